@@ -1,0 +1,1 @@
+"""Pagereeve accounts for every page that a badge-released printer counts."""
