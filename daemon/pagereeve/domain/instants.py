@@ -9,9 +9,7 @@ from pagereeve.domain.errors import BadFact
 
 SECOND_US = 1_000_000
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
-_RFC3339 = re.compile(
-    r"(\d{4}-\d{2}-\d{2})[Tt](\d{2}:\d{2}:\d{2})(?:\.(\d{1,9}))?([Zz]|[+-]\d{2}:\d{2})", re.ASCII
-)
+_RFC3339 = re.compile(r"(\d{4}-\d{2}-\d{2})[Tt](\d{2}:\d{2}:\d{2})(?:\.(\d{1,9}))?([Zz]|[+-]\d{2}:\d{2})", re.ASCII)
 
 
 def to_text(at_us: int) -> str:

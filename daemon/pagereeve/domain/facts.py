@@ -1,0 +1,148 @@
+"""Something that happened, stored once and never changed. One dataclass a kind; ``Fact`` is their union."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from pagereeve.domain.policy import Policy
+from pagereeve.domain.reading import Plateau, Silence
+from pagereeve.domain.ticket import Ticket
+
+Outcome = Literal["completed", "cancelled", "aborted"]
+Note = Literal["maintenance-begun", "maintenance-ended", "meter-replaced", "moved"]
+ClockMark = Literal["", "corrected", "implausible-past", "future", "missing"]
+Action = Literal["explain", "close"]
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where an event came from: ``(source, id)`` is its identity.
+
+    ``occurred_us`` is the source's claim, ``received_us`` ours. ``at_us``, decided once at the door, is the
+    instant every later step uses; ``clock`` says why it differs from the claim, if it does.
+    """
+
+    source: str
+    id: str
+    at_us: int
+    received_us: int
+    occurred_us: int | None = None
+    clock: ClockMark = ""
+
+
+@dataclass(frozen=True, slots=True)
+class BadgePresented:
+    """``badge`` is already the keyed hash of the badge number; the number itself is never a fact."""
+
+    printer: str
+    origin: Origin
+    badge: str
+    gateway: str
+    reader: str = ""
+    outcome: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseStarted:
+    printer: str
+    origin: Origin
+    release: str
+    job: str
+    owner: str
+    gateway: str = ""
+    badge: str = ""
+    queue: str = ""
+    ticket: Ticket = field(default_factory=Ticket)
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseEnded:
+    printer: str
+    origin: Origin
+    release: str
+    outcome: Outcome
+    pages_sent: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PrinterNoted:
+    printer: str
+    origin: Origin
+    note: Note
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    printer: str
+    plateau: Plateau
+
+
+@dataclass(frozen=True, slots=True)
+class ReadFailed:
+    printer: str
+    silence: Silence
+
+
+@dataclass(frozen=True, slots=True)
+class PolicySet:
+    printer: str
+    at_us: int
+    policy: Policy
+
+
+@dataclass(frozen=True, slots=True)
+class SettleLearned:
+    """The settle time that the daemon learnt for a printer from its own lags."""
+
+    printer: str
+    at_us: int
+    settle_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Assigned:
+    """From ``at_us`` on, the owner's pages belong to the cost centre. Concerns no printer (``printer`` is "")."""
+
+    at_us: int
+    owner: str
+    cost_centre: str
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """What a person said about a finding."""
+
+    printer: str
+    at_us: int
+    finding: str
+    action: Action
+    by: str
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """An event whose identity was known already, with other data: kept aside, never applied."""
+
+    printer: str
+    origin: Origin
+    kind: str
+    digest: str
+
+
+Event = BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted
+Fact = Event | Read | ReadFailed | PolicySet | SettleLearned | Assigned | Decided | Conflict
+
+
+def instant_us(fact: Fact) -> int:
+    """When the fact begins to matter on its printer's timeline."""
+    if isinstance(fact, Read):
+        return fact.plateau.first_received_us
+    if isinstance(fact, ReadFailed):
+        return fact.silence.first_sent_us
+    if isinstance(fact, PolicySet | SettleLearned | Assigned | Decided):
+        return fact.at_us
+    return fact.origin.at_us

@@ -1,0 +1,155 @@
+"""What the projection of a printer consists of: stretches, charges, postings, findings. Plain rows, rebuilt at will."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal
+
+from pagereeve.domain.reading import Unit
+
+Severity = Literal["info", "warning", "critical"]
+FindingState = Literal["open", "explained", "closed"]
+
+STRAY = "house:stray"
+SURPLUS = "house:surplus"
+SHORTFALL = "house:shortfall"
+MAINTENANCE = "house:maintenance"
+UNPROVEN = "house:unproven"
+
+
+def person(owner: str) -> str:
+    return f"person:{owner}"
+
+
+class Grade(StrEnum):
+    """How good a bracket's evidence is, best first."""
+
+    TIGHT = "tight"
+    INFERRED = "inferred"
+    SHARED = "shared"
+    WIDE = "wide"
+    BROKEN = "broken"
+    BLIND = "blind"
+
+
+class Verdict(StrEnum):
+    AGREES = "agrees"
+    SURPLUS = "surplus"
+    SHORTFALL = "shortfall"
+    UNPROVEN = "unproven"
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class ReleaseKey:
+    """A release is unique for its source."""
+
+    source: str
+    release: str
+
+
+@dataclass(frozen=True, slots=True)
+class Interval:
+    """An expected count: ``least`` to ``most`` inclusive; ``most`` is None where nothing bounds it."""
+
+    least: int
+    most: int | None
+
+    def holds(self, figure: int) -> bool:
+        return self.least <= figure and (self.most is None or figure <= self.most)
+
+
+@dataclass(frozen=True, slots=True)
+class Stretch:
+    """The stretch of one channel between two neighbouring cuts: a bracket with releases in it, else a gap.
+
+    The opening cut held up to ``opens_us``, the closing one from ``closes_us``. ``counted`` is after - before, or what
+    the two runs surely counted where a run ended inside (``broken``; before and after are then of the two runs).
+    """
+
+    printer: str
+    run: int
+    channel: str
+    unit: Unit
+    opens_us: int
+    closes_us: int
+    before: int | None
+    after: int | None
+    counted: int
+    releases: tuple[ReleaseKey, ...] = ()
+    grade: Grade | None = None
+    verdict: Verdict | None = None
+    expected: Interval | None = None
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Charge:
+    """One release in one channel: what was released (the claim), counted (the meter), charged (the decision).
+
+    ``unproven`` is the charge that rests on the claim alone, kept apart so that it can be waived. ``released`` is None
+    where the claim says no number, ``counted`` where nothing proves one. ``closed_us`` is None while the release's
+    bracket is still open.
+    """
+
+    printer: str
+    release: ReleaseKey
+    owner: str
+    job: str
+    channel: str
+    unit: Unit | None
+    started_us: int
+    ended_us: int | None
+    closed_us: int | None
+    released: int | None
+    counted: int | None
+    charged: int
+    unproven: int
+    expected: Interval | None
+    grade: Grade | None
+    verdict: Verdict | None
+    reasons: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Posting:
+    """One balanced entry for one closed stretch: the meter gives, the accounts receive, the legs sum to zero."""
+
+    printer: str
+    run: int
+    channel: str
+    opens_us: int
+    closes_us: int
+    legs: tuple[tuple[str, int], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """Something a person should look at. ``id`` is the same at every projection of the same facts."""
+
+    id: str
+    kind: str
+    severity: Severity
+    printer: str
+    since_us: int
+    until_us: int | None
+    state: FindingState
+    text: str
+    evidence: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class Sheaf:
+    """Everything that the facts between two points of rest of one printer lead to.
+
+    ``anchor_us`` orders a printer's sheaves; a late fact drops the sheaves from some anchor on and projects them anew.
+    ``seed`` is the JSON of what the next sheaf starts from (None in a sheaf that is still open).
+    """
+
+    printer: str
+    anchor_us: int
+    seed: dict[str, object] | None
+    stretches: tuple[Stretch, ...] = ()
+    charges: tuple[Charge, ...] = ()
+    postings: tuple[Posting, ...] = ()
+    findings: tuple[Finding, ...] = ()

@@ -1,0 +1,48 @@
+"""Where projections are kept. All of it can be dropped and rebuilt from the journal."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from typing import Protocol
+
+from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Sheaf, Stretch
+
+
+class LedgerStore(Protocol):
+    async def replace(self, printer: str, from_anchor_us: int | None, sheaves: Sequence[Sheaf]) -> None:
+        """Drop the printer's sheaves from that anchor on (None: all), and store these in their place, atomically."""
+        ...
+
+    async def sheaf_before(self, printer: str, at_us: int) -> Sheaf | None:
+        """The printer's latest sheaf with a seed whose anchor is ``at_us`` or earlier, with all its rows."""
+        ...
+
+    async def sheaves(self, printer: str) -> Sequence[Sheaf]:
+        """All of a printer's sheaves in order of their anchors."""
+        ...
+
+    def charges(self, from_us: int, to_us: int) -> AsyncIterator[Charge]:
+        """Charges of releases started in [from_us, to_us), in order of start."""
+        ...
+
+    async def charges_of(self, release: str) -> Sequence[Charge]:
+        """Charges of releases of that name, whatever their source."""
+        ...
+
+    async def stretches(self, printer: str, from_us: int, to_us: int) -> Sequence[Stretch]:
+        """Stretches that overlap [from_us, to_us]."""
+        ...
+
+    def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]:
+        """Postings of stretches that closed in [from_us, to_us)."""
+        ...
+
+    async def findings(self, *, only_open: bool) -> Sequence[Finding]: ...
+
+    async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
+        """Findings whose evidence names the release."""
+        ...
+
+    async def clear(self) -> None:
+        """Drop every projection."""
+        ...
