@@ -1,0 +1,47 @@
+"""What can be set, from a TOML file and the environment."""
+
+from __future__ import annotations
+
+from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.load import load_settings
+from pagereeve.settings.model import Settings
+from pagereeve.settings.people import read_people
+from pagereeve.settings.policies import PolicyOverrides, PolicySettings
+from pagereeve.settings.registry import GatewaySettings, PrinterSettings
+from pagereeve.settings.sections import (
+    BadgeSettings,
+    FeedSettings,
+    HttpSettings,
+    LimitSettings,
+    LineFeedSettings,
+    LogSettings,
+    MetricsSettings,
+    PeopleSettings,
+    PrivacySettings,
+    WatchSettings,
+)
+from pagereeve.settings.values import Address, Duration
+
+__all__ = [
+    "Address",
+    "BadSettings",
+    "BadgeSettings",
+    "Duration",
+    "FeedSettings",
+    "GatewaySettings",
+    "HttpSettings",
+    "LimitSettings",
+    "LineFeedSettings",
+    "LogSettings",
+    "MetricsSettings",
+    "PeopleSettings",
+    "PolicyOverrides",
+    "PolicySettings",
+    "PrinterSettings",
+    "PrivacySettings",
+    "Problem",
+    "Settings",
+    "WatchSettings",
+    "load_settings",
+    "read_people",
+]

@@ -1,0 +1,77 @@
+"""What must fit between the tables: names are unique, and whatever is named exists."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
+from typing import Any, Final
+
+from pagereeve.settings.errors import Problem
+from pagereeve.settings.nearest import nearest
+
+CROSS_CHECK: Final = "cross_check"
+
+
+def problems_between(gateways: Sequence[Any], printers: Sequence[Any], lines: Sequence[Any]) -> list[Problem]:
+    """Takes rows as models or as the raw tables of a file; what isn't a row or lacks a member is not judged here."""
+    problems: list[Problem] = []
+    for table, rows in (("gateways", gateways), ("printers", printers), ("feeds.lines", lines)):
+        problems += _repeated(table, rows, "name", _text_of("name"))
+    problems += _repeated("gateways", gateways, "host", _text_of("host"))
+    problems += _repeated("printers", printers, "address", _meter_address)
+    problems += _repeated("printers", printers, "serial", _text_of("serial"))
+    problems += _repeated("feeds.lines", lines, "listen", _listen)
+    known = {name for row in gateways if (name := member(row, "name"))}
+    problems += _unknown_gateways("printers", printers, known)
+    problems += _unknown_gateways("feeds.lines", lines, known)
+    if not any(member(row, "host") for row in gateways):
+        problems += _unnamed_senders(lines)
+    return problems
+
+
+def member(row: Any, name: str) -> Any:
+    return row.get(name) if isinstance(row, Mapping) else getattr(row, name, None)
+
+
+def _text_of(name: str) -> Callable[[Any], Hashable]:
+    def key(row: Any) -> Hashable:
+        value = member(row, name)
+        return value if isinstance(value, str) and value else None
+
+    return key
+
+
+def _meter_address(row: Any) -> Hashable:
+    host, port = member(row, "host"), member(row, "port")
+    return (host.lower(), str(161 if port is None else port)) if isinstance(host, str) and host else None
+
+
+def _listen(row: Any) -> Hashable:
+    address = str(member(row, "listen") or "")
+    return None if address.endswith(":0") else address or None
+
+
+def _repeated(table: str, rows: Iterable[Any], what: str, key_of: Callable[[Any], Hashable]) -> list[Problem]:
+    first: dict[Hashable, int] = {}
+    problems = []
+    for index, row in enumerate(rows):
+        key = key_of(row)
+        if key is None:
+            continue
+        if key in first:
+            where = f"{table}[{index}].{what}"
+            problems.append(Problem(where, f"is the same as that of {table}[{first[key]}]; each needs its own"))
+        first.setdefault(key, index)
+    return problems
+
+
+def _unknown_gateways(table: str, rows: Iterable[Any], known: set[Any]) -> list[Problem]:
+    return [
+        Problem(f"{table}[{index}].gateway", f"{name[:64]!r} is no gateway of [[gateways]]{nearest(name, known)}")
+        for index, row in enumerate(rows)
+        if isinstance(name := member(row, "gateway"), str) and name not in known
+    ]
+
+
+def _unnamed_senders(lines: Iterable[Any]) -> list[Problem]:
+    text = "no gateway is named, and none of [[gateways]] has a host to know its lines by; give one of the two"
+    return [Problem(f"feeds.lines[{i}].gateway", text) for i, row in enumerate(lines) if member(row, "gateway") is None]

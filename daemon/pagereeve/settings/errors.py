@@ -1,0 +1,34 @@
+"""What is wrong with the settings: everything at once, each with its place and what to do.
+
+PagereeveError
+└── BadSettings    holds a Problem for each thing that is wrong
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from pagereeve.domain.errors import PagereeveError
+
+
+@dataclass(frozen=True, slots=True)
+class Problem:
+    """``where`` names the setting, line or variable; ``text`` says what is wrong with it and what to do."""
+
+    where: str
+    text: str
+
+    def __str__(self) -> str:
+        return f"{self.where}: {self.text}" if self.where else self.text
+
+
+class BadSettings(PagereeveError):
+    """``source`` (a file, say) can't be used; ``problems`` holds all the reasons, never a secret's value."""
+
+    def __init__(self, source: str, problems: Iterable[Problem]) -> None:
+        self.source = source
+        self.problems = tuple(problems)
+        lines = "\n".join(f"  {problem}" for problem in self.problems)
+        number = "one thing is" if len(self.problems) == 1 else f"{len(self.problems)} things are"
+        super().__init__(f"{source}: {number} wrong; nothing was started\n{lines}")

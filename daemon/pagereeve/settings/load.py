@@ -1,0 +1,124 @@
+"""Settings from a TOML file and the environment: the environment wins, and every error is told at once."""
+
+from __future__ import annotations
+
+import os
+import tomllib
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Any, Final
+
+from pydantic import ValidationError
+from pydantic_settings import EnvSettingsSource, SettingsError
+
+from pagereeve.settings.crosschecks import member, problems_between
+from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.model import ENV_DELIMITER, ENV_PREFIX, Settings
+from pagereeve.settings.nearest import nearest
+from pagereeve.settings.problems import problems_of
+
+FILE_MAX_BYTES: Final = 64 * 2**20
+# Variables with our prefix that are no settings: where the command line finds the file.
+OTHER_VARIABLES: Final = frozenset({"PAGEREEVE_SETTINGS"})
+
+
+def load_settings(path: Path, environment: Mapping[str, str] | None = None) -> Settings:
+    """The settings of a TOML file, overridden by PAGEREEVE_SECTION__NAME variables (of this process, if None).
+
+    Relative paths in the file are relative to its folder. Raises BadSettings with everything that is wrong.
+    """
+    given = os.environ if environment is None else environment
+    data = _rooted(_table(path), path.absolute().parent)
+    variables, problems = _from_environment(given, data)
+    merged = _merged(data, variables)
+    try:
+        settings = Settings(**merged)
+    except ValidationError as error:
+        problems += problems_of(error, merged)
+        problems += [problem for problem in _cross_problems(merged) if problem not in problems]
+    else:
+        if not problems:
+            return settings
+    raise BadSettings(str(path), problems)
+
+
+def _table(path: Path) -> dict[str, Any]:
+    try:
+        with path.open("rb") as file:
+            raw = file.read(FILE_MAX_BYTES + 1)
+    except OSError as error:
+        hint = "contrib/example.toml has every setting"
+        raise BadSettings(str(path), [Problem("", f"can't be read ({error.strerror}); {hint}")]) from error
+    if len(raw) > FILE_MAX_BYTES:
+        raise BadSettings(str(path), [Problem("", f"is larger than {FILE_MAX_BYTES} bytes")])
+    try:
+        return tomllib.loads(raw.decode("utf-8-sig"))
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        raise BadSettings(str(path), [Problem(f"line {line}", "is not UTF-8; save the file as UTF-8")]) from None
+    except (tomllib.TOMLDecodeError, RecursionError) as error:
+        raise BadSettings(str(path), [Problem("", f"is no TOML: {error}")]) from None
+
+
+def _rooted(data: dict[str, Any], base: Path) -> dict[str, Any]:
+    """The tables with the file's relative paths made absolute; whatever has another shape is left to validation."""
+
+    def root(table: Any, *names: str) -> None:
+        for name in names:
+            if isinstance(table, dict) and isinstance(value := table.get(name), str) and value:
+                table[name] = str(base / value)
+
+    root(data, "data_dir")
+    root(data.get("badges"), "key_file")
+    root(data.get("people"), "file")
+    for printer in _rows(data, "printers"):
+        root(printer, "community_file")
+    http = data.get("http")
+    if isinstance(http, dict) and isinstance(files := http.get("token_files"), list):
+        http["token_files"] = [str(base / file) if isinstance(file, str) else file for file in files]
+    return data
+
+
+def _from_environment(given: Mapping[str, str], data: Mapping[str, Any]) -> tuple[dict[str, Any], list[Problem]]:
+    problems = _unknown_variables(given, data)
+    source = EnvSettingsSource(Settings)
+    ours = {name.lower(): value for name, value in given.items() if name.upper().startswith(ENV_PREFIX)}
+    source.env_vars = ours
+    try:
+        return source(), problems
+    except SettingsError as error:
+        # The chained error holds the variable's text, which may be a secret.
+        return {}, [*problems, Problem("environment", f"{str(error).partition(' from source')[0]}; write JSON")]
+
+
+def _unknown_variables(given: Mapping[str, str], data: Mapping[str, Any]) -> list[Problem]:
+    known = set(Settings.model_fields)
+    others = OTHER_VARIABLES | {member(printer, "community_env") for printer in _rows(data, "printers")}
+    problems = []
+    for name in sorted(given):
+        if not name.upper().startswith(ENV_PREFIX) or name in others:
+            continue
+        first = name[len(ENV_PREFIX) :].lower().partition(ENV_DELIMITER)[0]
+        if first not in known:
+            text = f"is no setting{nearest(first, known)} (a section and its setting are joined by two underscores)"
+            problems.append(Problem(f"environment variable {name[:64]}", text))
+    return problems
+
+
+def _merged(below: Mapping[str, Any], above: Mapping[str, Any]) -> dict[str, Any]:
+    merged = dict(below)
+    for name, value in above.items():
+        under = merged.get(name)
+        merged[name] = _merged(under, value) if isinstance(under, dict) and isinstance(value, dict) else value
+    return merged
+
+
+def _rows(data: Any, *names: str) -> list[Any]:
+    for name in names:
+        data = data.get(name) if isinstance(data, dict) else None
+    return list(data) if isinstance(data, Iterable) and not isinstance(data, str | dict) else []
+
+
+def _cross_problems(merged: Mapping[str, Any]) -> list[Problem]:
+    """Looked for in the raw tables too, so that an error in a table doesn't hide one between tables."""
+    return problems_between(_rows(merged, "gateways"), _rows(merged, "printers"), _rows(merged, "feeds", "lines"))

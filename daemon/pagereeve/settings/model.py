@@ -1,0 +1,120 @@
+"""The whole of the settings, and what must fit between its tables."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Self
+
+from pydantic import Field, SecretStr, model_validator
+from pydantic_core import PydanticCustomError
+from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
+
+from pagereeve.domain.facts import Assigned
+from pagereeve.domain.policy import Policy
+from pagereeve.ports.meter import MeterTarget
+from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between
+from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.people import read_people
+from pagereeve.settings.policies import PolicySettings
+from pagereeve.settings.registry import GatewaySettings, PrinterSettings
+from pagereeve.settings.secrets import NoSecret, secret_from_file
+from pagereeve.settings.sections import (
+    BadgeSettings,
+    FeedSettings,
+    HttpSettings,
+    LimitSettings,
+    LogSettings,
+    MetricsSettings,
+    PeopleSettings,
+    PrivacySettings,
+    WatchSettings,
+)
+
+ENV_PREFIX = "PAGEREEVE_"
+ENV_DELIMITER = "__"
+
+
+class Settings(BaseSettings):
+    """Everything that can be set. Built in code it reads neither file nor environment; ``load_settings`` reads both."""
+
+    model_config = SettingsConfigDict(
+        extra="forbid",
+        frozen=True,
+        hide_input_in_errors=True,
+        env_prefix=ENV_PREFIX,
+        env_nested_delimiter=ENV_DELIMITER,
+    )
+
+    data_dir: Path = Path("/var/lib/pagereeve")
+    http: HttpSettings = HttpSettings()
+    log: LogSettings = LogSettings()
+    badges: BadgeSettings = BadgeSettings()
+    privacy: PrivacySettings = PrivacySettings()
+    feeds: FeedSettings = FeedSettings()
+    watch: WatchSettings = WatchSettings()
+    policy: PolicySettings = PolicySettings()
+    gateways: tuple[GatewaySettings, ...] = Field(default=(), max_length=100_000)
+    printers: tuple[PrinterSettings, ...] = Field(default=(), max_length=100_000)
+    people: PeopleSettings = PeopleSettings()
+    metrics: MetricsSettings = MetricsSettings()
+    limits: LimitSettings = LimitSettings()
+
+    @classmethod
+    def settings_customise_sources(
+        cls,
+        settings_cls: type[BaseSettings],  # noqa: ARG003 - pydantic-settings' signature
+        init_settings: PydanticBaseSettingsSource,
+        env_settings: PydanticBaseSettingsSource,  # noqa: ARG003 - pydantic-settings' signature
+        dotenv_settings: PydanticBaseSettingsSource,  # noqa: ARG003 - pydantic-settings' signature
+        file_secret_settings: PydanticBaseSettingsSource,  # noqa: ARG003 - pydantic-settings' signature
+    ) -> tuple[PydanticBaseSettingsSource, ...]:
+        return (init_settings,)
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> Self:
+        problems = problems_between(self.gateways, self.printers, self.feeds.lines)
+        if problems:
+            text = "; ".join(str(problem) for problem in problems)
+            raise PydanticCustomError(CROSS_CHECK, "{text}", {"text": text, "problems": problems})
+        return self
+
+    @property
+    def badge_key_file(self) -> Path:
+        return self.badges.key_file or self.data_dir / "badge.key"
+
+    def policy_of(self, printer: PrinterSettings) -> Policy:
+        """[policy], with what the printer says itself in its place."""
+        return printer.policy.over(self.policy).to_policy()
+
+    def targets(self, environment: Mapping[str, str] | None = None) -> tuple[MeterTarget, ...]:
+        """Every printer's target, in order, its secret read now. Raises BadSettings with all problems."""
+        given = os.environ if environment is None else environment
+        targets: list[MeterTarget] = []
+        problems: list[Problem] = []
+        for printer in self.printers:
+            try:
+                targets.append(printer.target(given))
+            except NoSecret as error:
+                problems.append(Problem(f"printer {printer.name}", f"its community: {error}"))
+        if problems:
+            raise BadSettings("the registry", problems)
+        return tuple(targets)
+
+    def http_tokens(self) -> tuple[SecretStr, ...]:
+        """What senders of events may show; empty leaves the door open. Raises BadSettings with all problems."""
+        tokens: list[SecretStr] = []
+        problems: list[Problem] = []
+        for index, path in enumerate(self.http.token_files):
+            try:
+                tokens.append(SecretStr(secret_from_file(path)))
+            except NoSecret as error:
+                problems.append(Problem(f"http.token_files[{index}]", str(error)))
+        if problems:
+            raise BadSettings("the tokens", problems)
+        return tuple(tokens)
+
+    def assignments(self) -> tuple[Assigned, ...]:
+        """Who belongs to which cost centre; empty without a people file. Raises BadSettings."""
+        return read_people(self.people.file) if self.people.file is not None else ()

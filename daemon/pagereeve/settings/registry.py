@@ -1,0 +1,69 @@
+"""[[gateways]] and [[printers]]: what the daemon knows of the devices."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Literal, Self
+
+from pydantic import Field, SecretStr, model_validator
+
+from pagereeve.ports.meter import MeterTarget
+from pagereeve.settings.policies import PolicyOverrides
+from pagereeve.settings.secrets import secret_from_environment, secret_from_file
+from pagereeve.settings.values import Host, Name, Port, Section, Text
+
+DEFAULT_COMMUNITY = "public"
+
+
+class GatewaySettings(Section):
+    """``host`` is the address from which its badge lines come; without it only a feed can name the gateway."""
+
+    name: Name
+    host: Host | None = None
+    text: Text = ""
+
+
+class PrinterSettings(Section):
+    """One printer and how its meter is reached; printers behind one gateway share its host and differ in the port."""
+
+    name: Name
+    host: Host
+    port: Port = 161
+    version: Literal["1", "2c"] = "2c"
+    community: Annotated[SecretStr, Field(min_length=1, max_length=255)] | None = None
+    community_file: Path | None = None
+    community_env: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]{0,127}$")] | None = None
+    serial: Text = ""
+    object_id: Annotated[str, Field(pattern=r"^$|^[0-2](\.\d{1,10}){1,127}$")] = ""
+    gateway: Name | None = None
+    site: Text = ""
+    text: Text = ""
+    policy: PolicyOverrides = PolicyOverrides()
+
+    @model_validator(mode="after")
+    def _one_community(self) -> Self:
+        names = ("community", "community_file", "community_env")
+        given = [name for name in names if getattr(self, name) is not None]
+        if len(given) > 1:
+            raise ValueError(f"{' and '.join(given)} are both given; keep one")
+        return self
+
+    def target(self, environment: Mapping[str, str]) -> MeterTarget:
+        """Where and as whom to ask for the meter. Raises settings.secrets.NoSecret."""
+        return MeterTarget(
+            printer=self.name,
+            host=self.host,
+            port=self.port,
+            version=self.version,
+            community=self._community(environment),
+            serial=self.serial,
+            object_id=self.object_id,
+        )
+
+    def _community(self, environment: Mapping[str, str]) -> str:
+        if self.community_file is not None:
+            return secret_from_file(self.community_file)
+        if self.community_env is not None:
+            return secret_from_environment(self.community_env, environment)
+        return DEFAULT_COMMUNITY if self.community is None else self.community.get_secret_value()

@@ -1,0 +1,114 @@
+"""The tables of the settings file that stand alone. Every setting is explained in contrib/example.toml."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Final, Literal, Self
+
+from pydantic import Field, model_validator
+
+from pagereeve.settings.values import Address, Between, Duration, Name, Section, Share, Target, Whole
+
+MIB: Final = 2**20
+TERMINATORS: Final = {"crlf": b"\r\n", "lf": b"\n", "cr": b"\r", "none": b""}
+
+Level = Literal["debug", "info", "warning", "error"]
+LogFormat = Literal["auto", "human", "json"]
+Terminator = Literal["crlf", "lf", "cr", "none"]
+Encoding = Literal["ascii", "utf-8", "latin-1", "hex"]
+Affix = Annotated[str, Field(max_length=32)]
+
+
+class HttpSettings(Section):
+    """[http]: the door for events, and the pages for machines (metrics, health)."""
+
+    listen: Address = Address("127.0.0.1", 8731)
+    body_max_bytes: Annotated[Whole, Field(ge=1024, le=64 * MIB)] = MIB
+    body_timeout: Annotated[Duration, Between("100ms", "5m")] = Duration.of("10s")
+    batch_max: Annotated[Whole, Field(ge=1, le=100_000)] = 1_000
+    wait_max: Annotated[Duration, Between("0s", "5m")] = Duration.of("30s")
+    token_files: tuple[Path, ...] = ()
+
+
+class LogSettings(Section):
+    format: LogFormat = "auto"
+    level: Level = "info"
+
+
+class BadgeSettings(Section):
+    """[badges]: where the secret for the keyed hash of badge numbers is kept."""
+
+    key_file: Path | None = None
+
+
+class PrivacySettings(Section):
+    keep_titles: bool = False
+
+
+class LineFeedSettings(Section):
+    """One of [[feeds.lines]]: a raw TCP door for badge numbers, as a gateway's reader sends them."""
+
+    name: Name
+    listen: Address
+    gateway: Name | None = None
+    terminator: Terminator = "crlf"
+    prefix: Affix = ""
+    suffix: Affix = ""
+    encoding: Encoding = "ascii"
+    line_max_bytes: Annotated[Whole, Field(ge=8, le=65_536)] = 512
+    idle_flush: Annotated[Duration, Between("10ms", "1m")] = Duration.of("500ms")
+    tee: Target | None = None
+
+    @property
+    def terminator_bytes(self) -> bytes:
+        """Empty where a line ends by a pause (``idle_flush``)."""
+        return TERMINATORS[self.terminator]
+
+
+class FeedSettings(Section):
+    lines: tuple[LineFeedSettings, ...] = ()
+
+
+class WatchSettings(Section):
+    """[watch]: when a meter is read."""
+
+    baseline: Annotated[Duration, Between("1s", "1d")] = Duration.of("15m")
+    baseline_jitter: Share = 0.2
+    read_timeout: Annotated[Duration, Between("100ms", "1m")] = Duration.of("6s")
+    poll_first: Annotated[Duration, Between("50ms", "1m")] = Duration.of("500ms")
+    poll_longest: Annotated[Duration, Between("50ms", "10m")] = Duration.of("10s")
+    poll_growth: Annotated[float, Field(ge=1, le=10, allow_inf_nan=False)] = 1.5
+    sleeper_backoff_max: Annotated[Duration, Between("1s", "7d")] = Duration.of("4h")
+
+    @model_validator(mode="after")
+    def _ordered(self) -> Self:
+        pairs = (
+            ("poll_first", self.poll_first, "poll_longest", self.poll_longest),
+            ("baseline", self.baseline, "sleeper_backoff_max", self.sleeper_backoff_max),
+        )
+        wrong = [f"{small} ({low}) is longer than {large} ({high})" for small, low, large, high in pairs if low > high]
+        if wrong:
+            raise ValueError("; ".join(wrong) + "; change one of the two")
+        return self
+
+
+class PeopleSettings(Section):
+    """[people]: who belongs to which cost centre, from when (settings.people has the format)."""
+
+    file: Path | None = None
+
+
+class MetricsSettings(Section):
+    per_printer: bool = True
+
+
+class LimitSettings(Section):
+    """[limits]: what may be held at once. Beyond it a sender is told to come again, or a reason is counted."""
+
+    intake_queue_max: Annotated[Whole, Field(ge=1, le=1_000_000)] = 10_000
+    reads_in_flight_max: Annotated[Whole, Field(ge=1, le=100_000)] = 500
+    waits_max: Annotated[Whole, Field(ge=1, le=100_000)] = 1_000
+    line_connections_max: Annotated[Whole, Field(ge=1, le=100_000)] = 256
+    line_backlog_max: Annotated[Whole, Field(ge=1, le=100_000)] = 256
+    refused_kept_max: Annotated[Whole, Field(ge=0, le=1_000_000)] = 1_000
+    stop_within: Annotated[Duration, Between("1s", "5m")] = Duration.of("20s")

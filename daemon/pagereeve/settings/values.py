@@ -1,0 +1,175 @@
+"""The kinds of value that settings are made of: durations, addresses, names, shares."""
+
+from __future__ import annotations
+
+import ipaddress
+import math
+import re
+from dataclasses import dataclass
+from typing import Annotated, Any, Final, Self
+
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    GetCoreSchemaHandler,
+    StringConstraints,
+)
+from pydantic_core import CoreSchema, core_schema
+
+UNITS_US: Final = {"ms": 1_000, "s": 1_000_000, "m": 60_000_000, "h": 3_600_000_000, "d": 86_400_000_000}
+_DURATION: Final = re.compile(r"\s*(\d{1,12}(?:\.\d{1,6})?)\s*(ms|s|m|h|d)\s*", re.ASCII)
+_LONGEST_US: Final = 3650 * UNITS_US["d"]
+_HOST: Final = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,251}[A-Za-z0-9])?\.?", re.ASCII)
+NAME_MAX: Final = 64
+_NAME: Final = re.compile(rf"[A-Za-z0-9_-][A-Za-z0-9._-]{{0,{NAME_MAX - 1}}}", re.ASCII)
+_BRACKETED: Final = re.compile(r"\[([^\[\]]*)\]:(\d{1,5})", re.ASCII)
+_PLAIN: Final = re.compile(r"([^:]*):(\d{1,5})", re.ASCII)
+
+
+class Section(BaseModel):
+    """A table of the settings file: fixed once built, and nothing in it that isn't known."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True, validate_default=True)
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Duration:
+    """A stretch of time in whole microseconds; written ``250ms``, ``2s``, ``5m``, ``1.5h``, ``1d`` or as seconds."""
+
+    us: int
+
+    @property
+    def seconds(self) -> float:
+        return self.us / UNITS_US["s"]
+
+    @classmethod
+    def of(cls, value: object) -> Duration:
+        """Raises ValueError, which says what to write instead."""
+        if isinstance(value, Duration):
+            return value
+        us = _micros(value)
+        if us is None:
+            raise ValueError(f'{_shown(value)} is no duration; write "250ms", "2s", "5m", "1h", or a number of seconds')
+        if us > _LONGEST_US:
+            raise ValueError(f"{_shown(value)} is longer than ten years")
+        return cls(us)
+
+    def __str__(self) -> str:
+        """The shortest text that ``of`` reads back as the same duration."""
+        if self.us == 0:
+            return "0s"
+        for unit, size_us in reversed(UNITS_US.items()):
+            if self.us % size_us == 0:
+                return f"{self.us // size_us}{unit}"
+        return f"{self.us / 1_000:.3f}".rstrip("0") + "ms"
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(
+            cls.of, serialization=core_schema.to_string_ser_schema(when_used="json")
+        )
+
+
+def _micros(value: object) -> int | None:
+    if isinstance(value, bool):
+        return None
+    if isinstance(value, int):
+        return value * UNITS_US["s"] if value >= 0 else None
+    if isinstance(value, float):
+        return round(min(value, 1e12) * UNITS_US["s"]) if math.isfinite(value) and value >= 0 else None
+    if isinstance(value, str):
+        match = _DURATION.fullmatch(value)
+        if match is not None:
+            return round(float(match[1]) * UNITS_US[match[2]])
+        # From the environment a number arrives as text.
+        return round(float(value) * UNITS_US["s"]) if re.fullmatch(r"\d{1,9}(\.\d{1,6})?", value, re.ASCII) else None
+    return None
+
+
+def _shown(value: object) -> str:
+    return repr(value)[:40]
+
+
+@dataclass(frozen=True, slots=True)
+class Between:
+    """A bound for a Duration field, both ends allowed."""
+
+    least: str
+    most: str
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_after_validator_function(self._bounded, handler(source))
+
+    def _bounded(self, value: Duration) -> Duration:
+        if not Duration.of(self.least) <= value <= Duration.of(self.most):
+            raise ValueError(f"{value} is out of bounds; {self.least} to {self.most} is allowed")
+        return value
+
+
+@dataclass(frozen=True, slots=True)
+class Address:
+    """A host and a port, written ``host:port``; an IPv6 address stands in brackets: ``[::1]:8731``."""
+
+    host: str
+    port: int
+
+    @classmethod
+    def of(cls, value: object) -> Self:
+        """Raises ValueError, which says what to write instead."""
+        if isinstance(value, cls):
+            return value
+        match = (_BRACKETED.fullmatch(value) or _PLAIN.fullmatch(value)) if isinstance(value, str) else None
+        if match is None:
+            raise ValueError(f'{_shown(value)} is no address; write "host:port", or "[::1]:port" for IPv6')
+        if int(match[2]) > 65_535:
+            raise ValueError(f"port {match[2]} is beyond 65535")
+        return cls(host_of(match[1]), int(match[2]))
+
+    def __str__(self) -> str:
+        return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
+
+    @classmethod
+    def __get_pydantic_core_schema__(cls, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_plain_validator_function(
+            cls.of, serialization=core_schema.to_string_ser_schema(when_used="json")
+        )
+
+
+def host_of(text: str) -> str:
+    """A DNS name or an IP address (IPv6 without brackets), as written. Raises ValueError."""
+    try:
+        ipaddress.ip_address(text)
+    except ValueError:
+        if _HOST.fullmatch(text) is None or re.fullmatch(r"[\d.]+", text, re.ASCII):
+            raise ValueError(f"{_shown(text)} is no host; write a name or an IP address, without a port") from None
+    return text
+
+
+def _reachable(address: Address) -> Address:
+    if address.port == 0:
+        raise ValueError("port 0 can be listened on, but not be connected to; name the port")
+    return address
+
+
+def _named(text: str) -> str:
+    if _NAME.fullmatch(text) is None:
+        raise ValueError(f"{_shown(text)} is no name; {NAME_MAX} letters, digits, '.', '_', '-' at most, no '.' first")
+    return text
+
+
+def _not_a_truth(value: object) -> object:
+    if isinstance(value, bool):
+        raise ValueError(f"{str(value).lower()} is no number; write a whole number")  # noqa: TRY004 - pydantic wants it
+    return value
+
+
+Host = Annotated[str, AfterValidator(host_of)]
+Target = Annotated[Address, AfterValidator(_reachable)]
+Name = Annotated[str, AfterValidator(_named)]
+Text = Annotated[str, StringConstraints(max_length=1_000, pattern=r"^[^\x00-\x1f\x7f]*$")]
+Share = Annotated[float, BeforeValidator(_not_a_truth), Field(ge=0, le=1, allow_inf_nan=False)]
+Whole = Annotated[int, BeforeValidator(_not_a_truth)]
+Port = Annotated[Whole, Field(ge=1, le=65_535)]
