@@ -1,0 +1,57 @@
+"""An HTTP answer and its way out, in ASGI's terms."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Awaitable, Callable, MutableMapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from pagereeve.feeds.refusals import HTTP_REASONS, Refusal, problem_of
+
+Scope = MutableMapping[str, Any]
+Message = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[Message]]
+Send = Callable[[Message], Awaitable[None]]
+Headers = tuple[tuple[bytes, bytes], ...]
+
+_JSON: Final = b"application/json"
+_PROBLEM: Final = b"application/problem+json"
+_CLOSE: Final = ((b"connection", b"close"),)
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    status: int
+    members: dict[str, Any]
+    headers: Headers = ()
+    is_problem: bool = False
+    faults: tuple[Exception, ...] = ()
+
+
+def refusal_answer(refusal: Refusal, retry_after_s: int) -> Answer:
+    """The problem of a refusal with the headers that its status asks for (RFC 9110 section 15)."""
+    headers: Headers = ()
+    match refusal.reason:
+        case "wrong-method":
+            headers = ((b"allow", b"POST"),)
+        case "unauthorized":
+            headers = ((b"www-authenticate", b'Bearer realm="pagereeve"'),)
+        case "journal-unavailable" | "over-capacity":
+            headers = ((b"retry-after", str(retry_after_s).encode()),)
+        case _:
+            pass
+    if refusal.reason in {"too-large", "too-slow", "over-capacity", "unauthorized"}:
+        headers += _CLOSE  # the body was not read to its end, so nothing can follow on this connection
+    return Answer(HTTP_REASONS[refusal.reason][0], problem_of(refusal), headers, is_problem=True)
+
+
+async def send_answer(answer: Answer, send: Send) -> None:
+    body = json.dumps(answer.members, separators=(",", ":")).encode()
+    headers = [
+        (b"content-type", _PROBLEM if answer.is_problem else _JSON),
+        (b"content-length", str(len(body)).encode()),
+        *answer.headers,
+    ]
+    await send({"type": "http.response.start", "status": answer.status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})

@@ -1,0 +1,74 @@
+"""What a door refuses, and the RFC 9457 problem that says so. Reasons are a closed set: metrics use them as labels."""
+
+from __future__ import annotations
+
+from typing import Any, Final, Literal
+
+from pagereeve.domain.errors import BadFact, PagereeveError
+
+Reason = Literal[
+    "bad-json",
+    "bad-cloudevent",
+    "bad-member",
+    "conflict",
+    "unauthorized",
+    "wrong-method",
+    "wrong-media-type",
+    "too-large",
+    "too-slow",
+    "over-capacity",
+    "journal-unavailable",
+    "internal",
+    "line-too-long",
+    "line-not-text",
+    "line-not-framed",
+    "line-incomplete",
+]
+
+# Reason: (HTTP status, title). Lines have no status: nobody is told.
+HTTP_REASONS: Final[dict[Reason, tuple[int, str]]] = {
+    "bad-json": (400, "The body is not strict JSON"),
+    "bad-cloudevent": (400, "The request is not a CloudEvent 1.0"),
+    "unauthorized": (401, "A bearer token is needed"),
+    "wrong-method": (405, "Only POST is served here"),
+    "too-slow": (408, "The body did not arrive in time"),
+    "conflict": (409, "The same event was stored before with other data"),
+    "too-large": (413, "The request is too large"),
+    "wrong-media-type": (415, "The media type is not served here"),
+    "bad-member": (422, "A member of the event can't be taken"),
+    "internal": (500, "The event could not be processed"),
+    "journal-unavailable": (503, "The event was not stored"),
+    "over-capacity": (503, "Too many requests at once"),
+}
+
+DETAIL_MAX = 400
+
+
+class Refusal(PagereeveError):
+    """Something a door can't read: ``where`` names the place, ``problem`` what is wrong and what to do."""
+
+    def __init__(self, reason: Reason, where: str, problem: str) -> None:
+        super().__init__(f"{where}: {problem}")
+        self.reason: Reason = reason
+        self.where = where
+        self.problem = problem
+
+
+def refusal_of(bad: BadFact) -> Refusal:
+    """The same, for the sender. A refused badge number is never repeated, whatever the error's text holds."""
+    if bad.where.rsplit(".", 1)[-1] == "badge":
+        return Refusal("bad-member", bad.where, "is no usable badge number; send a text of 1 to 200 characters")
+    return Refusal("bad-member", bad.where, bad.problem)
+
+
+def problem_of(refusal: Refusal) -> dict[str, Any]:
+    """The members of an RFC 9457 problem; ``where`` is our extension."""
+    status, title = HTTP_REASONS[refusal.reason]
+    detail = str(refusal)
+    return {
+        "type": f"urn:pagereeve:problem:{refusal.reason}",
+        "title": title,
+        "status": status,
+        "detail": detail if len(detail) <= DETAIL_MAX else f"{detail[:DETAIL_MAX]}…",
+        "where": refusal.where,
+    }

@@ -1,0 +1,46 @@
+"""What the doors count. Another part exports it: the labels (feed, outcome, reason) are closed sets."""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+
+from pagereeve.feeds.refusals import Reason
+
+
+@dataclass(slots=True)
+class FeedStats:
+    """The counters of one feed. All only grow, except ``connections_open`` and ``requests_open``.
+
+    events               what was taken, by outcome (stored, duplicate, conflict, quarantined)
+    refused              what was not, by reason
+    unkept               refusals that the intake could not keep aside
+    answer_us            time spent on answered requests, in all; ``answers`` is how many
+    blank_lines          empty lines, which some gateways send to keep a connection alive
+    lost_lines           badge lines that were read but could not be handed in before patience or a stop ran out
+    tee_bytes            bytes passed on to the release server
+    tee_back_bytes       bytes passed back to gateways
+    tee_unreachable      connections whose release server could not be reached
+    tee_broken           teed connections that ended in a reset or a time-out
+    tap_dropped_chunks   pieces of a teed stream that our own side was too slow to look at (passed on all the same)
+    """
+
+    events: Counter[str] = field(default_factory=Counter)
+    refused: Counter[Reason] = field(default_factory=Counter)
+    unkept: int = 0
+    bytes_in: int = 0
+    requests_open: int = 0
+    answers: int = 0
+    answer_us: int = 0
+    clients_gone: int = 0
+    connections: int = 0
+    connections_open: int = 0
+    connections_refused: int = 0
+    blank_lines: int = 0
+    lost_lines: int = 0
+    tee_bytes: int = 0
+    tee_back_bytes: int = 0
+    tee_unreachable: int = 0
+    tee_broken: int = 0
+    tap_dropped_chunks: int = 0
+    tap_dropped_bytes: int = 0
