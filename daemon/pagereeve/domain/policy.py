@@ -28,7 +28,7 @@ class Policy:
     modulus              where the meter wraps to 0
     charging             ``lesser`` of counted and released, or another of the four
     blank_backs          whether the meter counts the blank back of an odd two-sided copy (calibration)
-    separator_sheets     banner sheets for each job where the ticket does not say, at most; None is unknown
+    separator_sheets     banner sheets of each job where the ticket does not say; None is unknown (0 to 2)
     badge_within_us      a release with no badge this long before it is a finding; 0 turns it off
     """
 

@@ -1,0 +1,206 @@
+"""One printer's open stretch, kept in memory: a new fact costs work in proportion to it, not to the history."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+
+from pagereeve.domain.facts import (
+    BadgePresented,
+    Decided,
+    Fact,
+    Read,
+    ReadFailed,
+    ReleaseEnded,
+    ReleaseStarted,
+    instant_us,
+)
+from pagereeve.domain.instants import SECOND_US
+from pagereeve.domain.ledger import Charge, Finding, Posting, Sheaf, Stretch
+from pagereeve.domain.projection import Projected, Timeline, project, repeats_among
+from pagereeve.domain.rules import Rules
+from pagereeve.domain.seed import Seed, latest_seed
+
+# Facts arrive a little late: clocks differ, networks queue. A fact younger than this never needs the journal.
+HOLD_BACK_US = 120 * SECOND_US
+# A sleeper makes many facts and no rows: its seed is stored all the same once this many have been left behind.
+DROPPED_MAX = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Update:
+    """What to store: these sheaves in the place of the printer's sheaves from ``from_anchor_us`` on."""
+
+    from_anchor_us: int
+    sheaves: tuple[Sheaf, ...]
+
+
+@dataclass(slots=True)
+class Book:
+    """Facts since ``seed``, each once. ``anchor_us`` is where the next stored sheaf begins: the last stored seed."""
+
+    printer: str
+    rules: Rules
+    seed: Seed | None = None
+    hold_back_us: int = HOLD_BACK_US
+    _facts: dict[object, Fact] = field(default_factory=dict)
+    _open: Read | ReadFailed | None = None
+    _repeats: set[tuple[str, str]] = field(default_factory=set)
+    _anchor_us: int = 0
+    _dropped: int = 0
+    _last: Update | None = None
+
+    def __post_init__(self) -> None:
+        self._anchor_us = 0 if self.seed is None else self.seed.at_us
+
+    def is_late(self, fact: Fact) -> bool:
+        """The fact concerns what lies behind the seed: the caller must begin again from an earlier one."""
+        if self.seed is None:
+            return False
+        if isinstance(fact, ReleaseEnded):
+            key = (fact.origin.source, fact.release)
+            return not any(
+                isinstance(one, ReleaseStarted) and (one.origin.source, one.release) == key
+                for one in self._facts.values()
+            )
+        if isinstance(fact, Read):
+            return fact.plateau.last_received_us < self.seed.at_us
+        if isinstance(fact, ReadFailed):
+            return fact.silence.last_received_us < self.seed.at_us
+        if isinstance(fact, Decided):
+            return True
+        return instant_us(fact) <= self.seed.at_us
+
+    def add(self, fact: Fact, *, repeat: bool = False) -> None:
+        """Take a fact that is not late. ``repeat``: an earlier notice started the same release."""
+        if self.rules.add(fact):
+            return
+        self._facts[identity_of(fact)] = fact
+        if repeat and isinstance(fact, ReleaseStarted):
+            self._repeats.add((fact.origin.source, fact.origin.id))
+
+    def open_run(self, current: Read | ReadFailed | None) -> None:
+        """What the meter is doing now: the plateau or silence that may still grow."""
+        self._open = current
+
+    def projected(self) -> Projected:
+        facts = [*self._facts.values(), *([] if self._open is None else [self._open])]
+        timeline = Timeline.of(self.printer, facts, self.rules)
+        first = None if self.seed is None else self.seed.opening_run()
+        repeats = frozenset(self._repeats) | repeats_among(timeline.starts)
+        return project(timeline, first, repeats)
+
+    def settle(self) -> Update | None:
+        """Project the open stretch, move the seed up as far as it goes, and say what to store; None if nothing new."""
+        projected = self.projected()
+        limit_us = self._horizon_us() - self.hold_back_us
+        seed = latest_seed(projected, -1 if self.seed is None else self.seed.at_us, limit_us)
+        sealed = _sheaf(self.printer, projected, self._anchor_us, seed, sealed=True)
+        rest = _sheaf(self.printer, projected, self._anchor_us, seed, sealed=False)
+        from_us, sheaves = self._anchor_us, [rest]
+        if seed is not None:
+            self._advance(seed)
+            if _has_rows(sealed) or self._dropped >= DROPPED_MAX:
+                self._anchor_us, self._dropped = seed.at_us, 0
+                sheaves = [sealed, _moved(rest, seed.at_us)]
+        update = Update(from_us, tuple(sheaf for sheaf in sheaves if _has_rows(sheaf) or sheaf.seed is not None))
+        if update == self._last and len(sheaves) == 1:
+            return None
+        self._last = Update(self._anchor_us, tuple(sheaf for sheaf in update.sheaves if sheaf.seed is None))
+        return update
+
+    def _horizon_us(self) -> int:
+        facts = [*self._facts.values(), *([] if self._open is None else [self._open])]
+        return max((_end_us(fact) for fact in facts if isinstance(fact, Read | ReadFailed)), default=0)
+
+    def _advance(self, seed: Seed) -> None:
+        self.seed = seed
+        kept = {key: fact for key, fact in self._facts.items() if self._is_needed(fact, seed)}
+        self._dropped += len(self._facts) - len(kept)
+        self._facts = kept
+
+    def _is_needed(self, fact: Fact, seed: Seed) -> bool:
+        if isinstance(fact, BadgePresented):
+            return fact.origin.at_us > seed.at_us - self.rules.policy_at(seed.at_us).badge_within_us
+        return _end_us(fact) >= seed.at_us if isinstance(fact, Read) else _end_us(fact) > seed.at_us
+
+
+def needed_from_us(seed: Seed, rules: Rules) -> int:
+    """The earliest instant of a badge that a projection from the seed may still ask for."""
+    return seed.at_us - rules.policy_at(seed.at_us).badge_within_us
+
+
+def identity_of(fact: Fact) -> object:
+    """What makes a second copy of a fact the same fact."""
+    if isinstance(fact, BadgePresented | ReleaseStarted | ReleaseEnded):
+        return (fact.origin.source, fact.origin.id)
+    return fact
+
+
+def _end_us(fact: Fact) -> int:
+    if isinstance(fact, Read):
+        return fact.plateau.last_received_us
+    if isinstance(fact, ReadFailed):
+        return fact.silence.last_received_us
+    return instant_us(fact)
+
+
+def _has_rows(sheaf: Sheaf) -> bool:
+    return bool(sheaf.stretches or sheaf.charges or sheaf.postings or sheaf.findings)
+
+
+def _moved(sheaf: Sheaf, anchor_us: int) -> Sheaf:
+    return Sheaf(sheaf.printer, anchor_us, sheaf.seed, sheaf.stretches, sheaf.charges, sheaf.postings, sheaf.findings)
+
+
+def _sheaf(printer: str, projected: Projected, anchor_us: int, seed: Seed | None, *, sealed: bool) -> Sheaf:
+    """The rows settled by the seed's instant, or the others."""
+
+    def belongs(at_us: int | None) -> bool:
+        return (seed is not None and at_us is not None and at_us <= seed.at_us) == sealed
+
+    settled = [one for at_us, one in projected.settled if belongs(at_us)]
+    return Sheaf(
+        printer=printer,
+        anchor_us=anchor_us,
+        seed=seed.to_json() if sealed and seed is not None else None,
+        stretches=tuple(one.stretch for one in settled),
+        charges=tuple(charge for one in settled for charge in one.charges)
+        + (() if sealed else tuple(projected.waiting)),
+        postings=tuple(one.posting for one in settled if one.posting is not None),
+        findings=tuple(finding for at_us, finding in projected.findings if belongs(at_us)),
+    )
+
+
+@dataclass(slots=True)
+class Ledger:
+    """All rows of one printer, in a fixed order whatever the sheaves they came in."""
+
+    stretches: list[Stretch] = field(default_factory=list)
+    charges: list[Charge] = field(default_factory=list)
+    postings: list[Posting] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, sheaves: Iterable[Sheaf]) -> Ledger:
+        ledger = cls()
+        for sheaf in sheaves:
+            ledger.stretches += sheaf.stretches
+            ledger.charges += sheaf.charges
+            ledger.postings += sheaf.postings
+            ledger.findings += sheaf.findings
+        ledger.stretches.sort(key=lambda one: (one.channel, one.run, one.opens_us, one.closes_us, one.releases))
+        ledger.charges.sort(key=lambda one: (one.started_us, one.release, one.channel))
+        ledger.postings.sort(key=lambda one: (one.channel, one.run, one.opens_us, one.closes_us, one.legs))
+        ledger.findings.sort(key=lambda one: (one.since_us, one.kind, one.id))
+        return ledger
+
+
+def replay(printer: str, facts: Sequence[Fact], open_run: Read | ReadFailed | None = None) -> Ledger:
+    """The ledger of a whole history, in any order of facts, in one piece: what every increment must equal."""
+    book = Book(printer, Rules(), hold_back_us=2**62)
+    for fact in facts:
+        book.add(fact)
+    book.open_run(open_run)
+    update = book.settle()
+    return Ledger.of(update.sheaves if update is not None else ())

@@ -1,0 +1,233 @@
+"""Things a person should look at, with the facts that prove them (DESIGN.md section 4)."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Sequence
+from typing import Final, Literal
+
+from pagereeve.domain.continuity import Step
+from pagereeve.domain.facts import Conflict, Decided
+from pagereeve.domain.instants import to_text
+from pagereeve.domain.ledger import Finding, FindingState, ReleaseKey, Severity, Stretch, Verdict
+from pagereeve.domain.reading import Plateau, Silence, SilenceReason
+from pagereeve.domain.runs import Run
+from pagereeve.domain.windows import Window
+
+Kind = Literal[
+    "surplus",
+    "shortfall",
+    "stray-pages",
+    "unproven-release",
+    "release-without-badge",
+    "repeated-release",
+    "release-never-ended",
+    "unknown-printer",
+    "unknown-badge",
+    "conflicting-duplicate",
+    "source-clock-off",
+    "meter-silent",
+    "wrong-responder",
+    "unit-not-usable",
+    "unit-changed",
+    "meter-replaced",
+    "meter-went-back",
+    "meter-jumped",
+    "printer-restarted",
+]
+
+SEVERITY: Final[dict[Kind, Severity]] = {
+    "surplus": "warning",
+    "shortfall": "warning",
+    "stray-pages": "warning",
+    "unproven-release": "warning",
+    "release-without-badge": "info",
+    "repeated-release": "info",
+    "release-never-ended": "info",
+    "unknown-printer": "warning",
+    "unknown-badge": "info",
+    "conflicting-duplicate": "warning",
+    "source-clock-off": "warning",
+    "meter-silent": "critical",
+    "wrong-responder": "critical",
+    "unit-not-usable": "critical",
+    "unit-changed": "critical",
+    "meter-replaced": "critical",
+    "meter-went-back": "critical",
+    "meter-jumped": "critical",
+    "printer-restarted": "info",
+}
+
+EVIDENCE_MAX = 20
+
+STEP_KINDS: Final[dict[Step, Kind]] = {
+    Step.REPLACED: "meter-replaced",
+    Step.UNIT_CHANGED: "unit-changed",
+    Step.FELL_BACK: "meter-went-back",
+    Step.RESET: "meter-went-back",
+    Step.WENT_BACK: "meter-went-back",
+    Step.JUMPED: "meter-jumped",
+}
+
+
+def silence_kind(reason: SilenceReason) -> Kind:
+    """Which finding a failed read belongs to: silence has kinds, and the operator sees which."""
+    if reason in {SilenceReason.WRONG_RESPONDER, SilenceReason.WRONG_DEVICE}:
+        return "wrong-responder"
+    if reason in {SilenceReason.UNIT_NOT_USABLE, SilenceReason.NO_METER}:
+        return "unit-not-usable"
+    return "meter-silent"
+
+
+def make(
+    kind: Kind,
+    printer: str,
+    anchor: Sequence[object],
+    since_us: int,
+    text: str,
+    evidence: Sequence[str],
+    until_us: int | None = None,
+) -> Finding:
+    """A finding whose id depends on its kind, its printer and the facts it hangs on, and on nothing else.
+
+    ``until_us`` is when a condition was over; a finding about something done stays open until a person speaks.
+    """
+    digest = hashlib.sha256("\n".join([kind, printer, *map(str, anchor)]).encode()).hexdigest()
+    kept = tuple(evidence[:EVIDENCE_MAX])
+    if len(evidence) > EVIDENCE_MAX:
+        kept += (f"... and {len(evidence) - EVIDENCE_MAX} more",)
+    state: FindingState = "open" if until_us is None else "closed"
+    return Finding(f"f-{digest[:12]}", kind, SEVERITY[kind], printer, since_us, until_us, state, text, kept)
+
+
+def decided(finding: Finding, decisions: Sequence[Decided]) -> Finding:
+    """The finding as people left it: the last decision about it counts."""
+    states: dict[str, FindingState] = {"explain": "explained", "close": "closed"}
+    for decision in decisions:
+        if decision.finding == finding.id:
+            said = f"{decision.by}: {decision.action} {decision.text}".strip()
+            finding = Finding(
+                id=finding.id,
+                kind=finding.kind,
+                severity=finding.severity,
+                printer=finding.printer,
+                since_us=finding.since_us,
+                until_us=finding.until_us if finding.until_us is not None else decision.at_us,
+                state=states[decision.action],
+                text=finding.text,
+                evidence=(*finding.evidence, f"decided {to_text(decision.at_us)} {said}"),
+            )
+    return finding
+
+
+def release_line(key: ReleaseKey) -> str:
+    """How evidence names a release; the console and the queries find it by this line."""
+    return f"release {key.release} of {key.source}"
+
+
+def of_stretch(stretch: Stretch, windows: Sequence[Window]) -> Finding | None:
+    """Surplus, shortfall or unproven of a bracket; stray pages of a gap."""
+    if not stretch.releases:
+        return _stray(stretch)
+    if stretch.verdict is Verdict.AGREES or stretch.verdict is None:
+        return None
+    kinds: dict[Verdict, Kind] = {Verdict.SURPLUS: "surplus", Verdict.SHORTFALL: "shortfall"}
+    kind = kinds.get(stretch.verdict, "unproven-release")
+    expected = stretch.expected
+    span = "?" if expected is None else _span(expected.least, expected.most)
+    whose = "the release" if len(stretch.releases) == 1 else f"{len(stretch.releases)} releases together"
+    text = f"{stretch.counted} {stretch.unit} counted, {span} expected for {whose}"
+    if stretch.verdict is Verdict.UNPROVEN:
+        text = f"no count proves what {whose} printed ({stretch.grade})"
+    evidence = [_cuts_line(stretch), *(release_line(key) for key in stretch.releases)]
+    evidence += [f"reason: {reason}" for reason in stretch.reasons]
+    since_us = min(window.release.start_us for window in windows)
+    first = min(stretch.releases)
+    anchor = (stretch.channel, first.source, first.release)
+    return make(kind, stretch.printer, anchor, since_us, text, evidence)
+
+
+def _stray(stretch: Stretch) -> Finding | None:
+    if stretch.counted == 0 or "maintenance" in stretch.reasons:
+        return None
+    text = f"{stretch.counted} {stretch.unit} counted that nobody released"
+    anchor = (stretch.channel, stretch.run, stretch.before, stretch.closes_us)
+    return make("stray-pages", stretch.printer, anchor, stretch.opens_us, text, [_cuts_line(stretch)])
+
+
+def _span(least: int, most: int | None) -> str:
+    if most is None:
+        return f"at least {least}"
+    return str(least) if least == most else f"{least} to {most}"
+
+
+def _cuts_line(stretch: Stretch) -> str:
+    return (
+        f"{stretch.channel} {stretch.before} at {to_text(stretch.opens_us)}, "
+        f"{stretch.after} at {to_text(stretch.closes_us)}, run {stretch.run}"
+    )
+
+
+def of_break(printer: str, before: Run, after: Run) -> Finding | None:
+    """A run ended: the two readings between which nothing can be subtracted."""
+    if after.began is None:
+        return None
+    left, right = before.samples[-1].plateau, after.samples[0].plateau
+    names = {
+        Step.REPLACED: "another device answers",
+        Step.UNIT_CHANGED: "the meter's unit changed",
+        Step.FELL_BACK: "the count fell back to an earlier saved value after a restart",
+        Step.RESET: "the count started anew after a restart",
+        Step.WENT_BACK: "the count is lower than before, without a restart",
+        Step.JUMPED: "the count rose faster than the printer can print",
+    }
+    text = f"{names[after.began]}: {plateau_line(left)} then {plateau_line(right)}; what lies between can't be proven"
+    if after.began is Step.FELL_BACK:
+        text += f"; at most {_lost(left, right)} of the pages before the restart may be counted twice"
+    anchor = (after.number, right.first_received_us)
+    evidence = [f"before: {sight_line(left)}", f"after: {sight_line(right)}"]
+    return make(STEP_KINDS[after.began], printer, anchor, right.first_received_us, text, evidence)
+
+
+def _lost(left: Plateau, right: Plateau) -> int:
+    falls = [count.value - after.value for name, count in left.sight.counts if (after := right.sight.count(name))]
+    return max(falls, default=0)
+
+
+def plateau_line(plateau: Plateau) -> str:
+    return ", ".join(f"{name} {count.value}" for name, count in plateau.sight.counts)
+
+
+def sight_line(plateau: Plateau) -> str:
+    """A reading in one line, for evidence."""
+    sight = plateau.sight
+    parts = [plateau_line(plateau), f"serial {sight.serial or '?'}", f"object id {sight.object_id or '?'}"]
+    parts += [f"state {sight.state}", *(f"error {name}" for name in sight.errors)]
+    times = f"from {to_text(plateau.first_received_us)} to {to_text(plateau.last_sent_us)}"
+    return f"{'; '.join(parts)}; {times}, {plateau.count} readings"
+
+
+def of_silence(printer: str, silences: Sequence[Silence], until_us: int | None, waiting: int) -> Finding:
+    """A run of failed reads with one kind of reason, while ``waiting`` releases needed a reading."""
+    first, last = silences[0], silences[-1]
+    kind = silence_kind(first.reason)
+    tries = sum(silence.count for silence in silences)
+    text = f"{tries} reads failed ({', '.join(dict.fromkeys(one.reason.value for one in silences))})"
+    if waiting:
+        text += f" while {waiting} release(s) needed a reading"
+    evidence = [
+        f"{one.count} x {one.reason} from {to_text(one.first_sent_us)} to {to_text(one.last_received_us)}"
+        + (f", answered by {one.responder}" if one.responder else "")
+        + (f": {one.detail}" if one.detail else "")
+        for one in silences
+    ]
+    text += f", the last at {to_text(last.last_received_us)}"
+    return make(kind, printer, (first.first_sent_us,), first.first_sent_us, text, evidence, until_us)
+
+
+def of_conflict(conflict: Conflict) -> Finding:
+    origin = conflict.origin
+    text = f"event {origin.id} of {origin.source} came again with other data; the first one counts"
+    anchor = (origin.source, origin.id, conflict.digest)
+    evidence = [f"type {conflict.kind}", f"SHA-256 of the data set aside: {conflict.digest}"]
+    return make("conflicting-duplicate", conflict.printer, anchor, origin.received_us, text, evidence)

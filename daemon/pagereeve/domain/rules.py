@@ -1,0 +1,78 @@
+"""What is in force when: policy, learnt settle time, notes and decisions of one printer, each a fact with a date."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from pagereeve.domain.facts import Decided, Fact, PolicySet, PrinterNoted, SettleLearned
+from pagereeve.domain.policy import Policy
+
+StandingFact = PolicySet | SettleLearned | PrinterNoted | Decided
+
+
+@dataclass(slots=True)
+class Rules:
+    """The standing facts of one printer, in order of time; ties go to the later in canonical order."""
+
+    policies: list[PolicySet] = field(default_factory=list)
+    learned: list[SettleLearned] = field(default_factory=list)
+    notes: list[PrinterNoted] = field(default_factory=list)
+    decisions: list[Decided] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, facts: Iterable[Fact]) -> Rules:
+        rules = cls()
+        for fact in facts:
+            rules.add(fact)
+        return rules
+
+    def add(self, fact: Fact) -> bool:
+        """Take a standing fact; False where the fact is of another sort."""
+        match fact:
+            case PolicySet():
+                self.policies.append(fact)
+                self.policies.sort(key=lambda one: (one.at_us, repr(one.policy)))
+            case SettleLearned():
+                self.learned.append(fact)
+                self.learned.sort(key=lambda one: (one.at_us, one.settle_us))
+            case PrinterNoted():
+                self.notes.append(fact)
+                self.notes.sort(key=lambda one: (one.origin.at_us, one.origin.source, one.origin.id))
+            case Decided():
+                self.decisions.append(fact)
+                self.decisions.sort(key=lambda one: (one.at_us, one.action, one.by, one.text))
+            case _:
+                return False
+        return True
+
+    @property
+    def registered(self) -> bool:
+        """Somebody set a policy for the printer: it is in the registry."""
+        return bool(self.policies)
+
+    def policy_at(self, at_us: int) -> Policy:
+        """The policy in force. Before the first one, the first: a registry's start is not the printer's."""
+        index = bisect_right(self.policies, at_us, key=lambda one: one.at_us)
+        if self.policies:
+            return self.policies[max(0, index - 1)].policy
+        return Policy()
+
+    def settle_us(self, at_us: int) -> int:
+        """The settle time in force: the policy's, or a longer one that the daemon learnt."""
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
+        least = self.policy_at(at_us).settle_us
+        return max(least, self.learned[index - 1].settle_us) if index else least
+
+    def in_maintenance(self, at_us: int) -> bool:
+        begun = False
+        for note in self.notes:
+            if note.origin.at_us > at_us:
+                break
+            if note.note in {"maintenance-begun", "maintenance-ended"}:
+                begun = note.note == "maintenance-begun"
+        return begun
+
+    def noted_between(self, note: str, from_us: int, to_us: int) -> PrinterNoted | None:
+        return next((one for one in self.notes if one.note == note and from_us <= one.origin.at_us <= to_us), None)

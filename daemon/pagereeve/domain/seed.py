@@ -1,0 +1,90 @@
+"""Where a projection can start: an instant at which nothing was open, and what the run under way knew by then."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from pagereeve.domain.continuity import Identity
+from pagereeve.domain.fields import Fields
+from pagereeve.domain.instants import from_text, to_text
+from pagereeve.domain.projection import Projected
+from pagereeve.domain.reading import Count, Unit
+from pagereeve.domain.runs import Run, Sample
+
+FIGURE_MAX = 2**53 - 1
+
+
+@dataclass(frozen=True, slots=True)
+class Seed:
+    """The state at ``at_us``, an instant inside a plateau and outside every window."""
+
+    at_us: int
+    run: int
+    identity: Identity
+    totals: tuple[tuple[str, int], ...]
+    counts: tuple[tuple[str, Count], ...]
+
+    def opening_run(self) -> Run:
+        """The run under way, without samples: the plateau that spans the seed comes first in the next facts."""
+        return Run(self.run, None, self.identity, [], dict(self.totals), dict(self.counts))
+
+    def to_json(self) -> dict[str, object]:
+        return {
+            "at": to_text(self.at_us),
+            "run": self.run,
+            "serial": self.identity.serial,
+            "object_id": self.identity.object_id,
+            "totals": dict(self.totals),
+            "counts": {name: count.value for name, count in self.counts},
+            "units": {name: count.unit.value for name, count in self.counts},
+        }
+
+    @classmethod
+    def from_json(cls, members: Any) -> Seed:
+        fields = Fields(members, "seed")
+        totals, counts, units = fields.object("totals"), fields.object("counts"), fields.object("units")
+        names = sorted(counts.names())
+        seed = cls(
+            at_us=from_text(fields.text("at"), "seed.at"),
+            run=fields.integer("run", 1, FIGURE_MAX),
+            identity=Identity(fields.optional_text("serial") or "", fields.optional_text("object_id") or ""),
+            totals=tuple((name, totals.integer(name, 0, FIGURE_MAX)) for name in names),
+            counts=tuple(
+                (name, Count(counts.integer(name, 0, FIGURE_MAX), units.choice(name, tuple(Unit)))) for name in names
+            ),
+        )
+        fields.finish()
+        return seed
+
+
+def latest_seed(projected: Projected, after_us: int, limit_us: int) -> Seed | None:
+    """The latest instant in (after_us, limit_us] from which the rest can be projected alone, if there is one."""
+    spans = sorted((window.release.start_us, window.closes_us) for window in projected.windows)
+    for run in reversed(projected.runs.runs):
+        channels = run.channels()
+        for index in range(len(run.samples) - 1, -1, -1):
+            sample = run.samples[index]
+            if len(sample.totals) != len(channels):
+                continue
+            at_us = _quiet_instant(sample, spans, limit_us)
+            if at_us is not None:
+                return _seed(run, index, at_us) if at_us > after_us else None
+    return None
+
+
+def _quiet_instant(sample: Sample, spans: Sequence[tuple[int, int | None]], limit_us: int) -> int | None:
+    """The latest instant of the sample's plateau outside every window, its first-page floor included."""
+    from_us = sample.plateau.first_received_us
+    at_us = min(max(from_us, sample.plateau.last_sent_us), limit_us)
+    for start_us, closes_us in reversed(spans):
+        if start_us <= at_us and (closes_us is None or at_us < closes_us):
+            at_us = start_us - 1
+    return at_us if at_us >= from_us else None
+
+
+def _seed(run: Run, index: int, at_us: int) -> Seed:
+    # A run's readings never contradict one another, so what it learnt of its identity later holds here too.
+    sample = run.samples[index]
+    return Seed(at_us, run.number, run.identity, sample.totals, sample.plateau.sight.counts)

@@ -1,0 +1,179 @@
+"""From one closed stretch to its rows: stretch, posting, charges (DESIGN.md 3.4, steps 5 to 7)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pagereeve.domain.allocation import share_out
+from pagereeve.domain.charging import Owed, balanced, charge_of, legs_for, owed_for, owed_unproven
+from pagereeve.domain.expectation import Expectation, expect
+from pagereeve.domain.ledger import (
+    MAINTENANCE,
+    STRAY,
+    UNPROVEN,
+    Charge,
+    Grade,
+    Posting,
+    ReleaseKey,
+    Stretch,
+    Verdict,
+)
+from pagereeve.domain.partition import Between, Broken, Portion
+from pagereeve.domain.reading import Unit
+from pagereeve.domain.reconcile import grade_of, judge
+from pagereeve.domain.rules import Rules
+from pagereeve.domain.softcuts import Part, movements_in, split_shared
+from pagereeve.domain.windows import Window
+
+
+@dataclass(frozen=True, slots=True)
+class Settled:
+    """The rows of one stretch. ``windows`` are the releases in it."""
+
+    stretch: Stretch
+    posting: Posting | None
+    charges: tuple[Charge, ...]
+    windows: tuple[Window, ...]
+
+
+def settle_between(printer: str, channel: str, between: Between, rules: Rules) -> list[Settled]:
+    """A gap, or a bracket with its soft cuts."""
+    if not between.windows:
+        return [_gap(printer, channel, between, rules)]
+    unit = between.closing.count.unit
+    expectations = expectations_of(channel, unit, between.windows)
+    return [_bracket(printer, channel, part) for part in split_shared(channel, between, expectations)]
+
+
+def expectations_of(channel: str, unit: Unit, windows: Sequence[Window]) -> list[Expectation]:
+    return [expect(channel, unit, one.release.started.ticket, one.release.ended, one.release.policy) for one in windows]
+
+
+def _gap(printer: str, channel: str, between: Between, rules: Rules) -> Settled:
+    maintenance = rules.in_maintenance(between.closing.from_us)
+    stretch = Stretch(
+        printer=printer,
+        run=between.closing.run.number,
+        channel=channel,
+        unit=between.closing.count.unit,
+        opens_us=between.opening.to_us,
+        closes_us=between.closing.from_us,
+        before=between.opening.count.value,
+        after=between.closing.count.value,
+        counted=between.counted,
+        reasons=("maintenance",) if maintenance else (),
+    )
+    account = MAINTENANCE if maintenance else STRAY
+    return Settled(stretch, _posting(stretch, balanced(printer, {account: between.counted})), (), ())
+
+
+def _bracket(printer: str, channel: str, part: Part) -> Settled:
+    policy = part.windows[0].release.policy
+    judgement = judge(part.counted, part.expectations, policy)
+    stretch = Stretch(
+        printer=printer,
+        run=part.closing.run.number,
+        channel=channel,
+        unit=part.closing.count.unit,
+        opens_us=part.opening.to_us,
+        closes_us=part.closing.from_us,
+        before=part.opening.count.value,
+        after=part.closing.count.value,
+        counted=part.counted,
+        releases=_keys(part.windows),
+        grade=grade_of(part, policy),
+        verdict=judgement.verdict,
+        expected=judgement.expected,
+        reasons=(*judgement.reasons, *_window_reasons(part.windows)),
+    )
+    movements = movements_in(channel, part) if len(part.windows) > 1 else []
+    shares = share_out(part.counted, [one.count for one in part.expectations], movements)
+    owed = [
+        owed_for(share, expectation, channel, window.release.policy)
+        for share, expectation, window in zip(shares, part.expectations, part.windows, strict=True)
+    ]
+    charges = tuple(
+        _charge(stretch, window, expectation, one, share)
+        for window, expectation, one, share in zip(part.windows, part.expectations, owed, shares, strict=True)
+    )
+    owners = [window.release.started.owner for window in part.windows]
+    legs = legs_for(printer, part.counted, list(zip(owners, owed, strict=True)))
+    return Settled(stretch, _posting(stretch, legs), charges, part.windows)
+
+
+def settle_broken(printer: str, channel: str, broken: Broken) -> list[Settled]:
+    """A stretch in which a run ended: what each run surely counted goes to the house, the claims stay unproven."""
+    grade = Grade.BLIND if broken.opening is None else Grade.BROKEN
+    unit = broken.closing.count.unit
+    expectations = expectations_of(channel, unit, broken.windows)
+    settled: list[Settled] = []
+    for portion in broken.portions:
+        stretch = _broken_stretch(printer, channel, broken, portion, grade)
+        posting = _posting(stretch, balanced(printer, {UNPROVEN: portion.counted}))
+        settled.append(Settled(stretch, posting, (), broken.windows))
+    charges = tuple(
+        _charge(
+            settled[-1].stretch,
+            window,
+            expectation,
+            owed_unproven(expectation, channel, window.release),
+            None,
+        )
+        for window, expectation in zip(broken.windows, expectations, strict=True)
+    )
+    settled[-1] = Settled(settled[-1].stretch, settled[-1].posting, charges, broken.windows)
+    return settled
+
+
+def _broken_stretch(printer: str, channel: str, broken: Broken, portion: Portion, grade: Grade) -> Stretch:
+    return Stretch(
+        printer=printer,
+        run=portion.run.number,
+        channel=channel,
+        unit=portion.last.count.unit,
+        opens_us=portion.first.to_us,
+        closes_us=max(portion.first.to_us, portion.last.from_us),
+        before=portion.first.count.value,
+        after=portion.last.count.value,
+        counted=portion.counted,
+        releases=_keys(broken.windows),
+        grade=grade,
+        verdict=Verdict.UNPROVEN,
+        reasons=("run-ended" if grade is Grade.BROKEN else "no-reading-before", *_window_reasons(broken.windows)),
+    )
+
+
+def _keys(windows: Sequence[Window]) -> tuple[ReleaseKey, ...]:
+    return tuple(window.release.key for window in windows)
+
+
+def _window_reasons(windows: Sequence[Window]) -> tuple[str, ...]:
+    reasons = [f"window-{window.closing}" for window in windows if window.closing not in {None, "rested"}]
+    reasons += ["stalled" for window in windows if window.stalled]
+    reasons += ["no-end-notice" for window in windows if window.release.ended is None]
+    return tuple(dict.fromkeys(reasons))
+
+
+def _charge(stretch: Stretch, window: Window, expectation: Expectation, owed: Owed, share: int | None) -> Charge:
+    reasons = [*expectation.reasons, *_window_reasons([window])]
+    if len(stretch.releases) > 1:
+        reasons.append("about-the-bracket")
+    return charge_of(
+        window,
+        expectation,
+        owed,
+        channel=stretch.channel,
+        unit=stretch.unit,
+        closed_us=stretch.closes_us,
+        counted=share,
+        grade=stretch.grade,
+        verdict=stretch.verdict,
+        reasons=tuple(dict.fromkeys(reasons)),
+    )
+
+
+def _posting(stretch: Stretch, legs: tuple[tuple[str, int], ...]) -> Posting | None:
+    if not legs:
+        return None
+    return Posting(stretch.printer, stretch.run, stretch.channel, stretch.opens_us, stretch.closes_us, legs)
