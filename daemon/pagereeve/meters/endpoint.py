@@ -1,0 +1,264 @@
+"""The shared endpoint: every printer's requests leave through it and every answer is matched here.
+
+An answer counts only if it comes from the address and port that were asked and carries the unpredictable id of a try
+that is still awaited. Everything else is counted and dropped. The tries of one question each have an id of their own,
+and all of them stay valid until it ends, so that a slow printer's late answer to the first try is taken, with the
+instant at which that try was sent (FIELD-CASES 1.34, net-snmp/net-snmp#194).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import os
+from collections.abc import Callable
+
+from pagereeve.domain.reading import SilenceReason
+from pagereeve.meters.address import Address, Key, key_label
+from pagereeve.meters.ber import DecodeError
+from pagereeve.meters.deadlines import Deadlines
+from pagereeve.meters.lane import DATAGRAM_BYTES_MAX, RECEIVE_BUFFER_BYTES, Icmp, Lane
+from pagereeve.meters.message import GET, GET_NEXT, Template, four_octet_id, read_body, read_head
+from pagereeve.meters.question import Answer, Patience, Question, Sent, Unanswered
+from pagereeve.meters.stats import MeterStats, Refusal
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.entropy import Entropy
+
+IN_FLIGHT_MAX = 4096
+CLOSED_IDS_MAX = 4096
+LANES = 3
+ID_DRAWS = 64
+
+
+class Endpoint:
+    """Sockets of the running loop, opened when first needed: ``LANES`` local ports for each of IPv4 and IPv6."""
+
+    def __init__(
+        self,
+        clock: Clock,
+        entropy: Entropy,
+        stats: MeterStats,
+        *,
+        in_flight_max: int = IN_FLIGHT_MAX,
+        receive_buffer_bytes: int = RECEIVE_BUFFER_BYTES,
+    ) -> None:
+        self.stats = stats
+        self._clock = clock
+        self._entropy = entropy
+        self._receive_buffer_bytes = receive_buffer_bytes
+        self._room = asyncio.Semaphore(in_flight_max)
+        self._lanes: dict[tuple[int, int], Lane] = {}
+        self._by_id: dict[int, Question] = {}
+        self._by_source: dict[Key, Question] = {}
+        self._closed: dict[int, Key] = {}
+        self._deadlines = Deadlines[Question](clock, self._on_due)
+        self._shut = False
+
+    async def ask(
+        self,
+        address: Address,
+        template: Template,
+        deadline_us: int,
+        patience: Patience,
+        *,
+        lane: int = 0,
+        on_sent: Callable[[int], None] | None = None,
+    ) -> Answer | Unanswered:
+        """Ask until answered or until ``deadline_us`` (monotonic). One question to one address at a time, please.
+
+        ``lane`` picks the local port; ``on_sent`` is told the monotonic instant at which the first try left.
+        """
+        if self._room.locked():
+            try:
+                async with asyncio.timeout((deadline_us - self._clock.monotonic_us()) / 1_000_000):
+                    await self._room.acquire()
+            except TimeoutError:
+                return Unanswered(SilenceReason.TIMEOUT, "not sent: too many requests were in flight all the time")
+        else:
+            await self._room.acquire()
+        try:
+            return await self._asked(address, template, deadline_us, patience, lane, on_sent)
+        finally:
+            self._room.release()
+
+    async def _asked(
+        self,
+        address: Address,
+        template: Template,
+        deadline_us: int,
+        patience: Patience,
+        lane: int,
+        on_sent: Callable[[int], None] | None,
+    ) -> Answer | Unanswered:
+        if self._shut:
+            return Unanswered(SilenceReason.TIMEOUT, "not sent: the reader is closed")
+        try:
+            via = self._lane(address.family, lane)
+        except OSError as error:
+            return Unanswered(SilenceReason.UNREACHABLE, f"no local socket for {key_label(address.key)}: {error}")
+        question = Question(
+            address=address,
+            lane=via,
+            template=template,
+            deadline_us=deadline_us,
+            patience=patience,
+            wait_us=int(patience.first_s * 1_000_000),
+            done=asyncio.get_running_loop().create_future(),
+        )
+        self._by_source[address.key] = question
+        try:
+            sent_us = self._try(question)
+            if on_sent is not None and sent_us:
+                on_sent(sent_us)
+            return await question.done
+        finally:
+            self._end(question)
+
+    @property
+    def in_flight(self) -> int:
+        return len(self._by_source)
+
+    @property
+    def kernel_drops(self) -> int:
+        """Answers that the kernel dropped for want of room, over all sockets."""
+        return sum(lane.kernel_drops for lane in self._lanes.values())
+
+    @property
+    def receive_buffer_bytes(self) -> int:
+        """The smallest receive buffer that the kernel granted; 0 before the first socket is open."""
+        return min((lane.receive_buffer_bytes for lane in self._lanes.values()), default=0)
+
+    @property
+    def local_ports(self) -> tuple[int, ...]:
+        return tuple(lane.port for lane in self._lanes.values())
+
+    def close(self) -> None:
+        """End every question as unanswered and close the sockets."""
+        self._shut = True
+        for question in list(self._by_source.values()):
+            self._finish(question, Unanswered(SilenceReason.TIMEOUT, "the reader is closing"))
+        self._deadlines.close()
+        for lane in self._lanes.values():
+            lane.close()
+        self._lanes.clear()
+
+    def _lane(self, family: int, number: int) -> Lane:
+        where = (family, number % LANES)
+        lane = self._lanes.get(where)
+        if lane is None:
+            lane = Lane(family, self._receive, self._on_icmp, receive_buffer_bytes=self._receive_buffer_bytes)
+            self._lanes[where] = lane
+        return lane
+
+    def _try(self, question: Question) -> int:
+        """Send once more and set the next deadline. Returns the monotonic instant of sending, 0 if it can't be sent."""
+        request_id = self._fresh_id()
+        sent = Sent(self._clock.now_us(), self._clock.monotonic_us())
+        self._by_id[request_id] = question
+        self.stats.retries += bool(question.sent)
+        question.sent[request_id] = sent
+        error = question.lane.send(question.template.datagram(request_id), question.address.sockaddr)
+        if question.done.done():
+            return 0
+        if isinstance(error, BlockingIOError):
+            self.stats.unsent += 1
+        elif error is not None:
+            self.stats.unsent += 1
+            text = f"{key_label(question.address.key)} can't be sent to: {error.strerror or error}"
+            self._finish(question, Unanswered(SilenceReason.UNREACHABLE, text))
+            return 0
+        else:
+            self.stats.sent += 1
+        self._deadlines.put(question, min(sent.monotonic_us + question.wait_us, question.deadline_us))
+        question.wait_us = int(question.wait_us * question.patience.growth)
+        return sent.monotonic_us
+
+    def _fresh_id(self) -> int:
+        for _ in range(ID_DRAWS):
+            request_id = four_octet_id(self._entropy.request_id())
+            if request_id not in self._by_id:
+                return request_id
+        raise RuntimeError(f"{ID_DRAWS} draws gave no unused request id: the source of randomness is broken")
+
+    def _on_due(self, question: Question) -> None:
+        if question.done.done():
+            return
+        if self._clock.monotonic_us() >= question.deadline_us:
+            self._finish(question, question.verdict(key_label(question.address.key)))
+        elif len(question.sent) < question.patience.tries_max:
+            self._try(question)
+        else:
+            self._deadlines.put(question, question.deadline_us)
+
+    def _receive(self, lane: Lane, datagram: bytes, source: Key) -> None:
+        if len(datagram) > DATAGRAM_BYTES_MAX:
+            self._unreadable(source, f"more than {DATAGRAM_BYTES_MAX} bytes", Refusal.TOO_LARGE)
+            return
+        try:
+            head = read_head(datagram)
+        except DecodeError as error:
+            self._unreadable(source, str(error), Refusal.UNREADABLE)
+            return
+        question = self._by_id.get(head.request_id)
+        if question is None or question.lane is not lane:
+            late = self._closed.get(head.request_id) == source
+            self.stats.refuse(Refusal.LATE if late else Refusal.UNKNOWN_ID, key_label(source))
+        elif question.address.key != source:
+            moved = question.address.key[0] != source[0]
+            self.stats.refuse(Refusal.WRONG_ADDRESS if moved else Refusal.WRONG_PORT, key_label(source))
+            question.stray = key_label(source)
+        else:
+            try:
+                response = read_body(datagram, head)
+            except DecodeError as error:
+                self._unreadable(source, str(error), Refusal.UNREADABLE)
+                return
+            sent = question.sent[head.request_id]
+            took_us = max(0, self._clock.monotonic_us() - sent.monotonic_us)
+            self._finish(question, Answer(response, sent.wall_us, sent.wall_us + took_us))
+
+    def _unreadable(self, source: Key, problem: str, kind: Refusal) -> None:
+        """A good answer may still follow, so the question goes on; its end will tell."""
+        question = self._by_source.get(source)
+        if question is None:
+            self.stats.refuse(kind, key_label(source))
+        else:
+            self.stats.undecodable += 1
+            question.unreadable = problem
+
+    def _on_icmp(self, lane: Lane, icmp: Icmp) -> None:
+        """Believed only if it quotes a request id that is awaited from that address."""
+        self.stats.icmp += 1
+        question = self._quoted(icmp.quoted)
+        if question is None or question.lane is not lane or question.address.key != icmp.key:
+            return
+        asked = key_label(icmp.key)
+        if icmp.number == errno.ECONNREFUSED:
+            self._finish(question, Unanswered(SilenceReason.REFUSED, f"{asked}: nothing listens on that port", asked))
+        else:
+            # A host that wakes up is unreachable for a while: the further tries may still succeed.
+            question.unreachable = os.strerror(icmp.number)
+
+    def _quoted(self, datagram: bytes) -> Question | None:
+        for pdu_tag in (GET, GET_NEXT):
+            try:
+                return self._by_id.get(read_head(datagram, pdu_tag).request_id)
+            except DecodeError:
+                continue
+        return None
+
+    def _finish(self, question: Question, result: Answer | Unanswered) -> None:
+        if not question.done.done():
+            question.done.set_result(result)
+        self._end(question)
+
+    def _end(self, question: Question) -> None:
+        """No try of the question is awaited any more. Safe to call twice."""
+        self._deadlines.drop(question)
+        if self._by_source.get(question.address.key) is question:
+            del self._by_source[question.address.key]
+        for request_id in question.sent:
+            if self._by_id.pop(request_id, None) is not None:
+                self._closed[request_id] = question.address.key
+        while len(self._closed) > CLOSED_IDS_MAX:
+            del self._closed[next(iter(self._closed))]

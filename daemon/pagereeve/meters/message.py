@@ -1,0 +1,170 @@
+"""SNMPv1 and v2c messages (RFC 1157 section 4, RFC 3416 section 4): requests from a template, responses read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal, NamedTuple
+
+from pagereeve.meters.ber import (
+    INTEGER,
+    NULL,
+    OBJECT_ID,
+    OCTET_STRING,
+    SEQUENCE,
+    DecodeError,
+    Varbind,
+    integer,
+    read_tlv,
+    tag_name,
+    tlv,
+)
+
+GET: Final = 0xA0
+GET_NEXT: Final = 0xA1
+RESPONSE: Final = 0xA2
+
+Version = Literal["1", "2c"]
+VERSION_NUMBERS: Final[dict[Version, int]] = {"1": 0, "2c": 1}
+
+TOO_BIG: Final = 1
+NO_SUCH_NAME: Final = 2
+ERROR_NAMES: Final = (
+    "noError",
+    "tooBig",
+    "noSuchName",
+    "badValue",
+    "readOnly",
+    "genErr",
+    "noAccess",
+    "wrongType",
+    "wrongLength",
+    "wrongEncoding",
+    "wrongValue",
+    "noCreation",
+    "inconsistentValue",
+    "resourceUnavailable",
+    "commitFailed",
+    "undoFailed",
+    "authorizationError",
+    "notWritable",
+    "inconsistentName",
+)
+
+VARBINDS_MAX = 128
+REQUEST_ID_MAX = 2**31 - 1
+FOUR_OCTETS_FROM = 2**23
+
+
+@dataclass(frozen=True, slots=True)
+class Template:
+    """A request that lacks only its id, which is always four octets long."""
+
+    before: bytes
+    after: bytes
+    oids: tuple[bytes, ...]
+
+    def datagram(self, request_id: int) -> bytes:
+        return self.before + request_id.to_bytes(4, "big") + self.after
+
+    def __repr__(self) -> str:
+        # The bytes before the id carry the community.
+        return f"Template({len(self.oids)} names)"
+
+
+class Response(NamedTuple):
+    request_id: int
+    error_status: int
+    error_index: int
+    varbinds: tuple[Varbind, ...]
+
+
+class Head(NamedTuple):
+    """What has to be known of a message before its varbinds are worth reading. ``body`` is where the PDU goes on."""
+
+    request_id: int
+    body: int
+    end: int
+
+
+def four_octet_id(number: int) -> int:
+    """``number`` made so large that BER's shortest form (X.690 section 8.3.2) has four octets."""
+    return number if number >= FOUR_OCTETS_FROM else number | 0x4000_0000
+
+
+def template(version: Version, community: str, pdu_tag: int, oids: Sequence[bytes]) -> Template:
+    """A GET or GETNEXT of ``oids``, encoded once for all its sendings."""
+    if not 1 <= len(oids) <= VARBINDS_MAX:
+        raise ValueError(f"{len(oids)} names in a request; 1 to {VARBINDS_MAX} are possible")
+    nothing = bytes((NULL, 0))
+    varbinds = tlv(SEQUENCE, b"".join(tlv(SEQUENCE, tlv(OBJECT_ID, oid) + nothing) for oid in oids))
+    after = integer(0) + integer(0) + varbinds
+    id_head = bytes((INTEGER, 4))
+    pdu = tlv(pdu_tag, id_head + bytes(4) + after)
+    message = tlv(SEQUENCE, integer(VERSION_NUMBERS[version]) + tlv(OCTET_STRING, community.encode()) + pdu)
+    return Template(before=message[: -4 - len(after)], after=after, oids=tuple(oids))
+
+
+def read_head(data: bytes, pdu_tag: int = RESPONSE) -> Head:
+    """Request id of a v1 or v2c message that holds a PDU of that tag. Raises DecodeError."""
+    size = len(data)
+    tag, at, end = read_tlv(data, 0, size)
+    if tag != SEQUENCE:
+        raise DecodeError(f"begins with {tag_name(tag)}, not with a SEQUENCE")
+    version, at = _small(data, at, end, "version")
+    if version not in VERSION_NUMBERS.values():
+        raise DecodeError(f"message version {version} where 0 (v1) or 1 (v2c) belongs")
+    tag, _, at = read_tlv(data, at, end)
+    if tag != OCTET_STRING:
+        raise DecodeError(f"{tag_name(tag)} where the community belongs")
+    tag, at, end = read_tlv(data, at, end)
+    if tag != pdu_tag:
+        raise DecodeError(f"PDU {tag_name(tag)} where 0x{pdu_tag:02x} belongs")
+    request_id, at = _small(data, at, end, "request id")
+    return Head(request_id, at, end)
+
+
+def read_response(data: bytes) -> Response:
+    """The whole of a response. Raises DecodeError."""
+    return read_body(data, read_head(data))
+
+
+def read_body(data: bytes, head: Head) -> Response:
+    """What follows a response's head. Raises DecodeError."""
+    end = head.end
+    status, at = _small(data, head.body, end, "error-status")
+    index, at = _small(data, at, end, "error-index")
+    tag, at, end = read_tlv(data, at, end)
+    if tag != SEQUENCE:
+        raise DecodeError(f"{tag_name(tag)} where the varbind list belongs")
+    return Response(head.request_id, status, index, _varbinds(data, at, end))
+
+
+def _varbinds(data: bytes, at: int, end: int) -> tuple[Varbind, ...]:
+    found: list[Varbind] = []
+    while at < end:
+        if len(found) == VARBINDS_MAX:
+            raise DecodeError(f"more than {VARBINDS_MAX} varbinds")
+        tag, inner, at = read_tlv(data, at, end)
+        if tag != SEQUENCE:
+            raise DecodeError(f"{tag_name(tag)} where varbind {len(found) + 1} belongs")
+        tag, oid_start, oid_stop = read_tlv(data, inner, at)
+        if tag != OBJECT_ID:
+            raise DecodeError(f"{tag_name(tag)} where the name of varbind {len(found) + 1} belongs")
+        tag, start, stop = read_tlv(data, oid_stop, at)
+        if stop != at:
+            raise DecodeError(f"{at - stop} byte(s) too many in varbind {len(found) + 1}")
+        found.append(Varbind(data[oid_start:oid_stop], tag, data[start:stop]))
+    return tuple(found)
+
+
+def _small(data: bytes, at: int, end: int, what: str) -> tuple[int, int]:
+    tag, start, stop = read_tlv(data, at, end)
+    if tag != INTEGER or not 1 <= stop - start <= 5:
+        raise DecodeError(f"{tag_name(tag)} of {stop - start} octets where the {what} belongs")
+    return int.from_bytes(data[start:stop], "big", signed=True), stop
+
+
+def error_name(status: int) -> str:
+    name = ERROR_NAMES[status] if 0 <= status < len(ERROR_NAMES) else "unknown"
+    return f"error-status {status} ({name})"

@@ -1,0 +1,112 @@
+"""The objects that are read, and the channels as data (RFC 3805 section 6, RFC 2790 section 4, RFC 3418 section 2)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from pagereeve.domain.reading import Unit
+from pagereeve.meters.ber import oid_bytes
+
+SYS_OBJECT_ID: Final = oid_bytes("1.3.6.1.2.1.1.2.0")
+SYS_UP_TIME: Final = oid_bytes("1.3.6.1.2.1.1.3.0")
+
+# Columns: a row's index follows.
+HR_DEVICE_TYPE: Final = oid_bytes("1.3.6.1.2.1.25.3.2.1.2")
+HR_PRINTER_STATUS: Final = oid_bytes("1.3.6.1.2.1.25.3.5.1.1")
+HR_PRINTER_ERRORS: Final = oid_bytes("1.3.6.1.2.1.25.3.5.1.2")
+GENERAL_CONFIG_CHANGES: Final = oid_bytes("1.3.6.1.2.1.43.5.1.1.1")
+GENERAL_SERIAL: Final = oid_bytes("1.3.6.1.2.1.43.5.1.1.17")
+MARKER_UNIT: Final = oid_bytes("1.3.6.1.2.1.43.10.2.1.3")
+MARKER_LIFE_COUNT: Final = oid_bytes("1.3.6.1.2.1.43.10.2.1.4")
+MARKER_POWER_ON_COUNT: Final = oid_bytes("1.3.6.1.2.1.43.10.2.1.5")
+
+HR_DEVICE_PRINTER: Final = "1.3.6.1.2.1.25.3.1.5"
+
+# PrtMarkerCounterUnitTC: only these two can be compared with what was released.
+USABLE_UNITS: Final = {7: Unit.IMPRESSIONS, 8: Unit.SHEETS}
+UNIT_NAMES: Final = {
+    3: "tenThousandthsOfInches",
+    4: "micrometers",
+    5: "characters",
+    6: "lines",
+    7: "impressions",
+    8: "sheets",
+    9: "dotRow",
+    11: "hours",
+    16: "feet",
+    17: "meters",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class MarkerChannel:
+    """A channel that stands in the marker's row: the columns of its count and of its unit."""
+
+    name: str
+    count_column: bytes
+    unit_column: bytes
+
+
+STANDARD_CHANNELS: Final = (MarkerChannel("total", MARKER_LIFE_COUNT, MARKER_UNIT),)
+
+
+@dataclass(frozen=True, slots=True)
+class PinnedChannel:
+    """Where one channel of one printer stands; ``unit`` is an instance to read, or what a maker's profile says."""
+
+    name: str
+    count: bytes
+    unit: bytes | Unit
+
+
+@dataclass(frozen=True, slots=True)
+class Pins:
+    """The instances found at one printer. ``names`` are all of them in the order in which they are asked for.
+
+    Identity and counts come first, so that an agent which takes only a few names gives them in one answer.
+    """
+
+    device: int
+    marker: int
+    channels: tuple[PinnedChannel, ...]
+    serial: bytes
+    status: bytes
+    errors: bytes
+    power_on: bytes
+    names: tuple[bytes, ...]
+
+    @property
+    def printer_names(self) -> tuple[bytes, ...]:
+        """The names that only a printer's agent knows."""
+        return (self.serial, self.status, self.errors, self.power_on, *(channel.count for channel in self.channels))
+
+
+def instance(column: bytes, *index: int) -> bytes:
+    """The instance of a column at an index."""
+    return column + b"".join(_arc(part) for part in index)
+
+
+def _arc(part: int) -> bytes:
+    # The second octet on of 1.3.(part) is the arc alone.
+    return oid_bytes(f"1.3.{part}")[1:]
+
+
+def pins_of(device: int, marker: int, channels: tuple[MarkerChannel, ...] = STANDARD_CHANNELS) -> Pins:
+    """Pins of the marker row (device, marker)."""
+    pinned = tuple(
+        PinnedChannel(
+            channel.name,
+            instance(channel.count_column, device, marker),
+            instance(channel.unit_column, device, marker),
+        )
+        for channel in channels
+    )
+    serial = instance(GENERAL_SERIAL, device)
+    status = instance(HR_PRINTER_STATUS, device)
+    errors = instance(HR_PRINTER_ERRORS, device)
+    power_on = instance(MARKER_POWER_ON_COUNT, device, marker)
+    units = [channel.unit for channel in pinned if isinstance(channel.unit, bytes)]
+    counts = [channel.count for channel in pinned]
+    names = (SYS_UP_TIME, SYS_OBJECT_ID, serial, *counts, *units, status, errors, power_on)
+    return Pins(device, marker, pinned, serial, status, errors, power_on, tuple(dict.fromkeys(names)))

@@ -1,0 +1,193 @@
+"""The meter over SNMP v1 and v2c: one small GET of pinned instances for each read, found once, watched ever after."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import partial
+
+from pagereeve.domain.reading import Failure, Reading, SilenceReason
+from pagereeve.meters.address import Address, NameNotFound, Resolver
+from pagereeve.meters.ber import DecodeError
+from pagereeve.meters.conversation import Conversation, Got, Manners, ReadEnded
+from pagereeve.meters.discovery import discover, wrong_responder
+from pagereeve.meters.endpoint import LANES, Endpoint
+from pagereeve.meters.objects import Pins
+from pagereeve.meters.question import Patience
+from pagereeve.meters.sighting import Sighting
+from pagereeve.meters.stats import MeterHooks, MeterStats
+from pagereeve.meters.turns import Turns
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.meter import MeterTarget
+
+FIRST_WAIT_MIN_S = 0.25
+FIRST_WAIT_MAX_S = 1.0
+FIRST_WAIT_SHARE = 0.25
+TIMEOUTS_BEFORE_MOVE = 3
+TIMEOUT_MAX_S = 600.0
+
+# After these it may be the path that is wrong: a translator's old mapping lives on while one local port keeps asking.
+_MISDIRECTED = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPONDER})
+
+
+@dataclass(slots=True)
+class _Printer:
+    """What is remembered of one printer between reads."""
+
+    target: MeterTarget
+    manners: Manners = field(default_factory=Manners)
+    pins: Pins | None = None
+    object_id: str = ""
+    uptime_cs: int | None = None
+    lane: int = 0
+    timeouts: int = 0
+
+
+class SnmpMeter:
+    """Implements ports.meter.Meter on a shared Endpoint of the running loop."""
+
+    def __init__(
+        self,
+        endpoint: Endpoint,
+        clock: Clock,
+        *,
+        resolver: Resolver | None = None,
+        hooks: MeterHooks | None = None,
+    ) -> None:
+        self.endpoint = endpoint
+        self.stats = endpoint.stats
+        self._clock = clock
+        self._resolver = resolver or Resolver(clock, endpoint.stats)
+        self._hooks = hooks or MeterHooks()
+        self._printers: dict[str, _Printer] = {}
+        self._turns = Turns(clock)
+
+    @classmethod
+    def of(cls, clock: Clock, entropy: Entropy, hooks: MeterHooks | None = None) -> SnmpMeter:
+        """A meter with an endpoint of its own; sockets open with the first read."""
+        return cls(Endpoint(clock, entropy, MeterStats()), clock, hooks=hooks)
+
+    async def read(self, target: MeterTarget, timeout_s: float) -> Reading | Failure:
+        """One reading within ``timeout_s`` (seconds, waiting for an earlier read included), or why there is none."""
+        begun_us, began_us = self._clock.monotonic_us(), self._clock.now_us()
+        deadline_us = begun_us + int(min(timeout_s, TIMEOUT_MAX_S) * 1_000_000)
+        result: Reading | Failure
+        try:
+            result = await self._in_turn(target, deadline_us)
+        except ReadEnded as ended:
+            received_us = began_us + self._clock.monotonic_us() - begun_us
+            result = Failure(began_us, received_us, ended.reason, ended.detail, ended.responder)
+        self.stats.reads["reading" if isinstance(result, Reading) else result.reason.value] += 1
+        if self._hooks.on_read is not None:
+            self._hooks.on_read(target.printer, result, (self._clock.monotonic_us() - begun_us) / 1_000_000)
+        return result
+
+    def forget(self, printer: str) -> None:
+        """Drop what is remembered of a printer that the registry no longer has."""
+        self._printers.pop(printer, None)
+
+    async def close(self) -> None:
+        """End all reads as timed out and close the sockets."""
+        self.endpoint.close()
+        await self._resolver.close()
+
+    async def _in_turn(self, target: MeterTarget, deadline_us: int) -> Reading:
+        """Never two requests in flight to one printer, nor to one host and port, whatever the registry says."""
+        try:
+            async with (
+                self._turns.turn(target.printer, deadline_us),
+                self._turns.turn((target.host, target.port), deadline_us),
+            ):
+                return await self._watched(self._printer(target), deadline_us)
+        except TimeoutError:
+            detail = "not asked: an earlier read of the same printer, host and port took all the time"
+            raise ReadEnded(SilenceReason.TIMEOUT, detail) from None
+
+    def _printer(self, target: MeterTarget) -> _Printer:
+        printer = self._printers.get(target.printer)
+        if printer is None or printer.target != target:
+            printer = self._printers[target.printer] = _Printer(target)
+        return printer
+
+    async def _watched(self, printer: _Printer, deadline_us: int) -> Reading:
+        """A read, and the lessons of its failure for the next one."""
+        try:
+            reading = await self._read(printer, deadline_us)
+        except ReadEnded as ended:
+            self._learn(printer, ended.reason)
+            raise
+        printer.timeouts = 0
+        return reading
+
+    def _learn(self, printer: _Printer, reason: SilenceReason) -> None:
+        self._resolver.forget(printer.target.host, printer.target.port)
+        printer.timeouts = printer.timeouts + 1 if reason is SilenceReason.TIMEOUT else 0
+        if reason in _MISDIRECTED or reason is SilenceReason.NO_METER:
+            printer.pins = None
+        if reason is SilenceReason.WRONG_DEVICE:
+            printer.object_id = ""
+        if reason in _MISDIRECTED or printer.timeouts >= TIMEOUTS_BEFORE_MOVE:
+            printer.lane = (printer.lane + 1) % LANES
+            printer.timeouts = 0
+            self.stats.port_moves += 1
+
+    async def _read(self, printer: _Printer, deadline_us: int) -> Reading:
+        target = printer.target
+        address = await self._address(target, deadline_us)
+        if printer.pins is None:
+            printer.manners = Manners()
+        on_sent = self._hooks.on_sent
+        conversation = Conversation(
+            self.endpoint,
+            address,
+            target,
+            deadline_us,
+            self._patience(deadline_us),
+            printer.manners,
+            printer.lane,
+            partial(on_sent, target.printer) if on_sent else None,
+        )
+        try:
+            if printer.pins is None:
+                self.stats.discoveries += 1
+                printer.pins = await discover(conversation)
+            got = await conversation.get(printer.pins.names)
+            return self._reading(printer, printer.pins, got, conversation.responder)
+        except DecodeError as error:
+            responder = conversation.responder
+            raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
+
+    def _reading(self, printer: _Printer, pins: Pins, got: Got, responder: str) -> Reading:
+        sighting = Sighting(pins, got, responder, self.stats)
+        object_id = sighting.object_id
+        if sighting.foreign:
+            raise ReadEnded(SilenceReason.WRONG_RESPONDER, wrong_responder(responder, object_id), responder)
+        target = printer.target
+        _same(responder, "sysObjectID", object_id, target.object_id.strip(".") or printer.object_id)
+        _same(responder, "serial number", sighting.serial, target.serial)
+        sight = sighting.sight()
+        uptime_cs = sighting.uptime_cs
+        printer.object_id = object_id or printer.object_id
+        if uptime_cs is not None and printer.uptime_cs is not None and uptime_cs < printer.uptime_cs:
+            # hrDeviceIndex lasts only until the agent starts anew (RFC 2790 section 4): look again next time.
+            printer.pins = None
+        printer.uptime_cs = uptime_cs
+        return Reading(got.sent_us, got.received_us, sight, uptime_cs, sighting.power_on)
+
+    async def _address(self, target: MeterTarget, deadline_us: int) -> Address:
+        left_s = (deadline_us - self._clock.monotonic_us()) / 1_000_000
+        try:
+            return await self._resolver.resolve(target.host, target.port, left_s)
+        except NameNotFound as error:
+            raise ReadEnded(SilenceReason.NAME_NOT_FOUND, str(error)) from error
+
+    def _patience(self, deadline_us: int) -> Patience:
+        left_s = (deadline_us - self._clock.monotonic_us()) / 1_000_000
+        return Patience(first_s=min(max(left_s * FIRST_WAIT_SHARE, FIRST_WAIT_MIN_S), FIRST_WAIT_MAX_S))
+
+
+def _same(responder: str, what: str, seen: str, expected: str) -> None:
+    """An absent identity proves nothing and contradicts nothing (FIELD-CASES 1.22)."""
+    if seen and expected and seen != expected:
+        detail = f"{responder} is another device: its {what} is {seen}, not {expected}"
+        raise ReadEnded(SilenceReason.WRONG_DEVICE, detail, responder)
