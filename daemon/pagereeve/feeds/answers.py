@@ -17,7 +17,7 @@ Headers = tuple[tuple[bytes, bytes], ...]
 
 _JSON: Final = b"application/json"
 _PROBLEM: Final = b"application/problem+json"
-_CLOSE: Final = ((b"connection", b"close"),)
+CLOSE: Final = (b"connection", b"close")
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,8 +41,6 @@ def refusal_answer(refusal: Refusal, retry_after_s: int) -> Answer:
             headers = ((b"retry-after", str(retry_after_s).encode()),)
         case _:
             pass
-    if refusal.reason in {"too-large", "too-slow", "over-capacity", "unauthorized"}:
-        headers += _CLOSE  # the body was not read to its end, so nothing can follow on this connection
     return Answer(HTTP_REASONS[refusal.reason][0], problem_of(refusal), headers, is_problem=True)
 
 

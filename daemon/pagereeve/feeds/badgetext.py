@@ -25,10 +25,7 @@ class BadgeFrame:
         if not line.endswith(self.suffix):
             raise Refusal("line-not-framed", "line", f"does not end with {self.suffix!r}; check the feed's suffix")
         content = line[len(self.prefix) : len(line) - len(self.suffix)]
-        if self.encoding == "hex":
-            badge = content.hex().upper()
-        else:
-            badge = self._text(content)
+        badge = content.hex().upper() if self.encoding == "hex" else self._text(content)
         if not badge:
             raise Refusal("line-not-framed", "line", "holds a frame but no badge number")
         return badge

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pagereeve.domain.errors import PagereeveError
 from pagereeve.feeds import cloudevents, prefer
-from pagereeve.feeds.answers import Answer, Headers, Receive, Scope, Send, refusal_answer, send_answer
+from pagereeve.feeds.answers import CLOSE, Answer, Headers, Receive, Scope, Send, refusal_answer, send_answer
 from pagereeve.feeds.bearer import BearerTokens
 from pagereeve.feeds.cloudevents import BadItem
 from pagereeve.feeds.refusals import Refusal
@@ -60,6 +60,7 @@ class _Request:
         self.prefer: list[str] = []
         self.authorization: bytes | None = None
         self.body = bytearray()
+        self.complete = False
         content_type: str | None = None
         self.coding = ""
         self.length_bytes = 0
@@ -141,7 +142,9 @@ class EventsEndpoint:
         except Refusal as refusal:
             unreadable = refusal.reason in {"bad-json", "bad-cloudevent", "too-large", "wrong-media-type"}
             taken = await self._taker.refuse(refusal, bytes(request.body[:1024]) if unreadable else None)
-            return self._refused(refusal, taken)
+            answer = self._refused(refusal, taken)
+            # Where the rest of a body is still to come, nothing else can follow on this connection.
+            return answer if request.complete else replace(answer, headers=(*answer.headers, CLOSE))
 
     def _admit(self, request: _Request) -> None:
         """What is decided from the headers alone, before any of the body is waited for."""
@@ -175,6 +178,7 @@ class EventsEndpoint:
                     self._held_bytes += len(chunk)
                     self.stats.bytes_in += len(chunk)
                     more = message.get("more_body", False)
+                request.complete = True
         except TimeoutError:
             late = f"was not complete after {limits.read_s:g} s; send it again"
             raise Refusal("too-slow", "body", late) from None
@@ -196,14 +200,12 @@ class EventsEndpoint:
         if worst is None or worst.refusal is None or worst.status < 500:
             return Answer(200, {"results": results}, _applied(wait_s), faults=faults)
         answer = refusal_answer(worst.refusal, self._limits.retry_after_s)
-        return Answer(
-            answer.status, {**answer.members, "results": results}, answer.headers, is_problem=True, faults=faults
-        )
+        return replace(answer, members={**answer.members, "results": results}, faults=faults)
 
     def _refused(self, refusal: Refusal, taken: Taken) -> Answer:
         answer = refusal_answer(refusal, self._limits.retry_after_s)
         faults = (taken.fault,) if taken.fault is not None else ()
-        return Answer(answer.status, answer.members, answer.headers, is_problem=True, faults=faults)
+        return replace(answer, faults=faults)
 
 
 def _too_large(most_bytes: int) -> Refusal:

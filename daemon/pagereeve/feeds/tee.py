@@ -1,9 +1,9 @@
 """Passes a gateway's bytes on to the release server that expects them, and its answers back, unchanged.
 
 The stream never waits for our own side, which may look at the bytes (``look``) but can neither stop, delay nor alter
-them: a look is a call that must return at once, and what it raises is reported and forgotten. Where our side is too slow
-it loses sight of bytes, never the release server. Only what the two ends do themselves holds the stream up: a server that
-reads slowly slows the gateway down, as it would without us.
+them: a look is a call that must return at once, and what it raises is reported and forgotten. Where our side is too
+slow, it loses sight of bytes; the release server loses none. Only the two ends themselves hold the stream up: a server
+that reads slowly slows the gateway down, as it would without us.
 """
 
 from __future__ import annotations
@@ -64,7 +64,7 @@ class Tee:
             back = asyncio.create_task(self._copy_back(self._server))
             await self._until_done(forward, back)
         finally:
-            await _end([forward] if back is None else [forward, back])
+            await self._end([forward] if back is None else [forward, back])
             if self._server is not None:
                 await self._server.close()
 
@@ -89,9 +89,6 @@ class Tee:
             self._gateway.writer.transport.abort()
             if self._server is not None:
                 self._server.writer.transport.abort()
-        for failure in failures:
-            if isinstance(failure, Exception) and not isinstance(failure, OSError):
-                self._on_error(failure)
 
     async def _forward(self) -> None:
         """Gateway to server. The bytes are on their way before our own side hears of them."""
@@ -125,14 +122,15 @@ class Tee:
         except Exception as error:  # noqa: BLE001 - whatever our own side does, the stream goes on; it is reported
             self._on_error(error)
 
+    async def _end(self, tasks: list[asyncio.Task[None]]) -> None:
+        for task in tasks:
+            task.cancel()
+        for ended in await asyncio.gather(*tasks, return_exceptions=True):
+            if isinstance(ended, Exception) and not isinstance(ended, OSError):
+                self._on_error(ended)
+
 
 def _end_of(stream: Stream) -> None:
     """Pass the end of one direction on (a half-close), after all that was written before it."""
     if not stream.writer.is_closing() and stream.writer.can_write_eof():
         stream.writer.write_eof()
-
-
-async def _end(tasks: list[asyncio.Task[None]]) -> None:
-    for task in tasks:
-        task.cancel()
-    await asyncio.gather(*tasks, return_exceptions=True)
