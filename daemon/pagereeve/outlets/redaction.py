@@ -25,7 +25,7 @@ _SECRET_NAME: Final = re.compile(
 
 
 class Redactor:
-    """A structlog processor. ``secrets`` are values to mask wherever they stand, whole or cut short, in text or hex."""
+    """A structlog processor. ``secrets`` are values to mask wherever they stand, in text or hex."""
 
     def __init__(self, secrets: Iterable[str] = ()) -> None:
         values = {value for value in secrets if len(value) >= VALUE_MIN and value not in COMMON_WORDS}
@@ -62,16 +62,19 @@ class Redactor:
 
 
 def _pattern_of(values: set[str]) -> re.Pattern[str] | None:
-    """Each value with whatever follows of it: all of it, or at least its first characters at a cut."""
+    """Each value in text and in hex, whole; and cut short where its beginning can be no ordinary word."""
     forms: list[str] = []
     for value in sorted(values, key=len, reverse=True):
-        forms.append(_begun([re.escape(letter) for letter in value], PREFIX_MIN))
-        forms.append(_begun([rf"{octet:02x}[\s:,]?" for octet in value.encode()], PREFIX_MIN))
+        head = value[:PREFIX_MIN]
+        mixed = not head.isalpha() and any(letter.isalpha() for letter in head)
+        forms.append(_begun([re.escape(letter) for letter in value], mixed=mixed))
+        forms.append(_begun([rf"{octet:02x}[\s:,]?" for octet in value.encode()], mixed=mixed))
     return re.compile("|".join(forms), re.IGNORECASE) if forms else None
 
 
-def _begun(pieces: list[str], least: int) -> str:
-    """A pattern for the first ``least`` pieces, and as many of the others as follow."""
+def _begun(pieces: list[str], *, mixed: bool) -> str:
+    """A pattern for the pieces, or for the first of them and as many as follow."""
+    least = PREFIX_MIN if mixed else len(pieces)
     rest = ""
     for piece in reversed(pieces[least:]):
         rest = f"(?:{piece}{rest})?"

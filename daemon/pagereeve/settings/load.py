@@ -9,7 +9,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from pydantic import ValidationError
-from pydantic_settings import EnvSettingsSource, SettingsError
+from pydantic.fields import FieldInfo
+from pydantic_settings import EnvSettingsSource
 
 from pagereeve.settings.crosschecks import member, problems_between
 from pagereeve.settings.errors import BadSettings, Problem
@@ -29,8 +30,8 @@ def load_settings(path: Path, environment: Mapping[str, str] | None = None) -> S
     """
     given = os.environ if environment is None else environment
     data = _rooted(_table(path), path.absolute().parent)
-    variables, problems = _from_environment(given, data)
-    merged = _merged(data, variables)
+    problems = _unknown_variables(given, data)
+    merged = _merged(data, _from_environment(given))
     try:
         settings = Settings(**merged)
     except ValidationError as error:
@@ -79,16 +80,20 @@ def _rooted(data: dict[str, Any], base: Path) -> dict[str, Any]:
     return data
 
 
-def _from_environment(given: Mapping[str, str], data: Mapping[str, Any]) -> tuple[dict[str, Any], list[Problem]]:
-    problems = _unknown_variables(given, data)
-    source = EnvSettingsSource(Settings)
-    ours = {name.lower(): value for name, value in given.items() if name.upper().startswith(ENV_PREFIX)}
-    source.env_vars = ours
-    try:
-        return source(), problems
-    except SettingsError as error:
-        # The chained error holds the variable's text, which may be a secret.
-        return {}, [*problems, Problem("environment", f"{str(error).partition(' from source')[0]}; write JSON")]
+class _Variables(EnvSettingsSource):
+    """JSON where a variable holds JSON, else its text: validation then says what is wrong with it, and where."""
+
+    def decode_complex_value(self, field_name: str, field: FieldInfo, value: Any) -> Any:
+        try:
+            return super().decode_complex_value(field_name, field, value)
+        except ValueError:
+            return value
+
+
+def _from_environment(given: Mapping[str, str]) -> dict[str, Any]:
+    source = _Variables(Settings)
+    source.env_vars = {name.lower(): value for name, value in given.items() if name.upper().startswith(ENV_PREFIX)}
+    return source()
 
 
 def _unknown_variables(given: Mapping[str, str], data: Mapping[str, Any]) -> list[Problem]:

@@ -29,11 +29,10 @@ Wait = Annotated[Duration, Between("1s", "1d")]
 Longest = Annotated[Duration, Between("1s", "30d")]
 BadgeWithin = Annotated[Duration, Between("0s", "7d")]
 ToleranceShare = Annotated[Share, AfterValidator(_permille)]
-ToleranceShare = Annotated[Share, AfterValidator(_permille)]
 TolerancePages = Annotated[Whole, Field(ge=0, le=10_000)]
 Speed = Annotated[Whole, Field(ge=1, le=100_000)]
 FallBack = Annotated[Whole, Field(ge=0, le=100_000)]
-Modulus = Annotated[Whole, Field(ge=1_000, le=2**64)]
+Modulus = Annotated[Whole, Field(ge=1_000, le=2**53 - 1)]
 Separators = Annotated[Annotated[Whole, Field(ge=0, le=2)] | None, BeforeValidator(_sheets)]
 
 _PLAIN = Policy()
