@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import asyncio
+import socket
+import struct
 from collections.abc import Awaitable, Callable
 from typing import Final
 
@@ -47,7 +49,7 @@ class Listener:
 
     def _accept(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         if len(self._tasks) >= CONNECTIONS_MAX:
-            writer.transport.abort()
+            reset(writer)
             return
         task = asyncio.get_running_loop().create_task(self._run(reader, writer))
         self._tasks.add(task)
@@ -75,3 +77,11 @@ async def close(writer: asyncio.StreamWriter) -> None:
             await writer.wait_closed()
     except (OSError, TimeoutError):
         writer.transport.abort()
+
+
+def reset(writer: asyncio.StreamWriter) -> None:
+    """Break the connection off so that the other side sees an error, not an end (RST, not FIN)."""
+    plug = writer.get_extra_info("socket")
+    if plug is not None and not writer.transport.is_closing():
+        plug.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    writer.transport.abort()

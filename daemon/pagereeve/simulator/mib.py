@@ -69,8 +69,8 @@ def printer_rows(shown: Shown, name: str, device: int, marker: int) -> list[Row]
         rows += _device_rows(1, DEVICE_NETWORK, b"Simulated network interface", 2)
     rows += _device_rows(device, DEVICE_PRINTER, shown.description.encode(), shown.device_status)
     rows += [
-        Row((*HR_PRINTER, 1, 1, device), "integer", shown.printer_status),
-        Row((*HR_PRINTER, 1, 2, device), "octets", error_octets(shown.errors)),
+        Row((*HR_PRINTER, 1, device), "integer", shown.printer_status),
+        Row((*HR_PRINTER, 2, device), "octets", error_octets(shown.errors)),
         Row((*PRT_GENERAL, 1, device), "counter", 3),
         Row((*PRT_GENERAL, 16, device), "octets", name.encode()),
         Row((*PRT_GENERAL, 17, device), "octets", shown.serial.encode()),

@@ -11,7 +11,7 @@ from pagereeve.simulator.agent import Address
 from pagereeve.simulator.engine import PrintEngine
 from pagereeve.simulator.errors import BadJob, PrinterFull, PrinterOff
 from pagereeve.simulator.joblanguage import HEADER_MAX_BYTES, job_of
-from pagereeve.simulator.listener import Listener
+from pagereeve.simulator.listener import Listener, reset
 from pagereeve.simulator.model import PrintJob
 
 CHUNK_BYTES: Final = 16_384
@@ -51,9 +51,9 @@ class PrintPort:
                 await self._take(header, reader)
         except (PrinterOff, PrinterFull):
             self.counts.turned_away += 1
-            writer.transport.abort()
+            reset(writer)
         if not self._powered():
-            writer.transport.abort()
+            reset(writer)
 
     def _powered(self) -> bool:
         self._engine.advance(self._clock.now_us())

@@ -10,7 +10,7 @@ from typing import Any, Final, Literal
 
 from pagereeve.ports.clock import Clock
 from pagereeve.simulator.agent import Address, DatagramDoor
-from pagereeve.simulator.listener import Listener, close
+from pagereeve.simulator.listener import Listener, close, reset
 
 CONNECT_TIMEOUT_S: Final = 5.0
 CHUNK_BYTES: Final = 16_384
@@ -42,13 +42,13 @@ class PrintRelay:
 
     async def _serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         if self.down:
-            writer.transport.abort()
+            reset(writer)
             return
         try:
             async with asyncio.timeout(CONNECT_TIMEOUT_S):
                 inner_reader, inner_writer = await asyncio.open_connection(*self._target)
         except (OSError, TimeoutError):
-            writer.transport.abort()
+            reset(writer)
             return
         loop = asyncio.get_running_loop()
         pumps = {
@@ -60,8 +60,8 @@ class PrintRelay:
             for pump in done:
                 pump.result()
         except OSError:
-            writer.transport.abort()
-            inner_writer.transport.abort()
+            reset(writer)
+            reset(inner_writer)
         finally:
             for pump in pumps:
                 pump.cancel()
