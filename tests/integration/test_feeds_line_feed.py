@@ -1,0 +1,388 @@
+"""Badge lines over real sockets on loopback, with and without a release server behind the tee."""
+
+from __future__ import annotations
+
+import asyncio
+import contextlib
+import socket
+import struct
+from collections.abc import AsyncIterator, Callable
+from dataclasses import replace
+from typing import Any
+
+import pytest
+
+from pagereeve.domain.errors import BadFact
+from pagereeve.feeds.badgetext import BadgeFrame
+from pagereeve.feeds.lines import LineFeed, LineFeedConfig
+from pagereeve.feeds.listener import NotStarted
+from pagereeve.feeds.tee import TeeTarget
+from pagereeve.feeds.testing import LoopClock, MemoryIntake
+from pagereeve.ports.journal import JournalUnavailable
+
+CONFIG = LineFeedConfig(name="lines", gateway="gw-1", idle_flush_s=0.05, take_s=5.0, patience_s=5.0, stop_s=0.3)
+
+
+class Errors(list[tuple[str, Exception]]):
+    def __call__(self, doing: str, error: Exception) -> None:
+        self.append((doing, error))
+
+
+class ReleaseServer:
+    """Takes what comes, answers each piece as ``answer`` says, and ends when the sender does."""
+
+    def __init__(self, answer: Callable[[bytes], bytes] = lambda _: b"") -> None:
+        self.answer = answer
+        self.received = bytearray()
+        self.ended = asyncio.Event()
+        self.read = asyncio.Event()
+        self.read.set()
+
+    async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        while await self.read.wait() and (piece := await reader.read(65536)):
+            self.received += piece
+            writer.write(self.answer(piece))
+        self.ended.set()
+        writer.close()
+
+
+def target_of(listening: asyncio.Server) -> TeeTarget:
+    host, port = listening.sockets[0].getsockname()
+    return TeeTarget(host, port, orphan_s=0.3)
+
+
+@contextlib.asynccontextmanager
+async def release_server(server: ReleaseServer) -> AsyncIterator[TeeTarget]:
+    listening = await asyncio.start_server(server.serve, "127.0.0.1", 0)
+    try:
+        yield target_of(listening)
+    finally:
+        listening.close()
+
+
+@contextlib.asynccontextmanager
+async def feeding(
+    config: LineFeedConfig, intake: MemoryIntake, errors: Errors | None = None
+) -> AsyncIterator[LineFeed]:
+    heard = Errors() if errors is None else errors
+    feed = LineFeed(config, intake, clock=LoopClock(), on_error=heard)
+    await feed.start()
+    try:
+        yield feed
+    finally:
+        await asyncio.wait_for(feed.stop(), 10)
+    assert errors is not None or not heard
+    assert feed.stats.connections_open == 0
+
+
+async def until(condition: Callable[[], object]) -> None:
+    async with asyncio.timeout(5):
+        while not condition():  # noqa: ASYNC110 - conditions of all kinds, which have no event
+            await asyncio.sleep(0.005)
+
+
+async def connect(feed: LineFeed) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    return await asyncio.open_connection(*feed.address)
+
+
+def badges(intake: MemoryIntake) -> list[str]:
+    return [line.badge for line in intake.badges]
+
+
+async def test_each_line_is_handed_in_with_its_gateway_and_time() -> None:
+    intake = MemoryIntake()
+    async with feeding(CONFIG, intake) as feed:
+        _, writer = await connect(feed)
+        writer.write(b"04A1\n\n0042\n0042\n")
+        await until(lambda: len(intake.badges) == 3)
+        writer.close()
+    assert badges(intake) == ["04A1", "0042", "0042"]
+    assert {(line.gateway, line.feed) for line in intake.badges} == {("gw-1", "lines")}
+    assert len({line.received_us for line in intake.badges}) == 3
+    assert (feed.stats.blank_lines, feed.stats.events) == (1, {"stored": 3})
+
+
+@pytest.mark.parametrize("closing", [True, False])
+async def test_a_line_without_its_end_is_taken_on_a_pause_and_on_close(closing: bool) -> None:
+    """FIELD-CASES 5.14 (fluent/fluentd#1270)."""
+    intake = MemoryIntake()
+    async with feeding(replace(CONFIG, idle_flush_s=30.0 if closing else 0.05), intake) as feed:
+        _, writer = await connect(feed)
+        writer.write(b"04A1")
+        if closing:
+            writer.close()
+        await until(lambda: intake.badges)
+        writer.close()
+    assert badges(intake) == ["04A1"]
+
+
+async def test_bad_and_overlong_lines_are_counted_and_the_next_is_taken() -> None:
+    intake = MemoryIntake()
+    async with feeding(replace(CONFIG, frame=BadgeFrame(prefix=b"\x02", suffix=b"\x03")), intake) as feed:
+        _, writer = await connect(feed)
+        writer.write(b"\x02caf\xe9\x03\n04A1\n" + b"9" * 100_000 + b"\n\x020042\x03\n")
+        await until(lambda: intake.badges)
+        writer.close()
+    assert badges(intake) == ["0042"]
+    assert feed.stats.refused == {"line-not-text": 1, "line-not-framed": 1, "line-too-long": 1}
+    assert [kept.sample[:6] for kept in intake.kept_aside] == [b"\x02xxx\x80\x03", b"99x9", b"999999"]
+    assert {kept.where for kept in intake.kept_aside} == {"gateway gw-1"}
+
+
+async def test_a_gateway_is_known_by_its_address_and_goes_by_it_where_it_is_not() -> None:
+    intake = MemoryIntake()
+    for names, expected in (({"127.0.0.1": "library"}, "library"), ({}, "127.0.0.1")):
+        async with feeding(replace(CONFIG, gateway=names), intake) as feed:
+            _, writer = await connect(feed)
+            writer.write(b"04A1\n")
+            writer.close()
+            await until(lambda: intake.badges)
+        assert intake.badges.pop().gateway == expected
+
+
+async def test_what_the_intake_refuses_or_breaks_on_stops_no_other_line() -> None:
+    intake, errors = MemoryIntake(), Errors()
+    troubles = iter([BadFact("data.badge", "no"), ZeroDivisionError("inside"), None])
+
+    async def before() -> None:
+        trouble = next(troubles)
+        if trouble is not None:
+            raise trouble
+
+    intake.before = before
+    async with feeding(CONFIG, intake, errors) as feed:
+        _, writer = await connect(feed)
+        writer.write(b"1\n2\n3\n")
+        await until(lambda: intake.badges)
+        writer.close()
+    assert badges(intake) == ["3"]
+    assert feed.stats.refused == {"bad-member": 1, "internal": 1}
+    assert [type(error) for _, error in errors] == [ZeroDivisionError]
+
+
+async def test_a_full_disk_is_waited_out_and_the_line_keeps_its_time() -> None:
+    intake = MemoryIntake()
+    tries = iter(range(100))
+
+    async def before() -> None:
+        if next(tries) < 2:
+            raise JournalUnavailable("full")
+
+    intake.before = before
+    async with feeding(CONFIG, intake) as feed:
+        _, writer = await connect(feed)
+        writer.write(b"04A1\n")
+        await until(lambda: feed.stats.bytes_in == 5)
+        read_us = LoopClock().now_us()
+        await until(lambda: intake.badges)
+        writer.close()
+    assert badges(intake) == ["04A1"]
+    assert intake.badges[0].received_us <= read_us
+
+
+async def test_a_line_that_can_not_be_stored_in_time_is_counted_as_lost_and_told() -> None:
+    intake, errors = MemoryIntake(), Errors()
+
+    async def before() -> None:
+        raise JournalUnavailable("full")
+
+    intake.before = before
+    async with feeding(replace(CONFIG, patience_s=0.15), intake, errors) as feed:
+        _, writer = await connect(feed)
+        writer.write(b"04A1\n")
+        await until(lambda: errors)
+        writer.close()
+    assert feed.stats.lost_lines == 1
+    assert "04A1" not in repr(errors)
+
+
+async def test_stopping_hands_in_what_was_read_and_ends_in_time() -> None:
+    intake, errors = MemoryIntake(), Errors()
+
+    async def slowly() -> None:
+        await asyncio.sleep(0.01)
+
+    intake.before = slowly
+    async with feeding(CONFIG, intake, errors) as feed:
+        _, writer = await connect(feed)
+        writer.write(b"1\n2\n3\n")
+        await until(lambda: feed.stats.bytes_in)
+    assert badges(intake) == ["1", "2", "3"]
+    writer.close()
+
+    async def hang() -> None:
+        await asyncio.Event().wait()
+
+    intake.before = hang
+    async with feeding(CONFIG, intake, errors) as feed:
+        _, writer = await connect(feed)
+        writer.write(b"4\n5\n")
+        await until(lambda: feed.stats.bytes_in)
+    assert feed.stats.lost_lines >= 1
+    writer.close()
+
+
+async def test_connections_beyond_the_limit_are_cut_and_counted() -> None:
+    async with feeding(replace(CONFIG, connections_max=1), MemoryIntake()) as feed:
+        _, first = await connect(feed)
+        await until(lambda: feed.stats.connections_open == 1)
+        reader, second = await connect(feed)
+        with contextlib.suppress(ConnectionResetError):
+            assert await asyncio.wait_for(reader.read(), 5) == b""
+        assert feed.stats.connections_refused == 1
+        first.close()
+        second.close()
+
+
+async def test_an_address_is_there_only_once_started() -> None:
+    feed = LineFeed(CONFIG, MemoryIntake(), clock=LoopClock(), on_error=Errors())
+    with pytest.raises(NotStarted):
+        _ = feed.address
+    await feed.stop()
+
+
+async def test_without_a_tee_a_stuck_intake_makes_the_sender_wait_in_bounded_memory() -> None:
+    intake = MemoryIntake()
+    release = asyncio.Event()
+
+    async def before() -> None:
+        await release.wait()
+
+    intake.before = before
+    async with feeding(replace(CONFIG, pending_max_bytes=4096, take_s=30.0), intake) as feed:
+        _, writer = await connect(feed)
+        writer.write(b"0042\n" * 400_000)
+        await asyncio.sleep(0.3)
+        assert feed.stats.bytes_in < 200_000
+        release.set()
+        await until(lambda: len(intake.badges) > 1000)
+        writer.transport.abort()
+
+
+async def test_a_teed_stream_is_passed_both_ways_and_read_beside_it() -> None:
+    intake, server = MemoryIntake(), ReleaseServer(answer=lambda piece: b"OK " + piece)
+    async with release_server(server) as target, feeding(replace(CONFIG, tee=target), intake) as feed:
+        reader, writer = await connect(feed)
+        writer.write(b"04A1\n")
+        assert await asyncio.wait_for(reader.readexactly(8), 5) == b"OK 04A1\n"
+        writer.write(b"\x00\xff\n0042\n")
+        writer.write_eof()
+        assert await asyncio.wait_for(reader.read(), 5) == b"OK \x00\xff\n0042\n"
+        await until(lambda: len(intake.badges) == 2)
+        writer.close()
+    assert server.received == b"04A1\n\x00\xff\n0042\n"
+    assert badges(intake) == ["04A1", "0042"]
+    assert (feed.stats.tee_bytes, feed.stats.tee_back_bytes, feed.stats.tee_broken) == (13, 19, 0)
+
+
+async def test_a_server_that_speaks_first_and_hangs_up_first_is_passed_on() -> None:
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        writer.write(b"welcome")
+        writer.write_eof()
+        late.extend(await reader.read())
+        writer.close()
+
+    late = bytearray()
+    listening = await asyncio.start_server(serve, "127.0.0.1", 0)
+    target = target_of(listening)
+    async with feeding(replace(CONFIG, tee=target), MemoryIntake()) as feed:
+        reader, writer = await connect(feed)
+        assert await asyncio.wait_for(reader.read(), 5) == b"welcome"
+        writer.write(b"0042\n")
+        writer.write_eof()
+        await until(lambda: late)
+        writer.close()
+    listening.close()
+    assert late == b"0042\n"
+
+
+async def test_an_unreachable_server_closes_the_gateway_but_the_badge_is_taken() -> None:
+    with socket.socket() as unused:
+        unused.bind(("127.0.0.1", 0))
+        target = TeeTarget("127.0.0.1", unused.getsockname()[1], orphan_s=0.3)
+        intake, errors = MemoryIntake(), Errors()
+        async with feeding(replace(CONFIG, tee=target), intake, errors) as feed:
+            reader, writer = await connect(feed)
+            writer.write(b"04A1\n")
+            assert await asyncio.wait_for(reader.read(), 5) == b""
+            await until(lambda: intake.badges)
+            writer.close()
+    assert badges(intake) == ["04A1"]
+    assert feed.stats.tee_unreachable == 1
+    assert [isinstance(error, OSError) for _, error in errors] == [True]
+
+
+def reset(writer: asyncio.StreamWriter) -> None:
+    found = writer.get_extra_info("socket")
+    found.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+    writer.transport.abort()
+
+
+async def test_a_reset_on_one_side_resets_the_other() -> None:
+    ends: list[Any] = []
+
+    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        if await reader.read(1) == b"1":
+            reset(writer)
+            return
+        try:
+            ends.append(await reader.read())
+        except ConnectionResetError as error:
+            ends.append(error)
+        writer.close()
+
+    listening = await asyncio.start_server(serve, "127.0.0.1", 0)
+    target = target_of(listening)
+    async with feeding(replace(CONFIG, tee=target), MemoryIntake()) as feed:
+        reader, writer = await connect(feed)
+        writer.write(b"1")
+        with contextlib.suppress(ConnectionResetError):
+            assert await asyncio.wait_for(reader.read(), 5) == b""
+        writer.close()
+        _, writer = await connect(feed)
+        writer.write(b"2")
+        await until(lambda: feed.stats.tee_bytes == 2)
+        reset(writer)
+        await until(lambda: ends)
+    listening.close()
+    assert feed.stats.tee_broken == 2
+
+
+async def test_a_slow_server_slows_the_gateway_and_gets_every_byte() -> None:
+    """Back-pressure passes through: nothing is piled up in between."""
+    server = ReleaseServer()
+    server.read.clear()
+    sent = bytes(range(256)) * 40_000
+    async with release_server(server) as target, feeding(replace(CONFIG, tee=target), MemoryIntake()) as feed:
+        _, writer = await connect(feed)
+        writer.write(sent)
+        await asyncio.sleep(0.3)
+        held = feed.stats.tee_bytes
+        assert held < len(sent)
+        await asyncio.sleep(0.2)
+        assert feed.stats.tee_bytes == held
+        server.read.set()
+        writer.write_eof()
+        await asyncio.wait_for(server.ended.wait(), 20)
+        writer.close()
+    assert server.received == sent
+
+
+async def test_a_stuck_intake_does_not_hold_up_the_release_server() -> None:
+    intake, server = MemoryIntake(), ReleaseServer()
+
+    async def hang() -> None:
+        await asyncio.Event().wait()
+
+    intake.before = hang
+    sent = b"0042\n" * 400_000
+    config = replace(CONFIG, pending_max_bytes=4096, take_s=60.0)
+    async with release_server(server) as target, feeding(replace(config, tee=target), intake, Errors()) as feed:
+        _, writer = await connect(feed)
+        writer.write(sent)
+        writer.write_eof()
+        await asyncio.wait_for(server.ended.wait(), 10)
+        writer.close()
+        assert server.received == sent
+        assert feed.stats.tap_dropped_chunks > 0
+        assert feed.stats.bytes_in == len(sent)
