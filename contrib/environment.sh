@@ -1,0 +1,75 @@
+# shellcheck shell=bash
+# Read by contrib/check and contrib/try: makes the .venv of this checkout, with locked versions.
+
+ROOT="$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd -P)"
+VENV="$ROOT/.venv"
+export LC_ALL=C.UTF-8 PIP_ROOT_USER_ACTION=ignore PIP_DISABLE_PIP_VERSION_CHECK=1
+# The caller's own Python must not reach into ours.
+unset PYTHONPATH PYTHONHOME VIRTUAL_ENV
+# Ordinary users rarely have the folders of snmpd, ip and nft in their path.
+PATH="$PATH:/usr/local/sbin:/usr/sbin:/sbin"
+if [[ ! -w "${HOME:-/nowhere}" ]]; then
+    HOME="$(mktemp -d)"
+    export HOME
+fi
+
+say() { printf '%s\n' "$*" >&2; }
+
+fail() {
+    say "${0##*/}: $*"
+    exit 1
+}
+
+# need_packages PACKAGE... : Debian packages, installed if this is root on a Debian system, else named in an error.
+need_packages() {
+    if [[ $EUID -eq 0 ]] && command -v apt-get >/dev/null; then
+        say "installing: $*"
+        export DEBIAN_FRONTEND=noninteractive
+        apt-get update -qq >&2 || fail "apt-get update failed; install these by hand: $*"
+        apt-get install -y -qq --no-install-recommends "$@" </dev/null >&2 || fail "could not install: $*"
+    else
+        fail "these packages are missing, and only root can install them: $*"
+    fi
+}
+
+find_python() {
+    local name
+    for name in ${PYTHON:+"$PYTHON"} python3 python3.14 python3.13 python3.12 python3.11; do
+        if "$name" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null; then
+            command -v "$name"
+            return
+        fi
+    done
+    fail "Python 3.11 or newer is needed and none was found; set PYTHON to one"
+}
+
+with_uv() {
+    uv venv --quiet --clear --python "$1" "$VENV" &&
+        uv pip install --quiet --python "$VENV/bin/python" --requirement "$2" &&
+        uv pip install --quiet --python "$VENV/bin/python" --no-build-isolation --no-deps --editable "$ROOT"
+}
+
+with_pip() {
+    "$1" -c 'import ensurepip, venv' 2>/dev/null || need_packages python3-venv
+    "$1" -m venv --clear "$VENV" &&
+        "$VENV/bin/python" -m pip install --quiet --requirement "$2" &&
+        "$VENV/bin/python" -m pip install --quiet --no-build-isolation --no-deps --editable "$ROOT"
+}
+
+# make_environment runtime|dev : does nothing if the .venv was made here from the same locks; dev serves as runtime too.
+make_environment() {
+    local lock="$ROOT/contrib/requirements.lock" stamp="$VENV/made-from" python sums
+    [[ $1 == dev ]] || lock="$ROOT/contrib/requirements-runtime.lock"
+    python="$(find_python)" || exit 1
+    sums="$("$python" --version) $ROOT $(cd "$ROOT" && cat contrib/*.lock pyproject.toml | sha256sum)"
+    if [[ -x "$VENV/bin/python" && -f "$stamp" ]] && "$VENV/bin/python" -c 'import pagereeve' 2>/dev/null; then
+        [[ "$(<"$stamp")" == "dev $sums" || "$(<"$stamp")" == "$1 $sums" ]] && return
+    fi
+    say "making $VENV ($1, $("$python" --version))"
+    if command -v uv >/dev/null && with_uv "$python" "$lock"; then
+        :
+    else
+        with_pip "$python" "$lock" || fail "could not make $VENV from $lock; is the package index reachable?"
+    fi
+    printf '%s\n' "$1 $sums" >"$stamp"
+}
