@@ -50,7 +50,8 @@ def parse(body: bytes, *, depth_max: int = DEPTH_MAX, size_max_bytes: int = SIZE
         raise _refusal(text, _outside_strings(text, error.token), error.problem) from None
     except RecursionError:
         raise _too_deep(depth_max) from None
-    _check_depth(value, depth_max)
+    if text.count("[") + text.count("{") > depth_max:
+        _check_depth(value, depth_max)
     _check_surrogates(text)
     return value
 
