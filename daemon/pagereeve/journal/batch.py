@@ -1,0 +1,117 @@
+"""What a group of requests comes to, before any of it is stored: the one place that tells new from known."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from pagereeve.domain.facts import BadgePresented, Conflict, PrinterNoted, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.ledger import Sheaf
+from pagereeve.journal.filing import Filing, Identity, file
+from pagereeve.journal.ledgerrows import Columns
+from pagereeve.ports.journal import Receipt
+
+
+@dataclass(frozen=True, slots=True)
+class First:
+    """The event that was stored under an identity."""
+
+    seq: int
+    digest: str
+
+
+class Stored(Protocol):
+    """What the journal holds already."""
+
+    def first(self, identity: Identity) -> First | None: ...
+
+    def conflict_seq(self, identity: Identity, digest: str) -> int | None:
+        """The number of the Conflict fact that tells of this claim, if one does."""
+        ...
+
+    def head(self, printer: str) -> int:
+        """The printer's highest number; 0 where it has none."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Numbered:
+    seq: int
+    filing: Filing
+
+
+@dataclass(frozen=True, slots=True)
+class KeptAside:
+    """A conflicting event; ``seq`` is the number of its Conflict fact on the event's printer."""
+
+    seq: int
+    filing: Filing
+    digest: str
+    identity: Identity
+    received_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Replacement:
+    """``from_anchor_us`` None drops all the printer's sheaves; ``printer`` None drops everybody's.
+
+    ``rows`` are the sheaves as rows, by table.
+    """
+
+    printer: str | None
+    from_anchor_us: int | None
+    sheaves: tuple[Sheaf, ...] = ()
+    rows: Mapping[str, Sequence[Columns]] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Batch:
+    """Grows request by request; the caller stores it in one transaction, or drops it whole."""
+
+    stored: Stored
+    facts: list[Numbered] = field(default_factory=list)
+    kept_aside: list[KeptAside] = field(default_factory=list)
+    open_runs: dict[str, str] = field(default_factory=dict)
+    replacements: list[Replacement] = field(default_factory=list)
+    heads: dict[str, int] = field(default_factory=dict)
+    duplicates: int = 0
+    firsts: dict[Identity, First] = field(default_factory=dict)
+    conflict_seqs: dict[tuple[Identity, str], int] = field(default_factory=dict)
+
+    def append(self, filing: Filing) -> Receipt:
+        if filing.identity is None or filing.digest is None:
+            return Receipt("stored", self._number(filing))
+        first = self.firsts.get(filing.identity) or self.stored.first(filing.identity)
+        if first is None:
+            seq = self._number(filing)
+            self.firsts[filing.identity] = First(seq, filing.digest)
+            return Receipt("stored", seq)
+        if first.digest == filing.digest:
+            self.duplicates += 1
+            return Receipt("duplicate", first.seq)
+        return Receipt("conflict", self._keep_aside(filing, filing.identity, filing.digest))
+
+    def observe(self, printer: str, sealed: Sequence[Filing], current: str) -> tuple[int, ...]:
+        seqs = tuple(self.append(filing).seq for filing in sealed)
+        self.open_runs[printer] = current
+        return seqs
+
+    def _number(self, filing: Filing) -> int:
+        head = self.heads.get(filing.printer)
+        seq = (self.stored.head(filing.printer) if head is None else head) + 1
+        self.heads[filing.printer] = seq
+        self.facts.append(Numbered(seq, filing))
+        return seq
+
+    def _keep_aside(self, filing: Filing, identity: Identity, digest: str) -> int:
+        known = self.conflict_seqs.get((identity, digest)) or self.stored.conflict_seq(identity, digest)
+        if known is not None:
+            return known
+        fact = filing.fact
+        if not isinstance(fact, BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted):
+            raise TypeError(f"{filing.kind} is no event and can't conflict")
+        seq = self._number(file(Conflict(fact.printer, fact.origin, filing.kind, digest)))
+        self.conflict_seqs[identity, digest] = seq
+        self.kept_aside.append(KeptAside(seq, filing, digest, identity, fact.origin.received_us))
+        return seq

@@ -1,0 +1,126 @@
+"""Reading facts: ports.journal's reads and ports.queries.FactQueries over SQL, in bounded pages."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from typing import Any
+
+from sqlalchemy import Row, Select, func, select, union
+
+from pagereeve.domain.facts import BadgePresented, Fact, PrinterNoted, ReleaseEnded, ReleaseStarted
+from pagereeve.journal import schema
+from pagereeve.journal.filing import ENDED, STARTED, fact_of, run_of
+from pagereeve.journal.reader import PAGE_ROWS, Reader
+from pagereeve.ports.journal import OpenRun, StoredFact
+
+RUN_KINDS = ("reading", "read-failed")
+DELAYS_MAX = 10_000
+
+_FACT = schema.fact.c
+_RUN = schema.open_run.c
+
+
+class FactReads:
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    async def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]:
+        """Facts stored while this runs may be among them or not; those stored before it began are all there."""
+        after = await self._seq_before(printer, from_us)
+        while after is not None:
+            rows = await self._reader.rows(_page(printer, after, from_us))
+            for row in rows:
+                yield StoredFact(row.seq, fact_of(row.body))
+            after = rows[-1].seq if len(rows) == PAGE_ROWS else None
+
+    async def _seq_before(self, printer: str, from_us: int | None) -> int | None:
+        """One less than the first number to look at: a page must not scan the years before ``from_us``."""
+        if from_us is None:
+            return 0
+        lowest = select(func.min(_FACT.seq)).where(_FACT.printer == printer, _FACT.at_us >= from_us)
+        row = await self._reader.first(lowest)
+        return None if row is None or row[0] is None else row[0] - 1
+
+    async def open_run(self, printer: str) -> OpenRun | None:
+        row = await self._reader.first(select(_RUN.body).where(_RUN.printer == printer))
+        return None if row is None else OpenRun(run_of(row.body))
+
+    async def release_printer(self, source: str, release: str) -> str | None:
+        """Of a release that was started more than once, the printer of the latest start."""
+        statement = select(_FACT.printer).where(_FACT.source == source, _FACT.release == release, _FACT.kind == STARTED)
+        row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.printer, _FACT.seq.desc()))
+        return None if row is None else str(row.printer)
+
+    async def printers(self) -> Sequence[str]:
+        names: list[str] = []
+        name: str | None = ""
+        while name is not None:
+            name = await self._printer_after(name)
+            if name is not None:
+                names.append(name)
+        return names
+
+    async def _printer_after(self, name: str) -> str | None:
+        """The next printer in order: a step down an index, where DISTINCT would walk through all facts."""
+        steps = (select(func.min(table.printer).label("name")).where(table.printer > name) for table in (_FACT, _RUN))
+        both = union(*steps).subquery()
+        row = await self._reader.first(select(func.min(both.c.name)))
+        return None if row is None or row[0] is None else str(row[0])
+
+    async def all_facts(self) -> AsyncIterator[Fact]:
+        printer: str | None = ""
+        while printer is not None:
+            after: int | None = 0
+            while after is not None:
+                rows, run = await self._page_and_run(printer, after)
+                for row in rows:
+                    yield fact_of(row.body)
+                if run is not None:
+                    yield run_of(run)
+                after = rows[-1].seq if len(rows) == PAGE_ROWS else None
+            printer = await self._printer_after(printer)
+
+    async def _page_and_run(self, printer: str, after: int) -> tuple[Sequence[Row[Any]], str | None]:
+        """A page and, with the last one, the open run of the same moment: else a seal between the two hides a run."""
+        async with self._reader.snapshot() as connection:
+            rows = (await connection.execute(_page(printer, after, None))).all()
+            if len(rows) == PAGE_ROWS:
+                return rows, None
+            run = (await connection.execute(select(_RUN.body).where(_RUN.printer == printer))).scalar_one_or_none()
+            return rows, run
+
+    async def count_facts(self) -> int:
+        row = await self._reader.first(select(func.count()).select_from(schema.fact))
+        return 0 if row is None else int(row[0])
+
+    async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
+        statement = select(_FACT.body).where(_FACT.source == source)
+        bounded = statement.order_by(_FACT.at_us.desc()).limit(min(limit, DELAYS_MAX))
+        delays = []
+        for row in reversed(await self._reader.rows(bounded)):
+            fact = fact_of(row.body)
+            if isinstance(fact, BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted):
+                occurred_us = fact.origin.occurred_us
+                if occurred_us is not None:
+                    delays.append((occurred_us, fact.origin.received_us))
+        return delays
+
+    async def latest_of_kind(self, printer: str, kind: str) -> StoredFact | None:
+        statement = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer, _FACT.kind == kind)
+        if kind not in RUN_KINDS and not kind.startswith("pagereeve."):
+            statement = statement.where(schema.rare_kinds())
+        row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()))
+        return None if row is None else StoredFact(row.seq, fact_of(row.body))
+
+    async def orphan_ended(self, source: str, release: str) -> Sequence[Fact]:
+        statement = select(_FACT.body).where(
+            _FACT.source == source, _FACT.release == release, _FACT.kind == ENDED, _FACT.printer == ""
+        )
+        return [fact_of(row.body) for row in await self._reader.rows(statement.order_by(_FACT.seq).limit(PAGE_ROWS))]
+
+
+def _page(printer: str, after: int, from_us: int | None) -> Select[Any]:
+    statement = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer, _FACT.seq > after)
+    if from_us is not None:
+        statement = statement.where(_FACT.at_us >= from_us)
+    return statement.order_by(_FACT.seq).limit(PAGE_ROWS)

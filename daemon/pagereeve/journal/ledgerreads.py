@@ -1,0 +1,137 @@
+"""Reading projections: ports.ledger.LedgerStore's reads over SQL, in bounded pages."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from typing import Any
+
+from sqlalchemy import ColumnElement, Row, Select, Table, and_, select, tuple_
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from pagereeve.domain.findings import release_line
+from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Sheaf, Stretch
+from pagereeve.journal import schema
+from pagereeve.journal.ledgerrows import charge_of, finding_of, posting_of, stretch_of
+from pagereeve.journal.reader import PAGE_ROWS, Reader
+from pagereeve.journal.sheafrows import by_part, sheaves_of
+
+Rows = Sequence[Row[Any]]
+
+_TABLES = (schema.sheaf, *schema.SHEAF_PARTS)
+
+
+class LedgerReads:
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    async def sheaf_before(self, printer: str, at_us: int) -> Sheaf | None:
+        table = schema.sheaf.c
+        latest = select(table.anchor_us).where(
+            table.printer == printer, table.anchor_us <= at_us, table.seed.is_not(None)
+        )
+        async with self._reader.snapshot() as connection:
+            found = await connection.execute(latest.order_by(table.anchor_us.desc()).limit(1))
+            anchor_us = found.scalar_one_or_none()
+            return None if anchor_us is None else (await _sheaves(connection, printer, anchor_us))[0]
+
+    async def sheaves(self, printer: str) -> Sequence[Sheaf]:
+        async with self._reader.snapshot() as connection:
+            return await _sheaves(connection, printer, None)
+
+    async def charges(self, from_us: int, to_us: int) -> AsyncIterator[Charge]:
+        """Of equal starts, in order of printer, source, release, channel.
+
+        That order is made of facts, so a projection that runs meanwhile neither hides a charge nor shows it twice.
+        """
+        table = schema.charge.c
+        order = (table.started_us, table.printer, table.source, table.release, table.channel)
+        async for page, _ in self._pages(schema.charge, order, from_us, to_us):
+            for row in page:
+                yield charge_of(row)
+
+    async def charges_of(self, release: str) -> Sequence[Charge]:
+        table = schema.charge.c
+        statement = select(schema.charge).where(table.release == release)
+        rows = await self._reader.rows(statement.order_by(table.started_us, *_key(schema.charge)))
+        return [charge_of(row) for row in rows]
+
+    async def stretches(self, printer: str, from_us: int, to_us: int) -> Sequence[Stretch]:
+        """In order of their opening."""
+        table = schema.stretch.c
+        statement = select(schema.stretch).where(
+            table.printer == printer, table.closes_us >= from_us, table.opens_us <= to_us
+        )
+        rows = await self._reader.rows(statement.order_by(table.opens_us, *_key(schema.stretch)))
+        return [stretch_of(row) for row in rows]
+
+    async def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]:
+        """In order of their closing, then printer, run, channel.
+
+        A projection that runs meanwhile may move a closing past the page that is out; ``sheaves`` is one snapshot.
+        """
+        table = schema.posting.c
+        order = (table.closes_us, table.printer, table.run, table.channel)
+        async for page, parts in self._pages(schema.posting, order, from_us, to_us, schema.leg):
+            legs = by_part(parts)
+            for row in page:
+                yield posting_of(row, legs.get((row.printer, row.anchor_us, row.ordinal), ()))
+
+    async def _pages(
+        self, table: Table, order: Sequence[ColumnElement[Any]], from_us: int, to_us: int, parts: Table | None = None
+    ) -> AsyncIterator[tuple[Rows, Rows]]:
+        """Pages whose first column of ``order`` lies in [from_us, to_us), each with its rows of ``parts``."""
+        whole_order = (*order, table.c.anchor_us, table.c.ordinal)
+        statement = select(table).where(order[0] >= from_us, order[0] < to_us).order_by(*whole_order).limit(PAGE_ROWS)
+        after: ColumnElement[bool] | None = None
+        while True:
+            page, belonging = await self._page(statement if after is None else statement.where(after), parts)
+            yield page, belonging
+            if len(page) < PAGE_ROWS:
+                return
+            last = tuple(page[-1]._mapping[column] for column in whole_order)  # noqa: SLF001 - SQLAlchemy's public name
+            after = tuple_(*whole_order) > tuple_(*last)
+
+    async def _page(self, statement: Select[Any], parts: Table | None) -> tuple[Rows, Rows]:
+        async with self._reader.snapshot() as connection:
+            page = (await connection.execute(statement)).all()
+            if parts is None or not page:
+                return page, ()
+            keys = [(row.printer, row.anchor_us, row.ordinal) for row in page]
+            wanted = select(parts).where(tuple_(*_key(parts)).in_(keys)).order_by(*parts.primary_key)
+            return page, (await connection.execute(wanted)).all()
+
+    async def findings(self, *, only_open: bool) -> Sequence[Finding]:
+        """In order of their beginning."""
+        wanted = schema.finding.c.state == "open" if only_open else None
+        return await self._findings(wanted)
+
+    async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
+        named = schema.evidence.c.line == release_line(release)
+        keys = select(*_key(schema.evidence)).where(named)
+        return await self._findings(tuple_(*_key(schema.finding)).in_(keys))
+
+    async def _findings(self, wanted: ColumnElement[bool] | None) -> Sequence[Finding]:
+        table = schema.finding
+        statement, lines = select(table), select(schema.evidence)
+        if wanted is not None:
+            same = and_(*(left == right for left, right in zip(_key(table), _key(schema.evidence), strict=True)))
+            statement, lines = statement.where(wanted), lines.join(table, same).where(wanted)
+        async with self._reader.snapshot() as connection:
+            rows = (await connection.execute(statement.order_by(table.c.since_us, *_key(table)))).all()
+            placed = (await connection.execute(lines.order_by(*schema.evidence.primary_key))).all()
+        evidence = by_part(placed)
+        return [finding_of(row, evidence.get((row.printer, row.anchor_us, row.ordinal), ())) for row in rows]
+
+
+def _key(table: Table) -> tuple[ColumnElement[Any], ...]:
+    return (table.c.printer, table.c.anchor_us, table.c.ordinal)
+
+
+async def _sheaves(connection: AsyncConnection, printer: str, anchor_us: int | None) -> list[Sheaf]:
+    rows = {}
+    for table in _TABLES:
+        statement = select(table).where(table.c.printer == printer)
+        if anchor_us is not None:
+            statement = statement.where(table.c.anchor_us == anchor_us)
+        rows[table.name] = (await connection.execute(statement.order_by(*table.primary_key))).all()
+    return sheaves_of(rows)

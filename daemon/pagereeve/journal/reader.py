@@ -1,0 +1,53 @@
+"""Short reads: a statement or a few in one snapshot, all rows taken before anybody else runs."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
+from pathlib import Path
+from typing import Any, Final
+
+from sqlalchemy import Row, Select
+from sqlalchemy.exc import DBAPIError
+from sqlalchemy.exc import TimeoutError as PoolTimeout
+from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine
+
+from pagereeve.ports.journal import JournalUnavailable
+
+PAGE_ROWS: Final = 128
+"""Rows of a page: decoding so many keeps the loop from other work for a few milliseconds."""
+
+
+class Reader:
+    """Hands out snapshots. A snapshot that stays open keeps the write-ahead file growing: never await others in it."""
+
+    def __init__(self, engine: AsyncEngine, path: Path) -> None:
+        self._engine = engine
+        self._path = path
+        self._closed = False
+
+    @asynccontextmanager
+    async def snapshot(self) -> AsyncIterator[AsyncConnection]:
+        """Raises JournalUnavailable where the database can't be read."""
+        if self._closed:
+            raise JournalUnavailable(f"journal {self._path} is closed")
+        try:
+            async with self._engine.connect() as connection:
+                yield connection
+        except (DBAPIError, PoolTimeout) as error:
+            reason = getattr(error, "orig", None) or error
+            raise JournalUnavailable(f"journal {self._path} can't be read: {reason}; try again later") from error
+
+    async def rows(self, statement: Select[Any]) -> Sequence[Row[Any]]:
+        async with self.snapshot() as connection:
+            rows: Sequence[Row[Any]] = (await connection.execute(statement)).all()
+            return rows
+
+    async def first(self, statement: Select[Any]) -> Row[Any] | None:
+        async with self.snapshot() as connection:
+            row: Row[Any] | None = (await connection.execute(statement.limit(1))).first()
+            return row
+
+    async def close(self) -> None:
+        self._closed = True
+        await self._engine.dispose()

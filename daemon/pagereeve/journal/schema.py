@@ -1,0 +1,205 @@
+"""The tables. Nothing here is of one database alone; migrations/versions creates the same."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from sqlalchemy import (
+    BigInteger,
+    CheckConstraint,
+    Column,
+    ForeignKeyConstraint,
+    Index,
+    Integer,
+    MetaData,
+    Table,
+    Text,
+    TextClause,
+    text,
+)
+
+REVISION: Final = "r0001"
+"""The migration that brings a database to these tables."""
+
+metadata = MetaData(
+    naming_convention={
+        "pk": "pk_%(table_name)s",
+        "ck": "ck_%(table_name)s_%(constraint_name)s",
+        "fk": "fk_%(table_name)s_%(referred_table_name)s",
+    }
+)
+
+
+def rare_kinds() -> TextClause:
+    """The condition of ix_fact_rare; a query must repeat it word for word for the index to serve."""
+    return text("event_id IS NULL AND kind NOT IN ('reading', 'read-failed')")
+
+
+def _number(name: str, *, key: bool = False, null: bool = False) -> Column[int]:
+    return Column(name, BigInteger, primary_key=key, nullable=null, autoincrement=False)
+
+
+def _text(name: str, *, key: bool = False, null: bool = False) -> Column[str]:
+    return Column(name, Text, primary_key=key, nullable=null)
+
+
+fact = Table(
+    "fact",
+    metadata,
+    _text("printer", key=True),
+    _number("seq", key=True),
+    _text("kind"),
+    _number("at_us"),
+    _text("source", null=True),
+    _text("event_id", null=True),
+    _text("release", null=True),
+    _text("body"),
+    _text("digest", null=True),
+    CheckConstraint("(source IS NULL) = (event_id IS NULL)", name="identity"),
+)
+Index("ix_fact_identity", fact.c.source, fact.c.event_id, unique=True)
+Index("ix_fact_at", fact.c.printer, fact.c.at_us, fact.c.seq)
+for _name, _columns, _where in (
+    ("ix_fact_release", (fact.c.source, fact.c.release), text("release IS NOT NULL")),
+    ("ix_fact_source_at", (fact.c.source, fact.c.at_us), text("source IS NOT NULL")),
+    ("ix_fact_rare", (fact.c.printer, fact.c.kind, fact.c.at_us), rare_kinds()),
+):
+    Index(_name, *_columns, sqlite_where=_where, postgresql_where=_where)
+
+open_run = Table("open_run", metadata, _text("printer", key=True), _text("body"))
+
+conflict = Table(
+    "conflict",
+    metadata,
+    _text("source", key=True),
+    _text("event_id", key=True),
+    _text("digest", key=True),
+    _number("received_us"),
+    _text("printer"),
+    _number("seq"),
+    _text("body"),
+)
+
+instance = Table(
+    "instance",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    _number("fence"),
+    _text("holder"),
+    _number("since_us"),
+)
+
+sheaf = Table("sheaf", metadata, _text("printer", key=True), _number("anchor_us", key=True), _text("seed", null=True))
+
+
+def _sheaf_part(name: str, *columns: Column[int] | Column[str]) -> Table:
+    """Rows that live and die with their sheaf, in the order of ``ordinal``."""
+    return Table(
+        name,
+        metadata,
+        _text("printer", key=True),
+        _number("anchor_us", key=True),
+        _number("ordinal", key=True),
+        *columns,
+        ForeignKeyConstraint(["printer", "anchor_us"], ["sheaf.printer", "sheaf.anchor_us"], ondelete="CASCADE"),
+    )
+
+
+stretch = _sheaf_part(
+    "stretch",
+    _number("run"),
+    _text("channel"),
+    _text("unit"),
+    _number("opens_us"),
+    _number("closes_us"),
+    _number("before", null=True),
+    _number("after", null=True),
+    _number("counted"),
+    _text("releases"),
+    _text("grade", null=True),
+    _text("verdict", null=True),
+    _number("expected_least", null=True),
+    _number("expected_most", null=True),
+    _text("reasons"),
+)
+Index("ix_stretch_closes", stretch.c.printer, stretch.c.closes_us)
+
+charge = _sheaf_part(
+    "charge",
+    _text("source"),
+    _text("release"),
+    _text("owner"),
+    _text("job"),
+    _text("channel"),
+    _text("unit", null=True),
+    _number("started_us"),
+    _number("ended_us", null=True),
+    _number("closed_us", null=True),
+    _number("released", null=True),
+    _number("counted", null=True),
+    _number("charged"),
+    _number("unproven"),
+    _number("expected_least", null=True),
+    _number("expected_most", null=True),
+    _text("grade", null=True),
+    _text("verdict", null=True),
+    _text("reasons"),
+)
+Index("ix_charge_started", charge.c.started_us, charge.c.printer)
+Index("ix_charge_release", charge.c.release)
+
+posting = _sheaf_part(
+    "posting",
+    _number("run"),
+    _text("channel"),
+    _number("opens_us"),
+    _number("closes_us"),
+)
+Index("ix_posting_closes", posting.c.closes_us, posting.c.printer)
+
+leg = Table(
+    "leg",
+    metadata,
+    _text("printer", key=True),
+    _number("anchor_us", key=True),
+    _number("ordinal", key=True),
+    _number("place", key=True),
+    _text("account"),
+    _number("pages"),
+    ForeignKeyConstraint(
+        ["printer", "anchor_us", "ordinal"],
+        ["posting.printer", "posting.anchor_us", "posting.ordinal"],
+        ondelete="CASCADE",
+    ),
+)
+
+finding = _sheaf_part(
+    "finding",
+    _text("id"),
+    _text("kind"),
+    _text("severity"),
+    _number("since_us"),
+    _number("until_us", null=True),
+    _text("state"),
+    _text("text"),
+)
+Index("ix_finding_state", finding.c.state, finding.c.since_us)
+
+evidence = Table(
+    "evidence",
+    metadata,
+    _text("printer", key=True),
+    _number("anchor_us", key=True),
+    _number("ordinal", key=True),
+    _number("place", key=True),
+    _text("line"),
+    ForeignKeyConstraint(
+        ["printer", "anchor_us", "ordinal"],
+        ["finding.printer", "finding.anchor_us", "finding.ordinal"],
+        ondelete="CASCADE",
+    ),
+)
+Index("ix_evidence_line", evidence.c.line)
+
+SHEAF_PARTS: Final = (stretch, charge, posting, leg, finding, evidence)
+"""In the order in which rows go in: each after the one that it refers to."""

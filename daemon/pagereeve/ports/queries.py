@@ -1,0 +1,63 @@
+"""What people and other parts ask of the journal besides one printer's facts, and how it fares."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from pagereeve.domain.facts import Fact
+from pagereeve.ports.journal import StoredFact
+
+
+@dataclass(frozen=True, slots=True)
+class JournalHealth:
+    """Figures since this process opened the journal; sizes are of now.
+
+    ``last_commit_monotonic_us`` and ``last_commit_us`` are None before the first commit. ``failures`` counts groups
+    that were not stored. ``alive`` is False once nothing can be stored any more. ``fence`` grows at each opening.
+    """
+
+    alive: bool
+    fence: int
+    queue_depth: int
+    queue_depth_max: int
+    commits: int
+    rows: int
+    duplicates: int
+    conflicts: int
+    failures: int
+    last_commit_monotonic_us: int | None
+    last_commit_us: int | None
+    wal_size_bytes: int
+    wal_limit_bytes: int
+    database_size_bytes: int
+
+
+class FactQueries(Protocol):
+    async def printers(self) -> Sequence[str]:
+        """Names of all printers with a fact or an open run, sorted; "" is not one of them."""
+        ...
+
+    def all_facts(self) -> AsyncIterator[Fact]:
+        """Every fact in order of printer and number ("" first), each printer's open run after its facts."""
+        ...
+
+    async def count_facts(self) -> int:
+        """Stored facts, without open runs."""
+        ...
+
+    async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
+        """(occurred_us, received_us) of a source's latest ``limit`` events that name their time, oldest first."""
+        ...
+
+    async def latest_of_kind(self, printer: str, kind: str) -> StoredFact | None:
+        """The printer's fact of that kind with the latest instant (of several, the one stored last).
+
+        A kind is an event's type, or the ``fact`` member of domain.factjson: ``policy``, ``settle-learned`` ...
+        """
+        ...
+
+    async def orphan_ended(self, source: str, release: str) -> Sequence[Fact]:
+        """End notices of a release that came before anybody knew its printer, and so lie under printer ""."""
+        ...
