@@ -53,6 +53,17 @@ class Book:
     def __post_init__(self) -> None:
         self._anchor_us = 0 if self.seed is None else self.seed.at_us
 
+    @classmethod
+    def reopened(
+        cls, printer: str, rules: Rules, seed: Seed | None, facts: Iterable[Fact], hold_back_us: int = HOLD_BACK_US
+    ) -> Book:
+        """Begin again from a stored seed. ``rules`` hold all standing facts; of ``facts`` those before it are left out."""
+        book = cls(printer, rules, seed, hold_back_us)
+        for fact in facts:
+            if seed is None or book._is_needed(fact, seed):
+                book.add(fact)
+        return book
+
     def is_late(self, fact: Fact) -> bool:
         """The fact concerns what lies behind the seed: the caller must begin again from an earlier one."""
         if self.seed is None:

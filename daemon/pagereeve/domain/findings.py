@@ -185,8 +185,8 @@ def of_break(printer: str, before: Run, after: Run) -> Finding | None:
     if after.began is Step.FELL_BACK:
         text += f"; at most {_lost(left, right)} of the pages before the restart may be counted twice"
     anchor = (after.number, right.first_received_us)
-    evidence = [f"before: {sight_line(left)}", f"after: {sight_line(right)}"]
-    return make(STEP_KINDS[after.began], printer, anchor, right.first_received_us, text, evidence)
+    kind = STEP_KINDS[after.began]
+    return make(kind, printer, anchor, right.first_received_us, text, pair_lines(left, right))
 
 
 def _lost(left: Plateau, right: Plateau) -> int:
@@ -198,13 +198,20 @@ def plateau_line(plateau: Plateau) -> str:
     return ", ".join(f"{name} {count.value}" for name, count in plateau.sight.counts)
 
 
-def sight_line(plateau: Plateau) -> str:
-    """A reading in one line, for evidence."""
+def sight_line(plateau: Plateau, at_us: int) -> str:
+    """A reading in one line, for evidence. It names one instant: a plateau may still grow, evidence may not."""
     sight = plateau.sight
     parts = [plateau_line(plateau), f"serial {sight.serial or '?'}", f"object id {sight.object_id or '?'}"]
     parts += [f"state {sight.state}", *(f"error {name}" for name in sight.errors)]
-    times = f"from {to_text(plateau.first_received_us)} to {to_text(plateau.last_sent_us)}"
-    return f"{'; '.join(parts)}; {times}, {plateau.count} readings"
+    return f"{'; '.join(parts)}; at {to_text(at_us)}"
+
+
+def pair_lines(before: Plateau, after: Plateau) -> list[str]:
+    """The last reading before and the first one after."""
+    return [
+        f"before: {sight_line(before, before.last_received_us)}",
+        f"after: {sight_line(after, after.first_received_us)}",
+    ]
 
 
 def of_silence(printer: str, silences: Sequence[Silence], until_us: int | None, waiting: int) -> Finding:

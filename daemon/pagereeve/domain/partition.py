@@ -128,7 +128,10 @@ def _piece(
 def _edge(channel: str, run: Run, index: int) -> Cut:
     """A run's first or last reading of the channel: where a run begins or ends is a cut by itself."""
     sample = [one for one in run.samples if one.total(channel) is not None][index]
-    return _level_of(channel, run, sample)
+    level = _level_of(channel, run, sample)
+    # One instant: a first reading's plateau may still grow.
+    at_us = level.from_us if index == 0 else level.to_us
+    return Cut(run, level.count, level.total, at_us, at_us)
 
 
 def _level_of(channel: str, run: Run, sample: Sample) -> Cut:

@@ -294,12 +294,11 @@ def _find_restarts(timeline: Timeline, moments: Sequence[Moment], projected: Pro
         inside = [
             window
             for window in projected.windows
-            if window.release.start_us < after.from_us
-            and (window.closes_us is None or window.closes_us > before.from_us)
+            if window.release.start_us < after.from_us and (window.closes_us is None or window.closes_us > before.to_us)
         ]
         if inside:
             text = "the printer restarted inside a bracket; the count did not fall"
-            evidence = [find.sight_line(before.sample.plateau), find.sight_line(after.sample.plateau)]
+            evidence = find.pair_lines(before.sample.plateau, after.sample.plateau)
             evidence += [find.release_line(window.release.key) for window in inside]
             anchor = (after.run.number, after.from_us)
             finding = find.make("printer-restarted", timeline.printer, anchor, after.from_us, text, evidence)

@@ -30,6 +30,8 @@ class Rules:
 
     def add(self, fact: Fact) -> bool:
         """Take a standing fact; False where the fact is of another sort."""
+        if any(fact in known for known in (self.policies, self.learned, self.notes, self.decisions)):
+            return True
         match fact:
             case PolicySet():
                 self.policies.append(fact)

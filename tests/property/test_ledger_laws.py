@@ -1,0 +1,133 @@
+"""The promises of DESIGN.md section 6 and the conservation law of 3.4, on random days with random faults."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pagereeve.domain.book import Book, Ledger, Update, replay
+from pagereeve.domain.facts import Fact, Read, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.ledger import ReleaseKey, Sheaf
+from pagereeve.domain.rules import Rules
+from pagereeve.domain.runs import split
+from pagereeve.domain.seed import Seed
+from tests.property.days import PRINTER, Day, make_day, shuffled
+
+SEEDS = st.integers(0, 2**32)
+
+
+def store(sheaves: dict[int, Sheaf], update: Update) -> None:
+    for anchor in [one for one in sheaves if one >= update.from_anchor_us]:
+        del sheaves[anchor]
+    for sheaf in update.sheaves:
+        assert sheaf.anchor_us not in sheaves, "two sheaves of one anchor"
+        sheaves[sheaf.anchor_us] = sheaf
+
+
+def concerns_us(fact: Fact, known: list[Fact]) -> int:
+    """The earliest instant whose projection a fact can change."""
+    if isinstance(fact, ReleaseEnded):
+        starts = [one.origin.at_us for one in known if isinstance(one, ReleaseStarted) and one.release == fact.release]
+        return min(starts)
+    return instant_us(fact)
+
+
+def reopened(sheaves: dict[int, Sheaf], known: list[Fact], before_us: int, hold_back_us: int) -> Book:
+    seeds = [Seed.from_json(one.seed) for one in sheaves.values() if one.seed is not None]
+    seed = max((one for one in seeds if one.at_us < before_us), key=lambda one: one.at_us, default=None)
+    return Book.reopened(PRINTER, Rules.of(known), seed, known, hold_back_us)
+
+
+def incremental(day: Day, hold_back_us: int, *, stop: int | None = None) -> Ledger:
+    """Fact by fact, as the daemon does it; ``stop`` is where it is restarted from what was stored."""
+    book = Book(PRINTER, Rules(), hold_back_us=hold_back_us)
+    sheaves: dict[int, Sheaf] = {}
+    known: list[Fact] = []
+    for index, (fact, current) in enumerate(day.steps):
+        if index == stop:
+            book = reopened(sheaves, known, 2**62, hold_back_us)
+        if fact is not None:
+            known.append(fact)
+            if book.is_late(fact):
+                book = reopened(sheaves, known, concerns_us(fact, known), hold_back_us)
+            book.add(fact)
+        book.open_run(current)
+        update = book.settle()
+        if update is not None:
+            store(sheaves, update)
+    return Ledger.of(sheaves.values())
+
+
+@given(SEEDS)
+def test_every_page_the_meter_counted_is_accounted_for_exactly_once(seed: int) -> None:
+    day = make_day(seed)
+    facts = [*day.facts, *([day.open_run] if day.open_run else [])]
+    rules = Rules.of(facts)
+    runs = split([one.plateau for one in facts if isinstance(one, Read)], rules.policy_at)
+    ledger = replay(PRINTER, day.facts, day.open_run)
+    accounts: dict[tuple[int, str], int] = defaultdict(int)
+    for posting in ledger.postings:
+        assert sum(pages for _, pages in posting.legs) == 0
+        accounts[posting.run, posting.channel] += sum(pages for name, pages in posting.legs if name[:5] != "meter")
+    ends: dict[int, int] = {}
+    for stretch in ledger.stretches:
+        ends[stretch.run] = max(ends.get(stretch.run, 0), stretch.closes_us)
+    for run in runs.runs:
+        first = run.samples[0].total("total") or 0
+        last_run = run is runs.runs[-1]
+        waiting = [charge for charge in ledger.charges if charge.closed_us is None or charge.grade == "blind"]
+        if last_run and waiting:
+            continue
+        last = run.samples[-1].total("total") or 0
+        if not last_run and any(charge.closed_us is None for charge in ledger.charges):
+            continue
+        assert accounts[run.number, "total"] == last - first
+
+
+@given(SEEDS)
+def test_the_ledger_does_not_depend_on_order_or_repetition_of_arrival(seed: int) -> None:
+    day = make_day(seed)
+    assert replay(PRINTER, shuffled(day.facts, seed), day.open_run) == replay(PRINTER, day.facts, day.open_run)
+
+
+@given(SEEDS, st.sampled_from([0, 5_000_000, 120_000_000]))
+def test_fact_by_fact_comes_out_as_a_full_replay(seed: int, hold_back_us: int) -> None:
+    day = make_day(seed)
+    assert incremental(day, hold_back_us) == replay(PRINTER, day.facts, day.open_run)
+
+
+@given(SEEDS, st.integers(0, 10**6), st.sampled_from([0, 5_000_000, 120_000_000]))
+def test_a_restart_between_any_two_facts_changes_nothing(seed: int, where: int, hold_back_us: int) -> None:
+    day = make_day(seed)
+    stopped = incremental(day, hold_back_us, stop=where % len(day.steps))
+    assert stopped == replay(PRINTER, day.facts, day.open_run)
+
+
+@given(SEEDS)
+def test_shares_of_a_bracket_sum_to_the_whole(seed: int) -> None:
+    day = make_day(seed)
+    ledger = replay(PRINTER, day.facts, day.open_run)
+    counted = {(charge.release, charge.channel): charge.counted for charge in ledger.charges}
+    for stretch in ledger.stretches:
+        if stretch.releases and stretch.grade not in {"broken", "blind"}:
+            shares = [counted[key, stretch.channel] or 0 for key in stretch.releases]
+            assert all(share >= 0 for share in shares)
+            assert sum(shares) == stretch.counted
+
+
+@given(SEEDS)
+def test_nobody_is_charged_more_than_counted_or_released(seed: int) -> None:
+    day = make_day(seed)
+    for charge in replay(PRINTER, day.facts, day.open_run).charges:
+        if charge.counted is not None and charge.released is not None:
+            assert charge.charged <= min(charge.counted, charge.released)
+
+
+@given(SEEDS)
+def test_every_release_has_exactly_one_charge(seed: int) -> None:
+    day = make_day(seed)
+    started = [fact for fact in day.facts if isinstance(fact, ReleaseStarted)]
+    keys = sorted(ReleaseKey(one.origin.source, one.release) for one in started)
+    assert sorted(charge.release for charge in replay(PRINTER, day.facts, day.open_run).charges) == keys
