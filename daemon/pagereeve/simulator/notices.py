@@ -12,6 +12,7 @@ from pagereeve.domain.instants import to_text
 from pagereeve.ports.clock import Clock
 from pagereeve.simulator.errors import NoticeLost
 from pagereeve.simulator.listener import close
+from pagereeve.simulator.waiting import ended, worked_off
 
 WAITING_MAX: Final = 512
 ANSWER_MAX_BYTES: Final = 65_536
@@ -102,20 +103,16 @@ class NoticeBoard:
 
     async def settled(self) -> None:
         """Until every queued notice is answered or lost."""
-        for queue, _ in list(self._lanes.values()):
-            await queue.join()
+        lanes = list(self._lanes.values())
+        await worked_off([queue for queue, _ in lanes], [task for _, task in lanes])
 
     async def stop(self) -> None:
-        tasks = [task for _, task in self._lanes.values()]
-        for task in tasks:
-            task.cancel()
-        for ended in await asyncio.gather(*tasks, return_exceptions=True):
-            if isinstance(ended, Exception):
-                raise ended
-        for queue, _ in self._lanes.values():
+        lanes = list(self._lanes.values())
+        self._lanes.clear()
+        for queue, _ in lanes:
             while not queue.empty():
                 queue.get_nowait()[1].cancel()
-        self._lanes.clear()
+        await ended(task for _, task in lanes)
 
     async def _run(self, queue: asyncio.Queue[tuple[Notice, asyncio.Future[int]]]) -> None:
         while True:

@@ -18,6 +18,7 @@ from pagereeve.simulator.listener import Listener
 from pagereeve.simulator.model import PrintJob
 from pagereeve.simulator.notices import Notice, NoticeBoard
 from pagereeve.simulator.sending import send_job
+from pagereeve.simulator.waiting import ended, worked_off
 
 Fault = Literal[
     "no-end-notice",
@@ -121,14 +122,12 @@ class ReleaseServer:
     async def stop(self) -> None:
         for listener in self._listeners.values():
             await listener.stop()
-        for worker in self._workers:
-            worker.cancel()
-        ended = await asyncio.gather(*self._workers, return_exceptions=True)
+        workers = list(self._workers)
         self._workers.clear()
-        await self.board.stop()
-        for error in ended:
-            if isinstance(error, Exception):
-                raise error
+        try:
+            await ended(workers)
+        finally:
+            await self.board.stop()
 
     def route(self, route: PrinterRoute) -> None:
         """Serve this printer from now on."""
@@ -176,7 +175,10 @@ class ReleaseServer:
         if self.tells_badges:
             data = {"badge": badge, "gateway": gateway, "outcome": "accepted" if owner else "unknown"}
             at_us = self._now_us()
-            self.board.tell("badges", Notice(f"badge-{gateway}-{at_us}", BADGE_PRESENTED, at_us, data))
+            try:
+                self.board.tell("badges", Notice(f"badge-{gateway}-{at_us}", BADGE_PRESENTED, at_us, data))
+            except NoticeLost:
+                self.counts.unacknowledged += 1
         if owner is None:
             self.counts.unknown_badges += 1
             return "unknown"
@@ -195,8 +197,7 @@ class ReleaseServer:
 
     async def settled(self) -> None:
         """Until every release has been sent and every notice answered."""
-        for queue in self._queues.values():
-            await queue.join()
+        await worked_off(self._queues.values(), self._workers)
         await self.board.settled()
 
     def _now_us(self) -> int:

@@ -11,6 +11,7 @@ from pagereeve.simulator.mib import Oid, Row, View
 NO_SUCH_NAME: Final = 2
 READ_ONLY: Final = 4
 NOT_WRITABLE: Final = 17
+KINDS: Final = frozenset({"GetRequestPDU", "GetNextRequestPDU", "GetBulkRequestPDU", "SetRequestPDU"})
 VARBINDS_MAX: Final = 128
 REPETITIONS_MAX: Final = 64
 
@@ -37,7 +38,8 @@ class SnmpResponder:
         from pysnmp.proto import api  # noqa: PLC0415 - see above
 
         self._api, self._decode, self._encode = api, decoder.decode, encoder.encode
-        self._unreadable = (PyAsn1Error, PySnmpError)
+        # pyasn1 lets plain errors of Python through where a datagram is broken enough.
+        self._unreadable = (PyAsn1Error, PySnmpError, LookupError, TypeError, ValueError, AttributeError)
         self._community = community.encode()
         self._view = view
         self.counts = AgentCounts()
@@ -50,8 +52,9 @@ class SnmpResponder:
             known = bytes(module.apiMessage.get_community(request)) == self._community
             asked = module.apiMessage.get_pdu(request)
             kind = type(asked).__name__
+            known = known and kind in KINDS
             names = [tuple(oid) for oid, _ in module.apiPDU.get_varbinds(asked)] if known else []
-        except (*self._unreadable, KeyError):
+        except self._unreadable:
             known, names = False, []
         if not known or len(names) > VARBINDS_MAX:
             self.counts.refused += 1
