@@ -37,7 +37,10 @@ class Update:
 
 @dataclass(slots=True)
 class Book:
-    """Facts since ``seed``, each once. ``anchor_us`` is where the next stored sheaf begins: the last stored seed."""
+    """Facts since ``seed``, each once. The next stored sheaf begins at the last stored seed, the anchor.
+
+    ``view`` is what the last ``settle`` saw: the open windows, and readings that still wait for a witness.
+    """
 
     printer: str
     rules: Rules
@@ -49,6 +52,7 @@ class Book:
     _anchor_us: int = 0
     _dropped: int = 0
     _last: Update | None = None
+    view: Projected | None = None
 
     def __post_init__(self) -> None:
         self._anchor_us = 0 if self.seed is None else self.seed.at_us
@@ -57,7 +61,7 @@ class Book:
     def reopened(
         cls, printer: str, rules: Rules, seed: Seed | None, facts: Iterable[Fact], hold_back_us: int = HOLD_BACK_US
     ) -> Book:
-        """Begin again from a stored seed. ``rules`` hold all standing facts; of ``facts`` those before it are left out."""
+        """Begin again from a stored seed. ``rules`` hold all standing facts; ``facts`` before it are left out."""
         book = cls(printer, rules, seed, hold_back_us)
         for fact in facts:
             if seed is None or book._is_needed(fact, seed):
@@ -103,7 +107,7 @@ class Book:
 
     def settle(self) -> Update | None:
         """Project the open stretch, move the seed up as far as it goes, and say what to store; None if nothing new."""
-        projected = self.projected()
+        projected = self.view = self.projected()
         limit_us = self._horizon_us() - self.hold_back_us
         seed = latest_seed(projected, -1 if self.seed is None else self.seed.at_us, limit_us)
         sealed = _sheaf(self.printer, projected, self._anchor_us, seed, sealed=True)
@@ -137,8 +141,8 @@ class Book:
 
 
 def needed_from_us(seed: Seed, rules: Rules) -> int:
-    """The earliest instant of a badge that a projection from the seed may still ask for."""
-    return seed.at_us - rules.policy_at(seed.at_us).badge_within_us
+    """The earliest instant of a fact that a projection from the seed may still ask for."""
+    return min(seed.plateau_from_us, seed.at_us - rules.policy_at(seed.at_us).badge_within_us)
 
 
 def identity_of(fact: Fact) -> object:

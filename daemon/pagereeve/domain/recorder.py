@@ -24,10 +24,10 @@ def record(printer: str, current: Read | ReadFailed | None, result: Reading | Fa
         if isinstance(current, ReadFailed) and _same_failure(current.silence, result):
             return Recorded(None, ReadFailed(printer, current.silence.grown(result)))
         return Recorded(current, ReadFailed(printer, Silence.of(result)))
-    if isinstance(current, Read) and current.plateau.sight == result.sight:
-        if not restarted(current.plateau, Plateau.of(result)):
-            return Recorded(None, Read(printer, current.plateau.grown(result)))
-    return Recorded(current, Read(printer, Plateau.of(result)))
+    plateau = Plateau.of(result)
+    if isinstance(current, Read) and current.plateau.sight == result.sight and not restarted(current.plateau, plateau):
+        return Recorded(None, Read(printer, current.plateau.grown(result)))
+    return Recorded(current, Read(printer, plateau))
 
 
 def _same_failure(silence: Silence, failure: Failure) -> bool:

@@ -14,13 +14,16 @@ from pagereeve.domain.reading import Count, Unit
 from pagereeve.domain.runs import Run, Sample
 
 FIGURE_MAX = 2**53 - 1
+# Raised when the projection's rules change: an older seed is refused, and the printer is projected from its beginning.
+PROJECTION_VERSION = 1
 
 
 @dataclass(frozen=True, slots=True)
 class Seed:
-    """The state at ``at_us``, an instant inside a plateau and outside every window."""
+    """The state at ``at_us``, an instant inside a plateau (known from ``plateau_from_us`` on) outside every window."""
 
     at_us: int
+    plateau_from_us: int
     run: int
     identity: Identity
     totals: tuple[tuple[str, int], ...]
@@ -32,7 +35,9 @@ class Seed:
 
     def to_json(self) -> dict[str, object]:
         return {
+            "version": PROJECTION_VERSION,
             "at": to_text(self.at_us),
+            "plateau_from": to_text(self.plateau_from_us),
             "run": self.run,
             "serial": self.identity.serial,
             "object_id": self.identity.object_id,
@@ -43,11 +48,14 @@ class Seed:
 
     @classmethod
     def from_json(cls, members: Any) -> Seed:
+        """Raises BadFact, also for a seed that another version of the projection left."""
         fields = Fields(members, "seed")
+        fields.integer("version", PROJECTION_VERSION, PROJECTION_VERSION)
         totals, counts, units = fields.object("totals"), fields.object("counts"), fields.object("units")
         names = sorted(counts.names())
         seed = cls(
             at_us=from_text(fields.text("at"), "seed.at"),
+            plateau_from_us=from_text(fields.text("plateau_from"), "seed.plateau_from"),
             run=fields.integer("run", 1, FIGURE_MAX),
             identity=Identity(fields.optional_text("serial") or "", fields.optional_text("object_id") or ""),
             totals=tuple((name, totals.integer(name, 0, FIGURE_MAX)) for name in names),
@@ -61,7 +69,8 @@ class Seed:
 
 def latest_seed(projected: Projected, after_us: int, limit_us: int) -> Seed | None:
     """The latest instant in (after_us, limit_us] from which the rest can be projected alone, if there is one."""
-    spans = sorted((window.release.start_us, window.closes_us) for window in projected.windows)
+    spans = [(window.release.start_us, window.closes_us) for window in projected.windows]
+    spans.sort(key=lambda span: span[0])
     for run in reversed(projected.runs.runs):
         channels = run.channels()
         for index in range(len(run.samples) - 1, -1, -1):
@@ -87,4 +96,5 @@ def _quiet_instant(sample: Sample, spans: Sequence[tuple[int, int | None]], limi
 def _seed(run: Run, index: int, at_us: int) -> Seed:
     # A run's readings never contradict one another, so what it learnt of its identity later holds here too.
     sample = run.samples[index]
-    return Seed(at_us, run.number, run.identity, sample.totals, sample.plateau.sight.counts)
+    plateau_from_us = sample.plateau.first_received_us
+    return Seed(at_us, plateau_from_us, run.number, run.identity, sample.totals, sample.plateau.sight.counts)
