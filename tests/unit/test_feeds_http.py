@@ -312,6 +312,8 @@ async def test_requests_and_their_bytes_are_bounded() -> None:
     small = Door(HttpLimits(held_max_bytes=10))
     for _ in range(2):
         assert_problem(await small.send(event()), 503, "over-capacity", "body")
+    roomy = Door(HttpLimits(held_max_bytes=2 * len(json.dumps(event()))))
+    assert [(await roomy.send(event())).status_code for _ in range(5)] == [200] * 5
 
 
 async def test_a_sender_that_hangs_up_is_counted_and_nothing_is_stored() -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
+import struct
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from typing import Final
@@ -32,8 +33,9 @@ class Stream:
     def of(cls, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> Stream:
         found = writer.get_extra_info("socket")
         if found is not None:
-            # A gateway that loses its power says no goodbye: the kernel finds out.
-            found.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+            # A gateway that loses its power says no goodbye; the kernel finds out. A closed socket refuses, which is fine.
+            with contextlib.suppress(OSError):
+                found.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
         name = writer.get_extra_info("peername")
         return cls(reader, writer, str(name[0]) if name else "")
 
@@ -45,6 +47,15 @@ class Stream:
                 await self.writer.wait_closed()
         except OSError:  # reset by the other end, or TimeoutError: closed either way
             self.writer.transport.abort()
+
+    def reset(self) -> None:
+        """Drop the connection so that the other end sees a reset, not an orderly end."""
+        found = self.writer.get_extra_info("socket")
+        if found is not None:
+            # Lingering for no time makes the kernel send RST (socket(7)). A closed socket refuses, which is fine.
+            with contextlib.suppress(OSError):
+                found.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        self.writer.transport.abort()
 
 
 class Listener:

@@ -86,9 +86,9 @@ class Tee:
         failures = [task.exception() for task in both if task.done()]
         if not all(task.done() for task in both) or any(failures):
             self._stats.tee_broken += 1
-            self._gateway.writer.transport.abort()
+            self._gateway.reset()
             if self._server is not None:
-                self._server.writer.transport.abort()
+                self._server.reset()
 
     async def _forward(self) -> None:
         """Gateway to server. The bytes are on their way before our own side hears of them."""
