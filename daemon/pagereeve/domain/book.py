@@ -92,7 +92,11 @@ class Book:
             return
         self._facts[identity_of(fact)] = fact
         if repeat and isinstance(fact, ReleaseStarted):
-            self._repeats.add((fact.origin.source, fact.origin.id))
+            self.mark_repeat(fact)
+
+    def mark_repeat(self, started: ReleaseStarted) -> None:
+        """An earlier notice, perhaps one behind the seed, started the same release."""
+        self._repeats.add((started.origin.source, started.origin.id))
 
     def open_run(self, current: Read | ReadFailed | None) -> None:
         """What the meter is doing now: the plateau or silence that may still grow."""

@@ -269,7 +269,7 @@ def _find_silences(timeline: Timeline, moments: Sequence[Moment], projected: Pro
 def _new_episode(last: Silence, silence: Silence, goods: Sequence[int]) -> bool:
     if find.silence_kind(last.reason) != find.silence_kind(silence.reason):
         return True
-    return any(last.last_received_us <= good < silence.first_sent_us for good in goods)
+    return any(last.last_received_us <= good <= silence.first_sent_us for good in goods)
 
 
 def _close_episode(timeline: Timeline, episode: list[Silence], goods: Sequence[int], projected: Projected) -> None:

@@ -22,13 +22,16 @@ class Envelope:
     subject: str | None = None
 
 
+GatedReading = Literal["", "in-hand", "failed", "not-waited"]
+
+
 @dataclass(frozen=True, slots=True)
 class Accepted:
     """What became of it, durably. ``reading`` answers a gated release only; it is empty where none was asked for."""
 
     outcome: Literal["stored", "duplicate", "conflict", "quarantined"]
     detail: str = ""
-    reading: Literal["", "in-hand", "failed", "not-waited"] = ""
+    reading: GatedReading = ""
 
 
 class Intake(Protocol):

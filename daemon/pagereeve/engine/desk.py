@@ -1,0 +1,62 @@
+"""All keepers: one for each printer of the registry, and passing ones for names that nobody registered."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+
+from pagereeve.domain.errors import BadFact
+from pagereeve.domain.policy import Policy
+from pagereeve.engine.keeper import Keeper, Surroundings
+from pagereeve.engine.supervise import Supervisor
+from pagereeve.ports.meter import MeterTarget
+
+# Names that nobody registered come from outside: so many at once, no more.
+STRANGERS_MAX = 200
+
+
+@dataclass(frozen=True, slots=True)
+class Registered:
+    target: MeterTarget
+    policy: Policy
+    gateway: str = ""
+
+
+@dataclass(slots=True)
+class Desk:
+    """Who owns which printer, and which printers stand behind a gateway."""
+
+    around: Surroundings
+    supervisor: Supervisor
+    registry: Mapping[str, Registered]
+    keepers: dict[str, Keeper] = field(default_factory=dict)
+    _behind: dict[str, list[str]] = field(default_factory=dict)
+
+    def start(self) -> None:
+        for name, registered in self.registry.items():
+            if registered.gateway:
+                self._behind.setdefault(registered.gateway, []).append(name)
+            self._begin(Keeper(name, self.around, registered.target, registered.policy))
+
+    def behind(self, gateway: str) -> Sequence[str]:
+        """Printers behind a gateway, in the registry's order."""
+        return self._behind.get(gateway, ())
+
+    def keeper(self, printer: str) -> Keeper:
+        """The printer's keeper; a stranger gets one for as long as something comes. Raises BadFact beyond the limit."""
+        known = self.keepers.get(printer)
+        if known is not None:
+            return known
+        if len(self.keepers) - len(self.registry) >= STRANGERS_MAX:
+            raise BadFact("data.printer", "names one more printer that is not in the registry; correct the name")
+        return self._begin(Keeper(printer, self.around))
+
+    def _begin(self, keeper: Keeper) -> Keeper:
+        self.keepers[keeper.printer] = keeper
+        task = self.supervisor.start("keeper", f"keeper {keeper.printer}", keeper.run)
+        task.add_done_callback(lambda _: self._left(keeper))
+        return keeper
+
+    def _left(self, keeper: Keeper) -> None:
+        if self.keepers.get(keeper.printer) is keeper:
+            del self.keepers[keeper.printer]

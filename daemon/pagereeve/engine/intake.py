@@ -1,0 +1,202 @@
+"""Taking in what the doors hand over: dated, hashed, routed, durable, and only then acknowledged (DESIGN.md 3.1)."""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+from collections import OrderedDict
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+from pagereeve.domain.errors import BadFact
+from pagereeve.domain.eventdata import event_of
+from pagereeve.domain.facts import (
+    BadgePresented,
+    Event,
+    Fact,
+    Origin,
+    PrinterNoted,
+    ReleaseEnded,
+    ReleaseStarted,
+    instant_us,
+)
+from pagereeve.domain.instants import from_text
+from pagereeve.domain.reading import Reading
+from pagereeve.domain.sourceclock import DELAYS_MAX, SourceClock
+from pagereeve.engine.desk import Desk
+from pagereeve.engine.opening import concerned_printer, ends_among
+from pagereeve.engine.tally import EngineTally
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.intake import Accepted, Envelope, GatedReading
+from pagereeve.ports.journal import Receipt
+from pagereeve.ports.store import Store
+
+SOURCES_MAX = 1_024
+NAME_MAX = 200
+# Copies of a fact for another printer's timeline carry an identity of their own, made of the first one's.
+COPY_SOURCE = "urn:pagereeve:copy"
+
+
+@dataclass(slots=True)
+class EventIntake:
+    """Implements ports.intake.Intake. ``badge_key`` is the secret of the keyed hash of badge numbers."""
+
+    store: Store
+    desk: Desk
+    clock: Clock
+    tally: EngineTally
+    badge_key: bytes = field(repr=False)
+    keep_titles: bool = False
+    _clocks: OrderedDict[str, SourceClock] = field(default_factory=OrderedDict)
+
+    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
+        try:
+            event = await self._event(envelope)
+        except BadFact as error:
+            self.tally.refused[feed, error.where[:60]] += 1
+            raise
+        return await self._store(event, feed=feed, wait_s=wait_s)
+
+    async def badge_line(self, gateway: str, badge: str, *, feed: str, received_us: int) -> Accepted:
+        """A raw line has no identity of its own: feed, gateway, time of arrival and the hashed number make one."""
+        if not badge or len(badge) > NAME_MAX or not badge.isprintable():
+            self.tally.refused[feed, "line"] += 1
+            raise BadFact("line", f"a badge number of 1 to {NAME_MAX} printable characters is needed")
+        hashed = self.hashed(badge)
+        origin = Origin(
+            source=f"urn:pagereeve:feed:{feed}",
+            id=f"{received_us:017d}-{gateway}-{hashed[:12]}",
+            at_us=received_us,
+            received_us=received_us,
+            clock="missing",
+        )
+        return await self._store(BadgePresented("", origin, hashed, gateway), feed=feed, wait_s=None)
+
+    async def refused(self, feed: str, reason: str, where: str, sample: bytes) -> None:  # noqa: ARG002 - the port's
+        """Counted by reason. Nothing of the content is kept: it may be a badge number (DESIGN.md section 6, 6)."""
+        self.tally.refused[feed, reason] += 1
+
+    def hashed(self, badge: str) -> str:
+        """The keyed hash that stands for a badge number from here on."""
+        return "b-" + hmac.digest(self.badge_key, badge.encode(), hashlib.sha256).hex()[:32]
+
+    async def _event(self, envelope: Envelope) -> Event:
+        received_us = self.clock.now_us()
+        occurred_us = None if envelope.time is None else from_text(envelope.time)
+        origin = Origin(envelope.source, envelope.id, received_us, received_us, occurred_us)
+        event = event_of(envelope.type, origin, envelope.data)
+        clock = await self._clock(envelope.source)
+        at_us, mark = clock.judge(occurred_us, received_us)
+        self.tally.clock_marks[mark or "as-claimed"] += 1
+        return self._private(replace(event, origin=replace(origin, at_us=at_us, clock=mark)))
+
+    def _private(self, event: Event) -> Event:
+        """Badge numbers become hashes; titles are dropped unless the site keeps them."""
+        match event:
+            case BadgePresented():
+                return replace(event, badge=self.hashed(event.badge))
+            case ReleaseStarted():
+                ticket = event.ticket if self.keep_titles else replace(event.ticket, title=None)
+                badge = self.hashed(event.badge) if event.badge else ""
+                return replace(event, badge=badge, ticket=ticket)
+            case ReleaseEnded() | PrinterNoted():
+                return event
+
+    async def _clock(self, source: str) -> SourceClock:
+        known = self._clocks.get(source)
+        if known is None:
+            known = SourceClock()
+            for occurred_us, received_us in await self.store.recent_delays(source, DELAYS_MAX):
+                known.judge(occurred_us, received_us)
+            self._clocks[source] = known
+            if len(self._clocks) > SOURCES_MAX:
+                self._clocks.popitem(last=False)
+        self._clocks.move_to_end(source)
+        return known
+
+    async def _store(self, event: Event, *, feed: str, wait_s: float | None) -> Accepted:
+        reading: GatedReading = ""
+        match event:
+            case ReleaseStarted():
+                receipt, reading = await self._started(event, wait_s)
+            case ReleaseEnded():
+                receipt = await self._ended(event)
+            case BadgePresented():
+                receipt = await self._badge(event)
+            case PrinterNoted():
+                receipt = await self._append(event, [event.printer])
+        self.tally.events[feed, receipt.outcome] += 1
+        detail = "the first delivery counts; this one, with other data, is kept aside"
+        return Accepted(receipt.outcome, detail if receipt.outcome == "conflict" else "", reading)
+
+    async def _started(self, event: ReleaseStarted, wait_s: float | None) -> tuple[Receipt, GatedReading]:
+        keeper = self.desk.keeper(event.printer)
+        # Asked for before the fact is durable: the meter is about to move, and a read does no harm.
+        keeper.ask_for_reading()
+        receipt = await self._append(event, [event.printer])
+        ends = ends_among(list(await self.store.orphan_ended(event.origin.source, event.release)))
+        for ended in ends:
+            await self._route_end(ended, event)
+        if wait_s is None:
+            return receipt, ""
+        result = await keeper.reading(wait_s)
+        if result is None:
+            return receipt, "not-waited"
+        return receipt, "in-hand" if isinstance(result, Reading) else "failed"
+
+    async def _ended(self, event: ReleaseEnded) -> Receipt:
+        """An end notice names no printer: its release does. One that comes first waits under no printer."""
+        start = await self._start_of(event)
+        if start is not None:
+            placed = self._after_start(event, start)
+            return await self._append(placed, [start.printer])
+        receipt = await self._append(event, [])
+        # The start may have been stored while this end was: whichever comes last finds the other.
+        start = await self._start_of(event)
+        if start is not None:
+            await self._route_end(event, start)
+        return receipt
+
+    async def _start_of(self, event: ReleaseEnded) -> ReleaseStarted | None:
+        facts = list(await self.store.release_facts(event.origin.source, event.release))
+        printer = concerned_printer(facts)
+        return next((one for one in facts if isinstance(one, ReleaseStarted) and one.printer == printer), None)
+
+    @staticmethod
+    def _after_start(event: ReleaseEnded, start: ReleaseStarted) -> ReleaseEnded:
+        """On the start's timeline; an end is never before its start, whatever a clock said."""
+        at_us = max(event.origin.at_us, start.origin.at_us)
+        return replace(event, printer=start.printer, origin=replace(event.origin, at_us=at_us))
+
+    async def _route_end(self, event: ReleaseEnded, start: ReleaseStarted) -> None:
+        placed = self._after_start(event, start)
+        # The copy keeps the release's source, which is part of the release's name; only its id is made anew.
+        copy = replace(placed, origin=replace(placed.origin, id=f"{event.origin.id}#routed"))
+        await self._append(copy, [start.printer])
+
+    async def _badge(self, event: BadgePresented) -> Receipt:
+        """On the timeline of every printer behind the gateway; the first carries the event's own identity."""
+        printers = self.desk.behind(event.gateway)
+        for printer in printers:
+            self.desk.keeper(printer).ask_for_reading()
+        first = printers[0] if printers else ""
+        receipt = await self._append(replace(event, printer=first), [first] if first else [])
+        for printer in printers[1:]:
+            identity = f"{event.origin.source} {event.origin.id} {printer}"
+            origin = replace(event.origin, source=COPY_SOURCE, id=identity)
+            await self._append(replace(event, printer=printer, origin=origin), [printer])
+        return receipt
+
+    async def _append(self, fact: Fact, printers: Sequence[str]) -> Receipt:
+        """Durable first; then the keeper hears of it. A duplicate changes nothing."""
+        receipt = await self.store.append(fact)
+        if receipt.outcome == "stored":
+            for printer in printers:
+                keeper = self.desk.keeper(printer)
+                keeper.ask_for_reading()
+                await keeper.take(fact)
+        elif receipt.outcome == "conflict":
+            # The journal wrote a Conflict fact: whoever owns the timeline reads it from there.
+            for printer in printers:
+                self.desk.keeper(printer).begin_again(instant_us(fact))
+        return receipt

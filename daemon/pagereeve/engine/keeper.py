@@ -1,0 +1,265 @@
+"""One printer's owner: it alone reads the meter, records what came, and keeps the printer's book."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Callable
+from dataclasses import dataclass, field
+
+from pagereeve.domain.book import Book
+from pagereeve.domain.facts import Fact, PolicySet, Read, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.instants import SECOND_US
+from pagereeve.domain.policy import Policy
+from pagereeve.domain.reading import Failure, Reading
+from pagereeve.domain.recorder import record
+from pagereeve.engine.opening import open_book
+from pagereeve.engine.pace import Pace, Situation, next_interval_s
+from pagereeve.engine.tally import EngineTally
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.meter import Meter, MeterTarget
+from pagereeve.ports.store import Store
+
+INBOX_MAX = 1_000
+TAKEN_AT_ONCE_MAX = 200
+# A printer that nobody registered has no meter to read: its keeper leaves after this long without an event.
+IDLE_STRANGER_S = 600.0
+
+ReadListener = Callable[[str, Reading | Failure], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """What every keeper works with."""
+
+    store: Store
+    meter: Meter
+    clock: Clock
+    entropy: Entropy
+    pace: Pace
+    tally: EngineTally
+    on_read: ReadListener | None = None
+    first_spread_s: float = 30.0
+
+
+@dataclass(slots=True)
+class Gate:
+    """A gated release waits for a reading that was asked for after its notice came."""
+
+    asked_us: int
+    answer: asyncio.Future[Reading | Failure]
+
+
+@dataclass(slots=True)
+class Keeper:
+    """``target`` and ``policy`` are None for a printer that is not in the registry: it has a book, but no meter."""
+
+    printer: str
+    around: Surroundings
+    target: MeterTarget | None = None
+    policy: Policy | None = None
+    book: Book | None = None
+    last: Reading | Failure | None = None
+    last_good_us: int | None = None
+    last_done_us: int | None = None
+    _current: Read | ReadFailed | None = None
+    _inbox: asyncio.Queue[Fact] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
+    _awake: asyncio.Event = field(default_factory=asyncio.Event)
+    _gates: list[Gate] = field(default_factory=list)
+    _read_asked: bool = False
+    _due_us: int = 0
+    _interval_s: float = 0.0
+    _failures: int = 0
+    _stirred: bool = False
+    _dirty: bool = False
+    _begin_again_us: int | None = None
+
+    def begin_again(self, before_us: int) -> None:
+        """Something was written to this timeline behind the keeper's back: read it anew from before that instant."""
+        known_us = before_us if self._begin_again_us is None else self._begin_again_us
+        self._begin_again_us = min(known_us, before_us)
+        self._awake.set()
+
+    def ask_for_reading(self) -> None:
+        """The meter is about to move: read it as soon as the last request has ended."""
+        self._read_asked = self._stirred = True
+        self._awake.set()
+
+    async def take(self, fact: Fact) -> None:
+        """Hand over a fact that is durable already. Waits while the inbox is full: that holds back the sender."""
+        await self._inbox.put(fact)
+        self._awake.set()
+
+    async def reading(self, wait_s: float) -> Reading | Failure | None:
+        """A read asked for from now on; None where none was in hand within ``wait_s``, or there is no meter."""
+        if self.target is None:
+            return None
+        gate = Gate(self.around.clock.monotonic_us(), asyncio.get_running_loop().create_future())
+        self._gates.append(gate)
+        self.ask_for_reading()
+        try:
+            async with asyncio.timeout(wait_s):
+                return await gate.answer
+        except TimeoutError:
+            return None
+        finally:
+            self._gates = [one for one in self._gates if one is not gate]
+
+    async def run(self) -> None:
+        """Own the printer until cancelled (or, for a stranger, until nothing has come for a while)."""
+        await self._open()
+        while True:
+            if not await self._wait():
+                return
+            await self._take_facts()
+            if self.target is not None and self._is_due():
+                await self._read(self.target)
+            await self._settle()
+
+    async def _open(self) -> None:
+        around = self.around
+        self.book = await open_book(around.store, self.printer)
+        known = await around.store.open_run(self.printer)
+        self._current = None if known is None else known.fact
+        self.book.open_run(self._current)
+        policies = self.book.rules.policies
+        if self.policy is not None and (not policies or policies[-1].policy != self.policy):
+            fact = PolicySet(self.printer, around.clock.now_us(), self.policy)
+            await around.store.append(fact)
+            self.book.add(fact)
+        self._dirty = True
+        await self._settle()
+        spread_s = 0.0 if self._open_windows() else around.first_spread_s * around.entropy.jitter()
+        self._due_us = around.clock.monotonic_us() + int(spread_s * SECOND_US)
+        if self._read_asked:
+            self._awake.set()
+
+    async def _wait(self) -> bool:
+        """Until something came or a read is due. False: this stranger may go."""
+        if self.target is None:
+            timeout_s = IDLE_STRANGER_S
+        else:
+            timeout_s = max(0.0, (self._due_us - self.around.clock.monotonic_us()) / SECOND_US)
+        if self._inbox.empty() and not self._awake.is_set():
+            try:
+                async with asyncio.timeout(timeout_s):
+                    await self._awake.wait()
+            except TimeoutError:
+                return self.target is not None
+        self._awake.clear()
+        return True
+
+    def _is_due(self) -> bool:
+        return self._read_asked or self.around.clock.monotonic_us() >= self._due_us
+
+    async def _take_facts(self) -> None:
+        if self._begin_again_us is not None:
+            before_us, self._begin_again_us = self._begin_again_us, None
+            await self._rewind(before_us)
+        for _ in range(TAKEN_AT_ONCE_MAX):
+            if self._inbox.empty():
+                return
+            await self._add(self._inbox.get_nowait())
+        self._awake.set()
+
+    async def _add(self, fact: Fact) -> None:
+        book = self._book()
+        self._dirty = True
+        concerns_us = instant_us(fact)
+        repeat = False
+        if isinstance(fact, ReleaseStarted | ReleaseEnded):
+            starts = await self._starts(fact)
+            concerns_us = min([concerns_us, *(one.origin.at_us for one in starts)])
+            repeat = isinstance(fact, ReleaseStarted) and bool(starts) and starts[0].origin.id != fact.origin.id
+        if book.is_late(fact):
+            await self._rewind(concerns_us)
+        else:
+            book.add(fact, repeat=repeat)
+
+    async def _rewind(self, before_us: int) -> None:
+        """Project anew from the last seed before an instant; the late fact itself is in the journal already."""
+        self.around.tally.rewinds += 1
+        self._dirty = True
+        self.book = await open_book(self.around.store, self.printer, before_us=before_us)
+        self.book.open_run(self._current)
+
+    async def _starts(self, fact: ReleaseStarted | ReleaseEnded) -> list[ReleaseStarted]:
+        facts = await self.around.store.release_facts(fact.origin.source, fact.release)
+        starts = [one for one in facts if isinstance(one, ReleaseStarted) and one.printer == self.printer]
+        return sorted(starts, key=lambda one: (one.origin.at_us, one.origin.source, one.origin.id))
+
+    async def _read(self, target: MeterTarget) -> None:
+        around = self.around
+        self._read_asked = False
+        sent_us = around.clock.monotonic_us()
+        result = await around.meter.read(target, around.pace.timeout_s)
+        recorded = record(self.printer, self._current, result)
+        sealed = [] if recorded.sealed is None else [recorded.sealed]
+        await around.store.observe(self.printer, sealed, recorded.current)
+        book = self._book()
+        for fact in sealed:
+            book.add(fact)
+        book.open_run(recorded.current)
+        self._stirred = self._stirred or (bool(sealed) and isinstance(recorded.current, Read))
+        self._current = recorded.current
+        self._dirty = True
+        self._note(result)
+        for gate in self._gates:
+            if gate.asked_us <= sent_us and not gate.answer.done():
+                gate.answer.set_result(result)
+
+    def _note(self, result: Reading | Failure) -> None:
+        self.last = result
+        self.last_done_us = self.around.clock.monotonic_us()
+        if isinstance(result, Reading):
+            self._failures = 0
+            self.last_good_us = result.received_us
+        else:
+            self._failures += 1
+        if self.around.on_read is not None:
+            self.around.on_read(self.printer, result)
+
+    async def _settle(self) -> None:
+        """Project the open stretch and store what changed; then decide when to read next."""
+        if not self._dirty:
+            return
+        update = self._book().settle()
+        self.around.tally.projections += 1
+        if update is not None:
+            await self.around.store.replace(self.printer, update.from_anchor_us, update.sheaves)
+        self._dirty = False
+        self._schedule()
+
+    def _schedule(self) -> None:
+        clock = self.around.clock
+        book = self._book()
+        open_starts = self._open_windows()
+        pending = book.view is not None and book.view.runs.pending is not None
+        now_us = clock.now_us()
+        situation = Situation(
+            waiting=bool(open_starts) or pending,
+            oldest_wait_s=max((now_us - start_us for start_us in open_starts), default=0) / SECOND_US,
+            settle_s=book.rules.settle_us(now_us) / SECOND_US,
+            interval_s=self._interval_s,
+            stirred=self._stirred or pending,
+            failures=self._failures,
+        )
+        self._interval_s = next_interval_s(self.around.pace, situation, self.around.entropy.jitter())
+        self._stirred = False
+        since_us = clock.monotonic_us() if self.last_done_us is None else self.last_done_us
+        self._due_us = since_us + int(self._interval_s * SECOND_US)
+
+    def _open_windows(self) -> list[int]:
+        """Starts of the windows that wait for the meter to rest."""
+        view = self._book().view
+        if view is None:
+            return []
+        return [window.release.start_us for window in view.windows if window.closes_us is None]
+
+    def open_windows(self) -> int:
+        return 0 if self.book is None else len(self._open_windows())
+
+    def _book(self) -> Book:
+        if self.book is None:
+            raise RuntimeError(f"the book of {self.printer} is not open")
+        return self.book

@@ -1,0 +1,66 @@
+"""Opening a printer's book from what is stored: the latest fitting seed, and the facts since."""
+
+from __future__ import annotations
+
+from pagereeve.domain.book import Book, needed_from_us
+from pagereeve.domain.errors import BadFact
+from pagereeve.domain.facts import Fact, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.projection import repeats_among
+from pagereeve.domain.rules import Rules
+from pagereeve.domain.seed import Seed
+from pagereeve.ports.store import Store
+
+FOREVER_US = 2**62
+
+
+async def open_book(store: Store, printer: str, before_us: int = FOREVER_US) -> Book:
+    """The book as of the latest stored seed that lies before ``before_us``; from the beginning where there is none."""
+    rules = Rules.of([stored.fact for stored in await store.standing_facts(printer)])
+    seed = await seed_before(store, printer, before_us)
+    from_us = None if seed is None else needed_from_us(seed, rules)
+    facts = [stored.fact async for stored in store.facts(printer, from_us)]
+    book = Book.reopened(printer, rules, seed, facts)
+    if seed is not None:
+        for started in await _repeats(store, printer, facts):
+            book.mark_repeat(started)
+    return book
+
+
+async def seed_before(store: Store, printer: str, before_us: int) -> Seed | None:
+    at_us = before_us - 1
+    for _ in range(2):
+        sheaf = await store.sheaf_before(printer, at_us)
+        if sheaf is None or sheaf.seed is None:
+            return None
+        try:
+            seed = Seed.from_json(sheaf.seed)
+        except BadFact:
+            # Another version of the projection left it: begin anew, from the first fact.
+            return None
+        if seed.at_us < before_us:
+            return seed
+        # This sheaf holds the instant: its own beginning is the seed of the one before.
+        at_us = sheaf.anchor_us - 1
+    return None
+
+
+async def _repeats(store: Store, printer: str, facts: list[Fact]) -> list[ReleaseStarted]:
+    """Start notices among the facts whose release was started before, perhaps behind the seed."""
+    repeats: list[ReleaseStarted] = []
+    for fact in facts:
+        if isinstance(fact, ReleaseStarted):
+            known = await store.release_facts(fact.origin.source, fact.release)
+            starts = [one for one in known if isinstance(one, ReleaseStarted) and one.printer == printer]
+            if (fact.origin.source, fact.origin.id) in repeats_among(starts):
+                repeats.append(fact)
+    return repeats
+
+
+def concerned_printer(facts: list[Fact]) -> str | None:
+    """The printer that a release's notices name; of several starts, the latest."""
+    starts = [one for one in facts if isinstance(one, ReleaseStarted)]
+    return max(starts, key=lambda one: one.origin.at_us).printer if starts else None
+
+
+def ends_among(facts: list[Fact]) -> list[ReleaseEnded]:
+    return [one for one in facts if isinstance(one, ReleaseEnded)]

@@ -1,0 +1,55 @@
+"""When a printer's meter is read next (DESIGN.md 3.3). Pure: the situation in, seconds out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+OLD_WINDOW_S = 600.0
+OLD_WINDOW_POLL_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """The operator's settings, in seconds. ``jitter`` is a share of the baseline."""
+
+    baseline_s: float = 900.0
+    jitter: float = 0.2
+    first_s: float = 0.5
+    longest_s: float = 10.0
+    growth: float = 1.5
+    sleeper_max_s: float = 4 * 3600.0
+    timeout_s: float = 6.0
+
+
+@dataclass(frozen=True, slots=True)
+class Situation:
+    """What the reader knows: whether anything waits for the meter to rest, and how the last reads went.
+
+    ``interval_s`` is the last interval used while something was open; ``stirred`` says that a notice came or the count
+    moved since; ``failures`` counts failed reads in a row.
+    """
+
+    waiting: bool
+    oldest_wait_s: float
+    settle_s: float
+    interval_s: float
+    stirred: bool
+    failures: int
+
+
+def next_interval_s(pace: Pace, situation: Situation, jitter: float) -> float:
+    """Seconds until the next read. ``jitter`` is a draw from [0, 1) that keeps a fleet from asking in step."""
+    if not situation.waiting:
+        back_off_s = pace.baseline_s * 2 ** min(situation.failures, 10)
+        base_s = min(back_off_s, max(pace.sleeper_max_s, pace.baseline_s)) if situation.failures else pace.baseline_s
+        return base_s * (1 + pace.jitter * (2 * jitter - 1))
+    if situation.stirred:
+        return pace.first_s
+    longest_s = pace.longest_s
+    if situation.oldest_wait_s > OLD_WINDOW_S:
+        # A jam over the weekend needs no reading every ten seconds.
+        longest_s = max(longest_s, OLD_WINDOW_POLL_S)
+    elif not situation.failures:
+        # Half the settle time: a rest is then seen to have lasted soon after it has.
+        longest_s = min(longest_s, max(pace.first_s, situation.settle_s / 2))
+    return min(max(situation.interval_s, pace.first_s) * pace.growth, longest_s)

@@ -1,0 +1,25 @@
+"""The whole store, as the engine uses it: facts, ledger and queries together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Protocol
+
+from pagereeve.domain.facts import Fact
+from pagereeve.ports.journal import Journal, StoredFact
+from pagereeve.ports.ledger import LedgerStore
+from pagereeve.ports.queries import FactQueries
+
+
+class Store(Journal, LedgerStore, FactQueries, Protocol):
+    async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
+        """A printer's policies, learnt settle times, notes and decisions: few, and in force beyond their own time."""
+        ...
+
+    async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
+        """All start and end notices of a release, whatever printer they lie with, in order of their instants."""
+        ...
+
+    async def unrouted_ends(self) -> Sequence[Fact]:
+        """End notices under printer "", the latest first, a bounded number."""
+        ...
