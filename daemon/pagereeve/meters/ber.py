@@ -83,7 +83,8 @@ def tlv(tag: int, content: bytes) -> bytes:
 
 def integer(value: int) -> bytes:
     """An INTEGER with its tag and length, of the shortest form (X.690 section 8.3)."""
-    return tlv(INTEGER, value.to_bytes(value.bit_length() // 8 + 1, "big", signed=True))
+    bits = (value if value >= 0 else ~value).bit_length()
+    return tlv(INTEGER, value.to_bytes(bits // 8 + 1, "big", signed=True))
 
 
 def number(varbind: Varbind) -> int:

@@ -31,24 +31,21 @@ class Sighting:
         self._values = got.values
         self._responder = responder
         self._stats = stats
+        self.object_id = self._object_id()
+        self.serial = printable(self._text(pins.serial))[:SERIAL_CHARS_MAX]
 
     @property
     def foreign(self) -> bool:
         """Whether nothing in it speaks of a printer."""
         return all(self._present(name) is None for name in self._pins.printer_names)
 
-    @property
-    def object_id(self) -> str:
+    def _object_id(self) -> str:
         value = self._present(SYS_OBJECT_ID)
         try:
             return object_id(value) if value else ""
         except DecodeError:
             self._stats.undecodable += 1
             return ""
-
-    @property
-    def serial(self) -> str:
-        return printable(self._text(self._pins.serial))[:SERIAL_CHARS_MAX]
 
     @property
     def uptime_cs(self) -> int | None:

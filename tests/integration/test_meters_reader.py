@@ -1,0 +1,526 @@
+"""The reader against agents on loopback whose objects and habits the test chooses."""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import replace
+
+import pytest
+
+from pagereeve.domain.reading import Count, Failure, PrinterState, Reading, SilenceReason, Unit
+from pagereeve.meters.ber import COUNTER32, NULL, oid_bytes, oid_label
+from pagereeve.meters.message import GET, GET_NEXT
+from pagereeve.meters.reader import TIMEOUTS_BEFORE_MOVE, SnmpMeter
+from pagereeve.meters.stats import MeterHooks
+from pagereeve.ports.meter import Meter, MeterTarget
+from tests.snmp_agents import (
+    DEVICE_TYPE,
+    ERRORS,
+    GENERAL,
+    LIFE,
+    POWER_ON,
+    PRINTER_OBJECT_ID,
+    ROUTER_OBJECT_ID,
+    SERIAL,
+    SERIAL_COLUMN,
+    STATUS,
+    SYS_OBJECT,
+    UNIT,
+    UP_TIME,
+    MachineClock,
+    MibAgent,
+    Peer,
+    RawAgent,
+    Request,
+    SeededEntropy,
+    counter,
+    mib_agent,
+    name,
+    printer_mib,
+    raw_agent,
+    router_mib,
+    small,
+    text,
+    ticks,
+)
+
+
+@asynccontextmanager
+async def a_meter(hooks: MeterHooks | None = None) -> AsyncIterator[SnmpMeter]:
+    meter = SnmpMeter.of(MachineClock(), SeededEntropy(), hooks)
+    try:
+        yield meter
+    finally:
+        await meter.close()
+
+
+def reading(result: Reading | Failure) -> Reading:
+    assert isinstance(result, Reading), result
+    return result
+
+
+def failure(result: Reading | Failure) -> Failure:
+    assert isinstance(result, Failure), result
+    return result
+
+
+def total(result: Reading | Failure) -> int:
+    count = reading(result).sight.count("total")
+    assert count is not None
+    return count.value
+
+
+async def test_a_first_read_finds_pins_and_reads_and_later_ones_are_one_get() -> None:
+    agent = MibAgent(printer_mib())
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        port: Meter = meter
+        first = reading(await port.read(raw.target(), 2.0))
+        assert first.sight.counts == (("total", Count(764, Unit.IMPRESSIONS)),)
+        assert (first.sight.serial, first.sight.object_id) == (SERIAL, PRINTER_OBJECT_ID)
+        assert (first.sight.state, first.sight.errors) == (PrinterState.IDLE, ())
+        assert (first.uptime_cs, first.power_on) == (100_000, 35)
+        assert first.sent_us <= first.received_us
+        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET]
+        agent.mib[f"{LIFE}.1.1"] = counter(770)
+        assert total(await port.read(raw.target(), 2.0)) == 770
+        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET, GET]
+        assert len(raw.received[-1]) < 300
+        assert meter.stats.reads == {"reading": 2}
+        assert meter.stats.discoveries == 1
+
+
+@pytest.mark.parametrize("version", ["1", "2c"])
+async def test_both_versions_read_the_same(version: str) -> None:
+    async with a_meter() as meter, mib_agent(MibAgent(printer_mib(count=40_000))) as raw:
+        assert total(await meter.read(raw.target(version=version), 2.0)) == 40_000
+
+
+async def test_an_agent_that_ignores_an_unknown_version_is_silent() -> None:
+    # FIELD-CASES 1.36: Tylan/check_snmp_printer#1, bieniu/brother#5
+    async with a_meter() as meter, mib_agent(MibAgent(printer_mib(), versions=(0,))) as raw:
+        silent = failure(await meter.read(raw.target(version="2c"), 0.3))
+        assert silent.reason is SilenceReason.TIMEOUT
+        assert total(await meter.read(raw.target(version="1"), 2.0)) == 764
+
+
+async def test_a_row_index_of_0_is_found_and_pinned_and_found_anew_when_it_moves() -> None:
+    # FIELD-CASES 1.9: fusioninventory/fusioninventory-agent#658
+    agent = MibAgent(printer_mib(device=0))
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+        assert oid_label(agent.requests[-1].names[3]) == f"{LIFE}.0.1"
+        agent.mib = printer_mib(count=765)
+        gone = failure(await meter.read(raw.target(), 2.0))
+        assert gone.reason in {SilenceReason.NO_METER, SilenceReason.WRONG_RESPONDER}
+        assert total(await meter.read(raw.target(), 2.0)) == 765
+
+
+@pytest.mark.parametrize("version", ["1", "2c"])
+async def test_an_agent_that_can_not_be_walked_is_asked_for_likely_instances(version: str) -> None:
+    # FIELD-CASES 1.10: librenms/librenms#4767
+    for device in (1, 0):
+        agent = MibAgent(printer_mib(device=device), walkable=False)
+        async with a_meter() as meter, mib_agent(agent) as raw:
+            assert total(await meter.read(raw.target(version=version), 2.0)) == 764
+
+
+async def test_a_device_index_beyond_others_is_found() -> None:
+    mib = printer_mib(device=40, marker=2) | {
+        f"1.3.6.1.2.1.25.3.2.1.2.{other}": name("1.3.6.1.2.1.25.3.1.3") for other in range(1, 40)
+    }
+    async with a_meter() as meter, mib_agent(MibAgent(mib)) as raw:
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+
+
+async def test_several_markers_are_never_added() -> None:
+    # FIELD-CASES 1.8: rows .1=100, .2=0 give 100; a power-on count that falls does not matter
+    agent = MibAgent(printer_mib(count=100) | {f"{LIFE}.1.2": counter(7), f"{UNIT}.1.2": small(7)})
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        agent.mib[f"{POWER_ON}.1.1"] = counter(350)
+        before = reading(await meter.read(raw.target(), 2.0))
+        agent.mib[f"{POWER_ON}.1.1"] = counter(2)
+        after = reading(await meter.read(raw.target(), 2.0))
+        assert (total(before), before.power_on) == (100, 350)
+        assert (total(after), after.power_on) == (100, 2)
+
+
+async def test_the_unit_is_read_in_every_answer() -> None:
+    # FIELD-CASES 1.12
+    agent = MibAgent(printer_mib(unit=7))
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert reading(await meter.read(raw.target(), 2.0)).sight.count("total") == Count(764, Unit.IMPRESSIONS)
+        agent.mib[f"{UNIT}.1.1"] = small(8)
+        assert reading(await meter.read(raw.target(), 2.0)).sight.count("total") == Count(764, Unit.SHEETS)
+
+
+@pytest.mark.parametrize(("unit", "label"), [(16, "feet(16)"), (11, "hours(11)"), (0, "undefined(0)"), (2, "(2)")])
+async def test_a_unit_that_does_not_count_pages_is_named_and_not_used(unit: int, label: str) -> None:
+    # PrtMarkerCounterUnitTC, RFC 3805 section 6
+    async with a_meter() as meter, mib_agent(MibAgent(printer_mib(unit=unit))) as raw:
+        refused = failure(await meter.read(raw.target(), 2.0))
+        assert refused.reason is SilenceReason.UNIT_NOT_USABLE
+        assert label in refused.detail
+
+
+@pytest.mark.parametrize("version", ["1", "2c"])
+async def test_a_missing_unit_is_not_guessed(version: str) -> None:
+    agent = MibAgent(printer_mib())
+    del agent.mib[f"{UNIT}.1.1"]
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        refused = failure(await meter.read(raw.target(version=version), 2.0))
+        assert refused.reason is SilenceReason.UNIT_NOT_USABLE
+        assert "unit missing" in refused.detail
+
+
+@pytest.mark.parametrize("version", ["1", "2c"])
+async def test_a_box_in_the_middle_is_a_wrong_responder_and_says_what_it_is(version: str) -> None:
+    # FIELD-CASES 4.2: openwrt/packages#7980
+    async with a_meter() as meter, mib_agent(MibAgent(router_mib())) as raw:
+        refused = failure(await meter.read(raw.target(version=version), 2.0))
+        assert refused.reason is SilenceReason.WRONG_RESPONDER
+        assert ROUTER_OBJECT_ID in refused.detail
+        assert refused.responder == f"127.0.0.1:{raw.port}"
+
+
+async def test_a_forward_that_falls_back_to_the_box_is_noticed_and_healed_from_another_port() -> None:
+    # FIELD-CASES 4.2 and 4.5 (moby/moby#8795)
+    agent = MibAgent(printer_mib())
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+        agent.mib = router_mib()
+        refused = failure(await meter.read(raw.target(), 2.0))
+        assert refused.reason is SilenceReason.WRONG_RESPONDER
+        agent.mib = printer_mib(count=766)
+        assert total(await meter.read(raw.target(), 2.0)) == 766
+        assert len({port for _, port in raw.sources}) == 2
+
+
+async def test_a_printer_without_a_life_count_has_no_meter() -> None:
+    agent = MibAgent(printer_mib())
+    del agent.mib[f"{LIFE}.1.1"]
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        refused = failure(await meter.read(raw.target(), 2.0))
+        assert refused.reason is SilenceReason.NO_METER
+        assert "device index 1" in refused.detail
+
+
+async def test_a_null_is_no_count() -> None:
+    # FIELD-CASES 1.29: fusioninventory/fusioninventory-agent#734
+    agent = MibAgent(printer_mib())
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+        agent.mib[f"{LIFE}.1.1"] = (NULL, b"")
+        assert failure(await meter.read(raw.target(), 2.0)).reason is SilenceReason.NO_METER
+
+
+async def test_text_is_no_count() -> None:
+    # FIELD-CASES 1.30: netdata/netdata#1236; no profile allows it yet
+    agent = MibAgent(printer_mib() | {f"{LIFE}.1.1": text("12345")})
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        refused = failure(await meter.read(raw.target(), 2.0))
+        assert refused.reason is SilenceReason.MALFORMED
+        assert "channel total is a OCTET STRING" in refused.detail
+
+
+async def test_a_counter_without_its_leading_zero_is_read_and_flagged() -> None:
+    # FIELD-CASES 1.24: troglobit/mini-snmpd#8, etingof/pysnmp#190
+    agent = MibAgent(printer_mib() | {f"{LIFE}.1.1": (COUNTER32, bytes.fromhex("9C40"))})
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert total(await meter.read(raw.target(), 2.0)) == 40_000
+        assert meter.stats.non_conforming == 1
+
+
+async def test_an_integer_serves_as_a_count_unless_it_is_negative() -> None:
+    agent = MibAgent(printer_mib() | {f"{LIFE}.1.1": small(12)})
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert total(await meter.read(raw.target(), 2.0)) == 12
+        agent.mib[f"{LIFE}.1.1"] = small(-12)
+        assert failure(await meter.read(raw.target(), 2.0)).reason is SilenceReason.MALFORMED
+
+
+async def test_v1_drops_the_object_that_the_agent_lacks_and_remembers_it() -> None:
+    # FIELD-CASES 1.26: librenms/librenms#9343, monitoring-plugins/monitoring-plugins#1702
+    agent = MibAgent(printer_mib())
+    for lacking in (f"{SERIAL_COLUMN}.1", f"{POWER_ON}.1.1"):
+        del agent.mib[lacking]
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        first = reading(await meter.read(raw.target(version="1"), 2.0))
+        assert (total(first), first.sight.serial, first.power_on) == (764, "", None)
+        agent.requests.clear()
+        assert total(await meter.read(raw.target(version="1"), 2.0)) == 764
+        assert [len(request.names) for request in agent.requests] == [6]
+
+
+async def test_too_big_halves_the_request_and_remembers_the_size() -> None:
+    # FIELD-CASES 1.32: bonomani/devmon#102; 8 names → tooBig, 4 → ok, next read starts at 4
+    agent = MibAgent(printer_mib(), names_max=4)
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+        assert [len(request.names) for request in agent.requests] == [3, 8, 4, 4, 2]
+        agent.requests.clear()
+        again = reading(await meter.read(raw.target(), 2.0))
+        assert [len(request.names) for request in agent.requests] == [4, 4, 2]
+        # The count, the identity and the uptime stand in one answer.
+        labels = [oid_label(asked) for asked in agent.requests[0].names]
+        assert labels == [UP_TIME, SYS_OBJECT, f"{SERIAL_COLUMN}.1", f"{LIFE}.1.1"]
+        assert (again.sight.serial, again.power_on, again.sight.state) == (SERIAL, 35, PrinterState.IDLE)
+
+
+@pytest.mark.parametrize("names_max", [1, 2, 3])
+async def test_an_agent_that_takes_hardly_anything_is_still_read(names_max: int) -> None:
+    async with a_meter() as meter, mib_agent(MibAgent(printer_mib(), names_max=names_max)) as raw:
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+
+
+async def test_an_agent_for_which_everything_is_too_big_is_malformed() -> None:
+    async with a_meter() as meter, mib_agent(MibAgent(printer_mib(), names_max=0)) as raw:
+        refused = failure(await meter.read(raw.target(), 2.0))
+        assert refused.reason is SilenceReason.MALFORMED
+        assert "tooBig" in refused.detail
+
+
+async def test_another_serial_number_or_object_id_than_the_registrys_is_a_wrong_device() -> None:
+    # FIELD-CASES 4.2, 1.21 (fusioninventory/fusioninventory-for-glpi#1186)
+    async with a_meter() as meter, mib_agent(MibAgent(printer_mib())) as raw:
+        for target, seen in (
+            (raw.target(serial="PR-TEST-0002"), SERIAL),
+            (raw.target(object_id=ROUTER_OBJECT_ID), PRINTER_OBJECT_ID),
+        ):
+            refused = failure(await meter.read(target, 2.0))
+            assert refused.reason is SilenceReason.WRONG_DEVICE
+            assert seen in refused.detail
+        assert total(await meter.read(raw.target(serial=SERIAL, object_id=f".{PRINTER_OBJECT_ID}"), 2.0)) == 764
+
+
+async def test_an_exchanged_model_is_a_wrong_device_once_and_then_looked_at_anew() -> None:
+    agent = MibAgent(printer_mib())
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        await meter.read(raw.target(), 2.0)
+        agent.mib = printer_mib(count=412) | {SYS_OBJECT: name("1.3.6.1.4.1.99999.1.8")}
+        assert failure(await meter.read(raw.target(), 2.0)).reason is SilenceReason.WRONG_DEVICE
+        swapped = reading(await meter.read(raw.target(), 2.0))
+        assert (total(swapped), swapped.sight.object_id) == (412, "1.3.6.1.4.1.99999.1.8")
+
+
+async def test_a_serial_number_may_be_empty_and_changes_are_the_domains_to_judge() -> None:
+    # FIELD-CASES 1.22: fusioninventory/fusioninventory-for-glpi#492
+    agent = MibAgent(printer_mib())
+    seen = []
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        for serial in ("", "K1", "", "K2"):
+            agent.mib[f"{SERIAL_COLUMN}.1"] = text(serial)
+            seen.append(reading(await meter.read(raw.target(), 2.0)).sight.serial)
+    assert seen == ["", "K1", "", "K2"]
+
+
+@pytest.mark.parametrize(
+    ("raw_serial", "shown"),
+    [
+        (b"  K1\0\0", "K1"),
+        (b"K\x07\x1b[31m1", "K[31m1"),
+        ("Ä1".encode(), "Ä1"),
+        ("Ä1".encode("latin-1"), "Ä1"),
+        (b"\0" * 20, ""),
+        (b"\xff\xfe", "ÿþ"),
+    ],
+)
+async def test_a_serial_number_is_printable_whatever_the_agent_sends(raw_serial: bytes, shown: str) -> None:
+    async with a_meter() as meter, mib_agent(MibAgent(printer_mib() | {f"{SERIAL_COLUMN}.1": text(raw_serial)})) as raw:
+        assert reading(await meter.read(raw.target(), 2.0)).sight.serial == shown
+
+
+@pytest.mark.parametrize(
+    ("bits", "errors"),
+    [
+        # STANDARDS 2.3 (RFC 2790 section 4): two octets, one octet, none
+        (b"\x40\x00", ("noPaper",)),
+        (b"\x04", ("jammed",)),
+        (b"", ()),
+        (b"\x08\x08", ("doorOpen", "outputFull")),
+    ],
+)
+async def test_error_bits_and_state_come_along(bits: bytes, errors: tuple[str, ...]) -> None:
+    async with (
+        a_meter() as meter,
+        mib_agent(MibAgent(printer_mib() | {f"{ERRORS}.1": text(bits), f"{STATUS}.1": small(1)})) as raw,
+    ):
+        sight = reading(await meter.read(raw.target(), 2.0)).sight
+        assert (sight.errors, sight.state) == (errors, PrinterState.OTHER)
+
+
+async def test_state_objects_of_a_wrong_type_spoil_only_themselves() -> None:
+    odd = {f"{ERRORS}.1": small(4), f"{STATUS}.1": text("idle"), SYS_OBJECT: small(1), UP_TIME: text("1 day")}
+    async with a_meter() as meter, mib_agent(MibAgent(printer_mib() | odd)) as raw:
+        result = reading(await meter.read(raw.target(), 2.0))
+        assert (total(result), result.sight.errors, result.sight.state) == (764, (), PrinterState.ABSENT)
+        assert (result.uptime_cs, result.sight.object_id) == (None, "")
+        assert meter.stats.undecodable == 4
+
+
+async def test_an_agent_that_started_anew_is_looked_at_anew() -> None:
+    agent = MibAgent(printer_mib(uptime=500_000))
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        await meter.read(raw.target(), 2.0)
+        agent.mib[UP_TIME] = ticks(1_000)
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+        agent.mib = printer_mib(count=770, device=3, uptime=2_000)
+        assert total(await meter.read(raw.target(), 2.0)) == 770
+        assert meter.stats.discoveries == 2
+
+
+async def test_an_agent_that_runs_in_circles_does_not_hold_the_reader() -> None:
+    class Circling(MibAgent):
+        def answer(self, data: bytes) -> bytes | None:
+            request = Request.of(data)
+            if request.pdu_tag == GET:
+                return super().answer(data)
+            self.requests.append(request)
+            # Always the same row of a column, whatever is asked for.
+            rows = {
+                oid_bytes(column): index for column, index in ((DEVICE_TYPE, ".9"), (GENERAL, ".9"), (LIFE, ".9.9"))
+            }
+            found = [next(column for column in rows if asked.startswith(column)) for asked in request.names]
+            return request.response([(oid_bytes(oid_label(column) + rows[column]), *counter(1)) for column in found])
+
+    agent = Circling(printer_mib())
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        failure(await meter.read(raw.target(), 2.0))
+        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET_NEXT, GET]
+
+
+async def test_never_two_requests_in_flight_to_one_printer_or_place() -> None:
+    # FIELD-CASES 1.42: apple/cups#2433, home-assistant/core#52834
+    agent = MibAgent(printer_mib())
+    open_now = peak = 0
+    loop = asyncio.get_running_loop()
+
+    def handle(data: bytes, source: Peer, raw: RawAgent) -> None:
+        nonlocal open_now, peak
+        open_now += 1
+        peak = max(peak, open_now)
+        answer = agent.answer(data)
+        assert answer is not None
+
+        def finish() -> None:
+            nonlocal open_now
+            open_now -= 1
+            raw.send(answer, source)
+
+        loop.call_later(0.01, finish)
+
+    async with a_meter() as meter, raw_agent(handle) as raw:
+        same = [meter.read(raw.target(), 5.0) for _ in range(5)]
+        alias = [meter.read(raw.target("p2"), 5.0) for _ in range(5)]
+        results = await asyncio.gather(*same, *alias)
+        assert [total(result) for result in results] == [764] * 10
+        assert peak == 1
+
+
+async def test_one_deadline_covers_waiting_discovery_and_all_tries() -> None:
+    # FIELD-CASES 1.44: Cacti/spine#108, home-assistant/core#152470
+    def silent(_data: bytes, _source: Peer, _raw: RawAgent) -> None:
+        return
+
+    async with a_meter() as meter, raw_agent(silent) as raw:
+        begun = time.monotonic()
+        results = await asyncio.gather(*(meter.read(raw.target(), 0.6) for _ in range(3)))
+        assert 0.55 < time.monotonic() - begun < 0.9
+        assert {failure(result).reason for result in results} == {SilenceReason.TIMEOUT}
+        assert sum("earlier read" in failure(result).detail for result in results) == 2
+        for result in results:
+            assert 500_000 < failure(result).received_us - failure(result).sent_us < 900_000
+
+
+async def test_a_printer_that_stays_silent_is_asked_from_another_port() -> None:
+    # FIELD-CASES 4.5: moby/moby#8795, #53384
+    agent = MibAgent(printer_mib())
+    stuck: set[int] = set()
+
+    def handle(data: bytes, source: Peer, raw: RawAgent) -> None:
+        # A translator whose old mapping swallows whatever comes from the first port.
+        stuck.add(source[1]) if not stuck else None
+        answer = agent.answer(data)
+        if source[1] not in stuck and answer is not None:
+            raw.send(answer, source)
+
+    async with a_meter() as meter, raw_agent(handle) as raw:
+        for _ in range(TIMEOUTS_BEFORE_MOVE):
+            assert failure(await meter.read(raw.target(), 0.05)).reason is SilenceReason.TIMEOUT
+        assert total(await meter.read(raw.target(), 1.0)) == 764
+        assert meter.stats.port_moves == 1
+
+
+async def test_dead_printers_cost_the_good_ones_nothing() -> None:
+    # STACK.md target 5, in small
+    def silent(_data: bytes, _source: Peer, _raw: RawAgent) -> None:
+        return
+
+    async def timed(meter: SnmpMeter, target: MeterTarget) -> float:
+        begun = time.perf_counter()
+        assert total(await meter.read(target, 1.0)) == 764
+        return time.perf_counter() - begun
+
+    async with a_meter() as meter, mib_agent(MibAgent(printer_mib())) as raw, raw_agent(silent) as dead:
+        await meter.read(raw.target(), 1.0)
+        alone = sorted([await timed(meter, raw.target()) for _ in range(200)])
+        # Different loopback addresses are different printers behind the same silent socket's port.
+        targets = [replace(dead.target(f"d{n}"), host=f"127.1.{n // 250}.{n % 250 + 1}") for n in range(500)]
+        reads = [asyncio.create_task(meter.read(target, 1.5)) for target in targets]
+        await asyncio.sleep(0.2)
+        beside = sorted([await timed(meter, raw.target()) for _ in range(200)])
+        assert beside[100] < 3 * alone[100] + 0.001
+        results = await asyncio.gather(*reads)
+        assert not any(isinstance(result, Reading) for result in results)
+
+
+async def test_names_are_resolved_and_an_unknown_name_is_said_so() -> None:
+    async with a_meter() as meter, mib_agent(MibAgent(printer_mib())) as raw:
+        assert total(await meter.read(replace(raw.target(), host="localhost"), 2.0)) == 764
+        assert meter.stats.lookups == 1
+        # .invalid never resolves (RFC 2606 section 2).
+        for host in ("printer.invalid", "", "a" * 300, "nul\0l"):
+            refused = failure(await meter.read(replace(raw.target("p9"), host=host), 5.0))
+            assert refused.reason is SilenceReason.NAME_NOT_FOUND
+            assert refused.detail
+
+
+async def test_a_community_never_shows() -> None:
+    secret = "hush-hush-7d1f"
+    async with a_meter() as meter, mib_agent(MibAgent(router_mib())) as raw:
+        target = raw.target(community=secret)
+        refused = failure(await meter.read(target, 1.0))
+        assert secret not in repr(refused) + repr(target) + repr(meter.stats)
+
+
+async def test_hooks_see_each_read_and_the_first_request_leaving() -> None:
+    reads: list[tuple[str, str, float]] = []
+    sent: list[tuple[str, int]] = []
+    hooks = MeterHooks(
+        on_read=lambda printer, result, duration_s: reads.append((printer, type(result).__name__, duration_s)),
+        on_sent=lambda printer, at_us: sent.append((printer, at_us)),
+    )
+    async with a_meter(hooks) as meter, mib_agent(MibAgent(printer_mib())) as raw:
+        before_us = MachineClock().monotonic_us()
+        await meter.read(raw.target(), 1.0)
+        await meter.read(raw.target(), 1.0)
+        assert [printer for printer, _ in sent] == ["p1", "p1"]
+        assert before_us <= sent[0][1] <= sent[1][1] <= MachineClock().monotonic_us()
+        assert [(printer, kind) for printer, kind, _ in reads] == [("p1", "Reading")] * 2
+        assert all(0 < duration_s < 1 for _, _, duration_s in reads)
+
+
+async def test_a_printer_whose_target_changes_is_looked_at_anew() -> None:
+    # FIELD-CASES 4.8: the address is no key
+    async with (
+        a_meter() as meter,
+        mib_agent(MibAgent(printer_mib())) as first,
+        mib_agent(MibAgent(printer_mib(count=765, device=2))) as second,
+    ):
+        assert total(await meter.read(first.target(), 1.0)) == 764
+        assert total(await meter.read(second.target(), 1.0)) == 765
+        meter.forget("p1")
+        assert total(await meter.read(second.target(), 1.0)) == 765
+        assert meter.stats.discoveries == 3
