@@ -146,9 +146,14 @@ class WorkingDay:
         self._plant(slot, "the end notice never comes", ("release-never-ended",))
 
     def silent_meter(self, slot: Slot) -> None:
-        for_s = round(slot.span_s * 1.4, 3)
-        what = f"the agent is silent for {for_s} s"
-        self._at(slot, 0.5, lambda: self._college.silence(slot.printer, for_s), what)
+        """Silence is a finding only where a release needs a reading: a printer may sleep."""
+        for_s = round(slot.span_s * 0.8, 3)
+        job = self._job(slot, pages=4)
+        gateway = self._college.printer(slot.printer).place.gateway
+        what = f"the agent is silent for {for_s} s around a release"
+        self._at(slot, 0.2, lambda: self._college.silence(slot.printer, for_s), what)
+        self._at(slot, 0.9, lambda: self._college.hold(job), "")
+        self._at(slot, 1.0, lambda: self._college.badge(job.owner, gateway), f"{job.owner} badges for {job.name}")
         self._plant(slot, what, ("meter-silent",))
 
     def lost_forward(self, slot: Slot) -> None:
