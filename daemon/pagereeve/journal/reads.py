@@ -26,7 +26,7 @@ class SqlReads(FactReads, LedgerReads):
     async def open_for_reading(cls, path: Path) -> Self:
         """Raises CantOpen, NewerSchema or NotAJournal. Changes nothing, takes no lock."""
         path = path.resolve()  # noqa: ASYNC240 - once, at the start
-        if not path.is_file():  # noqa: ASYNC240 - the same
+        if not path.is_file():
             raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
         reads = cls(path)
         try:

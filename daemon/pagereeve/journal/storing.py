@@ -37,16 +37,7 @@ class Heads:
     known: dict[str, int] = field(default_factory=dict)
 
     def learn(self, heads: dict[str, int]) -> None:
-        if len(self.known) + len(heads) > # Built once: SQLAlchemy would spend more time on building them anew than the database on running them.
-_FIRSTS = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.digest).where(
-    schema.fact.c.source == bindparam("source"), schema.fact.c.event_id.in_(bindparam("ids", expanding=True))
-)
-_HEAD = select(func.max(schema.fact.c.seq)).where(schema.fact.c.printer == bindparam("printer"))
-_ADD_FACTS = insert(schema.fact)
-_ADD_RUNS = insert(schema.open_run)
-_DROP_RUN = delete(schema.open_run).where(schema.open_run.c.printer == bindparam("printer"))
-
-HEADS_MAX:
+        if len(self.known) + len(heads) > HEADS_MAX:
             self.known.clear()
         self.known.update(heads)
 
