@@ -7,7 +7,7 @@ from collections import defaultdict
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.domain.book import Book, Ledger, Update, replay
+from pagereeve.domain.book import Book, Ledger, apply_update, rebuild, replay
 from pagereeve.domain.facts import Fact, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.ledger import ReleaseKey, Sheaf
 from pagereeve.domain.projection import Projected
@@ -18,14 +18,6 @@ from pagereeve.domain.windows import Window
 from tests.property.days import PRINTER, Day, make_day, shuffled
 
 SEEDS = st.integers(0, 2**32)
-
-
-def store(sheaves: dict[int, Sheaf], update: Update) -> None:
-    for anchor in [one for one in sheaves if one >= update.from_anchor_us]:
-        del sheaves[anchor]
-    for sheaf in update.sheaves:
-        assert sheaf.anchor_us not in sheaves, "two sheaves of one anchor"
-        sheaves[sheaf.anchor_us] = sheaf
 
 
 def concerns_us(fact: Fact, known: list[Fact]) -> int:
@@ -58,7 +50,7 @@ def incremental(day: Day, hold_back_us: int, *, stop: int | None = None) -> Ledg
         book.open_run(current)
         update = book.settle()
         if update is not None:
-            store(sheaves, update)
+            apply_update(sheaves, update)
     return Ledger.of(sheaves.values())
 
 
@@ -107,6 +99,14 @@ def test_the_ledger_does_not_depend_on_order_or_repetition_of_arrival(seed: int)
 def test_fact_by_fact_comes_out_as_a_full_replay(seed: int, hold_back_us: int) -> None:
     day = make_day(seed)
     assert incremental(day, hold_back_us) == replay(PRINTER, day.facts, day.open_run)
+
+
+@given(SEEDS)
+def test_a_rebuild_in_steps_equals_a_replay_in_one_piece(seed: int) -> None:
+    day = make_day(seed, 120)
+    assert Ledger.of(rebuild(PRINTER, shuffled(day.facts, seed), day.open_run)) == replay(
+        PRINTER, day.facts, day.open_run
+    )
 
 
 @given(SEEDS, st.integers(0, 10**6), st.sampled_from([0, 5_000_000, 120_000_000]))

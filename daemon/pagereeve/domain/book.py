@@ -18,13 +18,15 @@ from pagereeve.domain.facts import (
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.ledger import Charge, Finding, Posting, Sheaf, Stretch
 from pagereeve.domain.projection import Projected, Timeline, project, repeats_among
-from pagereeve.domain.rules import Rules
+from pagereeve.domain.rules import Rules, is_standing
 from pagereeve.domain.seed import Seed, latest_seed
 
 # Facts arrive a little late: clocks differ, networks queue. A fact younger than this never needs the journal.
 HOLD_BACK_US = 120 * SECOND_US
 # A sleeper makes many facts and no rows: its seed is stored all the same once this many have been left behind.
 DROPPED_MAX = 200
+# A rebuild settles after so many facts: often enough to stay linear, seldom enough to be quick.
+REBUILD_CHUNK = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,10 +111,15 @@ class Book:
         repeats = frozenset(self._repeats) | repeats_among(timeline.starts)
         return project(timeline, first, repeats)
 
-    def settle(self) -> Update | None:
-        """Project the open stretch, move the seed up as far as it goes, and say what to store; None if nothing new."""
+    def settle(self, before_us: int | None = None) -> Update | None:
+        """Project the open stretch, move the seed up as far as it goes, and say what to store; None if nothing new.
+
+        ``before_us``: facts from there on are known to follow, so the seed stays before it.
+        """
         projected = self.view = self.projected()
         limit_us = self._horizon_us() - self.hold_back_us
+        if before_us is not None:
+            limit_us = min(limit_us, before_us - 1)
         seed = latest_seed(projected, -1 if self.seed is None else self.seed.at_us, limit_us)
         sealed = _sheaf(self.printer, projected, self._anchor_us, seed, sealed=True)
         rest = _sheaf(self.printer, projected, self._anchor_us, seed, sealed=False)
@@ -215,8 +222,52 @@ class Ledger:
         return ledger
 
 
+def apply_update(sheaves: dict[int, Sheaf], update: Update) -> None:
+    """What a store does with an update, on a plain dictionary by anchor."""
+    for anchor_us in [anchor_us for anchor_us in sheaves if anchor_us >= update.from_anchor_us]:
+        del sheaves[anchor_us]
+    sheaves.update((sheaf.anchor_us, sheaf) for sheaf in update.sheaves)
+
+
+def rebuild(printer: str, facts: Iterable[Fact], open_run: Read | ReadFailed | None = None) -> list[Sheaf]:
+    """All sheaves of a history, in any order of facts; work in proportion to its length.
+
+    A release's end is taken with its start, so that no end comes late.
+    """
+    known = list(facts)
+    starts = [fact for fact in known if isinstance(fact, ReleaseStarted)]
+    first_us: dict[tuple[str, str], int] = {}
+    for started in starts:
+        key = (started.origin.source, started.release)
+        first_us[key] = min(first_us.get(key, started.origin.at_us), started.origin.at_us)
+
+    def place_us(fact: Fact) -> int:
+        if isinstance(fact, ReleaseEnded):
+            return first_us.get((fact.origin.source, fact.release), instant_us(fact))
+        return instant_us(fact)
+
+    repeats = repeats_among(starts)
+    book = Book(printer, Rules.of(known))
+    sheaves: dict[int, Sheaf] = {}
+    ordered = sorted((fact for fact in known if not is_standing(fact)), key=place_us)
+    for nth, fact in enumerate(ordered):
+        if nth % REBUILD_CHUNK == 0:
+            _settle_into(sheaves, book, place_us(fact))
+        repeat = isinstance(fact, ReleaseStarted) and (fact.origin.source, fact.origin.id) in repeats
+        book.add(fact, repeat=repeat)
+    book.open_run(open_run)
+    _settle_into(sheaves, book, None)
+    return [sheaves[anchor_us] for anchor_us in sorted(sheaves)]
+
+
+def _settle_into(sheaves: dict[int, Sheaf], book: Book, before_us: int | None) -> None:
+    update = book.settle(before_us)
+    if update is not None:
+        apply_update(sheaves, update)
+
+
 def replay(printer: str, facts: Sequence[Fact], open_run: Read | ReadFailed | None = None) -> Ledger:
-    """The ledger of a whole history, in any order of facts, in one piece: what every increment must equal."""
+    """The ledger of a whole history in one piece: what every increment and every rebuild must equal."""
     book = Book(printer, Rules(), hold_back_us=2**62)
     for fact in facts:
         book.add(fact)

@@ -83,13 +83,12 @@ class Timeline:
 
 def repeats_among(starts: Iterable[ReleaseStarted]) -> frozenset[EventKey]:
     """Start notices whose release another notice started earlier: a release happens once for its source."""
-    seen: set[tuple[str, str]] = set()
+    first: dict[tuple[str, str], EventKey] = {}
     repeats: set[EventKey] = set()
     for started in sorted(starts, key=start_order):
-        key = (started.origin.source, started.release)
-        if key in seen:
-            repeats.add((started.origin.source, started.origin.id))
-        seen.add(key)
+        identity = (started.origin.source, started.origin.id)
+        if first.setdefault((started.origin.source, started.release), identity) != identity:
+            repeats.add(identity)
     return frozenset(repeats)
 
 

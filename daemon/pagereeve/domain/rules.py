@@ -9,8 +9,6 @@ from dataclasses import dataclass, field
 from pagereeve.domain.facts import Decided, Fact, PolicySet, PrinterNoted, SettleLearned
 from pagereeve.domain.policy import Policy
 
-StandingFact = PolicySet | SettleLearned | PrinterNoted | Decided
-
 
 @dataclass(slots=True)
 class Rules:
@@ -78,3 +76,8 @@ class Rules:
 
     def noted_between(self, note: str, from_us: int, to_us: int) -> PrinterNoted | None:
         return next((one for one in self.notes if one.note == note and from_us <= one.origin.at_us <= to_us), None)
+
+
+def is_standing(fact: Fact) -> bool:
+    """The fact is in force beyond its own time."""
+    return isinstance(fact, PolicySet | SettleLearned | PrinterNoted | Decided)

@@ -174,6 +174,14 @@ class EventIntake:
         copy = replace(placed, origin=replace(placed.origin, id=f"{event.origin.id}#routed"))
         await self._append(copy, [start.printer])
 
+    async def route_waiting_ends(self) -> None:
+        """At the start: ends that were stored before their release's start, when the process died in between."""
+        for ended in await self.store.unrouted_ends():
+            if isinstance(ended, ReleaseEnded):
+                start = await self._start_of(ended)
+                if start is not None:
+                    await self._route_end(ended, start)
+
     async def _badge(self, event: BadgePresented) -> Receipt:
         """On the timeline of every printer behind the gateway; the first carries the event's own identity."""
         printers = self.desk.behind(event.gateway)

@@ -1,0 +1,275 @@
+"""The composition root: the daemon as an object. Built from settings, started, stopped in reverse (port 0 is fine)."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import secrets
+import signal
+from collections.abc import Callable
+from contextlib import AsyncExitStack
+from pathlib import Path
+from types import FrameType
+from typing import Self
+
+import structlog
+import uvicorn
+
+from pagereeve.clocks import SystemClock, SystemEntropy
+from pagereeve.domain.facts import Assigned
+from pagereeve.domain.reading import Failure, Reading
+from pagereeve.engine.desk import Desk, Registered
+from pagereeve.engine.intake import EventIntake
+from pagereeve.engine.keeper import Surroundings
+from pagereeve.engine.pace import Pace
+from pagereeve.engine.supervise import Supervisor
+from pagereeve.engine.tally import EngineTally
+from pagereeve.feeds.bearer import BearerTokens
+from pagereeve.feeds.http import EventsEndpoint, HttpLimits
+from pagereeve.feeds.lines import LineFeed
+from pagereeve.journal.store import SqlJournal
+from pagereeve.meters.reader import SnmpMeter
+from pagereeve.meters.stats import MeterHooks
+from pagereeve.outlets.repeated import Repeated
+from pagereeve.outlets.status import make_web
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.settings import LineFeedSettings, Settings, read_people
+from pagereeve.telemetry import Telemetry
+from pagereeve.wiring import line_feed_config
+
+JOURNAL_NAME = "journal.sqlite"
+BADGE_KEY_BYTES = 32
+CHECKPOINT_EVERY_S = 60.0
+FIRST_READS_SPREAD_S = 30.0
+
+log = structlog.get_logger("pagereeve.app")
+
+
+class QuietServer(uvicorn.Server):
+    """uvicorn in our task: signals are ours to handle, and stopping is ours to order."""
+
+    def install_signal_handlers(self) -> None:
+        return
+
+    def handle_exit(self, sig: int, frame: FrameType | None) -> None:  # noqa: ARG002 - uvicorn's signature
+        return
+
+
+class App:
+    """``async with App(settings)``: everything is up inside; outside everything accepted is stored and closed."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        clock: Clock | None = None,
+        entropy: Entropy | None = None,
+        meter_hooks: MeterHooks | None = None,
+        first_reads_spread_s: float = FIRST_READS_SPREAD_S,
+    ) -> None:
+        self.settings = settings
+        self.clock = clock or SystemClock()
+        self.entropy = entropy or SystemEntropy()
+        self.tally = EngineTally()
+        self.supervisor = Supervisor(self.clock, self._trouble)
+        self.ready = False
+        self.line_feeds: list[LineFeed] = []
+        self._meter_hooks = meter_hooks
+        self._first_reads_spread_s = first_reads_spread_s
+        self._silences = Repeated(log, self.clock, usual="good")
+        self._stack = AsyncExitStack()
+        self._server: QuietServer | None = None
+
+    async def __aenter__(self) -> Self:
+        try:
+            await self._start()
+        except BaseException:
+            await self._stack.aclose()
+            raise
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.stop()
+
+    async def stop(self) -> None:
+        """Doors first, then the keepers, the meter, the journal: what was accepted is stored."""
+        self.ready = False
+        async with asyncio.timeout(self.settings.limits.stop_within.seconds):
+            await self._stack.aclose()
+
+    async def _start(self) -> None:
+        settings = self.settings
+        settings.data_dir.mkdir(parents=True, exist_ok=True)
+        self.store = await SqlJournal.open(
+            settings.data_dir / JOURNAL_NAME, self.clock, queue_depth_max=settings.limits.intake_queue_max
+        )
+        self._stack.push_async_callback(self.store.close)
+        self.meter = SnmpMeter.of(self.clock, self.entropy, self._meter_hooks)
+        self._stack.push_async_callback(self.meter.close)
+        self.desk = self._desk()
+        self.intake = EventIntake(
+            store=self.store,
+            desk=self.desk,
+            clock=self.clock,
+            tally=self.tally,
+            badge_key=badge_key(settings.badge_key_file),
+            keep_titles=settings.privacy.keep_titles,
+        )
+        await self._assign_people()
+        self._stack.push_async_callback(self.supervisor.stop)
+        self.desk.start()
+        await self.intake.route_waiting_ends()
+        self.supervisor.start("checkpoint", "checkpoint", self._checkpoints)
+        await self._open_doors()
+        self.ready = True
+        log.info("ready", http=str(self.http_address), printers=len(settings.printers))
+
+    def _desk(self) -> Desk:
+        settings = self.settings
+        watch = settings.watch
+        pace = Pace(
+            baseline_s=watch.baseline.seconds,
+            jitter=float(watch.baseline_jitter),
+            first_s=watch.poll_first.seconds,
+            longest_s=watch.poll_longest.seconds,
+            growth=watch.poll_growth,
+            sleeper_max_s=watch.sleeper_backoff_max.seconds,
+            timeout_s=watch.read_timeout.seconds,
+        )
+        around = Surroundings(
+            store=self.store,
+            meter=self.meter,
+            clock=self.clock,
+            entropy=self.entropy,
+            pace=pace,
+            tally=self.tally,
+            on_read=self._on_read,
+            first_spread_s=self._first_reads_spread_s,
+        )
+        targets = {target.printer: target for target in settings.targets()}
+        registry = {
+            printer.name: Registered(targets[printer.name], settings.policy_of(printer), printer.gateway or "")
+            for printer in settings.printers
+        }
+        return Desk(around, self.supervisor, registry)
+
+    async def _assign_people(self) -> None:
+        """The people file as facts with dates; a line that is known already changes nothing."""
+        if self.settings.people.file is None:
+            return
+        known = {fact.fact async for fact in self.store.facts("") if isinstance(fact.fact, Assigned)}
+        for assigned in read_people(self.settings.people.file):
+            if assigned not in known:
+                await self.store.append(assigned)
+
+    async def _open_doors(self) -> None:
+        settings = self.settings
+        limits = HttpLimits(
+            body_max_bytes=settings.http.body_max_bytes,
+            batch_max=settings.http.batch_max,
+            read_s=settings.http.body_timeout.seconds,
+            wait_max_s=int(settings.http.wait_max.seconds),
+            requests_max=settings.limits.waits_max,
+        )
+        tokens = BearerTokens(token.get_secret_value() for token in settings.http_tokens())
+        self.events = EventsEndpoint(self.intake, limits, clock=self.clock, tokens=tokens)
+        self.telemetry = Telemetry(self)
+        await self._serve()
+        for line in settings.feeds.lines:
+            await self._open_line_feed(line)
+
+    async def _serve(self) -> None:
+        web = make_web(self.events, self.telemetry, self.telemetry)
+        listen = self.settings.http.listen
+        config = uvicorn.Config(
+            web,
+            host=listen.host,
+            port=listen.port,
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            timeout_graceful_shutdown=5,
+        )
+        self._server = QuietServer(config)
+        task = asyncio.create_task(self._server.serve(), name="http")
+        self._stack.push_async_callback(self._stop_serving, task)
+        while not self._server.started:
+            if task.done():
+                raise OSError(f"can't listen on {listen}; is another process there? Set http.listen")
+            await asyncio.sleep(0.01)
+
+    async def _stop_serving(self, task: asyncio.Task[None]) -> None:
+        if self._server is not None:
+            self._server.should_exit = True
+        await task
+
+    async def _open_line_feed(self, line: LineFeedSettings) -> None:
+        peers = {gateway.host: gateway.name for gateway in self.settings.gateways if gateway.host}
+        config = line_feed_config(line, peers, self.settings.limits)
+        feed = LineFeed(config, self.intake, clock=self.clock, on_error=lambda error: self._trouble(line.name, error))
+        await feed.start()
+        self._stack.push_async_callback(feed.stop)
+        self.line_feeds.append(feed)
+
+    @property
+    def http_address(self) -> tuple[str, int]:
+        """Where the HTTP door really listens (useful with port 0)."""
+        if self._server is None or not self._server.servers:
+            raise RuntimeError("the HTTP door is not open")
+        host, port = self._server.servers[0].sockets[0].getsockname()[:2]
+        return str(host), int(port)
+
+    async def _checkpoints(self) -> None:
+        while True:
+            await self.clock.sleep(CHECKPOINT_EVERY_S)
+            await self.store.checkpoint()
+
+    def _on_read(self, printer: str, result: Reading | Failure) -> None:
+        state = "good" if isinstance(result, Reading) else result.reason.value
+        detail = "" if isinstance(result, Reading) else result.detail
+        self._silences.note(printer, state, "meter", printer=printer, detail=detail)
+
+    def _trouble(self, name: str, error: BaseException) -> None:
+        if isinstance(error, JournalUnavailable):
+            self.tally.unavailable += 1
+            log.error("the journal stores nothing now", task=name, why=str(error))
+        else:
+            log.error("task failed and begins anew", task=name, exc_info=error)
+
+
+def badge_key(path: Path) -> bytes:
+    """The secret for hashing badge numbers; made on the first start, readable by its owner alone."""
+    if not path.exists():
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "wb") as file:
+            file.write(secrets.token_bytes(BADGE_KEY_BYTES).hex().encode())
+    return path.read_bytes().strip()
+
+
+async def serve_until_told(settings: Settings) -> None:
+    """Run the daemon until SIGTERM or SIGINT."""
+    told = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, told.set)
+    async with App(settings):
+        await told.wait()
+        log.info("stopping")
+
+
+def run_daemon(settings: Settings) -> None:
+    """Run in this process, on uvloop where it is installed."""
+    with asyncio.Runner(loop_factory=loop_factory()) as runner:
+        runner.run(serve_until_told(settings))
+
+
+def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
+    """The loop of uvloop: it halves the CPU of a read (DEVELOPERS.md, figures). None where it is not installed."""
+    try:
+        import uvloop  # noqa: PLC0415 - optional: absent on some platforms
+    except ImportError:
+        return None
+    factory: Callable[[], asyncio.AbstractEventLoop] = uvloop.new_event_loop
+    return factory

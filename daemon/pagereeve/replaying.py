@@ -1,0 +1,75 @@
+"""``pagereeve replay``: drop the projection, rebuild it from the journal's facts, and say whether anything differs."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from pathlib import Path
+
+from pagereeve.clocks import SystemClock
+from pagereeve.domain.book import Ledger, rebuild
+from pagereeve.domain.facts import Fact
+from pagereeve.domain.ledger import Sheaf
+from pagereeve.journal.store import SqlJournal
+from pagereeve.ports.store import Store
+
+EXAMPLES_MAX = 10
+
+
+@dataclass(slots=True)
+class ReplayReport:
+    """``differing`` says for each printer what stood in the tables and did not come out, or the other way round."""
+
+    printers: int = 0
+    facts: int = 0
+    rows: int = 0
+    differing: list[str] = field(default_factory=list)
+
+
+async def replay_journal(path: Path, *, store: bool = True) -> ReplayReport:
+    """Replay the journal at ``path``, which no daemon may have open; ``store`` False only compares."""
+    journal = await SqlJournal.open(path, SystemClock())
+    try:
+        return await replay_store(journal, store=store)
+    finally:
+        await journal.close()
+
+
+async def replay_store(journal: Store, *, store: bool) -> ReplayReport:
+    report = ReplayReport()
+    rebuilt: dict[str, Sequence[Sheaf]] = {}
+    for printer in await journal.printers():
+        facts: list[Fact] = [stored.fact async for stored in journal.facts(printer)]
+        run = await journal.open_run(printer)
+        fresh = rebuild(printer, facts, None if run is None else run.fact)
+        report.printers += 1
+        report.facts += len(facts)
+        stood, came = Ledger.of(await journal.sheaves(printer)), Ledger.of(fresh)
+        report.rows += sum(len(rows) for rows in _tables(came).values())
+        report.differing += _differences(printer, stood, came)
+        rebuilt[printer] = fresh
+    if store:
+        await journal.clear()
+        for printer, sheaves in rebuilt.items():
+            await journal.replace(printer, None, sheaves)
+    return report
+
+
+def _tables(ledger: Ledger) -> dict[str, Sequence[object]]:
+    return {
+        "stretch": ledger.stretches,
+        "charge": ledger.charges,
+        "posting": ledger.postings,
+        "finding": ledger.findings,
+    }
+
+
+def _differences(printer: str, stood: Ledger, came: Ledger) -> list[str]:
+    lines: list[str] = []
+    after = _tables(came)
+    for name, rows in _tables(stood).items():
+        lines += [f"{printer}: only in the tables: {name} {row}" for row in rows if row not in after[name]]
+        lines += [f"{printer}: only in the replay: {name} {row}" for row in after[name] if row not in rows]
+    if len(lines) > EXAMPLES_MAX:
+        lines = [*lines[:EXAMPLES_MAX], f"{printer}: and {len(lines) - EXAMPLES_MAX} more"]
+    return lines
