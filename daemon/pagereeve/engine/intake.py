@@ -24,7 +24,7 @@ from pagereeve.domain.instants import from_text
 from pagereeve.domain.reading import Reading
 from pagereeve.domain.sourceclock import DELAYS_MAX, SourceClock
 from pagereeve.engine.desk import Desk
-from pagereeve.engine.opening import concerned_printer, ends_among
+from pagereeve.engine.keeper import Arrival
 from pagereeve.engine.tally import EngineTally
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import Accepted, Envelope, GatedReading
@@ -32,6 +32,8 @@ from pagereeve.ports.journal import Receipt
 from pagereeve.ports.store import Store
 
 SOURCES_MAX = 1_024
+# Releases under way: their end notices find their printer here, without asking the journal.
+RELEASES_MAX = 20_000
 NAME_MAX = 200
 # Copies of a fact for another printer's timeline carry an identity of their own, made of the first one's.
 COPY_SOURCE = "urn:pagereeve:copy"
@@ -47,6 +49,7 @@ class EventIntake:
     tally: EngineTally
     badge_key: bytes = field(repr=False)
     keep_titles: bool = False
+    _releases: OrderedDict[tuple[str, str], list[ReleaseStarted]] = field(default_factory=OrderedDict)
     _clocks: OrderedDict[str, SourceClock] = field(default_factory=OrderedDict)
 
     async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
@@ -124,7 +127,7 @@ class EventIntake:
             case BadgePresented():
                 receipt = await self._badge(event)
             case PrinterNoted():
-                receipt = await self._append(event, [event.printer])
+                receipt = await self._append(event)
         self.tally.events[feed, receipt.outcome] += 1
         detail = "the first delivery counts; this one, with other data, is kept aside"
         return Accepted(receipt.outcome, detail if receipt.outcome == "conflict" else "", reading)
@@ -133,10 +136,14 @@ class EventIntake:
         keeper = self.desk.keeper(event.printer)
         # Asked for before the fact is durable: the meter is about to move, and a read does no harm.
         keeper.ask_for_reading()
-        receipt = await self._append(event, [event.printer])
-        ends = ends_among(list(await self.store.orphan_ended(event.origin.source, event.release)))
-        for ended in ends:
-            await self._route_end(ended, event)
+        receipt = await self.store.append(event)
+        notices = await self.store.release_facts(event.origin.source, event.release)
+        starts = _starts(notices)
+        self._remember(event.origin.source, event.release, starts)
+        await self._tell(receipt, Arrival(event, starts))
+        for ended in notices:
+            if isinstance(ended, ReleaseEnded) and not ended.printer:
+                await self._route_end(ended, starts)
         if wait_s is None:
             return receipt, ""
         result = await keeper.reading(wait_s)
@@ -146,21 +153,31 @@ class EventIntake:
 
     async def _ended(self, event: ReleaseEnded) -> Receipt:
         """An end notice names no printer: its release does. One that comes first waits under no printer."""
-        start = await self._start_of(event)
-        if start is not None:
-            placed = self._after_start(event, start)
-            return await self._append(placed, [start.printer])
-        receipt = await self._append(event, [])
+        starts = await self._starts_of(event)
+        if starts:
+            placed = self._after_start(event, starts[-1])
+            receipt = await self.store.append(placed)
+            await self._tell(receipt, Arrival(placed, starts))
+            return receipt
+        receipt = await self.store.append(event)
         # The start may have been stored while this end was: whichever comes last finds the other.
-        start = await self._start_of(event)
-        if start is not None:
-            await self._route_end(event, start)
+        await self._route_end(event, await self._starts_of(event))
         return receipt
 
-    async def _start_of(self, event: ReleaseEnded) -> ReleaseStarted | None:
-        facts = list(await self.store.release_facts(event.origin.source, event.release))
-        printer = concerned_printer(facts)
-        return next((one for one in facts if isinstance(one, ReleaseStarted) and one.printer == printer), None)
+    async def _starts_of(self, event: ReleaseEnded) -> list[ReleaseStarted]:
+        key = (event.origin.source, event.release)
+        known = self._releases.get(key)
+        if known is None:
+            known = _starts(await self.store.release_facts(*key))
+            if known:
+                self._remember(*key, known)
+        return known
+
+    def _remember(self, source: str, release: str, starts: list[ReleaseStarted]) -> None:
+        self._releases[source, release] = starts
+        self._releases.move_to_end((source, release))
+        if len(self._releases) > RELEASES_MAX:
+            self._releases.popitem(last=False)
 
     @staticmethod
     def _after_start(event: ReleaseEnded, start: ReleaseStarted) -> ReleaseEnded:
@@ -168,19 +185,20 @@ class EventIntake:
         at_us = max(event.origin.at_us, start.origin.at_us)
         return replace(event, printer=start.printer, origin=replace(event.origin, at_us=at_us))
 
-    async def _route_end(self, event: ReleaseEnded, start: ReleaseStarted) -> None:
-        placed = self._after_start(event, start)
+    async def _route_end(self, event: ReleaseEnded, starts: list[ReleaseStarted]) -> None:
+        if not starts:
+            return
+        placed = self._after_start(event, starts[-1])
         # The copy keeps the release's source, which is part of the release's name; only its id is made anew.
         copy = replace(placed, origin=replace(placed.origin, id=f"{event.origin.id}#routed"))
-        await self._append(copy, [start.printer])
+        receipt = await self.store.append(copy)
+        await self._tell(receipt, Arrival(copy, starts))
 
     async def route_waiting_ends(self) -> None:
         """At the start: ends that were stored before their release's start, when the process died in between."""
         for ended in await self.store.unrouted_ends():
             if isinstance(ended, ReleaseEnded):
-                start = await self._start_of(ended)
-                if start is not None:
-                    await self._route_end(ended, start)
+                await self._route_end(ended, await self._starts_of(ended))
 
     async def _badge(self, event: BadgePresented) -> Receipt:
         """On the timeline of every printer behind the gateway; the first carries the event's own identity."""
@@ -188,23 +206,33 @@ class EventIntake:
         for printer in printers:
             self.desk.keeper(printer).ask_for_reading()
         first = printers[0] if printers else ""
-        receipt = await self._append(replace(event, printer=first), [first] if first else [])
+        receipt = await self._append(replace(event, printer=first))
         for printer in printers[1:]:
             identity = f"{event.origin.source} {event.origin.id} {printer}"
             origin = replace(event.origin, source=COPY_SOURCE, id=identity)
-            await self._append(replace(event, printer=printer, origin=origin), [printer])
+            await self._append(replace(event, printer=printer, origin=origin))
         return receipt
 
-    async def _append(self, fact: Fact, printers: Sequence[str]) -> Receipt:
-        """Durable first; then the keeper hears of it. A duplicate changes nothing."""
+    async def _append(self, fact: Event) -> Receipt:
         receipt = await self.store.append(fact)
-        if receipt.outcome == "stored":
-            for printer in printers:
-                keeper = self.desk.keeper(printer)
-                keeper.ask_for_reading()
-                await keeper.take(fact)
-        elif receipt.outcome == "conflict":
-            # The journal wrote a Conflict fact: whoever owns the timeline reads it from there.
-            for printer in printers:
-                self.desk.keeper(printer).begin_again(instant_us(fact))
+        await self._tell(receipt, Arrival(fact))
         return receipt
+
+    async def _tell(self, receipt: Receipt, arrival: Arrival) -> None:
+        """The printer's keeper hears of what is durable; a duplicate changes nothing."""
+        printer = arrival.fact.printer
+        if not printer or receipt.outcome == "duplicate":
+            return
+        keeper = self.desk.keeper(printer)
+        if receipt.outcome == "stored":
+            keeper.ask_for_reading()
+            await keeper.take(arrival)
+        else:
+            # The journal wrote a Conflict fact: whoever owns the timeline reads it from there.
+            keeper.begin_again(instant_us(arrival.fact))
+
+
+def _starts(notices: Sequence[Fact]) -> list[ReleaseStarted]:
+    """Start notices among a release's notices, in order of time, ties by identity."""
+    starts = [one for one in notices if isinstance(one, ReleaseStarted)]
+    return sorted(starts, key=lambda one: (one.origin.at_us, one.origin.source, one.origin.id))

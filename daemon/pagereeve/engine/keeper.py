@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from pagereeve.domain.book import Book
-from pagereeve.domain.facts import Fact, PolicySet, Read, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.facts import Fact, PolicySet, Read, ReadFailed, ReleaseStarted, instant_us
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Failure, Reading
@@ -42,6 +42,14 @@ class Surroundings:
     first_spread_s: float = 30.0
 
 
+@dataclass(frozen=True, slots=True)
+class Arrival:
+    """A new fact; for a release's notice also all start notices of that release, itself included, the earliest first."""
+
+    fact: Fact
+    starts: Sequence[ReleaseStarted] = ()
+
+
 @dataclass(slots=True)
 class Gate:
     """A gated release waits for a reading that was asked for after its notice came."""
@@ -63,7 +71,7 @@ class Keeper:
     last_good_us: int | None = None
     last_done_us: int | None = None
     _current: Read | ReadFailed | None = None
-    _inbox: asyncio.Queue[Fact] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
+    _inbox: asyncio.Queue[Arrival] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
     _awake: asyncio.Event = field(default_factory=asyncio.Event)
     _gates: list[Gate] = field(default_factory=list)
     _read_asked: bool = False
@@ -85,9 +93,9 @@ class Keeper:
         self._read_asked = self._stirred = True
         self._awake.set()
 
-    async def take(self, fact: Fact) -> None:
+    async def take(self, arrival: Arrival) -> None:
         """Hand over a fact that is durable already. Waits while the inbox is full: that holds back the sender."""
-        await self._inbox.put(fact)
+        await self._inbox.put(arrival)
         self._awake.set()
 
     async def reading(self, wait_s: float) -> Reading | Failure | None:
@@ -162,19 +170,15 @@ class Keeper:
             await self._add(self._inbox.get_nowait())
         self._awake.set()
 
-    async def _add(self, fact: Fact) -> None:
-        book = self._book()
+    async def _add(self, arrival: Arrival) -> None:
+        book, fact = self._book(), arrival.fact
         self._dirty = True
-        concerns_us = instant_us(fact)
-        repeat = False
-        if isinstance(fact, ReleaseStarted | ReleaseEnded):
-            starts = await self._starts(fact)
-            concerns_us = min([concerns_us, *(one.origin.at_us for one in starts)])
-            repeat = isinstance(fact, ReleaseStarted) and bool(starts) and starts[0].origin.id != fact.origin.id
+        starts = [one for one in arrival.starts if one.printer == self.printer]
         if book.is_late(fact):
-            await self._rewind(concerns_us)
-        else:
-            book.add(fact, repeat=repeat)
+            await self._rewind(min([instant_us(fact), *(one.origin.at_us for one in starts)]))
+            return
+        repeat = isinstance(fact, ReleaseStarted) and bool(starts) and starts[0].origin.id != fact.origin.id
+        book.add(fact, repeat=repeat)
 
     async def _rewind(self, before_us: int) -> None:
         """Project anew from the last seed before an instant; the late fact itself is in the journal already."""

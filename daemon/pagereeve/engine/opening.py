@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pagereeve.domain.book import Book, needed_from_us
 from pagereeve.domain.errors import BadFact
-from pagereeve.domain.facts import Fact, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts import Fact, ReleaseStarted
 from pagereeve.domain.projection import repeats_among
 from pagereeve.domain.rules import Rules
 from pagereeve.domain.seed import Seed
@@ -54,13 +54,3 @@ async def _repeats(store: Store, printer: str, facts: list[Fact]) -> list[Releas
             if (fact.origin.source, fact.origin.id) in repeats_among(starts):
                 repeats.append(fact)
     return repeats
-
-
-def concerned_printer(facts: list[Fact]) -> str | None:
-    """The printer that a release's notices name; of several starts, the latest."""
-    starts = [one for one in facts if isinstance(one, ReleaseStarted)]
-    return max(starts, key=lambda one: one.origin.at_us).printer if starts else None
-
-
-def ends_among(facts: list[Fact]) -> list[ReleaseEnded]:
-    return [one for one in facts if isinstance(one, ReleaseEnded)]

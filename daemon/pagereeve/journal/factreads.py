@@ -8,13 +8,19 @@ from typing import Any
 from sqlalchemy import Row, Select, func, select, union
 
 from pagereeve.domain.facts import BadgePresented, Fact, PrinterNoted, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.rules import is_standing
 from pagereeve.journal import schema
-from pagereeve.journal.filing import ENDED, STARTED, fact_of, run_of
+from pagereeve.journal.filing import ENDED, NOTED, STARTED, fact_of, run_of
 from pagereeve.journal.reader import PAGE_ROWS, Reader
 from pagereeve.ports.journal import OpenRun, StoredFact
 
-RUN_KINDS = ("reading", "read-failed")
+STANDING_KINDS = ("policy", "settle-learned", "decided", NOTED)
+FEW_KINDS = (*STANDING_KINDS, "assigned")
 DELAYS_MAX = 10_000
+UNROUTED_MAX = 1_000
+UNROUTED_MAX = 1_000
+# Of one release. A source that uses one name again and again must not make each notice dearer than the one before.
+RELEASE_FACTS_MAX = 1_000
 
 _FACT = schema.fact.c
 _RUN = schema.open_run.c
@@ -107,16 +113,57 @@ class FactReads:
 
     async def latest_of_kind(self, printer: str, kind: str) -> StoredFact | None:
         statement = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer, _FACT.kind == kind)
-        if kind not in RUN_KINDS and not kind.startswith("pagereeve."):
-            statement = statement.where(schema.rare_kinds())
+        if kind in FEW_KINDS:
+            statement = statement.where(schema.few_kinds())
         row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()))
         return None if row is None else StoredFact(row.seq, fact_of(row.body))
 
+    async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
+        """ports.store.Store."""
+        columns = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer)
+        rare = columns.where(schema.rare_kinds())
+        noted = columns.where(_FACT.kind == NOTED)
+        rows = [*await self._reader.rows(rare.order_by(_FACT.seq)), *await self._reader.rows(noted.order_by(_FACT.seq))]
+        return [StoredFact(row.seq, fact) for row in rows if is_standing(fact := fact_of(row.body))]
+
+    async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
+        """ports.store.Store."""
+        statement = select(_FACT.body).where(_FACT.source == source, _FACT.release == release)
+        rows = await self._reader.rows(statement.order_by(_FACT.at_us, _FACT.printer, _FACT.seq).limit(PAGE_ROWS))
+        return [fact_of(row.body) for row in rows]
+
+    async def unrouted_ends(self) -> Sequence[Fact]:
+        """ports.store.Store."""
+        statement = select(_FACT.body).where(_FACT.printer == "", _FACT.kind == ENDED)
+        rows = await self._reader.rows(statement.order_by(_FACT.seq.desc()).limit(UNROUTED_MAX))
+        return [fact_of(row.body) for row in rows]
+
     async def orphan_ended(self, source: str, release: str) -> Sequence[Fact]:
+        """At most UNROUTED_MAX of them."""
         statement = select(_FACT.body).where(
             _FACT.source == source, _FACT.release == release, _FACT.kind == ENDED, _FACT.printer == ""
         )
-        return [fact_of(row.body) for row in await self._reader.rows(statement.order_by(_FACT.seq).limit(PAGE_ROWS))]
+        return await self._facts_of(statement.order_by(_FACT.seq).limit(UNROUTED_MAX))
+
+    async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
+        """In order of their numbers."""
+        statement = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer, schema.few_kinds())
+        rows = await self._reader.rows(statement.where(_FACT.kind != "assigned").order_by(_FACT.seq))
+        return [StoredFact(row.seq, fact_of(row.body)) for row in rows]
+
+    async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
+        """The latest RELEASE_FACTS_MAX; of equal instants in order of printer and number."""
+        statement = select(_FACT.body).where(_FACT.source == source, _FACT.release == release)
+        latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
+        return (await self._facts_of(latest.limit(RELEASE_FACTS_MAX)))[::-1]
+
+    async def unrouted_ends(self) -> Sequence[Fact]:
+        """At most UNROUTED_MAX of them."""
+        statement = select(_FACT.body).where(_FACT.printer == "", _FACT.kind == ENDED)
+        return await self._facts_of(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()).limit(UNROUTED_MAX))
+
+    async def _facts_of(self, statement: Select[Any]) -> list[Fact]:
+        return [fact_of(row.body) for row in await self._reader.rows(statement)]
 
 
 def _page(printer: str, after: int, from_us: int | None) -> Select[Any]:

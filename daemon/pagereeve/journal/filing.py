@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.errors import BadFact
-from pagereeve.domain.eventdata import RELEASE_ENDED, RELEASE_STARTED, data_of
+from pagereeve.domain.eventdata import PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED, data_of
 from pagereeve.domain.factjson import from_json, to_json
 from pagereeve.domain.facts import (
     BadgePresented,
@@ -28,6 +28,8 @@ Identity = tuple[str, str]
 
 STARTED: Final = RELEASE_STARTED
 ENDED: Final = RELEASE_ENDED
+NOTED: Final = PRINTER_NOTED
+NOTED: Final = PRINTER_NOTED
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ revision = "r0001"
 down_revision = None
 phase = "expand"
 
-RARE = "event_id IS NULL AND kind NOT IN ('reading', 'read-failed')"
+FEW = "kind IN ('policy', 'settle-learned', 'decided', 'assigned', 'pagereeve.printer.noted.v1')"
 
 # A fact is never changed: the database itself says so, whoever asks.
 APPEND_ONLY = {
@@ -49,7 +49,7 @@ def _facts() -> None:
     for name, columns, condition in (
         ("ix_fact_release", ["source", "release"], "release IS NOT NULL"),
         ("ix_fact_source_at", ["source", "at_us"], "source IS NOT NULL"),
-        ("ix_fact_rare", ["printer", "kind", "at_us"], RARE),
+        ("ix_fact_few", ["printer", "kind", "at_us"], FEW),
     ):
         where = sa.text(condition)
         op.create_index(name, "fact", columns, sqlite_where=where, postgresql_where=where)
