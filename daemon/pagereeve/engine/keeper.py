@@ -44,7 +44,7 @@ class Surroundings:
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """A new fact; for a release's notice also all start notices of that release, itself included, the earliest first."""
+    """A new fact; for a release's notice also all start notices of that release, the earliest first."""
 
     fact: Fact
     starts: Sequence[ReleaseStarted] = ()
@@ -186,11 +186,6 @@ class Keeper:
         self._dirty = True
         self.book = await open_book(self.around.store, self.printer, before_us=before_us)
         self.book.open_run(self._current)
-
-    async def _starts(self, fact: ReleaseStarted | ReleaseEnded) -> list[ReleaseStarted]:
-        facts = await self.around.store.release_facts(fact.origin.source, fact.release)
-        starts = [one for one in facts if isinstance(one, ReleaseStarted) and one.printer == self.printer]
-        return sorted(starts, key=lambda one: (one.origin.at_us, one.origin.source, one.origin.id))
 
     async def _read(self, target: MeterTarget) -> None:
         around = self.around
