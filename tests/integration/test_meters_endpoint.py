@@ -410,3 +410,20 @@ async def test_randomness_that_repeats_itself_is_an_error_and_not_an_endless_loo
             await ask(endpoint, second)
         assert isinstance(await task, Unanswered)
         endpoint.close()
+
+
+async def test_another_lane_is_a_fresh_port_and_the_old_one_closes_once_unused(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("pagereeve.meters.endpoint.LANE_AGE_S", 0)
+    async with an_endpoint() as endpoint, raw_agent(silent) as agent, raw_agent(reply) as good_agent:
+        slow = asyncio.create_task(ask(endpoint, agent, 0.3, lane=1))
+        await asyncio.sleep(0)
+        (old_port,) = endpoint.local_ports
+        assert endpoint.another_lane(0) == 1
+        assert counted(await ask(endpoint, good_agent, lane=1)) == 764
+        (new_port,) = endpoint.local_ports
+        assert new_port != old_port
+        assert isinstance(await slow, Unanswered)
+        # The old port is free again: its socket is closed.
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+            probe.bind(("127.0.0.1", old_port))
+        assert {endpoint.another_lane(number) for number in range(LANES)} == {1, 2}

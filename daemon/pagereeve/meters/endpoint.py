@@ -11,6 +11,7 @@ from __future__ import annotations
 import asyncio
 import errno
 import os
+import socket
 from collections.abc import Callable
 
 from pagereeve.domain.reading import SilenceReason
@@ -27,6 +28,8 @@ from pagereeve.ports.entropy import Entropy
 IN_FLIGHT_MAX = 4096
 CLOSED_IDS_MAX = 4096
 LANES = 3
+LANE_AGE_S = 5
+RETIRED_MAX = 64
 ID_DRAWS = 64
 
 
@@ -48,6 +51,8 @@ class Endpoint:
         self._receive_buffer_bytes = receive_buffer_bytes
         self._room = asyncio.Semaphore(in_flight_max)
         self._lanes: dict[tuple[int, int], Lane] = {}
+        self._retired: list[Lane] = []
+        self._drops_of_closed = 0
         self._by_id: dict[int, Question] = {}
         self._by_source: dict[Key, Question] = {}
         self._closed: dict[int, Key] = {}
@@ -106,13 +111,38 @@ class Endpoint:
             done=asyncio.get_running_loop().create_future(),
         )
         self._by_source[address.key] = question
+        via.users += 1
         try:
             sent_us = self._try(question)
             if on_sent is not None and sent_us:
                 on_sent(sent_us)
             return await question.done
         finally:
+            via.users -= 1
             self._end(question)
+            if via in self._retired and not via.users:
+                self._retired.remove(via)
+                self._close_lane(via)
+
+    def another_lane(self, lane: int) -> int:
+        """The number of another lane, whose local port is fresh unless it was just opened for somebody else.
+
+        Lane 0 keeps its port for good. A box in the middle may send whatever comes from a known port where it sent it
+        before, for as long as it keeps coming (FIELD-CASES 4.5, moby/moby#8795): only a port not yet seen escapes that.
+        """
+        number = lane % (LANES - 1) + 1
+        for family in (socket.AF_INET, socket.AF_INET6):
+            old = self._lanes.get((family, number))
+            if old is None or len(self._retired) >= RETIRED_MAX:
+                continue
+            if self._clock.monotonic_us() - old.opened_us < LANE_AGE_S * 1_000_000:
+                continue
+            del self._lanes[family, number]
+            if old.users:
+                self._retired.append(old)
+            else:
+                self._close_lane(old)
+        return number
 
     @property
     def in_flight(self) -> int:
@@ -121,7 +151,8 @@ class Endpoint:
     @property
     def kernel_drops(self) -> int:
         """Answers that the kernel dropped for want of room, over all sockets."""
-        return sum(lane.kernel_drops for lane in self._lanes.values())
+        open_lanes = (*self._lanes.values(), *self._retired)
+        return self._drops_of_closed + sum(lane.kernel_drops for lane in open_lanes)
 
     @property
     def receive_buffer_bytes(self) -> int:
@@ -138,15 +169,21 @@ class Endpoint:
         for question in list(self._by_source.values()):
             self._finish(question, Unanswered(SilenceReason.TIMEOUT, "the reader is closing"))
         self._deadlines.close()
-        for lane in self._lanes.values():
-            lane.close()
+        for lane in (*self._lanes.values(), *self._retired):
+            self._close_lane(lane)
         self._lanes.clear()
+        self._retired.clear()
+
+    def _close_lane(self, lane: Lane) -> None:
+        self._drops_of_closed += lane.kernel_drops
+        lane.close()
 
     def _lane(self, family: int, number: int) -> Lane:
         where = (family, number % LANES)
         lane = self._lanes.get(where)
         if lane is None:
             lane = Lane(family, self._receive, self._on_icmp, receive_buffer_bytes=self._receive_buffer_bytes)
+            lane.opened_us = self._clock.monotonic_us()
             self._lanes[where] = lane
         return lane
 

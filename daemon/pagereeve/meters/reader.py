@@ -10,7 +10,7 @@ from pagereeve.meters.address import Address, NameNotFound, Resolver
 from pagereeve.meters.ber import DecodeError
 from pagereeve.meters.conversation import Conversation, Got, Manners, ReadEnded
 from pagereeve.meters.discovery import discover, wrong_responder
-from pagereeve.meters.endpoint import LANES, Endpoint
+from pagereeve.meters.endpoint import Endpoint
 from pagereeve.meters.objects import Pins
 from pagereeve.meters.question import Patience
 from pagereeve.meters.sighting import Sighting
@@ -26,8 +26,11 @@ FIRST_WAIT_SHARE = 0.25
 TIMEOUTS_BEFORE_MOVE = 3
 TIMEOUT_MAX_S = 600.0
 
+# After these the meter is looked for anew.
+_UNPINS = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPONDER, SilenceReason.NO_METER})
 # After these it may be the path that is wrong: a translator's old mapping lives on while one local port keeps asking.
-_MISDIRECTED = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPONDER})
+_MISDIRECTED = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPONDER, SilenceReason.REFUSED})
+_SILENT = frozenset({SilenceReason.TIMEOUT, SilenceReason.UNREACHABLE})
 
 
 @dataclass(slots=True)
@@ -121,13 +124,13 @@ class SnmpMeter:
 
     def _learn(self, printer: _Printer, reason: SilenceReason) -> None:
         self._resolver.forget(printer.target.host, printer.target.port)
-        printer.timeouts = printer.timeouts + 1 if reason is SilenceReason.TIMEOUT else 0
-        if reason in _MISDIRECTED or reason is SilenceReason.NO_METER:
+        printer.timeouts = printer.timeouts + 1 if reason in _SILENT else 0
+        if reason in _UNPINS:
             printer.pins = None
         if reason is SilenceReason.WRONG_DEVICE:
             printer.object_id = ""
         if reason in _MISDIRECTED or printer.timeouts >= TIMEOUTS_BEFORE_MOVE:
-            printer.lane = (printer.lane + 1) % LANES
+            printer.lane = self.endpoint.another_lane(printer.lane)
             printer.timeouts = 0
             self.stats.port_moves += 1
 

@@ -1,0 +1,163 @@
+"""The reader's small parts: deadlines, turns, addresses, pins."""
+
+from __future__ import annotations
+
+import asyncio
+import socket
+from dataclasses import dataclass
+
+import pytest
+
+from pagereeve.domain.reading import Unit
+from pagereeve.meters.address import NameNotFound, Resolver, key_label, numeric, source_key
+from pagereeve.meters.ber import oid_label
+from pagereeve.meters.deadlines import COMPACT_FROM, Deadlines
+from pagereeve.meters.objects import MarkerChannel, PinnedChannel, instance, pins_of
+from pagereeve.meters.stats import MeterStats
+from pagereeve.meters.turns import Turns
+from tests.snmp_agents import MachineClock
+
+CLOCK = MachineClock()
+
+
+@dataclass(eq=False)
+class Thing:
+    name: str
+    due_us: int = 0
+
+
+async def test_deadlines_come_in_order_and_never_early() -> None:
+    came: list[tuple[str, int]] = []
+    deadlines = Deadlines[Thing](CLOCK, lambda thing: came.append((thing.name, CLOCK.monotonic_us())))
+    start_us = CLOCK.monotonic_us()
+    for name, after_ms in (("c", 30), ("a", 10), ("b", 20)):
+        deadlines.put(Thing(name), start_us + after_ms * 1000)
+    await asyncio.sleep(0.08)
+    assert [name for name, _ in came] == ["a", "b", "c"]
+    for (_, at_us), after_ms in zip(came, (10, 20, 30), strict=True):
+        assert 0 <= at_us - start_us - after_ms * 1000 < 30_000
+    assert len(deadlines) == 0
+
+
+async def test_a_deadline_that_is_dropped_or_moved_does_not_come() -> None:
+    came: list[str] = []
+    deadlines = Deadlines[Thing](CLOCK, lambda thing: came.append(thing.name))
+    dropped, moved = Thing("dropped"), Thing("moved")
+    start_us = CLOCK.monotonic_us()
+    deadlines.put(dropped, start_us + 10_000)
+    deadlines.put(moved, start_us + 10_000)
+    deadlines.put(moved, start_us + 60_000)
+    deadlines.drop(dropped)
+    deadlines.drop(dropped)
+    await asyncio.sleep(0.03)
+    assert came == []
+    await asyncio.sleep(0.06)
+    assert came == ["moved"]
+
+
+async def test_void_deadlines_take_no_memory_for_long() -> None:
+    deadlines = Deadlines[Thing](CLOCK, lambda _: None)
+    far_us = CLOCK.monotonic_us() + 60_000_000
+    keep = Thing("keep")
+    deadlines.put(keep, far_us)
+    for number in range(20_000):
+        thing = Thing(str(number))
+        deadlines.put(thing, far_us)
+        deadlines.drop(thing)
+    assert len(deadlines) < 3 * COMPACT_FROM
+    assert keep.due_us == far_us
+    deadlines.close()
+    assert len(deadlines) == 0
+
+
+async def test_a_turn_is_one_at_a_time_in_order_and_leaves_nothing() -> None:
+    turns = Turns(CLOCK)
+    order: list[str] = []
+
+    async def take(name: str) -> None:
+        async with turns.turn("key", CLOCK.monotonic_us() + 5_000_000):
+            order.append(f"+{name}")
+            await asyncio.sleep(0.001)
+            order.append(f"-{name}")
+
+    await asyncio.gather(take("a"), take("b"), take("c"))
+    assert order == ["+a", "-a", "+b", "-b", "+c", "-c"]
+    assert len(turns) == 0
+
+
+async def test_waiting_for_a_turn_ends_at_the_deadline() -> None:
+    turns = Turns(CLOCK)
+    async with turns.turn("key", CLOCK.monotonic_us() + 1_000_000):
+        with pytest.raises(TimeoutError):
+            async with turns.turn("key", CLOCK.monotonic_us() + 20_000):
+                pytest.fail("two at once")
+        async with turns.turn("another", CLOCK.monotonic_us() + 20_000):
+            assert len(turns) == 2
+    assert len(turns) == 0
+
+
+@pytest.mark.parametrize(
+    ("host", "family", "shown"),
+    [
+        ("192.0.2.7", socket.AF_INET, "192.0.2.7:161"),
+        ("2001:DB8:0::7", socket.AF_INET6, "[2001:db8::7]:161"),
+        # RFC 4291 section 2.5.5.2: an IPv4 address in IPv6's clothes
+        ("::ffff:192.0.2.7", socket.AF_INET, "192.0.2.7:161"),
+    ],
+)
+def test_numeric_addresses_have_one_form(host: str, family: int, shown: str) -> None:
+    address = numeric(host, 161)
+    assert address is not None
+    assert (address.family, key_label(address.key)) == (family, shown)
+
+
+@pytest.mark.parametrize("host", ["printer-7", "", "192.0.2", "192.0.2.256", "fe80::1%eth0", "nul\0l", "1.2.3.4 "])
+def test_other_texts_are_no_numeric_addresses(host: str) -> None:
+    assert numeric(host, 161) is None
+
+
+def test_a_flow_label_is_no_part_of_a_peer() -> None:
+    assert source_key(socket.AF_INET6, ("fe80::1%lo", 161, 77, 3)) == ("fe80::1", 161, 3)
+
+
+async def test_a_name_is_looked_up_once_for_all_and_anew_when_forgotten_or_old() -> None:
+    stats = MeterStats()
+    resolver = Resolver(CLOCK, stats, ttl_s=0.05)
+    found = await asyncio.gather(*(resolver.resolve("localhost", 161, 5.0) for _ in range(10)))
+    assert len(set(found)) == 1
+    assert stats.lookups == 1
+    resolver.forget("localhost", 161)
+    await resolver.resolve("localhost", 161, 5.0)
+    await resolver.resolve("localhost", 161, 5.0)
+    assert stats.lookups == 2
+    await asyncio.sleep(0.06)
+    await resolver.resolve("localhost", 161, 5.0)
+    assert stats.lookups == 3
+    await resolver.close()
+
+
+async def test_a_name_service_that_hangs_costs_only_the_given_time(monkeypatch: pytest.MonkeyPatch) -> None:
+    async def hang(*_: object, **__: object) -> None:
+        await asyncio.sleep(60)
+
+    resolver = Resolver(CLOCK, MeterStats())
+    monkeypatch.setattr(asyncio.get_running_loop(), "getaddrinfo", hang)
+    with pytest.raises(NameNotFound, match="name service took longer"):
+        await resolver.resolve("printer.invalid", 161, 0.05)
+    await resolver.close()
+
+
+def test_an_instance_is_its_column_and_index() -> None:
+    pins = pins_of(40, 300)
+    assert oid_label(pins.channels[0].count) == "1.3.6.1.2.1.43.10.2.1.4.40.300"
+    assert oid_label(pins.serial) == "1.3.6.1.2.1.43.5.1.1.17.40"
+    assert len(pins.names) == len(set(pins.names)) == 8
+
+
+def test_further_channels_are_data() -> None:
+    invented = MarkerChannel("colour", instance(pins_of(1, 1).serial, 9), pins_of(1, 1).serial)
+    standard = pins_of(1, 1)
+    more = pins_of(1, 1, (MarkerChannel("total", b"\x2b\x01", b"\x2b\x02"), invented))
+    assert [channel.name for channel in more.channels] == ["total", "colour"]
+    assert len(more.names) == len(standard.names) + 2
+    assert PinnedChannel("mono", b"\x2b", Unit.SHEETS).unit is Unit.SHEETS
