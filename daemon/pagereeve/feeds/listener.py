@@ -33,7 +33,7 @@ class Stream:
     def of(cls, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> Stream:
         found = writer.get_extra_info("socket")
         if found is not None:
-            # A gateway that loses its power says no goodbye; the kernel finds out. A closed socket refuses, which is fine.
+            # A gateway that loses its power says no goodbye; the kernel finds out. A closed socket refuses: no matter.
             with contextlib.suppress(OSError):
                 found.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
         name = writer.get_extra_info("peername")
