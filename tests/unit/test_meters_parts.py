@@ -75,10 +75,11 @@ async def test_a_turn_is_one_at_a_time_in_order_and_leaves_nothing() -> None:
     order: list[str] = []
 
     async def take(name: str) -> None:
-        async with turns.turn("key", CLOCK.monotonic_us() + 5_000_000):
-            order.append(f"+{name}")
-            await asyncio.sleep(0.001)
-            order.append(f"-{name}")
+        await turns.enter("key", CLOCK.monotonic_us() + 5_000_000)
+        order.append(f"+{name}")
+        await asyncio.sleep(0.001)
+        order.append(f"-{name}")
+        turns.leave("key")
 
     await asyncio.gather(take("a"), take("b"), take("c"))
     assert order == ["+a", "-a", "+b", "-b", "+c", "-c"]
@@ -87,12 +88,29 @@ async def test_a_turn_is_one_at_a_time_in_order_and_leaves_nothing() -> None:
 
 async def test_waiting_for_a_turn_ends_at_the_deadline() -> None:
     turns = Turns(CLOCK)
-    async with turns.turn("key", CLOCK.monotonic_us() + 1_000_000):
-        with pytest.raises(TimeoutError):
-            async with turns.turn("key", CLOCK.monotonic_us() + 20_000):
-                pytest.fail("two at once")
-        async with turns.turn("another", CLOCK.monotonic_us() + 20_000):
-            assert len(turns) == 2
+    await turns.enter("key", CLOCK.monotonic_us() + 1_000_000)
+    with pytest.raises(TimeoutError):
+        await turns.enter("key", CLOCK.monotonic_us() + 20_000)
+    await turns.enter("another", CLOCK.monotonic_us() + 20_000)
+    assert len(turns) == 2
+    turns.leave("key")
+    turns.leave("another")
+    assert len(turns) == 0
+
+
+async def test_a_turn_that_comes_to_a_cancelled_waiter_goes_to_the_next() -> None:
+    turns = Turns(CLOCK)
+    far_us = CLOCK.monotonic_us() + 5_000_000
+    await turns.enter("key", far_us)
+    waiters = [asyncio.create_task(turns.enter("key", far_us)) for _ in range(3)]
+    await asyncio.sleep(0)
+    # The first has its turn already but has not run since; the second is cancelled while it waits.
+    turns.leave("key")
+    waiters[0].cancel()
+    waiters[1].cancel()
+    results = await asyncio.wait_for(asyncio.gather(*waiters, return_exceptions=True), 1.0)
+    assert [type(result) for result in results] == [asyncio.CancelledError, asyncio.CancelledError, type(None)]
+    turns.leave("key")
     assert len(turns) == 0
 
 

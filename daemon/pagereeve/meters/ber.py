@@ -5,6 +5,7 @@ Nothing but DecodeError is raised for malformed input, whatever it is.
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final, NamedTuple
 
 from pagereeve.domain.errors import PagereeveError
@@ -128,7 +129,12 @@ def object_id(varbind: Varbind) -> str:
     """The dotted form of an OBJECT IDENTIFIER value. Raises DecodeError."""
     if varbind.tag != OBJECT_ID:
         raise DecodeError(f"{tag_name(varbind.tag)} where an object id belongs, at {oid_label(varbind.oid)}")
-    return ".".join(map(str, oid_arcs(varbind.content)))
+    return _dotted(varbind.content)
+
+
+@lru_cache(maxsize=1024)
+def _dotted(content: bytes) -> str:
+    return ".".join(map(str, oid_arcs(content)))
 
 
 def oid_bytes(text: str) -> bytes:
@@ -170,7 +176,7 @@ def oid_arcs(content: bytes) -> tuple[int, ...]:
 def oid_label(content: bytes) -> str:
     """The dotted form for a message, whatever the octets are."""
     try:
-        return ".".join(map(str, oid_arcs(content)))
+        return _dotted(content)
     except DecodeError:
         return f"0x{content[:32].hex()}"
 

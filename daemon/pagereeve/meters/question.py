@@ -55,6 +55,7 @@ class Question:
     done: asyncio.Future[Answer | Unanswered]
     sent: dict[int, Sent] = field(default_factory=dict)
     due_us: int = 0
+    ended: bool = False
     unreadable: str = ""
     stray: str = ""
     unreachable: str = ""

@@ -96,12 +96,17 @@ class SnmpMeter:
 
     async def _in_turn(self, target: MeterTarget, deadline_us: int) -> Reading:
         """Never two requests in flight to one printer, nor to one host and port, whatever the registry says."""
+        place = (target.host, target.port)
         try:
-            async with (
-                self._turns.turn(target.printer, deadline_us),
-                self._turns.turn((target.host, target.port), deadline_us),
-            ):
-                return await self._watched(self._printer(target), deadline_us)
+            await self._turns.enter(target.printer, deadline_us)
+            try:
+                await self._turns.enter(place, deadline_us)
+                try:
+                    return await self._watched(self._printer(target), deadline_us)
+                finally:
+                    self._turns.leave(place)
+            finally:
+                self._turns.leave(target.printer)
         except TimeoutError:
             detail = "not asked: an earlier read of the same printer, host and port took all the time"
             raise ReadEnded(SilenceReason.TIMEOUT, detail) from None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 from pagereeve.domain.reading import Count, PrinterState, Sight, SilenceReason, decode_error_bits
@@ -66,7 +67,7 @@ class Sighting:
             serial=self.serial,
             object_id=self.object_id,
             state=self._state(),
-            errors=decode_error_bits(self._text(self._pins.errors)[:ERROR_OCTETS_MAX]),
+            errors=_error_names(self._text(self._pins.errors)[:ERROR_OCTETS_MAX]),
         )
 
     def _count(self, channel: PinnedChannel) -> Count | None:
@@ -132,6 +133,10 @@ class Sighting:
             return b""
 
 
+_error_names = lru_cache(maxsize=256)(decode_error_bits)
+
+
+@lru_cache(maxsize=1024)
 def printable(raw: bytes) -> str:
     """Text of an agent's octets: UTF-8 if it is that, else Latin-1; without control characters, NULs, outer spaces."""
     try:

@@ -1,0 +1,247 @@
+"""SNMP v2c reads for each second of processor time: Pagereeve's reader against pysnmp, in one run, interleaved.
+
+    python contrib/bench/meter_read.py [--rounds 5] [--seconds 1.5] [--in-flight 50] [--uvloop]
+
+One process answers from templates for all printers (127.0.1.1 ...), another reads. Both sides ask for the same eight
+objects. Ratios compare; absolute figures are only information. STACK.md asks for 30 x on asyncio, 60 x on uvloop.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import multiprocessing
+import os
+import random
+import socket
+import statistics
+import time
+from collections.abc import Awaitable, Callable
+from multiprocessing.connection import Connection
+from typing import Any
+
+from pagereeve.domain.reading import Reading
+from pagereeve.meters.ber import (
+    COUNTER32,
+    INTEGER,
+    OBJECT_ID,
+    OCTET_STRING,
+    SEQUENCE,
+    TIME_TICKS,
+    integer,
+    oid_bytes,
+    oid_label,
+    tlv,
+)
+from pagereeve.meters.message import GET, GET_NEXT, RESPONSE, read_head
+from pagereeve.meters.objects import (
+    GENERAL_CONFIG_CHANGES,
+    HR_DEVICE_PRINTER,
+    HR_DEVICE_TYPE,
+    MARKER_LIFE_COUNT,
+    instance,
+    pins_of,
+)
+from pagereeve.meters.reader import SnmpMeter
+from pagereeve.ports.meter import MeterTarget
+
+PINS = pins_of(1, 1)
+COUNT = 123_456
+VALUES = dict(
+    zip(
+        PINS.names,
+        (
+            (TIME_TICKS, (8_640_000).to_bytes(4, "big")),
+            (OBJECT_ID, oid_bytes("1.3.6.1.4.1.99999.1.7")),
+            (OCTET_STRING, b"PR-BENCH-1"),
+            (COUNTER32, COUNT.to_bytes(3, "big")),
+            (INTEGER, b"\x07"),
+            (INTEGER, b"\x03"),
+            (OCTET_STRING, b"\x00\x00"),
+            (COUNTER32, b"\x23"),
+        ),
+        strict=True,
+    )
+)
+WALKED = (
+    (instance(HR_DEVICE_TYPE, 1), OBJECT_ID, oid_bytes(HR_DEVICE_PRINTER)),
+    (instance(GENERAL_CONFIG_CHANGES, 1), COUNTER32, b"\x03"),
+    (instance(MARKER_LIFE_COUNT, 1, 1), COUNTER32, COUNT.to_bytes(3, "big")),
+)
+
+
+class MachineClock:
+    def now_us(self) -> int:
+        return time.time_ns() // 1000
+
+    def monotonic_us(self) -> int:
+        return time.monotonic_ns() // 1000
+
+    async def sleep(self, seconds: float) -> None:
+        await asyncio.sleep(seconds)
+
+
+class MachineEntropy:
+    def __init__(self) -> None:
+        self._random = random.SystemRandom()
+
+    def request_id(self) -> int:
+        return self._random.randrange(1, 2**31)
+
+    def jitter(self) -> float:
+        return self._random.random()
+
+
+def response(rows: list[tuple[bytes, int, bytes]]) -> Callable[[int], bytes]:
+    """A response that lacks only its id."""
+    listed = b"".join(tlv(SEQUENCE, tlv(OBJECT_ID, oid) + tlv(tag, content)) for oid, tag, content in rows)
+
+    def with_id(request_id: int) -> bytes:
+        body = integer(request_id) + integer(0) + integer(0) + tlv(SEQUENCE, listed)
+        return tlv(SEQUENCE, integer(1) + tlv(OCTET_STRING, b"public") + tlv(RESPONSE, body))
+
+    return with_id
+
+
+def serve(hosts: list[str], pipe: Connection) -> None:
+    """The agent's process: one socket for every printer, all on one port."""
+    os.sched_setaffinity(0, {max(os.sched_getaffinity(0))})
+    answers = {GET: response([(name, *value) for name, value in VALUES.items()]), GET_NEXT: response(list(WALKED))}
+
+    async def run() -> None:
+        loop = asyncio.get_running_loop()
+        port = 0
+        for host in hosts:
+            listening = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+            listening.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 2**20)
+            listening.settimeout(0)
+            listening.bind((host, port))
+            port = listening.getsockname()[1]
+            loop.add_reader(listening, drain, listening)
+        pipe.send(port)
+        await asyncio.Event().wait()
+
+    def drain(listening: socket.socket) -> None:
+        while True:
+            try:
+                data, source = listening.recvfrom(4096)
+            except BlockingIOError:
+                return
+            tag = GET if data[data.index(b"public") + 6] == GET else GET_NEXT
+            listening.sendto(answers[tag](read_head(data, tag).request_id), source)
+
+    asyncio.run(run())
+
+
+Read = Callable[[int], Awaitable[bool]]
+
+
+async def rate(read: Read, in_flight: int, seconds: float) -> tuple[float, int]:
+    """Reads for each processor second of this process, and how many failed."""
+    done = failed = 0
+    until = time.monotonic() + seconds
+
+    async def work(number: int) -> None:
+        nonlocal done, failed
+        while time.monotonic() < until:
+            if await read(number):
+                done += 1
+            else:
+                failed += 1
+
+    begun = time.process_time()
+    await asyncio.gather(*(work(number) for number in range(in_flight)))
+    return done / (time.process_time() - begun), failed
+
+
+async def pysnmp_read(hosts: list[str], port: int) -> Read:
+    from pysnmp.hlapi import v3arch  # noqa: PLC0415 - slow to load, and only one side's
+
+    engine, community = v3arch.SnmpEngine(), v3arch.CommunityData("public", mpModel=1)
+    targets = [await v3arch.UdpTransportTarget.create((host, port), timeout=5, retries=0) for host in hosts]
+    context, names = v3arch.ContextData(), [oid_label(name) for name in PINS.names]
+
+    async def read(number: int) -> bool:
+        objects = [v3arch.ObjectType(v3arch.ObjectIdentity(name)) for name in names]
+        result: Any = await v3arch.get_cmd(engine, community, targets[number], context, *objects)
+        problem, status, _, rows = result
+        return not problem and not status and int(rows[3][1]) == COUNT
+
+    return read
+
+
+def our_read(meter: SnmpMeter, hosts: list[str], port: int) -> Read:
+    targets = [MeterTarget(printer=host, host=host, port=port) for host in hosts]
+
+    async def read(number: int) -> bool:
+        result = await meter.read(targets[number], 5.0)
+        if not isinstance(result, Reading):
+            return False
+        count = result.sight.count("total")
+        return count is not None and count.value == COUNT
+
+    return read
+
+
+async def compare(hosts: list[str], port: int, options: argparse.Namespace) -> list[tuple[float, float]]:
+    meter = SnmpMeter.of(MachineClock(), MachineEntropy())
+    ours, theirs = our_read(meter, hosts, port), await pysnmp_read(hosts, port)
+    for read in (ours, theirs):
+        await rate(read, options.in_flight, 0.5)
+    rounds = []
+    for number in range(options.rounds):
+        (own, own_failed), (other, other_failed) = (
+            await rate(ours, options.in_flight, options.seconds),
+            await rate(theirs, options.in_flight, options.seconds),
+        )
+        rounds.append((own, other))
+        print(
+            f"round {number + 1}: ours {own:9,.0f}  pysnmp {other:7,.0f} reads/CPU-s  ratio {own / other:6.1f}"
+            f"  failed {own_failed}/{other_failed}",
+            flush=True,
+        )
+    endpoint, stats = meter.endpoint, meter.stats
+    print(
+        f"kernel drops {endpoint.kernel_drops}, buffer {endpoint.receive_buffer_bytes:,} bytes, retries {stats.retries}"
+    )
+    await meter.close()
+    return rounds
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--seconds", type=float, default=1.5)
+    parser.add_argument("--in-flight", type=int, default=50)
+    parser.add_argument("--uvloop", action="store_true")
+    options = parser.parse_args()
+    hosts = [f"127.0.1.{number + 1}" for number in range(min(options.in_flight, 250))]
+    options.in_flight = len(hosts)
+    here, there = multiprocessing.Pipe()
+    agent = multiprocessing.get_context("spawn").Process(target=serve, args=(hosts, there), daemon=True)
+    agent.start()
+    os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
+    factory = None
+    if options.uvloop:
+        import uvloop  # noqa: PLC0415 - optional
+
+        factory = uvloop.new_event_loop
+    try:
+        with asyncio.Runner(loop_factory=factory) as runner:
+            rounds = runner.run(compare(hosts, here.recv(), options))
+    finally:
+        agent.terminate()
+        agent.join()
+    own, other = (statistics.median(column) for column in zip(*rounds, strict=True))
+    ratio = statistics.median(mine / yours for mine, yours in rounds)
+    loop = "uvloop" if options.uvloop else "asyncio"
+    print("\n| loop | in flight | ours, reads/CPU-s | us a read | pysnmp, reads/CPU-s | us a read | ratio |")
+    print("| --- | --- | --- | --- | --- | --- | --- |")
+    print(
+        f"| {loop} | {options.in_flight} | {own:,.0f} | {1e6 / own:.1f} | {other:,.0f} | {1e6 / other:,.0f} "
+        f"| **{ratio:.1f}** |"
+    )
+
+
+if __name__ == "__main__":
+    main()
