@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from pagereeve.domain.facts import BadgePresented, Conflict, PrinterNoted, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts import Conflict, Event
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.journal.filing import Filing, Identity, file
 from pagereeve.journal.ledgerrows import Columns
@@ -109,7 +109,7 @@ class Batch:
         if known is not None:
             return known
         fact = filing.fact
-        if not isinstance(fact, BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted):
+        if not isinstance(fact, Event):
             raise TypeError(f"{filing.kind} is no event and can't conflict")
         seq = self._number(file(Conflict(fact.printer, fact.origin, filing.kind, digest)))
         self.conflict_seqs[identity, digest] = seq

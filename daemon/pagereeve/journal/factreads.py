@@ -7,8 +7,7 @@ from typing import Any
 
 from sqlalchemy import Row, Select, func, select, union
 
-from pagereeve.domain.facts import BadgePresented, Fact, PrinterNoted, ReleaseEnded, ReleaseStarted
-from pagereeve.domain.rules import is_standing
+from pagereeve.domain.facts import Event, Fact
 from pagereeve.journal import schema
 from pagereeve.journal.filing import ENDED, NOTED, STARTED, fact_of, run_of
 from pagereeve.journal.reader import PAGE_ROWS, Reader
@@ -17,7 +16,6 @@ from pagereeve.ports.journal import OpenRun, StoredFact
 STANDING_KINDS = ("policy", "settle-learned", "decided", NOTED)
 FEW_KINDS = (*STANDING_KINDS, "assigned")
 DELAYS_MAX = 10_000
-UNROUTED_MAX = 1_000
 UNROUTED_MAX = 1_000
 # Of one release. A source that uses one name again and again must not make each notice dearer than the one before.
 RELEASE_FACTS_MAX = 1_000
@@ -101,11 +99,11 @@ class FactReads:
 
     async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
         statement = select(_FACT.body).where(_FACT.source == source)
-        bounded = statement.order_by(_FACT.at_us.desc()).limit(min(limit, DELAYS_MAX))
+        latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
         delays = []
-        for row in reversed(await self._reader.rows(bounded)):
+        for row in reversed(await self._reader.rows(latest.limit(min(limit, DELAYS_MAX)))):
             fact = fact_of(row.body)
-            if isinstance(fact, BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted):
+            if isinstance(fact, Event):
                 occurred_us = fact.origin.occurred_us
                 if occurred_us is not None:
                     delays.append((occurred_us, fact.origin.received_us))
@@ -117,26 +115,6 @@ class FactReads:
             statement = statement.where(schema.few_kinds())
         row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()))
         return None if row is None else StoredFact(row.seq, fact_of(row.body))
-
-    async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
-        """ports.store.Store."""
-        columns = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer)
-        rare = columns.where(schema.rare_kinds())
-        noted = columns.where(_FACT.kind == NOTED)
-        rows = [*await self._reader.rows(rare.order_by(_FACT.seq)), *await self._reader.rows(noted.order_by(_FACT.seq))]
-        return [StoredFact(row.seq, fact) for row in rows if is_standing(fact := fact_of(row.body))]
-
-    async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
-        """ports.store.Store."""
-        statement = select(_FACT.body).where(_FACT.source == source, _FACT.release == release)
-        rows = await self._reader.rows(statement.order_by(_FACT.at_us, _FACT.printer, _FACT.seq).limit(PAGE_ROWS))
-        return [fact_of(row.body) for row in rows]
-
-    async def unrouted_ends(self) -> Sequence[Fact]:
-        """ports.store.Store."""
-        statement = select(_FACT.body).where(_FACT.printer == "", _FACT.kind == ENDED)
-        rows = await self._reader.rows(statement.order_by(_FACT.seq.desc()).limit(UNROUTED_MAX))
-        return [fact_of(row.body) for row in rows]
 
     async def orphan_ended(self, source: str, release: str) -> Sequence[Fact]:
         """At most UNROUTED_MAX of them."""

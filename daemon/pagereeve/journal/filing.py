@@ -10,17 +10,7 @@ from typing import Final
 from pagereeve.domain.errors import BadFact
 from pagereeve.domain.eventdata import PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED, data_of
 from pagereeve.domain.factjson import from_json, to_json
-from pagereeve.domain.facts import (
-    BadgePresented,
-    Event,
-    Fact,
-    PrinterNoted,
-    Read,
-    ReadFailed,
-    ReleaseEnded,
-    ReleaseStarted,
-    instant_us,
-)
+from pagereeve.domain.facts import Event, Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.instants import to_text
 from pagereeve.journal.encoding import canonical_text
 
@@ -28,7 +18,6 @@ Identity = tuple[str, str]
 
 STARTED: Final = RELEASE_STARTED
 ENDED: Final = RELEASE_ENDED
-NOTED: Final = PRINTER_NOTED
 NOTED: Final = PRINTER_NOTED
 
 
@@ -59,7 +48,7 @@ def file(fact: Fact) -> Filing:
     body = canonical_text(members)
     if from_json(json.loads(body)) != fact:
         raise BadFact(str(members["fact"]), "does not read back as it was written; channels must be sorted by name")
-    if not isinstance(fact, BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted):
+    if not isinstance(fact, Event):
         return Filing(fact, str(members["fact"]), instant_us(fact), body)
     return Filing(
         fact=fact,

@@ -48,7 +48,7 @@ class FactQueries(Protocol):
         ...
 
     async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
-        """(occurred_us, received_us) of a source's latest ``limit`` events that name their time, oldest first."""
+        """(occurred_us, received_us) of those of a source's latest ``limit`` events that name their time, in order."""
         ...
 
     async def latest_of_kind(self, printer: str, kind: str) -> StoredFact | None:

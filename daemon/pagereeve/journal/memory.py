@@ -1,0 +1,139 @@
+"""The journal and the ledger in memory, with the same behaviour: for tests, and for projecting a file of facts."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import AsyncIterator, Sequence
+from typing import TypeVar
+
+from pagereeve.domain.facts import Event, Fact, Read, ReadFailed
+from pagereeve.domain.ledger import Sheaf
+from pagereeve.journal.batch import Batch, First, Numbered
+from pagereeve.journal.factreads import DELAYS_MAX, RELEASE_FACTS_MAX, STANDING_KINDS, UNROUTED_MAX
+from pagereeve.journal.filing import ENDED, STARTED, Filing, Identity, run_of
+from pagereeve.journal.memoryledger import MemoryLedger
+from pagereeve.journal.requests import Request, append_request, clear_request, observe_request, replace_request
+from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
+
+Answer = TypeVar("Answer")
+
+
+class MemoryJournal(MemoryLedger):
+    """``unavailable``: set it to a reason, and nothing can be stored until it is empty again."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.unavailable = ""
+        self._facts: dict[str, list[Numbered]] = defaultdict(list)
+        self._firsts: dict[Identity, First] = {}
+        self._conflict_seqs: dict[tuple[Identity, str], int] = {}
+        self._open_runs: dict[str, str] = {}
+        self._of_release: dict[tuple[str, str], list[Numbered]] = defaultdict(list)
+
+    def first(self, identity: Identity) -> First | None:
+        return self._firsts.get(identity)
+
+    def conflict_seq(self, identity: Identity, digest: str) -> int | None:
+        return self._conflict_seqs.get((identity, digest))
+
+    def head(self, printer: str) -> int:
+        facts = self._facts.get(printer)
+        return facts[-1].seq if facts else 0
+
+    def _store(self, request: Request[Answer]) -> Answer:
+        if self.unavailable:
+            raise JournalUnavailable(f"nothing was stored: {self.unavailable}; try again later")
+        batch = Batch(self)
+        answer = request.join(batch)
+        for one in batch.facts:
+            self._facts[one.filing.printer].append(one)
+            if one.filing.identity is not None and one.filing.release is not None:
+                self._of_release[one.filing.identity[0], one.filing.release].append(one)
+        self._firsts |= batch.firsts
+        self._conflict_seqs |= batch.conflict_seqs
+        self._open_runs |= batch.open_runs
+        for replacement in batch.replacements:
+            self._replace(replacement)
+        return answer
+
+    async def append(self, fact: Fact) -> Receipt:
+        return self._store(append_request(fact))
+
+    async def observe(self, printer: str, sealed: Sequence[Fact], current: Read | ReadFailed) -> Sequence[int]:
+        return self._store(observe_request(printer, sealed, current))
+
+    async def replace(self, printer: str, from_anchor_us: int | None, sheaves: Sequence[Sheaf]) -> None:
+        self._store(replace_request(printer, from_anchor_us, sheaves))
+
+    async def clear(self) -> None:
+        self._store(clear_request())
+
+    async def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]:
+        for one in tuple(self._facts.get(printer, ())):
+            if from_us is None or one.filing.at_us >= from_us:
+                yield _stored(one)
+
+    async def open_run(self, printer: str) -> OpenRun | None:
+        body = self._open_runs.get(printer)
+        return None if body is None else OpenRun(run_of(body))
+
+    async def release_printer(self, source: str, release: str) -> str | None:
+        starts = [one for one in self._of_release.get((source, release), ()) if one.filing.kind == STARTED]
+        if not starts:
+            return None
+        latest_us = max(one.filing.at_us for one in starts)
+        return min(one.filing.printer for one in starts if one.filing.at_us == latest_us)
+
+    async def printers(self) -> Sequence[str]:
+        return sorted({*self._facts, *self._open_runs} - {""})
+
+    async def all_facts(self) -> AsyncIterator[Fact]:
+        for printer in ("", *await self.printers()):
+            async for stored in self.facts(printer):
+                yield stored.fact
+            if printer in self._open_runs:
+                yield run_of(self._open_runs[printer])
+
+    async def count_facts(self) -> int:
+        return sum(map(len, self._facts.values()))
+
+    async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
+        known = [one for facts in self._facts.values() for one in facts if _source(one.filing) == source]
+        latest = _last(sorted(known, key=_order), min(limit, DELAYS_MAX))
+        origins = (one.filing.fact.origin for one in latest if isinstance(one.filing.fact, Event))
+        return [(one.occurred_us, one.received_us) for one in origins if one.occurred_us is not None]
+
+    async def latest_of_kind(self, printer: str, kind: str) -> StoredFact | None:
+        known = [one for one in self._facts.get(printer, ()) if one.filing.kind == kind]
+        return _stored(max(known, key=_order)) if known else None
+
+    async def orphan_ended(self, source: str, release: str) -> Sequence[Fact]:
+        known = self._of_release.get((source, release), ())
+        return [one.filing.fact for one in known if one.filing.kind == ENDED and not one.filing.printer][:UNROUTED_MAX]
+
+    async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
+        return [_stored(one) for one in self._facts.get(printer, ()) if one.filing.kind in STANDING_KINDS]
+
+    async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
+        known = self._of_release.get((source, release), ())
+        return [one.filing.fact for one in _last(sorted(known, key=_order), RELEASE_FACTS_MAX)]
+
+    async def unrouted_ends(self) -> Sequence[Fact]:
+        ends = [one for one in self._facts.get("", ()) if one.filing.kind == ENDED]
+        return [one.filing.fact for one in sorted(ends, key=_order, reverse=True)[:UNROUTED_MAX]]
+
+
+def _stored(one: Numbered) -> StoredFact:
+    return StoredFact(one.seq, one.filing.fact)
+
+
+def _source(filing: Filing) -> str | None:
+    return None if filing.identity is None else filing.identity[0]
+
+
+def _order(one: Numbered) -> tuple[int, str, int]:
+    return one.filing.at_us, one.filing.printer, one.seq
+
+
+def _last(items: Sequence[Numbered], most: int) -> Sequence[Numbered]:
+    return items[max(0, len(items) - most) :]

@@ -1,0 +1,206 @@
+"""Facts of every kind, as hypothesis draws them: all that domain.factjson lets through, and nothing else."""
+
+from __future__ import annotations
+
+from typing import get_args
+
+from hypothesis import strategies as st
+
+from pagereeve.domain.eventdata import BADGE_PRESENTED, NAME_MAX, PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED
+from pagereeve.domain.facts import (
+    Action,
+    Assigned,
+    BadgePresented,
+    ClockMark,
+    Conflict,
+    Decided,
+    Event,
+    Fact,
+    Note,
+    Origin,
+    Outcome,
+    PolicySet,
+    PrinterNoted,
+    Read,
+    ReadFailed,
+    ReleaseEnded,
+    ReleaseStarted,
+    SettleLearned,
+)
+from pagereeve.domain.fields import TEXT_MAX
+from pagereeve.domain.policy import BlankBacks, Charging, Policy
+from pagereeve.domain.reading import (
+    ERROR_BITS,
+    Count,
+    Plateau,
+    PrinterState,
+    Sight,
+    Silence,
+    SilenceReason,
+    Unit,
+)
+from pagereeve.domain.ticket import COPIES_MAX, NUMBER_UP_MAX, PAGES_MAX, SEPARATORS_MAX, ColorMode, Sides, Ticket
+
+FIGURES = st.integers(0, 2**53 - 1)
+# Years 1000 to 9999: what RFC 3339 text of four plain digits can name.
+INSTANTS_US = st.integers(-30_610_224_000_000_000, 253_402_300_799_999_999)
+TICKS = st.none() | st.integers(0, 2**32 - 1)
+_LETTERS = st.characters(codec="utf-8", min_codepoint=0x20)
+
+
+def texts(longest: int = NAME_MAX, *, least: int = 1) -> st.SearchStrategy[str]:
+    """Any text without control characters below U+0020 and lone surrogates; often long, seldom plain."""
+    return st.text(_LETTERS, min_size=least, max_size=min(longest, 40)) | st.just("x" * longest)
+
+
+NAMES = st.sampled_from(["printer-a", "printer-b", "Drucker 3. Stock", "プリンタ", "p\U0001f5a8"]) | texts()
+
+ORIGINS = st.builds(
+    Origin,
+    source=texts(),
+    id=texts(),
+    at_us=INSTANTS_US,
+    received_us=INSTANTS_US,
+    occurred_us=st.none() | INSTANTS_US,
+    clock=st.sampled_from(get_args(ClockMark)),
+)
+
+TICKETS = st.builds(
+    Ticket,
+    pages=st.none() | st.integers(0, PAGES_MAX),
+    copies=st.none() | st.integers(1, COPIES_MAX),
+    sides=st.none() | st.sampled_from(get_args(Sides)),
+    number_up=st.none() | st.integers(1, NUMBER_UP_MAX),
+    color_mode=st.none() | st.sampled_from(get_args(ColorMode)),
+    media=st.none() | texts(),
+    separator_sheets=st.none() | st.integers(0, SEPARATORS_MAX),
+    title=st.none() | texts(TEXT_MAX),
+)
+
+BADGES = st.builds(
+    BadgePresented,
+    printer=st.just("") | NAMES,
+    origin=ORIGINS,
+    badge=texts(),
+    gateway=texts(),
+    reader=texts(least=0),
+    outcome=texts(least=0),
+)
+STARTS = st.builds(
+    ReleaseStarted,
+    printer=NAMES,
+    origin=ORIGINS,
+    release=texts(),
+    job=texts(),
+    owner=texts(),
+    gateway=texts(least=0),
+    badge=texts(least=0),
+    queue=texts(least=0),
+    ticket=TICKETS,
+)
+ENDS = st.builds(
+    ReleaseEnded,
+    printer=st.just("") | NAMES,
+    origin=ORIGINS,
+    release=texts(),
+    outcome=st.sampled_from(get_args(Outcome)),
+    pages_sent=st.none() | st.integers(0, PAGES_MAX),
+)
+NOTES = st.builds(
+    PrinterNoted,
+    printer=NAMES,
+    origin=ORIGINS,
+    note=st.sampled_from(get_args(Note)),
+    text=texts(TEXT_MAX, least=0),
+)
+EVENTS: st.SearchStrategy[Event] = st.one_of(BADGES, STARTS, ENDS, NOTES)
+
+
+@st.composite
+def sights(draw: st.DrawFn) -> Sight:
+    channels = st.sampled_from(["total", "mono", "colour", "sheets", "duplex", "large", "é", "\U0001f5a8", "\ufb33"])
+    names = draw(st.lists(channels, unique=True, max_size=5))
+    counts = st.builds(Count, value=FIGURES, unit=st.sampled_from(Unit))
+    return Sight(
+        counts=tuple((name, draw(counts)) for name in sorted(names)),
+        serial=draw(texts(least=0)),
+        object_id=draw(texts(least=0)),
+        state=draw(st.sampled_from(PrinterState)),
+        errors=tuple(draw(st.lists(st.sampled_from(ERROR_BITS), unique=True, max_size=4))),
+    )
+
+
+@st.composite
+def plateaus(draw: st.DrawFn) -> Plateau:
+    times = sorted(draw(st.lists(INSTANTS_US, min_size=4, max_size=4)))
+    first_sent_us, first_received_us, last_sent_us, last_received_us = times
+    return Plateau(
+        first_sent_us=first_sent_us,
+        first_received_us=first_received_us,
+        last_sent_us=last_sent_us,
+        last_received_us=last_received_us,
+        count=draw(st.integers(1, 2**53 - 1)),
+        sight=draw(sights()),
+        first_uptime_cs=draw(TICKS),
+        last_uptime_cs=draw(TICKS),
+        first_power_on=draw(st.none() | FIGURES),
+        last_power_on=draw(st.none() | FIGURES),
+    )
+
+
+READS = st.builds(Read, printer=NAMES, plateau=plateaus())
+SILENCES = st.builds(
+    Silence,
+    first_sent_us=INSTANTS_US,
+    last_received_us=INSTANTS_US,
+    count=st.integers(1, 2**53 - 1),
+    reason=st.sampled_from(SilenceReason),
+    detail=texts(TEXT_MAX, least=0),
+    responder=texts(least=0),
+)
+FAILED_READS = st.builds(ReadFailed, printer=NAMES, silence=SILENCES)
+RUNS: st.SearchStrategy[Read | ReadFailed] = READS | FAILED_READS
+
+POLICIES = st.builds(
+    Policy,
+    settle_us=FIGURES,
+    floor_us=FIGURES,
+    unmoved_us=FIGURES,
+    longest_us=FIGURES,
+    longest_stalled_us=FIGURES,
+    fresh_us=FIGURES,
+    tolerance_permille=FIGURES,
+    tolerance_pages=FIGURES,
+    speed_per_minute=FIGURES,
+    fall_back=FIGURES,
+    modulus=FIGURES,
+    charging=st.sampled_from(get_args(Charging)),
+    blank_backs=st.sampled_from(get_args(BlankBacks)),
+    separator_sheets=st.none() | st.integers(0, SEPARATORS_MAX),
+    badge_within_us=FIGURES,
+)
+
+FACTS: st.SearchStrategy[Fact] = st.one_of(
+    EVENTS,
+    READS,
+    FAILED_READS,
+    st.builds(PolicySet, printer=NAMES, at_us=INSTANTS_US, policy=POLICIES),
+    st.builds(SettleLearned, printer=NAMES, at_us=INSTANTS_US, settle_us=FIGURES),
+    st.builds(Assigned, at_us=INSTANTS_US, owner=texts(), cost_centre=texts(), printer=st.just("")),
+    st.builds(
+        Decided,
+        printer=st.just("") | NAMES,
+        at_us=INSTANTS_US,
+        finding=texts(),
+        action=st.sampled_from(get_args(Action)),
+        by=texts(),
+        text=texts(TEXT_MAX, least=0),
+    ),
+    st.builds(
+        Conflict,
+        printer=st.just("") | NAMES,
+        origin=ORIGINS,
+        kind=st.sampled_from([BADGE_PRESENTED, RELEASE_STARTED, RELEASE_ENDED, PRINTER_NOTED]),
+        digest=st.binary(min_size=32, max_size=32).map(bytes.hex),
+    ),
+)

@@ -1,0 +1,96 @@
+"""Whatever fact is stored comes back the same, byte for byte, from JSON, from memory and from the database."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from pagereeve.clocks import SystemClock
+from pagereeve.domain.canonical import canonical
+from pagereeve.domain.errors import BadCanonical
+from pagereeve.domain.factjson import fact_bytes, from_json, to_json
+from pagereeve.domain.facts import Fact, Read, ReadFailed
+from pagereeve.journal.encoding import canonical_text
+from pagereeve.journal.filing import file
+from pagereeve.journal.memory import MemoryJournal
+from pagereeve.journal.store import SqlJournal
+from pagereeve.ports.store import Store
+from tests.facts_strategies import FACTS, RUNS
+
+
+class Journals:
+    """One loop and one database for all examples: opening one each would cost more than what is tried."""
+
+    def __init__(self, runner: asyncio.Runner, path: Path) -> None:
+        self.runner = runner
+        self.sql = runner.run(SqlJournal.open(path, SystemClock()))
+        self.memory = MemoryJournal()
+
+
+@pytest.fixture(scope="module")
+def journals(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Journals]:
+    with asyncio.Runner() as runner:
+        journals = Journals(runner, tmp_path_factory.mktemp("journal") / "journal.db")
+        yield journals
+        runner.run(journals.sql.close())
+
+
+@given(FACTS)
+def test_a_fact_survives_json(fact: Fact) -> None:
+    assert from_json(json.loads(fact_bytes(fact))) == fact
+
+
+@given(FACTS)
+def test_a_stored_body_is_the_facts_canonical_bytes(fact: Fact) -> None:
+    assert file(fact).body.encode() == fact_bytes(fact) == canonical(to_json(fact))
+
+
+JSON = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
+    lambda inner: st.lists(inner, max_size=4) | st.dictionaries(st.text(max_size=8), inner, max_size=4),
+    max_leaves=12,
+)
+
+
+@given(JSON)
+def test_the_fast_encoder_writes_what_the_slow_one_writes(value: object) -> None:
+    try:
+        expected = canonical(value)
+    except BadCanonical:
+        with pytest.raises(BadCanonical):
+            canonical_text(value)
+    else:
+        assert canonical_text(value).encode() == expected
+
+
+async def _stored_and_read(store: Store, fact: Fact) -> Fact:
+    receipt = await store.append(fact)
+    if receipt.outcome != "stored":
+        return fact
+    by_seq = {stored.seq: stored.fact async for stored in store.facts(fact.printer)}
+    return by_seq[receipt.seq]
+
+
+@settings(suppress_health_check=[HealthCheck.function_scoped_fixture, HealthCheck.too_slow])
+@given(st.lists(FACTS, min_size=1, max_size=4))
+def test_a_fact_comes_back_byte_for_byte(journals: Journals, facts: list[Fact]) -> None:
+    for store in (journals.sql, journals.memory):
+        for fact in facts:
+            back = journals.runner.run(_stored_and_read(store, fact))
+            assert back == fact
+            assert fact_bytes(back) == fact_bytes(fact)
+
+
+@given(RUNS)
+def test_an_open_run_comes_back_byte_for_byte(journals: Journals, run: Read | ReadFailed) -> None:
+    for store in (journals.sql, journals.memory):
+        journals.runner.run(store.observe(run.printer, [], run))
+        known = journals.runner.run(store.open_run(run.printer))
+        assert known is not None
+        assert known.fact == run
