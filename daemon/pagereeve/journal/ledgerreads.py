@@ -80,25 +80,16 @@ class LedgerReads:
         self, table: Table, order: Sequence[ColumnElement[Any]], from_us: int, to_us: int, parts: Table | None = None
     ) -> AsyncIterator[tuple[Rows, Rows]]:
         """Pages whose first column of ``order`` lies in [from_us, to_us), each with its rows of ``parts``."""
-        whole_order = (*order, table.c.anchor_us, table.c.ordinal)
-        statement = select(table).where(order[0] >= from_us, order[0] < to_us).order_by(*whole_order).limit(PAGE_ROWS)
+        statement = select(table).where(order[0] >= from_us, order[0] < to_us).order_by(*order, *_place(table))
         after: ColumnElement[bool] | None = None
         while True:
-            page, belonging = await self._page(statement if after is None else statement.where(after), parts)
+            async with self._reader.snapshot() as connection:
+                page = await _page(connection, statement if after is None else statement.where(after), table, order)
+                belonging = () if parts is None else await _belonging(connection, parts, page)
             yield page, belonging
             if len(page) < PAGE_ROWS:
                 return
-            last = tuple(page[-1]._mapping[column] for column in whole_order)  # noqa: SLF001 - SQLAlchemy's public name
-            after = tuple_(*whole_order) > tuple_(*last)
-
-    async def _page(self, statement: Select[Any], parts: Table | None) -> tuple[Rows, Rows]:
-        async with self._reader.snapshot() as connection:
-            page = (await connection.execute(statement)).all()
-            if parts is None or not page:
-                return page, ()
-            keys = [(row.printer, row.anchor_us, row.ordinal) for row in page]
-            wanted = select(parts).where(tuple_(*_key(parts)).in_(keys)).order_by(*parts.primary_key)
-            return page, (await connection.execute(wanted)).all()
+            after = tuple_(*order) > _values(page[-1], order)
 
     async def findings(self, *, only_open: bool) -> Sequence[Finding]:
         """In order of their beginning."""
@@ -121,6 +112,39 @@ class LedgerReads:
             placed = (await connection.execute(lines.order_by(*schema.evidence.primary_key))).all()
         evidence = by_part(placed)
         return [finding_of(row, evidence.get((row.printer, row.anchor_us, row.ordinal), ())) for row in rows]
+
+
+async def _page(
+    connection: AsyncConnection, statement: Select[Any], table: Table, order: Sequence[ColumnElement[Any]]
+) -> Rows:
+    """Some rows, and all others that equal the last in ``order``: the next page must begin behind them.
+
+    It can't begin in their midst, by their places, for a projection may change these between two pages.
+    """
+    page: Rows = (await connection.execute(statement.limit(PAGE_ROWS))).all()
+    if len(page) < PAGE_ROWS:
+        return page
+    equal = tuple_(*order) == _values(page[-1], order)
+    behind = tuple_(*_place(table)) > _values(page[-1], _place(table))
+    ties = await connection.execute(select(table).where(equal, behind).order_by(*_place(table)))
+    return [*page, *ties.all()]
+
+
+async def _belonging(connection: AsyncConnection, parts: Table, page: Rows) -> Rows:
+    rows: list[Row[Any]] = []
+    for start in range(0, len(page), PAGE_ROWS):
+        keys = [(row.printer, row.anchor_us, row.ordinal) for row in page[start : start + PAGE_ROWS]]
+        wanted = select(parts).where(tuple_(*_key(parts)).in_(keys)).order_by(*parts.primary_key)
+        rows += (await connection.execute(wanted)).all()
+    return rows
+
+
+def _values(row: Row[Any], columns: Sequence[ColumnElement[Any]]) -> ColumnElement[Any]:
+    return tuple_(*(row._mapping[column] for column in columns))  # noqa: SLF001 - SQLAlchemy's public name
+
+
+def _place(table: Table) -> tuple[ColumnElement[Any], ...]:
+    return (table.c.anchor_us, table.c.ordinal)
 
 
 def _key(table: Table) -> tuple[ColumnElement[Any], ...]:

@@ -89,10 +89,11 @@ class MemoryJournal(MemoryLedger):
 
     async def all_facts(self) -> AsyncIterator[Fact]:
         for printer in ("", *await self.printers()):
+            run = self._open_runs.get(printer)
             async for stored in self.facts(printer):
                 yield stored.fact
-            if printer in self._open_runs:
-                yield run_of(self._open_runs[printer])
+            if run is not None:
+                yield run_of(run)
 
     async def count_facts(self) -> int:
         return sum(map(len, self._facts.values()))

@@ -1,0 +1,289 @@
+"""What ports.journal and ports.queries promise, of the journal in memory and of the one in SQLite alike."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import AsyncIterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from pagereeve.clocks import SystemClock
+from pagereeve.domain.errors import BadCanonical, BadFact
+from pagereeve.domain.facts import Assigned, Conflict, Decided, Fact, PolicySet, PrinterNoted, SettleLearned
+from pagereeve.domain.policy import Policy
+from pagereeve.journal.factreads import UNROUTED_MAX
+from pagereeve.journal.memory import MemoryJournal
+from pagereeve.journal.reader import PAGE_ROWS
+from pagereeve.journal.store import SqlJournal
+from pagereeve.ports.journal import Receipt, StoredFact
+from pagereeve.ports.store import Store
+from tests.journal_samples import NOON_US, SECOND_US, SERVER, badge, ended, failed, origin, read, started
+
+
+@pytest.fixture(params=["memory", "sqlite"])
+async def store(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[Store]:
+    if request.param == "memory":
+        yield MemoryJournal()
+        return
+    journal = await SqlJournal.open(tmp_path / "journal.db", SystemClock())
+    yield journal
+    await journal.close()
+
+
+async def facts_of(store: Store, printer: str, from_us: int | None = None) -> list[StoredFact]:
+    return [stored async for stored in store.facts(printer, from_us)]
+
+
+async def test_numbers_count_up_from_1_on_each_printers_timeline(store: Store) -> None:
+    printers = ["printer-a", "printer-b", "printer-a", "", "printer-a", "printer-b"]
+    receipts = [await store.append(badge(f"e{place}", printer)) for place, printer in enumerate(printers)]
+    assert [receipt.seq for receipt in receipts] == [1, 1, 2, 1, 3, 2]
+    assert {receipt.outcome for receipt in receipts} == {"stored"}
+    assert [stored.seq for stored in await facts_of(store, "printer-a")] == [1, 2, 3]
+
+
+async def test_a_second_delivery_changes_nothing(store: Store) -> None:
+    event = started("e1")
+    await store.append(badge("e0"))
+    first = await store.append(event)
+    assert first == Receipt("stored", 2)
+    assert await store.append(event) == Receipt("duplicate", 2)
+    assert await store.count_facts() == 2
+
+
+async def test_what_we_added_to_an_event_does_not_make_it_another(store: Store) -> None:
+    """Receipt, corrected instant, clock mark and route are ours; type, data and time are the sender's claim."""
+    event = badge("e1")
+    await store.append(event)
+    later = replace(event.origin, received_us=NOON_US + 90 * SECOND_US, at_us=NOON_US + 1, clock="corrected")
+    assert (await store.append(replace(event, origin=later))).outcome == "duplicate"
+    assert (await store.append(replace(event, printer="printer-b"))).outcome == "duplicate"
+
+
+@pytest.mark.parametrize(
+    "other",
+    [
+        started("e1", job="job-2"),
+        replace(started("e1"), origin=replace(origin("e1"), occurred_us=NOON_US + 1)),
+        replace(started("e1"), origin=replace(origin("e1"), occurred_us=None)),
+        badge("e1"),
+    ],
+    ids=["data", "time", "no time", "type"],
+)
+async def test_other_data_under_a_known_identity_is_kept_aside_and_told(store: Store, other: Fact) -> None:
+    await store.append(started("e1"))
+    receipt = await store.append(other)
+    assert receipt == Receipt("conflict", 2)
+    [first, told] = [stored.fact for stored in await facts_of(store, "printer-a")]
+    assert first == started("e1")
+    assert isinstance(told, Conflict)
+    assert told.origin.id == "e1"
+    assert told.printer == "printer-a"
+
+
+async def test_a_conflict_is_told_once_for_each_distinct_claim(store: Store) -> None:
+    await store.append(started("e1"))
+    for _ in range(2):
+        assert await store.append(started("e1", job="job-2")) == Receipt("conflict", 2)
+        assert await store.append(started("e1", job="job-3")) == Receipt("conflict", 3)
+    assert await store.append(started("e1")) == Receipt("duplicate", 1)
+    assert await store.count_facts() == 3
+
+
+async def test_a_conflict_lies_with_the_printer_of_the_second_event(store: Store) -> None:
+    """Its number is on the timeline of the fact that was handed in: the caller knows where to look."""
+    await store.append(started("e1", "printer-a"))
+    receipt = await store.append(started("e1", "printer-b"))
+    assert receipt == Receipt("conflict", 1)
+    assert isinstance((await facts_of(store, "printer-b"))[0].fact, Conflict)
+
+
+async def test_a_stored_conflict_has_no_identity_to_collide_with(store: Store) -> None:
+    conflict = Conflict("printer-a", origin("e1"), "pagereeve.badge.presented.v1", "00" * 32)
+    assert (await store.append(conflict)).outcome == "stored"
+    assert (await store.append(badge("e1"))).outcome == "stored"
+    assert (await store.append(conflict)).outcome == "stored"
+
+
+async def test_many_at_once_are_told_apart_within_their_group(store: Store) -> None:
+    events = [started("e1"), started("e1"), started("e1", job="job-2"), started("e2"), started("e1", job="job-2")]
+    receipts = await asyncio.gather(*map(store.append, events))
+    assert [receipt.outcome for receipt in receipts] == ["stored", "duplicate", "conflict", "stored", "conflict"]
+    assert [receipt.seq for receipt in receipts] == [1, 1, 2, 3, 2]
+
+
+async def test_the_same_id_of_two_sources_is_two_events(store: Store) -> None:
+    other = replace(started("e1"), origin=origin("e1", source="urn:example:another-server"))
+    assert (await store.append(started("e1"))).outcome == "stored"
+    assert (await store.append(other)).outcome == "stored"
+
+
+async def test_facts_from_an_instant_on_in_order_of_their_numbers(store: Store) -> None:
+    offsets_s = [0, 50, 10, 60, 20]
+    for place, offset_s in enumerate(offsets_s):
+        await store.append(badge(f"e{place}", at_us=NOON_US + offset_s * SECOND_US))
+    later = await facts_of(store, "printer-a", NOON_US + 20 * SECOND_US)
+    assert [stored.seq for stored in later] == [2, 4, 5]
+    assert await facts_of(store, "printer-a", NOON_US + 61 * SECOND_US) == []
+    assert await facts_of(store, "printer-z") == []
+
+
+@pytest.mark.parametrize("number", [PAGE_ROWS - 1, PAGE_ROWS, 2 * PAGE_ROWS + 1])
+async def test_no_fact_is_lost_between_pages(store: Store, number: int) -> None:
+    await asyncio.gather(*(store.append(badge(f"e{place}")) for place in range(number)))
+    assert [stored.seq for stored in await facts_of(store, "printer-a")] == list(range(1, number + 1))
+
+
+async def test_facts_may_be_appended_while_others_are_read(store: Store) -> None:
+    for place in range(PAGE_ROWS + 1):
+        await store.append(badge(f"e{place}"))
+    seen = 0
+    async for stored in store.facts("printer-a"):
+        seen = stored.seq
+        if seen % 50 == 0:
+            await store.append(badge(f"late-{seen}"))
+    assert seen >= PAGE_ROWS + 1
+
+
+async def test_the_open_run_is_replaced_and_sealed_runs_become_facts(store: Store) -> None:
+    assert await store.open_run("printer-a") is None
+    assert await store.observe("printer-a", [], read(100)) == ()
+    assert await store.observe("printer-a", [read(100)], failed()) == (1,)
+    assert await store.observe("printer-a", [failed(), read(100)], read(103)) == (2, 3)
+    known = await store.open_run("printer-a")
+    assert known is not None
+    assert known.fact == read(103)
+    assert [stored.fact for stored in await facts_of(store, "printer-a")] == [read(100), failed(), read(100)]
+
+
+async def test_a_run_of_another_printer_is_refused(store: Store) -> None:
+    with pytest.raises(ValueError, match="printer-b"):
+        await store.observe("printer-a", [], read(100, "printer-b"))
+    with pytest.raises(ValueError, match="printer-b"):
+        await store.observe("printer-a", [read(100, "printer-b")], read(100))
+    assert await store.count_facts() == 0
+
+
+async def test_a_fact_that_could_not_be_read_again_is_refused_and_disturbs_nobody(store: Store) -> None:
+    huge = PolicySet("printer-a", NOON_US, Policy(modulus=2**60))
+    bad: list[Fact] = [started("e1", job=""), started("e2", job="a\x00b"), started("e3", job="\ud800")]
+    results = await asyncio.gather(
+        *map(store.append, [*bad, huge]), store.append(started("e4")), return_exceptions=True
+    )
+    assert [type(result) for result in results[:3]] == [BadFact, BadFact, BadCanonical]
+    assert isinstance(results[3], BadCanonical)
+    assert results[4] == Receipt("stored", 1)
+
+
+async def test_the_printer_of_a_release_is_that_of_its_latest_start(store: Store) -> None:
+    await store.append(ended("e0", "release-1"))
+    assert await store.release_printer(SERVER, "release-1") is None
+    await store.append(started("e1", "printer-a", release="release-1", at_us=NOON_US + 5))
+    await store.append(started("e2", "printer-b", release="release-1", at_us=NOON_US))
+    assert await store.release_printer(SERVER, "release-1") == "printer-a"
+    assert await store.release_printer("urn:example:another-server", "release-1") is None
+
+
+async def test_ends_without_a_printer_are_found_by_release_and_all_together(store: Store) -> None:
+    await store.append(ended("e1", "release-1", at_us=NOON_US))
+    await store.append(ended("e2", "release-2", at_us=NOON_US + 9))
+    await store.append(ended("e3", "release-1", "printer-a"))
+    await store.append(badge("e4", ""))
+    assert await store.orphan_ended(SERVER, "release-1") == [ended("e1", "release-1", at_us=NOON_US)]
+    assert [fact.origin.id for fact in await store.unrouted_ends() if not isinstance(fact, Assigned)] == ["e2", "e1"]  # type: ignore[union-attr]
+
+
+async def test_unrouted_ends_are_bounded_latest_first(store: Store) -> None:
+    number = UNROUTED_MAX + 3
+    await asyncio.gather(*(store.append(ended(f"e{place}", "r", at_us=NOON_US + place)) for place in range(number)))
+    ends = await store.unrouted_ends()
+    assert len(ends) == UNROUTED_MAX
+    assert ends[0] == ended(f"e{number - 1}", "r", at_us=NOON_US + number - 1)
+
+
+async def test_the_facts_of_a_release_whatever_printer_they_lie_with(store: Store) -> None:
+    late, early = started("e1", "printer-b", release="r", at_us=NOON_US + 9), started("e2", release="r")
+    end = ended("e3", "r", at_us=NOON_US + 4)
+    for fact in (late, early, end, started("e4", release="another")):
+        await store.append(fact)
+    assert await store.release_facts(SERVER, "r") == [early, end, late]
+
+
+async def test_standing_facts_are_those_in_force_beyond_their_time(store: Store) -> None:
+    noted = PrinterNoted("printer-a", origin("n1"), "maintenance-begun")
+    standing: list[Fact] = [
+        PolicySet("printer-a", NOON_US, Policy(fall_back=3)),
+        SettleLearned("printer-a", NOON_US, 4 * SECOND_US),
+        noted,
+        Decided("printer-a", NOON_US, "finding-1", "explain", "person-1"),
+    ]
+    for fact in (badge("e1"), standing[0], read(100), *standing[1:], started("e2"), Assigned(NOON_US, "o", "c")):
+        await store.append(fact)
+    assert [stored.fact for stored in await store.standing_facts("printer-a")] == standing
+    assert [stored.seq for stored in await store.standing_facts("printer-a")] == [2, 4, 5, 6]
+    assert await store.standing_facts("") == []
+
+
+async def test_the_latest_of_a_kind_goes_by_instant_then_by_number(store: Store) -> None:
+    for at_us, fall_back in ((NOON_US + 5, 1), (NOON_US, 2), (NOON_US + 5, 3)):
+        await store.append(PolicySet("printer-a", at_us, Policy(fall_back=fall_back)))
+    await store.append(read(100))
+    latest = await store.latest_of_kind("printer-a", "policy")
+    assert latest == StoredFact(3, PolicySet("printer-a", NOON_US + 5, Policy(fall_back=3)))
+    reading = await store.latest_of_kind("printer-a", "reading")
+    assert reading == StoredFact(4, read(100))
+    assert await store.latest_of_kind("printer-a", "decided") is None
+    await store.append(Assigned(NOON_US, "owner-1", "cost-centre-1"))
+    assert await store.latest_of_kind("", "assigned") == StoredFact(1, Assigned(NOON_US, "owner-1", "cost-centre-1"))
+
+
+async def test_recent_delays_are_a_sources_latest_in_order(store: Store) -> None:
+    for place in range(5):
+        await store.append(badge(f"e{place}", f"printer-{place % 2}", at_us=NOON_US + place))
+    timeless = replace(badge("e5", at_us=NOON_US + 5), origin=replace(origin("e5", NOON_US + 5), occurred_us=None))
+    await store.append(timeless)
+    await store.append(replace(badge("e1"), origin=origin("e1", source="urn:example:another-server")))
+    delays = await store.recent_delays(SERVER, 3)
+    assert delays == [(NOON_US + place, NOON_US + place + SECOND_US) for place in (3, 4)]
+    assert await store.recent_delays("urn:example:unheard", 3) == []
+
+
+async def test_printers_are_those_with_a_fact_or_an_open_run(store: Store) -> None:
+    await store.append(badge("e1", "printer-c"))
+    await store.append(badge("e2", ""))
+    await store.observe("printer-b", [], read(100, "printer-b"))
+    await store.observe("printer-c", [], read(100, "printer-c"))
+    assert await store.printers() == ["printer-b", "printer-c"]
+
+
+async def test_all_facts_come_in_order_each_printers_open_run_last(store: Store) -> None:
+    await store.append(badge("e1", "printer-b"))
+    await store.append(badge("e2", ""))
+    await store.append(badge("e3", "printer-a"))
+    await store.observe("printer-a", [read(100)], read(103))
+    await store.observe("printer-c", [], failed("printer-c"))
+    facts = [fact async for fact in store.all_facts()]
+    expected = [
+        badge("e2", ""),
+        badge("e3", "printer-a"),
+        read(100),
+        read(103),
+        badge("e1", "printer-b"),
+        failed("printer-c"),
+    ]
+    assert facts == expected
+    assert await store.count_facts() == 4
+
+
+async def test_all_facts_hides_no_run_that_is_sealed_meanwhile(store: Store) -> None:
+    for place in range(PAGE_ROWS):
+        await store.append(badge(f"e{place}"))
+    await store.observe("printer-a", [], read(100))
+    seen: list[Fact] = []
+    async for fact in store.all_facts():
+        if len(seen) == PAGE_ROWS // 2:
+            await store.observe("printer-a", [read(100)], read(103))
+        seen.append(fact)
+    assert read(100) in seen
