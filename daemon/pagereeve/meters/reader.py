@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import partial
+from functools import lru_cache, partial
 
-from pagereeve.domain.reading import Failure, Reading, SilenceReason
+from pagereeve.domain.reading import Failure, Reading, Sight, SilenceReason
 from pagereeve.meters.address import Address, NameNotFound, Resolver
 from pagereeve.meters.ber import DecodeError
 from pagereeve.meters.conversation import Conversation, Got, Manners, ReadEnded
 from pagereeve.meters.discovery import discover, wrong_responder
 from pagereeve.meters.endpoint import Endpoint
-from pagereeve.meters.objects import Pins
+from pagereeve.meters.objects import SYS_UP_TIME, Pins
 from pagereeve.meters.question import Patience
-from pagereeve.meters.sighting import Sighting
+from pagereeve.meters.sighting import Sighting, figure
 from pagereeve.meters.stats import MeterHooks, MeterStats
 from pagereeve.meters.turns import Turns
 from pagereeve.ports.clock import Clock
@@ -33,6 +33,18 @@ _MISDIRECTED = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPON
 _SILENT = frozenset({SilenceReason.TIMEOUT, SilenceReason.UNREACHABLE})
 
 
+Shown = tuple[tuple[bytes, int, bytes], ...]
+
+
+@dataclass(frozen=True, slots=True)
+class _Seen:
+    """What the last answer showed, and the encoded values (all but the uptime) from which that was read."""
+
+    shown: Shown
+    sight: Sight
+    power_on: int | None
+
+
 @dataclass(slots=True)
 class _Printer:
     """What is remembered of one printer between reads."""
@@ -42,8 +54,14 @@ class _Printer:
     pins: Pins | None = None
     object_id: str = ""
     uptime_cs: int | None = None
+    seen: _Seen | None = None
     lane: int = 0
     timeouts: int = 0
+
+    def unpin(self) -> None:
+        """Look for the meter anew at the next read."""
+        self.pins = None
+        self.seen = None
 
 
 class SnmpMeter:
@@ -113,7 +131,7 @@ class SnmpMeter:
 
     def _printer(self, target: MeterTarget) -> _Printer:
         printer = self._printers.get(target.printer)
-        if printer is None or printer.target != target:
+        if printer is None or (printer.target is not target and printer.target != target):
             printer = self._printers[target.printer] = _Printer(target)
         return printer
 
@@ -131,7 +149,7 @@ class SnmpMeter:
         self._resolver.forget(printer.target.host, printer.target.port)
         printer.timeouts = printer.timeouts + 1 if reason in _SILENT else 0
         if reason in _UNPINS:
-            printer.pins = None
+            printer.unpin()
         if reason is SilenceReason.WRONG_DEVICE:
             printer.object_id = ""
         if reason in _MISDIRECTED or printer.timeouts >= TIMEOUTS_BEFORE_MOVE:
@@ -150,7 +168,7 @@ class SnmpMeter:
             address,
             target,
             deadline_us,
-            self._patience(deadline_us),
+            _patience((deadline_us - self._clock.monotonic_us()) // 1000),
             printer.manners,
             printer.lane,
             partial(on_sent, target.printer) if on_sent else None,
@@ -166,21 +184,34 @@ class SnmpMeter:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
 
     def _reading(self, printer: _Printer, pins: Pins, got: Got, responder: str) -> Reading:
-        sighting = Sighting(pins, got, responder, self.stats)
+        uptime_cs = figure(got.values.pop(SYS_UP_TIME, None), self.stats)
+        shown = tuple([(name, varbind.tag, varbind.content) for name, varbind in got.values.items()])
+        seen = printer.seen
+        if seen is None or seen.shown != shown:
+            # Most answers of a resting meter differ in nothing but the uptime: they need no second look.
+            seen = self._look(printer, pins, got, responder, shown)
+        if uptime_cs is not None and printer.uptime_cs is not None and uptime_cs < printer.uptime_cs:
+            # hrDeviceIndex lasts only until the agent starts anew (RFC 2790 section 4): look again next time.
+            printer.unpin()
+        printer.uptime_cs = uptime_cs
+        return Reading(got.sent_us, got.received_us, seen.sight, uptime_cs, seen.power_on)
+
+    def _look(self, printer: _Printer, pins: Pins, got: Got, responder: str, shown: Shown) -> _Seen:
+        """What an answer shows, if it comes from the printer that it should come from."""
+        stats = self.stats
+        flaws = stats.undecodable + stats.non_conforming
+        sighting = Sighting(pins, got.values, responder, stats)
         object_id = sighting.object_id
         if sighting.foreign:
             raise ReadEnded(SilenceReason.WRONG_RESPONDER, wrong_responder(responder, object_id), responder)
         target = printer.target
         _same(responder, "sysObjectID", object_id, target.object_id.strip(".") or printer.object_id)
         _same(responder, "serial number", sighting.serial, target.serial)
-        sight = sighting.sight()
-        uptime_cs = sighting.uptime_cs
+        seen = _Seen(shown, sighting.sight(), sighting.power_on)
         printer.object_id = object_id or printer.object_id
-        if uptime_cs is not None and printer.uptime_cs is not None and uptime_cs < printer.uptime_cs:
-            # hrDeviceIndex lasts only until the agent starts anew (RFC 2790 section 4): look again next time.
-            printer.pins = None
-        printer.uptime_cs = uptime_cs
-        return Reading(got.sent_us, got.received_us, sight, uptime_cs, sighting.power_on)
+        # An answer with a flaw is looked at again each time, so that each is counted.
+        printer.seen = seen if flaws == stats.undecodable + stats.non_conforming else None
+        return seen
 
     async def _address(self, target: MeterTarget, deadline_us: int) -> Address:
         left_s = (deadline_us - self._clock.monotonic_us()) / 1_000_000
@@ -189,9 +220,12 @@ class SnmpMeter:
         except NameNotFound as error:
             raise ReadEnded(SilenceReason.NAME_NOT_FOUND, str(error)) from error
 
-    def _patience(self, deadline_us: int) -> Patience:
-        left_s = (deadline_us - self._clock.monotonic_us()) / 1_000_000
-        return Patience(first_s=min(max(left_s * FIRST_WAIT_SHARE, FIRST_WAIT_MIN_S), FIRST_WAIT_MAX_S))
+
+@lru_cache(maxsize=1024)
+def _patience(left_ms: int) -> Patience:
+    """So much patience for each try as lets a few of them fit into the time that is left."""
+    first_s = left_ms / 1000 * FIRST_WAIT_SHARE
+    return Patience(first_s=min(max(first_s, FIRST_WAIT_MIN_S), FIRST_WAIT_MAX_S))
 
 
 def _same(responder: str, what: str, seen: str, expected: str) -> None:

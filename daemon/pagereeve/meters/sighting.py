@@ -7,8 +7,8 @@ from typing import Final
 
 from pagereeve.domain.reading import Count, PrinterState, Sight, SilenceReason, decode_error_bits
 from pagereeve.meters.ber import COUNTER32, INTEGER, DecodeError, Varbind, conforms, number, object_id, octets, tag_name
-from pagereeve.meters.conversation import Got, ReadEnded
-from pagereeve.meters.objects import SYS_OBJECT_ID, SYS_UP_TIME, UNIT_NAMES, USABLE_UNITS, PinnedChannel, Pins
+from pagereeve.meters.conversation import ReadEnded
+from pagereeve.meters.objects import SYS_OBJECT_ID, UNIT_NAMES, USABLE_UNITS, PinnedChannel, Pins
 from pagereeve.meters.stats import MeterStats
 
 SERIAL_CHARS_MAX = 255
@@ -27,9 +27,9 @@ _STATES: Final = {
 class Sighting:
     """One answer at one printer's pins. A value of a wrong type spoils only itself, unless it is the count."""
 
-    def __init__(self, pins: Pins, got: Got, responder: str, stats: MeterStats) -> None:
+    def __init__(self, pins: Pins, values: dict[bytes, Varbind], responder: str, stats: MeterStats) -> None:
         self._pins = pins
-        self._values = got.values
+        self._values = values
         self._responder = responder
         self._stats = stats
         self.object_id = self._object_id()
@@ -47,10 +47,6 @@ class Sighting:
         except DecodeError:
             self._stats.undecodable += 1
             return ""
-
-    @property
-    def uptime_cs(self) -> int | None:
-        return self._figure(SYS_UP_TIME)
 
     @property
     def power_on(self) -> int | None:
@@ -79,7 +75,7 @@ class Sighting:
             return None
         if varbind.tag not in {COUNTER32, INTEGER}:
             raise DecodeError(f"the count of channel {channel.name} is a {tag_name(varbind.tag)}")
-        value = self._number(varbind)
+        value = _number(varbind, self._stats)
         if value < 0:
             raise DecodeError(f"the count of channel {channel.name} is {value}")
         return Count(value, unit)
@@ -109,20 +105,7 @@ class Sighting:
         return None if varbind is None or varbind.absent else varbind
 
     def _figure(self, name: bytes) -> int | None:
-        varbind = self._present(name)
-        if varbind is None:
-            return None
-        try:
-            return self._number(varbind)
-        except DecodeError:
-            self._stats.undecodable += 1
-            return None
-
-    def _number(self, varbind: Varbind) -> int:
-        value = number(varbind)
-        if not conforms(varbind):
-            self._stats.non_conforming += 1
-        return value
+        return figure(self._values.get(name), self._stats)
 
     def _text(self, name: bytes) -> bytes:
         varbind = self._present(name)
@@ -131,6 +114,24 @@ class Sighting:
         except DecodeError:
             self._stats.undecodable += 1
             return b""
+
+
+def figure(varbind: Varbind | None, stats: MeterStats) -> int | None:
+    """The number of a varbind, None where there is none; a value of a wrong type is counted."""
+    if varbind is None or varbind.absent:
+        return None
+    try:
+        return _number(varbind, stats)
+    except DecodeError:
+        stats.undecodable += 1
+        return None
+
+
+def _number(varbind: Varbind, stats: MeterStats) -> int:
+    value = number(varbind)
+    if not conforms(varbind):
+        stats.non_conforming += 1
+    return value
 
 
 _error_names = lru_cache(maxsize=256)(decode_error_bits)
