@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Sequence
+from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import Row, Select, func, select, union
@@ -117,16 +118,17 @@ class FactReads:
         return None if row is None else StoredFact(row.seq, fact_of(row.body))
 
     async def orphan_ended(self, source: str, release: str) -> Sequence[Fact]:
-        """At most UNROUTED_MAX of them."""
+        """At most UNROUTED_MAX of them, in order of their instants."""
         statement = select(_FACT.body).where(
             _FACT.source == source, _FACT.release == release, _FACT.kind == ENDED, _FACT.printer == ""
         )
-        return await self._facts_of(statement.order_by(_FACT.seq).limit(UNROUTED_MAX))
+        return await self._facts_of(statement.order_by(_FACT.at_us, _FACT.seq).limit(UNROUTED_MAX))
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         """In order of their numbers."""
         statement = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer, schema.few_kinds())
-        rows = await self._reader.rows(statement.where(_FACT.kind != "assigned").order_by(_FACT.seq))
+        # Ordered here: asked for an order by number, SQLite would rather walk through all of the printer's facts.
+        rows = sorted(await self._reader.rows(statement.where(_FACT.kind != "assigned")), key=attrgetter("seq"))
         return [StoredFact(row.seq, fact_of(row.body)) for row in rows]
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:

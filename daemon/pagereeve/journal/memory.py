@@ -110,7 +110,8 @@ class MemoryJournal(MemoryLedger):
 
     async def orphan_ended(self, source: str, release: str) -> Sequence[Fact]:
         known = self._of_release.get((source, release), ())
-        return [one.filing.fact for one in known if one.filing.kind == ENDED and not one.filing.printer][:UNROUTED_MAX]
+        ends = [one for one in known if one.filing.kind == ENDED and not one.filing.printer]
+        return [one.filing.fact for one in sorted(ends, key=_order)[:UNROUTED_MAX]]
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         return [_stored(one) for one in self._facts.get(printer, ()) if one.filing.kind in STANDING_KINDS]
