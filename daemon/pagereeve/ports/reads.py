@@ -1,0 +1,36 @@
+"""The reading half of the store: what the outlets ask of it, beside a daemon that writes or without one."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from typing import Protocol
+
+from pagereeve.domain.facts import Fact
+from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Stretch
+from pagereeve.ports.journal import OpenRun, StoredFact
+
+
+class Reads(Protocol):
+    """As ports.journal, ports.ledger, ports.queries and ports.store say of the methods of the same names."""
+
+    async def printers(self) -> Sequence[str]: ...
+
+    def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]: ...
+
+    async def open_run(self, printer: str) -> OpenRun | None: ...
+
+    async def standing_facts(self, printer: str) -> Sequence[StoredFact]: ...
+
+    async def release_facts(self, source: str, release: str) -> Sequence[Fact]: ...
+
+    def charges(self, from_us: int, to_us: int) -> AsyncIterator[Charge]: ...
+
+    async def charges_of(self, release: str) -> Sequence[Charge]: ...
+
+    async def stretches(self, printer: str, from_us: int, to_us: int) -> Sequence[Stretch]: ...
+
+    def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]: ...
+
+    async def findings(self, *, only_open: bool) -> Sequence[Finding]: ...
+
+    async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]: ...

@@ -1,0 +1,82 @@
+"""What the process shows of itself to the metrics and health pages: plain figures, taken when somebody asks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from pagereeve.ports.queries import JournalHealth
+
+PageKey = tuple[str, str]
+"""(channel, account kind): a kind is ``people`` or one of HOUSE_KINDS."""
+
+PEOPLE = "people"
+HOUSE_KINDS = ("stray", "surplus", "shortfall", "maintenance", "unproven")
+ACCOUNT_KINDS = (PEOPLE, *HOUSE_KINDS)
+
+
+@dataclass(frozen=True, slots=True)
+class PrinterTelemetry:
+    """One printer. What is not known is absent or None, never 0.
+
+    ``meter`` is the last good reading by channel, at ``last_reading_us``; ``up`` says whether the last read was good
+    (None: not read yet). ``open_findings`` is by kind, kinds without one may be left out. ``pages`` is what accounts
+    received since the journal began: the ledger's postings summed by channel and account kind.
+    """
+
+    printer: str
+    meter: Mapping[str, int] = field(default_factory=dict)
+    last_reading_us: int | None = None
+    up: bool | None = None
+    open_windows: int = 0
+    open_findings: Mapping[str, int] = field(default_factory=dict)
+    pages: Mapping[PageKey, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class FeedTelemetry:
+    """Counters of one feed, from 0 at the start. Every outcome and reason that can come must be there from the start.
+
+    ``lost_lines`` are badge lines read but not handed in, ``tee_broken`` teed connections that failed.
+    """
+
+    events: Mapping[str, int]
+    refused: Mapping[str, int]
+    connections_open: int = 0
+    lost_lines: int = 0
+    tee_broken: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessTelemetry:
+    """The process's own counters, from 0 at the start. ``reads`` is by result: ``reading`` or a SilenceReason.
+
+    ``refused_datagrams`` is by kind, every kind there from the start; ``restarts`` by kind of task. ``receive_drops``
+    are datagrams that the kernel dropped before we saw them (None where it does not say).
+    """
+
+    version: str
+    feeds: Mapping[str, FeedTelemetry]
+    reads: Mapping[str, int]
+    refused_datagrams: Mapping[str, int]
+    journal: JournalHealth
+    projections: int = 0
+    rewinds: int = 0
+    unavailable: int = 0
+    restarts: Mapping[str, int] = field(default_factory=dict)
+    receive_drops: int | None = None
+
+
+class MetricsSource(Protocol):
+    """Called on the event loop; returns at once. What it returns is read by another thread and must not change."""
+
+    def printers(self) -> Iterable[PrinterTelemetry]: ...
+
+    def process(self) -> ProcessTelemetry: ...
+
+
+class Readiness(Protocol):
+    def parts(self) -> Mapping[str, str]:
+        """Each part that must work before events are welcome: "" where it does, else why it does not."""
+        ...
