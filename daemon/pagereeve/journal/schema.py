@@ -60,7 +60,7 @@ fact = Table(
 Index("ix_fact_identity", fact.c.source, fact.c.event_id, unique=True)
 Index("ix_fact_at", fact.c.printer, fact.c.at_us, fact.c.seq)
 for _name, _columns, _where in (
-    ("ix_fact_release", (fact.c.source, fact.c.release, fact.c.at_us), text("release IS NOT NULL")),
+    ("ix_fact_release", (fact.c.source, fact.c.release, fact.c.at_us, fact.c.seq), text("release IS NOT NULL")),
     ("ix_fact_source_at", (fact.c.source, fact.c.at_us), text("source IS NOT NULL")),
     ("ix_fact_few", (fact.c.printer, fact.c.kind, fact.c.at_us, fact.c.seq), few_kinds()),
 ):

@@ -47,7 +47,7 @@ def _facts() -> None:
     op.create_index("ix_fact_identity", "fact", ["source", "event_id"], unique=True)
     op.create_index("ix_fact_at", "fact", ["printer", "at_us", "seq"])
     for name, columns, condition in (
-        ("ix_fact_release", ["source", "release", "at_us"], "release IS NOT NULL"),
+        ("ix_fact_release", ["source", "release", "at_us", "seq"], "release IS NOT NULL"),
         ("ix_fact_source_at", ["source", "at_us"], "source IS NOT NULL"),
         ("ix_fact_few", ["printer", "kind", "at_us", "seq"], FEW),
     ):
