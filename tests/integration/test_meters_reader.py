@@ -207,6 +207,14 @@ async def test_a_printer_without_a_life_count_has_no_meter() -> None:
         assert "device index 1" in refused.detail
 
 
+async def test_any_other_object_of_the_printer_mib_tells_a_printer_from_a_box() -> None:
+    agent = MibAgent(router_mib() | {"1.3.6.1.2.1.43.10.2.1.15.1.1": small(2)})
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        refused = failure(await meter.read(raw.target(), 2.0))
+        assert refused.reason is SilenceReason.NO_METER
+        assert "1.3.6.1.2.1.43.10.2.1.15.1.1" in refused.detail
+
+
 async def test_a_null_is_no_count() -> None:
     # FIELD-CASES 1.29: fusioninventory/fusioninventory-agent#734
     agent = MibAgent(printer_mib())

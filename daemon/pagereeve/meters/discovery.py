@@ -17,6 +17,7 @@ from pagereeve.meters.objects import (
     HR_DEVICE_PRINTER,
     HR_DEVICE_TYPE,
     MARKER_LIFE_COUNT,
+    PRINTER_MIB,
     SYS_OBJECT_ID,
     Pins,
     instance,
@@ -64,16 +65,16 @@ async def discover(conversation: Conversation) -> Pins:
     marker = rows.marker() or await _guess(conversation, rows)
     if marker is not None:
         return pins_of(*marker)
+    responder = conversation.responder
     if rows.devices:
-        raise ReadEnded(
-            SilenceReason.NO_METER,
-            f"{conversation.responder} has a printer at device index {rows.devices[0]}, but no prtMarkerLifeCount",
-            conversation.responder,
-        )
+        text = f"{responder} has a printer at device index {rows.devices[0]}, but no prtMarkerLifeCount"
+        raise ReadEnded(SilenceReason.NO_METER, text, responder)
+    (below,) = await conversation.get_next([PRINTER_MIB])
+    if below is not None and _follows(PRINTER_MIB, PRINTER_MIB, below):
+        text = f"{responder} has a Printer-MIB ({oid_label(below.oid)}), but no prtMarkerLifeCount"
+        raise ReadEnded(SilenceReason.NO_METER, text, responder)
     seen = await _object_id(conversation)
-    raise ReadEnded(
-        SilenceReason.WRONG_RESPONDER, wrong_responder(conversation.responder, seen), conversation.responder
-    )
+    raise ReadEnded(SilenceReason.WRONG_RESPONDER, wrong_responder(responder, seen), responder)
 
 
 def wrong_responder(responder: str, seen: str) -> str:

@@ -11,6 +11,9 @@ from pagereeve.meters.ber import oid_bytes
 SYS_OBJECT_ID: Final = oid_bytes("1.3.6.1.2.1.1.2.0")
 SYS_UP_TIME: Final = oid_bytes("1.3.6.1.2.1.1.3.0")
 
+# The root of RFC 3805: whoever knows anything below it is a printer's agent.
+PRINTER_MIB: Final = oid_bytes("1.3.6.1.2.1.43")
+
 # Columns: a row's index follows.
 HR_DEVICE_TYPE: Final = oid_bytes("1.3.6.1.2.1.25.3.2.1.2")
 HR_PRINTER_STATUS: Final = oid_bytes("1.3.6.1.2.1.25.3.5.1.1")
