@@ -1,0 +1,279 @@
+"""Opening the journal's file: one process at a time, the right tables, or a refusal that leaves it as it was."""
+
+# ruff: noqa: ASYNC240 - a test has nothing else to do while it looks at a file
+
+from __future__ import annotations
+
+import os
+import shutil
+import sqlite3
+import subprocess
+import sys
+import textwrap
+from collections.abc import Callable, Iterator
+from contextlib import closing
+from dataclasses import fields
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pytest
+from alembic.autogenerate import compare_metadata
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, Table
+
+from pagereeve.clocks import SystemClock
+from pagereeve.domain.ledger import Charge, Finding, Posting, Stretch
+from pagereeve.journal import schema
+from pagereeve.journal.errors import CantOpen, ForeignSideFile, InUse, NewerSchema, NoSpace, NotAJournal
+from pagereeve.journal.migrating import PHASES, config
+from pagereeve.journal.reads import SqlReads
+from pagereeve.journal.store import SqlJournal
+from pagereeve.journal.upgrade import MARGIN_BYTES
+from tests.journal_samples import badge
+
+if TYPE_CHECKING:
+    from _typeshed import DataclassInstance
+
+HOLDER = """
+    import asyncio, sys
+    from pathlib import Path
+    from pagereeve.clocks import SystemClock
+    from pagereeve.journal.store import SqlJournal
+    from tests.journal_samples import badge
+
+    async def main():
+        journal = await SqlJournal.open(Path(sys.argv[1]), SystemClock())
+        await journal.append(badge(f"held-{journal.fence}"))
+        print(journal.fence, flush=True)
+        await asyncio.sleep(60)
+
+    asyncio.run(main())
+"""
+
+
+@pytest.fixture
+def path(tmp_path: Path) -> Path:
+    return tmp_path / "journal.db"
+
+
+@pytest.fixture
+def hold(path: Path) -> Iterator[Callable[[], subprocess.Popen[str]]]:
+    """Starts a process that holds the journal; returns once it does."""
+    started: list[subprocess.Popen[str]] = []
+
+    def start() -> subprocess.Popen[str]:
+        child = subprocess.Popen(
+            [sys.executable, "-c", textwrap.dedent(HOLDER), str(path)],
+            stdout=subprocess.PIPE,
+            text=True,
+            cwd=Path(__file__).parents[2],
+        )
+        started.append(child)
+        assert child.stdout is not None
+        assert child.stdout.readline().strip().isdigit()
+        return child
+
+    yield start
+    for child in started:
+        child.kill()
+        child.communicate()
+
+
+def statement(path: Path, text: str) -> None:
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute(text)
+
+
+async def opened(path: Path) -> SqlJournal:
+    return await SqlJournal.open(path, SystemClock())
+
+
+async def filled(path: Path) -> None:
+    journal = await opened(path)
+    await journal.append(badge("e1"))
+    await journal.close()
+
+
+async def test_a_second_process_is_refused_and_told_by_whom(
+    path: Path, hold: Callable[[], subprocess.Popen[str]]
+) -> None:
+    child = hold()
+    with pytest.raises(InUse, match=f"process {child.pid} has it open"):
+        await opened(path)
+
+
+async def test_the_same_process_is_refused_too_also_by_another_name(path: Path, tmp_path: Path) -> None:
+    journal = await opened(path)
+    link = tmp_path / "link.db"
+    link.symlink_to(path)
+    for name in (path, link):
+        with pytest.raises(InUse, match=str(os.getpid())):
+            await opened(name)
+    await journal.close()
+    await (await opened(link)).close()
+
+
+async def test_after_a_kill_the_next_takes_over_with_a_higher_fence(
+    path: Path, hold: Callable[[], subprocess.Popen[str]]
+) -> None:
+    for _ in range(2):
+        child = hold()
+        child.kill()
+        child.wait()
+    journal = await opened(path)
+    assert journal.fence == 3
+    assert await journal.count_facts() == 2
+    await journal.close()
+
+
+async def test_others_may_read_beside_the_holder(path: Path) -> None:
+    journal = await opened(path)
+    async with await SqlReads.open_for_reading(path) as reads:
+        await journal.append(badge("e1"))
+        assert await reads.count_facts() == 1
+        assert [fact async for fact in reads.all_facts()] == [badge("e1")]
+    await journal.close()
+
+
+async def test_reading_creates_no_file(path: Path) -> None:
+    with pytest.raises(CantOpen, match="no such file"):
+        await SqlReads.open_for_reading(path)
+    assert not path.exists()
+
+
+async def test_a_newer_schema_is_refused_and_left_alone(path: Path) -> None:
+    await filled(path)
+    statement(path, "UPDATE alembic_version SET version_num = 'r9999'")
+    for _ in range(2):
+        with pytest.raises(NewerSchema, match="r9999"):
+            await opened(path)
+        with pytest.raises(NewerSchema, match="r9999"):
+            await SqlReads.open_for_reading(path)
+    statement(path, f"UPDATE alembic_version SET version_num = '{schema.REVISION}'")
+    journal = await opened(path)
+    assert await journal.count_facts() == 1
+    await journal.close()
+
+
+async def test_another_programs_database_is_refused_and_left_alone(path: Path) -> None:
+    statement(path, "CREATE TABLE recipes (name TEXT)")
+    with pytest.raises(NotAJournal, match="recipes"):
+        await opened(path)
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT name FROM sqlite_master").fetchall() == [("recipes",)]
+
+
+async def test_a_file_that_is_no_database_is_refused(path: Path) -> None:
+    path.write_bytes(b"Dear diary, today I counted pages. " * 200)
+    before = path.read_bytes()
+    with pytest.raises(NotAJournal):
+        await opened(path)
+    with pytest.raises(NotAJournal):
+        await SqlReads.open_for_reading(path)
+    assert path.read_bytes() == before
+
+
+async def test_a_folder_that_is_not_there_is_named(tmp_path: Path) -> None:
+    with pytest.raises(CantOpen, match=r"nowhere/journal\.db.*the folder must exist"):
+        await opened(tmp_path / "nowhere" / "journal.db")
+
+
+async def test_a_refused_opening_lets_go_of_the_lock(path: Path) -> None:
+    path.write_bytes(b"x" * 4_096)
+    with pytest.raises(NotAJournal):
+        await opened(path)
+    path.unlink()
+    await (await opened(path)).close()
+
+
+async def test_too_little_space_refuses_a_migration_and_only_that(path: Path) -> None:
+    """FIELD-CASES.md 7.4 (xbapps/xbvr#1902): refused before anything changes."""
+    with pytest.raises(NoSpace, match="bytes free in its folder; 1000 are"):
+        await SqlJournal.open(path, SystemClock(), free=lambda _: 1_000)
+    with pytest.raises(NoSpace):
+        await SqlJournal.open(path, SystemClock(), free=lambda _: MARGIN_BYTES - 1)
+    assert path.stat().st_size <= 4_096
+    await filled(path)
+    journal = await SqlJournal.open(path, SystemClock(), free=lambda _: 1_000)
+    assert await journal.count_facts() == 1
+    await journal.close()
+
+
+async def test_a_migration_that_breaks_off_leaves_nothing_behind(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def breaks_off(connection: Connection, at: Path) -> None:
+        with connection.begin():
+            connection.exec_driver_sql("CREATE TABLE half (done TEXT)")
+            raise RuntimeError("power cut")
+
+    with monkeypatch.context() as patch:
+        patch.setattr("pagereeve.journal.migrating.migrate", breaks_off)
+        with pytest.raises(RuntimeError):
+            await opened(path)
+    await filled(path)
+
+
+async def test_a_backup_put_back_under_a_newer_side_file_is_refused(
+    path: Path, tmp_path: Path, hold: Callable[[], subprocess.Popen[str]]
+) -> None:
+    """FIELD-CASES.md 7.5 (vellum-ai/vellum-assistant#27156): the side file would be replayed onto another state."""
+    await filled(path)
+    backup = tmp_path / "backup.db"
+    shutil.copy(path, backup)
+    child = hold()
+    child.kill()
+    child.wait()
+    side_file = path.with_name("journal.db-wal")
+    assert side_file.stat().st_size > 0
+    shutil.copy(backup, path)
+    with pytest.raises(ForeignSideFile, match=r"move journal\.db-wal away"):
+        await opened(path)
+    side_file.rename(tmp_path / "aside")
+    journal = await opened(path)
+    assert await journal.count_facts() == 1
+    await journal.close()
+
+
+async def test_all_files_moved_together_after_a_kill_are_accepted(
+    path: Path, tmp_path: Path, hold: Callable[[], subprocess.Popen[str]]
+) -> None:
+    child = hold()
+    child.kill()
+    child.wait()
+    elsewhere = tmp_path / "elsewhere"
+    elsewhere.mkdir()
+    for one in tmp_path.glob("journal.db*"):
+        shutil.copy(one, elsewhere)
+    journal = await opened(elsewhere / "journal.db")
+    assert await journal.count_facts() == 1
+    await journal.close()
+
+
+async def test_migrations_bring_about_exactly_the_tables_of_the_schema(path: Path) -> None:
+    journal = await opened(path)
+
+    def differences(connection: Connection) -> list[object]:
+        return list(compare_metadata(MigrationContext.configure(connection), schema.metadata))
+
+    assert await journal._thread.run(differences) == []
+    await journal.close()
+
+
+def test_the_schema_names_the_newest_revision() -> None:
+    assert ScriptDirectory.from_config(config()).get_heads() == [schema.REVISION]
+
+
+def test_every_revision_says_whether_it_expands_or_contracts() -> None:
+    revisions = list(ScriptDirectory.from_config(config()).walk_revisions())
+    assert revisions
+    for revision in revisions:
+        assert revision.module.phase in PHASES, revision.revision
+
+
+@pytest.mark.parametrize(
+    ("table", "row"),
+    [(schema.stretch, Stretch), (schema.charge, Charge), (schema.posting, Posting), (schema.finding, Finding)],
+)
+def test_columns_bear_the_names_of_the_ledgers_fields(table: Table, row: type[DataclassInstance]) -> None:
+    columns = set(table.c.keys()) - {"anchor_us", "ordinal", "source", "expected_least", "expected_most"}
+    assert columns == {field.name for field in fields(row)} - {"expected", "legs", "evidence"}
