@@ -44,13 +44,13 @@ def _joined(parts: list[list[str]]) -> list[str]:
     return pieces
 
 
-def _member(key: Any, value: Any) -> list[str]:
-    if not isinstance(key, str):
-        raise BadCanonical(f"{key!r} can't name an object's member")
+def _member(key: str, value: Any) -> list[str]:
     return [json.dumps(key, ensure_ascii=False), ":", *_pieces(value)]
 
 
-def _utf16(key: str) -> bytes:
+def _utf16(key: Any) -> bytes:
+    if not isinstance(key, str):
+        raise BadCanonical(f"{key!r} can't name an object's member")
     return key.encode("utf-16-be")
 
 

@@ -1,0 +1,234 @@
+"""A printer's story as a few lines: readings, releases and notes at seconds of an invented day, and the ledger of it."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from pagereeve.domain.book import Ledger, rebuild, replay
+from pagereeve.domain.facts import (
+    Action,
+    BadgePresented,
+    ClockMark,
+    Conflict,
+    Decided,
+    Fact,
+    Note,
+    Origin,
+    Outcome,
+    PolicySet,
+    PrinterNoted,
+    Read,
+    ReadFailed,
+    ReleaseEnded,
+    ReleaseStarted,
+    SettleLearned,
+)
+from pagereeve.domain.instants import SECOND_US
+from pagereeve.domain.ledger import Charge, Finding, ReleaseKey, Stretch
+from pagereeve.domain.policy import Policy
+from pagereeve.domain.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
+from pagereeve.domain.recorder import record
+from pagereeve.domain.ticket import Ticket
+
+DAY_US = 1_750_000_000 * SECOND_US
+PRINTER = "invented-printer"
+SERVER = "urn:invented:server"
+OBJECT_ID = "1.3.6.1.4.1.99999.1"
+BOOTED_S = -36_000.0
+POLICY = Policy(settle_us=10 * SECOND_US, unmoved_us=60 * SECOND_US)
+
+
+def at_us(second: float) -> int:
+    return DAY_US + round(second * SECOND_US)
+
+
+def impressions(**values: int) -> dict[str, Count]:
+    return {name: Count(value, Unit.IMPRESSIONS) for name, value in values.items()}
+
+
+@dataclass
+class Story:
+    """Without a policy of its own the printer is in nobody's registry: give ``policy=None`` for that."""
+
+    policy: Policy | None = POLICY
+    printer: str = PRINTER
+    serial: str = "K1"
+    facts: list[Fact] = field(default_factory=list)
+    current: Read | ReadFailed | None = None
+    booted_s: float = BOOTED_S
+    _last: str = ""
+
+    def __post_init__(self) -> None:
+        if self.policy is not None:
+            self.set_policy(-3600, self.policy)
+
+    def set_policy(self, second: float, policy: Policy) -> None:
+        self.facts.append(PolicySet(self.printer, at_us(second), policy))
+
+    def learned(self, second: float, settle_s: float) -> None:
+        self.facts.append(SettleLearned(self.printer, at_us(second), round(settle_s * SECOND_US)))
+
+    def reading(
+        self,
+        second: float,
+        total: int | None = None,
+        *,
+        counts: Mapping[str, Count] | None = None,
+        state: str = "idle",
+        errors: tuple[str, ...] = (),
+        serial: str | None = None,
+        unit: Unit = Unit.IMPRESSIONS,
+        power_on: int | None = None,
+        took_s: float = 0.1,
+    ) -> None:
+        """One good answer: asked for at ``second``, in hand ``took_s`` later."""
+        known = dict(counts or {}) if total is None else {"total": Count(total, unit), **(counts or {})}
+        sight = Sight(
+            tuple(sorted(known.items())),
+            self.serial if serial is None else serial,
+            OBJECT_ID,
+            PrinterState(state),
+            errors,
+        )
+        uptime_cs = round((second + took_s - self.booted_s) * 100) % 2**32
+        self._take(Reading(at_us(second), at_us(second + took_s), sight, uptime_cs, power_on))
+
+    def rest(self, first: float, last: float, total: int, every: float = 5, **more: Any) -> None:
+        """Equal readings from ``first`` to ``last``."""
+        second = first
+        while second < last:
+            self.reading(second, total, **more)
+            second += every
+        self.reading(last, total, **more)
+
+    def failed(self, second: float, reason: str = "timeout", *, tries: int = 1, responder: str = "") -> None:
+        for nth in range(tries):
+            sent_us = at_us(second + 3 * nth)
+            self._take(Failure(sent_us, sent_us + 2 * SECOND_US, SilenceReason(reason), "", responder))
+
+    def _take(self, result: Reading | Failure) -> None:
+        recorded = record(self.printer, self.current, result)
+        self.current = recorded.current
+        if recorded.sealed is not None:
+            self.facts.append(recorded.sealed)
+
+    def restart(self, second: float) -> None:
+        """The printer's uptime begins anew."""
+        self.booted_s = second
+
+    def release(
+        self,
+        second: float,
+        name: str = "",
+        *,
+        pages: int | None = 1,
+        copies: int | None = 1,
+        sides: str | None = "one-sided",
+        number_up: int | None = 1,
+        separator_sheets: int | None = 0,
+        color_mode: str | None = None,
+        owner: str = "",
+        event: str = "",
+        source: str = SERVER,
+        clock: ClockMark = "",
+        occurred_us: int | None = None,
+    ) -> ReleaseKey:
+        name = name or f"r{sum(isinstance(fact, ReleaseStarted) for fact in self.facts) + 1}"
+        ticket = Ticket(pages, copies, sides, number_up, color_mode, None, separator_sheets)  # type: ignore[arg-type]
+        start_us = at_us(second)
+        origin = Origin(source, event or f"{name}-start", start_us, start_us + 1000, occurred_us or start_us, clock)
+        self.facts.append(
+            ReleaseStarted(self.printer, origin, name, f"job-{name}", owner or f"owner-{name}", ticket=ticket)
+        )
+        self._last = name
+        return ReleaseKey(source, name)
+
+    def ended(
+        self,
+        second: float,
+        name: str = "",
+        *,
+        outcome: Outcome = "completed",
+        pages_sent: int | None = None,
+        event: str = "",
+        source: str = SERVER,
+    ) -> None:
+        name = name or self._last
+        end_us = at_us(second)
+        origin = Origin(source, event or f"{name}-end", end_us, end_us + 1000, end_us)
+        self.facts.append(ReleaseEnded(self.printer, origin, name, outcome, pages_sent))
+
+    def badge(self, second: float, badge: str = "b-invented") -> None:
+        origin = Origin("urn:invented:gateway", f"badge-{second}", at_us(second), at_us(second))
+        self.facts.append(BadgePresented(self.printer, origin, badge, "gw-1"))
+
+    def noted(self, second: float, note: Note, text: str = "") -> None:
+        origin = Origin("urn:invented:desk", f"{note}-{second}", at_us(second), at_us(second))
+        self.facts.append(PrinterNoted(self.printer, origin, note, text))
+
+    def decided(self, second: float, finding: str, action: Action, text: str = "") -> None:
+        self.facts.append(Decided(self.printer, at_us(second), finding, action, "an auditor", text))
+
+    def conflict(self, second: float, event: str) -> None:
+        origin = Origin(SERVER, event, at_us(second), at_us(second))
+        self.facts.append(Conflict(self.printer, origin, "pagereeve.release.started.v1", "0" * 64))
+
+    def ledger(self) -> Ledger:
+        """The ledger; whatever the story is, it must add up and come out the same in one piece and in steps."""
+        ledger = replay(self.printer, self.facts, self.current)
+        assert Ledger.of(rebuild(self.printer, self.facts, self.current)) == ledger
+        assert replay(self.printer, [*reversed(self.facts), *self.facts], self.current) == ledger
+        for posting in ledger.postings:
+            assert sum(pages for _, pages in posting.legs) == 0
+        for stretch in ledger.stretches:
+            assert stretch.counted >= 0
+        return ledger
+
+
+def charge(ledger: Ledger, name: str, channel: str = "total") -> Charge:
+    (found,) = [one for one in ledger.charges if one.release.release == name and one.channel == channel]
+    return found
+
+
+def brackets(ledger: Ledger, channel: str = "total") -> list[Stretch]:
+    return [one for one in ledger.stretches if one.releases and one.channel == channel]
+
+
+def gaps(ledger: Ledger, channel: str = "total") -> list[Stretch]:
+    return [one for one in ledger.stretches if not one.releases and one.channel == channel]
+
+
+def names_in(stretch: Stretch) -> list[str]:
+    return [key.release for key in stretch.releases]
+
+
+def kinds(ledger: Ledger) -> list[str]:
+    return sorted(one.kind for one in ledger.findings)
+
+
+def finding(ledger: Ledger, kind: str) -> Finding:
+    (found,) = [one for one in ledger.findings if one.kind == kind]
+    return found
+
+
+def accounts(ledger: Ledger, channel: str = "total") -> dict[str, int]:
+    """What each account received, the meter's own left out."""
+    received: dict[str, int] = {}
+    for posting in ledger.postings:
+        if posting.channel == channel:
+            for name, pages in posting.legs:
+                if not name.startswith("meter:"):
+                    received[name] = received.get(name, 0) + pages
+    return received
+
+
+def printed(story: Story, second: float, before: int, after: int, *, pages: int, **ticket: Any) -> ReleaseKey:
+    """The usual course: a fresh reading, a release, its end three seconds later, and a rest until 30 s after."""
+    story.reading(second - 1, before)
+    key = story.release(second, pages=pages, **ticket)
+    story.ended(second + 3)
+    story.reading(second + 4, before, state="printing")
+    story.rest(second + 6, second + 30, after)
+    return key
