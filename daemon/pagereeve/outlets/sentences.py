@@ -10,7 +10,7 @@ from pagereeve.domain.ticket import Ticket
 
 GRADES: Final[dict[Grade, str]] = {
     Grade.TIGHT: "the meter was read shortly before and after, and no other release ran meanwhile",
-    Grade.INFERRED: "other releases ran close by; the meter rested in between at a count that fits, and was split there",
+    Grade.INFERRED: "other releases ran close by; the meter rested in between at a count that fits",
     Grade.SHARED: "other releases ran at the same time; the meter shows their sum, and the shares are worked out",
     Grade.WIDE: "a reading before or after lies far away, so other pages may be in the count",
     Grade.BROKEN: "the meter was replaced, reset or fell back meanwhile; before and after can't be subtracted",

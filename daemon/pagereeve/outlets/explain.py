@@ -1,0 +1,193 @@
+"""The whole chain of evidence for a release, in order, for somebody who keeps accounts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pagereeve.domain.expectation import CLAIMED_CHANNELS
+from pagereeve.domain.instants import to_text
+from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch
+from pagereeve.outlets.evidence import Evidence
+from pagereeve.outlets.findings_view import finding_lines
+from pagereeve.outlets.period import local
+from pagereeve.outlets.plain import visible
+from pagereeve.outlets.rows_json import charge_json, finding_json, posting_json, stretch_json
+from pagereeve.outlets.sentences import (
+    CHARGING,
+    GRADES,
+    VERDICTS,
+    closing_text,
+    interval_text,
+    pages_text,
+    reason_text,
+    span_text,
+    ticket_text,
+)
+from pagereeve.outlets.timeline import timeline
+
+OTHERS_SHOWN_MAX = 20
+
+
+def explain_text(evidence: Evidence, zone: ZoneInfo) -> str:
+    """Plain text; control characters from outside are written out."""
+    lines = [*_heading(evidence, zone), *_released(evidence), *_order(evidence, zone)]
+    lines += [line for charge in _channels(evidence) for line in _channel(evidence, charge, zone)]
+    lines += _findings(evidence, zone)
+    return "\n".join(visible(line) for line in lines) + "\n"
+
+
+def explain_json(evidence: Evidence) -> dict[str, Any]:
+    """The same as data: rows as ``project --json`` has them, the timeline, and the sentences of each channel."""
+    return {
+        "source": evidence.key.source,
+        "release": evidence.key.release,
+        "printer": evidence.printer,
+        "ticket": [ticket_text(started.ticket) for started in evidence.starts],
+        "timeline": [{"at": to_text(one.at_us), "what": one.what} for one in timeline(evidence)],
+        "channels": [
+            {"channel": charge.channel, "sentences": _sentences(evidence, charge)} for charge in _channels(evidence)
+        ],
+        "charges": [charge_json(charge) for charge in evidence.charges],
+        "stretches": [stretch_json(stretch) for stretch in evidence.stretches],
+        "shared_with": [charge_json(charge) for charge in evidence.others],
+        "postings": [posting_json(posting) for posting in evidence.postings],
+        "findings": [finding_json(finding) for finding in evidence.findings],
+    }
+
+
+def _channels(evidence: Evidence) -> list[Charge]:
+    """Billed channels first."""
+    return sorted(evidence.charges, key=lambda one: (one.channel not in CLAIMED_CHANNELS, one.channel, one.started_us))
+
+
+def _heading(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
+    charge = evidence.charges[0]
+    yield f"Release {evidence.key.release} of {evidence.key.source}"
+    yield f"Job {charge.job} of {charge.owner}, on printer {evidence.printer}, started {_at(charge.started_us, zone)}"
+    yield f"Times are of {zone.key}."
+
+
+def _released(evidence: Evidence) -> Iterator[str]:
+    yield from ("", "WHAT WAS RELEASED")
+    for started in evidence.starts:
+        yield f"  {ticket_text(started.ticket)}"
+    if not evidence.starts:
+        yield "  its start notice is not in the journal"
+
+
+def _order(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
+    yield from ("", "WHAT HAPPENED, IN ORDER")
+    for one in timeline(evidence):
+        yield f"  {_at(one.at_us, zone)}  {one.what}"
+
+
+def _at(at_us: int, zone: ZoneInfo) -> str:
+    return local(at_us, zone).isoformat(sep=" ", timespec="milliseconds")
+
+
+def _channel(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterator[str]:
+    part = "" if charge.channel in CLAIMED_CHANNELS else ", a part of the total: not billed"
+    unit = "unit unknown" if charge.unit is None else f"in {charge.unit.value}"
+    yield from ("", f"CHANNEL {charge.channel} ({unit}{part})")
+    for stretch in _of_channel(evidence, charge.channel):
+        yield from (f"  {line}" for line in _cut_lines(evidence, stretch, zone))
+    yield from (f"  {line}" for line in _sentences(evidence, charge))
+    for posting in evidence.postings:
+        if posting.channel == charge.channel:
+            yield f"  Posting: {posting_text(posting)}."
+
+
+def _of_channel(evidence: Evidence, channel: str) -> list[Stretch]:
+    return [one for one in evidence.stretches if one.channel == channel]
+
+
+def _cut_lines(evidence: Evidence, stretch: Stretch, zone: ZoneInfo) -> Iterator[str]:
+    started_us = evidence.started_us
+    early_us, late_us = started_us - stretch.opens_us, stretch.closes_us - started_us
+    side = "before" if early_us >= 0 else "after"
+    run = f", meter run {stretch.run}" if stretch.grade is Grade.BROKEN else ""
+    yield (
+        f"Before: {pages_text(stretch.before)}, standing until {_at(stretch.opens_us, zone)}, "
+        f"{span_text(early_us)} {side} the start{run}"
+    )
+    yield f"After:  {pages_text(stretch.after)}, from {_at(stretch.closes_us, zone)} on, {span_text(late_us)} after the start"
+    yield f"Counted: {stretch.after} - {stretch.before} = {stretch.counted}{_wrapped(stretch)}"
+
+
+def _wrapped(stretch: Stretch) -> str:
+    if stretch.before is None or stretch.after is None or stretch.after - stretch.before == stretch.counted:
+        return ""
+    return ", as the counter started again from 0 at its end"
+
+
+def _sentences(evidence: Evidence, charge: Charge) -> list[str]:
+    """How the window closed, the grade, what was expected and why, whose pages they are, the verdict, the charge."""
+    sentences = [closing_text(charge.reasons)]
+    if charge.grade is not None:
+        sentences.append(f"Evidence: {charge.grade.value}; {GRADES[charge.grade]}.")
+    sentences.append(f"Expected: {interval_text(charge.expected)}.")
+    sentences += [f"  Because {reason_text(reason)}." for reason in charge.reasons if _widens(reason)]
+    sentences += _sharing(evidence, charge)
+    if charge.verdict is None:
+        sentences.append("Verdict: none yet.")
+    else:
+        sentences.append(f"Verdict: {charge.verdict.value}; {VERDICTS[charge.verdict]}.")
+    sentences.append(
+        f"Released {pages_text(charge.released)}, counted {pages_text(charge.counted)}, "
+        f"charged {charge.charged}, unproven {charge.unproven}: {_charging(evidence, charge)}."
+    )
+    return sentences
+
+
+def _widens(reason: str) -> bool:
+    """Reasons for the expectation and the grade; how the window closed is told already."""
+    return reason not in {"window-never-moved", "window-longest-wait", "window-open", "no-reading-after"}
+
+
+def _sharing(evidence: Evidence, charge: Charge) -> list[str]:
+    shared = [one for one in _of_channel(evidence, charge.channel) if len(one.releases) > 1]
+    if not shared:
+        return []
+    others = [one for one in evidence.others if one.channel == charge.channel]
+    named = [f"{one.release.release} of {one.owner} ({pages_text(one.counted)})" for one in others[:OTHERS_SHOWN_MAX]]
+    more = len(others) - len(named)
+    tail = f" and {more} more" if more > 0 else ""
+    share = "no share is proven" if charge.counted is None else f"this release's share is {charge.counted}"
+    stretch = shared[0]
+    return [
+        f"Shared with {', '.join(named)}{tail}: {stretch.counted} counted for all, "
+        f"{interval_text(stretch.expected)} expected for all; {share}."
+    ]
+
+
+def _charging(evidence: Evidence, charge: Charge) -> str:
+    if charge.channel not in CLAIMED_CHANNELS:
+        return "shown for information"
+    if charge.verdict is None:
+        return "nothing is decided while the window is open"
+    if charge.counted is None:
+        if charge.unproven:
+            return "nothing proves a count, so the claim stands apart, to be charged or waived"
+        return "nothing proves a count, and nothing is claimed for it"
+    rule = f"by the policy {evidence.policy.charging!r} {CHARGING[evidence.policy.charging]}"
+    return f"{rule}; unproven is counted but not surely asked for" if charge.unproven else rule
+
+
+def posting_text(posting: Posting) -> str:
+    """Who gives and who receives."""
+    given = [f"{account} gives {-pages}" for account, pages in posting.legs if account.startswith("meter:")]
+    received = [f"{account} receives {pages}" for account, pages in posting.legs if not account.startswith("meter:")]
+    return "; ".join([*given, *received]) or "nothing was counted and nothing is owed"
+
+
+def _findings(evidence: Evidence, zone: ZoneInfo) -> list[str]:
+    lines = ["", "FINDINGS"]
+    for finding in evidence.findings:
+        lines += [f"  {line}".rstrip() for line in finding_lines(finding, zone)]
+    return lines if evidence.findings else [*lines, "  none"]
+
+
+def explain_all(evidences: Sequence[Evidence], zone: ZoneInfo) -> str:
+    return ("\n" + "=" * 72 + "\n\n").join(explain_text(one, zone) for one in evidences)
