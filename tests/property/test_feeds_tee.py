@@ -6,6 +6,7 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from typing import Final
 
+import uvloop
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -117,11 +118,18 @@ async def passed_on(
     mood=st.sampled_from(MOODS),
     look=st.sampled_from(["well", "raising"]),
     pending=st.sampled_from([1, 300, 64 * 1024]),
+    new_loop=st.sampled_from([asyncio.new_event_loop, uvloop.new_event_loop]),
 )
 def test_a_teed_stream_arrives_unchanged_in_both_directions(
-    pieces: list[bytes], answers: list[bytes], mood: Callable[[], Awaitable[None]], look: str, pending: int
+    pieces: list[bytes],
+    answers: list[bytes],
+    mood: Callable[[], Awaitable[None]],
+    look: str,
+    pending: int,
+    new_loop: Callable[[], asyncio.AbstractEventLoop],
 ) -> None:
-    received, got, feed = asyncio.run(passed_on(pieces, answers, mood, look, pending))
+    with asyncio.Runner(loop_factory=new_loop) as runner:
+        received, got, feed = runner.run(passed_on(pieces, answers, mood, look, pending))
     assert received == b"".join(pieces)
     assert got == b"".join(answers)
     assert (feed.stats.tee_bytes, feed.stats.tee_back_bytes) == (len(received), len(got))

@@ -31,11 +31,8 @@ class Stream:
 
     @classmethod
     def of(cls, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> Stream:
-        found = writer.get_extra_info("socket")
-        if found is not None:
-            # A gateway that loses its power says no goodbye; the kernel finds out. A closed socket refuses: no matter.
-            with contextlib.suppress(OSError):
-                found.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+        # A gateway that loses its power says no goodbye: the kernel finds out.
+        _set_option(writer, socket.SO_KEEPALIVE, 1)
         name = writer.get_extra_info("peername")
         return cls(reader, writer, str(name[0]) if name else "")
 
@@ -50,12 +47,16 @@ class Stream:
 
     def reset(self) -> None:
         """Drop the connection so that the other end sees a reset, not an orderly end."""
-        found = self.writer.get_extra_info("socket")
-        if found is not None:
-            # Lingering for no time makes the kernel send RST (socket(7)). A closed socket refuses, which is fine.
-            with contextlib.suppress(OSError):
-                found.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
+        # Lingering for no time makes the kernel send RST (socket(7)).
+        _set_option(self.writer, socket.SO_LINGER, struct.pack("ii", 1, 0))
         self.writer.transport.abort()
+
+
+def _set_option(writer: asyncio.StreamWriter, option: int, value: int | bytes) -> None:
+    if writer.is_closing():
+        return  # its socket is gone, or about to be
+    with contextlib.suppress(OSError):  # closed by the kernel, while the event loop does not know it yet
+        writer.get_extra_info("socket").setsockopt(socket.SOL_SOCKET, option, value)
 
 
 class Listener:
