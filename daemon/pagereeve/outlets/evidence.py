@@ -17,7 +17,7 @@ from pagereeve.domain.facts import (
     instant_us,
 )
 from pagereeve.domain.instants import SECOND_US
-from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Stretch
+from pagereeve.domain.ledger import Charge, Finding, Grade, Posting, ReleaseKey, Stretch
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Plateau, Silence
 from pagereeve.domain.rules import Rules
@@ -30,6 +30,7 @@ LOOK_BACK_US: Final = (4 * DAY_US, 100 * DAY_US, 2**62)
 # Readings come in order: the first one so long after the closing cut ends the search. Events may come later than that.
 LOOK_ON_US: Final = DAY_US
 BADGES_WITHIN_US: Final = 300 * SECOND_US
+BROKEN_BACK_US: Final = 100 * DAY_US
 OTHERS_MAX: Final = 50
 KEYS_MAX: Final = 50
 
@@ -117,7 +118,10 @@ async def _add_rows(reads: Reads, evidence: Evidence) -> None:
     latest_us = max((one.closed_us for one in evidence.charges if one.closed_us is not None), default=None)
     if latest_us is None:
         return
-    near = await reads.stretches(evidence.printer, evidence.started_us, latest_us)
+    # Where a run ended, the first part of the bracket closes with that run: perhaps long before the release.
+    broken = any(one.grade is Grade.BROKEN for one in evidence.charges)
+    from_us = evidence.started_us - (BROKEN_BACK_US if broken else 0)
+    near = await reads.stretches(evidence.printer, from_us, latest_us)
     evidence.stretches = [one for one in near if evidence.key in one.releases]
     for closes_us in sorted({one.closes_us for one in evidence.stretches}):
         async for posting in reads.postings(closes_us, closes_us + 1):

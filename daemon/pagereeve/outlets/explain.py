@@ -16,6 +16,7 @@ from pagereeve.outlets.plain import visible
 from pagereeve.outlets.rows_json import charge_json, finding_json, posting_json, stretch_json
 from pagereeve.outlets.sentences import (
     CHARGING,
+    CLOSINGS,
     GRADES,
     VERDICTS,
     closing_text,
@@ -28,6 +29,9 @@ from pagereeve.outlets.sentences import (
 from pagereeve.outlets.timeline import timeline
 
 OTHERS_SHOWN_MAX = 20
+# Reasons of the evidence, and of the verdict; those that say how the window closed have a sentence of their own.
+NOTED = ("stalled", "no-end-notice", "run-ended", "no-reading-before")
+OF_VERDICT = ("about-the-bracket", "within-tolerance")
 
 
 def explain_text(evidence: Evidence, zone: ZoneInfo) -> str:
@@ -35,7 +39,7 @@ def explain_text(evidence: Evidence, zone: ZoneInfo) -> str:
     lines = [*_heading(evidence, zone), *_released(evidence), *_order(evidence, zone)]
     lines += [line for charge in _channels(evidence) for line in _channel(evidence, charge, zone)]
     lines += _findings(evidence, zone)
-    return "\n".join(visible(line) for line in lines) + "\n"
+    return "\n".join(visible(line) for line in lines).rstrip() + "\n"
 
 
 def explain_json(evidence: Evidence) -> dict[str, Any]:
@@ -107,12 +111,18 @@ def _cut_lines(evidence: Evidence, stretch: Stretch, zone: ZoneInfo) -> Iterator
     started_us = evidence.started_us
     early_us, late_us = started_us - stretch.opens_us, stretch.closes_us - started_us
     side = "before" if early_us >= 0 else "after"
-    run = f", meter run {stretch.run}" if stretch.grade is Grade.BROKEN else ""
+    if stretch.grade in {Grade.BROKEN, Grade.BLIND}:
+        yield (
+            f"Meter run {stretch.run}: {pages_text(stretch.before)} at {_at(stretch.opens_us, zone)}, "
+            f"{pages_text(stretch.after)} at {_at(stretch.closes_us, zone)}: {stretch.counted} surely counted"
+        )
+        return
     yield (
         f"Before: {pages_text(stretch.before)}, standing until {_at(stretch.opens_us, zone)}, "
-        f"{span_text(early_us)} {side} the start{run}"
+        f"{span_text(early_us)} {side} the start"
     )
-    yield f"After:  {pages_text(stretch.after)}, from {_at(stretch.closes_us, zone)} on, {span_text(late_us)} after the start"
+    closes = f"from {_at(stretch.closes_us, zone)} on, {span_text(late_us)} after the start"
+    yield f"After:  {pages_text(stretch.after)}, {closes}"
     yield f"Counted: {stretch.after} - {stretch.before} = {stretch.counted}{_wrapped(stretch)}"
 
 
@@ -127,13 +137,15 @@ def _sentences(evidence: Evidence, charge: Charge) -> list[str]:
     sentences = [closing_text(charge.reasons)]
     if charge.grade is not None:
         sentences.append(f"Evidence: {charge.grade.value}; {GRADES[charge.grade]}.")
+    sentences += [f"  Note: {reason_text(reason)}." for reason in charge.reasons if reason in NOTED]
     sentences.append(f"Expected: {interval_text(charge.expected)}.")
-    sentences += [f"  Because {reason_text(reason)}." for reason in charge.reasons if _widens(reason)]
+    sentences += [f"  Because {reason_text(reason)}." for reason in charge.reasons if _is_of_expectation(reason)]
     sentences += _sharing(evidence, charge)
     if charge.verdict is None:
         sentences.append("Verdict: none yet.")
     else:
         sentences.append(f"Verdict: {charge.verdict.value}; {VERDICTS[charge.verdict]}.")
+        sentences += [f"  Note: {reason_text(reason)}." for reason in charge.reasons if reason in OF_VERDICT]
     sentences.append(
         f"Released {pages_text(charge.released)}, counted {pages_text(charge.counted)}, "
         f"charged {charge.charged}, unproven {charge.unproven}: {_charging(evidence, charge)}."
@@ -141,9 +153,8 @@ def _sentences(evidence: Evidence, charge: Charge) -> list[str]:
     return sentences
 
 
-def _widens(reason: str) -> bool:
-    """Reasons for the expectation and the grade; how the window closed is told already."""
-    return reason not in {"window-never-moved", "window-longest-wait", "window-open", "no-reading-after"}
+def _is_of_expectation(reason: str) -> bool:
+    return reason not in {*NOTED, *OF_VERDICT, *CLOSINGS}
 
 
 def _sharing(evidence: Evidence, charge: Charge) -> list[str]:
@@ -155,11 +166,10 @@ def _sharing(evidence: Evidence, charge: Charge) -> list[str]:
     more = len(others) - len(named)
     tail = f" and {more} more" if more > 0 else ""
     share = "no share is proven" if charge.counted is None else f"this release's share is {charge.counted}"
-    stretch = shared[0]
-    return [
-        f"Shared with {', '.join(named)}{tail}: {stretch.counted} counted for all, "
-        f"{interval_text(stretch.expected)} expected for all; {share}."
-    ]
+    counted = sum(one.counted for one in shared)
+    expected = interval_text(shared[0].expected)
+    whole = f"{counted} counted for all, {expected} expected for all; {share}"
+    return [f"Shared with {', '.join(named)}{tail}: {whole}."]
 
 
 def _charging(evidence: Evidence, charge: Charge) -> str:

@@ -128,8 +128,10 @@ def pages_text(figure: int | None) -> str:
 
 
 def span_text(span_us: int) -> str:
-    """A length of time for people: ``0.4 s``, ``95 s``, ``12 min``, ``3.5 h``, ``2.0 d``."""
+    """A length of time for people: ``40 ms``, ``2.4 s``, ``95 s``, ``12 min``, ``3.5 h``, ``2.0 d``."""
     seconds = abs(span_us) / 1_000_000
+    if seconds < 0.1:
+        return f"{seconds * 1000:.0f} ms"
     if seconds < 10:
         return f"{seconds:.1f} s"
     if seconds < 120:

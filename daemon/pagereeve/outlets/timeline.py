@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from itertools import pairwise
 
-from pagereeve.domain.continuity import restarted
+from pagereeve.domain.continuity import Step, restarted
 from pagereeve.domain.facts import Origin, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.reading import Plateau, Silence
+from pagereeve.domain.runs import split
 from pagereeve.outlets.evidence import Evidence
 from pagereeve.outlets.sentences import SILENCES, span_text
 
@@ -16,6 +17,15 @@ CORRECTIONS = {
     "implausible-past": "its source's time lies too far back and is not used",
     "future": "its source's time lies in the future and is not used",
     "missing": "its source gave no time; the time of arrival is used",
+}
+
+BREAKS = {
+    Step.REPLACED: "another device answered",
+    Step.UNIT_CHANGED: "the meter's unit changed",
+    Step.FELL_BACK: "the count fell back to a value saved earlier, after a restart",
+    Step.RESET: "the count started anew after a restart",
+    Step.WENT_BACK: "the count is lower than before",
+    Step.JUMPED: "the count rose faster than the printer can print",
 }
 
 
@@ -83,6 +93,7 @@ def _received(origin: Origin) -> str:
 def _of_readings(evidence: Evidence) -> list[Happening]:
     happenings = []
     opens_us, closes_us = evidence.from_us, evidence.to_us
+    remarks = _remarks(evidence)
     for plateau in evidence.plateaus:
         parts = []
         if plateau.first_received_us <= opens_us:
@@ -90,12 +101,25 @@ def _of_readings(evidence: Evidence) -> list[Happening]:
         if closes_us is not None and plateau.last_received_us >= closes_us:
             parts.append("the reading after")
         role = f" ({', '.join(parts)})" if parts else ""
-        happenings.append(Happening(plateau.first_received_us, f"meter read{role}: {reading_text(plateau)}"))
+        what = f"meter read{role}: {reading_text(plateau)}{remarks.get(plateau, '')}"
+        happenings.append(Happening(plateau.first_received_us, what))
     for before, after in pairwise(evidence.plateaus):
         if restarted(before, after):
             what = "the printer or its agent had started anew since the reading before"
             happenings.append(Happening(after.first_received_us, what))
     return happenings
+
+
+def _remarks(evidence: Evidence) -> dict[Plateau, str]:
+    """What the readings say of one another: where a meter run began anew, and which was not believed."""
+    runs = split(evidence.plateaus, lambda _: evidence.policy)
+    remarks = dict.fromkeys(runs.suspects, "; not believed, as no other reading confirmed it")
+    if runs.pending is not None:
+        remarks[runs.pending] = "; not believed yet, as no other reading confirmed it so far"
+    for run in runs.runs:
+        if run.began is not None:
+            remarks[run.samples[0].plateau] = f"; a new meter run begins, as {BREAKS[run.began]}"
+    return remarks
 
 
 def reading_text(plateau: Plateau) -> str:
