@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -13,15 +14,16 @@ from hypothesis import strategies as st
 
 from pagereeve.clocks import SystemClock
 from pagereeve.domain.canonical import canonical
-from pagereeve.domain.errors import BadCanonical
+from pagereeve.domain.errors import BadCanonical, BadFact
 from pagereeve.domain.factjson import fact_bytes, from_json, to_json
-from pagereeve.domain.facts import Fact, Read, ReadFailed
+from pagereeve.domain.facts import BadgePresented, Event, Fact, Origin, Read, ReadFailed
+from pagereeve.domain.fields import TEXT_MAX
 from pagereeve.journal.encoding import canonical_text
-from pagereeve.journal.filing import file
+from pagereeve.journal.filing import fact_of, file, surely_readable
 from pagereeve.journal.memory import MemoryJournal
 from pagereeve.journal.store import SqlJournal
 from pagereeve.ports.store import Store
-from tests.facts_strategies import FACTS, RUNS
+from tests.facts_strategies import EVENTS, FACTS, INSTANTS_US, RUNS
 
 
 class Journals:
@@ -49,6 +51,41 @@ def test_a_fact_survives_json(fact: Fact) -> None:
 @given(FACTS)
 def test_a_stored_body_is_the_facts_canonical_bytes(fact: Fact) -> None:
     assert file(fact).body.encode() == fact_bytes(fact) == canonical(to_json(fact))
+
+
+ANY_TEXT = st.text(max_size=6) | st.just("x" * 1_100)
+ANY_ORIGIN = st.builds(
+    Origin,
+    source=ANY_TEXT,
+    id=ANY_TEXT,
+    at_us=INSTANTS_US | st.integers(-(2**60), 2**60),
+    received_us=INSTANTS_US,
+    occurred_us=st.none() | st.integers(-(2**60), 2**60),
+    clock=st.just(""),
+)
+
+
+@given(event=EVENTS, origin=ANY_ORIGIN, printer=ANY_TEXT, added=ANY_TEXT)
+def test_whatever_is_added_to_an_event_a_stored_one_can_be_read(
+    event: Event, origin: Origin, printer: str, added: str
+) -> None:
+    """The doors vouch for the data; source, id, printer, instants and the hashed badge are put in later."""
+    changed = replace(event, printer=printer, origin=origin)
+    if isinstance(changed, BadgePresented):
+        changed = replace(changed, badge=added, gateway=added)
+    try:
+        filing = file(changed)
+    except (BadFact, BadCanonical, OverflowError):
+        return
+    assert fact_of(filing.body) == changed
+
+
+@given(EVENTS)
+def test_an_ordinary_event_is_not_read_back_for_nothing(event: Event) -> None:
+    ordinary = replace(event.origin, source="s", id="i", at_us=0, received_us=0, occurred_us=None)
+    plain = replace(event, origin=ordinary)
+    body = file(plain).body
+    assert surely_readable(plain, body) == (len(body) <= TEXT_MAX and "\\" not in body)
 
 
 JSON = st.recursive(

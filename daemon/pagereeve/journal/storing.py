@@ -21,9 +21,12 @@ HEADS_MAX = 100_000
 IDENTITIES_MAX = 5_000
 
 # Built once: SQLAlchemy would spend more time on building them anew than the database on running them.
-_FIRSTS = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.digest).where(
-    schema.fact.c.source == bindparam("source"), schema.fact.c.event_id.in_(bindparam("ids", expanding=True))
+_BY_SOURCE = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.digest).where(
+    schema.fact.c.source == bindparam("source")
 )
+_FIRSTS = _BY_SOURCE.where(schema.fact.c.event_id.in_(bindparam("ids", expanding=True)))
+# A list of parameters is written into the statement anew each time: too dear for a lone event.
+_FIRST = _BY_SOURCE.where(schema.fact.c.event_id == bindparam("id"))
 _HEAD = select(func.max(schema.fact.c.seq)).where(schema.fact.c.printer == bindparam("printer"))
 _ADD_FACTS = insert(schema.fact)
 _ADD_RUNS = insert(schema.open_run)
@@ -95,6 +98,11 @@ class _Stored:
 
 
 def _firsts(connection: Connection, identities: set[Identity]) -> Iterable[tuple[Identity, First]]:
+    if len(identities) == 1:
+        [(source, event_id)] = identities
+        for row in connection.execute(_FIRST, {"source": source, "id": event_id}):
+            yield (source, event_id), First(row.seq, row.digest)
+        return
     for source, group in groupby(sorted(identities), key=itemgetter(0)):
         ids = [event_id for _, event_id in group]
         for start in range(0, len(ids), IDENTITIES_MAX):

@@ -1,0 +1,214 @@
+"""Durable commits of the journal against what its parts can do alone: ratios of one run, medians of its rounds.
+
+    python contrib/bench/journal_commit.py [--rounds 5] [--seconds 1.0] [--history 50000] [--folder DIR]
+
+STACK.md target 7: a group commit at 64 producers stores at least 8 times as many facts a second as single-row commits
+with synchronous=FULL through aiosqlite; a lone event is durable within 3 times the time of a bare sqlite3 commit; with
+a scan beside it the median commit takes at most twice as long. Every side encodes the same facts and writes the same
+row into the same table with the same indexes. Absolute figures depend on the disk: choose --folder accordingly.
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import itertools
+import sqlite3
+import statistics
+import tempfile
+import time
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import closing
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import aiosqlite
+
+from pagereeve.clocks import SystemClock
+from pagereeve.domain.facts import Origin, ReleaseStarted
+from pagereeve.domain.ticket import Ticket
+from pagereeve.journal.filing import file
+from pagereeve.journal.store import SqlJournal
+
+AT_US = 1_767_268_800_000_000
+PRODUCERS = 64
+PRINTERS = 50
+INSERT = (
+    "INSERT INTO fact (printer, seq, kind, at_us, source, event_id, release, body, digest)"
+    " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
+)
+PRAGMAS = ("PRAGMA journal_mode = WAL", "PRAGMA synchronous = FULL")
+Row = tuple[str, int, str, int, str, str, str | None, str, str | None]
+
+
+def facts(prefix: str) -> Iterator[ReleaseStarted]:
+    """Release notices without end, ids in order, all content invented."""
+    ticket = Ticket(pages=7, copies=1, sides="two-sided-long-edge", number_up=1, color_mode="monochrome")
+    for number in itertools.count():
+        at_us = AT_US + number * 1_000
+        origin = Origin("urn:bench:server", f"{prefix}-{number:09d}", at_us, at_us + 900, at_us)
+        yield ReleaseStarted(
+            printer=f"printer-{number % PRINTERS}",
+            origin=origin,
+            release=f"{prefix}-{number}",
+            job=f"job-{number}",
+            owner=f"owner-{number % 997}",
+            gateway="gateway-1",
+            ticket=ticket,
+        )
+
+
+def rows(prefix: str) -> Iterator[Row]:
+    """The same facts as rows, under numbers that no journal has given."""
+    for number, fact in enumerate(facts(prefix)):
+        filing = file(fact)
+        source, event_id = fact.origin.source, fact.origin.id
+        body, digest = filing.body, filing.digest
+        yield f"{prefix}", number, filing.kind, filing.at_us, source, event_id, filing.release, body, digest
+
+
+@dataclass(slots=True)
+class Bench:
+    folder: Path
+    seconds: float
+    history: int
+    prefixes: Iterator[str] = field(default_factory=lambda: (f"p{number:04d}" for number in itertools.count()))
+
+    async def single_rows(self) -> float:
+        """Facts a second: one row a commit through aiosqlite."""
+        path = await self._copy()
+        database = await aiosqlite.connect(path, isolation_level=None)
+        for pragma in PRAGMAS:
+            await database.execute_fetchall(pragma)
+        began, number = time.perf_counter(), 0
+        for row in rows(next(self.prefixes)):
+            await database.execute("BEGIN IMMEDIATE")
+            await database.execute(INSERT, row)
+            await database.commit()
+            number += 1
+            if time.perf_counter() - began >= self.seconds:
+                break
+        rate = number / (time.perf_counter() - began)
+        await database.close()
+        return rate
+
+    async def bare(self) -> float:
+        """Median seconds of a commit of one row by sqlite3 alone, encoding left out."""
+        path = await self._copy()
+        times = []
+        with closing(sqlite3.connect(path, isolation_level=None)) as database:
+            for pragma in PRAGMAS:
+                database.execute(pragma)
+            ends = time.perf_counter() + self.seconds
+            for row in rows(next(self.prefixes)):
+                began = time.perf_counter()
+                database.execute("BEGIN IMMEDIATE")
+                database.execute(INSERT, row)
+                database.execute("COMMIT")
+                times.append(time.perf_counter() - began)
+                if time.perf_counter() >= ends:
+                    break
+        return statistics.median(times)
+
+    async def group(self, scan: Callable[[SqlJournal], Awaitable[object]] | None = None) -> tuple[float, float]:
+        """(facts a second, median seconds of an append) of 64 producers, maybe with a scan again and again beside."""
+        return await self._produced(PRODUCERS, scan)
+
+    async def lone(self) -> float:
+        """Median seconds until a lone event is durable, encoding and look-up included."""
+        return (await self._produced(1, None))[1]
+
+    async def _produced(
+        self, producers: int, scan: Callable[[SqlJournal], Awaitable[object]] | None
+    ) -> tuple[float, float]:
+        journal = await SqlJournal.open(await self._copy(), SystemClock())
+        prefix, times = next(self.prefixes), list[float]()
+        began = time.perf_counter()
+        ends = began + self.seconds
+
+        async def produce(lane: int) -> None:
+            for fact in facts(f"{prefix}-{lane}"):
+                asked = time.perf_counter()
+                if asked >= ends:
+                    return
+                await journal.append(fact)
+                times.append(time.perf_counter() - asked)
+
+        async def scans() -> None:
+            while scan is not None:
+                await scan(journal)
+
+        beside = asyncio.ensure_future(scans())
+        await asyncio.gather(*map(produce, range(producers)))
+        rate = len(times) / (time.perf_counter() - began)
+        beside.cancel()
+        await asyncio.gather(beside, return_exceptions=True)
+        await journal.close()
+        return rate, statistics.median(times)
+
+    async def _copy(self) -> Path:
+        """A fresh journal with the same history for each measurement."""
+        path = self.folder / f"{next(self.prefixes)}.db"
+        journal = await SqlJournal.open(path, SystemClock())
+        source = facts("history")
+        while await journal.count_facts() < self.history:
+            await asyncio.gather(*(journal.append(fact) for fact in itertools.islice(source, 2_000)))
+        await journal.close()
+        return path
+
+
+async def measure(bench: Bench, rounds: int) -> dict[str, list[float]]:
+    figures: dict[str, list[float]] = {}
+
+    def note(name: str, figure: float) -> None:
+        figures.setdefault(name, []).append(figure)
+
+    for number in range(rounds):
+        note("single-row commits through aiosqlite, facts/s", await bench.single_rows())
+        rate, commit_s = await bench.group()
+        note("64 producers, facts/s", rate)
+        note("64 producers, median append, ms", commit_s * 1e3)
+        _, scanned_s = await bench.group(lambda journal: journal.count_facts())
+        note("64 producers beside a scan, median append, ms", scanned_s * 1e3)
+        note("bare sqlite3 commit, ms", await bench.bare() * 1e3)
+        note("lone event, ms", await bench.lone() * 1e3)
+        print(f"round {number + 1} of {rounds} done", flush=True)
+    return figures
+
+
+TARGETS = (
+    ("group commit against single rows", "64 producers, facts/s", "single-row commits through aiosqlite, facts/s", 8.0),
+    ("lone event against a bare commit", "lone event, ms", "bare sqlite3 commit, ms", -3.0),
+    (
+        "append beside a scan against without",
+        "64 producers beside a scan, median append, ms",
+        "64 producers, median append, ms",
+        -2.0,
+    ),
+)
+"""(what, figure, against, at least this ratio; below zero: at most its amount)"""
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
+    parser.add_argument("--rounds", type=int, default=5)
+    parser.add_argument("--seconds", type=float, default=1.0)
+    parser.add_argument("--history", type=int, default=50_000)
+    parser.add_argument("--folder", type=Path, default=None, help="on the disk to be measured; default: temporary")
+    options = parser.parse_args()
+    with tempfile.TemporaryDirectory(dir=options.folder) as folder:
+        figures = asyncio.run(measure(Bench(Path(folder), options.seconds, options.history), options.rounds))
+    for name, values in figures.items():
+        print(f"{name:48} {statistics.median(values):10.3f}")
+    missed = 0
+    for what, name, against, limit in TARGETS:
+        ratio = statistics.median(a / b for a, b in zip(figures[name], figures[against], strict=True))
+        kept = ratio >= limit if limit > 0 else ratio <= -limit
+        missed += not kept
+        wanted = f"at least {limit:g}" if limit > 0 else f"at most {-limit:g}"
+        print(f"{what:48} {ratio:10.2f}   target: {wanted}; {'kept' if kept else 'MISSED'}")
+    return 1 if missed else 0
+
+
+if __name__ == "__main__":
+    raise SystemExit(main())
