@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Iterable, Iterator
 from datetime import timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -19,8 +19,6 @@ from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch
 from pagereeve.outlets.accounts import HOUSE_PREFIX
 from pagereeve.outlets.period import local
 
-StretchOf = Callable[[Posting], Stretch | None]
-
 OPENED: Final = "1970-01-01"
 RELEASES_NAMED_MAX: Final = 20
 _PLAIN: Final = re.compile(r"[A-Za-z0-9]", re.ASCII)
@@ -28,13 +26,13 @@ _PLAIN: Final = re.compile(r"[A-Za-z0-9]", re.ASCII)
 _SHORT: Final = re.compile(r"[A-Z][A-Z0-9]{0,11}", re.ASCII)
 
 
-def ledger_lines(postings: Iterable[Posting], stretch_of: StretchOf, zone: ZoneInfo) -> Iterator[str]:
-    """Lines without their ends. Postings come in order of their closing; the date is the closing's in the zone."""
-    yield 'option "title" "Pagereeve"'
-    book = _Book(stretch_of, zone)
+def ledger_lines(postings: Iterable[Posting], stretches: Iterable[Stretch], zone: ZoneInfo) -> Iterator[str]:
+    """The whole ledger in one go, lines without their ends."""
+    index, text = StretchIndex(stretches), LedgerText(zone)
+    yield from text.beginning()
     for posting in postings:
-        yield from book.entry(posting)
-    yield from book.balances()
+        yield from text.entry(posting, index.of(posting))
+    yield from text.balances()
 
 
 class StretchIndex:
@@ -55,18 +53,25 @@ def _place(row: Stretch | Posting) -> tuple[str, int, str, int, int]:
     return (row.printer, row.run, row.channel, row.opens_us, row.closes_us)
 
 
-class _Book:
-    def __init__(self, stretch_of: StretchOf, zone: ZoneInfo) -> None:
-        self._stretch_of = stretch_of
+class LedgerText:
+    """Lines without their ends: ``beginning``, then an ``entry`` for each posting, then ``balances``.
+
+    Dates are of the stretch's closing, in the zone. Memory in proportion to the accounts.
+    """
+
+    def __init__(self, zone: ZoneInfo) -> None:
         self._zone = zone
         self._opened: set[str] = set()
         self._sums: dict[tuple[str, str], int] = {}
         self._last_us = 0
 
-    def entry(self, posting: Posting) -> Iterator[str]:
+    def beginning(self) -> Iterator[str]:
+        yield 'option "title" "Pagereeve"'
+
+    def entry(self, posting: Posting, stretch: Stretch | None) -> Iterator[str]:
+        """A transaction, after the directives that open what it names for the first time."""
         if not posting.legs:
             return
-        stretch = self._stretch_of(posting)
         unit = "UNKNOWN" if stretch is None else stretch.unit.value.upper()
         commodity = commodity_of(posting.channel, unit)
         if commodity not in self._opened:

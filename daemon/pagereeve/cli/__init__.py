@@ -1,0 +1,93 @@
+"""The command line. Exit status: 0 fine; 1 something was found or differs; 2 usage, bad input or nothing to read from.
+
+What a command needs is imported when it runs, so that ``--help`` stays quick.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Final
+
+if TYPE_CHECKING:
+    from cyclopts import App
+
+USAGE = 2
+INTERRUPTED = 130
+
+# Name, where it is, what it does: the text stands here because the modules are imported only when called.
+COMMANDS: Final = (
+    ("run", "running:run", "Run the daemon until SIGTERM or Ctrl-C."),
+    ("totals", "totalling:totals", "What each person, cost centre or printer owes: released, counted, charged."),
+    ("explain", "explaining:explain", "The whole chain of evidence for a release, in order."),
+    ("findings", "finding:findings", "What a person should look at, with its evidence."),
+    ("ledger", "ledgering:ledger", "The postings as plain-text double entry (beancount syntax)."),
+    ("facts", "travelling:facts", "Write the journal's facts as NDJSON, one fact a line."),
+    ("project", "projecting:project", "Compute ledger, findings and totals from a file of facts, without a daemon."),
+    ("replay", "replaying:replay", "Drop the projection, rebuild it from the journal, say whether anything differs."),
+    ("demo", "demonstrating:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
+    ("check-config", "checking:check_config", "Say what is wrong with a settings file."),
+    ("version", "versions:version", "Show the version."),
+)
+
+EPILOGUE: Final = (
+    "Exit status: 0 fine; 1 something was found or differs; 2 usage, bad input or nothing to read from. "
+    "Commands that read may run beside the daemon."
+)
+
+
+def main(arguments: Sequence[str] | None = None) -> None:
+    """The entry point; exits with the command's status."""
+    sys.exit(status_of(sys.argv[1:] if arguments is None else arguments))
+
+
+def status_of(arguments: Sequence[str]) -> int:
+    """Run one command. Errors made on purpose are one message on stderr, without a traceback."""
+    from cyclopts import CycloptsError  # noqa: PLC0415 - see above
+
+    from pagereeve.cli.output import give_up_output, lenient_output  # noqa: PLC0415 - see above
+    from pagereeve.domain.errors import PagereeveError  # noqa: PLC0415 - see above
+
+    lenient_output()
+    try:
+        result = build_app()(list(arguments), result_action="return_value", exit_on_error=False, print_error=False)
+        sys.stdout.flush()
+    except CycloptsError as error:
+        return _complain(f"{_one_line(str(error))} (pagereeve --help shows how)")
+    except PagereeveError as error:
+        return _complain(str(error))
+    except BrokenPipeError:
+        # Whoever read our output has seen enough.
+        give_up_output()
+        return 0
+    except OSError as error:
+        where = f"{error.filename}: " if error.filename else ""
+        return _complain(f"{where}{error.strerror or error}")
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    return result if isinstance(result, int) else 0
+
+
+def build_app() -> App:
+    from cyclopts import App  # noqa: PLC0415 - see above
+
+    from pagereeve.cli.versions import version_text  # noqa: PLC0415 - see above
+
+    app = App(
+        name="pagereeve",
+        help="Accounts for every page that a badge-released printer counts.",
+        help_epilogue=EPILOGUE,
+        version=version_text,
+    )
+    for name, place, text in COMMANDS:
+        app.command(f"pagereeve.cli.{place}", name=name, help=text)
+    return app
+
+
+def _complain(text: str) -> int:
+    sys.stderr.write(f"pagereeve: {text}\n")
+    return USAGE
+
+
+def _one_line(text: str) -> str:
+    return " ".join(text.split())

@@ -1,0 +1,41 @@
+"""``pagereeve check-config``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+if TYPE_CHECKING:
+    from pagereeve.settings import Settings
+
+
+def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /) -> None:
+    """Say what is wrong with a settings file, the files it names included. Exit status 2 if anything is."""
+    from pagereeve.cli.output import say  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
+
+    settings = load_settings(file)
+    _refuse_bad_files(settings, str(file))
+    say(
+        f"{file}: good. {len(settings.printers)} printers, {len(settings.gateways)} gateways, "
+        f"{len(settings.feeds.lines)} line feeds, {len(settings.assignments())} cost centre assignments; "
+        f"data in {settings.data_dir}, HTTP on {settings.http.listen}"
+    )
+
+
+def _refuse_bad_files(settings: Settings, source: str) -> None:
+    """Secrets and people are in files of their own: all their problems at once."""
+    from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
+
+    problems: list[Problem] = []
+    readers: tuple[Callable[[], object], ...] = (settings.targets, settings.http_tokens, settings.assignments)
+    for read in readers:
+        try:
+            read()
+        except BadSettings as error:
+            problems += [Problem(f"{error.source}: {one.where}", one.text) for one in error.problems]
+    if problems:
+        raise BadSettings(source, problems)

@@ -1,0 +1,49 @@
+"""``pagereeve explain``."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone, open_reads
+
+if TYPE_CHECKING:
+    from pagereeve.outlets.evidence import Evidence
+
+
+def explain(
+    release: Annotated[str, Parameter(help="The release, as the release server named it.")],
+    /,
+    *,
+    source: Annotated[
+        str | None, Parameter(help="Only the release of this source, where several use the name.")
+    ] = None,
+    json: AsJson = False,
+    zone: Zone = "UTC",
+    config: Config = CONFIG_DEFAULT,
+    data_dir: DataDir = None,
+) -> None:
+    """The whole chain of evidence for a release, in order: claim, badge, readings, window, count, verdict, charge.
+
+    A name that several sources or printers use is explained for each of them.
+    """
+    from pagereeve.cli.output import say, say_json  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.outlets.explain import explain_all, explain_json  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.outlets.period import zone_of  # noqa: PLC0415 - see pagereeve.cli
+
+    shown_zone = zone_of(zone)
+    evidences = asyncio.run(_gathered(config, data_dir, release, source))
+    if json:
+        say_json([explain_json(one) for one in evidences])
+    else:
+        say(explain_all(evidences, shown_zone))
+
+
+async def _gathered(config: Path, data_dir: Path | None, release: str, source: str | None) -> list[Evidence]:
+    from pagereeve.outlets.evidence import gather  # noqa: PLC0415 - see pagereeve.cli
+
+    async with open_reads(config, data_dir) as reads:
+        return await gather(reads, release, source)

@@ -1,0 +1,20 @@
+"""``pagereeve run``."""
+
+from __future__ import annotations
+
+import sys
+
+from pagereeve.cli.options import CONFIG_DEFAULT, Config
+
+
+def run(*, config: Config = CONFIG_DEFAULT) -> None:
+    """Run the daemon until SIGTERM or Ctrl-C. Exit status 2 if it can't start."""
+    from pagereeve.app import run_daemon  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.outlets.logs import set_up_logs  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
+
+    settings = load_settings(config)
+    secrets = [target.community for target in settings.targets()]
+    secrets += [token.get_secret_value() for token in settings.http_tokens()]
+    set_up_logs(settings.log.format, settings.log.level, sys.stderr, secrets)
+    run_daemon(settings)
