@@ -127,6 +127,18 @@ async def test_after_a_kill_the_next_takes_over_with_a_higher_fence(
     await journal.close()
 
 
+def test_a_process_that_ends_without_closing_does_end(path: Path) -> None:
+    dying = HOLDER.replace("await asyncio.sleep(60)", "raise SystemExit(3)")
+    done = subprocess.run(
+        [sys.executable, "-c", textwrap.dedent(dying), str(path)],
+        cwd=Path(__file__).parents[2],
+        capture_output=True,
+        timeout=20,
+        check=False,
+    )
+    assert done.returncode == 3
+
+
 async def test_others_may_read_beside_the_holder(path: Path) -> None:
     journal = await opened(path)
     async with await SqlReads.open_for_reading(path) as reads:

@@ -224,8 +224,25 @@ async def test_what_is_in_line_is_stored_at_the_close_and_nothing_after_it(path:
         await journal.append(badge("late"))
     with pytest.raises(JournalUnavailable, match="closed"):
         await journal.open_run("printer-a")
+    with pytest.raises(JournalUnavailable):
+        await journal.checkpoint()
     assert not journal.health().alive
     await journal.close()
+
+
+async def test_a_close_that_is_cut_short_still_lets_the_next_one_in(path: Path) -> None:
+    journal = await SqlJournal.open(path, SystemClock(), group_max=1)
+    waiting = [asyncio.ensure_future(journal.append(badge(f"e{number}"))) for number in range(500)]
+    await asyncio.sleep(0)
+    with pytest.raises(TimeoutError):
+        async with asyncio.timeout(0.001):
+            await journal.close()
+    results = await asyncio.gather(*waiting, return_exceptions=True)
+    acknowledged = sum(isinstance(result, Receipt) for result in results)
+    assert all(isinstance(result, Receipt | JournalUnavailable) for result in results)
+    again = await SqlJournal.open(path, SystemClock())
+    assert await again.count_facts() >= acknowledged
+    await again.close()
 
 
 async def test_numbers_and_identities_go_on_after_reopening(path: Path) -> None:

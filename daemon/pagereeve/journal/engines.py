@@ -44,7 +44,10 @@ class WriterThread:
     @classmethod
     async def connect(cls, path: Path) -> WriterThread:
         """Raises sqlite3.Error where the file can't be opened or is no database."""
-        driver = await aiosqlite.connect(path, isolation_level=None)
+        driver = aiosqlite.connect(path, isolation_level=None)
+        # Else a process that ends by an exception, before it could close, would wait for this thread forever.
+        driver._thread.daemon = True  # noqa: SLF001 - as SQLAlchemy does for its own; the guard test covers it
+        await driver
         try:
             for pragma in _WRITER_PRAGMAS:
                 await driver.execute_fetchall(pragma)

@@ -15,19 +15,13 @@ from sqlalchemy.exc import DatabaseError
 from pagereeve.domain.facts import Fact, Read, ReadFailed
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.journal.engines import WriterThread, truncate_wal
-from pagereeve.journal.errors import CantOpen, NotAJournal
+from pagereeve.journal.errors import CantOpen, NotAJournal, unavailable
+from pagereeve.journal.files import size_bytes, wal_path
 from pagereeve.journal.instance import InstanceLock, raise_fence
 from pagereeve.journal.reads import SqlReads
 from pagereeve.journal.requests import append_request, clear_request, observe_request, replace_request
 from pagereeve.journal.upgrade import FreeBytes, free_bytes, upgrade
-from pagereeve.journal.writer import (
-    GROUP_MAX,
-    QUEUE_DEPTH_MAX,
-    WAL_LIMIT_BYTES,
-    Writer,
-    size_bytes,
-    wal_path,
-)
+from pagereeve.journal.writer import GROUP_MAX, QUEUE_DEPTH_MAX, WAL_LIMIT_BYTES, Writer
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.queries import JournalHealth
@@ -80,9 +74,12 @@ class SqlJournal(SqlReads):
 
     async def close(self) -> None:
         """Stores what is in line, ends, lets the next process in. A second call does nothing."""
-        await self._writer.close()
-        await super().close()
-        await self._held.aclose()
+        try:
+            await self._writer.close()
+        finally:
+            # Also when the stop is cut short: whoever comes next must be able to open the file.
+            await super().close()
+            await self._held.aclose()
 
     async def append(self, fact: Fact) -> Receipt:
         """ports.journal.Journal. Raises BadFact besides, for a fact that could not be read back."""
@@ -99,8 +96,14 @@ class SqlJournal(SqlReads):
         await self._writer.submit(clear_request())
 
     async def checkpoint(self) -> bool:
-        """Cut the write-ahead file to nothing. False while a reader stands in the way: try again later."""
-        return await self._thread.run_raw(truncate_wal)
+        """Cut the write-ahead file to nothing. False while a reader stands in the way: try again later.
+
+        Raises JournalUnavailable where the disk does not take it, or the journal is closed.
+        """
+        try:
+            return await self._thread.run_raw(truncate_wal)
+        except (sqlite3.Error, ValueError) as error:
+            raise unavailable(self._path, error) from error
 
     def health(self) -> JournalHealth:
         tally = self._writer.tally

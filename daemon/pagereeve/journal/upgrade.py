@@ -11,7 +11,7 @@ from sqlalchemy import Connection, inspect, text
 
 from pagereeve.journal import schema
 from pagereeve.journal.errors import NewerSchema, NoSpace, NotAJournal
-from pagereeve.journal.writer import size_bytes, wal_path
+from pagereeve.journal.files import size_bytes, wal_path
 
 FreeBytes = Callable[[Path], int]
 

@@ -14,6 +14,7 @@ from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, InterfaceError
 
 from pagereeve.journal.engines import WriterThread, truncate_wal
 from pagereeve.journal.errors import Unstorable, unavailable
+from pagereeve.journal.files import size_bytes, wal_path
 from pagereeve.journal.requests import Request
 from pagereeve.journal.storing import Heads, Outcome, store_group
 from pagereeve.ports.clock import Clock
@@ -185,15 +186,3 @@ def _refused(error: Exception) -> bool:
     if isinstance(error, IntegrityError | DataError | InterfaceError | OverflowError | UnicodeError | TypeError):
         return True
     return isinstance(error, StatementError) and not isinstance(error, DBAPIError)
-
-
-def wal_path(path: Path) -> Path:
-    return path.with_name(path.name + "-wal")
-
-
-def size_bytes(path: Path) -> int:
-    """0 where there is no such file."""
-    try:
-        return path.stat().st_size
-    except FileNotFoundError:
-        return 0
