@@ -1,4 +1,4 @@
-"""A printer's story as a few lines: readings, releases and notes at seconds of an invented day, and the ledger of it."""
+"""A printer's story in a few lines: readings, releases and notes at seconds of an invented day, and its ledger."""
 
 from __future__ import annotations
 
@@ -6,7 +6,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
-from pagereeve.domain.book import Ledger, rebuild, replay
+from pagereeve.domain.book import Book, Ledger, rebuild, replay
+from pagereeve.domain.conservation import conserved
 from pagereeve.domain.facts import (
     Action,
     BadgePresented,
@@ -30,7 +31,9 @@ from pagereeve.domain.ledger import Charge, Finding, ReleaseKey, Stretch
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
 from pagereeve.domain.recorder import record
+from pagereeve.domain.rules import Rules
 from pagereeve.domain.ticket import Ticket
+from tests.property.keeping import Keeping
 
 DAY_US = 1_750_000_000 * SECOND_US
 PRINTER = "invented-printer"
@@ -57,6 +60,7 @@ class Story:
     serial: str = "K1"
     facts: list[Fact] = field(default_factory=list)
     current: Read | ReadFailed | None = None
+    steps: list[tuple[Fact | None, Read | ReadFailed | None]] = field(default_factory=list)
     booted_s: float = BOOTED_S
     _last: str = ""
 
@@ -64,11 +68,15 @@ class Story:
         if self.policy is not None:
             self.set_policy(-3600, self.policy)
 
+    def _add(self, fact: Fact) -> None:
+        self.facts.append(fact)
+        self.steps.append((fact, self.current))
+
     def set_policy(self, second: float, policy: Policy) -> None:
-        self.facts.append(PolicySet(self.printer, at_us(second), policy))
+        self._add(PolicySet(self.printer, at_us(second), policy))
 
     def learned(self, second: float, settle_s: float) -> None:
-        self.facts.append(SettleLearned(self.printer, at_us(second), round(settle_s * SECOND_US)))
+        self._add(SettleLearned(self.printer, at_us(second), round(settle_s * SECOND_US)))
 
     def reading(
         self,
@@ -113,6 +121,7 @@ class Story:
         self.current = recorded.current
         if recorded.sealed is not None:
             self.facts.append(recorded.sealed)
+        self.steps.append((recorded.sealed, recorded.current))
 
     def restart(self, second: float) -> None:
         """The printer's uptime begins anew."""
@@ -139,9 +148,7 @@ class Story:
         ticket = Ticket(pages, copies, sides, number_up, color_mode, None, separator_sheets)  # type: ignore[arg-type]
         start_us = at_us(second)
         origin = Origin(source, event or f"{name}-start", start_us, start_us + 1000, occurred_us or start_us, clock)
-        self.facts.append(
-            ReleaseStarted(self.printer, origin, name, f"job-{name}", owner or f"owner-{name}", ticket=ticket)
-        )
+        self._add(ReleaseStarted(self.printer, origin, name, f"job-{name}", owner or f"owner-{name}", ticket=ticket))
         self._last = name
         return ReleaseKey(source, name)
 
@@ -158,32 +165,40 @@ class Story:
         name = name or self._last
         end_us = at_us(second)
         origin = Origin(source, event or f"{name}-end", end_us, end_us + 1000, end_us)
-        self.facts.append(ReleaseEnded(self.printer, origin, name, outcome, pages_sent))
+        self._add(ReleaseEnded(self.printer, origin, name, outcome, pages_sent))
 
     def badge(self, second: float, badge: str = "b-invented") -> None:
         origin = Origin("urn:invented:gateway", f"badge-{second}", at_us(second), at_us(second))
-        self.facts.append(BadgePresented(self.printer, origin, badge, "gw-1"))
+        self._add(BadgePresented(self.printer, origin, badge, "gw-1"))
 
     def noted(self, second: float, note: Note, text: str = "") -> None:
         origin = Origin("urn:invented:desk", f"{note}-{second}", at_us(second), at_us(second))
-        self.facts.append(PrinterNoted(self.printer, origin, note, text))
+        self._add(PrinterNoted(self.printer, origin, note, text))
 
     def decided(self, second: float, finding: str, action: Action, text: str = "") -> None:
-        self.facts.append(Decided(self.printer, at_us(second), finding, action, "an auditor", text))
+        self._add(Decided(self.printer, at_us(second), finding, action, "an auditor", text))
 
     def conflict(self, second: float, event: str) -> None:
         origin = Origin(SERVER, event, at_us(second), at_us(second))
-        self.facts.append(Conflict(self.printer, origin, "pagereeve.release.started.v1", "0" * 64))
+        self._add(Conflict(self.printer, origin, "pagereeve.release.started.v1", "0" * 64))
 
     def ledger(self) -> Ledger:
         """The ledger; whatever the story is, it must add up and come out the same in one piece and in steps."""
         ledger = replay(self.printer, self.facts, self.current)
         assert Ledger.of(rebuild(self.printer, self.facts, self.current)) == ledger
         assert replay(self.printer, [*reversed(self.facts), *self.facts], self.current) == ledger
-        for posting in ledger.postings:
-            assert sum(pages for _, pages in posting.legs) == 0
-        for stretch in ledger.stretches:
-            assert stretch.counted >= 0
+        for hold_back_s in (0, 60):
+            keeping = Keeping(self.printer, hold_back_s * SECOND_US)
+            for fact, current in self.steps:
+                keeping.take(fact, current)
+            assert keeping.ledger() == ledger
+        book = Book(self.printer, Rules.of(self.facts))
+        for fact in self.facts:
+            book.add(fact)
+        book.open_run(self.current)
+        whole = book.projected()
+        lines = conserved(self.printer, whole.runs.runs, whole.windows, ledger.postings)
+        assert [line for line in lines if not line.ok] == []
         return ledger
 
 
@@ -224,11 +239,13 @@ def accounts(ledger: Ledger, channel: str = "total") -> dict[str, int]:
     return received
 
 
-def printed(story: Story, second: float, before: int, after: int, *, pages: int, **ticket: Any) -> ReleaseKey:
-    """The usual course: a fresh reading, a release, its end three seconds later, and a rest until 30 s after."""
+def printed(
+    story: Story, second: float, before: int, after: int, *, pages: int | None, took_s: float = 6, **ticket: Any
+) -> ReleaseKey:
+    """The usual course: a fresh reading, a release, its end soon after, and a rest of 24 s."""
     story.reading(second - 1, before)
     key = story.release(second, pages=pages, **ticket)
     story.ended(second + 3)
     story.reading(second + 4, before, state="printing")
-    story.rest(second + 6, second + 30, after)
+    story.rest(second + took_s, second + took_s + 24, after)
     return key

@@ -11,7 +11,7 @@ from pagereeve.domain.facts import Origin, Outcome, ReleaseEnded
 from pagereeve.domain.ledger import Interval
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Unit
-from pagereeve.domain.ticket import Sides, Ticket
+from pagereeve.domain.ticket import ColorMode, Sides, Ticket
 
 SIDES: dict[int, Sides] = {1: "one-sided", 2: "two-sided-long-edge"}
 
@@ -186,8 +186,8 @@ def test_a_job_that_did_not_complete_may_have_printed_any_part(outcome: Outcome)
         ("duplex", None, Interval(0, 6)),
     ],
 )
-def test_a_part_of_the_total_is_bounded_by_the_total(channel: str, mode: str | None, count: Interval) -> None:
-    asked = Ticket(pages=6, copies=1, sides="one-sided", number_up=1, color_mode=mode, separator_sheets=0)  # type: ignore[arg-type]
+def test_a_part_of_the_total_is_bounded_by_the_total(channel: str, mode: ColorMode | None, count: Interval) -> None:
+    asked = Ticket(pages=6, copies=1, sides="one-sided", number_up=1, color_mode=mode, separator_sheets=0)
     expected = expect(channel, Unit.IMPRESSIONS, asked, None, Policy())
     assert expected.count == count
     assert expected.released is None
@@ -200,7 +200,7 @@ def test_no_ticket_makes_an_interval_upside_down() -> None:
     for pages, up, copies, sides, separators, unit in choices:
         asked = ticket(pages, number_up=up, copies=copies, sides=sides, separator_sheets=separators)
         for blank_backs in ("unknown", "counted", "not-counted"):
-            policy = Policy(blank_backs=blank_backs, separator_sheets=None)  # type: ignore[arg-type]
+            policy = Policy(blank_backs=blank_backs, separator_sheets=None)
             one = expect("total", unit, asked, None, policy)
             assert one.count.most is None or one.count.least <= one.count.most
             assert one.claim.most is None or one.claim.least <= one.claim.most

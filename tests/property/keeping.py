@@ -1,0 +1,75 @@
+"""A printer's facts taken one by one, as the daemon takes them: late ones begin again from a stored seed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from pagereeve.domain.book import HOLD_BACK_US, Book, Ledger, apply_update
+from pagereeve.domain.facts import Decided, Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.ledger import Sheaf
+from pagereeve.domain.projection import repeats_among
+from pagereeve.domain.rules import Rules
+from pagereeve.domain.seed import Seed
+
+Open = Read | ReadFailed | None
+
+
+@dataclass
+class Keeping:
+    """``sheaves`` are what a store would hold, ``known`` its facts; ``rewinds`` counts late facts."""
+
+    printer: str
+    hold_back_us: int = HOLD_BACK_US
+    book: Book = field(init=False)
+    sheaves: dict[int, Sheaf] = field(default_factory=dict)
+    known: list[Fact] = field(default_factory=list)
+    current: Open = None
+    rewinds: int = 0
+
+    def __post_init__(self) -> None:
+        self.book = Book(self.printer, Rules(), hold_back_us=self.hold_back_us)
+
+    def take(self, fact: Fact | None, current: Open) -> None:
+        """A new fact, or a growing plateau, or both; then the rows are brought up to date."""
+        self.current = current
+        if fact is not None:
+            self._take_fact(fact)
+        self.book.open_run(current)
+        update = self.book.settle()
+        if update is not None:
+            apply_update(self.sheaves, update)
+
+    def _take_fact(self, fact: Fact) -> None:
+        self.known.append(fact)
+        if self.book.is_late(fact):
+            self.rewinds += 1
+            self.begin_again(self._concerns_us(fact))
+        else:
+            self.book.add(fact, repeat=isinstance(fact, ReleaseStarted) and _is_repeat(fact, self.known))
+
+    def _concerns_us(self, fact: Fact) -> int:
+        """The earliest instant whose projection the fact can change."""
+        if isinstance(fact, Decided):
+            return 0
+        if isinstance(fact, ReleaseEnded):
+            starts = [one for one in self.known if isinstance(one, ReleaseStarted) and one.release == fact.release]
+            return min(one.origin.at_us for one in starts)
+        return instant_us(fact)
+
+    def begin_again(self, before_us: int = 2**62) -> None:
+        """As after a restart, or for a late fact: from the latest stored seed before an instant."""
+        seeds = [Seed.from_json(one.seed) for one in self.sheaves.values() if one.seed is not None]
+        seed = max((one for one in seeds if one.at_us < before_us), key=lambda one: one.at_us, default=None)
+        self.book = Book.reopened(self.printer, Rules.of(self.known), seed, self.known, self.hold_back_us)
+        for fact in self.known:
+            if isinstance(fact, ReleaseStarted) and _is_repeat(fact, self.known):
+                self.book.mark_repeat(fact)
+        self.book.open_run(self.current)
+
+    def ledger(self) -> Ledger:
+        return Ledger.of(self.sheaves.values())
+
+
+def _is_repeat(started: ReleaseStarted, known: list[Fact]) -> bool:
+    alike = [one for one in known if isinstance(one, ReleaseStarted) and one.release == started.release]
+    return (started.origin.source, started.origin.id) in repeats_among(alike)
