@@ -190,6 +190,8 @@ class App:
             lifespan="off",
             log_config=None,
             access_log=False,
+            proxy_headers=False,
+            server_header=False,
             timeout_graceful_shutdown=5,
         )
         self._server = QuietServer(config)

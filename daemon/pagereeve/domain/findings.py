@@ -218,18 +218,29 @@ def of_silence(printer: str, silences: Sequence[Silence], until_us: int | None, 
     """A run of failed reads with one kind of reason, while ``waiting`` releases needed a reading."""
     first, last = silences[0], silences[-1]
     kind = silence_kind(first.reason)
-    tries = sum(silence.count for silence in silences)
-    text = f"{tries} reads failed ({', '.join(dict.fromkeys(one.reason.value for one in silences))})"
+    reasons = ", ".join(dict.fromkeys(one.reason.value for one in silences))
+    if until_us is None:
+        # The last silence may still grow, and evidence may not: it is told by its beginning.
+        text = f"reads fail ({reasons}) since {to_text(first.first_sent_us)}"
+        evidence = [*(_silence_line(one) for one in silences[:-1]), _silence_line(last, growing=True)]
+    else:
+        tries = sum(silence.count for silence in silences)
+        text = (
+            f"{tries} reads failed ({reasons}) from {to_text(first.first_sent_us)} to {to_text(last.last_received_us)}"
+        )
+        evidence = [_silence_line(one) for one in silences]
     if waiting:
-        text += f" while {waiting} release(s) needed a reading"
-    evidence = [
-        f"{one.count} x {one.reason} from {to_text(one.first_sent_us)} to {to_text(one.last_received_us)}"
-        + (f", answered by {one.responder}" if one.responder else "")
-        + (f": {one.detail}" if one.detail else "")
-        for one in silences
-    ]
-    text += f", the last at {to_text(last.last_received_us)}"
+        text += f", while {waiting} release{'s' if waiting > 1 else ''} needed a reading"
     return make(kind, printer, (first.first_sent_us,), first.first_sent_us, text, evidence, until_us)
+
+
+def _silence_line(silence: Silence, *, growing: bool = False) -> str:
+    line = f"{silence.reason} from {to_text(silence.first_sent_us)}"
+    if not growing:
+        line = f"{silence.count} x {line} to {to_text(silence.last_received_us)}"
+    if silence.responder:
+        line += f", answered by {silence.responder}"
+    return f"{line}: {silence.detail}" if silence.detail else line
 
 
 def of_conflict(conflict: Conflict) -> Finding:

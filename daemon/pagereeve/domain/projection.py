@@ -14,7 +14,7 @@ from pagereeve.domain.instants import to_text
 from pagereeve.domain.ledger import Charge, Finding, Grade, Posting, ReleaseKey, Stretch, Verdict
 from pagereeve.domain.partition import Between, Partition, partition
 from pagereeve.domain.reading import Plateau, Silence, Unit
-from pagereeve.domain.rules import Rules
+from pagereeve.domain.rules import NOTE_REACH_US, Rules
 from pagereeve.domain.runs import Run, Runs, split
 from pagereeve.domain.settle import Settled, settle_between, settle_broken
 from pagereeve.domain.windows import Moment, Release, Window, Windows, moments_of
@@ -222,7 +222,8 @@ def _find(timeline: Timeline, moments: Sequence[Moment], projected: Projected) -
     _find_restarts(timeline, moments, projected)
     for window in projected.windows:
         _find_release(timeline, window, projected)
-    if timeline.starts and not timeline.rules.registered:
+    # A meter that is read is in some registry, though a file of facts may not say what its policy was.
+    if timeline.starts and not timeline.rules.registered and not moments:
         first = timeline.starts[0]
         text = f"no printer {printer!r} is in the registry, so its meter is not read; correct the name or add it"
         evidence = [find.release_line(ReleaseKey(one.origin.source, one.release)) for one in timeline.starts]
@@ -235,7 +236,7 @@ def _find(timeline: Timeline, moments: Sequence[Moment], projected: Projected) -
 def _explained(timeline: Timeline, before: Run, after: Run, finding: Finding) -> Finding:
     """Somebody noted the replacement: the finding is explained by it."""
     from_us = before.samples[-1].plateau.first_received_us
-    to_us = after.samples[-1].plateau.last_received_us
+    to_us = after.samples[0].plateau.first_received_us + NOTE_REACH_US
     note = timeline.rules.noted_between("meter-replaced", from_us, to_us)
     if note is None:
         return finding
@@ -277,7 +278,8 @@ def _close_episode(timeline: Timeline, episode: list[Silence], goods: Sequence[i
     waiting = sum(
         1
         for window in projected.windows
-        if window.release.start_us <= to_us and (window.closes_us is None or window.closes_us > from_us)
+        if (until_us is None or window.release.start_us <= to_us)
+        and (window.closes_us is None or window.closes_us > from_us)
     )
     tries = sum(silence.count for silence in episode)
     asleep = find.silence_kind(episode[0].reason) == "meter-silent" and not waiting

@@ -49,6 +49,7 @@ class Release:
 class Window:
     """From the release's start to the meter's rest. ``closes_us`` is None while it is open.
 
+    ``due_us`` is when an open one closes if the meter goes on resting as it does now; None if it does not rest.
     Up to ``opens_us`` (start plus first-page floor) the meter can't have moved yet for this release.
     """
 
@@ -56,6 +57,7 @@ class Window:
     closes_us: int | None
     closing: Closing | None
     stalled: bool
+    due_us: int | None = None
 
     @property
     def opens_us(self) -> int:
@@ -139,22 +141,25 @@ class Windows:
     def _closed(self, release: Release) -> Window:
         before = self._before(release)
         stalled = False
+        due_us: int | None = None
         for rest in self._rests[bisect_left(self._rest_ends, release.start_us) :]:
             longest_us = self._longest_us(release, stalled=stalled or rest.stopped)
             if max(rest.from_us, release.start_us) >= longest_us:
                 break
             short = rest.stopped and self._is_short(release, before, rest)
             stalled = stalled or short
+            due_us = None
             if short:
                 continue
             moved = before is None or _moved(before, rest.moment)
             closes_us = self._rest_needed(release, rest, moved=moved)
             if closes_us <= min(rest.to_us, longest_us):
                 return Window(release, closes_us, "rested" if moved else "never-moved", stalled)
+            due_us = closes_us if rest is self._rests[-1] else None
         limit_us = self._longest_us(release, stalled=stalled)
         if self._horizon_us >= limit_us:
             return Window(release, limit_us, "longest-wait", stalled)
-        return Window(release, None, None, stalled)
+        return Window(release, None, None, stalled, due_us)
 
     def _before(self, release: Release) -> Moment | None:
         """The last sample received before the first page could have landed, or else the first one after."""

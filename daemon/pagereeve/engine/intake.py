@@ -225,7 +225,6 @@ class EventIntake:
             return
         keeper = self.desk.keeper(printer)
         if receipt.outcome == "stored":
-            keeper.ask_for_reading()
             await keeper.take(arrival)
         else:
             # The journal wrote a Conflict fact: whoever owns the timeline reads it from there.

@@ -6,8 +6,8 @@ import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
-from pagereeve.domain.book import Book
-from pagereeve.domain.facts import Fact, PolicySet, Read, ReadFailed, ReleaseStarted, instant_us
+from pagereeve.domain.book import Book, concerns_us
+from pagereeve.domain.facts import Fact, PolicySet, Read, ReadFailed, ReleaseStarted
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Failure, Reading
@@ -22,6 +22,11 @@ from pagereeve.ports.store import Store
 
 INBOX_MAX = 1_000
 TAKEN_AT_ONCE_MAX = 200
+# A plateau that only grows is written down this often; sooner when a row of the ledger rests on it.
+OBSERVE_EVERY_US = 5 * SECOND_US
+# The second reading of a sight, or the second failure in a row, still proves something; the third no more.
+SETTLED_BY = 2
+FOREVER_US = 2**62
 # A printer that nobody registered has no meter to read: its keeper leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
 
@@ -71,6 +76,9 @@ class Keeper:
     last_good_us: int | None = None
     last_done_us: int | None = None
     _current: Read | ReadFailed | None = None
+    _observed: Read | ReadFailed | None = None
+    _observed_us: int = 0
+    _quiet_until_us: int = 0
     _inbox: asyncio.Queue[Arrival] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
     _awake: asyncio.Event = field(default_factory=asyncio.Event)
     _gates: list[Gate] = field(default_factory=list)
@@ -90,12 +98,13 @@ class Keeper:
 
     def ask_for_reading(self) -> None:
         """The meter is about to move: read it as soon as the last request has ended."""
-        self._read_asked = self._stirred = True
+        self._read_asked = True
         self._awake.set()
 
     async def take(self, arrival: Arrival) -> None:
         """Hand over a fact that is durable already. Waits while the inbox is full: that holds back the sender."""
         await self._inbox.put(arrival)
+        self._stirred = True
         self._awake.set()
 
     async def reading(self, wait_s: float) -> Reading | Failure | None:
@@ -123,12 +132,13 @@ class Keeper:
             if self.target is not None and self._is_due():
                 await self._read(self.target)
             await self._settle()
+            self._schedule()
 
     async def _open(self) -> None:
         around = self.around
         self.book = await open_book(around.store, self.printer)
         known = await around.store.open_run(self.printer)
-        self._current = None if known is None else known.fact
+        self._current = self._observed = None if known is None else known.fact
         self.book.open_run(self._current)
         policies = self.book.rules.policies
         if self.policy is not None and (not policies or policies[-1].policy != self.policy):
@@ -137,6 +147,7 @@ class Keeper:
             self.book.add(fact)
         self._dirty = True
         await self._settle()
+        self._schedule()
         spread_s = 0.0 if self._open_windows() else around.first_spread_s * around.entropy.jitter()
         self._due_us = around.clock.monotonic_us() + int(spread_s * SECOND_US)
         if self._read_asked:
@@ -175,7 +186,7 @@ class Keeper:
         self._dirty = True
         starts = [one for one in arrival.starts if one.printer == self.printer]
         if book.is_late(fact):
-            await self._rewind(min([instant_us(fact), *(one.origin.at_us for one in starts)]))
+            await self._rewind(concerns_us(fact, starts))
             return
         repeat = isinstance(fact, ReleaseStarted) and bool(starts) and starts[0].origin.id != fact.origin.id
         book.add(fact, repeat=repeat)
@@ -194,18 +205,26 @@ class Keeper:
         result = await around.meter.read(target, around.pace.timeout_s)
         recorded = record(self.printer, self._current, result)
         sealed = [] if recorded.sealed is None else [recorded.sealed]
-        await around.store.observe(self.printer, sealed, recorded.current)
+        if sealed or self._current is None or sent_us - self._observed_us > OBSERVE_EVERY_US:
+            await self._observe(sealed, recorded.current)
         book = self._book()
         for fact in sealed:
             book.add(fact)
         book.open_run(recorded.current)
         self._stirred = self._stirred or (bool(sealed) and isinstance(recorded.current, Read))
         self._current = recorded.current
-        self._dirty = True
+        same = not sealed and _times(recorded.current) > SETTLED_BY
+        self._dirty = self._dirty or not same or result.received_us >= self._quiet_until_us
         self._note(result)
         for gate in self._gates:
             if gate.asked_us <= sent_us and not gate.answer.done():
                 gate.answer.set_result(result)
+
+    async def _observe(self, sealed: Sequence[Fact], current: Read | ReadFailed) -> None:
+        """Make durable what the meter did and does: finished runs as facts, the growing one in its place."""
+        await self.around.store.observe(self.printer, sealed, current)
+        self._observed = current
+        self._observed_us = self.around.clock.monotonic_us()
 
     def _note(self, result: Reading | Failure) -> None:
         self.last = result
@@ -225,9 +244,21 @@ class Keeper:
         update = self._book().settle()
         self.around.tally.projections += 1
         if update is not None:
+            if self._current is not None and self._current is not self._observed:
+                # No row may rest on a reading that the journal does not hold.
+                await self._observe([], self._current)
             await self.around.store.replace(self.printer, update.from_anchor_us, update.sheaves)
         self._dirty = False
-        self._schedule()
+        self._quiet_until_us = self._next_change_us()
+
+    def _next_change_us(self) -> int:
+        """Until when more of the same sight can change no row: it closes no window, and is no second witness."""
+        view = self._book().view
+        if view is None or view.runs.pending is not None:
+            return 0
+        waiting = [window for window in view.windows if window.closes_us is None]
+        limits = [window.release.start_us + window.release.policy.longest_us for window in waiting]
+        return min([*limits, *(window.due_us for window in waiting if window.due_us is not None)], default=FOREVER_US)
 
     def _schedule(self) -> None:
         clock = self.around.clock
@@ -238,7 +269,7 @@ class Keeper:
         situation = Situation(
             waiting=bool(open_starts) or pending,
             oldest_wait_s=max((now_us - start_us for start_us in open_starts), default=0) / SECOND_US,
-            settle_s=book.rules.settle_us(now_us) / SECOND_US,
+            due_s=self._due_s(now_us),
             interval_s=self._interval_s,
             stirred=self._stirred or pending,
             failures=self._failures,
@@ -247,6 +278,11 @@ class Keeper:
         self._stirred = False
         since_us = clock.monotonic_us() if self.last_done_us is None else self.last_done_us
         self._due_us = since_us + int(self._interval_s * SECOND_US)
+
+    def _due_s(self, now_us: int) -> float | None:
+        view = self._book().view
+        dues = [] if view is None else [window.due_us for window in view.windows if window.due_us is not None]
+        return max(0.0, (min(dues) - now_us) / SECOND_US) if dues else None
 
     def _open_windows(self) -> list[int]:
         """Starts of the windows that wait for the meter to rest."""
@@ -262,3 +298,7 @@ class Keeper:
         if self.book is None:
             raise RuntimeError(f"the book of {self.printer} is not open")
         return self.book
+
+
+def _times(current: Read | ReadFailed) -> int:
+    return current.plateau.count if isinstance(current, Read) else current.silence.count

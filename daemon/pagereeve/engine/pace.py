@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 OLD_WINDOW_S = 600.0
 OLD_WINDOW_POLL_S = 60.0
+DUE_LEAST_S = 0.05
 
 
 @dataclass(frozen=True, slots=True)
@@ -14,9 +15,9 @@ class Pace:
 
     baseline_s: float = 900.0
     jitter: float = 0.2
-    first_s: float = 0.5
+    first_s: float = 1.0
     longest_s: float = 10.0
-    growth: float = 1.5
+    growth: float = 2.0
     sleeper_max_s: float = 4 * 3600.0
     timeout_s: float = 6.0
 
@@ -25,13 +26,14 @@ class Pace:
 class Situation:
     """What the reader knows: whether anything waits for the meter to rest, and how the last reads went.
 
-    ``interval_s`` is the last interval used while something was open; ``stirred`` says that a notice came or the count
+    ``due_s`` is how soon the next window closes if the meter goes on resting; None if it does not rest. ``interval_s``
+    is the last interval used while something was open; ``stirred`` says that a notice came or the count
     moved since; ``failures`` counts failed reads in a row.
     """
 
     waiting: bool
     oldest_wait_s: float
-    settle_s: float
+    due_s: float | None
     interval_s: float
     stirred: bool
     failures: int
@@ -45,11 +47,10 @@ def next_interval_s(pace: Pace, situation: Situation, jitter: float) -> float:
         return base_s * (1 + pace.jitter * (2 * jitter - 1))
     if situation.stirred:
         return pace.first_s
-    longest_s = pace.longest_s
-    if situation.oldest_wait_s > OLD_WINDOW_S:
-        # A jam over the weekend needs no reading every ten seconds.
-        longest_s = max(longest_s, OLD_WINDOW_POLL_S)
-    elif not situation.failures:
-        # Half the settle time: a rest is then seen to have lasted soon after it has.
-        longest_s = min(longest_s, max(pace.first_s, situation.settle_s / 2))
-    return min(max(situation.interval_s, pace.first_s) * pace.growth, longest_s)
+    # A jam over the weekend needs no reading every ten seconds.
+    longest_s = max(pace.longest_s, OLD_WINDOW_POLL_S) if situation.oldest_wait_s > OLD_WINDOW_S else pace.longest_s
+    grown_s = min(max(situation.interval_s, pace.first_s) * pace.growth, longest_s)
+    if situation.due_s is not None and situation.due_s < grown_s:
+        # The reading that closes the window comes when it can close it, and not sooner.
+        return max(situation.due_s, DUE_LEAST_S)
+    return grown_s

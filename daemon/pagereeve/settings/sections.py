@@ -75,9 +75,9 @@ class WatchSettings(Section):
     baseline: Annotated[Duration, Between("1s", "1d")] = Duration.of("15m")
     baseline_jitter: Share = 0.2
     read_timeout: Annotated[Duration, Between("100ms", "1m")] = Duration.of("6s")
-    poll_first: Annotated[Duration, Between("50ms", "1m")] = Duration.of("500ms")
+    poll_first: Annotated[Duration, Between("50ms", "1m")] = Duration.of("1s")
     poll_longest: Annotated[Duration, Between("50ms", "10m")] = Duration.of("10s")
-    poll_growth: Annotated[float, Field(ge=1, le=10, allow_inf_nan=False)] = 1.5
+    poll_growth: Annotated[float, Field(ge=1, le=10, allow_inf_nan=False)] = 2.0
     sleeper_backoff_max: Annotated[Duration, Between("1s", "7d")] = Duration.of("4h")
 
     @model_validator(mode="after")

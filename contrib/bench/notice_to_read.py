@@ -1,0 +1,194 @@
+"""How soon does the first meter request leave after a release notice, and is every notice durable?
+
+Two processes on loopback: the daemon (2,000 printers, real HTTP, real SQLite, real UDP), and beside it the printers' agents with
+the release server's notices. Both read the same monotonic clock, so that a notice's send time in one and the request's in
+the other can be compared. Prints figures; asserts nothing about time.
+
+    python contrib/bench/notice_to_read.py [--printers 2000] [--rate 200] [--seconds 60] [--gated]
+"""
+
+from __future__ import annotations
+
+import argparse
+import asyncio
+import json
+import multiprocessing
+import resource
+import sqlite3
+import statistics
+import sys
+import tempfile
+import time
+from bisect import bisect_left
+from collections import defaultdict
+from multiprocessing.connection import Connection
+from pathlib import Path
+
+from pagereeve.app import JOURNAL_NAME, App, loop_factory
+from pagereeve.clocks import SystemClock
+from pagereeve.domain.instants import to_text
+from pagereeve.meters.stats import MeterHooks
+from pagereeve.outlets.logs import set_up_logs
+from pagereeve.settings import Address, HttpSettings, PrinterSettings, Settings
+from pagereeve.simulator.fleet import Fleet
+
+CONNECTIONS = 64
+PAGES = 5
+SOURCE = "/bench/release-server"
+START_MAX_S = 120.0
+
+
+class Poster:
+    """A few keep-alive connections to the daemon's door."""
+
+    def __init__(self, host: str, port: int) -> None:
+        self._address = (host, port)
+        self._free: asyncio.Queue[tuple[asyncio.StreamReader, asyncio.StreamWriter]] = asyncio.Queue(maxsize=CONNECTIONS)
+
+    async def start(self) -> None:
+        for _ in range(CONNECTIONS):
+            self._free.put_nowait(await asyncio.open_connection(*self._address))
+
+    async def post(self, event: dict[str, object], *, gated: bool) -> int:
+        body = json.dumps(event).encode()
+        wait = "Prefer: wait=5\r\n" if gated else ""
+        head = (
+            f"POST /v1/events HTTP/1.1\r\nHost: bench\r\n{wait}Content-Type: application/cloudevents+json\r\n"
+            f"Content-Length: {len(body)}\r\n\r\n"
+        )
+        reader, writer = await self._free.get()
+        try:
+            writer.write(head.encode() + body)
+            status = int((await reader.readline()).split()[1])
+            length = 0
+            while (line := await reader.readline()) != b"\r\n":
+                if line.lower().startswith(b"content-length:"):
+                    length = int(line.split(b":")[1])
+            await reader.readexactly(length)
+        finally:
+            self._free.put_nowait((reader, writer))
+        return status
+
+
+def event(kind: str, name: str, data: dict[str, object]) -> dict[str, object]:
+    now = to_text(SystemClock().now_us())
+    return {"specversion": "1.0", "id": name, "source": SOURCE, "type": kind, "time": now, "data": data}
+
+
+async def one_release(poster: Poster, fleet: Fleet, nth: int, *, gated: bool) -> tuple[str, int, int, int]:
+    """Notice, pages, end notice; (printer, sent, answered, status of the notice)."""
+    names = list(fleet.printers)
+    printer = names[nth * 7919 % len(names)]
+    ticket = {"pages": PAGES, "copies": 1, "sides": "one-sided", "number_up": 1, "separator_sheets": 0}
+    data = {"release": f"r{nth}", "job": f"j{nth}", "owner": f"user-{nth % 50}", "printer": printer, "ticket": ticket}
+    sent_us = time.monotonic_ns() // 1000
+    status = await poster.post(event("pagereeve.release.started.v1", f"r{nth}.started", data), gated=gated)
+    answered_us = time.monotonic_ns() // 1000
+    await asyncio.sleep(1.5)
+    fleet.printers[printer].mark(PAGES)
+    ended = {"release": f"r{nth}", "outcome": "completed"}
+    await poster.post(event("pagereeve.release.ended.v1", f"r{nth}.ended", ended), gated=False)
+    return printer, sent_us, answered_us, status
+
+
+async def beside(pipe: Connection, args: argparse.Namespace) -> None:
+    fleet = Fleet(args.printers, SystemClock())
+    await fleet.start()
+    pipe.send(fleet.addresses())
+    poster = Poster(*await asyncio.to_thread(pipe.recv))
+    await poster.start()
+    releases: list[asyncio.Task[tuple[str, int, int, int]]] = []
+    began = time.monotonic()
+    for nth in range(int(args.rate * args.seconds)):
+        await asyncio.sleep(max(0.0, began + nth / args.rate - time.monotonic()))
+        releases.append(asyncio.create_task(one_release(poster, fleet, nth, gated=args.gated)))
+    pipe.send([await release for release in releases])
+    await asyncio.to_thread(pipe.recv)
+    await fleet.stop()
+
+
+def run_beside(pipe: Connection, args: argparse.Namespace) -> None:
+    raise_file_limit()
+    asyncio.run(beside(pipe, args))
+
+
+def raise_file_limit() -> None:
+    _, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
+    resource.setrlimit(resource.RLIMIT_NOFILE, (hard, hard))
+
+
+async def daemon(args: argparse.Namespace, folder: Path) -> None:
+    mine, theirs = multiprocessing.Pipe()
+    process = multiprocessing.get_context("spawn").Process(target=run_beside, args=(theirs, args))
+    process.start()
+    addresses = await asyncio.to_thread(mine.recv)
+    sent: dict[str, list[int]] = defaultdict(list)
+    hooks = MeterHooks(on_sent=lambda printer, at_us: sent[printer].append(at_us))
+    settings = Settings(
+        data_dir=folder,
+        http=HttpSettings(listen=Address("127.0.0.1", 0)),
+        printers=tuple(PrinterSettings(name=name, host=host, port=port) for name, (host, port) in addresses.items()),
+    )
+    async with App(settings, meter_hooks=hooks, first_reads_spread_s=10.0) as app:
+        start_cpu_s = await all_read_once(app)
+        cpu_s, wall_s = time.process_time(), time.monotonic()
+        mine.send(app.http_address)
+        releases = await asyncio.to_thread(mine.recv)
+        cpu_s, wall_s = time.process_time() - cpu_s, time.monotonic() - wall_s
+        tally, health = app.tally, app.store.health()
+        mine.send("done")
+    await asyncio.to_thread(process.join)
+    print(f"start: {args.printers} printers found and read once with {start_cpu_s:.1f} s of CPU")
+    show(args, releases, sent, folder)
+    print(f"daemon: {cpu_s:.1f} s of CPU in {wall_s:.1f} s; reads {sum(app.meter.stats.reads.values())}; {health.commits} commits, {health.rows} rows")
+    print(f"projections {tally.projections}, rewinds {tally.rewinds}, keeper restarts {sum(tally.restarts.values())}")
+
+
+async def all_read_once(app: App) -> float:
+    """Discovery of every printer is over before the load begins; the CPU it took, in seconds."""
+    began_s, cpu_s = time.monotonic(), time.process_time()
+    while any(keeper.last is None for keeper in app.desk.keepers.values()) and time.monotonic() < began_s + START_MAX_S:
+        await asyncio.sleep(0.2)
+    return time.process_time() - cpu_s
+
+
+def show(
+    args: argparse.Namespace, releases: list[tuple[str, int, int, int]], sent: dict[str, list[int]], folder: Path
+) -> None:
+    waits = []
+    for printer, sent_us, _, _ in releases:
+        times = sent[printer]
+        index = bisect_left(times, sent_us)
+        if index < len(times):
+            waits.append((times[index] - sent_us) / 1000)
+    answers = [(answered - sent_at) / 1000 for _, sent_at, answered, _ in releases]
+    acknowledged = sum(1 for *_, status in releases if status == 200)
+    with sqlite3.connect(folder / JOURNAL_NAME) as journal:
+        count = "SELECT count(*) FROM fact WHERE source = ? AND kind = 'pagereeve.release.started.v1'"
+        durable = journal.execute(count, (SOURCE,)).fetchone()[0]
+    print(f"{args.printers} printers, {args.rate:g} notices/s for {args.seconds:g} s, gated: {args.gated}")
+    print(f"notices {len(releases)}, acknowledged {acknowledged}, in the journal afterwards {durable}")
+    print(f"notice -> first meter request, ms: {percentiles(waits)} ({len(releases) - len(waits)} never left)")
+    print(f"notice -> answer, ms: {percentiles(answers)}")
+
+
+def percentiles(values: list[float]) -> str:
+    cuts = statistics.quantiles(values, n=100)
+    return f"p50 {cuts[49]:.1f}, p90 {cuts[89]:.1f}, p99 {cuts[98]:.1f}, max {max(values):.1f}"
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
+    parser.add_argument("--printers", type=int, default=2000)
+    parser.add_argument("--rate", type=float, default=200.0)
+    parser.add_argument("--seconds", type=float, default=60.0)
+    parser.add_argument("--gated", action="store_true")
+    args = parser.parse_args()
+    raise_file_limit()
+    set_up_logs("auto", "error", sys.stderr)
+    with tempfile.TemporaryDirectory() as folder, asyncio.Runner(loop_factory=loop_factory()) as runner:
+        runner.run(daemon(args, Path(folder)))
+
+
+if __name__ == "__main__":
+    main()

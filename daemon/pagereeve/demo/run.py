@@ -1,0 +1,127 @@
+"""The demo itself: bring up the college and the daemon, play the day, judge what was found."""
+
+from __future__ import annotations
+
+import asyncio
+import signal
+import sys
+from collections.abc import Sequence
+from contextlib import AsyncExitStack
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+from rich.console import Console
+
+from pagereeve.app import App, loop_factory
+from pagereeve.clocks import SystemClock
+from pagereeve.demo.judging import Judgement, judge
+from pagereeve.demo.reporting import report
+from pagereeve.demo.setting_up import demo_settings
+from pagereeve.demo.watching import Watching
+from pagereeve.domain.ledger import Posting
+from pagereeve.outlets.logs import set_up_logs
+from pagereeve.replaying import replay_store
+from pagereeve.simulator.college import College
+from pagereeve.simulator.day import a_working_day
+from pagereeve.simulator.roll import COLLEGE
+from pagereeve.simulator.scenario import Scenario
+
+GATE_S = 2
+FOREVER_US = 2**62
+REST_S = 2.5
+REST_LONGEST_S = 30.0
+FIRST_READS_S = 0.5
+
+
+def run_demo(*, seed: int = 1, length_s: float = 50.0, keep: bool = False, http_port: int = 0) -> int:
+    """Play the day and judge it. 0: every planted fault found, nothing else, every page accounted for; else 1."""
+    console = Console()
+    set_up_logs("auto", "error", sys.stderr)
+    with TemporaryDirectory(prefix="pagereeve-demo-") as folder, asyncio.Runner(loop_factory=loop_factory()) as runner:
+        return runner.run(_play(console, seed, length_s, Path(folder), keep=keep, http_port=http_port))
+
+
+async def _play(console: Console, seed: int, length_s: float, folder: Path, *, keep: bool, http_port: int) -> int:
+    clock = SystemClock()
+    async with AsyncExitStack() as stack:
+        college = College(seed, clock)
+        stack.push_async_callback(college.stop)
+        await college.start()
+        day = a_working_day(college, seed, length_s)
+        settings = demo_settings(college, folder, http_port)
+        app = await stack.enter_async_context(App(settings, clock=clock, first_reads_spread_s=FIRST_READS_S))
+        await _connect(college, app)
+        _welcome(console, college, app, seed, length_s)
+        with Watching(console, app, length_s) as watching:
+            await _through_the_day(day, watching, app, college)
+        judgement = await _judge(college, app)
+        replayed = await replay_store(app.store, store=False)
+        good = await report(console, app, judgement, replayed)
+        if keep:
+            await _keep(console, app)
+        return 0 if good else 1
+
+
+async def _connect(college: College, app: App) -> None:
+    """Badge lines and release notices go to the daemon from now on."""
+    host, port = app.http_address
+    college.point_events(f"http://{host}:{port}/v1/events", gate_s=GATE_S)
+    for line, feed in zip(app.settings.feeds.lines, app.line_feeds, strict=True):
+        if line.gateway is not None:
+            await college.point_badges(line.gateway, feed.address)
+
+
+def _welcome(console: Console, college: College, app: App, seed: int, length_s: float) -> None:
+    host, port = app.http_address
+    console.print(
+        f"[bold]{COLLEGE}[/bold] (invented): {len(college.printers)} printers behind {len(app.settings.gateways)} "
+        f"gateways, {len(college.people)} people, seed {seed}, a day of {length_s:.0f} s.\n"
+        f"{len(college.planted)} faults are planted on purpose. "
+        f"The daemon listens on http://{host}:{port} (/metrics, /readyz).",
+        highlight=False,
+    )
+
+
+async def _through_the_day(day: Scenario, watching: Watching, app: App, college: College) -> None:
+    """Play every step, then wait until the printers and the meter's windows are at rest."""
+    playing = asyncio.create_task(day.run(app.clock, watching.step), name="the day")
+    while not playing.done():
+        watching.refresh()
+        await asyncio.wait([playing], timeout=0.25)
+    await playing
+    watching.say("the day is over; waiting for the meters to rest")
+    waited_s = 0.0
+    while waited_s < REST_LONGEST_S and not (college.resting() and _all_closed(app)):
+        watching.refresh()
+        await asyncio.sleep(0.25)
+        waited_s += 0.25
+    await asyncio.sleep(REST_S)
+    watching.refresh()
+
+
+def _all_closed(app: App) -> bool:
+    return not any(keeper.open_windows() for keeper in app.desk.keepers.values() if keeper.target is not None)
+
+
+async def _judge(college: College, app: App) -> Judgement:
+    findings = await app.store.findings(only_open=False)
+    postings: Sequence[Posting] = [one async for one in app.store.postings(0, FOREVER_US)]
+    return judge(college.planted, findings, postings, college.truth())
+
+
+async def _keep(console: Console, app: App) -> None:
+    """Leave everything running, endpoints too, until Ctrl-C or SIGTERM."""
+    host, port = app.http_address
+    told = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGINT, signal.SIGTERM):
+        loop.add_signal_handler(number, told.set)
+    folder = app.settings.data_dir
+    console.print(
+        f"\nStill running: http://{host}:{port}/metrics and /readyz; Ctrl-C ends it.\n"
+        f"Ask it things:  pagereeve totals --data-dir {folder} --by cost-centre\n"
+        f"                pagereeve findings --data-dir {folder}",
+        highlight=False,
+        soft_wrap=True,
+    )
+    await told.wait()
