@@ -50,7 +50,8 @@ def status_of(arguments: Sequence[str]) -> int:
 
     lenient_output()
     try:
-        result = build_app()(list(arguments), result_action="return_value", exit_on_error=False, print_error=False)
+        app = build_app(arguments[0] if arguments else "")
+        result = app(list(arguments), result_action="return_value", exit_on_error=False, print_error=False)
         sys.stdout.flush()
     except CycloptsError as error:
         return _complain(f"{_one_line(str(error))} (pagereeve --help shows how)")
@@ -68,7 +69,8 @@ def status_of(arguments: Sequence[str]) -> int:
     return result if isinstance(result, int) else 0
 
 
-def build_app() -> App:
+def build_app(called: str = "") -> App:
+    """All commands; the one that is called has its own docstring for help."""
     from cyclopts import App  # noqa: PLC0415 - see above
 
     from pagereeve.cli.versions import version_text  # noqa: PLC0415 - see above
@@ -80,7 +82,8 @@ def build_app() -> App:
         version=version_text,
     )
     for name, place, text in COMMANDS:
-        app.command(f"pagereeve.cli.{place}", name=name, help=text)
+        known = {} if name == called else {"help": text}
+        app.command(f"pagereeve.cli.{place}", name=name, **known)
     return app
 
 

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
 
 def project(
-    file: Annotated[str, Parameter(help="A file as `pagereeve facts` writes it; - reads stdin.")],
+    file: Annotated[str, Parameter(help="A file of facts; - reads stdin.", allow_leading_hyphen=True)],
     /,
     *,
     json: AsJson = False,
@@ -59,10 +59,11 @@ def _read(file: str) -> FactsInHand:
     else:
         with Path(file).open("rb") as opened:
             held = FactsInHand.of(read_lines(opened))
+    shown = "stdin" if file == "-" else file
     for bad in held.bad:
-        complain(f"{file}: {bad}")
+        complain(f"{shown}: {bad}")
     if held.bad_lines:
-        complain(f"{file}: {held.bad_lines} of {held.facts + held.bad_lines} lines are no facts and were left out")
+        complain(f"{shown}: {held.bad_lines} of {held.facts + held.bad_lines} lines are no facts and were left out")
     return held
 
 

@@ -10,18 +10,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
+from pagereeve.domain.figures import account_kind
 from pagereeve.domain.ledger import Posting
 from pagereeve.ports.telemetry import ACCOUNT_KINDS, HOUSE_KINDS, PEOPLE
 
 METER: Final = "meter"
-HOUSE_PREFIX: Final = "house:"
-
-
-def account_kind(account: str) -> str:
-    """``meter``, ``people``, or the house account's own name."""
-    if account.startswith(HOUSE_PREFIX):
-        return account.removeprefix(HOUSE_PREFIX)
-    return METER if account.startswith("meter:") else PEOPLE
 
 
 @dataclass(slots=True)

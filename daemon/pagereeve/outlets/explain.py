@@ -134,7 +134,7 @@ def _wrapped(stretch: Stretch) -> str:
 
 def _sentences(evidence: Evidence, charge: Charge) -> list[str]:
     """How the window closed, the grade, what was expected and why, whose pages they are, the verdict, the charge."""
-    sentences = [closing_text(charge.reasons)]
+    sentences = [closing_text(charge.reasons, evidence.settle_us)]
     if charge.grade is not None:
         sentences.append(f"Evidence: {charge.grade.value}; {GRADES[charge.grade]}.")
     sentences += [f"  Note: {reason_text(reason)}." for reason in charge.reasons if reason in NOTED]

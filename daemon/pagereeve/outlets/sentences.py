@@ -54,7 +54,7 @@ CLOSINGS: Final[dict[str, str]] = {
     "no-reading-after": "The window closed at the longest wait, without a reading.",
     "window-open": "The window is still open: the meter has not come to rest yet.",
 }
-RESTED: Final = "The window closed when the meter had rested."
+RESTED: Final = "The window closed when the meter had rested for {settle}, the printer's settle time."
 
 SILENCES: Final[dict[SilenceReason, str]] = {
     SilenceReason.TIMEOUT: "no answer",
@@ -84,9 +84,10 @@ def reason_text(reason: str) -> str:
     return REASONS.get(reason, reason)
 
 
-def closing_text(reasons: tuple[str, ...]) -> str:
+def closing_text(reasons: tuple[str, ...], settle_us: int) -> str:
     """How and why the window closed."""
-    return next((CLOSINGS[reason] for reason in reasons if reason in CLOSINGS), RESTED)
+    rested = RESTED.format(settle=span_text(settle_us))
+    return next((CLOSINGS[reason] for reason in reasons if reason in CLOSINGS), rested)
 
 
 def interval_text(interval: Interval | None) -> str:

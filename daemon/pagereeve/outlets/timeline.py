@@ -52,7 +52,8 @@ def _of_badges(evidence: Evidence) -> list[Happening]:
         if named:
             whose = "the release's badge was" if badge.badge in named else "another badge was"
         outcome = f"; the release server answered {badge.outcome}" if badge.outcome else ""
-        what = f"{whose} presented at gateway {badge.gateway}{_received(badge.origin)}{outcome}"
+        # Not the event's id: that of a raw badge line is made with a part of the hash that stands for the badge.
+        what = f"{whose} presented at gateway {badge.gateway} (from {_received(badge.origin)}){outcome}"
         happenings.append(Happening(badge.origin.at_us, what))
     return happenings
 
@@ -74,12 +75,14 @@ def _of_notices(evidence: Evidence) -> list[Happening]:
 def _start_text(started: ReleaseStarted) -> str:
     through = f" through gateway {started.gateway}" if started.gateway else ""
     queue = f", from queue {started.queue}" if started.queue else ""
-    return f"the release started{through}{queue}{_received(started.origin)}"
+    notice = f"event {started.origin.id} from {_received(started.origin)}"
+    return f"the release started{through}{queue} ({notice})"
 
 
 def _end_text(ended: ReleaseEnded) -> str:
     sent = "" if ended.pages_sent is None else f", {ended.pages_sent} pages sent"
-    return f"its end was announced: {ended.outcome}{sent}{_received(ended.origin)}"
+    notice = f"event {ended.origin.id} from {_received(ended.origin)}"
+    return f"its end was announced: {ended.outcome}{sent} ({notice})"
 
 
 def _received(origin: Origin) -> str:
@@ -87,7 +90,7 @@ def _received(origin: Origin) -> str:
     late_us = origin.received_us - origin.at_us
     delay = f", received {span_text(late_us)} later" if late_us > 0 else ""
     why = f"; {CORRECTIONS[origin.clock]}" if origin.clock else ""
-    return f" (event {origin.id} from {origin.source}{delay}{why})"
+    return f"{origin.source}{delay}{why}"
 
 
 def _of_readings(evidence: Evidence) -> list[Happening]:
