@@ -210,7 +210,7 @@ class App:
     async def _open_line_feed(self, line: LineFeedSettings) -> None:
         peers = {gateway.host: gateway.name for gateway in self.settings.gateways if gateway.host}
         config = line_feed_config(line, peers, self.settings.limits)
-        feed = LineFeed(config, self.intake, clock=self.clock, on_error=lambda error: self._trouble(line.name, error))
+        feed = LineFeed(config, self.intake, clock=self.clock, on_error=self._trouble)
         await feed.start()
         self._stack.push_async_callback(feed.stop)
         self.line_feeds.append(feed)

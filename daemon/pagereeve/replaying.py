@@ -7,9 +7,11 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pagereeve.clocks import SystemClock
-from pagereeve.domain.book import Ledger, rebuild
+from pagereeve.domain.book import Book, Ledger, rebuild
 from pagereeve.domain.facts import Fact
 from pagereeve.domain.ledger import Sheaf
+from pagereeve.domain.projection import Projected
+from pagereeve.domain.rules import Rules
 from pagereeve.journal.store import SqlJournal
 from pagereeve.ports.store import Store
 
@@ -33,6 +35,16 @@ async def replay_journal(path: Path, *, store: bool = True) -> ReplayReport:
         return await replay_store(journal, store=store)
     finally:
         await journal.close()
+
+
+async def history(journal: Store, printer: str) -> Projected:
+    """A printer's whole history, projected in one piece."""
+    book = Book(printer, Rules())
+    async for stored in journal.facts(printer):
+        book.add(stored.fact)
+    run = await journal.open_run(printer)
+    book.open_run(None if run is None else run.fact)
+    return book.projected()
 
 
 async def replay_store(journal: Store, *, store: bool) -> ReplayReport:

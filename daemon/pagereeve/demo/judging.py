@@ -26,7 +26,7 @@ class FaultLine:
 
 @dataclass(frozen=True, slots=True)
 class PageLine:
-    """One printer's pages: ``marked`` by the simulated engine, ``accounted`` by the ledger, to persons and the house."""
+    """One printer's pages: ``marked`` by the simulated engine, and what persons and the house received."""
 
     printer: str
     marked: int

@@ -31,11 +31,12 @@ FOREVER_US = 2**62
 REST_S = 2.5
 REST_LONGEST_S = 30.0
 FIRST_READS_S = 0.5
+PLAIN_WIDTH = 120
 
 
 def run_demo(*, seed: int = 1, length_s: float = 50.0, keep: bool = False, http_port: int = 0) -> int:
     """Play the day and judge it. 0: every planted fault found, nothing else, every page accounted for; else 1."""
-    console = Console()
+    console = Console(width=None if sys.stdout.isatty() else PLAIN_WIDTH)
     set_up_logs("auto", "error", sys.stderr)
     with TemporaryDirectory(prefix="pagereeve-demo-") as folder, asyncio.Runner(loop_factory=loop_factory()) as runner:
         return runner.run(_play(console, seed, length_s, Path(folder), keep=keep, http_port=http_port))

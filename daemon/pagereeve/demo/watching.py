@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Iterable
+from typing import Self
 
 from rich.console import Console, Group
 from rich.live import Live
@@ -38,7 +39,7 @@ class Watching:
         self._task = self._progress.add_task("day", total=length_s)
         self._live: Live | None = None
 
-    def __enter__(self) -> Watching:
+    def __enter__(self) -> Self:
         if self._console.is_terminal:
             self._live = Live(self._picture(), console=self._console, refresh_per_second=REFRESH_PER_S)
             self._live.start()
@@ -83,8 +84,8 @@ def printer_table(keepers: Iterable[Keeper]) -> Table:
     for keeper in keepers:
         count, state = _shown(keeper)
         age_s = "-"
-        if keeper.last_good_us is not None:
-            age_s = f"{(keeper.around.clock.now_us() - keeper.last_good_us) / 1e6:.1f} s ago"
+        if keeper.last_good is not None:
+            age_s = f"{(keeper.around.clock.now_us() - keeper.last_good.received_us) / 1e6:.1f} s ago"
         table.add_row(keeper.printer, count, state, age_s, str(keeper.open_windows() or ""))
     return table
 

@@ -9,6 +9,7 @@ from pagereeve.domain.facts import (
     BadgePresented,
     Decided,
     Fact,
+    PrinterNoted,
     Read,
     ReadFailed,
     ReleaseEnded,
@@ -18,7 +19,7 @@ from pagereeve.domain.facts import (
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.ledger import Charge, Finding, Posting, Sheaf, Stretch
 from pagereeve.domain.projection import Projected, Timeline, project, repeats_among
-from pagereeve.domain.rules import Rules, is_standing
+from pagereeve.domain.rules import NOTE_REACH_US, Rules, is_standing
 from pagereeve.domain.seed import Seed, latest_seed
 
 # Facts arrive a little late: clocks differ, networks queue. A fact younger than this never needs the journal.
@@ -59,6 +60,11 @@ class Book:
     def __post_init__(self) -> None:
         self._anchor_us = 0 if self.seed is None else self.seed.at_us
 
+    @property
+    def anchor_us(self) -> int:
+        """Where the next stored sheaf begins."""
+        return self._anchor_us
+
     @classmethod
     def reopened(
         cls, printer: str, rules: Rules, seed: Seed | None, facts: Iterable[Fact], hold_back_us: int = HOLD_BACK_US
@@ -84,9 +90,7 @@ class Book:
             return fact.plateau.last_received_us < self.seed.at_us
         if isinstance(fact, ReadFailed):
             return fact.silence.last_received_us < self.seed.at_us
-        if isinstance(fact, Decided):
-            return True
-        return instant_us(fact) <= self.seed.at_us
+        return concerns_us(fact) <= self.seed.at_us
 
     def add(self, fact: Fact, *, repeat: bool = False) -> None:
         """Take a fact that is not late. ``repeat``: an earlier notice started the same release."""
@@ -147,13 +151,23 @@ class Book:
 
     def _is_needed(self, fact: Fact, seed: Seed) -> bool:
         if isinstance(fact, BadgePresented):
-            return fact.origin.at_us > seed.at_us - self.rules.policy_at(seed.at_us).badge_within_us
+            return fact.origin.at_us > seed.at_us - self.rules.badge_reach_us()
         return _end_us(fact) >= seed.at_us if isinstance(fact, Read) else _end_us(fact) > seed.at_us
+
+
+def concerns_us(fact: Fact, starts: Iterable[ReleaseStarted] = ()) -> int:
+    """The earliest instant whose rows a fact may change; ``starts`` are the start notices of its release, if any."""
+    if isinstance(fact, Decided):
+        # A finding of any age.
+        return 0
+    if isinstance(fact, PrinterNoted) and fact.note == "meter-replaced":
+        return fact.origin.at_us - NOTE_REACH_US
+    return min([instant_us(fact), *(one.origin.at_us for one in starts)])
 
 
 def needed_from_us(seed: Seed, rules: Rules) -> int:
     """The earliest instant of a fact that a projection from the seed may still ask for."""
-    return min(seed.plateau_from_us, seed.at_us - rules.policy_at(seed.at_us).badge_within_us)
+    return min(seed.plateau_from_us, seed.at_us - rules.badge_reach_us())
 
 
 def identity_of(fact: Fact) -> object:

@@ -70,7 +70,10 @@ def conserved(
                 accounted = received.pop(key, 0)
                 first = levels[0].total
                 lines.append(Conserved(printer, run.number, channel, first, last.total, accounted, balanced))
-            ended = ended or cut is not None
+            # A run that lacks the channel ends what was under way in it, by a cut of any other.
+            others = () if levels else run.channels()
+            any_cut = any(_is_cut(level, windows) for other in others for level in _levels(run, other))
+            ended = ended or cut is not None or any_cut
     for (number, channel), pages in received.items():
         lines.append(Conserved(printer, number, channel, 0, 0, pages, (number, channel) not in unbalanced))
     return sorted(lines, key=lambda line: (line.channel, line.run))
@@ -93,7 +96,7 @@ def _levels(run: Run, channel: str) -> list[_Level]:
 
 def _is_cut(level: _Level, windows: Sequence[Window]) -> bool:
     """Some instant of the level lies in no window. If any does, then one of its ends or a window's edge does."""
-    near = [one for one in windows if one.opens_us < level.to_us or one.opens_us < level.from_us]
+    near = [one for one in windows if one.opens_us < level.to_us]
     near = [one for one in near if one.closes_us is None or one.closes_us > level.from_us]
     edges = [edge for one in near for edge in (one.opens_us, one.closes_us) if edge is not None]
     instants = [level.from_us, level.to_us, *(edge for edge in edges if level.from_us <= edge <= level.to_us)]

@@ -87,25 +87,73 @@ def busy_times(windows: Sequence[Window]) -> list[Busy]:
 
 def partition(channel: str, runs: Sequence[Run], windows: Sequence[Window]) -> Partition:
     """Part a printer's history in one channel at its cuts."""
-    waiting = sorted(windows, key=lambda item: (item.opens_us, item.release.order))
-    pieces: list[Between | Broken] = []
-    last: Cut | None = None
-    passed: list[Run] = []
-    taken = 0
-    busy = busy_times(windows)
+    parting = _Parting(channel, sorted(windows, key=lambda item: (item.opens_us, item.release.order)), runs)
     for run in runs:
-        for cut in cuts_of(channel, run, busy):
-            inside = taken
-            while inside < len(waiting) and waiting[inside].opens_us < cut.from_us:
-                inside += 1
-            held, taken = tuple(waiting[taken:inside]), inside
-            piece = _piece(channel, last, cut, passed, held)
+        parting.take(run)
+    return parting.finish()
+
+
+class _Parting:
+    """One channel's way through the runs: its last cut, the runs since, and the windows since."""
+
+    def __init__(self, channel: str, windows: Sequence[Window], runs: Sequence[Run]) -> None:
+        self._channel = channel
+        self._busy = busy_times(windows)
+        self._waiting = windows
+        self._taken = 0
+        self._pieces: list[Between | Broken] = []
+        self._last: Cut | None = None
+        self._passed: list[Run] = []
+        first = next((run.samples[0] for run in runs if run.samples), None)
+        # Of a printer's first reading on a channel is known; one that comes later owes nothing for what was before.
+        self._known = first is None or first.total(channel) is not None
+
+    def take(self, run: Run) -> None:
+        if not run.samples or all(sample.total(self._channel) is None for sample in run.samples):
+            self._leave(run)
+            return
+        if not self._known:
+            self._enter(run)
+        for cut in cuts_of(self._channel, run, self._busy):
+            piece = _piece(self._channel, self._last, cut, self._passed, self._held(cut.from_us))
             if piece is not None:
-                pieces.append(piece)
-            last, passed = cut, []
-        if last is None or last.run is not run:
-            passed.append(run)
-    return Partition(channel, tuple(pieces), last, tuple(waiting[taken:]))
+                self._pieces.append(piece)
+            self._last, self._passed = cut, []
+        if self._last is None or self._last.run is not run:
+            self._passed.append(run)
+
+    def _held(self, until_us: int) -> tuple[Window, ...]:
+        """The windows not yet taken that opened before an instant."""
+        first = self._taken
+        while self._taken < len(self._waiting) and self._waiting[self._taken].opens_us < until_us:
+            self._taken += 1
+        return tuple(self._waiting[first : self._taken])
+
+    def _enter(self, run: Run) -> None:
+        """The channel is new: a window that closed before its first reading is none of its business."""
+        self._known = True
+        first_us = _edge(self._channel, run, 0).from_us
+        rest = self._waiting[self._taken :]
+        self._waiting = [one for one in rest if one.closes_us is None or one.closes_us > first_us]
+        self._taken = 0
+
+    def _leave(self, run: Run) -> None:
+        """The run's readings carry the channel no more: its first cut in any channel ends what was under way."""
+        firsts = [next((cut.from_us for cut in cuts_of(name, run, self._busy)), None) for name in run.channels()]
+        at_us = min((first_us for first_us in firsts if first_us is not None), default=None)
+        if at_us is None or not self._known:
+            return
+        opening, ended = self._last, [*([] if self._last is None else [self._last.run]), *self._passed]
+        held = self._held(at_us)
+        if held and ended:
+            edge = _edge(self._channel, ended[-1], -1)
+            closing = Cut(run, edge.count, edge.total, at_us, at_us)
+            self._pieces.append(Broken(opening, closing, _portions(self._channel, opening, self._passed), held))
+        self._last, self._passed, self._known = None, [], False
+
+    def finish(self) -> Partition:
+        waiting = tuple(self._waiting[self._taken :]) if self._known else ()
+        return Partition(self._channel, tuple(self._pieces), self._last, waiting)
 
 
 def _piece(
@@ -115,14 +163,15 @@ def _piece(
         return Between(last, cut, held) if held or cut.total != last.total else None
     if not held:
         return None
-    portions: list[Portion] = []
-    if last is not None:
-        portions.append(Portion(last.run, last, _edge(channel, last.run, -1)))
-    portions += [
-        Portion(run, _edge(channel, run, 0), _edge(channel, run, -1)) for run in passed if channel in run.last_totals
-    ]
-    portions.append(Portion(cut.run, _edge(channel, cut.run, 0), cut))
+    portions = [*_portions(channel, last, passed), Portion(cut.run, _edge(channel, cut.run, 0), cut)]
     return Broken(last, cut, tuple(portions), held)
+
+
+def _portions(channel: str, last: Cut | None, passed: Sequence[Run]) -> tuple[Portion, ...]:
+    """What the runs that ended since the last cut surely counted."""
+    portions = [] if last is None else [Portion(last.run, last, _edge(channel, last.run, -1))]
+    portions += [Portion(run, _edge(channel, run, 0), _edge(channel, run, -1)) for run in passed]
+    return tuple(portions)
 
 
 def _edge(channel: str, run: Run, index: int) -> Cut:

@@ -7,7 +7,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from pagereeve.domain.facts import Decided, Fact, PolicySet, PrinterNoted, SettleLearned
+from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.policy import Policy
+
+# Somebody changes a printer and notes it afterwards: so much later the note still explains the change.
+NOTE_REACH_US = 24 * 3600 * SECOND_US
+# A policy may come to ask for badges later: they are kept so long, whatever it says now.
+BADGE_REACH_LEAST_US = 3600 * SECOND_US
 
 
 @dataclass(slots=True)
@@ -58,6 +64,10 @@ class Rules:
         if self.policies:
             return self.policies[max(0, index - 1)].policy
         return Policy()
+
+    def badge_reach_us(self) -> int:
+        """How long before a release its badge may have been presented, under any policy known."""
+        return max([BADGE_REACH_LEAST_US, *(one.policy.badge_within_us for one in self.policies)])
 
     def settle_us(self, at_us: int) -> int:
         """The settle time in force: the policy's, or a longer one that the daemon learnt."""

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from pagereeve.domain.book import Book, concerns_us
 from pagereeve.domain.facts import Fact, PolicySet, Read, ReadFailed, ReleaseStarted
+from pagereeve.domain.figures import Figures
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Failure, Reading
@@ -72,8 +73,9 @@ class Keeper:
     target: MeterTarget | None = None
     policy: Policy | None = None
     book: Book | None = None
+    figures: Figures = field(default_factory=Figures)
     last: Reading | Failure | None = None
-    last_good_us: int | None = None
+    last_good: Reading | None = None
     last_done_us: int | None = None
     _current: Read | ReadFailed | None = None
     _observed: Read | ReadFailed | None = None
@@ -137,6 +139,7 @@ class Keeper:
     async def _open(self) -> None:
         around = self.around
         self.book = await open_book(around.store, self.printer)
+        self.figures = await around.store.figures(self.printer, self.book.anchor_us)
         known = await around.store.open_run(self.printer)
         self._current = self._observed = None if known is None else known.fact
         self.book.open_run(self._current)
@@ -196,6 +199,7 @@ class Keeper:
         self.around.tally.rewinds += 1
         self._dirty = True
         self.book = await open_book(self.around.store, self.printer, before_us=before_us)
+        self.figures = await self.around.store.figures(self.printer, self.book.anchor_us)
         self.book.open_run(self._current)
 
     async def _read(self, target: MeterTarget) -> None:
@@ -231,7 +235,7 @@ class Keeper:
         self.last_done_us = self.around.clock.monotonic_us()
         if isinstance(result, Reading):
             self._failures = 0
-            self.last_good_us = result.received_us
+            self.last_good = result
         else:
             self._failures += 1
         if self.around.on_read is not None:
@@ -248,6 +252,7 @@ class Keeper:
                 # No row may rest on a reading that the journal does not hold.
                 await self._observe([], self._current)
             await self.around.store.replace(self.printer, update.from_anchor_us, update.sheaves)
+            self.figures.add(update)
         self._dirty = False
         self._quiet_until_us = self._next_change_us()
 

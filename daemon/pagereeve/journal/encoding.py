@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from typing import Any, Final
 
 from pagereeve.domain.canonical import SAFE_INTEGER, canonical
@@ -13,8 +14,19 @@ _ENCODER: Final = json.JSONEncoder(ensure_ascii=False, sort_keys=True, separator
 
 def canonical_text(value: Any) -> str:
     """The text of ``domain.canonical.canonical``. Raises BadCanonical."""
-    if not _plain(value):
-        return canonical(value).decode()
+    return encoder_for(value)(value)
+
+
+def encoder_for(value: Any) -> Callable[[Any], str]:
+    """What writes ``value``, and anything made of its parts under ASCII names, as ``canonical_text`` does."""
+    return _quick if _plain(value) else _careful
+
+
+def _careful(value: Any) -> str:
+    return canonical(value).decode()
+
+
+def _quick(value: Any) -> str:
     text = _ENCODER.encode(value)
     try:
         text.encode()

@@ -23,7 +23,7 @@ from pagereeve.domain.facts import (
     instant_us,
 )
 from pagereeve.domain.fields import TEXT_MAX
-from pagereeve.journal.encoding import canonical_text
+from pagereeve.journal.encoding import encoder_for
 
 Identity = tuple[str, str]
 
@@ -59,7 +59,8 @@ class Filing:
 def file(fact: Fact) -> Filing:
     """Raises BadFact or BadCanonical where the stored body could not be read again as the same fact."""
     members = to_json(fact)
-    body = canonical_text(members)
+    encode = encoder_for(members)
+    body = encode(members)
     if not surely_readable(fact, body) and from_json(json.loads(body)) != fact:
         raise BadFact(str(members["fact"]), "does not read back as it was written; channels must be sorted by name")
     if not isinstance(fact, Event):
@@ -70,7 +71,7 @@ def file(fact: Fact) -> Filing:
         at_us=instant_us(fact),
         body=body,
         identity=(fact.origin.source, fact.origin.id),
-        digest=_digest(members["type"], members["data"], fact.origin.occurred_us),
+        digest=hashlib.sha256(encode(_claim(fact, members)).encode()).hexdigest(),
         release=fact.release if isinstance(fact, ReleaseStarted | ReleaseEnded) else None,
     )
 
@@ -98,11 +99,12 @@ def surely_readable(fact: Fact, body: str) -> bool:
             return bool(fact.printer)
 
 
-def _digest(kind: str, data: Mapping[str, Any], occurred_us: int | None) -> str:
-    """sha256 over all that the sender said: type, data, time. What we added (receipt, clock, route) is left out."""
-    # As a text: microseconds of a far year are beyond the numbers of RFC 8785.
-    claim = {"type": kind, "data": data, "occurred_us": None if occurred_us is None else str(occurred_us)}
-    return hashlib.sha256(canonical_text(claim).encode()).hexdigest()
+def _claim(event: Event, members: Mapping[str, Any]) -> dict[str, Any]:
+    """All that the sender said: type, data, time. What we added (receipt, clock, route) is left out."""
+    occurred_us = event.origin.occurred_us
+    # The time as a text: microseconds of a far year are beyond the numbers of RFC 8785.
+    occurred = None if occurred_us is None else str(occurred_us)
+    return {"type": members["type"], "data": members["data"], "occurred_us": occurred}
 
 
 def open_body(current: Read | ReadFailed) -> str:

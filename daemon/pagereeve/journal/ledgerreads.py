@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, Table, and_, select, tuple_
+from sqlalchemy import ColumnElement, Row, Select, Table, and_, func, select, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
+from pagereeve.domain.figures import Figures
 from pagereeve.domain.findings import release_line
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Sheaf, Stretch
 from pagereeve.journal import schema
@@ -90,6 +91,30 @@ class LedgerReads:
             if len(page) < PAGE_ROWS:
                 return
             after = tuple_(*order) > _values(page[-1], order)
+
+    async def figures(self, printer: str, before_us: int) -> Figures:
+        """ports.store.Store."""
+        leg, finding = schema.leg.c, schema.finding.c
+        posting = schema.posting.c
+        same = and_(*(left == right for left, right in zip(_key(schema.leg), _key(schema.posting), strict=True)))
+        sums = (
+            select(posting.channel, leg.account, func.sum(leg.pages).label("pages"))
+            .select_from(schema.leg.join(schema.posting, same))
+            .where(posting.printer == printer, posting.anchor_us < before_us)
+            .group_by(posting.channel, leg.account)
+        )
+        counts = (
+            select(finding.kind, func.count().label("number"))
+            .where(finding.printer == printer, finding.anchor_us < before_us, finding.state == "open")
+            .group_by(finding.kind)
+        )
+        figures = Figures()
+        async with self._reader.snapshot() as connection:
+            for row in (await connection.execute(sums)).all():
+                figures.add_pages(row.channel, row.account, int(row.pages))
+            for row in (await connection.execute(counts)).all():
+                figures.open_findings[row.kind] += row.number
+        return figures
 
     async def findings(self, *, only_open: bool) -> Sequence[Finding]:
         """In order of their beginning."""

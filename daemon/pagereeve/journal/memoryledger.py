@@ -7,6 +7,8 @@ from collections import defaultdict
 from collections.abc import AsyncIterator, Iterator, Sequence
 from dataclasses import replace
 
+from pagereeve.domain.book import Update
+from pagereeve.domain.figures import Figures
 from pagereeve.domain.findings import release_line
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Sheaf, Stretch
 from pagereeve.journal.batch import Replacement
@@ -38,6 +40,12 @@ class MemoryLedger:
 
     async def sheaves(self, printer: str) -> Sequence[Sheaf]:
         return list(self._sheaves.get(printer, ()))
+
+    async def figures(self, printer: str, before_us: int) -> Figures:
+        figures = Figures()
+        known = [sheaf for sheaf in self._sheaves.get(printer, ()) if sheaf.anchor_us < before_us]
+        figures.add(Update(0, tuple(known)))
+        return figures
 
     async def charges(self, from_us: int, to_us: int) -> AsyncIterator[Charge]:
         known = [charge for sheaf in self._all() for charge in sheaf.charges if from_us <= charge.started_us < to_us]

@@ -14,9 +14,9 @@ from datetime import timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from pagereeve.domain.figures import HOUSE
 from pagereeve.domain.instants import to_text
 from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch
-from pagereeve.outlets.accounts import HOUSE_PREFIX
 from pagereeve.outlets.period import local
 
 OPENED: Final = "1970-01-01"
@@ -111,7 +111,7 @@ class LedgerText:
 def account_name(account: str) -> str:
     """One beancount account for each of ours, and never one for two: what it can't spell is written as hex octets."""
     kind, _, name = account.partition(":")
-    if account.startswith(HOUSE_PREFIX):
+    if account.startswith(HOUSE):
         return f"Expenses:House:{name.capitalize()}"
     if kind == "meter":
         return f"Income:Meter:M-{_spelt(name)}"

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Protocol
 
 from pagereeve.domain.facts import Fact
+from pagereeve.domain.figures import Figures
 from pagereeve.ports.journal import Journal, StoredFact
 from pagereeve.ports.ledger import LedgerStore
 from pagereeve.ports.queries import FactQueries
@@ -22,4 +23,8 @@ class Store(Journal, LedgerStore, FactQueries, Protocol):
 
     async def unrouted_ends(self) -> Sequence[Fact]:
         """End notices under printer "", the latest first, a bounded number."""
+        ...
+
+    async def figures(self, printer: str, before_us: int) -> Figures:
+        """The sums of a printer's sheaves whose anchors lie before ``before_us``."""
         ...
