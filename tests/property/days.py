@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from random import Random
 
 from pagereeve.domain.facts import Fact, Origin, PolicySet, Read, ReadFailed, ReleaseEnded, ReleaseStarted
@@ -24,9 +24,9 @@ POLICY = Policy(
 class Day:
     """``observed`` is what each step brought, for incremental tests: events, and the open run after each read."""
 
-    facts: list[Fact] = field(default_factory=list)
-    open_run: Read | ReadFailed | None = None
-    steps: list[tuple[Fact | None, Read | ReadFailed | None]] = field(default_factory=list)
+    facts: list[Fact] = field(default_factory=list, repr=False)
+    open_run: Read | ReadFailed | None = field(default=None, repr=False)
+    steps: list[tuple[Fact | None, Read | ReadFailed | None]] = field(default_factory=list, repr=False)
     runs: list[tuple[int, int]] = field(default_factory=list)
 
 
@@ -39,23 +39,30 @@ class _Printer:
     error: tuple[str, ...] = ()
 
 
-def make_day(seed: int, length: int = 40, *, faults: bool = True) -> Day:
-    """A day of ``length`` happenings: releases, walk-up copies, reads, jams, silences, restarts, replacements."""
-    return _Maker(Random(seed), faults=faults).make(length)
+def make_day(seed: int, length: int = 40, *, faults: bool = True, channels: bool = False, modulus: int = 2**32) -> Day:
+    """A day of ``length`` happenings: releases, walk-up copies, reads, jams, silences, restarts, replacements.
+
+    ``channels``: the meter has more than one, and not each of them in each answer, nor on each device. With a small
+    ``modulus`` the meter wraps, some of the time.
+    """
+    return _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus).make(length)
 
 
 class _Maker:
-    def __init__(self, random: Random, *, faults: bool) -> None:
+    def __init__(self, random: Random, *, faults: bool, channels: bool, modulus: int) -> None:
         self.random = random
         self.faults = faults
+        self.policy = replace(POLICY, modulus=modulus)
+        self.channels: tuple[str, ...] = ("colour", "mono") if channels else ()
         self.day = Day()
         self.now_us = DAY_US
-        self.printer = _Printer(random.randrange(100, 5000))
+        value = random.randrange(100, 5000)
+        self.printer = _Printer(value if modulus == 2**32 else modulus - value % 60 - 1)
         self.releases = 0
         self.marks: list[tuple[int, int]] = []
 
     def make(self, length: int) -> Day:
-        self._fact(PolicySet(PRINTER, DAY_US - SECOND_US, POLICY))
+        self._fact(PolicySet(PRINTER, DAY_US - SECOND_US, self.policy))
         for _ in range(length):
             self._step()
         for _ in range(12):
@@ -91,8 +98,10 @@ class _Maker:
 
     def _read(self, value: int | None = None) -> None:
         state = PrinterState.PRINTING if self.marks and self.random.random() < 0.8 else PrinterState.IDLE
-        counts = (("total", Count(self.printer.value if value is None else value, Unit.IMPRESSIONS)),)
-        sight = Sight(counts, self.printer.serial, "1.3.6.1.4.1.99999.1", state, self.printer.error)
+        total = self.printer.value % self.policy.modulus if value is None else value
+        counts = [("total", Count(total, Unit.IMPRESSIONS))]
+        counts += [(name, Count(total // 2, Unit.IMPRESSIONS)) for name in self.channels if self.random.random() < 0.8]
+        sight = Sight(tuple(sorted(counts)), self.printer.serial, "1.3.6.1.4.1.99999.1", state, self.printer.error)
         sent_us = self.now_us
         self._pass(self.random.uniform(0.01, 0.4))
         self._record(Reading(sent_us, self.now_us, sight, self.printer.uptime_cs % 2**32))
@@ -148,6 +157,8 @@ class _Maker:
         self.printer.value = self.random.randrange(10, 9000)
         self.printer.uptime_cs = 1000
         self.marks.clear()
+        if self.channels:
+            self.channels = self.random.choice([("mono",), ("colour", "mono"), ("colour",)])
 
     def _jam(self) -> None:
         self.printer.error = ("jammed",)

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from pagereeve.domain.book import HOLD_BACK_US, Book, Ledger, apply_update
-from pagereeve.domain.facts import Decided, Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.book import HOLD_BACK_US, Book, Ledger, apply_update, concerns_us
+from pagereeve.domain.facts import Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.domain.projection import repeats_among
 from pagereeve.domain.rules import Rules
@@ -43,18 +43,9 @@ class Keeping:
         self.known.append(fact)
         if self.book.is_late(fact):
             self.rewinds += 1
-            self.begin_again(self._concerns_us(fact))
+            self.begin_again(concerns_us(fact, _starts_of(fact, self.known)))
         else:
             self.book.add(fact, repeat=isinstance(fact, ReleaseStarted) and _is_repeat(fact, self.known))
-
-    def _concerns_us(self, fact: Fact) -> int:
-        """The earliest instant whose projection the fact can change."""
-        if isinstance(fact, Decided):
-            return 0
-        if isinstance(fact, ReleaseEnded):
-            starts = [one for one in self.known if isinstance(one, ReleaseStarted) and one.release == fact.release]
-            return min(one.origin.at_us for one in starts)
-        return instant_us(fact)
 
     def begin_again(self, before_us: int = 2**62) -> None:
         """As after a restart, or for a late fact: from the latest stored seed before an instant."""
@@ -70,6 +61,12 @@ class Keeping:
         return Ledger.of(self.sheaves.values())
 
 
+def _starts_of(fact: Fact, known: list[Fact]) -> list[ReleaseStarted]:
+    if not isinstance(fact, ReleaseStarted | ReleaseEnded):
+        return []
+    key = (fact.origin.source, fact.release)
+    return [one for one in known if isinstance(one, ReleaseStarted) and (one.origin.source, one.release) == key]
+
+
 def _is_repeat(started: ReleaseStarted, known: list[Fact]) -> bool:
-    alike = [one for one in known if isinstance(one, ReleaseStarted) and one.release == started.release]
-    return (started.origin.source, started.origin.id) in repeats_among(alike)
+    return (started.origin.source, started.origin.id) in repeats_among(_starts_of(started, known))

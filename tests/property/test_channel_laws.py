@@ -1,0 +1,90 @@
+"""The laws of test_ledger_laws.py for meters of several channels, for wraps, and for facts that come late."""
+
+from __future__ import annotations
+
+from random import Random
+
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pagereeve.domain.book import Book, Ledger, rebuild, replay
+from pagereeve.domain.conservation import conserved
+from pagereeve.domain.facts import Fact, PolicySet, Read, ReadFailed
+from pagereeve.domain.rules import Rules
+from tests.property.days import PRINTER, Day, make_day, shuffled
+from tests.property.keeping import Keeping
+
+SEEDS = st.integers(0, 2**32)
+DAYS = st.builds(
+    make_day,
+    SEEDS,
+    st.sampled_from([10, 40]),
+    faults=st.booleans(),
+    channels=st.booleans(),
+    modulus=st.sampled_from([2**32, 10**6, 2**24]),
+)
+HOLD_BACKS_US = st.sampled_from([0, 5_000_000, 120_000_000])
+
+
+def assert_conserved(facts: list[Fact], current: Read | ReadFailed | None, ledger: Ledger) -> None:
+    book = Book(PRINTER, Rules.of(facts))
+    for fact in facts:
+        book.add(fact)
+    book.open_run(current)
+    whole = book.projected()
+    lines = conserved(PRINTER, whole.runs.runs, whole.windows, ledger.postings)
+    assert [line for line in lines if not line.ok] == []
+
+
+@given(DAYS)
+def test_every_channel_of_every_run_adds_up(day: Day) -> None:
+    assert_conserved(day.facts, day.open_run, replay(PRINTER, day.facts, day.open_run))
+
+
+@given(DAYS, SEEDS)
+def test_order_and_repetition_change_nothing(day: Day, seed: int) -> None:
+    assert replay(PRINTER, shuffled(day.facts, seed), day.open_run) == replay(PRINTER, day.facts, day.open_run)
+
+
+@given(DAYS)
+def test_rebuild_equals_replay(day: Day) -> None:
+    assert Ledger.of(rebuild(PRINTER, day.facts, day.open_run)) == replay(PRINTER, day.facts, day.open_run)
+
+
+@given(DAYS, HOLD_BACKS_US)
+def test_fact_by_fact_equals_replay(day: Day, hold_back_us: int) -> None:
+    keeping = Keeping(PRINTER, hold_back_us)
+    for fact, current in day.steps:
+        keeping.take(fact, current)
+    assert keeping.ledger() == replay(PRINTER, day.facts, day.open_run)
+
+
+@given(DAYS, HOLD_BACKS_US, SEEDS)
+def test_facts_that_come_late_in_any_measure_change_nothing(day: Day, hold_back_us: int, seed: int) -> None:
+    """Events are kept back by some steps, now and then till the very end; readings are the daemon's own, and prompt."""
+    random = Random(seed)
+    keeping = Keeping(PRINTER, hold_back_us)
+    held: list[tuple[int, Fact]] = []
+    for index, (fact, current) in enumerate(day.steps):
+        late = fact is not None and not isinstance(fact, Read | ReadFailed | PolicySet) and random.random() < 0.5
+        if late and fact is not None:
+            held.append((index + random.choice([1, 3, 10, 10**6]), fact))
+        keeping.take(None if late else fact, current)
+        due = [one for at, one in held if at <= index]
+        held = [(at, one) for at, one in held if at > index]
+        for one in random.sample(due, len(due)):
+            keeping.take(one, current)
+    for _, one in random.sample(held, len(held)):
+        keeping.take(one, day.open_run)
+    assert keeping.ledger() == replay(PRINTER, day.facts, day.open_run)
+
+
+@given(DAYS, HOLD_BACKS_US, SEEDS)
+def test_any_number_of_restarts_changes_nothing(day: Day, hold_back_us: int, seed: int) -> None:
+    random = Random(seed)
+    keeping = Keeping(PRINTER, hold_back_us)
+    for fact, current in day.steps:
+        if random.random() < 0.2:
+            keeping.begin_again()
+        keeping.take(fact, current)
+    assert keeping.ledger() == replay(PRINTER, day.facts, day.open_run)
