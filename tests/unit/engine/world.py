@@ -1,0 +1,179 @@
+"""The engine among fakes: printers that print in virtual time, a meter that reads them, a journal in memory."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any
+
+from pagereeve.domain.book import Ledger, replay
+from pagereeve.domain.eventdata import BADGE_PRESENTED, RELEASE_ENDED, RELEASE_STARTED
+from pagereeve.domain.facts import Fact
+from pagereeve.domain.instants import SECOND_US, to_text
+from pagereeve.domain.policy import Policy
+from pagereeve.domain.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
+from pagereeve.engine.desk import Desk, Registered
+from pagereeve.engine.intake import EventIntake
+from pagereeve.engine.keeper import Keeper, Surroundings
+from pagereeve.engine.pace import Pace
+from pagereeve.engine.supervise import Supervisor
+from pagereeve.engine.tally import EngineTally
+from pagereeve.journal.memory import MemoryJournal
+from pagereeve.ports.intake import Accepted, Envelope
+from pagereeve.ports.meter import MeterTarget
+from tests.unit.engine.virtual import SeededEntropy, VirtualClock
+
+POLICY = Policy(settle_us=10 * SECOND_US, unmoved_us=60 * SECOND_US)
+SERVER = "urn:invented:server"
+KEY = b"an invented key of 32 octets ...."
+
+
+@dataclass
+class FakePrinter:
+    """``due`` are (monotonic second, pages) still to land; a silent one answers nothing."""
+
+    value: int = 1000
+    due: list[tuple[float, int]] = field(default_factory=list)
+    silent: bool = False
+    errors: tuple[str, ...] = ()
+    latency_s: float = 0.05
+
+    def print(self, now_s: float, pages: int, *, first_s: float = 2.0, page_s: float = 0.5) -> None:
+        self.due += [(now_s + first_s + page_s * nth, 1) for nth in range(pages)]
+
+    def sight(self, now_s: float) -> Sight:
+        if not self.errors:
+            self.value += sum(pages for at_s, pages in self.due if at_s <= now_s)
+            self.due = [one for one in self.due if one[0] > now_s]
+        state = PrinterState.PRINTING if self.due and not self.errors else PrinterState.IDLE
+        return Sight((("total", Count(self.value, Unit.IMPRESSIONS)),), "K1", "1.3.6.1.4.1.99999.1", state, self.errors)
+
+
+@dataclass
+class FakeMeter:
+    """``sent_s`` are the times of the requests to each printer. Two at once to one printer fail the test."""
+
+    clock: VirtualClock
+    printers: dict[str, FakePrinter]
+    sent_s: dict[str, list[float]] = field(default_factory=dict)
+    reading: set[str] = field(default_factory=set)
+    overlaps: int = 0
+    broken: int = 0
+
+    async def read(self, target: MeterTarget, timeout_s: float) -> Reading | Failure:
+        if self.broken:
+            self.broken -= 1
+            raise RuntimeError("an invented fault of the meter")
+        printer = self.printers[target.printer]
+        self.overlaps += target.printer in self.reading
+        self.reading.add(target.printer)
+        self.sent_s.setdefault(target.printer, []).append(self.clock.monotonic_us() / SECOND_US)
+        sent_us = self.clock.now_us()
+        try:
+            await asyncio.sleep(timeout_s if printer.silent else printer.latency_s)
+        finally:
+            self.reading.discard(target.printer)
+        if printer.silent:
+            return Failure(sent_us, self.clock.now_us(), SilenceReason.TIMEOUT)
+        now_us = self.clock.monotonic_us()
+        return Reading(sent_us, self.clock.now_us(), printer.sight(now_us / SECOND_US), now_us // 10_000 + 9_000_000)
+
+
+@dataclass
+class World:
+    """``gateways`` says which printers stand behind which box. Use as a context: the desk runs inside."""
+
+    printers: dict[str, FakePrinter] = field(default_factory=lambda: {"p": FakePrinter()})
+    gateways: dict[str, str] = field(default_factory=dict)
+    policy: Policy = POLICY
+    pace: Pace = field(default_factory=Pace)
+    store: MemoryJournal = field(default_factory=MemoryJournal)
+    first_spread_s: float = 0.0
+    keep_titles: bool = False
+    clock: VirtualClock = field(default_factory=VirtualClock)
+    tally: EngineTally = field(default_factory=EngineTally)
+    troubles: list[tuple[str, str]] = field(default_factory=list)
+    ids: Counter[str] = field(default_factory=Counter)
+
+    def __post_init__(self) -> None:
+        self.meter = FakeMeter(self.clock, self.printers)
+        self.around = Surroundings(
+            store=self.store,
+            meter=self.meter,
+            clock=self.clock,
+            entropy=SeededEntropy(),
+            pace=self.pace,
+            tally=self.tally,
+            first_spread_s=self.first_spread_s,
+        )
+
+    async def __aenter__(self) -> World:
+        self.supervisor = Supervisor(self.clock, lambda name, error: self.troubles.append((name, repr(error))))
+        registry = {
+            name: Registered(MeterTarget(name, "192.0.2.1"), self.policy, self.gateways.get(name, ""))
+            for name in self.printers
+        }
+        self.desk = Desk(self.around, self.supervisor, registry)
+        self.desk.start()
+        self.intake = EventIntake(self.store, self.desk, self.clock, self.tally, KEY, keep_titles=self.keep_titles)
+        await self.intake.route_waiting_ends()
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.supervisor.stop()
+
+    async def passes(self, seconds: float) -> None:
+        await asyncio.sleep(seconds)
+
+    @property
+    def now_s(self) -> float:
+        return self.clock.monotonic_us() / SECOND_US
+
+    def keeper(self, printer: str = "p") -> Keeper:
+        return self.desk.keepers[printer]
+
+    async def send(
+        self, kind: str, data: dict[str, Any], *, event: str = "", wait_s: float | None = None, late_s: float = 0
+    ) -> Accepted:
+        self.ids[kind] += 1
+        time = to_text(self.clock.now_us() - round(late_s * SECOND_US))
+        envelope = Envelope(SERVER, event or f"{kind}-{self.ids[kind]}", kind, time, data)
+        return await self.intake.take(envelope, feed="http", wait_s=wait_s)
+
+    async def start(
+        self, release: str, pages: int = 3, printer: str = "p", *, wait_s: float | None = None, **more: Any
+    ) -> Accepted:
+        ticket = {"pages": pages, "copies": 1, "sides": "one-sided", "number_up": 1, "separator_sheets": 0}
+        data = {"release": release, "job": f"job-{release}", "owner": f"owner-{release}", "printer": printer}
+        sent = {name: more.pop(name) for name in ("event", "late_s") if name in more}
+        ticket |= more.pop("ticket", {})
+        return await self.send(RELEASE_STARTED, data | {"ticket": ticket} | more, wait_s=wait_s, **sent)
+
+    async def end(self, release: str, outcome: str = "completed", **more: Any) -> Accepted:
+        return await self.send(RELEASE_ENDED, {"release": release, "outcome": outcome}, **more)
+
+    async def badge(self, badge: str, gateway: str, **more: Any) -> Accepted:
+        return await self.send(BADGE_PRESENTED, {"badge": badge, "gateway": gateway}, **more)
+
+    async def release(self, release: str, pages: int = 3, printer: str = "p") -> None:
+        """The whole of a release: notice, paper, end notice, and time enough to settle."""
+        await self.start(release, pages, printer)
+        self.printers[printer].print(self.now_s, pages)
+        await self.passes(2)
+        await self.end(release)
+        await self.passes(2 + 0.5 * pages + 25)
+
+    async def facts(self, printer: str = "p") -> list[Fact]:
+        return [stored.fact async for stored in self.store.facts(printer)]
+
+    async def ledger(self, printer: str = "p") -> Ledger:
+        """What is stored, which must be what a replay of the stored facts says."""
+        stored = Ledger.of(await self.store.sheaves(printer))
+        run = await self.store.open_run(printer)
+        assert replay(printer, await self.facts(printer), None if run is None else run.fact) == stored
+        return stored
+
+    def sent_s(self, printer: str = "p") -> Sequence[float]:
+        return self.meter.sent_s.get(printer, [])
