@@ -2,19 +2,16 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
-
 from hypothesis import given
 from hypothesis import strategies as st
 
 from pagereeve.domain.book import Book, Ledger, apply_update, rebuild, replay
+from pagereeve.domain.conservation import conserved
 from pagereeve.domain.facts import Fact, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.ledger import ReleaseKey, Sheaf
 from pagereeve.domain.projection import Projected
 from pagereeve.domain.rules import Rules
-from pagereeve.domain.runs import Sample
 from pagereeve.domain.seed import Seed
-from pagereeve.domain.windows import Window
 from tests.property.days import PRINTER, Day, make_day, shuffled
 
 SEEDS = st.integers(0, 2**32)
@@ -62,31 +59,13 @@ def projected(day: Day) -> Projected:
     return book.projected()
 
 
-def in_a_window(sample: Sample, windows: list[Window]) -> bool:
-    from_us = sample.plateau.first_received_us
-    to_us = max(from_us, sample.plateau.last_sent_us)
-    return any(one.opens_us < from_us and (one.closes_us is None or to_us < one.closes_us) for one in windows)
-
-
 @given(SEEDS)
 def test_every_page_the_meter_counted_is_accounted_for_exactly_once(seed: int) -> None:
-    """Last cut - first reading = the sum over accounts, for each run; cuts found here by trying every reading."""
+    """Last cut - first reading = the sum over accounts, for each run; cuts found by trying every instant."""
     everything = projected(make_day(seed))
-    accounts: dict[int, int] = defaultdict(int)
-    for posting in everything.postings():
-        assert sum(pages for _, pages in posting.legs) == 0
-        accounts[posting.run] += sum(pages for name, pages in posting.legs if not name.startswith("meter:"))
-    runs = everything.runs.runs
-    for index, run in enumerate(runs):
-        cuts = [one for one in run.samples if not in_a_window(one, everything.windows)]
-        later = [one for after in runs[index + 1 :] for one in after.samples]
-        if any(not in_a_window(one, everything.windows) for one in later):
-            cuts = run.samples
-        last = (cuts or run.samples[:1])[-1].total("total")
-        first = run.samples[0].total("total")
-        assert first is not None
-        assert last is not None
-        assert accounts[run.number] == last - first
+    lines = conserved(PRINTER, everything.runs.runs, everything.windows, everything.postings())
+    assert len(lines) == len(everything.runs.runs)
+    assert [line for line in lines if not line.ok] == []
 
 
 @given(SEEDS)

@@ -70,10 +70,7 @@ def conserved(
                 accounted = received.pop(key, 0)
                 first = levels[0].total
                 lines.append(Conserved(printer, run.number, channel, first, last.total, accounted, balanced))
-            # A run that lacks the channel ends what was under way in it, by a cut of any other.
-            others = () if levels else run.channels()
-            any_cut = any(_is_cut(level, windows) for other in others for level in _levels(run, other))
-            ended = ended or cut is not None or any_cut
+            ended = ended or cut is not None or _left(run, levels[0].from_us if levels else None, windows)
     for (number, channel), pages in received.items():
         lines.append(Conserved(printer, number, channel, 0, 0, pages, (number, channel) not in unbalanced))
     return sorted(lines, key=lambda line: (line.channel, line.run))
@@ -94,13 +91,23 @@ def _levels(run: Run, channel: str) -> list[_Level]:
     return levels
 
 
+def _left(run: Run, first_us: int | None, windows: Sequence[Window]) -> bool:
+    """A run that began without a channel ends what was under way in it, by a cut of any other before its first."""
+    cuts_us = [at_us for name in run.channels() for level in _levels(run, name) for at_us in _cuts_us(level, windows)]
+    return bool(cuts_us) and (first_us is None or min(cuts_us) < first_us)
+
+
 def _is_cut(level: _Level, windows: Sequence[Window]) -> bool:
-    """Some instant of the level lies in no window. If any does, then one of its ends or a window's edge does."""
+    return bool(_cuts_us(level, windows))
+
+
+def _cuts_us(level: _Level, windows: Sequence[Window]) -> list[int]:
+    """Instants of the level in no window. If there are any, one of its ends or a window's edge is the first."""
     near = [one for one in windows if one.opens_us < level.to_us]
     near = [one for one in near if one.closes_us is None or one.closes_us > level.from_us]
     edges = [edge for one in near for edge in (one.opens_us, one.closes_us) if edge is not None]
     instants = [level.from_us, level.to_us, *(edge for edge in edges if level.from_us <= edge <= level.to_us)]
-    return any(not any(_inside(at_us, one) for one in near) for at_us in instants)
+    return [at_us for at_us in instants if not any(_inside(at_us, one) for one in near)]
 
 
 def _inside(at_us: int, window: Window) -> bool:

@@ -109,11 +109,13 @@ class _Parting:
         self._known = first is None or first.total(channel) is not None
 
     def take(self, run: Run) -> None:
-        if not run.samples or all(sample.total(self._channel) is None for sample in run.samples):
-            self._leave(run)
+        first = next((sample for sample in run.samples if sample.total(self._channel) is not None), None)
+        if self._known and run.samples and first is not run.samples[0]:
+            self._leave(run, first)
+        if first is None:
             return
         if not self._known:
-            self._enter(run)
+            self._enter(first)
         for cut in cuts_of(self._channel, run, self._busy):
             piece = _piece(self._channel, self._last, cut, self._passed, self._held(cut.from_us))
             if piece is not None:
@@ -129,19 +131,20 @@ class _Parting:
             self._taken += 1
         return tuple(self._waiting[first : self._taken])
 
-    def _enter(self, run: Run) -> None:
+    def _enter(self, first: Sample) -> None:
         """The channel is new: a window that closed before its first reading is none of its business."""
         self._known = True
-        first_us = _edge(self._channel, run, 0).from_us
         rest = self._waiting[self._taken :]
-        self._waiting = [one for one in rest if one.closes_us is None or one.closes_us > first_us]
+        self._waiting = [
+            one for one in rest if one.closes_us is None or one.closes_us > first.plateau.first_received_us
+        ]
         self._taken = 0
 
-    def _leave(self, run: Run) -> None:
-        """The run's readings carry the channel no more: its first cut in any channel ends what was under way."""
+    def _leave(self, run: Run, first: Sample | None) -> None:
+        """A run began without the channel: its first cut in any other, if sooner, ends what was under way."""
         firsts = [next((cut.from_us for cut in cuts_of(name, run, self._busy)), None) for name in run.channels()]
         at_us = min((first_us for first_us in firsts if first_us is not None), default=None)
-        if at_us is None or not self._known:
+        if at_us is None or (first is not None and first.plateau.first_received_us <= at_us):
             return
         opening, ended = self._last, [*([] if self._last is None else [self._last.run]), *self._passed]
         held = self._held(at_us)

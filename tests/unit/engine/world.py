@@ -6,7 +6,7 @@ import asyncio
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Self
 
 from pagereeve.domain.book import Ledger, replay
 from pagereeve.domain.eventdata import BADGE_PRESENTED, RELEASE_ENDED, RELEASE_STARTED
@@ -109,7 +109,7 @@ class World:
             first_spread_s=self.first_spread_s,
         )
 
-    async def __aenter__(self) -> World:
+    async def __aenter__(self) -> Self:
         self.supervisor = Supervisor(self.clock, lambda name, error: self.troubles.append((name, repr(error))))
         registry = {
             name: Registered(MeterTarget(name, "192.0.2.1"), self.policy, self.gateways.get(name, ""))
