@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from typing import Final
 
 from pagereeve.domain.facts import (
     BadgePresented,
@@ -28,6 +29,10 @@ HOLD_BACK_US = 120 * SECOND_US
 DROPPED_MAX = 200
 # A rebuild settles after so many facts: often enough to stay linear, seldom enough to be quick.
 REBUILD_CHUNK = 200
+
+# A union written in place would be built anew at each call.
+_IDENTIFIED: Final = (BadgePresented, ReleaseStarted, ReleaseEnded)
+_OBSERVED: Final = (Read, ReadFailed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,7 +146,7 @@ class Book:
 
     def _horizon_us(self) -> int:
         facts = [*self._facts.values(), *([] if self._open is None else [self._open])]
-        return max((_end_us(fact) for fact in facts if isinstance(fact, Read | ReadFailed)), default=0)
+        return max((_end_us(fact) for fact in facts if isinstance(fact, _OBSERVED)), default=0)
 
     def _advance(self, seed: Seed) -> None:
         self.seed = seed
@@ -172,7 +177,7 @@ def needed_from_us(seed: Seed, rules: Rules) -> int:
 
 def identity_of(fact: Fact) -> object:
     """What makes a second copy of a fact the same fact."""
-    if isinstance(fact, BadgePresented | ReleaseStarted | ReleaseEnded):
+    if isinstance(fact, _IDENTIFIED):
         return (fact.origin.source, fact.origin.id)
     return fact
 

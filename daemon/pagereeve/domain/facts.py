@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal
 
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Plateau, Silence
@@ -136,6 +136,9 @@ class Conflict:
 Event = BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted
 Fact = Event | Read | ReadFailed | PolicySet | SettleLearned | Assigned | Decided | Conflict
 
+# A union written in place would be built anew at each call.
+_DATED: Final = (PolicySet, SettleLearned, Assigned, Decided)
+
 
 def instant_us(fact: Fact) -> int:
     """When the fact begins to matter on its printer's timeline."""
@@ -143,6 +146,6 @@ def instant_us(fact: Fact) -> int:
         return fact.plateau.first_received_us
     if isinstance(fact, ReadFailed):
         return fact.silence.first_sent_us
-    if isinstance(fact, PolicySet | SettleLearned | Assigned | Decided):
+    if isinstance(fact, _DATED):
         return fact.at_us
     return fact.origin.at_us

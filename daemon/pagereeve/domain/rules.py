@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from typing import Final
 
 from pagereeve.domain.facts import Decided, Fact, PolicySet, PrinterNoted, SettleLearned
 from pagereeve.domain.instants import SECOND_US
@@ -14,6 +15,9 @@ from pagereeve.domain.policy import Policy
 NOTE_REACH_US = 24 * 3600 * SECOND_US
 # A policy may come to ask for badges later: they are kept so long, whatever it says now.
 BADGE_REACH_LEAST_US = 3600 * SECOND_US
+
+# A union written in place would be built anew at each call.
+_STANDING: Final = (PolicySet, SettleLearned, PrinterNoted, Decided)
 
 
 @dataclass(slots=True)
@@ -34,6 +38,8 @@ class Rules:
 
     def add(self, fact: Fact) -> bool:
         """Take a standing fact; False where the fact is of another sort."""
+        if not is_standing(fact):
+            return False
         if any(fact in known for known in (self.policies, self.learned, self.notes, self.decisions)):
             return True
         match fact:
@@ -50,7 +56,7 @@ class Rules:
                 self.decisions.append(fact)
                 self.decisions.sort(key=lambda one: (one.at_us, one.action, one.by, one.text))
             case _:
-                return False
+                raise AssertionError(f"{type(fact).__name__} is no standing fact")
         return True
 
     @property
@@ -90,4 +96,4 @@ class Rules:
 
 def is_standing(fact: Fact) -> bool:
     """The fact is in force beyond its own time."""
-    return isinstance(fact, PolicySet | SettleLearned | PrinterNoted | Decided)
+    return isinstance(fact, _STANDING)

@@ -29,7 +29,10 @@ class Sample:
     restarted: bool = False
 
     def total(self, channel: str) -> int | None:
-        return next((total for name, total in self.totals if name == channel), None)
+        for name, total in self.totals:
+            if name == channel:
+                return total
+        return None
 
 
 @dataclass(slots=True)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
@@ -39,6 +40,8 @@ class _InnerRest:
 def split_shared(channel: str, between: Between, expectations: Sequence[Expectation]) -> list[Part]:
     """The bracket's parts, in order; a single one where no inner rest tells its releases apart."""
     rest = Part(between.opening, between.closing, between.windows, tuple(expectations))
+    if len(between.windows) == 1:
+        return [rest]
     parts: list[Part] = []
     for inner in inner_rests(channel, between):
         first = _fitting(rest, inner)
@@ -69,13 +72,18 @@ def _ended_by(window: Window, at_us: int) -> bool:
 
 def inner_samples(channel: str, between: Between) -> list[Sample]:
     """The bracket's readings behind its opening cut and before its closing one."""
+    samples = between.opening.run.samples
+    first = max(0, bisect_right(samples, between.opening.from_us, key=_begins_us) - 1)
+    last = bisect_left(samples, between.closing.from_us, key=_begins_us)
     return [
         sample
-        for sample in between.opening.run.samples
-        if sample.total(channel) is not None
-        and between.opening.to_us < sample.plateau.last_sent_us
-        and sample.plateau.first_received_us < between.closing.from_us
+        for sample in samples[first:last]
+        if between.opening.to_us < sample.plateau.last_sent_us and sample.total(channel) is not None
     ]
+
+
+def _begins_us(sample: Sample) -> int:
+    return sample.plateau.first_received_us
 
 
 def inner_rests(channel: str, between: Between) -> Iterator[_InnerRest]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import islice
 from typing import Literal
 
 from pagereeve.domain.expectation import expect
@@ -142,7 +143,7 @@ class Windows:
         before = self._before(release)
         stalled = False
         due_us: int | None = None
-        for rest in self._rests[bisect_left(self._rest_ends, release.start_us) :]:
+        for rest in islice(self._rests, bisect_left(self._rest_ends, release.start_us), None):
             longest_us = self._longest_us(release, stalled=stalled or rest.stopped)
             if max(rest.from_us, release.start_us) >= longest_us:
                 break
