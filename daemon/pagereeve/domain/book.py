@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -76,9 +76,9 @@ class Book:
     ) -> Book:
         """Begin again from a stored seed. ``rules`` hold all standing facts; ``facts`` before it are left out."""
         book = cls(printer, rules, seed, hold_back_us)
-        for fact in facts:
-            if seed is None or book._is_needed(fact, seed):
-                book.add(fact)
+        known = list(facts)
+        for fact in known if seed is None else book._needed(known, seed):
+            book.add(fact)
         return book
 
     def is_late(self, fact: Fact) -> bool:
@@ -86,16 +86,18 @@ class Book:
         if self.seed is None:
             return False
         if isinstance(fact, ReleaseEnded):
-            key = (fact.origin.source, fact.release)
-            return not any(
-                isinstance(one, ReleaseStarted) and (one.origin.source, one.release) == key
-                for one in self._facts.values()
-            )
+            return not any(self._is_start_of(fact, one) for one in self._facts.values())
         if isinstance(fact, Read):
             return fact.plateau.last_received_us < self.seed.at_us
         if isinstance(fact, ReadFailed):
             return fact.silence.last_received_us < self.seed.at_us
         return concerns_us(fact) <= self.seed.at_us
+
+    def _is_start_of(self, ended: ReleaseEnded, one: Fact) -> bool:
+        """An end belongs to the first of its release's start notices, which may lie behind the seed."""
+        if not isinstance(one, ReleaseStarted) or one.release != ended.release:
+            return False
+        return one.origin.source == ended.origin.source and (one.origin.source, one.origin.id) not in self._repeats
 
     def add(self, fact: Fact, *, repeat: bool = False) -> None:
         """Take a fact that is not late. ``repeat``: an earlier notice started the same release."""
@@ -150,14 +152,33 @@ class Book:
 
     def _advance(self, seed: Seed) -> None:
         self.seed = seed
-        kept = {key: fact for key, fact in self._facts.items() if self._is_needed(fact, seed)}
+        # What a notice repeats may be left behind now: it stays a repeat all the same.
+        starts = [fact for fact in self._facts.values() if isinstance(fact, ReleaseStarted)]
+        repeats = self._repeats | repeats_among(starts)
+        kept = {identity_of(fact): fact for fact in self._needed(self._facts.values(), seed)}
         self._dropped += len(self._facts) - len(kept)
         self._facts = kept
+        self._repeats = {key for key in repeats if key in kept}
 
-    def _is_needed(self, fact: Fact, seed: Seed) -> bool:
-        if isinstance(fact, BadgePresented):
-            return fact.origin.at_us > seed.at_us - self.rules.badge_reach_us()
-        return _end_us(fact) >= seed.at_us if isinstance(fact, Read) else _end_us(fact) > seed.at_us
+    def _needed(self, facts: Collection[Fact], seed: Seed) -> list[Fact]:
+        """Facts that a projection from the seed may still ask for."""
+        begun = {
+            (fact.origin.source, fact.release)
+            for fact in facts
+            if isinstance(fact, ReleaseStarted) and fact.origin.at_us > seed.at_us
+        }
+        badge_from_us = seed.at_us - self.rules.badge_reach_us()
+
+        def is_needed(fact: Fact) -> bool:
+            if isinstance(fact, Read):
+                return fact.plateau.last_received_us >= seed.at_us
+            if isinstance(fact, BadgePresented):
+                return fact.origin.at_us > badge_from_us
+            # An end may claim to be before its start: it goes with its start.
+            ends_later = isinstance(fact, ReleaseEnded) and (fact.origin.source, fact.release) in begun
+            return ends_later or _end_us(fact) > seed.at_us
+
+        return [fact for fact in facts if is_needed(fact)]
 
 
 def concerns_us(fact: Fact, starts: Iterable[ReleaseStarted] = ()) -> int:

@@ -144,11 +144,12 @@ class Windows:
         stalled = False
         due_us: int | None = None
         for rest in islice(self._rests, bisect_left(self._rest_ends, release.start_us), None):
-            longest_us = self._longest_us(release, stalled=stalled or rest.stopped)
-            if max(rest.from_us, release.start_us) >= longest_us:
+            # A stop that comes only when the wait is over already can't make it longer.
+            if max(rest.from_us, release.start_us) >= self._longest_us(release, stalled=stalled):
                 break
             short = rest.stopped and self._is_short(release, before, rest)
             stalled = stalled or short
+            longest_us = self._longest_us(release, stalled=stalled)
             due_us = None
             if short:
                 continue
