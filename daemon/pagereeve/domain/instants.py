@@ -15,7 +15,7 @@ _RFC3339 = re.compile(r"(\d{4}-\d{2}-\d{2})[Tt](\d{2}:\d{2}:\d{2})(?:\.(\d{1,9})
 def to_text(at_us: int) -> str:
     """RFC 3339, UTC, always six fractional digits, so that text sorts as time does."""
     stamp = EPOCH + timedelta(microseconds=at_us)
-    return f"{stamp:%Y-%m-%dT%H:%M:%S}.{stamp.microsecond:06d}Z"
+    return f"{stamp.replace(tzinfo=None).isoformat(timespec='microseconds')}Z"
 
 
 def from_text(text: str, where: str = "time") -> int:
@@ -28,6 +28,7 @@ def from_text(text: str, where: str = "time") -> int:
     offset = "+00:00" if zone in "Zz" else zone
     try:
         stamp = datetime.fromisoformat(f"{date}T{clock}.{micros}{offset}")
-        return (stamp - EPOCH) // timedelta(microseconds=1)
+        # In UTC it must still be a year of four digits, or it could never be written again.
+        return (stamp.astimezone(UTC) - EPOCH) // timedelta(microseconds=1)
     except (ValueError, OverflowError) as error:
         raise BadFact(where, f"{text[:40]!r} names no instant ({error})") from error
