@@ -55,10 +55,10 @@ class EventIntake:
     async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
         try:
             event = await self._event(envelope)
+            return await self._store(event, feed=feed, wait_s=wait_s)
         except BadFact as error:
             self.tally.refused[feed, error.where[:60]] += 1
             raise
-        return await self._store(event, feed=feed, wait_s=wait_s)
 
     async def badge_line(self, gateway: str, badge: str, *, feed: str, received_us: int) -> Accepted:
         """A raw line has no identity of its own: feed, gateway, time of arrival and the hashed number make one."""
@@ -155,7 +155,7 @@ class EventIntake:
         """An end notice names no printer: its release does. One that comes first waits under no printer."""
         starts = await self._starts_of(event)
         if starts:
-            placed = self._after_start(event, starts[-1])
+            placed = self._after_start(event, starts)
             receipt = await self.store.append(placed)
             await self._tell(receipt, Arrival(placed, starts))
             return receipt
@@ -180,15 +180,17 @@ class EventIntake:
             self._releases.popitem(last=False)
 
     @staticmethod
-    def _after_start(event: ReleaseEnded, start: ReleaseStarted) -> ReleaseEnded:
-        """On the start's timeline; an end is never before its start, whatever a clock said."""
-        at_us = max(event.origin.at_us, start.origin.at_us)
-        return replace(event, printer=start.printer, origin=replace(event.origin, at_us=at_us))
+    def _after_start(event: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnded:
+        """On the latest start's timeline; an end is never before the first start there, whatever a clock said."""
+        printer = starts[-1].printer
+        first_us = min(start.origin.at_us for start in starts if start.printer == printer)
+        at_us = max(event.origin.at_us, first_us)
+        return replace(event, printer=printer, origin=replace(event.origin, at_us=at_us))
 
     async def _route_end(self, event: ReleaseEnded, starts: list[ReleaseStarted]) -> None:
         if not starts:
             return
-        placed = self._after_start(event, starts[-1])
+        placed = self._after_start(event, starts)
         # The copy keeps the release's source, which is part of the release's name; only its id is made anew.
         copy = replace(placed, origin=replace(placed.origin, id=f"{event.origin.id}#routed"))
         receipt = await self.store.append(copy)

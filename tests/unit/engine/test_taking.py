@@ -146,6 +146,26 @@ def test_an_end_that_comes_before_its_start_finds_its_printer() -> None:
     passing(story())
 
 
+def test_a_repeated_notice_does_not_hold_back_the_end_of_the_first() -> None:
+    """The end of ten seconds ago is told after a second notice: it ended then, and not with the second start."""
+
+    async def story() -> None:
+        async with World() as world:
+            await world.passes(100)
+            await world.start("r", 3, event="first")
+            world.printers["p"].print(world.now_s, 3)
+            begun_us = world.clock.now_us()
+            await world.passes(15)
+            await world.start("r", 3, event="second")
+            await world.end("r", late_s=11)
+            await world.passes(90)
+            first, second = (await world.ledger()).charges
+            assert first.ended_us == begun_us + 4 * SECOND_US
+            assert second.ended_us is None
+
+    passing(story())
+
+
 def test_an_end_whose_start_came_while_nobody_ran_is_routed_at_the_next_start() -> None:
     async def story() -> None:
         first = World()
@@ -300,6 +320,7 @@ def test_strangers_are_limited_and_the_registered_are_not_disturbed() -> None:
                 await world.start(f"s{nth}", printer=f"stranger-{nth}")
             with pytest.raises(BadFact, match="not in the registry"):
                 await world.start("one-more", printer="one-more")
+            assert world.tally.refused["http", "data.printer"] == 1
             await world.release("r", 2)
             assert (await world.ledger()).charges[0].verdict is Verdict.AGREES
             assert len(world.desk.keepers) == STRANGERS_MAX + 1
