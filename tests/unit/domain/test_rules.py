@@ -125,7 +125,8 @@ def test_an_instant_of_rfc_3339(text: str, instant_us: int) -> None:
 @pytest.mark.parametrize(
     "text",
     ["", "now", "2026-01-31", "2026-01-31T09:00:00", "2026-02-30T09:00:00Z", "2026-01-31T25:00:00Z",
-     "2026-01-31T09:00:60Z", "2026-01-31 09:00:00Z", "٢٠٢٦-01-31T09:00:00Z", "0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59-00:01"],
+     "2026-01-31T09:00:60Z", "2026-01-31 09:00:00Z", "٢٠٢٦-01-31T09:00:00Z",
+     "0001-01-01T00:00:00+23:59", "9999-12-31T23:59:59-00:01"],
 )  # fmt: skip
 def test_what_is_no_instant_is_refused_and_quoted(text: str) -> None:
     with pytest.raises(BadFact, match="time"):
