@@ -1,0 +1,55 @@
+"""A daemon's telemetry made up for tests of the pages that show it."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field, replace
+
+from pagereeve.ports.queries import JournalHealth
+from pagereeve.ports.telemetry import FeedTelemetry, PrinterTelemetry, ProcessTelemetry
+
+HEALTH = JournalHealth(
+    alive=True,
+    fence=1,
+    queue_depth=0,
+    queue_depth_max=10_000,
+    commits=0,
+    rows=0,
+    duplicates=0,
+    conflicts=0,
+    failures=0,
+    last_commit_monotonic_us=None,
+    last_commit_us=None,
+    wal_size_bytes=0,
+    wal_limit_bytes=2**24,
+    database_size_bytes=4096,
+)
+PROCESS = ProcessTelemetry(
+    version="0.0-invented",
+    feeds={"http": FeedTelemetry(events={}, refused={"bad-json": 0, "too-large": 0})},
+    reads={},
+    refused_datagrams={"wrong-address": 0, "late": 0},
+    journal=HEALTH,
+    restarts={"keeper": 0},
+)
+
+
+@dataclass
+class StubTelemetry:
+    """Implements ports.telemetry.MetricsSource and Readiness."""
+
+    known: list[PrinterTelemetry] = field(default_factory=list)
+    own: ProcessTelemetry = PROCESS
+    waiting: dict[str, str] = field(default_factory=lambda: {"journal": "", "start": ""})
+
+    def printers(self) -> Iterable[PrinterTelemetry]:
+        return self.known
+
+    def process(self) -> ProcessTelemetry:
+        return self.own
+
+    def parts(self) -> Mapping[str, str]:
+        return self.waiting
+
+    def journal(self, **changes: int | bool | None) -> None:
+        self.own = replace(self.own, journal=replace(HEALTH, **changes))  # type: ignore[arg-type]
