@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pagereeve.domain.book import Book, Ledger, rebuild
@@ -85,19 +85,19 @@ class FactsInHand:
         """An end notice without a printer follows its release's latest start, as the daemon lets it."""
         unrouted = [one for one in self._of_nobody() if isinstance(one, ReleaseEnded)]
         wanted = {(one.origin.source, one.release) for one in unrouted}
-        starts: dict[tuple[str, str], ReleaseStarted] = {}
+        starts: dict[tuple[str, str], list[ReleaseStarted]] = {}
         placed: set[tuple[str, str]] = set()
         for printer, known in self.printers.items():
             for fact in known.facts:
                 if isinstance(fact, ReleaseEnded) and printer:
                     placed.add((fact.origin.source, fact.release))
                 elif isinstance(fact, ReleaseStarted) and (fact.origin.source, fact.release) in wanted:
-                    key = (fact.origin.source, fact.release)
-                    starts[key] = max(starts.get(key, fact), fact, key=lambda one: (one.origin.at_us, one.origin.id))
+                    starts.setdefault((fact.origin.source, fact.release), []).append(fact)
         for ended in unrouted:
             key = (ended.origin.source, ended.release)
             if key in starts and key not in placed:
-                self.printers[starts[key].printer].facts.append(_after(ended, starts[key]))
+                routed = _after(ended, starts[key])
+                self.printers[routed.printer].facts.append(routed)
 
     def _of_nobody(self) -> list[Fact]:
         return self.printers[""].facts if "" in self.printers else []
@@ -106,12 +106,12 @@ class FactsInHand:
         return CostCentres(fact for known in self.printers.values() for fact in known.facts)
 
 
-def _after(ended: ReleaseEnded, started: ReleaseStarted) -> ReleaseEnded:
-    """On the start's timeline, and never before it."""
-    origin = ended.origin
-    at_us = max(origin.at_us, started.origin.at_us)
-    moved = type(origin)(origin.source, origin.id, at_us, origin.received_us, origin.occurred_us, origin.clock)
-    return ReleaseEnded(started.printer, moved, ended.release, ended.outcome, ended.pages_sent)
+def _after(ended: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnded:
+    """On the latest start's timeline, and never before the first start there."""
+    printer = max(starts, key=lambda one: (one.origin.at_us, one.origin.id)).printer
+    first_us = min(one.origin.at_us for one in starts if one.printer == printer)
+    origin = replace(ended.origin, at_us=max(ended.origin.at_us, first_us))
+    return replace(ended, printer=printer, origin=origin)
 
 
 @dataclass(frozen=True, slots=True)
