@@ -29,7 +29,7 @@ from pagereeve.clocks import SystemClock
 from pagereeve.domain.facts import Origin, ReleaseStarted
 from pagereeve.domain.ticket import Ticket
 from pagereeve.journal.filing import file
-from pagereeve.journal.requests import Append, append_request
+from pagereeve.journal.requests import append_request
 from pagereeve.journal.store import SqlJournal
 
 AT_US = 1_767_268_800_000_000
@@ -127,23 +127,19 @@ class Bench:
     async def group_alone(self) -> float:
         """Facts a second of 64 producers whose facts were encoded beforehand."""
         journal = await SqlJournal.open(await self._copy(), SystemClock())
-        prefix = next(self.prefixes)
-        most = int(GROUP_MOST * self.seconds) // PRODUCERS
-        lanes = [
-            [append_request(fact) for fact in itertools.islice(facts(f"{prefix}-{lane}"), most)]
-            for lane in range(PRODUCERS)
-        ]
+        source = itertools.islice(facts(next(self.prefixes)), int(GROUP_MOST * self.seconds))
+        ready = iter([append_request(fact) for fact in source])
         began, number = time.perf_counter(), 0
 
-        async def produce(requests: list[Append]) -> None:
+        async def produce() -> None:
             nonlocal number
-            for request in requests:
+            for request in ready:
                 if time.perf_counter() - began >= self.seconds:
                     return
                 await journal._writer.submit(request)  # noqa: SLF001 - append without its encoding
                 number += 1
 
-        await asyncio.gather(*map(produce, lanes))
+        await asyncio.gather(*(produce() for _ in range(PRODUCERS)))
         rate = number / (time.perf_counter() - began)
         await journal.close()
         return rate
@@ -152,12 +148,12 @@ class Bench:
         self, producers: int, scan: Callable[[SqlJournal], Awaitable[object]] | None
     ) -> tuple[float, float]:
         journal = await SqlJournal.open(await self._copy(), SystemClock())
-        prefix, times = next(self.prefixes), list[float]()
+        source, times = facts(next(self.prefixes)), list[float]()
         began = time.perf_counter()
         ends = began + self.seconds
 
-        async def produce(lane: int) -> None:
-            for fact in facts(f"{prefix}-{lane}"):
+        async def produce() -> None:
+            for fact in source:
                 asked = time.perf_counter()
                 if asked >= ends:
                     return
@@ -169,7 +165,7 @@ class Bench:
                 await scan(journal)
 
         beside = asyncio.ensure_future(scans())
-        await asyncio.gather(*map(produce, range(producers)))
+        await asyncio.gather(*(produce() for _ in range(producers)))
         rate = len(times) / (time.perf_counter() - began)
         beside.cancel()
         await asyncio.gather(beside, return_exceptions=True)
