@@ -6,10 +6,9 @@ import asyncio
 import os
 import secrets
 import signal
-from collections.abc import Callable
-from contextlib import AsyncExitStack
+from collections.abc import Callable, Iterator
+from contextlib import AsyncExitStack, contextmanager
 from pathlib import Path
-from types import FrameType
 from typing import Self
 
 import structlog
@@ -50,11 +49,9 @@ log = structlog.get_logger("pagereeve.app")
 class QuietServer(uvicorn.Server):
     """uvicorn in our task: signals are ours to handle, and stopping is ours to order."""
 
-    def install_signal_handlers(self) -> None:
-        return
-
-    def handle_exit(self, sig: int, frame: FrameType | None) -> None:  # noqa: ARG002 - uvicorn's signature
-        return
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
 
 
 class App:
