@@ -1,8 +1,8 @@
 """How soon does the first meter request leave after a release notice, and is every notice durable?
 
-Two processes on loopback: the daemon (2,000 printers, real HTTP, real SQLite, real UDP), and beside it the printers' agents with
-the release server's notices. Both read the same monotonic clock, so that a notice's send time in one and the request's in
-the other can be compared. Prints figures; asserts nothing about time.
+Two processes on loopback: the daemon (2,000 printers, real HTTP, real SQLite, real UDP), and beside it the agents of the
+printers with the release server's notices. Both read the same monotonic clock, so that a notice's send time in one and
+the request's in the other can be compared. Prints figures; asserts nothing about time.
 
     python contrib/bench/notice_to_read.py [--printers 2000] [--rate 200] [--seconds 60] [--gated]
 """
@@ -21,6 +21,7 @@ import tempfile
 import time
 from bisect import bisect_left
 from collections import defaultdict
+from collections.abc import Mapping
 from multiprocessing.connection import Connection
 from pathlib import Path
 
@@ -38,12 +39,15 @@ SOURCE = "/bench/release-server"
 START_MAX_S = 120.0
 
 
+Streams = tuple[asyncio.StreamReader, asyncio.StreamWriter]
+
+
 class Poster:
     """A few keep-alive connections to the daemon's door."""
 
     def __init__(self, host: str, port: int) -> None:
         self._address = (host, port)
-        self._free: asyncio.Queue[tuple[asyncio.StreamReader, asyncio.StreamWriter]] = asyncio.Queue(maxsize=CONNECTIONS)
+        self._free: asyncio.Queue[Streams] = asyncio.Queue(maxsize=CONNECTIONS)
 
     async def start(self) -> None:
         for _ in range(CONNECTIONS):
@@ -70,7 +74,7 @@ class Poster:
         return status
 
 
-def event(kind: str, name: str, data: dict[str, object]) -> dict[str, object]:
+def event(kind: str, name: str, data: Mapping[str, object]) -> dict[str, object]:
     now = to_text(SystemClock().now_us())
     return {"specversion": "1.0", "id": name, "source": SOURCE, "type": kind, "time": now, "data": data}
 
@@ -121,6 +125,7 @@ async def daemon(args: argparse.Namespace, folder: Path) -> None:
     mine, theirs = multiprocessing.Pipe()
     process = multiprocessing.get_context("spawn").Process(target=run_beside, args=(theirs, args))
     process.start()
+    theirs.close()
     addresses = await asyncio.to_thread(mine.recv)
     sent: dict[str, list[int]] = defaultdict(list)
     hooks = MeterHooks(on_sent=lambda printer, at_us: sent[printer].append(at_us))
@@ -140,7 +145,10 @@ async def daemon(args: argparse.Namespace, folder: Path) -> None:
     await asyncio.to_thread(process.join)
     print(f"start: {args.printers} printers found and read once with {start_cpu_s:.1f} s of CPU")
     show(args, releases, sent, folder)
-    print(f"daemon: {cpu_s:.1f} s of CPU in {wall_s:.1f} s; reads {sum(app.meter.stats.reads.values())}; {health.commits} commits, {health.rows} rows")
+    reads = sum(app.meter.stats.reads.values())
+    print(
+        f"daemon: {cpu_s:.1f} s of CPU in {wall_s:.1f} s; {reads} reads, {health.commits} commits, {health.rows} rows"
+    )
     print(f"projections {tally.projections}, rewinds {tally.rewinds}, keeper restarts {sum(tally.restarts.values())}")
 
 
@@ -148,7 +156,7 @@ async def all_read_once(app: App) -> float:
     """Discovery of every printer is over before the load begins; the CPU it took, in seconds."""
     began_s, cpu_s = time.monotonic(), time.process_time()
     while any(keeper.last is None for keeper in app.desk.keepers.values()) and time.monotonic() < began_s + START_MAX_S:
-        await asyncio.sleep(0.2)
+        await app.clock.sleep(0.2)
     return time.process_time() - cpu_s
 
 

@@ -130,11 +130,14 @@ class Keeper:
         while True:
             if not await self._wait():
                 return
-            await self._take_facts()
-            if self.target is not None and self._is_due():
+            heard = await self._take_facts()
+            due = self._is_due()
+            if self.target is not None and due:
                 await self._read(self.target)
             await self._settle()
-            self._schedule()
+            # A timer may wake a little early: then nothing was read, and what was due stays due.
+            if heard or due:
+                self._schedule()
 
     async def _open(self) -> None:
         around = self.around
@@ -174,15 +177,18 @@ class Keeper:
     def _is_due(self) -> bool:
         return self._read_asked or self.around.clock.monotonic_us() >= self._due_us
 
-    async def _take_facts(self) -> None:
+    async def _take_facts(self) -> bool:
+        """Take what has come, a bounded number at once; False if nothing had."""
+        heard = self._begin_again_us is not None or not self._inbox.empty()
         if self._begin_again_us is not None:
             before_us, self._begin_again_us = self._begin_again_us, None
             await self._rewind(before_us)
         for _ in range(TAKEN_AT_ONCE_MAX):
             if self._inbox.empty():
-                return
+                return heard
             await self._add(self._inbox.get_nowait())
         self._awake.set()
+        return heard
 
     async def _add(self, arrival: Arrival) -> None:
         book, fact = self._book(), arrival.fact
