@@ -1,8 +1,8 @@
 """How soon does the first meter request leave after a release notice, and is every notice durable?
 
-Two processes on loopback: the daemon (2,000 printers, real HTTP, real SQLite, real UDP), and beside it the agents of the
-printers with the release server's notices. Both read the same monotonic clock, so that a notice's send time in one and
-the request's in the other can be compared. Prints figures; asserts nothing about time.
+Two processes on loopback: the daemon (2,000 printers, real HTTP, real SQLite, real UDP), and beside it the printers'
+agents with a release server's notices. Both read one monotonic clock, so that a notice's send time in one and the
+request's in the other can be compared. Prints figures; asserts nothing about time.
 
     python contrib/bench/notice_to_read.py [--printers 2000] [--rate 200] [--seconds 60] [--gated]
 """
@@ -25,7 +25,7 @@ from collections.abc import Mapping
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from pagereeve.app import JOURNAL_NAME, App, loop_factory
+from pagereeve.app import JOURNAL_NAME, App, calm_collector, loop_factory
 from pagereeve.clocks import SystemClock
 from pagereeve.domain.instants import to_text
 from pagereeve.meters.stats import MeterHooks
@@ -136,6 +136,7 @@ async def daemon(args: argparse.Namespace, folder: Path) -> None:
     )
     async with App(settings, meter_hooks=hooks, first_reads_spread_s=10.0) as app:
         start_cpu_s = await all_read_once(app)
+        calm_collector()
         cpu_s, wall_s = time.process_time(), time.monotonic()
         mine.send(app.http_address)
         releases = await asyncio.to_thread(mine.recv)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import gc
 import os
 import secrets
 import signal
@@ -42,6 +43,7 @@ JOURNAL_NAME = "journal.sqlite"
 BADGE_KEY_BYTES = 32
 CHECKPOINT_EVERY_S = 60.0
 FIRST_READS_SPREAD_S = 30.0
+COLLECT_EVERY = 20_000
 
 log = structlog.get_logger("pagereeve.app")
 
@@ -115,7 +117,7 @@ class App:
             keep_titles=settings.privacy.keep_titles,
         )
         await self._assign_people()
-        self._stack.push_async_callback(self.supervisor.stop)
+        self._stack.push_async_callback(self.desk.stop)
         self.desk.start()
         await self.intake.route_waiting_ends()
         self.supervisor.start("checkpoint", "checkpoint", self._checkpoints)
@@ -254,8 +256,16 @@ async def serve_until_told(settings: Settings) -> None:
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, told.set)
     async with App(settings):
+        calm_collector()
         await told.wait()
         log.info("stopping")
+
+
+def calm_collector() -> None:
+    """What is there after the start stays: looking through it again and again would stall the loop."""
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(COLLECT_EVERY, 20, 50)
 
 
 def run_daemon(settings: Settings) -> None:

@@ -38,6 +38,13 @@ class Desk:
                 self._behind.setdefault(registered.gateway, []).append(name)
             self._begin(Keeper(name, self.around, registered.target, registered.policy))
 
+    async def stop(self) -> None:
+        """End all keepers, and leave the rows as the journal has them. Raises JournalUnavailable if it can't."""
+        keepers = list(self.keepers.values())
+        await self.supervisor.stop()
+        for keeper in keepers:
+            await keeper.finish()
+
     def behind(self, gateway: str) -> Sequence[str]:
         """Printers behind a gateway, in the registry's order."""
         return self._behind.get(gateway, ())

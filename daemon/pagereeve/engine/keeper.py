@@ -131,26 +131,40 @@ class Keeper:
             if not await self._wait():
                 return
             heard = await self._take_facts()
-            due = self._is_due()
-            if self.target is not None and due:
+            if self.target is None:
+                await self._settle()
+            elif self._is_due():
                 await self._read(self.target)
-            await self._settle()
-            # A timer may wake a little early: then nothing was read, and what was due stays due.
-            if heard or due:
+                await self._settle()
                 self._schedule()
+            elif heard:
+                # Projected with the next reading, which comes soon: both change the same rows.
+                self._due_us = min(self._due_us, self._soon_us())
 
-    async def _open(self) -> None:
+    async def finish(self) -> None:
+        """After ``run`` was cancelled, wherever it was: leave the rows as the journal has them."""
+        if self._dirty or not self._inbox.empty() or self._begin_again_us is not None:
+            await self._load()
+            self._dirty = True
+            await self._settle()
+
+    async def _load(self) -> Book:
         around = self.around
         self.book = await open_book(around.store, self.printer)
         self.figures = await around.store.figures(self.printer, self.book.anchor_us)
         known = await around.store.open_run(self.printer)
         self._current = self._observed = None if known is None else known.fact
         self.book.open_run(self._current)
-        policies = self.book.rules.policies
+        return self.book
+
+    async def _open(self) -> None:
+        around = self.around
+        book = await self._load()
+        policies = book.rules.policies
         if self.policy is not None and (not policies or policies[-1].policy != self.policy):
             fact = PolicySet(self.printer, around.clock.now_us(), self.policy)
             await around.store.append(fact)
-            self.book.add(fact)
+            book.add(fact)
         self._dirty = True
         await self._settle()
         self._schedule()
@@ -173,6 +187,9 @@ class Keeper:
                 return self.target is not None
         self._awake.clear()
         return True
+
+    def _soon_us(self) -> int:
+        return self.around.clock.monotonic_us() + int(self.around.pace.first_s * SECOND_US)
 
     def _is_due(self) -> bool:
         return self._read_asked or self.around.clock.monotonic_us() >= self._due_us
@@ -248,7 +265,7 @@ class Keeper:
             self.around.on_read(self.printer, result)
 
     async def _settle(self) -> None:
-        """Project the open stretch and store what changed; then decide when to read next."""
+        """Project the open stretch and store what changed."""
         if not self._dirty:
             return
         update = self._book().settle()

@@ -47,10 +47,9 @@ def next_interval_s(pace: Pace, situation: Situation, jitter: float) -> float:
         return base_s * (1 + pace.jitter * (2 * jitter - 1))
     if situation.stirred:
         return pace.first_s
+    if situation.due_s is not None and situation.due_s <= pace.longest_s:
+        # At rest, and settling: the reading that closes the window comes when it can close it, and not sooner.
+        return max(situation.due_s, DUE_LEAST_S)
     # A jam over the weekend needs no reading every ten seconds.
     longest_s = max(pace.longest_s, OLD_WINDOW_POLL_S) if situation.oldest_wait_s > OLD_WINDOW_S else pace.longest_s
-    grown_s = min(max(situation.interval_s, pace.first_s) * pace.growth, longest_s)
-    if situation.due_s is not None and situation.due_s < grown_s:
-        # The reading that closes the window comes when it can close it, and not sooner.
-        return max(situation.due_s, DUE_LEAST_S)
-    return grown_s
+    return min(max(situation.interval_s, pace.first_s) * pace.growth, longest_s)
