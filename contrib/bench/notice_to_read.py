@@ -25,7 +25,7 @@ from collections.abc import Mapping
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from pagereeve.app import JOURNAL_NAME, App, calm_collector, loop_factory
+from pagereeve.app import JOURNAL_NAME, App, loop_factory, tune_interpreter
 from pagereeve.clocks import SystemClock
 from pagereeve.domain.instants import to_text
 from pagereeve.meters.stats import MeterHooks
@@ -136,7 +136,7 @@ async def daemon(args: argparse.Namespace, folder: Path) -> None:
     )
     async with App(settings, meter_hooks=hooks, first_reads_spread_s=10.0) as app:
         start_cpu_s = await all_read_once(app)
-        calm_collector()
+        tune_interpreter()
         cpu_s, wall_s = time.process_time(), time.monotonic()
         mine.send(app.http_address)
         releases = await asyncio.to_thread(mine.recv)

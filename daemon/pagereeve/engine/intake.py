@@ -137,11 +137,12 @@ class EventIntake:
         # Asked for before the fact is durable: the meter is about to move, and a read does no harm.
         keeper.ask_for_reading()
         receipt = await self.store.append(event)
-        notices = await self.store.release_facts(event.origin.source, event.release)
-        starts = _starts(notices)
-        self._remember(event.origin.source, event.release, starts)
+        stored = (*receipt.notices, event) if receipt.outcome == "stored" else receipt.notices
+        starts = _starts(stored)
+        if starts:
+            self._remember(event.origin.source, event.release, starts)
         await self._tell(receipt, Arrival(event, starts))
-        for ended in notices:
+        for ended in receipt.notices:
             if isinstance(ended, ReleaseEnded) and not ended.printer:
                 await self._route_end(ended, starts)
         if wait_s is None:
@@ -160,8 +161,8 @@ class EventIntake:
             await self._tell(receipt, Arrival(placed, starts))
             return receipt
         receipt = await self.store.append(event)
-        # The start may have been stored while this end was: whichever comes last finds the other.
-        await self._route_end(event, await self._starts_of(event))
+        # The start may have been stored while this end was: whichever is stored last sees the other.
+        await self._route_end(event, _starts(receipt.notices))
         return receipt
 
     async def _starts_of(self, event: ReleaseEnded) -> list[ReleaseStarted]:

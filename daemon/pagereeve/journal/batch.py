@@ -6,9 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from pagereeve.domain.facts import Conflict, Event
+from pagereeve.domain.facts import Conflict, Event, Fact
 from pagereeve.domain.ledger import Sheaf
-from pagereeve.journal.filing import Filing, Identity, file
+from pagereeve.journal.filing import Filing, Identity, ReleaseName, file
 from pagereeve.journal.ledgerrows import Columns
 from pagereeve.ports.journal import Receipt
 
@@ -32,6 +32,10 @@ class Stored(Protocol):
 
     def head(self, printer: str) -> int:
         """The printer's highest number; 0 where it has none."""
+        ...
+
+    def notices(self, release: ReleaseName) -> Sequence[Fact]:
+        """The notices of a release, in order of their instants."""
         ...
 
 
@@ -78,18 +82,20 @@ class Batch:
     duplicates: int = 0
     firsts: dict[Identity, First] = field(default_factory=dict)
     conflict_seqs: dict[tuple[Identity, str], int] = field(default_factory=dict)
+    notices: dict[ReleaseName, list[Fact]] = field(default_factory=dict)
 
     def append(self, filing: Filing) -> Receipt:
         if filing.identity is None or filing.digest is None:
             return Receipt("stored", self._number(filing))
         first = self.firsts.get(filing.identity) or self.stored.first(filing.identity)
         if first is None:
+            notices = self._notices(filing)
             seq = self._number(filing)
             self.firsts[filing.identity] = First(seq, filing.digest)
-            return Receipt("stored", seq)
+            return Receipt("stored", seq, notices)
         if first.digest == filing.digest:
             self.duplicates += 1
-            return Receipt("duplicate", first.seq)
+            return Receipt("duplicate", first.seq, self._notices(filing))
         return Receipt("conflict", self._keep_aside(filing, filing.identity, filing.digest))
 
     def observe(self, printer: str, sealed: Sequence[Filing], current: str) -> tuple[int, ...]:
@@ -97,11 +103,17 @@ class Batch:
         self.open_runs[printer] = current
         return seqs
 
+    def _notices(self, filing: Filing) -> tuple[Fact, ...]:
+        key = filing.release_key
+        return () if key is None else (*self.stored.notices(key), *self.notices.get(key, ()))
+
     def _number(self, filing: Filing) -> int:
         head = self.heads.get(filing.printer)
         seq = (self.stored.head(filing.printer) if head is None else head) + 1
         self.heads[filing.printer] = seq
         self.facts.append(Numbered(seq, filing))
+        if filing.identity is not None and filing.release is not None:
+            self.notices.setdefault((filing.identity[0], filing.release), []).append(filing.fact)
         return seq
 
     def _keep_aside(self, filing: Filing, identity: Identity, digest: str) -> int:

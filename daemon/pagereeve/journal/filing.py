@@ -26,6 +26,7 @@ from pagereeve.domain.fields import TEXT_MAX
 from pagereeve.journal.encoding import encoder_for
 
 Identity = tuple[str, str]
+ReleaseName = tuple[str, str]
 
 STARTED: Final = RELEASE_STARTED
 ENDED: Final = RELEASE_ENDED
@@ -54,6 +55,13 @@ class Filing:
     @property
     def printer(self) -> str:
         return self.fact.printer
+
+    @property
+    def release_key(self) -> ReleaseName | None:
+        """Whose earlier notices matter to this one: of a start, and of an end that no printer is known for."""
+        if self.identity is None or self.release is None or (self.kind == ENDED and self.printer):
+            return None
+        return (self.identity[0], self.release)
 
 
 def file(fact: Fact) -> Filing:

@@ -40,6 +40,11 @@ class MemoryJournal(MemoryLedger):
         facts = self._facts.get(printer)
         return facts[-1].seq if facts else 0
 
+    def notices(self, release: tuple[str, str]) -> Sequence[Fact]:
+        known = self._of_release.get(release, ())
+        ordered = sorted(known, key=lambda one: (one.filing.at_us, one.filing.printer, one.seq))
+        return [one.filing.fact for one in ordered]
+
     def _store(self, request: Request[Answer]) -> Answer:
         if self.unavailable:
             raise JournalUnavailable(f"nothing was stored: {self.unavailable}; try again later")

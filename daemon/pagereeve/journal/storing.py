@@ -10,15 +10,17 @@ from typing import Any
 
 from sqlalchemy import Connection, bindparam, delete, func, insert, select
 
+from pagereeve.domain.facts import Fact
 from pagereeve.journal import schema
 from pagereeve.journal.batch import Batch, First, Replacement
-from pagereeve.journal.filing import Filing, Identity
+from pagereeve.journal.filing import Filing, Identity, ReleaseName, fact_of
 from pagereeve.journal.ledgerrows import Columns
 from pagereeve.journal.requests import Request
 
 HEADS_MAX = 100_000
 # SQLite allows 32,766 parameters in a statement, other databases as few as 32,767.
 IDENTITIES_MAX = 5_000
+BEGINNING_US = -(2**62)
 
 # Built once: SQLAlchemy would spend more time on building them anew than the database on running them.
 _BY_SOURCE = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.digest).where(
@@ -27,9 +29,21 @@ _BY_SOURCE = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.dig
 _FIRSTS = _BY_SOURCE.where(schema.fact.c.event_id.in_(bindparam("ids", expanding=True)))
 # A list of parameters is written into the statement anew each time: too dear for a lone event.
 _FIRST = _BY_SOURCE.where(schema.fact.c.event_id == bindparam("id"))
+_NOTICES = (
+    select(schema.fact.c.release, schema.fact.c.body)
+    .where(
+        schema.fact.c.source == bindparam("source"),
+        schema.fact.c.release.in_(bindparam("releases", expanding=True)),
+    )
+    .order_by(schema.fact.c.at_us, schema.fact.c.printer, schema.fact.c.seq)
+)
 _HEAD = select(func.max(schema.fact.c.seq)).where(schema.fact.c.printer == bindparam("printer"))
 _ADD_FACTS = insert(schema.fact)
 _ADD_RUNS = insert(schema.open_run)
+_DROP_SHEAVES = delete(schema.sheaf).where(
+    schema.sheaf.c.printer == bindparam("printer"), schema.sheaf.c.anchor_us >= bindparam("from_us")
+)
+_ADD_ROWS = [(table.name, insert(table)) for table in (schema.sheaf, *schema.SHEAF_PARTS)]
 _DROP_RUN = delete(schema.open_run).where(schema.open_run.c.printer == bindparam("printer"))
 
 
@@ -57,7 +71,7 @@ def store_group(connection: Connection, requests: Sequence[Request[Any]], heads:
     """Returns only once the group is committed. Whatever it raises, nothing of the group is stored."""
     try:
         with connection.begin():
-            batch = Batch(_Stored(connection, heads, _identities(requests)))
+            batch = Batch(_Stored(connection, heads, _identities(requests), _releases(requests)))
             answers = [request.join(batch) for request in requests]
             _write(connection, batch)
     except BaseException:
@@ -72,13 +86,25 @@ def _identities(requests: Iterable[Request[Any]]) -> set[Identity]:
     return {filing.identity for request in requests for filing in request.filings if filing.identity is not None}
 
 
-class _Stored:
-    """batch.Stored over the database; the group's identities are looked up in one go."""
+def _releases(requests: Iterable[Request[Any]]) -> set[ReleaseName]:
+    return {key for request in requests for filing in request.filings if (key := filing.release_key) is not None}
 
-    def __init__(self, connection: Connection, heads: Heads, identities: set[Identity]) -> None:
+
+class _Stored:
+    """batch.Stored over the database; the group's identities and releases are looked up in one go."""
+
+    def __init__(
+        self, connection: Connection, heads: Heads, identities: set[Identity], releases: set[ReleaseName]
+    ) -> None:
         self._connection = connection
         self._heads = heads
         self._firsts = dict(_firsts(connection, identities))
+        self._notices: dict[ReleaseName, list[Fact]] = {}
+        for key, fact in _notices(connection, releases):
+            self._notices.setdefault(key, []).append(fact)
+
+    def notices(self, release: ReleaseName) -> Sequence[Fact]:
+        return self._notices.get(release, ())
 
     def first(self, identity: Identity) -> First | None:
         return self._firsts.get(identity)
@@ -111,6 +137,15 @@ def _firsts(connection: Connection, identities: set[Identity]) -> Iterable[tuple
                 yield (source, row.event_id), First(row.seq, row.digest)
 
 
+def _notices(connection: Connection, releases: set[ReleaseName]) -> Iterable[tuple[ReleaseName, Fact]]:
+    for source, group in groupby(sorted(releases), key=itemgetter(0)):
+        names = [name for _, name in group]
+        for start in range(0, len(names), IDENTITIES_MAX):
+            part = names[start : start + IDENTITIES_MAX]
+            for row in connection.execute(_NOTICES, {"source": source, "releases": part}):
+                yield (source, row.release), fact_of(row.body)
+
+
 def _write(connection: Connection, batch: Batch) -> None:
     if batch.facts:
         connection.execute(_ADD_FACTS, [_fact_columns(one.seq, one.filing) for one in batch.facts])
@@ -132,8 +167,24 @@ def _write(connection: Connection, batch: Batch) -> None:
         connection.execute(_DROP_RUN, [{"printer": printer} for printer in batch.open_runs])
         rows = [{"printer": printer, "body": body} for printer, body in batch.open_runs.items()]
         connection.execute(_ADD_RUNS, rows)
-    for replacement in batch.replacements:
-        _replace(connection, replacement)
+    for together in _one_a_printer(batch.replacements):
+        _replace(connection, together)
+
+
+def _one_a_printer(replacements: Sequence[Replacement]) -> Iterable[list[Replacement]]:
+    """Replacements that can be made at once: in order, and no printer twice in one lot."""
+    lot: list[Replacement] = []
+    seen: set[str] = set()
+    for replacement in replacements:
+        if replacement.printer is None or replacement.printer in seen:
+            yield lot
+            lot, seen = [], set()
+        if replacement.printer is None:
+            yield [replacement]
+            continue
+        lot.append(replacement)
+        seen.add(replacement.printer)
+    yield lot
 
 
 def _fact_columns(seq: int, filing: Filing) -> Columns:
@@ -151,16 +202,18 @@ def _fact_columns(seq: int, filing: Filing) -> Columns:
     }
 
 
-def _replace(connection: Connection, replacement: Replacement) -> None:
-    table = schema.sheaf
-    dropped = delete(table)
-    if replacement.printer is not None:
-        dropped = dropped.where(table.c.printer == replacement.printer)
-    if replacement.from_anchor_us is not None:
-        dropped = dropped.where(table.c.anchor_us >= replacement.from_anchor_us)
-    # The rows of its sheaves go with them (ON DELETE CASCADE).
-    connection.execute(dropped)
-    for table in (schema.sheaf, *schema.SHEAF_PARTS):
-        rows = replacement.rows.get(table.name)
+def _replace(connection: Connection, lot: Sequence[Replacement]) -> None:
+    """The rows of the dropped sheaves go with them (ON DELETE CASCADE)."""
+    dropped = [
+        {"printer": one.printer, "from_us": BEGINNING_US if one.from_anchor_us is None else one.from_anchor_us}
+        for one in lot
+        if one.printer is not None
+    ]
+    if dropped:
+        connection.execute(_DROP_SHEAVES, dropped)
+    if len(dropped) < len(lot):
+        connection.execute(delete(schema.sheaf))
+    for table, adding in _ADD_ROWS:
+        rows = [row for one in lot for row in one.rows.get(table, ())]
         if rows:
-            connection.execute(insert(table), rows)
+            connection.execute(adding, rows)

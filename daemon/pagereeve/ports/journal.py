@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
 from pagereeve.domain.errors import PagereeveError
@@ -20,10 +20,13 @@ class Receipt:
 
     ``duplicate``: the same event was stored before; nothing changed. ``conflict``: the same identity with other data
     was stored before; this one is kept aside, and ``seq`` is the number of the Conflict fact that says so.
+    ``notices`` comes with a start notice, and with an end notice under no printer: what was stored before it of the
+    same release, whatever its printer. Of a start and an end that come at once, one sees the other.
     """
 
     outcome: Literal["stored", "duplicate", "conflict"]
     seq: int
+    notices: tuple[Fact, ...] = field(default=(), compare=False)
 
 
 @dataclass(frozen=True, slots=True)
