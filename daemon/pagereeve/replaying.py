@@ -13,6 +13,7 @@ from pagereeve.domain.ledger import Sheaf
 from pagereeve.domain.projection import Projected
 from pagereeve.domain.rules import Rules
 from pagereeve.journal.store import SqlJournal
+from pagereeve.ports.reads import Reads
 from pagereeve.ports.store import Store
 
 EXAMPLES_MAX = 10
@@ -37,7 +38,7 @@ async def replay_journal(path: Path, *, store: bool = True) -> ReplayReport:
         await journal.close()
 
 
-async def history(journal: Store, printer: str) -> Projected:
+async def history(journal: Reads, printer: str) -> Projected:
     """A printer's whole history, projected in one piece."""
     book = Book(printer, Rules())
     async for stored in journal.facts(printer):
