@@ -28,6 +28,9 @@ OBSERVE_EVERY_US = 5 * SECOND_US
 # The second reading of a sight, or the second failure in a row, still proves something; the third no more.
 SETTLED_BY = 2
 FOREVER_US = 2**62
+# A meter that stays silent for days leaves a long stretch open; projecting it may take this share of the time, no more.
+SETTLE_LONG_US = 10_000
+SETTLE_SHARE = 50
 # A printer that nobody registered has no meter to read: its keeper leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
 
@@ -81,6 +84,8 @@ class Keeper:
     _observed: Read | ReadFailed | None = None
     _observed_us: int = 0
     _quiet_until_us: int = 0
+    _settle_from_us: int = 0
+    _put_off: bool = False
     _inbox: asyncio.Queue[Arrival] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
     _awake: asyncio.Event = field(default_factory=asyncio.Event)
     _gates: list[Gate] = field(default_factory=list)
@@ -137,6 +142,9 @@ class Keeper:
                 await self._read(self.target)
                 await self._settle()
                 self._schedule()
+            elif self._put_off:
+                await self._settle()
+                self._schedule()
             elif heard:
                 # Projected with the next reading, which comes soon: both change the same rows.
                 self._due_us = min(self._due_us, self._soon_us())
@@ -145,7 +153,7 @@ class Keeper:
         """After ``run`` was cancelled, wherever it was: leave the rows as the journal has them."""
         if self._dirty or not self._inbox.empty() or self._begin_again_us is not None:
             await self._load()
-            self._dirty = True
+            self._dirty, self._settle_from_us = True, 0
             await self._settle()
 
     async def _load(self) -> Book:
@@ -175,18 +183,20 @@ class Keeper:
 
     async def _wait(self) -> bool:
         """Until something came or a read is due. False: this stranger may go."""
-        if self.target is None:
-            timeout_s = IDLE_STRANGER_S
-        else:
-            timeout_s = max(0.0, (self._due_us - self.around.clock.monotonic_us()) / SECOND_US)
+        timeout_s = IDLE_STRANGER_S if self.target is None else self._seconds_to(self._due_us)
+        if self._put_off:
+            timeout_s = min(timeout_s, self._seconds_to(self._settle_from_us))
         if self._inbox.empty() and not self._awake.is_set():
             try:
                 async with asyncio.timeout(timeout_s):
                     await self._awake.wait()
             except TimeoutError:
-                return self.target is not None
+                return self.target is not None or self._put_off
         self._awake.clear()
         return True
+
+    def _seconds_to(self, at_us: int) -> float:
+        return max(0.0, (at_us - self.around.clock.monotonic_us()) / SECOND_US)
 
     def _soon_us(self) -> int:
         return self.around.clock.monotonic_us() + int(self.around.pace.first_s * SECOND_US)
@@ -266,10 +276,14 @@ class Keeper:
 
     async def _settle(self) -> None:
         """Project the open stretch and store what changed."""
-        if not self._dirty:
+        began_us = self.around.clock.monotonic_us()
+        self._put_off = self._dirty and began_us < self._settle_from_us
+        if not self._dirty or self._put_off:
             return
         update = self._book().settle()
         self.around.tally.projections += 1
+        took_us = self.around.clock.monotonic_us() - began_us
+        self._settle_from_us = began_us + (took_us * SETTLE_SHARE if took_us > SETTLE_LONG_US else 0)
         if update is not None:
             if self._current is not None and self._current is not self._observed:
                 # No row may rest on a reading that the journal does not hold.
