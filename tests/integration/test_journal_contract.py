@@ -177,21 +177,32 @@ async def test_a_fact_that_could_not_be_read_again_is_refused_and_disturbs_nobod
     assert results[4] == Receipt("stored", 1)
 
 
-async def test_the_printer_of_a_release_is_that_of_its_latest_start(store: Store) -> None:
-    await store.append(ended("e0", "release-1"))
-    assert await store.release_printer(SERVER, "release-1") is None
-    await store.append(started("e1", "printer-a", release="release-1", at_us=NOON_US + 5))
-    await store.append(started("e2", "printer-b", release="release-1", at_us=NOON_US))
-    assert await store.release_printer(SERVER, "release-1") == "printer-a"
-    assert await store.release_printer("urn:example:another-server", "release-1") is None
+async def test_a_start_is_told_what_was_stored_before_of_its_release(store: Store) -> None:
+    early_end = ended("e1", "release-1")
+    await store.append(early_end)
+    await store.append(started("e2", release="another"))
+    first = await store.append(started("e3", release="release-1"))
+    assert first.notices == (early_end,)
+    again = await store.append(started("e4", "printer-b", release="release-1", at_us=NOON_US + 5))
+    assert again.notices == (early_end, started("e3", release="release-1"))
+    assert (await store.append(started("e3", release="release-1"))).outcome == "duplicate"
 
 
-async def test_ends_without_a_printer_are_found_by_release_and_all_together(store: Store) -> None:
+async def test_of_a_start_and_an_end_that_come_at_once_one_sees_the_other(store: Store) -> None:
+    for number in range(20):
+        release = f"release-{number}"
+        start, end = started(f"s{number}", release=release), ended(f"e{number}", release)
+        pair = (start, end) if number % 2 else (end, start)
+        receipts = await asyncio.gather(*(store.append(one) for one in pair))
+        seen = [notice for receipt in receipts for notice in receipt.notices]
+        assert seen == [pair[0]]
+
+
+async def test_ends_without_a_printer_are_found_all_together(store: Store) -> None:
     await store.append(ended("e1", "release-1", at_us=NOON_US))
     await store.append(ended("e2", "release-2", at_us=NOON_US + 9))
     await store.append(ended("e3", "release-1", "printer-a"))
     await store.append(badge("e4", ""))
-    assert await store.orphan_ended(SERVER, "release-1") == [ended("e1", "release-1", at_us=NOON_US)]
     assert [fact.origin.id for fact in await store.unrouted_ends() if not isinstance(fact, Assigned)] == ["e2", "e1"]  # type: ignore[union-attr]
 
 
@@ -224,19 +235,6 @@ async def test_standing_facts_are_those_in_force_beyond_their_time(store: Store)
     assert [stored.fact for stored in await store.standing_facts("printer-a")] == standing
     assert [stored.seq for stored in await store.standing_facts("printer-a")] == [2, 4, 5, 6]
     assert await store.standing_facts("") == []
-
-
-async def test_the_latest_of_a_kind_goes_by_instant_then_by_number(store: Store) -> None:
-    for at_us, fall_back in ((NOON_US + 5, 1), (NOON_US, 2), (NOON_US + 5, 3)):
-        await store.append(PolicySet("printer-a", at_us, Policy(fall_back=fall_back)))
-    await store.append(read(100))
-    latest = await store.latest_of_kind("printer-a", "policy")
-    assert latest == StoredFact(3, PolicySet("printer-a", NOON_US + 5, Policy(fall_back=3)))
-    reading = await store.latest_of_kind("printer-a", "reading")
-    assert reading == StoredFact(4, read(100))
-    assert await store.latest_of_kind("printer-a", "decided") is None
-    await store.append(Assigned(NOON_US, "owner-1", "cost-centre-1"))
-    assert await store.latest_of_kind("", "assigned") == StoredFact(1, Assigned(NOON_US, "owner-1", "cost-centre-1"))
 
 
 async def test_recent_delays_are_a_sources_latest_in_order(store: Store) -> None:

@@ -10,12 +10,11 @@ from sqlalchemy import Row, Select, func, select, union
 
 from pagereeve.domain.facts import Event, Fact
 from pagereeve.journal import schema
-from pagereeve.journal.filing import ENDED, NOTED, STARTED, fact_of, run_of
+from pagereeve.journal.filing import ENDED, NOTED, fact_of, run_of
 from pagereeve.journal.reader import PAGE_ROWS, Reader
 from pagereeve.ports.journal import OpenRun, StoredFact
 
 STANDING_KINDS = ("policy", "settle-learned", "decided", NOTED)
-FEW_KINDS = (*STANDING_KINDS, "assigned")
 DELAYS_MAX = 10_000
 UNROUTED_MAX = 1_000
 # Of one release. A source that uses one name again and again must not make each notice dearer than the one before.
@@ -49,12 +48,6 @@ class FactReads:
     async def open_run(self, printer: str) -> OpenRun | None:
         row = await self._reader.first(select(_RUN.body).where(_RUN.printer == printer))
         return None if row is None else OpenRun(run_of(row.body))
-
-    async def release_printer(self, source: str, release: str) -> str | None:
-        """Of a release that was started more than once, the printer of the latest start."""
-        statement = select(_FACT.printer).where(_FACT.source == source, _FACT.release == release, _FACT.kind == STARTED)
-        row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.printer, _FACT.seq.desc()))
-        return None if row is None else str(row.printer)
 
     async def printers(self) -> Sequence[str]:
         names: list[str] = []
@@ -109,20 +102,6 @@ class FactReads:
                 if occurred_us is not None:
                     delays.append((occurred_us, fact.origin.received_us))
         return delays
-
-    async def latest_of_kind(self, printer: str, kind: str) -> StoredFact | None:
-        statement = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer, _FACT.kind == kind)
-        if kind in FEW_KINDS:
-            statement = statement.where(schema.few_kinds())
-        row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()))
-        return None if row is None else StoredFact(row.seq, fact_of(row.body))
-
-    async def orphan_ended(self, source: str, release: str) -> Sequence[Fact]:
-        """At most UNROUTED_MAX of them, in order of their instants."""
-        statement = select(_FACT.body).where(
-            _FACT.source == source, _FACT.release == release, _FACT.kind == ENDED, _FACT.printer == ""
-        )
-        return await self._facts_of(statement.order_by(_FACT.at_us, _FACT.seq).limit(UNROUTED_MAX))
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         """In order of their numbers."""

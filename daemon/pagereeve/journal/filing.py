@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from pagereeve.domain.errors import BadFact
-from pagereeve.domain.eventdata import PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED
+from pagereeve.domain.eventdata import PRINTER_NOTED, RELEASE_ENDED
 from pagereeve.domain.factjson import from_json, to_json
 from pagereeve.domain.facts import (
     BadgePresented,
@@ -28,7 +28,6 @@ from pagereeve.journal.encoding import encoder_for
 Identity = tuple[str, str]
 ReleaseName = tuple[str, str]
 
-STARTED: Final = RELEASE_STARTED
 ENDED: Final = RELEASE_ENDED
 NOTED: Final = PRINTER_NOTED
 

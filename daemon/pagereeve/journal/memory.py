@@ -10,7 +10,7 @@ from pagereeve.domain.facts import Event, Fact, Read, ReadFailed
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.journal.batch import Batch, First, Numbered
 from pagereeve.journal.factreads import DELAYS_MAX, RELEASE_FACTS_MAX, STANDING_KINDS, UNROUTED_MAX
-from pagereeve.journal.filing import ENDED, STARTED, Filing, Identity, run_of
+from pagereeve.journal.filing import ENDED, Filing, Identity, run_of
 from pagereeve.journal.memoryledger import MemoryLedger
 from pagereeve.journal.requests import Request, append_request, clear_request, observe_request, replace_request
 from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
@@ -82,13 +82,6 @@ class MemoryJournal(MemoryLedger):
         body = self._open_runs.get(printer)
         return None if body is None else OpenRun(run_of(body))
 
-    async def release_printer(self, source: str, release: str) -> str | None:
-        starts = [one for one in self._of_release.get((source, release), ()) if one.filing.kind == STARTED]
-        if not starts:
-            return None
-        latest_us = max(one.filing.at_us for one in starts)
-        return min(one.filing.printer for one in starts if one.filing.at_us == latest_us)
-
     async def printers(self) -> Sequence[str]:
         return sorted({*self._facts, *self._open_runs} - {""})
 
@@ -108,15 +101,6 @@ class MemoryJournal(MemoryLedger):
         latest = _last(sorted(known, key=_order), min(limit, DELAYS_MAX))
         origins = (one.filing.fact.origin for one in latest if isinstance(one.filing.fact, Event))
         return [(one.occurred_us, one.received_us) for one in origins if one.occurred_us is not None]
-
-    async def latest_of_kind(self, printer: str, kind: str) -> StoredFact | None:
-        known = [one for one in self._facts.get(printer, ()) if one.filing.kind == kind]
-        return _stored(max(known, key=_order)) if known else None
-
-    async def orphan_ended(self, source: str, release: str) -> Sequence[Fact]:
-        known = self._of_release.get((source, release), ())
-        ends = [one for one in known if one.filing.kind == ENDED and not one.filing.printer]
-        return [one.filing.fact for one in sorted(ends, key=_order)[:UNROUTED_MAX]]
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         return [_stored(one) for one in self._facts.get(printer, ()) if one.filing.kind in STANDING_KINDS]

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from pagereeve.domain.facts import Fact
-from pagereeve.ports.journal import StoredFact
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,15 +48,4 @@ class FactQueries(Protocol):
 
     async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
         """(occurred_us, received_us) of those of a source's latest ``limit`` events that name their time, in order."""
-        ...
-
-    async def latest_of_kind(self, printer: str, kind: str) -> StoredFact | None:
-        """The printer's fact of that kind with the latest instant (of several, the one stored last).
-
-        A kind is an event's type, or the ``fact`` member of domain.factjson: ``policy``, ``settle-learned`` ...
-        """
-        ...
-
-    async def orphan_ended(self, source: str, release: str) -> Sequence[Fact]:
-        """End notices of a release that came before anybody knew its printer, and so lie under printer ""."""
         ...
