@@ -172,7 +172,7 @@ class App:
             batch_max=settings.http.batch_max,
             read_s=settings.http.body_timeout.seconds,
             wait_max_s=int(settings.http.wait_max.seconds),
-            requests_max=settings.limits.waits_max,
+            requests_max=settings.limits.requests_max,
         )
         tokens = BearerTokens(token.get_secret_value() for token in settings.http_tokens())
         self.events = EventsEndpoint(self.intake, limits, clock=self.clock, tokens=tokens)

@@ -4,50 +4,23 @@ from __future__ import annotations
 
 import asyncio
 import time
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
 from dataclasses import replace
 
-from pagereeve.domain.reading import Failure, Reading, SilenceReason
+from pagereeve.domain.reading import Reading, SilenceReason
 from pagereeve.meters.reader import TIMEOUTS_BEFORE_MOVE, SnmpMeter
 from pagereeve.meters.stats import MeterHooks
 from pagereeve.ports.meter import MeterTarget
+from tests.integration.meter import a_meter, failure, total
 from tests.snmp_agents import (
     MachineClock,
     MibAgent,
     Peer,
     RawAgent,
-    SeededEntropy,
     mib_agent,
     printer_mib,
     raw_agent,
     router_mib,
 )
-
-
-@asynccontextmanager
-async def a_meter(hooks: MeterHooks | None = None) -> AsyncIterator[SnmpMeter]:
-    meter = SnmpMeter.of(MachineClock(), SeededEntropy(), hooks)
-    try:
-        yield meter
-    finally:
-        await meter.close()
-
-
-def reading(result: Reading | Failure) -> Reading:
-    assert isinstance(result, Reading), result
-    return result
-
-
-def failure(result: Reading | Failure) -> Failure:
-    assert isinstance(result, Failure), result
-    return result
-
-
-def total(result: Reading | Failure) -> int:
-    count = reading(result).sight.count("total")
-    assert count is not None
-    return count.value
 
 
 async def test_never_two_requests_in_flight_to_one_printer_or_place() -> None:

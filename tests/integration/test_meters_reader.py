@@ -2,17 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
-
 import pytest
 
-from pagereeve.domain.reading import Count, Failure, PrinterState, Reading, SilenceReason, Unit
+from pagereeve.domain.reading import Count, PrinterState, SilenceReason, Unit
 from pagereeve.meters.ber import COUNTER32, NULL, oid_bytes, oid_label
 from pagereeve.meters.message import GET, GET_NEXT
-from pagereeve.meters.reader import SnmpMeter
-from pagereeve.meters.stats import MeterHooks
 from pagereeve.ports.meter import Meter
+from tests.integration.meter import a_meter, failure, reading, total
 from tests.snmp_agents import (
     DEVICE_TYPE,
     ERRORS,
@@ -27,10 +23,8 @@ from tests.snmp_agents import (
     SYS_OBJECT,
     UNIT,
     UP_TIME,
-    MachineClock,
     MibAgent,
     Request,
-    SeededEntropy,
     counter,
     mib_agent,
     name,
@@ -40,31 +34,6 @@ from tests.snmp_agents import (
     text,
     ticks,
 )
-
-
-@asynccontextmanager
-async def a_meter(hooks: MeterHooks | None = None) -> AsyncIterator[SnmpMeter]:
-    meter = SnmpMeter.of(MachineClock(), SeededEntropy(), hooks)
-    try:
-        yield meter
-    finally:
-        await meter.close()
-
-
-def reading(result: Reading | Failure) -> Reading:
-    assert isinstance(result, Reading), result
-    return result
-
-
-def failure(result: Reading | Failure) -> Failure:
-    assert isinstance(result, Failure), result
-    return result
-
-
-def total(result: Reading | Failure) -> int:
-    count = reading(result).sight.count("total")
-    assert count is not None
-    return count.value
 
 
 async def test_a_first_read_finds_pins_and_reads_and_later_ones_are_one_get() -> None:

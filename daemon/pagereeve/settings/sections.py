@@ -106,9 +106,7 @@ class LimitSettings(Section):
     """[limits]: what may be held at once. Beyond it a sender is told to come again, or a reason is counted."""
 
     intake_queue_max: Annotated[Whole, Field(ge=1, le=1_000_000)] = 10_000
-    reads_in_flight_max: Annotated[Whole, Field(ge=1, le=100_000)] = 500
-    waits_max: Annotated[Whole, Field(ge=1, le=100_000)] = 1_000
+    requests_max: Annotated[Whole, Field(ge=1, le=100_000)] = 4_096
     line_connections_max: Annotated[Whole, Field(ge=1, le=100_000)] = 256
     line_backlog_max: Annotated[Whole, Field(ge=1, le=100_000)] = 256
-    refused_kept_max: Annotated[Whole, Field(ge=0, le=1_000_000)] = 1_000
     stop_within: Annotated[Duration, Between("1s", "5m")] = Duration.of("20s")
