@@ -3,43 +3,20 @@
 from __future__ import annotations
 
 import asyncio
-import sys
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Literal
-
-import pytest
 
 from pagereeve.domain.reading import Failure, PrinterState, Reading, SilenceReason, Unit
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.ports.meter import MeterTarget
 from tests.integration.foreign import COMMUNITY, PrinterObjects, Snmpd, free_port, snmpget
 from tests.integration.netns import Gateway
+from tests.integration.rawport import PRINT_PORT, print_port, printed
 from tests.snmp_agents import LIFE, PRINTER_OBJECT_ID, ROUTER_OBJECT_ID, MachineClock, SeededEntropy
 
-PRINT_PORT = 9100
 SNMP_FORWARDED = 1161
-
-# A raw print port that counts form feeds as pages and moves the meter of the objects file.
-PRINTER = """\
-import pathlib, re, socket, sys
-path = pathlib.Path(sys.argv[1])
-with socket.create_server(("0.0.0.0", int(sys.argv[2]))) as server:
-    while True:
-        connection, _ = server.accept()
-        with connection:
-            pages = 0
-            while data := connection.recv(65536):
-                pages += data.count(b"\\f")
-            text = path.read_text()
-            moved = re.sub(r"(?m)^(1\\.3\\.6\\.1\\.2\\.1\\.43\\.10\\.2\\.1\\.4\\.\\S+ counter )(\\d+)$",
-                           lambda found: found[1] + str(int(found[2]) + pages), text)
-            fresh = path.with_suffix(".printed")
-            fresh.write_text(moved)
-            fresh.replace(path)
-            connection.sendall(b"done")
-"""
 
 
 @asynccontextmanager
@@ -111,24 +88,6 @@ async def test_a_wrong_community_is_silence(tmp_path: Path) -> None:
             assert refused.reason is SilenceReason.TIMEOUT
 
 
-async def printed(host: str, pages: int) -> None:
-    """Send a job of so many pages to the raw print port and wait until the printer has it out."""
-    async with asyncio.timeout(10):
-        for _ in range(100):
-            try:
-                reader, writer = await asyncio.open_connection(host, PRINT_PORT)
-                break
-            except ConnectionRefusedError:
-                await asyncio.sleep(0.05)
-        else:
-            pytest.fail("the print port never opened")
-        writer.write(b"a page\f" * pages)
-        writer.write_eof()
-        assert await reader.read() == b"done"
-        writer.close()
-        await writer.wait_closed()
-
-
 async def test_a_printer_behind_a_gateway_is_read_and_the_box_is_told_from_it(tmp_path: Path) -> None:
     # FIELD-CASES 4.1 (librenms/librenms#2427), 4.2 (openwrt/packages#7980)
     objects = PrinterObjects(tmp_path / "objects", count=500)
@@ -144,7 +103,7 @@ async def test_a_printer_behind_a_gateway_is_read_and_the_box_is_told_from_it(tm
         )
         box = Snmpd(tmp_path / "box", object_id=ROUTER_OBJECT_ID, listen=f"{gateway.address}:161", spawn=gateway.on_box)
         with behind, box:
-            gateway.inside([sys.executable, "-c", PRINTER, str(objects.path), str(PRINT_PORT)])
+            gateway.inside(print_port(objects.path))
             async with a_meter() as meter:
                 target = at(gateway.address, SNMP_FORWARDED)
                 before = total(await meter.read(target, 5.0))
