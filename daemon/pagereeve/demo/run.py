@@ -51,7 +51,7 @@ async def _play(console: Console, seed: int, length_s: float, folder: Path, *, k
         day = a_working_day(college, seed, length_s)
         settings = demo_settings(college, folder, http_port)
         app = await stack.enter_async_context(App(settings, clock=clock, first_reads_spread_s=FIRST_READS_S))
-        await _connect(college, app)
+        await connect(college, app)
         _welcome(console, college, app, seed, length_s)
         with Watching(console, app, length_s) as watching:
             await _through_the_day(day, watching, app, college)
@@ -63,7 +63,7 @@ async def _play(console: Console, seed: int, length_s: float, folder: Path, *, k
         return 0 if good else 1
 
 
-async def _connect(college: College, app: App) -> None:
+async def connect(college: College, app: App) -> None:
     """Badge lines and release notices go to the daemon from now on."""
     host, port = app.http_address
     college.point_events(f"http://{host}:{port}/v1/events", gate_s=GATE_S)
