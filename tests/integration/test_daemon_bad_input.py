@@ -19,7 +19,7 @@ from pagereeve.clocks import SystemClock
 from pagereeve.domain.instants import SECOND_US, to_text
 from pagereeve.domain.ledger import Verdict
 from pagereeve.outlets.facts_file import fact_lines, line_bytes
-from pagereeve.settings import Address, FeedSettings, LineFeedSettings, PrinterSettings
+from pagereeve.settings import Address, FeedSettings, GatewaySettings, LineFeedSettings, PrinterSettings
 from pagereeve.simulator.fleet import Fleet
 from tests.integration.daemon import Outside, hasty_settings, until
 
@@ -56,9 +56,9 @@ async def site(tmp_path: Path) -> AsyncIterator[Site]:
         PrinterSettings(name=name, host=host, port=port, community=SecretStr(COMMUNITY))
         for name, (host, port) in fleet.addresses().items()
     ]
-    lines = (LineFeedSettings(name="badges", listen=Address("127.0.0.1", 0), gateway=None),)
-    feeds = FeedSettings(lines=tuple(line.model_copy(update={"gateway": "gate-1"}) for line in lines))
-    settings = hasty_settings(tmp_path / "data", printers, feeds=feeds, gateways=({"name": "gate-1"},))
+    feeds = FeedSettings(lines=(LineFeedSettings(name="badges", listen=Address("127.0.0.1", 0), gateway="gate-1"),))
+    gateways = (GatewaySettings(name="gate-1"),)
+    settings = hasty_settings(tmp_path / "data", printers, feeds=feeds, gateways=gateways)
     async with App(settings, first_reads_spread_s=0.0) as app, Outside(app) as outside:
         await outside.first_reading(PRINTER)
         yield Site(outside, fleet, tmp_path / "data")
