@@ -5,23 +5,52 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
-from pagereeve.domain.reading import Failure, Reading
+from pagereeve.domain.reading import Failure, Reading, Unit
+
+Version = Literal["1", "2c", "3"]
+AuthProtocol = Literal["md5", "sha", "sha224", "sha256", "sha384", "sha512"]
+PrivProtocol = Literal["des", "aes"]
+
+
+@dataclass(frozen=True, slots=True)
+class UsmUser:
+    """Whom to be for SNMPv3 (RFC 3414): no ``auth`` is noAuthNoPriv, no ``priv`` is authNoPriv.
+
+    ``md5`` and ``des`` are refused unless ``allow_weak``. ``context`` is the contextName, empty for the default one.
+    """
+
+    name: str
+    auth: AuthProtocol | None = None
+    auth_password: str = field(default="", repr=False)
+    priv: PrivProtocol | None = None
+    priv_password: str = field(default="", repr=False)
+    context: str = ""
+    allow_weak: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class MeterTarget:
-    """How to reach one printer's agent. Many may share one host: the port tells them apart.
+    """How to reach one printer's agent, and what a proof has found of it. Many may share one host: the port differs.
 
-    ``serial`` and ``object_id``, where not empty, are what the registry says must answer.
+    ``serial`` and ``object_id``, where not empty, are what the registry says must answer. ``user`` is for version 3,
+    ``community`` for the others. ``unit`` is what a test print proved ``total`` to step in; it overrides what the agent
+    says or leaves unsaid. ``profile`` names the maker's profile to use; ``none`` is the standard objects alone; empty:
+    the one that fits. ``answers_from`` is a further host from which answers are taken, and ``any_port`` takes them from
+    any port: by default they must come from where the request went.
     """
 
     printer: str
     host: str
     port: int = 161
-    version: Literal["1", "2c"] = "2c"
+    version: Version = "2c"
     community: str = field(default="public", repr=False)
     serial: str = ""
     object_id: str = ""
+    user: UsmUser | None = None
+    unit: Unit | None = None
+    profile: str = ""
+    answers_from: str = ""
+    any_port: bool = False
 
 
 class Meter(Protocol):

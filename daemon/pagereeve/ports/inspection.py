@@ -1,0 +1,72 @@
+"""What the daemon makes of an agent, with its reasons: for people, for the installation proof, never for the ledger."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+from pagereeve.domain.reading import Failure, Reading, Unit
+from pagereeve.ports.meter import MeterTarget, Version
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelFound:
+    """One channel of a meter. ``unit`` is None where it can't be compared with pages; ``unit_said`` is what the agent says.
+
+    ``objects`` are the instances whose values make ``value`` (their sum where there are several); ``source`` is the
+    standard or the profile that names them, ``why`` the reason for choosing it. ``flags`` name what is odd about the
+    encoding (``non-conforming``, ``text``, ``type``).
+    """
+
+    name: str
+    unit: Unit | None
+    unit_said: str
+    value: int
+    modulus: int
+    objects: tuple[str, ...]
+    source: str
+    why: str
+    flags: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CheckMade:
+    """One comparison of channels with one another. A failed one has cost the channels that it names their place."""
+
+    passed: bool
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class PrinterIdentity:
+    """``model`` is hrDeviceDescr, ``description`` sysDescr; all of it as the agent says, empty where it says nothing."""
+
+    serial: str = ""
+    object_id: str = ""
+    model: str = ""
+    description: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Inspection:
+    """``reading`` is what the daemon would record, ``failure`` why it can't; exactly one of the two is there.
+
+    ``responder`` is the address that answered, empty if none did. ``channels`` are all that were found, usable or not;
+    ``notes`` say what was looked for and not found, or found and not chosen.
+    """
+
+    responder: str
+    version: Version
+    identity: PrinterIdentity
+    channels: tuple[ChannelFound, ...]
+    checks: tuple[CheckMade, ...]
+    notes: tuple[str, ...]
+    reading: Reading | None
+    failure: Failure | None
+    took_s: float = 0.0
+
+
+class Inspector(Protocol):
+    async def inspect(self, target: MeterTarget, timeout_s: float) -> Inspection:
+        """Look an agent over from scratch within ``timeout_s``. Never raises for what a network or printer does."""
+        ...
