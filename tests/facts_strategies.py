@@ -120,7 +120,13 @@ EVENTS: st.SearchStrategy[Event] = st.one_of(BADGES, STARTS, ENDS, NOTES)
 def sights(draw: st.DrawFn) -> Sight:
     channels = st.sampled_from(["total", "mono", "colour", "sheets", "duplex", "large", "é", "\U0001f5a8", "\ufb33"])
     names = draw(st.lists(channels, unique=True, max_size=5))
-    counts = st.builds(Count, value=FIGURES, unit=st.sampled_from(Unit))
+    counts = st.builds(
+        Count,
+        value=FIGURES,
+        unit=st.sampled_from(Unit),
+        modulus=st.sampled_from([0, 10**6, 2**24, 2**31, 2**32]),
+        object=st.sampled_from(["", "1.3.6.1.2.1.43.10.2.1.4.1.1"]),
+    )
     return Sight(
         counts=tuple((name, draw(counts)) for name in sorted(names)),
         serial=draw(texts(least=0)),

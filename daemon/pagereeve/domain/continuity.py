@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from pagereeve.domain.policy import Policy
-from pagereeve.domain.reading import Count, Plateau
+from pagereeve.domain.reading import COUNTER32_MODULUS, Count, Plateau
 
 TICKS_MODULUS = 2**32
 # Agents' clocks drift, and a read takes time: STANDARDS.md 3.2 allows the larger of 5 s and 1 %.
@@ -26,6 +26,7 @@ class Step(StrEnum):
     WRAPPED = "wrapped"
     REPLACED = "replaced"
     UNIT_CHANGED = "unit-changed"
+    OBJECT_CHANGED = "object-changed"
     FELL_BACK = "fell-back"
     RESET = "reset"
     WENT_BACK = "went-back"
@@ -96,7 +97,9 @@ def step_between(
             continue
         if new.unit is not old.unit:
             return Step.UNIT_CHANGED
-        step = _step(old.value, new.value, bound, restart=restart, policy=policy)
+        if new.object and old.object and new.object != old.object:
+            return Step.OBJECT_CHANGED
+        step = _step(old, new.value, bound, restart=restart, policy=policy)
         worst = max(worst, step, key=_severity)
     return worst
 
@@ -105,18 +108,24 @@ def _severity(step: Step) -> int:
     return _WORST_LAST.index(step)
 
 
-def _step(old: int, new: int, bound: int, *, restart: bool, policy: Policy) -> Step:
+def modulus_of(count: Count, policy: Policy) -> int:
+    """Where the counter wraps: what a person set, or else what its profile says."""
+    return policy.modulus if policy.modulus != COUNTER32_MODULUS else count.modulus
+
+
+def _step(before: Count, new: int, bound: int, *, restart: bool, policy: Policy) -> Step:
+    old, modulus = before.value, modulus_of(before, policy)
     if new == old:
         return Step.SAME
     if new > old:
         return Step.MOVED if new - old <= bound else Step.JUMPED
-    if new < policy.modulus > old and new + policy.modulus - old <= min(bound, WRAP_NEAR):
+    if new < modulus > old and new + modulus - old <= min(bound, WRAP_NEAR):
         return Step.WRAPPED
     if restart:
         return Step.FELL_BACK if old - new <= policy.fall_back else Step.RESET
     return Step.WENT_BACK
 
 
-def pages_between(old: int, new: int, policy: Policy) -> int:
-    """Pages counted from ``old`` to ``new`` of one run; a lower value is a wrap (RFC 2578 section 7.1.6)."""
-    return new - old if new >= old else new + policy.modulus - old
+def pages_between(before: Count, new: int, policy: Policy) -> int:
+    """Pages counted from ``before`` to ``new`` of one run; a lower value is a wrap (RFC 2578 section 7.1.6)."""
+    return new - before.value if new >= before.value else new + modulus_of(before, policy) - before.value

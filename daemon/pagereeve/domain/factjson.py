@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import fields as dataclass_fields
 from dataclasses import replace
 from typing import Any, Final, assert_never, get_args
@@ -31,7 +31,16 @@ from pagereeve.domain.facts import (
 from pagereeve.domain.fields import Fields
 from pagereeve.domain.instants import to_text
 from pagereeve.domain.policy import BlankBacks, Charging, Policy
-from pagereeve.domain.reading import Count, Plateau, PrinterState, Sight, Silence, SilenceReason, Unit
+from pagereeve.domain.reading import (
+    COUNTER32_MODULUS,
+    Count,
+    Plateau,
+    PrinterState,
+    Sight,
+    Silence,
+    SilenceReason,
+    Unit,
+)
 
 FIGURE_MAX = 2**53 - 1
 CHANNELS_MAX = 32
@@ -133,6 +142,7 @@ def sight_json(sight: Sight) -> dict[str, Any]:
     return {
         "counts": {name: count.value for name, count in sight.counts},
         "units": {name: count.unit.value for name, count in sight.counts},
+        **counter_json(sight.counts),
         "serial": sight.serial,
         "object_id": sight.object_id,
         "state": sight.state.value,
@@ -140,21 +150,43 @@ def sight_json(sight: Sight) -> dict[str, Any]:
     }
 
 
-def _sight(fields: Fields) -> Sight:
+def counter_json(counts: Iterable[tuple[str, Count]]) -> dict[str, Any]:
+    """What is to be said of the counters themselves, where it isn't what goes without saying."""
+    listed = list(counts)
+    moduli = {name: count.modulus for name, count in listed if count.modulus != COUNTER32_MODULUS}
+    objects = {name: count.object for name, count in listed if count.object}
+    members = {"moduli": moduli, "objects": objects}
+    return {name: value for name, value in members.items() if value}
+
+
+def counts_from(fields: Fields) -> tuple[tuple[str, Count], ...]:
+    """The members ``counts``, ``units``, ``moduli`` and ``objects``, by channel. Raises BadFact."""
     counts, units = fields.object("counts"), fields.object("units")
+    moduli = fields.optional_object("moduli") or Fields({}, "moduli")
+    objects = fields.optional_object("objects") or Fields({}, "objects")
     names = sorted(counts.names())
     if len(names) > CHANNELS_MAX:
         raise BadFact("counts", f"has {len(names)} channels; {CHANNELS_MAX} at most")
+    found = []
+    for name in names:
+        value = counts.integer(name, 0, FIGURE_MAX)
+        unit = units.choice(name, tuple(Unit))
+        modulus = moduli.optional_integer(name, 0, FIGURE_MAX)
+        modulus = COUNTER32_MODULUS if modulus is None else modulus
+        found.append((name, Count(value, unit, modulus, objects.optional_text(name) or "")))
+    for rest in (units, moduli, objects):
+        rest.finish()
+    return tuple(found)
+
+
+def _sight(fields: Fields) -> Sight:
     sight = Sight(
-        counts=tuple(
-            (name, Count(counts.integer(name, 0, FIGURE_MAX), units.choice(name, tuple(Unit)))) for name in names
-        ),
+        counts=counts_from(fields),
         serial=fields.optional_text("serial") or "",
         object_id=fields.optional_text("object_id") or "",
         state=fields.choice("state", tuple(PrinterState)),
         errors=fields.texts("errors", 32),
     )
-    units.finish()
     return sight
 
 

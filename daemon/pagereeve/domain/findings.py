@@ -29,6 +29,7 @@ Kind = Literal[
     "wrong-responder",
     "unit-not-usable",
     "unit-changed",
+    "object-changed",
     "meter-replaced",
     "meter-went-back",
     "meter-jumped",
@@ -50,6 +51,7 @@ SEVERITY: Final[dict[Kind, Severity]] = {
     "wrong-responder": "critical",
     "unit-not-usable": "critical",
     "unit-changed": "critical",
+    "object-changed": "warning",
     "meter-replaced": "critical",
     "meter-went-back": "critical",
     "meter-jumped": "critical",
@@ -61,6 +63,7 @@ EVIDENCE_MAX = 20
 STEP_KINDS: Final[dict[Step, Kind]] = {
     Step.REPLACED: "meter-replaced",
     Step.UNIT_CHANGED: "unit-changed",
+    Step.OBJECT_CHANGED: "object-changed",
     Step.FELL_BACK: "meter-went-back",
     Step.RESET: "meter-went-back",
     Step.WENT_BACK: "meter-went-back",
@@ -174,6 +177,7 @@ def of_break(printer: str, before: Run, after: Run) -> Finding | None:
     names = {
         Step.REPLACED: "another device answers",
         Step.UNIT_CHANGED: "the meter's unit changed",
+        Step.OBJECT_CHANGED: "another of the printer's counters gives the count",
         Step.FELL_BACK: "the count fell back to an earlier saved value after a restart",
         Step.RESET: "the count started anew after a restart",
         Step.WENT_BACK: "the count is lower than before, without a restart",

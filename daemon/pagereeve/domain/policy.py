@@ -25,7 +25,7 @@ class Policy:
     tolerance_pages      fixed part of the same, in the channel's unit
     speed_per_minute     the fastest the meter can step; faster is a jump
     fall_back            the most pages a count may lose at a power cut (its saving granularity)
-    modulus              where the meter wraps to 0
+    modulus              where the meter wraps to 0, if not at 2^32 or where its profile says
     charging             ``lesser`` of counted and released, or another of the four
     blank_backs          whether the meter counts the blank back of an odd two-sided copy (calibration)
     separator_sheets     banner sheets of each job where the ticket does not say; None is unknown (0 to 2)

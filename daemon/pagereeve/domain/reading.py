@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
+from typing import Final
+
+# RFC 2578 section 7.1.6.
+COUNTER32_MODULUS: Final = 2**32
 
 
 class PrinterState(StrEnum):
@@ -70,10 +74,16 @@ def decode_error_bits(octets: bytes) -> tuple[str, ...]:
 
 @dataclass(frozen=True, slots=True)
 class Count:
-    """A channel's figure and the unit in which it steps."""
+    """A channel's figure and the unit in which it steps.
+
+    ``modulus`` is where it wraps to 0, as the profile says (0: nowhere that is known). ``object`` names the object that
+    gave it: two objects of one printer are never subtracted from one another. Empty, it contradicts nothing.
+    """
 
     value: int
     unit: Unit
+    modulus: int = COUNTER32_MODULUS
+    object: str = ""
 
 
 @dataclass(frozen=True, slots=True)

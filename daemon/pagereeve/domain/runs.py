@@ -53,7 +53,7 @@ class Run:
             if last is None:
                 self.last_totals[channel] = count.value
             else:
-                self.last_totals[channel] += pages_between(last.value, count.value, policy)
+                self.last_totals[channel] += pages_between(last, count.value, policy)
             self.last_counts[channel] = count
         totals = tuple((channel, self.last_totals[channel]) for channel, _ in plateau.sight.counts)
         self.samples.append(Sample(plateau, totals, again))

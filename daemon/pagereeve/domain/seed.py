@@ -7,10 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from pagereeve.domain.continuity import Identity
+from pagereeve.domain.factjson import counter_json, counts_from
 from pagereeve.domain.fields import Fields
 from pagereeve.domain.instants import from_text, to_text
 from pagereeve.domain.projection import Projected
-from pagereeve.domain.reading import Count, Unit
+from pagereeve.domain.reading import Count
 from pagereeve.domain.runs import Run, Sample
 
 FIGURE_MAX = 2**53 - 1
@@ -44,6 +45,7 @@ class Seed:
             "totals": dict(self.totals),
             "counts": {name: count.value for name, count in self.counts},
             "units": {name: count.unit.value for name, count in self.counts},
+            **counter_json(self.counts),
         }
 
     @classmethod
@@ -51,17 +53,14 @@ class Seed:
         """Raises BadFact, also for a seed that another version of the projection left."""
         fields = Fields(members, "seed")
         fields.integer("version", PROJECTION_VERSION, PROJECTION_VERSION)
-        totals, counts, units = fields.object("totals"), fields.object("counts"), fields.object("units")
-        names = sorted(counts.names())
+        totals, counts = fields.object("totals"), counts_from(fields)
         seed = cls(
             at_us=from_text(fields.text("at"), "seed.at"),
             plateau_from_us=from_text(fields.text("plateau_from"), "seed.plateau_from"),
             run=fields.integer("run", 1, FIGURE_MAX),
             identity=Identity(fields.optional_text("serial") or "", fields.optional_text("object_id") or ""),
-            totals=tuple((name, totals.integer(name, 0, FIGURE_MAX)) for name in names),
-            counts=tuple(
-                (name, Count(counts.integer(name, 0, FIGURE_MAX), units.choice(name, tuple(Unit)))) for name in names
-            ),
+            totals=tuple((name, totals.integer(name, 0, FIGURE_MAX)) for name, _ in counts),
+            counts=counts,
         )
         fields.finish()
         return seed

@@ -22,6 +22,7 @@ CORRECTIONS = {
 BREAKS = {
     Step.REPLACED: "another device answered",
     Step.UNIT_CHANGED: "the meter's unit changed",
+    Step.OBJECT_CHANGED: "another of the printer's counters gives the count",
     Step.FELL_BACK: "the count fell back to a value saved earlier, after a restart",
     Step.RESET: "the count started anew after a restart",
     Step.WENT_BACK: "the count is lower than before",

@@ -11,7 +11,7 @@ from pagereeve.ports.meter import MeterTarget, Version
 
 @dataclass(frozen=True, slots=True)
 class ChannelFound:
-    """One channel of a meter. ``unit`` is None where it can't be compared with pages; ``unit_said`` is what the agent says.
+    """One channel of a meter. ``unit`` is None where it can't be compared with pages; ``unit_said`` is the agent's word.
 
     ``objects`` are the instances whose values make ``value`` (their sum where there are several); ``source`` is the
     standard or the profile that names them, ``why`` the reason for choosing it. ``flags`` name what is odd about the
@@ -39,7 +39,7 @@ class CheckMade:
 
 @dataclass(frozen=True, slots=True)
 class PrinterIdentity:
-    """``model`` is hrDeviceDescr, ``description`` sysDescr; all of it as the agent says, empty where it says nothing."""
+    """``model`` is hrDeviceDescr, ``description`` sysDescr; all as the agent says, empty where it says nothing."""
 
     serial: str = ""
     object_id: str = ""

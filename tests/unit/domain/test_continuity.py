@@ -26,8 +26,10 @@ def plateau(
     unit: Unit = Unit.IMPRESSIONS,
     power_on: int | None = None,
     state: PrinterState = PrinterState.IDLE,
+    modulus: int = 2**32,
+    counter: str = "",
 ) -> Plateau:
-    sight = Sight((("total", Count(value, unit)),), serial, object_id, state)
+    sight = Sight((("total", Count(value, unit, modulus, counter)),), serial, object_id, state)
     return Plateau.of(Reading(at_us(second), at_us(second), sight, uptime_cs, power_on))
 
 
@@ -53,12 +55,27 @@ def runs_of(*plateaus: Plateau, policy: Policy = POLICY) -> Runs:
     ],
 )
 def test_a_wrap_near_its_modulus_carries_the_run_on(before: int, after: int, modulus: int, delta: int) -> None:
-    policy = Policy(modulus=modulus)
-    left, right = plateau(0, before, uptime_cs=1000), plateau(60, after, uptime_cs=7000)
-    assert step(left, right, policy) is Step.WRAPPED
-    assert pages_between(before, after, policy) == delta
-    (run,) = runs_of(left, right, policy=policy).runs
-    assert run.last_totals["total"] - before == delta
+    for policy, by_profile in ((Policy(modulus=modulus), 2**32), (Policy(), modulus)):
+        left, right = (
+            plateau(0, before, uptime_cs=1000, modulus=by_profile),
+            plateau(60, after, uptime_cs=7000, modulus=by_profile),
+        )
+        assert step(left, right, policy) is Step.WRAPPED
+        assert pages_between(Count(before, Unit.IMPRESSIONS, by_profile), after, policy) == delta
+        (run,) = runs_of(left, right, policy=policy).runs
+        assert run.last_totals["total"] - before == delta
+
+
+def test_a_sum_of_counters_never_wraps() -> None:
+    left, right = plateau(0, 2**32 - 3, modulus=0), plateau(60, 4, modulus=0)
+    assert step(left, right) is Step.WENT_BACK
+
+
+def test_another_object_of_the_same_printer_ends_the_run() -> None:
+    """FIELD-CASES.md 1.1, glpi-project/glpi-agent#1155: 6466 by one object and 6465 by another are no -1 page."""
+    left = plateau(0, 6466, counter="1.3.6.1.2.1.43.10.2.1.4.1.1")
+    assert step(left, plateau(60, 6465, counter="1.3.6.1.4.1.32473.5.0")) is Step.OBJECT_CHANGED
+    assert step(left, plateau(60, 6467, counter="")) is Step.MOVED
 
 
 def test_a_fall_with_a_restart_is_the_loss_of_what_was_not_saved_and_no_wrap() -> None:
