@@ -40,12 +40,13 @@ from pagereeve.meters.objects import (
     HR_DEVICE_TYPE,
     MARKER_LIFE_COUNT,
     instance,
+    life_count,
     pins_of,
 )
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.ports.meter import MeterTarget
 
-PINS = pins_of(1, 1)
+PINS = pins_of(1, (1, 1), [life_count((1, 1))])
 COUNT = 123_456
 VALUES = dict(
     zip(

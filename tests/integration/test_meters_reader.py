@@ -41,15 +41,15 @@ async def test_a_first_read_finds_pins_and_reads_and_later_ones_are_one_get() ->
     async with a_meter() as meter, mib_agent(agent) as raw:
         port: Meter = meter
         first = reading(await port.read(raw.target(), 2.0))
-        assert first.sight.counts == (("total", Count(764, Unit.IMPRESSIONS)),)
+        assert first.sight.counts == (("total", Count(764, Unit.IMPRESSIONS, object=f"{LIFE}.1.1")),)
         assert (first.sight.serial, first.sight.object_id) == (SERIAL, PRINTER_OBJECT_ID)
         assert (first.sight.state, first.sight.errors) == (PrinterState.IDLE, ())
         assert (first.uptime_cs, first.power_on) == (100_000, 35)
         assert first.sent_us <= first.received_us
-        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET]
+        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET, GET_NEXT, GET]
         agent.mib[f"{LIFE}.1.1"] = counter(770)
         assert total(await port.read(raw.target(), 2.0)) == 770
-        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET, GET]
+        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET, GET_NEXT, GET, GET]
         assert len(raw.received[-1]) < 300
         assert meter.stats.reads == {"reading": 2}
         assert meter.stats.discoveries == 1
@@ -110,13 +110,17 @@ async def test_several_markers_are_never_added() -> None:
         assert (total(after), after.power_on) == (100, 2)
 
 
+def standard(unit: Unit) -> Count:
+    return Count(764, unit, object=f"{LIFE}.1.1")
+
+
 async def test_the_unit_is_read_in_every_answer() -> None:
     # FIELD-CASES 1.12
     agent = MibAgent(printer_mib(unit=7))
     async with a_meter() as meter, mib_agent(agent) as raw:
-        assert reading(await meter.read(raw.target(), 2.0)).sight.count("total") == Count(764, Unit.IMPRESSIONS)
+        assert reading(await meter.read(raw.target(), 2.0)).sight.count("total") == standard(Unit.IMPRESSIONS)
         agent.mib[f"{UNIT}.1.1"] = small(8)
-        assert reading(await meter.read(raw.target(), 2.0)).sight.count("total") == Count(764, Unit.SHEETS)
+        assert reading(await meter.read(raw.target(), 2.0)).sight.count("total") == standard(Unit.SHEETS)
 
 
 @pytest.mark.parametrize(("unit", "label"), [(16, "feet(16)"), (11, "hours(11)"), (0, "undefined(0)"), (2, "(2)")])
@@ -187,13 +191,26 @@ async def test_a_null_is_no_count() -> None:
         assert failure(await meter.read(raw.target(), 2.0)).reason is SilenceReason.NO_METER
 
 
-async def test_text_is_no_count() -> None:
-    # FIELD-CASES 1.30: netdata/netdata#1236; no profile allows it yet
+async def test_digits_as_text_are_a_count_and_flagged() -> None:
+    # FIELD-CASES 1.30: netdata/netdata#1236
     agent = MibAgent(printer_mib() | {f"{LIFE}.1.1": text("12345")})
     async with a_meter() as meter, mib_agent(agent) as raw:
+        assert total(await meter.read(raw.target(), 2.0)) == 12345
+        assert meter.stats.non_conforming == 1
+
+
+@pytest.mark.parametrize(
+    "content", [b"12,345", b"16 PERCENT", bytes.fromhex("0A5500E0"), b"", b" 12", b"-12", b"1" * 21]
+)
+async def test_any_other_text_is_no_count(content: bytes) -> None:
+    # FIELD-CASES 1.30: nothing is stripped from it (Cacti/cacti#288)
+    agent = MibAgent(printer_mib())
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+        agent.mib[f"{LIFE}.1.1"] = text(content)
         refused = failure(await meter.read(raw.target(), 2.0))
         assert refused.reason is SilenceReason.MALFORMED
-        assert "channel total is a OCTET STRING" in refused.detail
+        assert "channel total" in refused.detail
 
 
 async def test_a_counter_without_its_leading_zero_is_read_and_flagged() -> None:
@@ -230,7 +247,7 @@ async def test_too_big_halves_the_request_and_remembers_the_size() -> None:
     agent = MibAgent(printer_mib(), names_max=4)
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 764
-        assert [len(request.names) for request in agent.requests] == [3, 8, 4, 4, 2]
+        assert [len(request.names) for request in agent.requests] == [3, 5, 2, 2, 1, 1, 8, 4, 4, 2]
         agent.requests.clear()
         again = reading(await meter.read(raw.target(), 2.0))
         assert [len(request.names) for request in agent.requests] == [4, 4, 2]
@@ -353,10 +370,13 @@ async def test_an_agent_that_runs_in_circles_does_not_hold_the_reader() -> None:
             rows = {
                 oid_bytes(column): index for column, index in ((DEVICE_TYPE, ".9"), (GENERAL, ".9"), (LIFE, ".9.9"))
             }
-            found = [next(column for column in rows if asked.startswith(column)) for asked in request.names]
+            found = [
+                next((column for column in rows if asked.startswith(column)), oid_bytes(LIFE))
+                for asked in request.names
+            ]
             return request.response([(oid_bytes(oid_label(column) + rows[column]), *counter(1)) for column in found])
 
     agent = Circling(printer_mib())
     async with a_meter() as meter, mib_agent(agent) as raw:
         failure(await meter.read(raw.target(), 2.0))
-        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET_NEXT, GET]
+        assert len(agent.requests) < 10

@@ -32,7 +32,7 @@ from pagereeve.meters.ber import (
 )
 from pagereeve.meters.conversation import ReadEnded
 from pagereeve.meters.message import GET, GET_NEXT, Response, four_octet_id, read_head, read_response, template
-from pagereeve.meters.objects import pins_of
+from pagereeve.meters.objects import life_count, pins_of
 from pagereeve.meters.sighting import Sighting
 from pagereeve.meters.stats import MeterStats
 from tests.snmp_agents import MibAgent, printer_mib
@@ -137,7 +137,7 @@ def test_any_bytes_give_a_response_or_a_decode_error(data: bytes) -> None:
     read_or_refuse(data)
 
 
-PINS = pins_of(1, 1)
+PINS = pins_of(1, (1, 1), [life_count((1, 1))])
 
 
 def read_or_refuse(data: bytes) -> Response | DecodeError:

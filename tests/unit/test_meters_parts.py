@@ -11,8 +11,9 @@ import pytest
 from pagereeve.domain.reading import Unit
 from pagereeve.meters.address import NameNotFound, Resolver, key_label, numeric, source_key
 from pagereeve.meters.ber import oid_label
+from pagereeve.meters.channels import PinnedChannel, Term
 from pagereeve.meters.deadlines import COMPACT_FROM, Deadlines
-from pagereeve.meters.objects import MarkerChannel, PinnedChannel, instance, pins_of
+from pagereeve.meters.objects import life_count, pins_of
 from pagereeve.meters.stats import MeterStats
 from pagereeve.meters.turns import Turns
 from tests.snmp_agents import MachineClock
@@ -166,16 +167,16 @@ async def test_a_name_service_that_hangs_costs_only_the_given_time(monkeypatch: 
 
 
 def test_an_instance_is_its_column_and_index() -> None:
-    pins = pins_of(40, 300)
-    assert oid_label(pins.channels[0].count) == "1.3.6.1.2.1.43.10.2.1.4.40.300"
+    pins = pins_of(40, (40, 300), [life_count((40, 300))])
+    assert pins.channels[0].objects == ("1.3.6.1.2.1.43.10.2.1.4.40.300",)
     assert oid_label(pins.serial) == "1.3.6.1.2.1.43.5.1.1.17.40"
     assert len(pins.names) == len(set(pins.names)) == 8
 
 
-def test_further_channels_are_data() -> None:
-    invented = MarkerChannel("colour", instance(pins_of(1, 1).serial, 9), pins_of(1, 1).serial)
-    standard = pins_of(1, 1)
-    more = pins_of(1, 1, (MarkerChannel("total", b"\x2b\x01", b"\x2b\x02"), invented))
+def test_a_makers_channel_needs_its_own_instances_only() -> None:
+    standard = pins_of(1, (1, 1), [life_count((1, 1))])
+    colour = PinnedChannel("colour", (Term(b"\x2b\x01"), Term(b"\x2b\x02")), Unit.IMPRESSIONS, source="a maker")
+    more = pins_of(1, (1, 1), [*standard.channels, colour])
     assert [channel.name for channel in more.channels] == ["total", "colour"]
     assert len(more.names) == len(standard.names) + 2
-    assert PinnedChannel("mono", b"\x2b", Unit.SHEETS).unit is Unit.SHEETS
+    assert colour.counter == "a maker colour"

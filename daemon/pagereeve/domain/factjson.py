@@ -180,14 +180,13 @@ def counts_from(fields: Fields) -> tuple[tuple[str, Count], ...]:
 
 
 def _sight(fields: Fields) -> Sight:
-    sight = Sight(
+    return Sight(
         counts=counts_from(fields),
         serial=fields.optional_text("serial") or "",
         object_id=fields.optional_text("object_id") or "",
         state=fields.choice("state", tuple(PrinterState)),
         errors=fields.texts("errors", 32),
     )
-    return sight
 
 
 def _reading(fields: Fields) -> Read:

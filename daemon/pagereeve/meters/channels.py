@@ -59,6 +59,11 @@ class PinnedChannel:
     def objects(self) -> tuple[str, ...]:
         return tuple(term.label for term in self.terms)
 
+    @property
+    def counter(self) -> str:
+        """What names the counter in a reading; the same for a sum that gains a row."""
+        return self.terms[0].label if len(self.terms) == 1 else f"{self.source} {self.name}"
+
 
 class Figure(NamedTuple):
     """``flags`` name what is odd about the encoding: ``non-conforming``, ``type`` or ``text``."""

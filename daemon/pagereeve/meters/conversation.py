@@ -16,7 +16,8 @@ from pagereeve.meters.objects import SYS_UP_TIME
 from pagereeve.meters.question import Answer, Patience
 from pagereeve.ports.meter import MeterTarget
 
-NAMES_MAX = 32
+# So many values fit into a datagram that no path cuts (1,200 bytes), serial number and long texts included.
+NAMES_MAX = 24
 TEMPLATES_MAX = 8
 
 
@@ -51,7 +52,10 @@ class Got(NamedTuple):
 
 
 class Conversation:
-    """All requests of one read share its deadline. Raises ReadEnded, and DecodeError for a value of a wrong type."""
+    """All requests of one read share its deadline. Raises ReadEnded, and DecodeError for a value of a wrong type.
+
+    ``answered``: whether the agent has answered any of them so far. ``manners`` may be changed between two of them.
+    """
 
     def __init__(
         self,
@@ -70,16 +74,17 @@ class Conversation:
         self._target = target
         self._deadline_us = deadline_us
         self._patience = patience
-        self._manners = manners
+        self.manners = manners
         self._lane = lane
         self._on_sent = on_sent
+        self.answered = False
 
     async def get(self, names: Sequence[bytes]) -> Got:
         """The named instances, in one request if the agent allows, else in as few as it takes.
 
         Each further request carries sysUpTime again, so that a restart between two of them shows.
         """
-        lacking = self._manners.lacking
+        lacking = self.manners.lacking
         wanted = tuple([name for name in names if name not in lacking] if lacking else names)
         values: dict[bytes, Varbind] = {}
         sent_us = received_us = 0
@@ -118,7 +123,7 @@ class Conversation:
         return [*found[: index - 1], None, *found[index - 1 :]]
 
     def _part(self, wanted: tuple[bytes, ...], values: dict[bytes, Varbind]) -> tuple[bytes, ...]:
-        room = self._manners.names_max
+        room = self.manners.names_max
         if SYS_UP_TIME in values and room > 1:
             return (SYS_UP_TIME, *wanted[: room - 1])
         return wanted[:room]
@@ -137,7 +142,7 @@ class Conversation:
     def _shrink(self, part: Sequence[bytes]) -> None:
         if len(part) == 1:
             raise self._malformed(f"tooBig, even for {oid_label(part[0])} alone")
-        self._manners.names_max = len(part) // 2
+        self.manners.names_max = len(part) // 2
 
     def _refused(self, part: tuple[bytes, ...], response: Response) -> bytes:
         """The name for whose sake the agent refuses the whole request (RFC 1157 section 4.1.2)."""
@@ -147,15 +152,15 @@ class Conversation:
             )
         name = part[response.error_index - 1]
         if response.error_status == NO_SUCH_NAME:
-            self._manners.lacking.add(name)
+            self.manners.lacking.add(name)
         return name
 
     def _template(self, names: tuple[bytes, ...]) -> Template:
-        known = self._manners.templates.get(names)
+        known = self.manners.templates.get(names)
         if known is None:
-            if len(self._manners.templates) >= TEMPLATES_MAX:
-                self._manners.templates.clear()
-            known = self._manners.templates[names] = self._build(GET, names)
+            if len(self.manners.templates) >= TEMPLATES_MAX:
+                self.manners.templates.clear()
+            known = self.manners.templates[names] = self._build(GET, names)
         return known
 
     def _build(self, pdu_tag: int, names: Sequence[bytes]) -> Template:
@@ -167,6 +172,7 @@ class Conversation:
         )
         self._on_sent = None
         if isinstance(result, Answer):
+            self.answered = True
             return result
         raise ReadEnded(result.reason, result.detail, result.responder)
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.reading import Unit
 from pagereeve.meters.ber import oid_bytes
+from pagereeve.meters.channels import PinnedChannel, Term, names_of
 
 SYS_OBJECT_ID: Final = oid_bytes("1.3.6.1.2.1.1.2.0")
 SYS_UP_TIME: Final = oid_bytes("1.3.6.1.2.1.1.3.0")
@@ -24,7 +26,12 @@ MARKER_UNIT: Final = oid_bytes("1.3.6.1.2.1.43.10.2.1.3")
 MARKER_LIFE_COUNT: Final = oid_bytes("1.3.6.1.2.1.43.10.2.1.4")
 MARKER_POWER_ON_COUNT: Final = oid_bytes("1.3.6.1.2.1.43.10.2.1.5")
 
+SYS_DESCR: Final = oid_bytes("1.3.6.1.2.1.1.1.0")
+HR_DEVICE_DESCR: Final = oid_bytes("1.3.6.1.2.1.25.3.2.1.3")
+
 HR_DEVICE_PRINTER: Final = "1.3.6.1.2.1.25.3.1.5"
+
+Index = tuple[int, ...]
 
 # PrtMarkerCounterUnitTC: only these two can be compared with what was released.
 USABLE_UNITS: Final = {7: Unit.IMPRESSIONS, 8: Unit.SHEETS}
@@ -43,46 +50,28 @@ UNIT_NAMES: Final = {
 
 
 @dataclass(frozen=True, slots=True)
-class MarkerChannel:
-    """A channel that stands in the marker's row: the columns of its count and of its unit."""
-
-    name: str
-    count_column: bytes
-    unit_column: bytes
-
-
-STANDARD_CHANNELS: Final = (MarkerChannel("total", MARKER_LIFE_COUNT, MARKER_UNIT),)
-
-
-@dataclass(frozen=True, slots=True)
-class PinnedChannel:
-    """Where one channel of one printer stands; ``unit`` is an instance to read, or what a maker's profile says."""
-
-    name: str
-    count: bytes
-    unit: bytes | Unit
-
-
-@dataclass(frozen=True, slots=True)
 class Pins:
     """The instances found at one printer. ``names`` are all of them in the order in which they are asked for.
 
-    Identity and counts come first, so that an agent which takes only a few names gives them in one answer.
+    Identity and counts come first, so that an agent which takes only a few names gives them in one answer. ``growing``
+    are table columns whose rows are added up: a row that comes later belongs to the sum too.
     """
 
     device: int
-    marker: int
     channels: tuple[PinnedChannel, ...]
     serial: bytes
     status: bytes
     errors: bytes
     power_on: bytes
     names: tuple[bytes, ...]
+    profile: str = ""
+    growing: frozenset[bytes] = frozenset()
 
     @property
     def printer_names(self) -> tuple[bytes, ...]:
         """The names that only a printer's agent knows."""
-        return (self.serial, self.status, self.errors, self.power_on, *(channel.count for channel in self.channels))
+        counts = [term.name for channel in self.channels for term in channel.terms]
+        return (self.serial, self.status, self.errors, self.power_on, *counts)
 
 
 def instance(column: bytes, *index: int) -> bytes:
@@ -95,21 +84,29 @@ def _arc(part: int) -> bytes:
     return oid_bytes(f"1.3.{part}")[1:]
 
 
-def pins_of(device: int, marker: int, channels: tuple[MarkerChannel, ...] = STANDARD_CHANNELS) -> Pins:
-    """Pins of the marker row (device, marker)."""
-    pinned = tuple(
-        PinnedChannel(
-            channel.name,
-            instance(channel.count_column, device, marker),
-            instance(channel.unit_column, device, marker),
-        )
-        for channel in channels
+def life_count(row: Index) -> PinnedChannel:
+    """PrtMarkerLifeCount of a marker's row, in the unit that the same row says (RFC 3805 section 6)."""
+    return PinnedChannel(
+        "total",
+        (Term(instance(MARKER_LIFE_COUNT, *row)),),
+        instance(MARKER_UNIT, *row),
+        why="the standard's count of a printer's life",
     )
+
+
+def pins_of(
+    device: int,
+    row: Index,
+    channels: Sequence[PinnedChannel],
+    *,
+    profile: str = "",
+    growing: frozenset[bytes] = frozenset(),
+) -> Pins:
+    """Pins of a printer's device index, its marker's row (for the power-on count) and its channels."""
     serial = instance(GENERAL_SERIAL, device)
     status = instance(HR_PRINTER_STATUS, device)
     errors = instance(HR_PRINTER_ERRORS, device)
-    power_on = instance(MARKER_POWER_ON_COUNT, device, marker)
-    units = [channel.unit for channel in pinned if isinstance(channel.unit, bytes)]
-    counts = [channel.count for channel in pinned]
-    names = (SYS_UP_TIME, SYS_OBJECT_ID, serial, *counts, *units, status, errors, power_on)
-    return Pins(device, marker, pinned, serial, status, errors, power_on, tuple(dict.fromkeys(names)))
+    power_on = instance(MARKER_POWER_ON_COUNT, *row)
+    names = (SYS_UP_TIME, SYS_OBJECT_ID, serial, *names_of(channels), status, errors, power_on)
+    unique = tuple(dict.fromkeys(names))
+    return Pins(device, tuple(channels), serial, status, errors, power_on, unique, profile, growing)

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+from collections.abc import Awaitable, Callable, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 
 from pagereeve.domain.reading import Failure, Reading, Sight, SilenceReason
 from pagereeve.meters.address import Address, NameNotFound, Resolver
 from pagereeve.meters.ber import DecodeError
-from pagereeve.meters.conversation import Conversation, Got, Manners, ReadEnded
-from pagereeve.meters.discovery import discover, wrong_responder
+from pagereeve.meters.conversation import NAMES_MAX, Conversation, Got, Manners, ReadEnded
 from pagereeve.meters.endpoint import Endpoint
+from pagereeve.meters.inspecting import inspection_of
 from pagereeve.meters.objects import SYS_UP_TIME, Pins
+from pagereeve.meters.profile import Profiles, shipped_profiles
 from pagereeve.meters.question import Patience
 from pagereeve.meters.sighting import Sighting, figure
 from pagereeve.meters.stats import MeterHooks, MeterStats
+from pagereeve.meters.survey import Survey, survey, wrong_responder
 from pagereeve.meters.turns import Turns
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.inspection import Inspection
 from pagereeve.ports.meter import MeterTarget
 
 FIRST_WAIT_MIN_S = 0.25
@@ -25,6 +30,9 @@ FIRST_WAIT_MAX_S = 1.0
 FIRST_WAIT_SHARE = 0.25
 TIMEOUTS_BEFORE_MOVE = 3
 TIMEOUT_MAX_S = 600.0
+# Tables whose rows are added up are looked through again this often: a new paper size is a new row.
+LOOK_AGAIN_S = 3600
+NAMES_LEAST = 4
 
 # After these the meter is looked for anew.
 _UNPINS = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPONDER, SilenceReason.NO_METER})
@@ -51,7 +59,9 @@ class _Printer:
 
     target: MeterTarget
     manners: Manners = field(default_factory=Manners)
+    names_max: int = NAMES_MAX
     pins: Pins | None = None
+    surveyed_us: int = 0
     object_id: str = ""
     uptime_cs: int | None = None
     seen: _Seen | None = None
@@ -64,6 +74,15 @@ class _Printer:
         self.seen = None
 
 
+@dataclass(slots=True)
+class _Look:
+    """What an inspection has seen so far, wherever it ends."""
+
+    printer: _Printer
+    seen: Survey | None = None
+    responder: str = ""
+
+
 class SnmpMeter:
     """Implements ports.meter.Meter on a shared Endpoint of the running loop."""
 
@@ -74,8 +93,10 @@ class SnmpMeter:
         *,
         resolver: Resolver | None = None,
         hooks: MeterHooks | None = None,
+        profiles: Profiles | None = None,
     ) -> None:
         self.endpoint = endpoint
+        self.profiles = profiles or shipped_profiles()
         self.stats = endpoint.stats
         self._clock = clock
         self._resolver = resolver or Resolver(clock, endpoint.stats)
@@ -84,9 +105,11 @@ class SnmpMeter:
         self._turns = Turns(clock)
 
     @classmethod
-    def of(cls, clock: Clock, entropy: Entropy, hooks: MeterHooks | None = None) -> SnmpMeter:
+    def of(
+        cls, clock: Clock, entropy: Entropy, hooks: MeterHooks | None = None, profiles: Profiles | None = None
+    ) -> SnmpMeter:
         """A meter with an endpoint of its own; sockets open with the first read."""
-        return cls(Endpoint(clock, entropy, MeterStats()), clock, hooks=hooks)
+        return cls(Endpoint(clock, entropy, MeterStats()), clock, hooks=hooks, profiles=profiles)
 
     async def read(self, target: MeterTarget, timeout_s: float) -> Reading | Failure:
         """One reading within ``timeout_s`` (seconds, waiting for an earlier read included), or why there is none."""
@@ -94,7 +117,7 @@ class SnmpMeter:
         deadline_us = begun_us + int(min(timeout_s, TIMEOUT_MAX_S) * 1_000_000)
         result: Reading | Failure
         try:
-            result = await self._in_turn(target, deadline_us)
+            result = await self._in_turn(target, deadline_us, partial(self._watched, self._printer(target)))
         except ReadEnded as ended:
             received_us = began_us + self._clock.monotonic_us() - begun_us
             result = Failure(began_us, received_us, ended.reason, ended.detail, ended.responder)
@@ -102,6 +125,30 @@ class SnmpMeter:
         if self._hooks.on_read is not None:
             self._hooks.on_read(target.printer, result, (self._clock.monotonic_us() - begun_us) / 1_000_000)
         return result
+
+    async def inspect(self, target: MeterTarget, timeout_s: float) -> Inspection:
+        """Look an agent over from scratch within ``timeout_s`` (seconds): what is remembered of it plays no part."""
+        begun_us, began_us = self._clock.monotonic_us(), self._clock.now_us()
+        deadline_us = begun_us + int(min(timeout_s, TIMEOUT_MAX_S) * 1_000_000)
+        look = _Look(_Printer(target))
+        result: Reading | Failure
+        try:
+            result = await self._in_turn(target, deadline_us, partial(self._looked, look))
+        except ReadEnded as ended:
+            received_us = began_us + self._clock.monotonic_us() - begun_us
+            result = Failure(began_us, received_us, ended.reason, ended.detail, ended.responder)
+            look.responder = look.responder or ended.responder
+        took_s = (self._clock.monotonic_us() - begun_us) / 1_000_000
+        return inspection_of(look.seen, target, look.responder, result, took_s)
+
+    async def _looked(self, look: _Look, deadline_us: int) -> Reading:
+        printer = look.printer
+        conversation = await self._conversation(printer, deadline_us)
+        with _readable(conversation.responder):
+            look.seen = await survey(conversation, printer.target, self.profiles)
+            look.responder = conversation.responder
+            pins = look.seen.pins()
+            return self._reading(printer, pins, await conversation.get(pins.names), conversation.responder)
 
     def forget(self, printer: str) -> None:
         """Drop what is remembered of a printer that the registry no longer has."""
@@ -112,7 +159,9 @@ class SnmpMeter:
         self.endpoint.close()
         await self._resolver.close()
 
-    async def _in_turn(self, target: MeterTarget, deadline_us: int) -> Reading:
+    async def _in_turn(
+        self, target: MeterTarget, deadline_us: int, act: Callable[[int], Awaitable[Reading]]
+    ) -> Reading:
         """Never two requests in flight to one printer, nor to one host and port, whatever the registry says."""
         place = (target.host, target.port)
         try:
@@ -120,7 +169,7 @@ class SnmpMeter:
             try:
                 await self._turns.enter(place, deadline_us)
                 try:
-                    return await self._watched(self._printer(target), deadline_us)
+                    return await act(deadline_us)
                 finally:
                     self._turns.leave(place)
             finally:
@@ -158,12 +207,19 @@ class SnmpMeter:
             self.stats.port_moves += 1
 
     async def _read(self, printer: _Printer, deadline_us: int) -> Reading:
+        conversation = await self._conversation(printer, deadline_us)
+        with _readable(conversation.responder), _shrinking(printer, conversation):
+            if printer.pins is None or self._grows(printer, printer.pins):
+                printer.pins = await self._survey(printer, conversation)
+            pins = printer.pins
+            got = await conversation.get(pins.names)
+            return self._reading(printer, pins, got, conversation.responder)
+
+    async def _conversation(self, printer: _Printer, deadline_us: int) -> Conversation:
         target = printer.target
         address = await self._address(target, deadline_us)
-        if printer.pins is None:
-            printer.manners = Manners()
         on_sent = self._hooks.on_sent
-        conversation = Conversation(
+        return Conversation(
             self.endpoint,
             address,
             target,
@@ -173,15 +229,26 @@ class SnmpMeter:
             printer.lane,
             partial(on_sent, target.printer) if on_sent else None,
         )
-        try:
-            if printer.pins is None:
-                self.stats.discoveries += 1
-                printer.pins = await discover(conversation)
-            got = await conversation.get(printer.pins.names)
-            return self._reading(printer, printer.pins, got, conversation.responder)
-        except DecodeError as error:
-            responder = conversation.responder
-            raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
+
+    def _grows(self, printer: _Printer, pins: Pins) -> bool:
+        return bool(pins.growing) and self._clock.monotonic_us() - printer.surveyed_us > LOOK_AGAIN_S * 1_000_000
+
+    async def _survey(self, printer: _Printer, conversation: Conversation) -> Pins:
+        """Look the printer over, and say what is other than it was."""
+        self.stats.discoveries += 1
+        before = printer.pins
+        conversation.manners = Manners(printer.names_max)
+        pins = (await survey(conversation, printer.target, self.profiles)).pins()
+        printer.manners = conversation.manners = Manners(printer.names_max)
+        printer.surveyed_us, printer.seen = self._clock.monotonic_us(), None
+        if before is not None and (more := len(pins.names) - len(before.names)) > 0:
+            self.stats.new_rows += more
+            self._note(printer, f"{more} new row(s) in a table whose rows are added up; they count from now on")
+        return pins
+
+    def _note(self, printer: _Printer, text: str) -> None:
+        if self._hooks.on_note is not None:
+            self._hooks.on_note(printer.target.printer, text)
 
     def _reading(self, printer: _Printer, pins: Pins, got: Got, responder: str) -> Reading:
         uptime_cs = figure(got.values.pop(SYS_UP_TIME, None), self.stats)
@@ -209,6 +276,10 @@ class SnmpMeter:
         _same(responder, "serial number", sighting.serial, target.serial)
         seen = _Seen(shown, sighting.sight(), sighting.power_on)
         printer.object_id = object_id or printer.object_id
+        if sighting.contradicted:
+            # What contradicts the total is doubtful for good, or the agent was caught between two values.
+            self._note(printer, "a part of the total contradicts it; the printer is looked over again")
+            printer.surveyed_us, printer.pins = 0, None
         # An answer with a flaw is looked at again each time, so that each is counted.
         printer.seen = seen if flaws == stats.undecodable + stats.non_conforming else None
         return seen
@@ -219,6 +290,27 @@ class SnmpMeter:
             return await self._resolver.resolve(target.host, target.port, left_s)
         except NameNotFound as error:
             raise ReadEnded(SilenceReason.NAME_NOT_FOUND, str(error)) from error
+
+
+@contextmanager
+def _readable(responder: str) -> Iterator[None]:
+    """A value that can't be read ends the read."""
+    try:
+        yield
+    except DecodeError as error:
+        raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
+
+
+@contextmanager
+def _shrinking(printer: _Printer, conversation: Conversation) -> Iterator[None]:
+    """Somebody who answers small questions only loses the large answers on the way (FIELD-CASES 4.9): ask for less."""
+    try:
+        yield
+    except ReadEnded as ended:
+        if ended.reason is SilenceReason.TIMEOUT and conversation.answered:
+            printer.names_max = max(NAMES_LEAST, printer.names_max // 2)
+            printer.unpin()
+        raise
 
 
 @lru_cache(maxsize=1024)

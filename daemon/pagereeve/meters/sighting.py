@@ -6,13 +6,19 @@ from functools import lru_cache
 from typing import Final
 
 from pagereeve.domain.reading import Count, PrinterState, Sight, SilenceReason, decode_error_bits
-from pagereeve.meters.ber import COUNTER32, INTEGER, DecodeError, Varbind, conforms, number, object_id, octets, tag_name
+from pagereeve.meters.ber import DecodeError, Varbind, conforms, number, object_id, octets
+from pagereeve.meters.channels import PinnedChannel, figure_of
+from pagereeve.meters.consistency import Shown, check
 from pagereeve.meters.conversation import ReadEnded
-from pagereeve.meters.objects import SYS_OBJECT_ID, UNIT_NAMES, USABLE_UNITS, PinnedChannel, Pins
+from pagereeve.meters.objects import SYS_OBJECT_ID, Pins
 from pagereeve.meters.stats import MeterStats
+from pagereeve.meters.text import printable
+from pagereeve.meters.units import unit_in, unit_label
 
 SERIAL_CHARS_MAX = 255
 ERROR_OCTETS_MAX = 8
+# What a ticket can be held against.
+COMPARABLE: Final = ("total", "sheets")
 
 # hrPrinterStatus, RFC 2790 section 4.
 _STATES: Final = {
@@ -25,13 +31,17 @@ _STATES: Final = {
 
 
 class Sighting:
-    """One answer at one printer's pins. A value of a wrong type spoils only itself, unless it is the count."""
+    """One answer at one printer's pins. A value of a wrong type spoils only itself, unless it is the total.
+
+    ``contradicted``: a part was left out because it contradicts the total.
+    """
 
     def __init__(self, pins: Pins, values: dict[bytes, Varbind], responder: str, stats: MeterStats) -> None:
         self._pins = pins
         self._values = values
         self._responder = responder
         self._stats = stats
+        self.contradicted = False
         self.object_id = self._object_id()
         self.serial = printable(self._text(pins.serial))[:SERIAL_CHARS_MAX]
 
@@ -54,10 +64,14 @@ class Sighting:
         return figure if figure is None or figure >= 0 else None
 
     def sight(self) -> Sight:
-        """All that a plateau keeps. Raises ReadEnded where no channel is usable, DecodeError where a count is none."""
+        """All that a plateau keeps. Raises ReadEnded where no count can be compared with pages, DecodeError where the
+        total is no number. A part of the total that is no number, or contradicts it, is left out.
+        """
         counts = {channel.name: count for channel in self._pins.channels if (count := self._count(channel))}
-        if not counts:
+        if not any(name in counts for name in COMPARABLE):
             raise self._no_count()
+        for name in self._contradictions(counts):
+            del counts[name]
         return Sight(
             counts=tuple(sorted(counts.items())),
             serial=self.serial,
@@ -67,34 +81,43 @@ class Sighting:
         )
 
     def _count(self, channel: PinnedChannel) -> Count | None:
-        varbind = self._present(channel.count)
-        unit = (
-            channel.unit if not isinstance(channel.unit, bytes) else USABLE_UNITS.get(self._figure(channel.unit) or 0)
-        )
-        if varbind is None or unit is None:
+        try:
+            figure = figure_of(channel, self._values)
+        except DecodeError:
+            if channel.name in COMPARABLE:
+                raise
+            self._stats.undecodable += 1
             return None
-        if varbind.tag not in {COUNTER32, INTEGER}:
-            raise DecodeError(f"the count of channel {channel.name} is a {tag_name(varbind.tag)}")
-        value = _number(varbind, self._stats)
-        if value < 0:
-            raise DecodeError(f"the count of channel {channel.name} is {value}")
-        return Count(value, unit)
+        unit = unit_in(channel.unit, self._values)
+        if figure is None or unit is None:
+            return None
+        if figure.flags:
+            self._stats.non_conforming += 1
+        return Count(figure.value, unit, channel.modulus, channel.counter)
+
+    def _contradictions(self, counts: dict[str, Count]) -> set[str]:
+        sources = {channel.name: channel.source for channel in self._pins.channels}
+        shown = {name: Shown(count.value, count.unit, sources[name]) for name, count in counts.items()}
+        blamed = {name for verdict in check(shown) for name in verdict.culprits if name not in COMPARABLE}
+        if blamed:
+            self.contradicted = True
+            self._stats.contradictions += 1
+        return blamed
 
     def _no_count(self) -> ReadEnded:
-        counted = [channel for channel in self._pins.channels if self._present(channel.count) is not None]
+        counted = [channel for channel in self._pins.channels if self._answered(channel)]
         if not counted:
-            where = f"device {self._pins.device}, marker {self._pins.marker}"
-            text = f"{self._responder} has no count any more at {where}; it is looked up anew at the next read"
+            text = f"{self._responder} has no count any more where it had one; it is looked up anew at the next read"
             return ReadEnded(SilenceReason.NO_METER, text, self._responder)
-        units = ", ".join(f"{channel.name}: {self._unit_label(channel)}" for channel in counted)
-        text = f"{self._responder} does not count pages ({units}); only impressions(7) and sheets(8) can be compared"
+        units = ", ".join(f"{channel.name}: unit {unit_label(channel.unit, self._values)}" for channel in counted)
+        text = (
+            f"{self._responder} has no count that can be compared with pages ({units}); "
+            "impressions(7) or sheets(8) is needed, or a unit that a test print has proved (pagereeve prove)"
+        )
         return ReadEnded(SilenceReason.UNIT_NOT_USABLE, text, self._responder)
 
-    def _unit_label(self, channel: PinnedChannel) -> str:
-        if not isinstance(channel.unit, bytes):
-            return channel.unit.value
-        figure = self._figure(channel.unit)
-        return "unit missing" if figure is None else f"unit {UNIT_NAMES.get(figure, 'undefined')}({figure})"
+    def _answered(self, channel: PinnedChannel) -> bool:
+        return all(self._present(term.name) is not None for term in channel.terms)
 
     def _state(self) -> PrinterState:
         figure = self._figure(self._pins.status)
@@ -135,13 +158,3 @@ def _number(varbind: Varbind, stats: MeterStats) -> int:
 
 
 _error_names = lru_cache(maxsize=256)(decode_error_bits)
-
-
-@lru_cache(maxsize=1024)
-def printable(raw: bytes) -> str:
-    """Text of an agent's octets: UTF-8 if it is that, else Latin-1; without control characters, NULs, outer spaces."""
-    try:
-        text = raw.decode()
-    except UnicodeDecodeError:
-        text = raw.decode("latin-1")
-    return "".join(character for character in text if character.isprintable()).strip()

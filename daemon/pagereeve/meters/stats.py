@@ -26,7 +26,8 @@ class MeterStats:
     """Counts since the start. ``refused_last`` keeps the source of the last refused datagram of each kind.
 
     ``reads`` is by result: ``reading`` or a SilenceReason. ``refused`` holds a late second answer too: harmless, but
-    their share tells of a slow printer. ``undecodable`` are answers to one of our requests that could not be read.
+    their share tells of a slow printer. ``undecodable`` are answers to one of our requests that could not be read,
+    ``contradictions`` readings from which a part was left out, ``new_rows`` rows that joined a sum later.
     """
 
     reads: Counter[str] = field(default_factory=Counter)
@@ -37,6 +38,8 @@ class MeterStats:
     unsent: int = 0
     undecodable: int = 0
     non_conforming: int = 0
+    contradictions: int = 0
+    new_rows: int = 0
     icmp: int = 0
     discoveries: int = 0
     port_moves: int = 0
@@ -53,8 +56,9 @@ class MeterHooks:
     """Called from the event loop; must return soon and raise nothing.
 
     ``on_read(printer, result, duration_s)`` after each read; ``on_sent(printer, monotonic_us)`` when the first request
-    of a read has left.
+    of a read has left; ``on_note(printer, text)`` when a printer turns out to be other than it was.
     """
 
     on_read: Callable[[str, Reading | Failure, float], None] | None = None
     on_sent: Callable[[str, int], None] | None = None
+    on_note: Callable[[str, str], None] | None = None

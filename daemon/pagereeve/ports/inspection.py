@@ -11,7 +11,7 @@ from pagereeve.ports.meter import MeterTarget, Version
 
 @dataclass(frozen=True, slots=True)
 class ChannelFound:
-    """One channel of a meter. ``unit`` is None where it can't be compared with pages; ``unit_said`` is the agent's word.
+    """One channel of a meter. ``unit`` is None where it can't be compared with pages; ``unit_said`` is its word.
 
     ``objects`` are the instances whose values make ``value`` (their sum where there are several); ``source`` is the
     standard or the profile that names them, ``why`` the reason for choosing it. ``flags`` name what is odd about the
