@@ -13,8 +13,9 @@ SLACK_PAGES: Final = 20
 SLACK_SHARE: Final = 0.001
 
 FUNCTIONS: Final = ("prints", "copies", "faxes")
-COLOURS: Final = ("mono", "colour")
-PARTS: Final = (*COLOURS, *FUNCTIONS, "blank", "large")
+# Blank sides stand apart from both where a device counts them (PWG 5106.3, icImpressionTable).
+COLOURS: Final = ("mono", "colour", "blank")
+PARTS: Final = (*COLOURS, *FUNCTIONS, "large")
 
 
 class Shown(NamedTuple):
