@@ -10,6 +10,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterator
 from contextlib import AsyncExitStack, contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import Self
 
@@ -29,6 +30,7 @@ from pagereeve.feeds.bearer import BearerTokens
 from pagereeve.feeds.http import EventsEndpoint, HttpLimits
 from pagereeve.feeds.lines import LineFeed
 from pagereeve.journal.store import SqlJournal
+from pagereeve.meters.profile import profiles_with
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.stats import MeterHooks
 from pagereeve.outlets.repeated import Repeated
@@ -107,7 +109,9 @@ class App:
             settings.data_dir / JOURNAL_NAME, self.clock, queue_depth_max=settings.limits.intake_queue_max
         )
         self._stack.push_async_callback(self.store.close)
-        self.meter = SnmpMeter.of(self.clock, self.entropy, self._meter_hooks)
+        self.meter = SnmpMeter.of(
+            self.clock, self.entropy, self._hooks_of_meter(), profiles_with(settings.meters.profiles)
+        )
         self._stack.push_async_callback(self.meter.close)
         self.desk = self._desk()
         self.intake = EventIntake(
@@ -126,6 +130,13 @@ class App:
         await self._open_doors()
         self.ready = True
         log.info("ready", http=str(self.http_address), printers=len(settings.printers))
+
+    def _hooks_of_meter(self) -> MeterHooks:
+        given = self._meter_hooks or MeterHooks()
+        return replace(given, on_note=given.on_note or self._note_of_meter)
+
+    def _note_of_meter(self, printer: str, text: str) -> None:
+        log.warning("the printer is other than it was", printer=printer, why=text)
 
     def _desk(self) -> Desk:
         settings = self.settings

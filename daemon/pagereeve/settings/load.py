@@ -72,6 +72,7 @@ def _rooted(data: dict[str, Any], base: Path) -> dict[str, Any]:
     root(data, "data_dir")
     root(data.get("badges"), "key_file")
     root(data.get("people"), "file")
+    root(data.get("meters"), "profiles")
     for printer in _rows(data, "printers"):
         root(printer, "community_file")
     http = data.get("http")

@@ -26,6 +26,7 @@ from pagereeve.settings.sections import (
     HttpSettings,
     LimitSettings,
     LogSettings,
+    MeterSettings,
     MetricsSettings,
     PeopleSettings,
     PrivacySettings,
@@ -54,6 +55,7 @@ class Settings(BaseSettings):
     privacy: PrivacySettings = PrivacySettings()
     feeds: FeedSettings = FeedSettings()
     watch: WatchSettings = WatchSettings()
+    meters: MeterSettings = MeterSettings()
     policy: PolicySettings = PolicySettings()
     gateways: tuple[GatewaySettings, ...] = Field(default=(), max_length=100_000)
     printers: tuple[PrinterSettings, ...] = Field(default=(), max_length=100_000)

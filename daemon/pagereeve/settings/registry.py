@@ -36,6 +36,9 @@ class PrinterSettings(Section):
     community_env: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]{0,127}$")] | None = None
     serial: Text = ""
     object_id: Annotated[str, Field(pattern=r"^$|^[0-2](\.\d{1,10}){1,127}$")] = ""
+    profile: Annotated[str, Field(pattern=r"^$|^[a-z][a-z0-9-]{0,63}$")] = ""
+    answers_from: Host | None = None
+    any_port: bool = False
     gateway: Name | None = None
     site: Text = ""
     text: Text = ""
@@ -59,6 +62,9 @@ class PrinterSettings(Section):
             community=self._community(environment),
             serial=self.serial,
             object_id=self.object_id,
+            profile=self.profile,
+            answers_from=self.answers_from or "",
+            any_port=self.any_port,
         )
 
     def _community(self, environment: Mapping[str, str]) -> str:

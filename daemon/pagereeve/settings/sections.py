@@ -92,6 +92,12 @@ class WatchSettings(Section):
         return self
 
 
+class MeterSettings(Section):
+    """[meters]: what is known of makers' own counters, beside what comes with the program."""
+
+    profiles: Path | None = None
+
+
 class PeopleSettings(Section):
     """[people]: who belongs to which cost centre, from when (settings.people has the format)."""
 
