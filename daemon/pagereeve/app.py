@@ -109,9 +109,9 @@ class App:
             settings.data_dir / JOURNAL_NAME, self.clock, queue_depth_max=settings.limits.intake_queue_max
         )
         self._stack.push_async_callback(self.store.close)
-        self.meter = SnmpMeter.of(
-            self.clock, self.entropy, self._hooks_of_meter(), profiles_with(settings.meters.profiles)
-        )
+        profiles = profiles_with(settings.meters.profiles)
+        profiles.require(printer.profile for printer in settings.printers)
+        self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
         self._stack.push_async_callback(self.meter.close)
         self.desk = self._desk()
         self.intake = EventIntake(

@@ -50,6 +50,7 @@ class Telemetry:
             rewinds=app.tally.rewinds,
             unavailable=app.tally.unavailable,
             restarts=restarts,
+            oddities=app.meter.stats.oddities(),
             receive_drops=app.meter.endpoint.kernel_drops,
         )
 

@@ -28,6 +28,7 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
 
 def _refuse_bad_files(settings: Settings, source: str) -> None:
     """Secrets and people are in files of their own: all their problems at once."""
+    from pagereeve.meters.profile import BadProfile, profiles_with  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
 
     problems: list[Problem] = []
@@ -37,5 +38,9 @@ def _refuse_bad_files(settings: Settings, source: str) -> None:
             read()
         except BadSettings as error:
             problems += [Problem(f"{error.source}: {one.where}", one.text) for one in error.problems]
+    try:
+        profiles_with(settings.meters.profiles).require(printer.profile for printer in settings.printers)
+    except BadProfile as error:
+        problems.append(Problem("meters.profiles", str(error)))
     if problems:
         raise BadSettings(source, problems)

@@ -48,6 +48,7 @@ def read(
     given = {name: value for name, value in options.items() if value is not None}
     target, folder = _target(place, printer, given, config)
     known = profiles_with(profiles or folder)
+    known.require([target.profile])
     seen = asyncio.run(_inspect(target, known, min(max(timeout_s, 0.1), TIMEOUT_MAX_S)))
     if json:
         say_json(inspection_json(seen))

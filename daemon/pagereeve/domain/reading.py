@@ -29,9 +29,15 @@ class Unit(StrEnum):
 
 
 class SilenceReason(StrEnum):
-    """Why a read brought no reading. Never a zero."""
+    """Why a read brought no reading. Never a zero.
+
+    ``timeout`` is silence of somebody who never answered, ``asleep`` of somebody who did with the same settings,
+    ``late`` of somebody whose answers come when nobody waits for them any more.
+    """
 
     TIMEOUT = "timeout"
+    ASLEEP = "asleep"
+    LATE = "late"
     REFUSED = "refused"
     UNREACHABLE = "unreachable"
     WRONG_RESPONDER = "wrong-responder"

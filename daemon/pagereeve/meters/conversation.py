@@ -13,7 +13,7 @@ from pagereeve.meters.ber import Varbind, number, oid_label
 from pagereeve.meters.endpoint import Endpoint
 from pagereeve.meters.message import GET, GET_NEXT, NO_SUCH_NAME, TOO_BIG, Response, Template, error_name, template
 from pagereeve.meters.objects import SYS_UP_TIME
-from pagereeve.meters.question import Answer, Patience
+from pagereeve.meters.question import STRICT, Answer, Leave, Patience
 from pagereeve.ports.meter import MeterTarget
 
 # So many values fit into a datagram that no path cuts (1,200 bytes), serial number and long texts included.
@@ -76,6 +76,7 @@ class Conversation:
         self._patience = patience
         self.manners = manners
         self._lane = lane
+        self._leave = Leave(target.answers_from, target.any_port) if target.answers_from or target.any_port else STRICT
         self._on_sent = on_sent
         self.answered = False
 
@@ -168,7 +169,13 @@ class Conversation:
 
     async def _ask(self, request: Template) -> Answer:
         result = await self._endpoint.ask(
-            self._address, request, self._deadline_us, self._patience, lane=self._lane, on_sent=self._on_sent
+            self._address,
+            request,
+            self._deadline_us,
+            self._patience,
+            lane=self._lane,
+            leave=self._leave,
+            on_sent=self._on_sent,
         )
         self._on_sent = None
         if isinstance(result, Answer):

@@ -13,6 +13,7 @@ import errno
 import os
 import socket
 from collections.abc import Callable
+from typing import NamedTuple
 
 from pagereeve.domain.reading import SilenceReason
 from pagereeve.meters.address import Address, Key, key_label
@@ -20,17 +21,25 @@ from pagereeve.meters.ber import DecodeError
 from pagereeve.meters.deadlines import Deadlines
 from pagereeve.meters.lane import DATAGRAM_BYTES_MAX, RECEIVE_BUFFER_BYTES, Icmp, Lane
 from pagereeve.meters.message import GET, GET_NEXT, Template, four_octet_id, read_body, read_head
-from pagereeve.meters.question import Answer, Patience, Question, Sent, Unanswered
+from pagereeve.meters.question import STRICT, Answer, Leave, Patience, Question, Sent, Unanswered
 from pagereeve.meters.stats import MeterStats, Refusal
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 
 IN_FLIGHT_MAX = 4096
 CLOSED_IDS_MAX = 4096
+LATE_MAX = 4096
 LANES = 3
 LANE_AGE_S = 5
 RETIRED_MAX = 64
 ID_DRAWS = 64
+
+
+class Late(NamedTuple):
+    """When (monotonic), and how long after its request."""
+
+    at_us: int
+    took_us: int
 
 
 class Endpoint:
@@ -55,7 +64,8 @@ class Endpoint:
         self._drops_of_closed = 0
         self._by_id: dict[int, Question] = {}
         self._by_source: dict[Key, Question] = {}
-        self._closed: dict[int, Key] = {}
+        self._closed: dict[int, tuple[Key, int]] = {}
+        self._late: dict[Key, Late] = {}
         self._deadlines = Deadlines[Question](clock, self._on_due)
         self._shut = False
 
@@ -67,11 +77,13 @@ class Endpoint:
         patience: Patience,
         *,
         lane: int = 0,
+        leave: Leave = STRICT,
         on_sent: Callable[[int], None] | None = None,
     ) -> Answer | Unanswered:
         """Ask until answered or until ``deadline_us`` (monotonic). One question to one address at a time, please.
 
-        ``lane`` picks the local port; ``on_sent`` is told the monotonic instant at which the first try left.
+        ``lane`` picks the local port; ``leave`` says from where else answers may come; ``on_sent`` is told the
+        monotonic instant at which the first try left.
         """
         if self._room.locked():
             try:
@@ -82,7 +94,7 @@ class Endpoint:
         else:
             await self._room.acquire()
         try:
-            return await self._asked(address, template, deadline_us, patience, lane, on_sent)
+            return await self._asked(address, template, deadline_us, patience, lane, leave, on_sent)
         finally:
             self._room.release()
 
@@ -93,6 +105,7 @@ class Endpoint:
         deadline_us: int,
         patience: Patience,
         lane: int,
+        leave: Leave,
         on_sent: Callable[[int], None] | None,
     ) -> Answer | Unanswered:
         if self._shut:
@@ -109,6 +122,7 @@ class Endpoint:
             patience=patience,
             wait_us=int(patience.first_s * 1_000_000),
             done=asyncio.get_running_loop().create_future(),
+            leave=leave,
         )
         self._by_source[address.key] = question
         via.users += 1
@@ -238,9 +252,9 @@ class Endpoint:
             return
         question = self._by_id.get(head.request_id)
         if question is None or question.lane is not lane:
-            late = self._closed.get(head.request_id) == source
+            late = self._note_late(head.request_id, source)
             self.stats.refuse(Refusal.LATE if late else Refusal.UNKNOWN_ID, key_label(source))
-        elif question.address.key != source:
+        elif not question.takes_from(source):
             moved = question.address.key[0] != source[0]
             self.stats.refuse(Refusal.WRONG_ADDRESS if moved else Refusal.WRONG_PORT, key_label(source))
             question.stray = key_label(source)
@@ -253,6 +267,21 @@ class Endpoint:
             sent = question.sent[head.request_id]
             took_us = max(0, self._clock.monotonic_us() - sent.monotonic_us)
             self._finish(question, Answer(response, sent.wall_us, sent.wall_us + took_us))
+
+    def _note_late(self, request_id: int, source: Key) -> bool:
+        """Whether it answers a question that was closed meanwhile."""
+        key, sent_us = self._closed.get(request_id, (None, 0))
+        if key != source:
+            return False
+        now_us = self._clock.monotonic_us()
+        while len(self._late) >= LATE_MAX:
+            del self._late[next(iter(self._late))]
+        self._late[source] = Late(now_us, now_us - sent_us)
+        return True
+
+    def late_answer(self, key: Key) -> Late | None:
+        """The last answer from there that came when nobody waited for it any more."""
+        return self._late.get(key)
 
     def _unreadable(self, source: Key, problem: str, kind: Refusal) -> None:
         """A good answer may still follow, so the question goes on; its end will tell."""
@@ -299,6 +328,6 @@ class Endpoint:
             del self._by_source[question.address.key]
         for request_id in question.sent:
             if self._by_id.pop(request_id, None) is not None:
-                self._closed[request_id] = question.address.key
+                self._closed[request_id] = (question.address.key, question.sent[request_id].monotonic_us)
         while len(self._closed) > CLOSED_IDS_MAX:
             del self._closed[next(iter(self._closed))]

@@ -54,7 +54,8 @@ def _notes(seen: Survey) -> list[str]:
 
 
 def _is_other(one: Candidate, chosen: dict[str, Candidate]) -> bool:
-    return chosen[one.channel.name].channel.objects != one.channel.objects
+    taken = chosen[one.channel.name].channel
+    return taken.objects != one.channel.objects and taken.source != one.channel.source
 
 
 def _passed_over(one: Candidate, taken: Candidate) -> str:

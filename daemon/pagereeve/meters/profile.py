@@ -136,6 +136,13 @@ class Profiles:
     def named(self, name: str) -> Profile | None:
         return self._by_name.get(name)
 
+    def require(self, names: Iterable[str]) -> None:
+        """Raises BadProfile for names that are none of these, nor ``none``."""
+        unknown = sorted({name for name in names if name and name != NO_PROFILE and name not in self._by_name})
+        if unknown:
+            known = ", ".join(self.names())
+            raise BadProfile(f"no profile is called {', '.join(unknown)}; known are {known}, and {NO_PROFILE!r}")
+
     def names(self) -> Sequence[str]:
         return sorted(self._by_name)
 

@@ -4,12 +4,23 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass, field
-from typing import NamedTuple
+from typing import Final, NamedTuple
 
 from pagereeve.domain.reading import SilenceReason
-from pagereeve.meters.address import Address
+from pagereeve.meters.address import Address, Key
 from pagereeve.meters.lane import Lane
 from pagereeve.meters.message import Response, Template
+
+
+@dataclass(frozen=True, slots=True)
+class Leave:
+    """What a printer's answers are allowed beyond coming from where the request went: another host, any port."""
+
+    host: str = ""
+    any_port: bool = False
+
+
+STRICT: Final = Leave()
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,12 +64,21 @@ class Question:
     patience: Patience
     wait_us: int
     done: asyncio.Future[Answer | Unanswered]
+    leave: Leave = STRICT
     sent: dict[int, Sent] = field(default_factory=dict)
     due_us: int = 0
     ended: bool = False
     unreadable: str = ""
     stray: str = ""
     unreachable: str = ""
+
+    def takes_from(self, source: Key) -> bool:
+        """Whether an answer with a right id may come from there."""
+        if source == self.address.key:
+            return True
+        asked, leave = self.address.key, self.leave
+        known_host = source[0] == asked[0] or (bool(leave.host) and source[0] == leave.host)
+        return known_host and (leave.any_port or source[1] == asked[1])
 
     def verdict(self, asked: str) -> Unanswered:
         """Why it stayed without an answer, from what was seen meanwhile; ``asked`` names the address."""
@@ -67,9 +87,14 @@ class Question:
         if self.stray:
             text = (
                 f"{asked} was asked, but an answer with the right id came from {self.stray} and was refused: "
-                "the printer or the box before it answers from another address or port"
+                "the printer or the box before it answers from another address or port. Compare a capture with the "
+                "socket; if that is how it is built, allow it (answers_from, any_port)"
             )
             return Unanswered(SilenceReason.TIMEOUT, text, self.stray)
         if self.unreachable:
             return Unanswered(SilenceReason.UNREACHABLE, f"{asked} can't be reached: {self.unreachable}")
-        return Unanswered(SilenceReason.TIMEOUT, f"no answer from {asked} to {len(self.sent)} request(s)")
+        text = (
+            f"no answer from {asked} to {len(self.sent)} request(s), and never one before: off, another version or "
+            "community, an access list, or no forward"
+        )
+        return Unanswered(SilenceReason.TIMEOUT, text)

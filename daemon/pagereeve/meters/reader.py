@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from functools import lru_cache, partial
 
 from pagereeve.domain.reading import Failure, Reading, Sight, SilenceReason
-from pagereeve.meters.address import Address, NameNotFound, Resolver
+from pagereeve.meters.address import Address, NameNotFound, Resolver, key_label
 from pagereeve.meters.ber import DecodeError
 from pagereeve.meters.conversation import NAMES_MAX, Conversation, Got, Manners, ReadEnded
 from pagereeve.meters.endpoint import Endpoint
@@ -67,6 +67,9 @@ class _Printer:
     seen: _Seen | None = None
     lane: int = 0
     timeouts: int = 0
+    address: Address | None = None
+    answered_us: int | None = None
+    tried_us: int | None = None
 
     def unpin(self) -> None:
         """Look for the meter anew at the next read."""
@@ -186,13 +189,32 @@ class SnmpMeter:
 
     async def _watched(self, printer: _Printer, deadline_us: int) -> Reading:
         """A read, and the lessons of its failure for the next one."""
+        begun_us = self._clock.monotonic_us()
         try:
             reading = await self._read(printer, deadline_us)
         except ReadEnded as ended:
             self._learn(printer, ended.reason)
-            raise
+            raise self._told_apart(printer, ended, begun_us) from ended
         printer.timeouts = 0
+        printer.answered_us = self._clock.monotonic_us()
+        self.stats.slow_reads += 2 * (printer.answered_us - begun_us) > deadline_us - begun_us
         return reading
+
+    def _told_apart(self, printer: _Printer, ended: ReadEnded, begun_us: int) -> ReadEnded:
+        """Silence has kinds: answers that come too late, somebody who did answer before, or nobody who ever did."""
+        last_us, printer.tried_us = printer.tried_us, begun_us
+        if ended.reason is not SilenceReason.TIMEOUT or ended.responder or printer.address is None:
+            return ended
+        asked = key_label(printer.address.key)
+        late = self.endpoint.late_answer(printer.address.key)
+        if late is not None and last_us is not None and late.at_us >= last_us:
+            text = f"{asked} answers {late.took_us / 1_000_000:.1f} s after the request; lengthen watch.read_timeout"
+            return ReadEnded(SilenceReason.LATE, text, asked)
+        if printer.answered_us is not None:
+            ago_s = (self._clock.monotonic_us() - printer.answered_us) // 1_000_000
+            text = f"no answer from {asked}, which answered {ago_s} s ago: asleep, off, or cut off"
+            return ReadEnded(SilenceReason.ASLEEP, text)
+        return ended
 
     def _learn(self, printer: _Printer, reason: SilenceReason) -> None:
         self._resolver.forget(printer.target.host, printer.target.port)
@@ -217,7 +239,7 @@ class SnmpMeter:
 
     async def _conversation(self, printer: _Printer, deadline_us: int) -> Conversation:
         target = printer.target
-        address = await self._address(target, deadline_us)
+        address = printer.address = await self._address(target, deadline_us)
         on_sent = self._hooks.on_sent
         return Conversation(
             self.endpoint,

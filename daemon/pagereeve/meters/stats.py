@@ -27,7 +27,8 @@ class MeterStats:
 
     ``reads`` is by result: ``reading`` or a SilenceReason. ``refused`` holds a late second answer too: harmless, but
     their share tells of a slow printer. ``undecodable`` are answers to one of our requests that could not be read,
-    ``contradictions`` readings from which a part was left out, ``new_rows`` rows that joined a sum later.
+    ``slow_reads`` took more than half of their time, ``contradictions`` are readings from which a part was left out,
+    ``new_rows`` rows that joined a sum later.
     """
 
     reads: Counter[str] = field(default_factory=Counter)
@@ -43,8 +44,21 @@ class MeterStats:
     icmp: int = 0
     discoveries: int = 0
     port_moves: int = 0
+    slow_reads: int = 0
     lookups: int = 0
     lookup_failures: int = 0
+
+    def oddities(self) -> dict[str, int]:
+        """What printers and paths did that they should not, by kind; every kind is there from the start."""
+        return {
+            "undecodable": self.undecodable,
+            "non-conforming": self.non_conforming,
+            "contradiction": self.contradictions,
+            "new-row": self.new_rows,
+            "slow-read": self.slow_reads,
+            "retry": self.retries,
+            "port-move": self.port_moves,
+        }
 
     def refuse(self, kind: Refusal, source: str) -> None:
         self.refused[kind] += 1

@@ -54,6 +54,8 @@ class _ProcessSeries(Collector):
         yield _counter("pagereeve_reads", "Reads of meters, by result.", "result", reads)
         text = "Datagrams that were not taken as an answer, by kind."
         yield _counter("pagereeve_refused_datagrams", text, "kind", process.refused_datagrams)
+        text = "What printers and the paths to them did that they should not, by kind."
+        yield _counter("pagereeve_meter_oddities", text, "kind", process.oddities)
         if process.receive_drops is not None:
             text = "Datagrams that the kernel dropped because its receive buffer was full."
             yield CounterMetricFamily("pagereeve_receive_drops", text, value=process.receive_drops)

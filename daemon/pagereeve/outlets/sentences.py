@@ -58,6 +58,8 @@ RESTED: Final = "The window closed when the meter had rested for {settle}, the p
 
 SILENCES: Final[dict[SilenceReason, str]] = {
     SilenceReason.TIMEOUT: "no answer",
+    SilenceReason.ASLEEP: "no answer any more, asleep or off",
+    SilenceReason.LATE: "the answer came too late",
     SilenceReason.REFUSED: "the agent refused",
     SilenceReason.UNREACHABLE: "not reachable",
     SilenceReason.WRONG_RESPONDER: "another device answered, not a printer",

@@ -52,7 +52,8 @@ class FeedTelemetry:
 class ProcessTelemetry:
     """The process's own counters, from 0 at the start. ``reads`` is by result: ``reading`` or a SilenceReason.
 
-    ``refused_datagrams`` is by kind, every kind there from the start; ``restarts`` by kind of task. ``receive_drops``
+    ``refused_datagrams`` and ``oddities`` (what printers and paths did that they should not) are by kind, every kind
+    there from the start; ``restarts`` by kind of task. ``receive_drops``
     are datagrams that the kernel dropped before we saw them (None where it does not say).
     """
 
@@ -65,6 +66,7 @@ class ProcessTelemetry:
     rewinds: int = 0
     unavailable: int = 0
     restarts: Mapping[str, int] = field(default_factory=dict)
+    oddities: Mapping[str, int] = field(default_factory=dict)
     receive_drops: int | None = None
 
 

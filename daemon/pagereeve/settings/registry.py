@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from ipaddress import ip_address
 from pathlib import Path
 from typing import Annotated, Literal, Self
 
-from pydantic import Field, SecretStr, model_validator
+from pydantic import AfterValidator, Field, SecretStr, model_validator
 
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.settings.policies import PolicyOverrides
@@ -14,6 +15,13 @@ from pagereeve.settings.secrets import secret_from_environment, secret_from_file
 from pagereeve.settings.values import Host, Name, Port, Section, Text
 
 DEFAULT_COMMUNITY = "public"
+
+
+def _in_figures(text: str) -> str:
+    try:
+        return str(ip_address(text))
+    except ValueError:
+        raise ValueError(f"{text[:64]!r} is no address; write it in figures, as 192.0.2.11") from None
 
 
 class GatewaySettings(Section):
@@ -37,7 +45,7 @@ class PrinterSettings(Section):
     serial: Text = ""
     object_id: Annotated[str, Field(pattern=r"^$|^[0-2](\.\d{1,10}){1,127}$")] = ""
     profile: Annotated[str, Field(pattern=r"^$|^[a-z][a-z0-9-]{0,63}$")] = ""
-    answers_from: Host | None = None
+    answers_from: Annotated[str, AfterValidator(_in_figures)] | None = None
     any_port: bool = False
     gateway: Name | None = None
     site: Text = ""
