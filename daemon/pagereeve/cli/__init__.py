@@ -24,6 +24,7 @@ COMMANDS: Final = (
     ("ledger", "ledgering:ledger", "The postings as plain-text double entry (beancount syntax)."),
     ("facts", "travelling:facts", "Write the journal's facts as NDJSON, one fact a line."),
     ("project", "projecting:project", "Compute ledger, findings and totals from a file of facts, without a daemon."),
+    ("prove", "proving:prove", "Prove an installation, stage by stage, with real pages if wanted."),
     ("read", "reading:read", "Show what the daemon makes of a printer's agent: channels, units, reasons."),
     ("replay", "replaying:replay", "Drop the projection, rebuild it from the journal, say whether anything differs."),
     ("demo", "demonstrating:demo", "A fictional college's day in about a minute, with faults planted on purpose."),

@@ -32,12 +32,14 @@ class SilenceReason(StrEnum):
     """Why a read brought no reading. Never a zero.
 
     ``timeout`` is silence of somebody who never answered, ``asleep`` of somebody who did with the same settings,
-    ``late`` of somebody whose answers come when nobody waits for them any more.
+    ``late`` of somebody whose answers come when nobody waits for them any more. ``not-admitted`` is an agent that says
+    itself that it doesn't accept the user, a password or the security level.
     """
 
     TIMEOUT = "timeout"
     ASLEEP = "asleep"
     LATE = "late"
+    NOT_ADMITTED = "not-admitted"
     REFUSED = "refused"
     UNREACHABLE = "unreachable"
     WRONG_RESPONDER = "wrong-responder"

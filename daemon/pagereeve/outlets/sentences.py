@@ -60,6 +60,7 @@ SILENCES: Final[dict[SilenceReason, str]] = {
     SilenceReason.TIMEOUT: "no answer",
     SilenceReason.ASLEEP: "no answer any more, asleep or off",
     SilenceReason.LATE: "the answer came too late",
+    SilenceReason.NOT_ADMITTED: "the agent does not accept the user",
     SilenceReason.REFUSED: "the agent refused",
     SilenceReason.UNREACHABLE: "not reachable",
     SilenceReason.WRONG_RESPONDER: "another device answered, not a printer",

@@ -9,6 +9,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, SecretStr, model_validator
 
+from pagereeve.domain.reading import Unit
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.settings.policies import PolicyOverrides
 from pagereeve.settings.secrets import secret_from_environment, secret_from_file
@@ -44,9 +45,12 @@ class PrinterSettings(Section):
     community_env: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]{0,127}$")] | None = None
     serial: Text = ""
     object_id: Annotated[str, Field(pattern=r"^$|^[0-2](\.\d{1,10}){1,127}$")] = ""
+    unit: Literal["impressions", "sheets"] | None = None
     profile: Annotated[str, Field(pattern=r"^$|^[a-z][a-z0-9-]{0,63}$")] = ""
     answers_from: Annotated[str, AfterValidator(_in_figures)] | None = None
     any_port: bool = False
+    print_port: Port | None = 9100
+    web_port: Port | None = None
     gateway: Name | None = None
     site: Text = ""
     text: Text = ""
@@ -70,6 +74,7 @@ class PrinterSettings(Section):
             community=self._community(environment),
             serial=self.serial,
             object_id=self.object_id,
+            unit=None if self.unit is None else Unit(self.unit),
             profile=self.profile,
             answers_from=self.answers_from or "",
             any_port=self.any_port,

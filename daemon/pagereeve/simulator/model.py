@@ -31,6 +31,7 @@ class PrinterSpec:
     save_every       the count is saved at its multiples; a power cut falls back to the last one
     buffer_bytes     what the print port takes in before it makes its sender wait
     sleep_after_us   idle time after which it sleeps and says ``other``; None is never
+    ignores_sides, ignores_copies, banner_sheets   what it makes of documents in page languages
     jitter_permille  how much a sheet's time may differ from the rated one, either way
     """
 
@@ -47,6 +48,9 @@ class PrinterSpec:
     counts_at: Literal["feed", "exit"] = "exit"
     counts_blank_backs: bool = False
     copies_squared: bool = False
+    ignores_sides: bool = False
+    ignores_copies: bool = False
+    banner_sheets: int = 0
     buffer_bytes: int = 1_000_000
     save_every: int = 1
     modulus: int = 2**32

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pagereeve.ports.clock import Clock
@@ -13,6 +13,7 @@ from pagereeve.simulator.errors import BadJob, PrinterFull, PrinterOff
 from pagereeve.simulator.joblanguage import HEADER_MAX_BYTES, job_of
 from pagereeve.simulator.listener import Listener, reset
 from pagereeve.simulator.model import PrintJob
+from pagereeve.simulator.pagelanguages import DOCUMENT_MAX_BYTES, job_in
 
 CHUNK_BYTES: Final = 16_384
 IDLE_TIMEOUT_S: Final = 30.0
@@ -28,7 +29,7 @@ class PortCounts:
 
 
 class PrintPort:
-    """Jobs of our invented language, several on one connection; what cannot be read prints as one page of text."""
+    """Jobs of our invented language, several on one connection, or one document of another (``pagelanguages``)."""
 
     def __init__(self, engine: PrintEngine, clock: Clock) -> None:
         self._engine, self._clock = engine, clock
@@ -77,8 +78,8 @@ class PrintPort:
             job = job_of(header)
         except BadJob:
             self.counts.texts += 1
-            await self._drain(reader)
-            self._engine.submit(PrintJob("text", 1), self._clock.now_us())
+            document = header + await self._rest(reader)
+            self._engine.submit(self._obeyed(job_in(document)), self._clock.now_us())
             return
         self.counts.jobs += 1
         spooled = self._engine.begin(job, self._clock.now_us())
@@ -104,6 +105,19 @@ class PrintPort:
         except TimeoutError:
             return b""
 
-    async def _drain(self, reader: asyncio.StreamReader) -> None:
-        while await self._chunk(reader, CHUNK_BYTES):
-            pass
+    async def _rest(self, reader: asyncio.StreamReader) -> bytes:
+        """A document's end; what is beyond the longest that is looked at is taken and forgotten."""
+        kept = bytearray()
+        while chunk := await self._chunk(reader, CHUNK_BYTES):
+            kept += chunk[: max(0, DOCUMENT_MAX_BYTES - len(kept))]
+        return bytes(kept)
+
+    def _obeyed(self, job: PrintJob) -> PrintJob:
+        """The job as this printer takes it."""
+        spec = self._engine.spec
+        return replace(
+            job,
+            sides="one-sided" if spec.ignores_sides else job.sides,
+            copies=1 if spec.ignores_copies else job.copies,
+            separator_sheets=spec.banner_sheets,
+        )

@@ -1,0 +1,120 @@
+"""A proof from its first stage to its last; what can't be tried any more says so."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import Final, Protocol
+
+from pagereeve.domain.instants import to_text
+from pagereeve.domain.reading import SilenceReason
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.inspection import Inspection, Inspector
+from pagereeve.ports.meter import Meter, MeterTarget
+from pagereeve.proof.metering import channels_stage, panel_stage, quiet_stage, raw_steps, second_reader_stage
+from pagereeve.proof.plan import Plan
+from pagereeve.proof.printing import Printed, jobs_in, pages_stage
+from pagereeve.proof.reaching import answer_stage, identity_stage, name_stage, ports_stage
+from pagereeve.proof.results import Calibration, JobSeen, Proof, Stage, StageName
+from pagereeve.proof.testpages import sheets_at_most
+
+LATER: Final[tuple[StageName, ...]] = (
+    "name",
+    "ports",
+    "answer",
+    "identity",
+    "channels",
+    "second-reader",
+    "panel",
+    "quiet",
+    "pages",
+)
+
+
+class ProvingMeter(Meter, Inspector, Protocol):
+    """What a proof needs of a meter: both its reading and its looking over."""
+
+
+async def prove(plan: Plan, meter: ProvingMeter, clock: Clock) -> Proof:
+    """Run all stages. Pages are printed only where the plan names a language: ask before, this function does not."""
+    began_us = clock.now_us()
+    named = await name_stage(plan)
+    if named.outcome == "failed":
+        return _proof(plan, began_us, [named])
+    ports, reached = await ports_stage(plan)
+    answer, seen, target = await answer_stage(plan, meter, reached)
+    stages = [named, ports, answer]
+    if answer.outcome == "failed":
+        return _proof(plan, began_us, stages)
+    stages.append(identity_stage(plan, seen))
+    if _failed(stages):
+        return _proof(plan, began_us, stages, seen)
+    stages.append(channels_stage(plan, seen))
+    if _failed(stages) and not _countable(seen):
+        return _proof(plan, began_us, stages, seen)
+    stepping = replace(target, unit=raw_steps(target))
+    stages.append(await second_reader_stage(plan, stepping, seen, meter))
+    stages.append(panel_stage(plan, seen))
+    stages.append(await quiet_stage(plan, stepping, meter, clock))
+    printed = await _pages(plan, target, meter, clock, stages)
+    stages.append(printed.stage)
+    return _proof(plan, began_us, stages, seen, printed, target)
+
+
+def _failed(stages: list[Stage]) -> bool:
+    return stages[-1].outcome == "failed"
+
+
+def _countable(seen: Inspection) -> bool:
+    return seen.failure is None or seen.failure.reason is SilenceReason.UNIT_NOT_USABLE
+
+
+async def _pages(plan: Plan, target: MeterTarget, meter: ProvingMeter, clock: Clock, stages: list[Stage]) -> Printed:
+    """Paper is not wasted on a path that is known to be broken, nor while the counter moves by itself."""
+    broken = [stage.name for stage in stages if stage.outcome == "failed" and stage.name in {"ports", "quiet"}]
+    if broken and plan.language is not None:
+        plan = replace(plan, language=None)
+        printed = await pages_stage(plan, target, meter, clock, "")
+        came = f"not printed, since {', '.join(broken)} failed"
+        return replace(printed, stage=replace(printed.stage, came=came))
+    return await pages_stage(plan, target, meter, clock, to_text(clock.now_us())[:10])
+
+
+def _proof(
+    plan: Plan,
+    began_us: int,
+    stages: list[Stage],
+    seen: Inspection | None = None,
+    printed: Printed | None = None,
+    target: MeterTarget | None = None,
+) -> Proof:
+    done = {stage.name for stage in stages}
+    rest = [Stage(name, "not-tried", "", f"not tried: {stages[-1].name} failed") for name in LATER if name not in done]
+    jobs: tuple[JobSeen, ...] = () if printed is None else printed.jobs
+    language = plan.language
+    return Proof(
+        printer=plan.target.printer,
+        place=f"{plan.target.host}:{plan.target.port}",
+        began_us=began_us,
+        stages=(*stages, *rest),
+        calibration=_calibration(seen, printed, target),
+        inspection=seen,
+        jobs=jobs,
+        sheets_most=sheets_at_most(jobs_in(language)) if language is not None and jobs else 0,
+    )
+
+
+def _calibration(seen: Inspection | None, printed: Printed | None, target: MeterTarget | None) -> Calibration:
+    if seen is None or target is None:
+        return Calibration()
+    known = Calibration(version=target.version, serial=seen.identity.serial, object_id=seen.identity.object_id)
+    if printed is None or printed.deduced.problem:
+        return known
+    deduced = printed.deduced
+    odd = deduced.sides_ignored or deduced.copies_ignored
+    return replace(
+        known,
+        unit=deduced.unit,
+        blank_backs="unknown" if odd else deduced.blank_backs,
+        separator_sheets=deduced.separator_sheets,
+        settle_s=deduced.settle_s,
+    )

@@ -1,0 +1,52 @@
+"""Pages of plain lines as text, PostScript and PCL."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Final
+
+Lines = Sequence[str]
+ESC: Final = "\x1b"
+FORM_FEED: Final = "\f"
+
+
+def plain_text(pages: Sequence[Lines]) -> bytes:
+    """Lines, and a form feed behind every page."""
+    return "".join("\r\n".join(["", *page, FORM_FEED]) for page in pages).encode("ascii")
+
+
+def postscript(pages: Sequence[Lines], copies: int, *, two_sided: bool) -> bytes:
+    """PostScript language level 2. A printer that knows no duplex or copies ignores the request and prints on.
+
+    PostScript Language Reference, third edition, section 6.2.3 (setpagedevice; from memory).
+    """
+    duplex = "true" if two_sided else "false"
+    head = [
+        "%!PS-Adobe-3.0",
+        "%%Title: Pagereeve test page",
+        "%%LanguageLevel: 2",
+        f"%%Pages: {len(pages)}",
+        "%%EndComments",
+        "%%BeginSetup",
+        f"mark {{ << /Duplex {duplex} /Tumble false >> setpagedevice }} stopped cleartomark",
+        f"mark {{ << /NumCopies {copies} >> setpagedevice }} stopped cleartomark",
+        "%%EndSetup",
+    ]
+    for number, page in enumerate(pages, 1):
+        head += [f"%%Page: {number} {number}", "/Helvetica findfont 18 scalefont setfont"]
+        head += [f"72 {740 - 28 * row} moveto ({_escaped(line)}) show" for row, line in enumerate(page)]
+        head.append("showpage")
+    return ("\n".join([*head, "%%EOF"]) + "\n").encode("ascii")
+
+
+def _escaped(line: str) -> str:
+    """A string of PostScript: the backslash first, then the parentheses (section 3.2.2; from memory)."""
+    return line.replace("\\", "\\\\").replace("(", "\\(").replace(")", "\\)")
+
+
+def pcl(pages: Sequence[Lines], copies: int, *, two_sided: bool) -> bytes:
+    """PCL 5: reset, number of copies, simplex or long-edge duplex, lines, form feeds (PCL 5 reference; from memory)."""
+    setup = f"{ESC}E{ESC}&l{copies}X{ESC}&l{1 if two_sided else 0}S"
+    # What a line says must not be taken for a command.
+    body = FORM_FEED.join("\r\n".join(["", *page]) for page in pages)
+    return f"{setup}{body}{FORM_FEED}{ESC}E".encode("ascii")

@@ -1,0 +1,41 @@
+"""What is to be proven of one printer, and how patiently."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from pagereeve.ports.meter import MeterTarget
+
+Language = Literal["text", "postscript", "pcl", "pwg"]
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """Seconds. ``rest_s``: how long the count must stand still after a test job; ``job_s``: the longest for one."""
+
+    connect_s: float = 5.0
+    read_s: float = 8.0
+    inspect_s: float = 20.0
+    quiet_s: float = 10.0
+    poll_s: float = 0.5
+    rest_s: float = 15.0
+    job_s: float = 240.0
+
+
+@dataclass(frozen=True, slots=True)
+class Plan:
+    """``print_port`` and ``web_port`` are on the target's host; None: not asked for. ``language``: print test pages.
+
+    ``panel`` is the figure on the printer's panel, ``sheets_seen`` how many sheets the two-sided job gave, as a person
+    saw them. ``gateway_hosts`` are addresses of gateways: an agent at port 161 there may be the box's own.
+    """
+
+    target: MeterTarget
+    print_port: int | None = 9100
+    web_port: int | None = None
+    panel: int | None = None
+    language: Language | None = None
+    sheets_seen: int | None = None
+    gateway_hosts: frozenset[str] = frozenset()
+    patience: Patience = field(default_factory=Patience)

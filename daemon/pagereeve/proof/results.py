@@ -1,0 +1,88 @@
+"""What a proof has found: stages with their evidence, the calibration that follows, and whether all of it holds."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from pagereeve.domain.policy import BlankBacks
+from pagereeve.domain.reading import Unit
+from pagereeve.ports.inspection import Inspection
+from pagereeve.ports.meter import Version
+
+Outcome = Literal["passed", "failed", "warned", "not-tried"]
+StageName = Literal["name", "ports", "answer", "identity", "channels", "second-reader", "panel", "quiet", "pages"]
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """``advice`` says what to do; empty where nothing is to be done."""
+
+    name: StageName
+    outcome: Outcome
+    tried: str
+    came: str
+    took_s: float = 0.0
+    advice: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Calibration:
+    """What goes into the printer's entry. None and empty: not proven."""
+
+    version: Version | None = None
+    serial: str = ""
+    object_id: str = ""
+    unit: Unit | None = None
+    blank_backs: BlankBacks = "unknown"
+    separator_sheets: int | None = None
+    settle_s: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class JobSeen:
+    """One test job and what the meter did. Seconds count from the moment at which the last byte was sent.
+
+    ``first_move_s`` and ``last_move_s`` are None where the count never moved; ``longest_pause_s`` is the longest that
+    it stood still between two movements; ``rested`` says that it came to rest in the time allowed.
+    """
+
+    job: str
+    pages: int
+    copies: int
+    two_sided: bool
+    counted: int
+    first_move_s: float | None = None
+    last_move_s: float | None = None
+    longest_pause_s: float = 0.0
+    rested: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class Proof:
+    """One printer's proof. ``began_us`` is wall time; ``sheets_most`` how much paper was announced, 0 without pages."""
+
+    printer: str
+    place: str
+    began_us: int
+    stages: tuple[Stage, ...]
+    calibration: Calibration = field(default_factory=Calibration)
+    inspection: Inspection | None = None
+    jobs: tuple[JobSeen, ...] = ()
+    sheets_most: int = 0
+
+    @property
+    def passed(self) -> bool:
+        """Nothing failed. A warning is for people to weigh, and what was not tried is not proven."""
+        return all(stage.outcome != "failed" for stage in self.stages)
+
+    @property
+    def verdict(self) -> str:
+        """One line: where it ended, or what was proven."""
+        failed = [stage for stage in self.stages if stage.outcome == "failed"]
+        if failed:
+            return f"failed at {failed[0].name}: {failed[0].came}"
+        untried = [stage.name for stage in self.stages if stage.outcome == "not-tried"]
+        if untried:
+            return f"passed, but for what was not tried: {', '.join(untried)}"
+        return "passed"
