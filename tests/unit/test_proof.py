@@ -93,7 +93,12 @@ PROOF = Proof(
 
 
 def test_the_fragment_is_an_entry_that_the_settings_accept() -> None:
-    kept = {"name": "north-1", "host": "192.0.2.10", "port": 1161, "community_file": "secrets/north-1"}
+    kept: dict[str, str | int | bool] = {
+        "name": "north-1",
+        "host": "192.0.2.10",
+        "port": 1161,
+        "community_file": "secrets/north-1",
+    }
     text = fragment_of(PROOF, kept)
     (entry,) = tomllib.loads(text)["printers"]
     printer = PrinterSettings(**entry)

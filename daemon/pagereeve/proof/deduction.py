@@ -79,7 +79,8 @@ def deduce(jobs: Sequence[JobSeen], sheets_seen: int | None = None) -> Deduced:
         return Deduced(problem=f"no known habit explains the counts ({told}); repeat it while nobody else prints")
     fewest = min(_oddities(habits) for habits in fitting)
     likely = [habits for habits in fitting if _oddities(habits) == fewest]
-    return _common(likely, jobs, _doubts(fitting, likely, sheets_seen))
+    told_apart = sheets_seen is not None or not any(job.two_sided for job in jobs)
+    return _common(likely, jobs, [] if told_apart else _doubts(fitting, likely))
 
 
 def _all() -> Iterator[Habits]:
@@ -101,9 +102,9 @@ def _oddities(habits: Habits) -> int:
     return habits.sides_ignored + habits.copies_ignored + (habits.separator_sheets > 0)
 
 
-def _doubts(fitting: Sequence[Habits], likely: Sequence[Habits], sheets_seen: int | None) -> list[str]:
+def _doubts(fitting: Sequence[Habits], likely: Sequence[Habits]) -> list[str]:
     ignored = [any(one.sides_ignored for one in habits) for habits in (fitting, likely)]
-    if sheets_seen is None and ignored == [True, False]:
+    if ignored == [True, False]:
         return ["a printer that ignores two-sided would count the same: look at the paper (--sheets-seen)"]
     return []
 
