@@ -111,7 +111,9 @@ class Snmpd:
         listen: str,
         objects: PrinterObjects | None = None,
         spawn: Spawn = here,
+        more: Sequence[str] = (),
     ) -> None:
+        self._more = list(more)
         self._folder = folder
         self._object_id = object_id
         self._listen = listen
@@ -122,11 +124,12 @@ class Snmpd:
     def __enter__(self) -> Self:
         snmpd = tool("snmpd", "snmpd")
         self._folder.mkdir(parents=True, exist_ok=True)
+        (self._folder / "snmpd.log").unlink(missing_ok=True)
         config = self._folder / "snmpd.conf"
         config.write_text("\n".join(self._config()) + "\n")
         # Its own host table would stand before the printer's.
         modules = ["-I", "-hr_device,hr_print,hr_disk,hr_network,hr_proc,hr_other"] if self._objects else []
-        environment = [f"SNMP_PERSISTENT_DIR={self._folder}", f"SNMPCONFPATH={self._folder}"]
+        environment = [f"SNMP_PERSISTENT_DIR={self._folder / 'state'}", f"SNMPCONFPATH={self._folder}"]
         log = ["-Lf", str(self._folder / "snmpd.log")]
         argv = ["env", *environment, snmpd, "-f", "-C", "-c", str(config), *log, *modules, f"udp:{self._listen}"]
         self._process = self._spawn(argv)
@@ -143,7 +146,7 @@ class Snmpd:
                 self._process.wait(5)
 
     def _config(self) -> list[str]:
-        lines = [f"rocommunity {COMMUNITY}", f"sysobjectid .{self._object_id}", "sysservices 8"]
+        lines = [f"rocommunity {COMMUNITY}", f"sysobjectid .{self._object_id}", "sysservices 8", *self._more]
         if self._objects is not None:
             server = self._folder / "serve.py"
             server.write_text(SERVER)

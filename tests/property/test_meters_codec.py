@@ -30,9 +30,9 @@ from pagereeve.meters.ber import (
     oid_bytes,
     oid_label,
 )
-from pagereeve.meters.conversation import ReadEnded
 from pagereeve.meters.message import GET, GET_NEXT, Response, four_octet_id, read_head, read_response, template
 from pagereeve.meters.objects import life_count, pins_of
+from pagereeve.meters.readended import ReadEnded
 from pagereeve.meters.sighting import Sighting
 from pagereeve.meters.stats import MeterStats
 from tests.snmp_agents import MibAgent, printer_mib

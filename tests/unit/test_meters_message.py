@@ -6,6 +6,7 @@ import time
 
 import pytest
 
+from pagereeve.meters import message3
 from pagereeve.meters.ber import COUNTER32, NULL, OBJECT_ID, OCTET_STRING, SEQUENCE, DecodeError, oid_bytes, tlv
 from pagereeve.meters.message import (
     GET,
@@ -101,8 +102,16 @@ def test_every_cut_of_a_response_is_refused() -> None:
 
 
 def test_a_message_of_another_version_is_refused() -> None:
-    with pytest.raises(DecodeError, match="version 3"):
-        read_head(tlv(SEQUENCE, bytes.fromhex("02 01 03 04 00 A2 00")))
+    with pytest.raises(DecodeError, match="version 2 where 0"):
+        read_head(tlv(SEQUENCE, bytes.fromhex("02 01 02 04 00 A2 00")))
+
+
+def test_an_answer_of_version_3_is_none_to_a_request_of_version_2c() -> None:
+    message, _ = message3.encode(2**24, 0, message3.Security(b"", 0, 0, b"", b"", b""), b"\x30\x00")
+    head = read_head(message)
+    assert (head.request_id, head.version) == (2**24, 3)
+    with pytest.raises(DecodeError, match="SNMPv3"):
+        template("2c", "public", GET, [LIFE]).open(message, head)
 
 
 @pytest.mark.parametrize(

@@ -6,29 +6,21 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from pagereeve.domain.errors import PagereeveError
 from pagereeve.domain.reading import SilenceReason
 from pagereeve.meters.address import Address, key_label
 from pagereeve.meters.ber import Varbind, number, oid_label
 from pagereeve.meters.endpoint import Endpoint
-from pagereeve.meters.message import GET, GET_NEXT, NO_SUCH_NAME, TOO_BIG, Response, Template, error_name, template
+from pagereeve.meters.message import GET, GET_NEXT, NO_SUCH_NAME, TOO_BIG, Response, error_name, template
 from pagereeve.meters.objects import SYS_UP_TIME
-from pagereeve.meters.question import STRICT, Answer, Leave, Patience
+from pagereeve.meters.question import STRICT, Answer, Leave, Patience, Request
+from pagereeve.meters.readended import ReadEnded
+from pagereeve.meters.reports import take_report
+from pagereeve.meters.session3 import UNKNOWN_ENGINE, Report, Session3, hint
 from pagereeve.ports.meter import MeterTarget
 
 # So many values fit into a datagram that no path cuts (1,200 bytes), serial number and long texts included.
 NAMES_MAX = 24
 TEMPLATES_MAX = 8
-
-
-class ReadEnded(PagereeveError):
-    """Why a read can't bring a reading."""
-
-    def __init__(self, reason: SilenceReason, detail: str, responder: str = "") -> None:
-        super().__init__(detail)
-        self.reason = reason
-        self.detail = detail
-        self.responder = responder
 
 
 @dataclass(slots=True)
@@ -40,7 +32,15 @@ class Manners:
 
     names_max: int = NAMES_MAX
     lacking: set[bytes] = field(default_factory=set)
-    templates: dict[tuple[bytes, ...], Template] = field(default_factory=dict)
+    templates: dict[tuple[bytes, ...], Request] = field(default_factory=dict)
+
+
+class Heard(NamedTuple):
+    """An answer about objects."""
+
+    response: Response
+    sent_us: int
+    received_us: int
 
 
 class Got(NamedTuple):
@@ -67,6 +67,7 @@ class Conversation:
         manners: Manners,
         lane: int,
         on_sent: Callable[[int], None] | None = None,
+        session: Session3 | None = None,
     ) -> None:
         self.responder = key_label(address.key)
         self._endpoint = endpoint
@@ -78,6 +79,7 @@ class Conversation:
         self._lane = lane
         self._leave = Leave(target.answers_from, target.any_port) if target.answers_from or target.any_port else STRICT
         self._on_sent = on_sent
+        self._session = session
         self.answered = False
 
     async def get(self, names: Sequence[bytes]) -> Got:
@@ -156,7 +158,7 @@ class Conversation:
             self.manners.lacking.add(name)
         return name
 
-    def _template(self, names: tuple[bytes, ...]) -> Template:
+    def _template(self, names: tuple[bytes, ...]) -> Request:
         known = self.manners.templates.get(names)
         if known is None:
             if len(self.manners.templates) >= TEMPLATES_MAX:
@@ -164,10 +166,34 @@ class Conversation:
             known = self.manners.templates[names] = self._build(GET, names)
         return known
 
-    def _build(self, pdu_tag: int, names: Sequence[bytes]) -> Template:
+    def _build(self, pdu_tag: int, names: Sequence[bytes]) -> Request:
+        if self._session is not None:
+            return self._session.request(pdu_tag, names)
+        if self._target.version == "3":
+            raise RuntimeError("SNMPv3 needs a session")
         return template(self._target.version, self._target.community, pdu_tag, names)
 
-    async def _ask(self, request: Template) -> Answer:
+    async def _ask(self, request: Request) -> Heard:
+        if self._session is not None and self._session.engine is None:
+            await self._meet(self._session)
+        answer = await self._sent(request)
+        if self._session is not None and isinstance(answer.response, Report):
+            take_report(self._session, answer.response, self.responder, self._endpoint.stats)
+            answer = await self._sent(request)
+        if isinstance(answer.response, Report):
+            raise ReadEnded(SilenceReason.NOT_ADMITTED, f"{self.responder}: {hint(answer.response)}", self.responder)
+        return Heard(answer.response, answer.sent_us, answer.received_us)
+
+    async def _meet(self, session: Session3) -> None:
+        """Learn whose engine it is (RFC 3414 section 4); the answer is unsigned, so nothing else rests on it."""
+        report = (await self._sent(session.discovery())).response
+        if not isinstance(report, Report):
+            raise self._malformed("an answer where a report of the engine's id belongs")
+        if report.counter != UNKNOWN_ENGINE or not report.engine_id:
+            raise ReadEnded(SilenceReason.NOT_ADMITTED, f"{self.responder}: {hint(report)}", self.responder)
+        session.meet(report)
+
+    async def _sent(self, request: Request) -> Answer:
         result = await self._endpoint.ask(
             self._address,
             request,

@@ -20,8 +20,9 @@ from pagereeve.meters.address import Address, Key, key_label
 from pagereeve.meters.ber import DecodeError
 from pagereeve.meters.deadlines import Deadlines
 from pagereeve.meters.lane import DATAGRAM_BYTES_MAX, RECEIVE_BUFFER_BYTES, Icmp, Lane
-from pagereeve.meters.message import GET, GET_NEXT, Template, four_octet_id, read_body, read_head
-from pagereeve.meters.question import STRICT, Answer, Leave, Patience, Question, Sent, Unanswered
+from pagereeve.meters.message import GET, GET_NEXT, four_octet_id, read_head
+from pagereeve.meters.question import STRICT, Answer, Leave, Patience, Question, Request, Sent, Unanswered
+from pagereeve.meters.session3 import Unauthentic
 from pagereeve.meters.stats import MeterStats, Refusal
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
@@ -72,7 +73,7 @@ class Endpoint:
     async def ask(
         self,
         address: Address,
-        template: Template,
+        template: Request,
         deadline_us: int,
         patience: Patience,
         *,
@@ -101,7 +102,7 @@ class Endpoint:
     async def _asked(
         self,
         address: Address,
-        template: Template,
+        template: Request,
         deadline_us: int,
         patience: Patience,
         lane: int,
@@ -157,6 +158,12 @@ class Endpoint:
             else:
                 self._close_lane(old)
         return number
+
+    def random_64(self) -> int:
+        """64 bits of the same unpredictable source as the request ids."""
+        return (
+            self._entropy.request_id() << 40 ^ self._entropy.request_id() << 20 ^ self._entropy.request_id()
+        ) % 2**64
 
     @property
     def in_flight(self) -> int:
@@ -260,9 +267,14 @@ class Endpoint:
             question.stray = key_label(source)
         else:
             try:
-                response = read_body(datagram, head)
+                response = question.template.open(datagram, head)
             except DecodeError as error:
                 self._unreadable(source, str(error), Refusal.UNREADABLE)
+                return
+            except Unauthentic as error:
+                # Anybody may have sent it: the genuine answer may still come.
+                self.stats.refuse(Refusal.UNAUTHENTIC, key_label(source))
+                question.unreadable = str(error)
                 return
             sent = question.sent[head.request_id]
             took_us = max(0, self._clock.monotonic_us() - sent.monotonic_us)

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass, field
-from typing import Final, NamedTuple
+from typing import Final, NamedTuple, Protocol
 
 from pagereeve.domain.reading import SilenceReason
 from pagereeve.meters.address import Address, Key
 from pagereeve.meters.lane import Lane
-from pagereeve.meters.message import Response, Template
+from pagereeve.meters.message import Head, Response
+from pagereeve.meters.session3 import Report
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,10 +33,26 @@ class Patience:
     tries_max: int = 5
 
 
-class Answer(NamedTuple):
-    """``sent_us`` is the wall time of the try that was answered; ``received_us`` is never before it."""
+class Request(Protocol):
+    """One question in its version's own bytes, for as many tries as it takes."""
 
-    response: Response
+    @property
+    def oids(self) -> tuple[bytes, ...]: ...
+
+    def datagram(self, request_id: int) -> bytes: ...
+
+    def open(self, datagram: bytes, head: Head) -> Response | Report:
+        """Raises DecodeError, and Unauthentic for what must be dropped without ending the question."""
+        ...
+
+
+class Answer(NamedTuple):
+    """``sent_us`` is the wall time of the try that was answered; ``received_us`` is never before it.
+
+    A report (SNMPv3) is an agent's word about our message, not about the objects.
+    """
+
+    response: Response | Report
     sent_us: int
     received_us: int
 
@@ -59,7 +76,7 @@ class Question:
 
     address: Address
     lane: Lane
-    template: Template
+    template: Request
     deadline_us: int
     patience: Patience
     wait_us: int

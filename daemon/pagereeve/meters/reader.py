@@ -1,4 +1,4 @@
-"""The meter over SNMP v1 and v2c: one small GET of pinned instances for each read, found once, watched ever after."""
+"""The meter over SNMP: one small GET of pinned instances for each read, found once, watched ever after."""
 
 from __future__ import annotations
 
@@ -10,16 +10,19 @@ from functools import lru_cache, partial
 from pagereeve.domain.reading import Failure, Reading, Sight, SilenceReason
 from pagereeve.meters.address import Address, NameNotFound, Resolver, key_label
 from pagereeve.meters.ber import DecodeError
-from pagereeve.meters.conversation import NAMES_MAX, Conversation, Got, Manners, ReadEnded
+from pagereeve.meters.conversation import NAMES_MAX, Conversation, Got, Manners
 from pagereeve.meters.endpoint import Endpoint
 from pagereeve.meters.inspecting import inspection_of
 from pagereeve.meters.objects import SYS_UP_TIME, Pins
 from pagereeve.meters.profile import Profiles, shipped_profiles
 from pagereeve.meters.question import Patience
+from pagereeve.meters.readended import ReadEnded
+from pagereeve.meters.session3 import Session3
 from pagereeve.meters.sighting import Sighting, figure
 from pagereeve.meters.stats import MeterHooks, MeterStats
 from pagereeve.meters.survey import Survey, survey, wrong_responder
 from pagereeve.meters.turns import Turns
+from pagereeve.meters.usm import refuse_weak
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.inspection import Inspection
@@ -67,6 +70,7 @@ class _Printer:
     seen: _Seen | None = None
     lane: int = 0
     timeouts: int = 0
+    session: Session3 | None = None
     address: Address | None = None
     answered_us: int | None = None
     tried_us: int | None = None
@@ -250,7 +254,19 @@ class SnmpMeter:
             printer.manners,
             printer.lane,
             partial(on_sent, target.printer) if on_sent else None,
+            self._session(printer),
         )
+
+    def _session(self, printer: _Printer) -> Session3 | None:
+        user = printer.target.user
+        if printer.target.version != "3":
+            return None
+        if user is None or (problem := refuse_weak(user)):
+            text = problem if user is not None else "SNMPv3 needs a user; the printer's entry names none"
+            raise ReadEnded(SilenceReason.NOT_ADMITTED, text)
+        if printer.session is None:
+            printer.session = Session3(user, self._clock, self.endpoint.random_64())
+        return printer.session
 
     def _grows(self, printer: _Printer, pins: Pins) -> bool:
         return bool(pins.growing) and self._clock.monotonic_us() - printer.surveyed_us > LOOK_AGAIN_S * 1_000_000

@@ -9,8 +9,8 @@ from pagereeve.domain.reading import Count, PrinterState, Sight, SilenceReason, 
 from pagereeve.meters.ber import DecodeError, Varbind, conforms, number, object_id, octets
 from pagereeve.meters.channels import PinnedChannel, figure_of
 from pagereeve.meters.consistency import Shown, check
-from pagereeve.meters.conversation import ReadEnded
 from pagereeve.meters.objects import SYS_OBJECT_ID, Pins
+from pagereeve.meters.readended import ReadEnded
 from pagereeve.meters.stats import MeterStats
 from pagereeve.meters.text import printable
 from pagereeve.meters.units import unit_in, unit_label

@@ -19,6 +19,7 @@ class Refusal(StrEnum):
     LATE = "late"
     UNREADABLE = "unreadable"
     TOO_LARGE = "too-large"
+    UNAUTHENTIC = "unauthentic"
 
 
 @dataclass(slots=True)
@@ -45,6 +46,7 @@ class MeterStats:
     discoveries: int = 0
     port_moves: int = 0
     slow_reads: int = 0
+    boots_back: int = 0
     lookups: int = 0
     lookup_failures: int = 0
 
@@ -58,6 +60,7 @@ class MeterStats:
             "slow-read": self.slow_reads,
             "retry": self.retries,
             "port-move": self.port_moves,
+            "boots-back": self.boots_back,
         }
 
     def refuse(self, kind: Refusal, source: str) -> None:

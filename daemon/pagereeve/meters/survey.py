@@ -14,7 +14,7 @@ from pagereeve.meters.ber import OCTET_STRING, DecodeError, Varbind, object_id
 from pagereeve.meters.candidates import Offer, offered
 from pagereeve.meters.channels import Figure, PinnedChannel, figure_of, names_of
 from pagereeve.meters.consistency import Shown, Verdict, check
-from pagereeve.meters.conversation import Conversation, ReadEnded
+from pagereeve.meters.conversation import Conversation
 from pagereeve.meters.discovery import Rows, find_rows, something_of_printer_mib
 from pagereeve.meters.imaging import imaging_channels
 from pagereeve.meters.objects import (
@@ -28,6 +28,7 @@ from pagereeve.meters.objects import (
     pins_of,
 )
 from pagereeve.meters.profile import NO_PROFILE, Profile, Profiles
+from pagereeve.meters.readended import ReadEnded
 from pagereeve.meters.text import printable
 from pagereeve.meters.units import unit_in, unit_label
 from pagereeve.ports.meter import MeterTarget

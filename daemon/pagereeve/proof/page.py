@@ -52,7 +52,7 @@ def _article(proof: Proof, fragment: str, version: str) -> str:
     return f"""<article>
 <h1>Installation proof: {escape(proof.printer)}</h1>
 <p>{escape(proof.place)}{escape(f" · {known}" if known else "")}<br>
-{to_text(proof.began_us)} · Pagereeve {escape(version)}</p>
+{to_text(proof.began_us)[:19]}Z · Pagereeve {escape(version)}</p>
 <p class="verdict {verdict}">{escape(proof.verdict)}</p>
 <table>
 <tr><th>Stage</th><th>Outcome</th><th>What was tried, what came back, what to do</th></tr>

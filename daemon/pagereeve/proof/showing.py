@@ -71,7 +71,7 @@ def _rounded(seconds: float | None) -> float | None:
 
 def proof_text(proof: Proof, fragment: str) -> str:
     """One printer, stage by stage."""
-    lines = [f"{proof.printer} ({proof.place}), {to_text(proof.began_us)}: {proof.verdict}", ""]
+    lines = [f"{proof.printer} ({proof.place}), {to_text(proof.began_us)[:19]}Z: {proof.verdict}", ""]
     for stage in proof.stages:
         took = f" ({stage.took_s:.1f} s)" if stage.took_s >= 0.05 else ""
         lines.append(f"  {MARKS[stage.outcome]:10} {stage.name:14} {stage.came}{took}")
