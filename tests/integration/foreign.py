@@ -129,7 +129,7 @@ class Snmpd:
         config.write_text("\n".join(self._config()) + "\n")
         # Its own host table would stand before the printer's.
         modules = ["-I", "-hr_device,hr_print,hr_disk,hr_network,hr_proc,hr_other"] if self._objects else []
-        environment = [f"SNMP_PERSISTENT_DIR={self._folder / 'state'}", f"SNMPCONFPATH={self._folder}"]
+        environment = [f"SNMP_PERSISTENT_DIR={self._folder / 'state'}", f"SNMPCONFPATH={self._folder / 'none'}"]
         log = ["-Lf", str(self._folder / "snmpd.log")]
         argv = ["env", *environment, snmpd, "-f", "-C", "-c", str(config), *log, *modules, f"udp:{self._listen}"]
         self._process = self._spawn(argv)
