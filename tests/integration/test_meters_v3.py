@@ -36,13 +36,11 @@ PRIVS: dict[PrivProtocol, str] = {"aes": "AES", "des": "DES"}
 
 
 @contextmanager
-def a_printer(folder: Path, lines: Sequence[str], port: int | None = None, *, remembers: bool = False) -> Iterator[int]:
+def a_printer(folder: Path, lines: Sequence[str], port: int | None = None) -> Iterator[int]:
     port = port or free_port()
     objects = PrinterObjects(folder / "objects", count=4711)
     folder.mkdir(exist_ok=True)
-    listen = f"127.0.0.1:{port}"
-    agent = Snmpd(folder, object_id=PRINTER_OBJECT_ID, listen=listen, objects=objects, more=lines, remembers=remembers)
-    with agent:
+    with Snmpd(folder, object_id=PRINTER_OBJECT_ID, listen=f"127.0.0.1:{port}", objects=objects, more=lines):
         yield port
 
 
