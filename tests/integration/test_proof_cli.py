@@ -6,11 +6,18 @@ import asyncio
 import json
 import sys
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
+from pagereeve.clocks import SystemClock
+from pagereeve.ports.meter import MeterTarget, UsmUser
+from pagereeve.proof.course import prove
+from pagereeve.proof.plan import Plan
 from pagereeve.settings import load_settings
-from tests.integration.installation import COMMUNITY, Installation, an_installation
+from tests.integration.foreign import PrinterObjects, Snmpd, free_port
+from tests.integration.installation import COMMUNITY, QUICK, Installation, an_installation, outcomes, stage_of
+from tests.integration.meter import a_meter
 
 
 async def pagereeve(*arguments: str, said: bytes = b"") -> tuple[int, str, str]:
@@ -112,3 +119,33 @@ async def test_read_shows_what_is_made_of_an_agent(tmp_path: Path) -> None:
         for wrong in (("read",), ("read", "h:1", "--printer", "north-1"), ("read", "h:99999")):
             assert (await pagereeve(*wrong, "--config", str(config)))[0] == 2
         assert COMMUNITY not in out
+
+
+async def test_an_agent_of_version_3_is_read_by_a_user_whose_passwords_stand_in_files(tmp_path: Path) -> None:
+    words = {"auth": "Qx7-horse-battery", "priv": "Zk9-staple-correct"}
+    for name, word in words.items():
+        (tmp_path / name).write_text(word + "\n")
+    lines = [f'createUser reader SHA-256 "{words["auth"]}" AES "{words["priv"]}"', "rouser reader priv"]
+    port = free_port()
+    objects = PrinterObjects(tmp_path / "objects", count=4711)
+    with Snmpd(
+        tmp_path / "agent", object_id="1.3.6.1.4.1.32473.5", listen=f"127.0.0.1:{port}", objects=objects, more=lines
+    ):
+        secrets = ("--auth-password-file", str(tmp_path / "auth"), "--priv-password-file", str(tmp_path / "priv"))
+        who = ("--version", "3", "--user", "reader", "--auth", "sha256", "--priv", "aes", *secrets)
+        status, out, err = await pagereeve("read", f"127.0.0.1:{port}", *who, "--json")
+        assert status == 0, err
+        seen = json.loads(out)
+        assert (seen["version"], seen["channels"][0]["value"]) == ("3", 4711)
+        here = plan_of(port, UsmUser("reader", "sha256", words["auth"], "aes", words["priv"]))
+        async with a_meter() as meter:
+            proof = await prove(here, meter, SystemClock())
+        assert outcomes(proof)["second-reader"] == "passed", stage_of(proof, "second-reader")
+        assert proof.passed
+        for word in words.values():
+            assert word[:3] not in out + err + repr(proof)
+
+
+def plan_of(port: int, user: UsmUser) -> Plan:
+    target = MeterTarget("north-1", "127.0.0.1", port, version="3", user=user)
+    return Plan(target=target, print_port=None, patience=replace(QUICK, inspect_s=5.0, read_s=5.0))

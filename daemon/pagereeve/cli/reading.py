@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Any, Literal
 from cyclopts import Parameter
 
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config
+from pagereeve.ports.meter import AuthProtocol, PrivProtocol
 
 if TYPE_CHECKING:
     from pagereeve.meters.profile import Profiles
@@ -25,9 +26,18 @@ def read(
     /,
     *,
     printer: Annotated[str | None, Parameter(help="A printer of the settings file, in the place of HOST:PORT.")] = None,
-    version: Annotated[Literal["1", "2c"] | None, Parameter(help="SNMP version; 2c unless said.")] = None,
+    version: Annotated[Literal["1", "2c", "3"] | None, Parameter(help="SNMP version; 2c unless said.")] = None,
     community_file: Annotated[Path | None, Parameter(help="File that holds the community; public unless said.")] = None,
     community_env: Annotated[str | None, Parameter(help="Environment variable that holds it.")] = None,
+    user: Annotated[str | None, Parameter(help="User for version 3.")] = None,
+    auth: Annotated[AuthProtocol | None, Parameter(help="How the user proves who it is.")] = None,
+    auth_password_file: Annotated[Path | None, Parameter(help="File that holds the password for it.")] = None,
+    auth_password_env: Annotated[str | None, Parameter(help="Environment variable that holds it.")] = None,
+    priv: Annotated[PrivProtocol | None, Parameter(help="How the user hides what is said.")] = None,
+    priv_password_file: Annotated[Path | None, Parameter(help="File that holds the password for it.")] = None,
+    priv_password_env: Annotated[str | None, Parameter(help="Environment variable that holds it.")] = None,
+    context: Annotated[str | None, Parameter(help="Context name of the objects.")] = None,
+    allow_weak: Annotated[bool | None, Parameter(negative="", help="Permit md5 and des.")] = None,
     profile: Annotated[str | None, Parameter(help="A profile's name, or none for the standard objects alone.")] = None,
     profiles: Annotated[Path | None, Parameter(help="Folder with further profiles.")] = None,
     timeout_s: Annotated[float, Parameter(name="--timeout", help="Seconds for all of it.")] = 15.0,
@@ -43,6 +53,15 @@ def read(
         "version": version,
         "community_file": community_file,
         "community_env": community_env,
+        "user": user,
+        "auth": auth,
+        "auth_password_file": auth_password_file,
+        "auth_password_env": auth_password_env,
+        "priv": priv,
+        "priv_password_file": priv_password_file,
+        "priv_password_env": priv_password_env,
+        "context": context,
+        "allow_weak": allow_weak,
         "profile": profile,
     }
     given = {name: value for name, value in options.items() if value is not None}
@@ -70,7 +89,8 @@ def _target(
         return lone_printer(place, given).target(os.environ), None
     settings = load_settings(config)
     entry = _entry(settings, printer or "", config)
-    return entry.model_copy(update=given).target(os.environ), settings.meters.profiles
+    changed = lone_printer(entry.host, {**{name: getattr(entry, name) for name in entry.model_fields_set}, **given})
+    return changed.target(os.environ), settings.meters.profiles
 
 
 def _entry(settings: Settings, name: str, config: Path) -> Any:

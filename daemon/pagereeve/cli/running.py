@@ -14,7 +14,11 @@ def run(*, config: Config = CONFIG_DEFAULT) -> None:
     from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
 
     settings = load_settings(config)
-    secrets = [target.community for target in settings.targets()]
+    targets = settings.targets()
+    secrets = [target.community for target in targets]
+    secrets += [
+        word for target in targets if (user := target.user) for word in (user.auth_password, user.priv_password)
+    ]
     secrets += [token.get_secret_value() for token in settings.http_tokens()]
     set_up_logs(settings.log.format, settings.log.level, sys.stderr, secrets)
     run_daemon(settings)

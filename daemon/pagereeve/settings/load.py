@@ -74,7 +74,7 @@ def _rooted(data: dict[str, Any], base: Path) -> dict[str, Any]:
     root(data.get("people"), "file")
     root(data.get("meters"), "profiles")
     for printer in _rows(data, "printers"):
-        root(printer, "community_file")
+        root(printer, "community_file", "auth_password_file", "priv_password_file")
     http = data.get("http")
     if isinstance(http, dict) and isinstance(files := http.get("token_files"), list):
         http["token_files"] = [str(base / file) if isinstance(file, str) else file for file in files]

@@ -99,7 +99,7 @@ class Settings(BaseSettings):
             try:
                 targets.append(printer.target(given))
             except NoSecret as error:
-                problems.append(Problem(f"printer {printer.name}", f"its community: {error}"))
+                problems.append(Problem(f"printer {printer.name}", f"its secrets: {error}"))
         if problems:
             raise BadSettings("the registry", problems)
         return tuple(targets)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Iterable
 
-LISTED_MAX = 20
+LISTED_MAX = 40
 
 
 def nearest(name: str, known: Iterable[str]) -> str:

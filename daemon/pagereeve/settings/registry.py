@@ -13,6 +13,7 @@ from pagereeve.domain.reading import Unit
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.settings.policies import PolicyOverrides
 from pagereeve.settings.secrets import secret_from_environment, secret_from_file
+from pagereeve.settings.usm import EnvName, UsmSettings
 from pagereeve.settings.values import Host, Name, Port, Section, Text
 
 DEFAULT_COMMUNITY = "public"
@@ -33,16 +34,15 @@ class GatewaySettings(Section):
     text: Text = ""
 
 
-class PrinterSettings(Section):
+class PrinterSettings(UsmSettings):
     """One printer and how its meter is reached; printers behind one gateway share its host and differ in the port."""
 
     name: Name
     host: Host
     port: Port = 161
-    version: Literal["1", "2c"] = "2c"
     community: Annotated[SecretStr, Field(min_length=1, max_length=255)] | None = None
     community_file: Path | None = None
-    community_env: Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]{0,127}$")] | None = None
+    community_env: EnvName | None = None
     serial: Text = ""
     object_id: Annotated[str, Field(pattern=r"^$|^[0-2](\.\d{1,10}){1,127}$")] = ""
     unit: Literal["impressions", "sheets"] | None = None
@@ -74,6 +74,7 @@ class PrinterSettings(Section):
             community=self._community(environment),
             serial=self.serial,
             object_id=self.object_id,
+            user=self.usm_user(environment),
             unit=None if self.unit is None else Unit(self.unit),
             profile=self.profile,
             answers_from=self.answers_from or "",
