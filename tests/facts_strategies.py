@@ -174,6 +174,7 @@ POLICIES = st.builds(
     unmoved_us=FIGURES,
     longest_us=FIGURES,
     longest_stalled_us=FIGURES,
+    settle_longest_us=FIGURES,
     fresh_us=FIGURES,
     tolerance_permille=FIGURES,
     tolerance_pages=FIGURES,

@@ -19,6 +19,7 @@ import uvicorn
 
 from pagereeve.clocks import SystemClock, SystemEntropy
 from pagereeve.domain.facts import Assigned
+from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.reading import Failure, Reading
 from pagereeve.engine.desk import Desk, Registered
 from pagereeve.engine.intake import EventIntake
@@ -158,6 +159,7 @@ class App:
             pace=pace,
             tally=self.tally,
             on_read=self._on_read,
+            on_learned=self._on_learned,
             first_spread_s=self._first_reads_spread_s,
         )
         targets = {target.printer: target for target in settings.targets()}
@@ -244,6 +246,10 @@ class App:
         state = "good" if isinstance(result, Reading) else result.reason.value
         detail = "" if isinstance(result, Reading) else result.detail
         self._silences.note(printer, state, "meter", printer=printer, detail=detail)
+
+    @staticmethod
+    def _on_learned(printer: str, settle_us: int) -> None:
+        log.info("settle time learnt", printer=printer, settle_s=settle_us / SECOND_US)
 
     def _trouble(self, name: str, error: BaseException) -> None:
         if isinstance(error, JournalUnavailable):

@@ -90,6 +90,7 @@ def _printer(keeper: Keeper) -> PrinterTelemetry:
         last_reading_us=None if good is None else good.received_us,
         up=None if keeper.last is None else isinstance(keeper.last, Reading),
         open_windows=keeper.open_windows(),
+        settle_us=keeper.settle_us(),
         open_findings=dict(keeper.figures.open_findings),
         pages=dict(keeper.figures.pages),
     )

@@ -44,6 +44,7 @@ CHANNEL total (in impressions)
   After:  1005, from 2026-11-25 10:00:19.050+01:00 on, 19 s after the start
   Counted: 1005 - 1000 = 5
   The window closed when the meter had rested for 10 s, the printer's settle time.
+  Settle time: 10 s, as the policy sets it.
   Evidence: tight; the meter was read shortly before and after, and no other release ran meanwhile.
   Expected: 5.
   Verdict: agrees; the count lies within what was expected.

@@ -16,6 +16,7 @@ class Policy:
     """The rules of one printer. Every default is argued in DEVELOPERS.md, "Policy".
 
     settle_us            how long the count must stand still before a window may close
+    settle_longest_us    the longest settle time that may be learnt
     floor_us             no engine lands its first sheet sooner after a release's start
     unmoved_us           how long a window waits for a count that has not moved at all
     longest_us           the longest a window stays open
@@ -47,3 +48,4 @@ class Policy:
     blank_backs: BlankBacks = "unknown"
     separator_sheets: int | None = 0
     badge_within_us: int = 0
+    settle_longest_us: int = 120 * SECOND_US

@@ -81,6 +81,13 @@ class Rules:
         least = self.policy_at(at_us).settle_us
         return max(least, self.learned[index - 1].settle_us) if index else least
 
+    def settle_learned_us(self, at_us: int) -> int | None:
+        """When the settle time in force was learnt; None where it is the policy's."""
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
+        if index == 0 or self.learned[index - 1].settle_us <= self.policy_at(at_us).settle_us:
+            return None
+        return self.learned[index - 1].at_us
+
     def in_maintenance(self, at_us: int) -> bool:
         begun = False
         for note in self.notes:

@@ -7,12 +7,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 from pagereeve.domain.book import Book, concerns_us
-from pagereeve.domain.facts import Fact, PolicySet, Read, ReadFailed, ReleaseStarted
+from pagereeve.domain.facts import Fact, PolicySet, Read, ReadFailed, ReleaseStarted, SettleLearned
 from pagereeve.domain.figures import Figures
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Failure, Reading
 from pagereeve.domain.recorder import record
+from pagereeve.engine.learning import SettleLearner
 from pagereeve.engine.opening import open_book
 from pagereeve.engine.pace import Pace, Situation, next_interval_s
 from pagereeve.engine.tally import EngineTally
@@ -35,6 +36,7 @@ SETTLE_SHARE = 50
 IDLE_STRANGER_S = 600.0
 
 ReadListener = Callable[[str, Reading | Failure], None]
+LearnListener = Callable[[str, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,6 +50,7 @@ class Surroundings:
     pace: Pace
     tally: EngineTally
     on_read: ReadListener | None = None
+    on_learned: LearnListener | None = None
     first_spread_s: float = 30.0
 
 
@@ -80,6 +83,7 @@ class Keeper:
     last: Reading | Failure | None = None
     last_good: Reading | None = None
     last_done_us: int | None = None
+    learner: SettleLearner = field(default_factory=SettleLearner)
     _current: Read | ReadFailed | None = None
     _observed: Read | ReadFailed | None = None
     _observed_us: int = 0
@@ -292,6 +296,22 @@ class Keeper:
             self.figures.add(update)
         self._dirty = False
         self._quiet_until_us = self._next_change_us()
+        await self._learn()
+
+    async def _learn(self) -> None:
+        """A settle time that the printer's own behaviour asks for; it holds for releases that start from now on."""
+        book, now_us = self._book(), self.around.clock.now_us()
+        if book.view is None or not self.learner.look(book.view):
+            return
+        wanted_us = self.learner.wanted_us(book.rules, now_us)
+        if wanted_us is None or not book.rules.registered:
+            return
+        fact = SettleLearned(self.printer, now_us, wanted_us)
+        await self.around.store.append(fact)
+        book.add(fact)
+        self.around.tally.learned += 1
+        if self.around.on_learned is not None:
+            self.around.on_learned(self.printer, wanted_us)
 
     def _next_change_us(self) -> int:
         """Until when more of the same sight can change no row: it closes no window, and is no second witness."""
@@ -308,8 +328,9 @@ class Keeper:
         open_starts = self._open_windows()
         pending = book.view is not None and book.view.runs.pending is not None
         now_us = clock.now_us()
+        watching = self.learner.watch_until_us > now_us
         situation = Situation(
-            waiting=bool(open_starts) or pending,
+            waiting=bool(open_starts) or pending or watching,
             oldest_wait_s=max((now_us - start_us for start_us in open_starts), default=0) / SECOND_US,
             due_s=self._due_s(now_us),
             interval_s=self._interval_s,
@@ -332,6 +353,10 @@ class Keeper:
         if view is None:
             return []
         return [window.release.start_us for window in view.windows if window.closes_us is None]
+
+    def settle_us(self) -> int | None:
+        """The settle time in force for a release that starts now; None before the book is open."""
+        return None if self.book is None else self.book.rules.settle_us(self.around.clock.now_us())
 
     def open_windows(self) -> int:
         return 0 if self.book is None else len(self._open_windows())

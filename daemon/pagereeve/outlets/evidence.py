@@ -47,6 +47,7 @@ class Evidence:
     charges: Sequence[Charge]
     policy: Policy
     settle_us: int
+    settle_learned_us: int | None
     starts: list[ReleaseStarted] = field(default_factory=list)
     ends: list[ReleaseEnded] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)
@@ -101,7 +102,8 @@ async def _gathered(reads: Reads, key: ReleaseKey, printer: str, charges: list[C
     standing = [stored.fact for stored in await reads.standing_facts(printer)]
     rules = Rules.of(standing)
     started_us = charges[0].started_us
-    evidence = Evidence(key, printer, charges, rules.policy_at(started_us), rules.settle_us(started_us))
+    settle = rules.settle_us(started_us), rules.settle_learned_us(started_us)
+    evidence = Evidence(key, printer, charges, rules.policy_at(started_us), *settle)
     for fact in await reads.release_facts(key.source, key.release):
         if isinstance(fact, ReleaseStarted) and fact.printer == printer:
             evidence.starts.append(fact)

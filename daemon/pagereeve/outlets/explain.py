@@ -134,7 +134,7 @@ def _wrapped(stretch: Stretch) -> str:
 
 def _sentences(evidence: Evidence, charge: Charge) -> list[str]:
     """How the window closed, the grade, what was expected and why, whose pages they are, the verdict, the charge."""
-    sentences = [closing_text(charge.reasons, evidence.settle_us)]
+    sentences = [closing_text(charge.reasons, evidence.settle_us), settle_text(evidence)]
     if charge.grade is not None:
         sentences.append(f"Evidence: {charge.grade.value}; {GRADES[charge.grade]}.")
     sentences += [f"  Note: {reason_text(reason)}." for reason in charge.reasons if reason in NOTED]
@@ -151,6 +151,15 @@ def _sentences(evidence: Evidence, charge: Charge) -> list[str]:
         f"charged {charge.charged}, unproven {charge.unproven}: {_charging(evidence, charge)}."
     )
     return sentences
+
+
+def settle_text(evidence: Evidence) -> str:
+    """Which settle time was in force, and whence."""
+    span = span_text(evidence.settle_us)
+    if evidence.settle_learned_us is None:
+        return f"Settle time: {span}, as the policy sets it."
+    learned, policy = to_text(evidence.settle_learned_us)[:19], span_text(evidence.policy.settle_us)
+    return f"Settle time: {span}, learnt {learned}Z from the printer's own pauses ({policy} is set)."
 
 
 def _is_of_expectation(reason: str) -> bool:

@@ -52,6 +52,11 @@ def _windows(one: PrinterTelemetry, label: str) -> Iterator[str]:
     yield f"{{{label}}} {one.open_windows}"
 
 
+def _settle(one: PrinterTelemetry, label: str) -> Iterator[str]:
+    if one.settle_us is not None:
+        yield f"{{{label}}} {one.settle_us / SECOND_US:g}"
+
+
 def _findings(one: PrinterTelemetry, label: str) -> Iterator[str]:
     known = one.open_findings
     for kind in FINDING_KINDS:
@@ -87,6 +92,12 @@ _FAMILIES: Final[tuple[tuple[str, str, str, Rows], ...]] = (
         _up,
     ),
     ("pagereeve_open_windows", "gauge", "Releases that wait for the meter to rest.", _windows),
+    (
+        "pagereeve_settle_seconds",
+        "gauge",
+        "How long the count must stand still before a window may close: set, or learnt.",
+        _settle,
+    ),
     ("pagereeve_open_findings", "gauge", "Findings that are open, by kind.", _findings),
     (
         "pagereeve_pages_total",

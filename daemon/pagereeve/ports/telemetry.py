@@ -30,6 +30,7 @@ class PrinterTelemetry:
     last_reading_us: int | None = None
     up: bool | None = None
     open_windows: int = 0
+    settle_us: int | None = None
     open_findings: Mapping[str, int] = field(default_factory=dict)
     pages: Mapping[PageKey, int] = field(default_factory=dict)
 

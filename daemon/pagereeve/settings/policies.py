@@ -42,6 +42,7 @@ class PolicySettings(Section):
     """The rules of every printer that has none of its own. Meaning and defaults: domain.policy.Policy."""
 
     settle: Settle = Duration(_PLAIN.settle_us)
+    settle_longest: Settle = Duration(_PLAIN.settle_longest_us)
     first_page_floor: Floor = Duration(_PLAIN.floor_us)
     unmoved_wait: Wait = Duration(_PLAIN.unmoved_us)
     longest_window: Longest = Duration(_PLAIN.longest_us)
@@ -60,6 +61,7 @@ class PolicySettings(Section):
     def to_policy(self) -> Policy:
         return Policy(
             settle_us=self.settle.us,
+            settle_longest_us=max(self.settle.us, self.settle_longest.us),
             floor_us=self.first_page_floor.us,
             unmoved_us=self.unmoved_wait.us,
             longest_us=self.longest_window.us,

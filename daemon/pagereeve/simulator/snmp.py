@@ -39,7 +39,15 @@ class SnmpResponder:
 
         self._api, self._decode, self._encode = api, decoder.decode, encoder.encode
         # pyasn1 lets plain errors of Python through where a datagram is broken enough.
-        self._unreadable = (PyAsn1Error, PySnmpError, LookupError, TypeError, ValueError, AttributeError)
+        self._unreadable = (
+            PyAsn1Error,
+            PySnmpError,
+            ArithmeticError,
+            LookupError,
+            TypeError,
+            ValueError,
+            AttributeError,
+        )
         self._community = community.encode()
         self._view = view
         self.counts = AgentCounts()
