@@ -53,7 +53,7 @@ class _Maker:
         self.random = random
         self.faults = faults
         self.policy = replace(POLICY, modulus=modulus)
-        self.channels: tuple[str, ...] = ("colour", "mono") if channels else ()
+        self.channels: tuple[str, ...] = ("colour", "copies", "mono") if channels else ()
         self.day = Day()
         self.now_us = DAY_US
         value = random.randrange(100, 5000)
@@ -158,7 +158,7 @@ class _Maker:
         self.printer.uptime_cs = 1000
         self.marks.clear()
         if self.channels:
-            self.channels = self.random.choice([("mono",), ("colour", "mono"), ("colour",)])
+            self.channels = self.random.choice([("mono",), ("colour", "mono"), ("colour",), ("copies", "mono")])
 
     def _jam(self) -> None:
         self.printer.error = ("jammed",)

@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import assert_never
 
-from pagereeve.domain.expectation import CLAIMED_CHANNELS, Expectation
+from pagereeve.domain.expectation import CLAIMED_CHANNELS, NOBODYS_CHANNELS, Expectation
 from pagereeve.domain.ledger import (
+    OTHER_FUNCTION,
     SHORTFALL,
     SURPLUS,
     UNPROVEN,
@@ -32,6 +33,8 @@ class Owed:
 def owed_for(share: int, expectation: Expectation, channel: str, policy: Policy) -> Owed:
     """What one release owes for its share of a proven count."""
     claim = expectation.claim
+    if channel in NOBODYS_CHANNELS:
+        return Owed(0, 0)
     if channel not in CLAIMED_CHANNELS:
         return Owed(share, 0)
     match policy.charging:
@@ -97,11 +100,13 @@ def meter_account(printer: str) -> str:
     return f"meter:{printer}"
 
 
-def legs_for(printer: str, counted: int, owed: Sequence[tuple[str, Owed]]) -> tuple[tuple[str, int], ...]:
+def legs_for(printer: str, channel: str, counted: int, owed: Sequence[tuple[str, Owed]]) -> tuple[tuple[str, int], ...]:
     """The posting's legs: the meter gives ``counted``; persons and the house receive it. Their sum is zero.
 
     What the charging policy bills beyond the count is the house's shortfall, a negative receipt.
     """
+    if channel in NOBODYS_CHANNELS:
+        return balanced(printer, {OTHER_FUNCTION: counted})
     received: dict[str, int] = {}
     for owner, one in owed:
         received[person(owner)] = received.get(person(owner), 0) + one.charged

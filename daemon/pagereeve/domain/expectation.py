@@ -12,6 +12,10 @@ from pagereeve.domain.ticket import SEPARATORS_MAX, Ticket
 
 # The channels whose count a ticket determines; the others are parts of these, known to the meter alone.
 CLAIMED_CHANNELS = frozenset({"total", "sheets"})
+# What a meter counts of functions that no release uses: never a person's.
+FUNCTION_CHANNELS = ("copies", "faxes")
+# Neither is what the engine picked, which counts misfeeds too (Tylan/check_snmp_printer#13).
+NOBODYS_CHANNELS = frozenset({*FUNCTION_CHANNELS, "picked"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,6 +36,8 @@ class Expectation:
 
 def expect(channel: str, unit: Unit, ticket: Ticket, ended: ReleaseEnded | None, policy: Policy) -> Expectation:
     """The expected count of a channel, from the ticket, the end notice and the printer's calibration."""
+    if channel in NOBODYS_CHANNELS:
+        return Expectation(Interval(0, None), Interval(0, 0), (f"{channel}-not-of-a-release",))
     reasons: list[str] = []
     content = _content(ticket, ended, reasons)
     claim, count = _sides_of(content, unit, ticket, policy, reasons)
@@ -41,8 +47,9 @@ def expect(channel: str, unit: Unit, ticket: Ticket, ended: ReleaseEnded | None,
         count = Interval(0, count.most)
         reasons.append(ended.outcome)
     if channel not in CLAIMED_CHANNELS:
-        count = _part(channel, ticket, count, reasons)
         claim = Interval(0, None)
+    if channel not in {*CLAIMED_CHANNELS, "prints"}:
+        count = _part(channel, ticket, count, reasons)
     return Expectation(count, claim, tuple(reasons))
 
 

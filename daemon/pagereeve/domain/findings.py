@@ -126,10 +126,10 @@ def release_line(key: ReleaseKey) -> str:
     return f"release {key.release} of {key.source}"
 
 
-def of_stretch(stretch: Stretch, windows: Sequence[Window]) -> Finding | None:
-    """Surplus, shortfall or unproven of a bracket; stray pages of a gap."""
+def of_stretch(stretch: Stretch, windows: Sequence[Window], stray: int | None = None) -> Finding | None:
+    """Surplus, shortfall or unproven of a bracket; stray pages of a gap (``stray`` of them, or all it counted)."""
     if not stretch.releases:
-        return _stray(stretch)
+        return _stray(stretch, stray)
     if stretch.verdict is Verdict.AGREES or stretch.verdict is None:
         return None
     kinds: dict[Verdict, Kind] = {Verdict.SURPLUS: "surplus", Verdict.SHORTFALL: "shortfall"}
@@ -148,10 +148,11 @@ def of_stretch(stretch: Stretch, windows: Sequence[Window]) -> Finding | None:
     return make(kind, stretch.printer, anchor, since_us, text, evidence)
 
 
-def _stray(stretch: Stretch) -> Finding | None:
-    if stretch.counted == 0 or "maintenance" in stretch.reasons:
+def _stray(stretch: Stretch, stray: int | None) -> Finding | None:
+    pages = stretch.counted if stray is None else stray
+    if pages == 0 or "maintenance" in stretch.reasons:
         return None
-    text = f"{stretch.counted} {stretch.unit} counted that nobody released"
+    text = f"{pages} {stretch.unit} counted that nobody released"
     anchor = (stretch.channel, stretch.run, stretch.before, stretch.closes_us)
     return make("stray-pages", stretch.printer, anchor, stretch.opens_us, text, [_cuts_line(stretch)])
 

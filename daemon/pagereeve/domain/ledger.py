@@ -16,6 +16,7 @@ SURPLUS = "house:surplus"
 SHORTFALL = "house:shortfall"
 MAINTENANCE = "house:maintenance"
 UNPROVEN = "house:unproven"
+OTHER_FUNCTION = "house:other-function"
 
 
 def person(owner: str) -> str:

@@ -10,9 +10,10 @@ from pagereeve.domain import findings as find
 from pagereeve.domain.charging import Owed, charge_of, owed_unproven
 from pagereeve.domain.expectation import CLAIMED_CHANNELS, expect
 from pagereeve.domain.facts import BadgePresented, Conflict, Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.functions import functions_counted, span_of, without_functions
 from pagereeve.domain.instants import to_text
-from pagereeve.domain.ledger import Charge, Finding, Grade, Posting, ReleaseKey, Stretch, Verdict
-from pagereeve.domain.partition import Between, Partition, partition
+from pagereeve.domain.ledger import STRAY, Charge, Finding, Grade, Posting, ReleaseKey, Stretch, Verdict
+from pagereeve.domain.partition import Between, Broken, Partition, partition
 from pagereeve.domain.reading import Plateau, Silence, Unit
 from pagereeve.domain.rules import NOTE_REACH_US, Rules
 from pagereeve.domain.runs import Run, Runs, split
@@ -132,8 +133,7 @@ def project(timeline: Timeline, first: Run | None = None, repeats: frozenset[Eve
     projected = Projected(runs, windows)
     channels = sorted({channel for run in runs.runs for channel in run.channels()})
     parted = [partition(channel, runs.runs, windows) for channel in channels]
-    for part in parted:
-        _settle(timeline, part, projected)
+    _settle(timeline, parted, projected)
     _wait(timeline, parted, projected)
     _find(timeline, moments, projected)
     return projected
@@ -150,17 +150,29 @@ def _releases(timeline: Timeline, repeats: frozenset[EventKey]) -> list[Release]
     return releases
 
 
-def _settle(timeline: Timeline, part: Partition, projected: Projected) -> None:
-    for piece in part.pieces:
-        if isinstance(piece, Between):
-            settled = settle_between(timeline.printer, part.channel, piece, timeline.rules)
-        else:
-            settled = settle_broken(timeline.printer, part.channel, piece)
-        for one in settled:
-            projected.settled.append((piece.closing.from_us, one))
-            finding = find.of_stretch(one.stretch, one.windows) if _told(part.channel, one) else None
-            if finding is not None:
-                projected.findings.append((piece.closing.from_us, finding))
+def _settle(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
+    rows = {part.channel: [_rows_of(timeline, part.channel, piece) for piece in part.pieces] for part in parted}
+    by_channel = {channel: [one for _, settled in pieces for one in settled] for channel, pieces in rows.items()}
+    functions = functions_counted(by_channel)
+    for channel, pieces in rows.items():
+        for at_us, settled in pieces:
+            for row in settled:
+                one = without_functions(row, functions.get(span_of(row.stretch), 0)) if channel == "total" else row
+                projected.settled.append((at_us, one))
+                finding = find.of_stretch(one.stretch, one.windows, _stray(one)) if _told(channel, one) else None
+                if finding is not None:
+                    projected.findings.append((at_us, finding))
+
+
+def _stray(settled: Settled) -> int:
+    legs = () if settled.posting is None else settled.posting.legs
+    return sum(pages for account, pages in legs if account == STRAY)
+
+
+def _rows_of(timeline: Timeline, channel: str, piece: Between | Broken) -> tuple[int, list[Settled]]:
+    if isinstance(piece, Between):
+        return piece.closing.from_us, settle_between(timeline.printer, channel, piece, timeline.rules)
+    return piece.closing.from_us, settle_broken(timeline.printer, channel, piece)
 
 
 def _told(channel: str, settled: Settled) -> bool:

@@ -16,7 +16,7 @@ from pagereeve.domain.runs import Run, Sample
 
 FIGURE_MAX = 2**53 - 1
 # Raised when the projection's rules change: an older seed is refused, and the printer is projected from its beginning.
-PROJECTION_VERSION = 1
+PROJECTION_VERSION = 2
 
 
 @dataclass(frozen=True, slots=True)

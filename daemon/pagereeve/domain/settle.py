@@ -7,9 +7,10 @@ from dataclasses import dataclass
 
 from pagereeve.domain.allocation import share_out
 from pagereeve.domain.charging import Owed, balanced, charge_of, legs_for, owed_for, owed_unproven
-from pagereeve.domain.expectation import Expectation, expect
+from pagereeve.domain.expectation import NOBODYS_CHANNELS, Expectation, expect
 from pagereeve.domain.ledger import (
     MAINTENANCE,
+    OTHER_FUNCTION,
     STRAY,
     UNPROVEN,
     Charge,
@@ -64,7 +65,7 @@ def _gap(printer: str, channel: str, between: Between, rules: Rules) -> Settled:
         counted=between.counted,
         reasons=("maintenance",) if maintenance else (),
     )
-    account = MAINTENANCE if maintenance else STRAY
+    account = MAINTENANCE if maintenance else OTHER_FUNCTION if channel in NOBODYS_CHANNELS else STRAY
     return Settled(stretch, _posting(stretch, balanced(printer, {account: between.counted})), (), ())
 
 
@@ -98,7 +99,7 @@ def _bracket(printer: str, channel: str, part: Part) -> Settled:
         for window, expectation, one, share in zip(part.windows, part.expectations, owed, shares, strict=True)
     )
     owners = [window.release.started.owner for window in part.windows]
-    legs = legs_for(printer, part.counted, list(zip(owners, owed, strict=True)))
+    legs = legs_for(printer, channel, part.counted, list(zip(owners, owed, strict=True)))
     return Settled(stretch, _posting(stretch, legs), charges, part.windows)
 
 

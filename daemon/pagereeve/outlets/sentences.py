@@ -46,6 +46,7 @@ REASONS: Final[dict[str, str]] = {
     "no-reading-before": "no good reading came before the release",
     "within-tolerance": "the count is off by no more than the printer's tolerance",
     "maintenance": "the printer was under maintenance",
+    "other-function": "the meter counts copies and faxes apart, and some were made meanwhile",
 }
 
 CLOSINGS: Final[dict[str, str]] = {
@@ -84,6 +85,9 @@ def reason_text(reason: str) -> str:
     suffix = "-not-in-ticket"
     if reason.endswith(suffix):
         return f"the ticket does not say how many of the pages are {reason.removesuffix(suffix)}"
+    suffix = "-not-of-a-release"
+    if reason.endswith(suffix):
+        return f"{reason.removesuffix(suffix)} are no release's"
     return REASONS.get(reason, reason)
 
 

@@ -12,7 +12,7 @@ PageKey = tuple[str, str]
 """(channel, account kind): a kind is ``people`` or one of HOUSE_KINDS."""
 
 PEOPLE = "people"
-HOUSE_KINDS = ("stray", "surplus", "shortfall", "maintenance", "unproven")
+HOUSE_KINDS = ("stray", "surplus", "shortfall", "maintenance", "unproven", "other-function")
 ACCOUNT_KINDS = (PEOPLE, *HOUSE_KINDS)
 
 

@@ -158,19 +158,19 @@ def test_nothing_counted_is_nothing_posted() -> None:
 
 def test_legs_always_sum_to_zero_and_leave_out_what_is_empty() -> None:
     owed = [("ann", Owed(3, 0)), ("ben", Owed(0, 2)), ("cleo", Owed(0, 0))]
-    assert legs_for("p", 7, owed) == (
+    assert legs_for("p", "total", 7, owed) == (
         ("meter:p", -7),
         ("house:surplus", 2),
         ("house:unproven", 2),
         ("person:ann", 3),
     )
-    assert legs_for("p", 4, owed) == (
+    assert legs_for("p", "total", 4, owed) == (
         ("meter:p", -4),
         ("house:shortfall", -1),
         ("house:unproven", 2),
         ("person:ann", 3),
     )
-    assert legs_for("p", 0, []) == ()
+    assert legs_for("p", "total", 0, []) == ()
 
 
 def test_the_lesser_is_taken_in_the_meters_own_unit() -> None:
