@@ -16,14 +16,17 @@ import random
 import socket
 import statistics
 import time
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Coroutine
 from multiprocessing.connection import Connection
+from multiprocessing.process import BaseProcess
 from typing import Any
 
 from pagereeve.domain.reading import Reading
 from pagereeve.meters.ber import (
     COUNTER32,
+    END_OF_MIB_VIEW,
     INTEGER,
+    NO_SUCH_INSTANCE,
     OBJECT_ID,
     OCTET_STRING,
     SEQUENCE,
@@ -31,9 +34,10 @@ from pagereeve.meters.ber import (
     integer,
     oid_bytes,
     oid_label,
+    read_tlv,
     tlv,
 )
-from pagereeve.meters.message import GET, GET_NEXT, RESPONSE, read_head
+from pagereeve.meters.message import GET, GET_NEXT, RESPONSE, Head, read_head
 from pagereeve.meters.objects import (
     GENERAL_CONFIG_CHANGES,
     HR_DEVICE_PRINTER,
@@ -64,11 +68,12 @@ VALUES = dict(
         strict=True,
     )
 )
-WALKED = (
-    (instance(HR_DEVICE_TYPE, 1), OBJECT_ID, oid_bytes(HR_DEVICE_PRINTER)),
-    (instance(GENERAL_CONFIG_CHANGES, 1), COUNTER32, b"\x03"),
-    (instance(MARKER_LIFE_COUNT, 1, 1), COUNTER32, COUNT.to_bytes(3, "big")),
-)
+MIB = {
+    **VALUES,
+    instance(HR_DEVICE_TYPE, 1): (OBJECT_ID, oid_bytes(HR_DEVICE_PRINTER)),
+    instance(GENERAL_CONFIG_CHANGES, 1): (COUNTER32, b"\x03"),
+}
+COLUMNS = {HR_DEVICE_TYPE, GENERAL_CONFIG_CHANGES, MARKER_LIFE_COUNT}
 
 
 class MachineClock:
@@ -93,21 +98,41 @@ class MachineEntropy:
         return self._random.random()
 
 
-def response(rows: list[tuple[bytes, int, bytes]]) -> Callable[[int], bytes]:
-    """A response that lacks only its id."""
-    listed = b"".join(tlv(SEQUENCE, tlv(OBJECT_ID, oid) + tlv(tag, content)) for oid, tag, content in rows)
+def names_in(data: bytes, head: Head) -> list[bytes]:
+    """What a request asks for."""
+    at, end = head.body, head.end
+    for _ in range(2):
+        _, _, at = read_tlv(data, at, end)
+    _, at, end = read_tlv(data, at, end)
+    names = []
+    while at < end:
+        _, inner, at = read_tlv(data, at, end)
+        _, start, stop = read_tlv(data, inner, at)
+        names.append(data[start:stop])
+    return names
 
-    def with_id(request_id: int) -> bytes:
-        body = integer(request_id) + integer(0) + integer(0) + tlv(SEQUENCE, listed)
-        return tlv(SEQUENCE, integer(1) + tlv(OCTET_STRING, b"public") + tlv(RESPONSE, body))
 
-    return with_id
+def found(pdu_tag: int, name: bytes) -> tuple[bytes, int, bytes]:
+    """The object, or the first row of a column; whatever else is asked for isn't there."""
+    if pdu_tag == GET_NEXT:
+        row = instance(name, 1, 1) if name == MARKER_LIFE_COUNT else instance(name, 1)
+        return (row, *MIB[row]) if name in COLUMNS else (name, END_OF_MIB_VIEW, b"")
+    return (name, *MIB.get(name, (NO_SUCH_INSTANCE, b"")))
+
+
+def listed(rows: list[tuple[bytes, int, bytes]]) -> bytes:
+    return tlv(SEQUENCE, b"".join(tlv(SEQUENCE, tlv(OBJECT_ID, oid) + tlv(tag, content)) for oid, tag, content in rows))
+
+
+def response(request_id: int, varbinds: bytes) -> bytes:
+    body = integer(request_id) + integer(0) + integer(0) + varbinds
+    return tlv(SEQUENCE, integer(1) + tlv(OCTET_STRING, b"public") + tlv(RESPONSE, body))
 
 
 def serve(hosts: list[str], pipe: Connection) -> None:
     """The agent's process: one socket for every printer, all on one port."""
     os.sched_setaffinity(0, {max(os.sched_getaffinity(0))})
-    answers = {GET: response([(name, *value) for name, value in VALUES.items()]), GET_NEXT: response(list(WALKED))}
+    known: dict[bytes, bytes] = {}
 
     async def run() -> None:
         loop = asyncio.get_running_loop()
@@ -129,7 +154,11 @@ def serve(hosts: list[str], pipe: Connection) -> None:
             except BlockingIOError:
                 return
             tag = GET if data[data.index(b"public") + 6] == GET else GET_NEXT
-            listening.sendto(answers[tag](read_head(data, tag).request_id), source)
+            head = read_head(data, tag)
+            asked = bytes((tag,)) + data[head.body :]
+            if asked not in known:
+                known[asked] = listed([found(tag, name) for name in names_in(data, head)])
+            listening.sendto(response(head.request_id, known[asked]), source)
 
     asyncio.run(run())
 
@@ -171,9 +200,7 @@ async def pysnmp_read(hosts: list[str], port: int) -> Read:
     return read
 
 
-def our_read(meter: SnmpMeter, hosts: list[str], port: int) -> Read:
-    targets = [MeterTarget(printer=host, host=host, port=port) for host in hosts]
-
+def our_reads(meter: SnmpMeter, targets: list[MeterTarget]) -> Read:
     async def read(number: int) -> bool:
         result = await meter.read(targets[number], 5.0)
         if not isinstance(result, Reading):
@@ -184,23 +211,27 @@ def our_read(meter: SnmpMeter, hosts: list[str], port: int) -> Read:
     return read
 
 
-async def compare(hosts: list[str], port: int, options: argparse.Namespace) -> list[tuple[float, float]]:
-    meter = SnmpMeter.of(MachineClock(), MachineEntropy())
-    ours, theirs = our_read(meter, hosts, port), await pysnmp_read(hosts, port)
+async def rounds_of(ours: Read, theirs: Read, options: argparse.Namespace) -> list[tuple[float, float]]:
+    """Both sides in turn, after a warm-up of each."""
     for read in (ours, theirs):
         await rate(read, options.in_flight, 0.5)
     rounds = []
     for number in range(options.rounds):
-        (own, own_failed), (other, other_failed) = (
-            await rate(ours, options.in_flight, options.seconds),
-            await rate(theirs, options.in_flight, options.seconds),
-        )
+        own, own_failed = await rate(ours, options.in_flight, options.seconds)
+        other, other_failed = await rate(theirs, options.in_flight, options.seconds)
         rounds.append((own, other))
         print(
             f"round {number + 1}: ours {own:9,.0f}  pysnmp {other:7,.0f} reads/CPU-s  ratio {own / other:6.1f}"
             f"  failed {own_failed}/{other_failed}",
             flush=True,
         )
+    return rounds
+
+
+async def compare(hosts: list[str], port: int, options: argparse.Namespace) -> list[tuple[float, float]]:
+    meter = SnmpMeter.of(MachineClock(), MachineEntropy())
+    targets = [MeterTarget(printer=host, host=host, port=port) for host in hosts]
+    rounds = await rounds_of(our_reads(meter, targets), await pysnmp_read(hosts, port), options)
     endpoint, stats = meter.endpoint, meter.stats
     print(
         f"kernel drops {endpoint.kernel_drops}, buffer {endpoint.receive_buffer_bytes:,} bytes, retries {stats.retries}"
@@ -209,8 +240,9 @@ async def compare(hosts: list[str], port: int, options: argparse.Namespace) -> l
     return rounds
 
 
-def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
+def parsed(text: str | None) -> tuple[argparse.Namespace, list[str]]:
+    """The options, and an address for each printer in flight."""
+    parser = argparse.ArgumentParser(description=text.splitlines()[0] if text else "")
     parser.add_argument("--rounds", type=int, default=5)
     parser.add_argument("--seconds", type=float, default=1.5)
     parser.add_argument("--in-flight", type=int, default=50)
@@ -218,9 +250,15 @@ def main() -> None:
     options = parser.parse_args()
     hosts = [f"127.0.1.{number + 1}" for number in range(min(options.in_flight, 250))]
     options.in_flight = len(hosts)
-    here, there = multiprocessing.Pipe()
-    agent = multiprocessing.get_context("spawn").Process(target=serve, args=(hosts, there), daemon=True)
-    agent.start()
+    return options, hosts
+
+
+def report(
+    agent: BaseProcess,
+    options: argparse.Namespace,
+    compared: Callable[[], Coroutine[Any, Any, list[tuple[float, float]]]],
+) -> None:
+    """Run both sides beside the agents' process, on a processor of their own, and print the table."""
     os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
     factory = None
     if options.uvloop:
@@ -229,7 +267,7 @@ def main() -> None:
         factory = uvloop.new_event_loop
     try:
         with asyncio.Runner(loop_factory=factory) as runner:
-            rounds = runner.run(compare(hosts, here.recv(), options))
+            rounds = runner.run(compared())
     finally:
         agent.terminate()
         agent.join()
@@ -242,6 +280,14 @@ def main() -> None:
         f"| {loop} | {options.in_flight} | {own:,.0f} | {1e6 / own:.1f} | {other:,.0f} | {1e6 / other:,.0f} "
         f"| **{ratio:.1f}** |"
     )
+
+
+def main() -> None:
+    options, hosts = parsed(__doc__)
+    here, there = multiprocessing.Pipe()
+    agent = multiprocessing.get_context("spawn").Process(target=serve, args=(hosts, there), daemon=True)
+    agent.start()
+    report(agent, options, lambda: compare(hosts, here.recv(), options))
 
 
 if __name__ == "__main__":

@@ -1,0 +1,142 @@
+"""SNMPv3 authPriv reads (SHA-256, AES-128) for each second of processor time: Pagereeve's reader against pysnmp.
+
+    python contrib/bench/usm_read.py [--rounds 5] [--seconds 1.5] [--in-flight 50] [--uvloop]
+
+As meter_read.py, which holds what both have in common: one process plays all agents, another reads, the two sides in
+turn. Only the ratio means anything. STACK.md asks for 30 x.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import multiprocessing
+import os
+import socket
+from multiprocessing.connection import Connection
+from typing import Any
+
+from meter_read import (
+    COUNT,
+    PINS,
+    MachineClock,
+    MachineEntropy,
+    Read,
+    found,
+    listed,
+    names_in,
+    our_reads,
+    parsed,
+    report,
+    rounds_of,
+)
+
+from pagereeve.meters import message3, usm
+from pagereeve.meters.ber import integer, oid_label, read_tlv, tlv
+from pagereeve.meters.message import RESPONSE, Head, pdu_of, small
+from pagereeve.meters.message3 import REPORT, Security
+from pagereeve.meters.reader import SnmpMeter
+from pagereeve.meters.session3 import UNKNOWN_ENGINE, Report, Session3
+from pagereeve.ports.meter import MeterTarget, UsmUser
+
+USER = UsmUser("bench", "sha256", "an-invented-password", "aes", "another-invented-one")
+
+
+class Agent:
+    """One printer's engine. It trusts whoever has the key, and never looks at the clock."""
+
+    def __init__(self, host: str) -> None:
+        self.engine_id = b"\x80\x00\x7e\xd9\x04" + host.encode()
+        self._session = Session3(USER, MachineClock(), hash(host) % 2**63)
+        self._session.meet(Report(UNKNOWN_ENGINE, self.engine_id, 3, 1000, authentic=False))
+        self._keys = usm.keys_of(USER, self.engine_id)
+        self._known: dict[bytes, bytes] = {}
+
+    def answer(self, data: bytes) -> bytes:
+        message = message3.decode(data)
+        security = message.security
+        if not security.engine_id:
+            pdu = pdu_of(REPORT, [UNKNOWN_ENGINE]).datagram(message.message_id)
+            told = Security(self.engine_id, 3, 1000, b"", b"", b"")
+            return message3.encode(message.message_id, 0, told, message3.scoped_pdu(self.engine_id, b"", pdu))[0]
+        secret = message3.ciphertext_in(message.data)
+        plain = usm.decrypt("aes", self._keys.privacy, security.boots, security.time_s, security.salt, secret)
+        return self._session.sealed(message.message_id, self._pdu(plain, message3.scoped_in(plain).pdu_at))
+
+    def _pdu(self, plain: bytes, at: int) -> bytes:
+        tag, at, end = read_tlv(plain, at, len(plain))
+        request_id, at = small(plain, at, end, "request id")
+        asked = bytes((tag,)) + plain[at:end]
+        if asked not in self._known:
+            names = names_in(plain, Head(request_id, at, end, 3))
+            self._known[asked] = listed([found(tag, name) for name in names])
+        return tlv(RESPONSE, integer(request_id) + integer(0) + integer(0) + self._known[asked])
+
+
+def serve(hosts: list[str], pipe: Connection) -> None:
+    """The agents' process: one socket for every printer, all on one port."""
+    os.sched_setaffinity(0, {max(os.sched_getaffinity(0))})
+
+    async def run() -> None:
+        port = 0
+        for host in hosts:
+            listening = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+            listening.settimeout(0)
+            listening.bind((host, port))
+            port = listening.getsockname()[1]
+            asyncio.get_running_loop().add_reader(listening, drain, listening, Agent(host))
+        pipe.send(port)
+        await asyncio.Event().wait()
+
+    def drain(listening: socket.socket, agent: Agent) -> None:
+        while True:
+            try:
+                data, source = listening.recvfrom(4096)
+            except BlockingIOError:
+                return
+            listening.sendto(agent.answer(data), source)
+
+    asyncio.run(run())
+
+
+async def pysnmp_read(hosts: list[str], port: int) -> Read:
+    from pysnmp.hlapi import v3arch  # noqa: PLC0415 - slow to load, and only one side's
+
+    engine = v3arch.SnmpEngine()
+    user = v3arch.UsmUserData(
+        USER.name,
+        authKey=USER.auth_password,
+        authProtocol=v3arch.usmHMAC192SHA256AuthProtocol,
+        privKey=USER.priv_password,
+        privProtocol=v3arch.usmAesCfb128Protocol,
+    )
+    targets = [await v3arch.UdpTransportTarget.create((host, port), timeout=5, retries=0) for host in hosts]
+    context, names = v3arch.ContextData(), [oid_label(name) for name in PINS.names]
+
+    async def read(number: int) -> bool:
+        objects = [v3arch.ObjectType(v3arch.ObjectIdentity(name)) for name in names]
+        result: Any = await v3arch.get_cmd(engine, user, targets[number], context, *objects)
+        problem, status, _, rows = result
+        return not problem and not status and int(rows[3][1]) == COUNT
+
+    return read
+
+
+async def compare(hosts: list[str], port: int, options: Any) -> list[tuple[float, float]]:
+    meter = SnmpMeter.of(MachineClock(), MachineEntropy())
+    targets = [MeterTarget(printer=host, host=host, port=port, version="3", user=USER) for host in hosts]
+    rounds = await rounds_of(our_reads(meter, targets), await pysnmp_read(hosts, port), options)
+    print(f"refused {dict(meter.stats.refused)}, retries {meter.stats.retries}")
+    await meter.close()
+    return rounds
+
+
+def main() -> None:
+    options, hosts = parsed(__doc__)
+    here, there = multiprocessing.Pipe()
+    agent = multiprocessing.get_context("spawn").Process(target=serve, args=(hosts, there), daemon=True)
+    agent.start()
+    report(agent, options, lambda: compare(hosts, here.recv(), options))
+
+
+if __name__ == "__main__":
+    main()
