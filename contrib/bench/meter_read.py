@@ -184,16 +184,18 @@ async def rate(read: Read, in_flight: int, seconds: float) -> tuple[float, int]:
     return done / (time.process_time() - begun), failed
 
 
-async def pysnmp_read(hosts: list[str], port: int) -> Read:
+async def pysnmp_read(hosts: list[str], port: int, who: Callable[[Any], Any] | None = None) -> Read:
+    """``who`` makes pysnmp's credentials from its module; v2c and "public" without."""
     from pysnmp.hlapi import v3arch  # noqa: PLC0415 - slow to load, and only one side's
 
-    engine, community = v3arch.SnmpEngine(), v3arch.CommunityData("public", mpModel=1)
+    engine = v3arch.SnmpEngine()
+    credentials = v3arch.CommunityData("public", mpModel=1) if who is None else who(v3arch)
     targets = [await v3arch.UdpTransportTarget.create((host, port), timeout=5, retries=0) for host in hosts]
     context, names = v3arch.ContextData(), [oid_label(name) for name in PINS.names]
 
     async def read(number: int) -> bool:
         objects = [v3arch.ObjectType(v3arch.ObjectIdentity(name)) for name in names]
-        result: Any = await v3arch.get_cmd(engine, community, targets[number], context, *objects)
+        result: Any = await v3arch.get_cmd(engine, credentials, targets[number], context, *objects)
         problem, status, _, rows = result
         return not problem and not status and int(rows[3][1]) == COUNT
 

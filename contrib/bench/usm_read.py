@@ -16,22 +16,20 @@ from multiprocessing.connection import Connection
 from typing import Any
 
 from meter_read import (
-    COUNT,
-    PINS,
     MachineClock,
     MachineEntropy,
-    Read,
     found,
     listed,
     names_in,
     our_reads,
     parsed,
+    pysnmp_read,
     report,
     rounds_of,
 )
 
 from pagereeve.meters import message3, usm
-from pagereeve.meters.ber import integer, oid_label, read_tlv, tlv
+from pagereeve.meters.ber import integer, read_tlv, tlv
 from pagereeve.meters.message import RESPONSE, Head, pdu_of, small
 from pagereeve.meters.message3 import REPORT, Security
 from pagereeve.meters.reader import SnmpMeter
@@ -98,33 +96,20 @@ def serve(hosts: list[str], pipe: Connection) -> None:
     asyncio.run(run())
 
 
-async def pysnmp_read(hosts: list[str], port: int) -> Read:
-    from pysnmp.hlapi import v3arch  # noqa: PLC0415 - slow to load, and only one side's
-
-    engine = v3arch.SnmpEngine()
-    user = v3arch.UsmUserData(
+def credentials(v3arch: Any) -> Any:
+    return v3arch.UsmUserData(
         USER.name,
         authKey=USER.auth_password,
         authProtocol=v3arch.usmHMAC192SHA256AuthProtocol,
         privKey=USER.priv_password,
         privProtocol=v3arch.usmAesCfb128Protocol,
     )
-    targets = [await v3arch.UdpTransportTarget.create((host, port), timeout=5, retries=0) for host in hosts]
-    context, names = v3arch.ContextData(), [oid_label(name) for name in PINS.names]
-
-    async def read(number: int) -> bool:
-        objects = [v3arch.ObjectType(v3arch.ObjectIdentity(name)) for name in names]
-        result: Any = await v3arch.get_cmd(engine, user, targets[number], context, *objects)
-        problem, status, _, rows = result
-        return not problem and not status and int(rows[3][1]) == COUNT
-
-    return read
 
 
 async def compare(hosts: list[str], port: int, options: Any) -> list[tuple[float, float]]:
     meter = SnmpMeter.of(MachineClock(), MachineEntropy())
     targets = [MeterTarget(printer=host, host=host, port=port, version="3", user=USER) for host in hosts]
-    rounds = await rounds_of(our_reads(meter, targets), await pysnmp_read(hosts, port), options)
+    rounds = await rounds_of(our_reads(meter, targets), await pysnmp_read(hosts, port, credentials), options)
     print(f"refused {dict(meter.stats.refused)}, retries {meter.stats.retries}")
     await meter.close()
     return rounds

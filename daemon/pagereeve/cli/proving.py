@@ -5,7 +5,9 @@ from __future__ import annotations
 import asyncio
 import os
 import sys
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final, Literal
 
@@ -55,7 +57,6 @@ def prove(
         _plan(
             settings,
             entry,
-            panel=panel,
             sheets_seen=sheets_seen,
             language=language if print_ else None,
             quiet_s=quiet_s,
@@ -67,7 +68,10 @@ def prove(
         return USAGE
     if print_ and not _consent(plans, yes=yes):
         return USAGE
-    proofs = asyncio.run(_prove_all(settings, plans, _told(len(plans), quiet=json)))
+    panel = _asked_panel(plans, panel, quiet=json)
+    plans = [replace(plan, panel=panel) for plan in plans]
+    with _progress(len(plans), quiet=json) as tell:
+        proofs = asyncio.run(_prove_all(settings, plans, tell))
     shown = [(proof, _fragment(proof, entry)) for proof, entry in zip(proofs, entries, strict=True)]
     if json:
         say_json([proof_json(proof, fragment) for proof, fragment in shown])
@@ -100,7 +104,6 @@ def _plan(
     settings: Settings,
     entry: PrinterSettings,
     *,
-    panel: int | None,
     sheets_seen: int | None,
     language: Literal["text", "postscript", "pcl", "pwg"] | None,
     quiet_s: float,
@@ -111,7 +114,6 @@ def _plan(
         target=entry.target(os.environ),
         print_port=entry.print_port,
         web_port=entry.web_port,
-        panel=panel,
         language=language,
         sheets_seen=sheets_seen,
         gateway_hosts=frozenset(gateway.host for gateway in settings.gateways if gateway.host),
@@ -147,18 +149,28 @@ def _consent(plans: Sequence[Plan], *, yes: bool) -> bool:
     return False
 
 
-def _told(many: int, *, quiet: bool) -> Callable[[str], None]:
-    """Progress, on a terminal only."""
-    if quiet or not sys.stderr.isatty():
-        return lambda _: None
-    done = 0
+@contextmanager
+def _progress(many: int, *, quiet: bool) -> Iterator[Callable[[str], None]]:
+    """A bar on a terminal, nothing elsewhere. Call what it gives with each printer that is done."""
+    if quiet or many == 1 or not sys.stderr.isatty():
+        yield lambda _: None
+        return
+    from rich.console import Console  # noqa: PLC0415 - slow to import
+    from rich.progress import Progress  # noqa: PLC0415 - slow to import
 
-    def tell(printer: str) -> None:
-        nonlocal done
-        done += 1
-        sys.stderr.write(f"{done}/{many} {printer}\n")
+    with Progress(console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("proving", total=many)
+        yield lambda printer: bar.update(task, advance=1, description=printer)
 
-    return tell
+
+def _asked_panel(plans: Sequence[Plan], panel: int | None, *, quiet: bool) -> int | None:
+    """The panel's figure, asked for where one printer is proven and somebody sits at the terminal."""
+    if panel is not None or quiet or len(plans) > 1 or not (sys.stdin.isatty() and sys.stderr.isatty()):
+        return panel
+    sys.stderr.write("All pages as the printer's panel shows them (nothing to leave it out): ")
+    sys.stderr.flush()
+    answer = sys.stdin.readline().strip().replace(",", "").replace(".", "")
+    return int(answer) if answer.isdigit() else None
 
 
 async def _prove_all(settings: Settings, plans: Sequence[Plan], tell: Callable[[str], None]) -> list[Proof]:

@@ -147,6 +147,7 @@ def sight_json(sight: Sight) -> dict[str, Any]:
         "object_id": sight.object_id,
         "state": sight.state.value,
         "errors": list(sight.errors),
+        **({"responder": sight.responder} if sight.responder else {}),
     }
 
 
@@ -186,6 +187,7 @@ def _sight(fields: Fields) -> Sight:
         object_id=fields.optional_text("object_id") or "",
         state=fields.choice("state", tuple(PrinterState)),
         errors=fields.texts("errors", 32),
+        responder=fields.optional_text("responder") or "",
     )
 
 

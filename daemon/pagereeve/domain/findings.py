@@ -206,6 +206,7 @@ def sight_line(plateau: Plateau, at_us: int) -> str:
     sight = plateau.sight
     parts = [plateau_line(plateau), f"serial {sight.serial or '?'}", f"object id {sight.object_id or '?'}"]
     parts += [f"state {sight.state}", *(f"error {name}" for name in sight.errors)]
+    parts += [f"answered by {sight.responder}"] if sight.responder else []
     return f"{'; '.join(parts)}; at {to_text(at_us)}"
 
 

@@ -99,7 +99,8 @@ class Sight:
     """All that one answer showed, without its times: equal sights merge into a plateau.
 
     ``counts`` is sorted by channel name. ``serial`` and ``object_id`` are empty where the agent gave none:
-    an empty identity proves nothing and contradicts nothing.
+    an empty identity proves nothing and contradicts nothing. ``responder`` is the address and port that answered: part
+    of the record, not of the identity.
     """
 
     counts: tuple[tuple[str, Count], ...]
@@ -107,6 +108,7 @@ class Sight:
     object_id: str = ""
     state: PrinterState = PrinterState.ABSENT
     errors: tuple[str, ...] = ()
+    responder: str = ""
 
     def count(self, channel: str) -> Count | None:
         return next((count for name, count in self.counts if name == channel), None)

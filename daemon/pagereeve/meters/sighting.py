@@ -78,6 +78,7 @@ class Sighting:
             object_id=self.object_id,
             state=self._state(),
             errors=_error_names(self._text(self._pins.errors)[:ERROR_OCTETS_MAX]),
+            responder=self._responder,
         )
 
     def _count(self, channel: PinnedChannel) -> Count | None:
