@@ -13,7 +13,7 @@ from pagereeve.domain.reading import SilenceReason
 from pagereeve.meters.address import Address, numeric
 from pagereeve.meters.ber import number
 from pagereeve.meters.endpoint import LANES, Endpoint
-from pagereeve.meters.message import GET, Response, template
+from pagereeve.meters.message import GET, template
 from pagereeve.meters.objects import MARKER_LIFE_COUNT, instance
 from pagereeve.meters.question import Answer, Patience, Unanswered
 from pagereeve.meters.stats import MeterStats, Refusal
@@ -59,7 +59,6 @@ def good(data: bytes, count: int = 764) -> bytes:
 
 def counted(result: Answer | Unanswered) -> int:
     assert isinstance(result, Answer)
-    assert isinstance(result.response, Response)
     return number(result.response.varbinds[0])
 
 

@@ -35,14 +35,6 @@ class Manners:
     templates: dict[tuple[bytes, ...], Request] = field(default_factory=dict)
 
 
-class Heard(NamedTuple):
-    """An answer about objects."""
-
-    response: Response
-    sent_us: int
-    received_us: int
-
-
 class Got(NamedTuple):
     """Values by name, true at some instant in [sent_us, received_us]. A name may be missing or absent."""
 
@@ -173,25 +165,34 @@ class Conversation:
             raise RuntimeError("SNMPv3 needs a session")
         return template(self._target.version, self._target.community, pdu_tag, names)
 
-    async def _ask(self, request: Request) -> Heard:
-        if self._session is not None and self._session.engine is None:
-            await self._meet(self._session)
+    async def _ask(self, request: Request) -> Answer:
+        if self._session is None:
+            return await self._sent(request)
+        return await self._ask_as(self._session, request)
+
+    async def _ask_as(self, session: Session3, request: Request) -> Answer:
+        """For SNMPv3: whose engine it is comes first, and its clock may have to be learnt again."""
+        if session.engine is None:
+            await self._meet(session)
         answer = await self._sent(request)
-        if self._session is not None and isinstance(answer.response, Report):
-            take_report(self._session, answer.response, self.responder, self._endpoint.stats)
+        if answer.report is not None:
+            take_report(session, answer.report, self.responder, self._endpoint.stats)
             answer = await self._sent(request)
-        if isinstance(answer.response, Report):
-            raise ReadEnded(SilenceReason.NOT_ADMITTED, f"{self.responder}: {hint(answer.response)}", self.responder)
-        return Heard(answer.response, answer.sent_us, answer.received_us)
+        if answer.report is not None:
+            raise self._not_admitted(answer.report)
+        return answer
 
     async def _meet(self, session: Session3) -> None:
         """Learn whose engine it is (RFC 3414 section 4); the answer is unsigned, so nothing else rests on it."""
-        report = (await self._sent(session.discovery())).response
-        if not isinstance(report, Report):
+        report = (await self._sent(session.discovery())).report
+        if report is None:
             raise self._malformed("an answer where a report of the engine's id belongs")
         if report.counter != UNKNOWN_ENGINE or not report.engine_id:
-            raise ReadEnded(SilenceReason.NOT_ADMITTED, f"{self.responder}: {hint(report)}", self.responder)
+            raise self._not_admitted(report)
         session.meet(report)
+
+    def _not_admitted(self, report: Report) -> ReadEnded:
+        return ReadEnded(SilenceReason.NOT_ADMITTED, f"{self.responder}: {hint(report)}", self.responder)
 
     async def _sent(self, request: Request) -> Answer:
         result = await self._endpoint.ask(

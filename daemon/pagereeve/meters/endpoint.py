@@ -20,9 +20,9 @@ from pagereeve.meters.address import Address, Key, key_label
 from pagereeve.meters.ber import DecodeError
 from pagereeve.meters.deadlines import Deadlines
 from pagereeve.meters.lane import DATAGRAM_BYTES_MAX, RECEIVE_BUFFER_BYTES, Icmp, Lane
-from pagereeve.meters.message import GET, GET_NEXT, four_octet_id, read_head
+from pagereeve.meters.message import GET, GET_NEXT, Response, four_octet_id, read_head
 from pagereeve.meters.question import STRICT, Answer, Leave, Patience, Question, Request, Sent, Unanswered
-from pagereeve.meters.session3 import Unauthentic
+from pagereeve.meters.session3 import Report, Unauthentic
 from pagereeve.meters.stats import MeterStats, Refusal
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
@@ -30,6 +30,7 @@ from pagereeve.ports.entropy import Entropy
 IN_FLIGHT_MAX = 4096
 CLOSED_IDS_MAX = 4096
 LATE_MAX = 4096
+NO_RESPONSE = Response(0, 0, 0, ())
 LANES = 3
 LANE_AGE_S = 5
 RETIRED_MAX = 64
@@ -278,7 +279,11 @@ class Endpoint:
                 return
             sent = question.sent[head.request_id]
             took_us = max(0, self._clock.monotonic_us() - sent.monotonic_us)
-            self._finish(question, Answer(response, sent.wall_us, sent.wall_us + took_us))
+            if isinstance(response, Report):
+                answer = Answer(NO_RESPONSE, sent.wall_us, sent.wall_us + took_us, response)
+            else:
+                answer = Answer(response, sent.wall_us, sent.wall_us + took_us)
+            self._finish(question, answer)
 
     def _note_late(self, request_id: int, source: Key) -> bool:
         """Whether it answers a question that was closed meanwhile."""

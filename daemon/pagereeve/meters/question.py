@@ -49,12 +49,13 @@ class Request(Protocol):
 class Answer(NamedTuple):
     """``sent_us`` is the wall time of the try that was answered; ``received_us`` is never before it.
 
-    A report (SNMPv3) is an agent's word about our message, not about the objects.
+    ``report`` (SNMPv3) is an agent's word about our message in the place of one about the objects.
     """
 
-    response: Response | Report
+    response: Response
     sent_us: int
     received_us: int
+    report: Report | None = None
 
 
 class Unanswered(NamedTuple):

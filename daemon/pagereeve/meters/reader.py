@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 
@@ -151,11 +150,14 @@ class SnmpMeter:
     async def _looked(self, look: _Look, deadline_us: int) -> Reading:
         printer = look.printer
         conversation = await self._conversation(printer, deadline_us)
-        with _readable(conversation.responder):
+        responder = conversation.responder
+        try:
             look.seen = await survey(conversation, printer.target, self.profiles)
-            look.responder = conversation.responder
+            look.responder = responder
             pins = look.seen.pins()
-            return self._reading(printer, pins, await conversation.get(pins.names), conversation.responder)
+            return self._reading(printer, pins, await conversation.get(pins.names), responder)
+        except DecodeError as error:
+            raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
 
     def forget(self, printer: str) -> None:
         """Drop what is remembered of a printer that the registry no longer has."""
@@ -234,12 +236,20 @@ class SnmpMeter:
 
     async def _read(self, printer: _Printer, deadline_us: int) -> Reading:
         conversation = await self._conversation(printer, deadline_us)
-        with _readable(conversation.responder), _shrinking(printer, conversation):
-            if printer.pins is None or self._grows(printer, printer.pins):
-                printer.pins = await self._survey(printer, conversation)
+        responder = conversation.responder
+        try:
             pins = printer.pins
-            got = await conversation.get(pins.names)
-            return self._reading(printer, pins, got, conversation.responder)
+            if pins is None or self._grows(printer, pins):
+                pins = printer.pins = await self._survey(printer, conversation)
+            return self._reading(printer, pins, await conversation.get(pins.names), responder)
+        except DecodeError as error:
+            raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
+        except ReadEnded as ended:
+            if ended.reason is SilenceReason.TIMEOUT and conversation.answered:
+                # It answers small questions: the large answers get lost on the way (FIELD-CASES 4.9).
+                printer.names_max = max(NAMES_LEAST, printer.names_max // 2)
+                printer.unpin()
+            raise
 
     async def _conversation(self, printer: _Printer, deadline_us: int) -> Conversation:
         target = printer.target
@@ -328,27 +338,6 @@ class SnmpMeter:
             return await self._resolver.resolve(target.host, target.port, left_s)
         except NameNotFound as error:
             raise ReadEnded(SilenceReason.NAME_NOT_FOUND, str(error)) from error
-
-
-@contextmanager
-def _readable(responder: str) -> Iterator[None]:
-    """A value that can't be read ends the read."""
-    try:
-        yield
-    except DecodeError as error:
-        raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
-
-
-@contextmanager
-def _shrinking(printer: _Printer, conversation: Conversation) -> Iterator[None]:
-    """Somebody who answers small questions only loses the large answers on the way (FIELD-CASES 4.9): ask for less."""
-    try:
-        yield
-    except ReadEnded as ended:
-        if ended.reason is SilenceReason.TIMEOUT and conversation.answered:
-            printer.names_max = max(NAMES_LEAST, printer.names_max // 2)
-            printer.unpin()
-        raise
 
 
 @lru_cache(maxsize=1024)
