@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import socket
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Literal
 
@@ -61,10 +62,10 @@ async def _broken_off(reader: asyncio.StreamReader) -> str:
     return "" if first else "taken, then closed at once"
 
 
-async def send(host: str, port: int, data: bytes, wait_s: float) -> None:
+async def send(host: str, port: int, data: bytes, wait_s: float, on_sent: Callable[[], None] | None = None) -> None:
     """Hand a document over, and wait a moment for the other side to close. Raises OSError, TimeoutError.
 
-    That it returns means that the port took the data, not that anything was printed.
+    ``on_sent`` is told of the last byte. That it went means that the port took the data, not that anything was printed.
     """
     async with asyncio.timeout(wait_s):
         reader, writer = await asyncio.open_connection(host, port)
@@ -74,6 +75,8 @@ async def send(host: str, port: int, data: bytes, wait_s: float) -> None:
                 await writer.drain()
             if writer.can_write_eof():
                 writer.write_eof()
+            if on_sent is not None:
+                on_sent()
             await _until_closed(reader)
         finally:
             await close(writer)

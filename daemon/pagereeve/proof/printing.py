@@ -63,9 +63,14 @@ async def _print(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, jo
     count = None if first is None else first.sight.count("total")
     if count is None:
         raise OSError("the meter does not answer, so nothing is printed")
-    await send(target.host, plan.print_port or 0, data, SEND_MAX_S)
     watched = await watch(
-        read, clock, count.value, poll_s=patience.poll_s, rest_s=patience.rest_s, longest_s=patience.job_s
+        read,
+        clock,
+        count.value,
+        partial(send, target.host, plan.print_port or 0, data, SEND_MAX_S),
+        poll_s=patience.poll_s,
+        rest_s=patience.rest_s,
+        longest_s=patience.job_s,
     )
     return JobSeen(
         job=job.name,

@@ -64,8 +64,8 @@ def _port_advice(seen: PortSeen, plan: Plan) -> str:
     what = "print data" if seen.port == plan.print_port else "web page"
     if seen.reach == "broken-off":
         return (
-            f"The gateway takes {what} at port {seen.port}, but nothing behind it does: is the printer on, and its inner "
-            "address right in the forward?"
+            f"The gateway takes {what} at port {seen.port}, but nothing behind it does: is the printer on, and its "
+            "inner address right in the forward?"
         )
     if seen.reach == "refused":
         return f"Nothing takes {what} at port {seen.port}: set up the gateway's forward, or correct the port."
