@@ -48,7 +48,13 @@ def test_counts_tell_units_backs_and_separators(
 
 
 def test_what_counts_alone_can_not_tell_is_said() -> None:
-    assert "look at the paper" in deduce(jobs(2, 3, 2)).notes[0]
+    by_its_word = deduce(jobs(2, 3, 2), None, Unit.IMPRESSIONS)
+    assert (by_its_word.unit, by_its_word.blank_backs) == (Unit.IMPRESSIONS, "unknown")
+    assert "look at the paper" in by_its_word.notes[0]
+    # By sheets, three can only mean that two-sided was ignored, or that the agent's word is wrong: neither is believed.
+    for said in (Unit.SHEETS, None):
+        assert deduce(jobs(2, 3, 2), None, said).unit is None
+    assert deduce(jobs(2, 4, 2), None, Unit.SHEETS).unit is Unit.IMPRESSIONS
     ignored = deduce(jobs(2, 3, 2), sheets_seen=3)
     assert ignored.sides_ignored
     assert ignored.unit is None
@@ -64,12 +70,25 @@ def test_what_counts_alone_can_not_tell_is_said() -> None:
         (jobs(0, 0, 0), "did not move"),
         (jobs(2, 9, 2), "no known habit explains the counts (one-sided, 2 pages 2, two-sided, 3 pages 9"),
         ([replace(ONE, rested=False)], "did not come to rest"),
+        (jobs(-90, 3, 2), "no known habit explains"),
+        (
+            [replace(ONE, before=1000), replace(TWO, before=1003)],
+            "from 1002 to 1003 between 'one-sided, 2 pages' and 'two-sided, 3 pages': somebody else prints",
+        ),
     ],
 )
 def test_what_fits_nothing_calibrates_nothing(seen: list[JobSeen], problem: str) -> None:
     found = deduce(seen)
     assert problem in found.problem
     assert (found.unit, found.settle_s) == (None, None)
+
+
+def test_a_printer_that_does_not_as_it_is_told_calibrates_nothing() -> None:
+    # A page of somebody else's in the first job looks like a banner sheet and ignored copies.
+    for odd in (deduce(jobs(2, 2, 1)), deduce(jobs(3, 3, 2))):
+        assert odd.copies_ignored
+        assert (odd.unit, odd.separator_sheets, odd.blank_backs) == (None, None, "unknown")
+        assert "copies are ignored" in odd.notes[0]
 
 
 def test_the_settle_time_outlasts_every_pause_seen() -> None:

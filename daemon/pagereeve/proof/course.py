@@ -6,11 +6,11 @@ from dataclasses import replace
 from typing import Final, Protocol
 
 from pagereeve.domain.instants import to_text
-from pagereeve.domain.reading import SilenceReason
+from pagereeve.domain.reading import SilenceReason, Unit
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.inspection import Inspection, Inspector
 from pagereeve.ports.meter import Meter, MeterTarget
-from pagereeve.proof.metering import channels_stage, panel_stage, quiet_stage, raw_steps, second_reader_stage
+from pagereeve.proof.metering import channels_stage, panel_stage, quiet_stage, raw_steps, second_reader_stage, unit_said
 from pagereeve.proof.plan import Plan
 from pagereeve.proof.printing import Printed, jobs_in, pages_stage
 from pagereeve.proof.reaching import answer_stage, identity_stage, name_stage, ports_stage
@@ -55,7 +55,7 @@ async def prove(plan: Plan, meter: ProvingMeter, clock: Clock) -> Proof:
     stages.append(await second_reader_stage(plan, stepping, seen, meter))
     stages.append(panel_stage(plan, seen))
     stages.append(await quiet_stage(plan, stepping, meter, clock))
-    printed = await _pages(plan, target, meter, clock, stages)
+    printed = await _pages(plan, target, meter, clock, stages, unit_said(seen))
     stages.append(printed.stage)
     return _proof(plan, began_us, stages, seen, printed, target)
 
@@ -68,7 +68,14 @@ def _countable(seen: Inspection) -> bool:
     return seen.failure is None or seen.failure.reason is SilenceReason.UNIT_NOT_USABLE
 
 
-async def _pages(plan: Plan, target: MeterTarget, meter: ProvingMeter, clock: Clock, stages: list[Stage]) -> Printed:
+async def _pages(
+    plan: Plan,
+    target: MeterTarget,
+    meter: ProvingMeter,
+    clock: Clock,
+    stages: list[Stage],
+    said: Unit | None,
+) -> Printed:
     """Paper is not wasted on a path that is known to be broken, nor while the counter moves by itself."""
     broken = [stage.name for stage in stages if stage.outcome == "failed" and stage.name in {"ports", "quiet"}]
     if broken and plan.language is not None:
@@ -76,7 +83,7 @@ async def _pages(plan: Plan, target: MeterTarget, meter: ProvingMeter, clock: Cl
         printed = await pages_stage(plan, target, meter, clock, "")
         came = f"not printed, since {', '.join(broken)} failed"
         return replace(printed, stage=replace(printed.stage, came=came))
-    return await pages_stage(plan, target, meter, clock, to_text(clock.now_us())[:10])
+    return await pages_stage(plan, target, meter, clock, to_text(clock.now_us())[:10], said)
 
 
 def _proof(
@@ -110,11 +117,10 @@ def _calibration(seen: Inspection | None, printed: Printed | None, target: Meter
     if printed is None or printed.deduced.problem:
         return known
     deduced = printed.deduced
-    odd = deduced.sides_ignored or deduced.copies_ignored
     return replace(
         known,
         unit=deduced.unit,
-        blank_backs="unknown" if odd else deduced.blank_backs,
+        blank_backs=deduced.blank_backs,
         separator_sheets=deduced.separator_sheets,
         settle_s=deduced.settle_s,
     )

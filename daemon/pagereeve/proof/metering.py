@@ -40,6 +40,12 @@ def total_of(seen: Inspection) -> ChannelFound | None:
     return next((one for one in seen.channels if one.name == "total"), None)
 
 
+def unit_said(seen: Inspection) -> Unit | None:
+    """The agent's own word for what its total steps in, whatever the entry says; None if it is no use."""
+    total = total_of(seen)
+    return next((unit for unit in Unit if total is not None and total.unit_said.startswith(unit.value)), None)
+
+
 async def count_now(meter: Meter, target: MeterTarget, wait_s: float) -> Reading | None:
     """A reading whose total counts steps, whatever their unit; ``target`` says a unit so that none is refused."""
     result = await meter.read(target, wait_s)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from time import perf_counter
 
+from pagereeve.domain.reading import Unit
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.proof.deduction import Deduced, deduce
@@ -31,8 +32,13 @@ def jobs_in(language: Language) -> list[TestJob]:
     return [job for job in JOBS if not can(language, job)]
 
 
-async def pages_stage(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, date: str) -> Printed:
-    """Print the test jobs one after another and watch the meter step. Only after somebody said yes."""
+async def pages_stage(
+    plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, date: str, unit_said: Unit | None = None
+) -> Printed:
+    """Print the test jobs one after another and watch the meter step. Only after somebody said yes.
+
+    ``unit_said`` is the agent's own word for what its total steps in.
+    """
     began_s = perf_counter()
     language = plan.language
     if language is None or plan.print_port is None:
@@ -51,9 +57,9 @@ async def pages_stage(plan: Plan, target: MeterTarget, meter: Meter, clock: Cloc
             break
         if not seen[-1].rested:
             break
-    deduced = Deduced(problem=trouble) if trouble else deduce(seen, plan.sheets_seen)
+    deduced = Deduced(problem=trouble) if trouble else deduce(seen, plan.sheets_seen, unit_said)
     left_out = [f"{job.name} ({can(language, job)})" for job in JOBS if can(language, job)]
-    return Printed(_stage(target, seen, deduced, left_out, perf_counter() - began_s), tuple(seen), deduced)
+    return Printed(_stage(target, unit_said, seen, deduced, left_out, perf_counter() - began_s), tuple(seen), deduced)
 
 
 async def _print(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, job: TestJob, data: bytes) -> JobSeen:
@@ -78,6 +84,7 @@ async def _print(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, jo
         copies=job.copies,
         two_sided=job.two_sided,
         counted=watched.counted,
+        before=watched.before,
         first_move_s=watched.first_move_s,
         last_move_s=watched.last_move_s,
         longest_pause_s=watched.longest_pause_s,
@@ -85,7 +92,14 @@ async def _print(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, jo
     )
 
 
-def _stage(target: MeterTarget, seen: list[JobSeen], deduced: Deduced, left_out: list[str], took_s: float) -> Stage:
+def _stage(
+    target: MeterTarget,
+    unit_said: Unit | None,
+    seen: list[JobSeen],
+    deduced: Deduced,
+    left_out: list[str],
+    took_s: float,
+) -> Stage:
     tried = f"{len(seen)} test jobs through the same path"
     if left_out:
         tried += f"; left out: {', '.join(left_out)}"
@@ -97,9 +111,9 @@ def _stage(target: MeterTarget, seen: list[JobSeen], deduced: Deduced, left_out:
     notes = list(deduced.notes)
     if target.unit is not None and deduced.unit is not None and target.unit is not deduced.unit:
         notes.append(f"the entry says {target.unit}, the pages say {deduced.unit}")
-    if deduced.sides_ignored or deduced.copies_ignored:
-        return Stage("pages", "warned", tried, came, took_s, "; ".join(notes))
-    return Stage("pages", "passed", tried, came, took_s, "; ".join(notes))
+    elif unit_said is not None and deduced.unit is not None and unit_said is not deduced.unit:
+        notes.append(f"the agent says {unit_said}, the pages say {deduced.unit}: take over the entry below")
+    return Stage("pages", "warned" if notes else "passed", tried, came, took_s, "; ".join(notes))
 
 
 def _found(deduced: Deduced) -> str:

@@ -43,8 +43,9 @@ class Calibration:
 class JobSeen:
     """One test job and what the meter did. Seconds count from the moment at which the last byte was sent.
 
-    ``first_move_s`` and ``last_move_s`` are None where the count never moved; ``longest_pause_s`` is the longest that
-    it stood still between two movements; ``rested`` says that it came to rest in the time allowed.
+    ``before`` is where the count stood when the job was sent. ``first_move_s`` and ``last_move_s`` are None where the
+    count never moved; ``longest_pause_s`` is the longest that it stood still between two movements; ``rested`` says
+    that it came to rest in the time allowed.
     """
 
     job: str
@@ -52,6 +53,7 @@ class JobSeen:
     copies: int
     two_sided: bool
     counted: int
+    before: int | None = None
     first_move_s: float | None = None
     last_move_s: float | None = None
     longest_pause_s: float = 0.0
