@@ -10,7 +10,8 @@ from pagereeve.domain.reading import SilenceReason, Unit
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.inspection import Inspection, Inspector
 from pagereeve.ports.meter import Meter, MeterTarget
-from pagereeve.proof.metering import channels_stage, panel_stage, quiet_stage, raw_steps, second_reader_stage, unit_said
+from pagereeve.proof.comparing import second_reader_stage
+from pagereeve.proof.metering import channels_stage, panel_stage, quiet_stage, raw_steps, unit_said
 from pagereeve.proof.plan import Plan
 from pagereeve.proof.printing import Printed, jobs_in, pages_stage
 from pagereeve.proof.reaching import answer_stage, identity_stage, name_stage, ports_stage

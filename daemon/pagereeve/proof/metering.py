@@ -1,8 +1,6 @@
-"""The stages about the meter itself: channels and units, a second reader, the panel, quiet while nobody prints."""
+"""The stages about the meter itself: channels and units, the panel, quiet while nobody prints."""
 
 from __future__ import annotations
-
-from time import perf_counter
 
 from pagereeve.domain.reading import Reading, SilenceReason, Unit
 from pagereeve.ports.clock import Clock
@@ -10,7 +8,6 @@ from pagereeve.ports.inspection import ChannelFound, Inspection
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.proof.plan import Plan
 from pagereeve.proof.results import Stage
-from pagereeve.proof.secondopinion import NoOpinion, second_opinion
 
 SECOND_US = 1_000_000
 
@@ -50,30 +47,6 @@ async def count_now(meter: Meter, target: MeterTarget, wait_s: float) -> Reading
     """A reading whose total counts steps, whatever their unit; ``target`` says a unit so that none is refused."""
     result = await meter.read(target, wait_s)
     return result if isinstance(result, Reading) else None
-
-
-async def second_reader_stage(plan: Plan, target: MeterTarget, seen: Inspection, meter: Meter) -> Stage:
-    """An independent implementation reads the same figure, between two readings of ours."""
-    began_s = perf_counter()
-    tried = "the same objects read by pysnmp"
-    total = total_of(seen)
-    if total is None:
-        return Stage("second-reader", "not-tried", tried, "there is no total to compare")
-    try:
-        theirs = await second_opinion(target, total, plan.patience.read_s)
-    except NoOpinion as error:
-        advice = "One reader is answered and the other is not: look for an access list, or a limit on requests."
-        return Stage("second-reader", "failed", tried, str(error), perf_counter() - began_s, advice)
-    after = await count_now(meter, target, plan.patience.read_s)
-    count = None if after is None else after.sight.count("total")
-    took_s = perf_counter() - began_s
-    if count is None:
-        return Stage("second-reader", "failed", tried, "no second reading of ours", took_s, "Try again.")
-    came = f"{theirs}; ours {total.value} before and {count.value} after"
-    if total.value <= theirs <= count.value:
-        return Stage("second-reader", "passed", tried, came, took_s)
-    advice = "Don't account by this meter before it is clear which reader is right; report it with both figures."
-    return Stage("second-reader", "failed", tried, came, took_s, advice)
 
 
 def panel_stage(plan: Plan, seen: Inspection) -> Stage:
