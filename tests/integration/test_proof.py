@@ -145,6 +145,7 @@ COUNTS = ("one-sided, 2 pages: {}", "two-sided, 3 pages: {}", "2 copies of 1 pag
     [
         ("postscript", {}, (2, 3, 2), Unit.IMPRESSIONS, "not-counted", 0),
         ("pcl", {"counts_blank_backs": True}, (2, 4, 2), Unit.IMPRESSIONS, "counted", 0),
+        ("pjl", {"counts_blank_backs": True}, (2, 4, 2), Unit.IMPRESSIONS, "counted", 0),
         ("pwg", {"unit": "sheets"}, (2, 2, 2), Unit.SHEETS, "unknown", 0),
         ("postscript", {"banner_sheets": 1}, (3, 4, 3), Unit.IMPRESSIONS, "not-counted", 1),
         ("pcl", {"banner_sheets": 1, "unit": "sheets"}, (3, 3, 3), Unit.SHEETS, "unknown", 1),

@@ -13,7 +13,8 @@ from pagereeve.proof.deduction import deduce, settle_of
 from pagereeve.proof.fragment import fragment_of
 from pagereeve.proof.page import page_of
 from pagereeve.proof.results import Calibration, JobSeen, Proof, Stage
-from pagereeve.proof.showing import proof_json, proof_text, summary_text
+from pagereeve.proof.showing import proof_json, proof_text
+from pagereeve.proof.summary import summary_line
 from pagereeve.settings import PrinterSettings
 
 ONE = JobSeen("one-sided, 2 pages", 2, 1, two_sided=False, counted=2, first_move_s=1.0, last_move_s=2.0)
@@ -150,4 +151,4 @@ def test_a_proof_as_text_and_json_tells_outcome_and_advice() -> None:
     assert [stage["outcome"] for stage in body["stages"]] == ["passed", "failed", "not-tried"]
     assert body["calibration"]["unit"] == "sheets"
     good = replace(PROOF, stages=PROOF.stages[:1])
-    assert summary_text([PROOF, good]).endswith("2 printers: 1 passed, 1 failed.")
+    assert summary_line([PROOF, good]) == "2 printers: 1 passed, 1 failed."

@@ -21,7 +21,7 @@ async def second_reader_stage(plan: Plan, target: MeterTarget, seen: Inspection,
     if not seen.channels:
         return Stage("second-reader", "not-tried", tried, "there is nothing to compare")
     try:
-        theirs = await second_opinion(target, seen.channels, plan.patience.inspect_s)
+        theirs = await second_opinion(target, seen.channels, plan.patience.second_s)
     except NoOpinion as error:
         advice = "One reader is answered and the other is not: look for an access list, or a limit on requests."
         return Stage("second-reader", "failed", tried, str(error), perf_counter() - began_s, advice)

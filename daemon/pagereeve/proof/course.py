@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Final, Protocol
 
@@ -35,34 +36,42 @@ class ProvingMeter(Meter, Inspector, Protocol):
     """What a proof needs of a meter: both its reading and its looking over."""
 
 
-async def prove(plan: Plan, meter: ProvingMeter, clock: Clock) -> Proof:
+class _Stages(list[Stage]):
+    """The stages so far; whoever wants to know is told of each."""
+
+    def __init__(self, told: Callable[[Stage], None] | None) -> None:
+        super().__init__()
+        self._told = told
+
+    def done(self, stage: Stage) -> Stage:
+        self.append(stage)
+        if self._told is not None:
+            self._told(stage)
+        return stage
+
+
+async def prove(plan: Plan, meter: ProvingMeter, clock: Clock, told: Callable[[Stage], None] | None = None) -> Proof:
     """Run all stages. Pages are printed only where the plan names a language: ask before, this function does not."""
     began_us = clock.now_us()
-    named = await name_stage(plan)
-    if named.outcome == "failed":
-        return _proof(plan, began_us, [named])
-    ports, reached = await ports_stage(plan)
-    answer, seen, target = await answer_stage(plan, meter, reached)
-    stages = [named, ports, answer]
-    if answer.outcome == "failed":
+    stages = _Stages(told)
+    if stages.done(await name_stage(plan)).outcome == "failed":
         return _proof(plan, began_us, stages)
-    stages.append(identity_stage(plan, seen))
-    if _failed(stages):
+    ports, reached = await ports_stage(plan)
+    stages.done(ports)
+    answer, seen, target = await answer_stage(plan, meter, reached)
+    if stages.done(answer).outcome == "failed":
+        return _proof(plan, began_us, stages)
+    if stages.done(identity_stage(plan, seen)).outcome == "failed":
         return _proof(plan, began_us, stages, seen)
-    stages.append(channels_stage(plan, seen))
-    if _failed(stages) and not _countable(seen):
+    if stages.done(channels_stage(plan, seen)).outcome == "failed" and not _countable(seen):
         return _proof(plan, began_us, stages, seen)
     stepping = replace(target, unit=raw_steps(target))
-    stages.append(await second_reader_stage(plan, stepping, seen, meter))
-    stages.append(panel_stage(plan, seen))
-    stages.append(await quiet_stage(plan, stepping, meter, clock))
+    stages.done(await second_reader_stage(plan, stepping, seen, meter))
+    stages.done(await panel_stage(plan, seen))
+    stages.done(await quiet_stage(plan, stepping, meter, clock))
     printed = await _pages(plan, target, meter, clock, stages, unit_said(seen))
-    stages.append(printed.stage)
+    stages.done(printed.stage)
     return _proof(plan, began_us, stages, seen, printed, target)
-
-
-def _failed(stages: list[Stage]) -> bool:
-    return stages[-1].outcome == "failed"
 
 
 def _countable(seen: Inspection) -> bool:

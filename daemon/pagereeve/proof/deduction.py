@@ -55,7 +55,8 @@ class Habits:
 class Deduced:
     """None and ``unknown``: the counts leave it open, or are too odd to build on.
 
-    ``problem`` says why nothing was concluded, if so; ``notes`` what is left open.
+    ``problem`` says why nothing was concluded, if so; ``notes`` what is left open; ``paper_decides`` that a look at the
+    two-sided job's sheets would tell more.
     """
 
     unit: Unit | None = None
@@ -64,6 +65,7 @@ class Deduced:
     settle_s: int | None = None
     sides_ignored: bool = False
     copies_ignored: bool = False
+    paper_decides: bool = False
     problem: str = ""
     notes: tuple[str, ...] = ()
 
@@ -137,6 +139,7 @@ def _common(fitting: Sequence[Habits], jobs: Sequence[JobSeen], unit_said: Unit 
         blank_backs=("counted" if blank else "not-counted") if known else "unknown",
         separator_sheets=_one({one.separator_sheets for one in fitting}),
         settle_s=settle_s,
+        paper_decides=_paper_decides(sides, jobs),
         notes=tuple(_open_questions(unit, sides, jobs)),
     )
 
@@ -164,11 +167,15 @@ def _disobeyed(*, ignores_sides: bool, ignores_copies: bool) -> Iterator[str]:
         yield "copies are ignored: of two, one was printed, or two were and one was counted; look at the paper"
 
 
+def _paper_decides(sides: bool | None, jobs: Sequence[JobSeen]) -> bool:
+    return sides is None and any(job.two_sided for job in jobs)
+
+
 def _open_questions(unit: Unit | None, sides: bool | None, jobs: Sequence[JobSeen]) -> Iterator[str]:
     if unit is None:
         more = "" if any(job.two_sided for job in jobs) else "; print a two-sided one"
         yield f"sides and sheets can't be told apart by these jobs{more}"
-    if sides is None and any(job.two_sided for job in jobs):
+    if _paper_decides(sides, jobs):
         yield "a printer that ignores two-sided would count the same: look at the paper (--sheets-seen)"
 
 

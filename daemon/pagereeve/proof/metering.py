@@ -49,16 +49,19 @@ async def count_now(meter: Meter, target: MeterTarget, wait_s: float) -> Reading
     return result if isinstance(result, Reading) else None
 
 
-def panel_stage(plan: Plan, seen: Inspection) -> Stage:
+async def panel_stage(plan: Plan, seen: Inspection) -> Stage:
     """The figure that the printer shows to people is the one that is read (FIELD-CASES 1.2)."""
     tried = "the figure on the printer's panel"
     total = total_of(seen)
-    if plan.panel is None or total is None:
+    panel = plan.panel
+    if panel is None and total is not None and plan.person is not None:
+        panel = await plan.person.panel(plan.target.printer)
+    if panel is None or total is None:
         return Stage("panel", "not-tried", tried, "nobody said what the panel shows (--panel)")
-    came = f"panel {plan.panel}, read {total.value}"
-    if plan.panel == total.value:
+    came = f"panel {panel}, read {total.value}"
+    if panel == total.value:
         return Stage("panel", "passed", tried, came)
-    same = [one.name for one in seen.channels if one.value == plan.panel]
+    same = [one.name for one in seen.channels if one.value == panel]
     advice = f"The panel shows what is read as {same[0]}. " if same else ""
     advice += "Look for the panel's count of all pages; if it really differs, don't account by this counter."
     return Stage("panel", "failed", tried, came, 0.0, advice)

@@ -57,9 +57,19 @@ async def pages_stage(
             break
         if not seen[-1].rested:
             break
-    deduced = Deduced(problem=trouble) if trouble else deduce(seen, plan.sheets_seen, unit_said)
+    deduced = Deduced(problem=trouble) if trouble else await _deduced(plan, seen, unit_said)
     left_out = [f"{job.name} ({can(language, job)})" for job in JOBS if can(language, job)]
     return Printed(_stage(target, unit_said, seen, deduced, left_out, perf_counter() - began_s), tuple(seen), deduced)
+
+
+async def _deduced(plan: Plan, seen: list[JobSeen], unit_said: Unit | None) -> Deduced:
+    """What the counts say, and if they leave it to the paper, whoever can look at it."""
+    deduced = deduce(seen, plan.sheets_seen, unit_said)
+    if deduced.paper_decides and plan.sheets_seen is None and plan.person is not None:
+        two_sided = next(one.job for one in seen if one.two_sided)
+        sheets = await plan.person.sheets(plan.target.printer, two_sided)
+        return deduced if sheets is None else deduce(seen, sheets, unit_said)
+    return deduced
 
 
 async def _print(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, job: TestJob, data: bytes) -> JobSeen:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any, Final
 
 from pagereeve.domain.instants import to_text
@@ -88,11 +87,3 @@ def job_line(job: JobSeen) -> str:
             f"longest pause {job.longest_pause_s:.1f} s"
         )
     return f"  {job.job}: counted {job.counted}; {moved}" + ("" if job.rested else "; it did not come to rest")
-
-
-def summary_text(proofs: Sequence[Proof]) -> str:
-    """A line for each printer, and one for all."""
-    width = max(len(proof.printer) for proof in proofs)
-    lines = [f"{'ok' if proof.passed else 'FAILED':7} {proof.printer:{width}}  {proof.verdict}" for proof in proofs]
-    failed = sum(not proof.passed for proof in proofs)
-    return "\n".join([*lines, "", f"{len(proofs)} printers: {len(proofs) - failed} passed, {failed} failed."])
