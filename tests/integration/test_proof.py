@@ -100,12 +100,6 @@ async def test_another_printer_behind_the_port_is_a_wrong_device(member: dict[st
         assert "Another printer is behind this port" in identity.advice
 
 
-async def test_port_161_of_a_gateway_is_warned_of() -> None:
-    async with an_installation() as here:
-        hosts = frozenset({here.plan.target.host})
-        assert stage_of(await here.prove(gateway_hosts=hosts), "identity").outcome == "passed"
-
-
 async def test_a_meter_in_hours_can_not_be_used_unless_pages_prove_otherwise() -> None:
     async with an_installation(unit="hours") as here:
         proof = await here.prove()

@@ -5,13 +5,18 @@ from __future__ import annotations
 import json
 import tomllib
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
 from pagereeve.domain.reading import Unit
+from pagereeve.ports.inspection import Inspection, PrinterIdentity
+from pagereeve.ports.meter import MeterTarget
 from pagereeve.proof.deduction import deduce, settle_of
 from pagereeve.proof.fragment import fragment_of
 from pagereeve.proof.page import page_of
+from pagereeve.proof.plan import Plan
+from pagereeve.proof.reaching import identity_stage
 from pagereeve.proof.results import Calibration, JobSeen, Proof, Stage
 from pagereeve.proof.showing import proof_json, proof_text
 from pagereeve.proof.summary import summary_line
@@ -140,6 +145,32 @@ def test_a_page_to_file_is_whole_and_everything_in_it_is_escaped() -> None:
         assert raw not in page
     for told in ("silence &amp; &lt;script&gt;", "at most 7 sheets", "Accepted by", "nothing about who took them"):
         assert told in page
+
+
+def test_a_verdict_says_what_is_not_proven() -> None:
+    warned = replace(PROOF, stages=(PROOF.stages[0], Stage("pages", "warned", "", "", 0.0, "look at the paper")))
+    assert warned.passed
+    assert warned.verdict == "passed, with reservations: pages"
+    assert warned.proven == ["the host's name leads to an address"]
+    assert warned.unproven == ["real pages move the counter, and by how much is known (with reservations)"]
+    page = page_of([(PROOF, "")], "0.1")
+    assert "SNMP requests are answered (failed)" in page.partition("Not proven")[2]
+
+
+def gateway_plan(**target: Any) -> Plan:
+    return Plan(MeterTarget("north-1", **target), gateway_hosts=frozenset({"192.0.2.10"}))
+
+
+@pytest.mark.parametrize(
+    ("host", "port", "outcome"),
+    # FIELD-CASES 4.2 (openwrt/packages#7980): port 161 of the box's address may one day be the box's own.
+    [("192.0.2.10", 161, "warned"), ("192.0.2.10", 1161, "passed"), ("192.0.2.11", 161, "passed")],
+)
+def test_port_161_of_a_gateway_is_warned_of(host: str, port: int, outcome: str) -> None:
+    seen = Inspection(host, "2c", PrinterIdentity("S-1", "1.3.6.1.4.1.32473.1"), (), (), (), None, None)
+    stage = identity_stage(gateway_plan(host=host, port=port), seen)
+    assert stage.outcome == outcome
+    assert ("forward another port" in stage.advice) == (outcome == "warned")
 
 
 def test_a_proof_as_text_and_json_tells_outcome_and_advice() -> None:

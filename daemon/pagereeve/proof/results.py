@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal
 
 from pagereeve.domain.policy import BlankBacks
 from pagereeve.domain.reading import Unit
@@ -12,6 +12,19 @@ from pagereeve.ports.meter import Version
 
 Outcome = Literal["passed", "failed", "warned", "not-tried"]
 StageName = Literal["name", "ports", "answer", "identity", "channels", "second-reader", "panel", "quiet", "pages"]
+
+# What a stage proves where it passes.
+PROVES: Final[dict[StageName, str]] = {
+    "name": "the host's name leads to an address",
+    "ports": "print data get through to a print port",
+    "answer": "SNMP requests are answered",
+    "identity": "it is the printer that answers, not the gateway or another device",
+    "channels": "its meter has a total that can be compared with pages",
+    "second-reader": "an independent SNMP implementation reads the same figures",
+    "panel": "the figure read is the one on the printer's panel",
+    "quiet": "the counter stands still while nobody prints",
+    "pages": "real pages move the counter, and by how much is known",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +97,21 @@ class Proof:
         failed = [stage for stage in self.stages if stage.outcome == "failed"]
         if failed:
             return f"failed at {failed[0].name}: {failed[0].came}"
-        untried = [stage.name for stage in self.stages if stage.outcome == "not-tried"]
-        if untried:
-            return f"passed, but for what was not tried: {', '.join(untried)}"
-        return "passed"
+        named = {kind: [one.name for one in self.stages if one.outcome == kind] for kind in ("warned", "not-tried")}
+        words = "passed"
+        if named["warned"]:
+            words += f", with reservations: {', '.join(named['warned'])}"
+        if named["not-tried"]:
+            words += f", but for what was not tried: {', '.join(named['not-tried'])}"
+        return words
+
+    @property
+    def proven(self) -> list[str]:
+        """What may be relied on."""
+        return [PROVES[stage.name] for stage in self.stages if stage.outcome == "passed"]
+
+    @property
+    def unproven(self) -> list[str]:
+        """What may not, or not without a look at the stage."""
+        why: dict[Outcome, str] = {"failed": "failed", "warned": "with reservations", "not-tried": "not tried"}
+        return [f"{PROVES[one.name]} ({why[one.outcome]})" for one in self.stages if one.outcome != "passed"]

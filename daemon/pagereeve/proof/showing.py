@@ -23,6 +23,8 @@ def proof_json(proof: Proof, fragment: str) -> dict[str, Any]:
         "began": to_text(proof.began_us),
         "passed": proof.passed,
         "verdict": proof.verdict,
+        "proven": proof.proven,
+        "not_proven": proof.unproven,
         "stages": [_stage_json(stage) for stage in proof.stages],
         "jobs": [_job_json(job) for job in proof.jobs],
         "sheets_at_most": proof.sheets_most,
