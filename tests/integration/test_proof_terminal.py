@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from pagereeve.settings import load_settings
 from tests.integration.installation import an_installation
 from tests.integration.test_proof_cli import pagereeve, settings_of
 
@@ -118,6 +119,23 @@ async def test_a_secret_that_can_not_be_read_is_bad_input_and_not_a_crash(tmp_pa
         assert status == 2
         assert "printer north-1" in err
         assert "Traceback" not in err
+
+
+async def test_the_entry_keeps_what_the_file_says_of_the_printer(tmp_path: Path) -> None:
+    async with an_installation() as here:
+        config = settings_of(tmp_path, here, site="Ground floor")
+        text = config.read_text().replace(
+            '[[printers]]\nname = "gone"',
+            'policy = { charging = "none", separator_sheets = "unknown", settle = "21s" }\n[[printers]]\nname = "gone"',
+        )
+        config.write_text(text)
+        status, out, _ = await pagereeve("prove", "north-1", "--config", str(config), "--quiet", "0", "--json")
+        assert status == 0, out
+        (tmp_path / "entry.toml").write_text(json.loads(out)[0]["entry"])
+        (entry,) = load_settings(tmp_path / "entry.toml", {}).printers
+        assert (entry.site, entry.serial, entry.policy.charging) == ("Ground floor", "SIM-4711", "none")
+        assert (entry.policy.separator_sheets, str(entry.policy.settle)) == (None, "21s")
+        assert entry.policy.model_fields_set == {"charging", "separator_sheets", "settle"}
 
 
 async def test_the_print_port_of_the_command_line_wins(tmp_path: Path) -> None:

@@ -132,6 +132,20 @@ def test_the_fragment_is_an_entry_that_the_settings_accept() -> None:
     assert (printer.policy.blank_backs, printer.policy.separator_sheets) == ("counted", 1)
 
 
+def test_the_entry_keeps_the_rules_that_it_has_and_never_shortens_the_settle_time() -> None:
+    kept: dict[str, str | int | float | bool] = {"name": "n", "host": "h"}
+    rules: dict[str, str | int | float | bool] = {
+        "settle": "20s",
+        "charging": "none",
+        "tolerance_share": 0.01,
+        "blank_backs": "not-counted",
+    }
+    (entry,) = tomllib.loads(fragment_of(PROOF, kept, rules, 20.0))["printers"]
+    assert entry["policy"] == rules | {"blank_backs": "counted", "separator_sheets": 1}
+    (longer,) = tomllib.loads(fragment_of(PROOF, kept, rules | {"settle": "12s"}, 12.0))["printers"]
+    assert str(PrinterSettings(**longer).policy.settle) == "18s"
+
+
 def test_a_proof_that_found_nothing_leaves_the_entry_as_it_is() -> None:
     text = fragment_of(replace(PROOF, calibration=Calibration()), {"name": "n", "host": "h"})
     assert text == '[[printers]]\nname = "n"\nhost = "h"\n'

@@ -15,6 +15,8 @@ from cyclopts import Parameter
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config
 
 if TYPE_CHECKING:
+    from pydantic import BaseModel
+
     from pagereeve.ports.meter import MeterTarget
     from pagereeve.proof.plan import Plan
     from pagereeve.proof.results import Proof
@@ -76,7 +78,9 @@ def prove(
         return USAGE
     proofs = asyncio.run(_prove_all(settings, plans, as_json=json))
     _show(
-        [(proof, _fragment(proof, entry)) for proof, entry in zip(proofs, entries, strict=True)], report, as_json=json
+        [(proof, _fragment(settings, proof, entry)) for proof, entry in zip(proofs, entries, strict=True)],
+        report,
+        as_json=json,
     )
     return 0 if all(proof.passed for proof in proofs) else 1
 
@@ -210,12 +214,22 @@ async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool
         await meter.close()
 
 
-def _fragment(proof: Proof, entry: PrinterSettings) -> str:
+def _fragment(settings: Settings, proof: Proof, entry: PrinterSettings) -> str:
     from pagereeve.proof.fragment import fragment_of  # noqa: PLC0415 - see pagereeve.cli
 
-    kept: dict[str, str | int | bool] = {}
-    for name in type(entry).model_fields:
-        value = getattr(entry, name)
-        if name in entry.model_fields_set - NOT_KEPT and value is not None and value != "":
-            kept[name] = value if isinstance(value, bool | int) else str(value)
-    return fragment_of(proof, kept)
+    kept = {name: value for name, value in _written(entry).items() if name not in NOT_KEPT and value != ""}
+    return fragment_of(proof, kept, _written(entry.policy), settings.policy_of(entry).settle_us / 1_000_000)
+
+
+def _written(section: BaseModel) -> dict[str, str | int | float | bool]:
+    """What a table of the settings file says by itself, as TOML has it; a rule that is None is written ``unknown``."""
+    said: dict[str, str | int | float | bool] = {}
+    for name in type(section).model_fields:
+        value = getattr(section, name)
+        if name not in section.model_fields_set:
+            continue
+        if name == "separator_sheets" and value is None:
+            value = "unknown"
+        if value is not None:
+            said[name] = value if isinstance(value, bool | int | float) else str(value)
+    return said
