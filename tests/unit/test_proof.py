@@ -9,6 +9,7 @@ from typing import Any
 
 import pytest
 
+from pagereeve.cli.proving import _gateway_hosts
 from pagereeve.domain.reading import Unit
 from pagereeve.ports.inspection import Inspection, PrinterIdentity
 from pagereeve.ports.meter import MeterTarget
@@ -20,7 +21,7 @@ from pagereeve.proof.reaching import identity_stage
 from pagereeve.proof.results import Calibration, JobSeen, Proof, Stage
 from pagereeve.proof.showing import proof_json, proof_text
 from pagereeve.proof.summary import summary_line
-from pagereeve.settings import PrinterSettings
+from pagereeve.settings import PrinterSettings, Settings
 
 ONE = JobSeen("one-sided, 2 pages", 2, 1, two_sided=False, counted=2, first_move_s=1.0, last_move_s=2.0)
 TWO = JobSeen("two-sided, 3 pages", 3, 1, two_sided=True, counted=3)
@@ -197,3 +198,18 @@ def test_a_proof_as_text_and_json_tells_outcome_and_advice() -> None:
     assert body["calibration"]["unit"] == "sheets"
     good = replace(PROOF, stages=PROOF.stages[:1])
     assert summary_line([PROOF, good]) == "2 printers: 1 passed, 1 failed."
+
+
+def test_a_gateway_without_an_address_of_its_own_has_that_of_its_printers() -> None:
+    settings = Settings.model_validate(
+        {
+            "gateways": [{"name": "known", "host": "192.0.2.10"}, {"name": "bare"}],
+            "printers": [
+                {"name": "a", "host": "192.0.2.20", "gateway": "bare"},
+                {"name": "b", "host": "192.0.2.21", "gateway": "known"},
+                {"name": "c", "host": "192.0.2.22"},
+            ],
+        }
+    )
+    found = [_gateway_hosts(settings, printer) for printer in settings.printers]
+    assert found == [{"192.0.2.10", "192.0.2.20"}, {"192.0.2.10"}, {"192.0.2.10"}]
