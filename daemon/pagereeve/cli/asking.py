@@ -8,6 +8,8 @@ from typing import Final
 
 ANSWER_CHARS_MAX: Final = 200
 TRIES_MAX: Final = 3
+# What panels and people put between thousands.
+_GROUPING: Final = str.maketrans("", "", " ,.'")
 
 
 def person_at_terminal() -> Person | None:
@@ -31,7 +33,7 @@ class Person:
 async def _number(question: str) -> int | None:
     for _ in range(TRIES_MAX):
         # A thread: other proofs and their clocks go on while somebody walks to the printer.
-        answer = (await asyncio.to_thread(_line, question)).replace(" ", "")
+        answer = (await asyncio.to_thread(_line, question)).translate(_GROUPING)
         if not answer:
             return None
         if answer.isascii() and answer.isdigit():
