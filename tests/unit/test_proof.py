@@ -5,16 +5,23 @@ from __future__ import annotations
 import json
 import tomllib
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
+from pagereeve.cli.proving import _gateway_hosts
 from pagereeve.domain.reading import Unit
+from pagereeve.ports.inspection import Inspection, PrinterIdentity
+from pagereeve.ports.meter import MeterTarget
 from pagereeve.proof.deduction import deduce, settle_of
 from pagereeve.proof.fragment import fragment_of
 from pagereeve.proof.page import page_of
+from pagereeve.proof.plan import Plan
+from pagereeve.proof.reaching import identity_stage
 from pagereeve.proof.results import Calibration, JobSeen, Proof, Stage
-from pagereeve.proof.showing import proof_json, proof_text, summary_text
-from pagereeve.settings import PrinterSettings
+from pagereeve.proof.showing import proof_json, proof_text
+from pagereeve.proof.summary import summary_line
+from pagereeve.settings import PrinterSettings, Settings
 
 ONE = JobSeen("one-sided, 2 pages", 2, 1, two_sided=False, counted=2, first_move_s=1.0, last_move_s=2.0)
 TWO = JobSeen("two-sided, 3 pages", 3, 1, two_sided=True, counted=3)
@@ -48,7 +55,13 @@ def test_counts_tell_units_backs_and_separators(
 
 
 def test_what_counts_alone_can_not_tell_is_said() -> None:
-    assert "look at the paper" in deduce(jobs(2, 3, 2)).notes[0]
+    by_its_word = deduce(jobs(2, 3, 2), None, Unit.IMPRESSIONS)
+    assert (by_its_word.unit, by_its_word.blank_backs) == (Unit.IMPRESSIONS, "unknown")
+    assert "look at the paper" in by_its_word.notes[0]
+    # By sheets, three can only mean that two-sided was ignored, or that the agent's word is wrong: neither is believed.
+    for said in (Unit.SHEETS, None):
+        assert deduce(jobs(2, 3, 2), None, said).unit is None
+    assert deduce(jobs(2, 4, 2), None, Unit.SHEETS).unit is Unit.IMPRESSIONS
     ignored = deduce(jobs(2, 3, 2), sheets_seen=3)
     assert ignored.sides_ignored
     assert ignored.unit is None
@@ -64,12 +77,25 @@ def test_what_counts_alone_can_not_tell_is_said() -> None:
         (jobs(0, 0, 0), "did not move"),
         (jobs(2, 9, 2), "no known habit explains the counts (one-sided, 2 pages 2, two-sided, 3 pages 9"),
         ([replace(ONE, rested=False)], "did not come to rest"),
+        (jobs(-90, 3, 2), "no known habit explains"),
+        (
+            [replace(ONE, before=1000), replace(TWO, before=1003)],
+            "from 1002 to 1003 between 'one-sided, 2 pages' and 'two-sided, 3 pages': somebody else prints",
+        ),
     ],
 )
 def test_what_fits_nothing_calibrates_nothing(seen: list[JobSeen], problem: str) -> None:
     found = deduce(seen)
     assert problem in found.problem
     assert (found.unit, found.settle_s) == (None, None)
+
+
+def test_a_printer_that_does_not_as_it_is_told_calibrates_nothing() -> None:
+    # A page of somebody else's in the first job looks like a banner sheet and ignored copies.
+    for odd in (deduce(jobs(2, 2, 1)), deduce(jobs(3, 3, 2))):
+        assert odd.copies_ignored
+        assert (odd.unit, odd.separator_sheets, odd.blank_backs) == (None, None, "unknown")
+        assert "copies are ignored" in odd.notes[0]
 
 
 def test_the_settle_time_outlasts_every_pause_seen() -> None:
@@ -107,6 +133,20 @@ def test_the_fragment_is_an_entry_that_the_settings_accept() -> None:
     assert (printer.policy.blank_backs, printer.policy.separator_sheets) == ("counted", 1)
 
 
+def test_the_entry_keeps_the_rules_that_it_has_and_never_shortens_the_settle_time() -> None:
+    kept: dict[str, str | int | float | bool] = {"name": "n", "host": "h"}
+    rules: dict[str, str | int | float | bool] = {
+        "settle": "20s",
+        "charging": "none",
+        "tolerance_share": 0.01,
+        "blank_backs": "not-counted",
+    }
+    (entry,) = tomllib.loads(fragment_of(PROOF, kept, rules, 20.0))["printers"]
+    assert entry["policy"] == rules | {"blank_backs": "counted", "separator_sheets": 1}
+    (longer,) = tomllib.loads(fragment_of(PROOF, kept, rules | {"settle": "12s"}, 12.0))["printers"]
+    assert str(PrinterSettings(**longer).policy.settle) == "18s"
+
+
 def test_a_proof_that_found_nothing_leaves_the_entry_as_it_is() -> None:
     text = fragment_of(replace(PROOF, calibration=Calibration()), {"name": "n", "host": "h"})
     assert text == '[[printers]]\nname = "n"\nhost = "h"\n'
@@ -122,6 +162,32 @@ def test_a_page_to_file_is_whole_and_everything_in_it_is_escaped() -> None:
         assert told in page
 
 
+def test_a_verdict_says_what_is_not_proven() -> None:
+    warned = replace(PROOF, stages=(PROOF.stages[0], Stage("pages", "warned", "", "", 0.0, "look at the paper")))
+    assert warned.passed
+    assert warned.verdict == "passed, with reservations: pages"
+    assert warned.proven == ["the host's name leads to an address"]
+    assert warned.unproven == ["real pages move the counter, and by how much is known (with reservations)"]
+    page = page_of([(PROOF, "")], "0.1")
+    assert "SNMP requests are answered (failed)" in page.partition("Not proven")[2]
+
+
+def gateway_plan(**target: Any) -> Plan:
+    return Plan(MeterTarget("north-1", **target), gateway_hosts=frozenset({"192.0.2.10"}))
+
+
+@pytest.mark.parametrize(
+    ("host", "port", "outcome"),
+    # FIELD-CASES 4.2 (openwrt/packages#7980): port 161 of the box's address may one day be the box's own.
+    [("192.0.2.10", 161, "warned"), ("192.0.2.10", 1161, "passed"), ("192.0.2.11", 161, "passed")],
+)
+def test_port_161_of_a_gateway_is_warned_of(host: str, port: int, outcome: str) -> None:
+    seen = Inspection(host, "2c", PrinterIdentity("S-1", "1.3.6.1.4.1.32473.1"), (), (), (), None, None)
+    stage = identity_stage(gateway_plan(host=host, port=port), seen)
+    assert stage.outcome == outcome
+    assert ("forward another port" in stage.advice) == (outcome == "warned")
+
+
 def test_a_proof_as_text_and_json_tells_outcome_and_advice() -> None:
     text = proof_text(PROOF, "[[printers]]\n")
     assert "failed at answer: silence" in text
@@ -131,4 +197,19 @@ def test_a_proof_as_text_and_json_tells_outcome_and_advice() -> None:
     assert [stage["outcome"] for stage in body["stages"]] == ["passed", "failed", "not-tried"]
     assert body["calibration"]["unit"] == "sheets"
     good = replace(PROOF, stages=PROOF.stages[:1])
-    assert summary_text([PROOF, good]).endswith("2 printers: 1 passed, 1 failed.")
+    assert summary_line([PROOF, good]) == "2 printers: 1 passed, 1 failed."
+
+
+def test_a_gateway_without_an_address_of_its_own_has_that_of_its_printers() -> None:
+    settings = Settings.model_validate(
+        {
+            "gateways": [{"name": "known", "host": "192.0.2.10"}, {"name": "bare"}],
+            "printers": [
+                {"name": "a", "host": "192.0.2.20", "gateway": "bare"},
+                {"name": "b", "host": "192.0.2.21", "gateway": "known"},
+                {"name": "c", "host": "192.0.2.22"},
+            ],
+        }
+    )
+    found = [_gateway_hosts(settings, printer) for printer in settings.printers]
+    assert found == [{"192.0.2.10", "192.0.2.20"}, {"192.0.2.10"}, {"192.0.2.10"}]

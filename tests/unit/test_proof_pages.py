@@ -1,4 +1,4 @@
-"""Test pages in four languages, and what a simulated printer understands of them."""
+"""Test pages in five languages, and what a simulated printer understands of them."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from pagereeve.proof.testpages import TestJob as Job
 from pagereeve.simulator.pagelanguages import job_in
 
 HEADING = Heading("north-1", "2026-11-25", 2, 3)
-LANGUAGES: tuple[Language, ...] = ("text", "postscript", "pcl", "pwg")
+LANGUAGES: tuple[Language, ...] = ("text", "pjl", "postscript", "pcl", "pwg")
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
@@ -31,7 +31,7 @@ def test_a_printer_understands_pages_copies_and_sides(language: Language, job: J
     assert data == document(job, language, HEADING)
 
 
-@pytest.mark.parametrize("language", ["text", "postscript", "pcl"])
+@pytest.mark.parametrize("language", ["text", "pjl", "postscript", "pcl"])
 def test_every_page_says_what_it_is(language: Language) -> None:
     job = JOBS[0]
     text = document(job, language, HEADING).decode("ascii")
@@ -48,6 +48,17 @@ def test_a_name_can_be_no_command() -> None:
     assert job_in(postscript).pages == 2
     assert job_in(document(JOBS[0], "pcl", bad)).pages == 2
     assert job_in(document(JOBS[0], "text", bad)).pages == 2
+
+
+def test_a_pjl_header_asks_for_what_text_can_not() -> None:
+    # PJL Technical Reference (from memory): UEL, @PJL lines, ENTER LANGUAGE, the job, UEL.
+    data = document(JOBS[1], "pjl", HEADING)
+    assert data.startswith(b"\x1b%-12345X@PJL ")
+    assert data.endswith(b"\x1b%-12345X")
+    sides, enter = data.index(b"@PJL SET DUPLEX=ON\r\n"), data.index(b"@PJL ENTER LANGUAGE=PCL\r\n")
+    assert sides < enter < data.index(b"printer north-1")
+    assert b"SET DUPLEX=OFF" in document(JOBS[0], "pjl", HEADING)
+    assert b"SET COPIES=2" in document(JOBS[2], "pjl", HEADING)
 
 
 def test_the_paper_is_announced_as_if_two_sided_were_ignored() -> None:

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import os
 import sys
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final, Literal
 
@@ -16,12 +15,16 @@ from cyclopts import Parameter
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config
 
 if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+    from pagereeve.ports.meter import MeterTarget
     from pagereeve.proof.plan import Plan
     from pagereeve.proof.results import Proof
     from pagereeve.settings import PrinterSettings, Settings
 
 AT_ONCE_MAX: Final = 16
 USAGE: Final = 2
+PORT_MAX: Final = 65_535
 
 # What an entry may keep in the printed fragment: everything but what the proof finds, and never a secret itself.
 NOT_KEPT: Final = frozenset({"community", "policy"})
@@ -33,56 +36,93 @@ def prove(
     print_: Annotated[
         bool, Parameter(name="--print", negative="", help="Print test pages, after a yes; says how many sheets.")
     ] = False,
-    yes: Annotated[bool, Parameter(negative="", help="The yes, given in advance.")] = False,
+    yes: Annotated[bool, Parameter(negative="", help="The yes to --print, given in advance.")] = False,
     language: Annotated[
-        Literal["text", "postscript", "pcl", "pwg"], Parameter(help="What the printer understands.")
+        Literal["text", "pjl", "postscript", "pcl", "pwg"],
+        Parameter(help="What the printer understands; pjl is text behind a PJL header."),
     ] = "pcl",
     panel: Annotated[int | None, Parameter(help="All pages as the printer's panel shows them.")] = None,
     sheets_seen: Annotated[int | None, Parameter(help="Sheets that the two-sided job gave, as you see them.")] = None,
     quiet_s: Annotated[float, Parameter(name="--quiet", help="Seconds for which the counter must stand still.")] = 10.0,
+    port: Annotated[int | None, Parameter(help="TCP port of print data, in the place of print_port.")] = None,
+    web: Annotated[int | None, Parameter(help="TCP port of the printer's web page, in the place of web_port.")] = None,
     report: Annotated[Path | None, Parameter(help="A page to print and file (HTML).")] = None,
     json: AsJson = False,
     config: Config = CONFIG_DEFAULT,
 ) -> int:
-    """Prove an installation, stage by stage, with real pages if wanted. Exit status 1 if anything failed."""
-    from pagereeve.cli.output import complain, output_file, say, say_json  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.cli.versions import version_text  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.proof.page import page_of  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.proof.showing import proof_json, proof_text, summary_text  # noqa: PLC0415 - see pagereeve.cli
+    """Prove an installation, stage by stage, with real pages if wanted. Exit status 1 if anything failed.
+
+    At a terminal, one printer's panel and paper are asked for.
+    """
+    from pagereeve.cli.asking import person_at_terminal  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.proof.plan import Plan  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
 
+    one = not all_ and len(set(printers)) == 1
+    _refuse_misuse(one=one, printing=print_, yes=yes, figures=(panel, sheets_seen), ports=(port, web))
     settings = load_settings(config)
     entries = _entries(settings, printers, config, all_=all_)
-    plans = [
-        _plan(
-            settings,
-            entry,
-            sheets_seen=sheets_seen,
-            language=language if print_ else None,
-            quiet_s=quiet_s,
-        )
-        for entry in entries
-    ]
-    if panel is not None and len(plans) > 1:
-        complain("--panel is one printer's figure; name one printer")
-        return USAGE
+    targets = settings.model_copy(update={"printers": tuple(entries)}).targets()
+    person = person_at_terminal() if one else None
+    asked = Plan(
+        target=targets[0],
+        language=language if print_ else None,
+        panel=panel,
+        sheets_seen=sheets_seen,
+        person=person,
+        print_port=port,
+        web_port=web,
+    )
+    plans = [_plan(settings, entry, target, asked, quiet_s) for entry, target in zip(entries, targets, strict=True)]
     if print_ and not _consent(plans, yes=yes):
         return USAGE
-    panel = _asked_panel(plans, panel, quiet=json)
-    plans = [replace(plan, panel=panel) for plan in plans]
-    with _progress(len(plans), quiet=json) as tell:
-        proofs = asyncio.run(_prove_all(settings, plans, tell))
-    shown = [(proof, _fragment(proof, entry)) for proof, entry in zip(proofs, entries, strict=True)]
-    if json:
+    proofs = asyncio.run(_prove_all(settings, plans, as_json=json))
+    _show(
+        [(proof, _fragment(settings, proof, entry)) for proof, entry in zip(proofs, entries, strict=True)],
+        report,
+        as_json=json,
+    )
+    return 0 if all(proof.passed for proof in proofs) else 1
+
+
+def _refuse_misuse(
+    *, one: bool, printing: bool, yes: bool, figures: Sequence[int | None], ports: Sequence[int | None]
+) -> None:
+    """Raises BadSettings with everything that does not go together."""
+    from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
+
+    given = [figure for figure in figures if figure is not None]
+    wrong = {
+        "--yes is the yes to --print; without --print nothing is printed anyway": yes and not printing,
+        "--panel and --sheets-seen are one printer's figures; name one printer": bool(given) and not one,
+        "--panel and --sheets-seen are counts; none is below 0": any(figure < 0 for figure in given),
+        f"--port and --web are TCP ports, 1 to {PORT_MAX}": any(
+            port is not None and not 1 <= port <= PORT_MAX for port in ports
+        ),
+    }
+    problems = [Problem("", text) for text, is_so in wrong.items() if is_so]
+    if problems:
+        raise BadSettings("pagereeve prove", problems)
+
+
+def _show(shown: Sequence[tuple[Proof, str]], report: Path | None, *, as_json: bool) -> None:
+    from pagereeve.cli.output import output_file, say, say_json, show  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.cli.versions import version_text  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.proof.page import page_of  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.proof.showing import proof_json, proof_text  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.proof.summary import summary_line, summary_table  # noqa: PLC0415 - see pagereeve.cli
+
+    if as_json:
         say_json([proof_json(proof, fragment) for proof, fragment in shown])
     else:
         say("\n".join(proof_text(proof, fragment) for proof, fragment in shown))
+        proofs = [proof for proof, _ in shown]
         if len(proofs) > 1:
-            say(summary_text(proofs))
+            show(summary_table(proofs))
+            say(summary_line(proofs))
     if report is not None:
         with output_file(report) as file:
             file.write(page_of(shown, version_text()).encode())
-    return 0 if all(proof.passed for proof in proofs) else 1
 
 
 def _entries(settings: Settings, names: Sequence[str], config: Path, *, all_: bool) -> list[PrinterSettings]:
@@ -100,25 +140,25 @@ def _entries(settings: Settings, names: Sequence[str], config: Path, *, all_: bo
     return list(known.values()) if all_ else [known[name] for name in dict.fromkeys(names)]
 
 
-def _plan(
-    settings: Settings,
-    entry: PrinterSettings,
-    *,
-    sheets_seen: int | None,
-    language: Literal["text", "postscript", "pcl", "pwg"] | None,
-    quiet_s: float,
-) -> Plan:
-    from pagereeve.proof.plan import Patience, Plan  # noqa: PLC0415 - see pagereeve.cli
+def _plan(settings: Settings, entry: PrinterSettings, target: MeterTarget, asked: Plan, quiet_s: float) -> Plan:
+    """``asked`` for one printer of the registry."""
+    from pagereeve.proof.plan import Patience  # noqa: PLC0415 - see pagereeve.cli
 
-    return Plan(
-        target=entry.target(os.environ),
-        print_port=entry.print_port,
-        web_port=entry.web_port,
-        language=language,
-        sheets_seen=sheets_seen,
-        gateway_hosts=frozenset(gateway.host for gateway in settings.gateways if gateway.host),
+    return replace(
+        asked,
+        target=target,
+        print_port=asked.print_port or entry.print_port,
+        web_port=asked.web_port or entry.web_port,
+        gateway_hosts=_gateway_hosts(settings, entry),
         patience=Patience(quiet_s=min(max(quiet_s, 0.0), 3600.0), rest_s=_rest_s(settings, entry)),
     )
+
+
+def _gateway_hosts(settings: Settings, entry: PrinterSettings) -> frozenset[str]:
+    """Addresses of gateways; a gateway without one owns the address of the printers behind it."""
+    hosts = {gateway.name: gateway.host for gateway in settings.gateways if gateway.host}
+    own = {entry.host} if entry.gateway is not None and entry.gateway not in hosts else set()
+    return frozenset(hosts.values()) | own
 
 
 def _rest_s(settings: Settings, entry: PrinterSettings) -> float:
@@ -149,31 +189,8 @@ def _consent(plans: Sequence[Plan], *, yes: bool) -> bool:
     return False
 
 
-@contextmanager
-def _progress(many: int, *, quiet: bool) -> Iterator[Callable[[str], None]]:
-    """A bar on a terminal, nothing elsewhere. Call what it gives with each printer that is done."""
-    if quiet or many == 1 or not sys.stderr.isatty():
-        yield lambda _: None
-        return
-    from rich.console import Console  # noqa: PLC0415 - slow to import
-    from rich.progress import Progress  # noqa: PLC0415 - slow to import
-
-    with Progress(console=Console(stderr=True), transient=True) as bar:
-        task = bar.add_task("proving", total=many)
-        yield lambda printer: bar.update(task, advance=1, description=printer)
-
-
-def _asked_panel(plans: Sequence[Plan], panel: int | None, *, quiet: bool) -> int | None:
-    """The panel's figure, asked for where one printer is proven and somebody sits at the terminal."""
-    if panel is not None or quiet or len(plans) > 1 or not (sys.stdin.isatty() and sys.stderr.isatty()):
-        return panel
-    sys.stderr.write("All pages as the printer's panel shows them (nothing to leave it out): ")
-    sys.stderr.flush()
-    answer = sys.stdin.readline().strip().replace(",", "").replace(".", "")
-    return int(answer) if answer.isdigit() else None
-
-
-async def _prove_all(settings: Settings, plans: Sequence[Plan], tell: Callable[[str], None]) -> list[Proof]:
+async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool) -> list[Proof]:
+    from pagereeve.cli.progress import progress_of  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.clocks import SystemClock, SystemEntropy  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.meters.profile import profiles_with  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.meters.reader import SnmpMeter  # noqa: PLC0415 - see pagereeve.cli
@@ -185,22 +202,34 @@ async def _prove_all(settings: Settings, plans: Sequence[Plan], tell: Callable[[
 
     async def one(plan: Plan) -> Proof:
         async with room:
-            proof = await prove_one(plan, meter, clock)
-        tell(plan.target.printer)
+            printer = plan.target.printer
+            proof = await prove_one(plan, meter, clock, partial(progress.stage, printer))
+        progress.proof(printer, passed=proof.passed)
         return proof
 
     try:
-        return await asyncio.gather(*(one(plan) for plan in plans))
+        with progress_of(len(plans), quiet=as_json) as progress:
+            return await asyncio.gather(*(one(plan) for plan in plans))
     finally:
         await meter.close()
 
 
-def _fragment(proof: Proof, entry: PrinterSettings) -> str:
+def _fragment(settings: Settings, proof: Proof, entry: PrinterSettings) -> str:
     from pagereeve.proof.fragment import fragment_of  # noqa: PLC0415 - see pagereeve.cli
 
-    kept: dict[str, str | int | bool] = {}
-    for name in type(entry).model_fields:
-        value = getattr(entry, name)
-        if name in entry.model_fields_set - NOT_KEPT and value is not None and value != "":
-            kept[name] = value if isinstance(value, bool | int) else str(value)
-    return fragment_of(proof, kept)
+    kept = {name: value for name, value in _written(entry).items() if name not in NOT_KEPT and value != ""}
+    return fragment_of(proof, kept, _written(entry.policy), settings.policy_of(entry).settle_us / 1_000_000)
+
+
+def _written(section: BaseModel) -> dict[str, str | int | float | bool]:
+    """What a table of the settings file says by itself, as TOML has it; a rule that is None is written ``unknown``."""
+    said: dict[str, str | int | float | bool] = {}
+    for name in type(section).model_fields:
+        value = getattr(section, name)
+        if name not in section.model_fields_set:
+            continue
+        if name == "separator_sheets" and value is None:
+            value = "unknown"
+        if value is not None:
+            said[name] = value if isinstance(value, bool | int | float) else str(value)
+    return said

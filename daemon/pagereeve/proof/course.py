@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import Final, Protocol
 
 from pagereeve.domain.instants import to_text
-from pagereeve.domain.reading import SilenceReason
+from pagereeve.domain.reading import SilenceReason, Unit
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.inspection import Inspection, Inspector
 from pagereeve.ports.meter import Meter, MeterTarget
-from pagereeve.proof.metering import channels_stage, panel_stage, quiet_stage, raw_steps, second_reader_stage
+from pagereeve.proof.comparing import second_reader_stage
+from pagereeve.proof.metering import channels_stage, panel_stage, quiet_stage, raw_steps, unit_said
 from pagereeve.proof.plan import Plan
 from pagereeve.proof.printing import Printed, jobs_in, pages_stage
 from pagereeve.proof.reaching import answer_stage, identity_stage, name_stage, ports_stage
@@ -34,41 +36,56 @@ class ProvingMeter(Meter, Inspector, Protocol):
     """What a proof needs of a meter: both its reading and its looking over."""
 
 
-async def prove(plan: Plan, meter: ProvingMeter, clock: Clock) -> Proof:
+class _Stages(list[Stage]):
+    """The stages so far; whoever wants to know is told of each."""
+
+    def __init__(self, told: Callable[[Stage], None] | None) -> None:
+        super().__init__()
+        self._told = told
+
+    def done(self, stage: Stage) -> Stage:
+        self.append(stage)
+        if self._told is not None:
+            self._told(stage)
+        return stage
+
+
+async def prove(plan: Plan, meter: ProvingMeter, clock: Clock, told: Callable[[Stage], None] | None = None) -> Proof:
     """Run all stages. Pages are printed only where the plan names a language: ask before, this function does not."""
     began_us = clock.now_us()
-    named = await name_stage(plan)
-    if named.outcome == "failed":
-        return _proof(plan, began_us, [named])
-    ports, reached = await ports_stage(plan)
-    answer, seen, target = await answer_stage(plan, meter, reached)
-    stages = [named, ports, answer]
-    if answer.outcome == "failed":
+    stages = _Stages(told)
+    if stages.done(await name_stage(plan)).outcome == "failed":
         return _proof(plan, began_us, stages)
-    stages.append(identity_stage(plan, seen))
-    if _failed(stages):
+    ports, reached = await ports_stage(plan)
+    stages.done(ports)
+    answer, seen, target = await answer_stage(plan, meter, reached)
+    if stages.done(answer).outcome == "failed":
+        return _proof(plan, began_us, stages)
+    if stages.done(identity_stage(plan, seen)).outcome == "failed":
         return _proof(plan, began_us, stages, seen)
-    stages.append(channels_stage(plan, seen))
-    if _failed(stages) and not _countable(seen):
+    if stages.done(channels_stage(plan, seen)).outcome == "failed" and not _countable(seen):
         return _proof(plan, began_us, stages, seen)
     stepping = replace(target, unit=raw_steps(target))
-    stages.append(await second_reader_stage(plan, stepping, seen, meter))
-    stages.append(panel_stage(plan, seen))
-    stages.append(await quiet_stage(plan, stepping, meter, clock))
-    printed = await _pages(plan, target, meter, clock, stages)
-    stages.append(printed.stage)
+    stages.done(await second_reader_stage(plan, stepping, seen, meter))
+    stages.done(await panel_stage(plan, seen))
+    stages.done(await quiet_stage(plan, stepping, meter, clock))
+    printed = await _pages(plan, target, meter, clock, stages, unit_said(seen))
+    stages.done(printed.stage)
     return _proof(plan, began_us, stages, seen, printed, target)
-
-
-def _failed(stages: list[Stage]) -> bool:
-    return stages[-1].outcome == "failed"
 
 
 def _countable(seen: Inspection) -> bool:
     return seen.failure is None or seen.failure.reason is SilenceReason.UNIT_NOT_USABLE
 
 
-async def _pages(plan: Plan, target: MeterTarget, meter: ProvingMeter, clock: Clock, stages: list[Stage]) -> Printed:
+async def _pages(
+    plan: Plan,
+    target: MeterTarget,
+    meter: ProvingMeter,
+    clock: Clock,
+    stages: list[Stage],
+    said: Unit | None,
+) -> Printed:
     """Paper is not wasted on a path that is known to be broken, nor while the counter moves by itself."""
     broken = [stage.name for stage in stages if stage.outcome == "failed" and stage.name in {"ports", "quiet"}]
     if broken and plan.language is not None:
@@ -76,7 +93,7 @@ async def _pages(plan: Plan, target: MeterTarget, meter: ProvingMeter, clock: Cl
         printed = await pages_stage(plan, target, meter, clock, "")
         came = f"not printed, since {', '.join(broken)} failed"
         return replace(printed, stage=replace(printed.stage, came=came))
-    return await pages_stage(plan, target, meter, clock, to_text(clock.now_us())[:10])
+    return await pages_stage(plan, target, meter, clock, to_text(clock.now_us())[:10], said)
 
 
 def _proof(
@@ -110,11 +127,10 @@ def _calibration(seen: Inspection | None, printed: Printed | None, target: Meter
     if printed is None or printed.deduced.problem:
         return known
     deduced = printed.deduced
-    odd = deduced.sides_ignored or deduced.copies_ignored
     return replace(
         known,
         unit=deduced.unit,
-        blank_backs="unknown" if odd else deduced.blank_backs,
+        blank_backs=deduced.blank_backs,
         separator_sheets=deduced.separator_sheets,
         settle_s=deduced.settle_s,
     )

@@ -9,9 +9,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from itertools import product
+from itertools import pairwise, product
 from math import ceil
-from typing import Final
+from typing import Final, TypeVar
 
 from pagereeve.domain.policy import BlankBacks
 from pagereeve.domain.reading import Unit
@@ -53,7 +53,11 @@ class Habits:
 
 @dataclass(frozen=True, slots=True)
 class Deduced:
-    """None and ``unknown``: the counts leave it open. ``problem`` says why nothing was concluded, if so."""
+    """None and ``unknown``: the counts leave it open, or are too odd to build on.
+
+    ``problem`` says why nothing was concluded, if so; ``notes`` what is left open; ``paper_decides`` that a look at the
+    two-sided job's sheets would tell more.
+    """
 
     unit: Unit | None = None
     blank_backs: BlankBacks = "unknown"
@@ -61,12 +65,17 @@ class Deduced:
     settle_s: int | None = None
     sides_ignored: bool = False
     copies_ignored: bool = False
+    paper_decides: bool = False
     problem: str = ""
     notes: tuple[str, ...] = ()
 
 
-def deduce(jobs: Sequence[JobSeen], sheets_seen: int | None = None) -> Deduced:
-    """What follows from test jobs. ``sheets_seen`` is what a person counted of the two-sided job, but separators."""
+def deduce(jobs: Sequence[JobSeen], sheets_seen: int | None = None, unit_said: Unit | None = None) -> Deduced:
+    """What follows from test jobs.
+
+    ``sheets_seen`` is what a person counted of the two-sided job, but separators; ``unit_said`` is the agent's own
+    word, which decides only what the pages leave open.
+    """
     told = ", ".join(f"{job.job} {job.counted}" for job in jobs)
     if not jobs:
         return Deduced(problem="no job was printed")
@@ -74,13 +83,24 @@ def deduce(jobs: Sequence[JobSeen], sheets_seen: int | None = None) -> Deduced:
         return Deduced(problem="the meter did not move: were the pages printed, and by this printer?")
     if any(not job.rested for job in jobs):
         return Deduced(problem=f"the meter did not come to rest ({told}); is somebody else printing?")
+    if stray := _stray(jobs):
+        return Deduced(problem=stray)
     fitting = [habits for habits in _all() if _fits(habits, jobs, sheets_seen)]
     if not fitting:
         return Deduced(problem=f"no known habit explains the counts ({told}); repeat it while nobody else prints")
-    fewest = min(_oddities(habits) for habits in fitting)
-    likely = [habits for habits in fitting if _oddities(habits) == fewest]
-    told_apart = sheets_seen is not None or not any(job.two_sided for job in jobs)
-    return _common(likely, jobs, [] if told_apart else _doubts(fitting, likely))
+    return _common(fitting, jobs, unit_said)
+
+
+def _stray(jobs: Sequence[JobSeen]) -> str:
+    """A count that moved between two jobs is somebody else's, or late: the jobs' own counts are then in doubt too."""
+    for earlier, later in pairwise(jobs):
+        rested_at = None if earlier.before is None else earlier.before + earlier.counted
+        if rested_at is not None and later.before is not None and later.before != rested_at:
+            return (
+                f"the counter moved from {rested_at} to {later.before} between '{earlier.job}' and '{later.job}': "
+                "somebody else prints, or it lags further behind than was waited for"
+            )
+    return ""
 
 
 def _all() -> Iterator[Habits]:
@@ -97,40 +117,66 @@ def _fits(habits: Habits, jobs: Sequence[JobSeen], sheets_seen: int | None) -> b
     return all(habits.counts(job) == job.counted for job in jobs)
 
 
-def _oddities(habits: Habits) -> int:
-    """The plainer explanation is the likelier one: a printer that does as it is told, without separators."""
-    return habits.sides_ignored + habits.copies_ignored + (habits.separator_sheets > 0)
-
-
-def _doubts(fitting: Sequence[Habits], likely: Sequence[Habits]) -> list[str]:
-    ignored = [any(one.sides_ignored for one in habits) for habits in (fitting, likely)]
-    if ignored == [True, False]:
-        return ["a printer that ignores two-sided would count the same: look at the paper (--sheets-seen)"]
-    return []
-
-
-def _common(likely: Sequence[Habits], jobs: Sequence[JobSeen], notes: list[str]) -> Deduced:
-    units = {one.unit for one in likely}
-    blanks = {one.blank_backs_counted for one in likely}
-    separators = {one.separator_sheets for one in likely}
-    unit = units.pop() if len(units) == 1 else None
-    known_blank = len(blanks) == 1 and unit is Unit.IMPRESSIONS
-    first = likely[0]
-    if unit is None:
-        notes.append("sides and sheets can't be told apart by these jobs; print a two-sided one")
-    if first.sides_ignored:
-        notes.append("two-sided is ignored: each page came out on a sheet of its own")
-    if first.copies_ignored:
-        notes.append("copies are ignored: one came out where several were asked for")
+def _common(fitting: Sequence[Habits], jobs: Sequence[JobSeen], unit_said: Unit | None) -> Deduced:
+    """What all explanations share. A printer that does not do as it is told proves nothing of its meter."""
+    sides = _one({one.sides_ignored for one in fitting})
+    copies = _one({one.copies_ignored for one in fitting})
+    settle_s = settle_of(jobs)
+    if sides or copies:
+        return Deduced(
+            settle_s=settle_s,
+            sides_ignored=bool(sides),
+            copies_ignored=bool(copies),
+            notes=tuple(_disobeyed(ignores_sides=bool(sides), ignores_copies=bool(copies))),
+        )
+    obeying = [one for one in fitting if not one.sides_ignored]
+    unit = _unit(fitting, obeying, jobs, unit_said)
+    # Explanations that the unit rules out have no say in the rest.
+    blank = _one({one.blank_backs_counted for one in obeying if one.unit is unit})
+    known = unit is Unit.IMPRESSIONS and sides is False and blank is not None
     return Deduced(
         unit=unit,
-        blank_backs=("counted" if blanks.pop() else "not-counted") if known_blank else "unknown",
-        separator_sheets=separators.pop() if len(separators) == 1 else None,
-        settle_s=settle_of(jobs),
-        sides_ignored=first.sides_ignored,
-        copies_ignored=first.copies_ignored,
-        notes=tuple(notes),
+        blank_backs=("counted" if blank else "not-counted") if known else "unknown",
+        separator_sheets=_one({one.separator_sheets for one in fitting}),
+        settle_s=settle_s,
+        paper_decides=_paper_decides(sides, jobs),
+        notes=tuple(_open_questions(unit, sides, jobs)),
     )
+
+
+def _unit(
+    fitting: Sequence[Habits], obeying: Sequence[Habits], jobs: Sequence[JobSeen], unit_said: Unit | None
+) -> Unit | None:
+    """The agent's word counts where two-sided pages allow it, but not if it means that two-sided was ignored."""
+    known = _one({one.unit for one in fitting})
+    allowed = any(job.two_sided for job in jobs) and any(one.unit is unit_said for one in obeying)
+    return known or (unit_said if allowed else None)
+
+
+Value = TypeVar("Value")
+
+
+def _one(values: set[Value]) -> Value | None:
+    return next(iter(values)) if len(values) == 1 else None
+
+
+def _disobeyed(*, ignores_sides: bool, ignores_copies: bool) -> Iterator[str]:
+    if ignores_sides:
+        yield "two-sided is ignored: each page came out on a sheet of its own, so sides and sheets can't be told apart"
+    if ignores_copies:
+        yield "copies are ignored: of two, one was printed, or two were and one was counted; look at the paper"
+
+
+def _paper_decides(sides: bool | None, jobs: Sequence[JobSeen]) -> bool:
+    return sides is None and any(job.two_sided for job in jobs)
+
+
+def _open_questions(unit: Unit | None, sides: bool | None, jobs: Sequence[JobSeen]) -> Iterator[str]:
+    if unit is None:
+        more = "" if any(job.two_sided for job in jobs) else "; print a two-sided one"
+        yield f"sides and sheets can't be told apart by these jobs{more}"
+    if _paper_decides(sides, jobs):
+        yield "a printer that ignores two-sided would count the same: look at the paper (--sheets-seen)"
 
 
 def settle_of(jobs: Sequence[JobSeen]) -> int:

@@ -7,13 +7,21 @@ from collections.abc import Mapping
 
 from pagereeve.proof.results import Calibration, Proof
 
-DEFAULT_SETTLE_S = 10
+DEFAULT_SETTLE_S = 10.0
+
+Value = str | int | float | bool
 
 
-def fragment_of(proof: Proof, kept: Mapping[str, str | int | bool]) -> str:
+def fragment_of(
+    proof: Proof,
+    kept: Mapping[str, Value],
+    kept_policy: Mapping[str, Value] | None = None,
+    settle_now_s: float = DEFAULT_SETTLE_S,
+) -> str:
     """TOML of one ``[[printers]]`` entry: what it says already, then what must answer and what pages proved.
 
-    ``kept`` is what it says already, with names of secret files and never secrets.
+    ``kept`` is what it says already, with names of secret files and never secrets; ``kept_policy`` the printer's own
+    rules. A settle time is only ever lengthened beyond ``settle_now_s``: few small pages say little of large jobs.
     """
     found = proof.calibration
     proven = {
@@ -24,21 +32,22 @@ def fragment_of(proof: Proof, kept: Mapping[str, str | int | bool]) -> str:
     }
     members = {**kept, **{name: value for name, value in proven.items() if value}}
     lines = [f"{name} = {_value(value)}" for name, value in members.items()]
-    policy = _policy(found)
+    rules = {**(kept_policy or {}), **_policy(found, settle_now_s)}
+    policy = [f"{name} = {_value(value)}" for name, value in rules.items()]
     return "\n".join(["[[printers]]", *lines, *([f"policy = {{ {', '.join(policy)} }}"] if policy else [])]) + "\n"
 
 
-def _policy(found: Calibration) -> list[str]:
-    members = []
-    if found.settle_s is not None and found.settle_s > DEFAULT_SETTLE_S:
-        members.append(f'settle = "{found.settle_s}s"')
+def _policy(found: Calibration, settle_now_s: float) -> dict[str, Value]:
+    members: dict[str, Value] = {}
+    if found.settle_s is not None and found.settle_s > settle_now_s:
+        members["settle"] = f"{found.settle_s}s"
     if found.blank_backs != "unknown":
-        members.append(f"blank_backs = {_value(found.blank_backs)}")
-    if found.separator_sheets:
-        members.append(f"separator_sheets = {found.separator_sheets}")
+        members["blank_backs"] = found.blank_backs
+    if found.separator_sheets is not None:
+        members["separator_sheets"] = found.separator_sheets
     return members
 
 
-def _value(value: str | int | bool) -> str:
-    """JSON's booleans, integers and strings are TOML 1.0's, as long as no character is split into surrogates."""
+def _value(value: Value) -> str:
+    """JSON's booleans, numbers and strings are TOML 1.0's, as long as no character is split into surrogates."""
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

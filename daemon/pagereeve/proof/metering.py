@@ -1,8 +1,6 @@
-"""The stages about the meter itself: channels and units, a second reader, the panel, quiet while nobody prints."""
+"""The stages about the meter itself: channels and units, the panel, quiet while nobody prints."""
 
 from __future__ import annotations
-
-from time import perf_counter
 
 from pagereeve.domain.reading import Reading, SilenceReason, Unit
 from pagereeve.ports.clock import Clock
@@ -10,7 +8,6 @@ from pagereeve.ports.inspection import ChannelFound, Inspection
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.proof.plan import Plan
 from pagereeve.proof.results import Stage
-from pagereeve.proof.secondopinion import NoOpinion, second_opinion
 
 SECOND_US = 1_000_000
 
@@ -40,46 +37,31 @@ def total_of(seen: Inspection) -> ChannelFound | None:
     return next((one for one in seen.channels if one.name == "total"), None)
 
 
+def unit_said(seen: Inspection) -> Unit | None:
+    """The agent's own word for what its total steps in, whatever the entry says; None if it is no use."""
+    total = total_of(seen)
+    return next((unit for unit in Unit if total is not None and total.unit_said.startswith(unit.value)), None)
+
+
 async def count_now(meter: Meter, target: MeterTarget, wait_s: float) -> Reading | None:
     """A reading whose total counts steps, whatever their unit; ``target`` says a unit so that none is refused."""
     result = await meter.read(target, wait_s)
     return result if isinstance(result, Reading) else None
 
 
-async def second_reader_stage(plan: Plan, target: MeterTarget, seen: Inspection, meter: Meter) -> Stage:
-    """An independent implementation reads the same figure, between two readings of ours."""
-    began_s = perf_counter()
-    tried = "the same objects read by pysnmp"
-    total = total_of(seen)
-    if total is None:
-        return Stage("second-reader", "not-tried", tried, "there is no total to compare")
-    try:
-        theirs = await second_opinion(target, total, plan.patience.read_s)
-    except NoOpinion as error:
-        advice = "One reader is answered and the other is not: look for an access list, or a limit on requests."
-        return Stage("second-reader", "failed", tried, str(error), perf_counter() - began_s, advice)
-    after = await count_now(meter, target, plan.patience.read_s)
-    count = None if after is None else after.sight.count("total")
-    took_s = perf_counter() - began_s
-    if count is None:
-        return Stage("second-reader", "failed", tried, "no second reading of ours", took_s, "Try again.")
-    came = f"{theirs}; ours {total.value} before and {count.value} after"
-    if total.value <= theirs <= count.value:
-        return Stage("second-reader", "passed", tried, came, took_s)
-    advice = "Don't account by this meter before it is clear which reader is right; report it with both figures."
-    return Stage("second-reader", "failed", tried, came, took_s, advice)
-
-
-def panel_stage(plan: Plan, seen: Inspection) -> Stage:
+async def panel_stage(plan: Plan, seen: Inspection) -> Stage:
     """The figure that the printer shows to people is the one that is read (FIELD-CASES 1.2)."""
     tried = "the figure on the printer's panel"
     total = total_of(seen)
-    if plan.panel is None or total is None:
+    panel = plan.panel
+    if panel is None and total is not None and plan.person is not None:
+        panel = await plan.person.panel(plan.target.printer)
+    if panel is None or total is None:
         return Stage("panel", "not-tried", tried, "nobody said what the panel shows (--panel)")
-    came = f"panel {plan.panel}, read {total.value}"
-    if plan.panel == total.value:
+    came = f"panel {panel}, read {total.value}"
+    if panel == total.value:
         return Stage("panel", "passed", tried, came)
-    same = [one.name for one in seen.channels if one.value == plan.panel]
+    same = [one.name for one in seen.channels if one.value == panel]
     advice = f"The panel shows what is read as {same[0]}. " if same else ""
     advice += "Look for the panel's count of all pages; if it really differs, don't account by this counter."
     return Stage("panel", "failed", tried, came, 0.0, advice)

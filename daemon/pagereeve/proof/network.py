@@ -3,12 +3,18 @@
 from __future__ import annotations
 
 import asyncio
-import contextlib
 import socket
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
-Reach = Literal["open", "refused", "silent", "unreachable"]
+# ``broken-off``: taken and dropped again at once, as a gateway does whose printer does not take it.
+Reach = Literal["open", "broken-off", "refused", "silent", "unreachable"]
+
+PEEK_S: Final = 0.5
+CHUNK_BYTES: Final = 16_384
+END_S: Final = 5.0
+CLOSE_S: Final = 1.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,31 +36,69 @@ async def port_of(host: str, port: int, wait_s: float) -> PortSeen:
     """Whether a TCP connection comes about; not a byte is sent, so nothing prints."""
     try:
         async with asyncio.timeout(wait_s):
-            _, writer = await asyncio.open_connection(host, port)
+            reader, writer = await asyncio.open_connection(host, port)
     except TimeoutError:
         return PortSeen(port, "silent", f"no answer within {wait_s:g} s")
     except ConnectionRefusedError:
         return PortSeen(port, "refused", "nothing listens there")
     except OSError as error:
         return PortSeen(port, "unreachable", error.strerror or str(error))
-    await close(writer)
-    return PortSeen(port, "open")
+    try:
+        detail = await _broken_off(reader)
+    finally:
+        await close(writer)
+    return PortSeen(port, "broken-off", detail) if detail else PortSeen(port, "open")
 
 
-async def send(host: str, port: int, data: bytes, wait_s: float) -> None:
-    """Hand a document over. Raises OSError, TimeoutError."""
+async def _broken_off(reader: asyncio.StreamReader) -> str:
+    """How the other side ended the connection at once; empty where it keeps it, or speaks first."""
+    try:
+        async with asyncio.timeout(PEEK_S):
+            first = await reader.read(1)
+    except TimeoutError:
+        return ""
+    except OSError as error:
+        return f"taken, then dropped: {error.strerror or error}"
+    return "" if first else "taken, then closed at once"
+
+
+async def send(host: str, port: int, data: bytes, wait_s: float, on_sent: Callable[[], None] | None = None) -> None:
+    """Hand a document over, and wait a moment for the other side to close. Raises OSError, TimeoutError.
+
+    ``on_sent`` is told of the last byte. That it went means that the port took the data, not that anything was printed.
+    """
     async with asyncio.timeout(wait_s):
-        _, writer = await asyncio.open_connection(host, port)
+        reader, writer = await asyncio.open_connection(host, port)
         try:
-            writer.write(data)
-            await writer.drain()
-            writer.write_eof()
+            for at in range(0, len(data), CHUNK_BYTES):
+                writer.write(data[at : at + CHUNK_BYTES])
+                await writer.drain()
+            if writer.can_write_eof():
+                writer.write_eof()
+            if on_sent is not None:
+                on_sent()
+            await _until_closed(reader)
         finally:
             await close(writer)
 
 
+async def _until_closed(reader: asyncio.StreamReader) -> None:
+    """Printers may talk back. Closed with an answer unread, the connection is reset, and data on their way are lost
+    (RFC 2525 section 2.17).
+    """
+    try:
+        async with asyncio.timeout(END_S):
+            while await reader.read(CHUNK_BYTES):
+                pass
+    except TimeoutError:
+        return
+
+
 async def close(writer: asyncio.StreamWriter) -> None:
+    """Close and wait a moment; a peer that is gone already, or never lets go, is left."""
     writer.close()
-    # The other side may have gone first; there is nothing left to say to it.
-    with contextlib.suppress(OSError):
-        await writer.wait_closed()
+    try:
+        async with asyncio.timeout(CLOSE_S):
+            await writer.wait_closed()
+    except (OSError, TimeoutError):
+        writer.transport.abort()

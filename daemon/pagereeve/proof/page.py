@@ -11,23 +11,27 @@ from pagereeve.proof.results import Outcome, Proof, Stage
 from pagereeve.proof.showing import CAUTION, MARKS, job_line
 
 STYLE: Final = """
-@page { size: A4; margin: 14mm 16mm; }
-body { font: 9.5pt/1.35 "DejaVu Sans", "Liberation Sans", Arial, sans-serif; color: #1b1b1b; }
+@page { size: A4; margin: 12mm 16mm; }
+body { font: 9pt/1.3 "DejaVu Sans", "Liberation Sans", Arial, sans-serif; color: #1b1b1b; }
 body { margin: 0 auto; max-width: 178mm; }
 article { padding: 6mm 0; break-after: page; }
 article:last-child { break-after: auto; }
 h1 { font-size: 15pt; margin: 0 0 1mm; }
-h2 { font-size: 10.5pt; margin: 5mm 0 1.5mm; border-bottom: 0.3mm solid #888; }
+h2 { font-size: 10pt; margin: 3.5mm 0 1mm; border-bottom: 0.3mm solid #888; }
 p { margin: 0 0 2mm; }
 .verdict { font-size: 11pt; font-weight: bold; border: 0.5mm solid; padding: 2mm 3mm; margin: 3mm 0; }
 .good { color: #14532d; } .bad { color: #8f1414; } .warn { color: #7a4b00; } .none { color: #555; }
 table { border-collapse: collapse; width: 100%; }
-th, td { text-align: left; vertical-align: top; padding: 0.9mm 2mm 0.9mm 0; border-bottom: 0.15mm solid #bbb; }
+th, td { text-align: left; vertical-align: top; padding: 0.6mm 2mm 0.6mm 0; border-bottom: 0.15mm solid #bbb; }
 th { font-weight: bold; }
+ul { margin: 0; padding-left: 5mm; }
+.sign, pre, tr { break-inside: avoid; }
+h2 { break-after: avoid; }
+@media print { article { padding: 0; } }
 td.word { white-space: nowrap; }
 td p { margin: 0.6mm 0 0; }
 pre { background: #f2f2ee; padding: 2mm 3mm; margin: 0; white-space: pre-wrap; }
-pre { font: 8.5pt/1.35 "DejaVu Sans Mono", monospace; }
+pre { font: 8pt/1.3 "DejaVu Sans Mono", monospace; }
 .sign { margin-top: 9mm; display: flex; gap: 8mm; }
 .sign div { flex: 1; border-top: 0.3mm solid #333; padding-top: 1mm; font-size: 8.5pt; }
 footer { margin-top: 4mm; font-size: 8.5pt; color: #444; }
@@ -40,6 +44,7 @@ def page_of(proofs: Sequence[tuple[Proof, str]], version: str) -> str:
     body = "\n".join(_article(proof, fragment, version) for proof, fragment in proofs)
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
+        "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n"
         f"<title>Installation proof</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
     )
 
@@ -59,6 +64,9 @@ def _article(proof: Proof, fragment: str, version: str) -> str:
 {rows}
 </table>
 {_jobs(proof)}
+<h2>What this proves</h2>
+<p><b>Proven:</b> {_said(proof.proven)}</p>
+<p><b>Not proven:</b> {_said(proof.unproven)}</p>
 <h2>The printer's entry</h2>
 <pre>{escape(fragment)}</pre>
 <div class="sign"><div>Date</div><div>Installed and proven by</div><div>Accepted by</div></div>
@@ -81,3 +89,7 @@ def _jobs(proof: Proof) -> str:
         return ""
     lines = "\n".join(f"<li>{escape(job_line(job).strip())}</li>" for job in proof.jobs)
     return f"<h2>Test pages (at most {proof.sheets_most} sheets)</h2>\n<ul>\n{lines}\n</ul>"
+
+
+def _said(items: Sequence[str]) -> str:
+    return escape("; ".join(items) or "nothing") + "."

@@ -1,4 +1,4 @@
-"""Pages of plain lines as text, PostScript and PCL."""
+"""Pages of plain lines as text, with or without PJL, as PostScript and as PCL."""
 
 from __future__ import annotations
 
@@ -8,11 +8,24 @@ from typing import Final
 Lines = Sequence[str]
 ESC: Final = "\x1b"
 FORM_FEED: Final = "\f"
+# Universal Exit Language: begins and ends PJL (PJL Technical Reference; from memory).
+UEL: Final = f"{ESC}%-12345X"
 
 
 def plain_text(pages: Sequence[Lines]) -> bytes:
     """Lines, and a form feed behind every page."""
     return "".join("\r\n".join(["", *page, FORM_FEED]) for page in pages).encode("ascii")
+
+
+def pjl_text(pages: Sequence[Lines], copies: int, *, two_sided: bool) -> bytes:
+    """Plain text behind a PJL header that asks for sides and copies; a printer without PJL prints the header as text.
+
+    PJL Technical Reference, SET DUPLEX, SET BINDING, SET COPIES, ENTER LANGUAGE (from memory).
+    """
+    sides = ("SET DUPLEX=ON", "SET BINDING=LONGEDGE") if two_sided else ("SET DUPLEX=OFF",)
+    commands = ("COMMENT Pagereeve test page", *sides, f"SET COPIES={copies}", "ENTER LANGUAGE=PCL")
+    header = "".join(f"@PJL {command}\r\n" for command in commands)
+    return f"{UEL}{header}".encode("ascii") + plain_text(pages) + UEL.encode("ascii")
 
 
 def postscript(pages: Sequence[Lines], copies: int, *, two_sided: bool) -> bytes:

@@ -3,24 +3,39 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Literal, Protocol
 
 from pagereeve.ports.meter import MeterTarget
 
-Language = Literal["text", "postscript", "pcl", "pwg"]
+Language = Literal["text", "pjl", "postscript", "pcl", "pwg"]
 
 
 @dataclass(frozen=True, slots=True)
 class Patience:
-    """Seconds. ``rest_s``: how long the count must stand still after a test job; ``job_s``: the longest for one."""
+    """Seconds. ``second_s``: for all that the second reader does; ``rest_s``: how long the count must stand still after
+    a test job; ``job_s``: the longest for one.
+    """
 
     connect_s: float = 5.0
     read_s: float = 8.0
     inspect_s: float = 20.0
+    second_s: float = 20.0
     quiet_s: float = 10.0
     poll_s: float = 0.5
     rest_s: float = 15.0
     job_s: float = 240.0
+
+
+class Person(Protocol):
+    """Somebody who stands before the printer. None: not looked, or not there any more."""
+
+    async def panel(self, printer: str) -> int | None:
+        """All pages as the printer's panel shows them."""
+        ...
+
+    async def sheets(self, printer: str, job: str) -> int | None:
+        """How many sheets of a test job lie in the tray, separators left out."""
+        ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +43,8 @@ class Plan:
     """``print_port`` and ``web_port`` are on the target's host; None: not asked for. ``language``: print test pages.
 
     ``panel`` is the figure on the printer's panel, ``sheets_seen`` how many sheets the two-sided job gave, as a person
-    saw them. ``gateway_hosts`` are addresses of gateways: an agent at port 161 there may be the box's own.
+    saw them; where they are None and somebody is there, ``person`` is asked. ``gateway_hosts`` are addresses of
+    gateways: an agent at port 161 there may be the box's own.
     """
 
     target: MeterTarget
@@ -37,5 +53,6 @@ class Plan:
     panel: int | None = None
     language: Language | None = None
     sheets_seen: int | None = None
+    person: Person | None = None
     gateway_hosts: frozenset[str] = frozenset()
     patience: Patience = field(default_factory=Patience)

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from functools import partial
 from time import perf_counter
 
+from pagereeve.domain.reading import Unit
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.proof.deduction import Deduced, deduce
@@ -31,8 +32,13 @@ def jobs_in(language: Language) -> list[TestJob]:
     return [job for job in JOBS if not can(language, job)]
 
 
-async def pages_stage(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, date: str) -> Printed:
-    """Print the test jobs one after another and watch the meter step. Only after somebody said yes."""
+async def pages_stage(
+    plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, date: str, unit_said: Unit | None = None
+) -> Printed:
+    """Print the test jobs one after another and watch the meter step. Only after somebody said yes.
+
+    ``unit_said`` is the agent's own word for what its total steps in.
+    """
     began_s = perf_counter()
     language = plan.language
     if language is None or plan.print_port is None:
@@ -51,9 +57,19 @@ async def pages_stage(plan: Plan, target: MeterTarget, meter: Meter, clock: Cloc
             break
         if not seen[-1].rested:
             break
-    deduced = Deduced(problem=trouble) if trouble else deduce(seen, plan.sheets_seen)
+    deduced = Deduced(problem=trouble) if trouble else await _deduced(plan, seen, unit_said)
     left_out = [f"{job.name} ({can(language, job)})" for job in JOBS if can(language, job)]
-    return Printed(_stage(target, seen, deduced, left_out, perf_counter() - began_s), tuple(seen), deduced)
+    return Printed(_stage(target, unit_said, seen, deduced, left_out, perf_counter() - began_s), tuple(seen), deduced)
+
+
+async def _deduced(plan: Plan, seen: list[JobSeen], unit_said: Unit | None) -> Deduced:
+    """What the counts say, and if they leave it to the paper, whoever can look at it."""
+    deduced = deduce(seen, plan.sheets_seen, unit_said)
+    if deduced.paper_decides and plan.sheets_seen is None and plan.person is not None:
+        two_sided = next(one.job for one in seen if one.two_sided)
+        sheets = await plan.person.sheets(plan.target.printer, two_sided)
+        return deduced if sheets is None else deduce(seen, sheets, unit_said)
+    return deduced
 
 
 async def _print(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, job: TestJob, data: bytes) -> JobSeen:
@@ -63,9 +79,14 @@ async def _print(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, jo
     count = None if first is None else first.sight.count("total")
     if count is None:
         raise OSError("the meter does not answer, so nothing is printed")
-    await send(target.host, plan.print_port or 0, data, SEND_MAX_S)
     watched = await watch(
-        read, clock, count.value, poll_s=patience.poll_s, rest_s=patience.rest_s, longest_s=patience.job_s
+        read,
+        clock,
+        count.value,
+        partial(send, target.host, plan.print_port or 0, data, SEND_MAX_S),
+        poll_s=patience.poll_s,
+        rest_s=patience.rest_s,
+        longest_s=patience.job_s,
     )
     return JobSeen(
         job=job.name,
@@ -73,6 +94,7 @@ async def _print(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, jo
         copies=job.copies,
         two_sided=job.two_sided,
         counted=watched.counted,
+        before=watched.before,
         first_move_s=watched.first_move_s,
         last_move_s=watched.last_move_s,
         longest_pause_s=watched.longest_pause_s,
@@ -80,7 +102,14 @@ async def _print(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, jo
     )
 
 
-def _stage(target: MeterTarget, seen: list[JobSeen], deduced: Deduced, left_out: list[str], took_s: float) -> Stage:
+def _stage(
+    target: MeterTarget,
+    unit_said: Unit | None,
+    seen: list[JobSeen],
+    deduced: Deduced,
+    left_out: list[str],
+    took_s: float,
+) -> Stage:
     tried = f"{len(seen)} test jobs through the same path"
     if left_out:
         tried += f"; left out: {', '.join(left_out)}"
@@ -92,9 +121,9 @@ def _stage(target: MeterTarget, seen: list[JobSeen], deduced: Deduced, left_out:
     notes = list(deduced.notes)
     if target.unit is not None and deduced.unit is not None and target.unit is not deduced.unit:
         notes.append(f"the entry says {target.unit}, the pages say {deduced.unit}")
-    if deduced.sides_ignored or deduced.copies_ignored:
-        return Stage("pages", "warned", tried, came, took_s, "; ".join(notes))
-    return Stage("pages", "passed", tried, came, took_s, "; ".join(notes))
+    elif unit_said is not None and deduced.unit is not None and unit_said is not deduced.unit:
+        notes.append(f"the agent says {unit_said}, the pages say {deduced.unit}: take over the entry below")
+    return Stage("pages", "warned" if notes else "passed", tried, came, took_s, "; ".join(notes))
 
 
 def _found(deduced: Deduced) -> str:

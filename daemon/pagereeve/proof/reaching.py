@@ -62,6 +62,11 @@ async def ports_stage(plan: Plan) -> tuple[Stage, list[PortSeen]]:
 
 def _port_advice(seen: PortSeen, plan: Plan) -> str:
     what = "print data" if seen.port == plan.print_port else "web page"
+    if seen.reach == "broken-off":
+        return (
+            f"The gateway takes {what} at port {seen.port}, but nothing behind it does: is the printer on, and its "
+            "inner address right in the forward?"
+        )
     if seen.reach == "refused":
         return f"Nothing takes {what} at port {seen.port}: set up the gateway's forward, or correct the port."
     return f"Port {seen.port} stays silent: check the host's address, its power and cable, and the firewall between."
@@ -98,7 +103,7 @@ def _others(target: MeterTarget) -> list[Version]:
 
 
 def _silence_advice(reason: SilenceReason, ports: list[PortSeen]) -> str:
-    alive = any(one.reach in {"open", "refused"} for one in ports)
+    alive = any(one.reach in {"open", "broken-off", "refused"} for one in ports)
     if reason is SilenceReason.REFUSED:
         return "Nothing listens at that UDP port: set up the gateway's forward to the printer's port 161."
     if reason is SilenceReason.NOT_ADMITTED:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Final, Literal
 
 from pagereeve.domain.policy import BlankBacks
 from pagereeve.domain.reading import Unit
@@ -12,6 +12,19 @@ from pagereeve.ports.meter import Version
 
 Outcome = Literal["passed", "failed", "warned", "not-tried"]
 StageName = Literal["name", "ports", "answer", "identity", "channels", "second-reader", "panel", "quiet", "pages"]
+
+# What a stage proves where it passes.
+PROVES: Final[dict[StageName, str]] = {
+    "name": "the host's name leads to an address",
+    "ports": "print data get through to a print port",
+    "answer": "SNMP requests are answered",
+    "identity": "it is the printer that answers, not the gateway or another device",
+    "channels": "its meter has a total that can be compared with pages",
+    "second-reader": "an independent SNMP implementation reads the same figures",
+    "panel": "the figure read is the one on the printer's panel",
+    "quiet": "the counter stands still while nobody prints",
+    "pages": "real pages move the counter, and by how much is known",
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,8 +56,9 @@ class Calibration:
 class JobSeen:
     """One test job and what the meter did. Seconds count from the moment at which the last byte was sent.
 
-    ``first_move_s`` and ``last_move_s`` are None where the count never moved; ``longest_pause_s`` is the longest that
-    it stood still between two movements; ``rested`` says that it came to rest in the time allowed.
+    ``before`` is where the count stood when the job was sent. ``first_move_s`` and ``last_move_s`` are None where the
+    count never moved; ``longest_pause_s`` is the longest that it stood still between two movements; ``rested`` says
+    that it came to rest in the time allowed.
     """
 
     job: str
@@ -52,6 +66,7 @@ class JobSeen:
     copies: int
     two_sided: bool
     counted: int
+    before: int | None = None
     first_move_s: float | None = None
     last_move_s: float | None = None
     longest_pause_s: float = 0.0
@@ -82,7 +97,21 @@ class Proof:
         failed = [stage for stage in self.stages if stage.outcome == "failed"]
         if failed:
             return f"failed at {failed[0].name}: {failed[0].came}"
-        untried = [stage.name for stage in self.stages if stage.outcome == "not-tried"]
-        if untried:
-            return f"passed, but for what was not tried: {', '.join(untried)}"
-        return "passed"
+        named = {kind: [one.name for one in self.stages if one.outcome == kind] for kind in ("warned", "not-tried")}
+        words = "passed"
+        if named["warned"]:
+            words += f", with reservations: {', '.join(named['warned'])}"
+        if named["not-tried"]:
+            words += f", but for what was not tried: {', '.join(named['not-tried'])}"
+        return words
+
+    @property
+    def proven(self) -> list[str]:
+        """What may be relied on."""
+        return [PROVES[stage.name] for stage in self.stages if stage.outcome == "passed"]
+
+    @property
+    def unproven(self) -> list[str]:
+        """What may not, or not without a look at the stage."""
+        why: dict[Outcome, str] = {"failed": "failed", "warned": "with reservations", "not-tried": "not tried"}
+        return [f"{PROVES[one.name]} ({why[one.outcome]})" for one in self.stages if one.outcome != "passed"]

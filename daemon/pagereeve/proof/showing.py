@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Any, Final
 
 from pagereeve.domain.instants import to_text
@@ -24,6 +23,8 @@ def proof_json(proof: Proof, fragment: str) -> dict[str, Any]:
         "began": to_text(proof.began_us),
         "passed": proof.passed,
         "verdict": proof.verdict,
+        "proven": proof.proven,
+        "not_proven": proof.unproven,
         "stages": [_stage_json(stage) for stage in proof.stages],
         "jobs": [_job_json(job) for job in proof.jobs],
         "sheets_at_most": proof.sheets_most,
@@ -88,11 +89,3 @@ def job_line(job: JobSeen) -> str:
             f"longest pause {job.longest_pause_s:.1f} s"
         )
     return f"  {job.job}: counted {job.counted}; {moved}" + ("" if job.rested else "; it did not come to rest")
-
-
-def summary_text(proofs: Sequence[Proof]) -> str:
-    """A line for each printer, and one for all."""
-    width = max(len(proof.printer) for proof in proofs)
-    lines = [f"{'ok' if proof.passed else 'FAILED':7} {proof.printer:{width}}  {proof.verdict}" for proof in proofs]
-    failed = sum(not proof.passed for proof in proofs)
-    return "\n".join([*lines, "", f"{len(proofs)} printers: {len(proofs) - failed} passed, {failed} failed."])

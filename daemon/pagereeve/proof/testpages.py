@@ -1,4 +1,4 @@
-"""Test pages that say what they are, in four languages; each job is made so that its count tells something.
+"""Test pages that say what they are, in five languages; each job is made so that its count tells something.
 
 One-sided pages show a sheet's least; three two-sided pages have a blank back; two copies show whether copies count.
 """
@@ -46,7 +46,7 @@ def sheets_at_most(jobs: Sequence[TestJob]) -> int:
 
 
 def can(language: Language, job: TestJob) -> str:
-    """Why the language can't express the job; empty where it can."""
+    """Why the language can't express the job; empty where it can. What ``text`` can't, ``pjl`` can."""
     if language == "text" and job.two_sided:
         return "plain text can't ask for two-sided"
     if language == "text" and job.copies > 1:
@@ -62,6 +62,8 @@ def document(job: TestJob, language: Language, heading: Heading) -> bytes:
     match language:
         case "text":
             return pagewriters.plain_text(pages)
+        case "pjl":
+            return pagewriters.pjl_text(pages, job.copies, two_sided=job.two_sided)
         case "postscript":
             return pagewriters.postscript(pages, job.copies, two_sided=job.two_sided)
         case "pcl":

@@ -1,4 +1,4 @@
-"""Enough of plain text, PostScript, PCL and PWG raster to know pages, copies and sides of a simple document."""
+"""Enough of plain text, PJL, PostScript, PCL and PWG raster to know pages, copies and sides of a simple document."""
 
 from __future__ import annotations
 
@@ -14,7 +14,9 @@ DOCUMENT_MAX_BYTES: Final = 8 * 2**20
 RASTER_SYNC: Final = b"RaS2"
 RASTER_HEADER: Final = 1796
 UNUSED_RUN: Final = 128
+UEL: Final = b"\x1b%-12345X"
 
+_PJL_SET: Final = re.compile(rb"@PJL\s+SET\s+(\w+)\s*=\s*(\w{1,16})", re.IGNORECASE)
 _SHOWPAGE: Final = re.compile(rb"^showpage\s*$", re.MULTILINE)
 _DUPLEX: Final = re.compile(rb"/Duplex\s+true\b")
 _COPIES: Final = re.compile(rb"/NumCopies\s+(\d{1,4})\b")
@@ -23,7 +25,30 @@ _PCL_DUPLEX: Final = re.compile(rb"\x1b&l([012])S")
 
 
 def job_in(data: bytes) -> PrintJob:
-    """The job that a document makes; whatever has no language of its own is text."""
+    """The job that a document makes; whatever has no language of its own is text. A PJL header counts where the
+    document itself says nothing.
+    """
+    if not data.startswith(UEL):
+        return _document(data)
+    settings, body = _pjl(data.removeprefix(UEL))
+    job = _document(body)
+    if job.name != "text":
+        return job
+    copies = settings.get(b"COPIES", b"")
+    return _job("text", job.pages, int(copies) if copies.isdigit() else 1, two_sided=settings.get(b"DUPLEX") == b"ON")
+
+
+def _pjl(data: bytes) -> tuple[dict[bytes, bytes], bytes]:
+    """What a PJL header sets, and what stands between it and the closing UEL."""
+    settings: dict[bytes, bytes] = {}
+    while data.startswith(b"@PJL"):
+        line, _, data = data.partition(b"\n")
+        if match := _PJL_SET.match(line):
+            settings[match[1].upper()] = match[2].upper()
+    return settings, data.partition(UEL)[0]
+
+
+def _document(data: bytes) -> PrintJob:
     reader: Callable[[bytes], PrintJob] = _text
     if data.startswith(b"%!"):
         reader = _postscript

@@ -1,0 +1,48 @@
+"""Questions to whoever stands before the printer: on stderr, so that stdout stays clean, and only at a terminal."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from typing import Final
+
+ANSWER_CHARS_MAX: Final = 200
+TRIES_MAX: Final = 3
+# What panels and people put between thousands.
+_GROUPING: Final = str.maketrans("", "", " ,.'")
+
+
+def person_at_terminal() -> Person | None:
+    """None where nobody can be asked."""
+    return Person() if sys.stdin.isatty() and sys.stderr.isatty() else None
+
+
+class Person:
+    """Implements proof.plan.Person. Answers are whole numbers; an empty one is None."""
+
+    async def panel(self, printer: str) -> int | None:
+        return await _number(f"All pages as {printer}'s panel or counter page shows them (empty: not at hand): ")
+
+    async def sheets(self, printer: str, job: str) -> int | None:
+        question = (
+            f"Sheets in {printer}'s tray from '{job}', banner sheets not counted (2 if two-sided worked; empty: ?): "
+        )
+        return await _number(question)
+
+
+async def _number(question: str) -> int | None:
+    for _ in range(TRIES_MAX):
+        # A thread: other proofs and their clocks go on while somebody walks to the printer.
+        answer = (await asyncio.to_thread(_line, question)).translate(_GROUPING)
+        if not answer:
+            return None
+        if answer.isascii() and answer.isdigit():
+            return int(answer)
+        sys.stderr.write("That is no whole number.\n")
+    return None
+
+
+def _line(question: str) -> str:
+    sys.stderr.write(question)
+    sys.stderr.flush()
+    return sys.stdin.readline(ANSWER_CHARS_MAX).strip()
