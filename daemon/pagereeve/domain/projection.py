@@ -8,7 +8,7 @@ from itertools import pairwise
 
 from pagereeve.domain import findings as find
 from pagereeve.domain.charging import Owed, charge_of, owed_unproven
-from pagereeve.domain.expectation import CLAIMED_CHANNELS, expect
+from pagereeve.domain.expectation import CLAIMED_CHANNELS, FUNCTION_CHANNELS, expect
 from pagereeve.domain.facts import BadgePresented, Conflict, Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.functions import functions_counted, span_of, without_functions
 from pagereeve.domain.instants import to_text
@@ -152,12 +152,15 @@ def _releases(timeline: Timeline, repeats: frozenset[EventKey]) -> list[Release]
 
 def _settle(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
     rows = {part.channel: [_rows_of(timeline, part.channel, piece) for piece in part.pieces] for part in parted}
-    by_channel = {channel: [one for _, settled in pieces for one in settled] for channel, pieces in rows.items()}
-    functions = functions_counted(by_channel)
+    functions = functions_counted(
+        {name: [one for _, settled in rows[name] for one in settled] for name in FUNCTION_CHANNELS if name in rows}
+    )
     for channel, pieces in rows.items():
         for at_us, settled in pieces:
             for row in settled:
-                one = without_functions(row, functions.get(span_of(row.stretch), 0)) if channel == "total" else row
+                one = row
+                if functions and channel == "total":
+                    one = without_functions(row, functions.get(span_of(row.stretch), 0))
                 projected.settled.append((at_us, one))
                 finding = find.of_stretch(one.stretch, one.windows, _stray(one)) if _told(channel, one) else None
                 if finding is not None:

@@ -7,7 +7,7 @@ with nobody else releasing anything. Somebody who copies by hand makes neither: 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -39,15 +39,20 @@ class Observed:
     witnessed: bool = False
 
 
-def observe(projected: Projected) -> Iterator[Observed]:
-    """What the closed windows of a projection say, in order of their starts."""
+def observe(projected: Projected, known: Collection[ReleaseKey] = ()) -> Iterator[Observed]:
+    """What the closed windows of a projection say, in order of their starts.
+
+    Of ``known`` releases only those whose missing pages may still have come are looked at again.
+    """
+    short = short_releases(projected)
+    closed = [window for window in projected.windows if window.closing == "rested" and window.closes_us is not None]
+    wanted = [window for window in closed if window.release.key in short or window.release.key not in known]
+    if not wanted:
+        return
     moments = moments_of(projected.runs.runs)
     rests = rests_of(moments)
-    short = dict(_missing(projected))
     starts = sorted(window.release.start_us for window in projected.windows)
-    for window in projected.windows:
-        if window.closing != "rested" or window.closes_us is None:
-            continue
+    for window in wanted:
         key = window.release.key
         inner_us = _longest_inside(window, rests)
         late_us = 0
@@ -59,7 +64,9 @@ def observe(projected: Projected) -> Iterator[Observed]:
 
 def short_until_us(projected: Projected) -> int:
     """Until when the meter is to be watched because a bracket came out short; 0 for no reason to."""
-    short = dict(_missing(projected))
+    short = short_releases(projected)
+    if not short:
+        return 0
     waits = [
         window.closes_us + window.release.policy.settle_longest_us
         for window in projected.windows
@@ -68,14 +75,16 @@ def short_until_us(projected: Projected) -> int:
     return max(waits, default=0)
 
 
-def _missing(projected: Projected) -> Iterator[tuple[ReleaseKey, int]]:
+def short_releases(projected: Projected) -> dict[ReleaseKey, int]:
     """Releases that stand alone in a bracket that came out short, and by how many pages at least."""
-    for _, settled in projected.settled:
-        stretch = settled.stretch
-        if stretch.channel not in CLAIMED_CHANNELS or stretch.verdict is not Verdict.SHORTFALL:
-            continue
-        if len(stretch.releases) == 1 and stretch.expected is not None:
-            yield stretch.releases[0], stretch.expected.least - stretch.counted
+    return {
+        stretch.releases[0]: stretch.expected.least - stretch.counted
+        for _, settled in projected.settled
+        if (stretch := settled.stretch).verdict is Verdict.SHORTFALL
+        and stretch.channel in CLAIMED_CHANNELS
+        and len(stretch.releases) == 1
+        and stretch.expected is not None
+    }
 
 
 def _longest_inside(window: Window, rests: Sequence[Rest]) -> int:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, field
 
 from pagereeve.domain.ledger import ReleaseKey
@@ -20,14 +21,20 @@ class SettleLearner:
     def look(self, view: Projected) -> bool:
         """Take in what a projection shows; False where it shows nothing new."""
         self.watch_until_us = short_until_us(view)
-        known = dict(self._observed)
-        for one in observe(view):
-            self._observed.pop(one.key, None)
-            self._observed[one.key] = one
+        oldest_us = min(self._starts(), default=0) if len(self._observed) == REMEMBERED else 0
+        news = [
+            one
+            for one in observe(view, self._observed)
+            if one.start_us >= oldest_us and self._observed.get(one.key) != one
+        ]
+        self._observed.update((one.key, one) for one in news)
         while len(self._observed) > REMEMBERED:
             oldest = min(self._observed.values(), key=lambda one: (one.start_us, one.key))
             del self._observed[oldest.key]
-        return self._observed != known
+        return bool(news)
+
+    def _starts(self) -> Iterator[int]:
+        return (one.start_us for one in self._observed.values())
 
     def wanted_us(self, rules: Rules, now_us: int) -> int | None:
         """A settle time that differs enough from the one in force to become a fact."""
