@@ -32,11 +32,15 @@ IMPRESSIONS, SHEETS = Unit.IMPRESSIONS, Unit.SHEETS
 
 @dataclass(frozen=True)
 class Known:
-    """``counts`` are all channels found, with their unit (None: nobody has proven it); ``reason`` why no reading."""
+    """``counts`` are all channels found, with their unit (None: nobody has proven it); ``reason`` why no reading.
+
+    ``contradicts``: the maker's objects contradict the total.
+    """
 
     mib: Mib
     counts: Mapping[str, tuple[int, Unit | None]] = field(default_factory=dict)
     reason: SilenceReason | None = None
+    contradicts: bool = False
 
 
 def of_maker(object_id: str, more: Mib, *, count: int | None = None, unit: int = 7) -> Mib:
@@ -256,6 +260,7 @@ PRINTERS: dict[str, Known] = {
     "wrong-mapping": Known(
         of_maker("11.2.3.9.1", {f"{HP}.6.0": small(229_262), f"{HP}.7.0": small(10)}, count=50_452),
         {"total": (50_452, IMPRESSIONS)},
+        contradicts=True,
     ),
     # FIELD-CASES 1.29, fusioninventory/fusioninventory-agent#734: NULL for a maker's object is no count.
     "null-for-everything": Known(

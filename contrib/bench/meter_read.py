@@ -18,7 +18,6 @@ import statistics
 import time
 from collections.abc import Awaitable, Callable, Coroutine
 from multiprocessing.connection import Connection
-from multiprocessing.process import BaseProcess
 from typing import Any
 
 from pagereeve.domain.reading import Reading
@@ -34,10 +33,9 @@ from pagereeve.meters.ber import (
     integer,
     oid_bytes,
     oid_label,
-    read_tlv,
     tlv,
 )
-from pagereeve.meters.message import GET, GET_NEXT, RESPONSE, Head, read_head
+from pagereeve.meters.message import GET, GET_NEXT, RESPONSE, Head, read_body, read_head
 from pagereeve.meters.objects import (
     GENERAL_CONFIG_CHANGES,
     HR_DEVICE_PRINTER,
@@ -99,17 +97,8 @@ class MachineEntropy:
 
 
 def names_in(data: bytes, head: Head) -> list[bytes]:
-    """What a request asks for."""
-    at, end = head.body, head.end
-    for _ in range(2):
-        _, _, at = read_tlv(data, at, end)
-    _, at, end = read_tlv(data, at, end)
-    names = []
-    while at < end:
-        _, inner, at = read_tlv(data, at, end)
-        _, start, stop = read_tlv(data, inner, at)
-        names.append(data[start:stop])
-    return names
+    """What a request asks for: its PDU has the shape of a response's (RFC 3416 section 3)."""
+    return [varbind.oid for varbind in read_body(data, head).varbinds]
 
 
 def found(pdu_tag: int, name: bytes) -> tuple[bytes, int, bytes]:
@@ -255,12 +244,15 @@ def parsed(text: str | None) -> tuple[argparse.Namespace, list[str]]:
     return options, hosts
 
 
-def report(
-    agent: BaseProcess,
-    options: argparse.Namespace,
-    compared: Callable[[], Coroutine[Any, Any, list[tuple[float, float]]]],
-) -> None:
-    """Run both sides beside the agents' process, on a processor of their own, and print the table."""
+Compare = Callable[[list[str], int, argparse.Namespace], Coroutine[Any, Any, list[tuple[float, float]]]]
+
+
+def run_both(text: str | None, agents: Callable[[list[str], Connection], None], compared: Compare) -> None:
+    """Start the agents in a process and on a processor of their own, compare both sides on another, print the table."""
+    options, hosts = parsed(text)
+    here, there = multiprocessing.Pipe()
+    agent = multiprocessing.get_context("spawn").Process(target=agents, args=(hosts, there), daemon=True)
+    agent.start()
     os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
     factory = None
     if options.uvloop:
@@ -269,7 +261,7 @@ def report(
         factory = uvloop.new_event_loop
     try:
         with asyncio.Runner(loop_factory=factory) as runner:
-            rounds = runner.run(compared())
+            rounds = runner.run(compared(hosts, here.recv(), options))
     finally:
         agent.terminate()
         agent.join()
@@ -284,13 +276,5 @@ def report(
     )
 
 
-def main() -> None:
-    options, hosts = parsed(__doc__)
-    here, there = multiprocessing.Pipe()
-    agent = multiprocessing.get_context("spawn").Process(target=serve, args=(hosts, there), daemon=True)
-    agent.start()
-    report(agent, options, lambda: compare(hosts, here.recv(), options))
-
-
 if __name__ == "__main__":
-    main()
+    run_both(__doc__, serve, compare)

@@ -8,8 +8,8 @@ turn. Only the ratio means anything. STACK.md asks for 30 x.
 
 from __future__ import annotations
 
+import argparse
 import asyncio
-import multiprocessing
 import os
 import socket
 from multiprocessing.connection import Connection
@@ -22,10 +22,9 @@ from meter_read import (
     listed,
     names_in,
     our_reads,
-    parsed,
     pysnmp_read,
-    report,
     rounds_of,
+    run_both,
 )
 
 from pagereeve.meters import message3, usm
@@ -58,7 +57,7 @@ class Agent:
             return message3.encode(message.message_id, 0, told, message3.scoped_pdu(self.engine_id, b"", pdu))[0]
         secret = message3.ciphertext_in(message.data)
         plain = usm.decrypt("aes", self._keys.privacy, security.boots, security.time_s, security.salt, secret)
-        return self._session.sealed(message.message_id, self._pdu(plain, message3.scoped_in(plain).pdu_at))
+        return self._session.sealed(message.message_id, self._pdu(plain, message3.pdu_in(plain)))
 
     def _pdu(self, plain: bytes, at: int) -> bytes:
         tag, at, end = read_tlv(plain, at, len(plain))
@@ -106,7 +105,7 @@ def credentials(v3arch: Any) -> Any:
     )
 
 
-async def compare(hosts: list[str], port: int, options: Any) -> list[tuple[float, float]]:
+async def compare(hosts: list[str], port: int, options: argparse.Namespace) -> list[tuple[float, float]]:
     meter = SnmpMeter.of(MachineClock(), MachineEntropy())
     targets = [MeterTarget(printer=host, host=host, port=port, version="3", user=USER) for host in hosts]
     rounds = await rounds_of(our_reads(meter, targets), await pysnmp_read(hosts, port, credentials), options)
@@ -115,13 +114,5 @@ async def compare(hosts: list[str], port: int, options: Any) -> list[tuple[float
     return rounds
 
 
-def main() -> None:
-    options, hosts = parsed(__doc__)
-    here, there = multiprocessing.Pipe()
-    agent = multiprocessing.get_context("spawn").Process(target=serve, args=(hosts, there), daemon=True)
-    agent.start()
-    report(agent, options, lambda: compare(hosts, here.recv(), options))
-
-
 if __name__ == "__main__":
-    main()
+    run_both(__doc__, serve, compare)

@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+from typing import cast
 
 import pytest
 
 from pagereeve.domain.reading import SilenceReason
+from pagereeve.meters.address import Address, Key
+from pagereeve.meters.lane import Lane
+from pagereeve.meters.message import GET, template
+from pagereeve.meters.question import STRICT, Answer, Leave, Patience, Question, Unanswered
 from pagereeve.meters.stats import Refusal
 from tests.integration.meter import a_meter, failure, total
 from tests.snmp_agents import MibAgent, Peer, RawAgent, mib_agent, printer_mib, raw_agent
@@ -59,6 +64,54 @@ async def test_answers_that_come_too_late_are_told_from_none() -> None:
         assert meter.stats.oddities()["slow-read"] == 0
         assert total(await meter.read(raw.target(), 0.7)) == 764
         assert meter.stats.oddities()["slow-read"] == 1
+
+
+async def test_a_second_answer_to_a_question_that_was_answered_is_not_a_late_printer() -> None:
+    """A retry that crosses the first answer brings a second one; the printer that then sleeps is asleep, not late."""
+    agent = Sleeper(printer_mib())
+
+    def twice(data: bytes, source: Peer, raw: RawAgent) -> None:
+        answer = agent.answer(data)
+        if answer is not None:
+            raw.send(answer, source)
+            raw.send(answer, source)
+
+    async with a_meter() as meter, raw_agent(twice) as raw:
+        agent.awake = False
+        assert failure(await meter.read(raw.target(), 0.3)).reason is SilenceReason.TIMEOUT
+        agent.awake = True
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+        await asyncio.sleep(0.05)
+        assert meter.stats.refused[Refusal.LATE] >= 1
+        agent.awake = False
+        assert failure(await meter.read(raw.target(), 0.3)).reason is SilenceReason.ASLEEP
+
+
+async def test_a_printer_that_answers_only_small_questions_is_told_so() -> None:
+    class Narrow(MibAgent):
+        def answer(self, data: bytes) -> bytes | None:
+            answer = super().answer(data)
+            return answer if answer is None or len(answer) <= 150 else None
+
+    async with a_meter() as meter, mib_agent(Narrow(printer_mib())) as raw:
+        lost = failure(await meter.read(raw.target(), 0.5))
+        assert "though it answered smaller ones" in lost.detail
+        assert "never one before" not in lost.detail
+
+
+def test_the_same_address_on_another_link_is_another_device() -> None:
+    asked, elsewhere = ("fe80::1", 161, 2), ("fe80::1", 161, 3)
+    for leave in (STRICT, Leave(any_port=True)):
+        question = a_question(asked, leave)
+        assert question.takes_from(asked)
+        assert not question.takes_from(elsewhere)
+    assert a_question(asked, Leave(any_port=True)).takes_from(("fe80::1", 4711, 2))
+
+
+def a_question(key: Key, leave: Leave) -> Question:
+    lane, done = cast("Lane", None), cast("asyncio.Future[Answer | Unanswered]", None)
+    request = template("2c", "public", GET, [b"\x2b\x06"])
+    return Question(Address(10, (*key[:2], 0, key[2]), key), lane, request, 0, Patience(), 0, done, leave=leave)
 
 
 @pytest.mark.parametrize(

@@ -58,7 +58,8 @@ def test_what_is_encrypted_is_decrypted(protocol: PrivProtocol, plain: bytes, bo
     key, salt = bytes(range(16)), bytes(range(8))
     secret = usm.encrypt(protocol, key, boots, time_s, salt, plain)
     assert usm.decrypt(protocol, key, boots, time_s, salt, secret)[: len(plain)] == plain
-    assert plain == secret[: len(plain)] or len(plain) < 3 or plain not in secret
+    # Fewer octets than these may come out as they went in, by chance.
+    assert len(plain) < 8 or plain not in secret
 
 
 def test_no_ciphertext_of_des_has_broken_blocks_and_no_salt_another_length() -> None:

@@ -112,11 +112,7 @@ def _late_pause(
             continue
         if moment.run is not final.moment.run or moment.from_us > limit_us or _is_others(moment.from_us, until_us):
             return 0
-        moved = [
-            (moment.sample.total(channel) or 0) - total
-            for channel, total in standing.totals
-            if channel in CLAIMED_CHANNELS
-        ]
+        moved = [_since(moment, channel, total) for channel, total in standing.totals if channel in CLAIMED_CHANNELS]
         if any(pages > missing for pages in moved):
             return 0
         if any(pages > 0 for pages in moved):
@@ -125,6 +121,7 @@ def _late_pause(
 
 
 def _since(moment: Moment, channel: str, total: int) -> int:
+    """Pages since a total; none where the reading lacks the channel."""
     now = moment.sample.total(channel)
     return 0 if now is None else now - total
 

@@ -309,7 +309,6 @@ class Keeper:
         fact = SettleLearned(self.printer, now_us, wanted_us)
         await self.around.store.append(fact)
         book.add(fact)
-        self.around.tally.learned += 1
         if self.around.on_learned is not None:
             self.around.on_learned(self.printer, wanted_us)
 

@@ -17,4 +17,3 @@ class EngineTally:
     rewinds: int = 0
     restarts: Counter[str] = field(default_factory=Counter)
     unavailable: int = 0
-    learned: int = 0

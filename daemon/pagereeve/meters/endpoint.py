@@ -37,8 +37,16 @@ RETIRED_MAX = 64
 ID_DRAWS = 64
 
 
+class Closed(NamedTuple):
+    """A try that nobody waits for any more: whom it went to, when (monotonic), whether another try was answered."""
+
+    key: Key
+    sent_us: int
+    answered: bool
+
+
 class Late(NamedTuple):
-    """When (monotonic), and how long after its request."""
+    """An answer to a question that had stayed without one: when (monotonic), and how long after its request."""
 
     at_us: int
     took_us: int
@@ -66,7 +74,7 @@ class Endpoint:
         self._drops_of_closed = 0
         self._by_id: dict[int, Question] = {}
         self._by_source: dict[Key, Question] = {}
-        self._closed: dict[int, tuple[Key, int]] = {}
+        self._closed: dict[int, Closed] = {}
         self._late: dict[Key, Late] = {}
         self._deadlines = Deadlines[Question](clock, self._on_due)
         self._shut = False
@@ -287,17 +295,19 @@ class Endpoint:
 
     def _note_late(self, request_id: int, source: Key) -> bool:
         """Whether it answers a question that was closed meanwhile."""
-        key, sent_us = self._closed.get(request_id, (None, 0))
-        if key != source:
+        closed = self._closed.get(request_id)
+        if closed is None or closed.key != source:
             return False
-        now_us = self._clock.monotonic_us()
-        while len(self._late) >= LATE_MAX:
-            del self._late[next(iter(self._late))]
-        self._late[source] = Late(now_us, now_us - sent_us)
+        if not closed.answered:
+            now_us = self._clock.monotonic_us()
+            self._late.pop(source, None)
+            while len(self._late) >= LATE_MAX:
+                del self._late[next(iter(self._late))]
+            self._late[source] = Late(now_us, now_us - closed.sent_us)
         return True
 
     def late_answer(self, key: Key) -> Late | None:
-        """The last answer from there that came when nobody waited for it any more."""
+        """The last answer from there that came too late for its question."""
         return self._late.get(key)
 
     def _unreadable(self, source: Key, problem: str, kind: Refusal) -> None:
@@ -343,8 +353,10 @@ class Endpoint:
         self._deadlines.drop(question)
         if self._by_source.get(question.address.key) is question:
             del self._by_source[question.address.key]
-        for request_id in question.sent:
+        done = question.done
+        answered = done.done() and not done.cancelled() and isinstance(done.result(), Answer)
+        for request_id, sent in question.sent.items():
             if self._by_id.pop(request_id, None) is not None:
-                self._closed[request_id] = (question.address.key, question.sent[request_id].monotonic_us)
+                self._closed[request_id] = Closed(question.address.key, sent.monotonic_us, answered)
         while len(self._closed) > CLOSED_IDS_MAX:
             del self._closed[next(iter(self._closed))]

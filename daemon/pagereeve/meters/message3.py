@@ -41,12 +41,6 @@ class Message3:
     data: bytes
 
 
-class Scoped(NamedTuple):
-    engine_id: bytes
-    context: bytes
-    pdu_at: int
-
-
 def encode(message_id: int, flags: int, security: Security, data: bytes) -> tuple[bytes, int]:
     """The message, and where its digest stands. ``data`` is whole: a scoped PDU, or an OCTET STRING that hides one."""
     head = tlv(SEQUENCE, integer(message_id) + integer(MAX_SIZE) + tlv(OCTET_STRING, bytes((flags,))) + integer(USM))
@@ -110,12 +104,12 @@ def ciphertext_in(data: bytes) -> bytes:
     return _octets(data, 0, len(data), "encrypted PDU")[0]
 
 
-def scoped_in(data: bytes) -> Scoped:
-    """Raises DecodeError. What is behind the sequence is padding."""
+def pdu_in(data: bytes) -> int:
+    """Where the PDU of a scoped PDU begins. Raises DecodeError. What is behind the sequence is padding."""
     at, end = _sequence(data, 0, len(data), "scoped PDU")
-    engine_id, at, _ = _octets(data, at, end, "context engine id")
-    context, at, _ = _octets(data, at, end, "context name")
-    return Scoped(engine_id, context, at)
+    for what in ("context engine id", "context name"):
+        _, at, _ = _octets(data, at, end, what)
+    return at
 
 
 def _sequence(data: bytes, at: int, end: int, what: str) -> tuple[int, int]:

@@ -92,10 +92,10 @@ class Question:
 
     def takes_from(self, source: Key) -> bool:
         """Whether an answer with a right id may come from there."""
-        if source == self.address.key:
-            return True
         asked, leave = self.address.key, self.leave
-        known_host = source[0] == asked[0] or (bool(leave.host) and source[0] == leave.host)
+        # An IPv6 scope belongs to the host: the same figures on another link are another device.
+        same_host = (source[0], *source[2:]) == (asked[0], *asked[2:])
+        known_host = same_host or (bool(leave.host) and source[0] == leave.host)
         return known_host and (leave.any_port or source[1] == asked[1])
 
     def verdict(self, asked: str) -> Unanswered:
@@ -111,8 +111,4 @@ class Question:
             return Unanswered(SilenceReason.TIMEOUT, text, self.stray)
         if self.unreachable:
             return Unanswered(SilenceReason.UNREACHABLE, f"{asked} can't be reached: {self.unreachable}")
-        text = (
-            f"no answer from {asked} to {len(self.sent)} request(s), and never one before: off, another version or "
-            "community, an access list, or no forward"
-        )
-        return Unanswered(SilenceReason.TIMEOUT, text)
+        return Unanswered(SilenceReason.TIMEOUT, f"no answer from {asked} to {len(self.sent)} request(s)")

@@ -158,6 +158,9 @@ class SnmpMeter:
             return self._reading(printer, pins, await conversation.get(pins.names), responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
+        except ReadEnded as ended:
+            never = ended.reason is SilenceReason.TIMEOUT and not ended.responder and not conversation.answered
+            raise (_never_heard(ended) if never else ended) from ended
 
     def forget(self, printer: str) -> None:
         """Drop what is remembered of a printer that the registry no longer has."""
@@ -201,7 +204,7 @@ class SnmpMeter:
         except ReadEnded as ended:
             self._learn(printer, ended.reason)
             raise self._told_apart(printer, ended, begun_us) from ended
-        printer.timeouts = 0
+        printer.timeouts, printer.tried_us = 0, None
         printer.answered_us = self._clock.monotonic_us()
         self.stats.slow_reads += 2 * (printer.answered_us - begun_us) > deadline_us - begun_us
         return reading
@@ -220,7 +223,7 @@ class SnmpMeter:
             ago_s = (self._clock.monotonic_us() - printer.answered_us) // 1_000_000
             text = f"no answer from {asked}, which answered {ago_s} s ago: asleep, off, or cut off"
             return ReadEnded(SilenceReason.ASLEEP, text)
-        return ended
+        return _never_heard(ended)
 
     def _learn(self, printer: _Printer, reason: SilenceReason) -> None:
         self._resolver.forget(printer.target.host, printer.target.port)
@@ -249,6 +252,8 @@ class SnmpMeter:
                 # It answers small questions: the large answers get lost on the way (FIELD-CASES 4.9).
                 printer.names_max = max(NAMES_LEAST, printer.names_max // 2)
                 printer.unpin()
+                text = f"{ended.detail}, though it answered smaller ones; less is asked for at once next time"
+                raise ReadEnded(ended.reason, text, responder) from ended
             raise
 
     async def _conversation(self, printer: _Printer, deadline_us: int) -> Conversation:
@@ -327,7 +332,7 @@ class SnmpMeter:
         if sighting.contradicted:
             # What contradicts the total is doubtful for good, or the agent was caught between two values.
             self._note(printer, "a part of the total contradicts it; the printer is looked over again")
-            printer.surveyed_us, printer.pins = 0, None
+            printer.pins = None
         # An answer with a flaw is looked at again each time, so that each is counted.
         printer.seen = seen if flaws == stats.undecodable + stats.non_conforming else None
         return seen
@@ -338,6 +343,11 @@ class SnmpMeter:
             return await self._resolver.resolve(target.host, target.port, left_s)
         except NameNotFound as error:
             raise ReadEnded(SilenceReason.NAME_NOT_FOUND, str(error)) from error
+
+
+def _never_heard(ended: ReadEnded) -> ReadEnded:
+    text = f"{ended.detail}, and never one before: off, another version or community, an access list, or no forward"
+    return ReadEnded(ended.reason, text)
 
 
 @lru_cache(maxsize=1024)

@@ -135,8 +135,7 @@ class Session3:
             raise DecodeError("two message ids in one message")
         authentic = self._verified(datagram, message)
         plain = self._plain(message, authentic=authentic)
-        scoped = message3.scoped_in(plain)
-        tag, response = read_pdu(plain, scoped.pdu_at, len(plain))
+        tag, response = read_pdu(plain, message3.pdu_in(plain), len(plain))
         if tag == REPORT:
             return _report(message, response, authentic=authentic)
         if message.flags & self._flags != self._flags:

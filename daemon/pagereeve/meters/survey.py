@@ -46,7 +46,11 @@ class Candidate:
 
 @dataclass(slots=True)
 class Survey:
-    """``chosen`` are the channels to read, the others of ``candidates`` are not; ``notes`` say what else was seen."""
+    """``chosen`` are the channels to read, the others of ``candidates`` are not.
+
+    ``checks`` has the comparisons that cost a source its place, then those of the chosen ones; ``notes`` say what else
+    was seen.
+    """
 
     device: int
     row: Index
@@ -147,21 +151,22 @@ def _take(
         if figure is not None:
             seen.candidates.append(_candidate(channel, figure, values, target))
     seen.chosen = _choose(seen.candidates)
-    while seen.chosen:
-        seen.checks = check(
-            {one.channel.name: Shown(one.figure.value, one.unit, one.channel.source) for one in seen.chosen}
-        )
-        blamed = {name for verdict in seen.checks for name in verdict.culprits}
-        if not blamed:
-            break
-        _drop(seen, blamed)
+    while failed := [verdict for verdict in _checked(seen) if not verdict.passed]:
+        seen.checks += failed
+        _drop(seen, failed)
+    seen.checks += _checked(seen)
 
 
-def _drop(seen: Survey, blamed: set[str]) -> None:
+def _checked(seen: Survey) -> list[Verdict]:
+    return check({one.channel.name: Shown(one.figure.value, one.unit, one.channel.source) for one in seen.chosen})
+
+
+def _drop(seen: Survey, failed: Sequence[Verdict]) -> None:
     """A contradiction makes the whole mapping doubtful: all that comes from the same source goes."""
+    blamed = {name for verdict in failed for name in verdict.culprits}
     sources = {one.channel.source for one in seen.chosen if one.channel.name in blamed}
-    texts = [verdict.text for verdict in seen.checks if not verdict.passed]
-    seen.notes.append(f"{', '.join(sorted(sources))} is not used, since {'; '.join(texts)}")
+    texts = "; ".join(verdict.text for verdict in failed)
+    seen.notes.append(f"{', '.join(sorted(sources))} is not used, since {texts}")
     seen.candidates = [one for one in seen.candidates if one.channel.source not in sources]
     seen.chosen = _choose(seen.candidates)
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
-from typing import Final, Protocol
+from typing import Final, Protocol, get_args
 
 from pagereeve.domain.instants import to_text
 from pagereeve.domain.reading import SilenceReason, Unit
@@ -19,17 +19,7 @@ from pagereeve.proof.reaching import answer_stage, identity_stage, name_stage, p
 from pagereeve.proof.results import Calibration, JobSeen, Proof, Stage, StageName
 from pagereeve.proof.testpages import sheets_at_most
 
-LATER: Final[tuple[StageName, ...]] = (
-    "name",
-    "ports",
-    "answer",
-    "identity",
-    "channels",
-    "second-reader",
-    "panel",
-    "quiet",
-    "pages",
-)
+STAGES: Final[tuple[StageName, ...]] = get_args(StageName)
 
 
 class ProvingMeter(Meter, Inspector, Protocol):
@@ -105,7 +95,7 @@ def _proof(
     target: MeterTarget | None = None,
 ) -> Proof:
     done = {stage.name for stage in stages}
-    rest = [Stage(name, "not-tried", "", f"not tried: {stages[-1].name} failed") for name in LATER if name not in done]
+    rest = [Stage(name, "not-tried", "", f"not tried: {stages[-1].name} failed") for name in STAGES if name not in done]
     jobs: tuple[JobSeen, ...] = () if printed is None else printed.jobs
     language = plan.language
     return Proof(
