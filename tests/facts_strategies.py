@@ -7,13 +7,17 @@ from typing import get_args
 from hypothesis import strategies as st
 
 from pagereeve.domain.eventdata import BADGE_PRESENTED, NAME_MAX, PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED
+from pagereeve.domain.expectation import LARGE_WEIGHT_MAX
 from pagereeve.domain.facts import (
     Action,
     Assigned,
     BadgePresented,
+    BadgeUnreadable,
+    Bound,
     ClockMark,
     Conflict,
     Decided,
+    EntranceSet,
     Event,
     Fact,
     Note,
@@ -23,12 +27,14 @@ from pagereeve.domain.facts import (
     PrinterNoted,
     Read,
     ReadFailed,
+    Reason,
+    Registered,
     ReleaseEnded,
     ReleaseStarted,
     SettleLearned,
 )
 from pagereeve.domain.fields import TEXT_MAX
-from pagereeve.domain.policy import BlankBacks, Charging, Policy
+from pagereeve.domain.policy import BlankBacks, Charging, Copies, EntrancePolicy, NumberUp, Policy, SidesMade
 from pagereeve.domain.reading import (
     ERROR_BITS,
     Count,
@@ -85,6 +91,7 @@ BADGES = st.builds(
     gateway=texts(),
     reader=texts(least=0),
     outcome=texts(least=0),
+    resembles=st.just("") | texts(),
 )
 STARTS = st.builds(
     ReleaseStarted,
@@ -113,7 +120,17 @@ NOTES = st.builds(
     note=st.sampled_from(get_args(Note)),
     text=texts(TEXT_MAX, least=0),
 )
-EVENTS: st.SearchStrategy[Event] = st.one_of(BADGES, STARTS, ENDS, NOTES)
+DECISIONS = st.builds(
+    Decided,
+    printer=st.just("") | NAMES,
+    origin=ORIGINS,
+    finding=texts(),
+    action=st.sampled_from(get_args(Action)),
+    by=texts(),
+    reason=st.sampled_from(get_args(Reason)),
+    text=texts(TEXT_MAX, least=0),
+)
+EVENTS: st.SearchStrategy[Event] = st.one_of(BADGES, STARTS, ENDS, NOTES, DECISIONS)
 
 
 @st.composite
@@ -186,7 +203,13 @@ POLICIES = st.builds(
     blank_backs=st.sampled_from(get_args(BlankBacks)),
     separator_sheets=st.none() | st.integers(0, SEPARATORS_MAX),
     badge_within_us=FIGURES,
+    copies=st.sampled_from(get_args(Copies)),
+    number_up=st.sampled_from(get_args(NumberUp)),
+    sides=st.sampled_from(get_args(SidesMade)),
+    large_media_weight=st.none() | st.integers(0, LARGE_WEIGHT_MAX),
+    start_up_pages=st.none() | FIGURES,
 )
+ENTRANCE_POLICIES = st.builds(EntrancePolicy, **dict.fromkeys(EntrancePolicy.__dataclass_fields__, FIGURES))
 
 FACTS: st.SearchStrategy[Fact] = st.one_of(
     EVENTS,
@@ -195,14 +218,23 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
     st.builds(PolicySet, printer=NAMES, at_us=INSTANTS_US, policy=POLICIES),
     st.builds(SettleLearned, printer=NAMES, at_us=INSTANTS_US, settle_us=FIGURES),
     st.builds(Assigned, at_us=INSTANTS_US, owner=texts(), cost_centre=texts(), printer=st.just("")),
+    st.builds(Registered, at_us=INSTANTS_US, name=NAMES, gateway=st.just("") | NAMES, printer=st.just("")),
     st.builds(
-        Decided,
-        printer=st.just("") | NAMES,
+        Bound,
         at_us=INSTANTS_US,
-        finding=texts(),
-        action=st.sampled_from(get_args(Action)),
-        by=texts(),
-        text=texts(TEXT_MAX, least=0),
+        badge=texts(),
+        owner=texts(),
+        until_us=st.none() | INSTANTS_US,
+        printer=st.just(""),
+    ),
+    st.builds(EntranceSet, at_us=INSTANTS_US, policy=ENTRANCE_POLICIES, printer=st.just("")),
+    st.builds(
+        BadgeUnreadable,
+        origin=ORIGINS,
+        gateway=NAMES,
+        reason=texts(),
+        reader=st.just("") | NAMES,
+        printer=st.just(""),
     ),
     st.builds(
         Conflict,

@@ -228,7 +228,7 @@ async def test_standing_facts_are_those_in_force_beyond_their_time(store: Store)
         PolicySet("printer-a", NOON_US, Policy(fall_back=3)),
         SettleLearned("printer-a", NOON_US, 4 * SECOND_US),
         noted,
-        Decided("printer-a", NOON_US, "finding-1", "explain", "person-1"),
+        Decided("printer-a", origin("d1"), "finding-1", "explain", "person-1", "jam"),
     ]
     for fact in (badge("e1"), standing[0], read(100), *standing[1:], started("e2"), Assigned(NOON_US, "o", "c")):
         await store.append(fact)

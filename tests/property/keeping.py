@@ -7,9 +7,9 @@ from dataclasses import dataclass, field
 from pagereeve.domain.book import HOLD_BACK_US, Book, Ledger, apply_update, concerns_us
 from pagereeve.domain.facts import Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.ledger import Sheaf
-from pagereeve.domain.projection import repeats_among
 from pagereeve.domain.rules import Rules
 from pagereeve.domain.seed import Seed
+from pagereeve.domain.timeline import Again, event_key, started_again
 
 Open = Read | ReadFailed | None
 
@@ -41,11 +41,12 @@ class Keeping:
 
     def _take_fact(self, fact: Fact) -> None:
         self.known.append(fact)
-        if self.book.is_late(fact):
+        again = _again(fact, self.known)
+        if self.book.is_late(fact, again=again is not None):
             self.rewinds += 1
             self.begin_again(concerns_us(fact, _starts_of(fact, self.known)))
         else:
-            self.book.add(fact, repeat=isinstance(fact, ReleaseStarted) and _is_repeat(fact, self.known))
+            self.book.add(fact, again=again)
 
     def begin_again(self, before_us: int = 2**62) -> None:
         """As after a restart, or for a late fact: from the latest stored seed before an instant."""
@@ -53,8 +54,9 @@ class Keeping:
         seed = max((one for one in seeds if one.at_us < before_us), key=lambda one: one.at_us, default=None)
         self.book = Book.reopened(self.printer, Rules.of(self.known), seed, self.known, self.hold_back_us)
         for fact in self.known:
-            if isinstance(fact, ReleaseStarted) and _is_repeat(fact, self.known):
-                self.book.mark_repeat(fact)
+            again = _again(fact, self.known)
+            if isinstance(fact, ReleaseStarted) and again is not None:
+                self.book.mark_again(fact, again)
         self.book.open_run(self.current)
 
     def ledger(self) -> Ledger:
@@ -68,5 +70,5 @@ def _starts_of(fact: Fact, known: list[Fact]) -> list[ReleaseStarted]:
     return [one for one in known if isinstance(one, ReleaseStarted) and (one.origin.source, one.release) == key]
 
 
-def _is_repeat(started: ReleaseStarted, known: list[Fact]) -> bool:
-    return (started.origin.source, started.origin.id) in repeats_among(_starts_of(started, known))
+def _again(fact: Fact, known: list[Fact]) -> Again | None:
+    return started_again(_starts_of(fact, known)).get(event_key(fact)) if isinstance(fact, ReleaseStarted) else None

@@ -4,9 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final, Literal, get_args
 
 from pagereeve.domain.expectation import total_of
 from pagereeve.domain.ledger import Interval
+
+Share = Literal["share-as-expected", "share-by-readings", "share-in-proportion"]
+"""How a bracket's pages were shared among its releases; in proportion is where the meter can't tell them apart."""
+
+SHARES: Final = frozenset(get_args(Share))
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,10 +35,10 @@ def largest_remainder(pages: int, weights: Sequence[int]) -> list[int]:
     return parts
 
 
-def share_out(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> list[int]:
-    """Each release's part of ``counted``. Where the sum fits the expectation each gets its own."""
+def share_out(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> tuple[list[int], Share]:
+    """Each release's part of ``counted``, and how it was found. Where the sum fits, each gets its own."""
     if total_of(list(expected)).holds(counted):
-        return _own(counted, expected)
+        return _own(counted, expected), "share-as-expected"
     return _by_movement(counted, expected, movements)
 
 
@@ -49,13 +55,14 @@ def _within(pages: int, rooms: Sequence[int]) -> list[int]:
     return largest_remainder(pages, rooms) if pages else [0] * len(rooms)
 
 
-def _by_movement(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> list[int]:
+def _by_movement(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> tuple[list[int], Share]:
     parts = [0] * len(expected)
     for movement in movements:
         if len(movement.movers) == 1:
             parts[movement.movers[0]] += movement.pages
     left = counted - sum(parts)
+    how: Share = "share-in-proportion" if left else "share-by-readings"
     owed = [max(0, one.least - part) for one, part in zip(expected, parts, strict=True)]
     if not any(owed):
         owed = [one.least for one in expected]
-    return [part + more for part, more in zip(parts, largest_remainder(left, owed), strict=True)]
+    return [part + more for part, more in zip(parts, largest_remainder(left, owed), strict=True)], how

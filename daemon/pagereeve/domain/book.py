@@ -19,9 +19,19 @@ from pagereeve.domain.facts import (
 )
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.ledger import Charge, Finding, Posting, Sheaf, Stretch
-from pagereeve.domain.projection import Projected, Timeline, project, repeats_among
+from pagereeve.domain.projection import Projected, project
 from pagereeve.domain.rules import NOTE_REACH_US, Rules, is_standing
 from pagereeve.domain.seed import Seed, latest_seed
+from pagereeve.domain.timeline import (
+    Again,
+    EventKey,
+    Timeline,
+    event_key,
+    name_of,
+    start_of,
+    start_order,
+    started_again,
+)
 
 # Facts arrive a little late: clocks differ, networks queue. A fact younger than this never needs the journal.
 HOLD_BACK_US = 120 * SECOND_US
@@ -56,7 +66,7 @@ class Book:
     hold_back_us: int = HOLD_BACK_US
     _facts: dict[object, Fact] = field(default_factory=dict)
     _open: Read | ReadFailed | None = None
-    _repeats: set[tuple[str, str]] = field(default_factory=set)
+    _again: dict[EventKey, Again] = field(default_factory=dict)
     _anchor_us: int = 0
     _dropped: int = 0
     _last: Update | None = None
@@ -81,35 +91,47 @@ class Book:
             book.add(fact)
         return book
 
-    def is_late(self, fact: Fact) -> bool:
-        """The fact concerns what lies behind the seed: the caller must begin again from an earlier one."""
+    def is_late(self, fact: Fact, *, again: bool = False) -> bool:
+        """The fact concerns what lies behind the seed: the caller must begin again from an earlier one.
+
+        ``again``: it is a start notice, and an earlier one started the same release.
+        """
         if self.seed is None:
             return False
         if isinstance(fact, ReleaseEnded):
-            return not any(self._is_start_of(fact, one) for one in self._facts.values())
+            return start_of(fact, self._starts_of(fact), self._again) is None
         if isinstance(fact, Read):
             return fact.plateau.last_received_us < self.seed.at_us
         if isinstance(fact, ReadFailed):
             return fact.silence.last_received_us < self.seed.at_us
-        return concerns_us(fact) <= self.seed.at_us
+        return concerns_us(fact) <= self.seed.at_us or (again and self._takes_an_end(fact))
 
-    def _is_start_of(self, ended: ReleaseEnded, one: Fact) -> bool:
-        """An end belongs to the first of its release's start notices, which may lie behind the seed."""
-        if not isinstance(one, ReleaseStarted) or one.release != ended.release:
+    def _starts_of(self, event: ReleaseStarted | ReleaseEnded) -> list[ReleaseStarted]:
+        """The start notices in hand of the event's release that open a window, in order."""
+        named = (
+            one for one in self._facts.values() if isinstance(one, ReleaseStarted) and name_of(one) == name_of(event)
+        )
+        return sorted((one for one in named if self._again.get(event_key(one)) != "echo"), key=start_order)
+
+    def _takes_an_end(self, fact: Fact) -> bool:
+        """An end notice that until now belongs to a start behind the seed will belong to this one."""
+        if not isinstance(fact, ReleaseStarted):
             return False
-        return one.origin.source == ended.origin.source and (one.origin.source, one.origin.id) not in self._repeats
+        starts = self._starts_of(fact)
+        ends = (one for one in self._facts.values() if isinstance(one, ReleaseEnded) and name_of(one) == name_of(fact))
+        return any(one.origin.at_us >= fact.origin.at_us and start_of(one, starts, self._again) is None for one in ends)
 
-    def add(self, fact: Fact, *, repeat: bool = False) -> None:
-        """Take a fact that is not late. ``repeat``: an earlier notice started the same release."""
+    def add(self, fact: Fact, *, again: Again | None = None) -> None:
+        """Take a fact that is not late. ``again``: what the notice is, if an earlier one started the same release."""
         if self.rules.add(fact):
             return
         self._facts[identity_of(fact)] = fact
-        if repeat and isinstance(fact, ReleaseStarted):
-            self.mark_repeat(fact)
+        if again is not None and isinstance(fact, ReleaseStarted):
+            self.mark_again(fact, again)
 
-    def mark_repeat(self, started: ReleaseStarted) -> None:
+    def mark_again(self, started: ReleaseStarted, again: Again) -> None:
         """An earlier notice, perhaps one behind the seed, started the same release."""
-        self._repeats.add((started.origin.source, started.origin.id))
+        self._again[event_key(started)] = again
 
     def open_run(self, current: Read | ReadFailed | None) -> None:
         """What the meter is doing now: the plateau or silence that may still grow."""
@@ -117,10 +139,10 @@ class Book:
 
     def projected(self) -> Projected:
         facts = [*self._facts.values(), *([] if self._open is None else [self._open])]
-        timeline = Timeline.of(self.printer, facts, self.rules)
-        first = None if self.seed is None else self.seed.opening_run()
-        repeats = frozenset(self._repeats) | repeats_among(timeline.starts)
-        return project(timeline, first, repeats)
+        timeline = Timeline.of(self.printer, facts, self.rules, self._again)
+        if self.seed is None:
+            return project(timeline)
+        return project(timeline, self.seed.opening_run(), self.seed.memory, self.seed.at_us)
 
     def settle(self, before_us: int | None = None) -> Update | None:
         """Project the open stretch, move the seed up as far as it goes, and say what to store; None if nothing new.
@@ -152,13 +174,13 @@ class Book:
 
     def _advance(self, seed: Seed) -> None:
         self.seed = seed
-        # What a notice repeats may be left behind now: it stays a repeat all the same.
+        # The notice that started a release first may be left behind now: a later one stays a later one all the same.
         starts = [fact for fact in self._facts.values() if isinstance(fact, ReleaseStarted)]
-        repeats = self._repeats | repeats_among(starts)
+        again = {**started_again(starts), **self._again}
         kept = {identity_of(fact): fact for fact in self._needed(self._facts.values(), seed)}
         self._dropped += len(self._facts) - len(kept)
         self._facts = kept
-        self._repeats = {key for key in repeats if key in kept}
+        self._again = {key: what for key, what in again.items() if key in kept}
 
     def _needed(self, facts: Collection[Fact], seed: Seed) -> list[Fact]:
         """Facts that a projection from the seed may still ask for."""
@@ -276,25 +298,23 @@ def rebuild(printer: str, facts: Iterable[Fact], open_run: Read | ReadFailed | N
     """
     known = list(facts)
     starts = [fact for fact in known if isinstance(fact, ReleaseStarted)]
-    first_us: dict[tuple[str, str], int] = {}
-    for started in starts:
-        key = (started.origin.source, started.release)
-        first_us[key] = min(first_us.get(key, started.origin.at_us), started.origin.at_us)
+    again = started_again(starts)
+    by_name: dict[tuple[str, str], list[ReleaseStarted]] = {}
+    for started in sorted(starts, key=start_order):
+        if again.get(event_key(started)) != "echo":
+            by_name.setdefault(name_of(started), []).append(started)
 
     def place_us(fact: Fact) -> int:
-        if isinstance(fact, ReleaseEnded):
-            return first_us.get((fact.origin.source, fact.release), instant_us(fact))
-        return instant_us(fact)
+        mine = start_of(fact, by_name.get(name_of(fact), ()), again) if isinstance(fact, ReleaseEnded) else None
+        return instant_us(fact) if mine is None else mine.origin.at_us
 
-    repeats = repeats_among(starts)
     book = Book(printer, Rules.of(known))
     sheaves: dict[int, Sheaf] = {}
     ordered = sorted((fact for fact in known if not is_standing(fact)), key=place_us)
     for nth, fact in enumerate(ordered):
         if nth % REBUILD_CHUNK == 0:
             _settle_into(sheaves, book, place_us(fact))
-        repeat = isinstance(fact, ReleaseStarted) and (fact.origin.source, fact.origin.id) in repeats
-        book.add(fact, repeat=repeat)
+        book.add(fact, again=again.get(event_key(fact)) if isinstance(fact, ReleaseStarted) else None)
     book.open_run(open_run)
     _settle_into(sheaves, book, None)
     return [sheaves[anchor_us] for anchor_us in sorted(sheaves)]

@@ -55,7 +55,7 @@ def owed_unproven(expectation: Expectation, channel: str, release: Release) -> O
 
     A repeated notice claims nothing anew.
     """
-    if channel not in CLAIMED_CHANNELS or release.policy.charging == "none" or release.repeat:
+    if channel not in CLAIMED_CHANNELS or release.policy.charging == "none" or release.is_repeat:
         return Owed(0, 0)
     return Owed(0, expectation.claim.least)
 

@@ -1,18 +1,21 @@
-"""The ``data`` of the four event types, read strictly: from an envelope's JSON to a fact (DESIGN.md 3.1)."""
+"""The ``data`` of the event types, read strictly: from an envelope's JSON to a fact (DESIGN.md 3.1)."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import Any, Final, get_args
+from typing import Any, Final, Literal, get_args
 
 from pagereeve.domain.errors import BadFact
 from pagereeve.domain.facts import (
+    Action,
     BadgePresented,
+    Decided,
     Event,
     Note,
     Origin,
     Outcome,
     PrinterNoted,
+    Reason,
     ReleaseEnded,
     ReleaseStarted,
 )
@@ -31,6 +34,7 @@ BADGE_PRESENTED: Final = "pagereeve.badge.presented.v1"
 RELEASE_STARTED: Final = "pagereeve.release.started.v1"
 RELEASE_ENDED: Final = "pagereeve.release.ended.v1"
 PRINTER_NOTED: Final = "pagereeve.printer.noted.v1"
+FINDING_DECIDED: Final = "pagereeve.finding.decided.v1"
 
 NAME_MAX = 200
 
@@ -76,6 +80,15 @@ def data_of(event: Event) -> tuple[str, dict[str, Any]]:
         case PrinterNoted():
             kind = PRINTER_NOTED
             data = {"printer": event.printer, "note": event.note, "text": event.text}
+        case Decided():
+            kind = FINDING_DECIDED
+            data = {
+                "finding": event.finding,
+                "action": event.action,
+                "by": event.by,
+                "reason": event.reason,
+                "text": event.text,
+            }
     return kind, {name: value for name, value in data.items() if value not in ("", None, {})}
 
 
@@ -123,11 +136,28 @@ def _noted(fields: Fields, origin: Origin) -> PrinterNoted:
     )
 
 
+def _decided(fields: Fields, origin: Origin) -> Decided:
+    action = fields.choice("action", get_args(Action))
+    reason: Reason | Literal[""] = fields.optional_choice("reason", get_args(Reason)) or ""
+    if action == "explain" and not reason:
+        raise BadFact("data.reason", f"is missing; one of {', '.join(get_args(Reason))} explains a finding")
+    return Decided(
+        printer="",
+        origin=origin,
+        finding=fields.text("finding", NAME_MAX),
+        action=action,
+        by=fields.text("by", NAME_MAX),
+        reason=reason,
+        text=fields.optional_text("text") or "",
+    )
+
+
 _READERS: Final[dict[str, Callable[[Fields, Origin], Event]]] = {
     BADGE_PRESENTED: _badge,
     RELEASE_STARTED: _started,
     RELEASE_ENDED: _ended,
     PRINTER_NOTED: _noted,
+    FINDING_DECIDED: _decided,
 }
 
 

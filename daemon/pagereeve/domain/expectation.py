@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from pagereeve.domain.facts import ReleaseEnded
 from pagereeve.domain.ledger import Interval
+from pagereeve.domain.media import is_large
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Unit
 from pagereeve.domain.ticket import SEPARATORS_MAX, Ticket
@@ -16,6 +17,10 @@ CLAIMED_CHANNELS = frozenset({"total", "sheets"})
 FUNCTION_CHANNELS = ("copies", "faxes")
 # Neither is what the engine picked, which counts misfeeds too (Tylan/check_snmp_printer#13).
 NOBODYS_CHANNELS = frozenset({*FUNCTION_CHANNELS, "picked"})
+# Meters that weigh sizes count a large side twice (FIELD-CASES 1.13); of heavier weights nothing is known.
+LARGE_WEIGHT_MAX = 2
+# A printer that was off may make a page of its own when it comes back.
+START_UP = "start-up-page"
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,14 +39,30 @@ class Expectation:
         return self.claim.least if self.claim.least == self.claim.most else None
 
 
-def expect(channel: str, unit: Unit, ticket: Ticket, ended: ReleaseEnded | None, policy: Policy) -> Expectation:
-    """The expected count of a channel, from the ticket, the end notice and the printer's calibration."""
+def expect(
+    channel: str,
+    unit: Unit,
+    ticket: Ticket,
+    ended: ReleaseEnded | None,
+    policy: Policy,
+    *,
+    again: bool = False,
+) -> Expectation:
+    """The expected count of a channel, from the ticket, the end notice and the printer's calibration.
+
+    ``again``: the release was started before; whether it prints a second time is for the meter to say.
+    """
     if channel in NOBODYS_CHANNELS:
         return Expectation(Interval(0, None), Interval(0, 0), (f"{channel}-not-of-a-release",))
     reasons: list[str] = []
+    ticket = _as_meant(ticket, policy)
     content = _content(ticket, ended, reasons)
     claim, count = _sides_of(content, unit, ticket, policy, reasons)
+    claim, count = _weighed(claim, count, unit, ticket, policy, reasons)
     count = _plus(count, _separators(unit, ticket, policy, reasons))
+    if again:
+        count = Interval(0, count.most)
+        reasons.append("started-before")
     if ended is not None and ended.outcome != "completed":
         # RFC 8011 section 5.3.7: a cancelled or aborted job can have printed any number of sheets.
         count = Interval(0, count.most)
@@ -51,6 +72,17 @@ def expect(channel: str, unit: Unit, ticket: Ticket, ended: ReleaseEnded | None,
     if channel not in {*CLAIMED_CHANNELS, "prints"}:
         count = _part(channel, ticket, count, reasons)
     return Expectation(count, claim, tuple(reasons))
+
+
+def _as_meant(ticket: Ticket, policy: Policy) -> Ticket:
+    """The ticket as this printer's calibration reads it."""
+    if policy.copies == "in-pages" and ticket.copies != 1:
+        ticket = replace(ticket, copies=1)
+    if policy.number_up == "in-pages" and ticket.number_up != 1:
+        ticket = replace(ticket, number_up=1)
+    if policy.sides == "one-sided" and ticket.sides != "one-sided":
+        ticket = replace(ticket, sides="one-sided")
+    return ticket
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +95,8 @@ class _Content:
 
 def _content(ticket: Ticket, ended: ReleaseEnded | None, reasons: list[str]) -> _Content:
     if ticket.pages is None:
-        if ended is not None and ended.pages_sent is not None:
+        # A completed job of no pages is a server that doesn't know (apple/cups#4991).
+        if ended is not None and ended.pages_sent is not None and (ended.pages_sent or ended.outcome != "completed"):
             reasons.append("pages-from-end-notice")
             return _Content(Interval(ended.pages_sent, ended.pages_sent), Interval(1, 1))
         reasons.append("pages-unknown")
@@ -100,6 +133,23 @@ def _sides_of(
     if passes.most != one.most:
         reasons.append("blank-backs")
     return claim, _times(Interval(one.least, passes.most), copies)
+
+
+def _weighed(
+    claim: Interval, count: Interval, unit: Unit, ticket: Ticket, policy: Policy, reasons: list[str]
+) -> tuple[Interval, Interval]:
+    """(claim, count) of large media. A proven weight is part of the claim, in the meter's own steps."""
+    weight = policy.large_media_weight
+    if weight == 1:
+        return claim, count
+    large = None if ticket.media is None else is_large(ticket.media)
+    if large is False or (weight is None and (large is None or unit is Unit.SHEETS)):
+        # Of a printer that has never shown a weight, a ticket without a size says nothing of one either.
+        return claim, count
+    if weight is not None and large:
+        return _times(claim, Interval(weight, weight)), _times(count, Interval(weight, weight))
+    reasons.append("large-media" if large else "media-unknown")
+    return claim, _times(count, Interval(1, weight or LARGE_WEIGHT_MAX))
 
 
 def _separators(unit: Unit, ticket: Ticket, policy: Policy, reasons: list[str]) -> Interval:

@@ -3,34 +3,35 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import fields as dataclass_fields
 from dataclasses import replace
-from typing import Any, Final, assert_never, get_args
+from typing import Any, Final, assert_never
 
 from pagereeve.domain.canonical import canonical
 from pagereeve.domain.errors import BadFact
 from pagereeve.domain.eventdata import data_of, event_of
 from pagereeve.domain.facts import (
-    Action,
     Assigned,
     BadgePresented,
-    ClockMark,
+    BadgeUnreadable,
+    Bound,
     Conflict,
     Decided,
+    EntranceSet,
     Event,
     Fact,
-    Origin,
     PolicySet,
     PrinterNoted,
     Read,
     ReadFailed,
+    Registered,
     ReleaseEnded,
     ReleaseStarted,
     SettleLearned,
 )
 from pagereeve.domain.fields import Fields
+from pagereeve.domain.housejson import HOUSE_READERS, house_json
 from pagereeve.domain.instants import to_text
-from pagereeve.domain.policy import BlankBacks, Charging, Policy
+from pagereeve.domain.originjson import origin_json, origin_of
 from pagereeve.domain.reading import (
     COUNTER32_MODULUS,
     Count,
@@ -41,6 +42,7 @@ from pagereeve.domain.reading import (
     SilenceReason,
     Unit,
 )
+from pagereeve.domain.rulesjson import policy_of, rules_json
 
 FIGURE_MAX = 2**53 - 1
 CHANNELS_MAX = 32
@@ -56,23 +58,21 @@ def to_json(fact: Fact) -> dict[str, Any]:
             body = {"fact": "read-failed", "printer": fact.printer, **_silence_json(fact.silence)}
         case PolicySet():
             body = {"fact": "policy", "printer": fact.printer, "at": to_text(fact.at_us)}
-            body["policy"] = policy_json(fact.policy)
+            body["policy"] = rules_json(fact.policy)
         case SettleLearned():
             body = {"fact": "settle-learned", "printer": fact.printer, "at": to_text(fact.at_us)}
             body["settle_us"] = fact.settle_us
-        case Assigned():
-            body = {"fact": "assigned", "at": to_text(fact.at_us), "owner": fact.owner}
-            body["cost_centre"] = fact.cost_centre
-        case Decided():
-            body = {"fact": "decided", "printer": fact.printer, "at": to_text(fact.at_us)}
-            body |= {"finding": fact.finding, "action": fact.action, "by": fact.by, "text": fact.text}
+        case Assigned() | Registered() | Bound() | EntranceSet() | BadgeUnreadable():
+            body = house_json(fact)
         case Conflict():
-            body = {"fact": "conflict", "printer": fact.printer, **_origin_json(fact.origin)}
+            body = {"fact": "conflict", "printer": fact.printer, **origin_json(fact.origin)}
             body |= {"type": fact.kind, "digest": fact.digest}
-        case BadgePresented() | ReleaseStarted() | ReleaseEnded() | PrinterNoted():
+        case BadgePresented() | ReleaseStarted() | ReleaseEnded() | PrinterNoted() | Decided():
             kind, data = data_of(fact)
-            body = {"fact": "event", "printer": fact.printer, **_origin_json(fact.origin)}
+            body = {"fact": "event", "printer": fact.printer, **origin_json(fact.origin)}
             body |= {"type": kind, "data": data}
+            if isinstance(fact, BadgePresented):
+                body["resembles"] = fact.resembles
         case _:
             assert_never(fact)
     return {name: value for name, value in body.items() if value not in ("", None)}
@@ -95,31 +95,11 @@ def fact_bytes(fact: Fact) -> bytes:
     return canonical(to_json(fact))
 
 
-def _origin_json(origin: Origin) -> dict[str, Any]:
-    return {
-        "source": origin.source,
-        "id": origin.id,
-        "at": to_text(origin.at_us),
-        "received": to_text(origin.received_us),
-        "occurred": None if origin.occurred_us is None else to_text(origin.occurred_us),
-        "clock": origin.clock,
-    }
-
-
-def _origin(fields: Fields) -> Origin:
-    return Origin(
-        source=fields.text("source"),
-        id=fields.text("id"),
-        at_us=fields.instant("at"),
-        received_us=fields.instant("received"),
-        occurred_us=fields.optional_instant("occurred"),
-        clock=fields.optional_choice("clock", get_args(ClockMark)) or "",
-    )
-
-
 def _event(fields: Fields) -> Event:
     printer = fields.optional_text("printer") or ""
-    event = event_of(fields.text("type"), _origin(fields), fields.members("data"))
+    event = event_of(fields.text("type"), origin_of(fields), fields.members("data"))
+    if isinstance(event, BadgePresented):
+        return replace(event, printer=printer, resembles=fields.optional_text("resembles") or "")
     return replace(event, printer=printer)
 
 
@@ -236,30 +216,6 @@ def _failed(fields: Fields) -> ReadFailed:
     )
 
 
-def policy_json(policy: Policy) -> dict[str, Any]:
-    return {field.name: getattr(policy, field.name) for field in dataclass_fields(Policy)}
-
-
-_POLICY_CHOICES: Final[dict[str, tuple[str, ...]]] = {
-    "charging": get_args(Charging),
-    "blank_backs": get_args(BlankBacks),
-}
-
-
-def policy_of(fields: Fields) -> Policy:
-    """A policy whose unnamed rules keep their defaults. Raises BadFact."""
-    changes: dict[str, Any] = {}
-    for name in fields.names():
-        if name in _POLICY_CHOICES:
-            changes[name] = fields.choice(name, _POLICY_CHOICES[name])
-        elif name == "separator_sheets":
-            changes[name] = fields.optional_integer(name, 0, 2)
-        elif name in Policy.__dataclass_fields__:
-            changes[name] = fields.integer(name, 0, FIGURE_MAX)
-    fields.finish()
-    return Policy(**changes)
-
-
 def _policy(fields: Fields) -> PolicySet:
     return PolicySet(fields.text("printer"), fields.instant("at"), policy_of(fields.object("policy")))
 
@@ -268,37 +224,21 @@ def _settle(fields: Fields) -> SettleLearned:
     return SettleLearned(fields.text("printer"), fields.instant("at"), fields.integer("settle_us", 0, FIGURE_MAX))
 
 
-def _assigned(fields: Fields) -> Assigned:
-    return Assigned(fields.instant("at"), fields.text("owner"), fields.text("cost_centre"))
-
-
-def _decided(fields: Fields) -> Decided:
-    return Decided(
-        printer=fields.optional_text("printer") or "",
-        at_us=fields.instant("at"),
-        finding=fields.text("finding"),
-        action=fields.choice("action", get_args(Action)),
-        by=fields.text("by"),
-        text=fields.optional_text("text") or "",
-    )
-
-
 def _conflict(fields: Fields) -> Conflict:
     return Conflict(
         printer=fields.optional_text("printer") or "",
-        origin=_origin(fields),
+        origin=origin_of(fields),
         kind=fields.text("type"),
         digest=fields.text("digest"),
     )
 
 
 _READERS: Final[dict[str, Callable[[Fields], Fact]]] = {
+    **HOUSE_READERS,
     "event": _event,
     "reading": _reading,
     "read-failed": _failed,
     "policy": _policy,
     "settle-learned": _settle,
-    "assigned": _assigned,
-    "decided": _decided,
     "conflict": _conflict,
 }

@@ -5,14 +5,30 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from pagereeve.domain.policy import Policy
+from pagereeve.domain.policy import EntrancePolicy, Policy
 from pagereeve.domain.reading import Plateau, Silence
 from pagereeve.domain.ticket import Ticket
 
 Outcome = Literal["completed", "cancelled", "aborted"]
 Note = Literal["maintenance-begun", "maintenance-ended", "meter-replaced", "moved"]
-ClockMark = Literal["", "corrected", "implausible-past", "future", "missing"]
+ClockMark = Literal["", "corrected", "behind", "implausible-past", "future", "missing"]
 Action = Literal["explain", "close"]
+Reason = Literal[
+    "jam",
+    "misfeed",
+    "power-loss",
+    "lost-reading",
+    "late-notice",
+    "maintenance",
+    "test-page",
+    "replaced",
+    "banner",
+    "blank-back",
+    "walk-up-copy",
+    "bypass",
+    "other",
+]
+"""What a difference came of, as a person says it."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +49,10 @@ class Origin:
 
 @dataclass(frozen=True, slots=True)
 class BadgePresented:
-    """``badge`` is already the keyed hash of the badge number; the number itself is never a fact."""
+    """``badge`` is already the keyed hash of the badge number; the number itself is never a fact.
+
+    ``resembles`` names the style in which a badge that nobody owns would be somebody's: said, never applied.
+    """
 
     printer: str
     origin: Origin
@@ -41,6 +60,7 @@ class BadgePresented:
     gateway: str
     reader: str = ""
     outcome: str = ""
+    resembles: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,6 +122,47 @@ class SettleLearned:
 
 
 @dataclass(frozen=True, slots=True)
+class BadgeUnreadable:
+    """A reader gave what its form refuses; nothing of the number is kept. Concerns no printer (``printer`` is "")."""
+
+    origin: Origin
+    gateway: str
+    reason: str
+    reader: str = ""
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """From ``at_us`` on, and before ``until_us``, the badge (a keyed hash) is the owner's. Concerns no printer."""
+
+    at_us: int
+    badge: str
+    owner: str
+    until_us: int | None = None
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Registered:
+    """From ``at_us`` on, the printer of that name stands behind the gateway. Of the house (``printer`` is "")."""
+
+    at_us: int
+    name: str
+    gateway: str
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class EntranceSet:
+    """The rules by which badges and feeds are judged from ``at_us`` on. Concerns no printer."""
+
+    at_us: int
+    policy: EntrancePolicy
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Assigned:
     """From ``at_us`` on, the owner's pages belong to the cost centre. Concerns no printer (``printer`` is "")."""
 
@@ -113,13 +174,14 @@ class Assigned:
 
 @dataclass(frozen=True, slots=True)
 class Decided:
-    """What a person said about a finding."""
+    """What a person said about a finding: ``explain`` says what it came of, ``close`` that nothing is left to do."""
 
     printer: str
-    at_us: int
+    origin: Origin
     finding: str
     action: Action
     by: str
+    reason: Reason | Literal[""] = ""
     text: str = ""
 
 
@@ -133,11 +195,23 @@ class Conflict:
     digest: str
 
 
-Event = BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted
-Fact = Event | Read | ReadFailed | PolicySet | SettleLearned | Assigned | Decided | Conflict
+Event = BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted | Decided
+Fact = (
+    Event
+    | Read
+    | ReadFailed
+    | PolicySet
+    | SettleLearned
+    | Assigned
+    | Registered
+    | Bound
+    | EntranceSet
+    | BadgeUnreadable
+    | Conflict
+)
 
 # A union written in place would be built anew at each call.
-_DATED: Final = (PolicySet, SettleLearned, Assigned, Decided)
+_DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, EntranceSet)
 
 
 def instant_us(fact: Fact) -> int:

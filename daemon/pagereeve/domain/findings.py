@@ -4,15 +4,18 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final, Literal
 
 from pagereeve.domain.continuity import Step
-from pagereeve.domain.facts import Conflict, Decided
+from pagereeve.domain.expectation import START_UP
+from pagereeve.domain.facts import Action, Conflict, Decided
+from pagereeve.domain.hints import PREFIX, hint_text
 from pagereeve.domain.instants import to_text
-from pagereeve.domain.ledger import Finding, FindingState, ReleaseKey, Severity, Stretch, Verdict
+from pagereeve.domain.ledger import Finding, FindingState, Interval, ReleaseKey, Severity, Stretch, Verdict
 from pagereeve.domain.reading import Plateau, Silence, SilenceReason
 from pagereeve.domain.runs import Run
-from pagereeve.domain.windows import Window
+from pagereeve.domain.windows import Release, Window
 
 Kind = Literal[
     "surplus",
@@ -33,7 +36,17 @@ Kind = Literal[
     "meter-replaced",
     "meter-went-back",
     "meter-jumped",
+    "meter-stands-still",
     "printer-restarted",
+    "steady-bias",
+    "diagnosis",
+    "unknown-badge",
+    "badge-owner-differs",
+    "badge-elsewhere",
+    "badge-in-two-places",
+    "reader-noisy",
+    "reader-form-changed",
+    "feed-silent",
 ]
 
 SEVERITY: Final[dict[Kind, Severity]] = {
@@ -55,7 +68,17 @@ SEVERITY: Final[dict[Kind, Severity]] = {
     "meter-replaced": "critical",
     "meter-went-back": "critical",
     "meter-jumped": "critical",
+    "meter-stands-still": "critical",
     "printer-restarted": "info",
+    "steady-bias": "warning",
+    "diagnosis": "info",
+    "unknown-badge": "info",
+    "badge-owner-differs": "warning",
+    "badge-elsewhere": "warning",
+    "badge-in-two-places": "warning",
+    "reader-noisy": "critical",
+    "reader-form-changed": "critical",
+    "feed-silent": "critical",
 }
 
 EVIDENCE_MAX = 20
@@ -88,35 +111,42 @@ def make(
     text: str,
     evidence: Sequence[str],
     until_us: int | None = None,
+    *,
+    pages: int | None = None,
 ) -> Finding:
     """A finding whose id depends on its kind, its printer and the facts it hangs on, and on nothing else.
 
     ``until_us`` is when a condition was over; a finding about something done stays open until a person speaks.
+    ``pages`` is what it is about, in the meter's steps: too many, or below 0 too few.
     """
-    digest = hashlib.sha256("\n".join([kind, printer, *map(str, anchor)]).encode()).hexdigest()
     kept = tuple(evidence[:EVIDENCE_MAX])
     if len(evidence) > EVIDENCE_MAX:
         kept += (f"... and {len(evidence) - EVIDENCE_MAX} more",)
     state: FindingState = "open" if until_us is None else "closed"
-    return Finding(f"f-{digest[:12]}", kind, SEVERITY[kind], printer, since_us, until_us, state, text, kept)
+    identity = finding_id(kind, printer, anchor)
+    return Finding(identity, kind, SEVERITY[kind], printer, since_us, until_us, state, text, kept, pages)
+
+
+def finding_id(kind: Kind, printer: str, anchor: Sequence[object]) -> str:
+    digest = hashlib.sha256("\n".join([kind, printer, *map(str, anchor)]).encode()).hexdigest()
+    return f"f-{digest[:12]}"
+
+
+STATES: Final[dict[Action, FindingState]] = {"explain": "explained", "close": "closed"}
 
 
 def decided(finding: Finding, decisions: Sequence[Decided]) -> Finding:
-    """The finding as people left it: the last decision about it counts."""
-    states: dict[str, FindingState] = {"explain": "explained", "close": "closed"}
+    """The finding as people left it: the last decision about it counts, the others stay in the evidence."""
     for decision in decisions:
         if decision.finding == finding.id:
-            said = f"{decision.by}: {decision.action} {decision.text}".strip()
-            finding = Finding(
-                id=finding.id,
-                kind=finding.kind,
-                severity=finding.severity,
-                printer=finding.printer,
-                since_us=finding.since_us,
-                until_us=finding.until_us if finding.until_us is not None else decision.at_us,
-                state=states[decision.action],
-                text=finding.text,
-                evidence=(*finding.evidence, f"decided {to_text(decision.at_us)} {said}"),
+            at_us = decision.origin.at_us
+            said = [f"decided {to_text(at_us)} by {decision.by}: {decision.action}", decision.reason, decision.text]
+            finding = replace(
+                finding,
+                until_us=at_us if finding.until_us is None else finding.until_us,
+                state=STATES[decision.action],
+                reason=decision.reason or finding.reason,
+                evidence=(*finding.evidence, ", ".join(part for part in said if part)),
             )
     return finding
 
@@ -135,17 +165,34 @@ def of_stretch(stretch: Stretch, windows: Sequence[Window], stray: int | None = 
     kinds: dict[Verdict, Kind] = {Verdict.SURPLUS: "surplus", Verdict.SHORTFALL: "shortfall"}
     kind = kinds.get(stretch.verdict, "unproven-release")
     expected = stretch.expected
-    span = "?" if expected is None else _span(expected.least, expected.most)
+    interval = "?" if expected is None else span(expected.least, expected.most)
     whose = "the release" if len(stretch.releases) == 1 else f"{len(stretch.releases)} releases together"
-    text = f"{stretch.counted} {stretch.unit} counted, {span} expected for {whose}"
+    text = f"{stretch.counted} {stretch.unit} counted, {interval} expected for {whose}"
     if stretch.verdict is Verdict.UNPROVEN:
         text = f"no count proves what {whose} printed ({stretch.grade})"
+    hinted = [hint_text(reason) for reason in stretch.reasons if reason.startswith(PREFIX)]
+    if hinted:
+        text += f"; perhaps {', or '.join(hinted)}"
     evidence = [_cuts_line(stretch), *(release_line(key) for key in stretch.releases)]
     evidence += [f"reason: {reason}" for reason in stretch.reasons]
-    since_us = min(window.release.start_us for window in windows)
-    first = min(stretch.releases)
-    anchor = (stretch.channel, first.source, first.release)
-    return make(kind, stretch.printer, anchor, since_us, text, evidence)
+    releases = [window.release for window in windows]
+    since_us = min(release.start_us for release in releases)
+    anchor = bracket_anchor(stretch.channel, releases)
+    pages = None if kind == "unproven-release" or expected is None else beyond(stretch.counted, expected)
+    return make(kind, stretch.printer, anchor, since_us, text, evidence, pages=pages)
+
+
+def bracket_anchor(channel: str, releases: Sequence[Release]) -> tuple[str, str, str]:
+    """What a bracket's finding hangs on: the notice of its first release."""
+    first = min(releases, key=lambda one: one.order).started.origin
+    return (channel, first.source, first.id)
+
+
+def beyond(counted: int, expected: Interval) -> int:
+    """By how many pages a count lies outside an interval; below it is negative."""
+    if counted < expected.least:
+        return counted - expected.least
+    return 0 if expected.most is None else max(0, counted - expected.most)
 
 
 def _stray(stretch: Stretch, stray: int | None) -> Finding | None:
@@ -153,11 +200,17 @@ def _stray(stretch: Stretch, stray: int | None) -> Finding | None:
     if pages == 0 or "maintenance" in stretch.reasons:
         return None
     text = f"{pages} {stretch.unit} counted that nobody released"
-    anchor = (stretch.channel, stretch.run, stretch.before, stretch.closes_us)
-    return make("stray-pages", stretch.printer, anchor, stretch.opens_us, text, [_cuts_line(stretch)])
+    if START_UP in stretch.reasons:
+        text += "; the printer was off meanwhile, and may have made a start-up page"
+    anchor = gap_anchor(stretch)
+    return make("stray-pages", stretch.printer, anchor, stretch.opens_us, text, [_cuts_line(stretch)], pages=pages)
 
 
-def _span(least: int, most: int | None) -> str:
+def gap_anchor(stretch: Stretch) -> tuple[object, ...]:
+    return (stretch.channel, stretch.run, stretch.before, stretch.closes_us)
+
+
+def span(least: int, most: int | None) -> str:
     if most is None:
         return f"at least {least}"
     return str(least) if least == most else f"{least} to {most}"

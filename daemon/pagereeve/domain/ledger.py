@@ -126,7 +126,11 @@ class Posting:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """Something a person should look at. ``id`` is the same at every projection of the same facts."""
+    """Something a person should look at. ``id`` is the same at every projection of the same facts.
+
+    ``pages`` is how many it is about, where it is about pages; ``reason`` is what a person said it came of; ``place``
+    names the gateway, reader or source of one that is not about a printer's meter (``printer`` is then "").
+    """
 
     id: str
     kind: str
@@ -137,6 +141,9 @@ class Finding:
     state: FindingState
     text: str
     evidence: tuple[str, ...] = ()
+    pages: int | None = None
+    reason: str = ""
+    place: str = ""
 
 
 @dataclass(frozen=True, slots=True)

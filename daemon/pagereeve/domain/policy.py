@@ -9,6 +9,9 @@ from pagereeve.domain.instants import SECOND_US
 
 Charging = Literal["lesser", "counted", "released", "none"]
 BlankBacks = Literal["unknown", "counted", "not-counted"]
+Copies = Literal["as-ticket", "in-pages"]
+NumberUp = Literal["as-ticket", "in-pages"]
+SidesMade = Literal["as-ticket", "one-sided"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +34,11 @@ class Policy:
     blank_backs          whether the meter counts the blank back of an odd two-sided copy (calibration)
     separator_sheets     banner sheets of each job where the ticket does not say; None is unknown (0 to 2)
     badge_within_us      a release with no badge this long before it is a finding; 0 turns it off
+    copies               what a ticket's copies mean: ``in-pages`` where its pages hold them already
+    number_up            the same of pages on a side: ``in-pages`` where the pages are laid-out sides already
+    sides                ``one-sided`` for a printer that can't print two-sided, whatever the ticket says
+    large_media_weight   by how much a large sheet's side moves the meter; None is unknown (1 to 2)
+    start_up_pages       pages that the printer makes of its own after it was off; None is unknown (0 to 1)
     """
 
     settle_us: int = 10 * SECOND_US
@@ -49,3 +57,30 @@ class Policy:
     separator_sheets: int | None = 0
     badge_within_us: int = 0
     settle_longest_us: int = 120 * SECOND_US
+    copies: Copies = "as-ticket"
+    number_up: NumberUp = "as-ticket"
+    sides: SidesMade = "as-ticket"
+    large_media_weight: int | None = None
+    start_up_pages: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class EntrancePolicy:
+    """The rules for badges and feeds, of the whole house. Every default is argued in DEVELOPERS.md, "Policy".
+
+    swipe_us          the same badge at the same reader again within this of its last sighting is the same swipe
+    travel_us         the same badge at another gateway within this is in two places; 0 turns it off
+    nearby_us         so long before a release its badge is looked for; an unknown badge within it is the same try
+    noisy_frames      of a reader's last so many frames nearly all are refused: it can't be read
+    changed_badges    so many badges in a row are known only if written otherwise: the reader's form has changed
+    silent_after      so many of one kind of notice in a row without the other kind that goes with it: a feed is silent
+    silent_us         and for at least this long
+    """
+
+    swipe_us: int = 2 * SECOND_US
+    travel_us: int = 10 * SECOND_US
+    nearby_us: int = 600 * SECOND_US
+    noisy_frames: int = 20
+    changed_badges: int = 10
+    silent_after: int = 10
+    silent_us: int = 600 * SECOND_US

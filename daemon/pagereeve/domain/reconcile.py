@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Final
 
-from pagereeve.domain.expectation import Expectation, total_of
+from pagereeve.domain.expectation import START_UP, Expectation, total_of
 from pagereeve.domain.ledger import Grade, Interval, Verdict
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.softcuts import Part
+
+NO_PAGES: Final = Interval(0, 0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -25,10 +28,17 @@ def tolerance(expected: int, policy: Policy) -> int:
     return expected * policy.tolerance_permille // 1000 + policy.tolerance_pages
 
 
-def judge(counted: int, expectations: Sequence[Expectation], policy: Policy) -> Judgement:
-    """What the count says of the bracket's releases. A ticket that says nothing proves nothing."""
-    expected = total_of([one.count for one in expectations])
+def judge(
+    counted: int, expectations: Sequence[Expectation], policy: Policy, start_up: Interval = NO_PAGES
+) -> Judgement:
+    """What the count says of the bracket's releases. A ticket that says nothing proves nothing.
+
+    ``start_up`` is what the printer may have added by itself.
+    """
+    expected = total_of([*(one.count for one in expectations), start_up])
     reasons = list(dict.fromkeys(reason for one in expectations for reason in one.reasons))
+    if start_up.most:
+        reasons.append(START_UP)
     if len(expectations) > 1:
         reasons.append("about-the-bracket")
     least = expected.least - tolerance(expected.least, policy)

@@ -54,7 +54,7 @@ class Rules:
                 self.notes.sort(key=lambda one: (one.origin.at_us, one.origin.source, one.origin.id))
             case Decided():
                 self.decisions.append(fact)
-                self.decisions.sort(key=lambda one: (one.at_us, one.action, one.by, one.text))
+                self.decisions.sort(key=lambda one: (one.origin.at_us, one.origin.source, one.origin.id))
             case _:
                 raise AssertionError(f"{type(fact).__name__} is no standing fact")
         return True
@@ -96,6 +96,17 @@ class Rules:
             if note.note in {"maintenance-begun", "maintenance-ended"}:
                 begun = note.note == "maintenance-begun"
         return begun
+
+    def maintained(self, from_us: int, to_us: int) -> bool:
+        """Somebody had marked maintenance for at least a part of the time from ``from_us`` to ``to_us``."""
+        marks = [one for one in self.notes if one.note in {"maintenance-begun", "maintenance-ended"}]
+        begun = any(one.note == "maintenance-begun" and from_us <= one.origin.at_us <= to_us for one in marks)
+        return begun or self.in_maintenance(from_us)
+
+    def reason_for(self, finding: str) -> str:
+        """What a person last said that a finding came of; empty where nobody did."""
+        said = [one.reason for one in self.decisions if one.finding == finding and one.reason]
+        return said[-1] if said else ""
 
     def noted_between(self, note: str, from_us: int, to_us: int) -> PrinterNoted | None:
         return next((one for one in self.notes if one.note == note and from_us <= one.origin.at_us <= to_us), None)

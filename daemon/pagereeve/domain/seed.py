@@ -6,22 +6,27 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from pagereeve.domain.clockwatch import ClockTrouble
 from pagereeve.domain.continuity import Identity
 from pagereeve.domain.factjson import counter_json, counts_from
 from pagereeve.domain.fields import Fields
+from pagereeve.domain.habits import Habits
 from pagereeve.domain.instants import from_text, to_text
-from pagereeve.domain.projection import Projected
+from pagereeve.domain.projection import NO_HABITS, NOTHING_KNOWN, Memory, Projected
 from pagereeve.domain.reading import Count
 from pagereeve.domain.runs import Run, Sample
 
 FIGURE_MAX = 2**53 - 1
 # Raised when the projection's rules change: an older seed is refused, and the printer is projected from its beginning.
-PROJECTION_VERSION = 2
+PROJECTION_VERSION = 3
 
 
 @dataclass(frozen=True, slots=True)
 class Seed:
-    """The state at ``at_us``, an instant inside a plateau (known from ``plateau_from_us`` on) outside every window."""
+    """The state at ``at_us``, an instant inside a plateau (known from ``plateau_from_us`` on) outside every window.
+
+    ``memory`` is what earlier brackets and notices leave behind for what shows only over many.
+    """
 
     at_us: int
     plateau_from_us: int
@@ -29,6 +34,7 @@ class Seed:
     identity: Identity
     totals: tuple[tuple[str, int], ...]
     counts: tuple[tuple[str, Count], ...]
+    memory: Memory = NOTHING_KNOWN
 
     def opening_run(self) -> Run:
         """The run under way, without samples: the plateau that spans the seed comes first in the next facts."""
@@ -46,6 +52,7 @@ class Seed:
             "counts": {name: count.value for name, count in self.counts},
             "units": {name: count.unit.value for name, count in self.counts},
             **counter_json(self.counts),
+            **_memory_json(self.memory),
         }
 
     @classmethod
@@ -61,9 +68,28 @@ class Seed:
             identity=Identity(fields.optional_text("serial") or "", fields.optional_text("object_id") or ""),
             totals=tuple((name, totals.integer(name, 0, FIGURE_MAX)) for name, _ in counts),
             counts=counts,
+            memory=_memory(fields),
         )
         fields.finish()
         return seed
+
+
+def _memory_json(memory: Memory) -> dict[str, object]:
+    members: dict[str, object] = {}
+    if memory.habits != NO_HABITS:
+        members["habits"] = memory.habits.to_json()
+    if memory.clocks:
+        members["clocks"] = {str(place): one.to_json() for place, one in enumerate(memory.clocks)}
+    return members
+
+
+def _memory(fields: Fields) -> Memory:
+    habits, clocks = fields.optional_object("habits"), fields.optional_object("clocks")
+    known = () if clocks is None else sorted(clocks.names(), key=int)
+    return Memory(
+        NO_HABITS if habits is None else Habits.from_json(habits),
+        () if clocks is None else tuple(ClockTrouble.from_json(clocks.object(name)) for name in known),
+    )
 
 
 def latest_seed(projected: Projected, after_us: int, limit_us: int) -> Seed | None:
@@ -78,7 +104,7 @@ def latest_seed(projected: Projected, after_us: int, limit_us: int) -> Seed | No
                 continue
             at_us = _quiet_instant(sample, spans, limit_us)
             if at_us is not None:
-                return _seed(run, index, at_us) if at_us > after_us else None
+                return _seed(run, index, at_us, projected.memory_at(at_us)) if at_us > after_us else None
     return None
 
 
@@ -92,8 +118,9 @@ def _quiet_instant(sample: Sample, spans: Sequence[tuple[int, int | None]], limi
     return at_us if at_us >= from_us else None
 
 
-def _seed(run: Run, index: int, at_us: int) -> Seed:
+def _seed(run: Run, index: int, at_us: int, memory: Memory) -> Seed:
     # A run's readings never contradict one another, so what it learnt of its identity later holds here too.
     sample = run.samples[index]
     plateau_from_us = sample.plateau.first_received_us
-    return Seed(at_us, plateau_from_us, run.number, run.identity, sample.totals, sample.plateau.sight.counts)
+    counts = sample.plateau.sight.counts
+    return Seed(at_us, plateau_from_us, run.number, run.identity, sample.totals, counts, memory)

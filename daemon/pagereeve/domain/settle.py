@@ -2,12 +2,17 @@
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import Final
 
-from pagereeve.domain.allocation import share_out
+from pagereeve.domain import findings as find
+from pagereeve.domain.allocation import SHARES, share_out
 from pagereeve.domain.charging import Owed, balanced, charge_of, legs_for, owed_for, owed_unproven
-from pagereeve.domain.expectation import NOBODYS_CHANNELS, Expectation, expect
+from pagereeve.domain.expectation import NOBODYS_CHANNELS, START_UP, Expectation
+from pagereeve.domain.hints import PREFIX, hints
+from pagereeve.domain.hypotheses import Compared
 from pagereeve.domain.ledger import (
     MAINTENANCE,
     OTHER_FUNCTION,
@@ -15,6 +20,7 @@ from pagereeve.domain.ledger import (
     UNPROVEN,
     Charge,
     Grade,
+    Interval,
     Posting,
     ReleaseKey,
     Stretch,
@@ -22,10 +28,15 @@ from pagereeve.domain.ledger import (
 )
 from pagereeve.domain.partition import Between, Broken, Portion
 from pagereeve.domain.reading import Unit
-from pagereeve.domain.reconcile import grade_of, judge
+from pagereeve.domain.reconcile import Judgement, grade_of, judge
 from pagereeve.domain.rules import Rules
+from pagereeve.domain.runs import Sample
 from pagereeve.domain.softcuts import Part, movements_in, split_shared
-from pagereeve.domain.windows import Window
+from pagereeve.domain.windows import Window, expected_of
+
+# Pages that a printer may make of its own when it comes back, where nothing is known of it.
+START_UP_PAGES_MAX: Final = 1
+MAINTAINED: Final = frozenset({"maintenance", "maintenance-decided"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,11 +59,10 @@ def settle_between(printer: str, channel: str, between: Between, rules: Rules) -
 
 
 def expectations_of(channel: str, unit: Unit, windows: Sequence[Window]) -> list[Expectation]:
-    return [expect(channel, unit, one.release.started.ticket, one.release.ended, one.release.policy) for one in windows]
+    return [expected_of(channel, unit, one.release) for one in windows]
 
 
 def _gap(printer: str, channel: str, between: Between, rules: Rules) -> Settled:
-    maintenance = rules.in_maintenance(between.closing.from_us)
     stretch = Stretch(
         printer=printer,
         run=between.closing.run.number,
@@ -63,15 +73,42 @@ def _gap(printer: str, channel: str, between: Between, rules: Rules) -> Settled:
         before=between.opening.count.value,
         after=between.closing.count.value,
         counted=between.counted,
-        reasons=("maintenance",) if maintenance else (),
     )
-    account = MAINTENANCE if maintenance else OTHER_FUNCTION if channel in NOBODYS_CHANNELS else STRAY
+    stretch = replace(stretch, reasons=_gap_reasons(between, stretch, rules))
+    account = OTHER_FUNCTION if channel in NOBODYS_CHANNELS else STRAY
+    if not MAINTAINED.isdisjoint(stretch.reasons):
+        account = MAINTENANCE
     return Settled(stretch, _posting(stretch, balanced(printer, {account: between.counted})), (), ())
+
+
+def _gap_reasons(between: Between, stretch: Stretch, rules: Rules) -> tuple[str, ...]:
+    if rules.maintained(stretch.opens_us, stretch.closes_us):
+        return ("maintenance",)
+    decided = find.finding_id("stray-pages", stretch.printer, find.gap_anchor(stretch)) if rules.decisions else ""
+    if decided and rules.reason_for(decided) == "maintenance":
+        return ("maintenance-decided",)
+    pages = rules.policy_at(stretch.opens_us).start_up_pages
+    restarts = sum(sample.restarted for sample in _samples_in(between))
+    most = START_UP_PAGES_MAX if pages is None else pages
+    return (START_UP,) if restarts and stretch.counted <= restarts * most else ()
+
+
+def _samples_in(between: Between) -> list[Sample]:
+    """Readings that began behind the opening cut, the closing cut's own first one among them."""
+    samples = between.opening.run.samples
+    first = bisect_right(samples, between.opening.to_us, key=_begins_us)
+    return samples[first : bisect_right(samples, between.closing.from_us, key=_begins_us)]
+
+
+def _begins_us(sample: Sample) -> int:
+    return sample.plateau.first_received_us
 
 
 def _bracket(printer: str, channel: str, part: Part) -> Settled:
     policy = part.windows[0].release.policy
     judgement = judge(part.counted, part.expectations, policy)
+    if judgement.verdict in {Verdict.SURPLUS, Verdict.SHORTFALL}:
+        judgement = _with_what_happened(channel, part, judgement)
     stretch = Stretch(
         printer=printer,
         run=part.closing.run.number,
@@ -89,7 +126,9 @@ def _bracket(printer: str, channel: str, part: Part) -> Settled:
         reasons=(*judgement.reasons, *_window_reasons(part.windows)),
     )
     movements = movements_in(channel, part) if len(part.windows) > 1 else []
-    shares = share_out(part.counted, [one.count for one in part.expectations], movements)
+    shares, how = share_out(part.counted, [one.count for one in part.expectations], movements)
+    if len(part.windows) > 1:
+        stretch = replace(stretch, reasons=(*stretch.reasons, how))
     owed = [
         owed_for(share, expectation, channel, window.release.policy)
         for share, expectation, window in zip(shares, part.expectations, part.windows, strict=True)
@@ -101,6 +140,27 @@ def _bracket(printer: str, channel: str, part: Part) -> Settled:
     owners = [window.release.started.owner for window in part.windows]
     legs = legs_for(printer, channel, part.counted, list(zip(owners, owed, strict=True)))
     return Settled(stretch, _posting(stretch, legs), charges, part.windows)
+
+
+def _with_what_happened(channel: str, part: Part, judgement: Judgement) -> Judgement:
+    """A count that is not what was expected, looked at once more: a start-up page, then the known patterns."""
+    policy = part.windows[0].release.policy
+    samples = _samples_in(Between(part.opening, part.closing, part.windows))
+    restarts = sum(sample.restarted for sample in samples)
+    pages = START_UP_PAGES_MAX if policy.start_up_pages is None else policy.start_up_pages
+    if restarts and pages:
+        judgement = judge(part.counted, part.expectations, policy, Interval(0, restarts * pages))
+    if judgement.verdict not in {Verdict.SURPLUS, Verdict.SHORTFALL}:
+        return judgement
+    one = Compared(
+        channel,
+        part.closing.count.unit,
+        tuple(window.release for window in part.windows),
+        part.counted,
+        judgement.expected,
+        jammed=any("jammed" in sample.plateau.sight.errors for sample in samples),
+    )
+    return replace(judgement, reasons=(*judgement.reasons, *hints(one)))
 
 
 def settle_broken(printer: str, channel: str, broken: Broken) -> list[Settled]:
@@ -159,7 +219,8 @@ def _window_reasons(windows: Sequence[Window]) -> tuple[str, ...]:
 def _charge(stretch: Stretch, window: Window, expectation: Expectation, owed: Owed, share: int | None) -> Charge:
     reasons = [*expectation.reasons, *_window_reasons([window])]
     if len(stretch.releases) > 1:
-        reasons.append("about-the-bracket")
+        reasons += ["about-the-bracket", *(reason for reason in stretch.reasons if reason in SHARES)]
+    reasons += [reason for reason in stretch.reasons if reason == START_UP or reason.startswith(PREFIX)]
     return charge_of(
         window,
         expectation,

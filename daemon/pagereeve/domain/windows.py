@@ -8,11 +8,11 @@ from dataclasses import dataclass
 from itertools import islice
 from typing import Literal
 
-from pagereeve.domain.expectation import expect
+from pagereeve.domain.expectation import Expectation, expect
 from pagereeve.domain.facts import ReleaseEnded, ReleaseStarted
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.policy import Policy
-from pagereeve.domain.reading import PrinterState
+from pagereeve.domain.reading import PrinterState, Unit
 from pagereeve.domain.runs import Run, Sample
 
 Closing = Literal["rested", "never-moved", "longest-wait"]
@@ -20,13 +20,18 @@ Closing = Literal["rested", "never-moved", "longest-wait"]
 
 @dataclass(frozen=True, slots=True)
 class Release:
-    """A release on its printer's timeline. ``repeat``: the same name was started before."""
+    """A release on its printer's timeline. ``again``: its name was started before, for the same job or another."""
 
     started: ReleaseStarted
     ended: ReleaseEnded | None
     policy: Policy
     settle_us: int
-    repeat: bool = False
+    again: Literal["repeat", "reuse"] | None = None
+
+    @property
+    def is_repeat(self) -> bool:
+        """The same job was let go before: it claims nothing anew, and may print or not."""
+        return self.again == "repeat"
 
     @property
     def key(self) -> ReleaseKey:
@@ -197,12 +202,13 @@ class Windows:
         if channel is None:
             return True
         count = rest.moment.sample.plateau.sight.count(channel)
-        owed = sum(
-            expect(channel, count.unit, one.started.ticket, one.ended, one.policy).count.least
-            for one in [release, *others]
-            if count is not None
-        )
+        owed = sum(expected_of(channel, count.unit, one).count.least for one in [release, *others] if count is not None)
         return counted < max(1, owed)
+
+
+def expected_of(channel: str, unit: Unit, release: Release) -> Expectation:
+    """What the release should cost on a channel."""
+    return expect(channel, unit, release.started.ticket, release.ended, release.policy, again=release.is_repeat)
 
 
 def _moved(before: Moment, after: Moment) -> bool:

@@ -12,6 +12,7 @@ from pagereeve.domain.errors import BadFact
 from pagereeve.domain.eventdata import event_of
 from pagereeve.domain.facts import (
     BadgePresented,
+    Decided,
     Event,
     Fact,
     Origin,
@@ -102,7 +103,7 @@ class EventIntake:
                 ticket = event.ticket if self.keep_titles else replace(event.ticket, title=None)
                 badge = self.hashed(event.badge) if event.badge else ""
                 return replace(event, badge=badge, ticket=ticket)
-            case ReleaseEnded() | PrinterNoted():
+            case ReleaseEnded() | PrinterNoted() | Decided():
                 return event
 
     async def _clock(self, source: str) -> SourceClock:

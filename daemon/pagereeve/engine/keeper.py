@@ -13,6 +13,7 @@ from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Failure, Reading
 from pagereeve.domain.recorder import record
+from pagereeve.domain.timeline import event_key, started_again
 from pagereeve.engine.learning import SettleLearner
 from pagereeve.engine.opening import open_book
 from pagereeve.engine.pace import Pace, Situation, next_interval_s
@@ -56,10 +57,14 @@ class Surroundings:
 
 @dataclass(frozen=True, slots=True)
 class Arrival:
-    """A new fact; for a release's notice also all start notices of that release, the earliest first."""
+    """A new fact; for a release's notice also all start notices of that release, the earliest first.
+
+    ``concerns_us`` is the earliest instant whose rows it may change, where somebody knows better than the fact itself.
+    """
 
     fact: Fact
     starts: Sequence[ReleaseStarted] = ()
+    concerns_us: int | None = None
 
 
 @dataclass(slots=True)
@@ -225,11 +230,15 @@ class Keeper:
         book, fact = self._book(), arrival.fact
         self._dirty = True
         starts = [one for one in arrival.starts if one.printer == self.printer]
-        if book.is_late(fact):
-            await self._rewind(concerns_us(fact, starts))
-            return
-        repeat = isinstance(fact, ReleaseStarted) and bool(starts) and starts[0].origin.id != fact.origin.id
-        book.add(fact, repeat=repeat)
+        again = started_again(starts).get(event_key(fact)) if isinstance(fact, ReleaseStarted) else None
+        at_us = concerns_us(fact, starts) if arrival.concerns_us is None else arrival.concerns_us
+        late = book.is_late(fact, again=again is not None)
+        if arrival.concerns_us is not None and book.seed is not None:
+            late = arrival.concerns_us <= book.seed.at_us
+        if late:
+            await self._rewind(at_us)
+        else:
+            book.add(fact, again=again)
 
     async def _rewind(self, before_us: int) -> None:
         """Project anew from the last seed before an instant; the late fact itself is in the journal already."""

@@ -5,9 +5,9 @@ from __future__ import annotations
 from pagereeve.domain.book import Book, needed_from_us
 from pagereeve.domain.errors import BadFact
 from pagereeve.domain.facts import Fact, ReleaseStarted
-from pagereeve.domain.projection import repeats_among
 from pagereeve.domain.rules import Rules
 from pagereeve.domain.seed import Seed
+from pagereeve.domain.timeline import Again, event_key, started_again
 from pagereeve.ports.store import Store
 
 FOREVER_US = 2**62
@@ -21,8 +21,8 @@ async def open_book(store: Store, printer: str, before_us: int = FOREVER_US) -> 
     facts = [stored.fact async for stored in store.facts(printer, from_us)]
     book = Book.reopened(printer, rules, seed, facts)
     if seed is not None:
-        for started in await _repeats(store, printer, facts):
-            book.mark_repeat(started)
+        for started, again in await _started_again(store, printer, facts):
+            book.mark_again(started, again)
     return book
 
 
@@ -44,13 +44,14 @@ async def seed_before(store: Store, printer: str, before_us: int) -> Seed | None
     return None
 
 
-async def _repeats(store: Store, printer: str, facts: list[Fact]) -> list[ReleaseStarted]:
+async def _started_again(store: Store, printer: str, facts: list[Fact]) -> list[tuple[ReleaseStarted, Again]]:
     """Start notices among the facts whose release was started before, perhaps behind the seed."""
-    repeats: list[ReleaseStarted] = []
+    found: list[tuple[ReleaseStarted, Again]] = []
     for fact in facts:
         if isinstance(fact, ReleaseStarted):
             known = await store.release_facts(fact.origin.source, fact.release)
             starts = [one for one in known if isinstance(one, ReleaseStarted) and one.printer == printer]
-            if (fact.origin.source, fact.origin.id) in repeats_among(starts):
-                repeats.append(fact)
-    return repeats
+            again = started_again(starts).get(event_key(fact))
+            if again is not None:
+                found.append((fact, again))
+    return found

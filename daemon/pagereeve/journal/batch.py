@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from pagereeve.domain.facts import Conflict, Event, Fact
+from pagereeve.domain.facts import BadgeUnreadable, Conflict, Event, Fact
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.journal.filing import Filing, Identity, ReleaseName, file
 from pagereeve.journal.ledgerrows import Columns
@@ -121,7 +121,7 @@ class Batch:
         if known is not None:
             return known
         fact = filing.fact
-        if not isinstance(fact, Event):
+        if not isinstance(fact, Event | BadgeUnreadable):
             raise TypeError(f"{filing.kind} is no event and can't conflict")
         seq = self._number(file(Conflict(fact.printer, fact.origin, filing.kind, digest)))
         self.conflict_seqs[identity, digest] = seq

@@ -6,15 +6,15 @@ from collections.abc import AsyncIterator, Sequence
 from operator import attrgetter
 from typing import Any
 
-from sqlalchemy import Row, Select, func, select, union
+from sqlalchemy import Row, Select, func, select, tuple_, union
 
 from pagereeve.domain.facts import Event, Fact
 from pagereeve.journal import schema
-from pagereeve.journal.filing import ENDED, NOTED, fact_of, run_of
+from pagereeve.journal.filing import DECIDED, ENDED, NOTED, fact_of, run_of
 from pagereeve.journal.reader import PAGE_ROWS, Reader
 from pagereeve.ports.journal import OpenRun, StoredFact
 
-STANDING_KINDS = ("policy", "settle-learned", "decided", NOTED)
+STANDING_KINDS = ("policy", "settle-learned", DECIDED, "registered", "bound", "entrance-policy", NOTED)
 DELAYS_MAX = 10_000
 UNROUTED_MAX = 1_000
 # Of one release. A source that uses one name again and again must not make each notice dearer than the one before.
@@ -115,6 +115,19 @@ class FactReads:
         statement = select(_FACT.body).where(_FACT.source == source, _FACT.release == release)
         latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
         return (await self._facts_of(latest.limit(RELEASE_FACTS_MAX)))[::-1]
+
+    async def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
+        """In order of instant, printer and number, in bounded pages."""
+        order = (_FACT.at_us, _FACT.printer, _FACT.seq)
+        place: tuple[int, str, int] = (0 if from_us is None else from_us, "", 0)
+        while True:
+            statement = select(*order, _FACT.body).where(schema.entrance_kinds(), tuple_(*order) > tuple_(*place))
+            rows = await self._reader.rows(statement.order_by(*order).limit(PAGE_ROWS))
+            for row in rows:
+                yield fact_of(row.body)
+            if len(rows) < PAGE_ROWS:
+                return
+            place = (rows[-1].at_us, rows[-1].printer, rows[-1].seq)
 
     async def unrouted_ends(self) -> Sequence[Fact]:
         """At most UNROUTED_MAX of them."""

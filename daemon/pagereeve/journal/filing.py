@@ -9,10 +9,12 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from pagereeve.domain.errors import BadFact
-from pagereeve.domain.eventdata import PRINTER_NOTED, RELEASE_ENDED
+from pagereeve.domain.eventdata import BADGE_PRESENTED, FINDING_DECIDED, PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED
 from pagereeve.domain.factjson import from_json, to_json
 from pagereeve.domain.facts import (
     BadgePresented,
+    BadgeUnreadable,
+    Decided,
     Event,
     Fact,
     PrinterNoted,
@@ -30,6 +32,8 @@ ReleaseName = tuple[str, str]
 
 ENDED: Final = RELEASE_ENDED
 NOTED: Final = PRINTER_NOTED
+DECIDED: Final = FINDING_DECIDED
+ENTRANCE_KINDS: Final = (BADGE_PRESENTED, "badge-unreadable", RELEASE_STARTED)
 
 FAR_US: Final = 7_258_118_400_000_000
 """The year 2200: an instant beyond it is looked at twice."""
@@ -70,6 +74,9 @@ def file(fact: Fact) -> Filing:
     body = encode(members)
     if not surely_readable(fact, body) and from_json(json.loads(body)) != fact:
         raise BadFact(str(members["fact"]), "does not read back as it was written; channels must be sorted by name")
+    if isinstance(fact, BadgeUnreadable):
+        identity, digest = (fact.origin.source, fact.origin.id), hashlib.sha256(fact.reason.encode()).hexdigest()
+        return Filing(fact, str(members["fact"]), instant_us(fact), body, identity, digest)
     if not isinstance(fact, Event):
         return Filing(fact, str(members["fact"]), instant_us(fact), body)
     return Filing(
@@ -95,15 +102,19 @@ def surely_readable(fact: Fact, body: str) -> bool:
     instants = (origin.at_us, origin.received_us, origin.occurred_us or 0)
     if not origin.source or not origin.id or min(instants) < 0 or max(instants) >= FAR_US:
         return False
+    needed: tuple[str, ...]
     match fact:
         case BadgePresented():
-            return bool(fact.badge and fact.gateway)
+            needed = (fact.badge, fact.gateway)
         case ReleaseStarted():
-            return bool(fact.printer and fact.release and fact.job and fact.owner)
+            needed = (fact.printer, fact.release, fact.job, fact.owner)
         case ReleaseEnded():
-            return bool(fact.release)
+            needed = (fact.release,)
         case PrinterNoted():
-            return bool(fact.printer)
+            needed = (fact.printer,)
+        case Decided():
+            needed = (fact.finding, fact.by, fact.reason)
+    return all(needed)
 
 
 def _claim(event: Event, members: Mapping[str, Any]) -> dict[str, Any]:

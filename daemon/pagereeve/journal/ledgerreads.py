@@ -121,6 +121,10 @@ class LedgerReads:
         wanted = schema.finding.c.state == "open" if only_open else None
         return await self._findings(wanted)
 
+    async def finding(self, name: str) -> Finding | None:
+        found = await self._findings(schema.finding.c.id == name)
+        return found[0] if found else None
+
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
         named = schema.evidence.c.line == release_line(release)
         keys = select(*_key(schema.evidence)).where(named)

@@ -131,6 +131,9 @@ def finding_columns(finding: Finding) -> Columns:
         "until_us": finding.until_us,
         "state": finding.state,
         "text": finding.text,
+        "pages": finding.pages,
+        "reason": finding.reason,
+        "place": finding.place,
     }
 
 
@@ -150,6 +153,9 @@ def finding_of(row: AnyRow, lines: Sequence[AnyRow]) -> Finding:
         state=row.state,
         text=row.text,
         evidence=tuple(line.line for line in lines),
+        pages=row.pages,
+        reason=row.reason,
+        place=row.place,
     )
 
 

@@ -10,7 +10,7 @@ from pagereeve.domain.facts import Event, Fact, Read, ReadFailed
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.journal.batch import Batch, First, Numbered
 from pagereeve.journal.factreads import DELAYS_MAX, RELEASE_FACTS_MAX, STANDING_KINDS, UNROUTED_MAX
-from pagereeve.journal.filing import ENDED, Filing, Identity, run_of
+from pagereeve.journal.filing import ENDED, ENTRANCE_KINDS, Filing, Identity, run_of
 from pagereeve.journal.memoryledger import MemoryLedger
 from pagereeve.journal.requests import Request, append_request, clear_request, observe_request, replace_request
 from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
@@ -108,6 +108,12 @@ class MemoryJournal(MemoryLedger):
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         known = self._of_release.get((source, release), ())
         return [one.filing.fact for one in _last(sorted(known, key=_order), RELEASE_FACTS_MAX)]
+
+    async def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
+        known = [one for facts in self._facts.values() for one in facts if one.filing.kind in ENTRANCE_KINDS]
+        for one in sorted(known, key=_order):
+            if from_us is None or one.filing.at_us >= from_us:
+                yield one.filing.fact
 
     async def unrouted_ends(self) -> Sequence[Fact]:
         ends = [one for one in self._facts.get("", ()) if one.filing.kind == ENDED]

@@ -70,6 +70,9 @@ class MemoryLedger:
         known = [finding for sheaf in self._all() for finding in sheaf.findings]
         return sorted((one for one in known if one.state == "open" or not only_open), key=lambda one: one.since_us)
 
+    async def finding(self, name: str) -> Finding | None:
+        return next((finding for finding in await self.findings(only_open=False) if finding.id == name), None)
+
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
         line = release_line(release)
         return [finding for finding in await self.findings(only_open=False) if line in finding.evidence]

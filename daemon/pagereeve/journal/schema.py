@@ -18,7 +18,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0001"
+REVISION: Final = "r0002"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -32,7 +32,18 @@ metadata = MetaData(
 
 def few_kinds() -> TextClause:
     """The condition of ix_fact_few; a query must repeat it word for word for the index to serve."""
-    return text("kind IN ('policy', 'settle-learned', 'decided', 'assigned', 'pagereeve.printer.noted.v1')")
+    return text(
+        "kind IN ('policy', 'settle-learned', 'pagereeve.finding.decided.v1', 'assigned', 'registered', 'bound', "
+        "'entrance-policy', 'pagereeve.printer.noted.v1')"
+    )
+
+
+def entrance_kinds() -> TextClause:
+    """The condition of ix_fact_entrance, word for word."""
+    return text(
+        "kind IN ('pagereeve.badge.presented.v1', 'badge-unreadable', 'pagereeve.release.started.v1') "
+        "AND event_id IS NOT NULL"
+    )
 
 
 def _number(name: str, *, key: bool = False, null: bool = False) -> Column[int]:
@@ -63,6 +74,7 @@ for _name, _columns, _where in (
     ("ix_fact_release", (fact.c.source, fact.c.release, fact.c.at_us, fact.c.seq), text("release IS NOT NULL")),
     ("ix_fact_source_at", (fact.c.source, fact.c.at_us), text("source IS NOT NULL")),
     ("ix_fact_few", (fact.c.printer, fact.c.kind, fact.c.at_us, fact.c.seq), few_kinds()),
+    ("ix_fact_entrance", (fact.c.at_us, fact.c.printer, fact.c.seq), entrance_kinds()),
 ):
     Index(_name, *_columns, sqlite_where=_where, postgresql_where=_where)
 
@@ -182,8 +194,12 @@ finding = _sheaf_part(
     _number("until_us", null=True),
     _text("state"),
     _text("text"),
+    _number("pages", null=True),
+    Column("reason", Text, nullable=False, server_default=""),
+    Column("place", Text, nullable=False, server_default=""),
 )
 Index("ix_finding_state", finding.c.state, finding.c.since_us)
+Index("ix_finding_id", finding.c.id)
 
 evidence = Table(
     "evidence",

@@ -39,6 +39,10 @@ class LedgerStore(Protocol):
 
     async def findings(self, *, only_open: bool) -> Sequence[Finding]: ...
 
+    async def finding(self, name: str) -> Finding | None:
+        """The finding of that id."""
+        ...
+
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
         """Findings whose evidence names the release."""
         ...

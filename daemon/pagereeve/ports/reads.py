@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
 from pagereeve.domain.facts import Fact
-from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Stretch
+from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Sheaf, Stretch
 from pagereeve.ports.journal import OpenRun, StoredFact
 
 
@@ -32,5 +32,11 @@ class Reads(Protocol):
     def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]: ...
 
     async def findings(self, *, only_open: bool) -> Sequence[Finding]: ...
+
+    async def finding(self, name: str) -> Finding | None: ...
+
+    def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]: ...
+
+    async def sheaf_before(self, printer: str, at_us: int) -> Sheaf | None: ...
 
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]: ...

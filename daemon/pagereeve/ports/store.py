@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
 from pagereeve.domain.facts import Fact
@@ -23,6 +23,10 @@ class Store(Journal, LedgerStore, FactQueries, Protocol):
 
     async def unrouted_ends(self) -> Sequence[Fact]:
         """End notices under printer "", the latest first, a bounded number."""
+        ...
+
+    def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
+        """Badges, unreadable ones and start notices of all printers, by their instants, from ``from_us`` on."""
         ...
 
     async def figures(self, printer: str, before_us: int) -> Figures:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 from pagereeve.domain.book import Book, Ledger, rebuild, replay
 from pagereeve.domain.conservation import conserved
@@ -22,6 +22,7 @@ from pagereeve.domain.facts import (
     PrinterNoted,
     Read,
     ReadFailed,
+    Reason,
     ReleaseEnded,
     ReleaseStarted,
     SettleLearned,
@@ -175,8 +176,11 @@ class Story:
         origin = Origin("urn:invented:desk", f"{note}-{second}", at_us(second), at_us(second))
         self._add(PrinterNoted(self.printer, origin, note, text))
 
-    def decided(self, second: float, finding: str, action: Action, text: str = "") -> None:
-        self._add(Decided(self.printer, at_us(second), finding, action, "an auditor", text))
+    def decided(
+        self, second: float, finding: str, action: Action, reason: Reason | Literal[""] = "", text: str = ""
+    ) -> None:
+        origin = Origin("urn:invented:desk", f"{finding}-{second}", at_us(second), at_us(second))
+        self._add(Decided(self.printer, origin, finding, action, "an auditor", reason, text))
 
     def conflict(self, second: float, event: str) -> None:
         origin = Origin(SERVER, event, at_us(second), at_us(second))

@@ -88,7 +88,7 @@ def test_a_notice_whose_first_one_is_left_behind_stays_a_repeat() -> None:
     assert told.since_us == at_us(50)
 
 
-def test_an_end_belongs_to_the_first_notice_though_it_was_left_behind() -> None:
+def test_an_end_belongs_to_the_latest_notice_before_it_though_that_came_first_of_all() -> None:
     story = Story(replace(POLICY, longest_us=300 * SECOND_US))
     story.rest(0, 20, 10)
     story.release(20, "r", pages=None, event="second")
@@ -97,8 +97,8 @@ def test_an_end_belongs_to_the_first_notice_though_it_was_left_behind() -> None:
     story.rest(30, 90, 10)
     ledger = story.ledger()
     assert sorted((one.started_us, one.ended_us) for one in ledger.charges) == [
-        (at_us(-380), at_us(21)),
-        (at_us(20), None),
+        (at_us(-380), None),
+        (at_us(20), at_us(21)),
     ]
 
 

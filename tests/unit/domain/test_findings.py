@@ -28,7 +28,7 @@ def test_a_repeated_notice_is_told_and_claims_nothing_anew() -> None:
     story.release(60, "r", pages=4, event="e2")
     story.rest(66, 130, 104)
     ledger = story.ledger()
-    assert kinds(ledger) == ["repeated-release", "shortfall"]
+    assert kinds(ledger) == ["repeated-release"]
     assert sum(one.charged + one.unproven for one in ledger.charges) == 4
 
 

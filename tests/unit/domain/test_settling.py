@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.policy import Policy
-from pagereeve.domain.projection import Projected, Timeline, project
+from pagereeve.domain.projection import Projected, project
 from pagereeve.domain.rules import Rules
 from pagereeve.domain.settling import (
     LOWERED_FROM,
@@ -22,6 +22,7 @@ from pagereeve.domain.settling import (
     settle_time_us,
     short_until_us,
 )
+from pagereeve.domain.timeline import Timeline
 from tests.unit.domain.story import POLICY, Story, at_us
 
 S = SECOND_US

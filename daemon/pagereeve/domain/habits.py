@@ -1,0 +1,96 @@
+"""What is remembered of a printer's brackets, for what shows only over many: a bias, a pattern, a meter that stands.
+
+It is small and goes into the seed, so that a printer whose history is sealed goes on where it was.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from pagereeve.domain.bias import FIGURE_MAX, Excursion, key_from
+from pagereeve.domain.diagnosis import Difference
+from pagereeve.domain.fields import Fields
+from pagereeve.domain.instants import from_text, to_text
+from pagereeve.domain.ledger import ReleaseKey
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """Releases in a row that ended while the meter stood still; the first few are named."""
+
+    since_us: int
+    level: int
+    releases: tuple[ReleaseKey, ...]
+    count: int
+
+
+@dataclass(frozen=True, slots=True)
+class Habits:
+    """``up`` and ``down`` are the CUSUM's two sums; all of it belongs to one meter run.
+
+    ``diagnosed`` names the hypothesis that explains the recent differences, and since when it does.
+    """
+
+    run: int = 0
+    up: Excursion | None = None
+    down: Excursion | None = None
+    recent: tuple[Difference, ...] = ()
+    standing: Standing | None = None
+    diagnosed: tuple[str, int] | None = None
+
+    def to_json(self) -> dict[str, Any]:
+        members: dict[str, Any] = {"run": self.run}
+        if self.up is not None:
+            members["up"] = self.up.to_json()
+        if self.down is not None:
+            members["down"] = self.down.to_json()
+        if self.recent:
+            members["recent"] = {str(place): one.to_json() for place, one in enumerate(self.recent)}
+        if self.standing is not None:
+            members["standing"] = _standing_json(self.standing)
+        if self.diagnosed is not None:
+            members |= {"diagnosed": self.diagnosed[0], "diagnosed_at": to_text(self.diagnosed[1])}
+        return members
+
+    @classmethod
+    def from_json(cls, fields: Fields) -> Habits:
+        """Raises BadFact."""
+        up, down = fields.optional_object("up"), fields.optional_object("down")
+        recent, standing = fields.optional_object("recent"), fields.optional_object("standing")
+        diagnosed = fields.optional_text("diagnosed")
+        habits = cls(
+            run=fields.integer("run", 0, FIGURE_MAX),
+            up=None if up is None else Excursion.from_json(up),
+            down=None if down is None else Excursion.from_json(down),
+            recent=() if recent is None else _recent(recent),
+            standing=None if standing is None else _standing(standing),
+            diagnosed=None if diagnosed is None else (diagnosed, from_text(fields.text("diagnosed_at"), "at")),
+        )
+        fields.finish()
+        return habits
+
+
+def _recent(fields: Fields) -> tuple[Difference, ...]:
+    return tuple(Difference.from_json(fields.object(name)) for name in sorted(fields.names(), key=int))
+
+
+def _standing_json(one: Standing) -> dict[str, Any]:
+    return {
+        "since": to_text(one.since_us),
+        "level": one.level,
+        "releases": {str(place): [key.source, key.release] for place, key in enumerate(one.releases)},
+        "count": one.count,
+    }
+
+
+def _standing(fields: Fields) -> Standing:
+    releases = fields.object("releases")
+    standing = Standing(
+        since_us=from_text(fields.text("since"), "since"),
+        level=fields.integer("level", 0, FIGURE_MAX),
+        releases=tuple(key_from(releases, name) for name in sorted(releases.names(), key=int)),
+        count=fields.integer("count", 0, FIGURE_MAX),
+    )
+    fields.finish()
+    return standing
