@@ -224,6 +224,7 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
         at_us=INSTANTS_US,
         badge=texts(),
         owner=texts(),
+        known_us=INSTANTS_US,
         until_us=st.none() | INSTANTS_US,
         printer=st.just(""),
     ),

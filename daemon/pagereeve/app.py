@@ -18,13 +18,17 @@ import structlog
 import uvicorn
 
 from pagereeve.clocks import SystemClock, SystemEntropy
+from pagereeve.domain.entrancebook import HOUSE
 from pagereeve.domain.facts import Assigned
+from pagereeve.domain.houserules import HouseRules
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.reading import Failure, Reading
+from pagereeve.engine.badges import BadgeDesk
 from pagereeve.engine.desk import Desk, Registered
 from pagereeve.engine.intake import EventIntake
 from pagereeve.engine.keeper import Surroundings
 from pagereeve.engine.pace import Pace
+from pagereeve.engine.porter import Porter
 from pagereeve.engine.supervise import Supervisor
 from pagereeve.engine.tally import EngineTally
 from pagereeve.feeds.bearer import BearerTokens
@@ -41,7 +45,7 @@ from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.settings import LineFeedSettings, Settings, read_people
 from pagereeve.telemetry import Telemetry
-from pagereeve.wiring import line_feed_config
+from pagereeve.wiring import house_facts, line_feed_config
 
 JOURNAL_NAME = "journal.sqlite"
 BADGE_KEY_BYTES = 32
@@ -115,16 +119,24 @@ class App:
         self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
         self._stack.push_async_callback(self.meter.close)
         self.desk = self._desk()
+        self.badges = BadgeDesk(
+            badge_key(settings.badge_key_file), settings.badges.form.to_form(), settings.badge_forms()
+        )
+        self.porter = Porter(self.store, self.clock)
         self.intake = EventIntake(
             store=self.store,
             desk=self.desk,
             clock=self.clock,
             tally=self.tally,
-            badge_key=badge_key(settings.badge_key_file),
+            badges=self.badges,
+            porter=self.porter,
             keep_titles=settings.privacy.keep_titles,
         )
         await self._assign_people()
+        await self._furnish_house()
+        self._stack.push_async_callback(self.porter.finish)
         self._stack.push_async_callback(self.desk.stop)
+        self.supervisor.start("porter", "porter", self.porter.run)
         self.desk.start()
         await self.intake.route_waiting_ends()
         self.supervisor.start("checkpoint", "checkpoint", self._checkpoints)
@@ -177,6 +189,12 @@ class App:
         for assigned in read_people(self.settings.people.file):
             if assigned not in known:
                 await self.store.append(assigned)
+
+    async def _furnish_house(self) -> None:
+        """The directory, the printers' places and the rules for badges as facts with dates; what is known is left."""
+        rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
+        for fact in house_facts(self.settings, self.badges, rules, self.clock.now_us()):
+            await self.store.append(fact)
 
     async def _open_doors(self) -> None:
         settings = self.settings

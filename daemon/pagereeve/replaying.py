@@ -8,7 +8,9 @@ from pathlib import Path
 
 from pagereeve.clocks import SystemClock
 from pagereeve.domain.book import Book, Ledger, rebuild
+from pagereeve.domain.entrancebook import HOUSE, rebuild_entrance
 from pagereeve.domain.facts import Fact
+from pagereeve.domain.houserules import HouseRules
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.domain.projection import Projected
 from pagereeve.domain.rules import Rules
@@ -61,6 +63,11 @@ async def replay_store(journal: Store, *, store: bool) -> ReplayReport:
         report.rows += sum(len(rows) for rows in _tables(came).values())
         report.differing += _differences(printer, stood, came)
         rebuilt[printer] = fresh
+    rules = HouseRules.of([stored.fact for stored in await journal.standing_facts(HOUSE)])
+    rebuilt[HOUSE] = await rebuild_entrance(rules, journal.entrance_facts())
+    stood, came = Ledger.of(await journal.sheaves(HOUSE)), Ledger.of(rebuilt[HOUSE])
+    report.rows += len(came.findings)
+    report.differing += _differences("the entrance", stood, came)
     if store:
         await journal.clear()
         for printer, sheaves in rebuilt.items():

@@ -1,13 +1,18 @@
-"""From settings to the adapters' own configurations: names and units only, no decisions."""
+"""From settings to the adapters' own configurations, and to facts of the house: names and units only, no decisions."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 
+from pagereeve.domain.facts import Bound, EntranceSet, Fact, Registered
+from pagereeve.domain.houserules import HouseRules
+from pagereeve.engine.badges import BadgeDesk
 from pagereeve.feeds.badgetext import BadgeFrame
 from pagereeve.feeds.lines import LineFeedConfig
 from pagereeve.feeds.tee import TeeTarget
-from pagereeve.settings import LimitSettings, LineFeedSettings
+from pagereeve.settings import LimitSettings, LineFeedSettings, Settings
+from pagereeve.settings.directory import Binding
 
 
 def line_feed_config(line: LineFeedSettings, peers: Mapping[str, str], limits: LimitSettings) -> LineFeedConfig:
@@ -15,6 +20,7 @@ def line_feed_config(line: LineFeedSettings, peers: Mapping[str, str], limits: L
     return LineFeedConfig(
         name=line.name,
         gateway=line.gateway or peers,
+        reader=line.reader or "",
         host=line.listen.host,
         port=line.listen.port,
         terminator=line.terminator_bytes,
@@ -25,3 +31,37 @@ def line_feed_config(line: LineFeedSettings, peers: Mapping[str, str], limits: L
         pending_max_bytes=limits.line_backlog_max * line.line_max_bytes,
         tee=None if line.tee is None else TeeTarget(line.tee.host, line.tee.port),
     )
+
+
+def house_facts(settings: Settings, badges: BadgeDesk, known: HouseRules, now_us: int) -> Iterator[Fact]:
+    """What the settings say of the house and no fact has said yet. The directory's badges are known to ``badges`` then.
+
+    Raises BadSettings where the directory can't be used.
+    """
+    policy = settings.badges.entrance_policy()
+    if known.policy_at(now_us) != policy or not known.policies:
+        yield EntranceSet(now_us, policy)
+    for printer in settings.printers:
+        gateway = printer.gateway or ""
+        if printer.name not in known.places or known.gateway_of(printer.name, now_us) != gateway:
+            yield Registered(now_us, printer.name, gateway)
+    if settings.badges.directory is not None:
+        yield from _bindings(settings.directory(), badges, known, now_us)
+
+
+def _bindings(directory: Sequence[Binding], badges: BadgeDesk, known: HouseRules, now_us: int) -> Iterator[Bound]:
+    """Lines that are new or other than they were; a line that is gone ends its binding now."""
+    listed: set[tuple[str, str, int]] = set()
+    said = {(one.badge, one.owner, one.at_us): one for one in known.standing_at(now_us)}
+    for binding in directory:
+        badge = badges.hashed(binding.canonical)
+        badges.known.add(badge)
+        key = (badge, binding.owner, binding.from_us)
+        listed.add(key)
+        before = said.get(key)
+        over = binding.until_us is not None and binding.until_us <= now_us
+        if (before is None and not over) or (before is not None and before.until_us != binding.until_us):
+            yield Bound(binding.from_us, badge, binding.owner, now_us, binding.until_us)
+    for key, one in said.items():
+        if key not in listed:
+            yield replace(one, known_us=now_us, until_us=max(now_us, one.at_us + 1))

@@ -134,11 +134,15 @@ class BadgeUnreadable:
 
 @dataclass(frozen=True, slots=True)
 class Bound:
-    """From ``at_us`` on, and before ``until_us``, the badge (a keyed hash) is the owner's. Concerns no printer."""
+    """From ``at_us`` on, and before ``until_us``, the badge (a keyed hash) is the owner's. Concerns no printer.
+
+    ``known_us`` is when a directory said so.
+    """
 
     at_us: int
     badge: str
     owner: str
+    known_us: int
     until_us: int | None = None
     printer: str = ""
 

@@ -32,7 +32,7 @@ def house_json(fact: HouseFact) -> dict[str, Any]:
             }
         case Bound():
             until = None if fact.until_us is None else to_text(fact.until_us)
-            body = {"fact": "bound", "at": to_text(fact.at_us), "until": until}
+            body = {"fact": "bound", "at": to_text(fact.at_us), "until": until, "known": to_text(fact.known_us)}
             return {**body, "badge": fact.badge, "owner": fact.owner}
         case EntranceSet():
             return {"fact": "entrance-policy", "at": to_text(fact.at_us), "policy": rules_json(fact.policy)}
@@ -55,6 +55,7 @@ def _bound(fields: Fields) -> Bound:
         at_us=fields.instant("at"),
         badge=fields.text("badge"),
         owner=fields.text("owner"),
+        known_us=fields.instant("known"),
         until_us=fields.optional_instant("until"),
     )
 

@@ -81,6 +81,6 @@ class EntrancePolicy:
     travel_us: int = 10 * SECOND_US
     nearby_us: int = 600 * SECOND_US
     noisy_frames: int = 20
-    changed_badges: int = 10
+    changed_badges: int = 3
     silent_after: int = 10
     silent_us: int = 600 * SECOND_US

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
-import hashlib
-import hmac
 from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 
+from pagereeve.domain.badgeform import BadBadge
+from pagereeve.domain.entrancebook import COPY_SOURCE
 from pagereeve.domain.errors import BadFact
 from pagereeve.domain.eventdata import event_of
 from pagereeve.domain.facts import (
     BadgePresented,
+    BadgeUnreadable,
     Decided,
     Event,
     Fact,
@@ -24,8 +25,10 @@ from pagereeve.domain.facts import (
 from pagereeve.domain.instants import from_text
 from pagereeve.domain.reading import Reading
 from pagereeve.domain.sourceclock import DELAYS_MAX, SourceClock
+from pagereeve.engine.badges import BadgeDesk
 from pagereeve.engine.desk import Desk
 from pagereeve.engine.keeper import Arrival
+from pagereeve.engine.porter import Porter
 from pagereeve.engine.tally import EngineTally
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import Accepted, Envelope, GatedReading
@@ -36,53 +39,66 @@ SOURCES_MAX = 1_024
 # Releases under way: their end notices find their printer here, without asking the journal.
 RELEASES_MAX = 20_000
 NAME_MAX = 200
-# Copies of a fact for another printer's timeline carry an identity of their own, made of the first one's.
-COPY_SOURCE = "urn:pagereeve:copy"
 
 
 @dataclass(slots=True)
 class EventIntake:
-    """Implements ports.intake.Intake. ``badge_key`` is the secret of the keyed hash of badge numbers."""
+    """Implements ports.intake.Intake."""
 
     store: Store
     desk: Desk
     clock: Clock
     tally: EngineTally
-    badge_key: bytes = field(repr=False)
+    badges: BadgeDesk
+    porter: Porter
     keep_titles: bool = False
     _releases: OrderedDict[tuple[str, str], list[ReleaseStarted]] = field(default_factory=OrderedDict)
     _clocks: OrderedDict[str, SourceClock] = field(default_factory=OrderedDict)
 
     async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
         try:
-            event = await self._event(envelope)
+            event = self._private(await self._event(envelope), feed)
             return await self._store(event, feed=feed, wait_s=wait_s)
         except BadFact as error:
             self.tally.refused[feed, error.where[:60]] += 1
             raise
 
-    async def badge_line(self, gateway: str, badge: str, *, feed: str, received_us: int) -> Accepted:
+    async def badge_line(self, gateway: str, badge: str, *, feed: str, received_us: int, reader: str = "") -> Accepted:
         """A raw line has no identity of its own: feed, gateway, time of arrival and the hashed number make one."""
         if not badge or len(badge) > NAME_MAX or not badge.isprintable():
             self.tally.refused[feed, "line"] += 1
             raise BadFact("line", f"a badge number of 1 to {NAME_MAX} printable characters is needed")
-        hashed = self.hashed(badge)
-        origin = Origin(
-            source=f"urn:pagereeve:feed:{feed}",
-            id=f"{received_us:017d}-{gateway}-{hashed[:12]}",
-            at_us=received_us,
-            received_us=received_us,
-            clock="missing",
-        )
-        return await self._store(BadgePresented("", origin, hashed, gateway), feed=feed, wait_s=None)
+        try:
+            sight = self.badges.seen(badge, gateway, reader)
+        except BadBadge as error:
+            return await self._unreadable(gateway, reader, error, feed=feed, received_us=received_us)
+        origin = _line_origin(feed, f"{received_us:017d}-{gateway}-{sight.badge[:12]}", received_us)
+        presented = BadgePresented("", origin, sight.badge, gateway, reader, resembles=sight.resembles)
+        return await self._store(presented, feed=feed, wait_s=None)
 
-    async def refused(self, feed: str, reason: str, where: str, sample: bytes) -> None:  # noqa: ARG002 - the port's
-        """Counted by reason. Nothing of the content is kept: it may be a badge number (DESIGN.md section 6, 6)."""
+    async def refused(
+        self,
+        feed: str,
+        reason: str,
+        where: str,  # noqa: ARG002 - the port's
+        sample: bytes,  # noqa: ARG002 - nothing of the content is kept: it may be a badge number (DESIGN.md 6, 6)
+        *,
+        gateway: str = "",
+        reader: str = "",
+    ) -> None:
+        """Counted by reason; of a reader's line the journal keeps that it could not be read."""
         self.tally.refused[feed, reason] += 1
+        if gateway:
+            received_us = self.clock.now_us()
+            origin = _line_origin(feed, f"{received_us:017d}-{gateway}-refused", received_us)
+            await self._append(BadgeUnreadable(origin, gateway, reason, reader))
 
-    def hashed(self, badge: str) -> str:
-        """The keyed hash that stands for a badge number from here on."""
-        return "b-" + hmac.digest(self.badge_key, badge.encode(), hashlib.sha256).hex()[:32]
+    async def _unreadable(self, gateway: str, reader: str, error: BadBadge, *, feed: str, received_us: int) -> Accepted:
+        """What a reader's form refuses is an error of the frame, and never an unknown badge."""
+        self.tally.refused[feed, f"badge-{error.reason}"] += 1
+        origin = _line_origin(feed, f"{received_us:017d}-{gateway}-unreadable", received_us)
+        receipt = await self._append(BadgeUnreadable(origin, gateway, error.reason, reader))
+        return Accepted(receipt.outcome, str(error))
 
     async def _event(self, envelope: Envelope) -> Event:
         received_us = self.clock.now_us()
@@ -92,19 +108,36 @@ class EventIntake:
         clock = await self._clock(envelope.source)
         at_us, mark = clock.judge(occurred_us, received_us)
         self.tally.clock_marks[mark or "as-claimed"] += 1
-        return self._private(replace(event, origin=replace(origin, at_us=at_us, clock=mark)))
+        return replace(event, origin=replace(origin, at_us=at_us, clock=mark))
 
-    def _private(self, event: Event) -> Event:
+    def _private(self, event: Event, feed: str) -> Event | BadgeUnreadable:
         """Badge numbers become hashes; titles are dropped unless the site keeps them."""
         match event:
             case BadgePresented():
-                return replace(event, badge=self.hashed(event.badge))
+                return self._badge_seen(event, feed)
             case ReleaseStarted():
                 ticket = event.ticket if self.keep_titles else replace(event.ticket, title=None)
-                badge = self.hashed(event.badge) if event.badge else ""
-                return replace(event, badge=badge, ticket=ticket)
+                return replace(event, badge=self._badge_named(event.badge, feed), ticket=ticket)
             case ReleaseEnded() | PrinterNoted() | Decided():
                 return event
+
+    def _badge_seen(self, event: BadgePresented, feed: str) -> BadgePresented | BadgeUnreadable:
+        try:
+            sight = self.badges.seen(event.badge, event.gateway, event.reader)
+        except BadBadge as error:
+            self.tally.refused[feed, f"badge-{error.reason}"] += 1
+            return BadgeUnreadable(event.origin, event.gateway, error.reason, event.reader)
+        return replace(event, badge=sight.badge, resembles=sight.resembles)
+
+    def _badge_named(self, badge: str, feed: str) -> str:
+        """A release is worth more than the badge it names: one that can't be read is left out, and counted."""
+        if not badge:
+            return ""
+        try:
+            return self.badges.seen(badge).badge
+        except BadBadge as error:
+            self.tally.refused[feed, f"badge-{error.reason}"] += 1
+            return ""
 
     async def _clock(self, source: str) -> SourceClock:
         known = self._clocks.get(source)
@@ -118,7 +151,7 @@ class EventIntake:
         self._clocks.move_to_end(source)
         return known
 
-    async def _store(self, event: Event, *, feed: str, wait_s: float | None) -> Accepted:
+    async def _store(self, event: Event | BadgeUnreadable, *, feed: str, wait_s: float | None) -> Accepted:
         reading: GatedReading = ""
         match event:
             case ReleaseStarted():
@@ -128,6 +161,12 @@ class EventIntake:
             case BadgePresented():
                 receipt = await self._badge(event)
             case PrinterNoted():
+                # A cut where work on the printer begins and ends: its pages then lie in a gap of their own.
+                self.desk.keeper(event.printer).ask_for_reading()
+                receipt = await self._append(event)
+            case Decided():
+                receipt = await self._decided(event)
+            case BadgeUnreadable():
                 receipt = await self._append(event)
         self.tally.events[feed, receipt.outcome] += 1
         detail = "the first delivery counts; this one, with other data, is kept aside"
@@ -144,7 +183,7 @@ class EventIntake:
             self._remember(event.origin.source, event.release, starts)
         await self._tell(receipt, Arrival(event, starts))
         for ended in receipt.notices:
-            if isinstance(ended, ReleaseEnded) and not ended.printer:
+            if isinstance(ended, ReleaseEnded) and self._lies_elsewhere(ended, event):
                 await self._route_end(ended, starts)
         if wait_s is None:
             return receipt, ""
@@ -182,9 +221,15 @@ class EventIntake:
             self._releases.popitem(last=False)
 
     @staticmethod
+    def _lies_elsewhere(ended: ReleaseEnded, started: ReleaseStarted) -> bool:
+        """An end under no printer, or under the one at which the release's name was used before."""
+        return not ended.printer or (ended.printer != started.printer and ended.origin.at_us >= started.origin.at_us)
+
+    @staticmethod
     def _after_start(event: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnded:
-        """On the latest start's timeline; an end is never before the first start there, whatever a clock said."""
-        printer = starts[-1].printer
+        """On the timeline of the latest start before it; an end is never before the first start there."""
+        before = [start for start in starts if start.origin.at_us <= event.origin.at_us]
+        printer = (before or starts)[-1].printer
         first_us = min(start.origin.at_us for start in starts if start.printer == printer)
         at_us = max(event.origin.at_us, first_us)
         return replace(event, printer=printer, origin=replace(event.origin, at_us=at_us))
@@ -217,7 +262,20 @@ class EventIntake:
             await self._append(replace(event, printer=printer, origin=origin))
         return receipt
 
-    async def _append(self, fact: Event) -> Receipt:
+    async def _decided(self, event: Decided) -> Receipt:
+        """On the timeline of the finding's printer; the rows from its beginning on are made anew. Raises BadFact."""
+        finding = await self.store.finding(event.finding)
+        if finding is None:
+            raise BadFact("data.finding", f"{event.finding[:40]!r} is no finding; pagereeve findings --all lists them")
+        placed = replace(event, printer=finding.printer)
+        receipt = await self.store.append(placed)
+        if finding.printer:
+            await self._tell(receipt, Arrival(placed, concerns_us=finding.since_us))
+        elif receipt.outcome == "stored":
+            self.porter.begin_again(finding.since_us)
+        return receipt
+
+    async def _append(self, fact: Event | BadgeUnreadable) -> Receipt:
         receipt = await self.store.append(fact)
         await self._tell(receipt, Arrival(fact))
         return receipt
@@ -225,6 +283,8 @@ class EventIntake:
     async def _tell(self, receipt: Receipt, arrival: Arrival) -> None:
         """The printer's keeper hears of what is durable; a duplicate changes nothing."""
         printer = arrival.fact.printer
+        if receipt.outcome == "stored":
+            self.porter.hear(arrival.fact)
         if not printer or receipt.outcome == "duplicate":
             return
         keeper = self.desk.keeper(printer)
@@ -233,6 +293,11 @@ class EventIntake:
         else:
             # The journal wrote a Conflict fact: whoever owns the timeline reads it from there.
             keeper.begin_again(instant_us(arrival.fact))
+
+
+def _line_origin(feed: str, event_id: str, received_us: int) -> Origin:
+    """Of what came without a time and an id of its own."""
+    return Origin(f"urn:pagereeve:feed:{feed}", event_id, received_us, received_us, clock="missing")
 
 
 def _starts(notices: Sequence[Fact]) -> list[ReleaseStarted]:

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from typing import Any, Protocol, TypeVar
+
 from pagereeve.domain.book import Book, needed_from_us
 from pagereeve.domain.errors import BadFact
 from pagereeve.domain.facts import Fact, ReleaseStarted
@@ -16,7 +19,7 @@ FOREVER_US = 2**62
 async def open_book(store: Store, printer: str, before_us: int = FOREVER_US) -> Book:
     """The book as of the latest stored seed that lies before ``before_us``; from the beginning where there is none."""
     rules = Rules.of([stored.fact for stored in await store.standing_facts(printer)])
-    seed = await seed_before(store, printer, before_us)
+    seed = await seed_before(store, printer, before_us, Seed.from_json)
     from_us = None if seed is None else needed_from_us(seed, rules)
     facts = [stored.fact async for stored in store.facts(printer, from_us)]
     book = Book.reopened(printer, rules, seed, facts)
@@ -26,14 +29,23 @@ async def open_book(store: Store, printer: str, before_us: int = FOREVER_US) -> 
     return book
 
 
-async def seed_before(store: Store, printer: str, before_us: int) -> Seed | None:
+class HasInstant(Protocol):
+    @property
+    def at_us(self) -> int: ...
+
+
+AnySeed = TypeVar("AnySeed", bound=HasInstant)
+
+
+async def seed_before(store: Store, printer: str, before_us: int, read: Callable[[Any], AnySeed]) -> AnySeed | None:
+    """The latest stored seed that lies before ``before_us``."""
     at_us = before_us - 1
     for _ in range(2):
         sheaf = await store.sheaf_before(printer, at_us)
         if sheaf is None or sheaf.seed is None:
             return None
         try:
-            seed = Seed.from_json(sheaf.seed)
+            seed = read(sheaf.seed)
         except BadFact:
             # Another version of the projection left it: begin anew, from the first fact.
             return None

@@ -23,6 +23,7 @@ class LineFeedConfig:
     """One listener for badge lines.
 
     gateway             the gateway's name; or names by peer address, where one that is not listed goes by its address
+    reader              the reader's name, where the gateway has more than one
     terminator          ends a line; empty where only a pause does
     frame               what stands around the number, and its encoding
     line_max_bytes      of one line with its frame, without its terminator
@@ -35,6 +36,7 @@ class LineFeedConfig:
 
     name: str
     gateway: str | Mapping[str, str]
+    reader: str = ""
     host: str = "127.0.0.1"
     port: int = 0
     terminator: bytes = b"\n"
@@ -144,6 +146,7 @@ class LineFeed:
             self._intake,
             feed=config.name,
             gateway=config.gateway_of(stream.peer),
+            reader=config.reader,
             limits=TapLimits(config.idle_flush_s, config.take_s, config.patience_s),
             clock=self._clock,
             stats=self.stats,

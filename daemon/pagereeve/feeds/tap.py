@@ -47,6 +47,7 @@ class Tap:
         *,
         feed: str,
         gateway: str,
+        reader: str = "",
         limits: TapLimits,
         clock: Clock,
         stats: FeedStats,
@@ -58,6 +59,7 @@ class Tap:
         self._intake = intake
         self._feed = feed
         self._gateway = gateway
+        self._reader = reader
         self._limits = limits
         self._clock = clock
         self._stats = stats
@@ -112,7 +114,7 @@ class Tap:
             try:
                 async with asyncio.timeout(self._limits.take_s):
                     accepted = await self._intake.badge_line(
-                        self._gateway, badge, feed=self._feed, received_us=received_us
+                        self._gateway, badge, feed=self._feed, received_us=received_us, reader=self._reader
                     )
             except BadFact:
                 self._stats.refused["bad-member"] += 1
@@ -135,6 +137,13 @@ class Tap:
         self._stats.refused[reason] += 1
         try:
             async with asyncio.timeout(KEEP_ASIDE_S):
-                await self._intake.refused(self._feed, reason, f"gateway {self._gateway}", veiled_line(head))
+                await self._intake.refused(
+                    self._feed,
+                    reason,
+                    f"gateway {self._gateway}",
+                    veiled_line(head),
+                    gateway=self._gateway,
+                    reader=self._reader,
+                )
         except (JournalUnavailable, TimeoutError):
             self._stats.unkept += 1

@@ -52,13 +52,17 @@ class MemoryIntake:
             return Accepted("duplicate" if same else "conflict")
         return Accepted("stored", reading="" if wait_s is None else "in-hand")
 
-    async def badge_line(self, gateway: str, badge: str, *, feed: str, received_us: int) -> Accepted:
+    async def badge_line(self, gateway: str, badge: str, *, feed: str, received_us: int, reader: str = "") -> Accepted:
         await self.before()
+        del reader
         self.badges.append(BadgeLine(gateway, badge, feed, received_us))
         return Accepted("stored")
 
-    async def refused(self, feed: str, reason: str, where: str, sample: bytes) -> None:
+    async def refused(
+        self, feed: str, reason: str, where: str, sample: bytes, *, gateway: str = "", reader: str = ""
+    ) -> None:
         await self.before()
+        del gateway, reader
         self.kept_aside.append(Refused(feed, reason, where, sample))
 
 

@@ -26,7 +26,7 @@ def findings_text(findings: Sequence[Finding], zone: ZoneInfo) -> str:
 def finding_lines(finding: Finding, zone: ZoneInfo) -> list[str]:
     since = local_text(finding.since_us, zone)
     span = since if finding.until_us is None else f"{since} to {local_text(finding.until_us, zone)}"
-    where = finding.printer or "(no printer)"
+    where = finding.printer or finding.place or "(no printer)"
     head = f"{finding.severity.upper():8} {finding.kind} at {visible(where)}, {span}, {finding.state} [{finding.id}]"
     lines = [head, f"         {visible(finding.text)}"]
     return [*lines, *(f"         - {visible(line)}" for line in finding.evidence), ""]

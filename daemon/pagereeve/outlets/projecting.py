@@ -8,8 +8,11 @@ from typing import Any
 
 from pagereeve.domain.book import Book, Ledger, rebuild
 from pagereeve.domain.conservation import Conserved, conserved
+from pagereeve.domain.entrancebook import HOUSE, entrance_event, entrance_findings
 from pagereeve.domain.errors import PagereeveError
 from pagereeve.domain.facts import Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.houserules import HouseRules
+from pagereeve.domain.ledger import Finding, Sheaf
 from pagereeve.domain.rules import Rules
 from pagereeve.outlets.costcentres import CostCentres
 from pagereeve.outlets.facts_file import BadLine, FactLine
@@ -107,8 +110,9 @@ class FactsInHand:
 
 
 def _after(ended: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnded:
-    """On the latest start's timeline, and never before the first start there."""
-    printer = max(starts, key=lambda one: (one.origin.at_us, one.origin.id)).printer
+    """On the timeline of the latest start before it, and never before the first start there."""
+    before = [one for one in starts if one.origin.at_us <= ended.origin.at_us]
+    printer = max(before or starts, key=lambda one: (one.origin.at_us, one.origin.id)).printer
     first_us = min(one.origin.at_us for one in starts if one.printer == printer)
     origin = replace(ended.origin, at_us=max(ended.origin.at_us, first_us))
     return replace(ended, printer=printer, origin=origin)
@@ -136,6 +140,13 @@ def project_printer(printer: str, held: PrinterFacts) -> PrinterLedger:
 def project_all(held: FactsInHand) -> dict[str, PrinterLedger]:
     """Every printer's, in order of their names."""
     return {name: project_printer(name, held.printers[name]) for name in sorted(held.printers) if name}
+
+
+def project_house(held: FactsInHand) -> list[Finding]:
+    """Findings of the entrance: of badges, readers and feeds, whatever the printer."""
+    facts = [fact for known in held.printers.values() for fact in known.facts]
+    events = [event for fact in facts if (event := entrance_event(fact)) is not None]
+    return Ledger.of([Sheaf(HOUSE, 0, None, findings=tuple(entrance_findings(HouseRules.of(facts), events)))]).findings
 
 
 def printer_json(one: PrinterLedger) -> dict[str, Any]:

@@ -43,7 +43,7 @@ class Intake(Protocol):
         """
         ...
 
-    async def badge_line(self, gateway: str, badge: str, *, feed: str, received_us: int) -> Accepted:
+    async def badge_line(self, gateway: str, badge: str, *, feed: str, received_us: int, reader: str = "") -> Accepted:
         """One line of a raw feed, durable on return. It has no id of its own: its identity is assigned here.
 
         ``received_us`` is the wall time at which its last byte came, which is the only time such a line has; it may lie
@@ -53,10 +53,13 @@ class Intake(Protocol):
         """
         ...
 
-    async def refused(self, feed: str, reason: str, where: str, sample: bytes) -> None:
+    async def refused(
+        self, feed: str, reason: str, where: str, sample: bytes, *, gateway: str = "", reader: str = ""
+    ) -> None:
         """Something that a door could not read: counted, and kept aside in bounded size.
 
         ``sample`` is at most 256 bytes, and veiled: letters and digits stand for themselves no longer, so that no badge
-        number is in it. Raises JournalUnavailable when it could not be kept.
+        number is in it. ``gateway`` and ``reader`` are given where a reader's line was refused. Raises
+        JournalUnavailable when it could not be kept.
         """
         ...

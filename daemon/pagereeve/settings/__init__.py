@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from pagereeve.settings.badgeforms import BadgeFormSettings
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.load import load_settings
 from pagereeve.settings.model import Settings
 from pagereeve.settings.people import read_people
 from pagereeve.settings.policies import PolicyOverrides, PolicySettings
-from pagereeve.settings.registry import GatewaySettings, PrinterSettings
+from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings
 from pagereeve.settings.sections import (
     BadgeSettings,
     FeedSettings,
@@ -26,6 +27,7 @@ from pagereeve.settings.values import Address, Duration
 __all__ = [
     "Address",
     "BadSettings",
+    "BadgeFormSettings",
     "BadgeSettings",
     "Duration",
     "FeedSettings",
@@ -42,6 +44,7 @@ __all__ = [
     "PrinterSettings",
     "PrivacySettings",
     "Problem",
+    "ReaderSettings",
     "Settings",
     "WatchSettings",
     "load_settings",

@@ -11,7 +11,9 @@ from pagereeve.settings.nearest import nearest
 CROSS_CHECK: Final = "cross_check"
 
 
-def problems_between(gateways: Sequence[Any], printers: Sequence[Any], lines: Sequence[Any]) -> list[Problem]:
+def problems_between(
+    gateways: Sequence[Any], printers: Sequence[Any], lines: Sequence[Any], readers: Sequence[Any] = ()
+) -> list[Problem]:
     """Takes rows as models or as the raw tables of a file; what isn't a row or lacks a member is not judged here."""
     problems: list[Problem] = []
     for table, rows in (("gateways", gateways), ("printers", printers), ("feeds.lines", lines)):
@@ -20,9 +22,11 @@ def problems_between(gateways: Sequence[Any], printers: Sequence[Any], lines: Se
     problems += _repeated("printers", printers, "address", _meter_address)
     problems += _repeated("printers", printers, "serial", _text_of("serial"))
     problems += _repeated("feeds.lines", lines, "listen", _listen)
+    problems += _repeated("readers", readers, "name", _reader)
     known = {name for row in gateways if (name := member(row, "name"))}
     problems += _unknown_gateways("printers", printers, known)
     problems += _unknown_gateways("feeds.lines", lines, known)
+    problems += _unknown_gateways("readers", readers, known)
     if not any(member(row, "host") for row in gateways):
         problems += _unnamed_senders(lines)
     return problems
@@ -43,6 +47,11 @@ def _text_of(name: str) -> Callable[[Any], Hashable]:
 def _meter_address(row: Any) -> Hashable:
     host, port = member(row, "host"), member(row, "port")
     return (host.lower(), str(161 if port is None else port)) if isinstance(host, str) and host else None
+
+
+def _reader(row: Any) -> Hashable:
+    gateway, name = member(row, "gateway"), member(row, "name")
+    return (gateway, name) if isinstance(gateway, str) and isinstance(name, str) else None
 
 
 def _listen(row: Any) -> Hashable:

@@ -70,7 +70,7 @@ def _rooted(data: dict[str, Any], base: Path) -> dict[str, Any]:
                 table[name] = str(base / value)
 
     root(data, "data_dir")
-    root(data.get("badges"), "key_file")
+    root(data.get("badges"), "key_file", "directory")
     root(data.get("people"), "file")
     root(data.get("meters"), "profiles")
     for printer in _rows(data, "printers"):
@@ -127,4 +127,6 @@ def _rows(data: Any, *names: str) -> list[Any]:
 
 def _cross_problems(merged: Mapping[str, Any]) -> list[Problem]:
     """Looked for in the raw tables too, so that an error in a table doesn't hide one between tables."""
-    return problems_between(_rows(merged, "gateways"), _rows(merged, "printers"), _rows(merged, "feeds", "lines"))
+    tables = (("gateways",), ("printers",), ("feeds", "lines"), ("readers",))
+    gateways, printers, lines, readers = (_rows(merged, *names) for names in tables)
+    return problems_between(gateways, printers, lines, readers)

@@ -11,14 +11,16 @@ from pydantic import Field, SecretStr, model_validator
 from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
+from pagereeve.domain.badgeform import BadgeForm
 from pagereeve.domain.facts import Assigned
 from pagereeve.domain.policy import Policy
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between
+from pagereeve.settings.directory import Binding, read_directory
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.people import read_people
 from pagereeve.settings.policies import PolicySettings
-from pagereeve.settings.registry import GatewaySettings, PrinterSettings
+from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings
 from pagereeve.settings.secrets import NoSecret, secret_from_file
 from pagereeve.settings.sections import (
     BadgeSettings,
@@ -58,6 +60,7 @@ class Settings(BaseSettings):
     meters: MeterSettings = MeterSettings()
     policy: PolicySettings = PolicySettings()
     gateways: tuple[GatewaySettings, ...] = Field(default=(), max_length=100_000)
+    readers: tuple[ReaderSettings, ...] = Field(default=(), max_length=100_000)
     printers: tuple[PrinterSettings, ...] = Field(default=(), max_length=100_000)
     people: PeopleSettings = PeopleSettings()
     metrics: MetricsSettings = MetricsSettings()
@@ -76,7 +79,7 @@ class Settings(BaseSettings):
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
-        problems = problems_between(self.gateways, self.printers, self.feeds.lines)
+        problems = problems_between(self.gateways, self.printers, self.feeds.lines, self.readers)
         if problems:
             text = "; ".join(str(problem) for problem in problems)
             raise PydanticCustomError(CROSS_CHECK, "{text}", {"text": text, "problems": problems})
@@ -116,6 +119,16 @@ class Settings(BaseSettings):
         if problems:
             raise BadSettings("the tokens", problems)
         return tuple(tokens)
+
+    def badge_forms(self) -> dict[tuple[str, str], BadgeForm]:
+        """Forms by (gateway, reader), the gateway's own under a reader of ""."""
+        forms = {(one.name, ""): one.form.to_form() for one in self.gateways if one.form is not None}
+        return forms | {(one.gateway, one.name): one.form.to_form() for one in self.readers}
+
+    def directory(self) -> tuple[Binding, ...]:
+        """Whose badges are; empty without a directory. Raises BadSettings."""
+        form = self.badges.directory_form or self.badges.form
+        return () if self.badges.directory is None else read_directory(self.badges.directory, form.to_form())
 
     def assignments(self) -> tuple[Assigned, ...]:
         """Who belongs to which cost centre; empty without a people file. Raises BadSettings."""

@@ -6,13 +6,14 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
-from pagereeve.domain.policy import BlankBacks, Charging, Policy
+from pagereeve.domain.expectation import LARGE_WEIGHT_MAX
+from pagereeve.domain.policy import BlankBacks, Charging, Copies, NumberUp, Policy, SidesMade
 from pagereeve.settings.values import Between, Duration, Section, Share, Whole
 
 UNKNOWN = "unknown"
 
 
-def _sheets(value: Any) -> Any:
+def _none_for_unknown(value: Any) -> Any:
     """TOML has no null, so *unknown* is written out."""
     return None if value == UNKNOWN else value
 
@@ -33,7 +34,9 @@ TolerancePages = Annotated[Whole, Field(ge=0, le=10_000)]
 Speed = Annotated[Whole, Field(ge=1, le=100_000)]
 FallBack = Annotated[Whole, Field(ge=0, le=100_000)]
 Modulus = Annotated[Whole, Field(ge=1_000, le=2**53 - 1)]
-Separators = Annotated[Annotated[Whole, Field(ge=0, le=2)] | None, BeforeValidator(_sheets)]
+Separators = Annotated[Annotated[Whole, Field(ge=0, le=2)] | None, BeforeValidator(_none_for_unknown)]
+Weight = Annotated[Annotated[Whole, Field(ge=1, le=LARGE_WEIGHT_MAX)] | None, BeforeValidator(_none_for_unknown)]
+StartUpPages = Annotated[Annotated[Whole, Field(ge=0, le=10)] | None, BeforeValidator(_none_for_unknown)]
 
 _PLAIN = Policy()
 
@@ -57,6 +60,11 @@ class PolicySettings(Section):
     blank_backs: BlankBacks = _PLAIN.blank_backs
     separator_sheets: Separators = _PLAIN.separator_sheets
     badge_within: BadgeWithin = Duration(_PLAIN.badge_within_us)
+    copies: Copies = _PLAIN.copies
+    number_up: NumberUp = _PLAIN.number_up
+    sides: SidesMade = _PLAIN.sides
+    large_media_weight: Weight = _PLAIN.large_media_weight
+    start_up_pages: StartUpPages = _PLAIN.start_up_pages
 
     def to_policy(self) -> Policy:
         return Policy(
@@ -76,6 +84,11 @@ class PolicySettings(Section):
             blank_backs=self.blank_backs,
             separator_sheets=self.separator_sheets,
             badge_within_us=self.badge_within.us,
+            copies=self.copies,
+            number_up=self.number_up,
+            sides=self.sides,
+            large_media_weight=self.large_media_weight,
+            start_up_pages=self.start_up_pages,
         )
 
 

@@ -11,6 +11,7 @@ from pydantic import AfterValidator, Field, SecretStr, model_validator
 
 from pagereeve.domain.reading import Unit
 from pagereeve.ports.meter import MeterTarget
+from pagereeve.settings.badgeforms import BadgeFormSettings
 from pagereeve.settings.policies import PolicyOverrides
 from pagereeve.settings.secrets import secret_from_environment, secret_from_file
 from pagereeve.settings.usm import EnvName, UsmSettings
@@ -31,6 +32,16 @@ class GatewaySettings(Section):
 
     name: Name
     host: Host | None = None
+    form: BadgeFormSettings | None = None
+    text: Text = ""
+
+
+class ReaderSettings(Section):
+    """One of [[readers]]: a reader that writes badge numbers otherwise than the others of its gateway."""
+
+    gateway: Name
+    name: Name
+    form: BadgeFormSettings
     text: Text = ""
 
 

@@ -7,9 +7,13 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, model_validator
 
+from pagereeve.domain.entrancestate import FRAMES_MAX
+from pagereeve.domain.policy import EntrancePolicy
+from pagereeve.settings.badgeforms import BadgeFormSettings
 from pagereeve.settings.values import Address, Between, Duration, Name, Section, Share, Target, Whole
 
 MIB: Final = 2**20
+_ENTRANCE: Final = EntrancePolicy()
 TERMINATORS: Final = {"crlf": b"\r\n", "lf": b"\n", "cr": b"\r", "none": b""}
 
 Level = Literal["debug", "info", "warning", "error"]
@@ -36,9 +40,30 @@ class LogSettings(Section):
 
 
 class BadgeSettings(Section):
-    """[badges]: where the secret for the keyed hash of badge numbers is kept."""
+    """[badges]: how numbers are written and hashed, whose they are, and what of readers and feeds is worth telling."""
 
     key_file: Path | None = None
+    form: BadgeFormSettings = BadgeFormSettings()
+    directory: Path | None = None
+    directory_form: BadgeFormSettings | None = None
+    swipe_window: Annotated[Duration, Between("0s", "1m")] = Duration(_ENTRANCE.swipe_us)
+    travel: Annotated[Duration, Between("0s", "1h")] = Duration(_ENTRANCE.travel_us)
+    nearby: Annotated[Duration, Between("1s", "1d")] = Duration(_ENTRANCE.nearby_us)
+    noisy_frames: Annotated[Whole, Field(ge=5, le=FRAMES_MAX)] = _ENTRANCE.noisy_frames
+    changed_badges: Annotated[Whole, Field(ge=2, le=1_000)] = _ENTRANCE.changed_badges
+    silent_after: Annotated[Whole, Field(ge=2, le=100_000)] = _ENTRANCE.silent_after
+    silent_for: Annotated[Duration, Between("0s", "7d")] = Duration(_ENTRANCE.silent_us)
+
+    def entrance_policy(self) -> EntrancePolicy:
+        return EntrancePolicy(
+            swipe_us=self.swipe_window.us,
+            travel_us=self.travel.us,
+            nearby_us=self.nearby.us,
+            noisy_frames=self.noisy_frames,
+            changed_badges=self.changed_badges,
+            silent_after=self.silent_after,
+            silent_us=self.silent_for.us,
+        )
 
 
 class PrivacySettings(Section):
@@ -51,6 +76,7 @@ class LineFeedSettings(Section):
     name: Name
     listen: Address
     gateway: Name | None = None
+    reader: Name | None = None
     terminator: Terminator = "crlf"
     prefix: Affix = ""
     suffix: Affix = ""

@@ -212,7 +212,7 @@ def test_a_badge_number_is_nowhere_in_what_is_stored() -> None:
             for shape in (BADGE, BADGE[:8], BADGE[-8:], BADGE.encode().hex(), str(int(BADGE, 16))):
                 assert shape.lower() not in everything
             badges = [fact async for fact in world.store.all_facts() if isinstance(fact, BadgePresented)]
-            assert {fact.badge for fact in badges} == {world.intake.hashed(BADGE)}
+            assert {fact.badge for fact in badges} == {world.badges.hashed(BADGE)}
 
     passing(story())
 

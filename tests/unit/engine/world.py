@@ -14,10 +14,12 @@ from pagereeve.domain.facts import Fact
 from pagereeve.domain.instants import SECOND_US, to_text
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
+from pagereeve.engine.badges import BadgeDesk
 from pagereeve.engine.desk import Desk, Registered
 from pagereeve.engine.intake import EventIntake
 from pagereeve.engine.keeper import Keeper, Surroundings
 from pagereeve.engine.pace import Pace
+from pagereeve.engine.porter import Porter
 from pagereeve.engine.supervise import Supervisor
 from pagereeve.engine.tally import EngineTally
 from pagereeve.journal.memory import MemoryJournal
@@ -117,7 +119,11 @@ class World:
         }
         self.desk = Desk(self.around, self.supervisor, registry)
         self.desk.start()
-        self.intake = EventIntake(self.store, self.desk, self.clock, self.tally, KEY, keep_titles=self.keep_titles)
+        self.badges = BadgeDesk(KEY)
+        self.porter = Porter(self.store, self.clock)
+        self.intake = EventIntake(
+            self.store, self.desk, self.clock, self.tally, self.badges, self.porter, keep_titles=self.keep_titles
+        )
         await self.intake.route_waiting_ends()
         return self
 

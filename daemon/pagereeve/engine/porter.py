@@ -1,0 +1,104 @@
+"""The one owner of the entrance: it hears of every badge and start notice, and keeps their findings up to date."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from dataclasses import dataclass, field
+
+from pagereeve.domain.entrancebook import HOUSE, EntranceBook, EntranceSeed, entrance_event
+from pagereeve.domain.facts import Fact
+from pagereeve.domain.houserules import HouseRules
+from pagereeve.engine.opening import seed_before
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.store import Store
+
+HEARD_MAX = 10_000
+# Badges come in handfuls: their findings are looked at together, this often.
+SETTLE_EVERY_S = 1.0
+FOREVER_US = 2**62
+
+
+@dataclass(slots=True)
+class Porter:
+    """``hear`` never waits: beyond HEARD_MAX facts it forgets them, and reads them from the store instead."""
+
+    store: Store
+    clock: Clock
+    settle_every_s: float = SETTLE_EVERY_S
+    book: EntranceBook | None = None
+    _heard: deque[Fact] = field(default_factory=lambda: deque(maxlen=HEARD_MAX))
+    _awake: asyncio.Event = field(default_factory=asyncio.Event)
+    _begin_again_us: int | None = None
+
+    def hear(self, fact: Fact) -> None:
+        """A fact that is durable."""
+        if entrance_event(fact) is None and fact.printer != HOUSE:
+            return
+        if len(self._heard) == HEARD_MAX:
+            self.begin_again(min(_instant_us(one) for one in self._heard))
+            self._heard.clear()
+        self._heard.append(fact)
+        self._awake.set()
+
+    def begin_again(self, before_us: int) -> None:
+        """What was found from that instant on is to be found anew: a person decided, or a fact came late."""
+        known_us = before_us if self._begin_again_us is None else self._begin_again_us
+        self._begin_again_us = min(known_us, before_us)
+        self._awake.set()
+
+    async def run(self) -> None:
+        await self._open(FOREVER_US)
+        while True:
+            await self._settle()
+            await self._awake.wait()
+            await self.clock.sleep(self.settle_every_s)
+            self._awake.clear()
+            await self._take_heard()
+
+    async def finish(self) -> None:
+        """After ``run`` was cancelled, wherever it was: leave the findings as the journal has them."""
+        if self.book is not None and (self._heard or self._begin_again_us is not None):
+            await self._take_heard()
+            await self._settle()
+
+    async def _take_heard(self) -> None:
+        again_us, self._begin_again_us = self._begin_again_us, None
+        heard = list(self._heard)
+        self._heard.clear()
+        book = self._book()
+        for fact in heard:
+            event = entrance_event(fact)
+            if event is None:
+                book.rules.add(fact)
+                book.renew()
+            elif book.is_late(event):
+                again_us = event.origin.at_us if again_us is None else min(again_us, event.origin.at_us)
+            else:
+                book.add(event)
+        if again_us is not None:
+            await self._open(again_us)
+
+    async def _open(self, before_us: int) -> None:
+        """The book as of the latest stored seed before an instant, with the facts since."""
+        rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
+        self.book = EntranceBook(rules, await seed_before(self.store, HOUSE, before_us, EntranceSeed.from_json))
+        async for fact in self.store.entrance_facts(self.book.needed_from_us()):
+            event = entrance_event(fact)
+            if event is not None:
+                self.book.add(event)
+
+    async def _settle(self) -> None:
+        update = self._book().settle()
+        if update is not None:
+            await self.store.replace(HOUSE, update.from_anchor_us, update.sheaves)
+
+    def _book(self) -> EntranceBook:
+        if self.book is None:
+            raise RuntimeError("the entrance's book is not open")
+        return self.book
+
+
+def _instant_us(fact: Fact) -> int:
+    event = entrance_event(fact)
+    return FOREVER_US if event is None else event.origin.at_us
