@@ -11,12 +11,21 @@ from typing import Any, get_args
 import pytest
 from pydantic import BaseModel
 
-from pagereeve.settings import BadgeSettings, LineFeedSettings, PolicyOverrides, Settings, load_settings
+from pagereeve.settings import (
+    BadgeFormSettings,
+    BadgeSettings,
+    LineFeedSettings,
+    PolicyOverrides,
+    Settings,
+    load_settings,
+)
 
 CONTRIB = Path(__file__).parents[2] / "contrib"
 EXAMPLE = CONTRIB / "example.toml"
-HEAD = re.compile(r"\[{1,2}([a-z.]+)\]{1,2}")
-NEEDED = {"name": "x", "host": "h", "listen": "h:1"}
+HEAD = re.compile(r"#?\[{1,2}([a-z.]+)\]{1,2}")
+NEEDED = {"name": "x", "host": "h", "listen": "h:1", "gateway": "g", "form": {}}
+# Written in one line, wherever they stand; their members are explained once.
+INLINE = (PolicyOverrides, BadgeFormSettings)
 ASSIGNMENT = re.compile(r"#?([a-z_]+) = (.*)")
 
 
@@ -32,12 +41,12 @@ def assignments() -> list[tuple[str, str, str]]:
 
 
 def table_models(model: type[BaseModel], place: str = "") -> dict[str, type[BaseModel]]:
-    """Every table of the settings file and its model; a printer's policy has the names of [policy]."""
+    """Every table of the settings file and its model, but for those written in one line."""
     found = {place: model}
     for name, field in model.model_fields.items():
         kind: Any = field.annotation
         inner = (get_args(kind) or (kind,))[0]
-        if isinstance(inner, type) and issubclass(inner, BaseModel) and inner is not PolicyOverrides:
+        if isinstance(inner, type) and issubclass(inner, BaseModel) and inner not in INLINE:
             found |= table_models(inner, f"{place}.{name}".strip("."))
     return found
 
@@ -66,6 +75,11 @@ def test_every_setting_occurs_in_its_table_of_the_example() -> None:
     }
     assert wanted - shown == set()
     assert shown - wanted == set()
+
+
+def test_every_member_of_a_badge_form_is_explained() -> None:
+    text = EXAMPLE.read_text(encoding="utf-8")
+    assert [name for name in BadgeFormSettings.model_fields if f"#   {name} " not in text] == []
 
 
 def test_the_defaults_that_the_example_shows_are_the_defaults() -> None:

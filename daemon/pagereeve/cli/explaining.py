@@ -12,6 +12,7 @@ from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone,
 
 if TYPE_CHECKING:
     from pagereeve.outlets.evidence import Evidence
+    from pagereeve.outlets.knowledge import Learnt
 
 
 def explain(
@@ -35,15 +36,19 @@ def explain(
     from pagereeve.outlets.period import zone_of  # noqa: PLC0415 - see pagereeve.cli
 
     shown_zone = zone_of(zone)
-    evidences = asyncio.run(_gathered(config, data_dir, release, source))
+    evidences, learnt = asyncio.run(_gathered(config, data_dir, release, source))
     if json:
-        say_json([explain_json(one) for one in evidences])
+        say_json([explain_json(one, late) for one, late in zip(evidences, learnt, strict=True)])
     else:
-        say(explain_all(evidences, shown_zone))
+        say(explain_all(evidences, shown_zone, learnt))
 
 
-async def _gathered(config: Path, data_dir: Path | None, release: str, source: str | None) -> list[Evidence]:
+async def _gathered(
+    config: Path, data_dir: Path | None, release: str, source: str | None
+) -> tuple[list[Evidence], list[list[Learnt]]]:
     from pagereeve.outlets.evidence import gather  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.outlets.knowledge import what_was_known  # noqa: PLC0415 - see pagereeve.cli
 
     async with open_reads(config, data_dir) as reads:
-        return await gather(reads, release, source)
+        evidences = await gather(reads, release, source)
+        return evidences, [await what_was_known(reads, one) for one in evidences]

@@ -12,6 +12,7 @@ from pagereeve.domain.policy import Policy
 from pagereeve.domain.softcuts import Part
 
 NO_PAGES: Final = Interval(0, 0)
+GIVEN_UP: Final = frozenset({"cancelled", "aborted"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +51,9 @@ def judge(
         return Judgement(Verdict.UNPROVEN, expected, tuple(reasons))
     if not expected.holds(counted):
         reasons.append("within-tolerance")
+    whole = [one.claim.least for one in expectations]
+    if GIVEN_UP.intersection(reasons) and 0 < counted < sum(whole):
+        reasons.append("partly-printed")
     return Judgement(Verdict.AGREES, expected, tuple(reasons))
 
 

@@ -18,17 +18,20 @@ CORRECT_FROM_US = 3 * SECOND_US
 CORRECT_MAX_US = 120 * SECOND_US
 DELAYS_MIN = 8
 DELAYS_MAX = 64
+# A clock that is behind shows the same delay in every notice, for a while; a backlog's delays differ as its events do.
+ALIKE_US = 10 * SECOND_US
+LASTED_US = 60 * SECOND_US
 
 
 @dataclass(slots=True)
 class SourceClock:
-    """The latest delays (received - occurred) of one source. The smallest of them bounds the offset of its clock.
+    """The latest (delay, received) of one source. The smallest delay bounds the offset of its clock.
 
     One stalled batch must not move the estimate (FIELD-CASES.md 5.9, PostHog/posthog-js#3808), and a backlog of old
-    events is late, not badly timed (5.10, opslane/opslane#62): only a small offset that every delay shows is corrected.
+    events is late, not badly timed (5.10, opslane/opslane#62): only an offset that every delay shows is corrected.
     """
 
-    delays_us: deque[int] = field(default_factory=lambda: deque(maxlen=DELAYS_MAX))
+    delays: deque[tuple[int, int]] = field(default_factory=lambda: deque(maxlen=DELAYS_MAX))
 
     def judge(self, occurred_us: int | None, received_us: int) -> tuple[int, ClockMark]:
         """The instant to use for an event, and why it differs from the claim."""
@@ -38,12 +41,20 @@ class SourceClock:
             return received_us, "implausible-past"
         if occurred_us - received_us > FUTURE_MAX_US:
             return received_us, "future"
-        self.delays_us.append(received_us - occurred_us)
-        least_us = min(self.delays_us)
+        self.delays.append((received_us - occurred_us, received_us))
+        least_us = min(delay_us for delay_us, _ in self.delays)
         if least_us < 0:
             at_us = min(occurred_us + least_us, received_us)
             return at_us, "corrected" if -least_us >= TRANSPORT_US else ""
-        behind = len(self.delays_us) >= DELAYS_MIN and CORRECT_FROM_US <= least_us <= CORRECT_MAX_US
-        if behind:
+        if len(self.delays) < DELAYS_MIN or least_us < CORRECT_FROM_US:
+            return occurred_us, ""
+        if least_us <= CORRECT_MAX_US:
             return occurred_us + least_us - TRANSPORT_US, "corrected"
+        if self._is_offset(least_us):
+            return occurred_us + least_us - TRANSPORT_US, "behind"
         return occurred_us, ""
+
+    def _is_offset(self, least_us: int) -> bool:
+        alike = max(delay_us for delay_us, _ in self.delays) - least_us <= ALIKE_US
+        arrivals = [received_us for _, received_us in self.delays]
+        return alike and max(arrivals) - min(arrivals) >= LASTED_US

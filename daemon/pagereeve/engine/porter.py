@@ -56,6 +56,11 @@ class Porter:
             self._awake.clear()
             await self._take_heard()
 
+    async def renew(self, before_us: int) -> None:
+        """Without running: what was found from that instant on is found anew, and stored."""
+        await self._open(before_us)
+        await self._settle()
+
     async def finish(self) -> None:
         """After ``run`` was cancelled, wherever it was: leave the findings as the journal has them."""
         if self.book is not None and (self._heard or self._begin_again_us is not None):

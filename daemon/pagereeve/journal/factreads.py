@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Sequence
 from operator import attrgetter
 from typing import Any
 
-from sqlalchemy import Row, Select, func, select, tuple_, union
+from sqlalchemy import Row, Select, func, or_, select, tuple_, union
 
 from pagereeve.domain.facts import Event, Fact
 from pagereeve.journal import schema
@@ -19,6 +19,8 @@ DELAYS_MAX = 10_000
 UNROUTED_MAX = 1_000
 # Of one release. A source that uses one name again and again must not make each notice dearer than the one before.
 RELEASE_FACTS_MAX = 1_000
+LATE_FACTS_MAX = 10_000
+READING_KINDS = ("reading", "read-failed")
 
 _FACT = schema.fact.c
 _RUN = schema.open_run.c
@@ -115,6 +117,17 @@ class FactReads:
         statement = select(_FACT.body).where(_FACT.source == source, _FACT.release == release)
         latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
         return (await self._facts_of(latest.limit(RELEASE_FACTS_MAX)))[::-1]
+
+    async def late_facts(self, printer: str, at_us: int) -> Sequence[Fact]:
+        """The first LATE_FACTS_MAX of them, the earliest first; decisions of any instant among them."""
+        first = select(func.min(_FACT.seq)).where(_FACT.printer == printer, _FACT.at_us > at_us)
+        row = await self._reader.first(first)
+        if row is None or row[0] is None:
+            return []
+        wanted = (_FACT.printer == printer, _FACT.seq >= row[0], _FACT.kind.not_in(READING_KINDS))
+        late = or_(_FACT.at_us <= at_us, _FACT.kind == DECIDED)
+        statement = select(_FACT.body).where(*wanted, late).order_by(_FACT.at_us, _FACT.seq)
+        return await self._facts_of(statement.limit(LATE_FACTS_MAX))
 
     async def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
         """In order of instant, printer and number, in bounded pages."""

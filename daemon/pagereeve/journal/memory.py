@@ -9,8 +9,15 @@ from typing import TypeVar
 from pagereeve.domain.facts import Event, Fact, Read, ReadFailed
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.journal.batch import Batch, First, Numbered
-from pagereeve.journal.factreads import DELAYS_MAX, RELEASE_FACTS_MAX, STANDING_KINDS, UNROUTED_MAX
-from pagereeve.journal.filing import ENDED, ENTRANCE_KINDS, Filing, Identity, run_of
+from pagereeve.journal.factreads import (
+    DELAYS_MAX,
+    LATE_FACTS_MAX,
+    READING_KINDS,
+    RELEASE_FACTS_MAX,
+    STANDING_KINDS,
+    UNROUTED_MAX,
+)
+from pagereeve.journal.filing import DECIDED, ENDED, ENTRANCE_KINDS, Filing, Identity, run_of
 from pagereeve.journal.memoryledger import MemoryLedger
 from pagereeve.journal.requests import Request, append_request, clear_request, observe_request, replace_request
 from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
@@ -108,6 +115,15 @@ class MemoryJournal(MemoryLedger):
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         known = self._of_release.get((source, release), ())
         return [one.filing.fact for one in _last(sorted(known, key=_order), RELEASE_FACTS_MAX)]
+
+    async def late_facts(self, printer: str, at_us: int) -> Sequence[Fact]:
+        known = self._facts.get(printer, ())
+        first = next((one.seq for one in known if one.filing.at_us > at_us), None)
+        if first is None:
+            return []
+        after = [one for one in known if one.seq >= first and one.filing.kind not in READING_KINDS]
+        late = [one for one in after if one.filing.at_us <= at_us or one.filing.kind == DECIDED]
+        return [one.filing.fact for one in sorted(late, key=_order)[:LATE_FACTS_MAX]]
 
     async def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
         known = [one for facts in self._facts.values() for one in facts if one.filing.kind in ENTRANCE_KINDS]

@@ -21,6 +21,7 @@ from pagereeve.domain.ledger import Charge, Finding, Grade, Posting, ReleaseKey,
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Plateau, Silence
 from pagereeve.domain.rules import Rules
+from pagereeve.domain.timeline import ECHO_WITHIN_US, event_key, start_of, start_order, started_again
 from pagereeve.outlets.errors import BadQuestion
 from pagereeve.ports.reads import Reads
 
@@ -78,18 +79,21 @@ class Evidence:
 
 
 async def gather(reads: Reads, release: str, source: str | None = None) -> list[Evidence]:
-    """All releases of that name, one for each source and printer. Raises BadQuestion where there is none."""
+    """All releases of that name, each by itself where a source used it twice. Raises BadQuestion where there is none."""
     charges = await reads.charges_of(release)
-    places = dict.fromkeys((one.release, one.printer) for one in charges)
+    places = dict.fromkeys((one.release, one.printer, one.started_us) for one in charges)
     chosen = [place for place in places if source is None or place[0].source == source]
     if not chosen:
-        raise BadQuestion("RELEASE", _missing(release, source, sorted({key.source for key, _ in places})))
+        raise BadQuestion("RELEASE", _missing(release, source, sorted({place[0].source for place in places})))
     if len(chosen) > KEYS_MAX:
         raise BadQuestion("--source", f"{len(chosen)} releases are named {release[:60]!r}; name the source of one")
     return [
-        await _gathered(reads, key, printer, [one for one in charges if one.release == key and one.printer == printer])
-        for key, printer in chosen
+        await _gathered(reads, place[0], place[1], [one for one in charges if _place(one) == place]) for place in chosen
     ]
+
+
+def _place(one: Charge) -> tuple[ReleaseKey, str, int]:
+    return (one.release, one.printer, one.started_us)
 
 
 def _missing(release: str, source: str | None, sources: Sequence[str]) -> str:
@@ -104,16 +108,30 @@ async def _gathered(reads: Reads, key: ReleaseKey, printer: str, charges: list[C
     started_us = charges[0].started_us
     settle = rules.settle_us(started_us), rules.settle_learned_us(started_us)
     evidence = Evidence(key, printer, charges, rules.policy_at(started_us), *settle)
-    for fact in await reads.release_facts(key.source, key.release):
-        if isinstance(fact, ReleaseStarted) and fact.printer == printer:
-            evidence.starts.append(fact)
-        elif isinstance(fact, ReleaseEnded) and fact.printer == printer:
-            evidence.ends.append(fact)
+    mine = [one for one in await reads.release_facts(key.source, key.release) if one.printer == printer]
+    _add_notices(evidence, mine)
     await _add_rows(reads, evidence)
     await _add_facts(reads, evidence)
     evidence.notes = [one for one in rules.notes if _near(evidence, one.origin.at_us)]
     evidence.findings = await reads.findings_of(key)
     return evidence
+
+
+def _add_notices(evidence: Evidence, facts: Sequence[Fact]) -> None:
+    """Of a name that was used again, the notices of this release alone; those that change nothing too."""
+    starts = sorted((one for one in facts if isinstance(one, ReleaseStarted)), key=start_order)
+    ends = [one for one in facts if isinstance(one, ReleaseEnded)]
+    again = started_again(starts)
+    opening = [one for one in starts if again.get(event_key(one)) != "echo"]
+    for started in starts:
+        echo = again.get(event_key(started)) == "echo"
+        near_us = abs(started.origin.at_us - evidence.started_us)
+        if near_us <= (ECHO_WITHIN_US if echo else 0):
+            evidence.starts.append(started)
+    for ended in ends:
+        begun = start_of(ended, opening, again)
+        if begun is not None and begun.origin.at_us == evidence.started_us:
+            evidence.ends.append(ended)
 
 
 async def _add_rows(reads: Reads, evidence: Evidence) -> None:

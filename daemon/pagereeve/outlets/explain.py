@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from itertools import zip_longest
 from typing import Any
 from zoneinfo import ZoneInfo
 
+from pagereeve.domain.allocation import SHARES
 from pagereeve.domain.expectation import CLAIMED_CHANNELS
+from pagereeve.domain.hints import PREFIX
 from pagereeve.domain.instants import to_text
 from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch
 from pagereeve.outlets.evidence import Evidence
 from pagereeve.outlets.findings_view import finding_lines
+from pagereeve.outlets.knowledge import Learnt, known_json, known_text
 from pagereeve.outlets.period import local
 from pagereeve.outlets.plain import visible
 from pagereeve.outlets.rows_json import charge_json, finding_json, posting_json, stretch_json
@@ -31,18 +35,18 @@ from pagereeve.outlets.timeline import timeline
 OTHERS_SHOWN_MAX = 20
 # Reasons of the evidence, and of the verdict; those that say how the window closed have a sentence of their own.
 NOTED = ("stalled", "no-end-notice", "run-ended", "no-reading-before")
-OF_VERDICT = ("about-the-bracket", "within-tolerance")
+OF_VERDICT = ("about-the-bracket", *sorted(SHARES), "within-tolerance")
 
 
-def explain_text(evidence: Evidence, zone: ZoneInfo) -> str:
-    """Plain text; control characters from outside are written out."""
-    lines = [*_heading(evidence, zone), *_released(evidence), *_order(evidence, zone)]
+def explain_text(evidence: Evidence, zone: ZoneInfo, learnt: Sequence[Learnt] = ()) -> str:
+    """Plain text; control characters from outside are written out. ``learnt`` is what came late."""
+    lines = [*_heading(evidence, zone), *_released(evidence), *_order(evidence, zone), *_late(learnt, zone)]
     lines += [line for charge in _channels(evidence) for line in _channel(evidence, charge, zone)]
     lines += _findings(evidence, zone)
     return "\n".join(visible(line) for line in lines).rstrip() + "\n"
 
 
-def explain_json(evidence: Evidence) -> dict[str, Any]:
+def explain_json(evidence: Evidence, learnt: Sequence[Learnt] = ()) -> dict[str, Any]:
     """The same as data: rows as ``project --json`` has them, the timeline, and the sentences of each channel."""
     return {
         "source": evidence.key.source,
@@ -50,6 +54,7 @@ def explain_json(evidence: Evidence) -> dict[str, Any]:
         "printer": evidence.printer,
         "ticket": [ticket_text(started.ticket) for started in evidence.starts],
         "timeline": [{"at": to_text(one.at_us), "what": one.what} for one in timeline(evidence)],
+        "known": [known_json(one) for one in learnt],
         "channels": [
             {"channel": charge.channel, "sentences": _sentences(evidence, charge)} for charge in _channels(evidence)
         ],
@@ -85,6 +90,13 @@ def _order(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
     yield from ("", "WHAT HAPPENED, IN ORDER")
     for one in timeline(evidence):
         yield f"  {_at(one.at_us, zone)}  {one.what}"
+
+
+def _late(learnt: Sequence[Learnt], zone: ZoneInfo) -> Iterator[str]:
+    if learnt:
+        yield from ("", "WHAT WAS KNOWN WHEN")
+    for one in learnt:
+        yield f"  {_at(one.at_us, zone)}  {known_text(one)}"
 
 
 def _at(at_us: int, zone: ZoneInfo) -> str:
@@ -146,6 +158,7 @@ def _sentences(evidence: Evidence, charge: Charge) -> list[str]:
     else:
         sentences.append(f"Verdict: {charge.verdict.value}; {VERDICTS[charge.verdict]}.")
         sentences += [f"  Note: {reason_text(reason)}." for reason in charge.reasons if reason in OF_VERDICT]
+        sentences += [f"  Perhaps {reason_text(reason)}." for reason in charge.reasons if reason.startswith(PREFIX)]
     sentences.append(
         f"Released {pages_text(charge.released)}, counted {pages_text(charge.counted)}, "
         f"charged {charge.charged}, unproven {charge.unproven}: {_charging(evidence, charge)}."
@@ -163,7 +176,7 @@ def settle_text(evidence: Evidence) -> str:
 
 
 def _is_of_expectation(reason: str) -> bool:
-    return reason not in {*NOTED, *OF_VERDICT, *CLOSINGS}
+    return reason not in {*NOTED, *OF_VERDICT, *CLOSINGS} and not reason.startswith(PREFIX)
 
 
 def _sharing(evidence: Evidence, charge: Charge) -> list[str]:
@@ -208,5 +221,7 @@ def _findings(evidence: Evidence, zone: ZoneInfo) -> list[str]:
     return lines if evidence.findings else [*lines, "  none"]
 
 
-def explain_all(evidences: Sequence[Evidence], zone: ZoneInfo) -> str:
-    return ("\n" + "=" * 72 + "\n\n").join(explain_text(one, zone) for one in evidences)
+def explain_all(evidences: Sequence[Evidence], zone: ZoneInfo, learnt: Sequence[Sequence[Learnt]] = ()) -> str:
+    """``learnt`` is of each in turn, if given."""
+    texts = (explain_text(one, zone, late) for one, late in zip_longest(evidences, learnt, fillvalue=()))
+    return ("\n" + "=" * 72 + "\n\n").join(texts)

@@ -83,6 +83,9 @@ def finding_json(finding: Finding) -> dict[str, Any]:
         "since": to_text(finding.since_us),
         "until": instant_json(finding.until_us),
         "state": finding.state,
+        "place": finding.place,
+        "pages": finding.pages,
+        "reason": finding.reason or None,
         "text": finding.text,
         "evidence": list(finding.evidence),
     }

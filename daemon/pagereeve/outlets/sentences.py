@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
+from pagereeve.domain.hints import PREFIX, hint_text
 from pagereeve.domain.ledger import Grade, Interval, Verdict
 from pagereeve.domain.reading import SilenceReason
 from pagereeve.domain.ticket import Ticket
@@ -46,6 +47,17 @@ REASONS: Final[dict[str, str]] = {
     "no-reading-before": "no good reading came before the release",
     "within-tolerance": "the count is off by no more than the printer's tolerance",
     "maintenance": "the printer was under maintenance",
+    "maintenance-decided": "somebody said of these pages that they came of maintenance",
+    "started-before": "the same job was let go before, so this time it may have printed or not",
+    "large-media": "a side of large media may count once or twice on this printer",
+    "media-unknown": "the ticket does not say the size, and large media weigh more on this printer",
+    "start-up-page": "the printer was off meanwhile, and may have made a page of its own when it came back",
+    "partly-printed": "a part of what was asked for came out before the release was given up",
+    "share-as-expected": "the sum is as expected, so each release has what was expected of it",
+    "share-by-readings": "readings in between show whose pages are whose",
+    "share-in-proportion": (
+        "the meter can't tell all of these releases' pages apart; the rest is shared in proportion to what was expected"
+    ),
     "other-function": "the meter counts copies and faxes apart, and some were made meanwhile",
 }
 
@@ -88,6 +100,8 @@ def reason_text(reason: str) -> str:
     suffix = "-not-of-a-release"
     if reason.endswith(suffix):
         return f"{reason.removesuffix(suffix)} are no release's"
+    if reason.startswith(PREFIX):
+        return hint_text(reason)
     return REASONS.get(reason, reason)
 
 

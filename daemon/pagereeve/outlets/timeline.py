@@ -14,6 +14,7 @@ from pagereeve.outlets.sentences import SILENCES, span_text
 
 CORRECTIONS = {
     "corrected": "its source's clock was off and is corrected",
+    "behind": "its source's clock is far behind and is corrected",
     "implausible-past": "its source's time lies too far back and is not used",
     "future": "its source's time lies in the future and is not used",
     "missing": "its source gave no time; the time of arrival is used",

@@ -101,11 +101,11 @@ def totals_json(
     return body
 
 
-def period_line(period: Period) -> str:
-    """The period in words, with both ends in its zone."""
+def period_line(period: Period, what: str = "Releases started") -> str:
+    """The period in words, with both ends in its zone; ``what`` belongs to it."""
     begins = "the beginning" if period.from_us <= 0 else local_text(period.from_us, period.zone)
     ends = "now" if period.to_us >= ALWAYS_US else f"just before {local_text(period.to_us, period.zone)}"
-    return f"Releases started in {period.name}: from {begins} to {ends} ({period.zone.key})"
+    return f"{what} in {period.name}: from {begins} to {ends} ({period.zone.key})"
 
 
 def totals_table(by: By, lines: Sequence[Total]) -> Table:

@@ -25,6 +25,10 @@ class Store(Journal, LedgerStore, FactQueries, Protocol):
         """End notices under printer "", the latest first, a bounded number."""
         ...
 
+    async def late_facts(self, printer: str, at_us: int) -> Sequence[Fact]:
+        """Of that instant or earlier, but stored after a fact of a later one: notices and decisions, no readings."""
+        ...
+
     def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
         """Badges, unreadable ones and start notices of all printers, by their instants, from ``from_us`` on."""
         ...
