@@ -3,9 +3,12 @@
 The method is Page's (E. S. Page, "Continuous inspection schemes", Biometrika 41, 1954; from memory): for each sign
 S = max(0, S + x - k), and an alarm at S > h. x is a bracket's difference as a share of its tolerance, so that k and h
 mean the same for a printer that must be exact to the page and for one that need not. k is about half of the shift to be
-found: a third of the tolerance, one page in three jobs where one page is tolerated. h is six times the spread that such
-a tolerance leaves room for. An alarm also needs differences that don't cancel: their sum must be 2.5 times what chance
-would make of as many. What that finds, and how seldom it is wrong, is measured in contrib/bench/bias.py.
+found: a third of the tolerance, one page in three jobs where one page is tolerated. h is six times the spread that
+such a tolerance leaves room for.
+
+Noise reaches h sooner or later. So an alarm also needs a sum beyond 2.5 times what chance makes of as many differences,
+and beyond 4 times where the printer's latest differences had both signs. What that finds, and how seldom it is wrong,
+contrib/bench/bias.py measures.
 """
 
 from __future__ import annotations
@@ -23,8 +26,11 @@ SLACK: Final = 20
 ALARM: Final = 300
 # What lies above the alarm must be worked off before it is over: no more than this.
 CEILING: Final = 600
-# sum² > (5/2)² x the sum of squares, in whole numbers.
-CHANCE_NUMERATOR, CHANCE_DENOMINATOR = 25, 4
+# Four times sum² against so much of the sum of squares: 2.5² and 4².
+ONE_SIGNED, TWO_SIGNED = 25, 64
+# Of so many latest differences; one of the other sign is an accident.
+SIGNS_KEPT: Final = 32
+OTHERS_MAX: Final = 1
 FIGURE_MAX: Final = 2**53 - 1
 
 
@@ -91,8 +97,13 @@ def key_from(fields: Fields, name: str) -> ReleaseKey:
     return ReleaseKey(*pair)
 
 
-def after(excursion: Excursion | None, step: Step, sign: int) -> Excursion | None:
-    """The sum of one sign with one more difference; None where it is 0 again."""
+def signs_after(signs: str, step: Step) -> str:
+    """The latest differences' signs, ``+`` and ``-``, with one more; what is no difference has none."""
+    return (signs + ("+" if step.pages > 0 else "-"))[-SIGNS_KEPT:] if step.pages else signs
+
+
+def after(excursion: Excursion | None, step: Step, sign: int, signs: str) -> Excursion | None:
+    """The sum of one sign with one more difference; None where it is 0 again. ``signs`` hold it already."""
     # Rounded towards 0, so that both signs are alike.
     share = 100 * abs(step.pages) // max(1, step.tolerance) * (sign if step.pages > 0 else -sign)
     level = min(CEILING, max(0, (excursion.level if excursion else 0) + share - SLACK))
@@ -112,9 +123,10 @@ def after(excursion: Excursion | None, step: Step, sign: int) -> Excursion | Non
         last_us=step.at_us,
         last=step.release,
     )
-    return replace(grown, alarmed=_is_bias(grown))
+    return replace(grown, alarmed=_is_bias(grown, signs))
 
 
-def _is_bias(excursion: Excursion) -> bool:
-    beyond_chance = CHANCE_DENOMINATOR * excursion.pages**2 > CHANCE_NUMERATOR * excursion.squares
-    return excursion.level > ALARM and beyond_chance
+def _is_bias(excursion: Excursion, signs: str) -> bool:
+    two_signed = min(signs.count("+"), signs.count("-")) > OTHERS_MAX
+    wanted = (TWO_SIGNED if two_signed else ONE_SIGNED) * excursion.squares
+    return excursion.level > ALARM and 4 * excursion.pages**2 > wanted

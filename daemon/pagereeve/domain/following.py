@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pagereeve.domain import findings as find
-from pagereeve.domain.bias import Excursion, Step, after
+from pagereeve.domain.bias import Excursion, Step, after, signs_after
 from pagereeve.domain.diagnosis import Diagnosis, Difference, diagnose, remembered
 from pagereeve.domain.functions import REASON as OTHER_FUNCTION
 from pagereeve.domain.habits import Habits, Standing
@@ -76,7 +76,9 @@ def _summed(habits: Habits, at_us: int, settled: Settled, expected: Interval) ->
     if not tolerated and habits.up is None and habits.down is None:
         return habits
     step = Step(find.beyond(settled.stretch.counted, expected), tolerated, at_us, _first(settled))
-    return replace(habits, up=after(habits.up, step, 1), down=after(habits.down, step, -1))
+    signs = signs_after(habits.signs, step)
+    up, down = after(habits.up, step, 1, signs), after(habits.down, step, -1, signs)
+    return replace(habits, up=up, down=down, signs=signs)
 
 
 def _first(settled: Settled) -> ReleaseKey:

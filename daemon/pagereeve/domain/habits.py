@@ -8,7 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
-from pagereeve.domain.bias import FIGURE_MAX, Excursion, key_from
+from pagereeve.domain.bias import FIGURE_MAX, SIGNS_KEPT, Excursion, key_from
 from pagereeve.domain.diagnosis import Difference
 from pagereeve.domain.fields import Fields
 from pagereeve.domain.instants import from_text, to_text
@@ -27,7 +27,7 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class Habits:
-    """``up`` and ``down`` are the CUSUM's two sums; all of it belongs to one meter run.
+    """``up`` and ``down`` are the CUSUM's two sums, ``signs`` those of the latest differences; all of one meter run.
 
     ``diagnosed`` names the hypothesis that explains the recent differences, and since when it does.
     """
@@ -35,6 +35,7 @@ class Habits:
     run: int = 0
     up: Excursion | None = None
     down: Excursion | None = None
+    signs: str = ""
     recent: tuple[Difference, ...] = ()
     standing: Standing | None = None
     diagnosed: tuple[str, int] | None = None
@@ -45,6 +46,8 @@ class Habits:
             members["up"] = self.up.to_json()
         if self.down is not None:
             members["down"] = self.down.to_json()
+        if self.signs:
+            members["signs"] = self.signs
         if self.recent:
             members["recent"] = {str(place): one.to_json() for place, one in enumerate(self.recent)}
         if self.standing is not None:
@@ -63,6 +66,7 @@ class Habits:
             run=fields.integer("run", 0, FIGURE_MAX),
             up=None if up is None else Excursion.from_json(up),
             down=None if down is None else Excursion.from_json(down),
+            signs=fields.optional_text("signs", SIGNS_KEPT) or "",
             recent=() if recent is None else _recent(recent),
             standing=None if standing is None else _standing(standing),
             diagnosed=None if diagnosed is None else (diagnosed, from_text(fields.text("diagnosed_at"), "at")),

@@ -17,7 +17,7 @@ HAPPENED: Final = {
 
 def hints(one: Compared) -> tuple[str, ...]:
     """Reasons of the form ``hint-...``, for a bracket whose count is not what was expected."""
-    return tuple(PREFIX + name for name in (*happened(one), *explaining(one)))
+    return tuple(PREFIX + name for name in (*explaining(one), *happened(one)))
 
 
 def hint_text(reason: str) -> str:

@@ -95,14 +95,14 @@ HYPOTHESES: Final = (
     Hypothesis(
         "banner-sheet",
         "each job brings one sheet that its ticket doesn't name",
-        "separator_sheets = 1",
+        "separator_sheets = 1, and tickets that don't deny it",
         lambda _: True,
         lambda meant: _separators(meant, 1),
     ),
     Hypothesis(
         "banner-sheets",
         "each job brings two sheets that its ticket doesn't name",
-        "separator_sheets = 2",
+        "separator_sheets = 2, and tickets that don't deny it",
         lambda _: True,
         lambda meant: _separators(meant, 2),
     ),

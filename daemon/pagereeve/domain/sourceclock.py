@@ -42,17 +42,17 @@ class SourceClock:
         if occurred_us - received_us > FUTURE_MAX_US:
             return received_us, "future"
         self.delays.append((received_us - occurred_us, received_us))
+        return self._corrected(occurred_us, received_us)
+
+    def _corrected(self, occurred_us: int, received_us: int) -> tuple[int, ClockMark]:
         least_us = min(delay_us for delay_us, _ in self.delays)
         if least_us < 0:
             at_us = min(occurred_us + least_us, received_us)
             return at_us, "corrected" if -least_us >= TRANSPORT_US else ""
-        if len(self.delays) < DELAYS_MIN or least_us < CORRECT_FROM_US:
+        far = least_us > CORRECT_MAX_US
+        if len(self.delays) < DELAYS_MIN or least_us < CORRECT_FROM_US or (far and not self._is_offset(least_us)):
             return occurred_us, ""
-        if least_us <= CORRECT_MAX_US:
-            return occurred_us + least_us - TRANSPORT_US, "corrected"
-        if self._is_offset(least_us):
-            return occurred_us + least_us - TRANSPORT_US, "behind"
-        return occurred_us, ""
+        return occurred_us + least_us - TRANSPORT_US, "behind" if far else "corrected"
 
     def _is_offset(self, least_us: int) -> bool:
         alike = max(delay_us for delay_us, _ in self.delays) - least_us <= ALIKE_US

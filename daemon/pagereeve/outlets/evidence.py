@@ -79,7 +79,7 @@ class Evidence:
 
 
 async def gather(reads: Reads, release: str, source: str | None = None) -> list[Evidence]:
-    """All releases of that name, each by itself where a source used it twice. Raises BadQuestion where there is none."""
+    """All releases of that name, each by itself where it was used twice. Raises BadQuestion where there is none."""
     charges = await reads.charges_of(release)
     places = dict.fromkeys((one.release, one.printer, one.started_us) for one in charges)
     chosen = [place for place in places if source is None or place[0].source == source]

@@ -139,17 +139,23 @@ class Story:
         number_up: int | None = 1,
         separator_sheets: int | None = 0,
         color_mode: str | None = None,
+        media: str | None = None,
         owner: str = "",
+        job: str = "",
+        badge: str = "",
+        received_s: float | None = None,
         event: str = "",
         source: str = SERVER,
         clock: ClockMark = "",
         occurred_us: int | None = None,
     ) -> ReleaseKey:
         name = name or f"r{sum(isinstance(fact, ReleaseStarted) for fact in self.facts) + 1}"
-        ticket = Ticket(pages, copies, sides, number_up, color_mode, None, separator_sheets)  # type: ignore[arg-type]
+        ticket = Ticket(pages, copies, sides, number_up, color_mode, media, separator_sheets)  # type: ignore[arg-type]
         start_us = at_us(second)
-        origin = Origin(source, event or f"{name}-start", start_us, start_us + 1000, occurred_us or start_us, clock)
-        self._add(ReleaseStarted(self.printer, origin, name, f"job-{name}", owner or f"owner-{name}", ticket=ticket))
+        received_us = start_us + 1000 if received_s is None else at_us(received_s)
+        origin = Origin(source, event or f"{name}-start", start_us, received_us, occurred_us or start_us, clock)
+        job, owner = job or f"job-{name}", owner or f"owner-{name}"
+        self._add(ReleaseStarted(self.printer, origin, name, job, owner, badge=badge, ticket=ticket))
         self._last = name
         return ReleaseKey(source, name)
 

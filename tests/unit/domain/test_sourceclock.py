@@ -75,4 +75,4 @@ def test_events_that_are_set_aside_teach_nothing_of_the_clock() -> None:
     clock = SourceClock()
     for claim in (None, 0, DAY_US + 10 * DAY):
         clock.judge(claim, DAY_US)
-    assert len(clock.delays_us) == 0
+    assert len(clock.delays) == 0
