@@ -19,8 +19,8 @@ CORRECT_MAX_US = 120 * SECOND_US
 DELAYS_MIN = 8
 DELAYS_MAX = 64
 # A clock that is behind shows the same delay in every notice, for a while; a backlog's delays differ as its events do.
-ALIKE_US = 10 * SECOND_US
-LASTED_US = 60 * SECOND_US
+ALIKE_US = 3 * SECOND_US
+LASTED_US = 600 * SECOND_US
 
 
 @dataclass(slots=True)

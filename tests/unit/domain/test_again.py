@@ -112,7 +112,7 @@ def test_an_end_that_claims_to_be_before_its_start_is_still_its_own() -> None:
 
 @pytest.mark.parametrize("figures", [(1, 3, 8), (8, 3, 1), (8, 8, 8), (None, 8, None), (0, 8, 0)])
 def test_figures_of_progress_are_running_totals(figures: tuple[int | None, ...]) -> None:
-    """2.5, apple/cups#5571: 1, 3, 8 is 8, not 12; 2.6, apple/cups#4991, #2584: equal totals count once, 0 is unknown."""
+    """2.5, apple/cups#5571: 1, 3, 8 is 8, not 12; 2.6, apple/cups#4991, #2584: equal totals count once."""
     story = Story()
     story.reading(-1, 100)
     story.release(0, pages=None)

@@ -76,3 +76,21 @@ def test_events_that_are_set_aside_teach_nothing_of_the_clock() -> None:
     for claim in (None, 0, DAY_US + 10 * DAY):
         clock.judge(claim, DAY_US)
     assert len(clock.delays) == 0
+
+
+def test_a_clock_that_is_far_behind_is_corrected_and_told() -> None:
+    """The same delay in every notice for ten minutes: no backlog looks like that."""
+    clock = SourceClock()
+    marks = []
+    for nth in range(20):
+        received_us = DAY_US + nth * 60 * SECOND_US
+        at_us, mark = clock.judge(received_us - 900 * SECOND_US - nth % 3 * SECOND_US // 2, received_us)
+        marks.append(mark)
+        if mark == "behind":
+            assert abs(at_us - received_us) <= 2 * SECOND_US
+    assert marks == [""] * 10 + ["behind"] * 10
+
+
+def test_a_backlog_that_comes_at_once_is_no_clock_fault() -> None:
+    clock = SourceClock()
+    assert {clock.judge(DAY_US - 900 * SECOND_US + nth, DAY_US + nth)[1] for nth in range(40)} == {""}
