@@ -1,8 +1,8 @@
 """How soon the CUSUM of domain/bias.py finds a small steady bias, and how seldom it takes noise for one.
 
-Run lengths in jobs over many random histories of one printer, each with a fixed seed: the median and the tenth that took
-longest for biases, and the mean distance of two false alarms for noise without one. Plain CUSUM (h alone, without the
-condition that differences don't cancel) stands beside it: the ratio of the two false-alarm distances is what that is for.
+Run lengths in jobs over many random histories of one printer, each with a fixed seed: the median and the tenth that
+took longest for biases, and the mean distance of two false alarms for noise without one. Plain CUSUM (h alone, without
+the condition that differences don't cancel) stands beside it: what that is for is the ratio of the two distances.
 
     python contrib/bench/bias.py
 """
@@ -60,8 +60,8 @@ def run_lengths(draw: Draw, tolerance: int = 1, *, plain: bool = False) -> Itera
 def main() -> None:
     print(f"{HISTORIES} histories each; tolerance 1 page unless said; jobs until the first alarm")
     print(f"{'a bias of':40} {'median':>8} {'slowest tenth':>14}")
-    for name, draw in (("1 page in 2 jobs", 0.5), ("1 page in 3 jobs", 1 / 3), ("1 page in 5 jobs", 0.2)):
-        lengths = list(run_lengths(biased(draw)))
+    for name, share in (("1 page in 2 jobs", 0.5), ("1 page in 3 jobs", 1 / 3), ("1 page in 5 jobs", 0.2)):
+        lengths = list(run_lengths(biased(share)))
         print(f"{name:40} {median(lengths):8.0f} {quantiles(lengths, n=10)[-1]:14.0f}")
     print(f"\n{'noise without a bias':40} {'mean':>8} {'plain CUSUM':>14} {'ratio':>7}")
     noises = (

@@ -14,13 +14,13 @@ from pagereeve.domain.expectation import CLAIMED_CHANNELS, FUNCTION_CHANNELS
 from pagereeve.domain.following import follow, leading
 from pagereeve.domain.functions import functions_counted, span_of, without_functions
 from pagereeve.domain.habits import Habits
-from pagereeve.domain.ledger import STRAY, Charge, Finding, Grade, Posting, Stretch, Verdict
+from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, Stretch, Verdict
 from pagereeve.domain.noticing import noticed
 from pagereeve.domain.overrun import overrun
 from pagereeve.domain.partition import Between, Broken, Partition, partition
 from pagereeve.domain.reading import Unit
 from pagereeve.domain.runs import Run, Runs, split
-from pagereeve.domain.settle import Settled, settle_between, settle_broken
+from pagereeve.domain.settle import MAINTENANCE_DECIDED, Settled, settle_between, settle_broken
 from pagereeve.domain.timeline import Timeline, event_key
 from pagereeve.domain.windows import Release, Window, Windows, expected_of, moments_of
 
@@ -134,8 +134,10 @@ def _settle(timeline: Timeline, parted: Sequence[Partition], projected: Projecte
 
 
 def _stray(settled: Settled) -> int:
+    """Pages of a gap that are a finding: what somebody says of them later makes them none the fewer."""
     legs = () if settled.posting is None else settled.posting.legs
-    return sum(pages for account, pages in legs if account == STRAY)
+    account = MAINTENANCE if MAINTENANCE_DECIDED in settled.stretch.reasons else STRAY
+    return sum(pages for name, pages in legs if name == account)
 
 
 def _rows_of(timeline: Timeline, channel: str, piece: Between | Broken) -> tuple[int, list[Settled]]:

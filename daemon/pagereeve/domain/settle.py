@@ -36,7 +36,8 @@ from pagereeve.domain.windows import Window, expected_of
 
 # Pages that a printer may make of its own when it comes back, where nothing is known of it.
 START_UP_PAGES_MAX: Final = 1
-MAINTAINED: Final = frozenset({"maintenance", "maintenance-decided"})
+MAINTENANCE_DECIDED: Final = "maintenance-decided"
+MAINTAINED: Final = frozenset({"maintenance", MAINTENANCE_DECIDED})
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +87,7 @@ def _gap_reasons(between: Between, stretch: Stretch, rules: Rules) -> tuple[str,
         return ("maintenance",)
     decided = find.finding_id("stray-pages", stretch.printer, find.gap_anchor(stretch)) if rules.decisions else ""
     if decided and rules.reason_for(decided) == "maintenance":
-        return ("maintenance-decided",)
+        return (MAINTENANCE_DECIDED,)
     pages = rules.policy_at(stretch.opens_us).start_up_pages
     restarts = sum(sample.restarted for sample in _samples_in(between))
     most = START_UP_PAGES_MAX if pages is None else pages

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import zip_longest
+from itertools import chain, repeat
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -223,5 +223,5 @@ def _findings(evidence: Evidence, zone: ZoneInfo) -> list[str]:
 
 def explain_all(evidences: Sequence[Evidence], zone: ZoneInfo, learnt: Sequence[Sequence[Learnt]] = ()) -> str:
     """``learnt`` is of each in turn, if given."""
-    texts = (explain_text(one, zone, late) for one, late in zip_longest(evidences, learnt, fillvalue=()))
+    texts = (explain_text(one, zone, late) for one, late in zip(evidences, chain(learnt, repeat(())), strict=False))
     return ("\n" + "=" * 72 + "\n\n").join(texts)

@@ -1,4 +1,4 @@
-"""A release's name a second time: the same notice, the same job once more, or another job; and whose an end notice is."""
+"""A release's name a second time: the same notice, the same job once more, or another job; whose an end is."""
 
 from __future__ import annotations
 

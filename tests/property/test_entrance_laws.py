@@ -1,0 +1,110 @@
+"""The entrance's findings do not depend on the order, the multiplicity or the steps in which events come."""
+
+from __future__ import annotations
+
+from random import Random
+
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from pagereeve.domain.book import apply_update
+from pagereeve.domain.entrance import EntranceEvent
+from pagereeve.domain.entrancebook import EntranceBook, EntranceSeed, entrance_findings
+from pagereeve.domain.facts import (
+    BadgePresented,
+    BadgeUnreadable,
+    Bound,
+    EntranceSet,
+    Origin,
+    Registered,
+    ReleaseStarted,
+)
+from pagereeve.domain.houserules import HouseRules
+from pagereeve.domain.instants import SECOND_US
+from pagereeve.domain.ledger import Finding, Sheaf
+from pagereeve.domain.policy import EntrancePolicy
+
+DAY_US = 1_800_000_000 * SECOND_US
+POLICY = EntrancePolicy(
+    nearby_us=40 * SECOND_US, noisy_frames=5, changed_badges=3, silent_after=4, silent_us=20 * SECOND_US
+)
+RULES = HouseRules.of(
+    [
+        EntranceSet(DAY_US - SECOND_US, POLICY),
+        *(Registered(DAY_US - SECOND_US, f"p{nth}", f"g{nth % 2}") for nth in range(4)),
+        *(Bound(0, f"b{nth}", f"owner{nth}", DAY_US - SECOND_US) for nth in range(4)),
+    ]
+)
+
+
+def an_hour(seed: int, length: int = 120) -> list[EntranceEvent]:
+    random, at_us, events = Random(seed), DAY_US, []
+    for nth in range(length):
+        at_us += int(random.choice([0.1, 1, 3, 8, 30]) * SECOND_US)
+        origin = Origin("urn:invented", f"e{nth}", at_us, at_us)
+        badge, gateway = f"b{random.randrange(6)}", f"g{random.randrange(2)}"
+        events.append(_event(random, origin, badge, gateway))
+    return events
+
+
+def _event(random: Random, origin: Origin, badge: str, gateway: str) -> EntranceEvent:
+    match random.choice(["badge"] * 5 + ["frame"] * 3 + ["release"] * 3):
+        case "badge":
+            resembles = random.choice(["", "", "byte-reversed"]) if badge in {"b4", "b5"} else ""
+            return BadgePresented("", origin, badge, gateway, random.choice(["", "desk"]), "", resembles)
+        case "frame":
+            return BadgeUnreadable(origin, gateway, "parity", random.choice(["", "desk"]))
+    owner, named = f"owner{random.randrange(4)}", random.choice(["", badge])
+    return ReleaseStarted(f"p{random.randrange(4)}", origin, origin.id, "job", owner, badge=named)
+
+
+def ordered(findings: list[Finding]) -> list[Finding]:
+    return sorted(findings, key=lambda one: (one.since_us, one.kind, one.id))
+
+
+@given(st.integers(0, 10**6))
+@settings(max_examples=60)
+def test_order_and_repetition_make_no_difference(seed: int) -> None:
+    events = an_hour(seed)
+    whole = ordered(entrance_findings(RULES, events))
+    mixed = [*events, *events]
+    Random(seed).shuffle(mixed)
+    assert ordered(entrance_findings(RULES, mixed)) == whole
+
+
+@given(st.integers(0, 10**6), st.integers(2, 40), st.sampled_from([0, 10, 60]), st.integers(0, 5))
+@settings(max_examples=60)
+def test_increments_with_seeds_restarts_and_late_events_equal_the_whole(
+    seed: int, seal_every: int, hold_back_s: int, late_share: int
+) -> None:
+    events, random = an_hour(seed), Random(seed + 1)
+    arriving = list(events)
+    for place in range(len(arriving) - 9):
+        if random.randrange(20) < late_share:
+            arriving.insert(place + random.randrange(2, 9), arriving.pop(place))
+    sheaves: dict[int, Sheaf] = {}
+    known: list[EntranceEvent] = []
+    book = EntranceBook(RULES, hold_back_us=hold_back_s * SECOND_US, seal_every=seal_every)
+    for event in arriving:
+        known.append(event)
+        if book.is_late(event) or random.randrange(30) == 0:
+            book = reopened(sheaves, known, event.origin.at_us, book)
+        else:
+            book.add(event)
+        update = book.settle()
+        if update is not None:
+            apply_update(sheaves, update)
+    found = [finding for sheaf in sheaves.values() for finding in sheaf.findings]
+    assert ordered(found) == ordered(entrance_findings(RULES, events))
+
+
+def reopened(sheaves: dict[int, Sheaf], known: list[EntranceEvent], before_us: int, book: EntranceBook) -> EntranceBook:
+    """As the porter does after a restart, or for a late event."""
+    seeds = [EntranceSeed.from_json(sheaf.seed) for sheaf in sheaves.values() if sheaf.seed is not None]
+    seed = max((one for one in seeds if one.at_us < before_us), key=lambda one: one.at_us, default=None)
+    fresh = EntranceBook(RULES, seed, book.hold_back_us, book.seal_every)
+    from_us = fresh.needed_from_us()
+    for event in known:
+        if from_us is None or event.origin.at_us >= from_us:
+            fresh.add(event)
+    return fresh
