@@ -6,9 +6,24 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from random import Random
 
-from pagereeve.domain.facts import Fact, Origin, PolicySet, Read, ReadFailed, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.book import replay
+from pagereeve.domain.facts import (
+    Action,
+    ClockMark,
+    Decided,
+    Fact,
+    Note,
+    Origin,
+    PolicySet,
+    PrinterNoted,
+    Read,
+    ReadFailed,
+    Reason,
+    ReleaseEnded,
+    ReleaseStarted,
+)
 from pagereeve.domain.instants import SECOND_US
-from pagereeve.domain.policy import Policy
+from pagereeve.domain.policy import Charging, Policy
 from pagereeve.domain.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
 from pagereeve.domain.recorder import record
 from pagereeve.domain.ticket import Ticket
@@ -39,20 +54,33 @@ class _Printer:
     error: tuple[str, ...] = ()
 
 
-def make_day(seed: int, length: int = 40, *, faults: bool = True, channels: bool = False, modulus: int = 2**32) -> Day:
+def make_day(
+    seed: int,
+    length: int = 40,
+    *,
+    faults: bool = True,
+    channels: bool = False,
+    modulus: int = 2**32,
+    life: bool = False,
+) -> Day:
     """A day of ``length`` happenings: releases, walk-up copies, reads, jams, silences, restarts, replacements.
 
     ``channels``: the meter has more than one, and not each of them in each answer, nor on each device. With a small
-    ``modulus`` the meter wraps, some of the time.
+    ``modulus`` the meter wraps, some of the time. ``life``: notices that come late, again or for another job under the
+    same name, progress, clocks that are off, maintenance, decisions, another policy, and tickets of every sort.
     """
-    return _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus).make(length)
+    return _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life).make(length)
 
 
 class _Maker:
-    def __init__(self, random: Random, *, faults: bool, channels: bool, modulus: int) -> None:
+    def __init__(self, random: Random, *, faults: bool, channels: bool, modulus: int, life: bool = False) -> None:
         self.random = random
         self.faults = faults
+        self.life = life
         self.policy = replace(POLICY, modulus=modulus)
+        if life:
+            self.policy = replace(self.policy, tolerance_pages=random.choice([0, 0, 1, 2]))
+        self.started: list[ReleaseStarted] = []
         self.channels: tuple[str, ...] = ("colour", "copies", "mono") if channels else ()
         self.day = Day()
         self.now_us = DAY_US
@@ -74,6 +102,8 @@ class _Maker:
         kinds = ["read"] * 6 + ["release"] * 4 + ["wait"] * 3 + ["copy"]
         if self.faults:
             kinds += ["fail", "restart", "replace", "jam", "glitch", "fall-back"]
+        if self.life:
+            kinds += ["release"] * 8 + ["late", "echo", "again", "reuse", "progress", "note", "decide", "set-policy"]
         getattr(self, "_" + self.random.choice(kinds).replace("-", "_"))()
 
     def _fact(self, fact: Fact) -> None:
@@ -125,8 +155,11 @@ class _Maker:
         self.releases += 1
         name, pages = f"r{self.releases}", self.random.randrange(1, 8)
         ticket = Ticket(pages=pages, copies=1, sides="one-sided", number_up=1, separator_sheets=0)
-        origin = Origin("urn:invented:server", f"{name}-start", self.now_us, self.now_us + 1000, self.now_us)
-        self._fact(ReleaseStarted(PRINTER, origin, name, f"job-{name}", f"owner-{self.releases % 5}", ticket=ticket))
+        if self.life:
+            ticket = self._any_ticket(pages)
+        clock: ClockMark = self.random.choice(["", "", "", "future", "corrected"]) if self.life else ""
+        origin = Origin("urn:invented:server", f"{name}-start", self.now_us, self.now_us + 1000, self.now_us, clock)
+        self._start(ReleaseStarted(PRINTER, origin, name, f"job-{name}", f"owner-{self.releases % 5}", ticket=ticket))
         printed = pages + self.random.choice([0, 0, 0, 0, 0, 1, -1, 3])
         for page in range(max(0, printed)):
             self.marks.append((self.now_us + int((2 + page * 0.7) * SECOND_US), 1))
@@ -138,6 +171,88 @@ class _Maker:
         if self.random.random() < 0.6:
             self._pass(1)
             self._read()
+
+    def _any_ticket(self, pages: int) -> Ticket:
+        choose = self.random.choice
+        return Ticket(
+            pages=choose([pages, pages, pages, None]),
+            copies=choose([1, 1, 2, 3, None]),
+            sides=choose(["one-sided", "two-sided-long-edge", None]),
+            number_up=choose([1, 1, 2, None]),
+            media=choose([None, "iso_a4_210x297mm", "iso_a3_297x420mm"]),
+            separator_sheets=choose([0, 1, None]),
+        )
+
+    def _start(self, started: ReleaseStarted) -> None:
+        self.started.append(started)
+        self._fact(started)
+
+    def _end(self, release: str, event: str, at_us: int, pages_sent: int | None = None) -> None:
+        origin = Origin("urn:invented:server", event, at_us, self.now_us + 1000, at_us)
+        self._fact(ReleaseEnded(PRINTER, origin, release, "completed", pages_sent))
+
+    def _late(self) -> None:
+        """Both notices of a release that lies up to half an hour back."""
+        self.releases += 1
+        name, at_us = f"r{self.releases}", self.now_us - int(self.random.uniform(5, 1800) * SECOND_US)
+        origin = Origin("urn:invented:server", f"{name}-start", at_us, self.now_us, at_us)
+        started = ReleaseStarted(PRINTER, origin, name, f"job-{name}", "owner-late", ticket=self._any_ticket(3))
+        if self.random.random() < 0.5:
+            self._end(name, f"{name}-end", at_us + 5 * SECOND_US)
+            self._start(started)
+        else:
+            self._start(started)
+            self._end(name, f"{name}-end", at_us + 5 * SECOND_US)
+
+    def _known(self) -> ReleaseStarted | None:
+        return self.random.choice(self.started) if self.started else None
+
+    def _echo(self) -> None:
+        if (known := self._known()) is not None:
+            self._start(replace(known, origin=replace(known.origin, id=self._event_id(), received_us=self.now_us)))
+
+    def _again(self) -> None:
+        if (known := self._known()) is not None:
+            origin = Origin(known.origin.source, self._event_id(), self.now_us, self.now_us, self.now_us)
+            self._start(replace(known, origin=origin))
+            if self.random.random() < 0.5:
+                self._end(known.release, self._event_id(), self.now_us + SECOND_US)
+
+    def _reuse(self) -> None:
+        if (known := self._known()) is not None:
+            at_us = self.now_us - self.random.choice([0, 0, 400 * SECOND_US])
+            origin = Origin(known.origin.source, self._event_id(), at_us, self.now_us, at_us)
+            self._start(replace(known, origin=origin, job="another-job", owner="owner-other"))
+            self.marks.append((self.now_us + 3 * SECOND_US, 2))
+            if self.random.random() < 0.7:
+                self._end(known.release, self._event_id(), at_us + 4 * SECOND_US)
+
+    def _progress(self) -> None:
+        if (known := self._known()) is not None:
+            self._end(known.release, self._event_id(), self.now_us, self.random.randrange(9))
+
+    def _event_id(self) -> str:
+        return f"event-{len(self.day.facts)}-{self.random.randrange(10**6)}"
+
+    def _note(self) -> None:
+        at_us = self.now_us - self.random.choice([0, 0, 600 * SECOND_US])
+        note: Note = self.random.choice(["maintenance-begun", "maintenance-ended", "meter-replaced"])
+        origin = Origin("urn:invented:desk", self._event_id(), at_us, self.now_us, at_us)
+        self._fact(PrinterNoted(PRINTER, origin, note))
+
+    def _decide(self) -> None:
+        """Of a finding that is there by now."""
+        known = replay(PRINTER, self.day.facts, self.day.open_run).findings
+        if known:
+            action: Action = self.random.choice(["explain", "close"])
+            reason: Reason = self.random.choice(["maintenance", "jam", "other"])
+            origin = Origin("urn:invented:desk", self._event_id(), self.now_us, self.now_us, self.now_us)
+            self._fact(Decided(PRINTER, origin, self.random.choice(known).id, action, "a warden", reason))
+
+    def _set_policy(self) -> None:
+        charging: Charging = self.random.choice(["lesser", "none", "released", "counted"])
+        self.policy = replace(self.policy, charging=charging, tolerance_pages=self.random.choice([0, 1, 2]))
+        self._fact(PolicySet(PRINTER, self.now_us, self.policy))
 
     def _copy(self) -> None:
         self._pass(3)

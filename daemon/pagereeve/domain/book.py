@@ -31,6 +31,7 @@ from pagereeve.domain.timeline import (
     start_of,
     start_order,
     started_again,
+    strongest,
 )
 
 # Facts arrive a little late: clocks differ, networks queue. A fact younger than this never needs the journal.
@@ -99,27 +100,28 @@ class Book:
         if self.seed is None:
             return False
         if isinstance(fact, ReleaseEnded):
-            return start_of(fact, self._starts_of(fact), self._again) is None
+            return self._start_of(fact) is None
         if isinstance(fact, Read):
             return fact.plateau.last_received_us < self.seed.at_us
         if isinstance(fact, ReadFailed):
             return fact.silence.last_received_us < self.seed.at_us
         return concerns_us(fact) <= self.seed.at_us or (again and self._takes_an_end(fact))
 
-    def _starts_of(self, event: ReleaseStarted | ReleaseEnded) -> list[ReleaseStarted]:
-        """The start notices in hand of the event's release that open a window, in order."""
+    def _start_of(self, ended: ReleaseEnded) -> ReleaseStarted | None:
+        """The start notice in hand that the end belongs to; None where that lies behind the seed, or hasn't come."""
         named = (
-            one for one in self._facts.values() if isinstance(one, ReleaseStarted) and name_of(one) == name_of(event)
+            one for one in self._facts.values() if isinstance(one, ReleaseStarted) and name_of(one) == name_of(ended)
         )
-        return sorted((one for one in named if self._again.get(event_key(one)) != "echo"), key=start_order)
+        starts = sorted(named, key=start_order)
+        again = strongest(started_again(starts), self._again)
+        return start_of(ended, [one for one in starts if again.get(event_key(one)) != "echo"], again)
 
     def _takes_an_end(self, fact: Fact) -> bool:
         """An end notice that until now belongs to a start behind the seed will belong to this one."""
         if not isinstance(fact, ReleaseStarted):
             return False
-        starts = self._starts_of(fact)
         ends = (one for one in self._facts.values() if isinstance(one, ReleaseEnded) and name_of(one) == name_of(fact))
-        return any(one.origin.at_us >= fact.origin.at_us and start_of(one, starts, self._again) is None for one in ends)
+        return any(one.origin.at_us >= fact.origin.at_us and self._start_of(one) is None for one in ends)
 
     def add(self, fact: Fact, *, again: Again | None = None) -> None:
         """Take a fact that is not late. ``again``: what the notice is, if an earlier one started the same release."""
@@ -176,7 +178,7 @@ class Book:
         self.seed = seed
         # The notice that started a release first may be left behind now: a later one stays a later one all the same.
         starts = [fact for fact in self._facts.values() if isinstance(fact, ReleaseStarted)]
-        again = {**started_again(starts), **self._again}
+        again = strongest(started_again(starts), self._again)
         kept = {identity_of(fact): fact for fact in self._needed(self._facts.values(), seed)}
         self._dropped += len(self._facts) - len(kept)
         self._facts = kept

@@ -18,6 +18,7 @@ Again = Literal["echo", "repeat", "reuse"]
 """What a later start notice of a known release is: the same notice under another id, the same job let go once more, or
 another job under a name that was used before (apple/cups#1582)."""
 
+_STRENGTH: Final[tuple[Again, ...]] = ("reuse", "repeat", "echo")
 # Two notices of one deed may bear times of two moments of it.
 ECHO_WITHIN_US: Final = 2 * SECOND_US
 
@@ -48,7 +49,7 @@ class Timeline:
         timeline.plateaus.sort(key=lambda one: (one.first_received_us, one.last_received_us))
         timeline.silences.sort(key=lambda one: (one.first_sent_us, one.last_received_us))
         timeline.starts.sort(key=start_order)
-        timeline.again = {**started_again(timeline.starts), **(again or {})}
+        timeline.again = strongest(started_again(timeline.starts), again or {})
         timeline.ends = paired(timeline.starts, timeline._all_ends, timeline.again)
         return timeline
 
@@ -111,6 +112,14 @@ def started_again(starts: Iterable[ReleaseStarted]) -> dict[EventKey, Again]:
             again[event_key(started)] = _kinship(started, earlier)
         earlier.append(started)
     return again
+
+
+def strongest(one: Mapping[EventKey, Again], other: Mapping[EventKey, Again]) -> dict[EventKey, Again]:
+    """What is known from two sides: an earlier notice more can only make a later one more like it."""
+    joined = dict(one)
+    for key, again in other.items():
+        joined[key] = max(again, joined.get(key, again), key=_STRENGTH.index)
+    return joined
 
 
 def _kinship(started: ReleaseStarted, earlier: Iterable[ReleaseStarted]) -> Again:
