@@ -1,6 +1,6 @@
 """What comes in at the doors, looked at as a whole: badges nobody knows, readers that can't be read, silent feeds.
 
-A fold over all badges and start notices of the house in order of their instants; it touches no page of the ledger.
+A fold over all badges and start notices of the house in order of time; it touches no page of the ledger.
 """
 
 from __future__ import annotations
@@ -37,31 +37,45 @@ class Sighting:
     gateway: str
 
 
+@dataclass(frozen=True, slots=True)
+class Step:
+    at_us: int
+    event: EntranceEvent
+    arrived: bool = False
+
+    @property
+    def order(self) -> tuple[int, bool, str, str]:
+        """By instant; of one instant all happenings before all arrivals, each by the event's identity."""
+        return (self.at_us, self.arrived, self.event.origin.source, self.event.origin.id)
+
+
 @dataclass(slots=True)
 class Entrance:
-    """``findings`` each bear the instant at which they are settled. Events come in order of ``event_order``.
+    """``findings`` each bear the instant at which they are settled. Steps come in order.
 
-    ``told_after_us``: events up to there only refresh the short memory, as what they led to is known already.
+    Each event is two steps: when it happened, it is compared with what happened near it; when it arrived, its feed was
+    heard. A backlog that comes in the end leaves a silence as it was. ``told_after_us``: steps up to there only refresh
+    the short memory, as what they led to is known already.
     """
 
     rules: HouseRules
     state: EntranceState = field(default_factory=EntranceState)
     told_after_us: int = -1
     findings: list[tuple[int, Finding]] = field(default_factory=list)
+    _alone: set[tuple[str, str]] = field(default_factory=set)
     _swipes: OrderedDict[tuple[str, str, str, str], int] = field(default_factory=OrderedDict)
     _seen: OrderedDict[str, Sighting] = field(default_factory=OrderedDict)
     _unknown: OrderedDict[tuple[str, str], int] = field(default_factory=OrderedDict)
 
-    def take(self, event: EntranceEvent) -> None:
-        at_us = event.origin.at_us
-        policy = self.rules.policy_at(at_us)
-        match event:
+    def take(self, step: Step) -> None:
+        policy = self.rules.policy_at(step.at_us)
+        match step.event:
+            case BadgeUnreadable() if not step.arrived:
+                self._unreadable(step.event, step.at_us, policy)
             case BadgePresented():
-                self._badge(event, at_us, policy)
-            case BadgeUnreadable():
-                self._unreadable(event, at_us, policy)
+                (self._badge_came if step.arrived else self._badge)(step.event, step.at_us, policy)
             case ReleaseStarted():
-                self._started(event, at_us, policy)
+                (self._start_came if step.arrived else self._started)(step.event, step.at_us, policy)
 
     def open_findings(self) -> list[Finding]:
         return [condition.finding() for condition in self.state.standing()]
@@ -69,9 +83,7 @@ class Entrance:
     # Badges
 
     def _badge(self, badge: BadgePresented, at_us: int, policy: EntrancePolicy) -> None:
-        told = at_us > self.told_after_us
-        if self._is_same_swipe(badge, at_us, policy):
-            return
+        again = self._is_same_swipe(badge, at_us, policy)
         before = self._seen.get(badge.badge)
         _remember(self._seen, badge.badge, Sighting(at_us, badge.gateway))
         known = bool(self.rules.owner_of(badge.badge, at_us))
@@ -79,18 +91,34 @@ class Entrance:
         tried_us = self._unknown.get((badge.badge, badge.gateway))
         if unknown:
             _remember(self._unknown, (badge.badge, badge.gateway), at_us)
-        if not told:
+        if again:
+            return
+        if not unknown:
+            self._alone.add((badge.origin.source, badge.origin.id))
+        if at_us <= self.told_after_us:
             return
         reader = self.state.reader(badge.gateway, badge.reader)
         self._frame(reader, at_us, policy, refused="")
         self._style(reader, badge, at_us, policy, known=known)
-        self._heard(self.state.gateway(badge.gateway), at_us)
         if unknown and not badge.resembles and (tried_us is None or at_us - tried_us > policy.nearby_us):
             self._tell_unknown(reader, badge, at_us)
         if before is not None and before.gateway != badge.gateway and at_us - before.at_us < policy.travel_us:
             self._tell_two_places(before, badge, at_us)
-        if not unknown:
+
+    def _badge_came(self, badge: BadgePresented, at_us: int, policy: EntrancePolicy) -> None:
+        alone = self._was_alone(badge)
+        if at_us <= self.told_after_us:
+            return
+        self._heard(self.state.gateway(badge.gateway), at_us)
+        if alone:
             self._unmatched(self.state.releases, RELEASES, at_us, policy, "badges were presented")
+
+    def _was_alone(self, event: BadgePresented | ReleaseStarted) -> bool:
+        """Of this event something of the other kind was to be expected."""
+        key = (event.origin.source, event.origin.id)
+        alone = key in self._alone
+        self._alone.discard(key)
+        return alone
 
     def _is_same_swipe(self, badge: BadgePresented, at_us: int, policy: EntrancePolicy) -> bool:
         """A reader repeats a card that lies on it: counted from the last sighting. Another answer is another swipe."""
@@ -160,21 +188,28 @@ class Entrance:
     # Releases and feeds
 
     def _started(self, started: ReleaseStarted, at_us: int, policy: EntrancePolicy) -> None:
-        if at_us <= self.told_after_us:
-            return
-        self._heard(self.state.releases, at_us)
         if not started.badge:
             return
-        self._compare_owners(started, at_us)
         home = self.rules.gateway_of(started.printer, at_us)
         seen = self._seen.get(started.badge)
         nearby = seen if seen is not None and at_us - seen.at_us <= policy.nearby_us else None
+        if nearby is None and home:
+            self._alone.add((started.origin.source, started.origin.id))
+        if at_us <= self.told_after_us:
+            return
+        self._compare_owners(started, at_us)
         if nearby is not None and home and nearby.gateway != home:
             self._tell_elsewhere(started, nearby, home, at_us)
-        if nearby is None and home:
-            what = "releases named a badge"
-            feed = self.state.gateway(home)
-            self._unmatched(feed, f"badge lines of gateway {home}", at_us, policy, what)
+
+    def _start_came(self, started: ReleaseStarted, at_us: int, policy: EntrancePolicy) -> None:
+        alone = self._was_alone(started)
+        if at_us <= self.told_after_us:
+            return
+        self._heard(self.state.releases, at_us)
+        if alone:
+            home = self.rules.gateway_of(started.printer, started.origin.at_us)
+            place = f"badge lines of gateway {home}"
+            self._unmatched(self.state.gateway(home), place, at_us, policy, "releases named a badge")
 
     def _compare_owners(self, started: ReleaseStarted, at_us: int) -> None:
         owner = self.rules.owner_of(started.badge, at_us)
@@ -233,5 +268,8 @@ def _line(started: ReleaseStarted) -> str:
     return find.release_line(ReleaseKey(started.origin.source, started.release))
 
 
-def event_order(event: EntranceEvent) -> tuple[int, str, str]:
-    return (event.origin.at_us, event.origin.source, event.origin.id)
+def steps_of(event: EntranceEvent) -> tuple[Step, Step]:
+    """An event's happening and its arrival, which is never before it."""
+    origin = event.origin
+    arrived_us = max(origin.at_us, origin.received_us)
+    return Step(origin.at_us, event), Step(arrived_us, event, arrived=True)

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from pagereeve.domain import findings as find
 from pagereeve.domain.book import HOLD_BACK_US, Update, apply_update
-from pagereeve.domain.entrance import Entrance, EntranceEvent, event_order
+from pagereeve.domain.entrance import Entrance, EntranceEvent, Step, steps_of
 from pagereeve.domain.entrancestate import EntranceState
 from pagereeve.domain.facts import BadgePresented, BadgeUnreadable, Fact, ReleaseStarted
 from pagereeve.domain.fields import Fields
@@ -24,6 +24,8 @@ COPY_SOURCE: Final = "urn:pagereeve:copy"
 ENTRANCE_VERSION: Final = 1
 # Events after which a seed is stored: often enough for a quick start, seldom enough for a small database.
 SEAL_EVERY: Final = 1_000
+
+NOTHING_TAKEN: Final = (-1, False, "", "")
 
 _EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted)
 
@@ -66,7 +68,7 @@ class EntranceBook:
     seal_every: int = SEAL_EVERY
     _events: dict[tuple[str, str], EntranceEvent] = field(default_factory=dict)
     _fold: Entrance | None = None
-    _last: tuple[int, str, str] = (-1, "", "")
+    _last: tuple[int, bool, str, str] = NOTHING_TAKEN
     _told: tuple[Sheaf, ...] | None = None
 
     def is_late(self, event: EntranceEvent) -> bool:
@@ -74,8 +76,11 @@ class EntranceBook:
         return self.seed is not None and event.origin.at_us <= self.seed.at_us
 
     def needed_from_us(self) -> int | None:
-        """The earliest instant of an event that may still matter; None for all."""
-        return None if self.seed is None else self.seed.at_us - self.rules.reach_us()
+        """The earliest instant of an event that may still matter; None for all.
+
+        What arrives after the seed may have happened a reach before it, and be compared with what is a reach older.
+        """
+        return None if self.seed is None else self.seed.at_us - 2 * self.rules.reach_us()
 
     def add(self, event: EntranceEvent) -> None:
         """Take an event; one before the seed only refreshes the memory of what came shortly before."""
@@ -83,9 +88,11 @@ class EntranceBook:
         if key in self._events:
             return
         self._events[key] = event
-        if self._fold is not None and event_order(event) > self._last:
-            self._fold.take(event)
-            self._last = event_order(event)
+        happened, arrived = steps_of(event)
+        if self._fold is not None and happened.order > self._last:
+            self._fold.take(happened)
+            self._fold.take(arrived)
+            self._last = arrived.order
         else:
             self._fold = None
 
@@ -110,33 +117,49 @@ class EntranceBook:
     def _folded(self) -> Entrance:
         if self._fold is None:
             self._fold = self._fold_to(None)
-            ordered = sorted(map(event_order, self._events.values()))
-            self._last = ordered[-1] if ordered else (-1, "", "")
+            self._last = max((step.order for step in self._steps()), default=NOTHING_TAKEN)
         return self._fold
 
+    def _steps(self) -> Iterator[Step]:
+        return (step for event in self._events.values() for step in steps_of(event))
+
     def _fold_to(self, until_us: int | None) -> Entrance:
-        """All events up to an instant, from the seed."""
+        """All steps up to an instant, from the seed."""
         if self.seed is None:
             fold = Entrance(self.rules)
         else:
             state = EntranceState.from_json(Fields(self.seed.state, "seed.entrance"))
             fold = Entrance(self.rules, state, self.seed.at_us)
-        for event in sorted(self._events.values(), key=event_order):
-            if until_us is None or event.origin.at_us <= until_us:
-                fold.take(event)
+        for step in sorted(self._steps(), key=lambda one: one.order):
+            if until_us is None or step.at_us <= until_us:
+                fold.take(step)
         return fold
 
     def _seal(self) -> Sheaf | None:
-        limit_us = max(event.origin.at_us for event in self._events.values()) - self.hold_back_us
+        reach_us = self.rules.reach_us()
+        limit_us = self._limit_us(reach_us)
         if limit_us <= self._anchor_us():
             return None
         fold = self._fold_to(limit_us)
         seed = EntranceSeed(limit_us, fold.state.to_json())
         sheaf = self._sheaf(self._anchor_us(), fold, seed)
         self.seed, self._fold = seed, None
-        reach_us = limit_us - self.rules.reach_us()
-        self._events = {key: event for key, event in self._events.items() if event.origin.at_us > reach_us}
+        self._events = {
+            key: event for key, event in self._events.items() if event.origin.at_us >= limit_us - 2 * reach_us
+        }
         return sheaf
+
+    def _limit_us(self, reach_us: int) -> int:
+        """Where a seed may lie: what happened too long before it to be read again must have arrived before it, too."""
+        limit_us = max(event.origin.at_us for event in self._events.values()) - self.hold_back_us
+        latest_first = sorted(map(steps_of, self._events.values()), key=lambda pair: -pair[0].at_us)
+        moved = True
+        while moved:
+            moved = False
+            for happened, arrived in latest_first:
+                if happened.at_us <= limit_us - reach_us and arrived.at_us > limit_us:
+                    limit_us, moved = happened.at_us + reach_us - 1, True
+        return limit_us
 
     def _sheaf(self, anchor_us: int, fold: Entrance, seed: EntranceSeed | None) -> Sheaf:
         """With a seed, what is over by then; else that and what still holds."""
