@@ -4,22 +4,70 @@ from __future__ import annotations
 
 import asyncio
 import sys
+from typing import get_args
 
+from pagereeve.domain.findings import Kind
+
+# The kinds of DESIGN.md section 4, and those about readers and patterns.
+LONG_KINDS = (
+    "surplus",
+    "shortfall",
+    "stray-pages",
+    "unproven-release",
+    "release-without-badge",
+    "badge-owner-differs",
+    "badge-elsewhere",
+    "unknown-badge",
+    "unknown-printer",
+    "repeated-release",
+    "release-never-ended",
+    "meter-silent",
+    "wrong-responder",
+    "meter-replaced",
+    "meter-went-back",
+    "meter-jumped",
+    "meter-stands-still",
+    "unit-not-usable",
+    "printer-restarted",
+    "source-clock-off",
+    "feed-silent",
+    "conflicting-duplicate",
+    "steady-bias",
+    "diagnosis",
+    "badge-in-two-places",
+    "reader-noisy",
+    "reader-form-changed",
+)
 CODE = "import sys; from pagereeve.cli import main; sys.argv[0] = 'pagereeve'; main()"
 
 
-async def test_the_demo_finds_all_that_was_planted_and_nothing_else() -> None:
-    argv = (sys.executable, "-c", CODE, "demo", "--length", "42", "--seed", "3")
+async def played(*options: str, within_s: float) -> str:
+    """What the demo printed; it must have come out as it should."""
+    argv = (sys.executable, "-c", CODE, "demo", *options)
     process = await asyncio.create_subprocess_exec(
         *argv, stdin=asyncio.subprocess.DEVNULL, stdout=asyncio.subprocess.PIPE, stderr=asyncio.subprocess.STDOUT
     )
-    async with asyncio.timeout(110):
+    async with asyncio.timeout(within_s):
         out, _ = await process.communicate()
     text = out.decode()
-    assert process.returncode == 0, text[-4000:]
+    assert process.returncode == 0, text[-6000:]
     assert "All found, nothing else, every page accounted for." in text
     assert "nothing differs" in text
+    assert "\x1b[" not in text
+    return text
+
+
+async def test_the_demo_finds_all_that_was_planted_and_nothing_else() -> None:
+    text = await played("--length", "42", "--seed", "3", within_s=110)
     kinds = ("surplus", "shortfall", "stray-pages", "conflicting-duplicate", "release-never-ended", "meter-silent")
     for kind in (*kinds, "wrong-responder", "meter-replaced", "meter-went-back", "unknown-printer"):
         assert kind in text
-    assert "\x1b[" not in text
+
+
+async def test_the_long_demo_finds_every_kind_of_finding() -> None:
+    """DESIGN.md section 4: each kind is planted at least once, each is found, and none besides."""
+    text = await played("--long", within_s=280)
+    found = text[text.rindex("planted faults") :]
+    assert [kind for kind in LONG_KINDS if kind not in found] == []
+    design = {kind for kind in get_args(Kind) if kind not in {"unit-changed", "object-changed"}}
+    assert set(LONG_KINDS) == design

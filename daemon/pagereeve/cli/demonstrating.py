@@ -10,7 +10,10 @@ from cyclopts import Parameter
 def demo(
     *,
     seed: Annotated[int, Parameter(help="The same seed plays the same day.")] = 1,
-    length: Annotated[float, Parameter(help="How long the day lasts, in seconds of real time.")] = 50.0,
+    length: Annotated[
+        float | None, Parameter(help="How long the day lasts, in seconds of real time; 50, or 160 for the long one.")
+    ] = None,
+    long: Annotated[bool, Parameter(negative="", help="A day in which every kind of finding occurs.")] = False,
     keep: Annotated[bool, Parameter(negative="", help="Leave everything running afterwards, until Ctrl-C.")] = False,
     http_port: Annotated[int, Parameter(help="Port of the web endpoints; 0 takes any free one.")] = 0,
 ) -> int:
@@ -21,4 +24,4 @@ def demo(
     """
     from pagereeve.demo.run import run_demo  # noqa: PLC0415 - see pagereeve.cli
 
-    return run_demo(seed=seed, length_s=length, keep=keep, http_port=http_port)
+    return run_demo(seed=seed, length_s=length, keep=keep, http_port=http_port, long=long)

@@ -60,7 +60,7 @@ def judge(
     truth: Mapping[str, Truth],
 ) -> Judgement:
     """Compare what was planted with what was found, and what was marked with what the ledger accounts for."""
-    seen = {(finding.kind, finding.printer) for finding in findings}
+    seen = {_pair(finding) for finding in findings}
     fine = {pair for one in planted for pair in (*one.expected, *one.allowed)}
     faults = tuple(
         FaultLine(
@@ -71,8 +71,13 @@ def judge(
         )
         for one in planted
     )
-    unplanted = tuple(finding for finding in findings if (finding.kind, finding.printer) not in fine)
+    unplanted = tuple(finding for finding in findings if _pair(finding) not in fine)
     return Judgement(faults, unplanted, _pages(postings, truth))
+
+
+def _pair(finding: Finding) -> tuple[str, str]:
+    """What it is and where: a printer, or the place that a finding of the entrance names."""
+    return finding.kind, finding.printer or finding.place
 
 
 def _pages(postings: Iterable[Posting], truth: Mapping[str, Truth]) -> tuple[PageLine, ...]:

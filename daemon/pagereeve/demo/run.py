@@ -23,10 +23,12 @@ from pagereeve.outlets.logs import set_up_logs
 from pagereeve.replaying import replay_store
 from pagereeve.simulator.college import College
 from pagereeve.simulator.day import a_working_day
-from pagereeve.simulator.roll import COLLEGE
+from pagereeve.simulator.longday import LONG_SHORTEST_S, a_long_day
+from pagereeve.simulator.roll import COLLEGE, LONG_PLACES, PLACES
 from pagereeve.simulator.scenario import Scenario
 
 GATE_S = 2
+DAY_S = 50.0
 FOREVER_US = 2**62
 REST_S = 2.5
 REST_LONGEST_S = 30.0
@@ -34,21 +36,30 @@ FIRST_READS_S = 0.5
 PLAIN_WIDTH = 120
 
 
-def run_demo(*, seed: int = 1, length_s: float = 50.0, keep: bool = False, http_port: int = 0) -> int:
-    """Play the day and judge it. 0: every planted fault found, nothing else, every page accounted for; else 1."""
+def run_demo(
+    *, seed: int = 1, length_s: float | None = None, keep: bool = False, http_port: int = 0, long: bool = False
+) -> int:
+    """Play the day and judge it. 0: every planted fault found, nothing else, every page accounted for; else 1.
+
+    ``long``: every kind of finding occurs.
+    """
     console = Console(width=None if sys.stdout.isatty() else PLAIN_WIDTH)
     set_up_logs("auto", "error", sys.stderr)
     with TemporaryDirectory(prefix="pagereeve-demo-") as folder, asyncio.Runner(loop_factory=loop_factory()) as runner:
-        return runner.run(_play(console, seed, length_s, Path(folder), keep=keep, http_port=http_port))
+        whole_s = length_s if length_s is not None else LONG_SHORTEST_S if long else DAY_S
+        play = _play(console, seed, whole_s, Path(folder), keep=keep, http_port=http_port, long=long)
+        return runner.run(play)
 
 
-async def _play(console: Console, seed: int, length_s: float, folder: Path, *, keep: bool, http_port: int) -> int:
+async def _play(
+    console: Console, seed: int, length_s: float, folder: Path, *, keep: bool, http_port: int, long: bool
+) -> int:
     clock = SystemClock()
     async with AsyncExitStack() as stack:
-        college = College(seed, clock)
+        college = College(seed, clock, places=LONG_PLACES if long else PLACES)
         stack.push_async_callback(college.stop)
         await college.start()
-        day = a_working_day(college, seed, length_s)
+        day = (a_long_day if long else a_working_day)(college, seed, length_s)
         settings = demo_settings(college, folder, http_port)
         app = await stack.enter_async_context(App(settings, clock=clock, first_reads_spread_s=FIRST_READS_S))
         await connect(college, app)

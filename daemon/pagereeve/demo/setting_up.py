@@ -7,6 +7,8 @@ from pathlib import Path
 
 from pagereeve.settings import (
     Address,
+    BadgeFormSettings,
+    BadgeSettings,
     Duration,
     FeedSettings,
     GatewaySettings,
@@ -21,6 +23,8 @@ from pagereeve.settings import (
 from pagereeve.simulator.college import COMMUNITY, College
 from pagereeve.simulator.roll import HASTY_POLICY
 
+# The college's badge numbers: decimal, of 32 bits.
+NUMBERS = BadgeFormSettings(encoding="decimal", width_bits=32, uid=False)
 ANY_PORT = Address("127.0.0.1", 0)
 HASTE = PolicyOverrides(
     settle=Duration(HASTY_POLICY.settle_us),
@@ -42,10 +46,25 @@ def demo_settings(college: College, data_dir: Path, http_port: int = 0) -> Setti
         rows = csv.writer(file)
         rows.writerow(("owner", "cost_centre", "from"))
         rows.writerows((person.login, person.cost_centre, "2020-01-01") for person in roll.people)
+    badges = data_dir / "badges.csv"
+    with badges.open("w", newline="", encoding="utf-8") as file:
+        rows = csv.writer(file)
+        rows.writerow(("badge", "owner", "from"))
+        rows.writerows((person.badge, person.login, "2020-01-01") for person in roll.people)
     return Settings(
         data_dir=data_dir,
         http=HttpSettings(listen=Address("127.0.0.1", http_port)),
         people=PeopleSettings(file=people),
+        badges=BadgeSettings(
+            form=NUMBERS,
+            directory=badges,
+            swipe_window=Duration.of("500ms"),
+            travel=Duration.of("1s"),
+            nearby=Duration.of("20s"),
+            noisy_frames=5,
+            silent_after=6,
+            silent_for=Duration.of("3s"),
+        ),
         watch=WatchSettings(
             baseline=Duration.of("1s"),
             sleeper_backoff_max=Duration.of("2s"),
@@ -63,7 +82,11 @@ def demo_settings(college: College, data_dir: Path, http_port: int = 0) -> Setti
                 community=COMMUNITY,  # type: ignore[arg-type] # a SecretStr is made of it
                 gateway=one.gateway,
                 site=one.site,
-                policy=HASTE,
+                policy=PolicyOverrides(
+                    **HASTE.model_dump(exclude_unset=True),
+                    tolerance_pages=one.policy.tolerance_pages,
+                    badge_within=Duration(one.policy.badge_within_us),
+                ),
             )
             for one in roll.printers
         ),

@@ -13,10 +13,10 @@ from pagereeve.simulator.agent import Address, PrinterAgent
 from pagereeve.simulator.engine import PrintEngine
 from pagereeve.simulator.errors import BadScenario
 from pagereeve.simulator.gateway import Gateway
-from pagereeve.simulator.model import PrintJob, Truth
+from pagereeve.simulator.model import MeterUnit, PrintJob, Truth
 from pagereeve.simulator.printport import PrintPort
 from pagereeve.simulator.releaseserver import HeldJob, PrinterRoute, ReleaseServer
-from pagereeve.simulator.roll import GATEWAYS, HASTY_POLICY, PLACES, Person, Place, people
+from pagereeve.simulator.roll import GATEWAYS, PLACES, Person, Place, people
 from pagereeve.simulator.scenario import Planted
 from pagereeve.simulator.sending import send_job
 
@@ -131,7 +131,7 @@ class College:
             host=host,
             port=port,
             version=place.version,
-            policy=HASTY_POLICY,
+            policy=place.policy,
             community=COMMUNITY,
         )
 
@@ -226,6 +226,16 @@ class College:
 
     def silence(self, printer: str, for_s: float) -> None:
         self.printer(printer).engine.silence(self._clock.now_us(), int(for_s * SECOND_US))
+
+    def present(self, number: str, gateway: str) -> None:
+        """A number that is nobody's, or no number at all, at a gateway's reader."""
+        self.gateway(gateway).present(number)
+
+    def badge_of(self, user: str) -> str:
+        return self._badges[user]
+
+    def change_unit(self, printer: str, unit: MeterUnit) -> None:
+        self.printer(printer).engine.change_unit(unit, self._clock.now_us())
 
     def drop_forward(self, printer: str) -> None:
         self.printer(printer).gateway.drop_snmp_forward(printer)

@@ -73,7 +73,8 @@ class WorkingDay:
         number_up = self._random.choice((1, 1, 1, 2))
         self._sides[slot.printer] = self._sides.get(slot.printer, 0) + ceil(pages / number_up) * copies
         job = self._job(slot, pages=pages, copies=copies, number_up=number_up, faults=faults)
-        if self._random.random() < UNBADGED_SHARE:
+        badge_needed = self._college.printer(slot.printer).place.badge_within_us > 0
+        if self._random.random() < UNBADGED_SHARE and not badge_needed:
             self._at(slot, 0.3, lambda: self._college.release_unbadged(job), f"{job.owner} releases {job.name}")
         else:
             self._by_badge(slot, job)

@@ -30,12 +30,19 @@ Fault = Literal[
     "copies-twice",
     "sent-twice",
     "started-twice",
+    "clock-ahead",
+    "not-sent",
+    "one-page-more",
+    "banner-sheet",
+    "others-badge",
+    "any-gateway",
 ]
 
 HELD_MAX: Final = 100
 QUEUED_MAX: Final = 64
 ACK_WAIT_S: Final = 5.0
 WRONG_NAME_SUFFIX: Final = "-old"
+CLOCK_AHEAD_US: Final = 3_600 * 1_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +57,7 @@ class HeldJob:
     sides: Sides = "one-sided"
     number_up: int = 1
     separator_sheets: int = 0
+    tells_separators: bool = True
     color_mode: ColorMode = "monochrome"
     media: str = "iso_a4_210x297mm"
     size_bytes: int = 20_000
@@ -63,7 +71,7 @@ class HeldJob:
             number_up=self.number_up,
             color_mode=self.color_mode,
             media=self.media,
-            separator_sheets=self.separator_sheets,
+            separator_sheets=self.separator_sheets if self.tells_separators else None,
         )
 
 
@@ -183,7 +191,7 @@ class ReleaseServer:
             self.counts.unknown_badges += 1
             return "unknown"
         held = self._held.get(owner, deque())
-        mine = [job for job in held if self._routes[job.printer].gateway == gateway]
+        mine = [job for job in held if self._routes[job.printer].gateway == gateway or "any-gateway" in job.faults]
         for job in mine:
             held.remove(job)
             self._let_go(job, badge)
@@ -223,11 +231,12 @@ class ReleaseServer:
 
     async def _release(self, release: Release) -> None:
         faults = release.held.faults
-        started_us = self._now_us()
+        ahead_us = CLOCK_AHEAD_US if "clock-ahead" in faults else 0
+        started_us = self._now_us() + ahead_us
         if "late-notices" not in faults:
             await self._tell_started(release, started_us)
         outcome = await self._send(release)
-        ended_us = self._now_us()
+        ended_us = self._now_us() + ahead_us
         if "late-notices" in faults:
             await self._tell_started(release, started_us)
         if "no-end-notice" not in faults:
@@ -277,22 +286,28 @@ class ReleaseServer:
             "owner": held.owner,
             "printer": route.printer + wrong,
             "gateway": route.gateway,
-            "badge": release.badge,
+            "badge": self._others_badge(held.owner) if "others-badge" in held.faults else release.badge,
             "queue": "badge-release",
             "ticket": ticket_data(held.ticket()),
         }
         return {name: value for name, value in data.items() if value != ""}
 
+    def _others_badge(self, owner: str) -> str:
+        return next(badge for badge, other in self._owners.items() if other != owner)
+
     async def _send(self, release: Release) -> Outcome:
         held = release.held
+        if "not-sent" in held.faults:
+            return "completed"
         twice = "copies-twice" in held.faults
+        pages = held.pages + ("one-page-more" in held.faults)
         job = PrintJob(
             name=release.name,
-            pages=held.pages * held.copies if twice else held.pages,
+            pages=pages * held.copies if twice else pages,
             copies=held.copies,
             sides=held.sides,
             number_up=held.number_up,
-            separator_sheets=held.separator_sheets,
+            separator_sheets=held.separator_sheets + ("banner-sheet" in held.faults),
             size_bytes=held.size_bytes,
         )
         share = 0.5 if "cancel-midway" in held.faults else 1.0

@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from random import Random
-from typing import Final, Literal
+from typing import Any, Final, Literal
 
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.policy import Policy
@@ -29,7 +29,7 @@ HASTY_POLICY: Final = Policy(
 
 @dataclass(frozen=True, slots=True)
 class Place:
-    """One printer's place. ``device`` and ``marker`` are its agent's indexes."""
+    """One printer's place. ``device`` and ``marker`` are its agent's indexes; the rest are rules of its own."""
 
     printer: str
     gateway: str
@@ -38,6 +38,12 @@ class Place:
     device: int = 1
     marker: int = 1
     version: Literal["1", "2c"] = "2c"
+    tolerance_pages: int = 0
+    badge_within_us: int = 0
+
+    @property
+    def policy(self) -> Policy:
+        return replace(HASTY_POLICY, tolerance_pages=self.tolerance_pages, badge_within_us=self.badge_within_us)
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +85,22 @@ PLACES: Final[tuple[Place, ...]] = (
     Place("registry", "offices", "Registry", _spec("registry", "WC-4002", 64_003, 1_200, 0), 1, 1, "1"),
     Place("bursary", "offices", "Bursary", _spec("bursary", "WC-4003", 31_415, 1_500, 200), 7),
 )
+
+# The same printers on a long day: one is tolerant, one wants badges, one loses neither count nor jobs with its power.
+_OTHERWISE: Final[dict[str, dict[str, Any]]] = {
+    "admissions": {"tolerance_pages": 1},
+    "art-studio": {"badge_within_us": 3 * SECOND_US},
+    "library-upper": {"spec": {"save_every": 1, "at_power_cut": "resume-jobs"}},
+}
+
+
+def _otherwise(place: Place) -> Place:
+    changes = dict(_OTHERWISE.get(place.printer, {}))
+    spec = replace(place.spec, **changes.pop("spec", {}))
+    return replace(place, spec=spec, **changes)
+
+
+LONG_PLACES: Final = tuple(_otherwise(place) for place in PLACES)
 
 GATEWAYS: Final = tuple(dict.fromkeys(place.gateway for place in PLACES))
 
