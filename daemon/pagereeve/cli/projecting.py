@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any
 
@@ -12,6 +13,7 @@ from pagereeve.cli.options import AsJson, From, PeriodName, To, Zone
 from pagereeve.outlets.totals import By
 
 if TYPE_CHECKING:
+    from pagereeve.domain.ledger import Finding
     from pagereeve.outlets.period import Period
     from pagereeve.outlets.projecting import FactsInHand, PrinterLedger
     from pagereeve.outlets.totals import Totals
@@ -71,22 +73,27 @@ def _give(
     period: Period, held: FactsInHand, ledgers: dict[str, PrinterLedger], summed: Totals, *, as_json: bool
 ) -> None:
     from pagereeve.cli.output import say_json  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.outlets.projecting import printer_json  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.outlets.projecting import printer_json, project_house  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.outlets.rows_json import finding_json  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.outlets.totals_text import totals_json  # noqa: PLC0415 - see pagereeve.cli
 
+    house = project_house(held)
     if not as_json:
-        _show(period, held, ledgers, summed)
+        _show(period, held, ledgers, summed, house)
         return
     body: dict[str, Any] = {
         "facts": held.facts,
         "bad_lines": held.bad_lines,
         "printers": {name: printer_json(one) for name, one in ledgers.items()},
+        "house": {"findings": [finding_json(one) for one in house]},
         "totals": totals_json(period, summed.by, summed.lines()),
     }
     say_json(body)
 
 
-def _show(period: Period, held: FactsInHand, ledgers: dict[str, PrinterLedger], summed: Totals) -> None:
+def _show(
+    period: Period, held: FactsInHand, ledgers: dict[str, PrinterLedger], summed: Totals, house: Sequence[Finding]
+) -> None:
     from pagereeve.cli.output import say, show  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.outlets.accounts import Accounts  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.outlets.findings_view import chosen_findings, findings_text  # noqa: PLC0415 - see pagereeve.cli
@@ -98,7 +105,8 @@ def _show(period: Period, held: FactsInHand, ledgers: dict[str, PrinterLedger], 
     )
 
     accounts = Accounts().add_all(posting for one in ledgers.values() for posting in one.ledger.postings)
-    findings = chosen_findings(finding for one in ledgers.values() for finding in one.ledger.findings)
+    known = [finding for one in ledgers.values() for finding in one.ledger.findings]
+    findings = chosen_findings([*known, *house])
     show(period_line(period), totals_table(summed.by, summed.lines()), accounts_table(accounts.lines()))
     say(findings_text(findings, period.zone))
     lines = [line for one in ledgers.values() for line in one.conservation]

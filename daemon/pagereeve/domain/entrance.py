@@ -177,9 +177,8 @@ class Entrance:
         full = reader.frames >= policy.noisy_frames
         noisy = full and refusals * NOISY_SHARE[1] >= reader.frames * NOISY_SHARE[0]
         if reader.noisy is None and noisy:
-            text = (
-                f"{refusals} of the reader's last {reader.frames} frames can't be read; the last one's fault: {refused}"
-            )
+            last = f"{reader.frames} frames can't be read; the last one was refused for {refused}"
+            text = f"{refusals} of the reader's last {last}"
             reader.noisy = Condition("reader-noisy", reader.place, at_us, str(at_us), text)
         elif reader.noisy is not None and refusals * QUIET_SHARE[1] <= reader.frames * QUIET_SHARE[0]:
             self._over(reader.noisy, at_us)
