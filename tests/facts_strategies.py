@@ -104,6 +104,7 @@ STARTS = st.builds(
     badge=texts(least=0),
     queue=texts(least=0),
     ticket=TICKETS,
+    was=texts(least=0),
 )
 ENDS = st.builds(
     ReleaseEnded,

@@ -71,12 +71,18 @@ def test_the_same_line_twice_is_no_collision(path: Path) -> None:
         ("8804A3C6,anise,", "line 2: badge refused (truncated)"),
         (",anise,", "line 2: badge: is empty"),
         ("1EA68671,,", "line 2: owner: is empty"),
-        ("1EA68671,anise,tomorrow", "line 2: from: 'tomorrow' is no date"),
+        ("1EA68671,anise,tomorrow", "line 2: from: is no date"),
+        ("1.30369E+15,anise,", "line 2: badge: was rounded by a spreadsheet"),
         ("1EA68671,anise,2026-09-01,2026-09-01", "line 2: until: is not after from"),
     ],
 )
 def test_a_bad_line_is_named(path: Path, line: str, told: str) -> None:
     assert told in problems(path, f"badge,owner,from,until\n{line}\n")
+
+
+def test_a_number_in_the_wrong_column_is_not_repeated(path: Path) -> None:
+    told = problems(path, "badge,owner,from\nanise,x,514229873\nanise,1EA68671,514229873\n")
+    assert "514229873" not in told
 
 
 def test_glued_decimals_are_refused_and_not_enrolled(path: Path) -> None:
@@ -154,6 +160,8 @@ def test_a_new_end_replaces_the_old_one(path: Path) -> None:
         ({"width_bits": 32}, "name another encoding"),
         ({"encoding": "facility-card", "width_bits": 26}, "are 24 bits"),
         ({"encoding": "bits", "parity": "wiegand", "width_bits": 26}, "hold 24 or 32 bits"),
+        ({"encoding": "decimal-bytes", "parity": "wiegand"}, "leave parity out"),
+        ({"encoding": "hex", "parity": "wiegand", "check_byte": "xor"}, "keep one"),
         ({"encoding": "bits", "byte_order": "least-first", "width_bits": 37}, "multiple of 8"),
     ],
 )

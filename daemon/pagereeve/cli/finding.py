@@ -160,7 +160,8 @@ def _decide(
 ) -> None:
     """To the daemon where one listens; else into the journal by hand."""
     from pagereeve.cli.output import say  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.deciding import NoDaemon, Said, decide_by_hand, tell_daemon  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.deciding import NoDaemon, NotTaken, Said, decide_by_hand, tell_daemon  # noqa: PLC0415 - as above
+    from pagereeve.journal.errors import CantOpen  # noqa: PLC0415 - as above
     from pagereeve.settings import Address, load_settings  # noqa: PLC0415 - see pagereeve.cli
 
     said = Said(finding, action, by or getpass.getuser(), reason, text)
@@ -177,7 +178,10 @@ def _decide(
         else:
             say(f"Said to the daemon: {action} {finding}{f', {reason}' if reason else ''}, by {said.by}.")
             return
-    asyncio.run(decide_by_hand(journal_path(config, data_dir), said))
+    try:
+        asyncio.run(decide_by_hand(journal_path(config, data_dir), said))
+    except CantOpen as error:
+        raise NotTaken(f"{error}; or name where the daemon listens: --daemon HOST:PORT") from error
     say(f"Written into the journal: {action} {finding}{f', {reason}' if reason else ''}, by {said.by}.")
 
 

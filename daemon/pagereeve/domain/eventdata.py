@@ -73,6 +73,7 @@ def data_of(event: Event) -> tuple[str, dict[str, Any]]:
                 "badge": event.badge,
                 "queue": event.queue,
                 "ticket": ticket_data(event.ticket),
+                "was": event.was,
             }
         case ReleaseEnded():
             kind = RELEASE_ENDED
@@ -114,6 +115,7 @@ def _started(fields: Fields, origin: Origin) -> ReleaseStarted:
         badge=fields.optional_text("badge", NAME_MAX) or "",
         queue=fields.optional_text("queue", NAME_MAX) or "",
         ticket=ticket_of(fields.optional_object("ticket")),
+        was=fields.optional_text("was", NAME_MAX) or "",
     )
 
 

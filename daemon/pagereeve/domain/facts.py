@@ -65,6 +65,8 @@ class BadgePresented:
 
 @dataclass(frozen=True, slots=True)
 class ReleaseStarted:
+    """``was`` is the job's name before it was moved or forwarded, as its source says: shown, and nothing is merged."""
+
     printer: str
     origin: Origin
     release: str
@@ -74,6 +76,7 @@ class ReleaseStarted:
     badge: str = ""
     queue: str = ""
     ticket: Ticket = field(default_factory=Ticket)
+    was: str = ""
 
 
 @dataclass(frozen=True, slots=True)

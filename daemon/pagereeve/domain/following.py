@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -10,7 +10,7 @@ from pagereeve.domain import findings as find
 from pagereeve.domain.bias import Excursion, Step, after, signs_after
 from pagereeve.domain.diagnosis import Diagnosis, Difference, diagnose, remembered
 from pagereeve.domain.functions import REASON as OTHER_FUNCTION
-from pagereeve.domain.habits import Habits, Standing
+from pagereeve.domain.habits import Habits, Lately, Standing
 from pagereeve.domain.hypotheses import Compared, contradicted, explaining
 from pagereeve.domain.ledger import Finding, Grade, Interval, ReleaseKey, Verdict
 from pagereeve.domain.reconcile import tolerance
@@ -19,16 +19,22 @@ from pagereeve.domain.settle import Settled
 # So many releases in a row that the meter did not notice are no coincidence. Common practice, no source.
 STANDS_FROM: Final = 3
 NAMED_MAX: Final = 3
+# Stray pages may be those of one of so many releases before them.
+LATELY_MAX: Final = 3
 
 Dated = tuple[int, Settled]
 
 
 @dataclass(slots=True)
 class Followed:
-    """``states`` are what was known after each stretch; ``findings`` bear the instant at which they were over."""
+    """``states`` are what was known after each stretch; ``findings`` bear the instant at which they were over.
+
+    ``suggestions`` are evidence for findings of stray pages, by their ids: whose they may be, and no more than that.
+    """
 
     states: list[tuple[int, Habits]] = field(default_factory=list)
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
+    suggestions: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
 def follow(printer: str, settled: Iterable[Dated], leads: Mapping[int, str], first: Habits) -> Followed:
@@ -38,6 +44,10 @@ def follow(printer: str, settled: Iterable[Dated], leads: Mapping[int, str], fir
     for at_us, one in sorted(settled, key=_order):
         if one.stretch.channel != leads.get(one.stretch.run):
             continue
+        if not one.stretch.releases and one.stretch.counted and habits.run == one.stretch.run:
+            suggestion = _suggestion(habits.lately, one.stretch.counted)
+            if suggestion:
+                followed.suggestions[find.finding_id("stray-pages", printer, find.gap_anchor(one.stretch))] = suggestion
         habits = _after(habits, at_us, one)
         now = dict(_conditions(printer, habits))
         for key, finding in standing.items():
@@ -47,6 +57,17 @@ def follow(printer: str, settled: Iterable[Dated], leads: Mapping[int, str], fir
         followed.states.append((at_us, habits))
     followed.findings += [(None, finding) for finding in standing.values()]
     return followed
+
+
+def _suggestion(lately: Sequence[Lately], pages: int) -> tuple[str, ...]:
+    """Pages that a release missed and that came later (apple/cups#1956), or a job once more (apple/cups#3810)."""
+    for one in reversed(lately):
+        if one.missed == pages:
+            return ("perhaps, as it missed as many:", find.release_line(one.release))
+    for one in reversed(lately):
+        if one.counted == pages:
+            return ("perhaps once more, as it counted as many:", find.release_line(one.release))
+    return ()
 
 
 def _order(dated: Dated) -> tuple[int, int, int]:
@@ -62,12 +83,22 @@ def _after(habits: Habits, at_us: int, settled: Settled) -> Habits:
         return replace(habits, standing=None) if stretch.counted else habits
     if stretch.grade in {Grade.BROKEN, Grade.BLIND} or stretch.expected is None or OTHER_FUNCTION in stretch.reasons:
         return habits
-    habits = replace(habits, standing=_stands(habits.standing, settled))
+    habits = replace(habits, standing=_stands(habits.standing, settled), lately=_lately(habits.lately, settled))
     if stretch.verdict is Verdict.AGREES:
         habits = _summed(habits, at_us, settled, stretch.expected)
     if stretch.verdict is Verdict.UNPROVEN:
         return habits
     return _looked_back(habits, at_us, settled, stretch.expected)
+
+
+def _lately(lately: tuple[Lately, ...], settled: Settled) -> tuple[Lately, ...]:
+    stretch = settled.stretch
+    if len(stretch.releases) != 1 or stretch.expected is None:
+        return lately
+    missed = max(0, stretch.expected.least - stretch.counted)
+    # Of older ones only those whose pages may still come: a seed is stored often.
+    kept = (*(one for one in lately if one.missed), Lately(stretch.releases[0], stretch.counted, missed))
+    return kept[-LATELY_MAX:]
 
 
 def _summed(habits: Habits, at_us: int, settled: Settled, expected: Interval) -> Habits:

@@ -26,10 +26,20 @@ class Standing:
 
 
 @dataclass(frozen=True, slots=True)
+class Lately:
+    """A release that stood alone in its bracket: what the meter counted for it, and how many pages it missed."""
+
+    release: ReleaseKey
+    counted: int
+    missed: int
+
+
+@dataclass(frozen=True, slots=True)
 class Habits:
     """``up`` and ``down`` are the CUSUM's two sums, ``signs`` those of the latest differences; all of one meter run.
 
-    ``diagnosed`` names the hypothesis that explains the recent differences, and since when it does.
+    ``diagnosed`` names the hypothesis that explains the recent differences, and since when it does; ``lately`` are the
+    last releases that stood alone, for stray pages that may be theirs.
     """
 
     run: int = 0
@@ -39,6 +49,7 @@ class Habits:
     recent: tuple[Difference, ...] = ()
     standing: Standing | None = None
     diagnosed: tuple[str, int] | None = None
+    lately: tuple[Lately, ...] = ()
 
     def to_json(self) -> dict[str, Any]:
         members: dict[str, Any] = {"run": self.run}
@@ -54,6 +65,8 @@ class Habits:
             members["standing"] = _standing_json(self.standing)
         if self.diagnosed is not None:
             members |= {"diagnosed": self.diagnosed[0], "diagnosed_at": to_text(self.diagnosed[1])}
+        if self.lately:
+            members["lately"] = {str(place): _lately_json(one) for place, one in enumerate(self.lately)}
         return members
 
     @classmethod
@@ -61,7 +74,7 @@ class Habits:
         """Raises BadFact."""
         up, down = fields.optional_object("up"), fields.optional_object("down")
         recent, standing = fields.optional_object("recent"), fields.optional_object("standing")
-        diagnosed = fields.optional_text("diagnosed")
+        diagnosed, lately = fields.optional_text("diagnosed"), fields.optional_object("lately")
         habits = cls(
             run=fields.integer("run", 0, FIGURE_MAX),
             up=None if up is None else Excursion.from_json(up),
@@ -70,9 +83,23 @@ class Habits:
             recent=() if recent is None else _recent(recent),
             standing=None if standing is None else _standing(standing),
             diagnosed=None if diagnosed is None else (diagnosed, from_text(fields.text("diagnosed_at"), "at")),
+            lately=() if lately is None else tuple(_lately(lately, name) for name in sorted(lately.names(), key=int)),
         )
         fields.finish()
         return habits
+
+
+def _lately_json(one: Lately) -> dict[str, Any]:
+    members: dict[str, Any] = {"release": [one.release.source, one.release.release], "counted": one.counted}
+    return members | ({"missed": one.missed} if one.missed else {})
+
+
+def _lately(fields: Fields, name: str) -> Lately:
+    members = fields.object(name)
+    counted, missed = members.integer("counted", 0, FIGURE_MAX), members.optional_integer("missed", 0, FIGURE_MAX)
+    one = Lately(key_from(members, "release"), counted, missed or 0)
+    members.finish()
+    return one
 
 
 def _recent(fields: Fields) -> tuple[Difference, ...]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, TypeVar
 
 from pagereeve.domain import findings as find
@@ -113,6 +113,10 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     followed = follow(timeline.printer, projected.settled, leads, projected.before.habits)
     clocks = watch_clocks(timeline, projected.before.clocks, after_us)
     projected.habits, projected.clocks = followed.states, clocks.states
+    for place, (at_us, one) in enumerate(projected.findings):
+        if one.id in followed.suggestions:
+            evidence = (*one.evidence, *followed.suggestions[one.id])
+            projected.findings[place] = (at_us, replace(one, evidence=evidence))
     projected.findings += [*followed.findings, *clocks.findings]
 
 

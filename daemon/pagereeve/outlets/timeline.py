@@ -77,8 +77,9 @@ def _of_notices(evidence: Evidence) -> list[Happening]:
 def _start_text(started: ReleaseStarted) -> str:
     through = f" through gateway {started.gateway}" if started.gateway else ""
     queue = f", from queue {started.queue}" if started.queue else ""
+    was = f", moved: its job was {started.was} before" if started.was else ""
     notice = f"event {started.origin.id} from {_received(started.origin)}"
-    return f"the release started{through}{queue} ({notice})"
+    return f"the release started{through}{queue}{was} ({notice})"
 
 
 def _end_text(ended: ReleaseEnded) -> str:

@@ -44,6 +44,10 @@ class BadgeFormSettings(Section):
             problems.append("decimal numbers have no width of their own; set width_bits (32 for a UID of four bytes)")
         if self.encoding == "facility-card" and (self.parity != "none" or self.check_byte != "none"):
             problems.append("facility and card number come without parity and check byte; leave them out")
+        if self.encoding == "decimal-bytes" and self.parity != "none":
+            problems.append("bytes hold no parity bits; leave parity out")
+        if self.parity != "none" and self.check_byte != "none":
+            problems.append("a frame has parity bits or a check byte, not both; keep one")
         if self.encoding == "facility-card" and width not in {None, 24}:
             problems.append("facility and card number are 24 bits; leave width_bits out")
         if self.parity == "wiegand" and width not in {None, *data}:

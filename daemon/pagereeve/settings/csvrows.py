@@ -53,7 +53,8 @@ def _text(path: Path, setting: str) -> str:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         line = raw.count(b"\n", 0, error.start) + 1
-        raise BadSettings(str(path), [Problem(f"line {line}", "is not UTF-8; save the file as UTF-8")]) from error
+        # The decoder's own message quotes bytes of the file.
+        raise BadSettings(str(path), [Problem(f"line {line}", "is not UTF-8; save the file as UTF-8")]) from None
 
 
 def cell(row: Mapping[str, str], name: str) -> str:
@@ -74,5 +75,6 @@ def instant(text: str, name: str) -> int | None:
         return None
     try:
         return from_text(f"{text}T00:00:00Z" if len(text) == len("2026-01-31") else text, name)
-    except BadFact as error:
-        raise BadFact(name, f"{text[:40]!r} is no date; write 2026-01-31 or 2026-01-31T09:00:00Z") from error
+    except BadFact:
+        # What stands there is not repeated: where columns slipped, it is a badge number.
+        raise BadFact(name, "is no date; write 2026-01-31 or 2026-01-31T09:00:00Z") from None

@@ -6,6 +6,7 @@ else has a line for each of its owners; two owners at one time stop the import: 
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations
@@ -21,6 +22,7 @@ from pagereeve.settings.errors import BadSettings, Problem
 COLUMNS: Final = ("badge", "owner", "from")
 SETTING: Final = "[badges] directory"
 FOREVER_US: Final = 2**62
+_ROUNDED: Final = re.compile(r"\d[.,]\d+[Ee]\+\d+", re.ASCII)
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +61,8 @@ def _binding(line: int, until: str, since: str, owner: str, number: str, form: B
     from_us, until_us = instant(since, "from") or 0, instant(until, "until")
     if until_us is not None and until_us <= from_us:
         raise BadFact("until", "is not after from; a badge is held for some time, or has no line")
+    if _ROUNDED.fullmatch(number):
+        raise BadFact("badge", "was rounded by a spreadsheet (1.5E+15); export the column as text")
     return Binding(line, owner, from_us, until_us, canonical_badge(number, form))
 
 

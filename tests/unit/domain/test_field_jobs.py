@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pagereeve.domain.eventdata import RELEASE_STARTED, data_of, event_of
+from pagereeve.domain.facts import Origin, ReleaseStarted
 from pagereeve.domain.ledger import Grade, Verdict
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Unit
@@ -222,3 +224,51 @@ def test_two_overlapping_releases_whose_sum_does_not_fit_are_one_joint_discrepan
     assert "about-the-bracket" in joint.reasons
     assert "2 releases together" in finding(ledger, "surplus").text
     assert accounts(ledger) == {"person:owner-A": 5, "person:owner-B": 7, "house:surplus": 1}
+
+
+def test_a_job_that_comes_once_more_without_a_release_is_stray_with_a_suggestion() -> None:
+    """2.10, apple/cups#3810: release at 10:00 +1, nothing at 14:00 but +1. Linked by its size, charged to nobody."""
+    story = Story()
+    printed(story, 0, 100, 101, pages=1)
+    story.rest(4 * HOUR - 60, 4 * HOUR, 101, every=30)
+    story.rest(4 * HOUR + 30, 4 * HOUR + 90, 102, every=30)
+    ledger = story.ledger()
+    told = finding(ledger, "stray-pages")
+    assert told.evidence[-2:] == (
+        "perhaps once more, as it counted as many:",
+        "release r1 of urn:invented:server",
+    )
+    assert accounts(ledger) == {"person:owner-r1": 1, "house:stray": 1}
+
+
+def test_pages_that_a_release_missed_and_that_come_hours_later_are_stray_with_a_link() -> None:
+    """2.20, apple/cups#1956: release 10:00, +0 until 12:00, +4 at 15:30."""
+    story = Story()
+    story.reading(-1, 100)
+    story.release(0, pages=4)
+    story.ended(3)
+    story.rest(5, 2 * HOUR, 100, every=600)
+    printed(story, 2 * HOUR + 60, 100, 102, pages=2)
+    story.rest(5.5 * HOUR, 5.5 * HOUR + 60, 106, every=30)
+    ledger = story.ledger()
+    assert kinds(ledger) == ["shortfall", "stray-pages"]
+    told = finding(ledger, "stray-pages")
+    assert told.evidence[-2:] == ("perhaps, as it missed as many:", "release r1 of urn:invented:server")
+    assert accounts(ledger) == {"person:owner-r2": 2, "house:stray": 4}
+
+
+def test_stray_pages_of_another_number_are_linked_to_nobody() -> None:
+    story = Story()
+    printed(story, 0, 100, 103, pages=3)
+    story.rest(HOUR, HOUR + 60, 105, every=30)
+    assert len(finding(story.ledger(), "stray-pages").evidence) == 1
+
+
+def test_a_job_that_was_moved_says_what_it_was_and_is_merged_with_nothing() -> None:
+    """2.14, apple/cups#1534, #302: A-10 moved to B shows as B-11; linked by an explicit ``was`` alone."""
+    origin = Origin("urn:invented:server", "e1", 0, 0)
+    data = {"release": "r", "job": "B-11", "owner": "ann", "printer": "p", "was": "A-10"}
+    event = event_of(RELEASE_STARTED, origin, data)
+    assert isinstance(event, ReleaseStarted)
+    assert (event.job, event.was) == ("B-11", "A-10")
+    assert data_of(event) == (RELEASE_STARTED, data)

@@ -1,0 +1,141 @@
+"""What people say of findings, from the command line: to a daemon that runs, or into a journal nobody has open."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+from collections.abc import AsyncIterator
+from pathlib import Path
+
+import pytest
+
+from pagereeve.app import App
+from pagereeve.cli.options import JOURNAL_NAME
+from pagereeve.clocks import SystemClock
+from pagereeve.journal.store import SqlJournal
+from pagereeve.replaying import replay_journal, replay_store
+from pagereeve.settings import Settings
+from tests.histories import PRINTER, SIMPLE, ended, policy, reading, started
+from tests.integration.daemon import Outside, hasty_settings, until
+from tests.integration.test_cli import pagereeve
+
+FACTS = (
+    policy(),
+    reading(-1800, -2, 1000, count=4),
+    started("r-1", 0, "anise", SIMPLE),
+    ended("r-1", 6),
+    reading(9, 60, 1005, count=9),
+    reading(900, 960, 1012, count=9),
+)
+
+
+@pytest.fixture
+async def folder(tmp_path: Path) -> Path:
+    """A data folder with a release, and seven stray pages after it."""
+    journal = await SqlJournal.open(tmp_path / JOURNAL_NAME, SystemClock())
+    try:
+        for fact in FACTS:
+            await journal.append(fact)
+        await journal.observe(PRINTER, [], reading(1000, 2000, 1012))
+        await replay_store(journal, store=True)
+    finally:
+        await journal.close()
+    return tmp_path
+
+
+def found(folder: Path) -> list[dict[str, object]]:
+    return list(json.loads(pagereeve("findings", "--all", "--json", "--data-dir", str(folder)).stdout))
+
+
+async def test_a_decision_by_hand_is_written_shown_added_up_and_replayed(folder: Path) -> None:
+    (stray,) = found(folder)
+    assert (stray["kind"], stray["state"], stray["pages"]) == ("stray-pages", "open", 7)
+    name, place = str(stray["id"]), ("--data-dir", str(folder))
+    said = pagereeve(
+        "findings", "explain", name, "--reason", "maintenance", "--by", "warden", "--text", "fuser", *place
+    )
+    assert (said.returncode, said.stderr) == (0, b"")
+    assert said.stdout.decode() == f"Written into the journal: explain {name}, maintenance, by warden.\n"
+    shown = pagereeve("findings", "show", name, *place)
+    assert shown.returncode == 0
+    assert b"by warden: explain, maintenance, fuser" in shown.stdout
+    assert b", explained [" in shown.stdout
+    ledger = pagereeve("ledger", *place).stdout.decode()
+    assert "Maintenance" in ledger
+    assert "Stray" not in ledger.split("open")[-1]
+    added = json.loads(pagereeve("findings", "summary", "--json", *place).stdout)["summary"]
+    assert added == [
+        {
+            "reason": "maintenance",
+            "open": False,
+            "kind": "stray-pages",
+            "findings": 1,
+            "pages_too_many": 7,
+            "pages_too_few": 0,
+        }
+    ]
+    assert pagereeve("findings", *place).stdout == b"No findings.\n"
+    assert (await replay_journal(folder / JOURNAL_NAME, store=False)).differing == []
+
+
+@pytest.mark.parametrize(
+    ("arguments", "told"),
+    [
+        (("explain", "f-000000000000", "--reason", "jam"), "is no finding; pagereeve findings --all lists them"),
+        (("show", "f-000000000000"), "is no finding; pagereeve findings --all lists them"),
+        (("explain", "f-000000000000", "--reason", "gremlins"), "gremlins"),
+        (("explain", "f-000000000000"), "--reason"),
+    ],
+)
+def test_what_can_not_be_said_is_a_clear_error(folder: Path, arguments: tuple[str, ...], told: str) -> None:
+    done = pagereeve("findings", *arguments, "--data-dir", str(folder))
+    assert done.returncode == 2
+    assert told in done.stderr.decode()
+
+
+def test_a_summary_for_people(folder: Path) -> None:
+    done = pagereeve("findings", "summary", "--period", "2026-11", "--data-dir", str(folder))
+    assert done.returncode == 0
+    text = done.stdout.decode()
+    assert text.startswith("Findings since in 2026-11") or "Findings" in text.splitlines()[0]
+    assert "(nobody has said)" in text
+
+
+@pytest.fixture
+async def outside(tmp_path: Path) -> AsyncIterator[Outside]:
+    settings: Settings = hasty_settings(tmp_path, ())
+    async with App(settings) as app, Outside(app) as world:
+        yield world
+
+
+async def test_a_decision_goes_to_the_daemon_that_runs(outside: Outside, tmp_path: Path) -> None:
+    await outside.started("r-9", "nowhere", 3)
+    told = await outside.finding("unknown-printer", "nowhere")
+    address = outside.url.removeprefix("http://")
+    place = ("--data-dir", str(tmp_path), "--daemon", address, "--by", "warden")
+    said = await asyncio.to_thread(pagereeve, "findings", "close", told.id, "--text", "misspelt", *place)
+    assert (said.returncode, said.stderr) == (0, b"")
+    assert said.stdout.decode() == f"Said to the daemon: close {told.id}, by warden.\n"
+
+    async def closed() -> bool | None:
+        known = await outside.app.store.finding(told.id)
+        return True if known is not None and known.state == "closed" else None
+
+    assert await until(closed, "the closed finding")
+    refused = await asyncio.to_thread(pagereeve, "findings", "close", "f-000000000000", *place)
+    assert refused.returncode == 2
+    assert b"is no finding; pagereeve findings --all lists them" in refused.stderr
+
+
+async def test_without_the_daemons_address_a_locked_journal_is_left_alone(outside: Outside, tmp_path: Path) -> None:
+    await outside.started("r-9", "nowhere", 3)
+    told = await outside.finding("unknown-printer", "nowhere")
+    done = await asyncio.to_thread(pagereeve, "findings", "close", told.id, "--data-dir", str(tmp_path))
+    assert done.returncode == 2
+    assert b"--daemon" in done.stderr
+
+
+def test_a_daemon_that_is_not_there_is_named(folder: Path) -> None:
+    done = pagereeve("findings", "close", "f-1", "--data-dir", str(folder), "--daemon", "127.0.0.1:9")
+    assert done.returncode == 2
+    assert b"nobody listens at 127.0.0.1:9" in done.stderr
