@@ -28,7 +28,8 @@ WIEGAND_FRAMES: Final = {26: 24, 34: 32}
 UID_BITS: Final = 32
 CASCADE_TAG, RANDOM_UID = 0x88, 0x08
 _SEPARATORS: Final = re.compile(r"[\s:.,-]+", re.ASCII)
-_FACILITY: Final = re.compile(r"(\d{3})[,:. -]?(\d{5})", re.ASCII)
+# Without a separator only leading zeros say where the one ends and the other begins.
+_FACILITY: Final = re.compile(r"(\d{3})(\d{5})|(\d{1,3})[,:./ -](\d{1,5})", re.ASCII)
 
 WHAT_TO_DO: Final[dict[Refused, str]] = {
     "form": "the number is not written in the reader's form; compare form and reader",
@@ -111,9 +112,10 @@ def _read(text: str, form: BadgeForm) -> _Bits:
             return _decimal(text, form)
         case "facility-card":
             match = _FACILITY.fullmatch(text)
-            if match is None or int(match[1]) > 0xFF or int(match[2]) > 0xFFFF:
+            facility, card = (int(match[1] or match[3]), int(match[2] or match[4])) if match else (WIDTH_MAX, 0)
+            if facility > 0xFF or card > 0xFFFF:
                 raise BadBadge("form")
-            return _Bits(int(match[1]) << 16 | int(match[2]), 24)
+            return _Bits(facility << 16 | card, 24)
         case _:
             return _decimal_bytes(text, form)
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any, Protocol, TypeVar
+from collections.abc import Sequence
 
 from pagereeve.domain.book import Book, concerns_us, needed_from_us
-from pagereeve.domain.errors import BadFact
 from pagereeve.domain.facts import Decided, Fact, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.rules import Rules
 from pagereeve.domain.seed import Seed
 from pagereeve.domain.timeline import Again, event_key, started_again
+from pagereeve.ports.seeds import seed_before
 from pagereeve.ports.store import Store
 
 FOREVER_US = 2**62
@@ -52,33 +51,6 @@ async def _late_us(store: Store, printer: str, seed: Seed, facts: Sequence[Fact]
             starts = [one for one in known if isinstance(one, ReleaseStarted) and one.printer == printer]
             concerned += [one.origin.at_us for one in starts if one.origin.at_us <= seed.at_us]
     return min((at_us for at_us in concerned if at_us <= seed.at_us), default=None)
-
-
-class HasInstant(Protocol):
-    @property
-    def at_us(self) -> int: ...
-
-
-AnySeed = TypeVar("AnySeed", bound=HasInstant)
-
-
-async def seed_before(store: Store, printer: str, before_us: int, read: Callable[[Any], AnySeed]) -> AnySeed | None:
-    """The latest stored seed that lies before ``before_us``."""
-    at_us = before_us - 1
-    for _ in range(2):
-        sheaf = await store.sheaf_before(printer, at_us)
-        if sheaf is None or sheaf.seed is None:
-            return None
-        try:
-            seed = read(sheaf.seed)
-        except BadFact:
-            # Another version of the projection left it: begin anew, from the first fact.
-            return None
-        if seed.at_us < before_us:
-            return seed
-        # This sheaf holds the instant: its own beginning is the seed of the one before.
-        at_us = sheaf.anchor_us - 1
-    return None
 
 
 async def _started_again(store: Store, printer: str, facts: list[Fact]) -> list[tuple[ReleaseStarted, Again]]:

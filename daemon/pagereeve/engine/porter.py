@@ -9,8 +9,8 @@ from dataclasses import dataclass, field
 from pagereeve.domain.entrancebook import HOUSE, EntranceBook, EntranceSeed, entrance_event
 from pagereeve.domain.facts import Fact
 from pagereeve.domain.houserules import HouseRules
-from pagereeve.engine.opening import seed_before
 from pagereeve.ports.clock import Clock
+from pagereeve.ports.seeds import seed_before
 from pagereeve.ports.store import Store
 
 HEARD_MAX = 10_000

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from pagereeve.domain.book import Book, needed_from_us
-from pagereeve.domain.errors import BadFact
 from pagereeve.domain.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.facts import Decided, Event, Fact, PrinterNoted, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.instants import SECOND_US, to_text
@@ -19,6 +18,7 @@ from pagereeve.domain.seed import Seed
 from pagereeve.outlets.evidence import Evidence
 from pagereeve.outlets.sentences import span_text
 from pagereeve.ports.reads import Reads
+from pagereeve.ports.seeds import seed_before
 
 # Later than a notice needs on its way: it was a backlog, an outage, a source that told it hours after.
 LATE_US: Final = 60 * SECOND_US
@@ -55,7 +55,8 @@ class Learnt:
 
 async def what_was_known(reads: Reads, evidence: Evidence) -> list[Learnt]:
     """In order of arrival; empty where everything came in time. A very long history is not gone through again."""
-    seed = await _seed(reads, evidence)
+    earliest_us = min(evidence.from_us, evidence.started_us)
+    seed = await seed_before(reads, evidence.printer, earliest_us, Seed.from_json)
     rules = [stored.fact for stored in await reads.standing_facts(evidence.printer)]
     from_us = None if seed is None else needed_from_us(seed, Rules.of(rules))
     facts: list[Fact] = []
@@ -75,22 +76,6 @@ async def what_was_known(reads: Reads, evidence: Evidence) -> list[Learnt]:
             Learnt(received_us, _late_us(fact), _what(fact), _known(evidence, before), _known(evidence, after))
         )
     return learnt
-
-
-async def _seed(reads: Reads, evidence: Evidence) -> Seed | None:
-    at_us = min(evidence.from_us, evidence.started_us) - 1
-    for _ in range(2):
-        sheaf = await reads.sheaf_before(evidence.printer, at_us)
-        if sheaf is None or sheaf.seed is None:
-            return None
-        try:
-            seed = Seed.from_json(sheaf.seed)
-        except BadFact:
-            return None
-        if seed.at_us <= at_us:
-            return seed
-        at_us = sheaf.anchor_us - 1
-    return None
 
 
 def _is_late(event: Event, evidence: Evidence) -> bool:
