@@ -8,9 +8,10 @@ import os
 import secrets
 import signal
 import sys
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from contextlib import AsyncExitStack, contextmanager
 from dataclasses import replace
+from itertools import islice
 from pathlib import Path
 from typing import Self
 
@@ -19,7 +20,7 @@ import uvicorn
 
 from pagereeve.clocks import SystemClock, SystemEntropy
 from pagereeve.domain.entrancebook import HOUSE
-from pagereeve.domain.facts import Assigned
+from pagereeve.domain.facts import Assigned, Fact
 from pagereeve.domain.houserules import HouseRules
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.reading import Failure, Reading
@@ -43,15 +44,17 @@ from pagereeve.outlets.status import make_web
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import JournalUnavailable
-from pagereeve.settings import LineFeedSettings, Settings, read_people
+from pagereeve.settings import BadSettings, LineFeedSettings, Settings, read_people
+from pagereeve.settings.directory import Binding
 from pagereeve.telemetry import Telemetry
-from pagereeve.wiring import house_facts, line_feed_config
+from pagereeve.wiring import binding_facts, house_facts, line_feed_config
 
 JOURNAL_NAME = "journal.sqlite"
 BADGE_KEY_BYTES = 32
 CHECKPOINT_EVERY_S = 60.0
 FIRST_READS_SPREAD_S = 30.0
 COLLECT_EVERY = 20_000
+APPENDED_AT_ONCE = 500
 SWITCH_INTERVAL_S = 0.000_5
 
 log = structlog.get_logger("pagereeve.app")
@@ -186,15 +189,36 @@ class App:
         if self.settings.people.file is None:
             return
         known = {fact.fact async for fact in self.store.facts("") if isinstance(fact.fact, Assigned)}
-        for assigned in read_people(self.settings.people.file):
-            if assigned not in known:
-                await self.store.append(assigned)
+        await self._append_all(one for one in read_people(self.settings.people.file) if one not in known)
 
     async def _furnish_house(self) -> None:
-        """The directory, the printers' places and the rules for badges as facts with dates; what is known is left."""
+        """The directory, the printers' places and the rules for badges as facts with dates; what is known is left.
+
+        A directory that can't be taken is told, and leaves in force what was known before it: readings must go on.
+        """
         rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
-        for fact in house_facts(self.settings, self.badges, rules, self.clock.now_us()):
-            await self.store.append(fact)
+        now_us = self.clock.now_us()
+        await self._append_all(house_facts(self.settings, rules, now_us))
+        self.badges.known |= {one.badge for one in rules.standing_at(now_us)}
+        directory = self._directory()
+        if directory is not None:
+            await self._append_all(binding_facts(directory, self.badges, rules, now_us))
+
+    def _directory(self) -> tuple[Binding, ...] | None:
+        """None where there is none, or none that can be taken."""
+        found: tuple[Binding, ...] | None = None
+        try:
+            if self.settings.badges.directory is not None:
+                found = self.settings.directory()
+        except BadSettings as error:
+            log.error("the directory of badges was not taken; what was known before stays in force", why=str(error))
+        return found
+
+    async def _append_all(self, facts: Iterable[Fact]) -> None:
+        """Many at once, so that they share commits."""
+        waiting = iter(facts)
+        while batch := list(islice(waiting, APPENDED_AT_ONCE)):
+            await asyncio.gather(*(self.store.append(fact) for fact in batch))
 
     async def _open_doors(self) -> None:
         settings = self.settings

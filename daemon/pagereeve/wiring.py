@@ -33,11 +33,8 @@ def line_feed_config(line: LineFeedSettings, peers: Mapping[str, str], limits: L
     )
 
 
-def house_facts(settings: Settings, badges: BadgeDesk, known: HouseRules, now_us: int) -> Iterator[Fact]:
-    """What the settings say of the house and no fact has said yet. The directory's badges are known to ``badges`` then.
-
-    Raises BadSettings where the directory can't be used.
-    """
+def house_facts(settings: Settings, known: HouseRules, now_us: int) -> Iterator[Fact]:
+    """What the settings say of the house and no fact has said yet: the rules for badges, and where printers stand."""
     policy = settings.badges.entrance_policy()
     if known.policy_at(now_us) != policy or not known.policies:
         yield EntranceSet(now_us, policy)
@@ -45,12 +42,13 @@ def house_facts(settings: Settings, badges: BadgeDesk, known: HouseRules, now_us
         gateway = printer.gateway or ""
         if printer.name not in known.places or known.gateway_of(printer.name, now_us) != gateway:
             yield Registered(now_us, printer.name, gateway)
-    if settings.badges.directory is not None:
-        yield from _bindings(settings.directory(), badges, known, now_us)
 
 
-def _bindings(directory: Sequence[Binding], badges: BadgeDesk, known: HouseRules, now_us: int) -> Iterator[Bound]:
-    """Lines that are new or other than they were; a line that is gone ends its binding now."""
+def binding_facts(directory: Sequence[Binding], badges: BadgeDesk, known: HouseRules, now_us: int) -> Iterator[Bound]:
+    """Lines that are new or other than they were; a line that is gone ends its binding now.
+
+    The directory's badges are known to ``badges`` then.
+    """
     listed: set[tuple[str, str, int]] = set()
     said = {(one.badge, one.owner, one.at_us): one for one in known.standing_at(now_us)}
     for binding in directory:

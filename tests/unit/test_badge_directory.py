@@ -7,13 +7,20 @@ from pathlib import Path
 import pytest
 
 from pagereeve.domain.badgeform import BadgeForm
-from pagereeve.domain.facts import Bound, Fact
+from pagereeve.domain.facts import Bound, EntranceSet, Fact, Registered
 from pagereeve.domain.houserules import HouseRules
 from pagereeve.domain.instants import SECOND_US, from_text
 from pagereeve.engine.badges import BadgeDesk
-from pagereeve.settings import BadgeFormSettings, BadgeSettings, BadSettings, Settings
+from pagereeve.settings import (
+    BadgeFormSettings,
+    BadgeSettings,
+    BadSettings,
+    GatewaySettings,
+    PrinterSettings,
+    Settings,
+)
 from pagereeve.settings.directory import Binding, read_directory
-from pagereeve.wiring import house_facts
+from pagereeve.wiring import binding_facts, house_facts
 
 FORM = BadgeForm("hex", 32)
 NOON_US = from_text("2026-11-25T12:00:00Z")
@@ -111,9 +118,10 @@ def settings_of(path: Path, text: str) -> Settings:
 
 def imported(path: Path, text: str, known: list[Fact], now_us: int) -> list[Bound]:
     """What an import adds to the facts; ``known`` grows by them."""
-    facts = list(house_facts(settings_of(path, text), BadgeDesk(b"k" * 32, FORM), HouseRules.of(known), now_us))
+    directory = settings_of(path, text).directory()
+    facts = list(binding_facts(directory, BadgeDesk(b"k" * 32, FORM), HouseRules.of(known), now_us))
     known += facts
-    return [fact for fact in facts if isinstance(fact, Bound)]
+    return facts
 
 
 def owner(path: Path, known: list[Fact], number: str, at_us: int) -> str:
@@ -151,6 +159,18 @@ def test_a_new_end_replaces_the_old_one(path: Path) -> None:
     imported(path, "badge,owner,from,until\n1EA68671,anise,,2026-12-01\n", known, NOON_US + DAY_US)
     assert owner(path, known, "1EA68671", from_text("2026-11-30T23:00:00Z")) == "anise"
     assert owner(path, known, "1EA68671", from_text("2026-12-01T00:00:00Z")) == ""
+
+
+def test_the_house_is_furnished_once_and_again_when_it_changes(tmp_path: Path) -> None:
+    printers = (PrinterSettings(name="a", host="192.0.2.1", gateway="east"),)
+    gateways = (GatewaySettings(name="east"), GatewaySettings(name="west"))
+    settings = Settings(data_dir=tmp_path, gateways=gateways, printers=printers)
+    known: list[Fact] = list(house_facts(settings, HouseRules.of([]), NOON_US))
+    assert [type(fact) for fact in known] == [EntranceSet, Registered]
+    assert list(house_facts(settings, HouseRules.of(known), NOON_US + 1)) == []
+    moved = (PrinterSettings(name="a", host="192.0.2.1", gateway="west"),)
+    other = Settings(data_dir=tmp_path, gateways=gateways, printers=moved)
+    assert list(house_facts(other, HouseRules.of(known), NOON_US + 1)) == [Registered(NOON_US + 1, "a", "west")]
 
 
 @pytest.mark.parametrize(

@@ -21,7 +21,8 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
     _refuse_bad_files(settings, str(file))
     say(
         f"{file}: good. {len(settings.printers)} printers, {len(settings.gateways)} gateways, "
-        f"{len(settings.feeds.lines)} line feeds, {len(settings.assignments())} cost centre assignments; "
+        f"{len(settings.feeds.lines)} line feeds, {len(settings.assignments())} cost centre assignments, "
+        f"{len(settings.directory())} badges; "
         f"data in {settings.data_dir}, HTTP on {settings.http.listen}"
     )
 
@@ -32,7 +33,12 @@ def _refuse_bad_files(settings: Settings, source: str) -> None:
     from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
 
     problems: list[Problem] = []
-    readers: tuple[Callable[[], object], ...] = (settings.targets, settings.http_tokens, settings.assignments)
+    readers: tuple[Callable[[], object], ...] = (
+        settings.targets,
+        settings.http_tokens,
+        settings.assignments,
+        settings.directory,
+    )
     for read in readers:
         try:
             read()

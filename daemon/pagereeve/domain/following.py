@@ -84,9 +84,10 @@ def _after(habits: Habits, at_us: int, settled: Settled) -> Habits:
     if stretch.grade in {Grade.BROKEN, Grade.BLIND} or stretch.expected is None or OTHER_FUNCTION in stretch.reasons:
         return habits
     habits = replace(habits, standing=_stands(habits.standing, settled), lately=_lately(habits.lately, settled))
-    if stretch.verdict is Verdict.AGREES:
+    # Between wide cuts other pages may be in the count: they say nothing of the printer's habits.
+    if stretch.verdict is Verdict.AGREES and stretch.grade is not Grade.WIDE:
         habits = _summed(habits, at_us, settled, stretch.expected)
-    if stretch.verdict is Verdict.UNPROVEN:
+    if stretch.verdict is Verdict.UNPROVEN or stretch.grade is Grade.WIDE:
         return habits
     return _looked_back(habits, at_us, settled, stretch.expected)
 
