@@ -206,13 +206,12 @@ class App:
 
     def _directory(self) -> tuple[Binding, ...] | None:
         """None where there is none, or none that can be taken."""
-        found: tuple[Binding, ...] | None = None
         try:
-            if self.settings.badges.directory is not None:
-                found = self.settings.directory()
+            return None if self.settings.badges.directory is None else self.settings.directory()
         except BadSettings as error:
-            log.error("the directory of badges was not taken; what was known before stays in force", why=str(error))
-        return found
+            text = "the directory of badges was not taken; what was known before stays in force"
+            log.error(text, why=str(error))  # noqa: TRY400 - the table says it all
+        return None
 
     async def _append_all(self, facts: Iterable[Fact]) -> None:
         """Many at once, so that they share commits."""
