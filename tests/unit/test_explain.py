@@ -167,3 +167,11 @@ async def test_the_json_has_the_rows_the_order_and_the_sentences() -> None:
     assert body["channels"][0]["sentences"][-1].startswith("Released 2, counted 3, charged 2")
     assert [one["counted"] for one in body["stretches"]] == [8]
     assert [one["kind"] for one in body["findings"]] == ["surplus"]
+
+
+async def test_a_card_that_lay_on_the_reader_is_one_line() -> None:
+    hashed = "b-0123456789abcdef0123456789abcdef"
+    again = tuple(badge(-3 + nth / 2, hashed) for nth in range(1, 4))
+    text = await explained((*ONE_RELEASE[:4], *again, *ONE_RELEASE[4:]), "r-1001")
+    assert text.count("presented at gateway gate-1") == 1
+    assert "and seen 3 times more within 1.5 s" in text

@@ -132,7 +132,8 @@ async def _keep(console: Console, app: App) -> None:
     console.print(
         f"\nStill running: http://{host}:{port}/metrics and /readyz; Ctrl-C ends it.\n"
         f"Ask it things:  pagereeve totals --data-dir {folder} --by cost-centre\n"
-        f"                pagereeve findings --data-dir {folder}",
+        f"                pagereeve findings --data-dir {folder}\n"
+        f"Tell it things: pagereeve findings explain FINDING --reason jam --data-dir {folder} --daemon {host}:{port}",
         highlight=False,
         soft_wrap=True,
     )

@@ -17,6 +17,7 @@ from pagereeve.domain.houserules import HouseRules
 from pagereeve.domain.instants import SECOND_US, to_text
 from pagereeve.domain.ledger import Finding, ReleaseKey
 from pagereeve.domain.policy import EntrancePolicy
+from pagereeve.domain.swipes import SwipeKey, swipe_key
 
 EntranceEvent = BadgePresented | BadgeUnreadable | ReleaseStarted
 # A reader is noisy from 19 of 20 refused frames on, and no more from half of them on: between the two it stays.
@@ -63,7 +64,7 @@ class Entrance:
     told_after_us: int = -1
     findings: list[tuple[int, Finding]] = field(default_factory=list)
     _alone: set[tuple[str, str]] = field(default_factory=set)
-    _swipes: OrderedDict[tuple[str, str, str, str], int] = field(default_factory=OrderedDict)
+    _swipes: OrderedDict[SwipeKey, int] = field(default_factory=OrderedDict)
     _seen: OrderedDict[str, Sighting] = field(default_factory=OrderedDict)
     _unknown: OrderedDict[tuple[str, str], int] = field(default_factory=OrderedDict)
 
@@ -121,8 +122,8 @@ class Entrance:
         return alone
 
     def _is_same_swipe(self, badge: BadgePresented, at_us: int, policy: EntrancePolicy) -> bool:
-        """A reader repeats a card that lies on it: counted from the last sighting. Another answer is another swipe."""
-        key = (badge.badge, badge.gateway, badge.reader, badge.outcome)
+        """The step-by-step form of domain.swipes."""
+        key = swipe_key(badge)
         last_us = self._swipes.get(key)
         _remember(self._swipes, key, at_us)
         return last_us is not None and at_us - last_us <= policy.swipe_us

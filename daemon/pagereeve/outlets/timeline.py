@@ -7,8 +7,10 @@ from itertools import pairwise
 
 from pagereeve.domain.continuity import Step, restarted
 from pagereeve.domain.facts import Origin, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.policy import EntrancePolicy
 from pagereeve.domain.reading import Plateau, Silence
 from pagereeve.domain.runs import split
+from pagereeve.domain.swipes import swipes_of
 from pagereeve.outlets.evidence import Evidence
 from pagereeve.outlets.sentences import SILENCES, span_text
 
@@ -49,13 +51,16 @@ def timeline(evidence: Evidence) -> list[Happening]:
 def _of_badges(evidence: Evidence) -> list[Happening]:
     named = {one.badge for one in evidence.starts if one.badge}
     happenings = []
-    for badge in evidence.badges:
+    for swipe in swipes_of(evidence.badges, EntrancePolicy().swipe_us):
+        badge = swipe.first
         whose = "a badge was"
         if named:
             whose = "the release's badge was" if badge.badge in named else "another badge was"
         outcome = f"; the release server answered {badge.outcome}" if badge.outcome else ""
+        lay = span_text(swipe.last_us - badge.origin.at_us)
+        again = f", and seen {swipe.repeats} times more within {lay}" if swipe.repeats else ""
         # Not the event's id: that of a raw badge line is made with a part of the hash that stands for the badge.
-        what = f"{whose} presented at gateway {badge.gateway} (from {_received(badge.origin)}){outcome}"
+        what = f"{whose} presented at gateway {badge.gateway} (from {_received(badge.origin)}){again}{outcome}"
         happenings.append(Happening(badge.origin.at_us, what))
     return happenings
 

@@ -22,6 +22,7 @@ from pagereeve.domain.houserules import HouseRules
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.ledger import Finding, Sheaf
 from pagereeve.domain.policy import EntrancePolicy
+from pagereeve.domain.swipes import swipes_of
 from tests.unit.domain.story import at_us
 
 ANISE, BIRCH, NOBODY = "b-anise", "b-birch", "b-nobody"
@@ -108,6 +109,20 @@ def test_a_card_that_lies_on_the_reader_is_one_swipe() -> None:
         hall.badge(second, NOBODY)
     told = hall.findings()
     assert [one.since_us for one in told] == [at_us(0), at_us(6.5)]
+
+
+def test_swipes_keep_a_count_of_their_repeats() -> None:
+    """3.12: 1 swipe with 4 repeats, and a new one at 6.5 s; the order of arrival makes no difference."""
+    hall = Hall()
+    for second in (0, 0.2, 1.9, 2.1, 3.9, 6.5):
+        hall.badge(second)
+    badges = [fact for fact in hall.facts if isinstance(fact, BadgePresented)]
+    for order in (badges, badges[::-1]):
+        told = swipes_of(order, 2 * SECOND_US)
+        assert [(one.first.origin.at_us, one.last_us, one.repeats) for one in told] == [
+            (at_us(0), at_us(3.9), 4),
+            (at_us(6.5), at_us(6.5), 0),
+        ]
 
 
 def test_another_answer_is_another_swipe() -> None:
