@@ -17,15 +17,17 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
-from sqlalchemy import Connection, Table
+from sqlalchemy import Connection, Table, create_engine, text
 
 from pagereeve.clocks import SystemClock
-from pagereeve.domain.ledger import Charge, Finding, Posting, Stretch
+from pagereeve.domain.ledger import Charge, Finding, Posting, Sheaf, Stretch
 from pagereeve.journal import schema
 from pagereeve.journal.errors import CantOpen, ForeignSideFile, InUse, NewerSchema, NoSpace, NotAJournal
+from pagereeve.journal.filing import file
 from pagereeve.journal.migrating import PHASES, config
 from pagereeve.journal.reads import SqlReads
 from pagereeve.journal.store import SqlJournal
@@ -269,6 +271,34 @@ async def test_migrations_bring_about_exactly_the_tables_of_the_schema(path: Pat
 
     assert await journal._thread.run(differences) == []
     await journal.close()
+
+
+async def test_a_journal_of_the_first_revision_keeps_its_facts_and_drops_its_projection(path: Path) -> None:
+    settings, filing = config(), file(badge("e1"))
+    with create_engine(f"sqlite:///{path}").begin() as connection:
+        settings.attributes["connection"] = connection
+        command.upgrade(settings, "r0001")
+        row = {"printer": filing.printer, "seq": 1, "kind": filing.kind, "at_us": filing.at_us, "body": filing.body}
+        row |= {"source": filing.fact.origin.source, "event_id": "e1", "digest": filing.digest}  # type: ignore[union-attr]
+        names = ", ".join(row)
+        connection.execute(text(f"INSERT INTO fact ({names}) VALUES (:{names.replace(', ', ', :')})"), row)
+        connection.execute(text("INSERT INTO sheaf (printer, anchor_us) VALUES ('p', 0)"))
+        old = "('p', 0, 0, 'f-1', 'surplus', 'warning', 1, 'open', 'old')"
+        columns = "printer, anchor_us, ordinal, id, kind, severity, since_us, state, text"
+        connection.execute(text(f"INSERT INTO finding ({columns}) VALUES {old}"))
+    journal = await opened(path)
+    try:
+        assert await journal.count_facts() == 1
+        assert [fact async for fact in journal.entrance_facts()] == [badge("e1")]
+        assert await journal.findings(only_open=False) == []
+        assert await journal.finding("f-1") is None
+        await journal.replace("p", None, [Sheaf("p", 0, None, findings=(FOUND,))])
+        assert await journal.finding("f-2") == FOUND
+    finally:
+        await journal.close()
+
+
+FOUND = Finding("f-2", "surplus", "warning", "p", 1, None, "open", "new", ("a line",), 3, "jam", "a place")
 
 
 def test_the_schema_names_the_newest_revision() -> None:
