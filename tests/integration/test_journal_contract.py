@@ -11,8 +11,20 @@ import pytest
 
 from pagereeve.clocks import SystemClock
 from pagereeve.domain.errors import BadCanonical, BadFact
-from pagereeve.domain.facts import Assigned, Conflict, Decided, Fact, PolicySet, PrinterNoted, SettleLearned
-from pagereeve.domain.policy import Policy
+from pagereeve.domain.facts import (
+    Assigned,
+    BadgeUnreadable,
+    Bound,
+    Conflict,
+    Decided,
+    EntranceSet,
+    Fact,
+    PolicySet,
+    PrinterNoted,
+    Registered,
+    SettleLearned,
+)
+from pagereeve.domain.policy import EntrancePolicy, Policy
 from pagereeve.journal.factreads import UNROUTED_MAX
 from pagereeve.journal.memory import MemoryJournal
 from pagereeve.journal.reader import PAGE_ROWS
@@ -285,3 +297,47 @@ async def test_all_facts_hides_no_run_that_is_sealed_meanwhile(store: Store) -> 
             await store.observe("printer-a", [read(100)], read(103))
         seen.append(fact)
     assert read(100) in seen
+
+
+async def test_facts_of_the_entrance_come_by_time_whatever_their_printer(
+    store: Store, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr("pagereeve.journal.factreads.PAGE_ROWS", 2)
+    unreadable = BadgeUnreadable(origin("u1", NOON_US + 2), "gateway-1", "parity", "desk")
+    facts: list[Fact] = [
+        badge("e3", "printer-b", at_us=NOON_US + 3),
+        unreadable,
+        started("e1", "printer-a", at_us=NOON_US + 1),
+        badge("e1b", "", at_us=NOON_US + 1),
+        badge("e0", "printer-c", at_us=NOON_US),
+    ]
+    for fact in (read(100), *facts, ended("end", "release-e1"), Assigned(NOON_US, "o", "c")):
+        await store.append(fact)
+    ordered = [facts[4], facts[3], facts[2], unreadable, facts[0]]
+    assert [fact async for fact in store.entrance_facts()] == ordered
+    assert [fact async for fact in store.entrance_facts(NOON_US + 1)] == ordered[1:]
+    assert (await store.append(unreadable)).outcome == "duplicate"
+    other = replace(unreadable, reason="length")
+    assert (await store.append(other)).outcome == "conflict"
+
+
+async def test_late_facts_are_notices_that_were_stored_after_a_later_instant(store: Store) -> None:
+    early, behind = badge("early", at_us=NOON_US), started("late", at_us=NOON_US + 5)
+    decision = Decided("printer-a", origin("d1", NOON_US + 90), "f-1", "close", "x")
+    for fact in (early, read(100, at_us=NOON_US + 50), read(90, at_us=NOON_US + 1), behind, decision):
+        await store.append(fact)
+    assert await store.late_facts("printer-a", NOON_US + 10) == [behind, decision]
+    assert await store.late_facts("printer-a", NOON_US + SECOND_US) == []
+    assert await store.late_facts("printer-b", NOON_US) == []
+
+
+async def test_facts_of_the_house_stand(store: Store) -> None:
+    house: list[Fact] = [
+        Bound(0, "b-1", "anise", NOON_US),
+        Registered(NOON_US, "printer-a", "gateway-1"),
+        EntranceSet(NOON_US, EntrancePolicy(swipe_us=1)),
+        Decided("", origin("d2"), "f-2", "explain", "x", "other"),
+    ]
+    for fact in (*house, Assigned(NOON_US, "o", "c"), badge("e1", "")):
+        await store.append(fact)
+    assert [stored.fact for stored in await store.standing_facts("")] == house
