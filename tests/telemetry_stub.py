@@ -29,6 +29,7 @@ PROCESS = ProcessTelemetry(
     feeds={"http": FeedTelemetry(events={}, refused={"bad-json": 0, "too-large": 0})},
     reads={},
     refused_datagrams={"wrong-address": 0, "late": 0},
+    refused_badges={"form": 0, "parity": 2},
     oddities={"slow-read": 3, "new-row": 0},
     journal=HEALTH,
     restarts={"keeper": 0},

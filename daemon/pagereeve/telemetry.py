@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from importlib.metadata import version
 from typing import TYPE_CHECKING, get_args
 
+from pagereeve.domain.badgeform import Refused
 from pagereeve.domain.reading import Reading
 from pagereeve.engine.keeper import Keeper
 from pagereeve.feeds.refusals import Reason
@@ -19,7 +20,7 @@ if TYPE_CHECKING:
     from pagereeve.settings import LineFeedSettings
 
 OUTCOMES = ("stored", "duplicate", "conflict", "quarantined")
-TASKS = ("keeper", "checkpoint")
+TASKS = ("keeper", "porter", "checkpoint")
 
 
 class Telemetry:
@@ -51,6 +52,7 @@ class Telemetry:
             unavailable=app.tally.unavailable,
             restarts=restarts,
             oddities=app.meter.stats.oddities(),
+            refused_badges={reason: app.tally.refused_badges[reason] for reason in get_args(Refused)},
             receive_drops=app.meter.endpoint.kernel_drops,
         )
 

@@ -57,7 +57,7 @@ class EventIntake:
 
     async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
         try:
-            event = self._private(await self._event(envelope), feed)
+            event = self._private(await self._event(envelope))
             return await self._store(event, feed=feed, wait_s=wait_s)
         except BadFact as error:
             self.tally.refused[feed, error.where[:60]] += 1
@@ -95,7 +95,7 @@ class EventIntake:
 
     async def _unreadable(self, gateway: str, reader: str, error: BadBadge, *, feed: str, received_us: int) -> Accepted:
         """What a reader's form refuses is an error of the frame, and never an unknown badge."""
-        self.tally.refused[feed, f"badge-{error.reason}"] += 1
+        self.tally.refused_badges[error.reason] += 1
         origin = _line_origin(feed, f"{received_us:017d}-{gateway}-unreadable", received_us)
         receipt = await self._append(BadgeUnreadable(origin, gateway, error.reason, reader))
         return Accepted(receipt.outcome, str(error))
@@ -110,33 +110,33 @@ class EventIntake:
         self.tally.clock_marks[mark or "as-claimed"] += 1
         return replace(event, origin=replace(origin, at_us=at_us, clock=mark))
 
-    def _private(self, event: Event, feed: str) -> Event | BadgeUnreadable:
+    def _private(self, event: Event) -> Event | BadgeUnreadable:
         """Badge numbers become hashes; titles are dropped unless the site keeps them."""
         match event:
             case BadgePresented():
-                return self._badge_seen(event, feed)
+                return self._badge_seen(event)
             case ReleaseStarted():
                 ticket = event.ticket if self.keep_titles else replace(event.ticket, title=None)
-                return replace(event, badge=self._badge_named(event.badge, feed), ticket=ticket)
+                return replace(event, badge=self._badge_named(event.badge), ticket=ticket)
             case ReleaseEnded() | PrinterNoted() | Decided():
                 return event
 
-    def _badge_seen(self, event: BadgePresented, feed: str) -> BadgePresented | BadgeUnreadable:
+    def _badge_seen(self, event: BadgePresented) -> BadgePresented | BadgeUnreadable:
         try:
             sight = self.badges.seen(event.badge, event.gateway, event.reader)
         except BadBadge as error:
-            self.tally.refused[feed, f"badge-{error.reason}"] += 1
+            self.tally.refused_badges[error.reason] += 1
             return BadgeUnreadable(event.origin, event.gateway, error.reason, event.reader)
         return replace(event, badge=sight.badge, resembles=sight.resembles)
 
-    def _badge_named(self, badge: str, feed: str) -> str:
+    def _badge_named(self, badge: str) -> str:
         """A release is worth more than the badge it names: one that can't be read is left out, and counted."""
         if not badge:
             return ""
         try:
             return self.badges.seen(badge).badge
         except BadBadge as error:
-            self.tally.refused[feed, f"badge-{error.reason}"] += 1
+            self.tally.refused_badges[error.reason] += 1
             return ""
 
     async def _clock(self, source: str) -> SourceClock:

@@ -12,6 +12,7 @@ class EngineTally:
 
     events: Counter[tuple[str, str]] = field(default_factory=Counter)
     refused: Counter[tuple[str, str]] = field(default_factory=Counter)
+    refused_badges: Counter[str] = field(default_factory=Counter)
     clock_marks: Counter[str] = field(default_factory=Counter)
     projections: int = 0
     rewinds: int = 0

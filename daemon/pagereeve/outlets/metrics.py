@@ -54,6 +54,8 @@ class _ProcessSeries(Collector):
         yield _counter("pagereeve_reads", "Reads of meters, by result.", "result", reads)
         text = "Datagrams that were not taken as an answer, by kind."
         yield _counter("pagereeve_refused_datagrams", text, "kind", process.refused_datagrams)
+        badges = "Badge numbers that their reader's form refused, by reason."
+        yield _counter("pagereeve_refused_badges", badges, "reason", process.refused_badges)
         text = "What printers and the paths to them did that they should not, by kind."
         yield _counter("pagereeve_meter_oddities", text, "kind", process.oddities)
         if process.receive_drops is not None:

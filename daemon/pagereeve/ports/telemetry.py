@@ -54,8 +54,8 @@ class ProcessTelemetry:
     """The process's own counters, from 0 at the start. ``reads`` is by result: ``reading`` or a SilenceReason.
 
     ``refused_datagrams`` and ``oddities`` (what printers and paths did that they should not) are by kind, every kind
-    there from the start; ``restarts`` by kind of task. ``receive_drops``
-    are datagrams that the kernel dropped before we saw them (None where it does not say).
+    there from the start; ``refused_badges`` (numbers that a form refused) by reason; ``restarts`` by kind of task.
+    ``receive_drops`` are datagrams that the kernel dropped before we saw them (None where it does not say).
     """
 
     version: str
@@ -68,6 +68,7 @@ class ProcessTelemetry:
     unavailable: int = 0
     restarts: Mapping[str, int] = field(default_factory=dict)
     oddities: Mapping[str, int] = field(default_factory=dict)
+    refused_badges: Mapping[str, int] = field(default_factory=dict)
     receive_drops: int | None = None
 
 
