@@ -6,6 +6,8 @@ import asyncio
 import sys
 from typing import get_args
 
+import pytest
+
 from pagereeve.domain.findings import Kind
 
 # The kinds of DESIGN.md section 4, and those about readers and patterns.
@@ -64,6 +66,7 @@ async def test_the_demo_finds_all_that_was_planted_and_nothing_else() -> None:
         assert kind in text
 
 
+@pytest.mark.timeout(320)
 async def test_the_long_demo_finds_every_kind_of_finding() -> None:
     """DESIGN.md section 4: each kind is planted at least once, each is found, and none besides."""
     text = await played("--long", within_s=280)
