@@ -30,6 +30,7 @@ PROCESS = ProcessTelemetry(
     reads={},
     refused_datagrams={"wrong-address": 0, "late": 0},
     refused_badges={"form": 0, "parity": 2},
+    house_findings={"unknown-badge": 3, "feed-silent": 0},
     oddities={"slow-read": 3, "new-row": 0},
     journal=HEALTH,
     restarts={"keeper": 0},

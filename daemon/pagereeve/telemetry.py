@@ -7,6 +7,7 @@ from importlib.metadata import version
 from typing import TYPE_CHECKING, get_args
 
 from pagereeve.domain.badgeform import Refused
+from pagereeve.domain.entrance import KINDS
 from pagereeve.domain.reading import Reading
 from pagereeve.engine.keeper import Keeper
 from pagereeve.feeds.refusals import Reason
@@ -53,6 +54,7 @@ class Telemetry:
             restarts=restarts,
             oddities=app.meter.stats.oddities(),
             refused_badges={reason: app.tally.refused_badges[reason] for reason in get_args(Refused)},
+            house_findings={kind: app.porter.figures.open_findings[kind] for kind in KINDS},
             receive_drops=app.meter.endpoint.kernel_drops,
         )
 

@@ -70,6 +70,10 @@ async def test_badges_readers_and_owners(tmp_path: Path) -> None:
             ("badge-elsewhere", "printer printer-west"),
         }
         assert (await replay_store(app.store, store=False)).differing == []
+        metrics = await outside.metrics()
+        assert 'pagereeve_house_open_findings{kind="unknown-badge"} 1.0' in metrics
+        assert 'pagereeve_house_open_findings{kind="feed-silent"} 0.0' in metrics
+        assert 'pagereeve_refused_badges_total{reason="length"} 1.0' in metrics
 
 
 async def test_a_directory_with_two_owners_of_one_badge_leaves_the_old_one_in_force(tmp_path: Path) -> None:

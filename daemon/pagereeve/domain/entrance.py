@@ -22,6 +22,15 @@ from pagereeve.domain.swipes import SwipeKey, swipe_key
 EntranceEvent = BadgePresented | BadgeUnreadable | ReleaseStarted
 # A reader is noisy from 19 of 20 refused frames on, and no more from half of them on: between the two it stays.
 NOISY_SHARE, QUIET_SHARE = (19, 20), (1, 2)
+KINDS: Final[tuple[find.Kind, ...]] = (
+    "unknown-badge",
+    "badge-owner-differs",
+    "badge-elsewhere",
+    "badge-in-two-places",
+    "reader-noisy",
+    "reader-form-changed",
+    "feed-silent",
+)
 # What a release server answers to a badge that it doesn't know.
 UNKNOWN_ANSWER: Final = "unknown"
 # Of a fold's short memory: sightings that may still matter. The oldest goes first.

@@ -102,16 +102,18 @@ class EntranceBook:
 
     def settle(self) -> Update | None:
         """What to store; None if nothing changed. Seals what is old enough, once there is enough of it."""
-        anchor_us = self._anchor_us()
+        anchor_us = self.anchor_us
         sealed = self._seal() if len(self._events) >= self.seal_every else None
-        rest = self._sheaf(self._anchor_us(), self._folded(), None)
+        rest = self._sheaf(self.anchor_us, self._folded(), None)
         sheaves = tuple(one for one in (sealed, rest) if one is not None and (one.findings or one.seed is not None))
         if sealed is None and sheaves == self._told:
             return None
         self._told = sheaves[1:] if sealed is not None else sheaves
         return Update(anchor_us, sheaves)
 
-    def _anchor_us(self) -> int:
+    @property
+    def anchor_us(self) -> int:
+        """Where the next stored sheaf begins."""
         return 0 if self.seed is None else self.seed.at_us
 
     def _folded(self) -> Entrance:
@@ -138,11 +140,11 @@ class EntranceBook:
     def _seal(self) -> Sheaf | None:
         reach_us = self.rules.reach_us()
         limit_us = self._limit_us(reach_us)
-        if limit_us <= self._anchor_us():
+        if limit_us <= self.anchor_us:
             return None
         fold = self._fold_to(limit_us)
         seed = EntranceSeed(limit_us, fold.state.to_json())
-        sheaf = self._sheaf(self._anchor_us(), fold, seed)
+        sheaf = self._sheaf(self.anchor_us, fold, seed)
         self.seed, self._fold = seed, None
         self._events = {
             key: event for key, event in self._events.items() if event.origin.at_us >= limit_us - 2 * reach_us

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 
 from pagereeve.domain.entrancebook import HOUSE, EntranceBook, EntranceSeed, entrance_event
 from pagereeve.domain.facts import Fact
+from pagereeve.domain.figures import Figures
 from pagereeve.domain.houserules import HouseRules
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.seeds import seed_before
@@ -27,6 +28,7 @@ class Porter:
     clock: Clock
     settle_every_s: float = SETTLE_EVERY_S
     book: EntranceBook | None = None
+    figures: Figures = field(default_factory=Figures)
     _heard: deque[Fact] = field(default_factory=lambda: deque(maxlen=HEARD_MAX))
     _awake: asyncio.Event = field(default_factory=asyncio.Event)
     _begin_again_us: int | None = None
@@ -92,11 +94,13 @@ class Porter:
             event = entrance_event(fact)
             if event is not None:
                 self.book.add(event)
+        self.figures = await self.store.figures(HOUSE, self.book.anchor_us)
 
     async def _settle(self) -> None:
         update = self._book().settle()
         if update is not None:
             await self.store.replace(HOUSE, update.from_anchor_us, update.sheaves)
+            self.figures.add(update)
 
     def _book(self) -> EntranceBook:
         if self.book is None:

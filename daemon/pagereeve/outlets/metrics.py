@@ -65,6 +65,11 @@ class _ProcessSeries(Collector):
         yield CounterMetricFamily("pagereeve_projections", "Projections of open stretches.", value=process.projections)
         text = "Projections begun again from an earlier seed, because a fact came late."
         yield CounterMetricFamily("pagereeve_rewinds", text, value=process.rewinds)
+        text = "Findings about badges, readers and feeds that are open, by kind."
+        house = GaugeMetricFamily("pagereeve_house_open_findings", text, labels=["kind"])
+        for kind, count in process.house_findings.items():
+            house.add_metric([kind], count)
+        yield house
         text = "Times that the journal could not store and a task had to begin anew."
         yield CounterMetricFamily("pagereeve_journal_unavailable", text, value=process.unavailable)
         yield _counter("pagereeve_task_restarts", "Tasks begun anew after an error.", "task", process.restarts)

@@ -54,8 +54,9 @@ class ProcessTelemetry:
     """The process's own counters, from 0 at the start. ``reads`` is by result: ``reading`` or a SilenceReason.
 
     ``refused_datagrams`` and ``oddities`` (what printers and paths did that they should not) are by kind, every kind
-    there from the start; ``refused_badges`` (numbers that a form refused) by reason; ``restarts`` by kind of task.
-    ``receive_drops`` are datagrams that the kernel dropped before we saw them (None where it does not say).
+    there from the start; ``refused_badges`` (numbers that a form refused) by reason; ``restarts`` by kind of task;
+    ``house_findings`` are open findings about badges, readers and feeds, by kind, every kind there. ``receive_drops``
+    are datagrams that the kernel dropped before we saw them (None where it does not say).
     """
 
     version: str
@@ -69,6 +70,7 @@ class ProcessTelemetry:
     restarts: Mapping[str, int] = field(default_factory=dict)
     oddities: Mapping[str, int] = field(default_factory=dict)
     refused_badges: Mapping[str, int] = field(default_factory=dict)
+    house_findings: Mapping[str, int] = field(default_factory=dict)
     receive_drops: int | None = None
 
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import pytest
 
 from pagereeve.domain.badgeform import BadgeForm
@@ -24,6 +26,8 @@ async def house(world: World) -> list[Finding]:
     rules = HouseRules.of([one.fact for one in await world.store.standing_facts(HOUSE)])
     fresh = await rebuild_entrance(rules, world.store.entrance_facts())
     assert sorted(one.id for sheaf in fresh for one in sheaf.findings) == sorted(one.id for one in stored)
+    counted = +world.porter.figures.open_findings
+    assert counted == Counter(one.kind for one in stored if one.state == "open")
     return stored
 
 
