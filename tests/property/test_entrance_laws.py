@@ -89,9 +89,12 @@ def test_increments_with_seeds_restarts_and_late_events_equal_the_whole(
             book = reopened(sheaves, known, event.origin.at_us, book)
         else:
             book.add(event)
-        update = book.settle()
+        update = book.settle(event.origin.received_us - random.choice([0, 0, 2, 40]) * SECOND_US)
         if update is not None:
             apply_update(sheaves, update)
+    update = book.settle()
+    if update is not None:
+        apply_update(sheaves, update)
     found = [finding for sheaf in sheaves.values() for finding in sheaf.findings]
     assert ordered(found) == ordered(entrance_findings(RULES, events))
 

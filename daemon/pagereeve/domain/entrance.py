@@ -13,6 +13,7 @@ from pagereeve.domain import findings as find
 from pagereeve.domain.conditions import Condition
 from pagereeve.domain.entrancestate import EntranceState, FeedState, ReaderState
 from pagereeve.domain.facts import BadgePresented, BadgeUnreadable, ReleaseStarted
+from pagereeve.domain.fields import Fields
 from pagereeve.domain.houserules import HouseRules
 from pagereeve.domain.instants import SECOND_US, to_text
 from pagereeve.domain.ledger import Finding, ReleaseKey
@@ -86,6 +87,13 @@ class Entrance:
                 (self._badge_came if step.arrived else self._badge)(step.event, step.at_us, policy)
             case ReleaseStarted():
                 (self._start_came if step.arrived else self._started)(step.event, step.at_us, policy)
+
+    def copied(self) -> Entrance:
+        """A fold of its own that goes on from here, without what was found so far."""
+        copy = Entrance(self.rules, EntranceState.from_json(Fields(self.state.to_json(), "state")), self.told_after_us)
+        copy._alone, copy._swipes = set(self._alone), self._swipes.copy()
+        copy._seen, copy._unknown = self._seen.copy(), self._unknown.copy()
+        return copy
 
     def open_findings(self) -> list[Finding]:
         return [condition.finding() for condition in self.state.standing()]

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Iterable, Iterator
+from bisect import bisect_right
+from collections.abc import AsyncIterator, Iterable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
@@ -23,7 +24,7 @@ COPY_SOURCE: Final = "urn:pagereeve:copy"
 
 ENTRANCE_VERSION: Final = 1
 # Events after which a seed is stored: often enough for a quick start, seldom enough for a small database.
-SEAL_EVERY: Final = 1_000
+SEAL_EVERY: Final = 5_000
 
 NOTHING_TAKEN: Final = (-1, False, "", "")
 
@@ -60,15 +61,22 @@ def entrance_event(fact: Fact) -> EntranceEvent | None:
 
 @dataclass(slots=True)
 class EntranceBook:
-    """Events since ``seed``, each once, and shortly before it. Facts in order cost a step; one out of order, a fold."""
+    """Events since ``seed``, each once. Two folds go through them: one up to the seed, one to the latest event.
+
+    An event in order costs a step of each; one that comes out of order, a fold of all since the seed.
+    """
 
     rules: HouseRules
     seed: EntranceSeed | None = None
     hold_back_us: int = HOLD_BACK_US
     seal_every: int = SEAL_EVERY
     _events: dict[tuple[str, str], EntranceEvent] = field(default_factory=dict)
-    _fold: Entrance | None = None
+    _before: list[EntranceEvent] = field(default_factory=list)
+    _base: Entrance | None = None
+    _live: Entrance | None = None
     _last: tuple[int, bool, str, str] = NOTHING_TAKEN
+    _pending: list[Step] = field(default_factory=list)
+    _unsealed: int = 0
     _told: tuple[Sheaf, ...] | None = None
 
     def is_late(self, event: EntranceEvent) -> bool:
@@ -83,28 +91,33 @@ class EntranceBook:
         return None if self.seed is None else self.seed.at_us - 2 * self.rules.reach_us()
 
     def add(self, event: EntranceEvent) -> None:
-        """Take an event; one before the seed only refreshes the memory of what came shortly before."""
+        """Take an event; of one before the seed (until the first settling) only what follows from it now matters."""
         key = (event.origin.source, event.origin.id)
         if key in self._events:
             return
-        self._events[key] = event
-        happened, arrived = steps_of(event)
-        if self._fold is not None and happened.order > self._last:
-            self._fold.take(happened)
-            self._fold.take(arrived)
-            self._last = arrived.order
-        else:
-            self._fold = None
+        if self.is_late(event):
+            self._before.append(event)
+        if not self.is_late(event) or steps_of(event)[1].at_us > self.anchor_us:
+            self._events[key] = event
+            self._unsealed += 1
+        if self._live is not None:
+            steps = [step for step in steps_of(event) if step.at_us > self.anchor_us]
+            self._pending += steps
+            if any(step.order <= self._last for step in steps):
+                self._live = None
 
     def renew(self) -> None:
         """The rules have changed: what was folded by the old ones is folded anew."""
-        self._fold = None
+        self._live = None
 
-    def settle(self) -> Update | None:
-        """What to store; None if nothing changed. Seals what is old enough, once there is enough of it."""
-        anchor_us = self.anchor_us
-        sealed = self._seal() if len(self._events) >= self.seal_every else None
-        rest = self._sheaf(self.anchor_us, self._folded(), None)
+    def settle(self, until_us: int | None = None) -> Update | None:
+        """What to store; None if nothing changed. Seals what is old enough, once there is enough of it.
+
+        ``until_us``: later steps wait, as others may still come before them.
+        """
+        live, anchor_us = self._advanced(until_us), self.anchor_us
+        sealed = self._seal(live) if self._unsealed >= self.seal_every else None
+        rest = self._sheaf(self.anchor_us, [one for _, one in live.findings] + live.open_findings(), None)
         sheaves = tuple(one for one in (sealed, rest) if one is not None and (one.findings or one.seed is not None))
         if sealed is None and sheaves == self._told:
             return None
@@ -112,62 +125,79 @@ class EntranceBook:
         return Update(anchor_us, sheaves)
 
     @property
+    def waits(self) -> bool:
+        """Steps are left that a later settling will take."""
+        return bool(self._pending)
+
+    @property
     def anchor_us(self) -> int:
         """Where the next stored sheaf begins."""
         return 0 if self.seed is None else self.seed.at_us
 
-    def _folded(self) -> Entrance:
-        if self._fold is None:
-            self._fold = self._fold_to(None)
-            self._last = max((step.order for step in self._steps()), default=NOTHING_TAKEN)
-        return self._fold
+    def _advanced(self, until_us: int | None) -> Entrance:
+        if self._live is None:
+            self._live = self._at_seed().copied()
+            self._pending, self._last = self._steps_since_seed(), NOTHING_TAKEN
+        self._pending.sort(key=lambda one: one.order)
+        due = len(self._pending)
+        if until_us is not None:
+            due = bisect_right(self._pending, until_us, key=lambda one: one.at_us)
+        for step in self._pending[:due]:
+            self._live.take(step)
+            self._last = step.order
+        del self._pending[:due]
+        return self._live
 
-    def _steps(self) -> Iterator[Step]:
-        return (step for event in self._events.values() for step in steps_of(event))
+    def _at_seed(self) -> Entrance:
+        if self._base is None:
+            if self.seed is None:
+                self._base = Entrance(self.rules)
+            else:
+                state = EntranceState.from_json(Fields(self.seed.state, "seed.entrance"))
+                self._base = Entrance(self.rules, state, self.seed.at_us)
+            steps = (step for event in self._before for step in steps_of(event) if step.at_us <= self.anchor_us)
+            for step in sorted(steps, key=lambda one: one.order):
+                self._base.take(step)
+            self._before = []
+        return self._base
 
-    def _fold_to(self, until_us: int | None) -> Entrance:
-        """All steps up to an instant, from the seed."""
-        if self.seed is None:
-            fold = Entrance(self.rules)
-        else:
-            state = EntranceState.from_json(Fields(self.seed.state, "seed.entrance"))
-            fold = Entrance(self.rules, state, self.seed.at_us)
-        for step in sorted(self._steps(), key=lambda one: one.order):
-            if until_us is None or step.at_us <= until_us:
-                fold.take(step)
-        return fold
+    def _steps_since_seed(self) -> list[Step]:
+        since_us = -1 if self.seed is None else self.seed.at_us
+        return [step for event in self._events.values() for step in steps_of(event) if step.at_us > since_us]
 
-    def _seal(self) -> Sheaf | None:
-        reach_us = self.rules.reach_us()
-        limit_us = self._limit_us(reach_us)
+    def _seal(self, live: Entrance) -> Sheaf | None:
+        limit_us = self._limit_us()
         if limit_us <= self.anchor_us:
             return None
-        fold = self._fold_to(limit_us)
-        seed = EntranceSeed(limit_us, fold.state.to_json())
-        sheaf = self._sheaf(self.anchor_us, fold, seed)
-        self.seed, self._fold = seed, None
-        self._events = {
-            key: event for key, event in self._events.items() if event.origin.at_us >= limit_us - 2 * reach_us
-        }
-        return sheaf
+        base = self._at_seed()
+        for step in sorted(self._steps_since_seed(), key=lambda one: one.order):
+            if step.at_us <= limit_us:
+                base.take(step)
+        base.told_after_us, base.findings = limit_us, []
+        seed = EntranceSeed(limit_us, base.state.to_json())
+        sealed = self._sheaf(self.anchor_us, [one for at_us, one in live.findings if at_us <= limit_us], seed)
+        live.findings = [(at_us, one) for at_us, one in live.findings if at_us > limit_us]
+        self.seed = seed
+        self._events = {key: one for key, one in self._events.items() if steps_of(one)[1].at_us > limit_us}
+        self._unsealed = 0
+        return sealed
 
-    def _limit_us(self, reach_us: int) -> int:
+    def _limit_us(self) -> int:
         """Where a seed may lie: what happened too long before it to be read again must have arrived before it, too."""
-        limit_us = max(event.origin.at_us for event in self._events.values()) - self.hold_back_us
-        latest_first = sorted(map(steps_of, self._events.values()), key=lambda pair: -pair[0].at_us)
+        taken_us = max(self._last[0], self.anchor_us)
+        limit_us = min(max(one.origin.at_us for one in self._events.values()) - self.hold_back_us, taken_us)
+        reach_us = self.rules.reach_us()
+        late = [pair for pair in map(steps_of, self._events.values()) if pair[1].at_us - pair[0].at_us >= reach_us]
         moved = True
         while moved:
             moved = False
-            for happened, arrived in latest_first:
+            for happened, arrived in late:
                 if happened.at_us <= limit_us - reach_us and arrived.at_us > limit_us:
                     limit_us, moved = happened.at_us + reach_us - 1, True
         return limit_us
 
-    def _sheaf(self, anchor_us: int, fold: Entrance, seed: EntranceSeed | None) -> Sheaf:
+    def _sheaf(self, anchor_us: int, found: Iterable[Finding], seed: EntranceSeed | None) -> Sheaf:
         """With a seed, what is over by then; else that and what still holds."""
-        found: list[Finding] = [finding for _, finding in fold.findings]
-        if seed is None:
-            found += fold.open_findings()
         kept = tuple(find.decided(finding, self.rules.decisions) for finding in found)
         return Sheaf(HOUSE, anchor_us, None if seed is None else seed.to_json(), findings=kept)
 

@@ -10,6 +10,7 @@ from pagereeve.domain.entrancebook import HOUSE, EntranceBook, EntranceSeed, ent
 from pagereeve.domain.facts import Fact
 from pagereeve.domain.figures import Figures
 from pagereeve.domain.houserules import HouseRules
+from pagereeve.domain.instants import SECOND_US
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.seeds import seed_before
 from pagereeve.ports.store import Store
@@ -17,6 +18,8 @@ from pagereeve.ports.store import Store
 HEARD_MAX = 10_000
 # Badges come in handfuls: their findings are looked at together, this often.
 SETTLE_EVERY_S = 1.0
+# Notices and badges overtake one another by this much every day: waiting for it costs less than folding anew.
+LAG_US = 2 * SECOND_US
 FOREVER_US = 2**62
 
 
@@ -52,8 +55,9 @@ class Porter:
     async def run(self) -> None:
         await self._open(FOREVER_US)
         while True:
-            await self._settle()
-            await self._awake.wait()
+            await self._settle(self.clock.now_us() - LAG_US)
+            if not self._book().waits:
+                await self._awake.wait()
             await self.clock.sleep(self.settle_every_s)
             self._awake.clear()
             await self._take_heard()
@@ -65,7 +69,7 @@ class Porter:
 
     async def finish(self) -> None:
         """After ``run`` was cancelled, wherever it was: leave the findings as the journal has them."""
-        if self.book is not None and (self._heard or self._begin_again_us is not None):
+        if self.book is not None and (self._heard or self._begin_again_us is not None or self.book.waits):
             await self._take_heard()
             await self._settle()
 
@@ -96,8 +100,8 @@ class Porter:
                 self.book.add(event)
         self.figures = await self.store.figures(HOUSE, self.book.anchor_us)
 
-    async def _settle(self) -> None:
-        update = self._book().settle()
+    async def _settle(self, until_us: int | None = None) -> None:
+        update = self._book().settle(until_us)
         if update is not None:
             await self.store.replace(HOUSE, update.from_anchor_us, update.sheaves)
             self.figures.add(update)
