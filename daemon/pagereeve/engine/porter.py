@@ -35,6 +35,8 @@ class Porter:
     _heard: deque[Fact] = field(default_factory=lambda: deque(maxlen=HEARD_MAX))
     _awake: asyncio.Event = field(default_factory=asyncio.Event)
     _begin_again_us: int | None = None
+    _asked: int = 0
+    _answered: int = 0
 
     def hear(self, fact: Fact) -> None:
         """A fact that is durable."""
@@ -50,10 +52,11 @@ class Porter:
         """What was found from that instant on is to be found anew: a person decided, or a fact came late."""
         known_us = before_us if self._begin_again_us is None else self._begin_again_us
         self._begin_again_us = min(known_us, before_us)
+        self._asked += 1
         self._awake.set()
 
     async def run(self) -> None:
-        await self._open(FOREVER_US)
+        await self._open(FOREVER_US if self._begin_again_us is None else self._begin_again_us)
         while True:
             await self._settle(self.clock.now_us() - LAG_US)
             if not self._book().waits:
@@ -74,7 +77,6 @@ class Porter:
             await self._settle()
 
     async def _take_heard(self) -> None:
-        again_us, self._begin_again_us = self._begin_again_us, None
         heard = list(self._heard)
         self._heard.clear()
         book = self._book()
@@ -84,14 +86,15 @@ class Porter:
                 book.rules.add(fact)
                 book.renew()
             elif book.is_late(event):
-                again_us = event.origin.at_us if again_us is None else min(again_us, event.origin.at_us)
+                self.begin_again(event.origin.at_us)
             else:
                 book.add(event)
-        if again_us is not None:
-            await self._open(again_us)
+        if self._begin_again_us is not None:
+            await self._open(self._begin_again_us)
 
     async def _open(self, before_us: int) -> None:
         """The book as of the latest stored seed before an instant, with the facts since."""
+        self._answered = self._asked
         rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
         self.book = EntranceBook(rules, await seed_before(self.store, HOUSE, before_us, EntranceSeed.from_json))
         async for fact in self.store.entrance_facts(self.book.needed_from_us()):
@@ -105,6 +108,9 @@ class Porter:
         if update is not None:
             await self.store.replace(HOUSE, update.from_anchor_us, update.sheaves)
             self.figures.add(update)
+        if self._answered == self._asked:
+            # Only now: what could not be stored must be begun again after all.
+            self._begin_again_us = None
 
     def _book(self) -> EntranceBook:
         if self.book is None:

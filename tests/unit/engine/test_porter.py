@@ -181,6 +181,25 @@ def test_a_late_badge_is_found_in_its_own_time() -> None:
     passing(story())
 
 
+def test_a_late_badge_is_found_though_the_journal_could_not_store_at_first() -> None:
+    async def story() -> None:
+        async with two() as world:
+            await with_directory(world)
+            for nth in range(3):
+                await world.badge(f"DEADBE{nth:02d}", "west")
+                await world.passes(700)
+            late_us = world.clock.now_us() - 650 * SECOND_US
+            await world.badge("DEADBEEF", "east", late_s=650)
+            world.porter.begin_again(late_us)
+            world.store.unavailable = "an invented full disk"
+            await world.passes(20)
+            world.store.unavailable = ""
+            await world.passes(200)
+            assert len(await house(world)) == 4
+
+    passing(story())
+
+
 def test_a_restart_loses_no_finding() -> None:
     async def story() -> None:
         first = two()
