@@ -96,12 +96,13 @@ class Porter:
         """The book as of the latest stored seed before an instant, with the facts since."""
         self._answered = self._asked
         rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
-        self.book = EntranceBook(rules, await seed_before(self.store, HOUSE, before_us, EntranceSeed.from_json))
-        async for fact in self.store.entrance_facts(self.book.needed_from_us()):
+        book = EntranceBook(rules, await seed_before(self.store, HOUSE, before_us, EntranceSeed.from_json))
+        async for fact in self.store.entrance_facts(book.needed_from_us()):
             event = entrance_event(fact)
             if event is not None:
-                self.book.add(event)
-        self.figures = await self.store.figures(HOUSE, self.book.anchor_us)
+                book.add(event)
+        self.figures = await self.store.figures(HOUSE, book.anchor_us)
+        self.book = book
 
     async def _settle(self, until_us: int | None = None) -> None:
         update = self._book().settle(until_us)
