@@ -6,7 +6,7 @@ import asyncio
 from collections import deque
 from dataclasses import dataclass, field
 
-from pagereeve.domain.entrancebook import HOUSE, EntranceBook, EntranceSeed, entrance_event
+from pagereeve.domain.entrancebook import HOUSE, SEAL_EVERY, EntranceBook, EntranceSeed, entrance_event
 from pagereeve.domain.facts import Fact
 from pagereeve.domain.figures import Figures
 from pagereeve.domain.houserules import HouseRules
@@ -20,6 +20,8 @@ HEARD_MAX = 10_000
 SETTLE_EVERY_S = 1.0
 # Notices and badges overtake one another by this much every day: waiting for it costs less than folding anew.
 LAG_US = 2 * SECOND_US
+# At a start, events of so long ago are looked through for one that nobody had found when the process died.
+LOOK_BACK_US = 86_400 * SECOND_US
 FOREVER_US = 2**62
 
 
@@ -30,6 +32,7 @@ class Porter:
     store: Store
     clock: Clock
     settle_every_s: float = SETTLE_EVERY_S
+    seal_every: int = SEAL_EVERY
     book: EntranceBook | None = None
     figures: Figures = field(default_factory=Figures)
     _heard: deque[Fact] = field(default_factory=lambda: deque(maxlen=HEARD_MAX))
@@ -96,13 +99,30 @@ class Porter:
         """The book as of the latest stored seed before an instant, with the facts since."""
         self._answered = self._asked
         rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
-        book = EntranceBook(rules, await seed_before(self.store, HOUSE, before_us, EntranceSeed.from_json))
+        seed = await self._seed_before(before_us)
+        book = EntranceBook(rules, seed, seal_every=self.seal_every)
         async for fact in self.store.entrance_facts(book.needed_from_us()):
             event = entrance_event(fact)
             if event is not None:
                 book.add(event)
         self.figures = await self.store.figures(HOUSE, book.anchor_us)
         self.book = book
+
+    async def _seed_before(self, before_us: int) -> EntranceSeed | None:
+        """At a start, one behind which nothing arrived since: that may be stored, and not found as the process died."""
+        seed = await seed_before(self.store, HOUSE, before_us, EntranceSeed.from_json)
+        if seed is None or before_us != FOREVER_US:
+            return seed
+        late_us = FOREVER_US
+        async for fact in self.store.entrance_facts(seed.at_us - LOOK_BACK_US):
+            event = entrance_event(fact)
+            if event is not None and event.origin.at_us > seed.at_us:
+                break
+            if event is not None and event.origin.received_us > seed.at_us:
+                late_us = min(late_us, event.origin.at_us)
+        if late_us == FOREVER_US:
+            return seed
+        return await seed_before(self.store, HOUSE, late_us, EntranceSeed.from_json)
 
     async def _settle(self, until_us: int | None = None) -> None:
         update = self._book().settle(until_us)

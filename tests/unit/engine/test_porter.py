@@ -200,6 +200,28 @@ def test_a_late_badge_is_found_though_the_journal_could_not_store_at_first() -> 
     passing(story())
 
 
+def test_a_late_badge_stored_just_before_the_end_is_found_at_the_next_start(monkeypatch: pytest.MonkeyPatch) -> None:
+    async def story() -> None:
+        first = two()
+        async with first:
+            first.porter.seal_every = 3
+            await with_directory(first)
+            for nth in range(12):
+                await first.badge(f"DEADBE{nth:02d}", "west")
+                await first.passes(700)
+            assert any(sheaf.seed is not None for sheaf in await first.store.sheaves(HOUSE))
+            with monkeypatch.context() as dying:
+                dying.setattr("pagereeve.engine.porter.Porter.hear", lambda *_: None)
+                await first.badge("DEADBEEF", "east", late_s=3_000)
+        async with World(first.printers, first.gateways, store=first.store) as again:
+            again.porter.seal_every = 3
+            again.supervisor.start("porter", "porter", again.porter.run)
+            await again.passes(30)
+            assert len(await house(again)) == 13
+
+    passing(story())
+
+
 def test_a_restart_loses_no_finding() -> None:
     async def story() -> None:
         first = two()
