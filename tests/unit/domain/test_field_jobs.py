@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import pytest
+
 from pagereeve.domain.eventdata import RELEASE_STARTED, data_of, event_of
-from pagereeve.domain.facts import Origin, ReleaseStarted
+from pagereeve.domain.facts import Origin, Outcome, ReleaseStarted
 from pagereeve.domain.ledger import Grade, Verdict
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Unit
@@ -272,3 +274,24 @@ def test_a_job_that_was_moved_says_what_it_was_and_is_merged_with_nothing() -> N
     assert isinstance(event, ReleaseStarted)
     assert (event.job, event.was) == ("B-11", "A-10")
     assert data_of(event) == (RELEASE_STARTED, data)
+
+
+@pytest.mark.parametrize(
+    ("outcome", "counted", "verdict"),
+    [
+        ("completed", 4, Verdict.SHORTFALL),
+        ("cancelled", 4, Verdict.AGREES),
+        ("aborted", 4, Verdict.AGREES),
+        ("completed", 10, Verdict.AGREES),
+        ("cancelled", 0, Verdict.AGREES),
+    ],
+)
+def test_ended_is_not_printed(outcome: Outcome, counted: int, verdict: Verdict) -> None:
+    """2.17, OpenPrinting/cups#828: of ten pages a completed job owes ten, a cancelled or aborted one what came out."""
+    story = Story()
+    story.reading(-1, 100)
+    story.release(0, pages=10)
+    story.ended(3, outcome=outcome)
+    story.rest(6, 40, 100 + counted)
+    one = charge(story.ledger(), "r1")
+    assert (one.counted, one.charged, one.verdict) == (counted, counted, verdict)
