@@ -9,7 +9,7 @@ from pagereeve.domain.facts import Fact, Read, ReadFailed, ReleaseEnded, Release
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.domain.rules import Rules
 from pagereeve.domain.seed import Seed
-from pagereeve.domain.timeline import Again, event_key, started_again
+from pagereeve.domain.timeline import Again, started_again
 
 Open = Read | ReadFailed | None
 
@@ -71,4 +71,4 @@ def _starts_of(fact: Fact, known: list[Fact]) -> list[ReleaseStarted]:
 
 
 def _again(fact: Fact, known: list[Fact]) -> Again | None:
-    return started_again(_starts_of(fact, known)).get(event_key(fact)) if isinstance(fact, ReleaseStarted) else None
+    return started_again(_starts_of(fact, known)).get(fact.origin.key) if isinstance(fact, ReleaseStarted) else None

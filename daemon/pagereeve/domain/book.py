@@ -26,10 +26,8 @@ from pagereeve.domain.timeline import (
     Again,
     EventKey,
     Timeline,
-    event_key,
     name_of,
     start_of,
-    start_order,
     started_again,
     strongest,
 )
@@ -112,9 +110,9 @@ class Book:
         named = (
             one for one in self._facts.values() if isinstance(one, ReleaseStarted) and name_of(one) == name_of(ended)
         )
-        starts = sorted(named, key=start_order)
+        starts = sorted(named, key=lambda one: one.origin.order)
         again = strongest(started_again(starts), self._again)
-        return start_of(ended, [one for one in starts if again.get(event_key(one)) != "echo"], again)
+        return start_of(ended, [one for one in starts if again.get(one.origin.key) != "echo"], again)
 
     def _takes_an_end(self, fact: Fact) -> bool:
         """An end notice that until now belongs to a start behind the seed will belong to this one."""
@@ -133,7 +131,7 @@ class Book:
 
     def mark_again(self, started: ReleaseStarted, again: Again) -> None:
         """An earlier notice, perhaps one behind the seed, started the same release."""
-        self._again[event_key(started)] = again
+        self._again[started.origin.key] = again
 
     def open_run(self, current: Read | ReadFailed | None) -> None:
         """What the meter is doing now: the plateau or silence that may still grow."""
@@ -223,7 +221,7 @@ def needed_from_us(seed: Seed, rules: Rules) -> int:
 def identity_of(fact: Fact) -> object:
     """What makes a second copy of a fact the same fact."""
     if isinstance(fact, _IDENTIFIED):
-        return (fact.origin.source, fact.origin.id)
+        return fact.origin.key
     return fact
 
 
@@ -302,8 +300,8 @@ def rebuild(printer: str, facts: Iterable[Fact], open_run: Read | ReadFailed | N
     starts = [fact for fact in known if isinstance(fact, ReleaseStarted)]
     again = started_again(starts)
     by_name: dict[tuple[str, str], list[ReleaseStarted]] = {}
-    for started in sorted(starts, key=start_order):
-        if again.get(event_key(started)) != "echo":
+    for started in sorted(starts, key=lambda one: one.origin.order):
+        if again.get(started.origin.key) != "echo":
             by_name.setdefault(name_of(started), []).append(started)
 
     def place_us(fact: Fact) -> int:
@@ -316,7 +314,7 @@ def rebuild(printer: str, facts: Iterable[Fact], open_run: Read | ReadFailed | N
     for nth, fact in enumerate(ordered):
         if nth % REBUILD_CHUNK == 0:
             _settle_into(sheaves, book, place_us(fact))
-        book.add(fact, again=again.get(event_key(fact)) if isinstance(fact, ReleaseStarted) else None)
+        book.add(fact, again=again.get(fact.origin.key) if isinstance(fact, ReleaseStarted) else None)
     book.open_run(open_run)
     _settle_into(sheaves, book, None)
     return [sheaves[anchor_us] for anchor_us in sorted(sheaves)]

@@ -82,7 +82,7 @@ def _dated(timeline: Timeline, after_us: int) -> Iterator[ReleaseStarted | Relea
     """Notices that name a time, by when they count."""
     events: list[ReleaseStarted | ReleaseEnded] = [*timeline.starts, *timeline.ended()]
     named = (one for one in events if one.origin.occurred_us is not None and one.origin.at_us > after_us)
-    yield from sorted(named, key=lambda one: (one.origin.at_us, one.origin.source, one.origin.id))
+    yield from sorted(named, key=lambda one: one.origin.order)
 
 
 def _trouble(event: ReleaseStarted | ReleaseEnded) -> ClockTrouble:

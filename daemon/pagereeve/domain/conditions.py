@@ -5,7 +5,6 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Any, get_args
 
-from pagereeve.domain.errors import BadFact
 from pagereeve.domain.fields import Fields
 from pagereeve.domain.findings import Kind, make
 from pagereeve.domain.instants import from_text, to_text
@@ -42,16 +41,13 @@ class Condition:
     @classmethod
     def from_json(cls, fields: Fields) -> Condition:
         """Raises BadFact."""
-        kind = fields.text("kind")
         condition = cls(
-            kind=next((one for one in get_args(Kind) if one == kind), "feed-silent"),
+            kind=fields.choice("kind", get_args(Kind)),
             place=fields.text("place"),
             since_us=from_text(fields.text("since"), "since"),
             anchor=fields.text("anchor"),
             text=fields.text("text"),
             evidence=fields.texts("evidence", EVIDENCE_MAX),
         )
-        if condition.kind != kind:
-            raise BadFact("kind", f"{kind[:40]!r} is no kind of finding")
         fields.finish()
         return condition

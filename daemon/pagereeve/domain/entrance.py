@@ -57,7 +57,7 @@ class Step:
     @property
     def order(self) -> tuple[int, bool, str, str]:
         """By instant; of one instant all happenings before all arrivals, each by the event's identity."""
-        return (self.at_us, self.arrived, self.event.origin.source, self.event.origin.id)
+        return (self.at_us, self.arrived, *self.event.origin.key)
 
 
 @dataclass(slots=True)
@@ -112,7 +112,7 @@ class Entrance:
         if again:
             return
         if not unknown:
-            self._alone.add((badge.origin.source, badge.origin.id))
+            self._alone.add(badge.origin.key)
         if at_us <= self.told_after_us:
             return
         reader = self.state.reader(badge.gateway, badge.reader)
@@ -133,7 +133,7 @@ class Entrance:
 
     def _was_alone(self, event: BadgePresented | ReleaseStarted) -> bool:
         """Of this event something of the other kind was to be expected."""
-        key = (event.origin.source, event.origin.id)
+        key = event.origin.key
         alone = key in self._alone
         self._alone.discard(key)
         return alone
@@ -169,7 +169,7 @@ class Entrance:
     def _tell_unknown(self, reader: ReaderState, badge: BadgePresented, at_us: int) -> None:
         text = "a badge was presented that nobody is known to own"
         evidence = [f"the release server answered: {badge.outcome}"] if badge.outcome else []
-        self._tell("unknown-badge", reader.place, (badge.origin.source, badge.origin.id), at_us, text, evidence)
+        self._tell("unknown-badge", reader.place, badge.origin.key, at_us, text, evidence)
 
     def _tell_two_places(self, before: Sighting, badge: BadgePresented, at_us: int) -> None:
         away_s = (at_us - before.at_us) / SECOND_US
@@ -180,7 +180,7 @@ class Entrance:
         both = (before, Sighting(at_us, badge.gateway))
         evidence = [f"at gateway {one.gateway}: {to_text(one.at_us)}" for one in both]
         place = f"gateways {before.gateway} and {badge.gateway}"
-        anchor = (badge.origin.source, badge.origin.id)
+        anchor = badge.origin.key
         self._tell("badge-in-two-places", place, anchor, at_us, text, evidence)
 
     # Readers
@@ -211,7 +211,7 @@ class Entrance:
         seen = self._seen.get(started.badge)
         nearby = seen if seen is not None and at_us - seen.at_us <= policy.nearby_us else None
         if nearby is None and home:
-            self._alone.add((started.origin.source, started.origin.id))
+            self._alone.add(started.origin.key)
         if at_us <= self.told_after_us:
             return
         self._compare_owners(started, at_us)
@@ -234,13 +234,13 @@ class Entrance:
             text = "by the directory, the release's badge is not the badge of the job's owner"
             evidence = [_line(started), f"the badge is {owner}'s, the job {started.owner}'s"]
             place = f"printer {started.printer}"
-            anchor = (started.origin.source, started.origin.id)
+            anchor = started.origin.key
             self._tell("badge-owner-differs", place, anchor, at_us, text, evidence)
 
     def _tell_elsewhere(self, started: ReleaseStarted, seen: Sighting, home: str, at_us: int) -> None:
         text = f"the badge was presented at gateway {seen.gateway}, and the release went to a printer behind {home}"
         evidence = [_line(started), f"presented {to_text(seen.at_us)}"]
-        place, anchor = f"printer {started.printer}", (started.origin.source, started.origin.id)
+        place, anchor = f"printer {started.printer}", started.origin.key
         self._tell("badge-elsewhere", place, anchor, at_us, text, evidence)
 
     def _heard(self, feed: FeedState, at_us: int) -> None:

@@ -92,7 +92,7 @@ class EntranceBook:
 
     def add(self, event: EntranceEvent) -> None:
         """Take an event; of one before the seed (until the first settling) only what follows from it now matters."""
-        key = (event.origin.source, event.origin.id)
+        key = event.origin.key
         if key in self._events:
             return
         if self.is_late(event):

@@ -33,7 +33,7 @@ Reason = Literal[
 
 @dataclass(frozen=True, slots=True)
 class Origin:
-    """Where an event came from: ``(source, id)`` is its identity.
+    """Where an event came from: ``key``, of source and id, is its identity.
 
     ``occurred_us`` is the source's claim, ``received_us`` ours. ``at_us``, decided once at the door, is the
     instant every later step uses; ``clock`` says why it differs from the claim, if it does.
@@ -45,6 +45,15 @@ class Origin:
     received_us: int
     occurred_us: int | None = None
     clock: ClockMark = ""
+
+    @property
+    def key(self) -> tuple[str, str]:
+        return (self.source, self.id)
+
+    @property
+    def order(self) -> tuple[int, str, str]:
+        """By instant; equal instants by identity, so that arrival never decides."""
+        return (self.at_us, self.source, self.id)
 
 
 @dataclass(frozen=True, slots=True)

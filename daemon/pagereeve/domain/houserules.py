@@ -49,7 +49,7 @@ class HouseRules:
             case Decided() if not fact.printer:
                 if fact not in self.decisions:
                     self.decisions.append(fact)
-                    self.decisions.sort(key=lambda one: (one.origin.at_us, one.origin.source, one.origin.id))
+                    self.decisions.sort(key=lambda one: one.origin.order)
             case _:
                 return False
         return True

@@ -13,7 +13,7 @@ from pagereeve.domain.ledger import Finding, ReleaseKey
 from pagereeve.domain.reading import Silence
 from pagereeve.domain.rules import NOTE_REACH_US
 from pagereeve.domain.runs import Run
-from pagereeve.domain.timeline import Again, Timeline, event_key
+from pagereeve.domain.timeline import Again, Timeline
 from pagereeve.domain.windows import Moment, Release, Window
 
 # Silences shorter than this many failed reads are a lost datagram, not a silent meter.
@@ -130,16 +130,16 @@ def _of_release(timeline: Timeline, window: Window) -> Iterator[Dated]:
     if release.policy.badge_within_us and not _badge_before(timeline, release):
         told.append(("release-without-badge", "no badge was presented at the gateway before this release"))
     for kind, text in told:
-        yield window.closes_us, find.make(kind, timeline.printer, event_key(started), release.start_us, text, evidence)
+        yield window.closes_us, find.make(kind, timeline.printer, started.origin.key, release.start_us, text, evidence)
 
 
 def _echoes(timeline: Timeline) -> Iterator[Dated]:
     for started in timeline.starts:
-        if timeline.again.get(event_key(started)) == "echo":
+        if timeline.again.get(started.origin.key) == "echo":
             at_us = started.origin.at_us
             evidence = [find.release_line(ReleaseKey(started.origin.source, started.release))]
             evidence.append(f"event {started.origin.id}")
-            anchor = event_key(started)
+            anchor = started.origin.key
             yield at_us, find.make("repeated-release", timeline.printer, anchor, at_us, AGAIN["echo"], evidence)
 
 

@@ -21,7 +21,7 @@ from pagereeve.domain.partition import Between, Broken, Partition, partition
 from pagereeve.domain.reading import Unit
 from pagereeve.domain.runs import Run, Runs, split
 from pagereeve.domain.settle import MAINTENANCE_DECIDED, Settled, settle_between, settle_broken
-from pagereeve.domain.timeline import Timeline, event_key
+from pagereeve.domain.timeline import Timeline
 from pagereeve.domain.windows import Release, Window, Windows, expected_of, moments_of
 
 NO_HABITS: Final = Habits()
@@ -98,7 +98,7 @@ def project(
 def _releases(timeline: Timeline) -> list[Release]:
     releases = []
     for started in timeline.starts:
-        key, at_us = event_key(started), started.origin.at_us
+        key, at_us = started.origin.key, started.origin.at_us
         again = timeline.again.get(key)
         if again == "echo":
             continue
@@ -190,7 +190,7 @@ def _wait_one(timeline: Timeline, channel: str, unit: Unit | None, window: Windo
     )
     projected.waiting.append(charge)
     if given_up and channel in CLAIMED_CHANNELS:
-        anchor = (channel, *event_key(release.started))
+        anchor = (channel, *release.started.origin.key)
         text = "no count proves what the release printed (blind)"
         finding = find.make(
             "unproven-release", timeline.printer, anchor, release.start_us, text, [find.release_line(release.key)]

@@ -51,10 +51,10 @@ class Rules:
                 self.learned.sort(key=lambda one: (one.at_us, one.settle_us))
             case PrinterNoted():
                 self.notes.append(fact)
-                self.notes.sort(key=lambda one: (one.origin.at_us, one.origin.source, one.origin.id))
+                self.notes.sort(key=lambda one: one.origin.order)
             case Decided():
                 self.decisions.append(fact)
-                self.decisions.sort(key=lambda one: (one.origin.at_us, one.origin.source, one.origin.id))
+                self.decisions.sort(key=lambda one: one.origin.order)
             case _:
                 raise AssertionError(f"{type(fact).__name__} is no standing fact")
         return True

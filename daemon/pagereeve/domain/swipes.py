@@ -28,7 +28,7 @@ def swipes_of(badges: Iterable[BadgePresented], window_us: int) -> list[Swipe]:
     """In order of their first sightings; the window counts from the last sighting."""
     swipes: list[Swipe] = []
     latest: dict[SwipeKey, int] = {}
-    for badge in sorted(badges, key=lambda one: (one.origin.at_us, one.origin.source, one.origin.id)):
+    for badge in sorted(badges, key=lambda one: one.origin.order):
         key, at_us = swipe_key(badge), badge.origin.at_us
         place = latest.get(key)
         if place is not None and at_us - swipes[place].last_us <= window_us:

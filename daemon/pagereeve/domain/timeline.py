@@ -48,7 +48,7 @@ class Timeline:
             timeline.add(fact)
         timeline.plateaus.sort(key=lambda one: (one.first_received_us, one.last_received_us))
         timeline.silences.sort(key=lambda one: (one.first_sent_us, one.last_received_us))
-        timeline.starts.sort(key=start_order)
+        timeline.starts.sort(key=lambda one: one.origin.order)
         timeline.again = strongest(started_again(timeline.starts), again or {})
         timeline.ends = paired(timeline.starts, timeline._all_ends, timeline.again)
         return timeline
@@ -84,16 +84,8 @@ class Timeline:
         return self._all_ends
 
 
-def start_order(started: ReleaseStarted) -> tuple[int, str, str]:
-    return (started.origin.at_us, started.origin.source, started.origin.id)
-
-
 def end_order(ended: ReleaseEnded) -> tuple[int, str, str]:
     return (ended.origin.at_us, ended.origin.id, ended.outcome)
-
-
-def event_key(event: ReleaseStarted | ReleaseEnded) -> EventKey:
-    return (event.origin.source, event.origin.id)
 
 
 def name_of(event: ReleaseStarted | ReleaseEnded) -> ReleaseName:
@@ -104,12 +96,12 @@ def started_again(starts: Iterable[ReleaseStarted]) -> dict[EventKey, Again]:
     """Of start notices those whose release an earlier one of these started, and what they are."""
     by_name: dict[ReleaseName, list[ReleaseStarted]] = {}
     again: dict[EventKey, Again] = {}
-    for started in sorted(starts, key=start_order):
+    for started in sorted(starts, key=lambda one: one.origin.order):
         earlier = by_name.setdefault(name_of(started), [])
-        if any(event_key(one) == event_key(started) for one in earlier):
+        if any(one.origin.key == started.origin.key for one in earlier):
             continue
         if earlier:
-            again[event_key(started)] = _kinship(started, earlier)
+            again[started.origin.key] = _kinship(started, earlier)
         earlier.append(started)
     return again
 
@@ -144,13 +136,13 @@ def paired(
     """
     by_name: dict[ReleaseName, list[ReleaseStarted]] = {}
     for started in starts:
-        if again.get(event_key(started)) != "echo":
+        if again.get(started.origin.key) != "echo":
             by_name.setdefault(name_of(started), []).append(started)
     result: dict[EventKey, ReleaseEnded] = {}
     for ended in sorted(ends, key=end_order):
         started_by = start_of(ended, by_name.get(name_of(ended), ()), again)
         if started_by is not None:
-            key = event_key(started_by)
+            key = started_by.origin.key
             result[key] = _joined(result[key], ended) if key in result else ended
     return result
 
@@ -163,7 +155,7 @@ def start_of(
     place = bisect_right(known, ended.origin.at_us, key=lambda one: one.origin.at_us)
     if place:
         return known[place - 1]
-    return known[0] if known and event_key(known[0]) not in again else None
+    return known[0] if known and known[0].origin.key not in again else None
 
 
 def _joined(first: ReleaseEnded, later: ReleaseEnded) -> ReleaseEnded:

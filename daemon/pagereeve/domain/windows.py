@@ -48,7 +48,7 @@ class Release:
     @property
     def order(self) -> tuple[int, str, str]:
         """By start; equal starts by the event's identity, so that arrival never decides."""
-        return (self.start_us, self.started.origin.source, self.started.origin.id)
+        return (self.start_us, *self.started.origin.key)
 
 
 @dataclass(frozen=True, slots=True)

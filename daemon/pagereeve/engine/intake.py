@@ -303,4 +303,4 @@ def _line_origin(feed: str, event_id: str, received_us: int) -> Origin:
 def _starts(notices: Sequence[Fact]) -> list[ReleaseStarted]:
     """Start notices among a release's notices, in order of time, ties by identity."""
     starts = [one for one in notices if isinstance(one, ReleaseStarted)]
-    return sorted(starts, key=lambda one: (one.origin.at_us, one.origin.source, one.origin.id))
+    return sorted(starts, key=lambda one: one.origin.order)

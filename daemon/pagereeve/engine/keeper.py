@@ -13,7 +13,7 @@ from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Failure, Reading
 from pagereeve.domain.recorder import record
-from pagereeve.domain.timeline import event_key, started_again
+from pagereeve.domain.timeline import started_again
 from pagereeve.engine.learning import SettleLearner
 from pagereeve.engine.opening import open_book
 from pagereeve.engine.pace import Pace, Situation, next_interval_s
@@ -230,7 +230,7 @@ class Keeper:
         book, fact = self._book(), arrival.fact
         self._dirty = True
         starts = [one for one in arrival.starts if one.printer == self.printer]
-        again = started_again(starts).get(event_key(fact)) if isinstance(fact, ReleaseStarted) else None
+        again = started_again(starts).get(fact.origin.key) if isinstance(fact, ReleaseStarted) else None
         at_us = concerns_us(fact, starts) if arrival.concerns_us is None else arrival.concerns_us
         late = book.is_late(fact, again=again is not None)
         if arrival.concerns_us is not None and book.seed is not None:

@@ -8,7 +8,7 @@ from pagereeve.domain.book import Book, concerns_us, needed_from_us
 from pagereeve.domain.facts import Decided, Fact, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.rules import Rules
 from pagereeve.domain.seed import Seed
-from pagereeve.domain.timeline import Again, event_key, started_again
+from pagereeve.domain.timeline import Again, started_again
 from pagereeve.ports.seeds import seed_before
 from pagereeve.ports.store import Store
 
@@ -60,7 +60,7 @@ async def _started_again(store: Store, printer: str, facts: list[Fact]) -> list[
         if isinstance(fact, ReleaseStarted):
             known = await store.release_facts(fact.origin.source, fact.release)
             starts = [one for one in known if isinstance(one, ReleaseStarted) and one.printer == printer]
-            again = started_again(starts).get(event_key(fact))
+            again = started_again(starts).get(fact.origin.key)
             if again is not None:
                 found.append((fact, again))
     return found

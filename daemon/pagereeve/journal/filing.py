@@ -75,7 +75,7 @@ def file(fact: Fact) -> Filing:
     if not surely_readable(fact, body) and from_json(json.loads(body)) != fact:
         raise BadFact(str(members["fact"]), "does not read back as it was written; channels must be sorted by name")
     if isinstance(fact, BadgeUnreadable):
-        identity, digest = (fact.origin.source, fact.origin.id), hashlib.sha256(fact.reason.encode()).hexdigest()
+        identity, digest = fact.origin.key, hashlib.sha256(fact.reason.encode()).hexdigest()
         return Filing(fact, str(members["fact"]), instant_us(fact), body, identity, digest)
     if not isinstance(fact, Event):
         return Filing(fact, str(members["fact"]), instant_us(fact), body)
@@ -84,7 +84,7 @@ def file(fact: Fact) -> Filing:
         kind=str(members["type"]),
         at_us=instant_us(fact),
         body=body,
-        identity=(fact.origin.source, fact.origin.id),
+        identity=fact.origin.key,
         digest=hashlib.sha256(encode(_claim(fact, members)).encode()).hexdigest(),
         release=fact.release if isinstance(fact, ReleaseStarted | ReleaseEnded) else None,
     )

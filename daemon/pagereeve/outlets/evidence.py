@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+from pagereeve.domain.entrancebook import HOUSE
 from pagereeve.domain.facts import (
     BadgePresented,
     Fact,
@@ -16,12 +17,13 @@ from pagereeve.domain.facts import (
     ReleaseStarted,
     instant_us,
 )
+from pagereeve.domain.houserules import HouseRules
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.ledger import Charge, Finding, Grade, Posting, ReleaseKey, Stretch
 from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Plateau, Silence
 from pagereeve.domain.rules import Rules
-from pagereeve.domain.timeline import ECHO_WITHIN_US, event_key, start_of, start_order, started_again
+from pagereeve.domain.timeline import ECHO_WITHIN_US, start_of, started_again
 from pagereeve.outlets.errors import BadQuestion
 from pagereeve.ports.reads import Reads
 
@@ -49,6 +51,7 @@ class Evidence:
     policy: Policy
     settle_us: int
     settle_learned_us: int | None
+    swipe_us: int
     starts: list[ReleaseStarted] = field(default_factory=list)
     ends: list[ReleaseEnded] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)
@@ -107,7 +110,9 @@ async def _gathered(reads: Reads, key: ReleaseKey, printer: str, charges: list[C
     rules = Rules.of(standing)
     started_us = charges[0].started_us
     settle = rules.settle_us(started_us), rules.settle_learned_us(started_us)
-    evidence = Evidence(key, printer, charges, rules.policy_at(started_us), *settle)
+    house = HouseRules.of([stored.fact for stored in await reads.standing_facts(HOUSE)])
+    swipe_us = house.policy_at(started_us).swipe_us
+    evidence = Evidence(key, printer, charges, rules.policy_at(started_us), *settle, swipe_us)
     mine = [one for one in await reads.release_facts(key.source, key.release) if one.printer == printer]
     _add_notices(evidence, mine)
     await _add_rows(reads, evidence)
@@ -119,12 +124,12 @@ async def _gathered(reads: Reads, key: ReleaseKey, printer: str, charges: list[C
 
 def _add_notices(evidence: Evidence, facts: Sequence[Fact]) -> None:
     """Of a name that was used again, the notices of this release alone; those that change nothing too."""
-    starts = sorted((one for one in facts if isinstance(one, ReleaseStarted)), key=start_order)
+    starts = sorted((one for one in facts if isinstance(one, ReleaseStarted)), key=lambda one: one.origin.order)
     ends = [one for one in facts if isinstance(one, ReleaseEnded)]
     again = started_again(starts)
-    opening = [one for one in starts if again.get(event_key(one)) != "echo"]
+    opening = [one for one in starts if again.get(one.origin.key) != "echo"]
     for started in starts:
-        echo = again.get(event_key(started)) == "echo"
+        echo = again.get(started.origin.key) == "echo"
         near_us = abs(started.origin.at_us - evidence.started_us)
         if near_us <= (ECHO_WITHIN_US if echo else 0):
             evidence.starts.append(started)

@@ -7,7 +7,6 @@ from itertools import pairwise
 
 from pagereeve.domain.continuity import Step, restarted
 from pagereeve.domain.facts import Origin, ReleaseEnded, ReleaseStarted
-from pagereeve.domain.policy import EntrancePolicy
 from pagereeve.domain.reading import Plateau, Silence
 from pagereeve.domain.runs import split
 from pagereeve.domain.swipes import swipes_of
@@ -51,7 +50,7 @@ def timeline(evidence: Evidence) -> list[Happening]:
 def _of_badges(evidence: Evidence) -> list[Happening]:
     named = {one.badge for one in evidence.starts if one.badge}
     happenings = []
-    for swipe in swipes_of(evidence.badges, EntrancePolicy().swipe_us):
+    for swipe in swipes_of(evidence.badges, evidence.swipe_us):
         badge = swipe.first
         whose = "a badge was"
         if named:

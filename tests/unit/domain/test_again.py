@@ -6,7 +6,7 @@ import pytest
 
 from pagereeve.domain.facts import ReleaseEnded, ReleaseStarted
 from pagereeve.domain.ledger import Verdict
-from pagereeve.domain.timeline import event_key, paired, started_again
+from pagereeve.domain.timeline import paired, started_again
 from tests.unit.domain.story import Story, accounts, at_us, charge, finding, kinds
 
 HOUR = 3600.0
@@ -99,7 +99,7 @@ def test_an_end_belongs_to_the_latest_start_before_it() -> None:
     story.ended(150, "r", event="end-b")
     starts, ends = notices(story)
     pairs = paired(starts, ends, started_again(starts))
-    assert {start.origin.id: pairs[event_key(start)].origin.id for start in starts} == {"a": "end-a", "b": "end-b"}
+    assert {start.origin.id: pairs[start.origin.key].origin.id for start in starts} == {"a": "end-a", "b": "end-b"}
 
 
 def test_an_end_that_claims_to_be_before_its_start_is_still_its_own() -> None:
