@@ -8,14 +8,14 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from pagereeve.domain.facts import Fact
-from pagereeve.domain.policy import Policy
+from pagereeve.domain.facts import EntranceSet, Fact
+from pagereeve.domain.policy import EntrancePolicy, Policy
 from pagereeve.domain.reading import PrinterState
 from pagereeve.domain.ticket import Ticket
 from pagereeve.outlets.errors import BadQuestion
 from pagereeve.outlets.evidence import gather
 from pagereeve.outlets.explain import explain_all, explain_json, explain_text
-from tests.histories import ONE_RELEASE, SIMPLE, badge, ended, journal_of, policy, reading, started
+from tests.histories import ONE_RELEASE, SIMPLE, at, badge, ended, journal_of, policy, reading, started
 
 BERLIN = ZoneInfo("Europe/Berlin")
 
@@ -175,3 +175,13 @@ async def test_a_card_that_lay_on_the_reader_is_one_line() -> None:
     text = await explained((*ONE_RELEASE[:4], *again, *ONE_RELEASE[4:]), "r-1001")
     assert text.count("presented at gateway gate-1") == 1
     assert "and seen 3 times more within 1.5 s" in text
+
+
+async def test_a_swipe_is_collapsed_by_the_window_of_the_house() -> None:
+    """At 3.0 s and 2.5 s before the release: one swipe by the default of 2 s, two where the house says 0.2 s."""
+    again = (*ONE_RELEASE, badge(-2.5, "b-0123456789abcdef0123456789abcdef"))
+    short = EntranceSet(at(-3600), EntrancePolicy(swipe_us=200_000))
+    one = await explained(again, "r-1001")
+    assert one.count("the release's badge was presented") == 1
+    assert "and seen once more within 0.5 s" in one
+    assert (await explained((*again, short), "r-1001")).count("the release's badge was presented") == 2

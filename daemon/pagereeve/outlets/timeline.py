@@ -57,7 +57,8 @@ def _of_badges(evidence: Evidence) -> list[Happening]:
             whose = "the release's badge was" if badge.badge in named else "another badge was"
         outcome = f"; the release server answered {badge.outcome}" if badge.outcome else ""
         lay = span_text(swipe.last_us - badge.origin.at_us)
-        again = f", and seen {swipe.repeats} times more within {lay}" if swipe.repeats else ""
+        times = "once" if swipe.repeats == 1 else f"{swipe.repeats} times"
+        again = f", and seen {times} more within {lay}" if swipe.repeats else ""
         # Not the event's id: that of a raw badge line is made with a part of the hash that stands for the badge.
         what = f"{whose} presented at gateway {badge.gateway} (from {_received(badge.origin)}){again}{outcome}"
         happenings.append(Happening(badge.origin.at_us, what))
