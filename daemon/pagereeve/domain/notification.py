@@ -1,0 +1,55 @@
+"""What is told of an alert, and when: one message to whoever is to act, the same whatever carries it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from pagereeve.domain.ledger import Severity
+
+Step = Literal["begins", "goes-on", "over"]
+"""An alert begins, goes on with more than was told before, or is over."""
+
+STEPS: tuple[Step, ...] = ("begins", "goes-on", "over")
+
+
+@dataclass(frozen=True, slots=True)
+class Notification:
+    """The ``nth`` message (from 1) about an alert; ``id`` is unique for it, and the same at each delivery.
+
+    ``alert`` names the alert for as long as it lasts: a receiver puts one alert's messages together by it. ``subject``
+    is the printer, gateway, reader or feed concerned, ``printer`` and ``gateway`` where there is one of them ("" else).
+    Instants are microseconds since 1970: ``since_us`` when it began, ``at_us`` when this message was made, ``until_us``
+    when it was over. ``evidence`` has three lines at most; ``first`` is what to do first; ``command`` shows everything.
+    ``findings`` counts the findings behind it that are open, ``pages`` the pages that they are about (None: none).
+
+    No message names a person or holds a badge number: what leaves by mail can't be called back (DESIGN.md section 6).
+    """
+
+    alert: str
+    nth: int
+    step: Step
+    kind: str
+    severity: Severity
+    subject: str
+    printer: str
+    gateway: str
+    since_us: int
+    at_us: int
+    until_us: int | None
+    title: str
+    what: str
+    cost: str
+    evidence: tuple[str, ...]
+    first: str
+    command: str
+    findings: int
+    pages: int | None = None
+
+    @property
+    def id(self) -> str:
+        return f"{self.alert}.{self.nth}"
+
+    @property
+    def is_over(self) -> bool:
+        return self.step == "over"
