@@ -91,14 +91,27 @@ class Fields:
         value = self._take(name)
         return None if value is None else Fields(value, self._path(name))
 
-    def texts(self, name: str, most: int) -> tuple[str, ...]:
+    def truth(self, name: str) -> bool:
+        value = self._take(name)
+        if not isinstance(value, bool):
+            raise BadFact(self._path(name), f"is {type_name(value)}; true or false is needed")
+        return value
+
+    def objects(self, name: str, most: int) -> list[Any]:
+        """A list of objects whose members another reader will take."""
+        value = self._take(name)
+        if not isinstance(value, list) or len(value) > most:
+            raise BadFact(self._path(name), f"a list of at most {most} objects is needed")
+        return value
+
+    def texts(self, name: str, most: int, longest: int = TEXT_MAX) -> tuple[str, ...]:
         value = self._take(name)
         if value is None:
             return ()
         if not isinstance(value, list) or len(value) > most:
             raise BadFact(self._path(name), f"a list of at most {most} texts is needed")
         items = Fields({str(index): item for index, item in enumerate(value)}, self._path(name))
-        return tuple(items.text(str(index)) for index in range(len(value)))
+        return tuple(items.text(str(index), longest) for index in range(len(value)))
 
     def members(self, name: str) -> dict[str, Any]:
         """An object whose members another reader will take."""

@@ -89,13 +89,15 @@ class Rules:
         return self.learned[index - 1].at_us
 
     def in_maintenance(self, at_us: int) -> bool:
-        begun = False
+        return self.maintenance_since_us(at_us) is not None
+
+    def maintenance_since_us(self, at_us: int) -> int | None:
+        """When the maintenance that goes on at an instant was noted to begin; None where none does."""
+        begun_us: int | None = None
         for note in self.notes:
-            if note.origin.at_us > at_us:
-                break
-            if note.note in {"maintenance-begun", "maintenance-ended"}:
-                begun = note.note == "maintenance-begun"
-        return begun
+            if note.origin.at_us <= at_us and note.note in {"maintenance-begun", "maintenance-ended"}:
+                begun_us = note.origin.at_us if note.note == "maintenance-begun" else None
+        return begun_us
 
     def maintained(self, from_us: int, to_us: int) -> bool:
         """Somebody had marked maintenance for at least a part of the time from ``from_us`` to ``to_us``."""

@@ -11,6 +11,7 @@ from pagereeve.domain.ledger import Sheaf
 from pagereeve.journal.filing import Filing, Identity, ReleaseName, file
 from pagereeve.journal.ledgerrows import Columns
 from pagereeve.ports.journal import Receipt
+from pagereeve.ports.outbox import Announcement, Parting
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +79,7 @@ class Batch:
     kept_aside: list[KeptAside] = field(default_factory=list)
     open_runs: dict[str, str] = field(default_factory=dict)
     replacements: list[Replacement] = field(default_factory=list)
+    outbox: list[Announcement | Parting] = field(default_factory=list)
     heads: dict[str, int] = field(default_factory=dict)
     duplicates: int = 0
     firsts: dict[Identity, First] = field(default_factory=dict)

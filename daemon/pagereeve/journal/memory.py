@@ -19,8 +19,9 @@ from pagereeve.journal.factreads import (
 )
 from pagereeve.journal.filing import DECIDED, ENDED, ENTRANCE_KINDS, Filing, Identity, run_of
 from pagereeve.journal.memoryledger import MemoryLedger
-from pagereeve.journal.requests import Request, append_request, clear_request, observe_request, replace_request
+from pagereeve.journal.requests import Post, Request, append_request, clear_request, observe_request, replace_request
 from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
+from pagereeve.ports.outbox import Announcement, Parting
 
 Answer = TypeVar("Answer")
 
@@ -66,6 +67,8 @@ class MemoryJournal(MemoryLedger):
         self._open_runs |= batch.open_runs
         for replacement in batch.replacements:
             self._replace(replacement)
+        for entry in batch.outbox:
+            self.post(entry)
         return answer
 
     async def append(self, fact: Fact) -> Receipt:
@@ -79,6 +82,12 @@ class MemoryJournal(MemoryLedger):
 
     async def clear(self) -> None:
         self._store(clear_request())
+
+    async def announce(self, announcement: Announcement) -> None:
+        self._store(Post(announcement))
+
+    async def part(self, parting: Parting) -> None:
+        self._store(Post(parting))
 
     async def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]:
         for one in tuple(self._facts.get(printer, ())):

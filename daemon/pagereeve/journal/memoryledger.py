@@ -13,13 +13,28 @@ from pagereeve.domain.findings import release_line
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Sheaf, Stretch
 from pagereeve.journal.batch import Replacement
 from pagereeve.journal.encoding import canonical_text
+from pagereeve.journal.memoryoutbox import MemoryOutbox
+from pagereeve.journal.outboxrows import changed, standing_of
 
 
-class MemoryLedger:
+class MemoryLedger(MemoryOutbox):
     def __init__(self) -> None:
+        super().__init__()
         self._sheaves: dict[str, list[Sheaf]] = defaultdict(list)
 
     def _replace(self, replacement: Replacement) -> None:
+        before = self._dropped(replacement)
+        after = [standing_of(finding) for sheaf in replacement.sheaves for finding in sheaf.findings]
+        self.note_changes(changed((standing_of(finding) for finding in before), after))
+        self._replace_sheaves(replacement)
+
+    def _dropped(self, replacement: Replacement) -> Iterator[Finding]:
+        from_us = replacement.from_anchor_us
+        for sheaf in self._all() if replacement.printer is None else self._sheaves.get(replacement.printer, ()):
+            if from_us is None or sheaf.anchor_us >= from_us:
+                yield from sheaf.findings
+
+    def _replace_sheaves(self, replacement: Replacement) -> None:
         if replacement.printer is None:
             self._sheaves.clear()
             return

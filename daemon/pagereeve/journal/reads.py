@@ -11,12 +11,13 @@ from pagereeve.journal.engines import reading_engine
 from pagereeve.journal.errors import CantOpen, NotAJournal
 from pagereeve.journal.factreads import FactReads
 from pagereeve.journal.ledgerreads import LedgerReads
+from pagereeve.journal.outboxreads import OutboxReads
 from pagereeve.journal.reader import Reader
 from pagereeve.journal.upgrade import require_current
 
 
-class SqlReads(FactReads, LedgerReads):
-    """All reads of ports.journal, ports.ledger and ports.queries. Raises JournalUnavailable where reading fails."""
+class SqlReads(FactReads, LedgerReads, OutboxReads):
+    """All reads of ports.journal, ledger, outbox and queries. Raises JournalUnavailable where reading fails."""
 
     def __init__(self, path: Path) -> None:
         self._path = path

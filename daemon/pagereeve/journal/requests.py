@@ -13,6 +13,7 @@ from pagereeve.journal.batch import Batch, Replacement
 from pagereeve.journal.filing import Filing, file, open_body
 from pagereeve.journal.sheafrows import sheaf_rows
 from pagereeve.ports.journal import Receipt
+from pagereeve.ports.outbox import Announcement, Parting
 
 Answer_co = TypeVar("Answer_co", covariant=True)
 
@@ -60,6 +61,20 @@ class Replace:
 
     def join(self, batch: Batch) -> None:
         batch.replacements.append(self.replacement)
+
+
+@dataclass(frozen=True, slots=True)
+class Post:
+    """Something for the outbox."""
+
+    entry: Announcement | Parting
+
+    @property
+    def filings(self) -> Sequence[Filing]:
+        return ()
+
+    def join(self, batch: Batch) -> None:
+        batch.outbox.append(self.entry)
 
 
 def append_request(fact: Fact) -> Append:

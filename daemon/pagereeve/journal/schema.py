@@ -18,7 +18,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0002"
+REVISION: Final = "r0003"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -216,6 +216,30 @@ evidence = Table(
     ),
 )
 Index("ix_evidence_line", evidence.c.line)
+
+# SQLite numbers rows by itself only where the key is of its own integer type.
+_numbering = BigInteger().with_variant(Integer(), "sqlite")
+finding_change = Table(
+    "finding_change",
+    metadata,
+    Column("number", _numbering, primary_key=True, autoincrement=True),
+    _text("finding"),
+)
+
+alert = Table("alert", metadata, _text("id", key=True), _text("body"), _text("message", null=True))
+
+message = Table(
+    "message",
+    metadata,
+    _text("receiver", key=True),
+    _text("alert", key=True),
+    _number("nth", key=True),
+    _number("at_us"),
+    _text("body"),
+)
+Index("ix_message_at", message.c.receiver, message.c.at_us, message.c.alert, message.c.nth)
+
+receiver = Table("receiver", metadata, _text("name", key=True), _number("last_success_us"))
 
 SHEAF_PARTS: Final = (stretch, charge, posting, leg, finding, evidence)
 """In the order in which rows go in: each after the one that it refers to."""

@@ -19,11 +19,12 @@ from pagereeve.journal.errors import CantOpen, NotAJournal, unavailable
 from pagereeve.journal.files import size_bytes, wal_path
 from pagereeve.journal.instance import InstanceLock, raise_fence
 from pagereeve.journal.reads import SqlReads
-from pagereeve.journal.requests import append_request, clear_request, observe_request, replace_request
+from pagereeve.journal.requests import Post, append_request, clear_request, observe_request, replace_request
 from pagereeve.journal.upgrade import FreeBytes, free_bytes, upgrade
 from pagereeve.journal.writer import GROUP_MAX, QUEUE_DEPTH_MAX, WAL_LIMIT_BYTES, Writer
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import Receipt
+from pagereeve.ports.outbox import Announcement, Parting
 from pagereeve.ports.queries import JournalHealth
 
 
@@ -94,6 +95,14 @@ class SqlJournal(SqlReads):
 
     async def clear(self) -> None:
         await self._writer.submit(clear_request())
+
+    async def announce(self, announcement: Announcement) -> None:
+        """ports.outbox.Outbox."""
+        await self._writer.submit(Post(announcement))
+
+    async def part(self, parting: Parting) -> None:
+        """ports.outbox.Outbox."""
+        await self._writer.submit(Post(parting))
 
     async def checkpoint(self) -> bool:
         """Cut the write-ahead file to nothing. False while a reader stands in the way: try again later.

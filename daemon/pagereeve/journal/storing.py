@@ -15,12 +15,13 @@ from pagereeve.journal import schema
 from pagereeve.journal.batch import Batch, First, Replacement
 from pagereeve.journal.filing import Filing, Identity, ReleaseName, fact_of
 from pagereeve.journal.ledgerrows import Columns
+from pagereeve.journal.outboxrows import BEGINNING_US, announce, note_changes, part
 from pagereeve.journal.requests import Request
+from pagereeve.ports.outbox import Announcement
 
 HEADS_MAX = 100_000
 # SQLite allows 32,766 parameters in a statement, other databases as few as 32,767.
 IDENTITIES_MAX = 5_000
-BEGINNING_US = -(2**62)
 
 # Built once: SQLAlchemy would spend more time on building them anew than the database on running them.
 _BY_SOURCE = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.digest).where(
@@ -168,7 +169,13 @@ def _write(connection: Connection, batch: Batch) -> None:
         rows = [{"printer": printer, "body": body} for printer, body in batch.open_runs.items()]
         connection.execute(_ADD_RUNS, rows)
     for together in _one_a_printer(batch.replacements):
+        note_changes(connection, together)
         _replace(connection, together)
+    for entry in batch.outbox:
+        if isinstance(entry, Announcement):
+            announce(connection, entry)
+        else:
+            part(connection, entry)
 
 
 def _one_a_printer(replacements: Sequence[Replacement]) -> Iterable[list[Replacement]]:

@@ -1,4 +1,4 @@
-"""The whole store, as the engine uses it: facts, ledger and queries together."""
+"""The whole store, as the engine uses it: facts, ledger, queries and outbox together."""
 
 from __future__ import annotations
 
@@ -9,10 +9,11 @@ from pagereeve.domain.facts import Fact
 from pagereeve.domain.figures import Figures
 from pagereeve.ports.journal import Journal, StoredFact
 from pagereeve.ports.ledger import LedgerStore
+from pagereeve.ports.outbox import Outbox
 from pagereeve.ports.queries import FactQueries
 
 
-class Store(Journal, LedgerStore, FactQueries, Protocol):
+class Store(Journal, LedgerStore, FactQueries, Outbox, Protocol):
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         """A printer's policies, learnt settle times, notes and decisions: few, and in force beyond their own time."""
         ...
