@@ -25,7 +25,7 @@ from aiosmtplib import (
 )
 
 from pagereeve.domain.notification import Notification
-from pagereeve.outlets.receivers.mailtext import mail_of
+from pagereeve.outlets.receivers.mailtext import mail_of, octets_of
 from pagereeve.outlets.receivers.wording import one_line
 from pagereeve.ports.notify import NotDelivered
 
@@ -84,7 +84,7 @@ class MailReceiver:
         wanted = tuple(one for one in config.recipients if one not in taken)
         if not wanted:
             return
-        body = mail_of(notification, config.sender, config.recipients).as_bytes()
+        body = octets_of(mail_of(notification, config.sender, config.recipients))
         place = f"{config.host}:{config.port}"
         try:
             refused = await self._send(wanted, body)

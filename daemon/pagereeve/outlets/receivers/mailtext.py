@@ -26,7 +26,7 @@ COLOURS: Final[dict[Severity, str]] = {"critical": "#b00020", "warning": "#b36b0
 COLOUR_OVER: Final = "#2e7d32"
 ID_MAX: Final = 64
 # An identifier that is folded or encoded is another one; no header here comes near this (RFC 5322 section 2.1.1).
-_POLICY: Final = SMTP.clone(max_line_length=900)
+_HEADERS_UNFOLDED: Final = SMTP.clone(max_line_length=900)
 _TEMPLATES: Final = Environment(
     loader=PackageLoader("pagereeve.outlets.receivers"), autoescape=True, undefined=StrictUndefined, auto_reload=False
 )
@@ -35,7 +35,7 @@ _TEMPLATES: Final = Environment(
 def mail_of(notification: Notification, sender: str, recipients: tuple[str, ...]) -> EmailMessage:
     """The whole e-mail. Addresses are ``local@domain`` in ASCII; the same message makes the same mail each time."""
     domain = sender.rpartition("@")[2]
-    mail = EmailMessage(_POLICY)
+    mail = EmailMessage(SMTP)
     mail["From"] = Address(display_name="Pagereeve", addr_spec=sender)
     mail["To"] = [Address(addr_spec=recipient) for recipient in recipients]
     mail["Subject"] = prefix_of(notification) + stable_subject(notification)
@@ -51,6 +51,11 @@ def mail_of(notification: Notification, sender: str, recipients: tuple[str, ...]
     mail.add_alternative(html_of(notification), subtype="html", cte="quoted-printable")
     mail.set_boundary(f"=-{hashlib.sha256(notification.id.encode()).hexdigest()[:32]}")
     return mail
+
+
+def octets_of(mail: EmailMessage) -> bytes:
+    """As it goes over the wire."""
+    return mail.as_bytes(policy=_HEADERS_UNFOLDED)
 
 
 def prefix_of(notification: Notification) -> str:
