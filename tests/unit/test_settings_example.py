@@ -23,7 +23,20 @@ from pagereeve.settings import (
 CONTRIB = Path(__file__).parents[2] / "contrib"
 EXAMPLE = CONTRIB / "example.toml"
 HEAD = re.compile(r"#?\[{1,2}([a-z.]+)\]{1,2}")
-NEEDED = {"name": "x", "host": "h", "listen": "h:1", "gateway": "g", "form": {}}
+NEEDED = {
+    "name": "x",
+    "host": "h",
+    "listen": "h:1",
+    "gateway": "g",
+    "form": {},
+    "begins": "2026-12-23T18:00:00Z",
+    "ends": "2027-01-04T07:00:00Z",
+    "url": "http://h",
+    "secret_file": "f",
+    "server": "h:1",
+    "sender": "a@b",
+    "recipients": ["a@b"],
+}
 # Written in one line, wherever they stand; their members are explained once.
 INLINE = (PolicyOverrides, BadgeFormSettings)
 ASSIGNMENT = re.compile(r"#?([a-z_]+) = (.*)")

@@ -8,6 +8,14 @@ from pagereeve.settings.load import load_settings
 from pagereeve.settings.model import Settings
 from pagereeve.settings.people import read_people
 from pagereeve.settings.policies import PolicyOverrides, PolicySettings
+from pagereeve.settings.receivers import (
+    AlertmanagerSettings,
+    AlertSettings,
+    MailSettings,
+    QuietSettings,
+    SyslogSettings,
+    WebhookSettings,
+)
 from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings
 from pagereeve.settings.sections import (
     BadgeSettings,
@@ -26,6 +34,8 @@ from pagereeve.settings.values import Address, Duration
 
 __all__ = [
     "Address",
+    "AlertSettings",
+    "AlertmanagerSettings",
     "BadSettings",
     "BadgeFormSettings",
     "BadgeSettings",
@@ -36,6 +46,7 @@ __all__ = [
     "LimitSettings",
     "LineFeedSettings",
     "LogSettings",
+    "MailSettings",
     "MeterSettings",
     "MetricsSettings",
     "PeopleSettings",
@@ -44,9 +55,12 @@ __all__ = [
     "PrinterSettings",
     "PrivacySettings",
     "Problem",
+    "QuietSettings",
     "ReaderSettings",
     "Settings",
+    "SyslogSettings",
     "WatchSettings",
+    "WebhookSettings",
     "load_settings",
     "read_people",
 ]

@@ -9,10 +9,15 @@ from pagereeve.settings.errors import Problem
 from pagereeve.settings.nearest import nearest
 
 CROSS_CHECK: Final = "cross_check"
+RECEIVER_TABLES: Final = ("alertmanagers", "webhooks", "mails", "syslogs")
 
 
 def problems_between(
-    gateways: Sequence[Any], printers: Sequence[Any], lines: Sequence[Any], readers: Sequence[Any] = ()
+    gateways: Sequence[Any],
+    printers: Sequence[Any],
+    lines: Sequence[Any],
+    readers: Sequence[Any] = (),
+    alerts: Any = None,
 ) -> list[Problem]:
     """Takes rows as models or as the raw tables of a file; what isn't a row or lacks a member is not judged here."""
     problems: list[Problem] = []
@@ -29,6 +34,9 @@ def problems_between(
     problems += _unknown_gateways("readers", readers, known)
     if not any(member(row, "host") for row in gateways):
         problems += _unnamed_senders(lines)
+    problems += _repeated_receivers(alerts)
+    problems += _unknown_in_quiet(alerts, "gateways", known)
+    problems += _unknown_in_quiet(alerts, "printers", {name for row in printers if (name := member(row, "name"))})
     return problems
 
 
@@ -84,3 +92,34 @@ def _unknown_gateways(table: str, rows: Iterable[Any], known: set[Any]) -> list[
 def _unnamed_senders(lines: Iterable[Any]) -> list[Problem]:
     text = "no gateway is named, and none of [[gateways]] has a host to know its lines by; give one of the two"
     return [Problem(f"feeds.lines[{i}].gateway", text) for i, row in enumerate(lines) if member(row, "gateway") is None]
+
+
+def _repeated_receivers(alerts: Any) -> list[Problem]:
+    """A receiver's name stands for it in every table of [alerts]."""
+    first: dict[str, str] = {}
+    problems = []
+    for table in RECEIVER_TABLES:
+        for index, row in enumerate(_rows_of(alerts, table)):
+            name, place = member(row, "name"), f"alerts.{table}[{index}]"
+            if not isinstance(name, str):
+                continue
+            if name in first:
+                problems.append(Problem(f"{place}.name", f"is the same as that of {first[name]}; each needs its own"))
+            first.setdefault(name, place)
+    return problems
+
+
+def _unknown_in_quiet(alerts: Any, table: str, known: set[Any]) -> list[Problem]:
+    return [
+        Problem(
+            f"alerts.quiet[{index}].{table}[{place}]", f"{name[:64]!r} is none of [[{table}]]{nearest(name, known)}"
+        )
+        for index, row in enumerate(_rows_of(alerts, "quiet"))
+        for place, name in enumerate(_rows_of(row, table))
+        if isinstance(name, str) and name not in known
+    ]
+
+
+def _rows_of(table: Any, name: str) -> Sequence[Any]:
+    rows = member(table, name)
+    return rows if isinstance(rows, list | tuple) else ()

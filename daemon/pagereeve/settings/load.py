@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_settings import EnvSettingsSource
 
-from pagereeve.settings.crosschecks import member, problems_between
+from pagereeve.settings.crosschecks import RECEIVER_TABLES, member, problems_between
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.model import ENV_DELIMITER, ENV_PREFIX, Settings
 from pagereeve.settings.nearest import nearest
@@ -75,6 +75,9 @@ def _rooted(data: dict[str, Any], base: Path) -> dict[str, Any]:
     root(data.get("meters"), "profiles")
     for printer in _rows(data, "printers"):
         root(printer, "community_file", "auth_password_file", "priv_password_file")
+    for table in RECEIVER_TABLES:
+        for receiver in _rows(data, "alerts", table):
+            root(receiver, "ca_file", "token_file", "secret_file", "password_file")
     http = data.get("http")
     if isinstance(http, dict) and isinstance(files := http.get("token_files"), list):
         http["token_files"] = [str(base / file) if isinstance(file, str) else file for file in files]
@@ -129,4 +132,4 @@ def _cross_problems(merged: Mapping[str, Any]) -> list[Problem]:
     """Looked for in the raw tables too, so that an error in a table doesn't hide one between tables."""
     tables = (("gateways",), ("printers",), ("feeds", "lines"), ("readers",))
     gateways, printers, lines, readers = (_rows(merged, *names) for names in tables)
-    return problems_between(gateways, printers, lines, readers)
+    return problems_between(gateways, printers, lines, readers, merged.get("alerts"))

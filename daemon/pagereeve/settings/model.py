@@ -20,6 +20,7 @@ from pagereeve.settings.directory import Binding, read_directory
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.people import read_people
 from pagereeve.settings.policies import PolicySettings
+from pagereeve.settings.receivers import AlertSettings
 from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings
 from pagereeve.settings.secrets import NoSecret, secret_from_file
 from pagereeve.settings.sections import (
@@ -63,6 +64,7 @@ class Settings(BaseSettings):
     readers: tuple[ReaderSettings, ...] = Field(default=(), max_length=100_000)
     printers: tuple[PrinterSettings, ...] = Field(default=(), max_length=100_000)
     people: PeopleSettings = PeopleSettings()
+    alerts: AlertSettings = AlertSettings()
     metrics: MetricsSettings = MetricsSettings()
     limits: LimitSettings = LimitSettings()
 
@@ -79,7 +81,7 @@ class Settings(BaseSettings):
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
-        problems = problems_between(self.gateways, self.printers, self.feeds.lines, self.readers)
+        problems = problems_between(self.gateways, self.printers, self.feeds.lines, self.readers, self.alerts)
         if problems:
             text = "; ".join(str(problem) for problem in problems)
             raise PydanticCustomError(CROSS_CHECK, "{text}", {"text": text, "problems": problems})
