@@ -11,6 +11,7 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AsyncExitStack, contextmanager
 from dataclasses import replace
+from functools import partial
 from itertools import islice
 from pathlib import Path
 from typing import Self
@@ -30,8 +31,10 @@ from pagereeve.engine.intake import EventIntake
 from pagereeve.engine.keeper import Surroundings
 from pagereeve.engine.pace import Pace
 from pagereeve.engine.porter import Porter
+from pagereeve.engine.pulse import Pulse
 from pagereeve.engine.supervise import Supervisor
 from pagereeve.engine.tally import EngineTally
+from pagereeve.engine.upkeep import Upkeep
 from pagereeve.feeds.bearer import BearerTokens
 from pagereeve.feeds.http import EventsEndpoint, HttpLimits
 from pagereeve.feeds.lines import LineFeed
@@ -40,6 +43,7 @@ from pagereeve.meters.profile import profiles_with
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.stats import MeterHooks
 from pagereeve.outlets.repeated import Repeated
+from pagereeve.outlets.service_manager import ServiceManager
 from pagereeve.outlets.status import make_web
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
@@ -51,7 +55,6 @@ from pagereeve.wiring import binding_facts, house_facts, line_feed_config
 
 JOURNAL_NAME = "journal.sqlite"
 BADGE_KEY_BYTES = 32
-CHECKPOINT_EVERY_S = 60.0
 FIRST_READS_SPREAD_S = 30.0
 COLLECT_EVERY = 20_000
 APPENDED_AT_ONCE = 500
@@ -139,10 +142,13 @@ class App:
         await self._furnish_house()
         self._stack.push_async_callback(self.porter.finish)
         self._stack.push_async_callback(self.desk.stop)
-        self.supervisor.start("porter", "porter", self.porter.run)
+        self.supervisor.start("porter", "porter", self.porter.run, beat=self.porter.beat, forever=True)
         self.desk.start()
         await self.intake.route_waiting_ends()
-        self.supervisor.start("checkpoint", "checkpoint", self._checkpoints)
+        upkeep = Upkeep(self.clock, self.store.checkpoint)
+        self.supervisor.start("checkpoint", "checkpoint", upkeep.run, beat=upkeep.beat, forever=True)
+        self.pulse = Pulse(self.clock, self.supervisor, self.store.waiting_since_us, self._on_stalled)
+        self.supervisor.start("pulse", "pulse", self.pulse.run, forever=True)
         await self._open_doors()
         self.ready = True
         log.info("ready", http=str(self.http_address), printers=len(settings.printers))
@@ -278,15 +284,17 @@ class App:
         host, port = self._server.servers[0].sockets[0].getsockname()[:2]
         return str(host), int(port)
 
-    async def _checkpoints(self) -> None:
-        while True:
-            await self.clock.sleep(CHECKPOINT_EVERY_S)
-            await self.store.checkpoint()
-
     def _on_read(self, printer: str, result: Reading | Failure) -> None:
         state = "good" if isinstance(result, Reading) else result.reason.value
         detail = "" if isinstance(result, Reading) else result.detail
         self._silences.note(printer, state, "meter", printer=printer, detail=detail)
+
+    @staticmethod
+    def _on_stalled(stalled: list[str]) -> None:
+        if stalled:
+            log.critical("work stands still, and the service manager's watchdog is no longer fed", why="; ".join(stalled))
+        else:
+            log.warning("work that stood still goes on")
 
     @staticmethod
     def _on_learned(printer: str, settle_us: int) -> None:
@@ -315,10 +323,15 @@ async def serve_until_told(settings: Settings) -> None:
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, told.set)
-    async with App(settings):
+    manager = ServiceManager.of(os.environ, os.getpid())
+    async with App(settings) as app:
         tune_interpreter()
+        if manager.watchdog_s is not None:
+            app.pulse.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
+        manager.tell("READY=1", f"STATUS={len(settings.printers)} printers, HTTP on {settings.http.listen}")
         await told.wait()
         log.info("stopping")
+        manager.tell("STOPPING=1", "STATUS=Stores what was accepted, and ends")
 
 
 def tune_interpreter() -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import faulthandler
 import sys
 
 from pagereeve.cli.options import CONFIG_DEFAULT, Config
@@ -21,4 +22,6 @@ def run(*, config: Config = CONFIG_DEFAULT) -> None:
     ]
     secrets += [token.get_secret_value() for token in settings.http_tokens()]
     set_up_logs(settings.log.format, settings.log.level, sys.stderr, secrets)
+    # A service manager ends what stands still by SIGABRT: where it stood is then in the log.
+    faulthandler.enable()
     run_daemon(settings)

@@ -79,6 +79,11 @@ class Book:
         """Where the next stored sheaf begins."""
         return self._anchor_us
 
+    def last_read(self) -> Read | None:
+        """The latest sealed run of good readings since the seed."""
+        reads = (one for one in self._facts.values() if isinstance(one, Read))
+        return max(reads, key=lambda one: one.plateau.last_received_us, default=None)
+
     @classmethod
     def reopened(
         cls, printer: str, rules: Rules, seed: Seed | None, facts: Iterable[Fact], hold_back_us: int = HOLD_BACK_US

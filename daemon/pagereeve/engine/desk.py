@@ -54,13 +54,19 @@ class Desk:
         known = self.keepers.get(printer)
         if known is not None:
             return known
+        registered = self.registry.get(printer)
+        if registered is not None:
+            # Its keeper was ended by somebody, which the supervisor tells; the printer still has a meter to read.
+            return self._begin(Keeper(printer, self.around, registered.target, registered.policy))
         if len(self.keepers) - len(self.registry) >= STRANGERS_MAX:
             raise BadFact("data.printer", "names one more printer that is not in the registry; correct the name")
         return self._begin(Keeper(printer, self.around))
 
     def _begin(self, keeper: Keeper) -> Keeper:
         self.keepers[keeper.printer] = keeper
-        task = self.supervisor.start("keeper", f"keeper {keeper.printer}", keeper.run)
+        task = self.supervisor.start(
+            "keeper", f"keeper {keeper.printer}", keeper.run, beat=keeper.beat, forever=keeper.target is not None
+        )
         task.add_done_callback(lambda _: self._left(keeper))
         return keeper
 

@@ -14,6 +14,7 @@ from pagereeve.domain.policy import Policy
 from pagereeve.domain.reading import Failure, Reading
 from pagereeve.domain.recorder import record
 from pagereeve.domain.timeline import started_again
+from pagereeve.engine.beat import GRACE_S, OPEN_LONGEST_S, STORE_LONGEST_S, WAKE_EVERY_S, Beat
 from pagereeve.engine.learning import SettleLearner
 from pagereeve.engine.opening import open_book
 from pagereeve.engine.pace import Pace, Situation, next_interval_s
@@ -88,6 +89,7 @@ class Keeper:
     last: Reading | Failure | None = None
     last_good: Reading | None = None
     last_done_us: int | None = None
+    beat: Beat = field(init=False)
     learner: SettleLearner = field(default_factory=SettleLearner)
     _current: Read | ReadFailed | None = None
     _observed: Read | ReadFailed | None = None
@@ -106,22 +108,29 @@ class Keeper:
     _dirty: bool = False
     _begin_again_us: int | None = None
 
+    def __post_init__(self) -> None:
+        self.beat = Beat(self.around.clock)
+
     def begin_again(self, before_us: int) -> None:
         """Something was written to this timeline behind the keeper's back: read it anew from before that instant."""
         known_us = before_us if self._begin_again_us is None else self._begin_again_us
         self._begin_again_us = min(known_us, before_us)
-        self._awake.set()
+        self._call()
 
     def ask_for_reading(self) -> None:
         """The meter is about to move: read it as soon as the last request has ended."""
         self._read_asked = True
-        self._awake.set()
+        self._call()
 
     async def take(self, arrival: Arrival) -> None:
         """Hand over a fact that is durable already. Waits while the inbox is full: that holds back the sender."""
         await self._inbox.put(arrival)
         self._stirred = True
+        self._call()
+
+    def _call(self) -> None:
         self._awake.set()
+        self.beat.called()
 
     async def reading(self, wait_s: float) -> Reading | Failure | None:
         """A read asked for from now on; None where none was in hand within ``wait_s``, or there is no meter."""
@@ -144,6 +153,7 @@ class Keeper:
         while True:
             if not await self._wait():
                 return
+            self.beat.does("stores what came", STORE_LONGEST_S)
             heard = await self._take_facts()
             if self.target is None:
                 await self._settle()
@@ -157,6 +167,7 @@ class Keeper:
             elif heard:
                 # Projected with the next reading, which comes soon: both change the same rows.
                 self._due_us = min(self._due_us, self._soon_us())
+            self.beat.succeeded()
 
     async def finish(self) -> None:
         """After ``run`` was cancelled, wherever it was: leave the rows as the journal has them."""
@@ -167,11 +178,13 @@ class Keeper:
 
     async def _load(self) -> Book:
         around = self.around
+        self.beat.does("reads its book from the journal", OPEN_LONGEST_S)
         self.book = await open_book(around.store, self.printer)
         self.figures = await around.store.figures(self.printer, self.book.anchor_us)
         known = await around.store.open_run(self.printer)
         self._current = self._observed = None if known is None else known.fact
         self.book.open_run(self._current)
+        self.last_good = self.last_good or reading_of(self._current) or reading_of(self.book.last_read())
         return self.book
 
     async def _open(self) -> None:
@@ -195,14 +208,26 @@ class Keeper:
         timeout_s = IDLE_STRANGER_S if self.target is None else self._seconds_to(self._due_us)
         if self._put_off:
             timeout_s = min(timeout_s, self._seconds_to(self._settle_from_us))
-        if self._inbox.empty() and not self._awake.is_set():
-            try:
-                async with asyncio.timeout(timeout_s):
-                    await self._awake.wait()
-            except TimeoutError:
-                return self.target is not None or self._put_off
+        if self._inbox.empty() and not self._awake.is_set() and not await self._rest(timeout_s):
+            return self.target is not None or self._put_off
         self._awake.clear()
         return True
+
+    async def _rest(self, longest_s: float) -> bool:
+        """Until somebody calls; False after so long. It turns over now and then, so that rest is told from death."""
+        ends_us = self.around.clock.monotonic_us() + int(longest_s * SECOND_US)
+        while True:
+            left_s = self._seconds_to(ends_us)
+            self.beat.rests(min(left_s, WAKE_EVERY_S))
+            try:
+                async with asyncio.timeout(min(left_s, WAKE_EVERY_S)):
+                    await self._awake.wait()
+            except TimeoutError:
+                self.beat.succeeded()
+                if left_s <= WAKE_EVERY_S:
+                    return False
+            else:
+                return True
 
     def _seconds_to(self, at_us: int) -> float:
         return max(0.0, (at_us - self.around.clock.monotonic_us()) / SECOND_US)
@@ -244,6 +269,7 @@ class Keeper:
         """Project anew from the last seed before an instant; the late fact itself is in the journal already."""
         self.around.tally.rewinds += 1
         self._dirty = True
+        self.beat.does("reads its book from the journal", OPEN_LONGEST_S)
         self.book = await open_book(self.around.store, self.printer, before_us=before_us)
         self.figures = await self.around.store.figures(self.printer, self.book.anchor_us)
         self.book.open_run(self._current)
@@ -252,7 +278,9 @@ class Keeper:
         around = self.around
         self._read_asked = False
         sent_us = around.clock.monotonic_us()
+        self.beat.does("waits for its meter", around.pace.timeout_s + GRACE_S)
         result = await around.meter.read(target, around.pace.timeout_s)
+        self.beat.does("stores what it read", STORE_LONGEST_S)
         recorded = record(self.printer, self._current, result)
         sealed = [] if recorded.sealed is None else [recorded.sealed]
         if sealed or self._current is None or sent_us - self._observed_us > OBSERVE_EVERY_US:
@@ -373,6 +401,16 @@ class Keeper:
         if self.book is None:
             raise RuntimeError(f"the book of {self.printer} is not open")
         return self.book
+
+
+def reading_of(run: Fact | None) -> Reading | None:
+    """The last reading of a run, for a keeper that has not read yet; None where it is no good one."""
+    if not isinstance(run, Read):
+        return None
+    plateau = run.plateau
+    return Reading(
+        plateau.last_sent_us, plateau.last_received_us, plateau.sight, plateau.last_uptime_cs, plateau.last_power_on
+    )
 
 
 def _times(current: Read | ReadFailed) -> int:

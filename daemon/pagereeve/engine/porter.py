@@ -11,6 +11,7 @@ from pagereeve.domain.facts import Fact
 from pagereeve.domain.figures import Figures
 from pagereeve.domain.houserules import HouseRules
 from pagereeve.domain.instants import SECOND_US
+from pagereeve.engine.beat import OPEN_LONGEST_S, STORE_LONGEST_S, WAKE_EVERY_S, Beat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.seeds import seed_before
 from pagereeve.ports.store import Store
@@ -35,11 +36,15 @@ class Porter:
     seal_every: int = SEAL_EVERY
     book: EntranceBook | None = None
     figures: Figures = field(default_factory=Figures)
+    beat: Beat = field(init=False)
     _heard: deque[Fact] = field(default_factory=lambda: deque(maxlen=HEARD_MAX))
     _awake: asyncio.Event = field(default_factory=asyncio.Event)
     _begin_again_us: int | None = None
     _asked: int = 0
     _answered: int = 0
+
+    def __post_init__(self) -> None:
+        self.beat = Beat(self.clock)
 
     def hear(self, fact: Fact) -> None:
         """A fact that is durable."""
@@ -49,24 +54,41 @@ class Porter:
             self.begin_again(min(_instant_us(one) for one in self._heard))
             self._heard.clear()
         self._heard.append(fact)
-        self._awake.set()
+        self._call()
 
     def begin_again(self, before_us: int) -> None:
         """What was found from that instant on is to be found anew: a person decided, or a fact came late."""
         known_us = before_us if self._begin_again_us is None else self._begin_again_us
         self._begin_again_us = min(known_us, before_us)
         self._asked += 1
+        self._call()
+
+    def _call(self) -> None:
         self._awake.set()
+        self.beat.called()
 
     async def run(self) -> None:
         await self._open(FOREVER_US if self._begin_again_us is None else self._begin_again_us)
         while True:
+            self.beat.does("stores what it found", STORE_LONGEST_S)
             await self._settle(self.clock.now_us() - LAG_US)
+            self.beat.succeeded()
             if not self._book().waits:
-                await self._awake.wait()
+                await self._rest()
+            self.beat.does("gathers what comes", self.settle_every_s + STORE_LONGEST_S)
             await self.clock.sleep(self.settle_every_s)
             self._awake.clear()
             await self._take_heard()
+
+    async def _rest(self) -> None:
+        """Until somebody calls. It turns over now and then, so that rest is told from death."""
+        while not self._awake.is_set():
+            self.beat.rests(WAKE_EVERY_S)
+            try:
+                async with asyncio.timeout(WAKE_EVERY_S):
+                    await self._awake.wait()
+            except TimeoutError:
+                self.beat.succeeded()
 
     async def renew(self, before_us: int) -> None:
         """Without running: what was found from that instant on is found anew, and stored."""
@@ -98,6 +120,7 @@ class Porter:
     async def _open(self, before_us: int) -> None:
         """The book as of the latest stored seed before an instant, with the facts since."""
         self._answered = self._asked
+        self.beat.does("reads its book from the journal", OPEN_LONGEST_S)
         rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
         seed = await self._seed_before(before_us)
         book = EntranceBook(rules, seed, seal_every=self.seal_every)

@@ -114,6 +114,10 @@ class SqlJournal(SqlReads):
         except (sqlite3.Error, ValueError) as error:
             raise unavailable(self._path, error) from error
 
+    def waiting_since_us(self) -> int | None:
+        """The monotonic instant at which the oldest write came that is not stored yet; None without one."""
+        return self._writer.waiting_since_us
+
     def health(self) -> JournalHealth:
         tally = self._writer.tally
         return JournalHealth(

@@ -30,8 +30,11 @@ CHECKPOINT_EVERY_US: Final = 1_000_000
 
 @dataclass(frozen=True, slots=True)
 class Waiting:
+    """``since_us`` is monotonic: when it came in line."""
+
     request: Request[Any]
     answer: asyncio.Future[Any]
+    since_us: int
 
 
 @dataclass(slots=True)
@@ -69,6 +72,7 @@ class Writer:
         self._wake = asyncio.Event()
         self._closing = False
         self._heads = Heads()
+        self._storing_since_us: int | None = None
         self._next_checkpoint_us = 0
         self._task = asyncio.get_running_loop().create_task(self._run(), name="journal-writer")
 
@@ -79,6 +83,13 @@ class Writer:
     @property
     def queue_depth(self) -> int:
         return len(self._queue)
+
+    @property
+    def waiting_since_us(self) -> int | None:
+        """The monotonic instant at which the oldest request came that is not answered; None without one."""
+        if self._storing_since_us is not None:
+            return self._storing_since_us
+        return self._queue[0].since_us if self._queue else None
 
     async def submit(self, request: Request[Answer]) -> Answer:
         """The request's answer, once it is durable. Waits for a place where the queue is full.
@@ -93,7 +104,7 @@ class Writer:
         except JournalUnavailable:
             self._places.release()
             raise
-        waiting = Waiting(request, asyncio.get_running_loop().create_future())
+        waiting = Waiting(request, asyncio.get_running_loop().create_future(), self._clock.monotonic_us())
         self._queue.append(waiting)
         self._wake.set()
         answer: Answer = await waiting.answer
@@ -114,7 +125,9 @@ class Writer:
         while True:
             group = self._taken(self._group_max)
             if group:
+                self._storing_since_us = group[0].since_us
                 await self._store(group)
+                self._storing_since_us = None
                 await self._limit_wal()
             elif self._closing:
                 return
