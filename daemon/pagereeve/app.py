@@ -19,6 +19,7 @@ from typing import Self
 import structlog
 import uvicorn
 
+from pagereeve.announcing import receivers_of
 from pagereeve.clocks import SystemClock, SystemEntropy
 from pagereeve.domain.entrancebook import HOUSE
 from pagereeve.domain.facts import Assigned, Fact
@@ -42,6 +43,7 @@ from pagereeve.journal.store import SqlJournal
 from pagereeve.meters.profile import profiles_with
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.stats import MeterHooks
+from pagereeve.notifying import Alerting
 from pagereeve.outlets.repeated import Repeated
 from pagereeve.outlets.service_manager import ServiceManager
 from pagereeve.outlets.status import make_web
@@ -125,6 +127,8 @@ class App:
         self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
         self._stack.push_async_callback(self.meter.close)
         self.desk = self._desk()
+        self.alerting = self._alerting()
+        self._stack.push_async_callback(self.alerting.close)
         self.badges = BadgeDesk(
             badge_key(settings.badge_key_file), settings.badges.form.to_form(), settings.badge_forms()
         )
@@ -147,6 +151,7 @@ class App:
         await self.intake.route_waiting_ends()
         upkeep = Upkeep(self.clock, self.store.checkpoint)
         self.supervisor.start("checkpoint", "checkpoint", upkeep.run, beat=upkeep.beat, forever=True)
+        await self.alerting.start(self.supervisor)
         self.pulse = Pulse(self.clock, self.supervisor, self.store.waiting_since_us, self._on_stalled)
         self.supervisor.start("pulse", "pulse", self.pulse.run, forever=True)
         await self._open_doors()
@@ -189,6 +194,10 @@ class App:
             for printer in settings.printers
         }
         return Desk(around, self.supervisor, registry)
+
+    def _alerting(self) -> Alerting:
+        receivers = receivers_of(self.settings.alerts, self.clock)
+        return Alerting.of(self.settings, receivers, self.desk, self.store, self.clock, self.entropy)
 
     async def _assign_people(self) -> None:
         """The people file as facts with dates; a line that is known already changes nothing."""
@@ -292,7 +301,9 @@ class App:
     @staticmethod
     def _on_stalled(stalled: list[str]) -> None:
         if stalled:
-            log.critical("work stands still, and the service manager's watchdog is no longer fed", why="; ".join(stalled))
+            log.critical(
+                "work stands still, and the service manager's watchdog is no longer fed", why="; ".join(stalled)
+            )
         else:
             log.warning("work that stood still goes on")
 

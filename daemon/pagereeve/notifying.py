@@ -31,11 +31,10 @@ log = structlog.get_logger("pagereeve.alerts")
 
 @dataclass(slots=True)
 class Alerting:
-    """``turns`` counts the turns of ``herald`` and ``couriers``: who watches over them sees that they go on."""
+    """``dropped`` counts messages for which a receiver's queue had no room."""
 
     herald: Herald
     couriers: Mapping[str, Courier]
-    turned: Callable[[str], None] = lambda _: None
     dropped: Counter[str] = field(default_factory=Counter)
 
     @classmethod
@@ -59,16 +58,14 @@ class Alerting:
         herald.waiting_of = lambda name: couriers[name].queue.waiting
         herald.on_dropped = whole._drop
         herald.on_told = whole._wake
-        herald.on_turn = lambda: whole.turned("herald")
-        for courier in couriers.values():
-            courier.on_turn = lambda: whole.turned("couriers")
         return whole
 
     async def start(self, supervisor: Supervisor) -> None:
         await retire(self.herald.store, self.couriers, _tell)
-        supervisor.start("herald", "herald", self.herald.run)
+        supervisor.start("herald", "herald", self.herald.run, beat=self.herald.beat, forever=True)
         for courier in self.couriers.values():
-            supervisor.start("courier", f"courier {courier.name}", courier.run)
+            name = f"courier {courier.name}"
+            supervisor.start("couriers", name, courier.run, beat=courier.beat, forever=True)
 
     async def close(self) -> None:
         """After their tasks have ended."""

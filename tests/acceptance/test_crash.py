@@ -7,10 +7,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-import os
 import signal
-import socket
-import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -26,6 +23,7 @@ from pagereeve.domain.ledger import Charge, Grade
 from pagereeve.journal.reads import SqlReads
 from pagereeve.replaying import history, replay_journal
 from pagereeve.simulator.fleet import Fleet
+from tests.acceptance.process import Daemon, a_free_port
 
 SEED = 20261125
 KILLS = 12
@@ -52,43 +50,6 @@ longest_window = "60s"
 longest_stalled_window = "60s"
 speed_per_minute = 6000
 """
-
-
-def a_free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
-
-
-@dataclass
-class Daemon:
-    """`pagereeve run` as its own process, begun again after each kill."""
-
-    config: Path
-    port: int
-    process: asyncio.subprocess.Process | None = None
-
-    async def start(self) -> None:
-        code = "import sys; from pagereeve.cli import main; sys.argv[0] = 'pagereeve'; main()"
-        self.process = await asyncio.create_subprocess_exec(
-            sys.executable, "-c", code, "run", "--config", str(self.config), stdin=asyncio.subprocess.DEVNULL
-        )
-        async with asyncio.timeout(20), httpx2.AsyncClient() as client:
-            while True:
-                try:
-                    ready = await client.get(f"http://127.0.0.1:{self.port}/readyz")
-                except httpx2.TransportError:
-                    assert self.process.returncode is None, "the daemon ended by itself"
-                else:
-                    if ready.status_code == 200:
-                        return
-                await asyncio.sleep(0.05)
-
-    async def end(self, number: signal.Signals) -> int:
-        assert self.process is not None
-        os.kill(self.process.pid, number)
-        async with asyncio.timeout(20):
-            return await self.process.wait()
 
 
 @dataclass

@@ -61,7 +61,8 @@ class Alert:
 
     ``seen_us`` is when it was first seen, or when a quiet time ended; ``told`` counts its messages; ``fresh_us`` is
     when the first finding came that no message has told; ``clear_us`` when the last open finding went. ``wide``: it is
-    told as the gateway's. ``last`` is the finding that speaks for it, also when it is over; ``ended_us`` when it was.
+    told as the gateway's. ``quiet``: nobody wants to hear of it just now. ``last`` is the finding that speaks for it,
+    also when it is over; ``ended_us`` when it was.
     """
 
     id: str
@@ -80,6 +81,7 @@ class Alert:
     clear_us: int | None = None
     by_person: bool = False
     wide: bool = False
+    quiet: bool = False
     ended_us: int | None = None
 
     @property

@@ -45,6 +45,7 @@ def alert_of(members: Any) -> Alert:
         clear_us=_optional_instant(known, "clear_us"),
         by_person=known.truth("by_person"),
         wide=known.truth("wide"),
+        quiet=known.truth("quiet"),
         ended_us=_optional_instant(known, "ended_us"),
     )
     known.finish()

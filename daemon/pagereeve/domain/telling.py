@@ -24,17 +24,25 @@ Look = tuple[Decision, Step | None, Alert]
 
 
 def look(alert: Alert, policy: AlertPolicy, around: Surroundings, now_us: int) -> Look:
-    """What to do about an alert, and the alert as it is then (a quiet time puts its beginning off)."""
+    """What to do about an alert, and the alert as it is then (a quiet time puts it off)."""
     if alert.ended_us is not None:
         return "rest", None, alert
     if not alert.members:
         return _look_clear(alert, policy, now_us)
-    quiet = _is_quiet(alert, around, now_us)
+    alert = _hushed(alert, now_us, quiet=_is_quiet(alert, around, now_us))
+    if alert.quiet:
+        return "wait", None, alert
     if not alert.told:
-        if quiet:
-            return "wait", None, replace(alert, seen_us=now_us)
         return ("tell", "begins", alert) if now_us - alert.seen_us >= policy.hold_us else ("wait", None, alert)
-    return _look_fresh(alert, policy, now_us, quiet=quiet)
+    return _look_fresh(alert, policy, now_us)
+
+
+def _hushed(alert: Alert, now_us: int, *, quiet: bool) -> Alert:
+    """Once a quiet time is over, what is still so must be so for its hold again."""
+    if quiet or not alert.quiet:
+        return alert if alert.quiet == quiet else replace(alert, quiet=quiet)
+    fresh_us = None if alert.fresh_us is None else now_us
+    return replace(alert, quiet=False, fresh_us=fresh_us, seen_us=alert.seen_us if alert.told else now_us)
 
 
 def _look_clear(alert: Alert, policy: AlertPolicy, now_us: int) -> Look:
@@ -45,12 +53,10 @@ def _look_clear(alert: Alert, policy: AlertPolicy, now_us: int) -> Look:
     return ("tell", "over", alert) if over else ("wait", None, alert)
 
 
-def _look_fresh(alert: Alert, policy: AlertPolicy, now_us: int, *, quiet: bool) -> Look:
+def _look_fresh(alert: Alert, policy: AlertPolicy, now_us: int) -> Look:
     """Told already, and there may be more behind it now."""
     if alert.fresh_us is None:
         return "rest", None, alert
-    if quiet:
-        return "wait", None, replace(alert, fresh_us=now_us)
     held = now_us - alert.fresh_us >= policy.hold_us
     soon = _needs_no_pause(alert) or now_us - alert.told_us >= policy.again_us
     return ("tell", "goes-on", alert) if held and soon else ("wait", None, alert)

@@ -10,6 +10,7 @@ from typing import Final, Literal
 
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.notification import Notification
+from pagereeve.engine.beat import STORE_LONGEST_S, Beat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.notify import NotDelivered, Receiver
@@ -55,7 +56,7 @@ class Courier:
     entropy: Entropy
     standing: Callable[[int], Sequence[Notification]]
     teller: Teller = lambda _receiver, _what, _why: None
-    on_turn: Callable[[], None] = lambda: None
+    beat: Beat = field(init=False)
     every_s: float = LOOK_EVERY_S
     counts: Counter[Outcome] = field(default_factory=Counter)
     queue: Queue = field(default_factory=Queue)
@@ -63,6 +64,9 @@ class Courier:
     _refused: dict[str, Pause] = field(default_factory=dict)
     _refreshed_us: int | None = None
     _awake: asyncio.Event = field(default_factory=asyncio.Event)
+
+    def __post_init__(self) -> None:
+        self.beat = Beat(self.clock)
 
     @property
     def name(self) -> str:
@@ -74,7 +78,10 @@ class Courier:
 
     async def run(self) -> None:
         while True:
+            self.beat.does("looks what waits", STORE_LONGEST_S)
             await self.turn()
+            self.beat.succeeded()
+            self.beat.rests(self.every_s)
             try:
                 async with asyncio.timeout(self.every_s):
                     await self._awake.wait()
@@ -89,7 +96,6 @@ class Courier:
             await self._bring(await self.store.waiting(self.name, BATCH_MAX))
             self.queue = (await self.store.queues()).get(self.name, Queue())
         await self._refresh()
-        self.on_turn()
 
     async def _bring(self, messages: Sequence[Notification]) -> None:
         held: set[str] = set()
@@ -106,6 +112,7 @@ class Courier:
         refused = self._refused.get(message.alert)
         if refused is not None and self.clock.monotonic_us() < refused.until_us:
             return False
+        self.beat.does(f"brings {message.id}", DELIVER_WITHIN_S + STORE_LONGEST_S)
         try:
             async with asyncio.timeout(DELIVER_WITHIN_S):
                 await self.receiver.deliver(message)
@@ -156,6 +163,7 @@ class Courier:
         if self._refreshed_us is not None and now_us - self._refreshed_us < every_s * SECOND_US:
             return
         self._refreshed_us = now_us
+        self.beat.does("refreshes what stands", DELIVER_WITHIN_S + STORE_LONGEST_S)
         try:
             async with asyncio.timeout(DELIVER_WITHIN_S):
                 await self.receiver.refresh(self.standing(RESOLVED_US), self.clock.now_us())

@@ -10,6 +10,7 @@ from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.ledger import Finding, Severity
 from pagereeve.domain.notification import Notification
 from pagereeve.domain.telling import look, tell
+from pagereeve.engine.beat import STORE_LONGEST_S, Beat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.outbox import Announcement, Change, Kept
 from pagereeve.ports.store import Store
@@ -38,18 +39,25 @@ class Herald:
     waiting_of: Callable[[str], int] = lambda _: 0
     on_dropped: Callable[[str], None] = lambda _: None
     on_told: Callable[[], None] = lambda: None
-    on_turn: Callable[[], None] = lambda: None
+    beat: Beat = field(init=False)
     _alerts: dict[str, Alert] = field(default_factory=dict)
     _last: dict[str, Notification] = field(default_factory=dict)
     _holding: dict[str, str] = field(default_factory=dict)
     _by_place: dict[tuple[str, str], str] = field(default_factory=dict)
 
+    def __post_init__(self) -> None:
+        self.beat = Beat(self.clock)
+
     async def run(self) -> None:
+        self.beat.does("reads what is known of alerts", STORE_LONGEST_S)
         await self.open()
         while True:
-            while await self.turn():
-                pass
-            await self.clock.sleep(self.every_s)
+            self.beat.does("looks at findings that changed", STORE_LONGEST_S)
+            more = await self.turn()
+            self.beat.succeeded()
+            if not more:
+                self.beat.rests(self.every_s)
+                await self.clock.sleep(self.every_s)
 
     async def open(self) -> None:
         """What is known of alerts, from the store."""
@@ -69,7 +77,6 @@ class Herald:
             # What could not be stored never happened: everything is looked at again.
             await self.open()
             raise
-        self.on_turn()
         return len(changes) == CHANGES_MAX
 
     async def _turn(self, changes: Sequence[Change], before: Mapping[str, Alert]) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from datetime import datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Annotated, Final, Literal, Self
 from urllib.parse import urlsplit
@@ -17,6 +17,7 @@ RECEIVERS_MAX: Final = 16
 RECIPIENTS_MAX: Final = 50
 QUIET_MAX: Final = 1_000
 URL_MAX: Final = 2_048
+_BEGINNING: Final = datetime(1970, 1, 1, tzinfo=UTC)
 MAIL_MAX: Final = 254  # RFC 5321 section 4.5.3.1.3, without the brackets
 _LOCAL_PART: Final = re.compile(r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*", re.ASCII)
 _URL: Final = re.compile(r"[\x21-\x7e]+", re.ASCII)
@@ -60,6 +61,10 @@ def _instant(value: datetime) -> datetime:
         stamp = value.isoformat(timespec="seconds")
         raise ValueError(f"{stamp} could be any place's time; add its offset, as {stamp}Z or {stamp}+01:00")
     return value
+
+
+def instant_us(value: datetime) -> int:
+    return (value - _BEGINNING) // timedelta(microseconds=1)
 
 
 Url = Annotated[str, AfterValidator(_web_address)]
@@ -156,6 +161,13 @@ class QuietSettings(Section):
             begins, ends = self.begins.isoformat(), self.ends.isoformat()
             raise ValueError(f"ends ({ends}) is not after begins ({begins}); change one of the two")
         return self
+
+    def covers(self, printer: str, gateway: str, at_us: int) -> bool:
+        """Nothing is to be told of this printer, behind this gateway ("" without one), at that instant."""
+        if not instant_us(self.begins) <= at_us < instant_us(self.ends):
+            return False
+        whole = not self.printers and not self.gateways
+        return whole or printer in self.printers or (gateway != "" and gateway in self.gateways)
 
 
 class AlertSettings(Section):

@@ -17,11 +17,12 @@ PRINTING: Final = 4
 
 
 class FleetPrinter(DatagramDoor):
-    """A printer that counts what ``mark`` says, at once, and answers."""
+    """A printer that counts what ``mark`` says, at once, and answers unless it is ``silent``."""
 
     def __init__(self, spec: PrinterSpec, clock: Clock, community: str) -> None:
         super().__init__()
         self.name = spec.name
+        self.silent = False
         self.count = spec.start_count
         self._clock, self._since_us = clock, clock.now_us()
         identity = (spec.serial, spec.object_id, spec.description)
@@ -40,6 +41,8 @@ class FleetPrinter(DatagramDoor):
         self._agent.put(Row((*HR_PRINTER, 1, DEVICE), "integer", PRINTING if printing else IDLE))
 
     def datagram_received(self, data: bytes, addr: tuple[str | Any, int]) -> None:
+        if self.silent:
+            return
         uptime_cs = (self._clock.now_us() - self._since_us) // 10_000 % 2**32
         self._agent.put(Row((*SYSTEM, 3, 0), "ticks", uptime_cs))
         if (answer := self._agent.answer(data)) is not None:

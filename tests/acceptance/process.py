@@ -1,0 +1,50 @@
+"""`pagereeve run` as a process of its own, to be killed and begun again."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import socket
+import sys
+from dataclasses import dataclass
+from pathlib import Path
+
+import httpx2
+
+
+def a_free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+@dataclass
+class Daemon:
+    """`pagereeve run` as its own process, begun again after each kill."""
+
+    config: Path
+    port: int
+    process: asyncio.subprocess.Process | None = None
+
+    async def start(self) -> None:
+        code = "import sys; from pagereeve.cli import main; sys.argv[0] = 'pagereeve'; main()"
+        self.process = await asyncio.create_subprocess_exec(
+            sys.executable, "-c", code, "run", "--config", str(self.config), stdin=asyncio.subprocess.DEVNULL
+        )
+        async with asyncio.timeout(20), httpx2.AsyncClient() as client:
+            while True:
+                try:
+                    ready = await client.get(f"http://127.0.0.1:{self.port}/readyz")
+                except httpx2.TransportError:
+                    assert self.process.returncode is None, "the daemon ended by itself"
+                else:
+                    if ready.status_code == 200:
+                        return
+                await asyncio.sleep(0.05)
+
+    async def end(self, number: signal.Signals) -> int:
+        assert self.process is not None
+        os.kill(self.process.pid, number)
+        async with asyncio.timeout(20):
+            return await self.process.wait()
