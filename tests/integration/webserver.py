@@ -23,7 +23,7 @@ class Request:
 
 @dataclass
 class WebServer:
-    """``answer`` makes the raw answer to a request; empty: none comes. ``goes_on`` is repeated until the peer is gone."""
+    """``answer`` makes the raw answer to a request; empty: none comes. ``goes_on`` follows until the peer is gone."""
 
     port: int = 0
     scheme: str = "http"
