@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import socket
 import ssl
 import time
 import traceback
@@ -24,6 +23,7 @@ from pagereeve.outlets.receivers.mail import MailConfig, MailReceiver
 from pagereeve.ports.notify import NotDelivered
 from tests.integration.certificates import Certificate, self_made
 from tests.integration.processes import free_tcp_port
+from tests.integration.serving import serving
 from tests.notices import notice, over
 
 SENDER = "pagereeve@college.example"
@@ -185,9 +185,7 @@ async def test_refused_messages(office: Office, change: dict[str, str], of_messa
 
 
 async def test_nobody_there(office: Office) -> None:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        office.port = probe.getsockname()[1]
+    office.port = free_tcp_port()
     error = await refused(receiver(office))
     assert not error.of_message
     assert f"127.0.0.1:{office.port}" in str(error)
@@ -200,17 +198,11 @@ async def test_a_server_that_says_nothing_or_nonsense(office: Office, greeting: 
     async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         writer.write(greeting)
         await reader.read()
-        writer.close()
-        left.set()
 
-    left = asyncio.Event()
-    server = await asyncio.start_server(serve, "127.0.0.1", 0)
-    async with server:
-        office.port = server.sockets[0].getsockname()[1]
+    async with serving(serve) as office.port:
         began = time.monotonic()
         error = await refused(receiver(office, total_s=0.7))
         assert time.monotonic() - began < 5
-        await asyncio.wait_for(left.wait(), 5)
     assert not error.of_message
     assert text in str(error)
 

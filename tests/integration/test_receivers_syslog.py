@@ -22,6 +22,7 @@ from pagereeve.ports.notify import NotDelivered
 from tests.integration.certificates import Certificate, self_made
 from tests.integration.foreign import free_port, tool
 from tests.integration.processes import accepts, free_tcp_port, running
+from tests.integration.serving import serving
 from tests.notices import notice, over
 
 DEADLINE_S = 15.0
@@ -154,20 +155,16 @@ class Sink:
             # A reset, so that nothing is taken for read.
             sock: socket.socket = writer.get_extra_info("socket")
             sock.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, b"\x01\0\0\0\0\0\0\0")
-            writer.close()
             return
         self.received.append(await reader.read())
         if not self.answers_end:
             await self.ended.wait()
-        writer.close()
 
 
 @asynccontextmanager
 async def sink(tls: ssl.SSLContext | None = None, **more: Any) -> AsyncIterator[Sink]:
     known = Sink(**more)
-    server = await asyncio.start_server(known.serve, "127.0.0.1", 0, ssl=tls)
-    async with server:
-        known.port = server.sockets[0].getsockname()[1]
+    async with serving(known.serve, tls) as known.port:
         yield known
         known.ended.set()
 
