@@ -94,7 +94,7 @@ def _mail(settings: MailSettings) -> Receiver:
         password="" if settings.password_file is None else secret_from_file(settings.password_file),
         total_s=settings.timeout.seconds,
         context=default_context(settings.tls) if settings.ca_file is None else _checking(settings.ca_file),
-        host_name=socket.gethostname(),
+        host_name=_host_name(),
     )
     return MailReceiver(config)
 
@@ -107,7 +107,7 @@ def _syslog(settings: SyslogSettings) -> Receiver:
         transport=settings.transport,
         form=RecordForm(
             facility=FACILITIES[settings.facility],
-            host_name=socket.gethostname(),
+            host_name=_host_name(),
             process_id=str(os.getpid()),
             structured_id=settings.structured_id,
         ),
@@ -115,6 +115,11 @@ def _syslog(settings: SyslogSettings) -> Receiver:
         tls=_checking(settings.ca_file),
     )
     return SyslogReceiver(config)
+
+
+def _host_name() -> str:
+    """One word, as headers and EHLO need it."""
+    return "".join(socket.gethostname().split()) or "localhost"
 
 
 def _token(path: Path) -> str:

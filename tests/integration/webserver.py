@@ -9,7 +9,8 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from typing import Final
 
-HEAD_MAX_BYTES: Final = 16_384
+from tests.integration.serving import serving
+
 OK: Final = b"HTTP/1.1 200 OK\r\nContent-Length: 2\r\n\r\nok"
 
 
@@ -23,7 +24,7 @@ class Request:
 
 @dataclass
 class WebServer:
-    """``answer`` makes the raw answer to a request; empty: none comes. ``goes_on`` is repeated until the peer is gone."""
+    """``answer`` makes the raw answer to a request; empty: none comes. ``goes_on`` follows until the peer is gone."""
 
     port: int = 0
     scheme: str = "http"
@@ -37,22 +38,17 @@ class WebServer:
         return f"{self.scheme}://127.0.0.1:{self.port}"
 
     async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        try:
-            request = await _read(reader)
-            self.requests.append(request)
-            answer = self.answer(request)
-            if not answer:
-                await reader.read()
-            writer.write(answer)
+        request = await _read(reader)
+        self.requests.append(request)
+        answer = self.answer(request)
+        if not answer:
+            await reader.read()
+        writer.write(answer)
+        await writer.drain()
+        while self.goes_on:
+            writer.write(self.goes_on)
+            self.sent_bytes += len(self.goes_on)
             await writer.drain()
-            while self.goes_on:
-                writer.write(self.goes_on)
-                self.sent_bytes += len(self.goes_on)
-                await writer.drain()
-        except (OSError, asyncio.IncompleteReadError):
-            pass  # the peer is gone, as it may be
-        finally:
-            writer.close()
 
 
 async def _read(reader: asyncio.StreamReader) -> Request:
@@ -72,8 +68,5 @@ def status(line: str, *headers: str, body: bytes = b"") -> bytes:
 @asynccontextmanager
 async def web_server(tls: ssl.SSLContext | None = None) -> AsyncIterator[WebServer]:
     site = WebServer(scheme="http" if tls is None else "https")
-    server = await asyncio.start_server(site.serve, "127.0.0.1", 0, limit=HEAD_MAX_BYTES, ssl=tls)
-    async with server:
-        site.port = server.sockets[0].getsockname()[1]
+    async with serving(site.serve, tls) as site.port:
         yield site
-        server.close()

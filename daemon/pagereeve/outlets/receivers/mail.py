@@ -89,7 +89,7 @@ class MailReceiver:
         try:
             refused = await self._send(wanted, body)
         except TimeoutError as error:
-            raise NotDelivered(f"{place} did not take it within {config.total_s:g} s") from error
+            raise NotDelivered(f"{place} did not answer in time") from error
         except SMTPAuthenticationError as error:
             # Its text may quote what was sent.
             raise NotDelivered(f"{place} refused the login ({error.code})") from None
