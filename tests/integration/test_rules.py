@@ -36,9 +36,7 @@ LABELS: Final = {"job", "instance", "printer", "kind", "part", "task", "feed", "
 
 
 def promtool(*arguments: str | Path) -> tuple[int, str]:
-    done = subprocess.run(
-        ["promtool", *map(str, arguments)], capture_output=True, text=True, check=False, timeout=170
-    )
+    done = subprocess.run(["promtool", *map(str, arguments)], capture_output=True, text=True, check=False, timeout=170)
     return done.returncode, done.stdout + done.stderr
 
 
@@ -67,7 +65,8 @@ def test_every_timeline_comes_out_as_written() -> None:
 
 
 def test_every_alert_is_seen_firing_and_seen_quiet_before_and_after() -> None:
-    firing, quiet = set(), set()
+    firing: set[str] = set()
+    quiet: set[str] = set()
     for moment in moments():
         alert = alert_of(FIRING, moment)
         if alert is not None:
