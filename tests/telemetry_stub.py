@@ -34,6 +34,10 @@ PROCESS = ProcessTelemetry(
     oddities={"slow-read": 3, "new-row": 0},
     journal=HEALTH,
     restarts={"keeper": 0},
+    ends={"keeper": 0},
+    parts={"start": "", "journal": ""},
+    disk_free_bytes=2**30,
+    disk_size_bytes=2**32,
 )
 
 
