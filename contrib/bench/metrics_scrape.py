@@ -4,7 +4,8 @@
 
 MEASUREMENTS.md target 11: at least 10 times as fast as generate_latest, loop stall at most 25 ms. Both sides write the
 same samples in one run, by turns; ratios are of medians. Four scrapes of ours: the first, which writes everything; one
-with some printers changed as a day changes them (a new reading, and pages or a finding; those of the turn before go back); one where every printer
+with some printers changed (a new reading, pages, a
+finding) and those of the turn before gone back; one where every printer
 has a new reading; one without a change. The stall is how late a timer of 1 ms fires while the pages' own handler
 answers in its thread, gzip included; what looking at the printers costs the loop is part of it.
 """

@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Row, Select, func, or_, select, tuple_, union
 
-from pagereeve.domain.facts import Event, Fact
+from pagereeve.domain.facts import Event, Fact, Read
 from pagereeve.journal import schema
 from pagereeve.journal.filing import DECIDED, ENDED, NOTED, fact_of, run_of
 from pagereeve.journal.reader import PAGE_ROWS, Reader
@@ -130,6 +130,13 @@ class FactReads:
         newest = select(func.max(_FACT.at_us)).where(_FACT.printer == names.c.name).scalar_subquery()
         row = await self._reader.first(select(func.max(newest)).select_from(names))
         return None if row is None or row[0] is None else int(row[0])
+
+    async def last_read(self, printer: str) -> Read | None:
+        """The latest finished run of good readings, the open one aside."""
+        statement = select(_FACT.body).where(_FACT.printer == printer, _FACT.kind == "reading")
+        row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()))
+        fact = None if row is None else fact_of(row.body)
+        return fact if isinstance(fact, Read) else None
 
     async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
         """Every printer's, in bounded pages."""
