@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from pagereeve.ports.queries import JournalHealth
-from pagereeve.ports.telemetry import FeedTelemetry, PrinterTelemetry, ProcessTelemetry
+from pagereeve.ports.telemetry import FeedTelemetry, PrinterTelemetry, ProcessTelemetry, ReceiverTelemetry
 
 HEALTH = JournalHealth(
     alive=True,
@@ -34,6 +34,12 @@ PROCESS = ProcessTelemetry(
     oddities={"slow-read": 3, "new-row": 0},
     journal=HEALTH,
     restarts={"keeper": 0},
+    ends={"keeper": 0},
+    parts={"start": "", "journal": ""},
+    receivers={"desk": ReceiverTelemetry({"delivered": 3, "failed": 1, "refused": 0, "dropped": 0}, 2, 5 * 10**12)},
+    open_alerts={"critical": 1},
+    disk_free_bytes=2**30,
+    disk_size_bytes=2**32,
 )
 
 

@@ -142,12 +142,13 @@ class App:
             porter=self.porter,
             keep_titles=settings.privacy.keep_titles,
         )
+        self.tally.remember(await self.store.last_events(), await self.store.newest_us())
         await self._assign_people()
         await self._furnish_house()
         self._stack.push_async_callback(self.porter.finish)
         self._stack.push_async_callback(self.desk.stop)
         self.supervisor.start("porter", "porter", self.porter.run, beat=self.porter.beat, forever=True)
-        self.desk.start()
+        self.desk.start({printer: run.fact async for printer, run in self.store.open_runs()})
         await self.intake.route_waiting_ends()
         upkeep = Upkeep(self.clock, self.store.checkpoint)
         self.supervisor.start("checkpoint", "checkpoint", upkeep.run, beat=upkeep.beat, forever=True)

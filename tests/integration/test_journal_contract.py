@@ -341,3 +341,23 @@ async def test_facts_of_the_house_stand(store: Store) -> None:
     for fact in (*house, Assigned(NOON_US, "o", "c"), badge("e1", "")):
         await store.append(fact)
     assert [stored.fact for stored in await store.standing_facts("")] == house
+
+
+async def test_the_last_events_are_known_by_type_and_the_newest_fact_whatever_its_kind(store: Store) -> None:
+    assert (await store.last_events(), await store.newest_us()) == ({}, None)
+    await store.append(badge("b1", "printer-a"))
+    await store.append(started("s1"))
+    await store.append(started("s2", at_us=NOON_US + 7 * SECOND_US))
+    await store.append(PolicySet("printer-z", NOON_US + 9 * SECOND_US, Policy()))
+    latest = await store.last_events()
+    assert set(latest) == {"pagereeve.badge.presented.v1", "pagereeve.release.started.v1"}
+    assert latest["pagereeve.release.started.v1"] == NOON_US + 7 * SECOND_US
+    assert await store.newest_us() == NOON_US + 9 * SECOND_US
+
+
+async def test_open_runs_of_all_printers_in_order_of_their_names(store: Store) -> None:
+    names = [f"printer-{nth:03d}" for nth in range(PAGE_ROWS + 3)]
+    for name in reversed(names):
+        await store.observe(name, [], read(1000, name))
+    runs = [(name, run.fact.printer) async for name, run in store.open_runs()]
+    assert runs == [(name, name) for name in names]

@@ -118,6 +118,7 @@ def test_any_printer_name_comes_back_as_it_is(name: str) -> None:
 
 def test_labels_never_name_people_badges_or_jobs() -> None:
     allowed = {"printer", "channel", "kind", "account", "feed", "outcome", "reason", "result", "task", "version"}
+    allowed |= {"part", "type", "severity", "receiver"}
     families = scrape(StubTelemetry([LIBRARY]))
     ours = [sample for name, one in families.items() if name.startswith("pagereeve") for sample in one.samples]
     assert {label for sample in ours for label in sample.labels} <= allowed
@@ -140,3 +141,17 @@ def test_the_number_of_series_is_printers_times_a_fixed_set() -> None:
     assert series(0) == 0
     assert series(10) == 10 * series(1)
     assert series(1) < 60
+
+
+def test_messages_and_alerts_are_there_from_the_start() -> None:
+    families = scrape(StubTelemetry())
+
+    def values(name: str) -> dict[tuple[str, ...], float]:
+        return {tuple(sample.labels.values()): sample.value for sample in families[name].samples}
+
+    assert values("pagereeve_open_alerts") == {("critical",): 1, ("warning",): 0, ("info",): 0}
+    outcomes = {("desk", "delivered"): 3, ("desk", "failed"): 1, ("desk", "refused"): 0, ("desk", "dropped"): 0}
+    assert values("pagereeve_notifications") == outcomes
+    assert values("pagereeve_notifications_waiting") == {("desk",): 2}
+    assert values("pagereeve_notification_oldest_timestamp_seconds") == {("desk",): 5_000_000}
+    assert values("pagereeve_receiver_last_success_timestamp_seconds") == {}

@@ -130,7 +130,9 @@ def unit() -> RawConfigParser:
 @pytest.mark.parametrize(
     ("name", "value"),
     [
-        ("Type", "exec"),
+        ("Type", "notify"),
+        ("NotifyAccess", "main"),
+        ("WatchdogSec", "30s"),
         ("DynamicUser", "yes"),
         ("StateDirectory", "pagereeve"),
         ("NoNewPrivileges", "yes"),

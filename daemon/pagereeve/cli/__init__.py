@@ -28,6 +28,7 @@ COMMANDS: Final = (
     ("read", "reading:read", "Show what the daemon makes of a printer's agent: channels, units, reasons."),
     ("replay", "replaying:replay", "Drop the projection, rebuild it from the journal, say whether anything differs."),
     ("demo", "demonstrating:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
+    ("doctor", "doctoring:doctor", "Say on one page what is wrong with an installation, and what to do."),
     ("check-config", "checking:check_config", "Say what is wrong with a settings file."),
     ("version", "versions:version", "Show the version."),
 )

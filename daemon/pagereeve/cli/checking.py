@@ -18,7 +18,7 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
     from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
 
     settings = load_settings(file)
-    _refuse_bad_files(settings, str(file))
+    refuse_bad_files(settings, str(file))
     say(
         f"{file}: good. {len(settings.printers)} printers, {len(settings.gateways)} gateways, "
         f"{len(settings.feeds.lines)} line feeds, {len(settings.assignments())} cost centre assignments, "
@@ -27,7 +27,7 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
     )
 
 
-def _refuse_bad_files(settings: Settings, source: str) -> None:
+def refuse_bad_files(settings: Settings, source: str) -> None:
     """Secrets and people are in files of their own: all their problems at once."""
     from pagereeve.meters.profile import BadProfile, profiles_with  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli

@@ -19,13 +19,16 @@ WAKE_EVERY_S = 60.0
 
 @dataclass(slots=True)
 class Beat:
-    """``since_us`` (wall time): since when it does that. ``success_us`` (wall time): when the loop last came round."""
+    """``since_us`` (wall time): since when it does that. ``success_us`` (wall time): when the loop last came round.
+
+    ``failed``: it failed, and has done nothing well since.
+    """
 
     clock: Clock
     doing: str = "has not begun"
     since_us: int = 0
     success_us: int | None = None
-    succeeded_us: int | None = None
+    failed: bool = False
     _until_us: int | None = None
     _rests: bool = False
 
@@ -46,7 +49,17 @@ class Beat:
 
     def succeeded(self) -> None:
         """The loop did what it is for, once."""
-        self.success_us, self.succeeded_us = self.clock.now_us(), self.clock.monotonic_us()
+        self.success_us, self.failed = self.clock.now_us(), False
+
+    def idled(self) -> None:
+        """It came round and had nothing to do: as good as a success, unless the last thing it did failed."""
+        if not self.failed:
+            self.success_us = self.clock.now_us()
+
+    def fails(self, pause_s: float) -> None:
+        """Whoever keeps the loop begins it anew within ``pause_s``."""
+        self.does("waits to be begun anew", pause_s + GRACE_S)
+        self.failed = True
 
     @property
     def stuck(self) -> bool:

@@ -6,8 +6,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pagereeve.domain.errors import BadFact
+from pagereeve.domain.facts import Read, ReadFailed
 from pagereeve.domain.policy import Policy
-from pagereeve.engine.keeper import Keeper, Surroundings
+from pagereeve.engine.keeper import Keeper, Surroundings, reading_of
 from pagereeve.engine.supervise import Supervisor
 from pagereeve.ports.meter import MeterTarget
 
@@ -32,11 +33,14 @@ class Desk:
     keepers: dict[str, Keeper] = field(default_factory=dict)
     _behind: dict[str, list[str]] = field(default_factory=dict)
 
-    def start(self) -> None:
+    def start(self, seen: Mapping[str, Read | ReadFailed] | None = None) -> None:
+        """``seen``: what each meter was last seen to do, which is shown until it is read again."""
+        known = seen or {}
         for name, registered in self.registry.items():
             if registered.gateway:
                 self._behind.setdefault(registered.gateway, []).append(name)
-            self._begin(Keeper(name, self.around, registered.target, registered.policy))
+            last_good = reading_of(known.get(name))
+            self._begin(Keeper(name, self.around, registered.target, registered.policy, last_good=last_good))
 
     async def stop(self) -> None:
         """End all keepers, and leave the rows as the journal has them. Raises JournalUnavailable if it can't."""

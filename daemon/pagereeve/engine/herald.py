@@ -149,9 +149,9 @@ class Herald:
         known = [last for one, last in told if one.ended_us is None or now_us - one.told_us < over_us]
         return [one for one in known if RANK[one.severity] >= RANK[least]]
 
-    def open_alerts(self) -> dict[Severity, int]:
+    def open_alerts(self) -> Mapping[str, int]:
         """Alerts that people were told of and that are not over, by severity."""
-        counts: dict[Severity, int] = {"critical": 0, "warning": 0, "info": 0}
+        counts: dict[str, int] = {"critical": 0, "warning": 0, "info": 0}
         for one in self._alerts.values():
             if one.told and one.ended_us is None:
                 counts[one.severity] += 1

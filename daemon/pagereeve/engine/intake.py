@@ -153,6 +153,7 @@ class EventIntake:
 
     async def _store(self, event: Event | BadgeUnreadable, *, feed: str, wait_s: float | None) -> Accepted:
         reading: GatedReading = ""
+        self.tally.note(event)
         match event:
             case ReleaseStarted():
                 receipt, reading = await self._started(event, wait_s)

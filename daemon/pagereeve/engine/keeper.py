@@ -223,7 +223,7 @@ class Keeper:
                 async with asyncio.timeout(min(left_s, WAKE_EVERY_S)):
                     await self._awake.wait()
             except TimeoutError:
-                self.beat.succeeded()
+                self.beat.idled()
                 if left_s <= WAKE_EVERY_S:
                     return False
             else:

@@ -88,7 +88,7 @@ class Porter:
                 async with asyncio.timeout(WAKE_EVERY_S):
                     await self._awake.wait()
             except TimeoutError:
-                self.beat.succeeded()
+                self.beat.idled()
 
     async def renew(self, before_us: int) -> None:
         """Without running: what was found from that instant on is found anew, and stored."""

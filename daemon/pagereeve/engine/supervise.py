@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from pagereeve.domain.errors import PagereeveError
 from pagereeve.domain.instants import to_text
-from pagereeve.engine.beat import GRACE_S, Beat
+from pagereeve.engine.beat import Beat
 from pagereeve.ports.clock import Clock
 
 PAUSE_FIRST_S = 0.5
@@ -33,7 +33,6 @@ class Watched:
     forever: bool
     error: str = ""
     failed_us: int | None = None
-    failed_at_us: int = 0
     ended_us: int | None = None
 
     def trouble(self) -> str:
@@ -50,10 +49,7 @@ class Watched:
     @property
     def failing(self) -> bool:
         """From a failure on until the work succeeded again, or, where it doesn't say so, was begun again."""
-        if self.failed_us is None:
-            return False
-        done_us = None if self.beat is None else self.beat.succeeded_us
-        return done_us is None or done_us < self.failed_at_us
+        return self.failed_us is not None and (self.beat is None or self.beat.failed)
 
     @property
     def stalled(self) -> bool:
@@ -63,7 +59,7 @@ class Watched:
 
 @dataclass(slots=True)
 class Supervisor:
-    """``on_trouble(task, error)`` hears of each failure; it must not raise. ``ends`` counts ends that nobody ordered."""
+    """``on_trouble(task, error)`` hears of each failure; it must not raise. ``ends`` are those that nobody ordered."""
 
     clock: Clock
     on_trouble: OnTrouble
@@ -135,10 +131,9 @@ class Supervisor:
         self.restarts[watched.kind] += 1
         if not watched.failing:
             watched.failed_us = self.clock.now_us()
-        watched.failed_at_us = self.clock.monotonic_us()
         watched.error = type(error).__name__
         if watched.beat is not None:
-            watched.beat.does("waits to be begun anew", PAUSE_LONGEST_S + GRACE_S)
+            watched.beat.fails(PAUSE_LONGEST_S)
 
     def _pauses(self) -> Iterator[float]:
         """Longer after each failure; the shortest again after work that went well for a while."""

@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import Row, Select, func, or_, select, tuple_, union
 
-from pagereeve.domain.facts import Event, Fact
+from pagereeve.domain.facts import Event, Fact, Read
 from pagereeve.journal import schema
 from pagereeve.journal.filing import DECIDED, ENDED, NOTED, fact_of, run_of
 from pagereeve.journal.reader import PAGE_ROWS, Reader
 from pagereeve.ports.journal import OpenRun, StoredFact
+from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 
 STANDING_KINDS = ("policy", "settle-learned", DECIDED, "registered", "bound", "entrance-policy", NOTED)
 DELAYS_MAX = 10_000
@@ -104,6 +105,50 @@ class FactReads:
                 if occurred_us is not None:
                     delays.append((occurred_us, fact.origin.received_us))
         return delays
+
+    async def last_events(self) -> Mapping[str, int]:
+        """Of the first SOURCES_LOOKED_AT sources by name: their names come from outside. A few steps down an index."""
+        latest: dict[str, int] = {}
+        source: str | None = ""
+        for _ in range(SOURCES_LOOKED_AT):
+            row = await self._reader.first(select(func.min(_FACT.source)).where(_FACT.source > source))
+            if row is None or row[0] is None:
+                break
+            source = str(row[0])
+            events = select(_FACT.kind, _FACT.at_us).where(_FACT.source == source, _FACT.source.is_not(None))
+            recent = events.order_by(_FACT.at_us.desc()).limit(LAST_EVENTS_OF_SOURCE).subquery()
+            newest = select(recent.c.kind, func.max(recent.c.at_us).label("at_us")).group_by(recent.c.kind)
+            for one in await self._reader.rows(newest):
+                latest[one.kind] = max(one.at_us, latest.get(one.kind, 0))
+        return latest
+
+    async def newest_us(self) -> int | None:
+        """One statement: a step down an index for each printer."""
+        first = select(func.min(_FACT.printer).label("name")).cte("names", recursive=True)
+        step = select(func.min(_FACT.printer)).where(_FACT.printer > first.c.name).scalar_subquery()
+        names = first.union_all(select(step).where(first.c.name.is_not(None)))
+        newest = select(func.max(_FACT.at_us)).where(_FACT.printer == names.c.name).scalar_subquery()
+        row = await self._reader.first(select(func.max(newest)).select_from(names))
+        return None if row is None or row[0] is None else int(row[0])
+
+    async def last_read(self, printer: str) -> Read | None:
+        """The latest finished run of good readings, the open one aside."""
+        statement = select(_FACT.body).where(_FACT.printer == printer, _FACT.kind == "reading")
+        row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()))
+        fact = None if row is None else fact_of(row.body)
+        return fact if isinstance(fact, Read) else None
+
+    async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
+        """Every printer's, in bounded pages."""
+        name = ""
+        while True:
+            page = select(_RUN.printer, _RUN.body).where(_RUN.printer > name).order_by(_RUN.printer)
+            rows = await self._reader.rows(page.limit(PAGE_ROWS))
+            for row in rows:
+                yield row.printer, OpenRun(run_of(row.body))
+            if len(rows) < PAGE_ROWS:
+                return
+            name = rows[-1].printer
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         """In order of their numbers."""

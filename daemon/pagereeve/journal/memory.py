@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from typing import TypeVar
 
 from pagereeve.domain.facts import Event, Fact, Read, ReadFailed
@@ -22,6 +22,7 @@ from pagereeve.journal.memoryledger import MemoryLedger
 from pagereeve.journal.requests import Post, Request, append_request, clear_request, observe_request, replace_request
 from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, Parting
+from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 
 Answer = TypeVar("Answer")
 
@@ -117,6 +118,25 @@ class MemoryJournal(MemoryLedger):
         latest = _last(sorted(known, key=_order), min(limit, DELAYS_MAX))
         origins = (one.filing.fact.origin for one in latest if isinstance(one.filing.fact, Event))
         return [(one.occurred_us, one.received_us) for one in origins if one.occurred_us is not None]
+
+    async def last_events(self) -> Mapping[str, int]:
+        of_source: dict[str, list[Numbered]] = defaultdict(list)
+        for facts in self._facts.values():
+            for one in facts:
+                if one.filing.identity is not None:
+                    of_source[one.filing.identity[0]].append(one)
+        latest: dict[str, int] = {}
+        for source in sorted(of_source)[:SOURCES_LOOKED_AT]:
+            for one in _last(sorted(of_source[source], key=_order), LAST_EVENTS_OF_SOURCE):
+                latest[one.filing.kind] = max(one.filing.at_us, latest.get(one.filing.kind, 0))
+        return latest
+
+    async def newest_us(self) -> int | None:
+        return max((one.filing.at_us for facts in self._facts.values() for one in facts), default=None)
+
+    async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
+        for printer, body in sorted(self._open_runs.items()):
+            yield printer, OpenRun(run_of(body))
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         return [_stored(one) for one in self._facts.get(printer, ()) if one.filing.kind in STANDING_KINDS]

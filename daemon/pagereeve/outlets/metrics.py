@@ -5,7 +5,10 @@ Every known label set is there from the start, at 0 (FIELD-CASES.md 7.8, prometh
 
 from __future__ import annotations
 
+import asyncio
+import gzip
 from collections.abc import Iterable, Iterator, Mapping
+from itertools import islice
 from typing import Final
 
 from prometheus_client import CollectorRegistry, ProcessCollector, generate_latest
@@ -14,32 +17,51 @@ from prometheus_client.registry import Collector
 
 from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.reading import SilenceReason
-from pagereeve.outlets.printer_metrics import printer_metrics
+from pagereeve.outlets.alert_metrics import alert_families
+from pagereeve.outlets.health_metrics import health_families
+from pagereeve.outlets.printer_metrics import PrinterPages
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.ports.telemetry import MetricsSource, PrinterTelemetry, ProcessTelemetry
 
 CONTENT_TYPE: Final = "text/plain; version=0.0.4; charset=utf-8"
 OUTCOMES: Final = ("stored", "duplicate", "conflict", "quarantined")
+# Printers looked at in one turn of the event loop: a millisecond or so.
+TAKEN_AT_ONCE: Final = 100
+ZIP_LEVEL: Final = 1
 READ_RESULTS: Final = ("reading", *(reason.value for reason in SilenceReason))
+
+Taken = tuple[ProcessTelemetry, list[PrinterTelemetry]]
 
 
 class MetricsPage:
-    """``take`` on the event loop, then ``render`` of what it took anywhere, in a thread best."""
+    """``take`` on the event loop, then ``render`` of what it took anywhere, in a thread best; one at a time."""
 
     def __init__(self, source: MetricsSource) -> None:
         self._source = source
         self._operating_system = CollectorRegistry()
         ProcessCollector(registry=self._operating_system)
+        self._printers = PrinterPages()
 
-    def take(self) -> tuple[ProcessTelemetry, list[PrinterTelemetry]]:
+    def take(self) -> Taken:
         return self._source.process(), list(self._source.printers())
 
-    def render(self, taken: tuple[ProcessTelemetry, list[PrinterTelemetry]]) -> bytes:
+    async def take_in_turns(self) -> Taken:
+        """As ``take``; others come to run in between, as thousands of printers would keep them waiting."""
+        printers: list[PrinterTelemetry] = []
+        rest = iter(self._source.printers())
+        while batch := list(islice(rest, TAKEN_AT_ONCE)):
+            printers += batch
+            await asyncio.sleep(0)
+        return self._source.process(), printers
+
+    def render(self, taken: Taken, *, zipped: bool = False) -> bytes:
+        """The page; ``zipped`` by gzip at its quickest: level 9 takes five times as long and saves a quarter."""
         process, printers = taken
         registry = CollectorRegistry()
         registry.register(_ProcessSeries(process))
         own = generate_latest(self._operating_system) + generate_latest(registry)
-        return own + printer_metrics(printers).encode()
+        body = own + self._printers.render(printers)
+        return gzip.compress(body, ZIP_LEVEL, mtime=0) if zipped else body
 
 
 class _ProcessSeries(Collector):
@@ -49,6 +71,7 @@ class _ProcessSeries(Collector):
     def collect(self) -> Iterable[Metric]:
         process = self._process
         yield InfoMetricFamily("pagereeve_build", "The program that runs.", value={"version": process.version})
+        yield from health_families(process)
         yield from _feeds(process)
         reads = {result: process.reads.get(result, 0) for result in READ_RESULTS} | dict(process.reads)
         yield _counter("pagereeve_reads", "Reads of meters, by result.", "result", reads)
@@ -72,7 +95,9 @@ class _ProcessSeries(Collector):
         yield house
         text = "Times that the journal could not store and a task had to begin anew."
         yield CounterMetricFamily("pagereeve_journal_unavailable", text, value=process.unavailable)
+        yield from alert_families(process)
         yield _counter("pagereeve_task_restarts", "Tasks begun anew after an error.", "task", process.restarts)
+        yield _counter("pagereeve_task_ends", "Tasks that ended though nobody told them to.", "task", process.ends)
 
 
 def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:

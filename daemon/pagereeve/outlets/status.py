@@ -40,7 +40,7 @@ def make_web(events_app: AsgiApp, telemetry: MetricsSource, readiness: Readiness
 
 
 def status_pages(telemetry: MetricsSource, readiness: Readiness) -> Starlette:
-    metrics = _Metrics(MetricsPage(telemetry))
+    metrics = Metrics(MetricsPage(telemetry))
 
     async def healthz(_: Request) -> Response:
         """The process answers; whether it is ready is another question."""
@@ -61,14 +61,27 @@ def status_pages(telemetry: MetricsSource, readiness: Readiness) -> Starlette:
     )
 
 
-class _Metrics:
+class Metrics:
     """One rendering at a time; whoever asks meanwhile waits for its own, so a crowd of scrapers takes no more CPU."""
 
     def __init__(self, page: MetricsPage) -> None:
         self._page = page
         self._turn = asyncio.Lock()
 
-    async def answer(self, _: Request) -> Response:
+    async def answer(self, request: Request) -> Response:
+        zipped = takes_gzip(request.headers.get("accept-encoding", ""))
         async with self._turn:
-            body = await asyncio.to_thread(self._page.render, self._page.take())
-        return Response(body, media_type=CONTENT_TYPE, headers=FRESH)
+            taken = await self._page.take_in_turns()
+            body = await asyncio.to_thread(self._page.render, taken, zipped=zipped)
+        coding = {"Content-Encoding": "gzip"} if zipped else {}
+        return Response(body, media_type=CONTENT_TYPE, headers={**FRESH, "Vary": "Accept-Encoding", **coding})
+
+
+def takes_gzip(accepted: str) -> bool:
+    """Is gzip among the codings of an Accept-Encoding (RFC 9110 section 12.5.3), by its own name, and not refused?"""
+    for coding in accepted.split(","):
+        name, *parameters = (part.strip().lower() for part in coding.split(";"))
+        if name in {"gzip", "x-gzip"}:
+            weight = next((one.removeprefix("q=") for one in parameters if one.startswith("q=")), "1")
+            return weight.strip("0.") != ""
+    return False

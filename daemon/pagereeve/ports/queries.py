@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Final, Protocol
 
 from pagereeve.domain.facts import Fact
+
+LAST_EVENTS_OF_SOURCE: Final = 1_000
+SOURCES_LOOKED_AT: Final = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,6 +47,17 @@ class FactQueries(Protocol):
 
     async def count_facts(self) -> int:
         """Stored facts, without open runs."""
+        ...
+
+    async def last_events(self) -> Mapping[str, int]:
+        """By an event's type, the instant of the latest among each source's latest LAST_EVENTS_OF_SOURCE.
+
+        A type of which there is none is absent.
+        """
+        ...
+
+    async def newest_us(self) -> int | None:
+        """The latest instant of any stored fact; None while there is none."""
         ...
 
     async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:

@@ -7,7 +7,7 @@ from typing import Protocol
 
 from pagereeve.domain.facts import Fact
 from pagereeve.domain.figures import Figures
-from pagereeve.ports.journal import Journal, StoredFact
+from pagereeve.ports.journal import Journal, OpenRun, StoredFact
 from pagereeve.ports.ledger import LedgerStore
 from pagereeve.ports.outbox import Outbox
 from pagereeve.ports.queries import FactQueries
@@ -32,6 +32,10 @@ class Store(Journal, LedgerStore, FactQueries, Outbox, Protocol):
 
     def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
         """Badges, unreadable ones and start notices of all printers, by their instants, from ``from_us`` on."""
+        ...
+
+    def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
+        """Each printer with what its meter was last seen to do, in order of their names."""
         ...
 
     async def figures(self, printer: str, before_us: int) -> Figures:

@@ -13,6 +13,9 @@ PageKey = tuple[str, str]
 
 PEOPLE = "people"
 HOUSE_KINDS = ("stray", "surplus", "shortfall", "maintenance", "unproven", "other-function")
+PARTS = ("start", "journal", "tasks", "loop", "disk")
+"""What must work before events are welcome, in the order in which it is told."""
+
 ACCOUNT_KINDS = (PEOPLE, *HOUSE_KINDS)
 
 
@@ -23,6 +26,7 @@ class PrinterTelemetry:
     ``meter`` is the last good reading by channel, at ``last_reading_us``; ``up`` says whether the last read was good
     (None: not read yet). ``open_findings`` is by kind, kinds without one may be left out. ``pages`` is what accounts
     received since the journal began: the ledger's postings summed by channel and account kind.
+    Neither is known before the printer's book is read (``figures_known``): a 0 would be a lie, and then a rise.
     """
 
     printer: str
@@ -33,6 +37,7 @@ class PrinterTelemetry:
     settle_us: int | None = None
     open_findings: Mapping[str, int] = field(default_factory=dict)
     pages: Mapping[PageKey, int] = field(default_factory=dict)
+    figures_known: bool = True
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,13 +55,27 @@ class FeedTelemetry:
 
 
 @dataclass(frozen=True, slots=True)
+class ReceiverTelemetry:
+    """One receiver of alerts. ``messages`` counts by outcome, from 0 at the start; the rest is the journal's."""
+
+    messages: Mapping[str, int]
+    waiting: int = 0
+    oldest_us: int | None = None
+    last_success_us: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class ProcessTelemetry:
     """The process's own counters, from 0 at the start. ``reads`` is by result: ``reading`` or a SilenceReason.
 
     ``refused_datagrams`` and ``oddities`` (what printers and paths did that they should not) are by kind, every kind
     there from the start; ``refused_badges`` (numbers that a form refused) by reason; ``restarts`` by kind of task;
     ``house_findings`` are open findings about badges, readers and feeds, by kind, every kind there. ``receive_drops``
-    are datagrams that the kernel dropped before we saw them (None where it does not say).
+    are datagrams that the kernel dropped before we saw them (None where it does not say). ``parts`` is as
+    Readiness.parts says. ``loop_lag_s`` is by how much the event loop was late at the worst within the last minute.
+    ``task_success_us`` and ``last_event_us`` (wall time) are by kind of task and type of event, absent until one came.
+    The disk is that of the journal; None where it can't be asked. ``ends`` counts tasks that ended unordered, by kind.
+    ``open_alerts`` are those that people were told of and that are not over, by severity.
     """
 
     version: str
@@ -72,6 +91,15 @@ class ProcessTelemetry:
     refused_badges: Mapping[str, int] = field(default_factory=dict)
     house_findings: Mapping[str, int] = field(default_factory=dict)
     receive_drops: int | None = None
+    ends: Mapping[str, int] = field(default_factory=dict)
+    parts: Mapping[str, str] = field(default_factory=dict)
+    loop_lag_s: float = 0.0
+    task_success_us: Mapping[str, int] = field(default_factory=dict)
+    last_event_us: Mapping[str, int] = field(default_factory=dict)
+    disk_free_bytes: int | None = None
+    disk_size_bytes: int | None = None
+    receivers: Mapping[str, ReceiverTelemetry] = field(default_factory=dict)
+    open_alerts: Mapping[str, int] = field(default_factory=dict)
 
 
 class MetricsSource(Protocol):

@@ -1,0 +1,144 @@
+"""Looking an installation over for ``pagereeve doctor``: beside a running daemon or without one; changes nothing."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import os
+import stat
+from collections import Counter
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Final
+
+from prometheus_client.parser import text_string_to_metric_families
+
+from pagereeve.clocks import SystemClock
+from pagereeve.disk import disk_of
+from pagereeve.domain.errors import PagereeveError
+from pagereeve.domain.facts import Read
+from pagereeve.domain.instants import SECOND_US
+from pagereeve.domain.ledger import Severity
+from pagereeve.journal.files import size_bytes, wal_path
+from pagereeve.journal.reads import SqlReads
+from pagereeve.outlets.doctor import Examined, Quiet
+from pagereeve.settings import Address, Settings
+
+ANSWER_S: Final = 15.0
+ANSWER_MAX_BYTES: Final = 256 * 2**20
+OLDEST: Final = "pagereeve_notification_oldest_timestamp_seconds"
+
+
+@dataclass(frozen=True, slots=True)
+class _Daemon:
+    """What the daemon's own pages say; ``not_ready`` is None where nobody answered, and ``trouble`` says why."""
+
+    not_ready: Mapping[str, str] | None = None
+    trouble: str = ""
+    waiting_us: Mapping[str, int] = field(default_factory=dict)
+
+
+async def examine(settings: Settings, problems: Sequence[str], journal: Path) -> Examined:
+    """``problems`` are those that the files have which the settings name."""
+    seen = _without_journal(settings, problems, journal)
+    if seen.journal_bytes is None:
+        return seen
+    try:
+        async with await SqlReads.open_for_reading(journal) as reads:
+            return await _of_journal(seen, reads, [printer.name for printer in settings.printers])
+    except PagereeveError as error:
+        return replace(seen, journal_trouble=str(error))
+
+
+def _without_journal(settings: Settings, problems: Sequence[str], journal: Path) -> Examined:
+    folder = settings.data_dir
+    daemon = ask_daemon(settings.http.listen)
+    return Examined(
+        now_us=SystemClock().now_us(),
+        listen=str(settings.http.listen),
+        data_dir=str(folder),
+        settings=tuple(problems),
+        data_dir_trouble=_folder_trouble(folder),
+        disk=disk_of(folder),
+        not_ready=daemon.not_ready,
+        daemon_trouble=daemon.trouble,
+        journal_bytes=size_bytes(journal) if journal.exists() else None,
+        wal_bytes=size_bytes(wal_path(journal)),
+        printers=len(settings.printers),
+        waiting_us=daemon.waiting_us,
+        readable=tuple(_readable(_secret_files(settings, journal))),
+    )
+
+
+async def _of_journal(seen: Examined, reads: SqlReads, printers: Iterable[str]) -> Examined:
+    findings: Counter[tuple[Severity, str]] = Counter()
+    for finding in await reads.findings(only_open=True):
+        findings[finding.severity, finding.kind] += 1
+    runs = {printer: run.fact async for printer, run in reads.open_runs()}
+    quiet = []
+    for printer in printers:
+        run = runs.get(printer)
+        if isinstance(run, Read):
+            # While no daemon runs, nobody reads: that is said once, and not of each printer.
+            if seen.not_ready is not None:
+                quiet.append(Quiet(printer, run.plateau.last_received_us))
+        elif run is not None:
+            last = await reads.last_read(printer)
+            quiet.append(Quiet(printer, None if last is None else last.plateau.last_received_us, run.silence.reason))
+    return replace(seen, findings=findings, quiet=tuple(quiet), newest_us=await reads.newest_us())
+
+
+def ask_daemon(listen: Address) -> _Daemon:
+    """/readyz and /metrics of the daemon that listens there; an address of all interfaces is asked on loopback."""
+    host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(listen.host, listen.host)  # noqa: S104 - asked, not listened on
+    try:
+        status, body = _get(host, listen.port, "/readyz")
+        if status not in {200, 503}:
+            return _Daemon(trouble=f"somebody else does: /readyz answers {status}")
+        not_ready = json.loads(body)["not_ready"]
+        metrics = _get(host, listen.port, "/metrics")[1].decode()
+    except ConnectionRefusedError:
+        return _Daemon(trouble="nobody listens there")
+    except (OSError, http.client.HTTPException) as error:
+        return _Daemon(trouble=f"no answer, {type(error).__name__}")
+    except (ValueError, KeyError, TypeError):
+        return _Daemon(trouble="somebody else does: /readyz is not ours")
+    return _Daemon(not_ready=not_ready, waiting_us=_waiting(metrics))
+
+
+def _get(host: str, port: int, path: str) -> tuple[int, bytes]:
+    connection = http.client.HTTPConnection(host, port, timeout=ANSWER_S)
+    try:
+        connection.request("GET", path)
+        answer = connection.getresponse()
+        return answer.status, answer.read(ANSWER_MAX_BYTES)
+    finally:
+        connection.close()
+
+
+def _waiting(metrics: str) -> dict[str, int]:
+    """By receiver, since when its oldest message waits."""
+    lines = "".join(f"{line}\n" for line in metrics.splitlines() if line.startswith(OLDEST))
+    samples = [sample for family in text_string_to_metric_families(lines) for sample in family.samples]
+    return {sample.labels.get("receiver", ""): int(sample.value * SECOND_US) for sample in samples if sample.value}
+
+
+def _folder_trouble(folder: Path) -> str:
+    if not folder.exists():
+        return "does not exist"
+    if not folder.is_dir():
+        return "is no folder"
+    return "" if os.access(folder, os.R_OK | os.W_OK | os.X_OK) else "can't be written by the user who asks"
+
+
+def _secret_files(settings: Settings, journal: Path) -> list[Path]:
+    """What nobody else should read. A community that stands in the settings is the site's own choice."""
+    named = [settings.badge_key_file, settings.badges.directory, journal, *settings.http.token_files]
+    for printer in settings.printers:
+        named += [getattr(printer, name) for name in type(printer).model_fields if name.endswith("_file")]
+    return list(dict.fromkeys(path for path in named if isinstance(path, Path)))
+
+
+def _readable(paths: Iterable[Path]) -> list[str]:
+    return [str(path) for path in paths if path.exists() and path.stat().st_mode & (stat.S_IROTH | stat.S_IWOTH)]

@@ -1,0 +1,209 @@
+"""`pagereeve doctor` beside a healthy daemon, and where troubles were planted."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import os
+import sqlite3
+import sys
+from collections.abc import AsyncIterator
+from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
+from threading import Thread
+from typing import Any
+
+import pytest
+
+from pagereeve.app import App
+from pagereeve.cli.options import JOURNAL_NAME
+from pagereeve.clocks import SystemClock
+from pagereeve.domain.facts import ReadFailed
+from pagereeve.domain.reading import Silence, SilenceReason
+from pagereeve.journal.store import SqlJournal
+from pagereeve.settings import load_settings
+from pagereeve.simulator.fleet import Fleet
+from tests.integration.daemon import until
+from tests.integration.test_service_manager import free_ports
+
+CONFIG = """
+data_dir = "{folder}/data"
+[http]
+listen = "127.0.0.1:{port}"
+[watch]
+baseline = "1s"
+sleeper_backoff_max = "2s"
+read_timeout = "300ms"
+poll_first = "100ms"
+poll_longest = "1s"
+"""
+PRINTER = """
+[[printers]]
+name = "{name}"
+host = "127.0.0.1"
+port = {port}
+"""
+DAY_US = 86_400_000_000
+
+
+@pytest.fixture
+async def fleet() -> AsyncIterator[Fleet]:
+    printers = Fleet(2, SystemClock())
+    await printers.start()
+    yield printers
+    await printers.stop()
+
+
+def config_of(folder: Path, port: int, printers: dict[str, int], more: str = "") -> Path:
+    file = folder / "pagereeve.toml"
+    tables = "".join(PRINTER.format(name=name, port=door) for name, door in printers.items())
+    file.write_text(CONFIG.format(folder=folder, port=port) + more + tables)
+    return file
+
+
+def ports_of(fleet: Fleet) -> dict[str, int]:
+    return {name: port for name, (_, port) in fleet.addresses().items()}
+
+
+async def doctor(config: Path, *options: str) -> tuple[int, str]:
+    code = "from pagereeve.cli import main; main()"
+    process = await asyncio.create_subprocess_exec(
+        sys.executable,
+        *("-c", code, "doctor", "--config", str(config), *options),
+        env={name: value for name, value in os.environ.items() if not name.startswith("PAGEREEVE_")},
+        stdout=asyncio.subprocess.PIPE,
+        stderr=asyncio.subprocess.PIPE,
+    )
+    async with asyncio.timeout(60):
+        out, err = await process.communicate()
+    return process.returncode or 0, (out + err).decode()
+
+
+async def complaints(config: Path) -> dict[str, str]:
+    """What is wrong, by its first words."""
+    status, text = await doctor(config, "--json")
+    told = json.loads(text)["complaints"]
+    assert status == (1 if told else 0)
+    return {one["what"][:14]: one["what"] for one in told}
+
+
+async def all_read(app: App) -> None:
+    async def look() -> bool | None:
+        return all(keeper.last is not None for keeper in app.desk.keepers.values()) or None
+
+    await until(look, "a read of each printer")
+    await asyncio.sleep(0.3)
+
+
+async def test_a_healthy_daemon_has_nothing_wrong(tmp_path: Path, fleet: Fleet) -> None:
+    config = config_of(tmp_path, free_ports(1)[0], ports_of(fleet))
+    async with App(load_settings(config), first_reads_spread_s=0.1) as app:
+        await all_read(app)
+        status, text = await doctor(config)
+    assert (status, text.splitlines()[0]) == (0, "Nothing is wrong."), text
+
+
+async def test_a_stopped_daemon_is_the_first_thing_told(tmp_path: Path, fleet: Fleet) -> None:
+    config = config_of(tmp_path, free_ports(1)[0], ports_of(fleet))
+    async with App(load_settings(config), first_reads_spread_s=0.1) as app:
+        await all_read(app)
+    status, text = await doctor(config)
+    assert status == 1
+    lines = text.splitlines()
+    assert lines[0] == "One thing is wrong."
+    assert lines[2].startswith("1. CRITICAL  No daemon answers at 127.0.0.1:")
+    assert lines[4].startswith("   What to do: Start it")
+
+
+async def test_a_new_installation_misses_its_folder_and_its_daemon(tmp_path: Path) -> None:
+    told = await complaints(config_of(tmp_path, free_ports(1)[0], {}))
+    assert set(told) == {"No daemon answ", "The data folde", "The settings n"}
+
+
+async def test_planted_troubles_are_each_found(tmp_path: Path, fleet: Fleet) -> None:
+    (silent,) = free_ports(1)
+    token = tmp_path / "token"
+    token.write_text("invented-token")
+    token.chmod(0o644)
+    more = f'token_files = ["{token}"]\n'
+    config = config_of(tmp_path, free_ports(1)[0], ports_of(fleet) | {"attic": silent})
+    config.write_text(config.read_text().replace("[watch]", more + "[watch]"))
+    settings = load_settings(config)
+    async with App(settings, first_reads_spread_s=0.1) as app:
+        await all_read(app)
+        settings.badge_key_file.chmod(0o644)
+        app.supervisor.start("invented", "an invented task", lambda: asyncio.sleep(0), forever=True)
+        told = await complaints(config)
+        assert "part tasks" in told["The daemon is "]
+        assert "an invented task fails since" in told["The daemon is "]
+        assert told["One printer ha"] == "One printer has never given a reading: attic (refused)."
+        assert str(settings.badge_key_file) in told["Everybody on t"]
+        assert str(token) in told["Everybody on t"]
+        assert "invented-token" not in (await doctor(config))[1]
+
+
+async def test_a_long_silence_a_clock_set_back_and_a_held_write_ahead_file(tmp_path: Path, fleet: Fleet) -> None:
+    config = config_of(tmp_path, free_ports(1)[0], ports_of(fleet))
+    folder = tmp_path / "data"
+    folder.mkdir()
+    now_us = SystemClock().now_us()
+    journal = await SqlJournal.open(folder / JOURNAL_NAME, SystemClock())
+    failure = Silence(now_us + DAY_US, now_us + DAY_US, 1, SilenceReason.ASLEEP, "")
+    await journal.observe("fleet-0001", [ReadFailed("fleet-0001", failure)], ReadFailed("fleet-0001", failure))
+    await journal.close()
+    holder, writer = (sqlite3.connect(folder / JOURNAL_NAME, isolation_level=None) for _ in range(2))
+    try:
+        holder.execute("BEGIN")
+        holder.execute("SELECT count(*) FROM fact").fetchone()
+        writer.execute("CREATE TABLE ballast (bytes BLOB)")
+        writer.execute("INSERT INTO ballast VALUES (zeroblob(?))", (70 * 2**20,))
+        told = await complaints(config)
+    finally:
+        holder.close()
+        writer.close()
+    assert "the limit is 64" in told["The journal's "]
+    assert "was set back" in (await doctor(config))[1]
+    assert told["One printer ha"] == "One printer has never given a reading: fleet-0001 (asleep)."
+
+
+async def test_a_journal_that_is_none_and_settings_that_name_missing_files(tmp_path: Path, fleet: Fleet) -> None:
+    folder = tmp_path / "data"
+    folder.mkdir()
+    (folder / JOURNAL_NAME).write_text("an invented text, and no database at all\n" * 100)
+    more = '[people]\nfile = "nobody.csv"\n'
+    told = await complaints(config_of(tmp_path, free_ports(1)[0], ports_of(fleet), more))
+    assert "nobody.csv" in told["One thing is w"]
+    assert any("is no database" in what for what in told.values()), told
+
+
+async def test_without_settings_it_cannot_look(tmp_path: Path) -> None:
+    status, text = await doctor(tmp_path / "nothing.toml")
+    assert status == 2
+    assert "nothing.toml" in text
+
+
+async def test_a_receiver_that_takes_nothing_is_told(tmp_path: Path, fleet: Fleet) -> None:
+    """As the daemon's own metrics say it, from a stand-in with the two pages that are asked for."""
+    late_s = SystemClock().now_us() / 1e6 - 3_600
+    pages = {
+        "/readyz": b'{"ready": true, "not_ready": {}}',
+        "/metrics": f'pagereeve_notification_oldest_timestamp_seconds{{receiver="desk"}} {late_s}\n'.encode(),
+    }
+
+    class Pages(BaseHTTPRequestHandler):
+        def do_GET(self) -> None:
+            self.send_response(200)
+            self.end_headers()
+            self.wfile.write(pages[self.path])
+
+        def log_message(self, *_: Any) -> None:
+            pass
+
+    with HTTPServer(("127.0.0.1", 0), Pages) as server:
+        thread = Thread(target=server.serve_forever)
+        thread.start()
+        (tmp_path / "data").mkdir()
+        told = await complaints(config_of(tmp_path, server.server_port, ports_of(fleet)))
+        server.shutdown()
+        thread.join()
+    assert list(told) == ["The receiver d"]
