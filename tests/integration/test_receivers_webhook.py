@@ -97,7 +97,8 @@ async def test_2xx_is_delivered(site: WebServer, line: str) -> None:
     ("line", "of_message"),
     [
         ("400 Bad Request", True),
-        ("404 Not Found", True),
+        ("404 Not Found", False),
+        ("401 Unauthorized", False),
         ("422 Unprocessable Content", True),
         ("408 Request Timeout", False),
         ("425 Too Early", False),

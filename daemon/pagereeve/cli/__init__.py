@@ -21,6 +21,7 @@ COMMANDS: Final = (
     ("totals", "totalling:totals", "What each person, cost centre or printer owes: released, counted, charged."),
     ("explain", "explaining:explain", "The whole chain of evidence for a release, in order."),
     ("findings", "finding:app", "What a person should look at, with its evidence; say what it came of."),
+    ("alerts", "alerting:app", "What people were told of, what waits for whom; try a receiver."),
     ("ledger", "ledgering:ledger", "The postings as plain-text double entry (beancount syntax)."),
     ("facts", "travelling:facts", "Write the journal's facts as NDJSON, one fact a line."),
     ("project", "projecting:project", "Compute ledger, findings and totals from a file of facts, without a daemon."),

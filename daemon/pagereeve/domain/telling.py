@@ -153,3 +153,27 @@ def _command(alert: Alert) -> str:
     if len(alert.members) <= 1:
         return f"pagereeve findings show {alert.last.id}"
     return f"pagereeve findings --printer {alert.printer}" if alert.printer else "pagereeve findings"
+
+
+def trial(at_us: int) -> Notification:
+    """A message with which somebody tries a receiver; it is over as it comes, so that nothing stands because of it."""
+    return Notification(
+        alert=f"a-trial-{at_us}",
+        nth=1,
+        step="over",
+        kind="trial",
+        severity="info",
+        subject="a trial",
+        printer="",
+        gateway="",
+        since_us=at_us,
+        at_us=at_us,
+        until_us=at_us,
+        title="Trial: messages arrive here",
+        what="Somebody tried whether messages arrive. Nothing is wrong.",
+        cost="It costs nothing.",
+        evidence=("sent by pagereeve alerts try",),
+        first="Nothing is left to do.",
+        command="pagereeve alerts",
+        findings=0,
+    )

@@ -36,7 +36,9 @@ TYPES: Final[dict[Step, str]] = {
 }
 # RFC 9110 section 15.5.9, RFC 8470 section 5.2, RFC 6585 section 4: come again.
 COME_AGAIN: Final = frozenset({408, 425, 429})
-OF_MESSAGE: Final = frozenset(range(400, 500)) - COME_AGAIN
+# Of the way there, and not of the message: a login, a path or a proxy that is wrong (RFC 9110 section 15.5).
+OF_THE_WAY: Final = frozenset({401, 403, 404, 405, 407})
+OF_MESSAGE: Final = frozenset(range(400, 500)) - COME_AGAIN - OF_THE_WAY
 
 
 @dataclass(frozen=True, slots=True)

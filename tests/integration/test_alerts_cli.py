@@ -1,0 +1,93 @@
+"""``pagereeve alerts`` on a real journal, and a trial message to a real receiver."""
+
+from __future__ import annotations
+
+import asyncio
+import json
+import sys
+from pathlib import Path
+
+import pytest
+
+from pagereeve.cli import status_of
+from pagereeve.cli.options import JOURNAL_NAME
+from pagereeve.clocks import SystemClock
+from pagereeve.domain.alerting import Surroundings, begun
+from pagereeve.domain.findings import make
+from pagereeve.domain.instants import SECOND_US, from_text
+from pagereeve.domain.telling import tell
+from pagereeve.journal.store import SqlJournal
+from pagereeve.ports.outbox import Announcement, Parting
+from tests.integration.webserver import status, web_server
+
+NOON_US = from_text("2026-11-25T12:00:00Z")
+AROUND = Surroundings()
+
+
+@pytest.fixture
+async def folder(tmp_path: Path) -> Path:
+    silent = make("meter-silent", "library-1", (1,), NOON_US, "reads fail (timeout)", ["timeout from noon"])
+    waiting = begun(make("surplus", "library-2", (2,), NOON_US, "8 counted, 5 expected", []), AROUND, NOON_US)
+    alert, message = tell(begun(silent, AROUND, NOON_US), "begins", AROUND, NOON_US + 120 * SECOND_US)
+    journal = await SqlJournal.open(tmp_path / JOURNAL_NAME, SystemClock())
+    messages = [("desk", message), ("mail", message)]
+    await journal.announce(Announcement(alerts=[(alert, message), (waiting, None)], messages=messages))
+    await journal.part(Parting("mail", [(message.alert, 1)], NOON_US + 121 * SECOND_US))
+    await journal.close()
+    return tmp_path
+
+
+def test_alerts_and_queues_on_one_page(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert status_of(["alerts", "--data-dir", str(folder)]) == 1
+    page = capsys.readouterr().out.splitlines()
+    assert page[0] == "stands   critical  library-1: the meter does not answer while a release needs it"
+    assert page[1].startswith(f"{'':19}since 2026-11-25 12:00:00")
+    assert "pagereeve findings show f-" in page[3]
+    assert page[4] == "waits    warning   library-2: surplus"
+    assert page[6].startswith("receiver desk: 1 waiting since 2026-11-25 12:02:00")
+    assert page[6].endswith("last taken: never")
+    assert page[7].startswith("receiver mail: nothing waits; a message was last taken: 2026-11-25 12:02:01")
+
+
+def test_alerts_as_json(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert status_of(["alerts", "--json", "--data-dir", str(folder)]) == 1
+    told = json.loads(capsys.readouterr().out)
+    assert sorted((one["state"], one["subject"]) for one in told["alerts"]) == [
+        ("stands", "library-1"),
+        ("waits", "library-2"),
+    ]
+    assert [(one["name"], one["waiting"]) for one in told["receivers"]] == [("desk", 1), ("mail", 0)]
+
+
+async def pagereeve(*arguments: str) -> tuple[int, str, str]:
+    code = "from pagereeve.cli import main; main()"
+    pipe = asyncio.subprocess.PIPE
+    process = await asyncio.create_subprocess_exec(sys.executable, "-c", code, *arguments, stdout=pipe, stderr=pipe)
+    async with asyncio.timeout(30):
+        out, err = await process.communicate()
+    assert process.returncode is not None
+    return process.returncode, out.decode(), err.decode()
+
+
+async def test_a_trial_message_is_taken_or_not_and_both_are_said(tmp_path: Path) -> None:
+    (tmp_path / "secret").write_text("an invented secret of many octets")
+    (tmp_path / "secret").chmod(0o600)
+    config = tmp_path / "pagereeve.toml"
+    async with web_server() as site:
+        table = f'name = "desk"\nurl = "{site.url}/hook"\nsecret_file = "{tmp_path}/secret"\n'
+        config.write_text(f'data_dir = "{tmp_path}"\n[[alerts.webhooks]]\n{table}')
+        assert await pagereeve("alerts", "try", "desk", "--config", str(config)) == (
+            0,
+            "desk took the trial message.\n",
+            "",
+        )
+        event = json.loads(site.requests[0].body)
+        assert (event["type"], event["data"]["kind"]) == ("pagereeve.alert.over.v1", "trial")
+        site.answer = lambda _: status("503 Service Unavailable")
+        code, out, _ = await pagereeve("alerts", "try", "desk", "--config", str(config))
+        assert code == 1
+        assert out.startswith("desk did not take it: ")
+        assert "503" in out
+        code, _, err = await pagereeve("alerts", "try", "nobody", "--config", str(config))
+        assert code == 2
+        assert "the settings have desk" in err
