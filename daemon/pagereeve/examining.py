@@ -59,8 +59,8 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         listen=str(settings.http.listen),
         data_dir=str(folder),
         settings=tuple(problems),
-        data_dir_trouble=_folder_trouble(folder),
-        disk=disk_of(folder),
+        data_dir_trouble=_folder_trouble(folder, runs=daemon.not_ready is not None),
+        disk=disk_of(_standing(folder)),
         not_ready=daemon.not_ready,
         daemon_trouble=daemon.trouble,
         journal_bytes=size_bytes(journal) if journal.exists() else None,
@@ -124,12 +124,21 @@ def _waiting(metrics: str) -> dict[str, int]:
     return {sample.labels.get("receiver", ""): int(sample.value * SECOND_US) for sample in samples if sample.value}
 
 
-def _folder_trouble(folder: Path) -> str:
+def _folder_trouble(folder: Path, *, runs: bool) -> str:
+    """The daemon makes it at its first start; while one runs it must be there."""
     if not folder.exists():
-        return "does not exist"
+        if runs:
+            return "is gone, though a daemon runs; or that daemon has another one"
+        above = _standing(folder)
+        return "" if os.access(above, os.W_OK | os.X_OK) else f"does not exist, and can't be made in {above}"
     if not folder.is_dir():
         return "is no folder"
     return "" if os.access(folder, os.R_OK | os.W_OK | os.X_OK) else "can't be written by the user who asks"
+
+
+def _standing(folder: Path) -> Path:
+    """The folder itself, or the nearest above it that there is."""
+    return next((path for path in (folder, *folder.absolute().parents) if path.exists()), folder)
 
 
 def _secret_files(settings: Settings, journal: Path) -> list[Path]:

@@ -115,9 +115,20 @@ async def test_a_stopped_daemon_is_the_first_thing_told(tmp_path: Path, fleet: F
     assert lines[4].startswith("   What to do: Start it")
 
 
-async def test_a_new_installation_misses_its_folder_and_its_daemon(tmp_path: Path) -> None:
+async def test_a_new_installation_misses_its_daemon_and_printers_and_not_yet_its_folder(tmp_path: Path) -> None:
     told = await complaints(config_of(tmp_path, free_ports(1)[0], {}))
-    assert set(told) == {"No daemon answ", "The data folde", "The settings n"}
+    assert set(told) == {"No daemon answ", "The settings n"}
+
+
+async def test_a_folder_that_is_gone_while_the_daemon_runs(tmp_path: Path, fleet: Fleet) -> None:
+    config = config_of(tmp_path, free_ports(1)[0], ports_of(fleet))
+    async with App(load_settings(config), first_reads_spread_s=0.1) as app:
+        await all_read(app)
+        (tmp_path / "data").rename(tmp_path / "moved")
+        told = await complaints(config)
+        assert "is gone, though a daemon runs" in told["The data folde"]
+        assert "part disk: the folder of the journal can't be looked at" in told["The daemon is "]
+        (tmp_path / "moved").rename(tmp_path / "data")
 
 
 async def test_planted_troubles_are_each_found(tmp_path: Path, fleet: Fleet) -> None:

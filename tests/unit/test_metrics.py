@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import get_args
+from random import Random
+from typing import Any, get_args
 
 import pytest
 from prometheus_client.metrics_core import Metric
@@ -12,7 +13,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from pagereeve.domain.findings import Kind
 from pagereeve.domain.reading import SilenceReason
 from pagereeve.outlets.metrics import MetricsPage
-from pagereeve.outlets.printer_metrics import printer_metrics
+from pagereeve.outlets.printer_metrics import PrinterPages, printer_metrics
 from pagereeve.ports.telemetry import FeedTelemetry, PrinterTelemetry
 from tests.telemetry_stub import PROCESS, StubTelemetry
 
@@ -155,3 +156,51 @@ def test_messages_and_alerts_are_there_from_the_start() -> None:
     assert values("pagereeve_notifications_waiting") == {("desk",): 2}
     assert values("pagereeve_notification_oldest_timestamp_seconds") == {("desk",): 5_000_000}
     assert values("pagereeve_receiver_last_success_timestamp_seconds") == {}
+
+
+def test_what_is_kept_between_scrapes_is_what_would_be_written_anew() -> None:
+    random, pages = Random(20261127), PrinterPages()
+    known = {f"printer-{nth}": replace(LIBRARY, printer=f"printer-{nth}") for nth in range(6)}
+    changes: list[dict[str, Any]] = [
+        {"meter": {"total": 1006}},
+        {"meter": {"total": 1006, "copy": 1}},
+        {"last_reading_us": 1_800_000_001_000_000},
+        {"up": False},
+        {"up": None},
+        {"open_windows": 0},
+        {"settle_us": 12_000_000},
+        {"open_findings": {}},
+        {"open_findings": {"diagnosis": 1}},
+        {"pages": {("total", "people"): 6}},
+        {"figures_known": False},
+        {"figures_known": True},
+    ]
+    for _ in range(300):
+        name = f"printer-{random.randrange(6)}"
+        if random.random() < 0.1:
+            known.pop(name, None)
+        else:
+            known[name] = replace(known.get(name, PrinterTelemetry(name)), **random.choice(changes))
+        assert pages.render(known.values()).decode() == printer_metrics(known.values())
+
+
+def test_before_its_book_is_read_a_printer_has_no_findings_and_no_pages() -> None:
+    families = scrape(StubTelemetry([replace(LIBRARY, figures_known=False)]))
+    assert families["pagereeve_open_findings"].samples == []
+    assert families["pagereeve_pages"].samples == []
+    assert value(families["pagereeve_meter_reading"], printer="library", channel="total") == 1005
+
+
+def test_health_is_shown_by_part_and_times_are_absent_until_there_is_one() -> None:
+    families = scrape(StubTelemetry())
+    assert families["pagereeve_task_last_success_timestamp_seconds"].samples == []
+    assert families["pagereeve_last_event_timestamp_seconds"].samples == []
+    assert value(families["pagereeve_ready"]) == 1
+    own = replace(PROCESS, parts={"disk": "full"}, task_success_us={"porter": 1_800_000_000_500_000}, loop_lag_s=0.25)
+    families = scrape(StubTelemetry(own=replace(own, last_event_us={"badge": 1_800_000_000_000_000})))
+    assert value(families["pagereeve_ready"]) == 0
+    assert value(families["pagereeve_part_ready"], part="disk") == 0
+    assert value(families["pagereeve_part_ready"], part="tasks") == 1
+    assert value(families["pagereeve_task_last_success_timestamp_seconds"], task="porter") == 1_800_000_000.5
+    assert value(families["pagereeve_last_event_timestamp_seconds"], type="badge") == 1_800_000_000
+    assert value(families["pagereeve_event_loop_lag_seconds"]) == 0.25

@@ -7,9 +7,10 @@ import json
 from collections.abc import MutableMapping
 from typing import Any
 
+import pytest
 from httpx2 import ASGITransport, AsyncClient, Response
 
-from pagereeve.outlets.status import Receive, Scope, Send, make_web
+from pagereeve.outlets.status import Receive, Scope, Send, make_web, takes_gzip
 from tests.telemetry_stub import StubTelemetry
 
 
@@ -84,3 +85,21 @@ async def test_a_websocket_on_the_events_path_does_not_reach_the_events() -> Non
     scope = {"type": "websocket", "path": "/v1/events", "headers": [], "subprotocols": [], "query_string": b""}
     await make_web(events_app, telemetry, telemetry)(scope, receive, send)
     assert [message["type"] for message in sent] == ["websocket.close"]
+
+
+@pytest.mark.parametrize(
+    ("accepted", "expected"),
+    [
+        ("gzip", True),
+        ("deflate, GZIP;q=0.5", True),
+        ("x-gzip", True),
+        ("gzip;q=0", False),
+        ("gzip; q=0.000", False),
+        ("identity", False),
+        ("*", False),
+        ("", False),
+        ("notgzip", False),
+    ],
+)
+def test_gzip_is_sent_to_whoever_names_it(accepted: str, expected: bool) -> None:
+    assert takes_gzip(accepted) == expected

@@ -243,10 +243,11 @@ def doctor_text(seen: Examined, complaints: Sequence[Complaint]) -> str:
 
 def _looked_at(seen: Examined) -> str:
     size = "none yet" if seen.journal_bytes is None else f"{seen.journal_bytes / MIB:.1f} MiB"
+    printers = "1 printer" if seen.printers == 1 else f"{seen.printers} printers"
     free = "" if seen.disk is None else f", {seen.disk.free_bytes / MIB / 1024:.1f} GiB free on its disk"
     return (
         f"the settings, the daemon at {seen.listen}, the journal in {seen.data_dir} ({size}, write-ahead file "
-        f"{seen.wal_bytes / MIB:.1f} MiB{free}), {seen.printers} printers, findings, receivers, secrets, the clock"
+        f"{seen.wal_bytes / MIB:.1f} MiB{free}), {printers}, findings, receivers, secrets, the clock"
     )
 
 

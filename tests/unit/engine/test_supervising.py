@@ -258,3 +258,19 @@ def test_no_ping_for_a_turn_that_took_longer_than_the_interval() -> None:
         assert pulse.lag_s() == 0
 
     passing(story())
+
+
+def test_a_printer_whose_keeper_was_ended_gets_another_with_its_meter() -> None:
+    async def story() -> None:
+        async with World() as world:
+            await world.passes(5)
+            (task,) = [one for one in world.supervisor.tasks if one.get_name() == "keeper p"]
+            task.cancel()
+            await world.passes(1)
+            assert world.supervisor.stalled_kinds() == ["keeper"]
+            await world.release("r1")
+            ledger = await world.ledger()
+            assert [one.counted for one in ledger.charges] == [3]
+            assert (world.supervisor.troubles(), world.supervisor.ends["keeper"]) == ([], 1)
+
+    passing(story())
