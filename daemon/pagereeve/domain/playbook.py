@@ -17,9 +17,7 @@ class Advice:
     first: str
 
 
-NOBODY_YET: Final = (
-    "Nobody is charged more than was released; the pages beyond it are the house's until it is explained."
-)
+NOBODY_YET: Final = "Unless the policy is to charge what was counted, the pages beyond what was released are the house's, not a person's."
 QUESTION: Final = "Nothing in the ledger changes. It is a question to ask, and accuses nobody."
 
 ADVICE: Final[Mapping[str, Advice]] = {
@@ -170,7 +168,7 @@ ADVICE: Final[Mapping[str, Advice]] = {
 }
 
 GATEWAY_SILENT: Final = Advice(
-    "the printers behind a gateway do not answer",
+    "its printers do not answer",
     "Releases behind it share brackets, or stay unproven if a meter changes before it is back.",
     "Look at the gateway first: its power, its line, and its forward for UDP port 161.",
 )

@@ -115,7 +115,7 @@ def _message(alert: Alert, step: Step, advice: Advice, now_us: int) -> Notificat
         what=_what(alert, step, printers),
         cost=advice.cost,
         evidence=_evidence(alert, printers),
-        first="Nothing is left to do." if step == "over" else advice.first,
+        first=advice.first,
         command=_command(alert),
         findings=len(alert.members),
         pages=alert.pages,

@@ -163,7 +163,7 @@ def test_a_gateway_that_is_off_with_twenty_printers_is_one_alert() -> None:
     assert place.passes(60) == ["begins"]
     message = place.messages[0]
     assert message.subject == "gateway gate-1"
-    assert "the printers behind a gateway do not answer" in message.title
+    assert message.title == "gateway gate-1: its printers do not answer"
     assert message.what.startswith("20 printers: printer-0, printer-1,")
     assert len(message.evidence) == 3
     for nth in range(20):
@@ -177,7 +177,7 @@ def test_printers_that_fall_silent_one_by_one_are_told_until_the_gateway_is_and_
         place.hear(silent(f"printer-{nth}"))
         place.passes(10)
     assert [one.step for one in place.messages] == ["begins", "goes-on", "goes-on"]
-    assert ["gateway do not answer" in one.title for one in place.messages] == [False, False, True]
+    assert ["its printers do not answer" in one.title for one in place.messages] == [False, False, True]
     assert len({one.alert for one in place.messages}) == 1
 
 
