@@ -121,7 +121,7 @@ async def test_a_panel_that_shows_another_figure_fails_with_both() -> None:
 
 async def test_a_counter_that_moves_while_nobody_prints_is_not_quiet_and_no_paper_is_used() -> None:
     async with an_installation(impressions_per_minute=600) as here:
-        here.engine.copy(50, here.engine.lives[0].since_us + 1)
+        here.engine.copy(500, here.engine.lives[0].since_us + 1)
         await asyncio.sleep(0.3)
         proof = await here.prove(language=PRINTED)
         quiet = stage_of(proof, "quiet")

@@ -17,7 +17,9 @@ class Advice:
     first: str
 
 
-NOBODY_YET: Final = "Unless the policy is to charge what was counted, the pages beyond what was released are the house's, not a person's."
+NOBODY_YET: Final = (
+    "Unless the policy is to charge what was counted, the pages beyond what was released are the house's."
+)
 QUESTION: Final = "Nothing in the ledger changes. It is a question to ask, and accuses nobody."
 
 ADVICE: Final[Mapping[str, Advice]] = {
