@@ -19,6 +19,7 @@ GRAFANA = tuple(sorted((DASHBOARDS / "grafana").glob("*.json")))
 # Of Prometheus itself and of the process; every other name must be one of ours.
 FOREIGN = {"up", "process_start_time_seconds", "process_cpu_seconds_total", "process_resident_memory_bytes"}
 METRIC = re.compile(r"(?<![\w:\"])(?:pagereeve|process)_\w+|(?<![\w:\"])up(?=\{)")
+VALUES = re.compile(r"label_values\((.+), \w+\)")
 QUOTED = re.compile(r'"[^"]*"')
 
 
@@ -41,9 +42,11 @@ def panels(dashboard: dict[str, Any]) -> Iterator[dict[str, Any]]:
 
 
 def dashboard_expressions(file: Path) -> list[tuple[str, str]]:
-    """(panel's title, expression) of each query."""
+    """(panel's title, expression) of each query; of a variable, its name and the series that have its values."""
     dashboard = json.loads(file.read_text(encoding="utf-8"))
-    return [
+    variables = [(one["name"], one["query"]) for one in dashboard["templating"]["list"] if one["type"] == "query"]
+    asked = [(name, VALUES.fullmatch(query)) for name, query in variables]
+    return [(name, found[1]) for name, found in asked if found] + [
         (panel.get("title", ""), target["expr"]) for panel in panels(dashboard) for target in panel.get("targets", [])
     ]
 
