@@ -3,13 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
-from pagereeve.clocks import SystemClock
 from pagereeve.domain.errors import BadCanonical, BadFact
 from pagereeve.domain.facts import (
     Assigned,
@@ -26,22 +23,10 @@ from pagereeve.domain.facts import (
 )
 from pagereeve.domain.policy import EntrancePolicy, Policy
 from pagereeve.journal.factreads import UNROUTED_MAX
-from pagereeve.journal.memory import MemoryJournal
 from pagereeve.journal.reader import PAGE_ROWS
-from pagereeve.journal.store import SqlJournal
 from pagereeve.ports.journal import Receipt, StoredFact
 from pagereeve.ports.store import Store
 from tests.journal_samples import NOON_US, SECOND_US, SERVER, badge, ended, failed, origin, read, started
-
-
-@pytest.fixture(params=["memory", "sqlite"])
-async def store(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[Store]:
-    if request.param == "memory":
-        yield MemoryJournal()
-        return
-    journal = await SqlJournal.open(tmp_path / "journal.db", SystemClock())
-    yield journal
-    await journal.close()
 
 
 async def facts_of(store: Store, printer: str, from_us: int | None = None) -> list[StoredFact]:

@@ -3,32 +3,17 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
-from pagereeve.clocks import SystemClock
 from pagereeve.domain.errors import BadCanonical
 from pagereeve.domain.ledger import Sheaf
-from pagereeve.journal.memory import MemoryJournal
 from pagereeve.journal.reader import PAGE_ROWS
-from pagereeve.journal.store import SqlJournal
 from pagereeve.ports.store import Store
 from tests.journal_samples import NOON_US, SECOND_US, SERVER, charge, finding, key, posting, sheaf, unseeded
 
 MINUTE_US = 60 * SECOND_US
-
-
-@pytest.fixture(params=["memory", "sqlite"])
-async def store(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[Store]:
-    if request.param == "memory":
-        yield MemoryJournal()
-        return
-    journal = await SqlJournal.open(tmp_path / "journal.db", SystemClock())
-    yield journal
-    await journal.close()
 
 
 async def test_sheaves_come_back_as_they_were_stored(store: Store) -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
 from dataclasses import replace
 from pathlib import Path
 
@@ -13,23 +12,12 @@ from pagereeve.domain.alerting import Surroundings, begun
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.notification import Notification
 from pagereeve.domain.telling import tell
-from pagereeve.journal.memory import MemoryJournal
 from pagereeve.journal.store import SqlJournal
 from pagereeve.ports.outbox import Announcement, Kept, Parting, Queue
 from pagereeve.ports.store import Store
 from tests.journal_samples import NOON_US, SECOND_US, finding, sheaf
 
 MINUTE_US = 60 * SECOND_US
-
-
-@pytest.fixture(params=["memory", "sqlite"])
-async def store(request: pytest.FixtureRequest, tmp_path: Path) -> AsyncIterator[Store]:
-    if request.param == "memory":
-        yield MemoryJournal()
-        return
-    journal = await SqlJournal.open(tmp_path / "journal.db", SystemClock())
-    yield journal
-    await journal.close()
 
 
 async def changed(store: Store) -> list[str]:
