@@ -298,6 +298,25 @@ async def test_a_journal_of_the_first_revision_keeps_its_facts_and_drops_its_pro
         await journal.close()
 
 
+async def test_what_is_open_in_a_journal_of_the_second_revision_is_news_to_whoever_is_told(tmp_path: Path) -> None:
+    path = tmp_path / "journal.db"
+    settings = config()
+    with create_engine(f"sqlite:///{path}").begin() as connection:
+        settings.attributes["connection"] = connection
+        command.upgrade(settings, "r0002")
+        connection.execute(text("INSERT INTO sheaf (printer, anchor_us) VALUES ('p', 0)"))
+        columns = "printer, anchor_us, ordinal, id, kind, severity, since_us, state, text"
+        for number, state in enumerate(("open", "explained")):
+            row = f"('p', 0, {number}, 'f-{number}', 'surplus', 'warning', 1, '{state}', 'old')"
+            connection.execute(text(f"INSERT INTO finding ({columns}) VALUES {row}"))
+    journal = await opened(path)
+    try:
+        assert [one.finding for one in await journal.changes(10)] == ["f-0"]
+        assert [one.id for one in await journal.findings(only_open=False)] == ["f-0", "f-1"]
+    finally:
+        await journal.close()
+
+
 FOUND = Finding("f-2", "surplus", "warning", "p", 1, None, "open", "new", ("a line",), 3, "jam", "a place")
 
 
