@@ -22,7 +22,8 @@ OUTCOMES: Final[tuple[Outcome, ...]] = ("delivered", "failed", "refused", "dropp
 
 BATCH_MAX = 200
 LOOK_EVERY_S = 1.0
-DELIVER_WITHIN_S = 30.0
+# Receivers keep to their own time-outs, of five minutes at the longest: this is for one that does not.
+DELIVER_WITHIN_S = 330.0
 PAUSE_FIRST_S = 1.0
 PAUSE_LONGEST_S = 300.0
 # A message that nobody took for so long is given up, counted and told in the log.
