@@ -16,7 +16,7 @@ from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.ledger import Finding, Severity
 
 MEMBERS_MAX: Final = 500
-"""Findings that an alert keeps apart; more are told by those that came first."""
+"""Findings that an alert keeps at a time; the others are looked up once these are over."""
 
 # So many silent printers behind one gateway, or all of them where there are fewer: the gateway is what people look at.
 GATEWAY_PRINTERS = 3
@@ -61,8 +61,8 @@ class Alert:
 
     ``seen_us`` is when it was first seen, or when a quiet time ended; ``told`` counts its messages; ``fresh_us`` is
     when the first finding came that no message has told; ``clear_us`` when the last open finding went. ``wide``: it is
-    told as the gateway's. ``quiet``: nobody wants to hear of it just now. ``last`` is the finding that speaks for it,
-    also when it is over; ``ended_us`` when it was.
+    told as the gateway's. ``more``: others are open for which ``members`` had no room. ``quiet``: nobody wants to hear
+    of it just now. ``last`` is the finding that speaks for it, also when it is over; ``ended_us`` when it was.
     """
 
     id: str
@@ -82,6 +82,7 @@ class Alert:
     by_person: bool = False
     wide: bool = False
     quiet: bool = False
+    more: bool = False
     ended_us: int | None = None
 
     @property
@@ -121,7 +122,7 @@ def begun(finding: Finding, around: Surroundings, now_us: int) -> Alert:
 def joined(alert: Alert, finding: Finding, now_us: int) -> Alert:
     """An open finding, new to the alert or with other words than before."""
     if finding.id not in alert.members and len(alert.members) >= MEMBERS_MAX:
-        return alert
+        return alert if alert.more else replace(alert, more=True)
     known = {**alert.members, finding.id: finding}.values()
     members = {one.id: one for one in sorted(known, key=lambda one: (one.since_us, one.printer, one.id))}
     fresh_us = alert.fresh_us

@@ -46,6 +46,7 @@ def alert_of(members: Any) -> Alert:
         by_person=known.truth("by_person"),
         wide=known.truth("wide"),
         quiet=known.truth("quiet"),
+        more=known.truth("more"),
         ended_us=_optional_instant(known, "ended_us"),
     )
     known.finish()

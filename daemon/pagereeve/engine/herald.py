@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pagereeve.domain.alerting import RANK, Alert, AlertPolicy, Surroundings, begun, joined, left, place_of
 from pagereeve.domain.instants import SECOND_US
@@ -83,6 +83,7 @@ class Herald:
         now_us = self.clock.now_us()
         for name in dict.fromkeys(change.finding for change in changes):
             self._hear(name, await self.store.finding(name), now_us)
+        await self._look_up_more(now_us)
         messages, forgotten = self._look(now_us)
         altered = [one for one in self._alerts.values() if before.get(one.id) != one]
         if not (changes or altered or forgotten):
@@ -104,6 +105,17 @@ class Herald:
         elif holder is not None:
             self._keep(left(holder, name, finding, now_us))
             del self._holding[name]
+
+    async def _look_up_more(self, now_us: int) -> None:
+        """An alert whose findings are all over may have others, for which it had no room: it is not over then."""
+        emptied = [one for one in self._alerts.values() if one.more and not one.members and one.ended_us is None]
+        if not emptied:
+            return
+        for alert in emptied:
+            self._keep(replace(alert, more=False))
+        for finding in await self.store.findings(only_open=True):
+            if finding.id not in self._holding:
+                self._hear(finding.id, finding, now_us)
 
     def _keep(self, alert: Alert) -> None:
         self._alerts[alert.id] = alert

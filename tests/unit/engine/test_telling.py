@@ -10,6 +10,7 @@ from typing import Any
 
 import pytest
 
+from pagereeve.domain import alerting
 from pagereeve.domain.alerting import AlertPolicy, Surroundings
 from pagereeve.domain.findings import Kind, make
 from pagereeve.domain.instants import SECOND_US
@@ -317,6 +318,27 @@ def test_beyond_the_room_messages_are_dropped_and_counted(monkeypatch: pytest.Mo
     office = story(tell)
     assert dropped == ["desk", "desk"]
     assert len(asyncio.run(office.store.waiting("desk", 10))) == 2
+
+
+def test_an_alert_with_more_findings_than_it_has_room_for_is_over_only_when_all_are(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setattr(alerting, "MEMBERS_MAX", 3)
+
+    async def tell(office: Office) -> None:
+        for number in range(8):
+            await office.record(a(number=number))
+        await asyncio.sleep(HOUR_S)
+        for number in range(7):
+            await office.record(closed(a(number=number)))
+            await asyncio.sleep(60)
+        await asyncio.sleep(HOUR_S)
+        assert [step for _, step in office.taken()] == ["begins"]
+        await office.record(closed(a(number=7)))
+        await asyncio.sleep(60)
+        assert [step for _, step in office.taken()] == ["begins", "over"]
+
+    story(tell)
 
 
 def test_messages_for_a_receiver_that_is_in_the_settings_no_more_are_given_up_and_told() -> None:
