@@ -39,6 +39,7 @@ PROCESS = ProcessTelemetry(
     receivers={"desk": ReceiverTelemetry({"delivered": 3, "failed": 1, "refused": 0, "dropped": 0}, 2, 5 * 10**12)},
     open_alerts={"critical": 1},
     disk_free_bytes=2**30,
+    receive_drops=0,
     disk_size_bytes=2**32,
 )
 

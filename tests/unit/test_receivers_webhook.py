@@ -110,7 +110,16 @@ def test_timestamp_and_body_can_not_be_moved_into_each_other() -> None:
 
 
 def test_which_refusals_are_of_the_message() -> None:
-    assert [status for status in range(400, 500) if status not in OF_MESSAGE] == [408, 425, 429]
+    assert [status for status in range(400, 500) if status not in OF_MESSAGE] == [
+        401,
+        403,
+        404,
+        405,
+        407,
+        408,
+        425,
+        429,
+    ]
     assert {302, 500, 503} & OF_MESSAGE == set()
 
 

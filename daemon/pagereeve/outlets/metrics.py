@@ -82,7 +82,9 @@ class _ProcessSeries(Collector):
         text = "What printers and the paths to them did that they should not, by kind."
         yield _counter("pagereeve_meter_oddities", text, "kind", process.oddities)
         if process.receive_drops is not None:
-            text = "Datagrams that the kernel dropped because its receive buffer was full."
+            text = (
+                "Datagrams that the kernel dropped because its receive buffer was full. Absent where it does not say."
+            )
             yield CounterMetricFamily("pagereeve_receive_drops", text, value=process.receive_drops)
         yield from _journal(process.journal)
         yield CounterMetricFamily("pagereeve_projections", "Projections of open stretches.", value=process.projections)
