@@ -8,17 +8,14 @@ import os
 import stat
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
-
-from prometheus_client.parser import text_string_to_metric_families
 
 from pagereeve.clocks import SystemClock
 from pagereeve.disk import disk_of
 from pagereeve.domain.errors import PagereeveError
 from pagereeve.domain.facts import Read
-from pagereeve.domain.instants import SECOND_US
 from pagereeve.domain.ledger import Severity
 from pagereeve.journal.files import size_bytes, wal_path
 from pagereeve.journal.reads import SqlReads
@@ -26,17 +23,15 @@ from pagereeve.outlets.doctor import Examined, Quiet
 from pagereeve.settings import Address, Settings
 
 ANSWER_S: Final = 15.0
-ANSWER_MAX_BYTES: Final = 256 * 2**20
-OLDEST: Final = "pagereeve_notification_oldest_timestamp_seconds"
+ANSWER_MAX_BYTES: Final = 2**20
 
 
 @dataclass(frozen=True, slots=True)
 class _Daemon:
-    """What the daemon's own pages say; ``not_ready`` is None where nobody answered, and ``trouble`` says why."""
+    """What the daemon's own page says; ``not_ready`` is None where nobody answered, and ``trouble`` says why."""
 
     not_ready: Mapping[str, str] | None = None
     trouble: str = ""
-    waiting_us: Mapping[str, int] = field(default_factory=dict)
 
 
 async def examine(settings: Settings, problems: Sequence[str], journal: Path) -> Examined:
@@ -66,7 +61,6 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         journal_bytes=size_bytes(journal) if journal.exists() else None,
         wal_bytes=size_bytes(wal_path(journal)),
         printers=len(settings.printers),
-        waiting_us=daemon.waiting_us,
         readable=tuple(_readable(_secret_files(settings, journal))),
     )
 
@@ -86,25 +80,26 @@ async def _of_journal(seen: Examined, reads: SqlReads, printers: Iterable[str]) 
         elif run is not None:
             last = await reads.last_read(printer)
             quiet.append(Quiet(printer, None if last is None else last.plateau.last_received_us, run.silence.reason))
-    return replace(seen, findings=findings, quiet=tuple(quiet), newest_us=await reads.newest_us())
+    waiting_us = {name: one.oldest_us for name, one in (await reads.queues()).items() if one.oldest_us is not None}
+    newest_us = await reads.newest_us()
+    return replace(seen, findings=findings, quiet=tuple(quiet), newest_us=newest_us, waiting_us=waiting_us)
 
 
 def ask_daemon(listen: Address) -> _Daemon:
-    """/readyz and /metrics of the daemon that listens there; an address of all interfaces is asked on loopback."""
+    """/readyz of the daemon that listens there; an address of all interfaces is asked on loopback."""
     host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(listen.host, listen.host)  # noqa: S104 - asked, not listened on
     try:
         status, body = _get(host, listen.port, "/readyz")
         if status not in {200, 503}:
             return _Daemon(trouble=f"somebody else does: /readyz answers {status}")
         not_ready = json.loads(body)["not_ready"]
-        metrics = _get(host, listen.port, "/metrics")[1].decode()
     except ConnectionRefusedError:
         return _Daemon(trouble="nobody listens there")
     except (OSError, http.client.HTTPException) as error:
         return _Daemon(trouble=f"no answer, {type(error).__name__}")
     except (ValueError, KeyError, TypeError):
         return _Daemon(trouble="somebody else does: /readyz is not ours")
-    return _Daemon(not_ready=not_ready, waiting_us=_waiting(metrics))
+    return _Daemon(not_ready=not_ready)
 
 
 def _get(host: str, port: int, path: str) -> tuple[int, bytes]:
@@ -115,13 +110,6 @@ def _get(host: str, port: int, path: str) -> tuple[int, bytes]:
         return answer.status, answer.read(ANSWER_MAX_BYTES)
     finally:
         connection.close()
-
-
-def _waiting(metrics: str) -> dict[str, int]:
-    """By receiver, since when its oldest message waits."""
-    lines = "".join(f"{line}\n" for line in metrics.splitlines() if line.startswith(OLDEST))
-    samples = [sample for family in text_string_to_metric_families(lines) for sample in family.samples]
-    return {sample.labels.get("receiver", ""): int(sample.value * SECOND_US) for sample in samples if sample.value}
 
 
 def _folder_trouble(folder: Path, *, runs: bool) -> str:
@@ -144,8 +132,11 @@ def _standing(folder: Path) -> Path:
 def _secret_files(settings: Settings, journal: Path) -> list[Path]:
     """What nobody else should read. A community that stands in the settings is the site's own choice."""
     named = [settings.badge_key_file, settings.badges.directory, journal, *settings.http.token_files]
-    for printer in settings.printers:
-        named += [getattr(printer, name) for name in type(printer).model_fields if name.endswith("_file")]
+    alerts = settings.alerts
+    receivers = (*alerts.alertmanagers, *alerts.webhooks, *alerts.mails, *alerts.syslogs)
+    for one in (*settings.printers, *receivers):
+        secret = [name for name in type(one).model_fields if name.endswith("_file") and name != "ca_file"]
+        named += [getattr(one, name) for name in secret]
     return list(dict.fromkeys(path for path in named if isinstance(path, Path)))
 
 

@@ -8,10 +8,8 @@ import os
 import sqlite3
 import sys
 from collections.abc import AsyncIterator
-from http.server import BaseHTTPRequestHandler, HTTPServer
+from dataclasses import replace
 from pathlib import Path
-from threading import Thread
-from typing import Any
 
 import pytest
 
@@ -20,7 +18,9 @@ from pagereeve.cli.options import JOURNAL_NAME
 from pagereeve.clocks import SystemClock
 from pagereeve.domain.facts import ReadFailed
 from pagereeve.domain.reading import Silence, SilenceReason
+from pagereeve.domain.telling import trial
 from pagereeve.journal.store import SqlJournal
+from pagereeve.ports.outbox import Announcement
 from pagereeve.settings import load_settings
 from pagereeve.simulator.fleet import Fleet
 from tests.integration.daemon import until
@@ -193,28 +193,26 @@ async def test_without_settings_it_cannot_look(tmp_path: Path) -> None:
     assert "nothing.toml" in text
 
 
-async def test_a_receiver_that_takes_nothing_is_told(tmp_path: Path, fleet: Fleet) -> None:
-    """As the daemon's own metrics say it, from a stand-in with the two pages that are asked for."""
-    late_s = SystemClock().now_us() / 1e6 - 3_600
-    pages = {
-        "/readyz": b'{"ready": true, "not_ready": {}}',
-        "/metrics": f'pagereeve_notification_oldest_timestamp_seconds{{receiver="desk"}} {late_s}\n'.encode(),
-    }
+async def test_a_receiver_that_takes_nothing_is_told_and_so_is_a_secret_that_all_may_read(
+    tmp_path: Path, fleet: Fleet
+) -> None:
+    """The queue is the journal's: it is told with the daemon running and without."""
+    secret = tmp_path / "desk.secret"
+    secret.write_text("an invented secret of many octets")
+    secret.chmod(0o644)
+    hook = f'[[alerts.webhooks]]\nname = "desk"\nurl = "http://127.0.0.1:9/"\nsecret_file = "{secret}"\n'
+    config = config_of(tmp_path, free_ports(1)[0], ports_of(fleet), hook)
+    (tmp_path / "data").mkdir()
+    journal = await SqlJournal.open(tmp_path / "data" / JOURNAL_NAME, SystemClock())
+    hour_ago = replace(trial(SystemClock().now_us() - 3_600_000_000), step="begins")
+    await journal.announce(Announcement(messages=[("desk", hour_ago)]))
+    await journal.close()
+    told = await complaints(config)
+    assert "The receiver desk has not taken a message" in told["The receiver d"]
+    assert str(secret) in told["Everybody on t"]
 
-    class Pages(BaseHTTPRequestHandler):
-        def do_GET(self) -> None:
-            self.send_response(200)
-            self.end_headers()
-            self.wfile.write(pages[self.path])
 
-        def log_message(self, *_: Any) -> None:
-            pass
-
-    with HTTPServer(("127.0.0.1", 0), Pages) as server:
-        thread = Thread(target=server.serve_forever)
-        thread.start()
-        (tmp_path / "data").mkdir()
-        told = await complaints(config_of(tmp_path, server.server_port, ports_of(fleet)))
-        server.shutdown()
-        thread.join()
-    assert list(told) == ["The receiver d"]
+async def test_a_secret_of_a_receiver_that_is_missing_is_told_by_name(tmp_path: Path, fleet: Fleet) -> None:
+    hook = f'[[alerts.webhooks]]\nname = "desk"\nurl = "http://127.0.0.1:9/"\nsecret_file = "{tmp_path}/none"\n'
+    told = await complaints(config_of(tmp_path, free_ports(1)[0], ports_of(fleet), hook))
+    assert "receiver desk" in told["One thing is w"]

@@ -29,6 +29,8 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
 
 def refuse_bad_files(settings: Settings, source: str) -> None:
     """Secrets and people are in files of their own: all their problems at once."""
+    from pagereeve.announcing import receivers_of  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.clocks import SystemClock  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.meters.profile import BadProfile, profiles_with  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
 
@@ -38,6 +40,7 @@ def refuse_bad_files(settings: Settings, source: str) -> None:
         settings.http_tokens,
         settings.assignments,
         settings.directory,
+        lambda: receivers_of(settings.alerts, SystemClock()),
     )
     for read in readers:
         try:

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pagereeve.domain.instants import SECOND_US
-from pagereeve.domain.ledger import Finding, Severity
+from pagereeve.domain.ledger import SEVERITIES, Finding, Severity
 
 MEMBERS_MAX: Final = 500
 """Findings that an alert keeps at a time; the others are looked up once these are over."""
@@ -31,7 +31,7 @@ PASSING: Final = SHARED_FATE | {
     "reader-form-changed",
     "unknown-printer",
 }
-RANK: Final[dict[Severity, int]] = {"info": 0, "warning": 1, "critical": 2}
+RANK: Final[dict[Severity, int]] = {severity: rank for rank, severity in enumerate(reversed(SEVERITIES))}
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from enum import StrEnum
-from typing import Literal
+from typing import Final, Literal
 
 from pagereeve.domain.reading import Unit
 
 Severity = Literal["info", "warning", "critical"]
+SEVERITIES: Final[tuple[Severity, ...]] = ("critical", "warning", "info")
+"""The worst first."""
+
 FindingState = Literal["open", "explained", "closed"]
 
 STRAY = "house:stray"

@@ -12,29 +12,26 @@ from pagereeve.domain.ledger import Finding
 from pagereeve.domain.notification import Notification, Step
 from pagereeve.domain.playbook import ADVICE, GATEWAY_SILENT, Advice
 
-Decision = Literal["tell", "wait", "rest", "forget"]
-"""Told now; something runs out later (ask again); nothing to do until something changes; never told and over."""
+Decision = Step | Literal["forget"] | None
+"""The step that is told now; an alert never told that is over; None: nothing now, ask again later."""
 
 EVIDENCE_LINES: Final = 3
 # Lines that name a person: what leaves by mail can't be called back, and the command shows them to who may see them.
 _PERSONAL: Final = re.compile(r"\bowner\b|'s, the job|^decided ")
 
 
-Look = tuple[Decision, Step | None, Alert]
-
-
-def look(alert: Alert, policy: AlertPolicy, around: Surroundings, now_us: int) -> Look:
+def look(alert: Alert, policy: AlertPolicy, around: Surroundings, now_us: int) -> tuple[Decision, Alert]:
     """What to do about an alert, and the alert as it is then (a quiet time puts it off)."""
     if alert.ended_us is not None:
-        return "rest", None, alert
+        return None, alert
     if not alert.members:
-        return _look_clear(alert, policy, now_us)
+        return _once_clear(alert, policy, now_us), alert
     alert = _hushed(alert, now_us, quiet=_is_quiet(alert, around, now_us))
     if alert.quiet:
-        return "wait", None, alert
+        return None, alert
     if not alert.told:
-        return ("tell", "begins", alert) if now_us - alert.seen_us >= policy.hold_us else ("wait", None, alert)
-    return _look_fresh(alert, policy, now_us)
+        return ("begins" if now_us - alert.seen_us >= policy.hold_us else None), alert
+    return _once_told(alert, policy, now_us), alert
 
 
 def _hushed(alert: Alert, now_us: int, *, quiet: bool) -> Alert:
@@ -45,21 +42,19 @@ def _hushed(alert: Alert, now_us: int, *, quiet: bool) -> Alert:
     return replace(alert, quiet=False, fresh_us=fresh_us, seen_us=alert.seen_us if alert.told else now_us)
 
 
-def _look_clear(alert: Alert, policy: AlertPolicy, now_us: int) -> Look:
+def _once_clear(alert: Alert, policy: AlertPolicy, now_us: int) -> Decision:
     if not alert.told:
-        return "forget", None, alert
+        return "forget"
     clear_us = now_us if alert.clear_us is None else alert.clear_us
-    over = alert.by_person or now_us - clear_us >= policy.hold_over_us
-    return ("tell", "over", alert) if over else ("wait", None, alert)
+    return "over" if alert.by_person or now_us - clear_us >= policy.hold_over_us else None
 
 
-def _look_fresh(alert: Alert, policy: AlertPolicy, now_us: int) -> Look:
-    """Told already, and there may be more behind it now."""
-    if alert.fresh_us is None:
-        return "rest", None, alert
-    held = now_us - alert.fresh_us >= policy.hold_us
+def _once_told(alert: Alert, policy: AlertPolicy, now_us: int) -> Decision:
+    """There may be more behind it now."""
+    if alert.fresh_us is None or now_us - alert.fresh_us < policy.hold_us:
+        return None
     soon = _needs_no_pause(alert) or now_us - alert.told_us >= policy.again_us
-    return ("tell", "goes-on", alert) if held and soon else ("wait", None, alert)
+    return "goes-on" if soon else None
 
 
 def _is_quiet(alert: Alert, around: Surroundings, now_us: int) -> bool:

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from pagereeve.domain.alerting import RANK, Alert, AlertPolicy, Surroundings, begun, joined, left, place_of
 from pagereeve.domain.instants import SECOND_US
-from pagereeve.domain.ledger import Finding, Severity
+from pagereeve.domain.ledger import SEVERITIES, Finding, Severity
 from pagereeve.domain.notification import Notification
 from pagereeve.domain.telling import look, tell
 from pagereeve.engine.beat import STORE_LONGEST_S, Beat
@@ -68,15 +68,13 @@ class Herald:
                 self._last[alert.id] = last
 
     async def turn(self) -> bool:
-        """Look at what changed and at what runs out, once; True where more changes wait."""
+        """Look at what changed and at what runs out, once; True where more changes wait.
+
+        Once it raised, ``open`` must come first: what could not be stored never happened, and is looked at again.
+        """
         changes = await self.store.changes(CHANGES_MAX)
         before = dict(self._alerts)
-        try:
-            await self._turn(changes, before)
-        except BaseException:
-            # What could not be stored never happened: everything is looked at again.
-            await self.open()
-            raise
+        await self._turn(changes, before)
         return len(changes) == CHANGES_MAX
 
     async def _turn(self, changes: Sequence[Change], before: Mapping[str, Alert]) -> None:
@@ -129,9 +127,9 @@ class Herald:
         messages: list[Notification] = []
         forgotten: list[str] = []
         for alert in list(self._alerts.values()):
-            decision, step, after = look(alert, self.policy, self.around, now_us)
-            if decision == "tell" and step is not None:
-                after, message = tell(after, step, self.around, now_us)
+            decision, after = look(alert, self.policy, self.around, now_us)
+            if decision is not None and decision != "forget":
+                after, message = tell(after, decision, self.around, now_us)
                 self._last[alert.id] = message
                 messages.append(message)
             if decision == "forget" or (after.ended_us is not None and now_us - after.told_us > KEEP_OVER_US):
@@ -163,7 +161,7 @@ class Herald:
 
     def open_alerts(self) -> Mapping[str, int]:
         """Alerts that people were told of and that are not over, by severity."""
-        counts: dict[str, int] = {"critical": 0, "warning": 0, "info": 0}
+        counts: dict[str, int] = dict.fromkeys(SEVERITIES, 0)
         for one in self._alerts.values():
             if one.told and one.ended_us is None:
                 counts[one.severity] += 1

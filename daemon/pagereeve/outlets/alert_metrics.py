@@ -7,9 +7,8 @@ from collections.abc import Iterator
 from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 
 from pagereeve.domain.instants import SECOND_US
+from pagereeve.domain.ledger import SEVERITIES
 from pagereeve.ports.telemetry import ProcessTelemetry
-
-SEVERITIES = ("critical", "warning", "info")
 
 
 def alert_families(process: ProcessTelemetry) -> Iterator[Metric]:

@@ -7,11 +7,10 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from pagereeve.domain.instants import SECOND_US, to_text
-from pagereeve.domain.ledger import Severity
+from pagereeve.domain.ledger import SEVERITIES, Severity
 from pagereeve.outlets.diskspace import MIB, Disk, disk_trouble
 from pagereeve.outlets.plain import visible
 
-SEVERITIES: Final[tuple[Severity, ...]] = ("critical", "warning", "info")
 NAMED_MAX: Final = 5
 # A printer may be off over a weekend; beyond a day somebody should know that it is.
 SILENT_AFTER_US: Final = 86_400 * SECOND_US
@@ -163,7 +162,8 @@ def _secrets(seen: Examined) -> Iterator[Complaint]:
         yield Complaint(
             "warning",
             f"Everybody on this machine may read {_some(seen.readable)}.",
-            "Who has the badge key and the journal can find out badge numbers; a token lets anybody send events.",
+            "Who has the badge key and the journal can find out badge numbers; a token or another secret lets anybody "
+            "send as if it were its owner.",
             f"chmod o= {' '.join(seen.readable[:NAMED_MAX])}",
         )
 

@@ -5,11 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from zoneinfo import ZoneInfo
 
-from pagereeve.domain.ledger import Finding, Severity
+from pagereeve.domain.ledger import SEVERITIES, Finding
 from pagereeve.outlets.period import local_text
 from pagereeve.outlets.plain import visible
-
-SEVERITIES: tuple[Severity, ...] = ("critical", "warning", "info")
 
 
 def chosen_findings(findings: Iterable[Finding], printer: str | None = None) -> list[Finding]:

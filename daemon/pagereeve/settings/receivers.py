@@ -41,7 +41,7 @@ def _web_address(text: str) -> str:
         named = False
     if not named:
         raise ValueError('is no URL of http or https with a host; write "https://host/path"')
-    if "@" in parts.netloc or "#" in text:
+    if parts.username is not None or "#" in text:
         raise ValueError('holds a user, a password or a "#"; a secret belongs into a file of its own')
     return text
 

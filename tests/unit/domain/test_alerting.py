@@ -60,9 +60,9 @@ class Place:
     def _look(self) -> None:
         if self.alert is None:
             return
-        decision, step, self.alert = look(self.alert, POLICY, self.around, self.now_us)
-        if decision == "tell" and step is not None:
-            self.alert, message = tell(self.alert, step, self.around, self.now_us)
+        decision, self.alert = look(self.alert, POLICY, self.around, self.now_us)
+        if decision is not None and decision != "forget":
+            self.alert, message = tell(self.alert, decision, self.around, self.now_us)
             self.messages.append(message)
         if decision == "forget" or self.alert.ended_us is not None:
             self.alert = None

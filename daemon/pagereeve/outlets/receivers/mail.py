@@ -25,6 +25,7 @@ from aiosmtplib import (
 )
 
 from pagereeve.domain.notification import Notification
+from pagereeve.outlets.receivers.events import EventReceiver
 from pagereeve.outlets.receivers.mailtext import mail_of, octets_of
 from pagereeve.outlets.receivers.wording import one_line
 from pagereeve.ports.notify import NotDelivered
@@ -61,21 +62,14 @@ class MailConfig:
     host_name: str = "localhost"
 
 
-class MailReceiver:
+class MailReceiver(EventReceiver):
     """ports.notify.Receiver for events: the server's 250 after the text says that it has it (RFC 5321 4.2.5)."""
 
     def __init__(self, config: MailConfig) -> None:
+        super().__init__(config.name)
         self._config = config
         self._context = config.context or default_context(config.tls)
         self._taken: OrderedDict[str, frozenset[str]] = OrderedDict()
-
-    @property
-    def name(self) -> str:
-        return self._config.name
-
-    @property
-    def refresh_s(self) -> None:
-        return None
 
     async def deliver(self, notification: Notification) -> None:
         """Raises NotDelivered, also where only some of the recipients were refused; the others have it then."""
@@ -98,12 +92,6 @@ class MailReceiver:
         self._remember(notification.id, taken | (frozenset(wanted) - refused.keys()))
         if refused:
             raise NotDelivered(f"{place} refused {_refusals(refused.values())}", of_message=_final(refused.values()))
-
-    async def refresh(self, standing: Sequence[Notification], now_us: int) -> None:
-        """Nothing: an event is told once."""
-
-    async def close(self) -> None:
-        """Nothing is held open between messages."""
 
     async def _send(self, recipients: Sequence[str], body: bytes) -> dict[str, tuple[int, str]]:
         client = self._client()

@@ -16,12 +16,12 @@ import asyncio
 import select
 import socket
 import ssl
-from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from pagereeve.domain.notification import Notification
+from pagereeve.outlets.receivers.events import EventReceiver
 from pagereeve.outlets.receivers.syslogtext import RecordForm, record_of
 from pagereeve.outlets.receivers.wording import one_line
 from pagereeve.ports.notify import NotDelivered
@@ -52,20 +52,13 @@ class SyslogConfig:
         return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
 
 
-class SyslogReceiver:
+class SyslogReceiver(EventReceiver):
     """ports.notify.Receiver for events, with no acknowledgement: the module says what "delivered" means here."""
 
     def __init__(self, config: SyslogConfig) -> None:
+        super().__init__(config.name)
         self._config = config
         self._tls = (config.tls or ssl.create_default_context()) if config.transport == "tls" else None
-
-    @property
-    def name(self) -> str:
-        return self._config.name
-
-    @property
-    def refresh_s(self) -> None:
-        return None
 
     async def deliver(self, notification: Notification) -> None:
         config = self._config
@@ -78,12 +71,6 @@ class SyslogReceiver:
         except OSError as error:
             reason = one_line(str(error), 200) or type(error).__name__
             raise NotDelivered(f"{config.place} can't be reached: {reason}") from error
-
-    async def refresh(self, standing: Sequence[Notification], now_us: int) -> None:
-        """Nothing: an event is told once."""
-
-    async def close(self) -> None:
-        """Nothing is held open between messages."""
 
     async def _by_datagram(self, record: bytes) -> None:
         loop = asyncio.get_running_loop()

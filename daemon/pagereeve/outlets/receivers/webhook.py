@@ -18,12 +18,12 @@ import hashlib
 import hmac
 import json
 import ssl
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
 from pagereeve.domain.instants import SECOND_US, to_text
 from pagereeve.domain.notification import Notification, Step
+from pagereeve.outlets.receivers.events import EventReceiver
 from pagereeve.outlets.receivers.posting import Poster, PostTarget
 from pagereeve.outlets.receivers.wording import bounded
 from pagereeve.ports.clock import Clock
@@ -53,21 +53,14 @@ class WebhookConfig:
     tls: ssl.SSLContext | None = field(default=None, repr=False)
 
 
-class WebhookReceiver:
-    """ports.notify.Receiver for events: 2xx says it has it, 4xx but 408, 425 and 429 that it won't take this one."""
+class WebhookReceiver(EventReceiver):
+    """ports.notify.Receiver for events: 2xx says it has it, OF_MESSAGE that it won't take this one."""
 
     def __init__(self, config: WebhookConfig, clock: Clock) -> None:
+        super().__init__(config.name)
         self._config = config
         self._clock = clock
         self._poster = Poster(PostTarget(config.url, OF_MESSAGE, config.total_s, config.tls))
-
-    @property
-    def name(self) -> str:
-        return self._config.name
-
-    @property
-    def refresh_s(self) -> None:
-        return None
 
     async def deliver(self, notification: Notification) -> None:
         body = json.dumps(event_of(notification, self._config.source), ensure_ascii=False).encode()
@@ -78,9 +71,6 @@ class WebhookReceiver:
             "pagereeve-signature": signature(self._config.secret, timestamp, body),
         }
         await self._poster.post(body, headers)
-
-    async def refresh(self, standing: Sequence[Notification], now_us: int) -> None:
-        """Nothing: an event is told once."""
 
     async def close(self) -> None:
         await self._poster.close()
