@@ -6,9 +6,9 @@ from typing import get_args
 
 from hypothesis import strategies as st
 
-from pagereeve.domain.eventdata import BADGE_PRESENTED, NAME_MAX, PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED
-from pagereeve.domain.expectation import LARGE_WEIGHT_MAX
-from pagereeve.domain.facts import (
+from pagereeve.domain.brackets.expectation import LARGE_WEIGHT_MAX
+from pagereeve.domain.facts.events import BADGE_PRESENTED, NAME_MAX, PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED
+from pagereeve.domain.facts.facts import (
     Action,
     Assigned,
     BadgePresented,
@@ -33,9 +33,8 @@ from pagereeve.domain.facts import (
     ReleaseStarted,
     SettleLearned,
 )
-from pagereeve.domain.fields import TEXT_MAX
-from pagereeve.domain.policy import BlankBacks, Charging, Copies, EntrancePolicy, NumberUp, Policy, SidesMade
-from pagereeve.domain.reading import (
+from pagereeve.domain.facts.policy import BlankBacks, Charging, Copies, EntrancePolicy, NumberUp, Policy, SidesMade
+from pagereeve.domain.facts.reading import (
     ERROR_BITS,
     Count,
     Plateau,
@@ -45,7 +44,8 @@ from pagereeve.domain.reading import (
     SilenceReason,
     Unit,
 )
-from pagereeve.domain.ticket import COPIES_MAX, NUMBER_UP_MAX, PAGES_MAX, SEPARATORS_MAX, ColorMode, Sides, Ticket
+from pagereeve.domain.facts.ticket import COPIES_MAX, NUMBER_UP_MAX, PAGES_MAX, SEPARATORS_MAX, ColorMode, Sides, Ticket
+from pagereeve.domain.values.fields import TEXT_MAX
 
 FIGURES = st.integers(0, 2**53 - 1)
 # Years 1000 to 9999: what RFC 3339 text of four plain digits can name.

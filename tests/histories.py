@@ -4,8 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from pagereeve.domain.book import rebuild
-from pagereeve.domain.facts import (
+from pagereeve.domain.facts.facts import (
     Assigned,
     BadgePresented,
     Fact,
@@ -16,11 +15,12 @@ from pagereeve.domain.facts import (
     ReleaseEnded,
     ReleaseStarted,
 )
-from pagereeve.domain.instants import SECOND_US, from_text
-from pagereeve.domain.policy import Policy
-from pagereeve.domain.reading import Count, Plateau, PrinterState, Sight, Silence, SilenceReason, Unit
-from pagereeve.domain.ticket import Ticket
-from pagereeve.journal.memory import MemoryJournal
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Sight, Silence, SilenceReason, Unit
+from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.domain.projection.projector import rebuild
+from pagereeve.domain.values.instants import SECOND_US, from_text
+from pagereeve.store.memory.journal import MemoryJournal
 
 PRINTER = "library-ground"
 SOURCE = "/release-server"

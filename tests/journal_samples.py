@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pagereeve.domain.facts import BadgePresented, Origin, Outcome, Read, ReadFailed, ReleaseEnded, ReleaseStarted
-from pagereeve.domain.findings import release_line
+from pagereeve.domain.facts.facts import BadgePresented, Origin, Outcome, Read, ReadFailed, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Reading, Sight, Silence, SilenceReason, Unit
+from pagereeve.domain.findings.finding import release_line
 from pagereeve.domain.ledger import (
     STRAY,
     Charge,
@@ -20,7 +21,6 @@ from pagereeve.domain.ledger import (
     Verdict,
     person,
 )
-from pagereeve.domain.reading import Count, Plateau, PrinterState, Reading, Sight, Silence, SilenceReason, Unit
 
 NOON_US = 1_767_268_800_000_000  # 2026-01-01T12:00:00Z
 SECOND_US = 1_000_000

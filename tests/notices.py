@@ -6,8 +6,8 @@ import asyncio
 from dataclasses import dataclass
 from typing import Any
 
-from pagereeve.domain.instants import SECOND_US, from_text
-from pagereeve.domain.notification import Notification
+from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.values.instants import SECOND_US, from_text
 
 SINCE_US = from_text("2026-11-25T09:00:00Z")
 AT_US = from_text("2026-11-25T09:02:00Z")

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from pagereeve.domain.reading import SilenceReason, Unit
+from pagereeve.domain.facts.reading import SilenceReason, Unit
 from tests.snmp_agents import Mib, counter, name, printer_mib, small, text, ticks
 
 LIFE = "1.3.6.1.2.1.43.10.2.1.4"

@@ -13,7 +13,7 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import cast
 
-from pagereeve.meters.ber import (
+from pagereeve.meters.snmp.ber import (
     COUNTER32,
     END_OF_MIB_VIEW,
     INTEGER,
@@ -29,7 +29,7 @@ from pagereeve.meters.ber import (
     read_tlv,
     tlv,
 )
-from pagereeve.meters.message import GET_NEXT, RESPONSE
+from pagereeve.meters.snmp.message import GET_NEXT, RESPONSE
 from pagereeve.ports.meter import MeterTarget
 
 # Invented figures and identities.

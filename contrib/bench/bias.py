@@ -13,8 +13,8 @@ from collections.abc import Callable, Iterator
 from random import Random
 from statistics import median, quantiles
 
-from pagereeve.domain.bias import ALARM, Excursion, Step, after, signs_after
 from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.patterns.bias import ALARM, Excursion, Step, after, signs_after
 
 HISTORIES = 400
 JOBS_MAX = 4_000

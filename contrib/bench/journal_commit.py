@@ -25,12 +25,12 @@ from pathlib import Path
 
 import aiosqlite
 
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.facts import Origin, ReleaseStarted
-from pagereeve.domain.ticket import Ticket
-from pagereeve.journal.filing import file
-from pagereeve.journal.requests import append_request
-from pagereeve.journal.store import SqlJournal
+from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.facts.facts import Origin, ReleaseStarted
+from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.store.records.fact_record import file
+from pagereeve.store.records.requests import append_request
+from pagereeve.store.sqlite.journal import SqlJournal
 
 AT_US = 1_767_268_800_000_000
 PRODUCERS = 64

@@ -24,7 +24,7 @@ from contextlib import contextmanager
 
 from meter_read import MachineClock, MachineEntropy, serve
 
-from pagereeve.domain.reading import Reading
+from pagereeve.domain.facts.reading import Reading
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.ports.meter import MeterTarget
 

@@ -20,8 +20,18 @@ from collections.abc import Awaitable, Callable, Coroutine
 from multiprocessing.connection import Connection
 from typing import Any
 
-from pagereeve.domain.reading import Reading
-from pagereeve.meters.ber import (
+from pagereeve.domain.facts.reading import Reading
+from pagereeve.meters.discovery.objects import (
+    GENERAL_CONFIG_CHANGES,
+    HR_DEVICE_PRINTER,
+    HR_DEVICE_TYPE,
+    MARKER_LIFE_COUNT,
+    instance,
+    life_count,
+    pins_of,
+)
+from pagereeve.meters.reader import SnmpMeter
+from pagereeve.meters.snmp.ber import (
     COUNTER32,
     END_OF_MIB_VIEW,
     INTEGER,
@@ -35,17 +45,7 @@ from pagereeve.meters.ber import (
     oid_label,
     tlv,
 )
-from pagereeve.meters.message import GET, GET_NEXT, RESPONSE, Head, read_body, read_head
-from pagereeve.meters.objects import (
-    GENERAL_CONFIG_CHANGES,
-    HR_DEVICE_PRINTER,
-    HR_DEVICE_TYPE,
-    MARKER_LIFE_COUNT,
-    instance,
-    life_count,
-    pins_of,
-)
-from pagereeve.meters.reader import SnmpMeter
+from pagereeve.meters.snmp.message import GET, GET_NEXT, RESPONSE, Head, read_body, read_head
 from pagereeve.ports.meter import MeterTarget
 
 PINS = pins_of(1, (1, 1), [life_count((1, 1))])

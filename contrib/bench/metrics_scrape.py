@@ -26,11 +26,11 @@ from starlette.requests import Request
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pagereeve.app import SWITCH_INTERVAL_S
-from pagereeve.outlets.metrics import MetricsPage
-from pagereeve.outlets.printer_metrics import FINDING_KINDS, PrinterPages
-from pagereeve.outlets.status import Metrics
+from pagereeve.app.daemon import SWITCH_INTERVAL_S
 from pagereeve.ports.telemetry import ACCOUNT_KINDS, PrinterTelemetry
+from pagereeve.telemetry.metrics import MetricsPage
+from pagereeve.telemetry.pages import Metrics
+from pagereeve.telemetry.printer_metrics import FINDING_KINDS, PrinterPages
 from tests.telemetry_stub import StubTelemetry
 
 LEVELS = (1, 6, 9)

@@ -25,13 +25,13 @@ from collections.abc import Mapping
 from multiprocessing.connection import Connection
 from pathlib import Path
 
-from pagereeve.app import JOURNAL_NAME, App, loop_factory, tune_interpreter
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.instants import to_text
-from pagereeve.meters.stats import MeterHooks
-from pagereeve.outlets.logs import set_up_logs
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon import JOURNAL_NAME, App, loop_factory, tune_interpreter
+from pagereeve.domain.values.instants import to_text
+from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.settings import Address, HttpSettings, PrinterSettings, Settings
-from pagereeve.simulator.fleet import Fleet
+from pagereeve.simulator.college.fleet import Fleet
+from pagereeve.telemetry.logs import set_up_logs
 
 CONNECTIONS = 64
 PAGES = 5

@@ -15,13 +15,13 @@ import gc
 import time
 from collections.abc import Iterator
 
-from pagereeve.domain.book import Book, rebuild
-from pagereeve.domain.facts import Fact, Origin, PolicySet, Read, ReleaseEnded, ReleaseStarted
-from pagereeve.domain.instants import SECOND_US
-from pagereeve.domain.policy import Policy
-from pagereeve.domain.reading import Count, Plateau, PrinterState, Sight, Unit
-from pagereeve.domain.rules import Rules
-from pagereeve.domain.ticket import Ticket
+from pagereeve.domain.facts.facts import Fact, Origin, PolicySet, Read, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Sight, Unit
+from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.domain.projection.projector import Book, rebuild
+from pagereeve.domain.values.instants import SECOND_US
 
 BEGIN_US = 1_700_000_000 * SECOND_US
 EVERY_US = 120 * SECOND_US

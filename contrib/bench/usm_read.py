@@ -27,12 +27,12 @@ from meter_read import (
     run_both,
 )
 
-from pagereeve.meters import message3, usm
-from pagereeve.meters.ber import integer, read_tlv, tlv
-from pagereeve.meters.message import RESPONSE, Head, pdu_of, small
-from pagereeve.meters.message3 import REPORT, Security
 from pagereeve.meters.reader import SnmpMeter
-from pagereeve.meters.session3 import UNKNOWN_ENGINE, Report, Session3
+from pagereeve.meters.snmp import message3, usm
+from pagereeve.meters.snmp.ber import integer, read_tlv, tlv
+from pagereeve.meters.snmp.message import RESPONSE, Head, pdu_of, small
+from pagereeve.meters.snmp.message3 import REPORT, Security
+from pagereeve.meters.snmp.session3 import UNKNOWN_ENGINE, Report, Session3
 from pagereeve.ports.meter import MeterTarget, UsmUser
 
 USER = UsmUser("bench", "sha256", "an-invented-password", "aes", "another-invented-one")

@@ -15,14 +15,14 @@ from random import Random
 
 import httpx2
 
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.conservation import conserved
-from pagereeve.domain.facts import ReleaseEnded, ReleaseStarted
-from pagereeve.domain.instants import to_text
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.replay import history, replay_journal
+from pagereeve.domain.brackets.conservation import conserved
+from pagereeve.domain.facts.facts import ReleaseEnded, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Grade
-from pagereeve.journal.reads import SqlReads
-from pagereeve.replaying import history, replay_journal
-from pagereeve.simulator.fleet import Fleet
+from pagereeve.domain.values.instants import to_text
+from pagereeve.simulator.college.fleet import Fleet
+from pagereeve.store.sqlite.reads import SqlReads
 from tests.acceptance.process import Daemon, a_free_port
 
 SEED = 20261125

@@ -8,7 +8,7 @@ from typing import get_args
 
 import pytest
 
-from pagereeve.domain.findings import Kind
+from pagereeve.domain.findings.finding import Kind
 
 # The kinds of DESIGN.md section 4, and those about readers and patterns.
 LONG_KINDS = (

@@ -18,10 +18,10 @@ from typing import Any
 import httpx2
 import pytest
 
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.instants import to_text
-from pagereeve.journal.reads import SqlReads
-from pagereeve.simulator.fleet import Fleet
+from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.values.instants import to_text
+from pagereeve.simulator.college.fleet import Fleet
+from pagereeve.store.sqlite.reads import SqlReads
 from tests.acceptance.process import Daemon, a_free_port
 from tests.acceptance.test_crash import CONFIG
 from tests.integration.webserver import OK, WebServer, status, web_server

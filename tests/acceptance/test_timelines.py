@@ -7,7 +7,7 @@ from pathlib import Path
 
 import httpx2
 
-from pagereeve.domain.facts import BadgePresented, ReleaseStarted
+from pagereeve.domain.facts.facts import BadgePresented, ReleaseStarted
 from pagereeve.domain.ledger import Grade, Verdict
 from tests.acceptance.timeline import a_day
 

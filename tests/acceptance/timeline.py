@@ -9,15 +9,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, TypeVar
 
-from pagereeve.app import App
-from pagereeve.clocks import SystemClock
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon import App
+from pagereeve.app.replay import history, replay_store
 from pagereeve.demo.run import connect
-from pagereeve.demo.setting_up import demo_settings
-from pagereeve.domain.conservation import conserved
+from pagereeve.demo.settings import demo_settings
+from pagereeve.domain.brackets.conservation import conserved
 from pagereeve.domain.ledger import Charge, Finding
-from pagereeve.replaying import history, replay_store
-from pagereeve.simulator.college import College
-from pagereeve.simulator.releaseserver import HeldJob
+from pagereeve.simulator.college.college import College
+from pagereeve.simulator.site.release_server import HeldJob
 
 Value = TypeVar("Value")
 DEADLINE_S = 25.0

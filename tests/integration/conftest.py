@@ -7,10 +7,10 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.clocks import SystemClock
-from pagereeve.journal.memory import MemoryJournal
-from pagereeve.journal.store import SqlJournal
+from pagereeve.app.clocks import SystemClock
 from pagereeve.ports.store import Store
+from pagereeve.store.memory.journal import MemoryJournal
+from pagereeve.store.sqlite.journal import SqlJournal
 
 
 @pytest.fixture(params=["memory", "sqlite"])

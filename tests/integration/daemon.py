@@ -11,11 +11,11 @@ from typing import Any, Self, TypeVar
 
 import httpx2
 
-from pagereeve.app import App
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.instants import to_text
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon import App
+from pagereeve.domain.facts.reading import Reading
 from pagereeve.domain.ledger import Charge, Finding
-from pagereeve.domain.reading import Reading
+from pagereeve.domain.values.instants import to_text
 from pagereeve.settings import Address, Duration, HttpSettings, PolicySettings, PrinterSettings, Settings, WatchSettings
 
 Value = TypeVar("Value")

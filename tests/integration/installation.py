@@ -7,16 +7,16 @@ from contextlib import asynccontextmanager
 from dataclasses import dataclass, replace
 from typing import Any
 
-from pagereeve.clocks import SystemClock
+from pagereeve.app.clocks import SystemClock
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.proof.course import prove
 from pagereeve.proof.plan import Patience, Plan
 from pagereeve.proof.results import Proof, Stage
-from pagereeve.simulator.agent import PrinterAgent
-from pagereeve.simulator.engine import PrintEngine
-from pagereeve.simulator.gateway import Gateway
-from pagereeve.simulator.model import PrinterSpec
-from pagereeve.simulator.printport import PrintPort
+from pagereeve.simulator.printer.model import PrinterSpec
+from pagereeve.simulator.printer.print_engine import PrintEngine
+from pagereeve.simulator.printer.print_port import PrintPort
+from pagereeve.simulator.site.gateway import Gateway
+from pagereeve.simulator.snmp.agent import PrinterAgent
 from tests.integration.meter import a_meter
 
 COMMUNITY = "proof-read"

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
-from pagereeve.domain.reading import Failure, Reading
+from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.meters.reader import SnmpMeter
-from pagereeve.meters.stats import MeterHooks
+from pagereeve.meters.snmp.stats import MeterHooks
 from tests.snmp_agents import MachineClock, SeededEntropy
 
 

@@ -12,7 +12,7 @@ from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from pagereeve.meters.ber import INTEGER, NULL, OBJECT_ID, OCTET_STRING, oid_arcs, oid_bytes, oid_label
+from pagereeve.meters.snmp.ber import INTEGER, NULL, OBJECT_ID, OCTET_STRING, oid_arcs, oid_bytes, oid_label
 from tests.integration.foreign import free_port, tool
 from tests.snmp_agents import Mib
 

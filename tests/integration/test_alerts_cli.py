@@ -9,15 +9,15 @@ from pathlib import Path
 
 import pytest
 
+from pagereeve.app.clocks import SystemClock
 from pagereeve.cli import status_of
 from pagereeve.cli.options import JOURNAL_NAME
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.alerting import Surroundings, begun
-from pagereeve.domain.findings import make
-from pagereeve.domain.instants import SECOND_US, from_text
-from pagereeve.domain.telling import tell
-from pagereeve.journal.store import SqlJournal
+from pagereeve.domain.alerts.alert import Surroundings, begun
+from pagereeve.domain.alerts.telling import tell
+from pagereeve.domain.findings.finding import make
+from pagereeve.domain.values.instants import SECOND_US, from_text
 from pagereeve.ports.outbox import Announcement, Parting
+from pagereeve.store.sqlite.journal import SqlJournal
 from tests.integration.webserver import status, web_server
 
 NOON_US = from_text("2026-11-25T12:00:00Z")

@@ -14,15 +14,15 @@ from typing import Any
 
 import pytest
 
-from pagereeve.app import JOURNAL_NAME as DAEMONS_JOURNAL_NAME
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon import JOURNAL_NAME as DAEMONS_JOURNAL_NAME
+from pagereeve.app.replay import replay_store
 from pagereeve.cli import COMMANDS, status_of
 from pagereeve.cli.options import JOURNAL_NAME
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.book import replay as replayed
-from pagereeve.domain.facts import Fact
-from pagereeve.journal.store import SqlJournal
-from pagereeve.outlets.projecting import PrinterLedger, printer_json
-from pagereeve.replaying import replay_store
+from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.projection.projector import replay as replayed
+from pagereeve.reports.projected import PrinterLedger, printer_json
+from pagereeve.store.sqlite.journal import SqlJournal
 from tests.histories import ONE_RELEASE, PRINTER, SIMPLE, assigned, reading, started
 
 RUN = reading(61, 90, 1005)

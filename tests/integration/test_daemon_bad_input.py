@@ -14,13 +14,13 @@ import pytest
 import pytest_asyncio
 from pydantic import SecretStr
 
-from pagereeve.app import App
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.instants import SECOND_US, to_text
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon import App
 from pagereeve.domain.ledger import Verdict
-from pagereeve.outlets.facts_file import fact_lines, line_bytes
+from pagereeve.domain.values.instants import SECOND_US, to_text
+from pagereeve.reports.facts_file import fact_lines, line_bytes
 from pagereeve.settings import Address, FeedSettings, GatewaySettings, LineFeedSettings, PrinterSettings
-from pagereeve.simulator.fleet import Fleet
+from pagereeve.simulator.college.fleet import Fleet
 from tests.integration.daemon import Outside, hasty_settings, until
 
 COMMUNITY = "s3cr3t-invented"

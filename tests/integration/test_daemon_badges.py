@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
-from pagereeve.app import App
-from pagereeve.domain.entrancebook import HOUSE
+from pagereeve.app.daemon import App
+from pagereeve.app.replay import replay_store
+from pagereeve.domain.badges.projector import HOUSE
 from pagereeve.domain.ledger import Finding
-from pagereeve.replaying import replay_store
 from pagereeve.settings import (
     BadgeFormSettings,
     BadgeSettings,

@@ -6,10 +6,10 @@ from pathlib import Path
 
 from pydantic import SecretStr
 
-from pagereeve.app import App
-from pagereeve.domain.facts import Read
+from pagereeve.app.daemon import App
+from pagereeve.domain.facts.facts import Read
+from pagereeve.domain.facts.reading import Reading
 from pagereeve.domain.ledger import Grade, Verdict
-from pagereeve.domain.reading import Reading
 from pagereeve.settings import PrinterSettings
 from tests.integration.daemon import Outside, hasty_settings, until
 from tests.integration.foreign import COMMUNITY, PrinterObjects, Snmpd, snmpget

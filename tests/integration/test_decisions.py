@@ -9,12 +9,12 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.app import App
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon import App
+from pagereeve.app.replay import replay_journal, replay_store
 from pagereeve.cli.options import JOURNAL_NAME
-from pagereeve.clocks import SystemClock
-from pagereeve.journal.store import SqlJournal
-from pagereeve.replaying import replay_journal, replay_store
 from pagereeve.settings import Settings
+from pagereeve.store.sqlite.journal import SqlJournal
 from tests.histories import PRINTER, SIMPLE, ended, policy, reading, started
 from tests.integration.daemon import Outside, hasty_settings, until
 from tests.integration.test_cli import pagereeve

@@ -13,16 +13,16 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.app import App
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon import App
 from pagereeve.cli.options import JOURNAL_NAME
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.facts import ReadFailed
-from pagereeve.domain.reading import Silence, SilenceReason
-from pagereeve.domain.telling import trial
-from pagereeve.journal.store import SqlJournal
+from pagereeve.domain.alerts.telling import trial
+from pagereeve.domain.facts.facts import ReadFailed
+from pagereeve.domain.facts.reading import Silence, SilenceReason
 from pagereeve.ports.outbox import Announcement
 from pagereeve.settings import load_settings
-from pagereeve.simulator.fleet import Fleet
+from pagereeve.simulator.college.fleet import Fleet
+from pagereeve.store.sqlite.journal import SqlJournal
 from tests.integration.daemon import until
 from tests.integration.test_service_manager import free_ports
 

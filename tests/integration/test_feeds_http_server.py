@@ -12,7 +12,7 @@ import httpx2
 import pytest
 import uvicorn
 
-from pagereeve.feeds.http import EventsEndpoint, HttpLimits
+from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
 
 STRUCTURED = {"content-type": "application/cloudevents+json"}

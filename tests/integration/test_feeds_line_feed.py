@@ -13,11 +13,11 @@ from typing import Any
 
 import pytest
 
-from pagereeve.domain.errors import BadFact
-from pagereeve.feeds.badgetext import BadgeFrame
-from pagereeve.feeds.lines import LineFeed, LineFeedConfig
-from pagereeve.feeds.listener import NotStarted
-from pagereeve.feeds.tee import TeeTarget
+from pagereeve.domain.values.errors import BadFact
+from pagereeve.feeds.lines.badge_text import BadgeFrame
+from pagereeve.feeds.lines.feed import LineFeed, LineFeedConfig
+from pagereeve.feeds.lines.listener import NotStarted
+from pagereeve.feeds.lines.tee import TeeTarget
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
 from pagereeve.ports.journal import JournalUnavailable
 

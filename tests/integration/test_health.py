@@ -12,11 +12,11 @@ from typing import Any
 import pytest
 from prometheus_client.parser import text_string_to_metric_families
 
-from pagereeve.app import App
-from pagereeve.clocks import SystemClock
-from pagereeve.engine import beat
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon import App
+from pagereeve.engine.supervision import heartbeat as beat
 from pagereeve.settings import GatewaySettings, PrinterSettings, Settings
-from pagereeve.simulator.fleet import Fleet
+from pagereeve.simulator.college.fleet import Fleet
 from tests.integration.daemon import Outside, hasty_settings, until
 
 BADGE = "pagereeve.badge.presented.v1"
@@ -83,7 +83,7 @@ async def test_a_stuck_keeper_is_named_with_what_it_waits_for(
     tmp_path: Path, fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # FIELD-CASES.md 7.6.
-    monkeypatch.setattr("pagereeve.engine.keeper.GRACE_S", -1.9)
+    monkeypatch.setattr("pagereeve.engine.printers.watcher.GRACE_S", -1.9)
     assert beat.GRACE_S == 30
     async with App(settings_of(tmp_path, fleet), first_reads_spread_s=0.1) as app, Outside(app) as outside:
         await all_read(app)

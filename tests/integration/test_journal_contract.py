@@ -7,8 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from pagereeve.domain.errors import BadCanonical, BadFact
-from pagereeve.domain.facts import (
+from pagereeve.domain.facts.facts import (
     Assigned,
     BadgeUnreadable,
     Bound,
@@ -21,11 +20,12 @@ from pagereeve.domain.facts import (
     Registered,
     SettleLearned,
 )
-from pagereeve.domain.policy import EntrancePolicy, Policy
-from pagereeve.journal.factreads import UNROUTED_MAX
-from pagereeve.journal.reader import PAGE_ROWS
+from pagereeve.domain.facts.policy import EntrancePolicy, Policy
+from pagereeve.domain.values.errors import BadCanonical, BadFact
 from pagereeve.ports.journal import Receipt, StoredFact
 from pagereeve.ports.store import Store
+from pagereeve.store.sql.fact_reads import UNROUTED_MAX
+from pagereeve.store.sql.snapshots import PAGE_ROWS
 from tests.journal_samples import NOON_US, SECOND_US, SERVER, badge, ended, failed, origin, read, started
 
 
@@ -287,7 +287,7 @@ async def test_all_facts_hides_no_run_that_is_sealed_meanwhile(store: Store) -> 
 async def test_facts_of_the_entrance_come_by_time_whatever_their_printer(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    monkeypatch.setattr("pagereeve.journal.factreads.PAGE_ROWS", 2)
+    monkeypatch.setattr("pagereeve.store.sql.fact_reads.PAGE_ROWS", 2)
     unreadable = BadgeUnreadable(origin("u1", NOON_US + 2), "gateway-1", "parity", "desk")
     facts: list[Fact] = [
         badge("e3", "printer-b", at_us=NOON_US + 3),

@@ -11,17 +11,17 @@ import textwrap
 import threading
 from pathlib import Path
 
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.facts import BadgePresented
-from pagereeve.journal.store import SqlJournal
+from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.facts.facts import BadgePresented
+from pagereeve.store.sqlite.journal import SqlJournal
 
 KILLS = 8
 
 APPENDER = """
     import asyncio, os, sys
     from pathlib import Path
-    from pagereeve.clocks import SystemClock
-    from pagereeve.journal.store import SqlJournal
+    from pagereeve.app.clocks import SystemClock
+    from pagereeve.store.sqlite.journal import SqlJournal
     from tests.journal_samples import badge, read, sheaf
 
     async def produce(journal, life, lane):

@@ -23,15 +23,15 @@ from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Table, create_engine, text
 
-from pagereeve.clocks import SystemClock
+from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.ledger import Charge, Finding, Posting, Sheaf, Stretch
-from pagereeve.journal import schema
-from pagereeve.journal.errors import CantOpen, ForeignSideFile, InUse, NewerSchema, NoSpace, NotAJournal
-from pagereeve.journal.filing import file
-from pagereeve.journal.migrating import PHASES, config
-from pagereeve.journal.reads import SqlReads
-from pagereeve.journal.store import SqlJournal
-from pagereeve.journal.upgrade import MARGIN_BYTES
+from pagereeve.store.errors import CantOpen, ForeignSideFile, InUse, NewerSchema, NoSpace, NotAJournal
+from pagereeve.store.records.fact_record import file
+from pagereeve.store.sql import tables as schema
+from pagereeve.store.sqlite.journal import SqlJournal
+from pagereeve.store.sqlite.migration import PHASES, config
+from pagereeve.store.sqlite.reads import SqlReads
+from pagereeve.store.sqlite.revision import MARGIN_BYTES
 from tests.journal_samples import badge
 
 if TYPE_CHECKING:
@@ -40,8 +40,8 @@ if TYPE_CHECKING:
 HOLDER = """
     import asyncio, sys
     from pathlib import Path
-    from pagereeve.clocks import SystemClock
-    from pagereeve.journal.store import SqlJournal
+    from pagereeve.app.clocks import SystemClock
+    from pagereeve.store.sqlite.journal import SqlJournal
     from tests.journal_samples import badge
 
     async def main():
@@ -221,7 +221,7 @@ async def test_a_migration_that_breaks_off_leaves_nothing_behind(path: Path, mon
             raise RuntimeError("power cut")
 
     with monkeypatch.context() as patch:
-        patch.setattr("pagereeve.journal.migrating.migrate", breaks_off)
+        patch.setattr("pagereeve.store.sqlite.migration.migrate", breaks_off)
         with pytest.raises(RuntimeError):
             await opened(path)
     await filled(path)

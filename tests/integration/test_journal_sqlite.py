@@ -16,21 +16,21 @@ from typing import Any
 import pytest
 from sqlalchemy import Connection, event
 
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.facts import Fact
+from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.ledger import ReleaseKey
-from pagereeve.journal import writer as writer_module
-from pagereeve.journal.batch import Batch
-from pagereeve.journal.engines import WriterThread
-from pagereeve.journal.errors import Unstorable
-from pagereeve.journal.filing import Filing
-from pagereeve.journal.reads import SqlReads
-from pagereeve.journal.requests import append_request
-from pagereeve.journal.schema import metadata
-from pagereeve.journal.store import SqlJournal
-from pagereeve.journal.storing import store_group
 from pagereeve.ports.journal import JournalUnavailable, Receipt
 from pagereeve.ports.store import Store
+from pagereeve.store.errors import Unstorable
+from pagereeve.store.records.batch import Batch
+from pagereeve.store.records.fact_record import Filing
+from pagereeve.store.records.requests import append_request
+from pagereeve.store.sql.tables import metadata
+from pagereeve.store.sql.transaction import store_group
+from pagereeve.store.sqlite import writer as writer_module
+from pagereeve.store.sqlite.connections import WriterThread
+from pagereeve.store.sqlite.journal import SqlJournal
+from pagereeve.store.sqlite.reads import SqlReads
 from tests.journal_samples import NOON_US, badge, read, sheaf, started
 
 

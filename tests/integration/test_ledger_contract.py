@@ -7,10 +7,10 @@ from dataclasses import replace
 
 import pytest
 
-from pagereeve.domain.errors import BadCanonical
 from pagereeve.domain.ledger import Sheaf
-from pagereeve.journal.reader import PAGE_ROWS
+from pagereeve.domain.values.errors import BadCanonical
 from pagereeve.ports.store import Store
+from pagereeve.store.sql.snapshots import PAGE_ROWS
 from tests.journal_samples import NOON_US, SECOND_US, SERVER, charge, finding, key, posting, sheaf, unseeded
 
 MINUTE_US = 60 * SECOND_US

@@ -9,14 +9,14 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from pagereeve.domain.reading import SilenceReason
-from pagereeve.meters.address import Address, numeric
-from pagereeve.meters.ber import number
-from pagereeve.meters.endpoint import LANES, Endpoint
-from pagereeve.meters.message import GET, template
-from pagereeve.meters.objects import MARKER_LIFE_COUNT, instance
-from pagereeve.meters.question import Answer, Patience, Unanswered
-from pagereeve.meters.stats import MeterStats, Refusal
+from pagereeve.domain.facts.reading import SilenceReason
+from pagereeve.meters.discovery.objects import MARKER_LIFE_COUNT, instance
+from pagereeve.meters.snmp.address import Address, numeric
+from pagereeve.meters.snmp.ber import number
+from pagereeve.meters.snmp.endpoint import LANES, Endpoint
+from pagereeve.meters.snmp.message import GET, template
+from pagereeve.meters.snmp.question import Answer, Patience, Unanswered
+from pagereeve.meters.snmp.stats import MeterStats, Refusal
 from tests.snmp_agents import (
     CountingEntropy,
     MachineClock,
@@ -413,7 +413,7 @@ async def test_randomness_that_repeats_itself_is_an_error_and_not_an_endless_loo
 
 
 async def test_another_lane_is_a_fresh_port_and_the_old_one_closes_once_unused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pagereeve.meters.endpoint.LANE_AGE_S", 0)
+    monkeypatch.setattr("pagereeve.meters.snmp.endpoint.LANE_AGE_S", 0)
     async with an_endpoint() as endpoint, raw_agent(silent) as agent, raw_agent(reply) as good_agent:
         slow = asyncio.create_task(ask(endpoint, agent, 0.3, lane=1))
         await asyncio.sleep(0)

@@ -8,7 +8,7 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import Literal
 
-from pagereeve.domain.reading import Failure, PrinterState, Reading, SilenceReason, Unit
+from pagereeve.domain.facts.reading import Failure, PrinterState, Reading, SilenceReason, Unit
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.ports.meter import MeterTarget
 from tests.integration.foreign import COMMUNITY, PrinterObjects, Snmpd, free_port, snmpget

@@ -6,9 +6,9 @@ import asyncio
 import time
 from dataclasses import replace
 
-from pagereeve.domain.reading import Reading, SilenceReason
+from pagereeve.domain.facts.reading import Reading, SilenceReason
 from pagereeve.meters.reader import TIMEOUTS_BEFORE_MOVE, SnmpMeter
-from pagereeve.meters.stats import MeterHooks
+from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.meter import MeterTarget
 from tests.integration.meter import a_meter, failure, total
 from tests.snmp_agents import (

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from pagereeve.domain.reading import Count, PrinterState, SilenceReason, Unit
-from pagereeve.meters.ber import COUNTER32, NULL, oid_bytes, oid_label
-from pagereeve.meters.message import GET, GET_NEXT
+from pagereeve.domain.facts.reading import Count, PrinterState, SilenceReason, Unit
+from pagereeve.meters.snmp.ber import COUNTER32, NULL, oid_bytes, oid_label
+from pagereeve.meters.snmp.message import GET, GET_NEXT
 from pagereeve.ports.meter import Meter
 from tests.integration.meter import a_meter, failure, reading, total
 from tests.snmp_agents import (

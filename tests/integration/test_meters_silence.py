@@ -7,12 +7,12 @@ from typing import cast
 
 import pytest
 
-from pagereeve.domain.reading import SilenceReason
-from pagereeve.meters.address import Address, Key
-from pagereeve.meters.lane import Lane
-from pagereeve.meters.message import GET, template
-from pagereeve.meters.question import STRICT, Answer, Leave, Patience, Question, Unanswered
-from pagereeve.meters.stats import Refusal
+from pagereeve.domain.facts.reading import SilenceReason
+from pagereeve.meters.snmp.address import Address, Key
+from pagereeve.meters.snmp.lane import Lane
+from pagereeve.meters.snmp.message import GET, template
+from pagereeve.meters.snmp.question import STRICT, Answer, Leave, Patience, Question, Unanswered
+from pagereeve.meters.snmp.stats import Refusal
 from tests.integration.meter import a_meter, failure, total
 from tests.snmp_agents import MibAgent, Peer, RawAgent, mib_agent, printer_mib, raw_agent
 

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from pagereeve.domain.reading import SilenceReason, Unit
-from pagereeve.meters.profile import Profiles, profile_from, shipped_profiles
+from pagereeve.domain.facts.reading import SilenceReason, Unit
+from pagereeve.meters.discovery.profile import Profiles, profile_from, shipped_profiles
 from pagereeve.meters.reader import LOOK_AGAIN_S, SnmpMeter
-from pagereeve.meters.stats import MeterHooks
-from pagereeve.outlets.inspection_view import inspection_json, inspection_text
+from pagereeve.meters.snmp.stats import MeterHooks
+from pagereeve.reports.inspection import inspection_json, inspection_text
 from tests.integration.meter import a_meter, failure, reading, total
 from tests.printers import KYOCERA, LIFE, PRINTERS, Known, of_maker
 from tests.snmp_agents import MachineClock, MibAgent, SeededEntropy, counter, mib_agent, printer_mib, small

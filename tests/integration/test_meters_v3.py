@@ -9,13 +9,13 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.domain.reading import SilenceReason
-from pagereeve.meters.ber import SEQUENCE, integer, tlv
-from pagereeve.meters.message import RESPONSE, pdu_of
-from pagereeve.meters.message3 import REPORT, Security, decode, encode, scoped_pdu
+from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.meters.reader import SnmpMeter
-from pagereeve.meters.session3 import NOT_IN_WINDOW, UNKNOWN_ENGINE, Report, Session3
-from pagereeve.meters.stats import Refusal
+from pagereeve.meters.snmp.ber import SEQUENCE, integer, tlv
+from pagereeve.meters.snmp.message import RESPONSE, pdu_of
+from pagereeve.meters.snmp.message3 import REPORT, Security, decode, encode, scoped_pdu
+from pagereeve.meters.snmp.session3 import NOT_IN_WINDOW, UNKNOWN_ENGINE, Report, Session3
+from pagereeve.meters.snmp.stats import Refusal
 from pagereeve.ports.meter import AuthProtocol, MeterTarget, PrivProtocol, UsmUser
 from tests.integration.foreign import PrinterObjects, Snmpd, free_port, tool
 from tests.integration.meter import a_meter, failure, total

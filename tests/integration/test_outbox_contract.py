@@ -7,14 +7,14 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.alerting import Surroundings, begun
+from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.alerts.alert import Surroundings, begun
+from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.alerts.telling import tell
 from pagereeve.domain.ledger import Finding
-from pagereeve.domain.notification import Notification
-from pagereeve.domain.telling import tell
-from pagereeve.journal.store import SqlJournal
 from pagereeve.ports.outbox import Announcement, Kept, Parting, Queue
 from pagereeve.ports.store import Store
+from pagereeve.store.sqlite.journal import SqlJournal
 from tests.journal_samples import NOON_US, SECOND_US, finding, sheaf
 
 MINUTE_US = 60 * SECOND_US

@@ -8,9 +8,9 @@ from typing import Any
 
 import pytest
 
-from pagereeve.domain.reading import Unit
+from pagereeve.domain.facts.reading import Unit
 from pagereeve.proof.plan import Language
-from pagereeve.simulator.gateway import GATEWAY_OBJECT_ID
+from pagereeve.simulator.site.gateway import GATEWAY_OBJECT_ID
 from tests.integration.foreign import free_port
 from tests.integration.installation import OldAgent, an_installation, outcomes, stage_of
 

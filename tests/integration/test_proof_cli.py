@@ -10,7 +10,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from pagereeve.clocks import SystemClock
+from pagereeve.app.clocks import SystemClock
 from pagereeve.ports.meter import MeterTarget, UsmUser
 from pagereeve.proof.course import prove
 from pagereeve.proof.plan import Plan

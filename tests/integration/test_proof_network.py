@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 
-from pagereeve.proof.network import port_of, send
+from pagereeve.proof.stages.network import port_of, send
 from tests.integration.installation import an_installation, outcomes, stage_of
 
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.proof.testpages import JOBS, Heading, document
-from pagereeve.proof.testpages import TestJob as Job
+from pagereeve.proof.testpages.jobs import JOBS, Heading, document
+from pagereeve.proof.testpages.jobs import TestJob as Job
 from tests.integration.foreign import tool
 
 

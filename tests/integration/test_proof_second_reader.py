@@ -10,7 +10,7 @@ import pytest
 
 from pagereeve.ports.inspection import ChannelFound
 from pagereeve.ports.meter import MeterTarget, UsmUser
-from pagereeve.proof.secondopinion import SYS_OBJECT_ID, NoOpinion, second_opinion
+from pagereeve.proof.stages.second_reader import SYS_OBJECT_ID, NoOpinion, second_opinion
 from tests.integration.foreign import COMMUNITY, PrinterObjects, Snmpd, free_port
 from tests.integration.installation import an_installation, stage_of
 from tests.snmp_agents import LIFE, PRINTER_OBJECT_ID
@@ -71,7 +71,7 @@ async def test_two_readers_that_differ_are_told_with_both_figures(monkeypatch: p
         async def other(*_: object) -> dict[str, str]:
             return {"total": "997", SYS_OBJECT_ID: "1.3.6.1.4.1.32473.8"}
 
-        monkeypatch.setattr("pagereeve.proof.comparing.second_opinion", other)
+        monkeypatch.setattr("pagereeve.proof.stages.comparing.second_opinion", other)
         stage = stage_of(await here.prove(), "second-reader")
     assert stage.outcome == "failed"
     assert "total: 997, ours 1000 before and 1000 after" in stage.came

@@ -12,11 +12,11 @@ from typing import Any
 import httpx2
 import pytest
 
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.instants import SECOND_US, from_text
-from pagereeve.domain.notification import Notification
-from pagereeve.outlets.receivers.alertmanager import AlertmanagerConfig, AlertmanagerReceiver
-from pagereeve.ports.notify import NotDelivered
+from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.values.instants import SECOND_US, from_text
+from pagereeve.ports.receiver import NotDelivered
+from pagereeve.receivers.alertmanager import AlertmanagerConfig, AlertmanagerReceiver
 from tests.integration.foreign import tool
 from tests.integration.processes import accepts, free_tcp_port, running
 from tests.integration.webserver import Request, WebServer, status, web_server

@@ -19,8 +19,8 @@ import pytest
 from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 
-from pagereeve.outlets.receivers.mail import MailConfig, MailReceiver
-from pagereeve.ports.notify import NotDelivered
+from pagereeve.ports.receiver import NotDelivered
+from pagereeve.receivers.mail.mail import MailConfig, MailReceiver
 from tests.integration.certificates import Certificate, self_made
 from tests.integration.processes import free_tcp_port
 from tests.integration.serving import serving
@@ -259,7 +259,7 @@ async def test_a_login_that_is_not_offered_is_no_login(office: Office) -> None:
 
 
 async def test_what_is_remembered_has_a_limit(office: Office, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pagereeve.outlets.receivers.mail.REMEMBERED_MAX", 2)
+    monkeypatch.setattr("pagereeve.receivers.mail.mail.REMEMBERED_MAX", 2)
     one = receiver(office)
     for nth in (1, 2, 3, 1, 3):
         await one.deliver(notice(nth=nth))

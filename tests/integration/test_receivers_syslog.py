@@ -16,9 +16,9 @@ from typing import Any
 
 import pytest
 
-from pagereeve.outlets.receivers.syslog import SyslogConfig, SyslogReceiver
-from pagereeve.outlets.receivers.syslogtext import BOM, RecordForm, record_of
-from pagereeve.ports.notify import NotDelivered
+from pagereeve.ports.receiver import NotDelivered
+from pagereeve.receivers.syslog.syslog import SyslogConfig, SyslogReceiver
+from pagereeve.receivers.syslog.text import BOM, RecordForm, record_of
 from tests.integration.certificates import Certificate, self_made
 from tests.integration.foreign import free_port, tool
 from tests.integration.processes import accepts, free_tcp_port, running

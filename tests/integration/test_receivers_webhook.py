@@ -13,9 +13,9 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.clocks import SystemClock
-from pagereeve.outlets.receivers.webhook import WebhookConfig, WebhookReceiver
-from pagereeve.ports.notify import NotDelivered, Receiver
+from pagereeve.app.clocks import SystemClock
+from pagereeve.ports.receiver import NotDelivered, Receiver
+from pagereeve.receivers.webhook import WebhookConfig, WebhookReceiver
 from tests.integration.certificates import self_made
 from tests.integration.processes import free_tcp_port
 from tests.integration.serving import serving

@@ -12,7 +12,7 @@ import pytest
 import yaml
 
 from pagereeve.cli import COMMANDS
-from pagereeve.domain.findings import SEVERITY
+from pagereeve.domain.findings.finding import SEVERITY
 from tests.integration.rules import (
     FOREIGN,
     GRAFANA,

@@ -9,11 +9,11 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from pagereeve.clocks import SystemClock
-from pagereeve.simulator.agent import Address, PrinterAgent
-from pagereeve.simulator.engine import PrintEngine
-from pagereeve.simulator.gateway import Gateway
-from pagereeve.simulator.model import PrinterSpec, PrintJob
+from pagereeve.app.clocks import SystemClock
+from pagereeve.simulator.printer.model import PrinterSpec, PrintJob
+from pagereeve.simulator.printer.print_engine import PrintEngine
+from pagereeve.simulator.site.gateway import Gateway
+from pagereeve.simulator.snmp.agent import Address, PrinterAgent
 
 COMMUNITY = "sim-read"
 LIFE_COUNT = "1.3.6.1.2.1.43.10.2.1.4.3.2"

@@ -9,11 +9,11 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from pagereeve.clocks import SystemClock
-from pagereeve.simulator.college import COMMUNITY, College
+from pagereeve.app.clocks import SystemClock
+from pagereeve.simulator.college.college import COMMUNITY, College
+from pagereeve.simulator.college.scenario import Scenario
 from pagereeve.simulator.errors import BadScenario
-from pagereeve.simulator.releaseserver import HeldJob
-from pagereeve.simulator.scenario import Scenario
+from pagereeve.simulator.site.release_server import HeldJob
 
 
 @asynccontextmanager

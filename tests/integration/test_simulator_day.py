@@ -7,10 +7,10 @@ from collections import Counter
 
 import pytest
 
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.findings import Kind
-from pagereeve.simulator.college import College
-from pagereeve.simulator.day import CLOSING_S, a_working_day
+from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.findings.finding import Kind
+from pagereeve.simulator.college.college import College
+from pagereeve.simulator.college.day import CLOSING_S, a_working_day
 from pagereeve.simulator.errors import BadScenario
 
 KINDS = frozenset(Kind.__args__)  # type: ignore[attr-defined] # a Literal's members

@@ -6,8 +6,8 @@ import asyncio
 import subprocess
 import time
 
-from pagereeve.clocks import SystemClock
-from pagereeve.simulator.fleet import Fleet
+from pagereeve.app.clocks import SystemClock
+from pagereeve.simulator.college.fleet import Fleet
 
 LIFE_COUNT = "1.3.6.1.2.1.43.10.2.1.4.1.1"
 

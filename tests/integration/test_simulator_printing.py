@@ -8,14 +8,14 @@ from contextlib import asynccontextmanager
 
 import pytest
 
-from pagereeve.clocks import SystemClock
-from pagereeve.simulator.badgelines import BadgeSender, LineFormat
-from pagereeve.simulator.engine import PrintEngine
-from pagereeve.simulator.gateway import Gateway
-from pagereeve.simulator.model import PrinterSpec, PrintJob
-from pagereeve.simulator.printport import PrintPort
-from pagereeve.simulator.relays import PrintRelay
-from pagereeve.simulator.sending import send_job
+from pagereeve.app.clocks import SystemClock
+from pagereeve.simulator.printer.model import PrinterSpec, PrintJob
+from pagereeve.simulator.printer.print_engine import PrintEngine
+from pagereeve.simulator.printer.print_port import PrintPort
+from pagereeve.simulator.site.badge_lines import BadgeSender, LineFormat
+from pagereeve.simulator.site.gateway import Gateway
+from pagereeve.simulator.site.relays import PrintRelay
+from pagereeve.simulator.site.sending import send_job
 
 FAST = PrinterSpec("p", start_count=0, impressions_per_minute=60_000, first_sheet_us=1_000, warm_up_us=1_000)
 

@@ -11,14 +11,14 @@ from typing import Any
 
 import pytest
 
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.instants import from_text
-from pagereeve.simulator.badgelines import BadgeSender, LineFormat
-from pagereeve.simulator.engine import PrintEngine
+from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.values.instants import from_text
 from pagereeve.simulator.errors import BadScenario
-from pagereeve.simulator.model import PrinterSpec
-from pagereeve.simulator.printport import PrintPort
-from pagereeve.simulator.releaseserver import Fault, HeldJob, PrinterRoute, ReleaseServer
+from pagereeve.simulator.printer.model import PrinterSpec
+from pagereeve.simulator.printer.print_engine import PrintEngine
+from pagereeve.simulator.printer.print_port import PrintPort
+from pagereeve.simulator.site.badge_lines import BadgeSender, LineFormat
+from pagereeve.simulator.site.release_server import Fault, HeldJob, PrinterRoute, ReleaseServer
 
 SPEC = PrinterSpec("p", start_count=0, impressions_per_minute=60_000, first_sheet_us=1_000, warm_up_us=1_000)
 BADGE, OWNER = "10101010", "user-anise"

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from random import Random
 
-from pagereeve.domain.book import replay
-from pagereeve.domain.facts import (
+from pagereeve.domain.brackets.plateaus import record
+from pagereeve.domain.facts.facts import (
     Action,
     ClockMark,
     Decided,
@@ -22,11 +22,11 @@ from pagereeve.domain.facts import (
     ReleaseEnded,
     ReleaseStarted,
 )
-from pagereeve.domain.instants import SECOND_US
-from pagereeve.domain.policy import Charging, Policy
-from pagereeve.domain.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
-from pagereeve.domain.recorder import record
-from pagereeve.domain.ticket import Ticket
+from pagereeve.domain.facts.policy import Charging, Policy
+from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
+from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.domain.projection.projector import replay
+from pagereeve.domain.values.instants import SECOND_US
 
 DAY_US = 1_800_000_000 * SECOND_US
 PRINTER = "invented-printer"

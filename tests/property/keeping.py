@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 
-from pagereeve.domain.book import HOLD_BACK_US, Book, Ledger, apply_update, concerns_us
-from pagereeve.domain.facts import Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.brackets.timeline import Again, started_again
+from pagereeve.domain.facts.facts import Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import Sheaf
-from pagereeve.domain.rules import Rules
-from pagereeve.domain.seed import Seed
-from pagereeve.domain.timeline import Again, started_again
+from pagereeve.domain.projection.projector import HOLD_BACK_US, Book, Ledger, apply_update, concerns_us
+from pagereeve.domain.projection.resume_point import Seed
 
 Open = Read | ReadFailed | None
 

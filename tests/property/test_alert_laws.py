@@ -9,12 +9,12 @@ from dataclasses import dataclass, field, replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.domain.alerting import AlertPolicy, Surroundings
-from pagereeve.domain.findings import Kind, make
-from pagereeve.domain.instants import SECOND_US
+from pagereeve.domain.alerts.alert import AlertPolicy, Surroundings
+from pagereeve.domain.findings.finding import Kind, make
 from pagereeve.domain.ledger import Finding, Sheaf
-from pagereeve.engine.herald import Herald
-from pagereeve.journal.memory import MemoryJournal
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.engine.alerts.dispatcher import Herald
+from pagereeve.store.memory.journal import MemoryJournal
 from tests.unit.engine.virtual import passing
 
 MINUTE_US = 60 * SECOND_US

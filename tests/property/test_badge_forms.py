@@ -12,7 +12,7 @@ from hypothesis import assume, given
 from hypothesis import strategies as st
 from pydantic import ValidationError
 
-from pagereeve.domain.badgeform import (
+from pagereeve.domain.badges.form import (
     BadBadge,
     BadgeForm,
     ByteOrder,
@@ -21,7 +21,7 @@ from pagereeve.domain.badgeform import (
     Parity,
     canonical_badge,
 )
-from pagereeve.domain.badgestyles import written_otherwise
+from pagereeve.domain.badges.styles import written_otherwise
 from pagereeve.settings import BadgeFormSettings
 
 OTHERWISE_MAX = 20

@@ -8,10 +8,10 @@ from random import Random
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.domain.book import Book, Ledger, rebuild, replay
-from pagereeve.domain.conservation import conserved
-from pagereeve.domain.facts import Fact, PolicySet, Read, ReadFailed
-from pagereeve.domain.rules import Rules
+from pagereeve.domain.brackets.conservation import conserved
+from pagereeve.domain.facts.facts import Fact, PolicySet, Read, ReadFailed
+from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.projection.projector import Book, Ledger, rebuild, replay
 from tests.property.days import PRINTER, Day, make_day, shuffled
 from tests.property.keeping import Keeping
 

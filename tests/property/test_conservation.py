@@ -7,11 +7,11 @@ from dataclasses import replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.domain.book import Book
-from pagereeve.domain.conservation import conserved
+from pagereeve.domain.brackets.conservation import conserved
+from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import Posting
-from pagereeve.domain.projection import Projected
-from pagereeve.domain.rules import Rules
+from pagereeve.domain.projection.projection import Projected
+from pagereeve.domain.projection.projector import Book
 from tests.property.days import PRINTER, make_day
 
 SEEDS = st.integers(0, 2**32)

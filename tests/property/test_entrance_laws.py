@@ -7,10 +7,9 @@ from random import Random
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pagereeve.domain.book import apply_update
-from pagereeve.domain.entrance import EntranceEvent
-from pagereeve.domain.entrancebook import EntranceBook, EntranceSeed, entrance_findings
-from pagereeve.domain.facts import (
+from pagereeve.domain.badges.checks import EntranceEvent
+from pagereeve.domain.badges.projector import EntranceBook, EntranceSeed, entrance_findings
+from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
     Bound,
@@ -19,10 +18,11 @@ from pagereeve.domain.facts import (
     Registered,
     ReleaseStarted,
 )
-from pagereeve.domain.houserules import HouseRules
-from pagereeve.domain.instants import SECOND_US
+from pagereeve.domain.facts.policy import EntrancePolicy
+from pagereeve.domain.facts.site_in_force import HouseRules
 from pagereeve.domain.ledger import Finding, Sheaf
-from pagereeve.domain.policy import EntrancePolicy
+from pagereeve.domain.projection.projector import apply_update
+from pagereeve.domain.values.instants import SECOND_US
 
 DAY_US = 1_800_000_000 * SECOND_US
 POLICY = EntrancePolicy(

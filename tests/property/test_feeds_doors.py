@@ -10,14 +10,14 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pagereeve.feeds import strictjson
-from pagereeve.feeds.badgetext import BadgeFrame
-from pagereeve.feeds.chunks import ChunkQueue
-from pagereeve.feeds.http import EventsEndpoint, HttpLimits
+from pagereeve.feeds.http import strict_json as strictjson
+from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits
+from pagereeve.feeds.lines.badge_text import BadgeFrame
+from pagereeve.feeds.lines.chunks import ChunkQueue
+from pagereeve.feeds.lines.splitting import Line, LineSplitter
+from pagereeve.feeds.lines.tap import Tap, TapLimits
 from pagereeve.feeds.refusals import Refusal
-from pagereeve.feeds.splitting import Line, LineSplitter
 from pagereeve.feeds.stats import FeedStats
-from pagereeve.feeds.tap import Tap, TapLimits
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
 
 JSON_VALUES = st.recursive(

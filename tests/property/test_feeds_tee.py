@@ -10,9 +10,9 @@ import uvloop
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pagereeve.domain.errors import BadFact
-from pagereeve.feeds.lines import LineFeed, LineFeedConfig
-from pagereeve.feeds.tee import TeeTarget
+from pagereeve.domain.values.errors import BadFact
+from pagereeve.feeds.lines.feed import LineFeed, LineFeedConfig
+from pagereeve.feeds.lines.tee import TeeTarget
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
 from pagereeve.ports.journal import JournalUnavailable
 

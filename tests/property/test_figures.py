@@ -9,16 +9,16 @@ from typing import Any
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.domain.allocation import Movement, largest_remainder, share_out
-from pagereeve.domain.canonical import SAFE_INTEGER, canonical, number_text
-from pagereeve.domain.expectation import expect, total_of
-from pagereeve.domain.facts import Read, ReadFailed
-from pagereeve.domain.instants import from_text, to_text
+from pagereeve.domain.brackets.allocation import Movement, largest_remainder, share_out
+from pagereeve.domain.brackets.expectation import expect, total_of
+from pagereeve.domain.brackets.plateaus import record
+from pagereeve.domain.facts.facts import Read, ReadFailed
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Count, Failure, Reading, Sight, SilenceReason, Unit, decode_error_bits
+from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Interval
-from pagereeve.domain.policy import Policy
-from pagereeve.domain.reading import Count, Failure, Reading, Sight, SilenceReason, Unit, decode_error_bits
-from pagereeve.domain.recorder import record
-from pagereeve.domain.ticket import Ticket
+from pagereeve.domain.values.canonical import SAFE_INTEGER, canonical, number_text
+from pagereeve.domain.values.instants import from_text, to_text
 from tests.facts_strategies import POLICIES, TICKETS
 
 WEIGHTS = st.lists(st.integers(0, 10**6), min_size=1, max_size=12)

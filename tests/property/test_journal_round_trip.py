@@ -12,17 +12,17 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from pagereeve.clocks import SystemClock
-from pagereeve.domain.canonical import canonical
-from pagereeve.domain.errors import BadCanonical, BadFact
-from pagereeve.domain.factjson import fact_bytes, from_json, to_json
-from pagereeve.domain.facts import BadgePresented, Event, Fact, Origin, Read, ReadFailed
-from pagereeve.domain.fields import TEXT_MAX
-from pagereeve.journal.encoding import canonical_text
-from pagereeve.journal.filing import fact_of, file, surely_readable
-from pagereeve.journal.memory import MemoryJournal
-from pagereeve.journal.store import SqlJournal
+from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.facts.codec import fact_bytes, from_json, to_json
+from pagereeve.domain.facts.facts import BadgePresented, Event, Fact, Origin, Read, ReadFailed
+from pagereeve.domain.values.canonical import canonical
+from pagereeve.domain.values.errors import BadCanonical, BadFact
+from pagereeve.domain.values.fields import TEXT_MAX
 from pagereeve.ports.store import Store
+from pagereeve.store.memory.journal import MemoryJournal
+from pagereeve.store.records.encoding import canonical_text
+from pagereeve.store.records.fact_record import fact_of, file, surely_readable
+from pagereeve.store.sqlite.journal import SqlJournal
 from tests.facts_strategies import EVENTS, FACTS, INSTANTS_US, RUNS
 
 

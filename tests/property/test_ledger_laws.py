@@ -5,13 +5,13 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.domain.book import Book, Ledger, apply_update, rebuild, replay
-from pagereeve.domain.conservation import conserved
-from pagereeve.domain.facts import Fact, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.brackets.conservation import conserved
+from pagereeve.domain.facts.facts import Fact, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import ReleaseKey, Sheaf
-from pagereeve.domain.projection import Projected
-from pagereeve.domain.rules import Rules
-from pagereeve.domain.seed import Seed
+from pagereeve.domain.projection.projection import Projected
+from pagereeve.domain.projection.projector import Book, Ledger, apply_update, rebuild, replay
+from pagereeve.domain.projection.resume_point import Seed
 from tests.property.days import PRINTER, Day, make_day, shuffled
 
 SEEDS = st.integers(0, 2**32)

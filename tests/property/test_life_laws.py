@@ -7,10 +7,10 @@ from random import Random
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pagereeve.domain.book import Book, Ledger, rebuild, replay
-from pagereeve.domain.conservation import conserved
-from pagereeve.domain.instants import SECOND_US
-from pagereeve.domain.rules import Rules
+from pagereeve.domain.brackets.conservation import conserved
+from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.projection.projector import Book, Ledger, rebuild, replay
+from pagereeve.domain.values.instants import SECOND_US
 from tests.property.days import PRINTER, Day, make_day, shuffled
 from tests.property.keeping import Keeping
 from tests.unit.domain.story import POLICY, Story, printed

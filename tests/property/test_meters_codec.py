@@ -10,7 +10,9 @@ from pyasn1.codec.ber import decoder, encoder
 from pyasn1.type import univ
 from pysnmp.proto import api, rfc1902
 
-from pagereeve.meters.ber import (
+from pagereeve.meters.discovery.objects import life_count, pins_of
+from pagereeve.meters.sighting import Sighting
+from pagereeve.meters.snmp.ber import (
     COUNTER32,
     COUNTER64,
     GAUGE32,
@@ -30,11 +32,9 @@ from pagereeve.meters.ber import (
     oid_bytes,
     oid_label,
 )
-from pagereeve.meters.message import GET, GET_NEXT, Response, four_octet_id, read_head, read_response, template
-from pagereeve.meters.objects import life_count, pins_of
-from pagereeve.meters.readended import ReadEnded
-from pagereeve.meters.sighting import Sighting
-from pagereeve.meters.stats import MeterStats
+from pagereeve.meters.snmp.message import GET, GET_NEXT, Response, four_octet_id, read_head, read_response, template
+from pagereeve.meters.snmp.read_ended import ReadEnded
+from pagereeve.meters.snmp.stats import MeterStats
 from tests.snmp_agents import MibAgent, printer_mib
 
 V2C = api.PROTOCOL_MODULES[api.SNMP_VERSION_2C]

@@ -8,9 +8,9 @@ from hypothesis import HealthCheck, settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from pagereeve.domain.book import Book, replay
-from pagereeve.domain.conservation import conserved
-from pagereeve.domain.facts import (
+from pagereeve.domain.brackets.conservation import conserved
+from pagereeve.domain.brackets.plateaus import record
+from pagereeve.domain.facts.facts import (
     BadgePresented,
     Fact,
     Origin,
@@ -21,12 +21,12 @@ from pagereeve.domain.facts import (
     ReleaseEnded,
     ReleaseStarted,
 )
-from pagereeve.domain.instants import SECOND_US
-from pagereeve.domain.policy import Policy
-from pagereeve.domain.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
-from pagereeve.domain.recorder import record
-from pagereeve.domain.rules import Rules
-from pagereeve.domain.ticket import Ticket
+from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
+from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.domain.projection.projector import Book, replay
+from pagereeve.domain.values.instants import SECOND_US
 from tests.property.keeping import Keeping
 
 PRINTER = "invented-printer"

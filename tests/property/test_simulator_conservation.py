@@ -8,10 +8,10 @@ from collections.abc import Callable
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.domain.instants import SECOND_US
-from pagereeve.simulator.engine import PrintEngine
+from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.simulator.errors import PrinterFull, PrinterOff
-from pagereeve.simulator.model import PrinterSpec, PrintJob
+from pagereeve.simulator.printer.model import PrinterSpec, PrintJob
+from pagereeve.simulator.printer.print_engine import PrintEngine
 
 S = SECOND_US
 QUIET_US = 100_000 * S

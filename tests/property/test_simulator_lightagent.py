@@ -7,10 +7,10 @@ from hypothesis import strategies as st
 from pyasn1.codec.ber import decoder, encoder
 from pysnmp.proto import api
 
-from pagereeve.simulator.lightagent import LightAgent, oid_content, oid_of
-from pagereeve.simulator.mib import Oid, View, printer_rows
-from pagereeve.simulator.model import Shown
-from pagereeve.simulator.snmp import SnmpResponder
+from pagereeve.simulator.printer.model import Shown
+from pagereeve.simulator.snmp.answers import SnmpResponder
+from pagereeve.simulator.snmp.light_agent import LightAgent, oid_content, oid_of
+from pagereeve.simulator.snmp.mib import Oid, View, printer_rows
 
 SHOWN = Shown(
     life_count=4_294_967_295,

@@ -9,12 +9,12 @@ from typing import get_args
 import pytest
 
 from pagereeve.cli import COMMANDS
-from pagereeve.domain.findings import Kind
+from pagereeve.domain.findings.finding import Kind
 from pagereeve.domain.ledger import Grade, Verdict
-from pagereeve.outlets.metrics import MetricsPage
-from pagereeve.outlets.sentences import REASONS
 from pagereeve.ports.telemetry import HOUSE_KINDS
+from pagereeve.reports.sentences import REASONS
 from pagereeve.settings import PolicySettings
+from pagereeve.telemetry.metrics import MetricsPage
 from tests.telemetry_stub import StubTelemetry
 
 ROOT = Path(__file__).parents[2]

@@ -9,11 +9,11 @@ from typing import get_args
 
 import pytest
 
-from pagereeve.domain.facts import Fact
-from pagereeve.outlets.facts_file import FactLine, line_bytes, read_lines
-from pagereeve.outlets.projecting import FactsInHand, printer_json, project_all
-from pagereeve.outlets.totals import Totals
-from pagereeve.outlets.totals_text import total_json
+from pagereeve.domain.accounts.totals import Totals
+from pagereeve.domain.facts.facts import Fact
+from pagereeve.reports.facts_file import FactLine, line_bytes, read_lines
+from pagereeve.reports.projected import FactsInHand, printer_json, project_all
+from pagereeve.reports.totals import total_json
 from tests.histories import ONE_RELEASE, PRINTER
 
 DOCUMENT = Path(__file__).parents[2] / "DEVELOPERS.md"

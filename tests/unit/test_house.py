@@ -30,7 +30,7 @@ WALL_CLOCK = {
 CHANCE = {"random.random", "random.randint", "random.randrange", "random.uniform", "random.choice", "random.shuffle"}
 BROAD = {"Exception", "BaseException"}
 # The machine's clock itself, the commands that people start, and what plays the world outside.
-MAY_READ_THE_CLOCK = ("clocks.py", "cli", "simulator")
+MAY_READ_THE_CLOCK = ("app/clocks.py", "cli", "simulator")
 # Where files were written or fetched: none of anybody's business. Cut in two so that this file doesn't find itself.
 MACHINE = re.compile("|".join(("/" + "work/", "/" + "root/", "/tmp/" + "venv", "pypi" + r"\.org", "python" + "hosted")))
 

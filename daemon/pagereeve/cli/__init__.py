@@ -17,21 +17,21 @@ INTERRUPTED = 130
 
 # Name, where it is, what it does: the text stands here because the modules are imported only when called.
 COMMANDS: Final = (
-    ("run", "running:run", "Run the daemon until SIGTERM or Ctrl-C."),
-    ("totals", "totalling:totals", "What each person, cost centre or printer owes: released, counted, charged."),
-    ("explain", "explaining:explain", "The whole chain of evidence for a release, in order."),
-    ("findings", "finding:app", "What a person should look at, with its evidence; say what it came of."),
-    ("alerts", "alerting:app", "What people were told of, what waits for whom; try a receiver."),
-    ("ledger", "ledgering:ledger", "The postings as plain-text double entry (beancount syntax)."),
-    ("facts", "travelling:facts", "Write the journal's facts as NDJSON, one fact a line."),
-    ("project", "projecting:project", "Compute ledger, findings and totals from a file of facts, without a daemon."),
-    ("prove", "proving:prove", "Prove an installation, stage by stage, with real pages if wanted."),
-    ("read", "reading:read", "Show what the daemon makes of a printer's agent: channels, units, reasons."),
-    ("replay", "replaying:replay", "Drop the projection, rebuild it from the journal, say whether anything differs."),
-    ("demo", "demonstrating:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
-    ("doctor", "doctoring:doctor", "Say on one page what is wrong with an installation, and what to do."),
-    ("check-config", "checking:check_config", "Say what is wrong with a settings file."),
-    ("version", "versions:version", "Show the version."),
+    ("run", "run:run", "Run the daemon until SIGTERM or Ctrl-C."),
+    ("totals", "totals:totals", "What each person, cost centre or printer owes: released, counted, charged."),
+    ("explain", "explain:explain", "The whole chain of evidence for a release, in order."),
+    ("findings", "findings:app", "What a person should look at, with its evidence; say what it came of."),
+    ("alerts", "alerts:app", "What people were told of, what waits for whom; try a receiver."),
+    ("ledger", "ledger:ledger", "The postings as plain-text double entry (beancount syntax)."),
+    ("facts", "facts:facts", "Write the journal's facts as NDJSON, one fact a line."),
+    ("project", "project:project", "Compute ledger, findings and totals from a file of facts, without a daemon."),
+    ("prove", "prove:prove", "Prove an installation, stage by stage, with real pages if wanted."),
+    ("read", "read:read", "Show what the daemon makes of a printer's agent: channels, units, reasons."),
+    ("replay", "replay:replay", "Drop the projection, rebuild it from the journal, say whether anything differs."),
+    ("demo", "demo:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
+    ("doctor", "doctor:doctor", "Say on one page what is wrong with an installation, and what to do."),
+    ("check-config", "check_config:check_config", "Say what is wrong with a settings file."),
+    ("version", "version:version", "Show the version."),
 )
 
 EPILOGUE: Final = (
@@ -50,7 +50,7 @@ def status_of(arguments: Sequence[str]) -> int:
     from cyclopts import CycloptsError  # noqa: PLC0415 - see above
 
     from pagereeve.cli.output import give_up_output, lenient_output  # noqa: PLC0415 - see above
-    from pagereeve.domain.errors import PagereeveError  # noqa: PLC0415 - see above
+    from pagereeve.domain.values.errors import PagereeveError  # noqa: PLC0415 - see above
 
     lenient_output()
     try:
@@ -77,7 +77,7 @@ def build_app(called: str = "") -> App:
     """All commands; the one that is called has its own docstring for help."""
     from cyclopts import App  # noqa: PLC0415 - see above
 
-    from pagereeve.cli.versions import version_text  # noqa: PLC0415 - see above
+    from pagereeve.cli.version import version_text  # noqa: PLC0415 - see above
 
     app = App(
         name="pagereeve",

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 from cyclopts import Parameter
 
 if TYPE_CHECKING:
-    from pagereeve.journal.reads import SqlReads
+    from pagereeve.store.sqlite.reads import SqlReads
 
 CONFIG_DEFAULT: Final = Path("/etc/pagereeve.toml")
 CONFIG_VARIABLE: Final = "PAGEREEVE_SETTINGS"
@@ -44,7 +44,7 @@ def journal_path(config: Path, data_dir: Path | None) -> Path:
 @asynccontextmanager
 async def open_reads(config: Path, data_dir: Path | None) -> AsyncIterator[SqlReads]:
     """The journal for reading, beside a daemon or without one. Raises CantOpen or BadSettings."""
-    from pagereeve.journal.reads import SqlReads  # noqa: PLC0415 - slow to import
+    from pagereeve.store.sqlite.reads import SqlReads  # noqa: PLC0415 - slow to import
 
     async with await SqlReads.open_for_reading(journal_path(config, data_dir)) as reads:
         yield reads

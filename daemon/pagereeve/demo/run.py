@@ -12,20 +12,20 @@ from tempfile import TemporaryDirectory
 
 from rich.console import Console
 
-from pagereeve.app import App, loop_factory
-from pagereeve.clocks import SystemClock
-from pagereeve.demo.judging import Judgement, judge
-from pagereeve.demo.reporting import report
-from pagereeve.demo.setting_up import demo_settings
-from pagereeve.demo.watching import Watching
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon import App, loop_factory
+from pagereeve.app.replay import replay_store
+from pagereeve.demo.judgement import Judgement, judge
+from pagereeve.demo.live_view import Watching
+from pagereeve.demo.report import report
+from pagereeve.demo.settings import demo_settings
 from pagereeve.domain.ledger import Posting
-from pagereeve.outlets.logs import set_up_logs
-from pagereeve.replaying import replay_store
-from pagereeve.simulator.college import College
-from pagereeve.simulator.day import a_working_day
-from pagereeve.simulator.longday import LONG_SHORTEST_S, a_long_day
-from pagereeve.simulator.roll import COLLEGE, LONG_PLACES, PLACES
-from pagereeve.simulator.scenario import Scenario
+from pagereeve.simulator.college.college import College
+from pagereeve.simulator.college.day import a_working_day
+from pagereeve.simulator.college.long_day import LONG_SHORTEST_S, a_long_day
+from pagereeve.simulator.college.roll import COLLEGE, LONG_PLACES, PLACES
+from pagereeve.simulator.college.scenario import Scenario
+from pagereeve.telemetry.logs import set_up_logs
 
 GATE_S = 2
 DAY_S = 50.0

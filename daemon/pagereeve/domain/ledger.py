@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, Literal
 
-from pagereeve.domain.reading import Unit
+from pagereeve.domain.facts.reading import Unit
 
 Severity = Literal["info", "warning", "critical"]
 SEVERITIES: Final[tuple[Severity, ...]] = ("critical", "warning", "info")

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final, Literal
 
-from pagereeve.domain.errors import BadFact, PagereeveError
+from pagereeve.domain.values.errors import BadFact, PagereeveError
 
 Reason = Literal[
     "bad-json",

@@ -6,8 +6,8 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 
-from pagereeve.domain.eventdata import event_of
-from pagereeve.domain.facts import Origin
+from pagereeve.domain.facts.events import event_of
+from pagereeve.domain.facts.facts import Origin
 from pagereeve.ports.intake import Accepted, Envelope
 
 

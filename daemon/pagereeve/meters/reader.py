@@ -6,22 +6,22 @@ from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 
-from pagereeve.domain.reading import Failure, Reading, Sight, SilenceReason
-from pagereeve.meters.address import Address, NameNotFound, Resolver, key_label
-from pagereeve.meters.ber import DecodeError
-from pagereeve.meters.conversation import NAMES_MAX, Conversation, Got, Manners
-from pagereeve.meters.endpoint import Endpoint
-from pagereeve.meters.inspecting import inspection_of
-from pagereeve.meters.objects import SYS_UP_TIME, Pins
-from pagereeve.meters.profile import Profiles, shipped_profiles
-from pagereeve.meters.question import Patience
-from pagereeve.meters.readended import ReadEnded
-from pagereeve.meters.session3 import Session3
+from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
+from pagereeve.meters.discovery.inspecting import inspection_of
+from pagereeve.meters.discovery.objects import SYS_UP_TIME, Pins
+from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
+from pagereeve.meters.discovery.survey import Survey, survey, wrong_responder
 from pagereeve.meters.sighting import Sighting, figure
-from pagereeve.meters.stats import MeterHooks, MeterStats
-from pagereeve.meters.survey import Survey, survey, wrong_responder
-from pagereeve.meters.turns import Turns
-from pagereeve.meters.usm import refuse_weak
+from pagereeve.meters.snmp.address import Address, NameNotFound, Resolver, key_label
+from pagereeve.meters.snmp.ber import DecodeError
+from pagereeve.meters.snmp.conversation import NAMES_MAX, Conversation, Got, Manners
+from pagereeve.meters.snmp.endpoint import Endpoint
+from pagereeve.meters.snmp.question import Patience
+from pagereeve.meters.snmp.read_ended import ReadEnded
+from pagereeve.meters.snmp.session3 import Session3
+from pagereeve.meters.snmp.stats import MeterHooks, MeterStats
+from pagereeve.meters.snmp.turns import Turns
+from pagereeve.meters.snmp.usm import refuse_weak
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.inspection import Inspection

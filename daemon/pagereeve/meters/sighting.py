@@ -5,15 +5,15 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Final
 
-from pagereeve.domain.reading import Count, PrinterState, Sight, SilenceReason, decode_error_bits
-from pagereeve.meters.ber import DecodeError, Varbind, conforms, number, object_id, octets
-from pagereeve.meters.channels import PinnedChannel, figure_of
-from pagereeve.meters.consistency import Shown, check
-from pagereeve.meters.objects import SYS_OBJECT_ID, Pins
-from pagereeve.meters.readended import ReadEnded
-from pagereeve.meters.stats import MeterStats
-from pagereeve.meters.text import printable
-from pagereeve.meters.units import unit_in, unit_label
+from pagereeve.domain.facts.reading import Count, PrinterState, Sight, SilenceReason, decode_error_bits
+from pagereeve.meters.discovery.channels import PinnedChannel, figure_of
+from pagereeve.meters.discovery.consistency import Shown, check
+from pagereeve.meters.discovery.objects import SYS_OBJECT_ID, Pins
+from pagereeve.meters.discovery.text import printable
+from pagereeve.meters.discovery.units import unit_in, unit_label
+from pagereeve.meters.snmp.ber import DecodeError, Varbind, conforms, number, object_id, octets
+from pagereeve.meters.snmp.read_ended import ReadEnded
+from pagereeve.meters.snmp.stats import MeterStats
 
 SERIAL_CHARS_MAX = 255
 ERROR_OCTETS_MAX = 8

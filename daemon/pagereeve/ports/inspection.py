@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from pagereeve.domain.reading import Failure, Reading, Unit
+from pagereeve.domain.facts.reading import Failure, Reading, Unit
 from pagereeve.ports.meter import MeterTarget, Version
 
 

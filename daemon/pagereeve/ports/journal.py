@@ -6,8 +6,8 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
-from pagereeve.domain.errors import PagereeveError
-from pagereeve.domain.facts import Fact, Read, ReadFailed
+from pagereeve.domain.facts.facts import Fact, Read, ReadFailed
+from pagereeve.domain.values.errors import PagereeveError
 
 
 class JournalUnavailable(PagereeveError):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
-from pagereeve.domain.reading import Failure, Reading, Unit
+from pagereeve.domain.facts.reading import Failure, Reading, Unit
 
 Version = Literal["1", "2c", "3"]
 AuthProtocol = Literal["md5", "sha", "sha224", "sha256", "sha384", "sha512"]

@@ -6,8 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
-from pagereeve.domain.alerting import Alert
-from pagereeve.domain.notification import Notification
+from pagereeve.domain.alerts.alert import Alert
+from pagereeve.domain.alerts.message import Notification
 
 Kept = tuple[Alert, Notification | None]
 """An alert that is not forgotten yet, and its last message, once there was one."""

@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Protocol
 
-from pagereeve.domain.facts import Fact
+from pagereeve.domain.facts.facts import Fact
 
 LAST_EVENTS_OF_SOURCE: Final = 1_000
 SOURCES_LOOKED_AT: Final = 200

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
-from pagereeve.domain.facts import Fact
+from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Sheaf, Stretch
 from pagereeve.ports.journal import OpenRun, StoredFact
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
-from pagereeve.domain.facts import Fact
-from pagereeve.domain.figures import Figures
+from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.projection.running_totals import Figures
 from pagereeve.ports.journal import Journal, OpenRun, StoredFact
 from pagereeve.ports.ledger import LedgerStore
 from pagereeve.ports.outbox import Outbox

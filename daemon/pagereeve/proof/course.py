@@ -6,18 +6,18 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Final, Protocol, get_args
 
-from pagereeve.domain.instants import to_text
-from pagereeve.domain.reading import SilenceReason, Unit
+from pagereeve.domain.facts.reading import SilenceReason, Unit
+from pagereeve.domain.values.instants import to_text
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.inspection import Inspection, Inspector
 from pagereeve.ports.meter import Meter, MeterTarget
-from pagereeve.proof.comparing import second_reader_stage
-from pagereeve.proof.metering import channels_stage, panel_stage, quiet_stage, raw_steps, unit_said
 from pagereeve.proof.plan import Plan
-from pagereeve.proof.printing import Printed, jobs_in, pages_stage
-from pagereeve.proof.reaching import answer_stage, identity_stage, name_stage, ports_stage
 from pagereeve.proof.results import Calibration, JobSeen, Proof, Stage, StageName
-from pagereeve.proof.testpages import sheets_at_most
+from pagereeve.proof.stages.comparing import second_reader_stage
+from pagereeve.proof.stages.metering import channels_stage, panel_stage, quiet_stage, raw_steps, unit_said
+from pagereeve.proof.stages.printing import Printed, jobs_in, pages_stage
+from pagereeve.proof.stages.reaching import answer_stage, identity_stage, name_stage, ports_stage
+from pagereeve.proof.testpages.jobs import sheets_at_most
 
 STAGES: Final[tuple[StageName, ...]] = get_args(StageName)
 

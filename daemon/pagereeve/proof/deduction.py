@@ -13,9 +13,9 @@ from itertools import pairwise, product
 from math import ceil
 from typing import Final, TypeVar
 
-from pagereeve.domain.policy import BlankBacks
-from pagereeve.domain.reading import Unit
-from pagereeve.domain.ticket import SEPARATORS_MAX
+from pagereeve.domain.facts.policy import BlankBacks
+from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.facts.ticket import SEPARATORS_MAX
 from pagereeve.proof.results import JobSeen
 
 # A pause half as long again as any seen, and two polls of half a second that may hide at both its ends.

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from pagereeve.domain.policy import BlankBacks
-from pagereeve.domain.reading import Unit
+from pagereeve.domain.facts.policy import BlankBacks
+from pagereeve.domain.facts.reading import Unit
 from pagereeve.ports.inspection import Inspection
 from pagereeve.ports.meter import Version
 

@@ -6,7 +6,7 @@ import asyncio
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 
-from pagereeve.domain.reading import Reading
+from pagereeve.domain.facts.reading import Reading
 from pagereeve.ports.clock import Clock
 
 SECOND_US = 1_000_000

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from pagereeve.settings.badgeforms import BadgeFormSettings
+from pagereeve.settings.badge_forms import BadgeFormSettings
 from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.lists.people import read_people
 from pagereeve.settings.load import load_settings
 from pagereeve.settings.model import Settings
-from pagereeve.settings.people import read_people
 from pagereeve.settings.policies import PolicyOverrides, PolicySettings
 from pagereeve.settings.receivers import (
     AlertmanagerSettings,

@@ -6,7 +6,7 @@ from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
 from pagereeve.settings.errors import Problem
-from pagereeve.settings.nearest import nearest
+from pagereeve.settings.suggestions import nearest
 
 CROSS_CHECK: Final = "cross_check"
 RECEIVER_TABLES: Final = ("alertmanagers", "webhooks", "mails", "syslogs")

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-from pagereeve.domain.errors import PagereeveError
+from pagereeve.domain.values.errors import PagereeveError
 
 
 @dataclass(frozen=True, slots=True)

@@ -15,8 +15,8 @@ from pydantic_settings import EnvSettingsSource
 from pagereeve.settings.crosschecks import RECEIVER_TABLES, member, problems_between
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.model import ENV_DELIMITER, ENV_PREFIX, Settings
-from pagereeve.settings.nearest import nearest
-from pagereeve.settings.problems import problems_of
+from pagereeve.settings.suggestions import nearest
+from pagereeve.settings.validation import problems_of
 
 FILE_MAX_BYTES: Final = 64 * 2**20
 # Variables with our prefix that are no settings: where the command line finds the file.

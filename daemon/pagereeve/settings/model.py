@@ -11,14 +11,14 @@ from pydantic import Field, SecretStr, model_validator
 from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
-from pagereeve.domain.badgeform import BadgeForm
-from pagereeve.domain.facts import Assigned
-from pagereeve.domain.policy import Policy
+from pagereeve.domain.badges.form import BadgeForm
+from pagereeve.domain.facts.facts import Assigned
+from pagereeve.domain.facts.policy import Policy
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between
-from pagereeve.settings.directory import Binding, read_directory
 from pagereeve.settings.errors import BadSettings, Problem
-from pagereeve.settings.people import read_people
+from pagereeve.settings.lists.directory import Binding, read_directory
+from pagereeve.settings.lists.people import read_people
 from pagereeve.settings.policies import PolicySettings
 from pagereeve.settings.receivers import AlertSettings
 from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings

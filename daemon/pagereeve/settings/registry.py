@@ -9,9 +9,9 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, SecretStr, model_validator
 
-from pagereeve.domain.reading import Unit
+from pagereeve.domain.facts.reading import Unit
 from pagereeve.ports.meter import MeterTarget
-from pagereeve.settings.badgeforms import BadgeFormSettings
+from pagereeve.settings.badge_forms import BadgeFormSettings
 from pagereeve.settings.policies import PolicyOverrides
 from pagereeve.settings.secrets import secret_from_environment, secret_from_file
 from pagereeve.settings.usm import EnvName, UsmSettings

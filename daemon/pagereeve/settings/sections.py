@@ -7,9 +7,9 @@ from typing import Annotated, Final, Literal, Self
 
 from pydantic import Field, model_validator
 
-from pagereeve.domain.entrancestate import FRAMES_MAX
-from pagereeve.domain.policy import EntrancePolicy
-from pagereeve.settings.badgeforms import BadgeFormSettings
+from pagereeve.domain.badges.state import FRAMES_MAX
+from pagereeve.domain.facts.policy import EntrancePolicy
+from pagereeve.settings.badge_forms import BadgeFormSettings
 from pagereeve.settings.values import Address, Between, Duration, Name, Section, Share, Target, Whole
 
 MIB: Final = 2**20

@@ -10,7 +10,7 @@ SimulatorError (a PagereeveError)
 
 from __future__ import annotations
 
-from pagereeve.domain.errors import PagereeveError
+from pagereeve.domain.values.errors import PagereeveError
 
 
 class SimulatorError(PagereeveError):

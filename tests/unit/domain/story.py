@@ -6,9 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from pagereeve.domain.book import Book, Ledger, rebuild, replay
-from pagereeve.domain.conservation import conserved
-from pagereeve.domain.facts import (
+from pagereeve.domain.brackets.conservation import conserved
+from pagereeve.domain.brackets.plateaus import record
+from pagereeve.domain.facts.facts import (
     Action,
     BadgePresented,
     ClockMark,
@@ -27,13 +27,13 @@ from pagereeve.domain.facts import (
     ReleaseStarted,
     SettleLearned,
 )
-from pagereeve.domain.instants import SECOND_US
+from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
+from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Charge, Finding, ReleaseKey, Stretch
-from pagereeve.domain.policy import Policy
-from pagereeve.domain.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
-from pagereeve.domain.recorder import record
-from pagereeve.domain.rules import Rules
-from pagereeve.domain.ticket import Ticket
+from pagereeve.domain.projection.projector import Book, Ledger, rebuild, replay
+from pagereeve.domain.values.instants import SECOND_US
 from tests.property.keeping import Keeping
 
 DAY_US = 1_750_000_000 * SECOND_US

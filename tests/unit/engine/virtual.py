@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from random import Random
 from typing import Any, TypeVar
 
-from pagereeve.domain.instants import SECOND_US
+from pagereeve.domain.values.instants import SECOND_US
 
 BEGIN_US = 1_760_000_000 * SECOND_US
 Result = TypeVar("Result")

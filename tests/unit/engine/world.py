@@ -8,23 +8,23 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Any, Self
 
-from pagereeve.domain.book import Ledger, replay
-from pagereeve.domain.eventdata import BADGE_PRESENTED, RELEASE_ENDED, RELEASE_STARTED
-from pagereeve.domain.facts import Fact
-from pagereeve.domain.instants import SECOND_US, to_text
-from pagereeve.domain.policy import Policy
-from pagereeve.domain.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
-from pagereeve.engine.badges import BadgeDesk
-from pagereeve.engine.desk import Desk, Registered
-from pagereeve.engine.intake import EventIntake
-from pagereeve.engine.keeper import Keeper, Surroundings
-from pagereeve.engine.pace import Pace
-from pagereeve.engine.porter import Porter
-from pagereeve.engine.supervise import Supervisor
-from pagereeve.engine.tally import EngineTally
-from pagereeve.journal.memory import MemoryJournal
+from pagereeve.domain.facts.events import BADGE_PRESENTED, RELEASE_ENDED, RELEASE_STARTED
+from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
+from pagereeve.domain.projection.projector import Ledger, replay
+from pagereeve.domain.values.instants import SECOND_US, to_text
+from pagereeve.engine.badges.watcher import Porter
+from pagereeve.engine.counters import EngineTally
+from pagereeve.engine.intake.badge_hashing import BadgeDesk
+from pagereeve.engine.intake.intake import EventIntake
+from pagereeve.engine.printers.polling import Pace
+from pagereeve.engine.printers.registry import Desk, Registered
+from pagereeve.engine.printers.watcher import Keeper, Surroundings
+from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.intake import Accepted, Envelope
 from pagereeve.ports.meter import MeterTarget
+from pagereeve.store.memory.journal import MemoryJournal
 from tests.unit.engine.virtual import SeededEntropy, VirtualClock
 
 POLICY = Policy(settle_us=10 * SECOND_US, unmoved_us=60 * SECOND_US)

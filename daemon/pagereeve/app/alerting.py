@@ -1,0 +1,109 @@
+"""The parts that tell people: herald and couriers, put together from settings and run beside the keepers."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+import structlog
+
+from pagereeve.domain.alerts.alert import AlertPolicy, Surroundings
+from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.ledger import Severity
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.engine.alerts.delivery import Courier, retire
+from pagereeve.engine.alerts.dispatcher import Herald
+from pagereeve.engine.printers.registry import Desk
+from pagereeve.engine.supervision.supervisor import Supervisor
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.receiver import Receiver
+from pagereeve.ports.store import Store
+from pagereeve.settings import Settings
+
+# A maintenance whose end nobody noted silences a printer for so long, and no longer.
+MAINTENANCE_LONGEST_US: Final = 86_400 * SECOND_US
+
+log = structlog.get_logger("pagereeve.alerts")
+
+
+@dataclass(slots=True)
+class Alerting:
+    """``dropped`` counts messages for which a receiver's queue had no room."""
+
+    herald: Herald
+    couriers: Mapping[str, Courier]
+    dropped: Counter[str] = field(default_factory=Counter)
+
+    @classmethod
+    def of(
+        cls,
+        settings: Settings,
+        receivers: Sequence[tuple[Receiver, Severity]],
+        desk: Desk,
+        store: Store,
+        clock: Clock,
+        entropy: Entropy,
+    ) -> Alerting:
+        alerts = settings.alerts
+        policy = AlertPolicy(alerts.hold.us, alerts.hold_over.us, alerts.again_after.us)
+        herald = Herald(store, clock, {one.name: least for one, least in receivers}, policy, _around(settings, desk))
+        couriers = {
+            one.name: Courier(one, store, clock, entropy, standing=_standing(herald, least), teller=_tell)
+            for one, least in receivers
+        }
+        whole = cls(herald, couriers)
+        herald.waiting_of = lambda name: couriers[name].queue.waiting
+        herald.on_dropped = whole._drop
+        herald.on_told = whole._wake
+        return whole
+
+    async def start(self, supervisor: Supervisor) -> None:
+        await retire(self.herald.store, self.couriers, _tell)
+        supervisor.start("herald", "herald", self.herald.run, beat=self.herald.beat, forever=True)
+        for courier in self.couriers.values():
+            name = f"courier {courier.name}"
+            supervisor.start("couriers", name, courier.run, beat=courier.beat, forever=True)
+
+    async def close(self) -> None:
+        """After their tasks have ended."""
+        for courier in self.couriers.values():
+            await courier.receiver.close()
+
+    def _drop(self, receiver: str) -> None:
+        self.dropped[receiver] += 1
+        log.error("a message was dropped: too many wait", receiver=receiver)
+
+    def _wake(self) -> None:
+        for courier in self.couriers.values():
+            courier.wake()
+
+
+def _standing(herald: Herald, least: Severity) -> Callable[[int], Sequence[Notification]]:
+    return lambda over_us: herald.standing(least, over_us)
+
+
+def _around(settings: Settings, desk: Desk) -> Surroundings:
+    gateway_of = {printer.name: printer.gateway or "" for printer in settings.printers}
+    behind = Counter(gateway for gateway in gateway_of.values() if gateway)
+
+    def is_quiet(printer: str, gateway: str, at_us: int) -> bool:
+        return in_maintenance(desk, printer, at_us) or any(
+            one.covers(printer, gateway, at_us) for one in settings.alerts.quiet
+        )
+
+    return Surroundings(gateway_of, behind, is_quiet)
+
+
+def in_maintenance(desk: Desk, printer: str, at_us: int) -> bool:
+    keeper = desk.keepers.get(printer)
+    if keeper is None or keeper.book is None:
+        return False
+    begun_us = keeper.book.rules.maintenance_since_us(at_us)
+    return begun_us is not None and at_us - begun_us < MAINTENANCE_LONGEST_US
+
+
+def _tell(receiver: str, what: str, why: str) -> None:
+    log.warning("a receiver of alerts", receiver=receiver, what=what, why=why)

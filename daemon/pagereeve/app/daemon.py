@@ -1,0 +1,372 @@
+"""The composition root: the daemon as an object. Built from settings, started, stopped in reverse (port 0 is fine)."""
+
+from __future__ import annotations
+
+import asyncio
+import gc
+import os
+import secrets
+import signal
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from contextlib import AsyncExitStack, contextmanager
+from dataclasses import replace
+from functools import partial
+from itertools import islice
+from pathlib import Path
+from typing import Self
+
+import structlog
+import uvicorn
+
+from pagereeve.app.alerting import Alerting
+from pagereeve.app.clocks import SystemClock, SystemEntropy
+from pagereeve.app.feeds import binding_facts, house_facts, line_feed_config
+from pagereeve.app.receivers import receivers_of
+from pagereeve.app.telemetry import Telemetry
+from pagereeve.domain.badges.projector import HOUSE
+from pagereeve.domain.facts.facts import Assigned, Fact
+from pagereeve.domain.facts.reading import Failure, Reading
+from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.engine.badges.watcher import Porter
+from pagereeve.engine.counters import EngineTally
+from pagereeve.engine.intake.badge_hashing import BadgeDesk
+from pagereeve.engine.intake.intake import EventIntake
+from pagereeve.engine.printers.polling import Pace
+from pagereeve.engine.printers.registry import Desk, Registered
+from pagereeve.engine.printers.watcher import Surroundings
+from pagereeve.engine.supervision.supervisor import Supervisor
+from pagereeve.engine.supervision.wal_trimming import Upkeep
+from pagereeve.engine.supervision.watchdog import Pulse
+from pagereeve.feeds.http.bearer import BearerTokens
+from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits
+from pagereeve.feeds.lines.feed import LineFeed
+from pagereeve.meters.discovery.profile import profiles_with
+from pagereeve.meters.reader import SnmpMeter
+from pagereeve.meters.snmp.stats import MeterHooks
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.settings import BadSettings, LineFeedSettings, Settings, read_people
+from pagereeve.settings.lists.directory import Binding
+from pagereeve.store.sqlite.journal import SqlJournal
+from pagereeve.telemetry.pages import make_web
+from pagereeve.telemetry.repeated import Repeated
+from pagereeve.telemetry.service_manager import ServiceManager
+
+JOURNAL_NAME = "journal.sqlite"
+BADGE_KEY_BYTES = 32
+FIRST_READS_SPREAD_S = 30.0
+COLLECT_EVERY = 20_000
+APPENDED_AT_ONCE = 500
+SWITCH_INTERVAL_S = 0.000_5
+
+log = structlog.get_logger("pagereeve.app")
+
+
+class QuietServer(uvicorn.Server):
+    """uvicorn in our task: signals are ours to handle, and stopping is ours to order."""
+
+    @contextmanager
+    def capture_signals(self) -> Iterator[None]:
+        yield
+
+
+class App:
+    """``async with App(settings)``: everything is up inside; outside everything accepted is stored and closed."""
+
+    def __init__(
+        self,
+        settings: Settings,
+        *,
+        clock: Clock | None = None,
+        entropy: Entropy | None = None,
+        meter_hooks: MeterHooks | None = None,
+        first_reads_spread_s: float = FIRST_READS_SPREAD_S,
+    ) -> None:
+        self.settings = settings
+        self.clock = clock or SystemClock()
+        self.entropy = entropy or SystemEntropy()
+        self.tally = EngineTally()
+        self.supervisor = Supervisor(self.clock, self._trouble)
+        self.ready = False
+        self.line_feeds: list[LineFeed] = []
+        self._meter_hooks = meter_hooks
+        self._first_reads_spread_s = first_reads_spread_s
+        self._silences = Repeated(log, self.clock, usual="good")
+        self._stack = AsyncExitStack()
+        self._server: QuietServer | None = None
+
+    async def __aenter__(self) -> Self:
+        try:
+            await self._start()
+        except BaseException:
+            await self._stack.aclose()
+            raise
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.stop()
+
+    async def stop(self) -> None:
+        """Doors first, then the keepers, the meter, the journal: what was accepted is stored."""
+        self.ready = False
+        async with asyncio.timeout(self.settings.limits.stop_within.seconds):
+            await self._stack.aclose()
+
+    async def _start(self) -> None:
+        settings = self.settings
+        settings.data_dir.mkdir(parents=True, exist_ok=True)
+        self.store = await SqlJournal.open(
+            settings.data_dir / JOURNAL_NAME, self.clock, queue_depth_max=settings.limits.intake_queue_max
+        )
+        self._stack.push_async_callback(self.store.close)
+        profiles = profiles_with(settings.meters.profiles)
+        profiles.require(printer.profile for printer in settings.printers)
+        self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
+        self._stack.push_async_callback(self.meter.close)
+        self.desk = self._desk()
+        self.alerting = self._alerting()
+        self._stack.push_async_callback(self.alerting.close)
+        self.badges = BadgeDesk(
+            badge_key(settings.badge_key_file), settings.badges.form.to_form(), settings.badge_forms()
+        )
+        self.porter = Porter(self.store, self.clock)
+        self.intake = EventIntake(
+            store=self.store,
+            desk=self.desk,
+            clock=self.clock,
+            tally=self.tally,
+            badges=self.badges,
+            porter=self.porter,
+            keep_titles=settings.privacy.keep_titles,
+        )
+        self.tally.remember(await self.store.last_events(), await self.store.newest_us())
+        await self._assign_people()
+        await self._furnish_house()
+        self._stack.push_async_callback(self.porter.finish)
+        self._stack.push_async_callback(self.desk.stop)
+        self.supervisor.start("porter", "porter", self.porter.run, beat=self.porter.beat, forever=True)
+        self.desk.start({printer: run.fact async for printer, run in self.store.open_runs()})
+        await self.intake.route_waiting_ends()
+        upkeep = Upkeep(self.clock, self.store.checkpoint)
+        self.supervisor.start("checkpoint", "checkpoint", upkeep.run, beat=upkeep.beat, forever=True)
+        await self.alerting.start(self.supervisor)
+        self.pulse = Pulse(self.clock, self.supervisor, self.store.waiting_since_us, self._on_stalled)
+        self.supervisor.start("pulse", "pulse", self.pulse.run, forever=True)
+        await self._open_doors()
+        self.ready = True
+        log.info("ready", http=str(self.http_address), printers=len(settings.printers))
+
+    def _hooks_of_meter(self) -> MeterHooks:
+        given = self._meter_hooks or MeterHooks()
+        return replace(given, on_note=given.on_note or self._note_of_meter)
+
+    def _note_of_meter(self, printer: str, text: str) -> None:
+        log.warning("the printer is other than it was", printer=printer, why=text)
+
+    def _desk(self) -> Desk:
+        settings = self.settings
+        watch = settings.watch
+        pace = Pace(
+            baseline_s=watch.baseline.seconds,
+            jitter=float(watch.baseline_jitter),
+            first_s=watch.poll_first.seconds,
+            longest_s=watch.poll_longest.seconds,
+            growth=watch.poll_growth,
+            sleeper_max_s=watch.sleeper_backoff_max.seconds,
+            timeout_s=watch.read_timeout.seconds,
+        )
+        around = Surroundings(
+            store=self.store,
+            meter=self.meter,
+            clock=self.clock,
+            entropy=self.entropy,
+            pace=pace,
+            tally=self.tally,
+            on_read=self._on_read,
+            on_learned=self._on_learned,
+            first_spread_s=self._first_reads_spread_s,
+        )
+        targets = {target.printer: target for target in settings.targets()}
+        registry = {
+            printer.name: Registered(targets[printer.name], settings.policy_of(printer), printer.gateway or "")
+            for printer in settings.printers
+        }
+        return Desk(around, self.supervisor, registry)
+
+    def _alerting(self) -> Alerting:
+        receivers = receivers_of(self.settings.alerts, self.clock)
+        return Alerting.of(self.settings, receivers, self.desk, self.store, self.clock, self.entropy)
+
+    async def _assign_people(self) -> None:
+        """The people file as facts with dates; a line that is known already changes nothing."""
+        if self.settings.people.file is None:
+            return
+        known = {fact.fact async for fact in self.store.facts("") if isinstance(fact.fact, Assigned)}
+        await self._append_all(one for one in read_people(self.settings.people.file) if one not in known)
+
+    async def _furnish_house(self) -> None:
+        """The directory, the printers' places and the rules for badges as facts with dates; what is known is left.
+
+        A directory that can't be taken is told, and leaves in force what was known before it: readings must go on.
+        """
+        rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
+        now_us = self.clock.now_us()
+        await self._append_all(house_facts(self.settings, rules, now_us))
+        self.badges.known |= {one.badge for one in rules.standing_at(now_us)}
+        directory = self._directory()
+        if directory is not None:
+            await self._append_all(binding_facts(directory, self.badges, rules, now_us))
+
+    def _directory(self) -> tuple[Binding, ...] | None:
+        """None where there is none, or none that can be taken."""
+        try:
+            return None if self.settings.badges.directory is None else self.settings.directory()
+        except BadSettings as error:
+            text = "the directory of badges was not taken; what was known before stays in force"
+            log.error(text, why=str(error))  # noqa: TRY400 - the table says it all
+        return None
+
+    async def _append_all(self, facts: Iterable[Fact]) -> None:
+        """Many at once, so that they share commits."""
+        waiting = iter(facts)
+        while batch := list(islice(waiting, APPENDED_AT_ONCE)):
+            await asyncio.gather(*(self.store.append(fact) for fact in batch))
+
+    async def _open_doors(self) -> None:
+        settings = self.settings
+        limits = HttpLimits(
+            body_max_bytes=settings.http.body_max_bytes,
+            batch_max=settings.http.batch_max,
+            read_s=settings.http.body_timeout.seconds,
+            wait_max_s=int(settings.http.wait_max.seconds),
+            requests_max=settings.limits.requests_max,
+        )
+        tokens = BearerTokens(token.get_secret_value() for token in settings.http_tokens())
+        self.events = EventsEndpoint(self.intake, limits, clock=self.clock, tokens=tokens)
+        self.telemetry = Telemetry(self)
+        await self._serve()
+        for line in settings.feeds.lines:
+            await self._open_line_feed(line)
+
+    async def _serve(self) -> None:
+        web = make_web(self.events, self.telemetry, self.telemetry)
+        listen = self.settings.http.listen
+        config = uvicorn.Config(
+            web,
+            host=listen.host,
+            port=listen.port,
+            lifespan="off",
+            log_config=None,
+            access_log=False,
+            proxy_headers=False,
+            server_header=False,
+            timeout_graceful_shutdown=5,
+        )
+        self._server = QuietServer(config)
+        task = asyncio.create_task(self._server.serve(), name="http")
+        self._stack.push_async_callback(self._stop_serving, task)
+        while not self._server.started:
+            if task.done():
+                raise OSError(f"can't listen on {listen}; is another process there? Set http.listen")
+            await asyncio.sleep(0.01)
+
+    async def _stop_serving(self, task: asyncio.Task[None]) -> None:
+        if self._server is not None:
+            self._server.should_exit = True
+        await task
+
+    async def _open_line_feed(self, line: LineFeedSettings) -> None:
+        peers = {gateway.host: gateway.name for gateway in self.settings.gateways if gateway.host}
+        config = line_feed_config(line, peers, self.settings.limits)
+        feed = LineFeed(config, self.intake, clock=self.clock, on_error=self._trouble)
+        await feed.start()
+        self._stack.push_async_callback(feed.stop)
+        self.line_feeds.append(feed)
+
+    @property
+    def http_address(self) -> tuple[str, int]:
+        """Where the HTTP door really listens (useful with port 0)."""
+        if self._server is None or not self._server.servers:
+            raise RuntimeError("the HTTP door is not open")
+        host, port = self._server.servers[0].sockets[0].getsockname()[:2]
+        return str(host), int(port)
+
+    def _on_read(self, printer: str, result: Reading | Failure) -> None:
+        state = "good" if isinstance(result, Reading) else result.reason.value
+        detail = "" if isinstance(result, Reading) else result.detail
+        self._silences.note(printer, state, "meter", printer=printer, detail=detail)
+
+    @staticmethod
+    def _on_stalled(stalled: list[str]) -> None:
+        if stalled:
+            log.critical(
+                "work stands still, and the service manager's watchdog is no longer fed", why="; ".join(stalled)
+            )
+        else:
+            log.warning("work that stood still goes on")
+
+    @staticmethod
+    def _on_learned(printer: str, settle_us: int) -> None:
+        log.info("settle time learnt", printer=printer, settle_s=settle_us / SECOND_US)
+
+    def _trouble(self, name: str, error: BaseException) -> None:
+        if isinstance(error, JournalUnavailable):
+            self.tally.unavailable += 1
+            log.error("the journal stores nothing now", task=name, why=str(error))
+        else:
+            log.error("task failed and begins anew", task=name, exc_info=error)
+
+
+def badge_key(path: Path) -> bytes:
+    """The secret for hashing badge numbers; made on the first start, readable by its owner alone."""
+    if not path.exists():
+        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with os.fdopen(handle, "wb") as file:
+            file.write(secrets.token_bytes(BADGE_KEY_BYTES).hex().encode())
+    return path.read_bytes().strip()
+
+
+async def serve_until_told(settings: Settings) -> None:
+    """Run the daemon until SIGTERM or SIGINT."""
+    told = asyncio.Event()
+    loop = asyncio.get_running_loop()
+    for number in (signal.SIGTERM, signal.SIGINT):
+        loop.add_signal_handler(number, told.set)
+    manager = ServiceManager.of(os.environ, os.getpid())
+    async with App(settings) as app:
+        tune_interpreter()
+        if manager.watchdog_s is not None:
+            app.pulse.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
+        manager.tell("READY=1", f"STATUS={len(settings.printers)} printers, HTTP on {settings.http.listen}")
+        await told.wait()
+        log.info("stopping")
+        manager.tell("STOPPING=1", "STATUS=Stores what was accepted, and ends")
+
+
+def tune_interpreter() -> None:
+    """After the start: what is there stays, so the collector need not look through it again and again; and the loop
+    need not wait 5 ms for the interpreter whenever the journal's thread has it.
+    """
+    gc.collect()
+    gc.freeze()
+    gc.set_threshold(COLLECT_EVERY, 20, 50)
+    sys.setswitchinterval(SWITCH_INTERVAL_S)
+
+
+def run_daemon(settings: Settings) -> None:
+    """Run in this process, on uvloop where it is installed."""
+    with asyncio.Runner(loop_factory=loop_factory()) as runner:
+        runner.run(serve_until_told(settings))
+
+
+def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
+    """The loop of uvloop: it halves the CPU of a read (DEVELOPERS.md, figures). None where it is not installed."""
+    try:
+        import uvloop  # noqa: PLC0415 - optional: absent on some platforms
+    except ImportError:
+        return None
+    factory: Callable[[], asyncio.AbstractEventLoop] = uvloop.new_event_loop
+    return factory

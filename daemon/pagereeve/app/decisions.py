@@ -1,0 +1,122 @@
+"""What a person says about a finding, on its way into the journal: by the daemon's door, or by hand where none runs."""
+
+from __future__ import annotations
+
+import http.client
+import json
+import secrets
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any, Final
+
+from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.badges.projector import HOUSE
+from pagereeve.domain.facts.events import FINDING_DECIDED, event_of
+from pagereeve.domain.facts.facts import Action, Decided, Origin
+from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.domain.values.instants import from_text, to_text
+from pagereeve.engine.badges.watcher import Porter
+from pagereeve.engine.printers.loading import open_book
+from pagereeve.ports.store import Store
+from pagereeve.settings import Address
+from pagereeve.store.sqlite.journal import SqlJournal
+
+SOURCE: Final = "urn:pagereeve:decisions"
+PATH: Final = "/v1/events"
+ANSWER_S: Final = 15.0
+ANSWER_MAX_BYTES: Final = 64 * 1024
+
+
+class NotTaken(PagereeveError):
+    """The daemon, or the journal, did not take what was said."""
+
+
+class NoDaemon(PagereeveError):
+    """Nobody listens at the daemon's address."""
+
+
+@dataclass(frozen=True, slots=True)
+class Said:
+    """``reason`` is one of domain.facts.Reason, or empty where a finding is closed without one."""
+
+    finding: str
+    action: Action
+    by: str
+    reason: str = ""
+    text: str = ""
+
+    def envelope(self, at_us: int) -> dict[str, Any]:
+        """A CloudEvent of its own identity (CloudEvents 1.0 section 3.1)."""
+        data = {"finding": self.finding, "action": self.action, "by": self.by}
+        data |= {name: value for name, value in (("reason", self.reason), ("text", self.text)) if value}
+        return {
+            "specversion": "1.0",
+            "type": FINDING_DECIDED,
+            "source": SOURCE,
+            "id": f"{at_us:017d}-{secrets.token_hex(8)}",
+            "time": to_text(at_us),
+            "datacontenttype": "application/json",
+            "data": data,
+        }
+
+
+def tell_daemon(address: Address, token: str, said: Said) -> None:
+    """Returns once it is durable. Raises NoDaemon, NotTaken."""
+    headers = {"Content-Type": "application/cloudevents+json"}
+    if token:
+        headers["Authorization"] = f"Bearer {token}"
+    connection = http.client.HTTPConnection(address.host, address.port, timeout=ANSWER_S)
+    try:
+        connection.request("POST", PATH, json.dumps(said.envelope(SystemClock().now_us())), headers)
+        answer = connection.getresponse()
+        body = answer.read(ANSWER_MAX_BYTES)
+    except ConnectionRefusedError as error:
+        raise NoDaemon(f"nobody listens at {address}") from error
+    except (OSError, http.client.HTTPException) as error:
+        raise NotTaken(f"the daemon at {address} did not answer ({type(error).__name__}); try again") from error
+    finally:
+        connection.close()
+    if answer.status >= 300:
+        raise NotTaken(f"the daemon at {address} did not take it: {_detail(body) or answer.reason}")
+
+
+def _detail(body: bytes) -> str:
+    try:
+        members = json.loads(body)
+    except ValueError:
+        return ""
+    return str(members.get("detail", "")) if isinstance(members, dict) else ""
+
+
+async def decide_by_hand(path: Path, said: Said) -> None:
+    """Into the journal at ``path``, which no daemon may have open; the rows that it changes are made anew.
+
+    Raises NotTaken, domain.errors.BadFact, journal.errors.CantOpen.
+    """
+    clock = SystemClock()
+    journal = await SqlJournal.open(path, clock)
+    try:
+        finding = await journal.finding(said.finding)
+        if finding is None:
+            raise NotTaken(f"{said.finding[:40]!r} is no finding; pagereeve findings --all lists them")
+        envelope = said.envelope(clock.now_us())
+        at_us = from_text(envelope["time"])
+        origin = Origin(SOURCE, envelope["id"], at_us, at_us, at_us)
+        event = event_of(FINDING_DECIDED, origin, envelope["data"])
+        if isinstance(event, Decided):
+            await journal.append(replace(event, printer=finding.printer))
+        await _renew(journal, clock, finding.printer, finding.since_us)
+    finally:
+        await journal.close()
+
+
+async def _renew(store: Store, clock: SystemClock, printer: str, since_us: int) -> None:
+    if printer == HOUSE:
+        await Porter(store, clock).renew(since_us)
+        return
+    book = await open_book(store, printer, since_us)
+    run = await store.open_run(printer)
+    book.open_run(None if run is None else run.fact)
+    update = book.settle()
+    if update is not None:
+        await store.replace(printer, update.from_anchor_us, update.sheaves)

@@ -1,0 +1,65 @@
+"""From settings to the adapters' own configurations, and to facts of the house: names and units only, no decisions."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
+
+from pagereeve.domain.facts.facts import Bound, EntranceSet, Fact, Registered
+from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.engine.intake.badge_hashing import BadgeDesk
+from pagereeve.feeds.lines.badge_text import BadgeFrame
+from pagereeve.feeds.lines.feed import LineFeedConfig
+from pagereeve.feeds.lines.tee import TeeTarget
+from pagereeve.settings import LimitSettings, LineFeedSettings, Settings
+from pagereeve.settings.lists.directory import Binding
+
+
+def line_feed_config(line: LineFeedSettings, peers: Mapping[str, str], limits: LimitSettings) -> LineFeedConfig:
+    """One [[feeds.lines]] table; ``peers`` name gateways by the address their lines come from."""
+    return LineFeedConfig(
+        name=line.name,
+        gateway=line.gateway or peers,
+        reader=line.reader or "",
+        host=line.listen.host,
+        port=line.listen.port,
+        terminator=line.terminator_bytes,
+        frame=BadgeFrame(line.prefix.encode(), line.suffix.encode(), line.encoding),
+        line_max_bytes=line.line_max_bytes,
+        idle_flush_s=line.idle_flush.seconds,
+        connections_max=limits.line_connections_max,
+        pending_max_bytes=limits.line_backlog_max * line.line_max_bytes,
+        tee=None if line.tee is None else TeeTarget(line.tee.host, line.tee.port),
+    )
+
+
+def house_facts(settings: Settings, known: HouseRules, now_us: int) -> Iterator[Fact]:
+    """What the settings say of the house and no fact has said yet: the rules for badges, and where printers stand."""
+    policy = settings.badges.entrance_policy()
+    if known.policy_at(now_us) != policy or not known.policies:
+        yield EntranceSet(now_us, policy)
+    for printer in settings.printers:
+        gateway = printer.gateway or ""
+        if printer.name not in known.places or known.gateway_of(printer.name, now_us) != gateway:
+            yield Registered(now_us, printer.name, gateway)
+
+
+def binding_facts(directory: Sequence[Binding], badges: BadgeDesk, known: HouseRules, now_us: int) -> Iterator[Bound]:
+    """Lines that are new or other than they were; a line that is gone ends its binding now.
+
+    The directory's badges are known to ``badges`` then.
+    """
+    listed: set[tuple[str, str, int]] = set()
+    said = {(one.badge, one.owner, one.at_us): one for one in known.standing_at(now_us)}
+    for binding in directory:
+        badge = badges.hashed(binding.canonical)
+        badges.known.add(badge)
+        key = (badge, binding.owner, binding.from_us)
+        listed.add(key)
+        before = said.get(key)
+        over = binding.until_us is not None and binding.until_us <= now_us
+        if (before is None and not over) or (before is not None and before.until_us != binding.until_us):
+            yield Bound(binding.from_us, badge, binding.owner, now_us, binding.until_us)
+    for key, one in said.items():
+        if key not in listed:
+            yield replace(one, known_us=now_us, until_us=max(now_us, one.at_us + 1))

@@ -1,0 +1,162 @@
+"""What the running daemon shows of itself: ports.telemetry over the app's own parts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from importlib.metadata import version
+from typing import TYPE_CHECKING, get_args
+
+from pagereeve.app.alerting import Alerting
+from pagereeve.app.disk import disk_of
+from pagereeve.domain.badges.checks import KINDS
+from pagereeve.domain.badges.form import Refused
+from pagereeve.domain.facts.reading import Reading
+from pagereeve.engine.alerts.delivery import OUTCOMES as OUTCOMES_OF_MESSAGES
+from pagereeve.engine.badges.watcher import Porter
+from pagereeve.engine.printers.watcher import Keeper
+from pagereeve.engine.supervision.watchdog import LAG_LONGEST_S, WRITE_LONGEST_S
+from pagereeve.feeds.refusals import Reason
+from pagereeve.feeds.stats import FeedStats
+from pagereeve.meters.snmp.stats import Refusal
+from pagereeve.ports.telemetry import FeedTelemetry, PrinterTelemetry, ProcessTelemetry, ReceiverTelemetry
+from pagereeve.reports.disk_space import disk_trouble
+
+if TYPE_CHECKING:
+    from pagereeve.app.daemon import App
+    from pagereeve.feeds.lines.feed import LineFeed
+    from pagereeve.settings import LineFeedSettings
+
+OUTCOMES = ("stored", "duplicate", "conflict", "quarantined")
+TASKS = ("keeper", "porter", "checkpoint", "pulse", "herald", "couriers")
+# Kinds of tasks whose last success is shown, by the name under which it is. A kind that never ran is absent.
+SUCCESSES = {
+    "keeper": "keepers",
+    "porter": "porter",
+    "checkpoint": "checkpoint",
+    "herald": "herald",
+    "couriers": "couriers",
+}
+TROUBLES_MAX = 5
+
+
+class Telemetry:
+    """Implements ports.telemetry.MetricsSource and Readiness."""
+
+    def __init__(self, app: App) -> None:
+        self._app = app
+        self._version = version("pagereeve")
+
+    def printers(self) -> Iterable[PrinterTelemetry]:
+        if not self._app.settings.metrics.per_printer:
+            return
+        registered = self._app.desk.registry
+        for name, keeper in list(self._app.desk.keepers.items()):
+            if name in registered:
+                yield _printer(keeper)
+
+    def process(self) -> ProcessTelemetry:
+        app = self._app
+        feeds = {"http": _feed(app.events.stats)}
+        feeds |= {line.name: _feed(feed.stats) for line, feed in _lines(app)}
+        restarts = dict.fromkeys(TASKS, 0) | dict(app.supervisor.restarts)
+        successes = app.supervisor.last_success_us()
+        disk = disk_of(app.settings.data_dir)
+        health = app.store.health()
+        if health.last_commit_us is None:
+            health = replace(health, last_commit_us=app.tally.newest_us)
+        return ProcessTelemetry(
+            version=self._version,
+            feeds=feeds,
+            reads=dict(app.meter.stats.reads),
+            refused_datagrams={kind.value: app.meter.stats.refused[kind] for kind in Refusal},
+            journal=health,
+            projections=app.tally.projections,
+            rewinds=app.tally.rewinds,
+            unavailable=app.tally.unavailable,
+            restarts=restarts,
+            ends=dict.fromkeys(TASKS, 0) | dict(app.supervisor.ends),
+            parts=self.parts(),
+            loop_lag_s=app.pulse.lag_s(),
+            task_success_us={SUCCESSES[kind]: at_us for kind, at_us in successes.items() if kind in SUCCESSES},
+            last_event_us=dict(app.tally.last_event_us),
+            disk_free_bytes=None if disk is None else disk.free_bytes,
+            disk_size_bytes=None if disk is None else disk.size_bytes,
+            oddities=app.meter.stats.oddities(),
+            refused_badges={reason: app.tally.refused_badges[reason] for reason in get_args(Refused)},
+            house_findings=_house_findings(app.porter),
+            receivers={name: _receiver(app.alerting, name) for name in app.alerting.couriers},
+            open_alerts=app.alerting.herald.open_alerts(),
+            receive_drops=app.meter.endpoint.kernel_drops,
+        )
+
+    def parts(self) -> Mapping[str, str]:
+        """Ready once everything is open; never dependent on printers (FIELD-CASES.md 7.14)."""
+        app = self._app
+        return {
+            "start": "" if app.ready else "the daemon is still starting, or is stopping",
+            "journal": _journal_trouble(app),
+            "tasks": _tasks_trouble(app.supervisor.troubles()),
+            "loop": _loop_trouble(app.pulse.lag_s()),
+            "disk": disk_trouble(disk_of(app.settings.data_dir)),
+        }
+
+
+def _journal_trouble(app: App) -> str:
+    waits_s = app.pulse.write_waits_s()
+    if not app.store.health().alive:
+        return "nothing can be stored any more; see the log"
+    return f"a write has waited for {waits_s:.0f} s and is not stored" if waits_s > WRITE_LONGEST_S else ""
+
+
+def _tasks_trouble(troubles: list[str]) -> str:
+    if not troubles:
+        return ""
+    more = f"; and {len(troubles) - TROUBLES_MAX} more" if len(troubles) > TROUBLES_MAX else ""
+    return f"{len(troubles)} not at work: {'; '.join(troubles[:TROUBLES_MAX])}{more}"
+
+
+def _loop_trouble(lag_s: float) -> str:
+    return f"everything stood still for {lag_s:.1f} s within the last minute" if lag_s > LAG_LONGEST_S else ""
+
+
+def _house_findings(porter: Porter) -> dict[str, int]:
+    """Nothing before the porter's book is read: a 0 would be a lie, and then a rise."""
+    return {} if porter.book is None else {kind: porter.figures.open_findings[kind] for kind in KINDS}
+
+
+def _receiver(alerting: Alerting, name: str) -> ReceiverTelemetry:
+    courier = alerting.couriers[name]
+    counts: dict[str, int] = {outcome: courier.counts[outcome] for outcome in OUTCOMES_OF_MESSAGES}
+    counts["dropped"] += alerting.dropped[name]
+    queue = courier.queue
+    return ReceiverTelemetry(counts, queue.waiting, queue.oldest_us, queue.last_success_us)
+
+
+def _lines(app: App) -> Iterable[tuple[LineFeedSettings, LineFeed]]:
+    return zip(app.settings.feeds.lines, app.line_feeds, strict=False)
+
+
+def _feed(stats: FeedStats) -> FeedTelemetry:
+    return FeedTelemetry(
+        events={outcome: stats.events[outcome] for outcome in OUTCOMES},
+        refused={reason: stats.refused[reason] for reason in get_args(Reason)},
+        connections_open=stats.connections_open,
+        lost_lines=stats.lost_lines,
+        tee_broken=stats.tee_broken,
+    )
+
+
+def _printer(keeper: Keeper) -> PrinterTelemetry:
+    good = keeper.last_good
+    return PrinterTelemetry(
+        printer=keeper.printer,
+        meter={} if good is None else {name: count.value for name, count in good.sight.counts},
+        last_reading_us=None if good is None else good.received_us,
+        up=None if keeper.last is None else isinstance(keeper.last, Reading),
+        open_windows=keeper.open_windows(),
+        settle_us=keeper.settle_us(),
+        open_findings=dict(keeper.figures.open_findings),
+        pages=dict(keeper.figures.pages),
+        figures_known=keeper.book is not None,
+    )

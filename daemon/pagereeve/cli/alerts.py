@@ -1,0 +1,85 @@
+"""``pagereeve alerts``: what people were told, what waits for whom, and a message to try a receiver with."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import App, Parameter
+
+from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone, open_reads
+
+if TYPE_CHECKING:
+    from pagereeve.ports.outbox import Kept, Queue
+    from pagereeve.ports.receiver import Receiver
+
+TRY_WITHIN_S = 30.0
+
+app = App(name="alerts", help="What people were told of, what waits for whom; try a receiver.")
+
+
+@app.default
+def alerts(
+    *, json: AsJson = False, zone: Zone = "UTC", config: Config = CONFIG_DEFAULT, data_dir: DataDir = None
+) -> int:
+    """Alerts that stand or were over within the last hour, and the queue of each receiver. Status 1 if one stands."""
+    from pagereeve.cli.output import say, say_json  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.domain.accounts.periods import zone_of  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.reports.alerts import alerts_json, alerts_text  # noqa: PLC0415 - see pagereeve.cli
+
+    shown_zone = zone_of(zone)
+    kept, queues = asyncio.run(_known(config, data_dir))
+    if json:
+        say_json(alerts_json(kept, queues))
+    else:
+        say(alerts_text(kept, queues, shown_zone))
+    return 1 if any(alert.told and alert.ended_us is None for alert, _ in kept) else 0
+
+
+@app.command(name="try")
+def try_(
+    receiver: Annotated[str, Parameter(help="The receiver's name in the settings.")],
+    /,
+    *,
+    config: Config = CONFIG_DEFAULT,
+) -> int:
+    """Send a message that says that it is a trial, from here and past the queue. Status 1 if it was not taken."""
+    from pagereeve.app.clocks import SystemClock  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.app.receivers import receivers_of  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.cli.output import say  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.domain.values.bad_question import BadQuestion  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
+
+    known = {one.name: one for one, _ in receivers_of(load_settings(config).alerts, SystemClock())}
+    if receiver not in known:
+        names = ", ".join(sorted(known)) or "none"
+        raise BadQuestion("RECEIVER", f"{receiver[:40]!r} is no receiver; the settings have {names}")
+    why = asyncio.run(_try(known.values(), known[receiver]))
+    say(f"{receiver} took the trial message." if not why else f"{receiver} did not take it: {why}")
+    return 1 if why else 0
+
+
+async def _try(known: Iterable[Receiver], one: Receiver) -> str:
+    """Why it was not taken; "" if it was."""
+    from pagereeve.app.clocks import SystemClock  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.domain.alerts.telling import trial  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.ports.receiver import NotDelivered  # noqa: PLC0415 - see pagereeve.cli
+
+    try:
+        async with asyncio.timeout(TRY_WITHIN_S):
+            await one.deliver(trial(SystemClock().now_us()))
+    except NotDelivered as error:
+        return str(error)
+    except TimeoutError:
+        return f"no answer within {TRY_WITHIN_S:g} s"
+    finally:
+        for receiver in known:
+            await receiver.close()
+    return ""
+
+
+async def _known(config: Path, data_dir: Path | None) -> tuple[Sequence[Kept], Mapping[str, Queue]]:
+    async with open_reads(config, data_dir) as reads:
+        return await reads.alerts(), await reads.queues()

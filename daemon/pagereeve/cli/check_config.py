@@ -1,0 +1,55 @@
+"""``pagereeve check-config``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+from cyclopts import Parameter
+
+if TYPE_CHECKING:
+    from pagereeve.settings import Settings
+
+
+def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /) -> None:
+    """Say what is wrong with a settings file, the files it names included. Exit status 2 if anything is."""
+    from pagereeve.cli.output import say  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
+
+    settings = load_settings(file)
+    refuse_bad_files(settings, str(file))
+    say(
+        f"{file}: good. {len(settings.printers)} printers, {len(settings.gateways)} gateways, "
+        f"{len(settings.feeds.lines)} line feeds, {len(settings.assignments())} cost centre assignments, "
+        f"{len(settings.directory())} badges; "
+        f"data in {settings.data_dir}, HTTP on {settings.http.listen}"
+    )
+
+
+def refuse_bad_files(settings: Settings, source: str) -> None:
+    """Secrets and people are in files of their own: all their problems at once."""
+    from pagereeve.app.clocks import SystemClock  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.app.receivers import receivers_of  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.meters.discovery.profile import BadProfile, profiles_with  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
+
+    problems: list[Problem] = []
+    readers: tuple[Callable[[], object], ...] = (
+        settings.targets,
+        settings.http_tokens,
+        settings.assignments,
+        settings.directory,
+        lambda: receivers_of(settings.alerts, SystemClock()),
+    )
+    for read in readers:
+        try:
+            read()
+        except BadSettings as error:
+            problems += [Problem(f"{error.source}: {one.where}", one.text) for one in error.problems]
+    try:
+        profiles_with(settings.meters.profiles).require(printer.profile for printer in settings.printers)
+    except BadProfile as error:
+        problems.append(Problem("meters.profiles", str(error)))
+    if problems:
+        raise BadSettings(source, problems)

@@ -1,0 +1,45 @@
+"""``pagereeve doctor``."""
+
+from __future__ import annotations
+
+import asyncio
+from typing import TYPE_CHECKING
+
+from pagereeve.cli.options import CONFIG_DEFAULT, JOURNAL_NAME, AsJson, Config
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from pagereeve.settings import Settings
+
+
+def doctor(*, json: AsJson = False, config: Config = CONFIG_DEFAULT) -> int:
+    """Say on one page what is wrong and what to do, the worst first, with the daemon running or without.
+
+    Exit status 0 if nothing is wrong, 1 if something is, 2 if the settings can't be read.
+    """
+    from pagereeve.app.installation import examine  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.cli.output import say, say_json  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.reports.doctor import complaints_of, doctor_json, doctor_text  # noqa: PLC0415 - as above
+
+    settings, problems = _settings(config)
+    seen = asyncio.run(examine(settings, problems, settings.data_dir / JOURNAL_NAME))
+    complaints = complaints_of(seen)
+    if json:
+        say_json(doctor_json(seen, complaints))
+    else:
+        say(doctor_text(seen, complaints))
+    return 1 if complaints else 0
+
+
+def _settings(config: Path) -> tuple[Settings, list[str]]:
+    """With what is wrong in the files that they name. Raises BadSettings where they can't be taken themselves."""
+    from pagereeve.cli.check_config import refuse_bad_files  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.settings import BadSettings, load_settings  # noqa: PLC0415 - see pagereeve.cli
+
+    settings = load_settings(config)
+    try:
+        refuse_bad_files(settings, str(config))
+    except BadSettings as error:
+        return settings, [str(problem) for problem in error.problems]
+    return settings, []

@@ -1,0 +1,40 @@
+"""``pagereeve facts``."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import Parameter
+
+from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, open_reads
+
+
+def facts(
+    *,
+    printer: Annotated[
+        str | None, Parameter(help="Only this printer's facts; without its people's cost centres.")
+    ] = None,
+    out: Annotated[Path | None, Parameter(help="Write to this file; it appears when it is whole.")] = None,
+    config: Config = CONFIG_DEFAULT,
+    data_dir: DataDir = None,
+) -> None:
+    """Write the journal's facts as NDJSON, one fact a line, in canonical bytes (RFC 8785).
+
+    They hold names of people, and hashes in the place of badge numbers: handle the file accordingly.
+    """
+    asyncio.run(_write(config, data_dir, printer, out))
+
+
+async def _write(config: Path, data_dir: Path | None, printer: str | None, out: Path | None) -> None:
+    from pagereeve.cli.output import output_file  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.domain.values.bad_question import BadQuestion  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.reports.facts_file import fact_lines, line_bytes  # noqa: PLC0415 - see pagereeve.cli
+
+    async with open_reads(config, data_dir) as reads:
+        if printer is not None and printer not in await reads.printers():
+            raise BadQuestion("--printer", f"no facts of a printer {printer[:60]!r} are known; names are exact")
+        with output_file(out) as file:
+            async for line in fact_lines(reads, printer):
+                file.write(line_bytes(line) + b"\n")

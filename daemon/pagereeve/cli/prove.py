@@ -1,0 +1,235 @@
+"""``pagereeve prove``."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import partial
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final, Literal
+
+from cyclopts import Parameter
+
+from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config
+
+if TYPE_CHECKING:
+    from pydantic import BaseModel
+
+    from pagereeve.ports.meter import MeterTarget
+    from pagereeve.proof.plan import Plan
+    from pagereeve.proof.results import Proof
+    from pagereeve.settings import PrinterSettings, Settings
+
+AT_ONCE_MAX: Final = 16
+USAGE: Final = 2
+PORT_MAX: Final = 65_535
+
+# What an entry may keep in the printed fragment: everything but what the proof finds, and never a secret itself.
+NOT_KEPT: Final = frozenset({"community", "policy"})
+
+
+def prove(
+    *printers: Annotated[str, Parameter(help="Printers of the settings file.")],
+    all_: Annotated[bool, Parameter(name="--all", negative="", help="Every printer of the settings file.")] = False,
+    print_: Annotated[
+        bool, Parameter(name="--print", negative="", help="Print test pages, after a yes; says how many sheets.")
+    ] = False,
+    yes: Annotated[bool, Parameter(negative="", help="The yes to --print, given in advance.")] = False,
+    language: Annotated[
+        Literal["text", "pjl", "postscript", "pcl", "pwg"],
+        Parameter(help="What the printer understands; pjl is text behind a PJL header."),
+    ] = "pcl",
+    panel: Annotated[int | None, Parameter(help="All pages as the printer's panel shows them.")] = None,
+    sheets_seen: Annotated[int | None, Parameter(help="Sheets that the two-sided job gave, as you see them.")] = None,
+    quiet_s: Annotated[float, Parameter(name="--quiet", help="Seconds for which the counter must stand still.")] = 10.0,
+    port: Annotated[int | None, Parameter(help="TCP port of print data, in the place of print_port.")] = None,
+    web: Annotated[int | None, Parameter(help="TCP port of the printer's web page, in the place of web_port.")] = None,
+    report: Annotated[Path | None, Parameter(help="A page to print and file (HTML).")] = None,
+    json: AsJson = False,
+    config: Config = CONFIG_DEFAULT,
+) -> int:
+    """Prove an installation, stage by stage, with real pages if wanted. Exit status 1 if anything failed.
+
+    At a terminal, one printer's panel and paper are asked for.
+    """
+    from pagereeve.cli.prompts import person_at_terminal  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.proof.plan import Plan  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
+
+    one = not all_ and len(set(printers)) == 1
+    _refuse_misuse(one=one, printing=print_, yes=yes, figures=(panel, sheets_seen), ports=(port, web))
+    settings = load_settings(config)
+    entries = _entries(settings, printers, config, all_=all_)
+    targets = settings.model_copy(update={"printers": tuple(entries)}).targets()
+    person = person_at_terminal() if one else None
+    asked = Plan(
+        target=targets[0],
+        language=language if print_ else None,
+        panel=panel,
+        sheets_seen=sheets_seen,
+        person=person,
+        print_port=port,
+        web_port=web,
+    )
+    plans = [_plan(settings, entry, target, asked, quiet_s) for entry, target in zip(entries, targets, strict=True)]
+    if print_ and not _consent(plans, yes=yes):
+        return USAGE
+    proofs = asyncio.run(_prove_all(settings, plans, as_json=json))
+    _show(
+        [(proof, _fragment(settings, proof, entry)) for proof, entry in zip(proofs, entries, strict=True)],
+        report,
+        as_json=json,
+    )
+    return 0 if all(proof.passed for proof in proofs) else 1
+
+
+def _refuse_misuse(
+    *, one: bool, printing: bool, yes: bool, figures: Sequence[int | None], ports: Sequence[int | None]
+) -> None:
+    """Raises BadSettings with everything that does not go together."""
+    from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
+
+    given = [figure for figure in figures if figure is not None]
+    wrong = {
+        "--yes is the yes to --print; without --print nothing is printed anyway": yes and not printing,
+        "--panel and --sheets-seen are one printer's figures; name one printer": bool(given) and not one,
+        "--panel and --sheets-seen are counts; none is below 0": any(figure < 0 for figure in given),
+        f"--port and --web are TCP ports, 1 to {PORT_MAX}": any(
+            port is not None and not 1 <= port <= PORT_MAX for port in ports
+        ),
+    }
+    problems = [Problem("", text) for text, is_so in wrong.items() if is_so]
+    if problems:
+        raise BadSettings("pagereeve prove", problems)
+
+
+def _show(shown: Sequence[tuple[Proof, str]], report: Path | None, *, as_json: bool) -> None:
+    from pagereeve.cli.output import output_file, say, say_json, show  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.cli.version import version_text  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.proof.report.html import page_of  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.proof.report.summary import summary_line, summary_table  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.proof.report.terminal import proof_json, proof_text  # noqa: PLC0415 - see pagereeve.cli
+
+    if as_json:
+        say_json([proof_json(proof, fragment) for proof, fragment in shown])
+    else:
+        say("\n".join(proof_text(proof, fragment) for proof, fragment in shown))
+        proofs = [proof for proof, _ in shown]
+        if len(proofs) > 1:
+            show(summary_table(proofs))
+            say(summary_line(proofs))
+    if report is not None:
+        with output_file(report) as file:
+            file.write(page_of(shown, version_text()).encode())
+
+
+def _entries(settings: Settings, names: Sequence[str], config: Path, *, all_: bool) -> list[PrinterSettings]:
+    """Raises BadSettings."""
+    from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.settings.suggestions import nearest  # noqa: PLC0415 - see pagereeve.cli
+
+    known = {printer.name: printer for printer in settings.printers}
+    if bool(names) == all_:
+        raise BadSettings("pagereeve prove", [Problem("", "name printers of the settings file, or give --all")])
+    unknown = [name for name in names if name not in known]
+    if unknown:
+        problems = [Problem(name[:64], f"is no printer of [[printers]]{nearest(name, known)}") for name in unknown]
+        raise BadSettings(str(config), problems)
+    return list(known.values()) if all_ else [known[name] for name in dict.fromkeys(names)]
+
+
+def _plan(settings: Settings, entry: PrinterSettings, target: MeterTarget, asked: Plan, quiet_s: float) -> Plan:
+    """``asked`` for one printer of the registry."""
+    from pagereeve.proof.plan import Patience  # noqa: PLC0415 - see pagereeve.cli
+
+    return replace(
+        asked,
+        target=target,
+        print_port=asked.print_port or entry.print_port,
+        web_port=asked.web_port or entry.web_port,
+        gateway_hosts=_gateway_hosts(settings, entry),
+        patience=Patience(quiet_s=min(max(quiet_s, 0.0), 3600.0), rest_s=_rest_s(settings, entry)),
+    )
+
+
+def _gateway_hosts(settings: Settings, entry: PrinterSettings) -> frozenset[str]:
+    """Addresses of gateways; a gateway without one owns the address of the printers behind it."""
+    hosts = {gateway.name: gateway.host for gateway in settings.gateways if gateway.host}
+    own = {entry.host} if entry.gateway is not None and entry.gateway not in hosts else set()
+    return frozenset(hosts.values()) | own
+
+
+def _rest_s(settings: Settings, entry: PrinterSettings) -> float:
+    """A job is over once the count has stood still half as long again as the settle time that is set."""
+    return settings.policy_of(entry).settle_us / 1_000_000 * 1.5
+
+
+def _consent(plans: Sequence[Plan], *, yes: bool) -> bool:
+    """Paper is used only after a yes: on the command line, or at the terminal."""
+    from pagereeve.cli.output import complain  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.proof.stages.printing import jobs_in  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.proof.testpages.jobs import sheets_at_most  # noqa: PLC0415 - see pagereeve.cli
+
+    jobs = sum(len(jobs_in(plan.language)) for plan in plans if plan.language is not None)
+    sheets = sum(sheets_at_most(jobs_in(plan.language)) for plan in plans if plan.language is not None)
+    announcement = f"This prints {jobs} jobs on {len(plans)} printer(s), {sheets} sheets at most."
+    if yes:
+        sys.stderr.write(f"{announcement}\n")
+        return True
+    if not sys.stdin.isatty():
+        complain(f"{announcement} Nothing was printed: nobody is there to say yes; add --yes if that is what you want")
+        return False
+    sys.stderr.write(f"{announcement} Type yes to go on: ")
+    sys.stderr.flush()
+    if sys.stdin.readline().strip().lower() == "yes":
+        return True
+    complain("nothing was printed")
+    return False
+
+
+async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool) -> list[Proof]:
+    from pagereeve.app.clocks import SystemClock, SystemEntropy  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.cli.progress import progress_of  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.meters.discovery.profile import profiles_with  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.meters.reader import SnmpMeter  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.proof.course import prove as prove_one  # noqa: PLC0415 - see pagereeve.cli
+
+    clock = SystemClock()
+    meter = SnmpMeter.of(clock, SystemEntropy(), profiles=profiles_with(settings.meters.profiles))
+    room = asyncio.Semaphore(AT_ONCE_MAX)
+
+    async def one(plan: Plan) -> Proof:
+        async with room:
+            printer = plan.target.printer
+            proof = await prove_one(plan, meter, clock, partial(progress.stage, printer))
+        progress.proof(printer, passed=proof.passed)
+        return proof
+
+    try:
+        with progress_of(len(plans), quiet=as_json) as progress:
+            return await asyncio.gather(*(one(plan) for plan in plans))
+    finally:
+        await meter.close()
+
+
+def _fragment(settings: Settings, proof: Proof, entry: PrinterSettings) -> str:
+    from pagereeve.proof.report.settings_entry import fragment_of  # noqa: PLC0415 - see pagereeve.cli
+
+    kept = {name: value for name, value in _written(entry).items() if name not in NOT_KEPT and value != ""}
+    return fragment_of(proof, kept, _written(entry.policy), settings.policy_of(entry).settle_us / 1_000_000)
+
+
+def _written(section: BaseModel) -> dict[str, str | int | float | bool]:
+    """What a table of the settings file says by itself, as TOML has it; a rule that is None is written ``unknown``."""
+    said: dict[str, str | int | float | bool] = {}
+    for name in type(section).model_fields:
+        value = getattr(section, name)
+        if name not in section.model_fields_set:
+            continue
+        if name == "separator_sheets" and value is None:
+            value = "unknown"
+        if value is not None:
+            said[name] = value if isinstance(value, bool | int | float) else str(value)
+    return said

@@ -1,0 +1,114 @@
+"""``pagereeve read``."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Any, Literal
+
+from cyclopts import Parameter
+
+from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config
+from pagereeve.ports.meter import AuthProtocol, PrivProtocol
+
+if TYPE_CHECKING:
+    from pagereeve.meters.discovery.profile import Profiles
+    from pagereeve.ports.inspection import Inspection
+    from pagereeve.ports.meter import MeterTarget
+    from pagereeve.settings import Settings
+
+TIMEOUT_MAX_S = 600.0
+
+
+def read(
+    place: Annotated[str | None, Parameter(help="HOST:PORT or HOST (port 161); without it, --printer.")] = None,
+    /,
+    *,
+    printer: Annotated[str | None, Parameter(help="A printer of the settings file, in the place of HOST:PORT.")] = None,
+    version: Annotated[Literal["1", "2c", "3"] | None, Parameter(help="SNMP version; 2c unless said.")] = None,
+    community_file: Annotated[Path | None, Parameter(help="File that holds the community; public unless said.")] = None,
+    community_env: Annotated[str | None, Parameter(help="Environment variable that holds it.")] = None,
+    user: Annotated[str | None, Parameter(help="User for version 3.")] = None,
+    auth: Annotated[AuthProtocol | None, Parameter(help="How the user proves who it is.")] = None,
+    auth_password_file: Annotated[Path | None, Parameter(help="File that holds the password for it.")] = None,
+    auth_password_env: Annotated[str | None, Parameter(help="Environment variable that holds it.")] = None,
+    priv: Annotated[PrivProtocol | None, Parameter(help="How the user hides what is said.")] = None,
+    priv_password_file: Annotated[Path | None, Parameter(help="File that holds the password for it.")] = None,
+    priv_password_env: Annotated[str | None, Parameter(help="Environment variable that holds it.")] = None,
+    context: Annotated[str | None, Parameter(help="Context name of the objects.")] = None,
+    allow_weak: Annotated[bool | None, Parameter(negative="", help="Permit md5 and des.")] = None,
+    profile: Annotated[str | None, Parameter(help="A profile's name, or none for the standard objects alone.")] = None,
+    profiles: Annotated[Path | None, Parameter(help="Folder with further profiles.")] = None,
+    timeout_s: Annotated[float, Parameter(name="--timeout", help="Seconds for all of it.")] = 15.0,
+    json: AsJson = False,
+    config: Config = CONFIG_DEFAULT,
+) -> int:
+    """What the daemon makes of an agent: identity, channels, units, reasons. Exit status 1 if it can't be used."""
+    from pagereeve.cli.output import say, say_json  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.meters.discovery.profile import profiles_with  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.reports.inspection import inspection_json, inspection_text  # noqa: PLC0415 - see pagereeve.cli
+
+    options = {
+        "version": version,
+        "community_file": community_file,
+        "community_env": community_env,
+        "user": user,
+        "auth": auth,
+        "auth_password_file": auth_password_file,
+        "auth_password_env": auth_password_env,
+        "priv": priv,
+        "priv_password_file": priv_password_file,
+        "priv_password_env": priv_password_env,
+        "context": context,
+        "allow_weak": allow_weak,
+        "profile": profile,
+    }
+    given = {name: value for name, value in options.items() if value is not None}
+    target, folder = _target(place, printer, given, config)
+    known = profiles_with(profiles or folder)
+    known.require([target.profile])
+    seen = asyncio.run(_inspect(target, known, min(max(timeout_s, 0.1), TIMEOUT_MAX_S)))
+    if json:
+        say_json(inspection_json(seen))
+    else:
+        say(inspection_text(seen))
+    return 0 if seen.reading is not None else 1
+
+
+def _target(
+    place: str | None, printer: str | None, given: dict[str, Any], config: Path
+) -> tuple[MeterTarget, Path | None]:
+    """Whom to ask, and the folder of the site's own profiles. Raises BadSettings."""
+    from pagereeve.settings import BadSettings, Problem, load_settings  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.settings.single_printer import lone_printer  # noqa: PLC0415 - see pagereeve.cli
+
+    if (place is None) == (printer is None):
+        raise BadSettings("pagereeve read", [Problem("", "give HOST:PORT, or --printer NAME of the settings file")])
+    if place is not None:
+        return lone_printer(place, given).target(os.environ), None
+    settings = load_settings(config)
+    entry = _entry(settings, printer or "", config)
+    changed = lone_printer(entry.host, {**{name: getattr(entry, name) for name in entry.model_fields_set}, **given})
+    return changed.target(os.environ), settings.meters.profiles
+
+
+def _entry(settings: Settings, name: str, config: Path) -> Any:
+    from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.settings.suggestions import nearest  # noqa: PLC0415 - see pagereeve.cli
+
+    entries = {printer.name: printer for printer in settings.printers}
+    if name not in entries:
+        raise BadSettings(str(config), [Problem(name[:64], f"is no printer of [[printers]]{nearest(name, entries)}")])
+    return entries[name]
+
+
+async def _inspect(target: MeterTarget, profiles: Profiles, timeout_s: float) -> Inspection:
+    from pagereeve.app.clocks import SystemClock, SystemEntropy  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.meters.reader import SnmpMeter  # noqa: PLC0415 - see pagereeve.cli
+
+    meter = SnmpMeter.of(SystemClock(), SystemEntropy(), profiles=profiles)
+    try:
+        return await meter.inspect(target, timeout_s)
+    finally:
+        await meter.close()

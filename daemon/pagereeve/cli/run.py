@@ -1,0 +1,27 @@
+"""``pagereeve run``."""
+
+from __future__ import annotations
+
+import faulthandler
+import sys
+
+from pagereeve.cli.options import CONFIG_DEFAULT, Config
+
+
+def run(*, config: Config = CONFIG_DEFAULT) -> None:
+    """Run the daemon until SIGTERM or Ctrl-C. Exit status 2 if it can't start."""
+    from pagereeve.app.daemon import run_daemon  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.telemetry.logs import set_up_logs  # noqa: PLC0415 - see pagereeve.cli
+
+    settings = load_settings(config)
+    targets = settings.targets()
+    secrets = [target.community for target in targets]
+    secrets += [
+        word for target in targets if (user := target.user) for word in (user.auth_password, user.priv_password)
+    ]
+    secrets += [token.get_secret_value() for token in settings.http_tokens()]
+    set_up_logs(settings.log.format, settings.log.level, sys.stderr, secrets)
+    # A service manager ends what stands still by SIGABRT: where it stood is then in the log.
+    faulthandler.enable()
+    run_daemon(settings)

@@ -1,0 +1,92 @@
+"""Was every planted fault found, nothing else, and every page accounted for?"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+
+from pagereeve.domain.ledger import Finding, Posting
+from pagereeve.simulator.college.scenario import Planted
+from pagereeve.simulator.printer.model import Truth
+
+
+@dataclass(frozen=True, slots=True)
+class FaultLine:
+    """One planted fault, and the findings that answer to it."""
+
+    what: str
+    printer: str
+    expected: tuple[str, ...]
+    missing: tuple[str, ...]
+
+    @property
+    def found(self) -> bool:
+        return not self.missing
+
+
+@dataclass(frozen=True, slots=True)
+class PageLine:
+    """One printer's pages: ``marked`` by the simulated engine, and what persons and the house received."""
+
+    printer: str
+    marked: int
+    people: int
+    house: int
+
+    @property
+    def accounted(self) -> int:
+        return self.people + self.house
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    faults: tuple[FaultLine, ...]
+    unplanted: tuple[Finding, ...]
+    pages: tuple[PageLine, ...]
+
+    @property
+    def good(self) -> bool:
+        return (
+            all(fault.found for fault in self.faults)
+            and not self.unplanted
+            and all(line.marked == line.accounted for line in self.pages)
+        )
+
+
+def judge(
+    planted: Sequence[Planted],
+    findings: Sequence[Finding],
+    postings: Iterable[Posting],
+    truth: Mapping[str, Truth],
+) -> Judgement:
+    """Compare what was planted with what was found, and what was marked with what the ledger accounts for."""
+    seen = {_pair(finding) for finding in findings}
+    fine = {pair for one in planted for pair in (*one.expected, *one.allowed)}
+    faults = tuple(
+        FaultLine(
+            what=one.what,
+            printer=one.printer,
+            expected=tuple(kind for kind, _ in one.expected),
+            missing=tuple(f"{kind} at {printer}" for kind, printer in one.expected if (kind, printer) not in seen),
+        )
+        for one in planted
+    )
+    unplanted = tuple(finding for finding in findings if _pair(finding) not in fine)
+    return Judgement(faults, unplanted, _pages(postings, truth))
+
+
+def _pair(finding: Finding) -> tuple[str, str]:
+    """What it is and where: a printer, or the place that a finding of the entrance names."""
+    return finding.kind, finding.printer or finding.place
+
+
+def _pages(postings: Iterable[Posting], truth: Mapping[str, Truth]) -> tuple[PageLine, ...]:
+    people = dict.fromkeys(truth, 0)
+    house = dict.fromkeys(truth, 0)
+    for posting in postings:
+        for account, pages in posting.legs:
+            if account.startswith("person:"):
+                people[posting.printer] += pages
+            elif account.startswith("house:"):
+                house[posting.printer] += pages
+    return tuple(PageLine(name, one.marked, people[name], house[name]) for name, one in truth.items())

@@ -1,0 +1,105 @@
+"""What each person, cost centre or printer owes for a period: released, counted and charged side by side.
+
+A release belongs to the period in which it started. Different channels and units are never added up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Final, Literal, assert_never
+
+from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
+from pagereeve.domain.ledger import Charge, Verdict
+
+By = Literal["person", "cost-centre", "printer"]
+
+OPEN: Final = "open"
+
+
+@dataclass(slots=True)
+class Figure:
+    """A sum that knows what is missing from it: ``unknown`` releases said no number."""
+
+    known: int = 0
+    times: int = 0
+    unknown: int = 0
+
+    def add(self, pages: int | None) -> None:
+        if pages is None:
+            self.unknown += 1
+        else:
+            self.known += pages
+            self.times += 1
+
+    @property
+    def pages(self) -> int | None:
+        """None where no release said a number: unknown stays unknown, never 0 (FIELD-CASES.md 6.5)."""
+        return self.known if self.times else None
+
+
+@dataclass(slots=True)
+class Total:
+    """One line: ``who`` in one channel and unit. ``unit`` is "" where no reading told it.
+
+    ``charged`` rests on counts, ``unproven`` on claims alone. ``verdicts`` count releases.
+    """
+
+    who: str
+    channel: str
+    unit: str
+    releases: int = 0
+    released: Figure = field(default_factory=Figure)
+    counted: Figure = field(default_factory=Figure)
+    charged: int = 0
+    unproven: int = 0
+    verdicts: dict[str, int] = field(default_factory=lambda: dict.fromkeys([*(one.value for one in Verdict), OPEN], 0))
+
+    @property
+    def billed(self) -> bool:
+        """Tickets speak of this channel, so its charges are the bill; other channels are parts of it."""
+        return self.channel in CLAIMED_CHANNELS
+
+    def add(self, charge: Charge) -> None:
+        self.releases += 1
+        self.released.add(charge.released)
+        self.counted.add(charge.counted)
+        self.charged += charge.charged
+        self.unproven += charge.unproven
+        self.verdicts[OPEN if charge.verdict is None else charge.verdict.value] += 1
+
+
+class Totals:
+    """Adds up charges, one by one; memory in proportion to the lines."""
+
+    def __init__(self, by: By, centres: CostCentres | None = None) -> None:
+        self.by: By = by
+        self._centres = centres or CostCentres()
+        self._lines: dict[tuple[str, str, str], Total] = {}
+
+    def add(self, charge: Charge) -> None:
+        key = (self._who(charge), charge.channel, "" if charge.unit is None else charge.unit.value)
+        line = self._lines.get(key)
+        if line is None:
+            line = self._lines[key] = Total(*key)
+        line.add(charge)
+
+    def add_all(self, charges: Iterable[Charge]) -> Totals:
+        for charge in charges:
+            self.add(charge)
+        return self
+
+    def lines(self) -> list[Total]:
+        """Billed channels first, then in order of name, channel, unit."""
+        return sorted(self._lines.values(), key=lambda one: (not one.billed, one.who, one.channel, one.unit))
+
+    def _who(self, charge: Charge) -> str:
+        match self.by:
+            case "person":
+                return charge.owner
+            case "cost-centre":
+                return self._centres.at(charge.owner, charge.started_us)
+            case "printer":
+                return charge.printer
+        assert_never(self.by)

@@ -1,0 +1,160 @@
+"""From findings to what people are told: one alert for a kind and its place, once, and again when it is over.
+
+Pure: whoever owns the alerts hands in what the store says of a finding and the time, and stores what comes out.
+FIELD-CASES.md 7.10: hold times up and down, one alert a printer and class, a gateway's failure is one alert, and a
+difference needs an action to be over.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from pagereeve.domain.ledger import SEVERITIES, Finding, Severity
+from pagereeve.domain.values.instants import SECOND_US
+
+MEMBERS_MAX: Final = 500
+"""Findings that an alert keeps at a time; the others are looked up once these are over."""
+
+# So many silent printers behind one gateway, or all of them where there are fewer: the gateway is what people look at.
+GATEWAY_PRINTERS = 3
+# Kinds in which printers behind one gateway fail together.
+SHARED_FATE: Final = frozenset({"meter-silent", "wrong-responder"})
+# Kinds that are over by themselves; of the others a person says so.
+PASSING: Final = SHARED_FATE | {
+    "unit-not-usable",
+    "source-clock-off",
+    "feed-silent",
+    "reader-noisy",
+    "reader-form-changed",
+    "unknown-printer",
+}
+RANK: Final[dict[Severity, int]] = {severity: rank for rank, severity in enumerate(reversed(SEVERITIES))}
+
+
+@dataclass(frozen=True, slots=True)
+class AlertPolicy:
+    """``hold_us``: how long something must be so before it is told; ``hold_over_us``: how long over before that is.
+
+    ``again_us``: an alert that has more behind it than was told is told again, so often at most.
+    """
+
+    hold_us: int = 120 * SECOND_US
+    hold_over_us: int = 600 * SECOND_US
+    again_us: int = 86_400 * SECOND_US
+
+
+@dataclass(frozen=True, slots=True)
+class Surroundings:
+    """Where printers stand, how many printers stand behind a gateway, and what nobody wants to hear of now."""
+
+    gateway_of: Mapping[str, str] = field(default_factory=dict)
+    behind: Mapping[str, int] = field(default_factory=dict)
+    is_quiet: Callable[[str, str, int], bool] = lambda _printer, _gateway, _at_us: False
+
+
+@dataclass(frozen=True, slots=True)
+class Alert:
+    """One thing that people are told of. ``members`` are its open findings by id, in order of their beginning.
+
+    ``seen_us`` is when it was first seen, or when a quiet time ended; ``told`` counts its messages; ``fresh_us`` is
+    when the first finding came that no message has told; ``clear_us`` when the last open finding went. ``wide``: it is
+    told as the gateway's. ``more``: others are open for which ``members`` had no room. ``quiet``: nobody wants to hear
+    of it just now. ``last`` is the finding that speaks for it, also when it is over; ``ended_us`` when it was.
+    """
+
+    id: str
+    kind: str
+    subject: str
+    printer: str
+    gateway: str
+    seen_us: int
+    since_us: int
+    last: Finding
+    members: Mapping[str, Finding] = field(default_factory=dict)
+    told: int = 0
+    told_us: int = 0
+    told_members: frozenset[str] = frozenset()
+    fresh_us: int | None = None
+    clear_us: int | None = None
+    by_person: bool = False
+    wide: bool = False
+    quiet: bool = False
+    more: bool = False
+    ended_us: int | None = None
+
+    @property
+    def severity(self) -> Severity:
+        known = [one.severity for one in self.members.values()] or [self.last.severity]
+        return max(known, key=lambda one: RANK[one])
+
+    @property
+    def printers(self) -> tuple[str, ...]:
+        return tuple(dict.fromkeys(one.printer for one in self.members.values() if one.printer))
+
+    @property
+    def pages(self) -> int | None:
+        counts = [one.pages for one in (self.members.values() or [self.last]) if one.pages is not None]
+        return sum(counts) if counts else None
+
+
+def place_of(finding: Finding, around: Surroundings) -> tuple[str, str, str]:
+    """(subject, printer, gateway) of the alert that a finding belongs to; findings of one kind and subject share it."""
+    gateway = around.gateway_of.get(finding.printer, "")
+    if finding.kind in SHARED_FATE and gateway:
+        return f"gateway {gateway}", "", gateway
+    if finding.printer:
+        return finding.printer, finding.printer, gateway
+    return finding.place, "", ""
+
+
+def begun(finding: Finding, around: Surroundings, now_us: int) -> Alert:
+    """A finding that no alert holds yet. One that comes again later is another alert: hence the time in its id."""
+    subject, printer, gateway = place_of(finding, around)
+    name = f"{finding.kind}\n{subject}\n{finding.id}\n{now_us}"
+    identity = f"a-{hashlib.sha256(name.encode()).hexdigest()[:12]}"
+    alert = Alert(identity, finding.kind, subject, printer, gateway, now_us, finding.since_us, finding)
+    return joined(alert, finding, now_us)
+
+
+def joined(alert: Alert, finding: Finding, now_us: int) -> Alert:
+    """An open finding, new to the alert or with other words than before."""
+    if finding.id not in alert.members and len(alert.members) >= MEMBERS_MAX:
+        return alert if alert.more else replace(alert, more=True)
+    known = {**alert.members, finding.id: finding}.values()
+    members = {one.id: one for one in sorted(known, key=lambda one: (one.since_us, one.printer, one.id))}
+    fresh_us = alert.fresh_us
+    if fresh_us is None and finding.id not in alert.told_members:
+        fresh_us = now_us
+    first = next(iter(members.values()))
+    return replace(
+        alert,
+        members=members,
+        fresh_us=fresh_us,
+        clear_us=None,
+        last=first,
+        since_us=min(alert.since_us, finding.since_us),
+    )
+
+
+def left(alert: Alert, name: str, ended: Finding | None, now_us: int) -> Alert:
+    """A finding that is over, decided, or gone (``ended`` None): what came later explains it."""
+    if name not in alert.members:
+        return alert
+    members = {known: one for known, one in alert.members.items() if known != name}
+    last = ended or alert.members[name]
+    if members:
+        return replace(alert, members=members, last=next(iter(members.values())))
+    # A person's word is final; what passes by itself may come again.
+    said = ended is not None and (ended.state == "explained" or ended.kind not in PASSING)
+    return replace(alert, members={}, clear_us=now_us, by_person=said, last=last, fresh_us=None)
+
+
+def is_wide(alert: Alert, around: Surroundings) -> bool:
+    """So many printers behind the gateway fail that the gateway itself is what people should look at."""
+    if alert.printer or not alert.gateway:
+        return False
+    failing = len(alert.printers)
+    return failing > 1 and failing >= min(GATEWAY_PRINTERS, around.behind.get(alert.gateway, GATEWAY_PRINTERS))

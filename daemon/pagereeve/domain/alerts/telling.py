@@ -1,0 +1,174 @@
+"""Whether an alert is told now, and in what words. The decision is separate from the act, and has a name."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Final, Literal
+
+from pagereeve.domain.alerts.advice import ADVICE, GATEWAY_SILENT, Advice
+from pagereeve.domain.alerts.alert import Alert, AlertPolicy, Surroundings, is_wide
+from pagereeve.domain.alerts.message import Notification, Step
+from pagereeve.domain.ledger import Finding
+
+Decision = Step | Literal["forget"] | None
+"""The step that is told now; an alert never told that is over; None: nothing now, ask again later."""
+
+EVIDENCE_LINES: Final = 3
+# Lines that name a person: what leaves by mail can't be called back, and the command shows them to who may see them.
+_PERSONAL: Final = re.compile(r"\bowner\b|'s, the job|^decided ")
+
+
+def look(alert: Alert, policy: AlertPolicy, around: Surroundings, now_us: int) -> tuple[Decision, Alert]:
+    """What to do about an alert, and the alert as it is then (a quiet time puts it off)."""
+    if alert.ended_us is not None:
+        return None, alert
+    if not alert.members:
+        return _once_clear(alert, policy, now_us), alert
+    alert = _hushed(alert, now_us, quiet=_is_quiet(alert, around, now_us))
+    if alert.quiet:
+        return None, alert
+    if not alert.told:
+        return ("begins" if now_us - alert.seen_us >= policy.hold_us else None), alert
+    return _once_told(alert, policy, now_us), alert
+
+
+def _hushed(alert: Alert, now_us: int, *, quiet: bool) -> Alert:
+    """Once a quiet time is over, what is still so must be so for its hold again."""
+    if quiet or not alert.quiet:
+        return alert if alert.quiet == quiet else replace(alert, quiet=quiet)
+    fresh_us = None if alert.fresh_us is None else now_us
+    return replace(alert, quiet=False, fresh_us=fresh_us, seen_us=alert.seen_us if alert.told else now_us)
+
+
+def _once_clear(alert: Alert, policy: AlertPolicy, now_us: int) -> Decision:
+    if not alert.told:
+        return "forget"
+    clear_us = now_us if alert.clear_us is None else alert.clear_us
+    return "over" if alert.by_person or now_us - clear_us >= policy.hold_over_us else None
+
+
+def _once_told(alert: Alert, policy: AlertPolicy, now_us: int) -> Decision:
+    """There may be more behind it now."""
+    if alert.fresh_us is None or now_us - alert.fresh_us < policy.hold_us:
+        return None
+    soon = _needs_no_pause(alert) or now_us - alert.told_us >= policy.again_us
+    return "goes-on" if soon else None
+
+
+def _is_quiet(alert: Alert, around: Surroundings, now_us: int) -> bool:
+    """All that it is about is being worked on: one printer that is not makes it news."""
+    places = alert.printers or (alert.printer,)
+    return all(around.is_quiet(one, around.gateway_of.get(one, alert.gateway), now_us) for one in places)
+
+
+def _needs_no_pause(alert: Alert) -> bool:
+    """Another printer failed behind a gateway that has not been told as the gateway's failure yet."""
+    if alert.printer or not alert.gateway or alert.wide:
+        return False
+    told = {one.printer for name, one in alert.members.items() if name in alert.told_members}
+    return any(printer not in told for printer in alert.printers)
+
+
+def tell(alert: Alert, step: Step, around: Surroundings, now_us: int) -> tuple[Alert, Notification]:
+    """The next message of the alert, and the alert after it."""
+    wide = alert.wide or is_wide(alert, around)
+    told = replace(
+        alert,
+        told=alert.told + 1,
+        told_us=now_us,
+        told_members=frozenset(alert.members),
+        fresh_us=None,
+        wide=wide,
+        ended_us=(alert.clear_us or now_us) if step == "over" else None,
+    )
+    advice = GATEWAY_SILENT if wide else advice_of(alert.kind)
+    return told, _message(told, step, advice, now_us)
+
+
+def advice_of(kind: str) -> Advice:
+    """Raises KeyError for a kind that nobody wrote advice for; a test looks that there is none."""
+    return ADVICE[kind]
+
+
+def _message(alert: Alert, step: Step, advice: Advice, now_us: int) -> Notification:
+    printers = alert.printers
+    return Notification(
+        alert=alert.id,
+        nth=alert.told,
+        step=step,
+        kind=alert.kind,
+        severity=alert.severity,
+        subject=alert.subject,
+        printer=alert.printer,
+        gateway=alert.gateway,
+        since_us=alert.since_us,
+        at_us=now_us,
+        until_us=alert.ended_us,
+        title=f"{alert.subject}: {advice.headline}",
+        what=_what(alert, step, printers),
+        cost=advice.cost,
+        evidence=_evidence(alert, printers),
+        first=advice.first,
+        command=_command(alert),
+        findings=len(alert.members),
+        pages=alert.pages,
+    )
+
+
+def _what(alert: Alert, step: Step, printers: Sequence[str]) -> str:
+    if step == "over":
+        if alert.last.state == "explained":
+            return f"Explained: {alert.last.reason}. It was: {alert.last.text}."
+        if alert.last.state == "open":
+            return f"What came later explains it. It was: {alert.last.text}."
+        return f"It is over. It was: {alert.last.text}."
+    if len(printers) > 1:
+        return f"{len(printers)} printers: {', '.join(printers[:10])}{', ...' if len(printers) > 10 else ''}."
+    where = f"{printers[0]}: " if printers and not alert.printer else ""
+    more = len(alert.members) - 1
+    others = f" And {more} more of the kind {'is' if more == 1 else 'are'} open." if more else ""
+    return f"{where}{alert.last.text}.{others}"
+
+
+def _evidence(alert: Alert, printers: Sequence[str]) -> tuple[str, ...]:
+    if len(printers) > 1:
+        firsts = {one.printer: one for one in reversed(list(alert.members.values()))}
+        return tuple(f"{name}: {firsts[name].text}" for name in printers[:EVIDENCE_LINES])
+    return impersonal(alert.last)
+
+
+def impersonal(finding: Finding) -> tuple[str, ...]:
+    """The first lines of a finding's evidence that name no person."""
+    return tuple(line for line in finding.evidence if not _PERSONAL.search(line))[:EVIDENCE_LINES]
+
+
+def _command(alert: Alert) -> str:
+    if len(alert.members) <= 1:
+        return f"pagereeve findings show {alert.last.id}"
+    return f"pagereeve findings --printer {alert.printer}" if alert.printer else "pagereeve findings"
+
+
+def trial(at_us: int) -> Notification:
+    """A message with which somebody tries a receiver; it is over as it comes, so that nothing stands because of it."""
+    return Notification(
+        alert=f"a-trial-{at_us}",
+        nth=1,
+        step="over",
+        kind="trial",
+        severity="info",
+        subject="a trial",
+        printer="",
+        gateway="",
+        since_us=at_us,
+        at_us=at_us,
+        until_us=at_us,
+        title="Trial: messages arrive here",
+        what="Somebody tried whether messages arrive. Nothing is wrong.",
+        cost="It costs nothing.",
+        evidence=("sent by pagereeve alerts try",),
+        first="Nothing is left to do.",
+        command="pagereeve alerts",
+        findings=0,
+    )

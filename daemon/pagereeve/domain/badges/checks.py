@@ -1,0 +1,292 @@
+"""What comes in at the doors, looked at as a whole: badges nobody knows, readers that can't be read, silent feeds.
+
+A fold over all badges and start notices of the house in order of time; it touches no page of the ledger.
+"""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from dataclasses import dataclass, field
+from typing import Final, TypeVar
+
+from pagereeve.domain.badges.state import EntranceState, FeedState, ReaderState
+from pagereeve.domain.badges.swipes import SwipeKey, swipe_key
+from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, ReleaseStarted
+from pagereeve.domain.facts.policy import EntrancePolicy
+from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.findings import finding as find
+from pagereeve.domain.findings.conditions import Condition
+from pagereeve.domain.ledger import Finding, ReleaseKey
+from pagereeve.domain.values.fields import Fields
+from pagereeve.domain.values.instants import SECOND_US, to_text
+
+EntranceEvent = BadgePresented | BadgeUnreadable | ReleaseStarted
+# A reader is noisy from 19 of 20 refused frames on, and no more from half of them on: between the two it stays.
+NOISY_SHARE, QUIET_SHARE = (19, 20), (1, 2)
+KINDS: Final[tuple[find.Kind, ...]] = (
+    "unknown-badge",
+    "badge-owner-differs",
+    "badge-elsewhere",
+    "badge-in-two-places",
+    "reader-noisy",
+    "reader-form-changed",
+    "feed-silent",
+)
+# What a release server answers to a badge that it doesn't know.
+UNKNOWN_ANSWER: Final = "unknown"
+# Of a fold's short memory: sightings that may still matter. The oldest goes first.
+SIGHTINGS_MAX: Final = 50_000
+RELEASES: Final = "release notices"
+
+Key = TypeVar("Key")
+Value = TypeVar("Value")
+
+
+@dataclass(frozen=True, slots=True)
+class Sighting:
+    at_us: int
+    gateway: str
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    at_us: int
+    event: EntranceEvent
+    arrived: bool = False
+
+    @property
+    def order(self) -> tuple[int, bool, str, str]:
+        """By instant; of one instant all happenings before all arrivals, each by the event's identity."""
+        return (self.at_us, self.arrived, *self.event.origin.key)
+
+
+@dataclass(slots=True)
+class Entrance:
+    """``findings`` each bear the instant at which they are settled. Steps come in order.
+
+    Each event is two steps: when it happened, it is compared with what happened near it; when it arrived, its feed was
+    heard. A backlog that comes in the end leaves a silence as it was. ``told_after_us``: steps up to there only refresh
+    the short memory, as what they led to is known already.
+    """
+
+    rules: HouseRules
+    state: EntranceState = field(default_factory=EntranceState)
+    told_after_us: int = -1
+    findings: list[tuple[int, Finding]] = field(default_factory=list)
+    _alone: set[tuple[str, str]] = field(default_factory=set)
+    _swipes: OrderedDict[SwipeKey, int] = field(default_factory=OrderedDict)
+    _seen: OrderedDict[str, Sighting] = field(default_factory=OrderedDict)
+    _unknown: OrderedDict[tuple[str, str], int] = field(default_factory=OrderedDict)
+
+    def take(self, step: Step) -> None:
+        policy = self.rules.policy_at(step.at_us)
+        match step.event:
+            case BadgeUnreadable() if not step.arrived:
+                self._unreadable(step.event, step.at_us, policy)
+            case BadgePresented():
+                (self._badge_came if step.arrived else self._badge)(step.event, step.at_us, policy)
+            case ReleaseStarted():
+                (self._start_came if step.arrived else self._started)(step.event, step.at_us, policy)
+
+    def copied(self) -> Entrance:
+        """A fold of its own that goes on from here, without what was found so far."""
+        copy = Entrance(self.rules, EntranceState.from_json(Fields(self.state.to_json(), "state")), self.told_after_us)
+        copy._alone, copy._swipes = set(self._alone), self._swipes.copy()
+        copy._seen, copy._unknown = self._seen.copy(), self._unknown.copy()
+        return copy
+
+    def open_findings(self) -> list[Finding]:
+        return [condition.finding() for condition in self.state.standing()]
+
+    # Badges
+
+    def _badge(self, badge: BadgePresented, at_us: int, policy: EntrancePolicy) -> None:
+        again = self._is_same_swipe(badge, at_us, policy)
+        before = self._seen.get(badge.badge)
+        _remember(self._seen, badge.badge, Sighting(at_us, badge.gateway))
+        known = bool(self.rules.owner_of(badge.badge, at_us))
+        unknown = badge.outcome == UNKNOWN_ANSWER or (not known and self.rules.has_directory(at_us))
+        tried_us = self._unknown.get((badge.badge, badge.gateway))
+        if unknown:
+            _remember(self._unknown, (badge.badge, badge.gateway), at_us)
+        if again:
+            return
+        if not unknown:
+            self._alone.add(badge.origin.key)
+        if at_us <= self.told_after_us:
+            return
+        reader = self.state.reader(badge.gateway, badge.reader)
+        self._frame(reader, at_us, policy, refused="")
+        self._style(reader, badge, at_us, policy, known=known)
+        if unknown and not badge.resembles and (tried_us is None or at_us - tried_us > policy.nearby_us):
+            self._tell_unknown(reader, badge, at_us)
+        if before is not None and before.gateway != badge.gateway and at_us - before.at_us < policy.travel_us:
+            self._tell_two_places(before, badge, at_us)
+
+    def _badge_came(self, badge: BadgePresented, at_us: int, policy: EntrancePolicy) -> None:
+        alone = self._was_alone(badge)
+        if at_us <= self.told_after_us:
+            return
+        self._heard(self.state.gateway(badge.gateway), at_us)
+        if alone:
+            self._unmatched(self.state.releases, RELEASES, at_us, policy, "badges were presented")
+
+    def _was_alone(self, event: BadgePresented | ReleaseStarted) -> bool:
+        """Of this event something of the other kind was to be expected."""
+        key = event.origin.key
+        alone = key in self._alone
+        self._alone.discard(key)
+        return alone
+
+    def _is_same_swipe(self, badge: BadgePresented, at_us: int, policy: EntrancePolicy) -> bool:
+        """The step-by-step form of domain.swipes."""
+        key = swipe_key(badge)
+        last_us = self._swipes.get(key)
+        _remember(self._swipes, key, at_us)
+        return last_us is not None and at_us - last_us <= policy.swipe_us
+
+    def _style(
+        self, reader: ReaderState, badge: BadgePresented, at_us: int, policy: EntrancePolicy, *, known: bool
+    ) -> None:
+        if known:
+            reader.otherwise = 0
+            self._over(reader.changed, at_us)
+            reader.changed = None
+        if not badge.resembles:
+            return
+        if reader.style != badge.resembles or not reader.otherwise:
+            reader.style, reader.otherwise, reader.otherwise_since_us = badge.resembles, 0, at_us
+        reader.otherwise += 1
+        if reader.changed is None and reader.otherwise >= policy.changed_badges:
+            text = (
+                f"{reader.otherwise} badges in a row are known only if written {reader.style}: "
+                "the reader writes them otherwise than its form says; nothing is mapped by itself"
+            )
+            since_us = reader.otherwise_since_us
+            anchor = f"{reader.style} {since_us}"
+            reader.changed = Condition("reader-form-changed", reader.place, since_us, anchor, text)
+
+    def _tell_unknown(self, reader: ReaderState, badge: BadgePresented, at_us: int) -> None:
+        text = "a badge was presented that nobody is known to own"
+        evidence = [f"the release server answered: {badge.outcome}"] if badge.outcome else []
+        self._tell("unknown-badge", reader.place, badge.origin.key, at_us, text, evidence)
+
+    def _tell_two_places(self, before: Sighting, badge: BadgePresented, at_us: int) -> None:
+        away_s = (at_us - before.at_us) / SECOND_US
+        text = (
+            f"one badge was presented at gateway {before.gateway} and {away_s:.1f} s later at gateway {badge.gateway}: "
+            "two cards of one number, or two readers within reach of one another"
+        )
+        both = (before, Sighting(at_us, badge.gateway))
+        evidence = [f"at gateway {one.gateway}: {to_text(one.at_us)}" for one in both]
+        place = f"gateways {before.gateway} and {badge.gateway}"
+        anchor = badge.origin.key
+        self._tell("badge-in-two-places", place, anchor, at_us, text, evidence)
+
+    # Readers
+
+    def _unreadable(self, unreadable: BadgeUnreadable, at_us: int, policy: EntrancePolicy) -> None:
+        if at_us > self.told_after_us:
+            reader = self.state.reader(unreadable.gateway, unreadable.reader)
+            self._frame(reader, at_us, policy, refused=unreadable.reason)
+
+    def _frame(self, reader: ReaderState, at_us: int, policy: EntrancePolicy, *, refused: str) -> None:
+        refusals = reader.frame(refused=bool(refused), kept=policy.noisy_frames)
+        full = reader.frames >= policy.noisy_frames
+        noisy = full and refusals * NOISY_SHARE[1] >= reader.frames * NOISY_SHARE[0]
+        if reader.noisy is None and noisy:
+            last = f"{reader.frames} frames can't be read; the last one was refused for {refused}"
+            text = f"{refusals} of the reader's last {last}"
+            reader.noisy = Condition("reader-noisy", reader.place, at_us, str(at_us), text)
+        elif reader.noisy is not None and refusals * QUIET_SHARE[1] <= reader.frames * QUIET_SHARE[0]:
+            self._over(reader.noisy, at_us)
+            reader.noisy = None
+
+    # Releases and feeds
+
+    def _started(self, started: ReleaseStarted, at_us: int, policy: EntrancePolicy) -> None:
+        if not started.badge:
+            return
+        home = self.rules.gateway_of(started.printer, at_us)
+        seen = self._seen.get(started.badge)
+        nearby = seen if seen is not None and at_us - seen.at_us <= policy.nearby_us else None
+        if nearby is None and home:
+            self._alone.add(started.origin.key)
+        if at_us <= self.told_after_us:
+            return
+        self._compare_owners(started, at_us)
+        if nearby is not None and home and nearby.gateway != home:
+            self._tell_elsewhere(started, nearby, home, at_us)
+
+    def _start_came(self, started: ReleaseStarted, at_us: int, policy: EntrancePolicy) -> None:
+        alone = self._was_alone(started)
+        if at_us <= self.told_after_us:
+            return
+        self._heard(self.state.releases, at_us)
+        if alone:
+            home = self.rules.gateway_of(started.printer, started.origin.at_us)
+            place = f"badge lines of gateway {home}"
+            self._unmatched(self.state.gateway(home), place, at_us, policy, "releases named a badge")
+
+    def _compare_owners(self, started: ReleaseStarted, at_us: int) -> None:
+        owner = self.rules.owner_of(started.badge, at_us)
+        if owner and owner != started.owner:
+            text = "by the directory, the release's badge is not the badge of the job's owner"
+            evidence = [_line(started), f"the badge is {owner}'s, the job {started.owner}'s"]
+            place = f"printer {started.printer}"
+            anchor = started.origin.key
+            self._tell("badge-owner-differs", place, anchor, at_us, text, evidence)
+
+    def _tell_elsewhere(self, started: ReleaseStarted, seen: Sighting, home: str, at_us: int) -> None:
+        text = f"the badge was presented at gateway {seen.gateway}, and the release went to a printer behind {home}"
+        evidence = [_line(started), f"presented {to_text(seen.at_us)}"]
+        place, anchor = f"printer {started.printer}", started.origin.key
+        self._tell("badge-elsewhere", place, anchor, at_us, text, evidence)
+
+    def _heard(self, feed: FeedState, at_us: int) -> None:
+        feed.heard, feed.unmatched = True, 0
+        self._over(feed.silent, at_us)
+        feed.silent = None
+
+    @staticmethod
+    def _unmatched(feed: FeedState, place: str, at_us: int, policy: EntrancePolicy, what: str) -> None:
+        """One notice more that should have had one of this feed beside it."""
+        if not feed.heard:
+            return
+        if not feed.unmatched:
+            feed.since_us = at_us
+        feed.unmatched += 1
+        lasted = at_us - feed.since_us >= policy.silent_us
+        if feed.silent is None and feed.unmatched >= policy.silent_after and lasted:
+            text = f"{feed.unmatched} {what} since {to_text(feed.since_us)}, and nothing came of this feed"
+            feed.silent = Condition("feed-silent", place, feed.since_us, str(feed.since_us), text)
+
+    # Findings
+
+    def _tell(
+        self, kind: find.Kind, place: str, anchor: tuple[str, str], at_us: int, text: str, evidence: list[str]
+    ) -> None:
+        condition = Condition(kind, place, at_us, "\n".join(anchor), text, tuple(evidence))
+        self.findings.append((at_us, condition.finding()))
+
+    def _over(self, condition: Condition | None, at_us: int) -> None:
+        if condition is not None:
+            self.findings.append((at_us, condition.finding(at_us)))
+
+
+def _remember(known: OrderedDict[Key, Value], key: Key, value: Value) -> None:
+    known[key] = value
+    known.move_to_end(key)
+    if len(known) > SIGHTINGS_MAX:
+        known.popitem(last=False)
+
+
+def _line(started: ReleaseStarted) -> str:
+    return find.release_line(ReleaseKey(started.origin.source, started.release))
+
+
+def steps_of(event: EntranceEvent) -> tuple[Step, Step]:
+    """An event's happening and its arrival, which is never before it."""
+    origin = event.origin
+    arrived_us = max(origin.at_us, origin.received_us)
+    return Step(origin.at_us, event), Step(arrived_us, event, arrived=True)

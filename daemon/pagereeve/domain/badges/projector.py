@@ -1,0 +1,233 @@
+"""The entrance's findings, kept up to date event by event: sheaves under printer "", as a printer's book makes its."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import AsyncIterator, Iterable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from pagereeve.domain.badges.checks import Entrance, EntranceEvent, Step, steps_of
+from pagereeve.domain.badges.state import EntranceState
+from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Fact, ReleaseStarted
+from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.findings import finding as find
+from pagereeve.domain.ledger import Finding, Sheaf
+from pagereeve.domain.projection.projector import HOLD_BACK_US, Update, apply_update
+from pagereeve.domain.values.fields import Fields
+from pagereeve.domain.values.instants import from_text, to_text
+
+HOUSE: Final = ""
+"""The printer name under which facts and findings stand that concern no one printer."""
+COPY_SOURCE: Final = "urn:pagereeve:copy"
+"""Copies of a badge for the other printers behind its gateway bear this source: the badge itself is one event."""
+
+ENTRANCE_VERSION: Final = 1
+# Events after which a seed is stored: often enough for a quick start, seldom enough for a small database.
+SEAL_EVERY: Final = 5_000
+
+NOTHING_TAKEN: Final = (-1, False, "", "")
+
+_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted)
+
+
+@dataclass(frozen=True, slots=True)
+class EntranceSeed:
+    """What was remembered after all events up to ``at_us``."""
+
+    at_us: int
+    state: dict[str, Any]
+
+    def to_json(self) -> dict[str, object]:
+        return {"version": ENTRANCE_VERSION, "at": to_text(self.at_us), "entrance": self.state}
+
+    @classmethod
+    def from_json(cls, members: Any) -> EntranceSeed:
+        """Raises BadFact, also for a seed that another version left."""
+        fields = Fields(members, "seed")
+        fields.integer("version", ENTRANCE_VERSION, ENTRANCE_VERSION)
+        seed = cls(from_text(fields.text("at"), "seed.at"), fields.members("entrance"))
+        fields.finish()
+        EntranceState.from_json(Fields(seed.state, "seed.entrance"))
+        return seed
+
+
+def entrance_event(fact: Fact) -> EntranceEvent | None:
+    """The fact, if it is an event of the entrance and no copy of one."""
+    if isinstance(fact, _EVENTS) and fact.origin.source != COPY_SOURCE:
+        return fact
+    return None
+
+
+@dataclass(slots=True)
+class EntranceBook:
+    """Events since ``seed``, each once. Two folds go through them: one up to the seed, one to the latest event.
+
+    An event in order costs a step of each; one that comes out of order, a fold of all since the seed.
+    """
+
+    rules: HouseRules
+    seed: EntranceSeed | None = None
+    hold_back_us: int = HOLD_BACK_US
+    seal_every: int = SEAL_EVERY
+    _events: dict[tuple[str, str], EntranceEvent] = field(default_factory=dict)
+    _before: list[EntranceEvent] = field(default_factory=list)
+    _base: Entrance | None = None
+    _live: Entrance | None = None
+    _last: tuple[int, bool, str, str] = NOTHING_TAKEN
+    _pending: list[Step] = field(default_factory=list)
+    _unsealed: int = 0
+    _told: tuple[Sheaf, ...] | None = None
+
+    def is_late(self, event: EntranceEvent) -> bool:
+        """It concerns what lies behind the seed: the caller must begin again from an earlier one."""
+        return self.seed is not None and event.origin.at_us <= self.seed.at_us
+
+    def needed_from_us(self) -> int | None:
+        """The earliest instant of an event that may still matter; None for all.
+
+        What arrives after the seed may have happened a reach before it, and be compared with what is a reach older.
+        """
+        return None if self.seed is None else self.seed.at_us - 2 * self.rules.reach_us()
+
+    def add(self, event: EntranceEvent) -> None:
+        """Take an event; of one before the seed (until the first settling) only what follows from it now matters."""
+        key = event.origin.key
+        if key in self._events:
+            return
+        if self.is_late(event):
+            self._before.append(event)
+        if not self.is_late(event) or steps_of(event)[1].at_us > self.anchor_us:
+            self._events[key] = event
+            self._unsealed += 1
+        if self._live is not None:
+            steps = [step for step in steps_of(event) if step.at_us > self.anchor_us]
+            self._pending += steps
+            if any(step.order <= self._last for step in steps):
+                self._live = None
+
+    def renew(self) -> None:
+        """The rules have changed: what was folded by the old ones is folded anew."""
+        self._live = None
+
+    def settle(self, until_us: int | None = None) -> Update | None:
+        """What to store; None if nothing changed. Seals what is old enough, once there is enough of it.
+
+        ``until_us``: later steps wait, as others may still come before them.
+        """
+        live, anchor_us = self._advanced(until_us), self.anchor_us
+        sealed = self._seal(live) if self._unsealed >= self.seal_every else None
+        rest = self._sheaf(self.anchor_us, [one for _, one in live.findings] + live.open_findings(), None)
+        sheaves = tuple(one for one in (sealed, rest) if one is not None and (one.findings or one.seed is not None))
+        if sealed is None and sheaves == self._told:
+            return None
+        self._told = sheaves[1:] if sealed is not None else sheaves
+        return Update(anchor_us, sheaves)
+
+    @property
+    def waits(self) -> bool:
+        """Steps are left that a later settling will take."""
+        return bool(self._pending)
+
+    @property
+    def anchor_us(self) -> int:
+        """Where the next stored sheaf begins."""
+        return 0 if self.seed is None else self.seed.at_us
+
+    def _advanced(self, until_us: int | None) -> Entrance:
+        if self._live is None:
+            self._live = self._at_seed().copied()
+            self._pending, self._last = self._steps_since_seed(), NOTHING_TAKEN
+        self._pending.sort(key=lambda one: one.order)
+        due = len(self._pending)
+        if until_us is not None:
+            due = bisect_right(self._pending, until_us, key=lambda one: one.at_us)
+        for step in self._pending[:due]:
+            self._live.take(step)
+            self._last = step.order
+        del self._pending[:due]
+        return self._live
+
+    def _at_seed(self) -> Entrance:
+        if self._base is None:
+            if self.seed is None:
+                self._base = Entrance(self.rules)
+            else:
+                state = EntranceState.from_json(Fields(self.seed.state, "seed.entrance"))
+                self._base = Entrance(self.rules, state, self.seed.at_us)
+            steps = (step for event in self._before for step in steps_of(event) if step.at_us <= self.anchor_us)
+            for step in sorted(steps, key=lambda one: one.order):
+                self._base.take(step)
+            self._before = []
+        return self._base
+
+    def _steps_since_seed(self) -> list[Step]:
+        since_us = -1 if self.seed is None else self.seed.at_us
+        return [step for event in self._events.values() for step in steps_of(event) if step.at_us > since_us]
+
+    def _seal(self, live: Entrance) -> Sheaf | None:
+        limit_us = self._limit_us()
+        if limit_us <= self.anchor_us:
+            return None
+        base = self._at_seed()
+        for step in sorted(self._steps_since_seed(), key=lambda one: one.order):
+            if step.at_us <= limit_us:
+                base.take(step)
+        base.told_after_us, base.findings = limit_us, []
+        seed = EntranceSeed(limit_us, base.state.to_json())
+        sealed = self._sheaf(self.anchor_us, [one for at_us, one in live.findings if at_us <= limit_us], seed)
+        live.findings = [(at_us, one) for at_us, one in live.findings if at_us > limit_us]
+        self.seed = seed
+        self._events = {key: one for key, one in self._events.items() if steps_of(one)[1].at_us > limit_us}
+        self._unsealed = 0
+        return sealed
+
+    def _limit_us(self) -> int:
+        """Where a seed may lie: what happened too long before it to be read again must have arrived before it, too."""
+        taken_us = max(self._last[0], self.anchor_us)
+        limit_us = min(max(one.origin.at_us for one in self._events.values()) - self.hold_back_us, taken_us)
+        reach_us = self.rules.reach_us()
+        late = [pair for pair in map(steps_of, self._events.values()) if pair[1].at_us - pair[0].at_us >= reach_us]
+        moved = True
+        while moved:
+            moved = False
+            for happened, arrived in late:
+                if happened.at_us <= limit_us - reach_us and arrived.at_us > limit_us:
+                    limit_us, moved = happened.at_us + reach_us - 1, True
+        return limit_us
+
+    def _sheaf(self, anchor_us: int, found: Iterable[Finding], seed: EntranceSeed | None) -> Sheaf:
+        """With a seed, what is over by then; else that and what still holds."""
+        kept = tuple(find.decided(finding, self.rules.decisions) for finding in found)
+        return Sheaf(HOUSE, anchor_us, None if seed is None else seed.to_json(), findings=kept)
+
+
+def entrance_findings(rules: HouseRules, events: Iterable[EntranceEvent]) -> list[Finding]:
+    """Of a whole history in one piece: what increments and rebuilds must equal. ``events`` come in any order."""
+    book = EntranceBook(rules, seal_every=2**62)
+    for event in events:
+        book.add(event)
+    update = book.settle()
+    return [finding for sheaf in update.sheaves for finding in sheaf.findings] if update is not None else []
+
+
+async def rebuild_entrance(rules: HouseRules, facts: AsyncIterator[Fact]) -> list[Sheaf]:
+    """All sheaves of a history; ``facts`` in order of their instants, so that none is late and little is held."""
+    book, sheaves = EntranceBook(rules), dict[int, Sheaf]()
+    waiting = 0
+    async for fact in facts:
+        event = entrance_event(fact)
+        if event is not None:
+            book.add(event)
+            waiting += 1
+        if waiting >= SEAL_EVERY:
+            waiting = 0
+            _settle_into(sheaves, book)
+    _settle_into(sheaves, book)
+    return [sheaves[anchor_us] for anchor_us in sorted(sheaves)]
+
+
+def _settle_into(sheaves: dict[int, Sheaf], book: EntranceBook) -> None:
+    update = book.settle()
+    if update is not None:
+        apply_update(sheaves, update)

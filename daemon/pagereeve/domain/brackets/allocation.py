@@ -1,0 +1,68 @@
+"""Sharing counted pages among a bracket's releases (DESIGN.md 3.4, step 6). The parts always sum to the whole."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal, get_args
+
+from pagereeve.domain.brackets.expectation import total_of
+from pagereeve.domain.ledger import Interval
+
+Share = Literal["share-as-expected", "share-by-readings", "share-in-proportion"]
+"""How a bracket's pages were shared among its releases; in proportion is where the meter can't tell them apart."""
+
+SHARES: Final = frozenset(get_args(Share))
+
+
+@dataclass(frozen=True, slots=True)
+class Movement:
+    """Pages counted between two inner readings, and who can have moved the meter then (indexes of releases)."""
+
+    pages: int
+    movers: tuple[int, ...]
+
+
+def largest_remainder(pages: int, weights: Sequence[int]) -> list[int]:
+    """Whole parts of ``pages`` in proportion to the weights; the largest remainders round up, the earlier first."""
+    weight = sum(weights)
+    if weight == 0:
+        return largest_remainder(pages, [1] * len(weights)) if weights else []
+    parts = [pages * one // weight for one in weights]
+    order = sorted(range(len(weights)), key=lambda index: (-(pages * weights[index] % weight), index))
+    for index in order[: pages - sum(parts)]:
+        parts[index] += 1
+    return parts
+
+
+def share_out(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> tuple[list[int], Share]:
+    """Each release's part of ``counted``, and how it was found. Where the sum fits, each gets its own."""
+    if total_of(list(expected)).holds(counted):
+        return _own(counted, expected), "share-as-expected"
+    return _by_movement(counted, expected, movements)
+
+
+def _own(counted: int, expected: Sequence[Interval]) -> list[int]:
+    """Its least for each, and the rest by the room that its interval leaves."""
+    rest = counted - sum(one.least for one in expected)
+    rooms = [rest if one.most is None else min(rest, one.most - one.least) for one in expected]
+    extra = _within(rest, rooms)
+    return [one.least + more for one, more in zip(expected, extra, strict=True)]
+
+
+def _within(pages: int, rooms: Sequence[int]) -> list[int]:
+    """Largest remainder in proportion to the rooms; as pages <= sum(rooms), no part exceeds its room."""
+    return largest_remainder(pages, rooms) if pages else [0] * len(rooms)
+
+
+def _by_movement(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> tuple[list[int], Share]:
+    parts = [0] * len(expected)
+    for movement in movements:
+        if len(movement.movers) == 1:
+            parts[movement.movers[0]] += movement.pages
+    left = counted - sum(parts)
+    how: Share = "share-in-proportion" if left else "share-by-readings"
+    owed = [max(0, one.least - part) for one, part in zip(expected, parts, strict=True)]
+    if not any(owed):
+        owed = [one.least for one in expected]
+    return [part + more for part, more in zip(parts, largest_remainder(left, owed), strict=True)], how

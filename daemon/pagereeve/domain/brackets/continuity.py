@@ -1,0 +1,131 @@
+"""May two neighbouring readings be subtracted from one another? (STANDARDS.md 3.4, FIELD-CASES.md 1.16 to 1.22)"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from enum import StrEnum
+
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import COUNTER32_MODULUS, Count, Plateau
+
+TICKS_MODULUS = 2**32
+# Agents' clocks drift, and a read takes time: STANDARDS.md 3.2 allows the larger of 5 s and 1 %.
+UPTIME_SLACK_CS = 500
+# Pages that may surface at once without any time having passed: counters that step by the job.
+JUMP_SLACK = 50
+# A wrap is believed only this near the top (FIELD-CASES.md 1.17), however long the meter was not read.
+WRAP_NEAR = 5_000
+
+
+class Step(StrEnum):
+    """How a reading follows the one before it. The first three carry a run on; all others end it."""
+
+    SAME = "same"
+    MOVED = "moved"
+    WRAPPED = "wrapped"
+    REPLACED = "replaced"
+    UNIT_CHANGED = "unit-changed"
+    OBJECT_CHANGED = "object-changed"
+    FELL_BACK = "fell-back"
+    RESET = "reset"
+    WENT_BACK = "went-back"
+    JUMPED = "jumped"
+
+
+CARRIES_ON = frozenset({Step.SAME, Step.MOVED, Step.WRAPPED})
+# One such reading alone proves nothing: a false zero, a torn register. It waits for a second witness.
+NEEDS_WITNESS = frozenset({Step.WENT_BACK, Step.JUMPED})
+_WORST_LAST = tuple(Step)
+
+
+@dataclass(frozen=True, slots=True)
+class Identity:
+    """What a run's readings said of themselves so far; empty proves nothing and contradicts nothing."""
+
+    serial: str = ""
+    object_id: str = ""
+
+    def joined(self, plateau: Plateau) -> Identity:
+        return Identity(plateau.sight.serial or self.serial, plateau.sight.object_id or self.object_id)
+
+    def contradicts(self, plateau: Plateau) -> bool:
+        pairs = ((self.serial, plateau.sight.serial), (self.object_id, plateau.sight.object_id))
+        return any(mine and theirs and mine != theirs for mine, theirs in pairs)
+
+
+def restarted(before: Plateau, after: Plateau) -> bool:
+    """A sign that the printer or its agent started anew in between.
+
+    Uptime is compared on the modulo circle: it wraps after 497 days (RFC 2578 section 7.1.8), and a sleeper's clock
+    may stand still. A power-on count that fell says the same (RFC 3805 section 6, prtMarkerPowerOnCount).
+    """
+    power_on = (after.first_power_on, before.last_power_on)
+    if power_on[0] is not None and power_on[1] is not None and power_on[0] < power_on[1]:
+        return True
+    if before.last_uptime_cs is None or after.first_uptime_cs is None:
+        return False
+    elapsed_cs = max(0, after.first_received_us - before.last_received_us) // 10_000
+    slack_cs = max(UPTIME_SLACK_CS, elapsed_cs // 100)
+    ahead_cs = (after.first_uptime_cs - before.last_uptime_cs - elapsed_cs) % TICKS_MODULUS
+    if min(ahead_cs, TICKS_MODULUS - ahead_cs) <= slack_cs:
+        return False
+    return after.first_uptime_cs <= elapsed_cs + slack_cs
+
+
+def most_pages(before: Plateau, after: Plateau, policy: Policy) -> int:
+    """The most the meter can have stepped since the standing value was first seen."""
+    elapsed_us = max(0, after.first_received_us - before.first_sent_us)
+    return policy.speed_per_minute * elapsed_us // 60_000_000 + JUMP_SLACK
+
+
+def step_between(
+    before: Plateau, counts: Mapping[str, Count], identity: Identity, after: Plateau, policy: Policy
+) -> Step:
+    """The worst that any common channel says; identity comes first, then the unit.
+
+    ``counts`` are the run's last known ones: a channel may have been missing from ``before`` itself.
+    """
+    if identity.contradicts(after):
+        return Step.REPLACED
+    bound = most_pages(before, after, policy)
+    restart = restarted(before, after)
+    worst = Step.SAME
+    for channel, old in counts.items():
+        new = after.sight.count(channel)
+        if new is None:
+            continue
+        if new.unit is not old.unit:
+            return Step.UNIT_CHANGED
+        if new.object and old.object and new.object != old.object:
+            return Step.OBJECT_CHANGED
+        step = _step(old, new.value, bound, restart=restart, policy=policy)
+        worst = max(worst, step, key=_severity)
+    return worst
+
+
+def _severity(step: Step) -> int:
+    return _WORST_LAST.index(step)
+
+
+def modulus_of(count: Count, policy: Policy) -> int:
+    """Where the counter wraps: what a person set, or else what its profile says."""
+    return policy.modulus if policy.modulus != COUNTER32_MODULUS else count.modulus
+
+
+def _step(before: Count, new: int, bound: int, *, restart: bool, policy: Policy) -> Step:
+    old, modulus = before.value, modulus_of(before, policy)
+    if new == old:
+        return Step.SAME
+    if new > old:
+        return Step.MOVED if new - old <= bound else Step.JUMPED
+    if new < modulus > old and new + modulus - old <= min(bound, WRAP_NEAR):
+        return Step.WRAPPED
+    if restart:
+        return Step.FELL_BACK if old - new <= policy.fall_back else Step.RESET
+    return Step.WENT_BACK
+
+
+def pages_between(before: Count, new: int, policy: Policy) -> int:
+    """Pages counted from ``before`` to ``new`` of one run; a lower value is a wrap (RFC 2578 section 7.1.6)."""
+    return new - before.value if new >= before.value else new + modulus_of(before, policy) - before.value

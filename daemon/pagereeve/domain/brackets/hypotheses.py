@@ -1,0 +1,227 @@
+"""What a difference may come of: each a change to what the ticket, or the printer's calibration, is taken to mean.
+
+A hypothesis predicts another count for the same release. If that is what the meter shows, the bracket carries it as a
+hint; if it explains most of a printer's recent differences and contradicts none of its brackets, it is the diagnosis.
+It is never applied by itself: a setting is a person's decision.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from typing import Final
+
+from pagereeve.domain.brackets.expectation import expect, total_of
+from pagereeve.domain.brackets.windows import Release
+from pagereeve.domain.facts.media import is_large
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.domain.ledger import Interval
+
+REPEATS_MAX: Final = 5
+# A device may print again, or lose, the sheets that were on their way (STANDARDS 6.8); more is no jam's doing.
+JAM_SHEETS_MAX: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Meant:
+    """What an expectation is worked out from."""
+
+    ticket: Ticket
+    unit: Unit
+    policy: Policy
+
+
+@dataclass(frozen=True, slots=True)
+class Hypothesis:
+    """``applies`` where it predicts something else; ``cure`` is the setting, or the deed, that ends the differences."""
+
+    name: str
+    text: str
+    cure: str
+    applies: Callable[[Meant], bool]
+    changed: Callable[[Meant], Meant]
+
+
+def _ticket(**changes: int) -> Callable[[Meant], Meant]:
+    return lambda meant: replace(meant, ticket=replace(meant.ticket, **changes))  # type: ignore[arg-type]
+
+
+def _copies_squared(meant: Meant) -> Meant:
+    return replace(meant, ticket=replace(meant.ticket, copies=(meant.ticket.copies or 1) ** 2))
+
+
+def _separators(meant: Meant, more: int) -> Meant:
+    known = meant.ticket.separator_sheets
+    known = meant.policy.separator_sheets if known is None else known
+    return replace(meant, ticket=replace(meant.ticket, separator_sheets=(known or 0) + more))
+
+
+def _has_copies(meant: Meant) -> bool:
+    return (meant.ticket.copies or 1) > 1 and meant.policy.copies == "as-ticket"
+
+
+def _is_two_sided(meant: Meant) -> bool:
+    return meant.ticket.sides not in {None, "one-sided"} and meant.policy.sides == "as-ticket"
+
+
+def _calibrated(**changes: object) -> Callable[[Meant], Meant]:
+    return lambda meant: replace(meant, policy=replace(meant.policy, **changes))  # type: ignore[arg-type]
+
+
+HYPOTHESES: Final = (
+    Hypothesis(
+        "copies-twice",
+        "the copies are applied twice, in the data and again on the way",
+        "let one hop alone make the copies: the driver or the queue",
+        _has_copies,
+        _copies_squared,
+    ),
+    Hypothesis(
+        "copies-not-made",
+        "the ticket's copies are not made, or are in its pages already",
+        'copies = "in-pages"',
+        _has_copies,
+        _ticket(copies=1),
+    ),
+    Hypothesis(
+        "number-up-ignored",
+        "each page of the ticket fills a side, whatever it says of pages on a side",
+        'number_up = "in-pages"',
+        lambda meant: (meant.ticket.number_up or 1) > 1 and meant.policy.number_up == "as-ticket",
+        _ticket(number_up=1),
+    ),
+    Hypothesis(
+        "banner-sheet",
+        "each job brings one sheet that its ticket doesn't name",
+        "separator_sheets = 1, and tickets that don't deny it",
+        lambda _: True,
+        lambda meant: _separators(meant, 1),
+    ),
+    Hypothesis(
+        "banner-sheets",
+        "each job brings two sheets that its ticket doesn't name",
+        "separator_sheets = 2, and tickets that don't deny it",
+        lambda _: True,
+        lambda meant: _separators(meant, 2),
+    ),
+    Hypothesis(
+        "blank-backs-counted",
+        "the blank back of a last sheet is counted",
+        'blank_backs = "counted"',
+        lambda meant: _is_two_sided(meant) and meant.policy.blank_backs == "not-counted",
+        _calibrated(blank_backs="counted"),
+    ),
+    Hypothesis(
+        "blank-backs-not-counted",
+        "the blank back of a last sheet is not counted",
+        'blank_backs = "not-counted"',
+        lambda meant: _is_two_sided(meant) and meant.policy.blank_backs == "counted",
+        _calibrated(blank_backs="not-counted"),
+    ),
+    Hypothesis(
+        "counts-sheets",
+        "the meter counts sheets, not sides",
+        'unit = "sheets" in the printer\'s entry',
+        lambda meant: meant.unit is Unit.IMPRESSIONS and _is_two_sided(meant),
+        lambda meant: replace(meant, unit=Unit.SHEETS),
+    ),
+    Hypothesis(
+        "counts-sides",
+        "the meter counts sides, not sheets",
+        'unit = "impressions" in the printer\'s entry',
+        lambda meant: meant.unit is Unit.SHEETS and _is_two_sided(meant),
+        lambda meant: replace(meant, unit=Unit.IMPRESSIONS),
+    ),
+    Hypothesis(
+        "not-two-sided",
+        "two-sided jobs come out one-sided",
+        'sides = "one-sided"',
+        lambda meant: meant.unit is Unit.SHEETS and _is_two_sided(meant),
+        _calibrated(sides="one-sided"),
+    ),
+    Hypothesis(
+        "large-media-twice",
+        "a side of large media counts twice",
+        "large_media_weight = 2",
+        lambda meant: (
+            meant.policy.large_media_weight == 1
+            and meant.ticket.media is not None
+            and is_large(meant.ticket.media) is True
+        ),
+        _calibrated(large_media_weight=2),
+    ),
+)
+BY_NAME: Final = {one.name: one for one in HYPOTHESES}
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """A bracket's count beside what was expected of its releases, all of it in one channel."""
+
+    channel: str
+    unit: Unit
+    releases: tuple[Release, ...]
+    counted: int
+    expected: Interval
+    jammed: bool = False
+
+
+def explaining(one: Compared) -> tuple[str, ...]:
+    """Names of the hypotheses that predict exactly what was counted, in their fixed order."""
+    return tuple(hypothesis.name for hypothesis in HYPOTHESES if _explains(hypothesis, one))
+
+
+def _explains(hypothesis: Hypothesis, one: Compared) -> bool:
+    if not any(hypothesis.applies(_meant(release, one.unit)) for release in one.releases):
+        return False
+    predicted = _predicted(hypothesis, one)
+    return predicted != one.expected and predicted.holds(one.counted)
+
+
+def contradicted(one: Compared) -> tuple[str, ...]:
+    """Of a bracket that came out as expected: the hypotheses by which it should not have.
+
+    An expectation that leaves things open (a ticket that says little) contradicts nobody.
+    """
+    if one.expected.least != one.expected.most:
+        return ()
+    meant = [_meant(release, one.unit) for release in one.releases]
+    return tuple(
+        hypothesis.name
+        for hypothesis in HYPOTHESES
+        if any(hypothesis.applies(each) for each in meant) and not _predicted(hypothesis, one).holds(one.counted)
+    )
+
+
+def _meant(release: Release, unit: Unit) -> Meant:
+    return Meant(release.started.ticket, unit, release.policy)
+
+
+def _predicted(hypothesis: Hypothesis, one: Compared) -> Interval:
+    counts = []
+    for release in one.releases:
+        meant = _meant(release, one.unit)
+        if hypothesis.applies(meant):
+            meant = hypothesis.changed(meant)
+        repeat = release.is_repeat
+        counts.append(expect(one.channel, meant.unit, meant.ticket, release.ended, meant.policy, again=repeat).count)
+    return total_of(counts)
+
+
+def happened(one: Compared) -> tuple[str, ...]:
+    """What may have happened to this bracket alone: nothing that a setting would remove."""
+    least, most = one.expected.least, one.expected.most
+    told = []
+    if least == most and least > 0 and one.counted % least == 0 and 1 < one.counted // least <= REPEATS_MAX:
+        told.append("repeated-job")
+    if one.jammed:
+        meant = [_meant(release, one.unit) for release in one.releases]
+        two_sided = one.unit is Unit.IMPRESSIONS and any(_is_two_sided(each) for each in meant)
+        most_lost = JAM_SHEETS_MAX * (2 if two_sided else 1)
+        if most is not None and most < one.counted <= most + most_lost:
+            told.append("jam-reprint")
+        if max(0, least - most_lost) <= one.counted < least:
+            told.append("jam-loss")
+    return tuple(told)

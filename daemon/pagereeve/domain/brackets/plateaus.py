@@ -1,0 +1,47 @@
+"""Readings become plateaus, failed reads become silences: one row for many equal answers."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+from pagereeve.domain.brackets.continuity import restarted
+from pagereeve.domain.facts.facts import Read, ReadFailed
+from pagereeve.domain.facts.reading import Failure, Plateau, Reading, Silence
+
+
+@dataclass(frozen=True, slots=True)
+class Recorded:
+    """``sealed`` is finished and becomes a fact; ``current`` may still grow."""
+
+    sealed: Read | ReadFailed | None
+    current: Read | ReadFailed
+
+
+def record(printer: str, current: Read | ReadFailed | None, result: Reading | Failure) -> Recorded:
+    """Add one read's result to what the meter was doing. Times never step back behind what is recorded."""
+    result = _forward(result, _end_us(current))
+    if isinstance(result, Failure):
+        if isinstance(current, ReadFailed) and _same_failure(current.silence, result):
+            return Recorded(None, ReadFailed(printer, current.silence.grown(result)))
+        return Recorded(current, ReadFailed(printer, Silence.of(result)))
+    plateau = Plateau.of(result)
+    if isinstance(current, Read) and current.plateau.sight == result.sight and not restarted(current.plateau, plateau):
+        return Recorded(None, Read(printer, current.plateau.grown(result)))
+    return Recorded(current, Read(printer, plateau))
+
+
+def _same_failure(silence: Silence, failure: Failure) -> bool:
+    return (silence.reason, silence.detail, silence.responder) == (failure.reason, failure.detail, failure.responder)
+
+
+def _end_us(current: Read | ReadFailed | None) -> int:
+    if current is None:
+        return 0
+    return current.plateau.last_received_us if isinstance(current, Read) else current.silence.last_received_us
+
+
+def _forward(result: Reading | Failure, end_us: int) -> Reading | Failure:
+    """A wall clock that was set back must not make a printer's readings overlap: order is kept, length too."""
+    if result.sent_us >= end_us:
+        return result
+    return replace(result, sent_us=end_us, received_us=end_us + max(0, result.received_us - result.sent_us))

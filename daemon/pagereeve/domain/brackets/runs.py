@@ -1,0 +1,145 @@
+"""Meter runs: the stretches of a printer's life in which its readings can be subtracted (DESIGN.md 3.4, step 1)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+
+from pagereeve.domain.brackets.continuity import (
+    CARRIES_ON,
+    NEEDS_WITNESS,
+    Identity,
+    Step,
+    pages_between,
+    restarted,
+    step_between,
+)
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Count, Plateau
+
+PolicyAt = Callable[[int], Policy]
+
+
+@dataclass(frozen=True, slots=True)
+class Sample:
+    """A good plateau on its run. ``totals`` count on across wraps, so that any two of a run can be subtracted."""
+
+    plateau: Plateau
+    totals: tuple[tuple[str, int], ...]
+    restarted: bool = False
+
+    def total(self, channel: str) -> int | None:
+        for name, total in self.totals:
+            if name == channel:
+                return total
+        return None
+
+
+@dataclass(slots=True)
+class Run:
+    """Samples in order. ``began`` says what ended the run before it; None where no reading came before."""
+
+    number: int
+    began: Step | None
+    identity: Identity
+    samples: list[Sample] = field(default_factory=list)
+    last_totals: dict[str, int] = field(default_factory=dict)
+    last_counts: dict[str, Count] = field(default_factory=dict)
+
+    def add(self, plateau: Plateau, policy: Policy) -> None:
+        again = bool(self.samples) and restarted(self.samples[-1].plateau, plateau)
+        for channel, count in plateau.sight.counts:
+            last = self.last_counts.get(channel)
+            if last is None:
+                self.last_totals[channel] = count.value
+            else:
+                self.last_totals[channel] += pages_between(last, count.value, policy)
+            self.last_counts[channel] = count
+        totals = tuple((channel, self.last_totals[channel]) for channel, _ in plateau.sight.counts)
+        self.samples.append(Sample(plateau, totals, again))
+        self.identity = self.identity.joined(plateau)
+
+    def step_to(self, plateau: Plateau, policy: Policy) -> Step:
+        return step_between(self.samples[-1].plateau, self.last_counts, self.identity, plateau, policy)
+
+    def channels(self) -> tuple[str, ...]:
+        return tuple(sorted(self.last_totals))
+
+
+@dataclass(slots=True)
+class Runs:
+    """``suspects`` are readings that nothing confirmed: kept as evidence, used for nothing.
+
+    ``pending`` is a reading at the end that still waits for a witness: neither believed nor dropped yet.
+    """
+
+    runs: list[Run]
+    suspects: list[Plateau] = field(default_factory=list)
+    pending: Plateau | None = None
+
+
+def split(plateaus: Iterable[Plateau], policy_at: PolicyAt, first: Run | None = None) -> Runs:
+    """Part plateaus, in time order, into runs. ``first`` is the run that was under way, if any."""
+    splitter = _Splitter(policy_at, first)
+    for plateau in plateaus:
+        splitter.take(plateau)
+    return splitter.finish()
+
+
+class _Splitter:
+    def __init__(self, policy_at: PolicyAt, first: Run | None) -> None:
+        self._policy_at = policy_at
+        self._result = Runs([first] if first is not None else [])
+        self._candidate: Plateau | None = None
+        self._candidate_step = Step.SAME
+
+    def take(self, plateau: Plateau) -> None:
+        policy = self._policy_at(plateau.first_received_us)
+        if self._candidate is not None and not self._resolve(plateau, policy):
+            return
+        run = self._result.runs[-1] if self._result.runs else None
+        if run is None:
+            self._begin(None, plateau, policy)
+            return
+        if not run.samples:
+            run.add(plateau, policy)
+            return
+        step = run.step_to(plateau, policy)
+        if step in CARRIES_ON:
+            run.add(plateau, policy)
+        elif step in NEEDS_WITNESS and not _stands(plateau, policy):
+            self._candidate, self._candidate_step = plateau, step
+        else:
+            self._begin(step, plateau, policy)
+
+    def _resolve(self, plateau: Plateau, policy: Policy) -> bool:
+        """Decide the waiting candidate by the next reading. False where that reading is used up by it."""
+        candidate, run = self._candidate, self._result.runs[-1]
+        if candidate is None:
+            return True
+        self._candidate = None
+        if run.step_to(plateau, policy) in CARRIES_ON:
+            self._result.suspects.append(candidate)
+            return True
+        counts, identity = dict(candidate.sight.counts), run.identity.joined(candidate)
+        if step_between(candidate, counts, identity, plateau, policy) in CARRIES_ON:
+            self._begin(self._candidate_step, candidate, policy)
+            self._result.runs[-1].add(plateau, policy)
+            return False
+        self._result.suspects.append(candidate)
+        return True
+
+    def _begin(self, step: Step | None, plateau: Plateau, policy: Policy) -> None:
+        number = self._result.runs[-1].number + 1 if self._result.runs else 1
+        run = Run(number, step, Identity())
+        run.add(plateau, policy)
+        self._result.runs.append(run)
+
+    def finish(self) -> Runs:
+        self._result.pending = self._candidate
+        return self._result
+
+
+def _stands(plateau: Plateau, policy: Policy) -> bool:
+    """Seen again and again for the settle time: the repetition is the second witness."""
+    return plateau.count > 1 and plateau.last_sent_us - plateau.first_received_us >= policy.settle_us

@@ -1,0 +1,70 @@
+"""Counted against expected: one verdict for a bracket and channel (DESIGN.md 3.4, step 5)."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from pagereeve.domain.brackets.expectation import START_UP, Expectation, total_of
+from pagereeve.domain.brackets.inner_cuts import Part
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.ledger import Grade, Interval, Verdict
+
+NO_PAGES: Final = Interval(0, 0)
+GIVEN_UP: Final = frozenset({"cancelled", "aborted"})
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """``reasons`` say what widened the expectation, and that a verdict is about a bracket and not a person."""
+
+    verdict: Verdict
+    expected: Interval
+    reasons: tuple[str, ...]
+
+
+def tolerance(expected: int, policy: Policy) -> int:
+    """Pages that may be missing or too much: share x pages + fixed, rounded down."""
+    return expected * policy.tolerance_permille // 1000 + policy.tolerance_pages
+
+
+def judge(
+    counted: int, expectations: Sequence[Expectation], policy: Policy, start_up: Interval = NO_PAGES
+) -> Judgement:
+    """What the count says of the bracket's releases. A ticket that says nothing proves nothing.
+
+    ``start_up`` is what the printer may have added by itself.
+    """
+    expected = total_of([*(one.count for one in expectations), start_up])
+    reasons = list(dict.fromkeys(reason for one in expectations for reason in one.reasons))
+    if start_up.most:
+        reasons.append(START_UP)
+    if len(expectations) > 1:
+        reasons.append("about-the-bracket")
+    least = expected.least - tolerance(expected.least, policy)
+    if counted < least:
+        return Judgement(Verdict.SHORTFALL, expected, tuple(reasons))
+    if expected.most is not None and counted > expected.most + tolerance(expected.most, policy):
+        return Judgement(Verdict.SURPLUS, expected, tuple(reasons))
+    if any(one.claim == Interval(0, None) and "pages-unknown" in one.reasons for one in expectations):
+        return Judgement(Verdict.UNPROVEN, expected, tuple(reasons))
+    if not expected.holds(counted):
+        reasons.append("within-tolerance")
+    whole = [one.claim.least for one in expectations]
+    if GIVEN_UP.intersection(reasons) and 0 < counted < sum(whole):
+        reasons.append("partly-printed")
+    return Judgement(Verdict.AGREES, expected, tuple(reasons))
+
+
+def grade_of(part: Part, policy: Policy) -> Grade:
+    """How good the evidence of a part of one run is, by its worst weakness."""
+    starts_us = min(window.release.start_us for window in part.windows)
+    closes_us = max(window.closes_us or part.closing.from_us for window in part.windows)
+    stale = starts_us - part.opening.to_us > policy.fresh_us
+    late = part.closing.from_us - closes_us > policy.fresh_us
+    if stale or late:
+        return Grade.WIDE
+    if len(part.windows) > 1:
+        return Grade.SHARED
+    return Grade.INFERRED if part.inferred else Grade.TIGHT

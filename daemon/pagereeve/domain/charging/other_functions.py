@@ -1,0 +1,70 @@
+"""Copies and faxes beside a release: what the meter itself counts as another function's is nobody's surplus.
+
+A total counts prints, copies and faxes alike (FIELD-CASES 1.14). Where the meter counts the functions apart, over the
+very same stretch, pages beyond what was released are theirs as far as their own counts reach; so are pages of a gap.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+from typing import Final
+
+from pagereeve.domain.brackets.expectation import FUNCTION_CHANNELS
+from pagereeve.domain.brackets.verdicts import tolerance
+from pagereeve.domain.charging.postings import Settled
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.ledger import OTHER_FUNCTION, STRAY, SURPLUS, Posting, Stretch, Verdict
+
+REASON: Final = "other-function"
+Span = tuple[int, int, int]
+
+
+def span_of(stretch: Stretch) -> Span:
+    return (stretch.run, stretch.opens_us, stretch.closes_us)
+
+
+def functions_counted(settled: Mapping[str, Sequence[Settled]]) -> dict[Span, int]:
+    """Pages of other functions, by stretch."""
+    counted: dict[Span, int] = {}
+    for channel in FUNCTION_CHANNELS:
+        for one in settled.get(channel, ()):
+            span = span_of(one.stretch)
+            counted[span] = counted.get(span, 0) + one.stretch.counted
+    return counted
+
+
+def without_functions(settled: Settled, others: int) -> Settled:
+    """A stretch of the total, with what other functions counted in it taken to their account."""
+    posting = settled.posting
+    if posting is None or others <= 0:
+        return settled
+    account = SURPLUS if settled.stretch.releases else STRAY
+    beyond = sum(pages for name, pages in posting.legs if name == account)
+    taken = min(beyond, others)
+    if taken <= 0:
+        return settled
+    moved = replace(settled, posting=_moved(posting, account, taken))
+    return _judged(moved, beyond - taken)
+
+
+def _moved(posting: Posting, account: str, pages: int) -> Posting:
+    legs = dict(posting.legs)
+    legs[account] -= pages
+    legs[OTHER_FUNCTION] = legs.get(OTHER_FUNCTION, 0) + pages
+    meter = posting.legs[0]
+    rest = sorted((name, amount) for name, amount in legs.items() if amount and name != meter[0])
+    return replace(posting, legs=(meter, *rest))
+
+
+def _judged(settled: Settled, left: int) -> Settled:
+    """What is left beyond the release decides whether it still is a surplus."""
+    stretch = settled.stretch
+    reasons = (*stretch.reasons, REASON)
+    if stretch.verdict is not Verdict.SURPLUS:
+        return replace(settled, stretch=replace(stretch, reasons=reasons))
+    policy: Policy = settled.windows[0].release.policy
+    most = 0 if stretch.expected is None or stretch.expected.most is None else stretch.expected.most
+    verdict = Verdict.AGREES if left <= tolerance(most, policy) else Verdict.SURPLUS
+    charges = tuple(replace(one, verdict=verdict, reasons=(*one.reasons, REASON)) for one in settled.charges)
+    return replace(settled, stretch=replace(stretch, verdict=verdict, reasons=reasons), charges=charges)

@@ -1,0 +1,241 @@
+"""Something that happened, stored once and never changed. One dataclass a kind; ``Fact`` is their union."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+from pagereeve.domain.facts.policy import EntrancePolicy, Policy
+from pagereeve.domain.facts.reading import Plateau, Silence
+from pagereeve.domain.facts.ticket import Ticket
+
+Outcome = Literal["completed", "cancelled", "aborted"]
+Note = Literal["maintenance-begun", "maintenance-ended", "meter-replaced", "moved"]
+ClockMark = Literal["", "corrected", "behind", "implausible-past", "future", "missing"]
+Action = Literal["explain", "close"]
+Reason = Literal[
+    "jam",
+    "misfeed",
+    "power-loss",
+    "lost-reading",
+    "late-notice",
+    "maintenance",
+    "test-page",
+    "replaced",
+    "banner",
+    "blank-back",
+    "walk-up-copy",
+    "bypass",
+    "other",
+]
+"""What a difference came of, as a person says it."""
+
+
+@dataclass(frozen=True, slots=True)
+class Origin:
+    """Where an event came from: ``key``, of source and id, is its identity.
+
+    ``occurred_us`` is the source's claim, ``received_us`` ours. ``at_us``, decided once at the door, is the
+    instant every later step uses; ``clock`` says why it differs from the claim, if it does.
+    """
+
+    source: str
+    id: str
+    at_us: int
+    received_us: int
+    occurred_us: int | None = None
+    clock: ClockMark = ""
+
+    @property
+    def key(self) -> tuple[str, str]:
+        return (self.source, self.id)
+
+    @property
+    def order(self) -> tuple[int, str, str]:
+        """By instant; equal instants by identity, so that arrival never decides."""
+        return (self.at_us, self.source, self.id)
+
+
+@dataclass(frozen=True, slots=True)
+class BadgePresented:
+    """``badge`` is already the keyed hash of the badge number; the number itself is never a fact.
+
+    ``resembles`` names the style in which a badge that nobody owns would be somebody's: said, never applied.
+    """
+
+    printer: str
+    origin: Origin
+    badge: str
+    gateway: str
+    reader: str = ""
+    outcome: str = ""
+    resembles: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseStarted:
+    """``was`` is the job's name before it was moved or forwarded, as its source says: shown, and nothing is merged."""
+
+    printer: str
+    origin: Origin
+    release: str
+    job: str
+    owner: str
+    gateway: str = ""
+    badge: str = ""
+    queue: str = ""
+    ticket: Ticket = field(default_factory=Ticket)
+    was: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseEnded:
+    printer: str
+    origin: Origin
+    release: str
+    outcome: Outcome
+    pages_sent: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class PrinterNoted:
+    printer: str
+    origin: Origin
+    note: Note
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Read:
+    printer: str
+    plateau: Plateau
+
+
+@dataclass(frozen=True, slots=True)
+class ReadFailed:
+    printer: str
+    silence: Silence
+
+
+@dataclass(frozen=True, slots=True)
+class PolicySet:
+    printer: str
+    at_us: int
+    policy: Policy
+
+
+@dataclass(frozen=True, slots=True)
+class SettleLearned:
+    """The settle time that the daemon learnt for a printer from its own lags."""
+
+    printer: str
+    at_us: int
+    settle_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class BadgeUnreadable:
+    """A reader gave what its form refuses; nothing of the number is kept. Concerns no printer (``printer`` is "")."""
+
+    origin: Origin
+    gateway: str
+    reason: str
+    reader: str = ""
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Bound:
+    """From ``at_us`` on, and before ``until_us``, the badge (a keyed hash) is the owner's. Concerns no printer.
+
+    ``known_us`` is when a directory said so.
+    """
+
+    at_us: int
+    badge: str
+    owner: str
+    known_us: int
+    until_us: int | None = None
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Registered:
+    """From ``at_us`` on, the printer of that name stands behind the gateway. Of the house (``printer`` is "")."""
+
+    at_us: int
+    name: str
+    gateway: str
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class EntranceSet:
+    """The rules by which badges and feeds are judged from ``at_us`` on. Concerns no printer."""
+
+    at_us: int
+    policy: EntrancePolicy
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Assigned:
+    """From ``at_us`` on, the owner's pages belong to the cost centre. Concerns no printer (``printer`` is "")."""
+
+    at_us: int
+    owner: str
+    cost_centre: str
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Decided:
+    """What a person said about a finding: ``explain`` says what it came of, ``close`` that nothing is left to do."""
+
+    printer: str
+    origin: Origin
+    finding: str
+    action: Action
+    by: str
+    reason: Reason | Literal[""] = ""
+    text: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Conflict:
+    """An event whose identity was known already, with other data: kept aside, never applied."""
+
+    printer: str
+    origin: Origin
+    kind: str
+    digest: str
+
+
+Event = BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted | Decided
+Fact = (
+    Event
+    | Read
+    | ReadFailed
+    | PolicySet
+    | SettleLearned
+    | Assigned
+    | Registered
+    | Bound
+    | EntranceSet
+    | BadgeUnreadable
+    | Conflict
+)
+
+# A union written in place would be built anew at each call.
+_DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, EntranceSet)
+
+
+def instant_us(fact: Fact) -> int:
+    """When the fact begins to matter on its printer's timeline."""
+    if isinstance(fact, Read):
+        return fact.plateau.first_received_us
+    if isinstance(fact, ReadFailed):
+        return fact.silence.first_sent_us
+    if isinstance(fact, _DATED):
+        return fact.at_us
+    return fact.origin.at_us

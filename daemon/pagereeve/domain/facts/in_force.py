@@ -1,0 +1,119 @@
+"""What is in force when: policy, learnt settle time, notes and decisions of one printer, each a fact with a date."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Final
+
+from pagereeve.domain.facts.facts import Decided, Fact, PolicySet, PrinterNoted, SettleLearned
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.values.instants import SECOND_US
+
+# Somebody changes a printer and notes it afterwards: so much later the note still explains the change.
+NOTE_REACH_US = 24 * 3600 * SECOND_US
+# A policy may come to ask for badges later: they are kept so long, whatever it says now.
+BADGE_REACH_LEAST_US = 3600 * SECOND_US
+
+# A union written in place would be built anew at each call.
+_STANDING: Final = (PolicySet, SettleLearned, PrinterNoted, Decided)
+
+
+@dataclass(slots=True)
+class Rules:
+    """The standing facts of one printer, in order of time; ties go to the later in canonical order."""
+
+    policies: list[PolicySet] = field(default_factory=list)
+    learned: list[SettleLearned] = field(default_factory=list)
+    notes: list[PrinterNoted] = field(default_factory=list)
+    decisions: list[Decided] = field(default_factory=list)
+
+    @classmethod
+    def of(cls, facts: Iterable[Fact]) -> Rules:
+        rules = cls()
+        for fact in facts:
+            rules.add(fact)
+        return rules
+
+    def add(self, fact: Fact) -> bool:
+        """Take a standing fact; False where the fact is of another sort."""
+        if not is_standing(fact):
+            return False
+        if any(fact in known for known in (self.policies, self.learned, self.notes, self.decisions)):
+            return True
+        match fact:
+            case PolicySet():
+                self.policies.append(fact)
+                self.policies.sort(key=lambda one: (one.at_us, repr(one.policy)))
+            case SettleLearned():
+                self.learned.append(fact)
+                self.learned.sort(key=lambda one: (one.at_us, one.settle_us))
+            case PrinterNoted():
+                self.notes.append(fact)
+                self.notes.sort(key=lambda one: one.origin.order)
+            case Decided():
+                self.decisions.append(fact)
+                self.decisions.sort(key=lambda one: one.origin.order)
+            case _:
+                raise AssertionError(f"{type(fact).__name__} is no standing fact")
+        return True
+
+    @property
+    def registered(self) -> bool:
+        """Somebody set a policy for the printer: it is in the registry."""
+        return bool(self.policies)
+
+    def policy_at(self, at_us: int) -> Policy:
+        """The policy in force. Before the first one, the first: a registry's start is not the printer's."""
+        index = bisect_right(self.policies, at_us, key=lambda one: one.at_us)
+        if self.policies:
+            return self.policies[max(0, index - 1)].policy
+        return Policy()
+
+    def badge_reach_us(self) -> int:
+        """How long before a release its badge may have been presented, under any policy known."""
+        return max([BADGE_REACH_LEAST_US, *(one.policy.badge_within_us for one in self.policies)])
+
+    def settle_us(self, at_us: int) -> int:
+        """The settle time in force: the policy's, or a longer one that the daemon learnt."""
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
+        least = self.policy_at(at_us).settle_us
+        return max(least, self.learned[index - 1].settle_us) if index else least
+
+    def settle_learned_us(self, at_us: int) -> int | None:
+        """When the settle time in force was learnt; None where it is the policy's."""
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
+        if index == 0 or self.learned[index - 1].settle_us <= self.policy_at(at_us).settle_us:
+            return None
+        return self.learned[index - 1].at_us
+
+    def in_maintenance(self, at_us: int) -> bool:
+        return self.maintenance_since_us(at_us) is not None
+
+    def maintenance_since_us(self, at_us: int) -> int | None:
+        """When the maintenance that goes on at an instant was noted to begin; None where none does."""
+        begun_us: int | None = None
+        for note in self.notes:
+            if note.origin.at_us <= at_us and note.note in {"maintenance-begun", "maintenance-ended"}:
+                begun_us = note.origin.at_us if note.note == "maintenance-begun" else None
+        return begun_us
+
+    def maintained(self, from_us: int, to_us: int) -> bool:
+        """Somebody had marked maintenance for at least a part of the time from ``from_us`` to ``to_us``."""
+        marks = [one for one in self.notes if one.note in {"maintenance-begun", "maintenance-ended"}]
+        begun = any(one.note == "maintenance-begun" and from_us <= one.origin.at_us <= to_us for one in marks)
+        return begun or self.in_maintenance(from_us)
+
+    def reason_for(self, finding: str) -> str:
+        """What a person last said that a finding came of; empty where nobody did."""
+        said = [one.reason for one in self.decisions if one.finding == finding and one.reason]
+        return said[-1] if said else ""
+
+    def noted_between(self, note: str, from_us: int, to_us: int) -> PrinterNoted | None:
+        return next((one for one in self.notes if one.note == note and from_us <= one.origin.at_us <= to_us), None)
+
+
+def is_standing(fact: Fact) -> bool:
+    """The fact is in force beyond its own time."""
+    return isinstance(fact, _STANDING)

@@ -1,0 +1,86 @@
+"""What a person sets for a printer: a fact with a date, so that an old day is judged by its own rules."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+from pagereeve.domain.values.instants import SECOND_US
+
+Charging = Literal["lesser", "counted", "released", "none"]
+BlankBacks = Literal["unknown", "counted", "not-counted"]
+Copies = Literal["as-ticket", "in-pages"]
+NumberUp = Literal["as-ticket", "in-pages"]
+SidesMade = Literal["as-ticket", "one-sided"]
+
+
+@dataclass(frozen=True, slots=True)
+class Policy:
+    """The rules of one printer. Every default is argued in DEVELOPERS.md, "Policy".
+
+    settle_us            how long the count must stand still before a window may close
+    settle_longest_us    the longest settle time that may be learnt
+    floor_us             no engine lands its first sheet sooner after a release's start
+    unmoved_us           how long a window waits for a count that has not moved at all
+    longest_us           the longest a window stays open
+    longest_stalled_us   the same while the printer is stopped by an error
+    fresh_us             an opening or closing cut further away than this makes a bracket ``wide``
+    tolerance_permille   share of the expected count that may be missing or too much
+    tolerance_pages      fixed part of the same, in the channel's unit
+    speed_per_minute     the fastest the meter can step; faster is a jump
+    fall_back            the most pages a count may lose at a power cut (its saving granularity)
+    modulus              where the meter wraps to 0, if not at 2^32 or where its profile says
+    charging             ``lesser`` of counted and released, or another of the four
+    blank_backs          whether the meter counts the blank back of an odd two-sided copy (calibration)
+    separator_sheets     banner sheets of each job where the ticket does not say; None is unknown (0 to 2)
+    badge_within_us      a release with no badge this long before it is a finding; 0 turns it off
+    copies               what a ticket's copies mean: ``in-pages`` where its pages hold them already
+    number_up            the same of pages on a side: ``in-pages`` where the pages are laid-out sides already
+    sides                ``one-sided`` for a printer that can't print two-sided, whatever the ticket says
+    large_media_weight   by how much a large sheet's side moves the meter; None is unknown (1 to 2)
+    start_up_pages       pages that the printer makes of its own after it was off; None is unknown (0 to 1)
+    """
+
+    settle_us: int = 10 * SECOND_US
+    floor_us: int = 1 * SECOND_US
+    unmoved_us: int = 120 * SECOND_US
+    longest_us: int = 4 * 3600 * SECOND_US
+    longest_stalled_us: int = 72 * 3600 * SECOND_US
+    fresh_us: int = 60 * SECOND_US
+    tolerance_permille: int = 0
+    tolerance_pages: int = 0
+    speed_per_minute: int = 200
+    fall_back: int = 10
+    modulus: int = 2**32
+    charging: Charging = "lesser"
+    blank_backs: BlankBacks = "unknown"
+    separator_sheets: int | None = 0
+    badge_within_us: int = 0
+    settle_longest_us: int = 120 * SECOND_US
+    copies: Copies = "as-ticket"
+    number_up: NumberUp = "as-ticket"
+    sides: SidesMade = "as-ticket"
+    large_media_weight: int | None = None
+    start_up_pages: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class EntrancePolicy:
+    """The rules for badges and feeds, of the whole house. Every default is argued in DEVELOPERS.md, "Policy".
+
+    swipe_us          the same badge at the same reader again within this of its last sighting is the same swipe
+    travel_us         the same badge at another gateway within this is in two places; 0 turns it off
+    nearby_us         so long before a release its badge is looked for; an unknown badge within it is the same try
+    noisy_frames      of a reader's last so many frames nearly all are refused: it can't be read
+    changed_badges    so many badges in a row are known only if written otherwise: the reader's form has changed
+    silent_after      so many of one kind of notice in a row without the other kind that goes with it: a feed is silent
+    silent_us         and for at least this long
+    """
+
+    swipe_us: int = 2 * SECOND_US
+    travel_us: int = 10 * SECOND_US
+    nearby_us: int = 600 * SECOND_US
+    noisy_frames: int = 20
+    changed_badges: int = 3
+    silent_after: int = 10
+    silent_us: int = 600 * SECOND_US

@@ -1,0 +1,101 @@
+"""A source whose clock can't be used: one finding from the first notice that shows it to the first that doesn't."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from pagereeve.domain.brackets.timeline import Timeline
+from pagereeve.domain.facts.facts import ReleaseEnded, ReleaseStarted
+from pagereeve.domain.findings import finding as find
+from pagereeve.domain.ledger import Finding, ReleaseKey
+from pagereeve.domain.values.fields import Fields
+from pagereeve.domain.values.instants import from_text, to_text
+
+# Of one printer: so many sources at once, the oldest trouble is forgotten first.
+TROUBLES_MAX: Final = 16
+OFF: Final = frozenset({"future", "implausible-past", "behind"})
+
+
+@dataclass(frozen=True, slots=True)
+class ClockTrouble:
+    """The first notice of a source that bore an unusable time, or one far behind."""
+
+    source: str
+    event: str
+    since_us: int
+    text: str
+    release: str
+
+    def to_json(self) -> dict[str, Any]:
+        return {
+            "source": self.source,
+            "event": self.event,
+            "since": to_text(self.since_us),
+            "text": self.text,
+            "release": self.release,
+        }
+
+    @classmethod
+    def from_json(cls, fields: Fields) -> ClockTrouble:
+        """Raises BadFact."""
+        trouble = cls(
+            source=fields.text("source"),
+            event=fields.text("event"),
+            since_us=from_text(fields.text("since"), "since"),
+            text=fields.text("text"),
+            release=fields.text("release"),
+        )
+        fields.finish()
+        return trouble
+
+
+ClockTroubles = tuple[ClockTrouble, ...]
+
+
+@dataclass(slots=True)
+class ClocksWatched:
+    states: list[tuple[int, ClockTroubles]] = field(default_factory=list)
+    findings: list[tuple[int | None, Finding]] = field(default_factory=list)
+
+
+def watch_clocks(timeline: Timeline, before: ClockTroubles, after_us: int) -> ClocksWatched:
+    """Notices after ``after_us``, in order; those before it are in ``before``."""
+    watched, troubles = ClocksWatched(), before
+    for event in _dated(timeline, after_us):
+        origin = event.origin
+        standing = next((one for one in troubles if one.source == origin.source), None)
+        if origin.clock in OFF and standing is None:
+            troubles = (*troubles, _trouble(event))[-TROUBLES_MAX:]
+        elif origin.clock not in OFF and standing is not None:
+            troubles = tuple(one for one in troubles if one is not standing)
+            watched.findings.append((origin.at_us, _finding(timeline.printer, standing, origin.at_us)))
+        else:
+            continue
+        watched.states.append((origin.at_us, troubles))
+    watched.findings += [(None, _finding(timeline.printer, one, None)) for one in troubles]
+    return watched
+
+
+def _dated(timeline: Timeline, after_us: int) -> Iterator[ReleaseStarted | ReleaseEnded]:
+    """Notices that name a time, by when they count."""
+    events: list[ReleaseStarted | ReleaseEnded] = [*timeline.starts, *timeline.ended()]
+    named = (one for one in events if one.origin.occurred_us is not None and one.origin.at_us > after_us)
+    yield from sorted(named, key=lambda one: one.origin.order)
+
+
+def _trouble(event: ReleaseStarted | ReleaseEnded) -> ClockTrouble:
+    origin = event.origin
+    claim = "?" if origin.occurred_us is None else to_text(origin.occurred_us)
+    used = "the time of arrival is used instead"
+    if origin.clock == "behind":
+        used = "it is behind by the same in every notice, and corrected"
+    text = f"the clock of {origin.source} said {claim} when it was {to_text(origin.received_us)}; {used}"
+    return ClockTrouble(origin.source, origin.id, origin.at_us, text, event.release)
+
+
+def _finding(printer: str, trouble: ClockTrouble, until_us: int | None) -> Finding:
+    evidence = [find.release_line(ReleaseKey(trouble.source, trouble.release)), f"event {trouble.event}"]
+    anchor = (trouble.source, trouble.event)
+    return find.make("source-clock-off", printer, anchor, trouble.since_us, trouble.text, evidence, until_us)

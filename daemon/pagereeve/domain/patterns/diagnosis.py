@@ -1,0 +1,110 @@
+"""A printer's diagnosis: the hypothesis that explains its recent differences best (DESIGN.md section 4)."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from pagereeve.domain.brackets.hypotheses import BY_NAME, HYPOTHESES, Hypothesis
+from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.patterns.bias import FIGURE_MAX, key_from
+from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.fields import Fields
+from pagereeve.domain.values.instants import from_text, to_text
+
+# So many brackets are looked back on: enough for a habit, few enough to forget what was mended.
+RECENT_MAX: Final = 20
+# Once is an accident, twice a coincidence. Common practice, no source.
+EXPLAINED_LEAST: Final = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Difference:
+    """A bracket that differed (``explained_by`` what), or one that came out as expected and ``contradicts`` some."""
+
+    at_us: int
+    explained_by: tuple[str, ...] = ()
+    contradicts: tuple[str, ...] = ()
+    release: ReleaseKey | None = None
+    counted: int = 0
+    least: int = 0
+
+    @property
+    def differs(self) -> bool:
+        return self.release is not None
+
+    def to_json(self) -> dict[str, Any]:
+        members: dict[str, Any] = {"at": to_text(self.at_us), "contradicts": list(self.contradicts)}
+        if self.release is not None:
+            members |= {
+                "explained_by": list(self.explained_by),
+                "release": [self.release.source, self.release.release],
+                "counted": self.counted,
+                "least": self.least,
+            }
+        return {name: value for name, value in members.items() if value != []}
+
+    @classmethod
+    def from_json(cls, fields: Fields) -> Difference:
+        """Raises BadFact."""
+        differs = "release" in fields.names()
+        difference = cls(
+            at_us=from_text(fields.text("at"), "at"),
+            explained_by=_known(fields.texts("explained_by", len(HYPOTHESES))),
+            contradicts=_known(fields.texts("contradicts", len(HYPOTHESES))),
+            release=key_from(fields, "release") if differs else None,
+            counted=fields.integer("counted", 0, FIGURE_MAX) if differs else 0,
+            least=fields.integer("least", 0, FIGURE_MAX) if differs else 0,
+        )
+        fields.finish()
+        return difference
+
+
+def _known(names: tuple[str, ...]) -> tuple[str, ...]:
+    for name in names:
+        if name not in BY_NAME:
+            raise BadFact("hypothesis", f"{name[:40]!r} is not known")
+    return names
+
+
+@dataclass(frozen=True, slots=True)
+class Diagnosis:
+    """``explained`` of ``differing`` among the last ``brackets``, since ``since_us``; ``contradicted`` by so many."""
+
+    hypothesis: Hypothesis
+    explained: tuple[Difference, ...]
+    differing: int
+    contradicted: int
+    brackets: int
+
+    @property
+    def since_us(self) -> int:
+        return self.explained[0].at_us
+
+
+def remembered(recent: Sequence[Difference], new: Difference) -> tuple[Difference, ...]:
+    """The last brackets, from the first that differed on: before it nothing was to be explained."""
+    kept = [*recent, new][-RECENT_MAX:]
+    first = next((place for place, one in enumerate(kept) if one.differs), len(kept))
+    return tuple(kept[first:])
+
+
+def diagnose(recent: Sequence[Difference]) -> Diagnosis | None:
+    """The best explanation; None where none explains enough, or the brackets speak against it.
+
+    It must explain at least three differences and two thirds of all, and be contradicted at most a quarter as often.
+    """
+    differing = [one for one in recent if one.differs]
+    if len(differing) < EXPLAINED_LEAST:
+        return None
+    explained = Counter(name for one in differing for name in one.explained_by)
+    against = Counter(name for one in recent for name in one.contradicts)
+    # The first of equals: the table has the usual ones first.
+    best = max(HYPOTHESES, key=lambda one: explained[one.name] - against[one.name])
+    times, contradicted = explained[best.name], against[best.name]
+    if times < EXPLAINED_LEAST or 3 * times < 2 * len(differing) or 4 * contradicted > times:
+        return None
+    held = tuple(one for one in differing if best.name in one.explained_by)
+    return Diagnosis(best, held, len(differing), contradicted, len(recent))

@@ -1,0 +1,218 @@
+"""A printer's brackets one after the other: what shows only over many (DESIGN.md section 4)."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from pagereeve.domain.brackets.hypotheses import Compared, contradicted, explaining
+from pagereeve.domain.brackets.verdicts import tolerance
+from pagereeve.domain.charging.other_functions import REASON as OTHER_FUNCTION
+from pagereeve.domain.charging.postings import Settled
+from pagereeve.domain.findings import finding as find
+from pagereeve.domain.ledger import Finding, Grade, Interval, ReleaseKey, Verdict
+from pagereeve.domain.patterns.bias import Excursion, Step, after, signs_after
+from pagereeve.domain.patterns.diagnosis import Diagnosis, Difference, diagnose, remembered
+from pagereeve.domain.patterns.memory import Habits, Lately, Standing
+
+# So many releases in a row that the meter did not notice are no coincidence. Common practice, no source.
+STANDS_FROM: Final = 3
+NAMED_MAX: Final = 3
+# Stray pages may be those of one of so many releases before them.
+LATELY_MAX: Final = 3
+
+Dated = tuple[int, Settled]
+
+
+@dataclass(slots=True)
+class Followed:
+    """``states`` are what was known after each stretch; ``findings`` bear the instant at which they were over.
+
+    ``suggestions`` are evidence for findings of stray pages, by their ids: whose they may be, and no more than that.
+    """
+
+    states: list[tuple[int, Habits]] = field(default_factory=list)
+    findings: list[tuple[int | None, Finding]] = field(default_factory=list)
+    suggestions: dict[str, tuple[str, ...]] = field(default_factory=dict)
+
+
+def follow(printer: str, settled: Iterable[Dated], leads: Mapping[int, str], first: Habits) -> Followed:
+    """``leads`` names the channel that speaks for each run; ``first`` is what was known before."""
+    followed = Followed()
+    habits, standing = first, dict(_conditions(printer, first))
+    for at_us, one in sorted(settled, key=_order):
+        if one.stretch.channel != leads.get(one.stretch.run):
+            continue
+        if not one.stretch.releases and one.stretch.counted and habits.run == one.stretch.run:
+            suggestion = _suggestion(habits.lately, one.stretch.counted)
+            if suggestion:
+                followed.suggestions[find.finding_id("stray-pages", printer, find.gap_anchor(one.stretch))] = suggestion
+        habits = _after(habits, at_us, one)
+        now = dict(_conditions(printer, habits))
+        for key, finding in standing.items():
+            if key not in now:
+                followed.findings.append((at_us, replace(finding, until_us=at_us, state="closed")))
+        standing = now
+        followed.states.append((at_us, habits))
+    followed.findings += [(None, finding) for finding in standing.values()]
+    return followed
+
+
+def _suggestion(lately: Sequence[Lately], pages: int) -> tuple[str, ...]:
+    """Pages that a release missed and that came later (apple/cups#1956), or a job once more (apple/cups#3810)."""
+    for one in reversed(lately):
+        if one.missed == pages:
+            return ("perhaps, as it missed as many:", find.release_line(one.release))
+    for one in reversed(lately):
+        if one.counted == pages:
+            return ("perhaps once more, as it counted as many:", find.release_line(one.release))
+    return ()
+
+
+def _order(dated: Dated) -> tuple[int, int, int]:
+    at_us, one = dated
+    return (at_us, one.stretch.run, one.stretch.opens_us)
+
+
+def _after(habits: Habits, at_us: int, settled: Settled) -> Habits:
+    stretch = settled.stretch
+    if stretch.run != habits.run:
+        habits = Habits(run=stretch.run)
+    if not stretch.releases:
+        return replace(habits, standing=None) if stretch.counted else habits
+    if stretch.grade in {Grade.BROKEN, Grade.BLIND} or stretch.expected is None or OTHER_FUNCTION in stretch.reasons:
+        return habits
+    habits = replace(habits, standing=_stands(habits.standing, settled), lately=_lately(habits.lately, settled))
+    # Between wide cuts other pages may be in the count: they say nothing of the printer's habits.
+    if stretch.verdict is Verdict.AGREES and stretch.grade is not Grade.WIDE:
+        habits = _summed(habits, at_us, settled, stretch.expected)
+    if stretch.verdict is Verdict.UNPROVEN or stretch.grade is Grade.WIDE:
+        return habits
+    return _looked_back(habits, at_us, settled, stretch.expected)
+
+
+def _lately(lately: tuple[Lately, ...], settled: Settled) -> tuple[Lately, ...]:
+    stretch = settled.stretch
+    if len(stretch.releases) != 1 or stretch.expected is None:
+        return lately
+    missed = max(0, stretch.expected.least - stretch.counted)
+    # Of older ones only those whose pages may still come: a seed is stored often.
+    kept = (*(one for one in lately if one.missed), Lately(stretch.releases[0], stretch.counted, missed))
+    return kept[-LATELY_MAX:]
+
+
+def _summed(habits: Habits, at_us: int, settled: Settled, expected: Interval) -> Habits:
+    policy = settled.windows[0].release.policy
+    tolerated = tolerance(expected.least if expected.most is None else expected.most, policy)
+    if not tolerated and habits.up is None and habits.down is None:
+        return habits
+    step = Step(find.beyond(settled.stretch.counted, expected), tolerated, at_us, _first(settled))
+    signs = signs_after(habits.signs, step)
+    up, down = after(habits.up, step, 1, signs), after(habits.down, step, -1, signs)
+    return replace(habits, up=up, down=down, signs=signs)
+
+
+def _first(settled: Settled) -> ReleaseKey:
+    return min(settled.windows, key=lambda window: window.release.order).release.key
+
+
+def compared(settled: Settled, expected: Interval, *, jammed: bool = False) -> Compared:
+    """A settled bracket, as hypotheses look at it."""
+    stretch = settled.stretch
+    releases = tuple(window.release for window in settled.windows)
+    return Compared(stretch.channel, stretch.unit, releases, stretch.counted, expected, jammed)
+
+
+def _looked_back(habits: Habits, at_us: int, settled: Settled, expected: Interval) -> Habits:
+    counted = settled.stretch.counted
+    if expected.holds(counted):
+        if not habits.recent:
+            return habits
+        new = Difference(at_us, contradicts=contradicted(compared(settled, expected)))
+    else:
+        explained = explaining(compared(settled, expected))
+        new = Difference(at_us, explained, (), _first(settled), counted, expected.least)
+    recent = remembered(habits.recent, new)
+    diagnosis, known = diagnose(recent), habits.diagnosed
+    if diagnosis is None:
+        diagnosed = None
+    elif known is not None and known[0] == diagnosis.hypothesis.name:
+        diagnosed = known
+    else:
+        diagnosed = (diagnosis.hypothesis.name, at_us)
+    return replace(habits, recent=recent, diagnosed=diagnosed)
+
+
+def _stands(standing: Standing | None, settled: Settled) -> Standing | None:
+    """Grows with releases that ended as completed, should have moved the meter, and did not."""
+    stretch = settled.stretch
+    if stretch.counted:
+        return None
+    ended = all(one.release.ended is not None and one.release.ended.outcome == "completed" for one in settled.windows)
+    if stretch.verdict is not Verdict.SHORTFALL or not ended:
+        return standing
+    named = standing.releases if standing is not None else ()
+    return Standing(
+        since_us=min(one.release.start_us for one in settled.windows) if standing is None else standing.since_us,
+        level=stretch.after or 0,
+        releases=(*named, *(one.release.key for one in settled.windows))[:NAMED_MAX],
+        count=len(settled.windows) + (0 if standing is None else standing.count),
+    )
+
+
+def _conditions(printer: str, habits: Habits) -> Iterator[tuple[str, Finding]]:
+    """What a person should look at for as long as it lasts, by its id."""
+    if habits.up is not None and habits.up.alarmed:
+        yield _named(_of_bias(printer, habits, habits.up))
+    if habits.down is not None and habits.down.alarmed:
+        yield _named(_of_bias(printer, habits, habits.down))
+    if habits.standing is not None and habits.standing.count >= STANDS_FROM:
+        yield _named(_of_standing(printer, habits, habits.standing))
+    diagnosis = diagnose(habits.recent) if habits.diagnosed is not None else None
+    if diagnosis is not None and habits.diagnosed is not None:
+        yield _named(_of_diagnosis(printer, habits, diagnosis, habits.diagnosed[1]))
+
+
+def _named(finding: Finding) -> tuple[str, Finding]:
+    return finding.id, finding
+
+
+def _of_bias(printer: str, habits: Habits, bias: Excursion) -> Finding:
+    more = "more" if bias.pages > 0 else "fewer"
+    text = (
+        f"{bias.pages:+d} pages in {bias.brackets} brackets, each within its tolerance: "
+        f"the meter counts steadily {more} than was released"
+    )
+    anchor = (habits.run, more, bias.first_us)
+    evidence = ["the first and the last of them:", find.release_line(bias.first), find.release_line(bias.last)]
+    return find.make("steady-bias", printer, anchor, bias.first_us, text, evidence, pages=bias.pages)
+
+
+def _of_standing(printer: str, habits: Habits, standing: Standing) -> Finding:
+    text = f"{standing.count} releases ended, one after the other, and the meter still shows {standing.level}"
+    anchor = (habits.run, standing.since_us)
+    evidence = [find.release_line(key) for key in standing.releases]
+    if standing.count > len(standing.releases):
+        evidence.append(f"... and {standing.count - len(standing.releases)} more")
+    return find.make("meter-stands-still", printer, anchor, standing.since_us, text, evidence)
+
+
+def _of_diagnosis(printer: str, habits: Habits, diagnosis: Diagnosis, since_us: int) -> Finding:
+    hypothesis = diagnosis.hypothesis
+    text = (
+        f"{hypothesis.text}: that explains {len(diagnosis.explained)} of {diagnosis.differing} differences "
+        f"among the last {diagnosis.brackets} brackets; what would remove them: {hypothesis.cure}"
+    )
+    evidence = []
+    for one in diagnosis.explained[-NAMED_MAX:]:
+        if one.release is not None:
+            evidence += [find.release_line(one.release), f"counted {one.counted}, at least {one.least} expected"]
+    if diagnosis.contradicted:
+        evidence.append(f"{diagnosis.contradicted} brackets came out as expected, and speak against it")
+    return find.make("diagnosis", printer, (habits.run, hypothesis.name, since_us), since_us, text, evidence)
+
+
+def leading(channels: Iterable[str]) -> str:
+    """The channel that speaks for a run: what a ticket determines best."""
+    return "sheets" if "total" not in channels else "total"

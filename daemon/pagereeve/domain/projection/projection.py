@@ -1,0 +1,198 @@
+"""One printer's facts in, its ledger rows out: the whole of DESIGN.md 3.4, as a pure function."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final, TypeVar
+
+from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, FUNCTION_CHANNELS
+from pagereeve.domain.brackets.partition import Between, Broken, Partition, partition
+from pagereeve.domain.brackets.runs import Run, Runs, split
+from pagereeve.domain.brackets.timeline import Timeline
+from pagereeve.domain.brackets.windows import Release, Window, Windows, expected_of, moments_of
+from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
+from pagereeve.domain.charging.other_functions import functions_counted, span_of, without_functions
+from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Settled, settle_between, settle_broken
+from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.findings import finding as find
+from pagereeve.domain.findings.from_timeline import noticed
+from pagereeve.domain.findings.overrun import overrun
+from pagereeve.domain.findings.source_clocks import ClockTroubles, watch_clocks
+from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, Stretch, Verdict
+from pagereeve.domain.patterns.memory import Habits
+from pagereeve.domain.patterns.patterns import follow, leading
+
+NO_HABITS: Final = Habits()
+State = TypeVar("State")
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """What a projection knows of what lies before its seed: of brackets, and of sources' clocks."""
+
+    habits: Habits = NO_HABITS
+    clocks: ClockTroubles = ()
+
+
+NOTHING_KNOWN: Final = Memory()
+
+
+@dataclass(slots=True)
+class Projected:
+    """Every row, each with the instant at which it was settled (None while its stretch is open).
+
+    ``habits`` and ``clocks`` are what was remembered from which instant on.
+    """
+
+    runs: Runs
+    windows: list[Window]
+    before: Memory
+    settled: list[tuple[int, Settled]] = field(default_factory=list)
+    waiting: list[Charge] = field(default_factory=list)
+    findings: list[tuple[int | None, Finding]] = field(default_factory=list)
+    habits: list[tuple[int, Habits]] = field(default_factory=list)
+    clocks: list[tuple[int, ClockTroubles]] = field(default_factory=list)
+
+    def stretches(self) -> list[Stretch]:
+        return [one.stretch for _, one in self.settled]
+
+    def postings(self) -> list[Posting]:
+        return [one.posting for _, one in self.settled if one.posting is not None]
+
+    def charges(self) -> list[Charge]:
+        return [charge for _, one in self.settled for charge in one.charges] + self.waiting
+
+    def memory_at(self, at_us: int) -> Memory:
+        """What was remembered at an instant."""
+        return Memory(_latest(self.habits, at_us, self.before.habits), _latest(self.clocks, at_us, self.before.clocks))
+
+
+def _latest(states: Sequence[tuple[int, State]], at_us: int, before: State) -> State:
+    place = bisect_right(states, at_us, key=lambda one: one[0])
+    return states[place - 1][1] if place else before
+
+
+def project(
+    timeline: Timeline, first: Run | None = None, before: Memory = NOTHING_KNOWN, after_us: int = -1
+) -> Projected:
+    """Project a printer's timeline, from its beginning or from a seed at ``after_us``: the run under way there,
+    and what was remembered ``before``.
+    """
+    rules = timeline.rules
+    runs = split(timeline.plateaus, rules.policy_at, first)
+    moments = moments_of(runs.runs)
+    windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))
+    projected = Projected(runs, windows, before)
+    channels = sorted({channel for run in runs.runs for channel in run.channels()})
+    parted = [partition(channel, runs.runs, windows) for channel in channels]
+    _settle(timeline, parted, projected)
+    _wait(timeline, parted, projected)
+    _follow(timeline, projected, after_us)
+    projected.findings += noticed(timeline, runs.runs, windows, moments)
+    projected.findings = [(at_us, find.decided(one, rules.decisions)) for at_us, one in projected.findings]
+    return projected
+
+
+def _releases(timeline: Timeline) -> list[Release]:
+    releases = []
+    for started in timeline.starts:
+        key, at_us = started.origin.key, started.origin.at_us
+        again = timeline.again.get(key)
+        if again == "echo":
+            continue
+        policy, settle_us = timeline.rules.policy_at(at_us), timeline.rules.settle_us(at_us)
+        releases.append(Release(started, timeline.ends.get(key), policy, settle_us, again))
+    return releases
+
+
+def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
+    """What shows only over many brackets, or many notices."""
+    leads = {run.number: leading(run.channels()) for run in projected.runs.runs}
+    followed = follow(timeline.printer, projected.settled, leads, projected.before.habits)
+    clocks = watch_clocks(timeline, projected.before.clocks, after_us)
+    projected.habits, projected.clocks = followed.states, clocks.states
+    for place, (at_us, one) in enumerate(projected.findings):
+        if one.id in followed.suggestions:
+            evidence = (*one.evidence, *followed.suggestions[one.id])
+            projected.findings[place] = (at_us, replace(one, evidence=evidence))
+    projected.findings += [*followed.findings, *clocks.findings]
+
+
+def _settle(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
+    rows = {part.channel: [_rows_of(timeline, part.channel, piece) for piece in part.pieces] for part in parted}
+    functions = functions_counted(
+        {name: [one for _, settled in rows[name] for one in settled] for name in FUNCTION_CHANNELS if name in rows}
+    )
+    for channel, pieces in rows.items():
+        for at_us, settled in pieces:
+            for row in settled:
+                one = row
+                if functions and channel == "total":
+                    one = without_functions(row, functions.get(span_of(row.stretch), 0))
+                projected.settled.append((at_us, one))
+                finding = find.of_stretch(one.stretch, one.windows, _stray(one)) if _told(channel, one) else None
+                if finding is not None:
+                    projected.findings.append((at_us, finding))
+
+
+def _stray(settled: Settled) -> int:
+    """Pages of a gap that are a finding: what somebody says of them later makes them none the fewer."""
+    legs = () if settled.posting is None else settled.posting.legs
+    account = MAINTENANCE if MAINTENANCE_DECIDED in settled.stretch.reasons else STRAY
+    return sum(pages for name, pages in legs if name == account)
+
+
+def _rows_of(timeline: Timeline, channel: str, piece: Between | Broken) -> tuple[int, list[Settled]]:
+    if isinstance(piece, Between):
+        return piece.closing.from_us, settle_between(timeline.printer, channel, piece, timeline.rules)
+    return piece.closing.from_us, settle_broken(timeline.printer, channel, piece)
+
+
+def _told(channel: str, settled: Settled) -> bool:
+    """A broken stretch has a row for each run but is one finding; parts of the total are not told again."""
+    if channel not in CLAIMED_CHANNELS:
+        return False
+    return not settled.windows or bool(settled.charges)
+
+
+def _wait(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
+    """Releases whose stretch is not closed: still open, or given up by the longest wait without a reading."""
+    if not parted:
+        for window in projected.windows:
+            _wait_one(timeline, "total", None, window, projected)
+    for part in parted:
+        unit = part.last.count.unit if part.last is not None else None
+        for window in part.waiting:
+            _wait_one(timeline, part.channel, unit, window, projected)
+        passed = overrun(timeline.printer, part, projected.runs.runs) if part.channel in CLAIMED_CHANNELS else None
+        if passed is not None:
+            projected.findings.append((None, passed))
+
+
+def _wait_one(timeline: Timeline, channel: str, unit: Unit | None, window: Window, projected: Projected) -> None:
+    release = window.release
+    expectation = expected_of(channel, unit or Unit.IMPRESSIONS, release)
+    given_up = window.closing == "longest-wait"
+    charge = charge_of(
+        window,
+        expectation,
+        owed_unproven(expectation, channel, window.release) if given_up else Owed(0, 0),
+        channel=channel,
+        unit=unit,
+        closed_us=window.closes_us if given_up else None,
+        counted=None,
+        grade=Grade.BLIND if given_up else None,
+        verdict=Verdict.UNPROVEN if given_up else None,
+        reasons=[*expectation.reasons, *(["no-reading-after"] if given_up else ["window-open"])]
+        + (["stalled"] if window.stalled else []),
+    )
+    projected.waiting.append(charge)
+    if given_up and channel in CLAIMED_CHANNELS:
+        anchor = (channel, *release.started.origin.key)
+        text = "no count proves what the release printed (blind)"
+        finding = find.make(
+            "unproven-release", timeline.printer, anchor, release.start_us, text, [find.release_line(release.key)]
+        )
+        projected.findings.append((None, finding))

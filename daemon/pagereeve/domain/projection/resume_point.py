@@ -1,0 +1,126 @@
+"""Where a projection can start: an instant at which nothing was open, and what the run under way knew by then."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from pagereeve.domain.brackets.continuity import Identity
+from pagereeve.domain.brackets.runs import Run, Sample
+from pagereeve.domain.facts.codec import counter_json, counts_from
+from pagereeve.domain.facts.reading import Count
+from pagereeve.domain.findings.source_clocks import ClockTrouble
+from pagereeve.domain.patterns.memory import Habits
+from pagereeve.domain.projection.projection import NO_HABITS, NOTHING_KNOWN, Memory, Projected
+from pagereeve.domain.values.fields import Fields
+from pagereeve.domain.values.instants import from_text, to_text
+
+FIGURE_MAX = 2**53 - 1
+# Raised when the projection's rules change: an older seed is refused, and the printer is projected from its beginning.
+PROJECTION_VERSION = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Seed:
+    """The state at ``at_us``, an instant inside a plateau (known from ``plateau_from_us`` on) outside every window.
+
+    ``memory`` is what earlier brackets and notices leave behind for what shows only over many.
+    """
+
+    at_us: int
+    plateau_from_us: int
+    run: int
+    identity: Identity
+    totals: tuple[tuple[str, int], ...]
+    counts: tuple[tuple[str, Count], ...]
+    memory: Memory = NOTHING_KNOWN
+
+    def opening_run(self) -> Run:
+        """The run under way, without samples: the plateau that spans the seed comes first in the next facts."""
+        return Run(self.run, None, self.identity, [], dict(self.totals), dict(self.counts))
+
+    def to_json(self) -> dict[str, object]:
+        return {
+            "version": PROJECTION_VERSION,
+            "at": to_text(self.at_us),
+            "plateau_from": to_text(self.plateau_from_us),
+            "run": self.run,
+            "serial": self.identity.serial,
+            "object_id": self.identity.object_id,
+            "totals": dict(self.totals),
+            "counts": {name: count.value for name, count in self.counts},
+            "units": {name: count.unit.value for name, count in self.counts},
+            **counter_json(self.counts),
+            **_memory_json(self.memory),
+        }
+
+    @classmethod
+    def from_json(cls, members: Any) -> Seed:
+        """Raises BadFact, also for a seed that another version of the projection left."""
+        fields = Fields(members, "seed")
+        fields.integer("version", PROJECTION_VERSION, PROJECTION_VERSION)
+        totals, counts = fields.object("totals"), counts_from(fields)
+        seed = cls(
+            at_us=from_text(fields.text("at"), "seed.at"),
+            plateau_from_us=from_text(fields.text("plateau_from"), "seed.plateau_from"),
+            run=fields.integer("run", 1, FIGURE_MAX),
+            identity=Identity(fields.optional_text("serial") or "", fields.optional_text("object_id") or ""),
+            totals=tuple((name, totals.integer(name, 0, FIGURE_MAX)) for name, _ in counts),
+            counts=counts,
+            memory=_memory(fields),
+        )
+        fields.finish()
+        return seed
+
+
+def _memory_json(memory: Memory) -> dict[str, object]:
+    members: dict[str, object] = {}
+    if memory.habits != NO_HABITS:
+        members["habits"] = memory.habits.to_json()
+    if memory.clocks:
+        members["clocks"] = {str(place): one.to_json() for place, one in enumerate(memory.clocks)}
+    return members
+
+
+def _memory(fields: Fields) -> Memory:
+    habits, clocks = fields.optional_object("habits"), fields.optional_object("clocks")
+    known = () if clocks is None else sorted(clocks.names(), key=int)
+    return Memory(
+        NO_HABITS if habits is None else Habits.from_json(habits),
+        () if clocks is None else tuple(ClockTrouble.from_json(clocks.object(name)) for name in known),
+    )
+
+
+def latest_seed(projected: Projected, after_us: int, limit_us: int) -> Seed | None:
+    """The latest instant in (after_us, limit_us] from which the rest can be projected alone, if there is one."""
+    spans = [(window.release.start_us, window.closes_us) for window in projected.windows]
+    spans.sort(key=lambda span: span[0])
+    for run in reversed(projected.runs.runs):
+        channels = run.channels()
+        for index in range(len(run.samples) - 1, -1, -1):
+            sample = run.samples[index]
+            if len(sample.totals) != len(channels):
+                continue
+            at_us = _quiet_instant(sample, spans, limit_us)
+            if at_us is not None:
+                return _seed(run, index, at_us, projected.memory_at(at_us)) if at_us > after_us else None
+    return None
+
+
+def _quiet_instant(sample: Sample, spans: Sequence[tuple[int, int | None]], limit_us: int) -> int | None:
+    """The latest instant of the sample's plateau outside every window, its first-page floor included."""
+    from_us = sample.plateau.first_received_us
+    at_us = min(max(from_us, sample.plateau.last_sent_us), limit_us)
+    for start_us, closes_us in reversed(spans):
+        if start_us <= at_us and (closes_us is None or at_us < closes_us):
+            at_us = start_us - 1
+    return at_us if at_us >= from_us else None
+
+
+def _seed(run: Run, index: int, at_us: int, memory: Memory) -> Seed:
+    # A run's readings never contradict one another, so what it learnt of its identity later holds here too.
+    sample = run.samples[index]
+    plateau_from_us = sample.plateau.first_received_us
+    counts = sample.plateau.sight.counts
+    return Seed(at_us, plateau_from_us, run.number, run.identity, sample.totals, counts, memory)

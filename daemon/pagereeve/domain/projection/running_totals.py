@@ -1,0 +1,55 @@
+"""A printer's ledger in a few sums, kept up to date sheaf by sheaf: for metrics, where no row may be read anew."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+
+from pagereeve.domain.ledger import Posting, Sheaf
+from pagereeve.domain.projection.projector import Update
+
+PageKey = tuple[str, str]
+"""(channel, account kind): ``people``, or the house account's own name."""
+
+HOUSE = "house:"
+METER = "meter:"
+
+
+def account_kind(account: str) -> str:
+    """``meter``, ``people``, or the house account's own name."""
+    if account.startswith(HOUSE):
+        return account.removeprefix(HOUSE)
+    return "meter" if account.startswith(METER) else "people"
+
+
+@dataclass(slots=True)
+class Figures:
+    """``pages`` received by account kind, ``open_findings`` by kind: of the sealed sheaves, and of the open one."""
+
+    pages: Counter[PageKey] = field(default_factory=Counter)
+    open_findings: Counter[str] = field(default_factory=Counter)
+    _open: list[Sheaf] = field(default_factory=list)
+
+    def add_pages(self, channel: str, account: str, pages: int) -> None:
+        kind = account_kind(account)
+        if kind != "meter":
+            self.pages[channel, kind] += pages
+
+    def add(self, update: Update) -> None:
+        """An update that begins at the open sheaf, as every one does unless a fact came late."""
+        self._count(self._open, sign=-1)
+        self._open = [sheaf for sheaf in update.sheaves if sheaf.seed is None]
+        self._count(update.sheaves, sign=1)
+
+    def _count(self, sheaves: Iterable[Sheaf], *, sign: int) -> None:
+        for sheaf in sheaves:
+            for posting in sheaf.postings:
+                self._post(posting, sign)
+            for finding in sheaf.findings:
+                if finding.state == "open":
+                    self.open_findings[finding.kind] += sign
+
+    def _post(self, posting: Posting, sign: int) -> None:
+        for account, pages in posting.legs:
+            self.add_pages(posting.channel, account, sign * pages)

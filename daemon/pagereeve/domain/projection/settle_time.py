@@ -1,0 +1,153 @@
+"""What a printer's own behaviour says of its settle time: how long its count rests before it goes on.
+
+Two things tell. Inside a window the count may stand still with nothing printing and then move again: such a rest is no
+end. And a window may have closed too early: its bracket came out short, and soon afterwards the missing pages surfaced
+with nobody else releasing anything. Somebody who copies by hand makes neither: no bracket misses those pages.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
+from pagereeve.domain.brackets.windows import Moment, Rest, Window, moments_of, rests_of
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.ledger import ReleaseKey, Verdict
+from pagereeve.domain.projection.projection import Projected
+from pagereeve.domain.values.instants import SECOND_US
+
+# So many releases are remembered: enough for a habit, few enough to forget one that is gone.
+REMEMBERED: Final = 20
+# A settle time is lowered only on this much evidence; it is raised on much less.
+LOWERED_FROM: Final = 10
+# Half as long again as what was seen, and two seconds for what polling can't see at both ends of a rest.
+MARGIN_NUMERATOR, MARGIN_DENOMINATOR = 3, 2
+POLLING_US: Final = 2 * SECOND_US
+
+
+@dataclass(frozen=True, slots=True)
+class Observed:
+    """One release. ``pause_us`` is the longest rest that was no end, as surely seen; ``witnessed`` by a bracket that
+    came out short by the pages that followed.
+    """
+
+    start_us: int
+    key: ReleaseKey
+    pause_us: int
+    witnessed: bool = False
+
+
+def observe(projected: Projected, known: Collection[ReleaseKey] = ()) -> Iterator[Observed]:
+    """What the closed windows of a projection say, in order of their starts.
+
+    Of ``known`` releases only those whose missing pages may still have come are looked at again.
+    """
+    short = short_releases(projected)
+    closed = [window for window in projected.windows if window.closing == "rested" and window.closes_us is not None]
+    wanted = [window for window in closed if window.release.key in short or window.release.key not in known]
+    if not wanted:
+        return
+    moments = moments_of(projected.runs.runs)
+    rests = rests_of(moments)
+    starts = sorted(window.release.start_us for window in projected.windows)
+    for window in wanted:
+        key = window.release.key
+        inner_us = _longest_inside(window, rests)
+        late_us = 0
+        if key in short:
+            until_us = next((start for start in starts if start > window.release.start_us), None)
+            late_us = _late_pause(window, moments, rests, short[key], until_us)
+        yield Observed(window.release.start_us, key, max(inner_us, late_us), witnessed=late_us > 0)
+
+
+def short_until_us(projected: Projected) -> int:
+    """Until when the meter is to be watched because a bracket came out short; 0 for no reason to."""
+    short = short_releases(projected)
+    if not short:
+        return 0
+    waits = [
+        window.closes_us + window.release.policy.settle_longest_us
+        for window in projected.windows
+        if window.closes_us is not None and window.closing == "rested" and window.release.key in short
+    ]
+    return max(waits, default=0)
+
+
+def short_releases(projected: Projected) -> dict[ReleaseKey, int]:
+    """Releases that stand alone in a bracket that came out short, and by how many pages at least."""
+    return {
+        stretch.releases[0]: stretch.expected.least - stretch.counted
+        for _, settled in projected.settled
+        if (stretch := settled.stretch).verdict is Verdict.SHORTFALL
+        and stretch.channel in CLAIMED_CHANNELS
+        and len(stretch.releases) == 1
+        and stretch.expected is not None
+    }
+
+
+def _longest_inside(window: Window, rests: Sequence[Rest]) -> int:
+    """The longest rest between two movements of the window."""
+    opens_us, closes_us = window.opens_us, window.closes_us or 0
+    if not any(rest.from_us < opens_us for rest in rests):
+        # Nobody saw the count before the first page, so nobody knows which rest was the wait for it.
+        return 0
+    inside = [rest for rest in rests if rest.from_us >= opens_us and rest.to_us < closes_us]
+    return max((rest.to_us - rest.from_us for rest in inside if not rest.stopped), default=0)
+
+
+def _late_pause(
+    window: Window, moments: Sequence[Moment], rests: Sequence[Rest], missing: int, until_us: int | None
+) -> int:
+    """How long the count had rested when the missing pages came after all; 0 if they didn't, or may be others'."""
+    closes_us = window.closes_us or 0
+    final = next((rest for rest in rests if rest.from_us < closes_us <= rest.to_us), None)
+    if final is None:
+        return 0
+    limit_us = final.from_us + window.release.policy.settle_longest_us
+    standing = final.moment.sample
+    for moment in moments:
+        if moment.from_us <= final.to_us:
+            continue
+        if moment.run is not final.moment.run or moment.from_us > limit_us or _is_others(moment.from_us, until_us):
+            return 0
+        moved = [_since(moment, channel, total) for channel, total in standing.totals if channel in CLAIMED_CHANNELS]
+        if any(pages > missing for pages in moved):
+            return 0
+        if any(pages > 0 for pages in moved):
+            return final.to_us - final.from_us
+    return 0
+
+
+def _since(moment: Moment, channel: str, total: int) -> int:
+    """Pages since a total; none where the reading lacks the channel."""
+    now = moment.sample.total(channel)
+    return 0 if now is None else now - total
+
+
+def _is_others(at_us: int, until_us: int | None) -> bool:
+    return until_us is not None and at_us >= until_us
+
+
+def settle_time_us(observed: Iterable[Observed], policy: Policy, in_force_us: int) -> int:
+    """The settle time that the last observations ask for, within the policy's bounds; any order, each release once.
+
+    A pause counts if a short bracket witnessed it, or if one as long was seen twice: once is an accident.
+    """
+    latest = sorted({one.key: one for one in observed}.values(), key=lambda one: (one.start_us, one.key))[-REMEMBERED:]
+    pauses = sorted((one.pause_us for one in latest), reverse=True)
+    confirmed_us = max(
+        [pauses[1] if len(pauses) > 1 else 0, *(one.pause_us for one in latest if one.witnessed)],
+        default=0,
+    )
+    asked_us = confirmed_us * MARGIN_NUMERATOR // MARGIN_DENOMINATOR + POLLING_US if confirmed_us else 0
+    bounded_us = min(max(asked_us, policy.settle_us), max(policy.settle_us, policy.settle_longest_us))
+    if bounded_us < in_force_us and len(latest) < LOWERED_FROM:
+        return in_force_us
+    return bounded_us
+
+
+def differs(wanted_us: int, in_force_us: int) -> bool:
+    """Whether a change is worth a fact: a second, and a fifth of what is in force."""
+    return abs(wanted_us - in_force_us) >= max(SECOND_US, in_force_us // 5)

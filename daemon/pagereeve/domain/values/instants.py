@@ -1,0 +1,34 @@
+"""Instants are whole microseconds since 1970-01-01T00:00Z; text is RFC 3339 in UTC."""
+
+from __future__ import annotations
+
+import re
+from datetime import UTC, datetime, timedelta
+
+from pagereeve.domain.values.errors import BadFact
+
+SECOND_US = 1_000_000
+EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+_RFC3339 = re.compile(r"(\d{4}-\d{2}-\d{2})[Tt](\d{2}:\d{2}:\d{2})(?:\.(\d{1,9}))?([Zz]|[+-]\d{2}:\d{2})", re.ASCII)
+
+
+def to_text(at_us: int) -> str:
+    """RFC 3339, UTC, always six fractional digits, so that text sorts as time does."""
+    stamp = EPOCH + timedelta(microseconds=at_us)
+    return f"{stamp.replace(tzinfo=None).isoformat(timespec='microseconds')}Z"
+
+
+def from_text(text: str, where: str = "time") -> int:
+    """Microseconds of an RFC 3339 time; digits beyond the sixth are cut. Raises BadFact."""
+    match = _RFC3339.fullmatch(text)
+    if match is None:
+        raise BadFact(where, f"{text[:40]!r} is no RFC 3339 time; write 2026-01-31T09:00:00Z")
+    date, clock, fraction, zone = match.groups()
+    micros = (fraction or "0")[:6].ljust(6, "0")
+    offset = "+00:00" if zone in "Zz" else zone
+    try:
+        stamp = datetime.fromisoformat(f"{date}T{clock}.{micros}{offset}")
+        # In UTC it must still be a year of four digits, or it could never be written again.
+        return (stamp.astimezone(UTC) - EPOCH) // timedelta(microseconds=1)
+    except (ValueError, OverflowError) as error:
+        raise BadFact(where, f"{text[:40]!r} names no instant ({error})") from error

@@ -1,0 +1,184 @@
+"""Brings one receiver its messages: at least once, each alert's in order, and with patience while it is away."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from collections.abc import Callable, Collection, Sequence
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Beat
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.outbox import Parting, Queue
+from pagereeve.ports.receiver import NotDelivered, Receiver
+from pagereeve.ports.store import Store
+
+Outcome = Literal["delivered", "failed", "refused", "dropped"]
+OUTCOMES: Final[tuple[Outcome, ...]] = ("delivered", "failed", "refused", "dropped")
+
+BATCH_MAX = 200
+LOOK_EVERY_S = 1.0
+# Receivers keep to their own time-outs, of five minutes at the longest: this is for one that does not.
+DELIVER_WITHIN_S = 330.0
+PAUSE_FIRST_S = 1.0
+PAUSE_LONGEST_S = 300.0
+# A message that nobody took for so long is given up, counted and told in the log.
+KEEP_US = 14 * 86_400 * SECOND_US
+# The resolved form is repeated for so long (Prometheus documentation, alerts API).
+RESOLVED_US = 300 * SECOND_US
+
+Teller = Callable[[str, str, str], None]
+"""(receiver, what, why): told when a receiver starts and stops taking messages, or refuses one."""
+
+
+@dataclass(slots=True)
+class Pause:
+    """Doubling waits with a share of chance, so that many senders do not come at once."""
+
+    until_us: int = 0
+    next_s: float = PAUSE_FIRST_S
+
+    def longer(self, now_us: int, jitter: float) -> None:
+        self.until_us = now_us + int(self.next_s * (0.75 + jitter / 2) * SECOND_US)
+        self.next_s = min(self.next_s * 2, PAUSE_LONGEST_S)
+
+
+@dataclass(slots=True)
+class Courier:
+    """``standing(over_us)`` gives the states that a receiver with ``refresh_s`` holds. ``queue`` is what waits."""
+
+    receiver: Receiver
+    store: Store
+    clock: Clock
+    entropy: Entropy
+    standing: Callable[[int], Sequence[Notification]]
+    teller: Teller = lambda _receiver, _what, _why: None
+    beat: Beat = field(init=False)
+    every_s: float = LOOK_EVERY_S
+    counts: Counter[Outcome] = field(default_factory=Counter)
+    queue: Queue = field(default_factory=Queue)
+    _away: Pause = field(default_factory=Pause)
+    _refused: dict[str, Pause] = field(default_factory=dict)
+    _refreshed_us: int | None = None
+    _awake: asyncio.Event = field(default_factory=asyncio.Event)
+
+    def __post_init__(self) -> None:
+        self.beat = Beat(self.clock)
+
+    @property
+    def name(self) -> str:
+        return self.receiver.name
+
+    def wake(self) -> None:
+        """A message may wait."""
+        self._awake.set()
+
+    async def run(self) -> None:
+        while True:
+            self.beat.does("looks what waits", STORE_LONGEST_S)
+            await self.turn()
+            self.beat.succeeded()
+            self.beat.rests(self.every_s)
+            try:
+                async with asyncio.timeout(self.every_s):
+                    await self._awake.wait()
+            except TimeoutError:
+                pass
+            self._awake.clear()
+
+    async def turn(self) -> None:
+        """Bring what waits, refresh what stands, each if its time has come."""
+        self.queue = (await self.store.queues()).get(self.name, Queue())
+        if self.queue.waiting and self.clock.monotonic_us() >= self._away.until_us:
+            await self._bring(await self.store.waiting(self.name, BATCH_MAX))
+            self.queue = (await self.store.queues()).get(self.name, Queue())
+        await self._refresh()
+
+    async def _bring(self, messages: Sequence[Notification]) -> None:
+        held: set[str] = set()
+        for message in messages:
+            if self.clock.now_us() - message.at_us > KEEP_US:
+                await self._part(message, "dropped")
+            elif message.alert not in held and not await self._deliver(message):
+                # Its later messages must not overtake it.
+                held.add(message.alert)
+            if self.clock.monotonic_us() < self._away.until_us:
+                return
+
+    async def _deliver(self, message: Notification) -> bool:
+        refused = self._refused.get(message.alert)
+        if refused is not None and self.clock.monotonic_us() < refused.until_us:
+            return False
+        self.beat.does(f"brings {message.id}", DELIVER_WITHIN_S + STORE_LONGEST_S)
+        try:
+            async with asyncio.timeout(DELIVER_WITHIN_S):
+                await self.receiver.deliver(message)
+        except NotDelivered as error:
+            self._failed(message, error)
+            return False
+        except TimeoutError:
+            self._failed(message, NotDelivered(f"no answer within {DELIVER_WITHIN_S:g} s"))
+            return False
+        await self._part(message, "delivered")
+        return True
+
+    def _failed(self, message: Notification, error: NotDelivered) -> None:
+        now_us = self.clock.monotonic_us()
+        if error.of_message:
+            self.counts["refused"] += 1
+            self._refused.setdefault(message.alert, Pause()).longer(now_us, self.entropy.jitter())
+            self.teller(self.name, f"refuses {message.id}", str(error))
+        else:
+            self._lost(error)
+
+    def _lost(self, error: Exception) -> None:
+        self.counts["failed"] += 1
+        if self._away.until_us == 0:
+            self.teller(self.name, "takes nothing", str(error))
+        self._away.longer(self.clock.monotonic_us(), self.entropy.jitter())
+
+    async def _part(self, message: Notification, outcome: Outcome) -> None:
+        at_us = self.clock.now_us() if outcome == "delivered" else None
+        await self.store.part(Parting(self.name, [(message.alert, message.nth)], at_us))
+        self.counts[outcome] += 1
+        self._refused.pop(message.alert, None)
+        if outcome == "delivered":
+            self._reached()
+        else:
+            self.teller(self.name, f"never took {message.id}", "it was given up")
+
+    def _reached(self) -> None:
+        if self._away.until_us:
+            self.teller(self.name, "takes messages again", "")
+        self._away = Pause()
+
+    async def _refresh(self) -> None:
+        every_s = self.receiver.refresh_s
+        now_us = self.clock.monotonic_us()
+        if every_s is None or now_us < self._away.until_us:
+            return
+        if self._refreshed_us is not None and now_us - self._refreshed_us < every_s * SECOND_US:
+            return
+        self._refreshed_us = now_us
+        self.beat.does("refreshes what stands", DELIVER_WITHIN_S + STORE_LONGEST_S)
+        try:
+            async with asyncio.timeout(DELIVER_WITHIN_S):
+                await self.receiver.refresh(self.standing(RESOLVED_US), self.clock.now_us())
+        except (NotDelivered, TimeoutError) as error:
+            self._lost(error)
+        else:
+            self._reached()
+
+
+async def retire(store: Store, known: Collection[str], teller: Teller) -> None:
+    """Messages for receivers that the settings no longer name are given up, and told."""
+    for name, queue in (await store.queues()).items():
+        if name in known or not queue.waiting:
+            continue
+        while messages := await store.waiting(name, BATCH_MAX):
+            await store.part(Parting(name, [(one.alert, one.nth) for one in messages]))
+        teller(name, f"is in the settings no more; {queue.waiting} messages were given up", "")

@@ -1,0 +1,168 @@
+"""The one owner of alerts: it looks at findings that changed, holds what must be held, and writes messages out."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+
+from pagereeve.domain.alerts.alert import RANK, Alert, AlertPolicy, Surroundings, begun, joined, left, place_of
+from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.alerts.telling import look, tell
+from pagereeve.domain.ledger import SEVERITIES, Finding, Severity
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Beat
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.outbox import Announcement, Change, Kept
+from pagereeve.ports.store import Store
+
+CHANGES_MAX = 500
+LOOK_EVERY_S = 1.0
+# An alert that is over is still repeated to receivers that keep states, and then forgotten.
+KEEP_OVER_US = 3_600 * SECOND_US
+# So many messages for one receiver at most: beyond it, new ones are counted and dropped.
+WAITING_MAX = 20_000
+
+
+@dataclass(slots=True)
+class Herald:
+    """``receivers`` by name, with the least severity that each wants to hear of.
+
+    ``on_dropped(receiver)`` hears of each message for which there is no room. ``waiting_of`` says how many wait.
+    """
+
+    store: Store
+    clock: Clock
+    receivers: Mapping[str, Severity]
+    policy: AlertPolicy = field(default_factory=AlertPolicy)
+    around: Surroundings = field(default_factory=Surroundings)
+    every_s: float = LOOK_EVERY_S
+    waiting_of: Callable[[str], int] = lambda _: 0
+    on_dropped: Callable[[str], None] = lambda _: None
+    on_told: Callable[[], None] = lambda: None
+    beat: Beat = field(init=False)
+    _alerts: dict[str, Alert] = field(default_factory=dict)
+    _last: dict[str, Notification] = field(default_factory=dict)
+    _holding: dict[str, str] = field(default_factory=dict)
+    _by_place: dict[tuple[str, str], str] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.beat = Beat(self.clock)
+
+    async def run(self) -> None:
+        self.beat.does("reads what is known of alerts", STORE_LONGEST_S)
+        await self.open()
+        while True:
+            self.beat.does("looks at findings that changed", STORE_LONGEST_S)
+            more = await self.turn()
+            self.beat.succeeded()
+            if not more:
+                self.beat.rests(self.every_s)
+                await self.clock.sleep(self.every_s)
+
+    async def open(self) -> None:
+        """What is known of alerts, from the store."""
+        self._alerts, self._last, self._holding, self._by_place = {}, {}, {}, {}
+        for alert, last in await self.store.alerts():
+            self._keep(alert)
+            if last is not None:
+                self._last[alert.id] = last
+
+    async def turn(self) -> bool:
+        """Look at what changed and at what runs out, once; True where more changes wait.
+
+        Once it raised, ``open`` must come first: what could not be stored never happened, and is looked at again.
+        """
+        changes = await self.store.changes(CHANGES_MAX)
+        before = dict(self._alerts)
+        await self._turn(changes, before)
+        return len(changes) == CHANGES_MAX
+
+    async def _turn(self, changes: Sequence[Change], before: Mapping[str, Alert]) -> None:
+        now_us = self.clock.now_us()
+        for name in dict.fromkeys(change.finding for change in changes):
+            self._hear(name, await self.store.finding(name), now_us)
+        await self._look_up_more(now_us)
+        messages, forgotten = self._look(now_us)
+        altered = [one for one in self._alerts.values() if before.get(one.id) != one]
+        if not (changes or altered or forgotten):
+            return
+        kept: list[Kept] = [(one, self._last.get(one.id)) for one in altered]
+        addressed = [pair for message in messages for pair in self._addressed(message)]
+        gone = [name for name in forgotten if name in before]
+        await self.store.announce(Announcement([one.number for one in changes], kept, gone, addressed))
+        if addressed:
+            self.on_told()
+
+    def _hear(self, name: str, finding: Finding | None, now_us: int) -> None:
+        holder = self._alerts.get(self._holding.get(name, ""))
+        if finding is not None and finding.state == "open":
+            if holder is None:
+                subject = place_of(finding, self.around)[0]
+                holder = self._alerts.get(self._by_place.get((finding.kind, subject), ""))
+            self._keep(begun(finding, self.around, now_us) if holder is None else joined(holder, finding, now_us))
+        elif holder is not None:
+            self._keep(left(holder, name, finding, now_us))
+            del self._holding[name]
+
+    async def _look_up_more(self, now_us: int) -> None:
+        """An alert whose findings are all over may have others, for which it had no room: it is not over then."""
+        emptied = [one for one in self._alerts.values() if one.more and not one.members and one.ended_us is None]
+        if not emptied:
+            return
+        for alert in emptied:
+            self._keep(replace(alert, more=False))
+        for finding in await self.store.findings(only_open=True):
+            if finding.id not in self._holding:
+                self._hear(finding.id, finding, now_us)
+
+    def _keep(self, alert: Alert) -> None:
+        self._alerts[alert.id] = alert
+        self._holding |= dict.fromkeys(alert.members, alert.id)
+        if alert.ended_us is None:
+            self._by_place[alert.kind, alert.subject] = alert.id
+        elif self._by_place.get((alert.kind, alert.subject)) == alert.id:
+            del self._by_place[alert.kind, alert.subject]
+
+    def _look(self, now_us: int) -> tuple[list[Notification], list[str]]:
+        messages: list[Notification] = []
+        forgotten: list[str] = []
+        for alert in list(self._alerts.values()):
+            decision, after = look(alert, self.policy, self.around, now_us)
+            if decision is not None and decision != "forget":
+                after, message = tell(after, decision, self.around, now_us)
+                self._last[alert.id] = message
+                messages.append(message)
+            if decision == "forget" or (after.ended_us is not None and now_us - after.told_us > KEEP_OVER_US):
+                self._forget(alert)
+                forgotten.append(alert.id)
+            elif after is not alert:
+                self._keep(after)
+        return messages, forgotten
+
+    def _forget(self, alert: Alert) -> None:
+        del self._alerts[alert.id]
+        self._last.pop(alert.id, None)
+        if self._by_place.get((alert.kind, alert.subject)) == alert.id:
+            del self._by_place[alert.kind, alert.subject]
+
+    def _addressed(self, message: Notification) -> list[tuple[str, Notification]]:
+        wanted = [name for name, least in self.receivers.items() if RANK[message.severity] >= RANK[least]]
+        full = [name for name in wanted if self.waiting_of(name) >= WAITING_MAX]
+        for name in full:
+            self.on_dropped(name)
+        return [(name, message) for name in wanted if name not in full]
+
+    def standing(self, least: Severity, over_us: int) -> list[Notification]:
+        """The last message of each alert that stands, or has been over for less than ``over_us``: for states."""
+        now_us = self.clock.now_us()
+        told = [(one, self._last[one.id]) for one in self._alerts.values() if one.id in self._last]
+        known = [last for one, last in told if one.ended_us is None or now_us - one.told_us < over_us]
+        return [one for one in known if RANK[one.severity] >= RANK[least]]
+
+    def open_alerts(self) -> Mapping[str, int]:
+        """Alerts that people were told of and that are not over, by severity."""
+        counts: dict[str, int] = dict.fromkeys(SEVERITIES, 0)
+        for one in self._alerts.values():
+            if one.told and one.ended_us is None:
+                counts[one.severity] += 1
+        return counts

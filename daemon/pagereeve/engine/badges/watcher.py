@@ -1,0 +1,167 @@
+"""The one owner of the entrance: it hears of every badge and start notice, and keeps their findings up to date."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from dataclasses import dataclass, field
+
+from pagereeve.domain.badges.projector import HOUSE, SEAL_EVERY, EntranceBook, EntranceSeed, entrance_event
+from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.projection.running_totals import Figures
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.engine.supervision.heartbeat import OPEN_LONGEST_S, STORE_LONGEST_S, WAKE_EVERY_S, Beat
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.resume_points import seed_before
+from pagereeve.ports.store import Store
+
+HEARD_MAX = 10_000
+# Badges come in handfuls: their findings are looked at together, this often.
+SETTLE_EVERY_S = 1.0
+# Notices and badges overtake one another by this much every day: waiting for it costs less than folding anew.
+LAG_US = 2 * SECOND_US
+# At a start, events of so long ago are looked through for one that nobody had found when the process died.
+LOOK_BACK_US = 86_400 * SECOND_US
+FOREVER_US = 2**62
+
+
+@dataclass(slots=True)
+class Porter:
+    """``hear`` never waits: beyond HEARD_MAX facts it forgets them, and reads them from the store instead."""
+
+    store: Store
+    clock: Clock
+    settle_every_s: float = SETTLE_EVERY_S
+    seal_every: int = SEAL_EVERY
+    book: EntranceBook | None = None
+    figures: Figures = field(default_factory=Figures)
+    beat: Beat = field(init=False)
+    _heard: deque[Fact] = field(default_factory=lambda: deque(maxlen=HEARD_MAX))
+    _awake: asyncio.Event = field(default_factory=asyncio.Event)
+    _begin_again_us: int | None = None
+    _asked: int = 0
+    _answered: int = 0
+
+    def __post_init__(self) -> None:
+        self.beat = Beat(self.clock)
+
+    def hear(self, fact: Fact) -> None:
+        """A fact that is durable."""
+        if entrance_event(fact) is None and fact.printer != HOUSE:
+            return
+        if len(self._heard) == HEARD_MAX:
+            self.begin_again(min(_instant_us(one) for one in self._heard))
+            self._heard.clear()
+        self._heard.append(fact)
+        self._call()
+
+    def begin_again(self, before_us: int) -> None:
+        """What was found from that instant on is to be found anew: a person decided, or a fact came late."""
+        known_us = before_us if self._begin_again_us is None else self._begin_again_us
+        self._begin_again_us = min(known_us, before_us)
+        self._asked += 1
+        self._call()
+
+    def _call(self) -> None:
+        self._awake.set()
+        self.beat.called()
+
+    async def run(self) -> None:
+        await self._open(FOREVER_US if self._begin_again_us is None else self._begin_again_us)
+        while True:
+            self.beat.does("stores what it found", STORE_LONGEST_S)
+            await self._settle(self.clock.now_us() - LAG_US)
+            self.beat.succeeded()
+            if not self._book().waits:
+                await self._rest()
+            self.beat.does("gathers what comes", self.settle_every_s + STORE_LONGEST_S)
+            await self.clock.sleep(self.settle_every_s)
+            self._awake.clear()
+            await self._take_heard()
+
+    async def _rest(self) -> None:
+        """Until somebody calls. It turns over now and then, so that rest is told from death."""
+        while not self._awake.is_set():
+            self.beat.rests(WAKE_EVERY_S)
+            try:
+                async with asyncio.timeout(WAKE_EVERY_S):
+                    await self._awake.wait()
+            except TimeoutError:
+                self.beat.idled()
+
+    async def renew(self, before_us: int) -> None:
+        """Without running: what was found from that instant on is found anew, and stored."""
+        await self._open(before_us)
+        await self._settle()
+
+    async def finish(self) -> None:
+        """After ``run`` was cancelled, wherever it was: leave the findings as the journal has them."""
+        if self.book is not None and (self._heard or self._begin_again_us is not None or self.book.waits):
+            await self._take_heard()
+            await self._settle()
+
+    async def _take_heard(self) -> None:
+        heard = list(self._heard)
+        self._heard.clear()
+        book = self._book()
+        for fact in heard:
+            event = entrance_event(fact)
+            if event is None:
+                book.rules.add(fact)
+                book.renew()
+            elif book.is_late(event):
+                self.begin_again(event.origin.at_us)
+            else:
+                book.add(event)
+        if self._begin_again_us is not None:
+            await self._open(self._begin_again_us)
+
+    async def _open(self, before_us: int) -> None:
+        """The book as of the latest stored seed before an instant, with the facts since."""
+        self._answered = self._asked
+        self.beat.does("reads its book from the journal", OPEN_LONGEST_S)
+        rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
+        seed = await self._seed_before(before_us)
+        book = EntranceBook(rules, seed, seal_every=self.seal_every)
+        async for fact in self.store.entrance_facts(book.needed_from_us()):
+            event = entrance_event(fact)
+            if event is not None:
+                book.add(event)
+        self.figures = await self.store.figures(HOUSE, book.anchor_us)
+        self.book = book
+
+    async def _seed_before(self, before_us: int) -> EntranceSeed | None:
+        """At a start, one behind which nothing arrived since: that may be stored, and not found as the process died."""
+        seed = await seed_before(self.store, HOUSE, before_us, EntranceSeed.from_json)
+        if seed is None or before_us != FOREVER_US:
+            return seed
+        late_us = FOREVER_US
+        async for fact in self.store.entrance_facts(seed.at_us - LOOK_BACK_US):
+            event = entrance_event(fact)
+            if event is not None and event.origin.at_us > seed.at_us:
+                break
+            if event is not None and event.origin.received_us > seed.at_us:
+                late_us = min(late_us, event.origin.at_us)
+        if late_us == FOREVER_US:
+            return seed
+        return await seed_before(self.store, HOUSE, late_us, EntranceSeed.from_json)
+
+    async def _settle(self, until_us: int | None = None) -> None:
+        update = self._book().settle(until_us)
+        if update is not None:
+            await self.store.replace(HOUSE, update.from_anchor_us, update.sheaves)
+            self.figures.add(update)
+        if self._answered == self._asked:
+            # Only now: what could not be stored must be begun again after all.
+            self._begin_again_us = None
+
+    def _book(self) -> EntranceBook:
+        if self.book is None:
+            raise RuntimeError("the entrance's book is not open")
+        return self.book
+
+
+def _instant_us(fact: Fact) -> int:
+    event = entrance_event(fact)
+    return FOREVER_US if event is None else event.origin.at_us

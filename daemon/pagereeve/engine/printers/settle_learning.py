@@ -1,0 +1,50 @@
+"""One printer's settle time, learnt from what its keeper projects."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.projection.projection import Projected
+from pagereeve.domain.projection.settle_time import (
+    REMEMBERED,
+    Observed,
+    differs,
+    observe,
+    settle_time_us,
+    short_until_us,
+)
+
+
+@dataclass(slots=True)
+class SettleLearner:
+    """``watch_until_us``: a bracket came out short, and the missing pages may still surface until then."""
+
+    watch_until_us: int = 0
+    _observed: dict[ReleaseKey, Observed] = field(default_factory=dict)
+
+    def look(self, view: Projected) -> bool:
+        """Take in what a projection shows; False where it shows nothing new."""
+        self.watch_until_us = short_until_us(view)
+        oldest_us = min(self._starts(), default=0) if len(self._observed) == REMEMBERED else 0
+        news = [
+            one
+            for one in observe(view, self._observed)
+            if one.start_us >= oldest_us and self._observed.get(one.key) != one
+        ]
+        self._observed.update((one.key, one) for one in news)
+        while len(self._observed) > REMEMBERED:
+            oldest = min(self._observed.values(), key=lambda one: (one.start_us, one.key))
+            del self._observed[oldest.key]
+        return bool(news)
+
+    def _starts(self) -> Iterator[int]:
+        return (one.start_us for one in self._observed.values())
+
+    def wanted_us(self, rules: Rules, now_us: int) -> int | None:
+        """A settle time that differs enough from the one in force to become a fact."""
+        in_force_us = rules.settle_us(now_us)
+        wanted_us = settle_time_us(self._observed.values(), rules.policy_at(now_us), in_force_us)
+        return wanted_us if differs(wanted_us, in_force_us) else None

@@ -1,0 +1,176 @@
+"""No task ends unseen: a failed one is told, counted and begun again; what is stuck is named (FIELD-CASES.md 7.6)."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import Counter
+from collections.abc import Awaitable, Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+
+from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.domain.values.instants import to_text
+from pagereeve.engine.supervision.heartbeat import Beat
+from pagereeve.ports.clock import Clock
+
+PAUSE_FIRST_S = 0.5
+PAUSE_LONGEST_S = 30.0
+
+OnTrouble = Callable[[str, BaseException], None]
+Work = Callable[[], Awaitable[None]]
+
+
+class EndedUnseen(PagereeveError):
+    """A loop came to its end, or was cancelled from inside, though nobody told it to."""
+
+
+@dataclass(slots=True)
+class Watched:
+    """One task. ``failed_us`` and ``ended_us`` are wall time; ``forever``: it must not end by itself."""
+
+    kind: str
+    name: str
+    beat: Beat | None
+    forever: bool
+    error: str = ""
+    failed_us: int | None = None
+    ended_us: int | None = None
+
+    def trouble(self) -> str:
+        """What is wrong with it and since when; "" if nothing is."""
+        if self.ended_us is not None:
+            return f"{self.name} ended at {to_text(self.ended_us)} and is not begun again"
+        if self.beat is not None and self.beat.stuck:
+            return f"{self.name} is stuck since {to_text(self.beat.since_us)}: it {self.beat.doing}"
+        if self.failing:
+            since = "" if self.failed_us is None else f" since {to_text(self.failed_us)}"
+            return f"{self.name} fails{since} ({self.error}) and is begun anew; see the log"
+        return ""
+
+    @property
+    def failing(self) -> bool:
+        """From a failure on until the work succeeded again, or, where it doesn't say so, was begun again."""
+        return self.failed_us is not None and (self.beat is None or self.beat.failed)
+
+    @property
+    def stalled(self) -> bool:
+        """Nothing is to be hoped of it: it ended, or is stuck. One that fails is begun anew, and is none."""
+        return self.ended_us is not None or (self.beat is not None and self.beat.stuck)
+
+
+@dataclass(slots=True)
+class Supervisor:
+    """``on_trouble(task, error)`` hears of each failure; it must not raise. ``ends`` are those that nobody ordered."""
+
+    clock: Clock
+    on_trouble: OnTrouble
+    restarts: Counter[str] = field(default_factory=Counter)
+    ends: Counter[str] = field(default_factory=Counter)
+    tasks: set[asyncio.Task[None]] = field(default_factory=set)
+    _watched: dict[str, Watched] = field(default_factory=dict)
+    _stopping: bool = False
+
+    def start(
+        self, kind: str, name: str, work: Work, *, beat: Beat | None = None, forever: bool = False
+    ) -> asyncio.Task[None]:
+        """Run ``work`` until it returns; begin it again after a failure, with growing pauses. Counted by ``kind``.
+
+        ``forever``: work that returns has failed. With a ``beat`` the work says what it does, and can be seen to be
+        stuck. Whoever cancels the task ends it for good: that is told as well, unless ``stop`` did it.
+        """
+        watched = self._watched[name] = Watched(kind, name, beat, forever)
+        task = asyncio.create_task(self._kept(watched, work), name=name)
+        self.tasks.add(task)
+        task.add_done_callback(self.tasks.discard)
+        task.add_done_callback(lambda _: self._ended(watched))
+        return task
+
+    @property
+    def failing(self) -> set[str]:
+        """Names of tasks that failed and have not succeeded since."""
+        return {one.name for one in self._watched.values() if one.failing}
+
+    def troubles(self) -> list[str]:
+        """What is wrong with which task, and since when; empty if all is well. Those that ended come first."""
+        wrong = [one for one in self._watched.values() if one.failing or one.stalled]
+        return [one.trouble() for one in sorted(wrong, key=lambda one: (one.ended_us is None, one.name))]
+
+    def stalled_kinds(self) -> list[str]:
+        """Kinds of work that must go on and of which no task does any more: one stuck keeper among others is none."""
+        going: dict[str, bool] = {}
+        for one in self._watched.values():
+            if one.forever:
+                going[one.kind] = going.get(one.kind, False) or not one.stalled
+        return sorted(kind for kind, goes in going.items() if not goes)
+
+    def last_success_us(self) -> Mapping[str, int]:
+        """By kind, when a task of it last came round (wall time); a kind of which none has is absent."""
+        latest: dict[str, int] = {}
+        for one in self._watched.values():
+            success_us = None if one.beat is None else one.beat.success_us
+            if success_us is not None:
+                latest[one.kind] = max(latest.get(one.kind, 0), success_us)
+        return latest
+
+    async def _kept(self, watched: Watched, work: Work) -> None:
+        pauses = self._pauses()
+        while True:
+            try:
+                await _seen_to_its_end(work, forever=watched.forever)
+            except Exception as error:  # noqa: BLE001 - whatever it is, it is told, counted, and the work begun again
+                if isinstance(error, EndedUnseen):
+                    self.ends[watched.kind] += 1
+                self._note(watched, error)
+            else:
+                return
+            await self.clock.sleep(next(pauses))
+            if watched.beat is None:
+                watched.failed_us = None
+
+    def _note(self, watched: Watched, error: Exception) -> None:
+        self.on_trouble(watched.name, error)
+        self.restarts[watched.kind] += 1
+        if not watched.failing:
+            watched.failed_us = self.clock.now_us()
+        watched.error = type(error).__name__
+        if watched.beat is not None:
+            watched.beat.fails(PAUSE_LONGEST_S)
+
+    def _pauses(self) -> Iterator[float]:
+        """Longer after each failure; the shortest again after work that went well for a while."""
+        pause_s = PAUSE_FIRST_S
+        begun_us = self.clock.monotonic_us()
+        while True:
+            if self.clock.monotonic_us() - begun_us > PAUSE_LONGEST_S * 1_000_000:
+                pause_s = PAUSE_FIRST_S
+            begun_us = self.clock.monotonic_us() + int(pause_s * 1_000_000)
+            yield pause_s
+            pause_s = min(pause_s * 2, PAUSE_LONGEST_S)
+
+    def _ended(self, watched: Watched) -> None:
+        """By itself, as it may; or by somebody who cancelled it, which must be seen."""
+        if watched.forever and not self._stopping:
+            self.ends[watched.kind] += 1
+            watched.ended_us = self.clock.now_us()
+        elif self._watched.get(watched.name) is watched:
+            del self._watched[watched.name]
+
+    async def stop(self) -> None:
+        """Cancel everything and wait for it."""
+        self._stopping = True
+        tasks = list(self.tasks)
+        for task in tasks:
+            task.cancel()
+        await asyncio.gather(*tasks, return_exceptions=True)
+
+
+async def _seen_to_its_end(work: Work, *, forever: bool) -> None:
+    """Raises EndedUnseen for an end that nobody ordered: a cancellation is one unless this task was told to cancel."""
+    try:
+        await work()
+    except asyncio.CancelledError as error:
+        task = asyncio.current_task()
+        if task is None or task.cancelling():
+            raise
+        raise EndedUnseen("it was cancelled from inside") from error
+    if forever:
+        raise EndedUnseen("it returned, and should go on forever")

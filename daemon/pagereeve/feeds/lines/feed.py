@@ -1,0 +1,154 @@
+"""The raw TCP line feed: badge numbers as gateways send them, one a line, with no answer expected from us."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from functools import partial
+
+from pagereeve.feeds.lines.badge_text import BadgeFrame
+from pagereeve.feeds.lines.chunks import ChunkQueue
+from pagereeve.feeds.lines.listener import READ_BYTES, Listener, Stream
+from pagereeve.feeds.lines.splitting import LineSplitter
+from pagereeve.feeds.lines.tap import OnError, Tap, TapLimits
+from pagereeve.feeds.lines.tee import Tee, TeeTarget
+from pagereeve.feeds.stats import FeedStats
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.intake import Intake
+
+
+@dataclass(frozen=True, slots=True)
+class LineFeedConfig:
+    """One listener for badge lines.
+
+    gateway             the gateway's name; or names by peer address, where one that is not listed goes by its address
+    reader              the reader's name, where the gateway has more than one
+    terminator          ends a line; empty where only a pause does
+    frame               what stands around the number, and its encoding
+    line_max_bytes      of one line with its frame, without its terminator
+    idle_flush_s        a pause this long ends a line as well
+    pending_max_bytes   of one connection, read but not yet handed in
+    take_s, patience_s  for one hand-in, and for all tries of one line while the journal is unavailable
+    stop_s              for handing in what was read when the feed stops
+    tee                 the release server that the bytes are passed on to; None where we are the only listener
+    """
+
+    name: str
+    gateway: str | Mapping[str, str]
+    reader: str = ""
+    host: str = "127.0.0.1"
+    port: int = 0
+    terminator: bytes = b"\n"
+    frame: BadgeFrame = field(default_factory=BadgeFrame)
+    line_max_bytes: int = 256
+    idle_flush_s: float = 0.5
+    connections_max: int = 256
+    pending_max_bytes: int = 64 * 1024
+    take_s: float = 10.0
+    patience_s: float = 60.0
+    stop_s: float = 5.0
+    tee: TeeTarget | None = None
+
+    def gateway_of(self, peer: str) -> str:
+        return self.gateway if isinstance(self.gateway, str) else self.gateway.get(peer, peer)
+
+
+class LineFeed:
+    """Without a tee, a connection waits while the intake does; with one, bytes go on and our own sight of them may lag.
+
+    In both cases what was not taken is counted. ``on_error`` hears of errors; it must not raise.
+    """
+
+    def __init__(
+        self, config: LineFeedConfig, intake: Intake, *, clock: Clock, on_error: OnError, stats: FeedStats | None = None
+    ) -> None:
+        self.stats = stats or FeedStats()
+        self._config = config
+        self._intake = intake
+        self._clock = clock
+        self._on_error = on_error
+        self._pumps: set[asyncio.Task[None]] = set()
+        self._stopping = False
+        self._listener = Listener(
+            config.host,
+            config.port,
+            self._serve,
+            connections_max=config.connections_max,
+            stats=self.stats,
+            on_error=partial(on_error, f"feed {config.name}: a connection"),
+        )
+
+    @property
+    def address(self) -> tuple[str, int]:
+        return self._listener.address
+
+    async def start(self) -> None:
+        """Raises OSError where the address can't be had."""
+        await self._listener.start()
+
+    async def stop(self) -> None:
+        """Stop reading, hand in what was read within ``stop_s``, close. What then remains is counted as lost."""
+        self._stopping = True
+        await self._listener.stop_listening()
+        for pump in self._pumps:
+            pump.cancel()
+        await self._listener.stop(self._config.stop_s)
+
+    async def _serve(self, stream: Stream) -> None:
+        chunks = ChunkQueue(self._config.pending_max_bytes)
+        tapping = asyncio.create_task(self._tap(chunks, stream).run())
+        # A tap that died must not leave a reader waiting for room for ever.
+        tapping.add_done_callback(lambda _: chunks.end())
+        pump = asyncio.create_task(self._pump(stream, chunks))
+        self._pumps.add(pump)
+        if self._stopping:
+            pump.cancel()
+        try:
+            await asyncio.wait({pump})
+            chunks.end()
+            await stream.close()
+            await asyncio.wait({tapping})
+        finally:
+            self._pumps.discard(pump)
+            await self._finish(pump, tapping, chunks)
+
+    async def _finish(self, pump: asyncio.Task[None], tapping: asyncio.Task[None], chunks: ChunkQueue) -> None:
+        pump.cancel()
+        tapping.cancel()
+        for ended in await asyncio.gather(pump, tapping, return_exceptions=True):
+            if isinstance(ended, Exception) and not isinstance(ended, OSError):
+                self._on_error(f"feed {self._config.name}: a connection", ended)
+        self.stats.lost_lines += chunks.unread
+
+    async def _pump(self, stream: Stream, chunks: ChunkQueue) -> None:
+        if self._config.tee is not None:
+            look = partial(self._look, chunks)
+            report = partial(self._on_error, f"feed {self._config.name}: passing on")
+            await Tee(stream, self._config.tee, look, self.stats, report).run()
+            return
+        while not chunks.ended and (content := await stream.reader.read(READ_BYTES)):
+            self.stats.bytes_in += len(content)
+            await chunks.put(content, self._clock.now_us())
+
+    def _look(self, chunks: ChunkQueue, content: bytes) -> None:
+        self.stats.bytes_in += len(content)
+        if not chunks.offer(content, self._clock.now_us()):
+            self.stats.tap_dropped_chunks += 1
+            self.stats.tap_dropped_bytes += len(content)
+
+    def _tap(self, chunks: ChunkQueue, stream: Stream) -> Tap:
+        config = self._config
+        return Tap(
+            chunks,
+            LineSplitter(config.terminator, config.line_max_bytes),
+            config.frame,
+            self._intake,
+            feed=config.name,
+            gateway=config.gateway_of(stream.peer),
+            reader=config.reader,
+            limits=TapLimits(config.idle_flush_s, config.take_s, config.patience_s),
+            clock=self._clock,
+            stats=self.stats,
+            on_error=self._on_error,
+        )

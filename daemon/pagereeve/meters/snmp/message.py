@@ -1,0 +1,221 @@
+"""SNMPv1 and v2c messages (RFC 1157 section 4, RFC 3416 section 4): requests from a template, responses read."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final, Literal, NamedTuple
+
+from pagereeve.meters.snmp.ber import (
+    INTEGER,
+    NULL,
+    OBJECT_ID,
+    OCTET_STRING,
+    SEQUENCE,
+    DecodeError,
+    Varbind,
+    integer,
+    read_tlv,
+    tag_name,
+    tlv,
+)
+
+GET: Final = 0xA0
+GET_NEXT: Final = 0xA1
+RESPONSE: Final = 0xA2
+
+PlainVersion = Literal["1", "2c"]
+VERSION_NUMBERS: Final[dict[PlainVersion, int]] = {"1": 0, "2c": 1}
+
+VERSION_3: Final = 3
+
+TOO_BIG: Final = 1
+NO_SUCH_NAME: Final = 2
+ERROR_NAMES: Final = (
+    "noError",
+    "tooBig",
+    "noSuchName",
+    "badValue",
+    "readOnly",
+    "genErr",
+    "noAccess",
+    "wrongType",
+    "wrongLength",
+    "wrongEncoding",
+    "wrongValue",
+    "noCreation",
+    "inconsistentValue",
+    "resourceUnavailable",
+    "commitFailed",
+    "undoFailed",
+    "authorizationError",
+    "notWritable",
+    "inconsistentName",
+)
+
+VARBINDS_MAX = 128
+REQUEST_ID_MAX = 2**31 - 1
+FOUR_OCTETS_FROM = 2**23
+
+
+@dataclass(frozen=True, slots=True)
+class Template:
+    """A request that lacks only its id, which is always four octets long."""
+
+    before: bytes
+    after: bytes
+    oids: tuple[bytes, ...]
+
+    def datagram(self, request_id: int) -> bytes:
+        return self.before + request_id.to_bytes(4, "big") + self.after
+
+    def open(self, datagram: bytes, head: Head) -> Response:
+        """What an answer says. Raises DecodeError."""
+        if head.version == VERSION_3:
+            raise DecodeError("an answer of SNMPv3 to a request of another version")
+        return read_body(datagram, head)
+
+    def __repr__(self) -> str:
+        # The bytes before the id carry the community.
+        return f"Template({len(self.oids)} names)"
+
+
+class Response(NamedTuple):
+    request_id: int
+    error_status: int
+    error_index: int
+    varbinds: tuple[Varbind, ...]
+
+
+class Head(NamedTuple):
+    """What has to be known of a message before its varbinds are worth reading. ``body`` is where the PDU goes on.
+
+    ``request_id`` is the message's id in SNMPv3 (RFC 3412 section 6), whose PDU may be encrypted.
+    """
+
+    request_id: int
+    body: int
+    end: int
+    version: int
+
+
+def four_octet_id(number: int) -> int:
+    """``number`` made so large that BER's shortest form (X.690 section 8.3.2) has four octets."""
+    return number if number >= FOUR_OCTETS_FROM else number | 0x4000_0000
+
+
+def template(version: PlainVersion, community: str, pdu_tag: int, oids: Sequence[bytes]) -> Template:
+    """A GET or GETNEXT of ``oids``, encoded once for all its sendings."""
+    if not oids:
+        raise ValueError("no names in a request; 1 at least")
+    pdu = pdu_of(pdu_tag, oids)
+    whole = pdu.before + bytes(4) + pdu.after
+    message = tlv(SEQUENCE, integer(VERSION_NUMBERS[version]) + tlv(OCTET_STRING, community.encode()) + whole)
+    return Template(before=message[: -4 - len(pdu.after)], after=pdu.after, oids=pdu.oids)
+
+
+def pdu_of(pdu_tag: int, oids: Sequence[bytes]) -> Template:
+    """The same without a message around it."""
+    if len(oids) > VARBINDS_MAX:
+        raise ValueError(f"{len(oids)} names in a request; {VARBINDS_MAX} at most")
+    nothing = bytes((NULL, 0))
+    varbinds = tlv(SEQUENCE, b"".join(tlv(SEQUENCE, tlv(OBJECT_ID, oid) + nothing) for oid in oids))
+    after = integer(0) + integer(0) + varbinds
+    pdu = tlv(pdu_tag, bytes((INTEGER, 4)) + bytes(4) + after)
+    return Template(before=pdu[: -4 - len(after)], after=after, oids=tuple(oids))
+
+
+def read_head(data: bytes, pdu_tag: int = RESPONSE) -> Head:
+    """Request id of a v1 or v2c message that holds a PDU of that tag, or message id of v3. Raises DecodeError."""
+    size = len(data)
+    tag, at, end = read_tlv(data, 0, size)
+    if tag != SEQUENCE:
+        raise DecodeError(f"begins with {tag_name(tag)}, not with a SEQUENCE")
+    version, at = small(data, at, end, "version")
+    if version == VERSION_3:
+        tag, at, stop = read_tlv(data, at, end)
+        if tag != SEQUENCE:
+            raise DecodeError(f"{tag_name(tag)} where the header belongs")
+        message_id, _ = small(data, at, stop, "message id")
+        return Head(message_id, stop, end, version)
+    if version not in VERSION_NUMBERS.values():
+        raise DecodeError(f"message version {version} where 0 (v1), 1 (v2c) or 3 belongs")
+    tag, _, at = read_tlv(data, at, end)
+    if tag != OCTET_STRING:
+        raise DecodeError(f"{tag_name(tag)} where the community belongs")
+    tag, at, end = read_tlv(data, at, end)
+    if tag != pdu_tag:
+        raise DecodeError(f"PDU {tag_name(tag)} where 0x{pdu_tag:02x} belongs")
+    request_id, at = small(data, at, end, "request id")
+    return Head(request_id, at, end, version)
+
+
+def read_pdu(data: bytes, at: int, end: int) -> tuple[int, Response]:
+    """A whole PDU without a message around it: its tag, and what it says. Raises DecodeError."""
+    tag, at, end = read_tlv(data, at, end)
+    request_id, at = small(data, at, end, "request id")
+    return tag, read_body(data, Head(request_id, at, end, VERSION_3))
+
+
+def read_response(data: bytes) -> Response:
+    """The whole of a response. Raises DecodeError."""
+    return read_body(data, read_head(data))
+
+
+def read_body(data: bytes, head: Head) -> Response:
+    """What follows a response's head. Raises DecodeError."""
+    end = head.end
+    status, at = small(data, head.body, end, "error-status")
+    index, at = small(data, at, end, "error-index")
+    tag, at, end = read_tlv(data, at, end)
+    if tag != SEQUENCE:
+        raise DecodeError(f"{tag_name(tag)} where the varbind list belongs")
+    return Response(head.request_id, status, index, _varbinds(data, at, end))
+
+
+def _varbinds(data: bytes, at: int, end: int) -> tuple[Varbind, ...]:
+    found: list[Varbind] = []
+    while at < end:
+        if len(found) == VARBINDS_MAX:
+            raise DecodeError(f"more than {VARBINDS_MAX} varbinds")
+        varbind, at = _short_varbind(data, at, end) or _varbind(data, at, end, len(found) + 1)
+        found.append(varbind)
+    return tuple(found)
+
+
+def _short_varbind(data: bytes, at: int, end: int) -> tuple[Varbind, int] | None:
+    """What _varbind does, at a third of its cost, for a sound varbind whose three lengths have one octet; else None."""
+    if at + 4 > end:
+        return None
+    stop, value = at + 2 + data[at + 1], at + 4 + data[at + 3]
+    if data[at] != SEQUENCE or data[at + 2] != OBJECT_ID or stop > end or stop > at + 0x81 or value + 2 > stop:
+        return None
+    if value + 2 + data[value + 1] != stop:
+        return None
+    return Varbind(data[at + 4 : value], data[value], data[value + 2 : stop]), stop
+
+
+def _varbind(data: bytes, at: int, end: int, number: int) -> tuple[Varbind, int]:
+    tag, inner, after = read_tlv(data, at, end)
+    if tag != SEQUENCE:
+        raise DecodeError(f"{tag_name(tag)} where varbind {number} belongs")
+    tag, oid_start, oid_stop = read_tlv(data, inner, after)
+    if tag != OBJECT_ID:
+        raise DecodeError(f"{tag_name(tag)} where the name of varbind {number} belongs")
+    tag, start, stop = read_tlv(data, oid_stop, after)
+    if stop != after:
+        raise DecodeError(f"{after - stop} byte(s) too many in varbind {number}")
+    return Varbind(data[oid_start:oid_stop], tag, data[start:stop]), after
+
+
+def small(data: bytes, at: int, end: int, what: str) -> tuple[int, int]:
+    """An INTEGER of a message's frame, and what follows it. Raises DecodeError."""
+    tag, start, stop = read_tlv(data, at, end)
+    if tag != INTEGER or not 1 <= stop - start <= 5:
+        raise DecodeError(f"{tag_name(tag)} of {stop - start} octets where the {what} belongs")
+    return int.from_bytes(data[start:stop], "big", signed=True), stop
+
+
+def error_name(status: int) -> str:
+    name = ERROR_NAMES[status] if 0 <= status < len(ERROR_NAMES) else "unknown"
+    return f"error-status {status} ({name})"

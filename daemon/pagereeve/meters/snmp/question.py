@@ -1,0 +1,114 @@
+"""What is asked of an agent and what comes of it."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, field
+from typing import Final, NamedTuple, Protocol
+
+from pagereeve.domain.facts.reading import SilenceReason
+from pagereeve.meters.snmp.address import Address, Key
+from pagereeve.meters.snmp.lane import Lane
+from pagereeve.meters.snmp.message import Head, Response
+from pagereeve.meters.snmp.session3 import Report
+
+
+@dataclass(frozen=True, slots=True)
+class Leave:
+    """What a printer's answers are allowed beyond coming from where the request went: another host, any port."""
+
+    host: str = ""
+    any_port: bool = False
+
+
+STRICT: Final = Leave()
+
+
+@dataclass(frozen=True, slots=True)
+class Patience:
+    """How long each try is waited for: the first ``first_s``, each further one ``growth`` times longer."""
+
+    first_s: float = 1.0
+    growth: float = 2.0
+    tries_max: int = 5
+
+
+class Request(Protocol):
+    """One question in its version's own bytes, for as many tries as it takes."""
+
+    @property
+    def oids(self) -> tuple[bytes, ...]: ...
+
+    def datagram(self, request_id: int) -> bytes: ...
+
+    def open(self, datagram: bytes, head: Head) -> Response | Report:
+        """Raises DecodeError, and Unauthentic for what must be dropped without ending the question."""
+        ...
+
+
+class Answer(NamedTuple):
+    """``sent_us`` is the wall time of the try that was answered; ``received_us`` is never before it.
+
+    ``report`` (SNMPv3) is an agent's word about our message in the place of one about the objects.
+    """
+
+    response: Response
+    sent_us: int
+    received_us: int
+    report: Report | None = None
+
+
+class Unanswered(NamedTuple):
+    """``responder`` is the address of somebody who spoke, though not usefully."""
+
+    reason: SilenceReason
+    detail: str
+    responder: str = ""
+
+
+class Sent(NamedTuple):
+    wall_us: int
+    monotonic_us: int
+
+
+@dataclass(slots=True, eq=False)
+class Question:
+    """One question on its way. ``sent`` has the id of each try; ``due_us`` is when the next step is due."""
+
+    address: Address
+    lane: Lane
+    template: Request
+    deadline_us: int
+    patience: Patience
+    wait_us: int
+    done: asyncio.Future[Answer | Unanswered]
+    leave: Leave = STRICT
+    sent: dict[int, Sent] = field(default_factory=dict)
+    due_us: int = 0
+    ended: bool = False
+    unreadable: str = ""
+    stray: str = ""
+    unreachable: str = ""
+
+    def takes_from(self, source: Key) -> bool:
+        """Whether an answer with a right id may come from there."""
+        asked, leave = self.address.key, self.leave
+        # An IPv6 scope belongs to the host: the same figures on another link are another device.
+        same_host = (source[0], *source[2:]) == (asked[0], *asked[2:])
+        known_host = same_host or (bool(leave.host) and source[0] == leave.host)
+        return known_host and (leave.any_port or source[1] == asked[1])
+
+    def verdict(self, asked: str) -> Unanswered:
+        """Why it stayed without an answer, from what was seen meanwhile; ``asked`` names the address."""
+        if self.unreadable:
+            return Unanswered(SilenceReason.MALFORMED, f"{asked} answered unreadably: {self.unreadable}", asked)
+        if self.stray:
+            text = (
+                f"{asked} was asked, but an answer with the right id came from {self.stray} and was refused: "
+                "the printer or the box before it answers from another address or port. Compare a capture with the "
+                "socket; if that is how it is built, allow it (answers_from, any_port)"
+            )
+            return Unanswered(SilenceReason.TIMEOUT, text, self.stray)
+        if self.unreachable:
+            return Unanswered(SilenceReason.UNREACHABLE, f"{asked} can't be reached: {self.unreachable}")
+        return Unanswered(SilenceReason.TIMEOUT, f"no answer from {asked} to {len(self.sent)} request(s)")

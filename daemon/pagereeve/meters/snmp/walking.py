@@ -1,0 +1,64 @@
+"""A table's column, row by row, from agents that may run in circles or answer beside the question."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from pagereeve.meters.discovery.objects import Index
+from pagereeve.meters.snmp.ber import DecodeError, Varbind, oid_arcs
+from pagereeve.meters.snmp.conversation import Conversation
+
+
+@dataclass(slots=True)
+class Walk:
+    """Columns walked side by side, a row of each with every request. ``rows_max`` bounds each column.
+
+    ``cut`` names columns that had more rows than that.
+    """
+
+    rows_max: Mapping[bytes, int]
+    found: dict[bytes, dict[Index, Varbind]] = field(default_factory=dict)
+    cut: set[bytes] = field(default_factory=set)
+    _cursors: dict[bytes, bytes] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.found = {column: {} for column in self.rows_max}
+        self._cursors = {column: column for column in self.rows_max}
+
+    @property
+    def done(self) -> bool:
+        return not self._cursors
+
+    async def step(self, conversation: Conversation) -> None:
+        """One request for the next row of every column that is not at its end."""
+        columns = list(self._cursors)
+        answers = await conversation.get_next([self._cursors[column] for column in columns])
+        for column, varbind in zip(columns, answers, strict=True):
+            if varbind is None or not follows(column, self._cursors[column], varbind):
+                del self._cursors[column]
+            elif len(self.found[column]) >= self.rows_max[column]:
+                self.cut.add(column)
+                del self._cursors[column]
+            else:
+                self._cursors[column] = varbind.oid
+                self.found[column][index_in(column, varbind.oid)] = varbind
+
+    async def finish(self, conversation: Conversation) -> Walk:
+        while not self.done:
+            await self.step(conversation)
+        return self
+
+
+def follows(column: bytes, cursor: bytes, varbind: Varbind) -> bool:
+    """Whether the walk goes on: still in the column, and further on than before (an agent may run in circles)."""
+    if varbind.absent or not varbind.oid.startswith(column):
+        return False
+    try:
+        return oid_arcs(varbind.oid) > oid_arcs(cursor)
+    except DecodeError:
+        return False
+
+
+def index_in(column: bytes, name: bytes) -> Index:
+    return oid_arcs(name)[len(oid_arcs(column)) :]

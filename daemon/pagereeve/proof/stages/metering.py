@@ -1,0 +1,106 @@
+"""The stages about the meter itself: channels and units, the panel, quiet while nobody prints."""
+
+from __future__ import annotations
+
+from pagereeve.domain.facts.reading import Reading, SilenceReason, Unit
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.inspection import ChannelFound, Inspection
+from pagereeve.ports.meter import Meter, MeterTarget
+from pagereeve.proof.plan import Plan
+from pagereeve.proof.results import Stage
+
+SECOND_US = 1_000_000
+
+
+def channels_stage(plan: Plan, seen: Inspection) -> Stage:
+    """Pages can be told from the counts, or could be once a test print has proven the unit."""
+    tried = "channels that can be compared with pages"
+    came = ", ".join(f"{one.name} {one.value} ({one.unit or one.unit_said})" for one in seen.channels) or "none"
+    failed = [check.text for check in seen.checks if not check.passed]
+    failure = seen.failure
+    if failure is None:
+        if failed:
+            return Stage("channels", "warned", tried, came, 0.0, f"contradictions: {'; '.join(failed)}")
+        return Stage("channels", "passed", tried, came)
+    if failure.reason is SilenceReason.UNIT_NOT_USABLE and total_of(seen) is not None:
+        if plan.language is not None:
+            return Stage("channels", "warned", tried, came, 0.0, "The test pages have to prove the unit.")
+        advice = "Print test pages (--print): they prove what one step of the counter is."
+        return Stage("channels", "failed", tried, came, 0.0, advice)
+    advice = (
+        "This printer's meter can't be used: look for a newer firmware, or write a profile for the maker's counter."
+    )
+    return Stage("channels", "failed", tried, failure.detail, 0.0, advice)
+
+
+def total_of(seen: Inspection) -> ChannelFound | None:
+    return next((one for one in seen.channels if one.name == "total"), None)
+
+
+def unit_said(seen: Inspection) -> Unit | None:
+    """The agent's own word for what its total steps in, whatever the entry says; None if it is no use."""
+    total = total_of(seen)
+    return next((unit for unit in Unit if total is not None and total.unit_said.startswith(unit.value)), None)
+
+
+async def count_now(meter: Meter, target: MeterTarget, wait_s: float) -> Reading | None:
+    """A reading whose total counts steps, whatever their unit; ``target`` says a unit so that none is refused."""
+    result = await meter.read(target, wait_s)
+    return result if isinstance(result, Reading) else None
+
+
+async def panel_stage(plan: Plan, seen: Inspection) -> Stage:
+    """The figure that the printer shows to people is the one that is read (FIELD-CASES 1.2)."""
+    tried = "the figure on the printer's panel"
+    total = total_of(seen)
+    panel = plan.panel
+    if panel is None and total is not None and plan.person is not None:
+        panel = await plan.person.panel(plan.target.printer)
+    if panel is None or total is None:
+        return Stage("panel", "not-tried", tried, "nobody said what the panel shows (--panel)")
+    came = f"panel {panel}, read {total.value}"
+    if panel == total.value:
+        return Stage("panel", "passed", tried, came)
+    same = [one.name for one in seen.channels if one.value == panel]
+    advice = f"The panel shows what is read as {same[0]}. " if same else ""
+    advice += "Look for the panel's count of all pages; if it really differs, don't account by this counter."
+    return Stage("panel", "failed", tried, came, 0.0, advice)
+
+
+async def quiet_stage(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock) -> Stage:
+    """The counter stands still while nobody prints."""
+    began_us = clock.monotonic_us()
+    patience = plan.patience
+    values: list[int] = []
+    failures = 0
+    while True:
+        reading = await count_now(meter, target, patience.read_s)
+        count = None if reading is None else reading.sight.count("total")
+        if count is None:
+            failures += 1
+        else:
+            values.append(count.value)
+        passed_s = (clock.monotonic_us() - began_us) / SECOND_US
+        if passed_s >= patience.quiet_s:
+            break
+        await clock.sleep(min(max(patience.poll_s, patience.quiet_s / 10), patience.quiet_s - passed_s))
+    return _quiet(values, failures, passed_s)
+
+
+def _quiet(values: list[int], failures: int, passed_s: float) -> Stage:
+    tried = f"a counter that stands still for {passed_s:.0f} s while nobody prints"
+    came = f"{len(values)} readings" + (f", {failures} failed" if failures else "")
+    if not values:
+        return Stage("quiet", "failed", tried, came, passed_s, "The meter stopped answering: look at the path to it.")
+    if values[0] != values[-1] or len(set(values)) > 1:
+        advice = "Somebody prints or copies: try again when nobody does. If nobody did, the counter can't be trusted."
+        return Stage("quiet", "failed", tried, f"{values[0]} became {values[-1]}", passed_s, advice)
+    if failures:
+        advice = "Readings are lost on the way: look at the path, or at how often the printer lets itself be asked."
+        return Stage("quiet", "warned", tried, came, passed_s, advice)
+    return Stage("quiet", "passed", tried, f"{came}, all {values[0]}", passed_s)
+
+
+def raw_steps(target: MeterTarget) -> Unit:
+    """The unit to read by while it is not proven: the counter's steps, whatever they are."""
+    return target.unit or Unit.IMPRESSIONS

@@ -1,0 +1,136 @@
+"""The last stage: real pages through the same path, and what the meter makes of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import partial
+from time import perf_counter
+
+from pagereeve.domain.facts.reading import Unit
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.meter import Meter, MeterTarget
+from pagereeve.proof.deduction import Deduced, deduce
+from pagereeve.proof.plan import Language, Plan
+from pagereeve.proof.results import JobSeen, Stage
+from pagereeve.proof.stages.metering import count_now, raw_steps
+from pagereeve.proof.stages.network import send
+from pagereeve.proof.testpages.jobs import JOBS, Heading, TestJob, can, document
+from pagereeve.proof.watching import watch
+
+SEND_MAX_S = 60.0
+
+
+@dataclass(frozen=True, slots=True)
+class Printed:
+    stage: Stage
+    jobs: tuple[JobSeen, ...]
+    deduced: Deduced
+
+
+def jobs_in(language: Language) -> list[TestJob]:
+    """The test jobs that the language can express."""
+    return [job for job in JOBS if not can(language, job)]
+
+
+async def pages_stage(
+    plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, date: str, unit_said: Unit | None = None
+) -> Printed:
+    """Print the test jobs one after another and watch the meter step. Only after somebody said yes.
+
+    ``unit_said`` is the agent's own word for what its total steps in.
+    """
+    began_s = perf_counter()
+    language = plan.language
+    if language is None or plan.print_port is None:
+        stage = Stage("pages", "not-tried", "test pages", "nobody asked for them (--print)")
+        return Printed(stage, (), Deduced(problem="no job was printed"))
+    stepping = replace(target, unit=raw_steps(target))
+    jobs = jobs_in(language)
+    seen: list[JobSeen] = []
+    trouble = ""
+    for nth, job in enumerate(jobs, 1):
+        heading = Heading(target.printer, date, nth, len(jobs))
+        try:
+            seen.append(await _print(plan, stepping, meter, clock, job, document(job, language, heading)))
+        except (OSError, TimeoutError) as error:
+            trouble = f"job {nth} could not be sent to port {plan.print_port}: {error or 'no answer'}"
+            break
+        if not seen[-1].rested:
+            break
+    deduced = Deduced(problem=trouble) if trouble else await _deduced(plan, seen, unit_said)
+    left_out = [f"{job.name} ({can(language, job)})" for job in JOBS if can(language, job)]
+    return Printed(_stage(target, unit_said, seen, deduced, left_out, perf_counter() - began_s), tuple(seen), deduced)
+
+
+async def _deduced(plan: Plan, seen: list[JobSeen], unit_said: Unit | None) -> Deduced:
+    """What the counts say, and if they leave it to the paper, whoever can look at it."""
+    deduced = deduce(seen, plan.sheets_seen, unit_said)
+    if deduced.paper_decides and plan.sheets_seen is None and plan.person is not None:
+        two_sided = next(one.job for one in seen if one.two_sided)
+        sheets = await plan.person.sheets(plan.target.printer, two_sided)
+        return deduced if sheets is None else deduce(seen, sheets, unit_said)
+    return deduced
+
+
+async def _print(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, job: TestJob, data: bytes) -> JobSeen:
+    patience = plan.patience
+    read = partial(count_now, meter, target, patience.read_s)
+    first = await read()
+    count = None if first is None else first.sight.count("total")
+    if count is None:
+        raise OSError("the meter does not answer, so nothing is printed")
+    watched = await watch(
+        read,
+        clock,
+        count.value,
+        partial(send, target.host, plan.print_port or 0, data, SEND_MAX_S),
+        poll_s=patience.poll_s,
+        rest_s=patience.rest_s,
+        longest_s=patience.job_s,
+    )
+    return JobSeen(
+        job=job.name,
+        pages=job.pages,
+        copies=job.copies,
+        two_sided=job.two_sided,
+        counted=watched.counted,
+        before=watched.before,
+        first_move_s=watched.first_move_s,
+        last_move_s=watched.last_move_s,
+        longest_pause_s=watched.longest_pause_s,
+        rested=watched.rested,
+    )
+
+
+def _stage(
+    target: MeterTarget,
+    unit_said: Unit | None,
+    seen: list[JobSeen],
+    deduced: Deduced,
+    left_out: list[str],
+    took_s: float,
+) -> Stage:
+    tried = f"{len(seen)} test jobs through the same path"
+    if left_out:
+        tried += f"; left out: {', '.join(left_out)}"
+    counts = ", ".join(f"{one.job}: {one.counted}" for one in seen)
+    if deduced.problem:
+        advice = "Look at the paper and at the printer's panel, then repeat it while nobody else prints or copies."
+        return Stage("pages", "failed", tried, f"{deduced.problem} ({counts or 'nothing counted'})", took_s, advice)
+    came = f"{counts}; {_found(deduced)}"
+    notes = list(deduced.notes)
+    if target.unit is not None and deduced.unit is not None and target.unit is not deduced.unit:
+        notes.append(f"the entry says {target.unit}, the pages say {deduced.unit}")
+    elif unit_said is not None and deduced.unit is not None and unit_said is not deduced.unit:
+        notes.append(f"the agent says {unit_said}, the pages say {deduced.unit}: take over the entry below")
+    return Stage("pages", "warned" if notes else "passed", tried, came, took_s, "; ".join(notes))
+
+
+def _found(deduced: Deduced) -> str:
+    parts = [f"it counts {deduced.unit}" if deduced.unit else "sides or sheets: left open"]
+    if deduced.blank_backs != "unknown":
+        parts.append("blank backs are counted" if deduced.blank_backs == "counted" else "blank backs are not counted")
+    if deduced.separator_sheets is not None:
+        parts.append(f"{deduced.separator_sheets} separator sheets a job")
+    parts.append(f"a settle time of {deduced.settle_s} s is enough")
+    return ", ".join(parts)

@@ -1,0 +1,146 @@
+"""Alerts to Prometheus Alertmanager, API v2 (``POST /api/v2/alerts``): states that run out unless they are repeated.
+
+Labels are an alert's identity there, so they are few and never change while it lasts; figures and texts are
+annotations, of which the latest count.
+"""
+
+from __future__ import annotations
+
+import json
+import ssl
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.values.instants import SECOND_US, to_text
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.receiver import NotDelivered
+from pagereeve.receivers.http_posting import Poster, PostTarget
+from pagereeve.receivers.wording import bounded
+
+PATH: Final = "/api/v2/alerts"
+BATCH_MAX: Final = 100
+# A repetition or two may be lost before an alert that stands runs out.
+OUTLASTS: Final = 4
+# What speaks of the alerts handed in; anything else (a token, a path) is wrong for every alert alike.
+OF_MESSAGE: Final = frozenset({400, 413, 422})
+
+
+@dataclass(frozen=True, slots=True)
+class AlertmanagerConfig:
+    """``url`` is the base, without ``/api/v2``; ``generator_url`` the link back that Alertmanager shows ("": none).
+
+    ``refresh_s`` is how often all standing alerts are repeated; ``token`` a bearer token for a proxy before it.
+    """
+
+    name: str
+    url: str = field(repr=False)
+    refresh_s: float = 60.0
+    generator_url: str = ""
+    token: str = field(default="", repr=False)
+    total_s: float = 10.0
+    tls: ssl.SSLContext | None = field(default=None, repr=False)
+
+
+class AlertmanagerReceiver:
+    """ports.notify.Receiver for states. An alert is over when it says so, or when nobody repeats it any more."""
+
+    def __init__(self, config: AlertmanagerConfig, clock: Clock) -> None:
+        self._config = config
+        self._clock = clock
+        url = config.url.rstrip("/") + PATH
+        shows = not config.token
+        self._poster = Poster(PostTarget(url, OF_MESSAGE, config.total_s, config.tls, shows_answers=shows))
+        self._headers = {"content-type": "application/json"}
+        if config.token:
+            self._headers["authorization"] = f"Bearer {config.token}"
+
+    @property
+    def name(self) -> str:
+        return self._config.name
+
+    @property
+    def refresh_s(self) -> float:
+        return self._config.refresh_s
+
+    async def deliver(self, notification: Notification) -> None:
+        """Posts this one alert. Raises NotDelivered."""
+        await self._post([notification], self._clock.now_us())
+
+    async def refresh(self, standing: Sequence[Notification], now_us: int) -> None:
+        """Posts all of them again, in batches. Raises NotDelivered: the first refusal, after all batches were tried.
+
+        Where Alertmanager can't be reached, the rest isn't tried.
+        """
+        refused: NotDelivered | None = None
+        for first in range(0, len(standing), BATCH_MAX):
+            try:
+                await self._post(standing[first : first + BATCH_MAX], now_us)
+            except NotDelivered as error:
+                if not error.of_message:
+                    raise
+                refused = refused or error
+        if refused is not None:
+            raise refused
+
+    async def close(self) -> None:
+        await self._poster.close()
+
+    async def _post(self, notifications: Sequence[Notification], now_us: int) -> None:
+        alerts = [alert_of(one, self._config, now_us) for one in notifications]
+        await self._poster.post(json.dumps(alerts, ensure_ascii=False).encode(), self._headers)
+
+
+def alert_of(notification: Notification, config: AlertmanagerConfig, now_us: int) -> dict[str, Any]:
+    """One postable alert. Times are RFC 3339; an end before the beginning would be refused."""
+    known = bounded(notification)
+    if known.is_over:
+        until_us = known.at_us if known.until_us is None else known.until_us
+        ends_us = min(until_us, now_us)
+    else:
+        ends_us = now_us + round(OUTLASTS * config.refresh_s * SECOND_US)
+    alert: dict[str, Any] = {
+        "labels": labels_of(known),
+        "annotations": annotations_of(known),
+        "startsAt": to_text(known.since_us),
+        "endsAt": to_text(max(known.since_us, ends_us)),
+    }
+    if config.generator_url:
+        alert["generatorURL"] = config.generator_url
+    return alert
+
+
+def labels_of(known: Notification) -> dict[str, str]:
+    """What stays the same while the alert lasts."""
+    labels = {
+        "alertname": alert_name(known.kind),
+        "severity": known.severity,
+        "kind": known.kind,
+        "alert": known.alert,
+        "printer": known.printer,
+        "gateway": known.gateway,
+    }
+    return {name: value for name, value in labels.items() if value}
+
+
+def alert_name(kind: str) -> str:
+    """``PagereeveMeterSilent`` for ``meter-silent``."""
+    letters = "".join(letter if letter.isascii() and letter.isalnum() else " " for letter in kind)
+    return "Pagereeve" + "".join(word[:1].upper() + word[1:] for word in letters.split())
+
+
+def annotations_of(known: Notification) -> dict[str, str]:
+    """What is told of it, the latest of which counts."""
+    annotations = {
+        "summary": known.title,
+        "description": known.what,
+        "subject": known.subject,
+        "cost": known.cost,
+        "evidence": "\n".join(known.evidence),
+        "first": known.first,
+        "command": known.command,
+        "findings": str(known.findings),
+        "pages": "" if known.pages is None else str(known.pages),
+    }
+    return {name: value for name, value in annotations.items() if value}

@@ -1,0 +1,145 @@
+"""Messages to a syslog collector: RFC 5424 records over UDP (RFC 5426), TCP (RFC 6587) or TLS (RFC 5425).
+
+Syslog has no acknowledgement, over none of the three. Over TCP and TLS a record that the collector's machine took may
+still be lost with the collector; over UDP it may be lost anywhere. So "delivered" means here: over UDP that it was sent
+and that nobody said at once that the port is closed; over TCP and TLS that it was written to a connection that stood,
+and that the collector did not break it off. Where no message may be lost, a webhook or e-mail belongs beside it.
+
+Over TCP and TLS each message has a connection of its own: alerts are rare, and what stands between two machines forgets
+an idle connection without a word, so that the first record after hours would vanish. At the end our side is closed, and
+the collector gets a little time to close its own, which it does when it has read everything.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import select
+import socket
+import ssl
+from contextlib import suppress
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+from pagereeve.domain.alerts.message import Notification
+from pagereeve.ports.receiver import NotDelivered
+from pagereeve.receivers.events import EventReceiver
+from pagereeve.receivers.syslog.text import RecordForm, record_of
+from pagereeve.receivers.wording import one_line
+
+Transport = Literal["udp", "tcp", "tls"]
+
+CONNECT_S: Final = 5.0
+FAREWELL_S: Final = 1.0
+# How long a closed UDP port is given to say so (ICMP, RFC 1122 section 4.1.3.3).
+UNREACHABLE_S: Final = 0.2
+_GONE: Final = select.POLLRDHUP | select.POLLHUP | select.POLLERR
+
+
+@dataclass(frozen=True, slots=True)
+class SyslogConfig:
+    """``tls`` is for that transport; None: the certificate is checked against the system's."""
+
+    name: str
+    host: str
+    port: int
+    transport: Transport = "tcp"
+    form: RecordForm = field(default_factory=RecordForm)
+    total_s: float = 10.0
+    tls: ssl.SSLContext | None = field(default=None, repr=False)
+
+    @property
+    def place(self) -> str:
+        return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
+
+
+class SyslogReceiver(EventReceiver):
+    """ports.notify.Receiver for events, with no acknowledgement: the module says what "delivered" means here."""
+
+    def __init__(self, config: SyslogConfig) -> None:
+        super().__init__(config.name)
+        self._config = config
+        self._tls = (config.tls or ssl.create_default_context()) if config.transport == "tls" else None
+
+    async def deliver(self, notification: Notification) -> None:
+        config = self._config
+        record = record_of(notification, config.form)
+        try:
+            async with asyncio.timeout(config.total_s):
+                await (self._by_datagram(record) if config.transport == "udp" else self._by_stream(record))
+        except TimeoutError as error:
+            raise NotDelivered(f"{config.place} did not take it within {config.total_s:g} s") from error
+        except OSError as error:
+            reason = one_line(str(error), 200) or type(error).__name__
+            raise NotDelivered(f"{config.place} can't be reached: {reason}") from error
+
+    async def _by_datagram(self, record: bytes) -> None:
+        loop = asyncio.get_running_loop()
+        address = (self._config.host, self._config.port)
+        transport, refusal = await loop.create_datagram_endpoint(_Refusal, remote_addr=address)
+        try:
+            transport.sendto(record)
+            await refusal.raise_if_told()
+        finally:
+            transport.close()
+
+    async def _by_stream(self, record: bytes) -> None:
+        reader, writer = await self._connected()
+        try:
+            if _is_gone(reader, writer):
+                raise ConnectionResetError("the connection was closed at once")
+            writer.write(framed(record))
+            await writer.drain()
+            await _farewell(reader, writer)
+        finally:
+            writer.close()
+            # What is still open is let go; whatever the other side makes of that, the record is with it or was not.
+            with suppress(OSError):
+                async with asyncio.timeout(FAREWELL_S):
+                    await writer.wait_closed()
+
+    async def _connected(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+        config = self._config
+        async with asyncio.timeout(min(CONNECT_S, config.total_s)):
+            return await asyncio.open_connection(config.host, config.port, ssl=self._tls, limit=4096)
+
+
+def framed(record: bytes) -> bytes:
+    """Octet counting: the length in decimal, a space, the record (RFC 6587 section 3.4.1, RFC 5425 section 4.3)."""
+    return str(len(record)).encode() + b" " + record
+
+
+def _is_gone(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> bool:
+    """Whether the other side has closed, also where the event loop hasn't heard of it yet."""
+    if reader.at_eof() or writer.is_closing():
+        return True
+    sock: socket.socket = writer.get_extra_info("socket")
+    poll = select.poll()
+    poll.register(sock.fileno(), _GONE)
+    return bool(poll.poll(0))
+
+
+async def _farewell(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    """Closes our side, and waits a little for the other's. Raises OSError where it broke the connection off instead."""
+    if writer.can_write_eof():
+        writer.write_eof()
+    # Not every collector closes when we do: it has the record all the same, as far as anybody can tell.
+    with suppress(TimeoutError):
+        async with asyncio.timeout(FAREWELL_S):
+            await reader.read(1)
+
+
+class _Refusal(asyncio.DatagramProtocol):
+    """Hears whether the other machine says that the port is closed."""
+
+    def __init__(self) -> None:
+        self._told: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+
+    def error_received(self, exc: Exception) -> None:
+        if not self._told.done():
+            self._told.set_exception(exc)
+
+    async def raise_if_told(self) -> None:
+        """Raises OSError."""
+        with suppress(TimeoutError):
+            async with asyncio.timeout(UNREACHABLE_S):
+                await self._told

@@ -1,0 +1,121 @@
+"""Messages to a web address of the site's own: one CloudEvents 1.0 event a POST, signed.
+
+The body is structured-mode JSON (CloudEvents JSON event format 1.0.2, HTTP binding 1.0.2 section 3.2), byte for byte
+the same whenever a message is sent again; source and id name it, so a receiver can leave out what it has.
+
+The signature is HMAC-SHA256 (RFC 2104, FIPS 180-4) under the shared secret, over timestamp, full stop and body:
+
+    Pagereeve-Timestamp: 1795597200
+    Pagereeve-Signature: sha256=<64 hexadecimal digits>
+
+To verify: compute it over the bytes as they came, before they are parsed; compare in constant time; refuse a timestamp
+that is more than five minutes off, so that a message that was listened to can't be sent again later.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import hmac
+import json
+import ssl
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from pagereeve.domain.alerts.message import Notification, Step
+from pagereeve.domain.values.instants import SECOND_US, to_text
+from pagereeve.ports.clock import Clock
+from pagereeve.receivers.events import EventReceiver
+from pagereeve.receivers.http_posting import Poster, PostTarget
+from pagereeve.receivers.wording import bounded
+
+CONTENT_TYPE: Final = "application/cloudevents+json"
+TYPES: Final[dict[Step, str]] = {
+    "begins": "pagereeve.alert.began.v1",
+    "goes-on": "pagereeve.alert.went-on.v1",
+    "over": "pagereeve.alert.over.v1",
+}
+# RFC 9110 section 15.5.9, RFC 8470 section 5.2, RFC 6585 section 4: come again.
+COME_AGAIN: Final = frozenset({408, 425, 429})
+# Of the way there, and not of the message: a login, a path or a proxy that is wrong (RFC 9110 section 15.5).
+OF_THE_WAY: Final = frozenset({401, 403, 404, 405, 407})
+OF_MESSAGE: Final = frozenset(range(400, 500)) - COME_AGAIN - OF_THE_WAY
+
+
+@dataclass(frozen=True, slots=True)
+class WebhookConfig:
+    """``source`` is the CloudEvents source of all events; ``secret`` the shared key of the signature."""
+
+    name: str
+    url: str = field(repr=False)
+    secret: bytes = field(repr=False)
+    source: str = "urn:pagereeve"
+    total_s: float = 10.0
+    tls: ssl.SSLContext | None = field(default=None, repr=False)
+
+
+class WebhookReceiver(EventReceiver):
+    """ports.notify.Receiver for events: 2xx says it has it, OF_MESSAGE that it won't take this one."""
+
+    def __init__(self, config: WebhookConfig, clock: Clock) -> None:
+        super().__init__(config.name)
+        self._config = config
+        self._clock = clock
+        self._poster = Poster(PostTarget(config.url, OF_MESSAGE, config.total_s, config.tls))
+
+    async def deliver(self, notification: Notification) -> None:
+        body = json.dumps(event_of(notification, self._config.source), ensure_ascii=False).encode()
+        timestamp = str(self._clock.now_us() // SECOND_US)
+        headers = {
+            "content-type": CONTENT_TYPE,
+            "pagereeve-timestamp": timestamp,
+            "pagereeve-signature": signature(self._config.secret, timestamp, body),
+        }
+        await self._poster.post(body, headers)
+
+    async def close(self) -> None:
+        await self._poster.close()
+
+
+def signature(secret: bytes, timestamp: str, body: bytes) -> str:
+    """The value of Pagereeve-Signature; ``timestamp`` is in whole seconds since 1970, as it stands in its header."""
+    return "sha256=" + hmac.new(secret, timestamp.encode("ascii") + b"." + body, hashlib.sha256).hexdigest()
+
+
+def event_of(notification: Notification, source: str) -> dict[str, Any]:
+    """The event as JSON members; ``subject`` must not be empty where there is one (CloudEvents 1.0.2 section 3.1)."""
+    known = bounded(notification)
+    event: dict[str, Any] = {
+        "specversion": "1.0",
+        "id": known.id,
+        "source": source,
+        "type": TYPES[known.step],
+        "time": to_text(known.at_us),
+        "datacontenttype": "application/json",
+        "data": data_of(known),
+    }
+    return event | {"subject": known.subject} if known.subject else event
+
+
+def data_of(known: Notification) -> dict[str, Any]:
+    """What an event says; null is unknown, or not yet."""
+    return {
+        "alert": known.alert,
+        "nth": known.nth,
+        "step": known.step,
+        "kind": known.kind,
+        "severity": known.severity,
+        "subject": known.subject,
+        "printer": known.printer or None,
+        "gateway": known.gateway or None,
+        "since": to_text(known.since_us),
+        "at": to_text(known.at_us),
+        "until": None if known.until_us is None else to_text(known.until_us),
+        "title": known.title,
+        "what": known.what,
+        "cost": known.cost,
+        "evidence": list(known.evidence),
+        "first": known.first,
+        "command": known.command,
+        "findings": known.findings,
+        "pages": known.pages,
+    }

@@ -1,0 +1,114 @@
+"""The words of a message, the same whatever carries it: what happened, what it costs, what shows it, what to do first.
+
+All text from outside is made visible and cut here: no line break, control or direction character gets into a header,
+a label or a terminal, and no message grows without bound.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.values.instants import to_text
+from pagereeve.reports.plain_text import visible
+
+TITLE_MAX: Final = 200
+TEXT_MAX: Final = 1_000
+LINE_MAX: Final = 400
+NAME_MAX: Final = 128
+EVIDENCE_MAX: Final = 3
+CUT: Final = "…"
+
+
+def one_line(text: str, length_max: int) -> str:
+    """``text`` as one line of at most ``length_max`` characters, whatever a reader would obey written out."""
+    # A text of several lines reads as one; anything else that isn't printable is shown as what it is.
+    line = visible(" ".join(text.split()))
+    return line if len(line) <= length_max else line[: length_max - 1] + CUT
+
+
+def bounded(notification: Notification) -> Notification:
+    """The message with every text in one bounded line, and no more evidence than there is room for."""
+    return replace(
+        notification,
+        kind=one_line(notification.kind, NAME_MAX),
+        alert=one_line(notification.alert, NAME_MAX),
+        subject=one_line(notification.subject, NAME_MAX),
+        printer=one_line(notification.printer, NAME_MAX),
+        gateway=one_line(notification.gateway, NAME_MAX),
+        title=one_line(notification.title, TITLE_MAX),
+        what=one_line(notification.what, TEXT_MAX),
+        cost=one_line(notification.cost, TEXT_MAX),
+        evidence=tuple(one_line(line, LINE_MAX) for line in notification.evidence[:EVIDENCE_MAX]),
+        first=one_line(notification.first, TEXT_MAX),
+        command=one_line(notification.command, LINE_MAX),
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Part:
+    """One part of a message under its heading."""
+
+    heading: str
+    lines: tuple[str, ...]
+    is_command: bool = False
+
+
+def stable_subject(notification: Notification) -> str:
+    """The same for every message of an alert, so that mail clients put them together."""
+    kind = one_line(notification.kind, NAME_MAX).replace("-", " ")
+    subject = one_line(notification.subject, NAME_MAX)
+    return f"Pagereeve: {kind}" + (f" ({subject})" if subject else "")
+
+
+def standing(notification: Notification) -> str:
+    """How it stands: ``Critical, since 2026-11-25 09:00:00 UTC.``"""
+    since = minute(notification.since_us)
+    if notification.is_over:
+        until = minute(notification.at_us if notification.until_us is None else notification.until_us)
+        return f"Over since {until}; it began {since}."
+    severity = notification.severity.capitalize()
+    return f"{severity}, since {since}." if notification.step == "begins" else f"{severity}, still so, since {since}."
+
+
+def minute(at_us: int) -> str:
+    """To the second, in UTC."""
+    text = to_text(at_us)
+    return f"{text[:10]} {text[11:19]} UTC"
+
+
+def parts(notification: Notification) -> tuple[Part, ...]:
+    """What a message says, in the order in which it is read; parts without a text are left out."""
+    wanted = (
+        Part("What happened", (notification.what,)),
+        Part("What it costs", (notification.cost,)),
+        Part("What shows it", notification.evidence),
+        Part("What to do first" if not notification.is_over else "What was to be done first", (notification.first,)),
+        Part("Everything about it", (notification.command,), is_command=True),
+    )
+    return tuple(part for part in wanted if any(part.lines))
+
+
+def behind(notification: Notification) -> str:
+    """How much is behind it: ``2 open findings, about 14 pages.``"""
+    findings = f"{notification.findings} open finding{'' if notification.findings == 1 else 's'}"
+    if notification.pages is None:
+        return f"{findings}."
+    return f"{findings}, about {notification.pages} page{'' if abs(notification.pages) == 1 else 's'}."
+
+
+def plain_text(notification: Notification) -> str:
+    """The whole message as plain text, lines ended by a line feed."""
+    known = bounded(notification)
+    lines = [known.title, standing(known), ""]
+    for part in parts(known):
+        lines += [f"{part.heading}:", *(f"  {line}" for line in part.lines), ""]
+    return "\n".join([*lines, behind(known), f"Alert {known.alert}, message {known.nth}.", ""])
+
+
+def one_liner(notification: Notification) -> str:
+    """The whole message in one line; the end of it may be cut."""
+    known = bounded(notification)
+    texts = (known.title, standing(known), known.what, known.cost, *known.evidence, known.first, known.command)
+    return " ".join(text if text.endswith((".", "!", "?")) else f"{text}." for text in texts if text)

@@ -1,0 +1,74 @@
+"""Alerts and the queues of their receivers, for people and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pagereeve.domain.accounts.periods import local_text
+from pagereeve.domain.alerts.alert import RANK, Alert
+from pagereeve.domain.values.instants import to_text
+from pagereeve.ports.outbox import Kept, Queue
+from pagereeve.reports.plain_text import visible
+
+
+def alerts_text(kept: Sequence[Kept], queues: Mapping[str, Queue], zone: ZoneInfo) -> str:
+    """The worst first; alerts that still wait for their hold say so."""
+    ordered = sorted(kept, key=lambda one: (-RANK[one[0].severity], one[0].since_us, one[0].id))
+    lines = [line for one in ordered for line in _alert_lines(one, zone)] or ["No alert stands."]
+    for name, queue in sorted(queues.items()):
+        waits = "nothing waits"
+        if queue.oldest_us is not None:
+            waits = f"{queue.waiting} waiting since {local_text(queue.oldest_us, zone)}"
+        taken = "never" if queue.last_success_us is None else local_text(queue.last_success_us, zone)
+        lines.append(f"receiver {name}: {waits}; a message was last taken: {taken}")
+    return "\n".join(lines)
+
+
+def _alert_lines(kept: Kept, zone: ZoneInfo) -> list[str]:
+    alert, last = kept
+    title = visible(last.title if last is not None else f"{alert.subject}: {alert.kind}")
+    lines = [f"{state_of(alert):7}  {alert.severity:8}  {title}"]
+    lines.append(f"{'':19}since {local_text(alert.since_us, zone)}, told {alert.told} times, {alert.id}")
+    if last is not None:
+        lines.append(f"{'':19}{visible(last.what)}")
+        lines.append(f"{'':19}{last.command}")
+    return lines
+
+
+def state_of(alert: Alert) -> str:
+    """``waits`` for its hold, ``quiet`` while nobody wants to hear of it, ``stands``, or ``over``."""
+    if alert.ended_us is not None:
+        return "over"
+    if alert.told:
+        return "stands"
+    return "quiet" if alert.quiet else "waits"
+
+
+def alerts_json(kept: Sequence[Kept], queues: Mapping[str, Queue]) -> dict[str, Any]:
+    return {
+        "alerts": [
+            {
+                "id": alert.id,
+                "state": state_of(alert),
+                "kind": alert.kind,
+                "severity": alert.severity,
+                "subject": alert.subject,
+                "since": to_text(alert.since_us),
+                "messages": alert.told,
+                "title": None if last is None else last.title,
+                "findings": list(alert.members),
+            }
+            for alert, last in kept
+        ],
+        "receivers": [
+            {
+                "name": name,
+                "waiting": queue.waiting,
+                "oldest": None if queue.oldest_us is None else to_text(queue.oldest_us),
+                "last_success": None if queue.last_success_us is None else to_text(queue.last_success_us),
+            }
+            for name, queue in sorted(queues.items())
+        ],
+    }

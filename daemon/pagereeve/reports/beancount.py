@@ -1,0 +1,152 @@
+"""The ledger as plain-text double entry, in beancount's syntax: anyone can check it with a program that is not ours.
+
+A meter is an income account (it gives), people and the house are expense accounts (they receive). Each channel and unit
+is a commodity of its own, so that nothing is added up that must not be. The file ends with a balance assertion for each
+account, so a checker compares its own sums with ours.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from collections.abc import Iterable, Iterator
+from datetime import timedelta
+from typing import Final
+from zoneinfo import ZoneInfo
+
+from pagereeve.domain.accounts.periods import local
+from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch
+from pagereeve.domain.projection.running_totals import HOUSE
+from pagereeve.domain.values.instants import to_text
+
+OPENED: Final = "1970-01-01"
+RELEASES_NAMED_MAX: Final = 20
+_PLAIN: Final = re.compile(r"[A-Za-z0-9]", re.ASCII)
+# Beancount's limit for a commodity's name is 24 characters.
+_SHORT: Final = re.compile(r"[A-Z][A-Z0-9]{0,11}", re.ASCII)
+
+
+def ledger_lines(postings: Iterable[Posting], stretches: Iterable[Stretch], zone: ZoneInfo) -> Iterator[str]:
+    """The whole ledger in one go, lines without their ends."""
+    index, text = StretchIndex(stretches), LedgerText(zone)
+    yield from text.beginning()
+    for posting in postings:
+        yield from text.entry(posting, index.of(posting))
+    yield from text.balances()
+
+
+class StretchIndex:
+    """Finds the stretch that a posting was made of: both name printer, run, channel and the two cuts."""
+
+    def __init__(self, stretches: Iterable[Stretch] = ()) -> None:
+        self._known: dict[tuple[str, int, str, int, int], list[Stretch]] = {}
+        for stretch in stretches:
+            self._known.setdefault(_place(stretch), []).append(stretch)
+
+    def of(self, posting: Posting) -> Stretch | None:
+        given = -sum(pages for account, pages in posting.legs if account.startswith("meter:"))
+        known = self._known.get(_place(posting), [])
+        return next((one for one in known if one.counted == given), None)
+
+
+def _place(row: Stretch | Posting) -> tuple[str, int, str, int, int]:
+    return (row.printer, row.run, row.channel, row.opens_us, row.closes_us)
+
+
+class LedgerText:
+    """Lines without their ends: ``beginning``, then an ``entry`` for each posting, then ``balances``.
+
+    Dates are of the stretch's closing, in the zone. Memory in proportion to the accounts.
+    """
+
+    def __init__(self, zone: ZoneInfo) -> None:
+        self._zone = zone
+        self._opened: set[str] = set()
+        self._sums: dict[tuple[str, str], int] = {}
+        self._last_us = 0
+
+    def beginning(self) -> Iterator[str]:
+        yield 'option "title" "Pagereeve"'
+
+    def entry(self, posting: Posting, stretch: Stretch | None) -> Iterator[str]:
+        """A transaction, after the directives that open what it names for the first time."""
+        if not posting.legs:
+            return
+        unit = "UNKNOWN" if stretch is None else stretch.unit.value.upper()
+        commodity = commodity_of(posting.channel, unit)
+        if commodity not in self._opened:
+            self._opened.add(commodity)
+            yield f"\n{OPENED} commodity {commodity}"
+            yield f"  name: {_quoted(f'{unit.lower()} of channel {posting.channel}')}"
+        for account, _ in posting.legs:
+            yield from self._open(account)
+        self._last_us = max(self._last_us, posting.closes_us)
+        yield f"\n{local(posting.closes_us, self._zone).date()} * {_quoted(_narration(stretch))}"
+        yield f"  printer: {_quoted(posting.printer)}"
+        yield f"  run: {posting.run}"
+        yield f"  opens: {_quoted(to_text(posting.opens_us))}"
+        yield f"  closes: {_quoted(to_text(posting.closes_us))}"
+        if stretch is not None and stretch.releases:
+            yield f"  releases: {_quoted(_named(stretch.releases))}"
+        for account, pages in posting.legs:
+            name = account_name(account)
+            self._sums[name, commodity] = self._sums.get((name, commodity), 0) + pages
+            yield f"  {name}  {pages} {commodity}"
+
+    def _open(self, account: str) -> Iterator[str]:
+        name = account_name(account)
+        if name not in self._opened:
+            self._opened.add(name)
+            yield f"\n{OPENED} open {name}"
+            yield f"  account: {_quoted(account)}"
+
+    def balances(self) -> Iterator[str]:
+        """A balance holds at the beginning of its day: the day after the last entry."""
+        day = local(self._last_us, self._zone).date() + timedelta(days=1)
+        yield ""
+        for (name, commodity), pages in sorted(self._sums.items()):
+            yield f"{day} balance {name}  {pages} {commodity}"
+
+
+def account_name(account: str) -> str:
+    """One beancount account for each of ours, and never one for two: what it can't spell is written as hex octets."""
+    kind, _, name = account.partition(":")
+    if account.startswith(HOUSE):
+        return f"Expenses:House:{name.capitalize()}"
+    if kind == "meter":
+        return f"Income:Meter:M-{_spelt(name)}"
+    return f"Expenses:People:P-{_spelt(name)}"
+
+
+def _spelt(name: str) -> str:
+    return "".join(
+        letter if _PLAIN.fullmatch(letter) else "".join(f"-{octet:02x}" for octet in letter.encode()) for letter in name
+    )
+
+
+def commodity_of(channel: str, unit: str) -> str:
+    """``TOTAL-IMPRESSIONS``; a channel that beancount can't spell gets a name made of its digest."""
+    short = channel.upper()
+    if not _SHORT.fullmatch(short) or short.lower() != channel:
+        short = f"X{hashlib.sha256(channel.encode()).hexdigest()[:8].upper()}"
+    return f"{short}-{unit}"
+
+
+def _narration(stretch: Stretch | None) -> str:
+    if stretch is None:
+        return "a stretch between two cuts"
+    if not stretch.releases:
+        return "maintenance" if "maintenance" in stretch.reasons else "pages that nobody released"
+    whose = "1 release" if len(stretch.releases) == 1 else f"{len(stretch.releases)} releases"
+    return f"{whose}, {stretch.grade}, {stretch.verdict}"
+
+
+def _named(keys: tuple[ReleaseKey, ...]) -> str:
+    named = "; ".join(f"{key.release} of {key.source}" for key in keys[:RELEASES_NAMED_MAX])
+    more = len(keys) - RELEASES_NAMED_MAX
+    return f"{named}; and {more} more" if more > 0 else named
+
+
+def _quoted(text: str) -> str:
+    escaped = text.replace("\\", "\\\\").replace('"', '\\"')
+    return f'"{escaped}"'

@@ -1,0 +1,227 @@
+"""The whole chain of evidence for a release, in order, for somebody who keeps accounts."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from itertools import chain, repeat
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from pagereeve.domain.accounts.periods import local
+from pagereeve.domain.brackets.allocation import SHARES
+from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
+from pagereeve.domain.brackets.hints import PREFIX
+from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch
+from pagereeve.domain.values.instants import to_text
+from pagereeve.reports.findings import finding_lines
+from pagereeve.reports.late_notices import Learnt, known_json, known_text
+from pagereeve.reports.plain_text import visible
+from pagereeve.reports.release_evidence import Evidence
+from pagereeve.reports.rows_json import charge_json, finding_json, posting_json, stretch_json
+from pagereeve.reports.sentences import (
+    CHARGING,
+    CLOSINGS,
+    GRADES,
+    VERDICTS,
+    closing_text,
+    interval_text,
+    pages_text,
+    reason_text,
+    span_text,
+    ticket_text,
+)
+from pagereeve.reports.timeline import timeline
+
+OTHERS_SHOWN_MAX = 20
+# Reasons of the evidence, and of the verdict; those that say how the window closed have a sentence of their own.
+NOTED = ("stalled", "no-end-notice", "run-ended", "no-reading-before")
+OF_VERDICT = ("about-the-bracket", *sorted(SHARES), "within-tolerance")
+
+
+def explain_text(evidence: Evidence, zone: ZoneInfo, learnt: Sequence[Learnt] = ()) -> str:
+    """Plain text; control characters from outside are written out. ``learnt`` is what came late."""
+    lines = [*_heading(evidence, zone), *_released(evidence), *_order(evidence, zone), *_late(learnt, zone)]
+    lines += [line for charge in _channels(evidence) for line in _channel(evidence, charge, zone)]
+    lines += _findings(evidence, zone)
+    return "\n".join(visible(line) for line in lines).rstrip() + "\n"
+
+
+def explain_json(evidence: Evidence, learnt: Sequence[Learnt] = ()) -> dict[str, Any]:
+    """The same as data: rows as ``project --json`` has them, the timeline, and the sentences of each channel."""
+    return {
+        "source": evidence.key.source,
+        "release": evidence.key.release,
+        "printer": evidence.printer,
+        "ticket": [ticket_text(started.ticket) for started in evidence.starts],
+        "timeline": [{"at": to_text(one.at_us), "what": one.what} for one in timeline(evidence)],
+        "known": [known_json(one) for one in learnt],
+        "channels": [
+            {"channel": charge.channel, "sentences": _sentences(evidence, charge)} for charge in _channels(evidence)
+        ],
+        "charges": [charge_json(charge) for charge in evidence.charges],
+        "stretches": [stretch_json(stretch) for stretch in evidence.stretches],
+        "shared_with": [charge_json(charge) for charge in evidence.others],
+        "postings": [posting_json(posting) for posting in evidence.postings],
+        "findings": [finding_json(finding) for finding in evidence.findings],
+    }
+
+
+def _channels(evidence: Evidence) -> list[Charge]:
+    """Billed channels first."""
+    return sorted(evidence.charges, key=lambda one: (one.channel not in CLAIMED_CHANNELS, one.channel, one.started_us))
+
+
+def _heading(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
+    charge = evidence.charges[0]
+    yield f"Release {evidence.key.release} of {evidence.key.source}"
+    yield f"Job {charge.job} of {charge.owner}, on printer {evidence.printer}, started {_at(charge.started_us, zone)}"
+    yield f"Times are of {zone.key}."
+
+
+def _released(evidence: Evidence) -> Iterator[str]:
+    yield from ("", "WHAT WAS RELEASED")
+    for started in evidence.starts:
+        yield f"  {ticket_text(started.ticket)}"
+    if not evidence.starts:
+        yield "  its start notice is not in the journal"
+
+
+def _order(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
+    yield from ("", "WHAT HAPPENED, IN ORDER")
+    for one in timeline(evidence):
+        yield f"  {_at(one.at_us, zone)}  {one.what}"
+
+
+def _late(learnt: Sequence[Learnt], zone: ZoneInfo) -> Iterator[str]:
+    if learnt:
+        yield from ("", "WHAT WAS KNOWN WHEN")
+    for one in learnt:
+        yield f"  {_at(one.at_us, zone)}  {known_text(one)}"
+
+
+def _at(at_us: int, zone: ZoneInfo) -> str:
+    return local(at_us, zone).isoformat(sep=" ", timespec="milliseconds")
+
+
+def _channel(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterator[str]:
+    part = "" if charge.channel in CLAIMED_CHANNELS else ", a part of the total: not billed"
+    unit = "unit unknown" if charge.unit is None else f"in {charge.unit.value}"
+    yield from ("", f"CHANNEL {charge.channel} ({unit}{part})")
+    for stretch in _of_channel(evidence, charge.channel):
+        yield from (f"  {line}" for line in _cut_lines(evidence, stretch, zone))
+    yield from (f"  {line}" for line in _sentences(evidence, charge))
+    for posting in evidence.postings:
+        if posting.channel == charge.channel:
+            yield f"  Posting: {posting_text(posting)}."
+
+
+def _of_channel(evidence: Evidence, channel: str) -> list[Stretch]:
+    return [one for one in evidence.stretches if one.channel == channel]
+
+
+def _cut_lines(evidence: Evidence, stretch: Stretch, zone: ZoneInfo) -> Iterator[str]:
+    started_us = evidence.started_us
+    early_us, late_us = started_us - stretch.opens_us, stretch.closes_us - started_us
+    side = "before" if early_us >= 0 else "after"
+    if stretch.grade in {Grade.BROKEN, Grade.BLIND}:
+        yield (
+            f"Meter run {stretch.run}: {pages_text(stretch.before)} at {_at(stretch.opens_us, zone)}, "
+            f"{pages_text(stretch.after)} at {_at(stretch.closes_us, zone)}: {stretch.counted} surely counted"
+        )
+        return
+    yield (
+        f"Before: {pages_text(stretch.before)}, standing until {_at(stretch.opens_us, zone)}, "
+        f"{span_text(early_us)} {side} the start"
+    )
+    closes = f"from {_at(stretch.closes_us, zone)} on, {span_text(late_us)} after the start"
+    yield f"After:  {pages_text(stretch.after)}, {closes}"
+    yield f"Counted: {stretch.after} - {stretch.before} = {stretch.counted}{_wrapped(stretch)}"
+
+
+def _wrapped(stretch: Stretch) -> str:
+    if stretch.before is None or stretch.after is None or stretch.after - stretch.before == stretch.counted:
+        return ""
+    return ", as the counter started again from 0 at its end"
+
+
+def _sentences(evidence: Evidence, charge: Charge) -> list[str]:
+    """How the window closed, the grade, what was expected and why, whose pages they are, the verdict, the charge."""
+    sentences = [closing_text(charge.reasons, evidence.settle_us), settle_text(evidence)]
+    if charge.grade is not None:
+        sentences.append(f"Evidence: {charge.grade.value}; {GRADES[charge.grade]}.")
+    sentences += [f"  Note: {reason_text(reason)}." for reason in charge.reasons if reason in NOTED]
+    sentences.append(f"Expected: {interval_text(charge.expected)}.")
+    sentences += [f"  Because {reason_text(reason)}." for reason in charge.reasons if _is_of_expectation(reason)]
+    sentences += _sharing(evidence, charge)
+    if charge.verdict is None:
+        sentences.append("Verdict: none yet.")
+    else:
+        sentences.append(f"Verdict: {charge.verdict.value}; {VERDICTS[charge.verdict]}.")
+        sentences += [f"  Note: {reason_text(reason)}." for reason in charge.reasons if reason in OF_VERDICT]
+        sentences += [f"  Perhaps {reason_text(reason)}." for reason in charge.reasons if reason.startswith(PREFIX)]
+    sentences.append(
+        f"Released {pages_text(charge.released)}, counted {pages_text(charge.counted)}, "
+        f"charged {charge.charged}, unproven {charge.unproven}: {_charging(evidence, charge)}."
+    )
+    return sentences
+
+
+def settle_text(evidence: Evidence) -> str:
+    """Which settle time was in force, and whence."""
+    span = span_text(evidence.settle_us)
+    if evidence.settle_learned_us is None:
+        return f"Settle time: {span}, as the policy sets it."
+    learned, policy = to_text(evidence.settle_learned_us)[:19], span_text(evidence.policy.settle_us)
+    return f"Settle time: {span}, learnt {learned}Z from the printer's own pauses ({policy} is set)."
+
+
+def _is_of_expectation(reason: str) -> bool:
+    return reason not in {*NOTED, *OF_VERDICT, *CLOSINGS} and not reason.startswith(PREFIX)
+
+
+def _sharing(evidence: Evidence, charge: Charge) -> list[str]:
+    shared = [one for one in _of_channel(evidence, charge.channel) if len(one.releases) > 1]
+    if not shared:
+        return []
+    others = [one for one in evidence.others if one.channel == charge.channel]
+    named = [f"{one.release.release} of {one.owner} ({pages_text(one.counted)})" for one in others[:OTHERS_SHOWN_MAX]]
+    more = len(others) - len(named)
+    tail = f" and {more} more" if more > 0 else ""
+    share = "no share is proven" if charge.counted is None else f"this release's share is {charge.counted}"
+    counted = sum(one.counted for one in shared)
+    expected = interval_text(shared[0].expected)
+    whole = f"{counted} counted for all, {expected} expected for all; {share}"
+    return [f"Shared with {', '.join(named)}{tail}: {whole}."]
+
+
+def _charging(evidence: Evidence, charge: Charge) -> str:
+    if charge.channel not in CLAIMED_CHANNELS:
+        return "shown for information"
+    if charge.verdict is None:
+        return "nothing is decided while the window is open"
+    if charge.counted is None:
+        if charge.unproven:
+            return "nothing proves a count, so the claim stands apart, to be charged or waived"
+        return "nothing proves a count, and nothing is claimed for it"
+    rule = f"by the policy {evidence.policy.charging!r} {CHARGING[evidence.policy.charging]}"
+    return f"{rule}; unproven is counted but not surely asked for" if charge.unproven else rule
+
+
+def posting_text(posting: Posting) -> str:
+    """Who gives and who receives."""
+    given = [f"{account} gives {-pages}" for account, pages in posting.legs if account.startswith("meter:")]
+    received = [f"{account} receives {pages}" for account, pages in posting.legs if not account.startswith("meter:")]
+    return "; ".join([*given, *received]) or "nothing was counted and nothing is owed"
+
+
+def _findings(evidence: Evidence, zone: ZoneInfo) -> list[str]:
+    lines = ["", "FINDINGS"]
+    for finding in evidence.findings:
+        lines += [f"  {line}".rstrip() for line in finding_lines(finding, zone)]
+    return lines if evidence.findings else [*lines, "  none"]
+
+
+def explain_all(evidences: Sequence[Evidence], zone: ZoneInfo, learnt: Sequence[Sequence[Learnt]] = ()) -> str:
+    """``learnt`` is of each in turn, if given."""
+    texts = (explain_text(one, zone, late) for one, late in zip(evidences, chain(learnt, repeat(())), strict=False))
+    return ("\n" + "=" * 72 + "\n\n").join(texts)

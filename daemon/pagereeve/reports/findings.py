@@ -1,0 +1,38 @@
+"""Findings for people on call, and as JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from zoneinfo import ZoneInfo
+
+from pagereeve.domain.accounts.periods import local_text
+from pagereeve.domain.ledger import SEVERITIES, Finding
+from pagereeve.reports.plain_text import visible
+
+
+def chosen_findings(findings: Iterable[Finding], printer: str | None = None) -> list[Finding]:
+    """The worst first, then the oldest; of one printer where it is named."""
+    known = [one for one in findings if printer is None or one.printer == printer]
+    return sorted(known, key=lambda one: (SEVERITIES.index(one.severity), one.since_us, one.printer, one.id))
+
+
+def findings_text(findings: Sequence[Finding], zone: ZoneInfo) -> str:
+    """Each finding with its evidence, and a last line that says how many of which severity there are."""
+    return "\n".join([*(line for one in findings for line in finding_lines(one, zone)), findings_count(findings)])
+
+
+def finding_lines(finding: Finding, zone: ZoneInfo) -> list[str]:
+    since = local_text(finding.since_us, zone)
+    span = since if finding.until_us is None else f"{since} to {local_text(finding.until_us, zone)}"
+    where = finding.printer or finding.place or "(no printer)"
+    head = f"{finding.severity.upper():8} {finding.kind} at {visible(where)}, {span}, {finding.state} [{finding.id}]"
+    lines = [head, f"         {visible(finding.text)}"]
+    return [*lines, *(f"         - {visible(line)}" for line in finding.evidence), ""]
+
+
+def findings_count(findings: Sequence[Finding]) -> str:
+    if not findings:
+        return "No findings."
+    counts = [(sum(one.severity == severity for one in findings), severity) for severity in SEVERITIES]
+    told = ", ".join(f"{count} {severity}" for count, severity in counts if count)
+    return f"{len(findings)} finding{'s' if len(findings) != 1 else ''}: {told}."

@@ -1,0 +1,82 @@
+"""What the daemon makes of an agent, for people and as JSON."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from pagereeve.ports.inspection import ChannelFound, Inspection
+from pagereeve.reports.plain_text import visible
+
+
+def inspection_json(seen: Inspection) -> dict[str, Any]:
+    """``usable`` says whether the daemon could account by this meter; ``why_not`` has the reason if it couldn't."""
+    reading, failure = seen.reading, seen.failure
+    return {
+        "usable": reading is not None,
+        "why_not": None if failure is None else {"reason": failure.reason.value, "detail": failure.detail},
+        "responder": seen.responder,
+        "version": seen.version,
+        "took_s": round(seen.took_s, 3),
+        "identity": {
+            "serial": seen.identity.serial,
+            "object_id": seen.identity.object_id,
+            "model": seen.identity.model,
+            "description": seen.identity.description,
+        },
+        "channels": [_channel_json(channel) for channel in seen.channels],
+        "checks": [{"passed": check.passed, "text": check.text} for check in seen.checks],
+        "notes": list(seen.notes),
+        "state": None if reading is None else reading.sight.state.value,
+        "errors": [] if reading is None else list(reading.sight.errors),
+        "uptime_cs": None if reading is None else reading.uptime_cs,
+        "power_on_count": None if reading is None else reading.power_on,
+    }
+
+
+def _channel_json(channel: ChannelFound) -> dict[str, Any]:
+    return {
+        "name": channel.name,
+        "value": channel.value,
+        "unit": None if channel.unit is None else channel.unit.value,
+        "unit_said": channel.unit_said,
+        "modulus": channel.modulus or None,
+        "objects": list(channel.objects),
+        "source": channel.source,
+        "why": channel.why,
+        "flags": list(channel.flags),
+    }
+
+
+def inspection_text(seen: Inspection) -> str:
+    """The same for a terminal."""
+    identity = seen.identity
+    lines = [
+        f"answered by  {seen.responder or 'nobody'} (SNMP v{seen.version}, {seen.took_s:.2f} s)",
+        f"serial       {visible(identity.serial) or '-'}",
+        f"object id    {identity.object_id or '-'}",
+        f"model        {visible(identity.model) or '-'}",
+        f"description  {visible(identity.description) or '-'}",
+    ]
+    if seen.reading is not None:
+        sight = seen.reading.sight
+        lines.append(f"state        {', '.join([sight.state.value, *sight.errors])}")
+    lines += ["", *_channel_lines(seen.channels)] if seen.channels else []
+    lines += ["", *(f"{'check' if one.passed else 'FAILED'}  {one.text}" for one in seen.checks)] if seen.checks else []
+    lines += ["", *(f"note   {visible(note)}" for note in seen.notes)] if seen.notes else []
+    return "\n".join([*lines, "", _verdict(seen)])
+
+
+def _channel_lines(channels: tuple[ChannelFound, ...]) -> list[str]:
+    lines = [f"{'channel':8} {'value':>10}  {'unit':12} {'source':12} objects"]
+    for one in channels:
+        unit = one.unit_said if one.unit is None else one.unit.value
+        flags = f" [{', '.join(one.flags)}]" if one.flags else ""
+        lines.append(f"{one.name:8} {one.value:>10}  {unit:12} {one.source:12} {' + '.join(one.objects)}{flags}")
+        lines.append(f"{'':8} {'':>10}  {one.why}" + ("" if one.unit else "; not in the ledger: its unit is not known"))
+    return lines
+
+
+def _verdict(seen: Inspection) -> str:
+    if seen.failure is None:
+        return "The meter can be used."
+    return f"The meter can't be used ({seen.failure.reason}): {visible(seen.failure.detail)}"

@@ -1,0 +1,159 @@
+"""From facts in memory to everything that follows from them: no daemon, no database, no clock."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.badges.projector import HOUSE, entrance_event, entrance_findings
+from pagereeve.domain.brackets.conservation import Conserved, conserved
+from pagereeve.domain.facts.facts import Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.ledger import Finding, Sheaf
+from pagereeve.domain.projection.projector import Book, Ledger, rebuild
+from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.reports.facts_file import BadLine, FactLine
+from pagereeve.reports.rows_json import charge_json, conserved_json, finding_json, posting_json, stretch_json
+
+BAD_LINES_KEPT = 1000
+
+
+class TwoLedgers(PagereeveError):
+    """The projection in steps and the one in one piece differ: an error of ours, never of the facts."""
+
+
+@dataclass(slots=True)
+class PrinterFacts:
+    """``open_run`` is the latest run that may still grow."""
+
+    facts: list[Fact] = field(default_factory=list)
+    open_run: Read | ReadFailed | None = None
+
+    def add(self, line: FactLine) -> None:
+        fact = line.fact
+        if not (line.open and isinstance(fact, Read | ReadFailed)):
+            self.facts.append(fact)
+            return
+        older, newer = sorted([fact, self.open_run or fact], key=_run_order)
+        if instant_us(older) != instant_us(newer):
+            self.facts.append(older)
+        self.open_run = newer
+
+    def finish(self) -> None:
+        """An open run of an older export is dropped where the finished one is there too."""
+        run = self.open_run
+        if run is not None and any(
+            type(fact) is type(run) and instant_us(fact) == instant_us(run) for fact in self.facts
+        ):
+            self.open_run = None
+
+
+def _run_order(run: Read | ReadFailed) -> tuple[int, int]:
+    end_us = run.plateau.last_received_us if isinstance(run, Read) else run.silence.last_received_us
+    return instant_us(run), end_us
+
+
+@dataclass(slots=True)
+class FactsInHand:
+    """What a file of facts held. ``bad`` keeps the first BAD_LINES_KEPT bad lines; ``bad_lines`` counts all."""
+
+    printers: dict[str, PrinterFacts] = field(default_factory=dict)
+    facts: int = 0
+    bad: list[BadLine] = field(default_factory=list)
+    bad_lines: int = 0
+
+    @classmethod
+    def of(cls, lines: Iterable[FactLine | BadLine]) -> FactsInHand:
+        held = cls()
+        for line in lines:
+            held.add(line)
+        held.route_ends()
+        for known in held.printers.values():
+            known.finish()
+        return held
+
+    def add(self, line: FactLine | BadLine) -> None:
+        if isinstance(line, BadLine):
+            self.bad_lines += 1
+            if len(self.bad) < BAD_LINES_KEPT:
+                self.bad.append(line)
+            return
+        self.facts += 1
+        self.printers.setdefault(line.fact.printer, PrinterFacts()).add(line)
+
+    def route_ends(self) -> None:
+        """An end notice without a printer follows its release's latest start, as the daemon lets it."""
+        unrouted = [one for one in self._of_nobody() if isinstance(one, ReleaseEnded)]
+        wanted = {(one.origin.source, one.release) for one in unrouted}
+        starts: dict[tuple[str, str], list[ReleaseStarted]] = {}
+        placed: set[tuple[str, str]] = set()
+        for printer, known in self.printers.items():
+            for fact in known.facts:
+                if isinstance(fact, ReleaseEnded) and printer:
+                    placed.add((fact.origin.source, fact.release))
+                elif isinstance(fact, ReleaseStarted) and (fact.origin.source, fact.release) in wanted:
+                    starts.setdefault((fact.origin.source, fact.release), []).append(fact)
+        for ended in unrouted:
+            key = (ended.origin.source, ended.release)
+            if key in starts and key not in placed:
+                routed = _after(ended, starts[key])
+                self.printers[routed.printer].facts.append(routed)
+
+    def _of_nobody(self) -> list[Fact]:
+        return self.printers[""].facts if "" in self.printers else []
+
+    def cost_centres(self) -> CostCentres:
+        return CostCentres(fact for known in self.printers.values() for fact in known.facts)
+
+
+def _after(ended: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnded:
+    """On the timeline of the latest start before it, and never before the first start there."""
+    before = [one for one in starts if one.origin.at_us <= ended.origin.at_us]
+    printer = max(before or starts, key=lambda one: (one.origin.at_us, one.origin.id)).printer
+    first_us = min(one.origin.at_us for one in starts if one.printer == printer)
+    origin = replace(ended.origin, at_us=max(ended.origin.at_us, first_us))
+    return replace(ended, printer=printer, origin=origin)
+
+
+@dataclass(frozen=True, slots=True)
+class PrinterLedger:
+    ledger: Ledger
+    conservation: tuple[Conserved, ...]
+
+
+def project_printer(printer: str, held: PrinterFacts) -> PrinterLedger:
+    """The printer's rows and the law's check on them. Raises TwoLedgers."""
+    ledger = Ledger.of(rebuild(printer, held.facts, held.open_run))
+    book = Book(printer, Rules(), hold_back_us=2**62)
+    for fact in held.facts:
+        book.add(fact)
+    book.open_run(held.open_run)
+    whole = book.projected()
+    if set(whole.postings()) != set(ledger.postings):
+        raise TwoLedgers(f"{printer}: the postings made in steps differ from those made in one piece; report this file")
+    return PrinterLedger(ledger, tuple(conserved(printer, whole.runs.runs, whole.windows, ledger.postings)))
+
+
+def project_all(held: FactsInHand) -> dict[str, PrinterLedger]:
+    """Every printer's, in order of their names."""
+    return {name: project_printer(name, held.printers[name]) for name in sorted(held.printers) if name}
+
+
+def project_house(held: FactsInHand) -> list[Finding]:
+    """Findings of the entrance: of badges, readers and feeds, whatever the printer."""
+    facts = [fact for known in held.printers.values() for fact in known.facts]
+    events = [event for fact in facts if (event := entrance_event(fact)) is not None]
+    return Ledger.of([Sheaf(HOUSE, 0, None, findings=tuple(entrance_findings(HouseRules.of(facts), events)))]).findings
+
+
+def printer_json(one: PrinterLedger) -> dict[str, Any]:
+    return {
+        "stretches": [stretch_json(row) for row in one.ledger.stretches],
+        "charges": [charge_json(row) for row in one.ledger.charges],
+        "postings": [posting_json(row) for row in one.ledger.postings],
+        "findings": [finding_json(row) for row in one.ledger.findings],
+        "conservation": [conserved_json(line) for line in one.conservation],
+    }

@@ -1,0 +1,163 @@
+"""What grades, verdicts and reasons mean, in sentences for somebody who keeps accounts and not printers."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from pagereeve.domain.brackets.hints import PREFIX, hint_text
+from pagereeve.domain.facts.reading import SilenceReason
+from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.domain.ledger import Grade, Interval, Verdict
+
+GRADES: Final[dict[Grade, str]] = {
+    Grade.TIGHT: "the meter was read shortly before and after, and no other release ran meanwhile",
+    Grade.INFERRED: "other releases ran close by; the meter rested in between at a count that fits",
+    Grade.SHARED: "other releases ran at the same time; the meter shows their sum, and the shares are worked out",
+    Grade.WIDE: "a reading before or after lies far away, so other pages may be in the count",
+    Grade.BROKEN: "the meter was replaced, reset or fell back meanwhile; before and after can't be subtracted",
+    Grade.BLIND: "no reading before or none after; nothing can be subtracted",
+}
+
+VERDICTS: Final[dict[Verdict, str]] = {
+    Verdict.AGREES: "the count lies within what was expected",
+    Verdict.SURPLUS: "the meter counted more than was expected",
+    Verdict.SHORTFALL: "the meter counted less than was expected",
+    Verdict.UNPROVEN: "nothing proves how many pages came out",
+}
+
+REASONS: Final[dict[str, str]] = {
+    "pages-from-end-notice": "the ticket names no pages; the figure is the end notice's",
+    "pages-unknown": "neither ticket nor end notice says how many pages",
+    "copies-unknown": "the ticket does not say how many copies, so at least one is expected",
+    "number-up-unknown": "the ticket does not say how many pages share a side",
+    "sides-unknown": "the ticket does not say whether both sides are printed",
+    "blank-backs": "the blank back of a last sheet may or may not be counted by this printer",
+    "separators-unknown": "there may be up to two separator sheets",
+    "separator-backs": "the blank backs of separator sheets may or may not be counted",
+    "cancelled": "the release was cancelled, so any part of it may have been printed",
+    "aborted": "the release was aborted, so any part of it may have been printed",
+    "about-the-bracket": "this is about all releases of the bracket together, not about one person",
+    "no-reading-after": "no good reading came before the longest wait was over",
+    "window-open": "the meter has not come to rest yet",
+    "window-never-moved": "the meter never moved, and the policy's wait for that was over",
+    "window-longest-wait": "the meter did not come to rest within the longest wait",
+    "stalled": "the printer was stopped by an error meanwhile (a jam, an empty tray)",
+    "no-end-notice": "no end notice came",
+    "run-ended": "the meter was replaced, reset or fell back meanwhile",
+    "no-reading-before": "no good reading came before the release",
+    "within-tolerance": "the count is off by no more than the printer's tolerance",
+    "maintenance": "the printer was under maintenance",
+    "maintenance-decided": "somebody said of these pages that they came of maintenance",
+    "started-before": "the same job was let go before, so this time it may have printed or not",
+    "large-media": "a side of large media may count once or twice on this printer",
+    "media-unknown": "the ticket does not say the size, and large media weigh more on this printer",
+    "start-up-page": "the printer was off meanwhile, and may have made a page of its own when it came back",
+    "partly-printed": "a part of what was asked for came out before the release was given up",
+    "share-as-expected": "the sum is as expected, so each release has what was expected of it",
+    "share-by-readings": "readings in between show whose pages are whose",
+    "share-in-proportion": (
+        "the meter can't tell all of these releases' pages apart; the rest is shared in proportion to what was expected"
+    ),
+    "other-function": "the meter counts copies and faxes apart, and some were made meanwhile",
+}
+
+CLOSINGS: Final[dict[str, str]] = {
+    "window-never-moved": "The window closed because the meter never moved and the wait for that was over.",
+    "window-longest-wait": "The window closed at the longest wait; the meter had not come to rest.",
+    "no-reading-after": "The window closed at the longest wait, without a reading.",
+    "window-open": "The window is still open: the meter has not come to rest yet.",
+}
+RESTED: Final = "The window closed when the meter had rested for {settle}, the printer's settle time."
+
+SILENCES: Final[dict[SilenceReason, str]] = {
+    SilenceReason.TIMEOUT: "no answer",
+    SilenceReason.ASLEEP: "no answer any more, asleep or off",
+    SilenceReason.LATE: "the answer came too late",
+    SilenceReason.NOT_ADMITTED: "the agent does not accept the user",
+    SilenceReason.REFUSED: "the agent refused",
+    SilenceReason.UNREACHABLE: "not reachable",
+    SilenceReason.WRONG_RESPONDER: "another device answered, not a printer",
+    SilenceReason.WRONG_DEVICE: "another printer answered",
+    SilenceReason.MALFORMED: "the answer could not be read",
+    SilenceReason.NO_METER: "the agent has no page counter",
+    SilenceReason.UNIT_NOT_USABLE: "the counter's unit can't be used",
+    SilenceReason.NAME_NOT_FOUND: "the printer's name could not be found",
+}
+
+CHARGING: Final[dict[str, str]] = {
+    "lesser": "the lesser of counted and released is charged",
+    "counted": "what was counted is charged",
+    "released": "what was released is charged",
+    "none": "only what is proven is charged",
+}
+
+
+def reason_text(reason: str) -> str:
+    """The reason in words; one that has no words of its own is shown as it is."""
+    suffix = "-not-in-ticket"
+    if reason.endswith(suffix):
+        return f"the ticket does not say how many of the pages are {reason.removesuffix(suffix)}"
+    suffix = "-not-of-a-release"
+    if reason.endswith(suffix):
+        return f"{reason.removesuffix(suffix)} are no release's"
+    if reason.startswith(PREFIX):
+        return hint_text(reason)
+    return REASONS.get(reason, reason)
+
+
+def closing_text(reasons: tuple[str, ...], settle_us: int) -> str:
+    """How and why the window closed."""
+    rested = RESTED.format(settle=span_text(settle_us))
+    return next((CLOSINGS[reason] for reason in reasons if reason in CLOSINGS), rested)
+
+
+def interval_text(interval: Interval | None) -> str:
+    if interval is None:
+        return "unknown"
+    if interval.most is None:
+        return f"at least {interval.least}"
+    return str(interval.least) if interval.least == interval.most else f"{interval.least} to {interval.most}"
+
+
+def ticket_text(ticket: Ticket) -> str:
+    """The ticket in words; only what it says. The title is left out on purpose."""
+    sides = {
+        "one-sided": "one-sided",
+        "two-sided-long-edge": "two-sided (long edge)",
+        "two-sided-short-edge": "two-sided (short edge)",
+    }
+    parts = [
+        None if ticket.pages is None else _plural(ticket.pages, "page"),
+        None if ticket.copies is None else _plural(ticket.copies, "copy"),
+        None if ticket.sides is None else sides[ticket.sides],
+        None if ticket.number_up is None else f"{_plural(ticket.number_up, 'page')} on a side",
+        None if ticket.color_mode is None else f"colour mode {ticket.color_mode}",
+        None if ticket.media is None else f"on {ticket.media}",
+        None if ticket.separator_sheets is None else _plural(ticket.separator_sheets, "separator sheet"),
+    ]
+    told = ", ".join(part for part in parts if part is not None)
+    return told or "nothing: the ticket says neither pages nor copies"
+
+
+def _plural(number: int, noun: str) -> str:
+    if number == 1:
+        return f"1 {noun}"
+    return f"{number} {noun.removesuffix('y')}ies" if noun.endswith("py") else f"{number} {noun}s"
+
+
+def pages_text(figure: int | None) -> str:
+    return "unknown" if figure is None else str(figure)
+
+
+def span_text(span_us: int) -> str:
+    """A length of time for people: ``40 ms``, ``2.4 s``, ``95 s``, ``12 min``, ``3.5 h``, ``2.0 d``."""
+    seconds = abs(span_us) / 1_000_000
+    if seconds < 0.1:
+        return f"{seconds * 1000:.0f} ms"
+    if seconds < 10:
+        return f"{seconds:.1f} s"
+    if seconds < 120:
+        return f"{seconds:.0f} s"
+    if seconds < 7200:
+        return f"{seconds / 60:.0f} min"
+    return f"{seconds / 3600:.1f} h" if seconds < 172_800 else f"{seconds / 86_400:.1f} d"

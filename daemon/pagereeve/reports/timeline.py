@@ -1,0 +1,153 @@
+"""What happened around a release, in order of time, each happening as one sentence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+from pagereeve.domain.badges.swipes import swipes_of
+from pagereeve.domain.brackets.continuity import Step, restarted
+from pagereeve.domain.brackets.runs import split
+from pagereeve.domain.facts.facts import Origin, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.reading import Plateau, Silence
+from pagereeve.reports.release_evidence import Evidence
+from pagereeve.reports.sentences import SILENCES, span_text
+
+CORRECTIONS = {
+    "corrected": "its source's clock was off and is corrected",
+    "behind": "its source's clock is far behind and is corrected",
+    "implausible-past": "its source's time lies too far back and is not used",
+    "future": "its source's time lies in the future and is not used",
+    "missing": "its source gave no time; the time of arrival is used",
+}
+
+BREAKS = {
+    Step.REPLACED: "another device answered",
+    Step.UNIT_CHANGED: "the meter's unit changed",
+    Step.OBJECT_CHANGED: "another of the printer's counters gives the count",
+    Step.FELL_BACK: "the count fell back to a value saved earlier, after a restart",
+    Step.RESET: "the count started anew after a restart",
+    Step.WENT_BACK: "the count is lower than before",
+    Step.JUMPED: "the count rose faster than the printer can print",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    at_us: int
+    what: str
+
+
+def timeline(evidence: Evidence) -> list[Happening]:
+    """Badges, notices, readings and failed reads; never a badge's number, nor what stands for it."""
+    happenings = _of_badges(evidence) + _of_notices(evidence) + _of_readings(evidence)
+    happenings += [Happening(one.first_sent_us, _silence_text(one)) for one in evidence.silences]
+    happenings += [Happening(one.origin.at_us, f"noted: {one.note} {one.text}".rstrip()) for one in evidence.notes]
+    # Python's sort keeps equals in order: badge, notice, reading.
+    return sorted(happenings, key=lambda one: one.at_us)
+
+
+def _of_badges(evidence: Evidence) -> list[Happening]:
+    named = {one.badge for one in evidence.starts if one.badge}
+    happenings = []
+    for swipe in swipes_of(evidence.badges, evidence.swipe_us):
+        badge = swipe.first
+        whose = "a badge was"
+        if named:
+            whose = "the release's badge was" if badge.badge in named else "another badge was"
+        outcome = f"; the release server answered {badge.outcome}" if badge.outcome else ""
+        lay = span_text(swipe.last_us - badge.origin.at_us)
+        times = "once" if swipe.repeats == 1 else f"{swipe.repeats} times"
+        again = f", and seen {times} more within {lay}" if swipe.repeats else ""
+        # Not the event's id: that of a raw badge line is made with a part of the hash that stands for the badge.
+        what = f"{whose} presented at gateway {badge.gateway} (from {_received(badge.origin)}){again}{outcome}"
+        happenings.append(Happening(badge.origin.at_us, what))
+    return happenings
+
+
+def _of_notices(evidence: Evidence) -> list[Happening]:
+    happenings = [Happening(one.origin.at_us, _start_text(one)) for one in evidence.starts]
+    happenings += [Happening(one.origin.at_us, _end_text(one)) for one in evidence.ends]
+    seen = set()
+    for other in evidence.others:
+        if other.release not in seen:
+            seen.add(other.release)
+            name = f"release {other.release.release} of {other.release.source}"
+            happenings.append(Happening(other.started_us, f"{name} started on the same printer"))
+            if other.ended_us is not None:
+                happenings.append(Happening(other.ended_us, f"{name} ended"))
+    return happenings
+
+
+def _start_text(started: ReleaseStarted) -> str:
+    through = f" through gateway {started.gateway}" if started.gateway else ""
+    queue = f", from queue {started.queue}" if started.queue else ""
+    was = f", moved: its job was {started.was} before" if started.was else ""
+    notice = f"event {started.origin.id} from {_received(started.origin)}"
+    return f"the release started{through}{queue}{was} ({notice})"
+
+
+def _end_text(ended: ReleaseEnded) -> str:
+    sent = "" if ended.pages_sent is None else f", {ended.pages_sent} pages sent"
+    notice = f"event {ended.origin.id} from {_received(ended.origin)}"
+    return f"its end was announced: {ended.outcome}{sent} ({notice})"
+
+
+def _received(origin: Origin) -> str:
+    """Where the notice came from and how much later, and why its time is not the one it claimed."""
+    late_us = origin.received_us - origin.at_us
+    delay = f", received {span_text(late_us)} later" if late_us > 0 else ""
+    why = f"; {CORRECTIONS[origin.clock]}" if origin.clock else ""
+    return f"{origin.source}{delay}{why}"
+
+
+def _of_readings(evidence: Evidence) -> list[Happening]:
+    happenings = []
+    opens_us, closes_us = evidence.from_us, evidence.to_us
+    remarks = _remarks(evidence)
+    for plateau in evidence.plateaus:
+        parts = []
+        if plateau.first_received_us <= opens_us:
+            parts.append("the reading before")
+        if closes_us is not None and plateau.last_received_us >= closes_us:
+            parts.append("the reading after")
+        role = f" ({', '.join(parts)})" if parts else ""
+        what = f"meter read{role}: {reading_text(plateau)}{remarks.get(plateau, '')}"
+        happenings.append(Happening(plateau.first_received_us, what))
+    for before, after in pairwise(evidence.plateaus):
+        if restarted(before, after):
+            what = "the printer or its agent had started anew since the reading before"
+            happenings.append(Happening(after.first_received_us, what))
+    return happenings
+
+
+def _remarks(evidence: Evidence) -> dict[Plateau, str]:
+    """What the readings say of one another: where a meter run began anew, and which was not believed."""
+    runs = split(evidence.plateaus, lambda _: evidence.policy)
+    remarks = dict.fromkeys(runs.suspects, "; not believed, as no other reading confirmed it")
+    if runs.pending is not None:
+        remarks[runs.pending] = "; not believed yet, as no other reading confirmed it so far"
+    for run in runs.runs:
+        if run.began is not None:
+            remarks[run.samples[0].plateau] = f"; a new meter run begins, as {BREAKS[run.began]}"
+    return remarks
+
+
+def reading_text(plateau: Plateau) -> str:
+    """The values, the state, and how long the meter stood so."""
+    sight = plateau.sight
+    values = ", ".join(f"{name} {count.value}" for name, count in sight.counts)
+    state = ", ".join([sight.state.value, *sight.errors]) if sight.state != "absent" else ", ".join(sight.errors)
+    held = ""
+    if plateau.count > 1:
+        held = (
+            f"; the same in {plateau.count} readings over {span_text(plateau.last_sent_us - plateau.first_received_us)}"
+        )
+    return f"{values or 'no channel'}{f' ({state})' if state else ''}{held}"
+
+
+def _silence_text(silence: Silence) -> str:
+    times = "one read" if silence.count == 1 else f"{silence.count} reads"
+    lasted = span_text(silence.last_received_us - silence.first_sent_us)
+    by = f" by {silence.responder}" if silence.responder else ""
+    return f"{times} of the meter failed over {lasted}: {SILENCES[silence.reason]}{by}"

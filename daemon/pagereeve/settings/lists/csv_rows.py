@@ -1,0 +1,80 @@
+"""Lists that people keep: CSV with a head line, comma or semicolon, UTF-8 with or without a BOM."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Iterator, Mapping, Sequence
+from pathlib import Path
+from typing import Final
+
+from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.instants import from_text
+from pagereeve.settings.errors import BadSettings, Problem
+
+FIELD_MAX: Final = 200
+FILE_MAX_BYTES: Final = 64 * 2**20
+PROBLEMS_MAX: Final = 50
+
+
+def csv_rows(
+    path: Path, columns: Sequence[str], setting: str, optional: Sequence[str] = ()
+) -> Iterator[tuple[int, Mapping[str, str]]]:
+    """The number and the cells of each line with anything on it. Raises BadSettings; ``setting`` names the file."""
+    text = _text(path, setting)
+    head_line = text.partition("\n")[0]
+    lines = csv.reader(text.splitlines(), delimiter=";" if ";" in head_line else ",", strict=True)
+    try:
+        head = [cell.strip() for cell in next(lines, [])]
+        if not set(columns) <= set(head) <= {*columns, *optional} or len(set(head)) != len(head):
+            also = f", and may name {', '.join(optional)}" if optional else ""
+            raise BadSettings(str(path), [Problem("line 1", f"the head must name {', '.join(columns)}{also}")])
+        for cells in lines:
+            if any(cell.strip() for cell in cells):
+                yield lines.line_num, dict(zip(head, _squared(cells, len(head)), strict=True))
+    except csv.Error as error:
+        raise BadSettings(str(path), [Problem(f"line {lines.line_num}", f"is no CSV ({error})")]) from error
+
+
+def _squared(cells: list[str], width: int) -> list[str]:
+    """The cells with empty ones in place of those that a line leaves out; surplus ones are joined to the last."""
+    padded = [cell.strip() for cell in cells] + [""] * (width - len(cells))
+    return [*padded[: width - 1], ",".join(padded[width - 1 :])]
+
+
+def _text(path: Path, setting: str) -> str:
+    try:
+        with path.open("rb") as file:
+            raw = file.read(FILE_MAX_BYTES + 1)
+    except OSError as error:
+        raise BadSettings(str(path), [Problem("", f"can't be read ({error.strerror}); {setting} names it")]) from error
+    if len(raw) > FILE_MAX_BYTES:
+        raise BadSettings(str(path), [Problem("", f"is larger than {FILE_MAX_BYTES} bytes")])
+    try:
+        return raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        line = raw.count(b"\n", 0, error.start) + 1
+        # The decoder's own message quotes bytes of the file.
+        raise BadSettings(str(path), [Problem(f"line {line}", "is not UTF-8; save the file as UTF-8")]) from None
+
+
+def cell(row: Mapping[str, str], name: str) -> str:
+    """A cell that must hold something. Raises BadFact."""
+    value = row[name]
+    if not value:
+        raise BadFact(name, "is empty; write one")
+    if len(value) > FIELD_MAX:
+        raise BadFact(name, f"is {len(value)} characters long; {FIELD_MAX} at most")
+    if not value.isprintable():
+        raise BadFact(name, "holds a control character; write plain text")
+    return value
+
+
+def instant(text: str, name: str) -> int | None:
+    """A date (its midnight in UTC), an RFC 3339 time, or None for an empty cell. Raises BadFact."""
+    if not text:
+        return None
+    try:
+        return from_text(f"{text}T00:00:00Z" if len(text) == len("2026-01-31") else text, name)
+    except BadFact:
+        # What stands there is not repeated: where columns slipped, it is a badge number.
+        raise BadFact(name, "is no date; write 2026-01-31 or 2026-01-31T09:00:00Z") from None

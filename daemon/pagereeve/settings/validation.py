@@ -1,0 +1,78 @@
+"""From pydantic's errors to ours: the place as it stands in the file, the cause, and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Annotated, Any, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+from pydantic_core import ErrorDetails
+
+from pagereeve.settings.crosschecks import CROSS_CHECK, member
+from pagereeve.settings.errors import Problem
+from pagereeve.settings.model import Settings
+from pagereeve.settings.suggestions import nearest
+
+Step = int | str
+
+
+def problems_of(error: ValidationError, raw: Mapping[str, Any]) -> list[Problem]:
+    """One Problem for each error; ``raw`` is what was validated, and lends the names of rows."""
+    problems: list[Problem] = []
+    for details in error.errors(include_url=False, include_input=False):
+        if details["type"] == CROSS_CHECK:
+            problems += details["ctx"]["problems"]
+        else:
+            problems.append(Problem(_place(details["loc"], raw), _text(details)))
+    return problems
+
+
+def _place(steps: Sequence[Step], raw: Any) -> str:
+    """``printers[3] (north-1).host``."""
+    place = ""
+    for step in steps:
+        if isinstance(step, int):
+            raw = raw[step] if isinstance(raw, Sequence) and step < len(raw) else None
+            name = member(raw, "name")
+            place += f"[{step}]" + (f" ({name[:64]})" if isinstance(name, str) and name.isprintable() else "")
+        else:
+            raw = member(raw, step)
+            place += f".{step[:64]}" if place else step[:64]
+    return place
+
+
+def _text(details: ErrorDetails) -> str:
+    kind, steps = details["type"], details["loc"]
+    if kind == "extra_forbidden":
+        return f"is no setting{_elsewhere(str(steps[-1]), _names(steps[:-1]))}"
+    if kind == "missing":
+        return "is missing; it has no default"
+    text = details["msg"].removeprefix("Value error, ")
+    return text[:1].lower() + text[1:] if text.startswith(("Input should", "String should")) else text
+
+
+def _elsewhere(name: str, here: Sequence[str]) -> str:
+    """The nearest setting of the same table, else the table in which the name is a setting."""
+    hint = nearest(name, here)
+    if "did you mean" in hint:
+        return hint
+    tables = [table for table in Settings.model_fields if name in _names((table,)) or name in _names((table, 0))]
+    return f"; there is one in [{tables[0]}]" if tables else hint
+
+
+def _names(steps: Sequence[Step]) -> list[str]:
+    """The settings that the table at ``steps`` knows; none where there is no table."""
+    model: type[BaseModel] | None = Settings
+    for step in steps:
+        if isinstance(step, str) and model is not None:
+            field = model.model_fields.get(step)
+            model = None if field is None else _model_in(field.annotation)
+    return [] if model is None else list(model.model_fields)
+
+
+def _model_in(annotation: Any) -> type[BaseModel] | None:
+    """The model that an annotation holds, directly or in a tuple."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    inner = get_args(annotation)[:1] if get_origin(annotation) in {Annotated, tuple} else ()
+    return _model_in(inner[0]) if inner else None

@@ -1,0 +1,251 @@
+"""The college, brought up on loopback: printers behind gateways, a release server, and what can happen to them."""
+
+from __future__ import annotations
+
+from contextlib import AsyncExitStack
+from dataclasses import dataclass, field
+from typing import Final, Literal
+
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.ports.clock import Clock
+from pagereeve.simulator.college.roll import GATEWAYS, PLACES, Person, Place, people
+from pagereeve.simulator.college.scenario import Planted
+from pagereeve.simulator.errors import BadScenario
+from pagereeve.simulator.printer.model import MeterUnit, PrintJob, Truth
+from pagereeve.simulator.printer.print_engine import PrintEngine
+from pagereeve.simulator.printer.print_port import PrintPort
+from pagereeve.simulator.site.gateway import Gateway
+from pagereeve.simulator.site.release_server import HeldJob, PrinterRoute, ReleaseServer
+from pagereeve.simulator.site.sending import send_job
+from pagereeve.simulator.snmp.agent import Address, PrinterAgent
+
+COMMUNITY: Final = "wrenfield-read"
+
+
+@dataclass(frozen=True, slots=True)
+class PrinterSettings:
+    """How the daemon reaches one printer: through its gateway's address."""
+
+    printer: str
+    gateway: str
+    site: str
+    host: str
+    port: int
+    version: Literal["1", "2c"]
+    policy: Policy
+    community: str = field(repr=False)
+
+
+@dataclass(frozen=True, slots=True)
+class CollegeSettings:
+    """Everything a composition root needs to set the daemon up for this college."""
+
+    printers: tuple[PrinterSettings, ...]
+    gateways: tuple[str, ...]
+    people: tuple[Person, ...]
+
+
+@dataclass(frozen=True, slots=True)
+class Standing:
+    """One printer as it stands in the college."""
+
+    place: Place
+    engine: PrintEngine
+    agent: PrinterAgent
+    port: PrintPort
+    gateway: Gateway
+
+
+class College:
+    """``start`` brings it up; then every method is something that happens. Unknown names raise BadScenario."""
+
+    def __init__(self, seed: int, clock: Clock, *, places: tuple[Place, ...] = PLACES) -> None:
+        self.seed = seed
+        self.people = people(seed)
+        self.planted: list[Planted] = []
+        self._clock = clock
+        self._places = places
+        self._stack = AsyncExitStack()
+        self._standing: dict[str, Standing] = {}
+        self._gateways: dict[str, Gateway] = {}
+        self._badges = {person.login: person.badge for person in self.people}
+        self.server = ReleaseServer(clock, badges={person.badge: person.login for person in self.people})
+
+    async def start(self, host: str = "127.0.0.1") -> None:
+        """All sockets up; badge lines go straight to the release server until ``point_badges`` says otherwise."""
+        try:
+            self._stack.push_async_callback(self.server.stop)
+            for name in GATEWAYS:
+                await self._raise_gateway(name, host)
+            for nth, place in enumerate(self._places):
+                await self._raise_printer(nth, place, host)
+            for name, gateway in self._gateways.items():
+                await gateway.badges.point(await self.server.listen(name, gateway.line, host))
+        except BaseException:
+            await self.stop()
+            raise
+
+    async def stop(self) -> None:
+        await self._stack.aclose()
+
+    async def _raise_gateway(self, name: str, host: str) -> None:
+        gateway = Gateway(name, self._clock, community=COMMUNITY)
+        self._stack.push_async_callback(gateway.stop)
+        await gateway.start(host)
+        self._gateways[name] = gateway
+
+    async def _raise_printer(self, nth: int, place: Place, host: str) -> None:
+        engine = PrintEngine(place.spec, self.seed * 1_000 + nth, self._clock.now_us())
+        agent = PrinterAgent(
+            engine, self._clock, community=COMMUNITY, device_index=place.device, marker_index=place.marker
+        )
+        port = PrintPort(engine, self._clock)
+        self._stack.push_async_callback(agent.stop)
+        self._stack.push_async_callback(port.stop)
+        await agent.start(host)
+        await port.start(host)
+        gateway = self._gateways[place.gateway]
+        forward = await gateway.forward(place.printer, port.address, agent.address)
+        self.server.route(PrinterRoute(place.printer, place.gateway, forward.print_relay.address))
+        self._standing[place.printer] = Standing(place, engine, agent, port, gateway)
+
+    # For the composition root
+
+    def settings(self) -> CollegeSettings:
+        """Host, port, community and policy of each printer, as they are reached through the gateways."""
+        return CollegeSettings(
+            printers=tuple(self._settings_of(standing) for standing in self._standing.values()),
+            gateways=tuple(self._gateways),
+            people=self.people,
+        )
+
+    @staticmethod
+    def _settings_of(standing: Standing) -> PrinterSettings:
+        place = standing.place
+        host, port = standing.gateway.of(place.printer).snmp_relay.address
+        return PrinterSettings(
+            printer=place.printer,
+            gateway=place.gateway,
+            site=place.site,
+            host=host,
+            port=port,
+            version=place.version,
+            policy=place.policy,
+            community=COMMUNITY,
+        )
+
+    def badge_address(self, gateway: str) -> Address:
+        """Where the release server takes that gateway's badge lines: the far end of a tee."""
+        return self.server.badge_address(gateway)
+
+    async def point_badges(self, gateway: str, target: Address) -> None:
+        """Send that gateway's badge lines there from now on."""
+        await self.gateway(gateway).badges.point(target)
+
+    def point_events(self, url: str, *, gate_s: int = 0, token: str = "") -> None:
+        """Send release notices there; ``gate_s`` > 0 waits for the meter reading that long before sending."""
+        board = self.server.board
+        board.url, board.token, self.server.gate_s = url, token, gate_s
+
+    # What is there
+
+    def printer(self, name: str) -> Standing:
+        if name not in self._standing:
+            raise BadScenario(f"{name} is no printer of the college; there are {', '.join(self._standing)}")
+        return self._standing[name]
+
+    def gateway(self, name: str) -> Gateway:
+        if name not in self._gateways:
+            raise BadScenario(f"{name} is no gateway of the college; there are {', '.join(self._gateways)}")
+        return self._gateways[name]
+
+    @property
+    def printers(self) -> tuple[str, ...]:
+        return tuple(self._standing)
+
+    def truth(self) -> dict[str, Truth]:
+        """For each printer what its meter should account for: in all, for each release, for each cause."""
+        at_us = self._clock.now_us()
+        for standing in self._standing.values():
+            standing.engine.advance(at_us)
+        return {name: standing.engine.total() for name, standing in self._standing.items()}
+
+    def resting(self) -> bool:
+        """No printer has anything in memory."""
+        at_us = self._clock.now_us()
+        return not any(standing.engine.busy(at_us) for standing in self._standing.values())
+
+    # What people do
+
+    def hold(self, job: HeldJob) -> None:
+        self.server.hold(job)
+
+    def badge(self, user: str, gateway: str) -> None:
+        if user not in self._badges:
+            raise BadScenario(f"{user} is nobody at the college")
+        self.gateway(gateway).present(self._badges[user])
+
+    def release_unbadged(self, job: HeldJob) -> None:
+        self.server.release_unbadged(job)
+
+    async def print_past_queue(self, printer: str, pages: int) -> None:
+        """Somebody sends straight to the printer's forwarded port."""
+        address = self.printer(printer).gateway.of(printer).print_relay.address
+        job = PrintJob("past-queue", pages, size_bytes=1_000, cause="past-queue")
+        outcome = await send_job(address, job)
+        if outcome != "completed":
+            raise BadScenario(f"printing past the queue on {printer} was {outcome}")
+
+    def copy(self, printer: str, pages: int) -> None:
+        self.printer(printer).engine.copy(pages, self._clock.now_us())
+
+    def jam(self, printer: str) -> None:
+        self.printer(printer).engine.jam(self._clock.now_us())
+
+    def clear(self, printer: str) -> None:
+        self.printer(printer).engine.clear(self._clock.now_us())
+
+    def paper_out(self, printer: str, after_sheets: int = 0) -> None:
+        self.printer(printer).engine.paper_out(self._clock.now_us(), after_sheets)
+
+    def refill(self, printer: str) -> None:
+        self.printer(printer).engine.refill(self._clock.now_us())
+
+    def power_cut(self, printer: str, off_s: float) -> None:
+        self.printer(printer).engine.power_cut(self._clock.now_us(), int(off_s * SECOND_US))
+
+    def replace(self, printer: str, serial: str, count: int) -> None:
+        self.printer(printer).engine.replace(self._clock.now_us(), serial, count)
+
+    def put_meter(self, printer: str, count: int) -> None:
+        self.printer(printer).engine.put_meter(count, self._clock.now_us())
+
+    def false_zero(self, printer: str) -> None:
+        self.printer(printer).engine.false_zero(self._clock.now_us())
+
+    def silence(self, printer: str, for_s: float) -> None:
+        self.printer(printer).engine.silence(self._clock.now_us(), int(for_s * SECOND_US))
+
+    def present(self, number: str, gateway: str) -> None:
+        """A number that is nobody's, or no number at all, at a gateway's reader."""
+        self.gateway(gateway).present(number)
+
+    def badge_of(self, user: str) -> str:
+        return self._badges[user]
+
+    def change_unit(self, printer: str, unit: MeterUnit) -> None:
+        self.printer(printer).engine.change_unit(unit, self._clock.now_us())
+
+    def drop_forward(self, printer: str) -> None:
+        self.printer(printer).gateway.drop_snmp_forward(printer)
+
+    def print_down(self, printer: str) -> None:
+        self.printer(printer).gateway.print_down(printer)
+
+    def mend(self, printer: str) -> None:
+        self.printer(printer).gateway.mend(printer)
+
+    def outage(self, *, begins: bool) -> None:
+        """Notices are held back until it is over, then the backlog goes out."""
+        self.server.board.outage = begins

@@ -1,0 +1,188 @@
+"""The journal and the ledger in memory, with the same behaviour: for tests, and for projecting a file of facts."""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import AsyncIterator, Mapping, Sequence
+from typing import TypeVar
+
+from pagereeve.domain.facts.facts import Event, Fact, Read, ReadFailed
+from pagereeve.domain.ledger import Sheaf
+from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
+from pagereeve.ports.outbox import Announcement, Parting
+from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
+from pagereeve.store.memory.ledger import MemoryLedger
+from pagereeve.store.records.batch import Batch, First, Numbered
+from pagereeve.store.records.fact_record import DECIDED, ENDED, ENTRANCE_KINDS, Filing, Identity, run_of
+from pagereeve.store.records.requests import (
+    Post,
+    Request,
+    append_request,
+    clear_request,
+    observe_request,
+    replace_request,
+)
+from pagereeve.store.sql.fact_reads import (
+    DELAYS_MAX,
+    LATE_FACTS_MAX,
+    READING_KINDS,
+    RELEASE_FACTS_MAX,
+    STANDING_KINDS,
+    UNROUTED_MAX,
+)
+
+Answer = TypeVar("Answer")
+
+
+class MemoryJournal(MemoryLedger):
+    """``unavailable``: set it to a reason, and nothing can be stored until it is empty again."""
+
+    def __init__(self) -> None:
+        super().__init__()
+        self.unavailable = ""
+        self._facts: dict[str, list[Numbered]] = defaultdict(list)
+        self._firsts: dict[Identity, First] = {}
+        self._conflict_seqs: dict[tuple[Identity, str], int] = {}
+        self._open_runs: dict[str, str] = {}
+        self._of_release: dict[tuple[str, str], list[Numbered]] = defaultdict(list)
+
+    def first(self, identity: Identity) -> First | None:
+        return self._firsts.get(identity)
+
+    def conflict_seq(self, identity: Identity, digest: str) -> int | None:
+        return self._conflict_seqs.get((identity, digest))
+
+    def head(self, printer: str) -> int:
+        facts = self._facts.get(printer)
+        return facts[-1].seq if facts else 0
+
+    def notices(self, release: tuple[str, str]) -> Sequence[Fact]:
+        known = self._of_release.get(release, ())
+        ordered = sorted(known, key=lambda one: (one.filing.at_us, one.filing.printer, one.seq))
+        return [one.filing.fact for one in ordered]
+
+    def _store(self, request: Request[Answer]) -> Answer:
+        if self.unavailable:
+            raise JournalUnavailable(f"nothing was stored: {self.unavailable}; try again later")
+        batch = Batch(self)
+        answer = request.join(batch)
+        for one in batch.facts:
+            self._facts[one.filing.printer].append(one)
+            if one.filing.identity is not None and one.filing.release is not None:
+                self._of_release[one.filing.identity[0], one.filing.release].append(one)
+        self._firsts |= batch.firsts
+        self._conflict_seqs |= batch.conflict_seqs
+        self._open_runs |= batch.open_runs
+        for replacement in batch.replacements:
+            self._replace(replacement)
+        for entry in batch.outbox:
+            self.post(entry)
+        return answer
+
+    async def append(self, fact: Fact) -> Receipt:
+        return self._store(append_request(fact))
+
+    async def observe(self, printer: str, sealed: Sequence[Fact], current: Read | ReadFailed) -> Sequence[int]:
+        return self._store(observe_request(printer, sealed, current))
+
+    async def replace(self, printer: str, from_anchor_us: int | None, sheaves: Sequence[Sheaf]) -> None:
+        self._store(replace_request(printer, from_anchor_us, sheaves))
+
+    async def clear(self) -> None:
+        self._store(clear_request())
+
+    async def announce(self, announcement: Announcement) -> None:
+        self._store(Post(announcement))
+
+    async def part(self, parting: Parting) -> None:
+        self._store(Post(parting))
+
+    async def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]:
+        for one in tuple(self._facts.get(printer, ())):
+            if from_us is None or one.filing.at_us >= from_us:
+                yield _stored(one)
+
+    async def open_run(self, printer: str) -> OpenRun | None:
+        body = self._open_runs.get(printer)
+        return None if body is None else OpenRun(run_of(body))
+
+    async def printers(self) -> Sequence[str]:
+        return sorted({*self._facts, *self._open_runs} - {""})
+
+    async def all_facts(self) -> AsyncIterator[Fact]:
+        for printer in ("", *await self.printers()):
+            run = self._open_runs.get(printer)
+            async for stored in self.facts(printer):
+                yield stored.fact
+            if run is not None:
+                yield run_of(run)
+
+    async def count_facts(self) -> int:
+        return sum(map(len, self._facts.values()))
+
+    async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
+        known = [one for facts in self._facts.values() for one in facts if _source(one.filing) == source]
+        latest = _last(sorted(known, key=_order), min(limit, DELAYS_MAX))
+        origins = (one.filing.fact.origin for one in latest if isinstance(one.filing.fact, Event))
+        return [(one.occurred_us, one.received_us) for one in origins if one.occurred_us is not None]
+
+    async def last_events(self) -> Mapping[str, int]:
+        of_source: dict[str, list[Numbered]] = defaultdict(list)
+        for facts in self._facts.values():
+            for one in facts:
+                if one.filing.identity is not None:
+                    of_source[one.filing.identity[0]].append(one)
+        latest: dict[str, int] = {}
+        for source in sorted(of_source)[:SOURCES_LOOKED_AT]:
+            for one in _last(sorted(of_source[source], key=_order), LAST_EVENTS_OF_SOURCE):
+                latest[one.filing.kind] = max(one.filing.at_us, latest.get(one.filing.kind, 0))
+        return latest
+
+    async def newest_us(self) -> int | None:
+        return max((one.filing.at_us for facts in self._facts.values() for one in facts), default=None)
+
+    async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
+        for printer, body in sorted(self._open_runs.items()):
+            yield printer, OpenRun(run_of(body))
+
+    async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
+        return [_stored(one) for one in self._facts.get(printer, ()) if one.filing.kind in STANDING_KINDS]
+
+    async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
+        known = self._of_release.get((source, release), ())
+        return [one.filing.fact for one in _last(sorted(known, key=_order), RELEASE_FACTS_MAX)]
+
+    async def late_facts(self, printer: str, at_us: int) -> Sequence[Fact]:
+        known = self._facts.get(printer, ())
+        first = next((one.seq for one in known if one.filing.at_us > at_us), None)
+        if first is None:
+            return []
+        after = [one for one in known if one.seq >= first and one.filing.kind not in READING_KINDS]
+        late = [one for one in after if one.filing.at_us <= at_us or one.filing.kind == DECIDED]
+        return [one.filing.fact for one in sorted(late, key=_order)[:LATE_FACTS_MAX]]
+
+    async def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
+        known = [one for facts in self._facts.values() for one in facts if one.filing.kind in ENTRANCE_KINDS]
+        for one in sorted(known, key=_order):
+            if from_us is None or one.filing.at_us >= from_us:
+                yield one.filing.fact
+
+    async def unrouted_ends(self) -> Sequence[Fact]:
+        ends = [one for one in self._facts.get("", ()) if one.filing.kind == ENDED]
+        return [one.filing.fact for one in sorted(ends, key=_order, reverse=True)[:UNROUTED_MAX]]
+
+
+def _stored(one: Numbered) -> StoredFact:
+    return StoredFact(one.seq, one.filing.fact)
+
+
+def _source(filing: Filing) -> str | None:
+    return None if filing.identity is None else filing.identity[0]
+
+
+def _order(one: Numbered) -> tuple[int, str, int]:
+    return one.filing.at_us, one.filing.printer, one.seq
+
+
+def _last(items: Sequence[Numbered], most: int) -> Sequence[Numbered]:
+    return items[max(0, len(items) - most) :]

@@ -1,0 +1,131 @@
+"""What a group of requests comes to, before any of it is stored: the one place that tells new from known."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Protocol
+
+from pagereeve.domain.facts.facts import BadgeUnreadable, Conflict, Event, Fact
+from pagereeve.domain.ledger import Sheaf
+from pagereeve.ports.journal import Receipt
+from pagereeve.ports.outbox import Announcement, Parting
+from pagereeve.store.records.fact_record import Filing, Identity, ReleaseName, file
+from pagereeve.store.records.ledger_records import Columns
+
+
+@dataclass(frozen=True, slots=True)
+class First:
+    """The event that was stored under an identity."""
+
+    seq: int
+    digest: str
+
+
+class Stored(Protocol):
+    """What the journal holds already."""
+
+    def first(self, identity: Identity) -> First | None: ...
+
+    def conflict_seq(self, identity: Identity, digest: str) -> int | None:
+        """The number of the Conflict fact that tells of this claim, if one does."""
+        ...
+
+    def head(self, printer: str) -> int:
+        """The printer's highest number; 0 where it has none."""
+        ...
+
+    def notices(self, release: ReleaseName) -> Sequence[Fact]:
+        """The notices of a release, in order of their instants."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Numbered:
+    seq: int
+    filing: Filing
+
+
+@dataclass(frozen=True, slots=True)
+class KeptAside:
+    """A conflicting event; ``seq`` is the number of its Conflict fact on the event's printer."""
+
+    seq: int
+    filing: Filing
+    digest: str
+    identity: Identity
+    received_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class Replacement:
+    """``from_anchor_us`` None drops all the printer's sheaves; ``printer`` None drops everybody's.
+
+    ``rows`` are the sheaves as rows, by table.
+    """
+
+    printer: str | None
+    from_anchor_us: int | None
+    sheaves: tuple[Sheaf, ...] = ()
+    rows: Mapping[str, Sequence[Columns]] = field(default_factory=dict)
+
+
+@dataclass(slots=True)
+class Batch:
+    """Grows request by request; the caller stores it in one transaction, or drops it whole."""
+
+    stored: Stored
+    facts: list[Numbered] = field(default_factory=list)
+    kept_aside: list[KeptAside] = field(default_factory=list)
+    open_runs: dict[str, str] = field(default_factory=dict)
+    replacements: list[Replacement] = field(default_factory=list)
+    outbox: list[Announcement | Parting] = field(default_factory=list)
+    heads: dict[str, int] = field(default_factory=dict)
+    duplicates: int = 0
+    firsts: dict[Identity, First] = field(default_factory=dict)
+    conflict_seqs: dict[tuple[Identity, str], int] = field(default_factory=dict)
+    notices: dict[ReleaseName, list[Fact]] = field(default_factory=dict)
+
+    def append(self, filing: Filing) -> Receipt:
+        if filing.identity is None or filing.digest is None:
+            return Receipt("stored", self._number(filing))
+        first = self.firsts.get(filing.identity) or self.stored.first(filing.identity)
+        if first is None:
+            notices = self._notices(filing)
+            seq = self._number(filing)
+            self.firsts[filing.identity] = First(seq, filing.digest)
+            return Receipt("stored", seq, notices)
+        if first.digest == filing.digest:
+            self.duplicates += 1
+            return Receipt("duplicate", first.seq, self._notices(filing))
+        return Receipt("conflict", self._keep_aside(filing, filing.identity, filing.digest))
+
+    def observe(self, printer: str, sealed: Sequence[Filing], current: str) -> tuple[int, ...]:
+        seqs = tuple(self.append(filing).seq for filing in sealed)
+        self.open_runs[printer] = current
+        return seqs
+
+    def _notices(self, filing: Filing) -> tuple[Fact, ...]:
+        key = filing.release_key
+        return () if key is None else (*self.stored.notices(key), *self.notices.get(key, ()))
+
+    def _number(self, filing: Filing) -> int:
+        head = self.heads.get(filing.printer)
+        seq = (self.stored.head(filing.printer) if head is None else head) + 1
+        self.heads[filing.printer] = seq
+        self.facts.append(Numbered(seq, filing))
+        if filing.identity is not None and filing.release is not None:
+            self.notices.setdefault((filing.identity[0], filing.release), []).append(filing.fact)
+        return seq
+
+    def _keep_aside(self, filing: Filing, identity: Identity, digest: str) -> int:
+        known = self.conflict_seqs.get((identity, digest)) or self.stored.conflict_seq(identity, digest)
+        if known is not None:
+            return known
+        fact = filing.fact
+        if not isinstance(fact, Event | BadgeUnreadable):
+            raise TypeError(f"{filing.kind} is no event and can't conflict")
+        seq = self._number(file(Conflict(fact.printer, fact.origin, filing.kind, digest)))
+        self.conflict_seqs[identity, digest] = seq
+        self.kept_aside.append(KeptAside(seq, filing, digest, identity, fact.origin.received_us))
+        return seq

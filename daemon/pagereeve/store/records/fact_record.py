@@ -1,0 +1,149 @@
+"""A fact made ready for storing, and read back from its body."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any, Final
+
+from pagereeve.domain.facts.codec import from_json, to_json
+from pagereeve.domain.facts.events import (
+    BADGE_PRESENTED,
+    FINDING_DECIDED,
+    PRINTER_NOTED,
+    RELEASE_ENDED,
+    RELEASE_STARTED,
+)
+from pagereeve.domain.facts.facts import (
+    BadgePresented,
+    BadgeUnreadable,
+    Decided,
+    Event,
+    Fact,
+    PrinterNoted,
+    Read,
+    ReadFailed,
+    ReleaseEnded,
+    ReleaseStarted,
+    instant_us,
+)
+from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.fields import TEXT_MAX
+from pagereeve.store.records.encoding import encoder_for
+
+Identity = tuple[str, str]
+ReleaseName = tuple[str, str]
+
+ENDED: Final = RELEASE_ENDED
+NOTED: Final = PRINTER_NOTED
+DECIDED: Final = FINDING_DECIDED
+ENTRANCE_KINDS: Final = (BADGE_PRESENTED, "badge-unreadable", RELEASE_STARTED)
+
+FAR_US: Final = 7_258_118_400_000_000
+"""The year 2200: an instant beyond it is looked at twice."""
+
+
+@dataclass(frozen=True, slots=True)
+class Filing:
+    """What a fact's row holds besides its number.
+
+    ``identity`` (source, id) and ``digest`` (sha256 of the claim, hex) are None for what is no event: a Conflict
+    names a source and an id too, but they are another event's.
+    """
+
+    fact: Fact
+    kind: str
+    at_us: int
+    body: str
+    identity: Identity | None = None
+    digest: str | None = None
+    release: str | None = None
+
+    @property
+    def printer(self) -> str:
+        return self.fact.printer
+
+    @property
+    def release_key(self) -> ReleaseName | None:
+        """Whose earlier notices matter to this one: of a start, and of an end that no printer is known for."""
+        if self.identity is None or self.release is None or (self.kind == ENDED and self.printer):
+            return None
+        return (self.identity[0], self.release)
+
+
+def file(fact: Fact) -> Filing:
+    """Raises BadFact or BadCanonical where the stored body could not be read again as the same fact."""
+    members = to_json(fact)
+    encode = encoder_for(members)
+    body = encode(members)
+    if not surely_readable(fact, body) and from_json(json.loads(body)) != fact:
+        raise BadFact(str(members["fact"]), "does not read back as it was written; channels must be sorted by name")
+    if isinstance(fact, BadgeUnreadable):
+        identity, digest = fact.origin.key, hashlib.sha256(fact.reason.encode()).hexdigest()
+        return Filing(fact, str(members["fact"]), instant_us(fact), body, identity, digest)
+    if not isinstance(fact, Event):
+        return Filing(fact, str(members["fact"]), instant_us(fact), body)
+    return Filing(
+        fact=fact,
+        kind=str(members["type"]),
+        at_us=instant_us(fact),
+        body=body,
+        identity=fact.origin.key,
+        digest=hashlib.sha256(encode(_claim(fact, members)).encode()).hexdigest(),
+        release=fact.release if isinstance(fact, ReleaseStarted | ReleaseEnded) else None,
+    )
+
+
+def surely_readable(fact: Fact, body: str) -> bool:
+    """Is it an event, as the doors let them in, and plain in all that was added to it since? False may be either.
+
+    Reading a body back costs more than writing it, and events come in thousands. Their data was read strictly
+    (domain.eventdata); what the engine adds (source, id, printer, badge, instants) is looked at here.
+    """
+    if not isinstance(fact, Event) or len(body) > TEXT_MAX or "\\" in body:
+        return False
+    origin = fact.origin
+    instants = (origin.at_us, origin.received_us, origin.occurred_us or 0)
+    if not origin.source or not origin.id or min(instants) < 0 or max(instants) >= FAR_US:
+        return False
+    needed: tuple[str, ...]
+    match fact:
+        case BadgePresented():
+            needed = (fact.badge, fact.gateway)
+        case ReleaseStarted():
+            needed = (fact.printer, fact.release, fact.job, fact.owner)
+        case ReleaseEnded():
+            needed = (fact.release,)
+        case PrinterNoted():
+            needed = (fact.printer,)
+        case Decided():
+            needed = (fact.finding, fact.by, fact.reason)
+    return all(needed)
+
+
+def _claim(event: Event, members: Mapping[str, Any]) -> dict[str, Any]:
+    """All that the sender said: type, data, time. What we added (receipt, clock, route) is left out."""
+    occurred_us = event.origin.occurred_us
+    # The time as a text: microseconds of a far year are beyond the numbers of RFC 8785.
+    occurred = None if occurred_us is None else str(occurred_us)
+    return {"type": members["type"], "data": members["data"], "occurred_us": occurred}
+
+
+def open_body(current: Read | ReadFailed) -> str:
+    """The body of an open run. Raises as ``file`` does."""
+    return file(current).body
+
+
+def fact_of(body: str) -> Fact:
+    """The inverse of a filing's body."""
+    return from_json(json.loads(body))
+
+
+def run_of(body: str) -> Read | ReadFailed:
+    """The inverse of ``open_body``. Raises BadFact where the body is another kind of fact."""
+    fact = fact_of(body)
+    if isinstance(fact, Read | ReadFailed):
+        return fact
+    raise BadFact("fact", "an open run must be a reading or a failed read")

@@ -1,0 +1,106 @@
+"""What callers ask the writer to store. Each is checked and encoded before it waits in line."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Protocol, TypeVar
+
+from pagereeve.domain.facts.facts import Fact, Read, ReadFailed
+from pagereeve.domain.ledger import Sheaf
+from pagereeve.ports.journal import Receipt
+from pagereeve.ports.outbox import Announcement, Parting
+from pagereeve.store.records.batch import Batch, Replacement
+from pagereeve.store.records.fact_record import Filing, file, open_body
+from pagereeve.store.records.segment_records import sheaf_rows
+
+Answer_co = TypeVar("Answer_co", covariant=True)
+
+
+class Request(Protocol[Answer_co]):
+    @property
+    def filings(self) -> Sequence[Filing]:
+        """Facts whose identities must be looked up before ``join``."""
+        ...
+
+    def join(self, batch: Batch) -> Answer_co:
+        """Add this request to the batch; the answer holds once the batch is stored."""
+        ...
+
+
+@dataclass(frozen=True, slots=True)
+class Append:
+    filing: Filing
+
+    @property
+    def filings(self) -> Sequence[Filing]:
+        return (self.filing,)
+
+    def join(self, batch: Batch) -> Receipt:
+        return batch.append(self.filing)
+
+
+@dataclass(frozen=True, slots=True)
+class Observe:
+    printer: str
+    filings: Sequence[Filing]
+    current: str
+
+    def join(self, batch: Batch) -> tuple[int, ...]:
+        return batch.observe(self.printer, self.filings, self.current)
+
+
+@dataclass(frozen=True, slots=True)
+class Replace:
+    replacement: Replacement
+
+    @property
+    def filings(self) -> Sequence[Filing]:
+        return ()
+
+    def join(self, batch: Batch) -> None:
+        batch.replacements.append(self.replacement)
+
+
+@dataclass(frozen=True, slots=True)
+class Post:
+    """Something for the outbox."""
+
+    entry: Announcement | Parting
+
+    @property
+    def filings(self) -> Sequence[Filing]:
+        return ()
+
+    def join(self, batch: Batch) -> None:
+        batch.outbox.append(self.entry)
+
+
+def append_request(fact: Fact) -> Append:
+    """Raises BadFact or BadCanonical for a fact that could not be read back."""
+    return Append(file(fact))
+
+
+def observe_request(printer: str, sealed: Sequence[Fact], current: Read | ReadFailed) -> Observe:
+    """Raises ValueError where a fact belongs to another printer, BadFact as ``append_request`` does."""
+    strangers = {fact.printer for fact in (*sealed, current)} - {printer}
+    if strangers:
+        raise ValueError(f"facts of {', '.join(sorted(map(repr, strangers)))} given for printer {printer!r}")
+    return Observe(printer, tuple(file(fact) for fact in sealed), open_body(current))
+
+
+def replace_request(printer: str, from_anchor_us: int | None, sheaves: Sequence[Sheaf]) -> Replace:
+    """Raises ValueError unless the sheaves are the printer's own, from the anchor on, rising; BadCanonical."""
+    anchors = [sheaf.anchor_us for sheaf in sheaves]
+    if any(sheaf.printer != printer for sheaf in sheaves):
+        raise ValueError(f"a sheaf of another printer was given for printer {printer!r}")
+    if any(later <= earlier for earlier, later in pairwise(anchors)):
+        raise ValueError(f"sheaves of printer {printer!r} must come in rising order of their anchors: {anchors[:8]}")
+    if from_anchor_us is not None and anchors and anchors[0] < from_anchor_us:
+        raise ValueError(f"a sheaf of printer {printer!r} at {anchors[0]} lies before {from_anchor_us}")
+    return Replace(Replacement(printer, from_anchor_us, tuple(sheaves), sheaf_rows(sheaves)))
+
+
+def clear_request() -> Replace:
+    return Replace(Replacement(None, None))

@@ -1,0 +1,203 @@
+"""Reading facts: ports.journal's reads and ports.queries.FactQueries over SQL, in bounded pages."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Mapping, Sequence
+from operator import attrgetter
+from typing import Any
+
+from sqlalchemy import Row, Select, func, or_, select, tuple_, union
+
+from pagereeve.domain.facts.facts import Event, Fact, Read
+from pagereeve.ports.journal import OpenRun, StoredFact
+from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
+from pagereeve.store.records.fact_record import DECIDED, ENDED, NOTED, fact_of, run_of
+from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
+
+STANDING_KINDS = ("policy", "settle-learned", DECIDED, "registered", "bound", "entrance-policy", NOTED)
+DELAYS_MAX = 10_000
+UNROUTED_MAX = 1_000
+# Of one release. A source that uses one name again and again must not make each notice dearer than the one before.
+RELEASE_FACTS_MAX = 1_000
+LATE_FACTS_MAX = 10_000
+READING_KINDS = ("reading", "read-failed")
+
+_FACT = schema.fact.c
+_RUN = schema.open_run.c
+
+
+class FactReads:
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    async def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]:
+        """Facts stored while this runs may be among them or not; those stored before it began are all there."""
+        after = await self._seq_before(printer, from_us)
+        while after is not None:
+            rows = await self._reader.rows(_page(printer, after, from_us))
+            for row in rows:
+                yield StoredFact(row.seq, fact_of(row.body))
+            after = rows[-1].seq if len(rows) == PAGE_ROWS else None
+
+    async def _seq_before(self, printer: str, from_us: int | None) -> int | None:
+        """One less than the first number to look at: a page must not scan the years before ``from_us``."""
+        if from_us is None:
+            return 0
+        lowest = select(func.min(_FACT.seq)).where(_FACT.printer == printer, _FACT.at_us >= from_us)
+        row = await self._reader.first(lowest)
+        return None if row is None or row[0] is None else row[0] - 1
+
+    async def open_run(self, printer: str) -> OpenRun | None:
+        row = await self._reader.first(select(_RUN.body).where(_RUN.printer == printer))
+        return None if row is None else OpenRun(run_of(row.body))
+
+    async def printers(self) -> Sequence[str]:
+        names: list[str] = []
+        name: str | None = ""
+        while name is not None:
+            name = await self._printer_after(name)
+            if name is not None:
+                names.append(name)
+        return names
+
+    async def _printer_after(self, name: str) -> str | None:
+        """The next printer in order: a step down an index, where DISTINCT would walk through all facts."""
+        steps = (select(func.min(table.printer).label("name")).where(table.printer > name) for table in (_FACT, _RUN))
+        both = union(*steps).subquery()
+        row = await self._reader.first(select(func.min(both.c.name)))
+        return None if row is None or row[0] is None else str(row[0])
+
+    async def all_facts(self) -> AsyncIterator[Fact]:
+        printer: str | None = ""
+        while printer is not None:
+            after: int | None = 0
+            while after is not None:
+                rows, run = await self._page_and_run(printer, after)
+                for row in rows:
+                    yield fact_of(row.body)
+                if run is not None:
+                    yield run_of(run)
+                after = rows[-1].seq if len(rows) == PAGE_ROWS else None
+            printer = await self._printer_after(printer)
+
+    async def _page_and_run(self, printer: str, after: int) -> tuple[Sequence[Row[Any]], str | None]:
+        """A page and, with the last one, the open run of the same moment: else a seal between the two hides a run."""
+        async with self._reader.snapshot() as connection:
+            rows = (await connection.execute(_page(printer, after, None))).all()
+            if len(rows) == PAGE_ROWS:
+                return rows, None
+            run = (await connection.execute(select(_RUN.body).where(_RUN.printer == printer))).scalar_one_or_none()
+            return rows, run
+
+    async def count_facts(self) -> int:
+        row = await self._reader.first(select(func.count()).select_from(schema.fact))
+        return 0 if row is None else int(row[0])
+
+    async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
+        statement = select(_FACT.body).where(_FACT.source == source)
+        latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
+        delays = []
+        for row in reversed(await self._reader.rows(latest.limit(min(limit, DELAYS_MAX)))):
+            fact = fact_of(row.body)
+            if isinstance(fact, Event):
+                occurred_us = fact.origin.occurred_us
+                if occurred_us is not None:
+                    delays.append((occurred_us, fact.origin.received_us))
+        return delays
+
+    async def last_events(self) -> Mapping[str, int]:
+        """Of the first SOURCES_LOOKED_AT sources by name: their names come from outside. A few steps down an index."""
+        latest: dict[str, int] = {}
+        source: str | None = ""
+        for _ in range(SOURCES_LOOKED_AT):
+            row = await self._reader.first(select(func.min(_FACT.source)).where(_FACT.source > source))
+            if row is None or row[0] is None:
+                break
+            source = str(row[0])
+            events = select(_FACT.kind, _FACT.at_us).where(_FACT.source == source, _FACT.source.is_not(None))
+            recent = events.order_by(_FACT.at_us.desc()).limit(LAST_EVENTS_OF_SOURCE).subquery()
+            newest = select(recent.c.kind, func.max(recent.c.at_us).label("at_us")).group_by(recent.c.kind)
+            for one in await self._reader.rows(newest):
+                latest[one.kind] = max(one.at_us, latest.get(one.kind, 0))
+        return latest
+
+    async def newest_us(self) -> int | None:
+        """One statement: a step down an index for each printer."""
+        first = select(func.min(_FACT.printer).label("name")).cte("names", recursive=True)
+        step = select(func.min(_FACT.printer)).where(_FACT.printer > first.c.name).scalar_subquery()
+        names = first.union_all(select(step).where(first.c.name.is_not(None)))
+        newest = select(func.max(_FACT.at_us)).where(_FACT.printer == names.c.name).scalar_subquery()
+        row = await self._reader.first(select(func.max(newest)).select_from(names))
+        return None if row is None or row[0] is None else int(row[0])
+
+    async def last_read(self, printer: str) -> Read | None:
+        """The latest finished run of good readings, the open one aside."""
+        statement = select(_FACT.body).where(_FACT.printer == printer, _FACT.kind == "reading")
+        row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()))
+        fact = None if row is None else fact_of(row.body)
+        return fact if isinstance(fact, Read) else None
+
+    async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
+        """Every printer's, in bounded pages."""
+        name = ""
+        while True:
+            page = select(_RUN.printer, _RUN.body).where(_RUN.printer > name).order_by(_RUN.printer)
+            rows = await self._reader.rows(page.limit(PAGE_ROWS))
+            for row in rows:
+                yield row.printer, OpenRun(run_of(row.body))
+            if len(rows) < PAGE_ROWS:
+                return
+            name = rows[-1].printer
+
+    async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
+        """In order of their numbers."""
+        statement = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer, schema.few_kinds())
+        # Ordered here: asked for an order by number, SQLite would rather walk through all of the printer's facts.
+        rows = sorted(await self._reader.rows(statement.where(_FACT.kind != "assigned")), key=attrgetter("seq"))
+        return [StoredFact(row.seq, fact_of(row.body)) for row in rows]
+
+    async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
+        """The latest RELEASE_FACTS_MAX; of equal instants in order of printer and number."""
+        statement = select(_FACT.body).where(_FACT.source == source, _FACT.release == release)
+        latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
+        return (await self._facts_of(latest.limit(RELEASE_FACTS_MAX)))[::-1]
+
+    async def late_facts(self, printer: str, at_us: int) -> Sequence[Fact]:
+        """The first LATE_FACTS_MAX of them, the earliest first; decisions of any instant among them."""
+        first = select(func.min(_FACT.seq)).where(_FACT.printer == printer, _FACT.at_us > at_us)
+        row = await self._reader.first(first)
+        if row is None or row[0] is None:
+            return []
+        wanted = (_FACT.printer == printer, _FACT.seq >= row[0], _FACT.kind.not_in(READING_KINDS))
+        late = or_(_FACT.at_us <= at_us, _FACT.kind == DECIDED)
+        statement = select(_FACT.body).where(*wanted, late).order_by(_FACT.at_us, _FACT.seq)
+        return await self._facts_of(statement.limit(LATE_FACTS_MAX))
+
+    async def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
+        """In order of instant, printer and number, in bounded pages."""
+        order = (_FACT.at_us, _FACT.printer, _FACT.seq)
+        place: tuple[int, str, int] = (0 if from_us is None else from_us, "", 0)
+        while True:
+            statement = select(*order, _FACT.body).where(schema.entrance_kinds(), tuple_(*order) > tuple_(*place))
+            rows = await self._reader.rows(statement.order_by(*order).limit(PAGE_ROWS))
+            for row in rows:
+                yield fact_of(row.body)
+            if len(rows) < PAGE_ROWS:
+                return
+            place = (rows[-1].at_us, rows[-1].printer, rows[-1].seq)
+
+    async def unrouted_ends(self) -> Sequence[Fact]:
+        """At most UNROUTED_MAX of them."""
+        statement = select(_FACT.body).where(_FACT.printer == "", _FACT.kind == ENDED)
+        return await self._facts_of(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()).limit(UNROUTED_MAX))
+
+    async def _facts_of(self, statement: Select[Any]) -> list[Fact]:
+        return [fact_of(row.body) for row in await self._reader.rows(statement)]
+
+
+def _page(printer: str, after: int, from_us: int | None) -> Select[Any]:
+    statement = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer, _FACT.seq > after)
+    if from_us is not None:
+        statement = statement.where(_FACT.at_us >= from_us)
+    return statement.order_by(_FACT.seq).limit(PAGE_ROWS)

@@ -1,0 +1,190 @@
+"""Reading projections: ports.ledger.LedgerStore's reads over SQL, in bounded pages."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from typing import Any
+
+from sqlalchemy import ColumnElement, Row, Select, Table, and_, func, select, tuple_
+from sqlalchemy.ext.asyncio import AsyncConnection
+
+from pagereeve.domain.findings.finding import release_line
+from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Sheaf, Stretch
+from pagereeve.domain.projection.running_totals import Figures
+from pagereeve.store.records.ledger_records import charge_of, finding_of, posting_of, stretch_of
+from pagereeve.store.records.segment_records import by_part, sheaves_of
+from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
+
+Rows = Sequence[Row[Any]]
+
+_TABLES = (schema.sheaf, *schema.SHEAF_PARTS)
+
+
+class LedgerReads:
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    async def sheaf_before(self, printer: str, at_us: int) -> Sheaf | None:
+        table = schema.sheaf.c
+        latest = select(table.anchor_us).where(
+            table.printer == printer, table.anchor_us <= at_us, table.seed.is_not(None)
+        )
+        async with self._reader.snapshot() as connection:
+            found = await connection.execute(latest.order_by(table.anchor_us.desc()).limit(1))
+            anchor_us = found.scalar_one_or_none()
+            return None if anchor_us is None else (await _sheaves(connection, printer, anchor_us))[0]
+
+    async def sheaves(self, printer: str) -> Sequence[Sheaf]:
+        async with self._reader.snapshot() as connection:
+            return await _sheaves(connection, printer, None)
+
+    async def charges(self, from_us: int, to_us: int) -> AsyncIterator[Charge]:
+        """Of equal starts, in order of printer, source, release, channel.
+
+        That order is made of facts, so a projection that runs meanwhile neither hides a charge nor shows it twice.
+        """
+        table = schema.charge.c
+        order = (table.started_us, table.printer, table.source, table.release, table.channel)
+        async for page, _ in self._pages(schema.charge, order, from_us, to_us):
+            for row in page:
+                yield charge_of(row)
+
+    async def charges_of(self, release: str) -> Sequence[Charge]:
+        table = schema.charge.c
+        statement = select(schema.charge).where(table.release == release)
+        rows = await self._reader.rows(statement.order_by(table.started_us, *_key(schema.charge)))
+        return [charge_of(row) for row in rows]
+
+    async def stretches(self, printer: str, from_us: int, to_us: int) -> Sequence[Stretch]:
+        """In order of their opening."""
+        table = schema.stretch.c
+        statement = select(schema.stretch).where(
+            table.printer == printer, table.closes_us >= from_us, table.opens_us <= to_us
+        )
+        rows = await self._reader.rows(statement.order_by(table.opens_us, *_key(schema.stretch)))
+        return [stretch_of(row) for row in rows]
+
+    async def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]:
+        """In order of their closing, then printer, run, channel.
+
+        A projection that runs meanwhile may move a closing past the page that is out; ``sheaves`` is one snapshot.
+        """
+        table = schema.posting.c
+        order = (table.closes_us, table.printer, table.run, table.channel)
+        async for page, parts in self._pages(schema.posting, order, from_us, to_us, schema.leg):
+            legs = by_part(parts)
+            for row in page:
+                yield posting_of(row, legs.get((row.printer, row.anchor_us, row.ordinal), ()))
+
+    async def _pages(
+        self, table: Table, order: Sequence[ColumnElement[Any]], from_us: int, to_us: int, parts: Table | None = None
+    ) -> AsyncIterator[tuple[Rows, Rows]]:
+        """Pages whose first column of ``order`` lies in [from_us, to_us), each with its rows of ``parts``."""
+        statement = select(table).where(order[0] >= from_us, order[0] < to_us).order_by(*order, *_place(table))
+        after: ColumnElement[bool] | None = None
+        while True:
+            async with self._reader.snapshot() as connection:
+                page = await _page(connection, statement if after is None else statement.where(after), table, order)
+                belonging = () if parts is None else await _belonging(connection, parts, page)
+            yield page, belonging
+            if len(page) < PAGE_ROWS:
+                return
+            after = tuple_(*order) > _values(page[-1], order)
+
+    async def figures(self, printer: str, before_us: int) -> Figures:
+        """ports.store.Store."""
+        leg, finding = schema.leg.c, schema.finding.c
+        posting = schema.posting.c
+        same = and_(*(left == right for left, right in zip(_key(schema.leg), _key(schema.posting), strict=True)))
+        sums = (
+            select(posting.channel, leg.account, func.sum(leg.pages).label("pages"))
+            .select_from(schema.leg.join(schema.posting, same))
+            .where(posting.printer == printer, posting.anchor_us < before_us)
+            .group_by(posting.channel, leg.account)
+        )
+        counts = (
+            select(finding.kind, func.count().label("number"))
+            .where(finding.printer == printer, finding.anchor_us < before_us, finding.state == "open")
+            .group_by(finding.kind)
+        )
+        figures = Figures()
+        async with self._reader.snapshot() as connection:
+            for row in (await connection.execute(sums)).all():
+                figures.add_pages(row.channel, row.account, int(row.pages))
+            for row in (await connection.execute(counts)).all():
+                figures.open_findings[row.kind] += row.number
+        return figures
+
+    async def findings(self, *, only_open: bool) -> Sequence[Finding]:
+        """In order of their beginning."""
+        wanted = schema.finding.c.state == "open" if only_open else None
+        return await self._findings(wanted)
+
+    async def finding(self, name: str) -> Finding | None:
+        found = await self._findings(schema.finding.c.id == name)
+        return found[0] if found else None
+
+    async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
+        named = schema.evidence.c.line == release_line(release)
+        keys = select(*_key(schema.evidence)).where(named)
+        return await self._findings(tuple_(*_key(schema.finding)).in_(keys))
+
+    async def _findings(self, wanted: ColumnElement[bool] | None) -> Sequence[Finding]:
+        table = schema.finding
+        statement, lines = select(table), select(schema.evidence)
+        if wanted is not None:
+            same = and_(*(left == right for left, right in zip(_key(table), _key(schema.evidence), strict=True)))
+            statement, lines = statement.where(wanted), lines.join(table, same).where(wanted)
+        async with self._reader.snapshot() as connection:
+            rows = (await connection.execute(statement.order_by(table.c.since_us, *_key(table)))).all()
+            placed = (await connection.execute(lines.order_by(*schema.evidence.primary_key))).all()
+        evidence = by_part(placed)
+        return [finding_of(row, evidence.get((row.printer, row.anchor_us, row.ordinal), ())) for row in rows]
+
+
+async def _page(
+    connection: AsyncConnection, statement: Select[Any], table: Table, order: Sequence[ColumnElement[Any]]
+) -> Rows:
+    """Some rows, and all others that equal the last in ``order``: the next page must begin behind them.
+
+    It can't begin in their midst, by their places, for a projection may change these between two pages.
+    """
+    page: Rows = (await connection.execute(statement.limit(PAGE_ROWS))).all()
+    if len(page) < PAGE_ROWS:
+        return page
+    equal = tuple_(*order) == _values(page[-1], order)
+    behind = tuple_(*_place(table)) > _values(page[-1], _place(table))
+    ties = await connection.execute(select(table).where(equal, behind).order_by(*_place(table)))
+    return [*page, *ties.all()]
+
+
+async def _belonging(connection: AsyncConnection, parts: Table, page: Rows) -> Rows:
+    rows: list[Row[Any]] = []
+    for start in range(0, len(page), PAGE_ROWS):
+        keys = [(row.printer, row.anchor_us, row.ordinal) for row in page[start : start + PAGE_ROWS]]
+        wanted = select(parts).where(tuple_(*_key(parts)).in_(keys)).order_by(*parts.primary_key)
+        rows += (await connection.execute(wanted)).all()
+    return rows
+
+
+def _values(row: Row[Any], columns: Sequence[ColumnElement[Any]]) -> ColumnElement[Any]:
+    return tuple_(*(row._mapping[column] for column in columns))  # noqa: SLF001 - SQLAlchemy's public name
+
+
+def _place(table: Table) -> tuple[ColumnElement[Any], ...]:
+    return (table.c.anchor_us, table.c.ordinal)
+
+
+def _key(table: Table) -> tuple[ColumnElement[Any], ...]:
+    return (table.c.printer, table.c.anchor_us, table.c.ordinal)
+
+
+async def _sheaves(connection: AsyncConnection, printer: str, anchor_us: int | None) -> list[Sheaf]:
+    rows = {}
+    for table in _TABLES:
+        statement = select(table).where(table.c.printer == printer)
+        if anchor_us is not None:
+            statement = statement.where(table.c.anchor_us == anchor_us)
+        rows[table.name] = (await connection.execute(statement.order_by(*table.primary_key))).all()
+    return sheaves_of(rows)

@@ -1,0 +1,226 @@
+"""One group, one transaction: looks up what is known, joins the requests, writes what they come to."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from itertools import groupby
+from operator import itemgetter
+from typing import Any
+
+from sqlalchemy import Connection, bindparam, delete, func, insert, select
+
+from pagereeve.domain.facts.facts import Fact
+from pagereeve.ports.outbox import Announcement
+from pagereeve.store.records.batch import Batch, First, Replacement
+from pagereeve.store.records.fact_record import Filing, Identity, ReleaseName, fact_of
+from pagereeve.store.records.ledger_records import Columns
+from pagereeve.store.records.requests import Request
+from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
+
+HEADS_MAX = 100_000
+# SQLite allows 32,766 parameters in a statement, other databases as few as 32,767.
+IDENTITIES_MAX = 5_000
+
+# Built once: SQLAlchemy would spend more time on building them anew than the database on running them.
+_BY_SOURCE = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.digest).where(
+    schema.fact.c.source == bindparam("source")
+)
+_FIRSTS = _BY_SOURCE.where(schema.fact.c.event_id.in_(bindparam("ids", expanding=True)))
+# A list of parameters is written into the statement anew each time: too dear for a lone event.
+_FIRST = _BY_SOURCE.where(schema.fact.c.event_id == bindparam("id"))
+_NOTICES = (
+    select(schema.fact.c.release, schema.fact.c.body)
+    .where(
+        schema.fact.c.source == bindparam("source"),
+        schema.fact.c.release.in_(bindparam("releases", expanding=True)),
+    )
+    .order_by(schema.fact.c.at_us, schema.fact.c.printer, schema.fact.c.seq)
+)
+_HEAD = select(func.max(schema.fact.c.seq)).where(schema.fact.c.printer == bindparam("printer"))
+_ADD_FACTS = insert(schema.fact)
+_ADD_RUNS = insert(schema.open_run)
+_DROP_SHEAVES = delete(schema.sheaf).where(
+    schema.sheaf.c.printer == bindparam("printer"), schema.sheaf.c.anchor_us >= bindparam("from_us")
+)
+_ADD_ROWS = [(table.name, insert(table)) for table in (schema.sheaf, *schema.SHEAF_PARTS)]
+_DROP_RUN = delete(schema.open_run).where(schema.open_run.c.printer == bindparam("printer"))
+
+
+@dataclass(slots=True)
+class Heads:
+    """Each printer's highest number, kept between groups. Moves on only when a group was stored."""
+
+    known: dict[str, int] = field(default_factory=dict)
+
+    def learn(self, heads: dict[str, int]) -> None:
+        if len(self.known) + len(heads) > HEADS_MAX:
+            self.known.clear()
+        self.known.update(heads)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    answers: Sequence[Any]
+    rows: int
+    duplicates: int
+    conflicts: int
+
+
+def store_group(connection: Connection, requests: Sequence[Request[Any]], heads: Heads) -> Outcome:
+    """Returns only once the group is committed. Whatever it raises, nothing of the group is stored."""
+    try:
+        with connection.begin():
+            batch = Batch(_Stored(connection, heads, _identities(requests), _releases(requests)))
+            answers = [request.join(batch) for request in requests]
+            _write(connection, batch)
+    except BaseException:
+        # A commit that failed in an unknown way may have moved a head: all are read again.
+        heads.known.clear()
+        raise
+    heads.learn(batch.heads)
+    return Outcome(answers, len(batch.facts), batch.duplicates, len(batch.kept_aside))
+
+
+def _identities(requests: Iterable[Request[Any]]) -> set[Identity]:
+    return {filing.identity for request in requests for filing in request.filings if filing.identity is not None}
+
+
+def _releases(requests: Iterable[Request[Any]]) -> set[ReleaseName]:
+    return {key for request in requests for filing in request.filings if (key := filing.release_key) is not None}
+
+
+class _Stored:
+    """batch.Stored over the database; the group's identities and releases are looked up in one go."""
+
+    def __init__(
+        self, connection: Connection, heads: Heads, identities: set[Identity], releases: set[ReleaseName]
+    ) -> None:
+        self._connection = connection
+        self._heads = heads
+        self._firsts = dict(_firsts(connection, identities))
+        self._notices: dict[ReleaseName, list[Fact]] = {}
+        for key, fact in _notices(connection, releases):
+            self._notices.setdefault(key, []).append(fact)
+
+    def notices(self, release: ReleaseName) -> Sequence[Fact]:
+        return self._notices.get(release, ())
+
+    def first(self, identity: Identity) -> First | None:
+        return self._firsts.get(identity)
+
+    def conflict_seq(self, identity: Identity, digest: str) -> int | None:
+        table = schema.conflict.c
+        found = self._connection.execute(
+            select(table.seq).where(table.source == identity[0], table.event_id == identity[1], table.digest == digest)
+        )
+        return found.scalar_one_or_none()
+
+    def head(self, printer: str) -> int:
+        known = self._heads.known.get(printer)
+        if known is None:
+            known = self._connection.execute(_HEAD, {"printer": printer}).scalar()
+        return known or 0
+
+
+def _firsts(connection: Connection, identities: set[Identity]) -> Iterable[tuple[Identity, First]]:
+    if len(identities) == 1:
+        [(source, event_id)] = identities
+        for row in connection.execute(_FIRST, {"source": source, "id": event_id}):
+            yield (source, event_id), First(row.seq, row.digest)
+        return
+    for source, group in groupby(sorted(identities), key=itemgetter(0)):
+        ids = [event_id for _, event_id in group]
+        for start in range(0, len(ids), IDENTITIES_MAX):
+            part = ids[start : start + IDENTITIES_MAX]
+            for row in connection.execute(_FIRSTS, {"source": source, "ids": part}):
+                yield (source, row.event_id), First(row.seq, row.digest)
+
+
+def _notices(connection: Connection, releases: set[ReleaseName]) -> Iterable[tuple[ReleaseName, Fact]]:
+    for source, group in groupby(sorted(releases), key=itemgetter(0)):
+        names = [name for _, name in group]
+        for start in range(0, len(names), IDENTITIES_MAX):
+            part = names[start : start + IDENTITIES_MAX]
+            for row in connection.execute(_NOTICES, {"source": source, "releases": part}):
+                yield (source, row.release), fact_of(row.body)
+
+
+def _write(connection: Connection, batch: Batch) -> None:
+    if batch.facts:
+        connection.execute(_ADD_FACTS, [_fact_columns(one.seq, one.filing) for one in batch.facts])
+    if batch.kept_aside:
+        rows = [
+            {
+                "source": one.identity[0],
+                "event_id": one.identity[1],
+                "digest": one.digest,
+                "received_us": one.received_us,
+                "printer": one.filing.printer,
+                "seq": one.seq,
+                "body": one.filing.body,
+            }
+            for one in batch.kept_aside
+        ]
+        connection.execute(insert(schema.conflict), rows)
+    if batch.open_runs:
+        connection.execute(_DROP_RUN, [{"printer": printer} for printer in batch.open_runs])
+        rows = [{"printer": printer, "body": body} for printer, body in batch.open_runs.items()]
+        connection.execute(_ADD_RUNS, rows)
+    for together in _one_a_printer(batch.replacements):
+        note_changes(connection, together)
+        _replace(connection, together)
+    for entry in batch.outbox:
+        if isinstance(entry, Announcement):
+            announce(connection, entry)
+        else:
+            part(connection, entry)
+
+
+def _one_a_printer(replacements: Sequence[Replacement]) -> Iterable[list[Replacement]]:
+    """Replacements that can be made at once: in order, and no printer twice in one lot."""
+    lot: list[Replacement] = []
+    seen: set[str] = set()
+    for replacement in replacements:
+        if replacement.printer is None or replacement.printer in seen:
+            yield lot
+            lot, seen = [], set()
+        if replacement.printer is None:
+            yield [replacement]
+            continue
+        lot.append(replacement)
+        seen.add(replacement.printer)
+    yield lot
+
+
+def _fact_columns(seq: int, filing: Filing) -> Columns:
+    source, event_id = filing.identity or (None, None)
+    return {
+        "printer": filing.printer,
+        "seq": seq,
+        "kind": filing.kind,
+        "at_us": filing.at_us,
+        "source": source,
+        "event_id": event_id,
+        "release": filing.release,
+        "body": filing.body,
+        "digest": filing.digest,
+    }
+
+
+def _replace(connection: Connection, lot: Sequence[Replacement]) -> None:
+    """The rows of the dropped sheaves go with them (ON DELETE CASCADE)."""
+    dropped = [
+        {"printer": one.printer, "from_us": BEGINNING_US if one.from_anchor_us is None else one.from_anchor_us}
+        for one in lot
+        if one.printer is not None
+    ]
+    if dropped:
+        connection.execute(_DROP_SHEAVES, dropped)
+    if len(dropped) < len(lot):
+        connection.execute(delete(schema.sheaf))
+    for table, adding in _ADD_ROWS:
+        rows = [row for one in lot for row in one.rows.get(table, ())]
+        if rows:
+            connection.execute(adding, rows)

@@ -1,0 +1,159 @@
+"""The journal and the ledger in one SQLite file: ports.journal.Journal, ports.ledger.LedgerStore, ports.queries."""
+
+from __future__ import annotations
+
+import os
+import sqlite3
+from collections.abc import Sequence
+from contextlib import AsyncExitStack
+from functools import partial
+from pathlib import Path
+from typing import Self
+
+from sqlalchemy.exc import DatabaseError
+
+from pagereeve.domain.facts.facts import Fact, Read, ReadFailed
+from pagereeve.domain.ledger import Sheaf
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.journal import Receipt
+from pagereeve.ports.outbox import Announcement, Parting
+from pagereeve.ports.queries import JournalHealth
+from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
+from pagereeve.store.records.requests import Post, append_request, clear_request, observe_request, replace_request
+from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
+from pagereeve.store.sqlite.files import size_bytes, wal_path
+from pagereeve.store.sqlite.lock import InstanceLock, raise_fence
+from pagereeve.store.sqlite.reads import SqlReads
+from pagereeve.store.sqlite.revision import FreeBytes, free_bytes, upgrade
+from pagereeve.store.sqlite.writer import GROUP_MAX, QUEUE_DEPTH_MAX, WAL_LIMIT_BYTES, Writer
+
+
+class SqlJournal(SqlReads):
+    """Opened by one process at a time. Several tasks may use it at once."""
+
+    def __init__(self, path: Path, fence: int, thread: WriterThread, writer: Writer, held: AsyncExitStack) -> None:
+        super().__init__(path)
+        self.fence = fence
+        self._thread = thread
+        self._writer = writer
+        self._held = held
+
+    @classmethod
+    async def open(
+        cls,
+        path: Path,
+        clock: Clock,
+        *,
+        queue_depth_max: int = QUEUE_DEPTH_MAX,
+        group_max: int = GROUP_MAX,
+        wal_limit_bytes: int = WAL_LIMIT_BYTES,
+        free: FreeBytes = free_bytes,
+    ) -> Self:
+        """Creates or upgrades the file where needed. Raises journal.errors.CantOpen or one of its kinds."""
+        path = path.resolve()  # noqa: ASYNC240 - once, at the start
+        async with AsyncExitStack() as held:
+            lock = InstanceLock.take(path)
+            held.callback(lock.release)
+            lock.refuse_foreign_side_file(wal_path(path))
+            try:
+                thread = await _connected(path)
+                held.push_async_callback(thread.close)
+                await thread.run(partial(upgrade, path=path, free=free))
+                fence = await thread.run(partial(raise_fence, now_us=clock.now_us()))
+                await _note_holder(lock, thread, fence)
+            except (sqlite3.Error, DatabaseError) as error:
+                raise _cant_open(path, error) from error
+            writer = Writer(
+                thread,
+                path,
+                clock,
+                queue_depth_max=queue_depth_max,
+                group_max=group_max,
+                wal_limit_bytes=wal_limit_bytes,
+            )
+            return cls(path, fence, thread, writer, held.pop_all())
+
+    async def close(self) -> None:
+        """Stores what is in line, ends, lets the next process in. A second call does nothing."""
+        try:
+            await self._writer.close()
+        finally:
+            # Also when the stop is cut short: whoever comes next must be able to open the file.
+            await super().close()
+            await self._held.aclose()
+
+    async def append(self, fact: Fact) -> Receipt:
+        """ports.journal.Journal. Raises BadFact besides, for a fact that could not be read back."""
+        return await self._writer.submit(append_request(fact))
+
+    async def observe(self, printer: str, sealed: Sequence[Fact], current: Read | ReadFailed) -> Sequence[int]:
+        return await self._writer.submit(observe_request(printer, sealed, current))
+
+    async def replace(self, printer: str, from_anchor_us: int | None, sheaves: Sequence[Sheaf]) -> None:
+        """ports.ledger.LedgerStore. Raises ValueError where the sheaves aren't the printer's, from there on, rising."""
+        await self._writer.submit(replace_request(printer, from_anchor_us, sheaves))
+
+    async def clear(self) -> None:
+        await self._writer.submit(clear_request())
+
+    async def announce(self, announcement: Announcement) -> None:
+        """ports.outbox.Outbox."""
+        await self._writer.submit(Post(announcement))
+
+    async def part(self, parting: Parting) -> None:
+        """ports.outbox.Outbox."""
+        await self._writer.submit(Post(parting))
+
+    async def checkpoint(self) -> bool:
+        """Cut the write-ahead file to nothing. False while a reader stands in the way: try again later.
+
+        Raises JournalUnavailable where the disk does not take it, or the journal is closed.
+        """
+        try:
+            return await self._thread.run_raw(truncate_wal)
+        except (sqlite3.Error, ValueError) as error:
+            raise unavailable(self._path, error) from error
+
+    def waiting_since_us(self) -> int | None:
+        """The monotonic instant at which the oldest write came that is not stored yet; None without one."""
+        return self._writer.waiting_since_us
+
+    def health(self) -> JournalHealth:
+        tally = self._writer.tally
+        return JournalHealth(
+            alive=self._writer.alive,
+            fence=self.fence,
+            queue_depth=self._writer.queue_depth,
+            queue_depth_max=self._writer.queue_depth_max,
+            commits=tally.commits,
+            rows=tally.rows,
+            duplicates=tally.duplicates,
+            conflicts=tally.conflicts,
+            failures=tally.failures,
+            last_commit_monotonic_us=tally.last_commit_monotonic_us,
+            last_commit_us=tally.last_commit_us,
+            wal_size_bytes=size_bytes(wal_path(self._path)),
+            wal_limit_bytes=self._writer.wal_limit_bytes,
+            database_size_bytes=size_bytes(self._path),
+        )
+
+
+async def _connected(path: Path) -> WriterThread:
+    # Created here, so that it and the files beside it are nobody else's to read, whatever the umask allows.
+    os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640))
+    return await WriterThread.connect(path)
+
+
+async def _note_holder(lock: InstanceLock, thread: WriterThread, fence: int) -> None:
+    """The fence is noted only once the database file itself holds it (InstanceLock.refuse_foreign_side_file)."""
+    lock.note()
+    if await thread.run_raw(truncate_wal):
+        lock.note(fence)
+
+
+def _cant_open(path: Path, error: sqlite3.Error | DatabaseError) -> CantOpen:
+    reason = error.orig if isinstance(error, DatabaseError) else error
+    code = getattr(reason, "sqlite_errorcode", None)
+    if code in {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT}:
+        return NotAJournal(path, f"{reason}; name another file, or restore it from a copy")
+    return CantOpen(path, f"{reason}")

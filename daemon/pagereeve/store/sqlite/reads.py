@@ -1,0 +1,51 @@
+"""The journal for those who only read, beside the daemon that writes it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Self
+
+from sqlalchemy.exc import DatabaseError
+
+from pagereeve.store.errors import CantOpen, NotAJournal
+from pagereeve.store.sql.fact_reads import FactReads
+from pagereeve.store.sql.ledger_reads import LedgerReads
+from pagereeve.store.sql.outbox_reads import OutboxReads
+from pagereeve.store.sql.snapshots import Reader
+from pagereeve.store.sqlite.connections import reading_engine
+from pagereeve.store.sqlite.revision import require_current
+
+
+class SqlReads(FactReads, LedgerReads, OutboxReads):
+    """All reads of ports.journal, ledger, outbox and queries. Raises JournalUnavailable where reading fails."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+        self._reader = Reader(reading_engine(path), path)
+
+    @classmethod
+    async def open_for_reading(cls, path: Path) -> Self:
+        """Raises CantOpen, NewerSchema or NotAJournal. Changes nothing, takes no lock."""
+        path = path.resolve()  # noqa: ASYNC240 - once, at the start
+        if not path.is_file():
+            raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
+        reads = cls(path)
+        try:
+            async with reads._reader.snapshot() as connection:
+                await connection.run_sync(require_current, path)
+        except BaseException as error:
+            await reads._reader.close()
+            cause = error.__cause__
+            if isinstance(cause, DatabaseError) and "not a database" in str(cause):
+                raise NotAJournal(path, "is no database; name another file") from error
+            raise
+        return reads
+
+    async def close(self) -> None:
+        await self._reader.close()
+
+    async def __aenter__(self) -> Self:
+        return self
+
+    async def __aexit__(self, *_: object) -> None:
+        await self.close()

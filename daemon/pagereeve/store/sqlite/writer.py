@@ -1,0 +1,201 @@
+"""The one writer: commits whatever arrived while the last commit ran. No time window: a slow commit gathers its own."""
+
+from __future__ import annotations
+
+import asyncio
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any, Final, TypeVar
+
+from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, InterfaceError, StatementError
+
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.store.errors import Unstorable, unavailable
+from pagereeve.store.records.requests import Request
+from pagereeve.store.sql.transaction import Heads, Outcome, store_group
+from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
+from pagereeve.store.sqlite.files import size_bytes, wal_path
+
+Answer = TypeVar("Answer")
+
+GROUP_MAX: Final = 512
+QUEUE_DEPTH_MAX: Final = 4_096
+WAL_LIMIT_BYTES: Final = 64 * 2**20
+CHECKPOINT_EVERY_US: Final = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class Waiting:
+    """``since_us`` is monotonic: when it came in line."""
+
+    request: Request[Any]
+    answer: asyncio.Future[Any]
+    since_us: int
+
+
+@dataclass(slots=True)
+class Tally:
+    commits: int = 0
+    rows: int = 0
+    duplicates: int = 0
+    conflicts: int = 0
+    failures: int = 0
+    last_commit_monotonic_us: int | None = None
+    last_commit_us: int | None = None
+
+
+class Writer:
+    def __init__(
+        self,
+        thread: WriterThread,
+        path: Path,
+        clock: Clock,
+        *,
+        queue_depth_max: int = QUEUE_DEPTH_MAX,
+        group_max: int = GROUP_MAX,
+        wal_limit_bytes: int = WAL_LIMIT_BYTES,
+    ) -> None:
+        self.tally = Tally()
+        self.queue_depth_max = queue_depth_max
+        self.wal_limit_bytes = wal_limit_bytes
+        self._thread = thread
+        self._path = path
+        self._wal_path = wal_path(path)
+        self._clock = clock
+        self._group_max = group_max
+        self._queue: deque[Waiting] = deque()
+        self._places = asyncio.Semaphore(queue_depth_max)
+        self._wake = asyncio.Event()
+        self._closing = False
+        self._heads = Heads()
+        self._storing_since_us: int | None = None
+        self._next_checkpoint_us = 0
+        self._task = asyncio.get_running_loop().create_task(self._run(), name="journal-writer")
+
+    @property
+    def alive(self) -> bool:
+        return not self._closing and not self._task.done()
+
+    @property
+    def queue_depth(self) -> int:
+        return len(self._queue)
+
+    @property
+    def waiting_since_us(self) -> int | None:
+        """The monotonic instant at which the oldest request came that is not answered; None without one."""
+        if self._storing_since_us is not None:
+            return self._storing_since_us
+        return self._queue[0].since_us if self._queue else None
+
+    async def submit(self, request: Request[Answer]) -> Answer:
+        """The request's answer, once it is durable. Waits for a place where the queue is full.
+
+        Raises JournalUnavailable (nothing of it was stored) or Unstorable. A caller that gives up waiting leaves its
+        request in line: it may be stored all the same.
+        """
+        self._refuse_when_closed()
+        await self._places.acquire()
+        try:
+            self._refuse_when_closed()
+        except JournalUnavailable:
+            self._places.release()
+            raise
+        waiting = Waiting(request, asyncio.get_running_loop().create_future(), self._clock.monotonic_us())
+        self._queue.append(waiting)
+        self._wake.set()
+        answer: Answer = await waiting.answer
+        return answer
+
+    def _refuse_when_closed(self) -> None:
+        if not self.alive:
+            raise JournalUnavailable(f"journal {self._path} is closed; nothing was stored")
+
+    async def close(self) -> None:
+        """Stores what is in line, then ends. New requests are refused from the call on."""
+        self._closing = True
+        self._wake.set()
+        await asyncio.wait([self._task])
+        self._fail(self._taken(len(self._queue)), RuntimeError("the writer ended"))
+
+    async def _run(self) -> None:
+        while True:
+            group = self._taken(self._group_max)
+            if group:
+                self._storing_since_us = group[0].since_us
+                await self._store(group)
+                self._storing_since_us = None
+                await self._limit_wal()
+            elif self._closing:
+                return
+            else:
+                self._wake.clear()
+                await self._wake.wait()
+
+    def _taken(self, most: int) -> list[Waiting]:
+        group = [self._queue.popleft() for _ in range(min(most, len(self._queue)))]
+        for _ in group:
+            self._places.release()
+        return group
+
+    async def _store(self, group: Sequence[Waiting]) -> None:
+        requests = [waiting.request for waiting in group]
+        try:
+            outcome = await self._thread.run(partial(store_group, requests=requests, heads=self._heads))
+        except Exception as error:  # noqa: BLE001 - whatever it is, callers are told and the next group is tried
+            self.tally.failures += 1
+            if not _refused(error):
+                self._fail(group, error)
+            elif len(group) == 1:
+                self._refuse(group[0], error)
+            else:
+                # One bad value must not take the others with it.
+                for waiting in group:
+                    await self._store([waiting])
+        else:
+            self._count(outcome)
+            for waiting, answer in zip(group, outcome.answers, strict=True):
+                if not waiting.answer.done():
+                    waiting.answer.set_result(answer)
+
+    def _count(self, outcome: Outcome) -> None:
+        tally = self.tally
+        tally.commits += 1
+        tally.rows += outcome.rows
+        tally.duplicates += outcome.duplicates
+        tally.conflicts += outcome.conflicts
+        tally.last_commit_monotonic_us = self._clock.monotonic_us()
+        tally.last_commit_us = self._clock.now_us()
+
+    def _fail(self, group: Sequence[Waiting], cause: Exception) -> None:
+        for waiting in group:
+            if not waiting.answer.done():
+                waiting.answer.set_exception(unavailable(self._path, cause))
+
+    def _refuse(self, waiting: Waiting, cause: Exception) -> None:
+        if waiting.answer.done():
+            return
+        error = Unstorable(f"journal {self._path} takes no such value: {getattr(cause, 'orig', None) or cause}")
+        error.__cause__ = cause
+        waiting.answer.set_exception(error)
+
+    async def _limit_wal(self) -> None:
+        """A reader that stays on an old snapshot keeps the file from being reused: cut it as soon as it lets go."""
+        now_us = self._clock.monotonic_us()
+        if now_us < self._next_checkpoint_us or size_bytes(self._wal_path) <= self.wal_limit_bytes:
+            return
+        self._next_checkpoint_us = now_us + CHECKPOINT_EVERY_US
+        try:
+            await self._thread.run_raw(truncate_wal)
+        except Exception:  # noqa: BLE001 - the rows are durable already; the size stays visible in the health figures
+            self.tally.failures += 1
+
+
+def _refused(error: Exception) -> bool:
+    """Is it the value's fault, so that the same request would fail again?"""
+    if isinstance(error, IntegrityError | DataError | InterfaceError | OverflowError | UnicodeError | TypeError):
+        return True
+    return isinstance(error, StatementError) and not isinstance(error, DBAPIError)

@@ -1,0 +1,41 @@
+"""The daemon's own health as metric families: readiness, the event loop, tasks, the disk, and what last came in.
+
+Instants, never ages: an age stands still when the process does (STANDARDS.md 10.1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+
+from prometheus_client.core import GaugeMetricFamily, Metric
+
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.ports.telemetry import PARTS, ProcessTelemetry
+
+
+def health_families(process: ProcessTelemetry) -> Iterator[Metric]:
+    parts = dict.fromkeys(PARTS, "") | dict(process.parts)
+    ready = int(not any(parts.values()))
+    yield GaugeMetricFamily("pagereeve_ready", "1 while /readyz says that all is well, else 0.", value=ready)
+    by_part = GaugeMetricFamily("pagereeve_part_ready", "1 while a part works, else 0.", labels=["part"])
+    for part, why in parts.items():
+        by_part.add_metric([part], int(not why))
+    yield by_part
+    text = "By how much the event loop was late at the worst, within the last minute."
+    yield GaugeMetricFamily("pagereeve_event_loop_lag_seconds", text, value=process.loop_lag_s)
+    text = "When a task of the kind last came round, seconds since 1970. Absent until one has."
+    yield _instants("pagereeve_task_last_success_timestamp_seconds", text, "task", process.task_success_us)
+    text = "When an event of the type last came, seconds since 1970, also before a restart. Absent until one has come."
+    yield _instants("pagereeve_last_event_timestamp_seconds", text, "type", process.last_event_us)
+    if process.disk_free_bytes is not None and process.disk_size_bytes is not None:
+        text = "Free space of the disk that the journal is on."
+        yield GaugeMetricFamily("pagereeve_disk_free_bytes", text, value=process.disk_free_bytes)
+        text = "Size of the disk that the journal is on."
+        yield GaugeMetricFamily("pagereeve_disk_size_bytes", text, value=process.disk_size_bytes)
+
+
+def _instants(name: str, text: str, label: str, instants_us: Mapping[str, int]) -> Metric:
+    family = GaugeMetricFamily(name, text, labels=[label])
+    for value, at_us in instants_us.items():
+        family.add_metric([value], at_us / SECOND_US)
+    return family

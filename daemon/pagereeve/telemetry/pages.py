@@ -1,0 +1,87 @@
+"""The daemon's web side: the door for events first, then the pages for machines.
+
+``POST /v1/events`` is the hot path: it is found by one comparison and never passes through a framework's routing.
+"""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Awaitable, Callable, MutableMapping
+from typing import Any, Final
+
+from starlette.applications import Starlette
+from starlette.requests import Request
+from starlette.responses import JSONResponse, Response
+from starlette.routing import Route
+
+from pagereeve.ports.telemetry import MetricsSource, Readiness
+from pagereeve.telemetry.metrics import CONTENT_TYPE, MetricsPage
+
+Scope = MutableMapping[str, Any]
+Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
+Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
+AsgiApp = Callable[[Scope, Receive, Send], Awaitable[None]]
+
+EVENTS_PATH: Final = "/v1/events"
+FRESH: Final = {"Cache-Control": "no-store"}
+
+
+def make_web(events_app: AsgiApp, telemetry: MetricsSource, readiness: Readiness) -> AsgiApp:
+    """One ASGI application: ``events_app`` at /v1/events, and GET /metrics, /healthz, /readyz."""
+    pages = status_pages(telemetry, readiness)
+
+    async def dispatch(scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] == "http" and scope["path"] == EVENTS_PATH:
+            await events_app(scope, receive, send)
+        else:
+            await pages(scope, receive, send)
+
+    return dispatch
+
+
+def status_pages(telemetry: MetricsSource, readiness: Readiness) -> Starlette:
+    metrics = Metrics(MetricsPage(telemetry))
+
+    async def healthz(_: Request) -> Response:
+        """The process answers; whether it is ready is another question."""
+        return JSONResponse({"alive": True}, headers=FRESH)
+
+    async def readyz(_: Request) -> Response:
+        """503 names each part that is not ready, and why."""
+        waiting = {name: why for name, why in readiness.parts().items() if why}
+        status = 503 if waiting else 200
+        return JSONResponse({"ready": not waiting, "not_ready": waiting}, status_code=status, headers=FRESH)
+
+    return Starlette(
+        routes=[
+            Route("/metrics", metrics.answer, methods=["GET"]),
+            Route("/healthz", healthz, methods=["GET"]),
+            Route("/readyz", readyz, methods=["GET"]),
+        ]
+    )
+
+
+class Metrics:
+    """One rendering at a time; whoever asks meanwhile waits for its own, so a crowd of scrapers takes no more CPU."""
+
+    def __init__(self, page: MetricsPage) -> None:
+        self._page = page
+        self._turn = asyncio.Lock()
+
+    async def answer(self, request: Request) -> Response:
+        zipped = takes_gzip(request.headers.get("accept-encoding", ""))
+        async with self._turn:
+            taken = await self._page.take_in_turns()
+            body = await asyncio.to_thread(self._page.render, taken, zipped=zipped)
+        coding = {"Content-Encoding": "gzip"} if zipped else {}
+        return Response(body, media_type=CONTENT_TYPE, headers={**FRESH, "Vary": "Accept-Encoding", **coding})
+
+
+def takes_gzip(accepted: str) -> bool:
+    """Is gzip among the codings of an Accept-Encoding (RFC 9110 section 12.5.3), by its own name, and not refused?"""
+    for coding in accepted.split(","):
+        name, *parameters = (part.strip().lower() for part in coding.split(";"))
+        if name in {"gzip", "x-gzip"}:
+            weight = next((one.removeprefix("q=") for one in parameters if one.startswith("q=")), "1")
+            return weight.strip("0.") != ""
+    return False

@@ -1,0 +1,206 @@
+"""The per-printer series as text, made from plain figures: at thousands of printers a client library is too slow.
+
+Names by the Prometheus guides; labels name printers and channels, never people, badges or jobs (STANDARDS.md 10.1).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from operator import attrgetter
+from typing import Final, get_args
+
+from pagereeve.domain.findings.finding import Kind
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.ports.telemetry import ACCOUNT_KINDS, PrinterTelemetry
+
+FINDING_KINDS: Final[tuple[str, ...]] = get_args(Kind)
+
+Rows = Callable[[PrinterTelemetry, str], str]
+"""The samples of one family for a printer, whose label is already written."""
+Needs = Callable[[PrinterTelemetry], object]
+"""What a family's samples are made of: while it is equal, so are they."""
+
+
+@dataclass(slots=True)
+class _Kept:
+    """A printer's samples as they were written last, one text for each family."""
+
+    shown: PrinterTelemetry
+    label: str
+    texts: list[bytes]
+
+    @classmethod
+    def of(cls, one: PrinterTelemetry) -> _Kept:
+        label = f'printer="{label_text(one.printer)}"'
+        return cls(one, label, [family.rows(one, label).encode() for family in _FAMILIES])
+
+    def show(self, one: PrinterTelemetry) -> None:
+        """Write anew what differs."""
+        if one is self.shown or one == self.shown:
+            return
+        for place, family in enumerate(_FAMILIES):
+            if family.needs(one) != family.needs(self.shown):
+                self.texts[place] = family.rows(one, self.label).encode()
+        self.shown = one
+
+
+class PrinterPages:
+    """Keeps what it wrote of each printer: most of it is the same at the next scrape. One ``render`` at a time."""
+
+    def __init__(self) -> None:
+        self._kept: dict[str, _Kept] = {}
+
+    def render(self, printers: Iterable[PrinterTelemetry]) -> bytes:
+        """Text of the Prometheus exposition format 0.0.4; a figure that is not known has no sample."""
+        known, self._kept = self._kept, {}
+        for one in printers:
+            kept = known.get(one.printer)
+            if kept is None:
+                kept = _Kept.of(one)
+            else:
+                kept.show(one)
+            self._kept[one.printer] = kept
+        texts = [kept.texts for kept in self._kept.values()]
+        parts: list[bytes] = []
+        for place, family in enumerate(_FAMILIES):
+            parts.append(family.head)
+            parts += [one[place] for one in texts]
+        return b"".join(parts)
+
+
+def printer_metrics(printers: Iterable[PrinterTelemetry]) -> str:
+    """The same, once."""
+    return PrinterPages().render(printers).decode()
+
+
+def label_text(value: str) -> str:
+    return value.replace("\\", "\\\\").replace('"', '\\"').replace("\n", "\\n")
+
+
+def _meter(one: PrinterTelemetry, label: str) -> str:
+    lines = [
+        f'pagereeve_meter_reading{{{label},channel="{label_text(channel)}"}} {value}\n'
+        for channel, value in one.meter.items()
+    ]
+    return "".join(lines)
+
+
+def _last(one: PrinterTelemetry, label: str) -> str:
+    if one.last_reading_us is None:
+        return ""
+    return f"pagereeve_last_reading_timestamp_seconds{{{label}}} {one.last_reading_us / SECOND_US:.6f}\n"
+
+
+def _up(one: PrinterTelemetry, label: str) -> str:
+    return "" if one.up is None else f"pagereeve_meter_up{{{label}}} {int(one.up)}\n"
+
+
+def _windows(one: PrinterTelemetry, label: str) -> str:
+    return f"pagereeve_open_windows{{{label}}} {one.open_windows}\n"
+
+
+def _settle(one: PrinterTelemetry, label: str) -> str:
+    return "" if one.settle_us is None else f"pagereeve_settle_seconds{{{label}}} {one.settle_us / SECOND_US:g}\n"
+
+
+def _findings(one: PrinterTelemetry, label: str) -> str:
+    if not one.figures_known:
+        return ""
+    known = one.open_findings
+    if not any(known.values()):
+        return label.join(_NO_FINDINGS)
+    return "".join(
+        [f'pagereeve_open_findings{{{label},kind="{kind}"}} {known.get(kind, 0)}\n' for kind in FINDING_KINDS]
+    )
+
+
+def _pages(one: PrinterTelemetry, label: str) -> str:
+    if not one.figures_known:
+        return ""
+    pages = one.pages
+    lines = []
+    for channel in _channels(one):
+        labels = f'pagereeve_pages_total{{{label},channel="{label_text(channel)}"'
+        for kind in ACCOUNT_KINDS:
+            # A shortfall is a negative receipt, and a counter must grow: its size is shown.
+            lines.append(f'{labels},account="{kind}"}} {abs(pages.get((channel, kind), 0))}\n')  # noqa: PERF401 - plainer
+    return "".join(lines)
+
+
+def _channels(one: PrinterTelemetry) -> list[str]:
+    return list(dict.fromkeys([*one.meter, *(channel for channel, _ in one.pages)]))
+
+
+# No finding is open at most printers at most times: between these pieces stands the printer's label.
+_NO_FINDINGS: Final = [
+    "pagereeve_open_findings{",
+    *(f',kind="{kind}"}} 0\npagereeve_open_findings{{' for kind in FINDING_KINDS[:-1]),
+    f',kind="{FINDING_KINDS[-1]}"}} 0\n',
+]
+
+
+@dataclass(frozen=True, slots=True)
+class _Family:
+    name: str
+    kind: str
+    text: str
+    rows: Rows
+    needs: Needs
+
+    @property
+    def head(self) -> bytes:
+        return f"# HELP {self.name} {self.text}\n# TYPE {self.name} {self.kind}\n".encode()
+
+
+_FAMILIES: Final = (
+    _Family(
+        "pagereeve_meter_reading",
+        "gauge",
+        "The printer's own counter at the last good reading, in the channel's unit. It may fall or be replaced.",
+        _meter,
+        attrgetter("meter"),
+    ),
+    _Family(
+        "pagereeve_last_reading_timestamp_seconds",
+        "gauge",
+        "When the last good reading came, seconds since 1970. Absent until one has come.",
+        _last,
+        attrgetter("last_reading_us"),
+    ),
+    _Family(
+        "pagereeve_meter_up",
+        "gauge",
+        "1 if the last read of the meter was good, else 0. Absent until one was tried.",
+        _up,
+        attrgetter("up"),
+    ),
+    _Family(
+        "pagereeve_open_windows",
+        "gauge",
+        "Releases that wait for the meter to rest.",
+        _windows,
+        attrgetter("open_windows"),
+    ),
+    _Family(
+        "pagereeve_settle_seconds",
+        "gauge",
+        "How long the count must stand still before a window may close: set, or learnt.",
+        _settle,
+        attrgetter("settle_us"),
+    ),
+    _Family(
+        "pagereeve_open_findings",
+        "gauge",
+        "Findings that are open, by kind.",
+        _findings,
+        attrgetter("figures_known", "open_findings"),
+    ),
+    _Family(
+        "pagereeve_pages_total",
+        "counter",
+        "What the ledger accounts for, by channel and account kind; a late fact may move pages between kinds.",
+        _pages,
+        lambda one: (one.figures_known, one.pages, tuple(one.meter)),
+    ),
+)

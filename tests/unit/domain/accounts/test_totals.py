@@ -1,0 +1,206 @@
+"""Totals: three figures side by side, what is unknown stays unknown, and parts sum to the whole."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from zoneinfo import ZoneInfo
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from rich.console import Console
+
+from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.accounts.periods import between, period_of
+from pagereeve.domain.accounts.printer_accounts import Accounts
+from pagereeve.domain.accounts.totals import By, Totals
+from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.ledger import Charge, Grade, Posting, ReleaseKey, Verdict
+from pagereeve.domain.projection.projector import replay
+from pagereeve.domain.values.instants import from_text
+from pagereeve.reports.csv_text import BOM, csv_text, guarded
+from pagereeve.reports.totals import accounts_table, totals_csv, totals_json, totals_table
+from tests.histories import assigned
+from tests.property.days import PRINTER, make_day
+
+UTC = ZoneInfo("UTC")
+
+
+def charge(
+    owner: str = "anise",
+    started: str = "2026-11-10T09:00:00Z",
+    released: int | None = 5,
+    counted: int | None = 5,
+    charged: int = 5,
+    unproven: int = 0,
+    verdict: Verdict | None = Verdict.AGREES,
+    channel: str = "total",
+    printer: str = "library",
+) -> Charge:
+    at_us = from_text(started)
+    return Charge(
+        printer=printer,
+        release=ReleaseKey("/server", f"r-{started}-{owner}"),
+        owner=owner,
+        job="j",
+        channel=channel,
+        unit=Unit.IMPRESSIONS,
+        started_us=at_us,
+        ended_us=None,
+        closed_us=at_us + 1,
+        released=released,
+        counted=counted,
+        charged=charged,
+        unproven=unproven,
+        expected=None,
+        grade=Grade.TIGHT,
+        verdict=verdict,
+    )
+
+
+def test_released_counted_and_charged_stand_side_by_side() -> None:
+    rows = [
+        charge(),
+        charge(released=10, counted=8, charged=8, verdict=Verdict.SHORTFALL),
+        charge(released=3, counted=4, charged=3, verdict=Verdict.SURPLUS),
+    ]
+    (line,) = Totals("person").add_all(rows).lines()
+    assert (line.releases, line.released.pages, line.counted.pages, line.charged) == (3, 18, 17, 16)
+    assert line.verdicts == {"agrees": 1, "surplus": 1, "shortfall": 1, "unproven": 0, "open": 0}
+
+
+def test_what_no_release_says_stays_unknown_and_is_never_0() -> None:
+    # FIELD-CASES.md 6.5 (fusioninventory/fusioninventory-for-glpi#1858): 100, -, 130: the day between is unknown.
+    rows = [charge(released=None, counted=None, charged=0, unproven=0, verdict=Verdict.UNPROVEN)]
+    (line,) = Totals("person").add_all(rows).lines()
+    assert line.released.pages is None
+    assert line.counted.pages is None
+    assert line.counted.unknown == 1
+    (row,) = csv.DictReader(io.StringIO(totals_csv("person", [line])))
+    assert row["counted"] == ""
+    assert row["counted_unknown"] == "1"
+
+
+def test_a_known_figure_beside_an_unknown_one_tells_of_both() -> None:
+    rows = [charge(), charge(counted=None, charged=0, unproven=5, verdict=Verdict.UNPROVEN), charge(verdict=None)]
+    (line,) = Totals("person").add_all(rows).lines()
+    assert (line.counted.pages, line.counted.unknown, line.unproven, line.verdicts["open"]) == (10, 1, 5, 1)
+
+
+def test_channels_are_never_added_up_and_only_claimed_ones_are_the_bill() -> None:
+    lines = Totals("person").add_all([charge(), charge(channel="colour", released=None, counted=2, charged=2)]).lines()
+    assert [(line.channel, line.billed, line.charged) for line in lines] == [("total", True, 5), ("colour", False, 2)]
+
+
+def test_pages_go_to_the_cost_centre_that_was_valid_when_the_release_started() -> None:
+    # FIELD-CASES.md 6.16 (vageeshs7/ot-personaldata#55): CC1 until the 14th (30 pages), CC2 from the 15th (20).
+    centres = CostCentres(
+        [
+            assigned("anise", "CC2", from_text("2026-11-15T00:00:00Z")),
+            assigned("anise", "CC1", from_text("2026-01-01T00:00:00Z")),
+        ]
+    )
+    rows = [
+        charge(started="2026-11-14T23:59:59Z", charged=30),
+        charge(started="2026-11-15T00:00:00Z", charged=20),
+        charge(owner="basil", charged=7),
+    ]
+    lines = Totals("cost-centre", centres).add_all(rows).lines()
+    assert {line.who: line.charged for line in lines} == {"CC1": 30, "CC2": 20, "": 7}
+    assert "(none),total" in totals_csv("cost-centre", lines)
+
+
+def test_the_days_of_a_month_sum_to_the_month() -> None:
+    # FIELD-CASES.md 6.4 (fusioninventory/fusioninventory-for-glpi#2121): the month's first day takes nothing with it.
+    zone = ZoneInfo("Europe/Berlin")
+    month = period_of("2024-10", zone)
+    stamps = ["2024-09-30T21:59:59Z", "2024-09-30T22:00:00Z", "2024-10-27T00:30:00Z", "2024-10-27T01:30:00Z"]
+    stamps += ["2024-10-31T22:59:59Z", "2024-10-31T23:00:00Z"]
+    rows = [charge(started=stamp, charged=index) for index, stamp in enumerate(stamps)]
+
+    def charged(from_us: int, to_us: int) -> int:
+        inside = [row for row in rows if from_us <= row.started_us < to_us]
+        return sum(line.charged for line in Totals("person").add_all(inside).lines())
+
+    whole = charged(month.from_us, month.to_us)
+    assert whole == 1 + 2 + 3 + 4
+    assert sum(charged(day.from_us, day.to_us) for day in month.days()) == whole
+
+
+@given(st.integers(0, 2**32), st.sampled_from(["person", "cost-centre", "printer"]))
+def test_however_they_are_grouped_totals_have_the_same_sum(seed: int, by: By) -> None:
+    day = make_day(seed)
+    ledger = replay(PRINTER, day.facts, day.open_run)
+    lines = Totals(by).add_all(ledger.charges).lines()
+    assert sum(line.charged for line in lines) == sum(row.charged for row in ledger.charges)
+    assert sum(line.unproven for line in lines) == sum(row.unproven for row in ledger.charges)
+    assert sum(line.releases for line in lines) == len(ledger.charges)
+    assert all(sum(line.verdicts.values()) == line.releases for line in lines)
+
+
+@given(st.integers(0, 2**32))
+def test_what_a_printer_counted_is_what_people_and_the_house_received(seed: int) -> None:
+    day = make_day(seed)
+    ledger = replay(PRINTER, day.facts, day.open_run)
+    lines = Accounts().add_all(ledger.postings).lines()
+    assert sum(line.counted for line in lines) == sum(stretch.counted for stretch in ledger.stretches)
+    assert all(line.conserved for line in lines)
+
+
+def test_accounts_that_do_not_add_up_are_shown_as_such() -> None:
+    tampered = Posting(PRINTER, 1, "total", 0, 1, ((f"meter:{PRINTER}", -5), ("person:anise", 4)))
+    (line,) = Accounts().add_all([tampered]).lines()
+    assert not line.conserved
+    console = Console(width=200, file=io.StringIO())
+    console.print(accounts_table([line]))
+    assert "NO" in console.file.getvalue()  # type: ignore[attr-defined]
+
+
+def test_a_shortfall_is_a_negative_receipt_of_the_house() -> None:
+    legs = ((f"meter:{PRINTER}", -3), ("house:shortfall", -2), ("person:anise", 5))
+    (line,) = Accounts().add_all([Posting(PRINTER, 1, "total", 0, 1, legs)]).lines()
+    assert (line.counted, line.people, line.house, line.conserved) == (3, 5, -2, True)
+
+
+@pytest.mark.parametrize("name", ["=1+2", "+49", "-2+3", "@sum", "\tx", " =1", "\uff1d1"])
+def test_text_that_begins_like_a_formula_is_guarded(name: str) -> None:
+    assert guarded(name) == f"'{name}"
+
+
+def test_figures_and_ordinary_text_are_written_as_they_are() -> None:
+    # FIELD-CASES.md 6.10 (grafana/grafana#17363): -12 stays -12; 6.12: cost centres 00042 and 3-12 stay text.
+    assert csv_text(["a", "b", "c", "d"], [["-2+3", -12, None, "00042"], ["3-12", 0, 5, "a,b"]]) == (
+        'a,b,c,d\r\n\'-2+3,-12,,00042\r\n3-12,0,5,"a,b"\r\n'
+    )
+
+
+def test_a_byte_order_mark_stands_alone_without_a_separator_hint() -> None:
+    # FIELD-CASES.md 6.13 (Belphemur/vue-json-csv#43): the file starts EF BB BF and has no hint line.
+    text = totals_csv("person", Totals("person").add_all([charge(owner="Jürgen Ößwald")]).lines(), bom=True)
+    assert text.startswith(BOM)
+    raw = text.encode()
+    assert raw.startswith(b"\xef\xbb\xbfperson,channel")
+    assert b"sep=" not in raw
+    assert "Jürgen Ößwald" in text
+
+
+def test_csv_is_rectangular_and_lines_up_with_the_json() -> None:
+    lines = Totals("printer").add_all([charge(), charge(printer="hall", verdict=None)]).lines()
+    rows = list(csv.reader(io.StringIO(totals_csv("printer", lines))))
+    assert {len(row) for row in rows} == {len(rows[0])}
+    body = json.loads(json.dumps(totals_json(between(None, None, UTC), "printer", lines, [])))
+    assert body["period"] == {"name": "always", "zone": "UTC", "from": None, "to": None}
+    assert [one["printer"] for one in body["totals"]] == [row[0] for row in rows[1:]]
+    assert body["accounts"] == []
+
+
+def test_the_table_shows_a_question_mark_for_the_unknown_and_obeys_no_markup() -> None:
+    rows = [charge(owner="[red]x[/red]", counted=None, charged=0, unproven=5, verdict=Verdict.UNPROVEN)]
+    console = Console(width=200, file=io.StringIO())
+    console.print(totals_table("person", Totals("person").add_all(rows).lines()))
+    shown = console.file.getvalue()  # type: ignore[attr-defined]
+    assert "[red]x[/red]" in shown
+    assert " ? " in shown
+    assert "1 unproven" in shown

@@ -1,0 +1,203 @@
+"""What shows only over many brackets: a steady bias, a pattern, a meter that stands still."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import pytest
+
+from pagereeve.domain.ledger import Finding, ReleaseKey
+from pagereeve.domain.patterns.bias import SIGNS_KEPT, Excursion, Step, after, signs_after
+from pagereeve.domain.patterns.diagnosis import RECENT_MAX
+from pagereeve.domain.projection.projector import Ledger
+from pagereeve.domain.projection.resume_point import Seed
+from pagereeve.domain.values.instants import SECOND_US
+from tests.property.keeping import Keeping
+from tests.unit.domain.story import POLICY, SERVER, Story, at_us, finding, kinds, printed
+
+TOLERANT = replace(POLICY, tolerance_pages=1)
+KEY = ReleaseKey(SERVER, "r")
+
+
+def jobs(story: Story, differences: Sequence[int], *, pages: int = 4, begin_s: float = 0, count: int = 1000) -> int:
+    """A job every 100 s, off by so many pages; the count at the end."""
+    for nth, difference in enumerate(differences):
+        after_job = count + pages + difference
+        printed(story, begin_s + 100 * nth, count, after_job, pages=pages, separator_sheets=None)
+        count += pages + difference
+    return count
+
+
+def alarm_at(differences: Sequence[int], tolerance: int = 1) -> int | None:
+    """The job of the first alarm of either sign, counted from 1."""
+    held: dict[int, Excursion | None] = {1: None, -1: None}
+    signs = ""
+    for job, difference in enumerate(differences, 1):
+        step = Step(difference, tolerance, job, KEY)
+        signs = signs_after(signs, step)
+        for sign, before in held.items():
+            held[sign] = one = after(before, step, sign, signs)
+            if one is not None and one.alarmed:
+                return job
+    return None
+
+
+def test_one_page_in_three_jobs_is_told_at_the_twenty_first() -> None:
+    """FIELD-CASES, "Small steady drift: CUSUM", worked input: k = 0.2, h = 3, surplus 0, 0, 1 repeating: 7 pages."""
+    assert alarm_at([0, 0, 1] * 20) == 21
+    assert alarm_at([0, 0, -1] * 20) == 21
+
+
+def test_the_worked_balanced_series_is_quiet() -> None:
+    """FIELD-CASES, the same: 0, 1, 0, -1, 0, 0, 1, -1, 0, 0 repeated five times peaks at 0.8: no alarm."""
+    assert alarm_at([0, 1, 0, -1, 0, 0, 1, -1, 0, 0] * 500) is None
+
+
+@pytest.mark.parametrize("pattern", [[1, -1], [1, 1, -1, -1], [1, -1, 0], [1, 1, 1, -1, -1, -1, 0, 0]])
+def test_balanced_noise_is_quiet(pattern: list[int]) -> None:
+    assert alarm_at(pattern * 500) is None
+
+
+def test_a_bias_is_a_share_of_what_is_tolerated() -> None:
+    assert alarm_at([0, 0, 5] * 20, tolerance=5) == 21
+    assert alarm_at([0, 0, 1] * 200, tolerance=5) is None
+
+
+def test_signs_are_kept_in_bounds() -> None:
+    signs = ""
+    for nth in range(100):
+        signs = signs_after(signs, Step(1 if nth % 2 else -1, 1, nth, KEY))
+    assert len(signs) == SIGNS_KEPT
+
+
+def test_a_bias_is_one_finding_from_its_first_page_on_and_over_when_it_has_gone() -> None:
+    story = Story(TOLERANT)
+    count = jobs(story, [0, 0, 1] * 7)
+    told = finding(story.ledger(), "steady-bias")
+    assert (told.state, told.pages, told.until_us) == ("open", 7, None)
+    assert told.since_us == at_us(2 * 100 + 16.1)
+    assert "+7 pages in 19 brackets" in told.text
+    assert "release r3 of urn:invented:server" in told.evidence
+    assert set(kinds(story.ledger())) == {"steady-bias"}
+    jobs(story, [0] * 40, begin_s=2_100, count=count)
+    told = finding(story.ledger(), "steady-bias")
+    assert told.state == "closed"
+    assert told.until_us is not None
+
+
+def test_a_bias_does_not_cross_the_end_of_a_meter_run() -> None:
+    story = Story(TOLERANT)
+    jobs(story, [0, 0, 1] * 6)
+    story.serial = "K2"
+    jobs(story, [0, 0, 1] * 6, begin_s=2_000, count=77)
+    assert "steady-bias" not in kinds(story.ledger())
+
+
+def test_without_a_tolerance_each_page_is_a_finding_of_its_own() -> None:
+    story = Story()
+    jobs(story, [0, 0, 1] * 7)
+    assert kinds(story.ledger()).count("surplus") == 7
+    assert "steady-bias" not in kinds(story.ledger())
+
+
+def test_a_banner_with_each_job_is_diagnosed_with_the_setting_that_removes_it() -> None:
+    story = Story()
+    jobs(story, [1] * 5)
+    told = finding(story.ledger(), "diagnosis")
+    assert "5 of 5 differences among the last 5 brackets" in told.text
+    assert "separator_sheets = 1" in told.text
+    assert told.since_us == at_us(216.1)
+    cured = Story(replace(POLICY, separator_sheets=None))
+    jobs(cured, [1] * 5)
+    assert kinds(cured.ledger()) == []
+
+
+def test_a_hypothesis_that_other_brackets_contradict_is_no_diagnosis() -> None:
+    """Three jobs of twelve were off by a page: whatever it is, it is no banner sheet with each job."""
+    story = Story()
+    jobs(story, [1, 0, 0, 0, 1, 0, 0, 0, 1, 0, 0, 0])
+    assert "diagnosis" not in kinds(story.ledger())
+
+
+def test_copies_applied_twice_are_told_from_jobs_without_copies() -> None:
+    story, count = Story(), 1000
+    for nth in range(8):
+        copies = 2 if nth % 2 else 1
+        counted = 3 * copies**2
+        printed(story, 100 * nth, count, count + counted, pages=3, copies=copies)
+        count += counted
+    told = finding(story.ledger(), "diagnosis")
+    assert "the copies are applied twice" in told.text
+    assert "4 of 4" in told.text
+
+
+def test_two_differences_are_no_diagnosis() -> None:
+    story = Story()
+    jobs(story, [1, 1])
+    assert "diagnosis" not in kinds(story.ledger())
+
+
+def test_a_diagnosis_is_over_when_its_pattern_is() -> None:
+    story = Story()
+    count = jobs(story, [1] * 4)
+    jobs(story, [0] * (RECENT_MAX + 2), begin_s=400, count=count)
+    told = finding(story.ledger(), "diagnosis")
+    assert told.state == "closed"
+
+
+def still(*, releases: int) -> Story:
+    story = Story()
+    story.reading(-1, 500)
+    for nth in range(releases):
+        story.release(200 * nth, pages=3)
+        story.ended(200 * nth + 3)
+        story.rest(200 * nth + 5, 200 * nth + 150, 500, every=20)
+    return story
+
+
+def of_kind(ledger: Ledger, kind: str) -> list[Finding]:
+    return [one for one in ledger.findings if one.kind == kind]
+
+
+def test_a_meter_that_three_releases_do_not_move_stands_still() -> None:
+    assert of_kind(still(releases=2).ledger(), "meter-stands-still") == []
+    (told,) = of_kind(still(releases=3).ledger(), "meter-stands-still")
+    assert (told.severity, told.state, told.since_us) == ("critical", "open", at_us(0))
+    (told,) = of_kind(still(releases=5).ledger(), "meter-stands-still")
+    assert "5 releases ended" in told.text
+    assert told.evidence[-1] == "... and 2 more"
+
+
+def test_a_meter_that_moves_again_stands_still_no_more() -> None:
+    story = still(releases=3)
+    printed(story, 700, 500, 503, pages=3)
+    (told,) = of_kind(story.ledger(), "meter-stands-still")
+    assert told.state == "closed"
+    walked = still(releases=3)
+    walked.rest(700, 760, 502)
+    (told,) = of_kind(walked.ledger(), "meter-stands-still")
+    assert told.state == "closed"
+
+
+def test_cancelled_releases_say_nothing_of_a_meter() -> None:
+    story = Story()
+    story.reading(-1, 500)
+    for nth in range(4):
+        story.release(200 * nth, pages=3)
+        story.ended(200 * nth + 3, outcome="cancelled")
+        story.rest(200 * nth + 5, 200 * nth + 150, 500, every=20)
+    assert "meter-stands-still" not in kinds(story.ledger())
+
+
+def test_what_is_remembered_survives_a_seed_as_json() -> None:
+    story = Story(TOLERANT)
+    jobs(story, [0, 0, 1] * 6)
+    keeping = Keeping(story.printer, 10 * SECOND_US)
+    for fact, current in story.steps:
+        keeping.take(fact, current)
+    seeds = [sheaf.seed for sheaf in keeping.sheaves.values() if sheaf.seed is not None]
+    latest = max((Seed.from_json(seed) for seed in seeds), key=lambda one: one.at_us)
+    assert latest.memory.habits.up is not None
+    assert latest.memory.habits.recent
+    assert Seed.from_json(latest.to_json()) == latest

@@ -1,0 +1,179 @@
+"""The settle time learnt from a printer's own pauses: worked timelines and the bounds."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pagereeve.domain.brackets.timeline import Timeline
+from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.projection.projection import Projected, project
+from pagereeve.domain.projection.settle_time import (
+    LOWERED_FROM,
+    REMEMBERED,
+    Observed,
+    differs,
+    observe,
+    settle_time_us,
+    short_until_us,
+)
+from pagereeve.domain.values.instants import SECOND_US
+from tests.unit.domain.story import POLICY, Story, at_us
+
+S = SECOND_US
+
+
+def view_of(story: Story) -> Projected:
+    facts = [*story.facts, *([] if story.current is None else [story.current])]
+    return project(Timeline.of(story.printer, facts, Rules.of(facts)))
+
+
+def pauses(story: Story) -> list[tuple[float, bool]]:
+    return [(round(one.pause_us / S, 1), one.witnessed) for one in observe(view_of(story))]
+
+
+def test_a_rest_between_two_movements_is_a_pause() -> None:
+    """A counter that steps, rests for seven seconds with nothing printing, and steps again."""
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.release(0, "r", pages=4)
+    story.rest(3, 10, 102, every=1)
+    story.ended(5, "r")
+    story.rest(11, 60, 104, every=1)
+    ((pause_s, witnessed),) = pauses(story)
+    assert 6.8 <= pause_s <= 7.1
+    assert not witnessed
+
+
+def test_a_count_that_stands_while_the_printer_says_it_prints_is_no_rest() -> None:
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.release(0, "r", pages=4)
+    story.rest(3, 10, 102, every=1, state="printing")
+    story.ended(5, "r")
+    story.rest(11, 60, 104, every=1)
+    assert pauses(story) == [(0.0, False)]
+
+
+def short_then_late(late_s: float, late: int = 2, *, other_s: float | None = None) -> Story:
+    """Four pages released, two counted, the window closes; then ``late`` more come at ``late_s``."""
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.release(0, "r", pages=4)
+    story.ended(3, "r")
+    story.rest(4, late_s - 1, 102, every=1)
+    if other_s is not None:
+        story.release(other_s, "other", pages=2)
+    story.rest(late_s, late_s + 200, 102 + late, every=2)
+    return story
+
+
+def test_missing_pages_that_surface_after_the_window_are_a_witness() -> None:
+    # The counter lags behind the end: half of the job is shown twenty seconds later.
+    ((pause_s, witnessed),) = pauses(short_then_late(25))
+    assert witnessed
+    assert 19.8 <= pause_s <= 20.1
+
+
+@pytest.mark.parametrize(
+    "story",
+    [
+        # More than was missing: somebody copied.
+        short_then_late(25, late=5),
+        # Later than any settle time may be.
+        short_then_late(300),
+        # Another release began meanwhile: the pages may be its own.
+        short_then_late(40, other_s=35),
+    ],
+)
+def test_pages_that_may_be_anothers_are_no_witness(story: Story) -> None:
+    assert pauses(story)[0] == (0.0, False)
+
+
+def test_a_copy_after_a_release_that_agrees_stretches_nothing() -> None:
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.release(0, "r", pages=4)
+    story.ended(3, "r")
+    story.rest(4, 30, 104, every=1)
+    story.rest(31, 90, 107, every=1)
+    assert pauses(story) == [(0.0, False)]
+    assert short_until_us(view_of(story)) == 0
+
+
+def test_a_short_bracket_is_watched_for_its_missing_pages() -> None:
+    story = short_then_late(25)
+    closed_s = 4 + POLICY.settle_us / S
+    assert short_until_us(view_of(story)) == pytest.approx(at_us(closed_s) + POLICY.settle_longest_us, abs=2 * S)
+
+
+def seen(*pauses_s: float, witnessed: bool = False) -> list[Observed]:
+    return [
+        Observed(at_us(nth), ReleaseKey("urn:invented:server", f"r{nth}"), round(pause * S), witnessed=witnessed)
+        for nth, pause in enumerate(pauses_s)
+    ]
+
+
+@pytest.mark.parametrize(
+    ("observed", "settle_s"),
+    [
+        ([], 10),
+        # One odd pause is an accident; the same twice is a habit.
+        (seen(8, 0, 0), 10),
+        (seen(8, 8, 0), 14),
+        (seen(9, 6, 0), 11),
+        # A short bracket needs no second one.
+        (seen(20, witnessed=True), 32),
+        # The policy bounds both ends.
+        (seen(200, witnessed=True), 120),
+        (seen(2, 2), 10),
+        # Only the last twenty are remembered.
+        (seen(30, 30, *[0] * REMEMBERED), 10),
+    ],
+)
+def test_the_settle_time_is_above_every_pause_that_is_confirmed(observed: list[Observed], settle_s: int) -> None:
+    assert settle_time_us(observed, Policy(), 10 * S) == settle_s * S
+
+
+def test_it_is_lowered_only_on_much_evidence() -> None:
+    few, many = seen(*[0.0] * (LOWERED_FROM - 1)), seen(*[0.0] * LOWERED_FROM)
+    assert settle_time_us(few, Policy(), 30 * S) == 30 * S
+    assert settle_time_us(many, Policy(), 30 * S) == 10 * S
+
+
+def test_a_change_must_be_worth_a_fact() -> None:
+    assert not differs(11_900_000, 10 * S)
+    assert differs(12 * S, 10 * S)
+    assert not differs(100 * S, 90 * S)
+    assert differs(10 * S, 30 * S)
+    assert not differs(1_500_000, 1 * S)
+
+
+OBSERVED = st.lists(
+    st.builds(
+        Observed,
+        st.integers(0, 10**6),
+        st.builds(ReleaseKey, st.just("s"), st.text(max_size=3)),
+        st.integers(0, 10**9),
+        witnessed=st.booleans(),
+    ),
+    max_size=40,
+    unique_by=lambda one: one.key,
+)
+
+
+@given(OBSERVED, st.randoms(), st.integers(0, 300 * S), st.integers(0, 300 * S))
+def test_it_lies_within_its_bounds_whatever_the_order(
+    observed: list[Observed], random: object, settle_us: int, longest_us: int
+) -> None:
+    policy = replace(Policy(), settle_us=settle_us, settle_longest_us=longest_us)
+    settle = settle_time_us(observed, policy, settle_us)
+    assert settle_us <= settle <= max(settle_us, longest_us)
+    shuffled = [*observed, *observed]
+    random.shuffle(shuffled)  # type: ignore[attr-defined]
+    assert settle_time_us(shuffled, policy, settle_us) == settle

@@ -1,0 +1,103 @@
+"""RFC 8785: its sample, its sort order, and the numbers of its appendix B (the latter from memory)."""
+
+from __future__ import annotations
+
+import json
+import struct
+
+import pytest
+
+from pagereeve.domain.values.canonical import canonical, number_text
+from pagereeve.domain.values.errors import BadCanonical
+
+# RFC 8785 section 3.2.2: the sample's input (from memory); the output stands in STANDARDS.md 11.3.
+SAMPLE = r"""{
+  "numbers": [333333333.33333329, 1E30, 4.50, 2e-3, 0.000000000000000000000000001],
+  "string": "\u20ac$\u000F\u000aA'\u0042\u0022\u005c\\\"\/",
+  "literals": [null, true, false]
+}"""
+SAMPLE_OUT = (
+    r'{"literals":[null,true,false],"numbers":[333333333.3333333,1e+30,4.5,0.002,1e-27],'
+    r'"string":"€$\u000f\nA' + r"'" + r'B\"\\\\\"/"}'
+)
+
+# RFC 8785 appendix B: IEEE 754 bits and their text (from memory).
+NUMBERS = [
+    ("0000000000000000", "0"),
+    ("8000000000000000", "0"),
+    ("0000000000000001", "5e-324"),
+    ("8000000000000001", "-5e-324"),
+    ("7fefffffffffffff", "1.7976931348623157e+308"),
+    ("ffefffffffffffff", "-1.7976931348623157e+308"),
+    ("4340000000000000", "9007199254740992"),
+    ("c340000000000000", "-9007199254740992"),
+    ("4430000000000000", "295147905179352830000"),
+    ("44b52d02c7e14af5", "9.999999999999997e+22"),
+    ("44b52d02c7e14af6", "1e+23"),
+    ("44b52d02c7e14af7", "1.0000000000000001e+23"),
+    ("444b1ae4d6e2ef4e", "999999999999999700000"),
+    ("444b1ae4d6e2ef4f", "999999999999999900000"),
+    ("444b1ae4d6e2ef50", "1e+21"),
+    ("3eb0c6f7a0b5ed8c", "9.999999999999997e-7"),
+    ("3eb0c6f7a0b5ed8d", "0.000001"),
+    ("41b3de4355555553", "333333333.3333332"),
+    ("41b3de4355555554", "333333333.33333325"),
+    ("41b3de4355555555", "333333333.3333333"),
+    ("41b3de4355555556", "333333333.3333334"),
+    ("41b3de4355555557", "333333333.33333343"),
+    ("becbf647612f3696", "-0.0000033333333333333333"),
+    ("43143ff3c1cb0959", "1424953923781206.2"),
+]
+
+
+def double(bits: str) -> float:
+    (value,) = struct.unpack(">d", bytes.fromhex(bits))
+    assert isinstance(value, float)
+    return value
+
+
+def test_the_sample_of_the_rfc() -> None:
+    assert canonical(json.loads(SAMPLE)).decode() == SAMPLE_OUT
+
+
+def test_keys_sort_by_utf_16_units_and_not_by_code_points() -> None:
+    """RFC 8785 section 3.2.3, as STANDARDS.md 11.3 gives the order."""
+    keys = ["\u20ac", "\r", "\ufb33", "1", "\U0001f600", "\x80", "\u00f6"]
+    written = json.loads(canonical({key: index for index, key in enumerate(keys)}))
+    assert list(written) == ["\r", "1", "\x80", "\u00f6", "\u20ac", "\U0001f600", "\ufb33"]
+
+
+@pytest.mark.parametrize(("bits", "text"), NUMBERS)
+def test_numbers_of_appendix_b(bits: str, text: str) -> None:
+    assert number_text(double(bits)) == text
+
+
+@pytest.mark.parametrize("bits", ["7fffffffffffffff", "7ff0000000000000", "fff0000000000000"])
+def test_what_is_no_number_is_refused(bits: str) -> None:
+    """RFC 8785 appendix B and section 3.2.2.3; FIELD-CASES.md 5.17, matrix-org/synapse#8106."""
+    with pytest.raises(BadCanonical, match="no JSON number"):
+        canonical([double(bits)])
+
+
+@pytest.mark.parametrize(
+    ("value", "problem"),
+    [
+        (2**53, "beyond"),
+        (-(2**53), "beyond"),
+        ("\ud800", "surrogate"),
+        ({1: 2}, "name"),
+        ({"a": {1, 2}}, "set"),
+        (b"x", "bytes"),
+    ],
+)
+def test_what_has_no_canonical_form_is_refused(value: object, problem: str) -> None:
+    with pytest.raises(BadCanonical, match=problem):
+        canonical(value)
+
+
+def test_arrays_keep_their_order_and_nothing_is_padded() -> None:
+    assert canonical({"b": [3, 1, (2,)], "a": {"y": None, "x": True}}) == b'{"a":{"x":true,"y":null},"b":[3,1,[2]]}'
+
+
+def test_the_largest_integers_that_json_carries_safely_are_written() -> None:
+    assert canonical([2**53 - 1, -(2**53 - 1)]) == b"[9007199254740991,-9007199254740991]"

@@ -1,0 +1,160 @@
+"""Cutting, framing and queueing of badge lines, without sockets."""
+
+from __future__ import annotations
+
+import asyncio
+
+import pytest
+
+from pagereeve.feeds.lines.badge_text import BadgeFrame
+from pagereeve.feeds.lines.chunks import Chunk, ChunkQueue
+from pagereeve.feeds.lines.splitting import Line, LineSplitter, Spoilt
+from pagereeve.feeds.refusals import Refusal
+
+
+def contents(found: list[Line | Spoilt]) -> list[bytes | None]:
+    """Lines by content, spoilt ones as None."""
+    return [item.content if isinstance(item, Line) else None for item in found]
+
+
+@pytest.mark.parametrize("terminator", [b"\r\n", b"\n", b"\r", b"\x03\x04"])
+def test_lines_end_at_the_terminator_wherever_the_pieces_are_cut(terminator: bytes) -> None:
+    stream = terminator.join([b"04A1", b"", b"0042", b""])
+    for size in range(1, len(stream) + 1):
+        splitter = LineSplitter(terminator, 16)
+        found = [line for at in range(0, len(stream), size) for line in splitter.feed(stream[at : at + size])]
+        assert contents(found) == [b"04A1", b"", b"0042"]
+        assert not splitter.pending
+
+
+def test_a_line_without_its_end_comes_out_when_the_sender_pauses() -> None:
+    """FIELD-CASES 5.14 (fluent/fluentd#1270)."""
+    splitter = LineSplitter(b"\n", 16)
+    assert splitter.feed(b"04A1") == []
+    assert splitter.pending
+    assert contents(splitter.flush()) == [b"04A1"]
+    assert splitter.flush() == []
+
+
+def test_a_terminator_cut_by_a_pause_makes_one_line() -> None:
+    splitter = LineSplitter(b"\r\n", 16)
+    splitter.feed(b"04A1\r")
+    assert contents(splitter.flush()) == [b"04A1"]
+    assert contents(splitter.feed(b"\n0042\r\n")) == [b"0042"]
+    splitter.feed(b"04A1\r")
+    splitter.flush()
+    assert contents(splitter.feed(b"0042\r\n")) == [b"0042"]
+
+
+def test_an_overlong_line_is_given_up_once_and_the_next_is_whole_again() -> None:
+    """FIELD-CASES 5.16 (open-telemetry/otel-arrow#4100)."""
+    splitter = LineSplitter(b"\r\n", 8)
+    found = [line for _ in range(1000) for line in splitter.feed(b"x" * 7)]
+    found += splitter.feed(b"\r\n0042\r\n")
+    assert contents(found) == [None, b"0042"]
+    assert found[0] == Spoilt(b"x" * 8, too_long=True)
+
+
+def test_the_longest_line_is_still_taken() -> None:
+    splitter = LineSplitter(b"\r\n", 4)
+    assert contents(splitter.feed(b"1234\r")) == []
+    assert contents(splitter.feed(b"\n12345\r\n1234\r\n")) == [b"1234", None, b"1234"]
+
+
+def test_without_a_terminator_only_pauses_end_lines() -> None:
+    splitter = LineSplitter(b"", 8)
+    assert splitter.feed(b"\x04\xa1\n") == []
+    assert contents(splitter.flush()) == [b"\x04\xa1\n"]
+    assert contents(splitter.feed(b"123456789")) == [None]
+    assert splitter.feed(b"more") == []
+    assert splitter.flush() == []
+    splitter.feed(b"next")
+    assert contents(splitter.flush()) == [b"next"]
+
+
+def test_after_a_gap_nothing_is_trusted_before_the_next_terminator() -> None:
+    splitter = LineSplitter(b"\n", 16)
+    splitter.feed(b"12")
+    assert splitter.gap() == [Spoilt(b"12", too_long=False)]
+    assert splitter.gap() == []
+    assert contents(splitter.feed(b"34\n0042\n")) == [b"0042"]
+
+
+@pytest.mark.parametrize(
+    ("frame", "line", "badge"),
+    [
+        (BadgeFrame(), b"0042", "0042"),
+        (BadgeFrame(), b" 0042 ", " 0042 "),
+        (BadgeFrame(prefix=b"\x02", suffix=b"\x03"), b"\x0204A1\x03", "04A1"),
+        (BadgeFrame(encoding="hex"), bytes.fromhex("1EA68671"), "1EA68671"),  # STANDARDS.md 8.3
+        (BadgeFrame(encoding="hex", prefix=b"\x02"), b"\x02\x00\x0a", "000A"),
+        (BadgeFrame(encoding="utf-8"), "né-1".encode(), "né-1"),
+        (BadgeFrame(encoding="latin-1"), b"n\xe9-1", "né-1"),
+    ],
+)
+def test_the_badge_is_what_stands_in_the_frame_unchanged(frame: BadgeFrame, line: bytes, badge: str) -> None:
+    assert frame.badge_of(line) == badge
+
+
+@pytest.mark.parametrize(
+    ("frame", "line", "reason"),
+    [
+        (BadgeFrame(), b"04\xe9", "line-not-text"),
+        (BadgeFrame(encoding="utf-8"), b"04\xc3(", "line-not-text"),
+        (BadgeFrame(), b"04A1\r", "line-not-text"),
+        (BadgeFrame(), b"04\x00A1", "line-not-text"),
+        (BadgeFrame(prefix=b"\x02"), b"04A1", "line-not-framed"),
+        (BadgeFrame(suffix=b"\x03"), b"04A1", "line-not-framed"),
+        (BadgeFrame(prefix=b"aa", suffix=b"aa"), b"aaa", "line-not-framed"),
+        (BadgeFrame(prefix=b"\x02", suffix=b"\x03"), b"\x02\x03", "line-not-framed"),
+    ],
+)
+def test_a_line_of_another_form_is_refused_and_not_repeated(frame: BadgeFrame, line: bytes, reason: str) -> None:
+    with pytest.raises(Refusal) as caught:
+        frame.badge_of(line)
+    assert caught.value.reason == reason
+    assert "04" not in str(caught.value)
+
+
+async def test_a_queue_drops_what_has_no_room_and_says_so_later() -> None:
+    queue = ChunkQueue(most_bytes=400)
+    assert [queue.offer(b"x" * 100, at) for at in range(3)] == [True, False, False]
+    assert (await queue.get(), queue.unread) == (queue_chunk(0, after_gap=False), 0)
+    assert queue.offer(b"x" * 100, 5)
+    queue.end()
+    assert await queue.get() == queue_chunk(5, after_gap=True)
+    assert await queue.get() is None
+    assert not queue.offer(b"late", 6)
+
+
+def queue_chunk(at: int, *, after_gap: bool) -> Chunk:
+    return Chunk(b"x" * 100, at, after_gap)
+
+
+async def test_a_waiting_writer_goes_on_when_there_is_room() -> None:
+    queue = ChunkQueue(most_bytes=200)
+    await queue.put(b"first", 1)
+    second = asyncio.create_task(queue.put(b"second" * 20, 2))
+    await asyncio.sleep(0)
+    assert not second.done()
+    first = await queue.get()
+    await second
+    after = await queue.get()
+    assert first is not None
+    assert after is not None
+    assert (first.content, after.content, after.after_gap) == (b"first", b"second" * 20, False)
+
+
+async def test_many_tiny_pieces_are_bounded_too() -> None:
+    queue = ChunkQueue(most_bytes=64 * 1024)
+    assert sum(queue.offer(b"x", 0) for _ in range(10_000)) < 600
+
+
+async def test_an_ended_queue_lets_its_writer_go() -> None:
+    queue = ChunkQueue(most_bytes=1)
+    await queue.put(b"first", 1)
+    second = asyncio.create_task(queue.put(b"second", 2))
+    await asyncio.sleep(0)
+    queue.end()
+    await asyncio.wait_for(second, 1)
+    assert queue.unread == 1

@@ -1,0 +1,88 @@
+"""Preferences, bearer tokens, veils, problems."""
+
+from __future__ import annotations
+
+import pytest
+
+from pagereeve.domain.values.errors import BadFact
+from pagereeve.feeds.http import prefer
+from pagereeve.feeds.http.bearer import BearerTokens
+from pagereeve.feeds.masking import veiled_line, veiled_text
+from pagereeve.feeds.refusals import HTTP_REASONS, Refusal, problem_of, refusal_of
+
+
+@pytest.mark.parametrize(
+    ("headers", "wanted_s"),
+    [
+        (["wait=5"], 5),
+        (["respond-async, wait=10"], 10),  # RFC 7240 section 4.3's example
+        (["Wait = 7 ; x=1"], 7),
+        (['wait="4"'], 4),
+        (["wait=0"], 0),
+        (["wait=600"], 30),
+        (["wait=99999999999999999999"], 30),
+        (["respond-async", "wait=3"], 3),
+        (['foo="a, wait=9", wait=2'], 2),
+        (["wait=1, wait=9"], 1),
+        (["wait=-1"], None),
+        (["wait=1.5"], None),
+        (["wait=٣"], None),
+        (["wait"], None),
+        (["return=minimal"], None),
+        ([], None),
+        (["x" * 300 + ", wait=5"], None),
+        (['"' * 200], None),
+    ],
+)
+def test_prefer_wait_is_read_and_capped(headers: list[str], wanted_s: int | None) -> None:
+    """RFC 7240 sections 2 and 4.3: what can't be understood is ignored."""
+    assert prefer.wait_s(headers, 30) == wanted_s
+
+
+@pytest.mark.parametrize(
+    ("authorization", "admitted"),
+    [
+        (b"Bearer alpha", True),
+        (b"bearer beta", True),
+        (b"Bearer  alpha ", True),
+        (b"Bearer gamma", False),
+        (b"Bearer", False),
+        (b"Basic alpha", False),
+        (b"alpha", False),
+        (b"", False),
+        (None, False),
+        (b"Bearer \xff\x00", False),
+    ],
+)
+def test_only_known_bearer_tokens_open_a_guarded_door(authorization: bytes | None, admitted: bool) -> None:
+    assert BearerTokens(["alpha", "beta"]).admit(authorization) is admitted
+
+
+def test_a_door_without_tokens_stands_open() -> None:
+    assert BearerTokens().admit(None)
+
+
+def test_tokens_are_not_kept() -> None:
+    tokens = BearerTokens(["alpha-secret"])
+    assert "alpha" not in repr(tokens) + repr(vars(tokens))
+
+
+def test_veils_hide_numbers_and_keep_the_form() -> None:
+    assert veiled_text(b'{"badge": "04A1", \xc3(}') == b'{"xxxxx": "99x9", \xc3(}'
+    assert veiled_line(b"\x02 04-a1\xe9\x03") == b"\x02 99-x9\x80\x03"
+    assert len(veiled_text(b"a" * 9999)) == 256
+    assert len(veiled_line(b"a" * 9999)) == 256
+
+
+def test_a_badge_is_never_repeated_to_its_sender() -> None:
+    problem = problem_of(refusal_of(BadFact("data.badge", "is '04A1B2C3'; no")))
+    assert problem["where"] == "data.badge"
+    assert "04A1B2C3" not in str(problem)
+
+
+def test_a_problem_has_the_members_of_rfc_9457_and_a_bounded_detail() -> None:
+    for reason, (status, title) in HTTP_REASONS.items():
+        problem = problem_of(Refusal(reason, "here", "x" * 1000))
+        assert problem["type"] == f"urn:pagereeve:problem:{reason}"
+        assert (problem["status"], problem["title"], problem["where"]) == (status, title, "here")
+        assert len(problem["detail"]) <= 401

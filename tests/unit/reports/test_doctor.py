@@ -1,0 +1,124 @@
+"""From plain figures to complaints: each says what, why and what to do, the worst first, on one page."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import pytest
+
+from pagereeve.reports.disk_space import LEAST_FREE_BYTES, MIB, Disk, disk_trouble
+from pagereeve.reports.doctor import SILENT_AFTER_US, Examined, Quiet, complaints_of, doctor_json, doctor_text
+
+NOW_US = 1_764_000_000_000_000
+HOUR_US = 3_600_000_000
+WELL = Examined(
+    now_us=NOW_US,
+    listen="127.0.0.1:8731",
+    data_dir="/var/lib/pagereeve",
+    disk=Disk(10_000 * MIB, 20_000 * MIB),
+    not_ready={},
+    journal_bytes=5 * MIB,
+    newest_us=NOW_US,
+    printers=2,
+    quiet=(Quiet("library", NOW_US - HOUR_US),),
+)
+
+
+def test_it_says_plainly_that_nothing_is_wrong() -> None:
+    assert complaints_of(WELL) == []
+    text = doctor_text(WELL, [])
+    assert text.startswith("Nothing is wrong.\n")
+    assert "Looked at: the settings, the daemon at 127.0.0.1:8731" in text
+    assert doctor_json(WELL, [])["complaints"] == []
+
+
+@pytest.mark.parametrize(
+    ("seen", "severity", "words"),
+    [
+        (
+            replace(WELL, settings=("people.file: line 3: is no date",)),
+            "critical",
+            "One thing is wrong with the",
+        ),
+        (replace(WELL, printers=0), "warning", "name no printer"),
+        (replace(WELL, not_ready=None, daemon_trouble="nobody listens there"), "critical", "No daemon answers"),
+        (replace(WELL, not_ready={"tasks": "keeper x is stuck"}), "critical", "part tasks: keeper x is stuck"),
+        (replace(WELL, data_dir_trouble="does not exist"), "critical", "/var/lib/pagereeve does not exist"),
+        (replace(WELL, disk=Disk(MIB, 20_000 * MIB)), "critical", "nearly full"),
+        (replace(WELL, journal_trouble="journal x is no database"), "critical", "is no database"),
+        (replace(WELL, wal_bytes=100 * MIB), "warning", "takes 100 MiB, the limit is 64"),
+        (replace(WELL, newest_us=NOW_US + HOUR_US), "critical", "The clock says 2025-11-24T16:00:00"),
+        (replace(WELL, readable=("/etc/key",)), "warning", "Everybody on this machine may read /etc/key"),
+        (replace(WELL, waiting_us={"desk": NOW_US - HOUR_US}), "critical", "The receiver desk has not taken"),
+        (replace(WELL, quiet=(Quiet("attic", None, "timeout"),)), "warning", "One printer has never given a reading"),
+        (
+            replace(WELL, quiet=(Quiet("attic", NOW_US - SILENT_AFTER_US - 1, "asleep"),)),
+            "warning",
+            "One printer has given no reading for more than a day: attic (asleep, last 2025-11-23T15:59Z)",
+        ),
+        (
+            replace(WELL, findings={("warning", "surplus"): 3, ("info", "meter-silent"): 9}),
+            "warning",
+            "12 findings are open: 3 surplus, 9 meter-silent.",
+        ),
+    ],
+)
+def test_each_trouble_is_one_complaint(seen: Examined, severity: str, words: str) -> None:
+    (complaint,) = complaints_of(seen)
+    assert complaint.severity == severity
+    assert words in complaint.what
+    assert complaint.why
+    assert complaint.do
+
+
+@pytest.mark.parametrize(
+    "seen",
+    [
+        replace(WELL, waiting_us={"desk": NOW_US - 60_000_000}),
+        replace(WELL, newest_us=NOW_US + 60_000_000),
+        replace(WELL, wal_bytes=64 * MIB),
+        replace(WELL, journal_bytes=None, newest_us=None),
+    ],
+)
+def test_what_is_usual_is_no_complaint(seen: Examined) -> None:
+    assert complaints_of(seen) == []
+
+
+def test_everything_at_once_is_one_page_the_worst_first() -> None:
+    many = tuple(Quiet(f"printer-{nth}", None, "timeout") for nth in range(500))
+    seen = replace(
+        WELL,
+        settings=tuple(f"printer p{nth}: its secrets: no" for nth in range(50)),
+        not_ready=None,
+        disk=Disk(MIB, 20_000 * MIB),
+        wal_bytes=2**40,
+        newest_us=NOW_US + HOUR_US,
+        readable=tuple(f"/etc/key-{nth}" for nth in range(50)),
+        waiting_us={"desk": 0},
+        quiet=(*many, Quiet("attic", 1, "asleep")),
+        findings={("info", "meter-silent"): 9},
+    )
+    complaints = complaints_of(seen)
+    severities = [one.severity for one in complaints]
+    assert severities == sorted(severities, key=["critical", "warning", "info"].index)
+    text = doctor_text(seen, complaints)
+    assert text.startswith("10 things are wrong, the worst first.\n")
+    assert len(text.splitlines()) < 60
+    assert max(map(len, text.splitlines())) < 400
+    assert "and 495 more" in text
+    assert len(doctor_json(seen, complaints)["complaints"]) == 10
+
+
+@pytest.mark.parametrize(
+    ("free_mib", "size_mib", "enough"),
+    [(63, 1_000, False), (64, 1_000, True), (99, 10_000, False), (100, 10_000, True), (1_024, 10**7, True)],
+)
+def test_64_mib_or_a_hundredth_must_be_free_and_of_a_large_disk_one_gib(
+    free_mib: int, size_mib: int, enough: bool
+) -> None:
+    assert LEAST_FREE_BYTES == 64 * MIB
+    assert (disk_trouble(Disk(free_mib * MIB, size_mib * MIB)) == "") == enough
+
+
+def test_a_disk_that_cannot_be_asked_is_a_trouble() -> None:
+    assert disk_trouble(None)

@@ -1,0 +1,187 @@
+"""Explain: the whole chain of evidence, readable, and never more of a badge than that there was one."""
+
+from __future__ import annotations
+
+import json
+import re
+from zoneinfo import ZoneInfo
+
+import pytest
+
+from pagereeve.domain.facts.facts import EntranceSet, Fact
+from pagereeve.domain.facts.policy import EntrancePolicy, Policy
+from pagereeve.domain.facts.reading import PrinterState
+from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.reports.explain import explain_all, explain_json, explain_text
+from pagereeve.reports.release_evidence import gather
+from tests.histories import ONE_RELEASE, SIMPLE, at, badge, ended, journal_of, policy, reading, started
+
+BERLIN = ZoneInfo("Europe/Berlin")
+
+GOLDEN = """\
+Release r-1001 of /release-server
+Job job-r-1001 of anise, on printer library-ground, started 2026-11-25 10:00:00.000+01:00
+Times are of Europe/Berlin.
+
+WHAT WAS RELEASED
+  5 pages, 1 copy, one-sided, 1 page on a side, 0 separator sheets
+
+WHAT HAPPENED, IN ORDER
+  2026-11-25 09:30:00.050+01:00  meter read (the reading before): total 1000 (idle); the same in 4 readings over 30 min
+  2026-11-25 09:59:57.000+01:00  the release's badge was presented at gateway gate-1 \
+(from urn:pagereeve:feed:line, received 0.2 s later)
+  2026-11-25 10:00:00.000+01:00  the release started through gateway gate-1 \
+(event r-1001.started from /release-server, received 0.2 s later)
+  2026-11-25 10:00:03.050+01:00  meter read: total 1002 (printing)
+  2026-11-25 10:00:05.000+01:00  one read of the meter failed over 3.0 s: no answer
+  2026-11-25 10:00:06.000+01:00  its end was announced: completed \
+(event r-1001.ended from /release-server, received 0.2 s later)
+  2026-11-25 10:00:09.050+01:00  meter read (the reading after): total 1005 (idle); the same in 9 readings over 51 s
+
+CHANNEL total (in impressions)
+  Before: 1000, standing until 2026-11-25 09:59:58.000+01:00, 2.0 s before the start
+  After:  1005, from 2026-11-25 10:00:19.050+01:00 on, 19 s after the start
+  Counted: 1005 - 1000 = 5
+  The window closed when the meter had rested for 10 s, the printer's settle time.
+  Settle time: 10 s, as the policy sets it.
+  Evidence: tight; the meter was read shortly before and after, and no other release ran meanwhile.
+  Expected: 5.
+  Verdict: agrees; the count lies within what was expected.
+  Released 5, counted 5, charged 5, unproven 0: by the policy 'lesser' the lesser of counted and released is charged.
+  Posting: meter:library-ground gives 5; person:anise receives 5.
+
+FINDINGS
+  none
+"""
+
+
+async def explained(facts: tuple[Fact, ...], release: str) -> str:
+    journal = await journal_of(facts)
+    return explain_all(await gather(journal, release), BERLIN)
+
+
+async def test_a_simple_release_reads_like_this() -> None:
+    assert await explained(ONE_RELEASE, "r-1001") == GOLDEN
+
+
+async def test_a_badge_is_a_badge_and_neither_number_nor_hash() -> None:
+    (evidence,) = await gather(await journal_of(ONE_RELEASE), "r-1001")
+    told = explain_text(evidence, BERLIN) + json.dumps(explain_json(evidence))
+    assert "badge" in told
+    assert "0123456789ab" not in told
+
+
+SHARED: tuple[Fact, ...] = (
+    policy(),
+    reading(-60, -1, 100),
+    started("r-1", 0, "anise", Ticket(pages=2, copies=1, sides="one-sided", number_up=1, separator_sheets=0)),
+    started("r-2", 1, "basil", Ticket(pages=4, copies=1, sides="one-sided", number_up=1, separator_sheets=0)),
+    ended("r-1", 3),
+    ended("r-2", 4),
+    reading(5, 5, 103, PrinterState.PRINTING),
+    reading(9, 60, 108),
+)
+
+
+async def test_a_shared_bracket_names_the_others_and_blames_nobody() -> None:
+    text = await explained(SHARED, "r-2")
+    assert "release r-1 of /release-server started on the same printer" in text
+    # 8 counted, 6 expected: no inner reading tells who moved the meter, so shares are in proportion, 2 : 4 of 8.
+    assert re.search(
+        r"Shared with r-1 of anise \(3\): 8 counted for all, 6 expected for all; this release's share is 5\.", text
+    )
+    assert "Verdict: surplus; the meter counted more than was expected." in text
+    assert "this is about all releases of the bracket together, not about one person" in text
+    assert "charged 4, unproven 0" in text
+    assert "house:surplus receives 2" in text
+    assert "WARNING  surplus at library-ground" in text
+
+
+async def test_an_open_window_says_so_and_decides_nothing() -> None:
+    facts = (policy(), reading(-60, -1, 100), started("r-1", 0, "anise", SIMPLE))
+    text = await explained(facts, "r-1")
+    assert "The window is still open: the meter has not come to rest yet." in text
+    assert "Verdict: none yet." in text
+    assert "nothing is decided while the window is open" in text
+    assert "counted unknown" in text
+
+
+async def test_a_ticket_that_leaves_much_open_has_its_reasons_told() -> None:
+    facts = (
+        policy(value=Policy(separator_sheets=None)),
+        reading(-60, -1, 100),
+        started("r-1", 0, "anise", Ticket(pages=3, sides="two-sided-long-edge", number_up=1)),
+        ended("r-1", 3),
+        reading(9, 60, 104),
+    )
+    text = await explained(facts, "r-1")
+    assert "3 pages, two-sided (long edge), 1 page on a side" in text
+    assert "Because the ticket does not say how many copies, so at least one is expected." in text
+    assert "Because the blank back of a last sheet may or may not be counted by this printer." in text
+    assert "Because there may be up to two separator sheets." in text
+    assert "Released unknown, counted 4, charged 3, unproven 1" in text
+
+
+async def test_a_name_of_several_sources_is_explained_for_each_or_for_the_one_asked_for() -> None:
+    other = started("r-1001", 300, "basil", SIMPLE, source="/other-server")
+    journal = await journal_of((*ONE_RELEASE, other))
+    assert [one.key.source for one in await gather(journal, "r-1001")] == ["/release-server", "/other-server"]
+    (only,) = await gather(journal, "r-1001", "/other-server")
+    assert only.charges[0].owner == "basil"
+    with pytest.raises(BadQuestion, match="came from '/third'; it came from /other-server, /release-server"):
+        await gather(journal, "r-1001", "/third")
+
+
+async def test_an_unknown_release_is_a_clear_error() -> None:
+    with pytest.raises(BadQuestion, match="no release 'r-9' is known"):
+        await gather(await journal_of(ONE_RELEASE), "r-9")
+
+
+async def test_the_reading_before_is_found_however_long_ago_the_meter_last_moved() -> None:
+    year = 365 * 86_400.0
+    facts = (
+        policy(-2 * year),
+        reading(-year, -1, 100, count=9000),
+        *(badge(-year + day * 86_400.0, f"b-{day:032x}") for day in range(1, 20)),
+        *ONE_RELEASE[3:],
+    )
+    journal = await journal_of((*facts[:-2], ended("r-1001", 6), reading(9, 60, 105)))
+    (evidence,) = await gather(journal, "r-1001")
+    assert evidence.plateaus[0].count == 9000
+    assert "the same in 9000 readings over 365.0 d" in explain_text(evidence, BERLIN)
+
+
+async def test_control_characters_from_outside_are_written_out() -> None:
+    facts = (policy(), reading(-60, -1, 100), started("r-1", 0, "an\x9bise", SIMPLE))
+    text = await explained(facts, "r-1")
+    assert "an\\x9bise" in text
+    assert all(letter.isprintable() or letter == "\n" for letter in text)
+
+
+async def test_the_json_has_the_rows_the_order_and_the_sentences() -> None:
+    (evidence,) = await gather(await journal_of(SHARED), "r-1")
+    body = json.loads(json.dumps(explain_json(evidence)))
+    assert [one["release"] for one in body["shared_with"]] == ["r-2"]
+    assert [one["at"] for one in body["timeline"]] == sorted(one["at"] for one in body["timeline"])
+    assert body["channels"][0]["sentences"][-1].startswith("Released 2, counted 3, charged 2")
+    assert [one["counted"] for one in body["stretches"]] == [8]
+    assert [one["kind"] for one in body["findings"]] == ["surplus"]
+
+
+async def test_a_card_that_lay_on_the_reader_is_one_line() -> None:
+    hashed = "b-0123456789abcdef0123456789abcdef"
+    again = tuple(badge(-3 + nth / 2, hashed) for nth in range(1, 4))
+    text = await explained((*ONE_RELEASE[:4], *again, *ONE_RELEASE[4:]), "r-1001")
+    assert text.count("presented at gateway gate-1") == 1
+    assert "and seen 3 times more within 1.5 s" in text
+
+
+async def test_a_swipe_is_collapsed_by_the_window_of_the_house() -> None:
+    """At 3.0 s and 2.5 s before the release: one swipe by the default of 2 s, two where the house says 0.2 s."""
+    again = (*ONE_RELEASE, badge(-2.5, "b-0123456789abcdef0123456789abcdef"))
+    short = EntranceSet(at(-3600), EntrancePolicy(swipe_us=200_000))
+    one = await explained(again, "r-1001")
+    assert one.count("the release's badge was presented") == 1
+    assert "and seen once more within 0.5 s" in one
+    assert (await explained((*again, short), "r-1001")).count("the release's badge was presented") == 2

@@ -1,0 +1,45 @@
+"""Findings for people: the worst first, with state, time and evidence."""
+
+from __future__ import annotations
+
+from zoneinfo import ZoneInfo
+
+from pagereeve.domain.ledger import Finding, FindingState, Severity
+from pagereeve.reports.findings import chosen_findings, findings_text
+from tests.histories import at
+
+UTC = ZoneInfo("UTC")
+
+
+def finding(
+    name: str, severity: Severity, since: float, printer: str = "library", until: float | None = None
+) -> Finding:
+    state: FindingState = "open" if until is None else "closed"
+    until_us = None if until is None else at(until)
+    return Finding(name, "surplus", severity, printer, at(since), until_us, state, "2 too many", ("proof", "x\x1b[31m"))
+
+
+def test_the_worst_come_first_then_the_oldest() -> None:
+    known = [finding("f-1", "info", 0), finding("f-2", "critical", 9), finding("f-3", "critical", 5)]
+    assert [one.id for one in chosen_findings(known)] == ["f-3", "f-2", "f-1"]
+
+
+def test_one_printer_may_be_chosen() -> None:
+    known = [finding("f-1", "info", 0), finding("f-2", "info", 0, "hall")]
+    assert [one.id for one in chosen_findings(known, "hall")] == ["f-2"]
+
+
+def test_a_finding_shows_what_where_since_when_and_its_evidence() -> None:
+    text = findings_text([finding("f-1", "warning", 0), finding("f-2", "info", 5, "", 65)], UTC)
+    assert "WARNING  surplus at library, 2026-11-25 09:00:00+00:00, open [f-1]" in text
+    assert "INFO     surplus at (no printer), 2026-11-25 09:00:05+00:00 to 2026-11-25 09:01:05+00:00, closed" in text
+    assert "         - proof" in text
+    assert text.endswith("2 findings: 1 warning, 1 info.")
+
+
+def test_a_terminal_obeys_nothing_that_stands_in_evidence() -> None:
+    assert "x\\x1b[31m" in findings_text([finding("f-1", "info", 0)], UTC)
+
+
+def test_none_is_said() -> None:
+    assert findings_text([], UTC) == "No findings."
