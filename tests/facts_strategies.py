@@ -6,7 +6,6 @@ from typing import get_args
 
 from hypothesis import strategies as st
 
-from pagereeve.domain.brackets.expectation import LARGE_WEIGHT_MAX
 from pagereeve.domain.facts.events import BADGE_PRESENTED, NAME_MAX, PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED
 from pagereeve.domain.facts.facts import (
     Action,
@@ -33,7 +32,16 @@ from pagereeve.domain.facts.facts import (
     ReleaseStarted,
     SettleLearned,
 )
-from pagereeve.domain.facts.policy import BlankBacks, Charging, Copies, EntrancePolicy, NumberUp, Policy, SidesMade
+from pagereeve.domain.facts.policy import (
+    LARGE_WEIGHT_MAX,
+    BlankBacks,
+    Charging,
+    Copies,
+    EntrancePolicy,
+    NumberUp,
+    Policy,
+    SidesMade,
+)
 from pagereeve.domain.facts.reading import (
     ERROR_BITS,
     Count,

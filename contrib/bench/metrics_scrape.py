@@ -27,7 +27,8 @@ from starlette.requests import Request
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
 from pagereeve.app.daemon import SWITCH_INTERVAL_S
-from pagereeve.ports.telemetry import ACCOUNT_KINDS, PrinterTelemetry
+from pagereeve.domain.ledger import ACCOUNT_KINDS
+from pagereeve.ports.telemetry import PrinterTelemetry
 from pagereeve.telemetry.metrics import MetricsPage
 from pagereeve.telemetry.pages import Metrics
 from pagereeve.telemetry.printer_metrics import FINDING_KINDS, PrinterPages

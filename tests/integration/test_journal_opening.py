@@ -29,9 +29,8 @@ from pagereeve.store.errors import CantOpen, ForeignSideFile, InUse, NewerSchema
 from pagereeve.store.records.fact_record import file
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sqlite.journal import SqlJournal
-from pagereeve.store.sqlite.migration import PHASES, config
 from pagereeve.store.sqlite.reads import SqlReads
-from pagereeve.store.sqlite.revision import MARGIN_BYTES
+from pagereeve.store.sqlite.upgrade import MARGIN_BYTES, PHASES, config
 from tests.journal_samples import badge
 
 if TYPE_CHECKING:
@@ -221,7 +220,7 @@ async def test_a_migration_that_breaks_off_leaves_nothing_behind(path: Path, mon
             raise RuntimeError("power cut")
 
     with monkeypatch.context() as patch:
-        patch.setattr("pagereeve.store.sqlite.migration.migrate", breaks_off)
+        patch.setattr("pagereeve.store.sqlite.upgrade.migrate", breaks_off)
         with pytest.raises(RuntimeError):
             await opened(path)
     await filled(path)

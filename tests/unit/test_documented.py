@@ -10,8 +10,7 @@ import pytest
 
 from pagereeve.cli import COMMANDS
 from pagereeve.domain.findings.finding import Kind
-from pagereeve.domain.ledger import Grade, Verdict
-from pagereeve.ports.telemetry import HOUSE_KINDS
+from pagereeve.domain.ledger import HOUSE_KINDS, Grade, Verdict
 from pagereeve.reports.sentences import REASONS
 from pagereeve.settings import PolicySettings
 from pagereeve.telemetry.metrics import MetricsPage

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from importlib.metadata import version
-from typing import TYPE_CHECKING, get_args
+from typing import Protocol, get_args
 
 from pagereeve.app.alerting import Alerting
 from pagereeve.app.disk import disk_of
@@ -14,18 +14,21 @@ from pagereeve.domain.badges.form import Refused
 from pagereeve.domain.facts.reading import Reading
 from pagereeve.engine.alerts.delivery import OUTCOMES as OUTCOMES_OF_MESSAGES
 from pagereeve.engine.badges.watcher import Porter
+from pagereeve.engine.counters import EngineTally
+from pagereeve.engine.printers.registry import Desk
 from pagereeve.engine.printers.watcher import Keeper
-from pagereeve.engine.supervision.watchdog import LAG_LONGEST_S, WRITE_LONGEST_S
+from pagereeve.engine.supervision.supervisor import Supervisor
+from pagereeve.engine.supervision.watchdog import LAG_LONGEST_S, WRITE_LONGEST_S, Pulse
+from pagereeve.feeds.http.endpoint import EventsEndpoint
+from pagereeve.feeds.lines.feed import LineFeed
 from pagereeve.feeds.refusals import Reason
 from pagereeve.feeds.stats import FeedStats
+from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import Refusal
 from pagereeve.ports.telemetry import FeedTelemetry, PrinterTelemetry, ProcessTelemetry, ReceiverTelemetry
 from pagereeve.reports.disk_space import disk_trouble
-
-if TYPE_CHECKING:
-    from pagereeve.app.daemon import App
-    from pagereeve.feeds.lines.feed import LineFeed
-    from pagereeve.settings import LineFeedSettings
+from pagereeve.settings import LineFeedSettings, Settings
+from pagereeve.store.sqlite.journal import SqlJournal
 
 OUTCOMES = ("stored", "duplicate", "conflict", "quarantined")
 TASKS = ("keeper", "porter", "checkpoint", "pulse", "herald", "couriers")
@@ -38,6 +41,23 @@ SUCCESSES = {
     "couriers": "couriers",
 }
 TROUBLES_MAX = 5
+
+
+class App(Protocol):
+    """The parts of the running daemon that are shown."""
+
+    settings: Settings
+    tally: EngineTally
+    supervisor: Supervisor
+    ready: bool
+    line_feeds: list[LineFeed]
+    store: SqlJournal
+    meter: SnmpMeter
+    desk: Desk
+    alerting: Alerting
+    porter: Porter
+    pulse: Pulse
+    events: EventsEndpoint
 
 
 class Telemetry:

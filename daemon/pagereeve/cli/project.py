@@ -96,8 +96,8 @@ def _show(
 ) -> None:
     from pagereeve.cli.output import say, show  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.domain.accounts.printer_accounts import Accounts  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.domain.values.visible import visible  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.reports.findings import chosen_findings, findings_text  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.plain_text import visible  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.reports.totals import (  # noqa: PLC0415 - see pagereeve.cli
         accounts_table,
         period_line,

@@ -22,7 +22,7 @@ def replay(
     """
     from pagereeve.app.replay import replay_journal  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.cli.output import say  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.plain_text import visible  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.domain.values.visible import visible  # noqa: PLC0415 - see pagereeve.cli
 
     path = journal_path(config, data_dir)
     if not path.is_file():

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from pagereeve.domain.ledger import Finding, Posting
+from pagereeve.domain.ledger import Finding, Posting, is_house, is_meter
 from pagereeve.simulator.college.scenario import Planted
 from pagereeve.simulator.printer.model import Truth
 
@@ -85,8 +85,8 @@ def _pages(postings: Iterable[Posting], truth: Mapping[str, Truth]) -> tuple[Pag
     house = dict.fromkeys(truth, 0)
     for posting in postings:
         for account, pages in posting.legs:
-            if account.startswith("person:"):
-                people[posting.printer] += pages
-            elif account.startswith("house:"):
+            if is_house(account):
                 house[posting.printer] += pages
+            elif not is_meter(account):
+                people[posting.printer] += pages
     return tuple(PageLine(name, one.marked, people[name], house[name]) for name, one in truth.items())

@@ -14,6 +14,9 @@ SEVERITIES: Final[tuple[Severity, ...]] = ("critical", "warning", "info")
 
 FindingState = Literal["open", "explained", "closed"]
 
+_HOUSE: Final = "house:"
+_METER: Final = "meter:"
+
 STRAY = "house:stray"
 SURPLUS = "house:surplus"
 SHORTFALL = "house:shortfall"
@@ -21,9 +24,39 @@ MAINTENANCE = "house:maintenance"
 UNPROVEN = "house:unproven"
 OTHER_FUNCTION = "house:other-function"
 
+PEOPLE: Final = "people"
+METER: Final = "meter"
+HOUSE_ACCOUNTS: Final = (STRAY, SURPLUS, SHORTFALL, MAINTENANCE, UNPROVEN, OTHER_FUNCTION)
+HOUSE_KINDS: Final = tuple(account.removeprefix(_HOUSE) for account in HOUSE_ACCOUNTS)
+ACCOUNT_KINDS: Final = (PEOPLE, *HOUSE_KINDS)
+"""Who receives pages: people, and each of the house's accounts."""
+
+PageKey = tuple[str, str]
+"""(channel, account kind): a kind is one of ACCOUNT_KINDS."""
+
 
 def person(owner: str) -> str:
     return f"person:{owner}"
+
+
+def meter_account(printer: str) -> str:
+    """The account that gives what the printer's meter counted."""
+    return f"{_METER}{printer}"
+
+
+def is_house(account: str) -> bool:
+    return account.startswith(_HOUSE)
+
+
+def is_meter(account: str) -> bool:
+    return account.startswith(_METER)
+
+
+def account_kind(account: str) -> str:
+    """METER, PEOPLE, or the house account's own name."""
+    if is_house(account):
+        return account.removeprefix(_HOUSE)
+    return METER if is_meter(account) else PEOPLE
 
 
 class Grade(StrEnum):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from pagereeve.domain.values.errors import BadFact, PagereeveError
@@ -52,6 +53,16 @@ class Refusal(PagereeveError):
         self.reason: Reason = reason
         self.where = where
         self.problem = problem
+
+
+@dataclass(frozen=True, slots=True)
+class BadItem:
+    """An item of a batch that is no CloudEvent. ``source`` and ``id`` are given back where they can be."""
+
+    refusal: Refusal
+    source: str | None
+    id: str | None
+    item: Any
 
 
 def refusal_of(bad: BadFact) -> Refusal:

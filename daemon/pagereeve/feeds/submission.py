@@ -9,9 +9,8 @@ from dataclasses import dataclass
 from typing import Any
 
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.feeds.http.cloudevents import BadItem
 from pagereeve.feeds.masking import veiled_text
-from pagereeve.feeds.refusals import HTTP_REASONS, Refusal, problem_of, refusal_of
+from pagereeve.feeds.refusals import HTTP_REASONS, BadItem, Refusal, problem_of, refusal_of
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.intake import Accepted, Envelope, Intake
 from pagereeve.ports.journal import JournalUnavailable

@@ -8,7 +8,7 @@ from functools import lru_cache, partial
 
 from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
 from pagereeve.meters.discovery.inspecting import inspection_of
-from pagereeve.meters.discovery.objects import SYS_UP_TIME, Pins
+from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
 from pagereeve.meters.discovery.survey import Survey, survey, wrong_responder
 from pagereeve.meters.sighting import Sighting, figure
@@ -16,6 +16,7 @@ from pagereeve.meters.snmp.address import Address, NameNotFound, Resolver, key_l
 from pagereeve.meters.snmp.ber import DecodeError
 from pagereeve.meters.snmp.conversation import NAMES_MAX, Conversation, Got, Manners
 from pagereeve.meters.snmp.endpoint import Endpoint
+from pagereeve.meters.snmp.names import SYS_UP_TIME
 from pagereeve.meters.snmp.question import Patience
 from pagereeve.meters.snmp.read_ended import ReadEnded
 from pagereeve.meters.snmp.session3 import Session3

@@ -6,17 +6,11 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
+from pagereeve.domain.ledger import PageKey
 from pagereeve.ports.queries import JournalHealth
 
-PageKey = tuple[str, str]
-"""(channel, account kind): a kind is ``people`` or one of HOUSE_KINDS."""
-
-PEOPLE = "people"
-HOUSE_KINDS = ("stray", "surplus", "shortfall", "maintenance", "unproven", "other-function")
 PARTS = ("start", "journal", "tasks", "loop", "disk")
 """What must work before events are welcome, in the order in which it is told."""
-
-ACCOUNT_KINDS = (PEOPLE, *HOUSE_KINDS)
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,7 +11,7 @@ from typing import Final
 
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.values.instants import to_text
-from pagereeve.reports.plain_text import visible
+from pagereeve.domain.values.visible import visible
 
 TITLE_MAX: Final = 200
 TEXT_MAX: Final = 1_000

@@ -9,8 +9,8 @@ from zoneinfo import ZoneInfo
 from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.alerts.alert import RANK, Alert
 from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.visible import visible
 from pagereeve.ports.outbox import Kept, Queue
-from pagereeve.reports.plain_text import visible
 
 
 def alerts_text(kept: Sequence[Kept], queues: Mapping[str, Queue], zone: ZoneInfo) -> str:

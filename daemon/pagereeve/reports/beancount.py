@@ -15,8 +15,7 @@ from typing import Final
 from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.periods import local
-from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch
-from pagereeve.domain.projection.running_totals import HOUSE
+from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch, is_house, is_meter
 from pagereeve.domain.values.instants import to_text
 
 OPENED: Final = "1970-01-01"
@@ -44,7 +43,7 @@ class StretchIndex:
             self._known.setdefault(_place(stretch), []).append(stretch)
 
     def of(self, posting: Posting) -> Stretch | None:
-        given = -sum(pages for account, pages in posting.legs if account.startswith("meter:"))
+        given = -sum(pages for account, pages in posting.legs if is_meter(account))
         known = self._known.get(_place(posting), [])
         return next((one for one in known if one.counted == given), None)
 
@@ -110,10 +109,10 @@ class LedgerText:
 
 def account_name(account: str) -> str:
     """One beancount account for each of ours, and never one for two: what it can't spell is written as hex octets."""
-    kind, _, name = account.partition(":")
-    if account.startswith(HOUSE):
+    _, _, name = account.partition(":")
+    if is_house(account):
         return f"Expenses:House:{name.capitalize()}"
-    if kind == "meter":
+    if is_meter(account):
         return f"Income:Meter:M-{_spelt(name)}"
     return f"Expenses:People:P-{_spelt(name)}"
 

@@ -8,8 +8,8 @@ from typing import Any, Final
 
 from pagereeve.domain.ledger import SEVERITIES, Severity
 from pagereeve.domain.values.instants import SECOND_US, to_text
+from pagereeve.domain.values.visible import visible
 from pagereeve.reports.disk_space import MIB, Disk, disk_trouble
-from pagereeve.reports.plain_text import visible
 
 NAMED_MAX: Final = 5
 # A printer may be off over a weekend; beyond a day somebody should know that it is.

@@ -11,11 +11,11 @@ from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.brackets.allocation import SHARES
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.hints import PREFIX
-from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch
+from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch, is_meter
 from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.visible import visible
 from pagereeve.reports.findings import finding_lines
 from pagereeve.reports.late_notices import Learnt, known_json, known_text
-from pagereeve.reports.plain_text import visible
 from pagereeve.reports.release_evidence import Evidence
 from pagereeve.reports.rows_json import charge_json, finding_json, posting_json, stretch_json
 from pagereeve.reports.sentences import (
@@ -209,8 +209,8 @@ def _charging(evidence: Evidence, charge: Charge) -> str:
 
 def posting_text(posting: Posting) -> str:
     """Who gives and who receives."""
-    given = [f"{account} gives {-pages}" for account, pages in posting.legs if account.startswith("meter:")]
-    received = [f"{account} receives {pages}" for account, pages in posting.legs if not account.startswith("meter:")]
+    given = [f"{account} gives {-pages}" for account, pages in posting.legs if is_meter(account)]
+    received = [f"{account} receives {pages}" for account, pages in posting.legs if not is_meter(account)]
     return "; ".join([*given, *received]) or "nothing was counted and nothing is owed"
 
 

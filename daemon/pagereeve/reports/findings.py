@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.ledger import SEVERITIES, Finding
-from pagereeve.reports.plain_text import visible
+from pagereeve.domain.values.visible import visible
 
 
 def chosen_findings(findings: Iterable[Finding], printer: str | None = None) -> list[Finding]:

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import Any
 
+from pagereeve.domain.values.visible import visible
 from pagereeve.ports.inspection import ChannelFound, Inspection
-from pagereeve.reports.plain_text import visible
 
 
 def inspection_json(seen: Inspection) -> dict[str, Any]:

@@ -10,7 +10,7 @@ from typing import Any, Final
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.facts.facts import Decided, Event, Fact, PrinterNoted, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.facts.in_force import Rules
-from pagereeve.domain.ledger import Charge
+from pagereeve.domain.ledger import Charge, is_meter
 from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.projection.projector import Book, needed_from_us
 from pagereeve.domain.projection.resume_point import Seed
@@ -124,7 +124,7 @@ def _known(evidence: Evidence, projected: Projected) -> Known:
     for posting in projected.postings():
         if posting.channel in CLAIMED_CHANNELS and _within(posting.opens_us, posting.closes_us, evidence):
             for account, pages in posting.legs:
-                if not account.startswith("meter:"):
+                if not is_meter(account):
                     received[account] += pages
     return Known(_verdict(mine), sum(one.charged for one in mine), sum(one.unproven for one in mine), _sorted(received))
 

@@ -10,8 +10,8 @@ from rich.table import Table
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period, local_text
 from pagereeve.domain.accounts.printer_accounts import PrinterAccounts
 from pagereeve.domain.accounts.totals import By, Total
+from pagereeve.domain.ledger import ACCOUNT_KINDS
 from pagereeve.domain.values.instants import to_text
-from pagereeve.ports.telemetry import ACCOUNT_KINDS
 from pagereeve.reports.csv_text import Cell, csv_text
 from pagereeve.reports.plain_text import plain
 

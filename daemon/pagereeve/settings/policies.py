@@ -6,8 +6,7 @@ from typing import Annotated, Any
 
 from pydantic import AfterValidator, BeforeValidator, Field
 
-from pagereeve.domain.brackets.expectation import LARGE_WEIGHT_MAX
-from pagereeve.domain.facts.policy import BlankBacks, Charging, Copies, NumberUp, Policy, SidesMade
+from pagereeve.domain.facts.policy import LARGE_WEIGHT_MAX, BlankBacks, Charging, Copies, NumberUp, Policy, SidesMade
 from pagereeve.settings.values import Between, Duration, Section, Share, Whole
 
 UNKNOWN = "unknown"

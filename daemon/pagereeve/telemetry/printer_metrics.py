@@ -11,8 +11,9 @@ from operator import attrgetter
 from typing import Final, get_args
 
 from pagereeve.domain.findings.finding import Kind
+from pagereeve.domain.ledger import ACCOUNT_KINDS
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.ports.telemetry import ACCOUNT_KINDS, PrinterTelemetry
+from pagereeve.ports.telemetry import PrinterTelemetry
 
 FINDING_KINDS: Final[tuple[str, ...]] = get_args(Kind)
 

@@ -8,13 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
-from typing import Final
 
-from pagereeve.domain.ledger import Posting
-from pagereeve.domain.projection.running_totals import account_kind
-from pagereeve.ports.telemetry import ACCOUNT_KINDS, HOUSE_KINDS, PEOPLE
-
-METER: Final = "meter"
+from pagereeve.domain.ledger import ACCOUNT_KINDS, HOUSE_KINDS, METER, PEOPLE, Posting, account_kind
 
 
 @dataclass(slots=True)

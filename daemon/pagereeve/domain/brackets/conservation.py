@@ -12,9 +12,7 @@ from dataclasses import dataclass
 
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.windows import Window
-from pagereeve.domain.ledger import Posting
-
-METER_PREFIX = "meter:"
+from pagereeve.domain.ledger import Posting, is_meter
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +52,7 @@ def conserved(
     unbalanced: set[tuple[int, str]] = set()
     for posting in postings:
         key = (posting.run, posting.channel)
-        received[key] += sum(pages for account, pages in posting.legs if not account.startswith(METER_PREFIX))
+        received[key] += sum(pages for account, pages in posting.legs if not is_meter(account))
         if sum(pages for _, pages in posting.legs) != 0:
             unbalanced.add(key)
     lines: list[Conserved] = []

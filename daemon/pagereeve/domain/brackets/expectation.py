@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 from pagereeve.domain.facts.facts import ReleaseEnded
 from pagereeve.domain.facts.media import is_large
-from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.policy import LARGE_WEIGHT_MAX, Policy
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.facts.ticket import SEPARATORS_MAX, Ticket
 from pagereeve.domain.ledger import Interval
@@ -17,8 +17,6 @@ CLAIMED_CHANNELS = frozenset({"total", "sheets"})
 FUNCTION_CHANNELS = ("copies", "faxes")
 # Neither is what the engine picked, which counts misfeeds too (Tylan/check_snmp_printer#13).
 NOBODYS_CHANNELS = frozenset({*FUNCTION_CHANNELS, "picked"})
-# Meters that weigh sizes count a large side twice (FIELD-CASES 1.13); of heavier weights nothing is known.
-LARGE_WEIGHT_MAX = 2
 # A printer that was off may make a page of its own when it comes back.
 START_UP = "start-up-page"
 

@@ -18,6 +18,7 @@ from pagereeve.domain.ledger import (
     Charge,
     Grade,
     Verdict,
+    meter_account,
     person,
 )
 
@@ -94,10 +95,6 @@ def charge_of(
         verdict=verdict,
         reasons=tuple(reasons),
     )
-
-
-def meter_account(printer: str) -> str:
-    return f"meter:{printer}"
 
 
 def legs_for(printer: str, channel: str, counted: int, owed: Sequence[tuple[str, Owed]]) -> tuple[tuple[str, int], ...]:

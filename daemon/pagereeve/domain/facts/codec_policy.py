@@ -5,8 +5,16 @@ from __future__ import annotations
 from dataclasses import fields as dataclass_fields
 from typing import Any, Final, get_args
 
-from pagereeve.domain.brackets.expectation import LARGE_WEIGHT_MAX
-from pagereeve.domain.facts.policy import BlankBacks, Charging, Copies, EntrancePolicy, NumberUp, Policy, SidesMade
+from pagereeve.domain.facts.policy import (
+    LARGE_WEIGHT_MAX,
+    BlankBacks,
+    Charging,
+    Copies,
+    EntrancePolicy,
+    NumberUp,
+    Policy,
+    SidesMade,
+)
 from pagereeve.domain.values.fields import Fields
 
 FIGURE_MAX: Final = 2**53 - 1

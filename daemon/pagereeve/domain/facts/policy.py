@@ -13,6 +13,9 @@ Copies = Literal["as-ticket", "in-pages"]
 NumberUp = Literal["as-ticket", "in-pages"]
 SidesMade = Literal["as-ticket", "one-sided"]
 
+# Meters that weigh sizes count a large side twice (FIELD-CASES 1.13); of heavier weights nothing is known.
+LARGE_WEIGHT_MAX = 2
+
 
 @dataclass(frozen=True, slots=True)
 class Policy:

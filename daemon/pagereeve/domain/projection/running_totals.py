@@ -6,21 +6,8 @@ from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from pagereeve.domain.ledger import Posting, Sheaf
+from pagereeve.domain.ledger import METER, PageKey, Posting, Sheaf, account_kind
 from pagereeve.domain.projection.projector import Update
-
-PageKey = tuple[str, str]
-"""(channel, account kind): ``people``, or the house account's own name."""
-
-HOUSE = "house:"
-METER = "meter:"
-
-
-def account_kind(account: str) -> str:
-    """``meter``, ``people``, or the house account's own name."""
-    if account.startswith(HOUSE):
-        return account.removeprefix(HOUSE)
-    return "meter" if account.startswith(METER) else "people"
 
 
 @dataclass(slots=True)
@@ -33,7 +20,7 @@ class Figures:
 
     def add_pages(self, channel: str, account: str, pages: int) -> None:
         kind = account_kind(account)
-        if kind != "meter":
+        if kind != METER:
             self.pages[channel, kind] += pages
 
     def add(self, update: Update) -> None:

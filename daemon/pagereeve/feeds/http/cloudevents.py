@@ -6,13 +6,12 @@ import base64
 import binascii
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any, Final, Literal
 from urllib.parse import unquote_to_bytes
 
 from pagereeve.domain.values.fields import type_name
 from pagereeve.feeds.http import strict_json as strictjson
-from pagereeve.feeds.refusals import Refusal
+from pagereeve.feeds.refusals import BadItem, Refusal
 from pagereeve.ports.intake import Envelope
 
 Mode = Literal["binary", "structured", "batch"]
@@ -27,16 +26,6 @@ _NAME: Final = re.compile(r"[a-z0-9]{1,64}")
 _CONTROL: Final = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 _STRAY_PERCENT: Final = re.compile(r"%(?![0-9A-Fa-f]{2})")
 _INTEGER_MAX: Final = 2**31
-
-
-@dataclass(frozen=True, slots=True)
-class BadItem:
-    """An item of a batch that is no CloudEvent. ``source`` and ``id`` are given back where they can be."""
-
-    refusal: Refusal
-    source: str | None
-    id: str | None
-    item: Any
 
 
 def mode_of(content_type: str | None, *, has_attributes: bool) -> Mode:

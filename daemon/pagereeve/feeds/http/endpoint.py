@@ -10,8 +10,7 @@ from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.feeds.http import cloudevents, prefer
 from pagereeve.feeds.http.answers import CLOSE, Answer, Headers, Receive, Scope, Send, refusal_answer, send_answer
 from pagereeve.feeds.http.bearer import BearerTokens
-from pagereeve.feeds.http.cloudevents import BadItem
-from pagereeve.feeds.refusals import Refusal
+from pagereeve.feeds.refusals import BadItem, Refusal
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.feeds.submission import Taken, Taker, item_result
 from pagereeve.ports.clock import Clock

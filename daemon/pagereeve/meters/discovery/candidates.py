@@ -6,10 +6,11 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from pagereeve.meters.discovery.channels import NO_MODULUS, PinnedChannel, Term
-from pagereeve.meters.discovery.objects import Index, instance
+from pagereeve.meters.discovery.objects import instance
 from pagereeve.meters.discovery.profile import Profile, ProfileChannel, Rows
 from pagereeve.meters.snmp.ber import OCTET_STRING, DecodeError, Varbind, number, oid_bytes, oid_label
 from pagereeve.meters.snmp.conversation import Conversation
+from pagereeve.meters.snmp.names import Index
 from pagereeve.meters.snmp.walking import Walk
 
 ROWS_MAX: Final = 256

@@ -9,9 +9,10 @@ from typing import Final
 
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.meters.discovery.channels import PinnedChannel, Term
-from pagereeve.meters.discovery.objects import Index, instance
+from pagereeve.meters.discovery.objects import instance
 from pagereeve.meters.snmp.ber import DecodeError, Varbind, number, oid_bytes
 from pagereeve.meters.snmp.conversation import Conversation
+from pagereeve.meters.snmp.names import Index
 from pagereeve.meters.snmp.walking import Walk
 
 SOURCE: Final = "PWG 5106.3"

@@ -9,9 +9,9 @@ from typing import Final
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.meters.discovery.channels import PinnedChannel, Term, names_of
 from pagereeve.meters.snmp.ber import oid_bytes
+from pagereeve.meters.snmp.names import SYS_UP_TIME, Index
 
 SYS_OBJECT_ID: Final = oid_bytes("1.3.6.1.2.1.1.2.0")
-SYS_UP_TIME: Final = oid_bytes("1.3.6.1.2.1.1.3.0")
 
 # The root of RFC 3805: whoever knows anything below it is a printer's agent.
 PRINTER_MIB: Final = oid_bytes("1.3.6.1.2.1.43")
@@ -30,8 +30,6 @@ SYS_DESCR: Final = oid_bytes("1.3.6.1.2.1.1.1.0")
 HR_DEVICE_DESCR: Final = oid_bytes("1.3.6.1.2.1.25.3.2.1.3")
 
 HR_DEVICE_PRINTER: Final = "1.3.6.1.2.1.25.3.1.5"
-
-Index = tuple[int, ...]
 
 # PrtMarkerCounterUnitTC: only these two can be compared with what was released.
 USABLE_UNITS: Final = {7: Unit.IMPRESSIONS, 8: Unit.SHEETS}

@@ -15,11 +15,11 @@ from pagereeve.meters.discovery.objects import (
     HR_DEVICE_TYPE,
     MARKER_LIFE_COUNT,
     PRINTER_MIB,
-    Index,
     instance,
 )
 from pagereeve.meters.snmp.ber import OBJECT_ID, oid_label
 from pagereeve.meters.snmp.conversation import Conversation
+from pagereeve.meters.snmp.names import Index
 from pagereeve.meters.snmp.walking import Walk, follows
 
 # How many rows of each column are looked at: a gateway's own agent may list all its disks and interfaces.

@@ -18,7 +18,6 @@ from pagereeve.meters.discovery.objects import (
     HR_DEVICE_DESCR,
     SYS_DESCR,
     SYS_OBJECT_ID,
-    Index,
     Pins,
     instance,
     life_count,
@@ -30,6 +29,7 @@ from pagereeve.meters.discovery.text import printable
 from pagereeve.meters.discovery.units import unit_in, unit_label
 from pagereeve.meters.snmp.ber import OCTET_STRING, DecodeError, Varbind, object_id
 from pagereeve.meters.snmp.conversation import Conversation
+from pagereeve.meters.snmp.names import Index
 from pagereeve.meters.snmp.read_ended import ReadEnded
 from pagereeve.ports.meter import MeterTarget
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from pagereeve.domain.facts.reading import SilenceReason
-from pagereeve.meters.discovery.objects import SYS_UP_TIME
 from pagereeve.meters.snmp.address import Address, key_label
 from pagereeve.meters.snmp.ber import Varbind, number, oid_label
 from pagereeve.meters.snmp.endpoint import Endpoint
 from pagereeve.meters.snmp.message import GET, GET_NEXT, NO_SUCH_NAME, TOO_BIG, Response, error_name, template
+from pagereeve.meters.snmp.names import SYS_UP_TIME
 from pagereeve.meters.snmp.question import STRICT, Answer, Leave, Patience, Request
 from pagereeve.meters.snmp.read_ended import ReadEnded
 from pagereeve.meters.snmp.reports import take_report

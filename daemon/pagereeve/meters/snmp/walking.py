@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from pagereeve.meters.discovery.objects import Index
 from pagereeve.meters.snmp.ber import DecodeError, Varbind, oid_arcs
 from pagereeve.meters.snmp.conversation import Conversation
+from pagereeve.meters.snmp.names import Index
 
 
 @dataclass(slots=True)

@@ -24,7 +24,7 @@ from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 from pagereeve.store.sqlite.lock import InstanceLock, raise_fence
 from pagereeve.store.sqlite.reads import SqlReads
-from pagereeve.store.sqlite.revision import FreeBytes, free_bytes, upgrade
+from pagereeve.store.sqlite.upgrade import FreeBytes, free_bytes, upgrade
 from pagereeve.store.sqlite.writer import GROUP_MAX, QUEUE_DEPTH_MAX, WAL_LIMIT_BYTES, Writer
 
 

@@ -13,8 +13,7 @@ from cloudevents.core.formats.json import JSONFormat
 from cloudevents.core.v1.event import CloudEvent
 
 from pagereeve.feeds.http import cloudevents
-from pagereeve.feeds.http.cloudevents import BadItem
-from pagereeve.feeds.refusals import Refusal
+from pagereeve.feeds.refusals import BadItem, Refusal
 from pagereeve.ports.intake import Envelope
 
 MEMBERS: dict[str, Any] = {
