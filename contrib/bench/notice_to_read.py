@@ -150,13 +150,16 @@ async def daemon(args: argparse.Namespace, folder: Path) -> None:
     print(
         f"daemon: {cpu_s:.1f} s of CPU in {wall_s:.1f} s; {reads} reads, {health.commits} commits, {health.rows} rows"
     )
-    print(f"projections {tally.projections}, rewinds {tally.rewinds}, keeper restarts {sum(tally.restarts.values())}")
+    print(f"projections {tally.projections}, rewinds {tally.rewinds}, watcher restarts {sum(tally.restarts.values())}")
 
 
 async def all_read_once(app: App) -> float:
     """Discovery of every printer is over before the load begins; the CPU it took, in seconds."""
     began_s, cpu_s = time.monotonic(), time.process_time()
-    while any(keeper.last is None for keeper in app.desk.keepers.values()) and time.monotonic() < began_s + START_MAX_S:
+    while (
+        any(watcher.last is None for watcher in app.registry.watchers.values())
+        and time.monotonic() < began_s + START_MAX_S
+    ):
         await app.clock.sleep(0.2)
     return time.process_time() - cpu_s
 

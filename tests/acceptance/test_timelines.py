@@ -68,7 +68,7 @@ async def test_a_power_cut_inside_a_bracket_leaves_it_broken_and_charges_nobody(
 
         async def between_two_savings() -> bool | None:
             """The count is saved at its tens: cut after a reading from behind one, it is seen to fall."""
-            good = day.app.desk.keepers["art-studio"].last_good
+            good = day.app.registry.watchers["art-studio"].last_good
             count = None if good is None else good.sight.count("total")
             marked = start_count + day.college.truth()["art-studio"].marked
             seen = 0 if count is None else count.value

@@ -108,4 +108,4 @@ async def a_day(folder: Path, seed: int = 7) -> AsyncIterator[Day]:
 
 
 async def _all_read(app: App) -> bool | None:
-    return all(keeper.last_good is not None for keeper in app.desk.keepers.values()) or None
+    return all(watcher.last_good is not None for watcher in app.registry.watchers.values()) or None

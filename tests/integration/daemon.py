@@ -119,7 +119,7 @@ class Outside:
 
     async def first_reading(self, printer: str) -> Reading:
         async def look() -> Reading | None:
-            return self.app.desk.keepers[printer].last_good
+            return self.app.registry.watchers[printer].last_good
 
         return await until(look, f"a first reading of {printer}")
 

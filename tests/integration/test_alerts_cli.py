@@ -16,7 +16,7 @@ from pagereeve.domain.alerts.alert import Surroundings, begun
 from pagereeve.domain.alerts.telling import tell
 from pagereeve.domain.findings.finding import make
 from pagereeve.domain.values.instants import SECOND_US, from_text
-from pagereeve.ports.outbox import Announcement, Parting
+from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.integration.webserver import status, web_server
 
@@ -32,7 +32,7 @@ async def folder(tmp_path: Path) -> Path:
     journal = await SqlJournal.open(tmp_path / JOURNAL_NAME, SystemClock())
     messages = [("desk", message), ("mail", message)]
     await journal.announce(Announcement(alerts=[(alert, message), (waiting, None)], messages=messages))
-    await journal.part(Parting("mail", [(message.alert, 1)], NOON_US + 121 * SECOND_US))
+    await journal.part(QueueRemoval("mail", [(message.alert, 1)], NOON_US + 121 * SECOND_US))
     await journal.close()
     return tmp_path
 

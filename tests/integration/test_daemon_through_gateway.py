@@ -61,7 +61,7 @@ async def a_release(outside: Outside, gateway: Gateway) -> None:
     assert (await outside.ended("r1")).status_code == 200
     charge = await outside.closed_charge("r1")
     assert (charge.counted, charge.charged, charge.verdict, charge.grade) == (PAGES, PAGES, Verdict.AGREES, Grade.TIGHT)
-    seen = outside.app.desk.keepers[PRINTER].last_good
+    seen = outside.app.registry.watchers[PRINTER].last_good
     assert seen is not None
     count = seen.sight.count("total")
     assert count is not None
@@ -72,8 +72,8 @@ async def a_release(outside: Outside, gateway: Gateway) -> None:
 async def the_box_answers(outside: Outside) -> None:
     finding = await outside.finding("wrong-responder", PRINTER)
     assert "no Printer-MIB" in "\n".join(finding.evidence)
-    keeper = outside.app.desk.keepers[PRINTER]
-    assert not isinstance(keeper.last, Reading)
+    watcher = outside.app.registry.watchers[PRINTER]
+    assert not isinstance(watcher.last, Reading)
     facts = [stored.fact async for stored in outside.app.store.facts(PRINTER)]
     counts = [fact.plateau.sight.count("total") for fact in facts if isinstance(fact, Read)]
     assert {count.value for count in counts if count is not None} <= set(range(500, 501 + PAGES))

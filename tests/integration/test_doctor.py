@@ -89,7 +89,7 @@ async def complaints(config: Path) -> dict[str, str]:
 
 async def all_read(app: App) -> None:
     async def look() -> bool | None:
-        return all(keeper.last is not None for keeper in app.desk.keepers.values()) or None
+        return all(watcher.last is not None for watcher in app.registry.watchers.values()) or None
 
     await until(look, "a read of each printer")
     await asyncio.sleep(0.3)

@@ -50,7 +50,7 @@ async def fleet() -> Any:
 
 async def all_read(app: App) -> None:
     async def look() -> bool | None:
-        return all(keeper.last is not None for keeper in app.desk.keepers.values()) or None
+        return all(watcher.last is not None for watcher in app.registry.watchers.values()) or None
 
     await until(look, "a read of each printer")
 
@@ -68,7 +68,7 @@ async def test_a_healthy_daemon_says_so_in_every_part(tmp_path: Path, fleet: Fle
         assert 0 <= shown["pagereeve_event_loop_lag_seconds", ()] < 5
         age_s = (
             SystemClock().now_us() / 1e6
-            - shown["pagereeve_task_last_success_timestamp_seconds", (("task", "keepers"),)]
+            - shown["pagereeve_task_last_success_timestamp_seconds", (("task", "printers"),)]
         )
         assert age_s < 5
         assert shown["pagereeve_disk_free_bytes", ()] < shown["pagereeve_disk_size_bytes", ()]
@@ -79,7 +79,7 @@ async def test_a_healthy_daemon_says_so_in_every_part(tmp_path: Path, fleet: Fle
         assert len(gzip.compress(plain.content, 1)) < len(plain.content) / 4
 
 
-async def test_a_stuck_keeper_is_named_with_what_it_waits_for(
+async def test_a_stuck_watcher_is_named_with_what_it_waits_for(
     tmp_path: Path, fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     # FIELD-CASES.md 7.6.
@@ -102,7 +102,7 @@ async def test_a_stuck_keeper_is_named_with_what_it_waits_for(
 
         waiting = await until(look, "a daemon that is not ready")
         assert list(waiting) == ["tasks"]
-        assert waiting["tasks"].startswith("1 not at work: keeper fleet-0002 is stuck since 20")
+        assert waiting["tasks"].startswith("1 not at work: printer fleet-0002 is stuck since 20")
         assert waiting["tasks"].endswith("it waits for its meter")
         shown = samples(await outside.metrics())
         assert (shown["pagereeve_ready", ()], shown["pagereeve_part_ready", (("part", "tasks"),)]) == (0, 0)
@@ -111,14 +111,14 @@ async def test_a_stuck_keeper_is_named_with_what_it_waits_for(
 
 async def test_a_task_that_dies_is_named_at_once(tmp_path: Path, fleet: Fleet) -> None:
     async with App(settings_of(tmp_path, fleet)) as app, Outside(app) as outside:
-        (porter,) = [task for task in app.supervisor.tasks if task.get_name() == "porter"]
-        porter.cancel()
+        (badge_watcher,) = [task for task in app.supervisor.tasks if task.get_name() == "badges"]
+        badge_watcher.cancel()
         await asyncio.sleep(0.1)
         answer = await outside.client.get(f"{outside.url}/readyz")
         assert answer.status_code == 503
-        assert "porter ended at 20" in answer.json()["not_ready"]["tasks"]
-        assert samples(await outside.metrics())["pagereeve_task_ends_total", (("task", "porter"),)] == 1
-        assert app.supervisor.stalled_kinds() == ["porter"]
+        assert "badges ended at 20" in answer.json()["not_ready"]["tasks"]
+        assert samples(await outside.metrics())["pagereeve_task_ends_total", (("task", "badges"),)] == 1
+        assert app.supervisor.stalled_kinds() == ["badges"]
 
 
 async def test_right_after_a_restart_the_last_times_are_those_of_the_journal(tmp_path: Path, fleet: Fleet) -> None:

@@ -12,7 +12,7 @@ from pagereeve.domain.alerts.alert import Surroundings, begun
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.alerts.telling import tell
 from pagereeve.domain.ledger import Finding
-from pagereeve.ports.outbox import Announcement, Kept, Parting, Queue
+from pagereeve.ports.outbox import Announcement, Kept, Queue, QueueRemoval
 from pagereeve.ports.store import Store
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.journal_samples import NOON_US, SECOND_US, finding, sheaf
@@ -99,11 +99,11 @@ async def test_messages_wait_for_each_receiver_in_order_until_it_has_them(store:
     await store.announce(Announcement(messages=[(name, one) for one in reversed(messages) for name in ("a", "b")]))
     assert await store.waiting("a", 3) == messages[:3]
     assert await store.queues() == {name: Queue(5, NOON_US + 1) for name in ("a", "b")}
-    await store.part(Parting("a", [(messages[0].alert, 1)], NOON_US + 9))
+    await store.part(QueueRemoval("a", [(messages[0].alert, 1)], NOON_US + 9))
     assert await store.waiting("a", 10) == messages[1:]
     assert await store.waiting("b", 10) == messages
     assert await store.queues() == {"a": Queue(4, NOON_US + 2, NOON_US + 9), "b": Queue(5, NOON_US + 1)}
-    await store.part(Parting("a", [(one.alert, one.nth) for one in messages]))
+    await store.part(QueueRemoval("a", [(one.alert, one.nth) for one in messages]))
     assert (await store.queues())["a"] == Queue(0, None, NOON_US + 9)
 
 

@@ -13,7 +13,7 @@ from pagereeve.domain.alerts.alert import AlertPolicy, Surroundings
 from pagereeve.domain.findings.finding import Kind, make
 from pagereeve.domain.ledger import Finding, Sheaf
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.alerts.dispatcher import Herald
+from pagereeve.engine.alerts.dispatcher import AlertDispatcher
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.unit.engine.virtual import passing
 
@@ -55,8 +55,8 @@ class Town:
     findings: dict[str, dict[str, Finding]] = field(default_factory=dict)
 
     async def begin(self) -> None:
-        self.herald = Herald(self.store, self.clock, {"desk": "info"}, POLICY, AROUND)
-        await self.herald.open()
+        self.dispatcher = AlertDispatcher(self.store, self.clock, {"desk": "info"}, POLICY, AROUND)
+        await self.dispatcher.open()
 
     async def do(self, step: Step) -> None:
         what, printer, kind, number = step
@@ -76,7 +76,7 @@ class Town:
     async def minutes(self, number: int) -> None:
         for _ in range(number):
             self.clock.us += MINUTE_US
-            while await self.herald.turn():
+            while await self.dispatcher.turn():
                 pass
 
     def open_places(self) -> set[tuple[str, str]]:

@@ -100,7 +100,7 @@ def test_increments_with_seeds_restarts_and_late_events_equal_the_whole(
 
 
 def reopened(sheaves: dict[int, Sheaf], known: list[EntranceEvent], before_us: int, book: EntranceBook) -> EntranceBook:
-    """As the porter does after a restart, or for a late event."""
+    """As the badge watcher does after a restart, or for a late event."""
     seeds = [EntranceSeed.from_json(sheaf.seed) for sheaf in sheaves.values() if sheaf.seed is not None]
     seed = max((one for one in seeds if one.at_us < before_us), key=lambda one: one.at_us, default=None)
     fresh = EntranceBook(RULES, seed, book.hold_back_us, book.seal_every)

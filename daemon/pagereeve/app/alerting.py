@@ -1,4 +1,6 @@
-"""The parts that tell people: herald and couriers, put together from settings and run beside the keepers."""
+"""The parts that tell people: dispatcher and delivery workers, put together from settings and run beside the
+watchers.
+"""
 
 from __future__ import annotations
 
@@ -13,9 +15,9 @@ from pagereeve.domain.alerts.alert import AlertPolicy, Surroundings
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.ledger import Severity
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.alerts.delivery import Courier, retire
-from pagereeve.engine.alerts.dispatcher import Herald
-from pagereeve.engine.printers.registry import Desk
+from pagereeve.engine.alerts.delivery import DeliveryWorker, retire
+from pagereeve.engine.alerts.dispatcher import AlertDispatcher
+from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
@@ -33,8 +35,8 @@ log = structlog.get_logger("pagereeve.alerts")
 class Alerting:
     """``dropped`` counts messages for which a receiver's queue had no room."""
 
-    herald: Herald
-    couriers: Mapping[str, Courier]
+    dispatcher: AlertDispatcher
+    workers: Mapping[str, DeliveryWorker]
     dropped: Counter[str] = field(default_factory=Counter)
 
     @classmethod
@@ -42,66 +44,68 @@ class Alerting:
         cls,
         settings: Settings,
         receivers: Sequence[tuple[Receiver, Severity]],
-        desk: Desk,
+        registry: PrinterRegistry,
         store: Store,
         clock: Clock,
         entropy: Entropy,
     ) -> Alerting:
         alerts = settings.alerts
         policy = AlertPolicy(alerts.hold.us, alerts.hold_over.us, alerts.again_after.us)
-        herald = Herald(store, clock, {one.name: least for one, least in receivers}, policy, _around(settings, desk))
-        couriers = {
-            one.name: Courier(one, store, clock, entropy, standing=_standing(herald, least), teller=_tell)
+        dispatcher = AlertDispatcher(
+            store, clock, {one.name: least for one, least in receivers}, policy, _around(settings, registry)
+        )
+        workers = {
+            one.name: DeliveryWorker(one, store, clock, entropy, standing=_standing(dispatcher, least), teller=_tell)
             for one, least in receivers
         }
-        whole = cls(herald, couriers)
-        herald.waiting_of = lambda name: couriers[name].queue.waiting
-        herald.on_dropped = whole._drop
-        herald.on_told = whole._wake
+        whole = cls(dispatcher, workers)
+        dispatcher.waiting_of = lambda name: workers[name].queue.waiting
+        dispatcher.on_dropped = whole._drop
+        dispatcher.on_told = whole._wake
         return whole
 
     async def start(self, supervisor: Supervisor) -> None:
-        await retire(self.herald.store, self.couriers, _tell)
-        supervisor.start("herald", "herald", self.herald.run, beat=self.herald.beat, forever=True)
-        for courier in self.couriers.values():
-            name = f"courier {courier.name}"
-            supervisor.start("couriers", name, courier.run, beat=courier.beat, forever=True)
+        await retire(self.dispatcher.store, self.workers, _tell)
+        supervisor.start("alerts", "alerts", self.dispatcher.run, beat=self.dispatcher.beat, forever=True)
+        for worker in self.workers.values():
+            name = f"delivery to {worker.name}"
+            supervisor.start("deliveries", name, worker.run, beat=worker.beat, forever=True)
 
     async def close(self) -> None:
         """After their tasks have ended."""
-        for courier in self.couriers.values():
-            await courier.receiver.close()
+        for worker in self.workers.values():
+            await worker.receiver.close()
 
     def _drop(self, receiver: str) -> None:
         self.dropped[receiver] += 1
         log.error("a message was dropped: too many wait", receiver=receiver)
 
     def _wake(self) -> None:
-        for courier in self.couriers.values():
-            courier.wake()
+        for worker in self.workers.values():
+            worker.wake()
 
 
-def _standing(herald: Herald, least: Severity) -> Callable[[int], Sequence[Notification]]:
-    return lambda over_us: herald.standing(least, over_us)
+def _standing(dispatcher: AlertDispatcher, least: Severity) -> Callable[[int], Sequence[Notification]]:
+    return lambda over_us: dispatcher.standing(least, over_us)
 
 
-def _around(settings: Settings, desk: Desk) -> Surroundings:
+def _around(settings: Settings, registry: PrinterRegistry) -> Surroundings:
     gateway_of = {printer.name: printer.gateway or "" for printer in settings.printers}
     behind = Counter(gateway for gateway in gateway_of.values() if gateway)
 
     def is_quiet(printer: str, gateway: str, at_us: int) -> bool:
-        return in_maintenance(desk, printer, at_us) or any(
+        return in_maintenance(registry, printer, at_us) or any(
             one.covers(printer, gateway, at_us) for one in settings.alerts.quiet
         )
 
     return Surroundings(gateway_of, behind, is_quiet)
 
 
-def in_maintenance(desk: Desk, printer: str, at_us: int) -> bool:
-    keeper = desk.keepers.get(printer)
-    if keeper is None or keeper.book is None:
+def in_maintenance(registry: PrinterRegistry, printer: str, at_us: int) -> bool:
+    watcher = registry.watchers.get(printer)
+    if watcher is None or watcher.book is None:
         return False
-    begun_us = keeper.book.rules.maintenance_since_us(at_us)
+    begun_us = watcher.book.rules.maintenance_since_us(at_us)
     return begun_us is not None and at_us - begun_us < MAINTENANCE_LONGEST_US
 
 

@@ -29,12 +29,12 @@ from pagereeve.domain.facts.facts import Assigned, Fact
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.facts.site_in_force import HouseRules
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.badges.watcher import Porter
+from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineTally
-from pagereeve.engine.intake.badge_hashing import BadgeDesk
+from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.polling import Pace
-from pagereeve.engine.printers.registry import Desk, Registered
+from pagereeve.engine.printers.registry import PrinterRegistry, Registered
 from pagereeve.engine.printers.watcher import Surroundings
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.wal_trimming import Upkeep
@@ -110,7 +110,7 @@ class App:
         await self.stop()
 
     async def stop(self) -> None:
-        """Doors first, then the keepers, the meter, the journal: what was accepted is stored."""
+        """Doors first, then the watchers, the meter, the journal: what was accepted is stored."""
         self.ready = False
         async with asyncio.timeout(self.settings.limits.stop_within.seconds):
             await self._stack.aclose()
@@ -126,29 +126,29 @@ class App:
         profiles.require(printer.profile for printer in settings.printers)
         self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
         self._stack.push_async_callback(self.meter.close)
-        self.desk = self._desk()
+        self.registry = self._registry()
         self.alerting = self._alerting()
         self._stack.push_async_callback(self.alerting.close)
-        self.badges = BadgeDesk(
+        self.badges = BadgeHasher(
             badge_key(settings.badge_key_file), settings.badges.form.to_form(), settings.badge_forms()
         )
-        self.porter = Porter(self.store, self.clock)
+        self.badge_watcher = BadgeWatcher(self.store, self.clock)
         self.intake = EventIntake(
             store=self.store,
-            desk=self.desk,
+            registry=self.registry,
             clock=self.clock,
             tally=self.tally,
             badges=self.badges,
-            porter=self.porter,
+            badge_watcher=self.badge_watcher,
             keep_titles=settings.privacy.keep_titles,
         )
         self.tally.remember(await self.store.last_events(), await self.store.newest_us())
         await self._assign_people()
         await self._furnish_house()
-        self._stack.push_async_callback(self.porter.finish)
-        self._stack.push_async_callback(self.desk.stop)
-        self.supervisor.start("porter", "porter", self.porter.run, beat=self.porter.beat, forever=True)
-        self.desk.start({printer: run.fact async for printer, run in self.store.open_runs()})
+        self._stack.push_async_callback(self.badge_watcher.finish)
+        self._stack.push_async_callback(self.registry.stop)
+        self.supervisor.start("badges", "badges", self.badge_watcher.run, beat=self.badge_watcher.beat, forever=True)
+        self.registry.start({printer: run.fact async for printer, run in self.store.open_runs()})
         await self.intake.route_waiting_ends()
         upkeep = Upkeep(self.clock, self.store.checkpoint)
         self.supervisor.start("checkpoint", "checkpoint", upkeep.run, beat=upkeep.beat, forever=True)
@@ -166,7 +166,7 @@ class App:
     def _note_of_meter(self, printer: str, text: str) -> None:
         log.warning("the printer is other than it was", printer=printer, why=text)
 
-    def _desk(self) -> Desk:
+    def _registry(self) -> PrinterRegistry:
         settings = self.settings
         watch = settings.watch
         pace = Pace(
@@ -190,15 +190,15 @@ class App:
             first_spread_s=self._first_reads_spread_s,
         )
         targets = {target.printer: target for target in settings.targets()}
-        registry = {
+        registered = {
             printer.name: Registered(targets[printer.name], settings.policy_of(printer), printer.gateway or "")
             for printer in settings.printers
         }
-        return Desk(around, self.supervisor, registry)
+        return PrinterRegistry(around, self.supervisor, registered)
 
     def _alerting(self) -> Alerting:
         receivers = receivers_of(self.settings.alerts, self.clock)
-        return Alerting.of(self.settings, receivers, self.desk, self.store, self.clock, self.entropy)
+        return Alerting.of(self.settings, receivers, self.registry, self.store, self.clock, self.entropy)
 
     async def _assign_people(self) -> None:
         """The people file as facts with dates; a line that is known already changes nothing."""

@@ -15,7 +15,7 @@ from pagereeve.domain.facts.events import FINDING_DECIDED, event_of
 from pagereeve.domain.facts.facts import Action, Decided, Origin
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.domain.values.instants import from_text, to_text
-from pagereeve.engine.badges.watcher import Porter
+from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.printers.loading import open_book
 from pagereeve.ports.store import Store
 from pagereeve.settings import Address
@@ -112,7 +112,7 @@ async def decide_by_hand(path: Path, said: Said) -> None:
 
 async def _renew(store: Store, clock: SystemClock, printer: str, since_us: int) -> None:
     if printer == HOUSE:
-        await Porter(store, clock).renew(since_us)
+        await BadgeWatcher(store, clock).renew(since_us)
         return
     book = await open_book(store, printer, since_us)
     run = await store.open_run(printer)

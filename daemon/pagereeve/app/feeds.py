@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from pagereeve.domain.facts.facts import Bound, EntranceSet, Fact, Registered
 from pagereeve.domain.facts.site_in_force import HouseRules
-from pagereeve.engine.intake.badge_hashing import BadgeDesk
+from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.feed import LineFeedConfig
 from pagereeve.feeds.lines.tee import TeeTarget
@@ -44,7 +44,7 @@ def house_facts(settings: Settings, known: HouseRules, now_us: int) -> Iterator[
             yield Registered(now_us, printer.name, gateway)
 
 
-def binding_facts(directory: Sequence[Binding], badges: BadgeDesk, known: HouseRules, now_us: int) -> Iterator[Bound]:
+def binding_facts(directory: Sequence[Binding], badges: BadgeHasher, known: HouseRules, now_us: int) -> Iterator[Bound]:
     """Lines that are new or other than they were; a line that is gone ends its binding now.
 
     The directory's badges are known to ``badges`` then.

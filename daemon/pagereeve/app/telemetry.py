@@ -13,10 +13,10 @@ from pagereeve.domain.badges.checks import KINDS
 from pagereeve.domain.badges.form import Refused
 from pagereeve.domain.facts.reading import Reading
 from pagereeve.engine.alerts.delivery import OUTCOMES as OUTCOMES_OF_MESSAGES
-from pagereeve.engine.badges.watcher import Porter
+from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineTally
-from pagereeve.engine.printers.registry import Desk
-from pagereeve.engine.printers.watcher import Keeper
+from pagereeve.engine.printers.registry import PrinterRegistry
+from pagereeve.engine.printers.watcher import PrinterWatcher
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.watchdog import LAG_LONGEST_S, WRITE_LONGEST_S, Pulse
 from pagereeve.feeds.http.endpoint import EventsEndpoint
@@ -31,14 +31,14 @@ from pagereeve.settings import LineFeedSettings, Settings
 from pagereeve.store.sqlite.journal import SqlJournal
 
 OUTCOMES = ("stored", "duplicate", "conflict", "quarantined")
-TASKS = ("keeper", "porter", "checkpoint", "pulse", "herald", "couriers")
+TASKS = ("printers", "badges", "checkpoint", "pulse", "alerts", "deliveries")
 # Kinds of tasks whose last success is shown, by the name under which it is. A kind that never ran is absent.
 SUCCESSES = {
-    "keeper": "keepers",
-    "porter": "porter",
+    "printers": "printers",
+    "badges": "badges",
     "checkpoint": "checkpoint",
-    "herald": "herald",
-    "couriers": "couriers",
+    "alerts": "alerts",
+    "deliveries": "deliveries",
 }
 TROUBLES_MAX = 5
 
@@ -53,9 +53,9 @@ class App(Protocol):
     line_feeds: list[LineFeed]
     store: SqlJournal
     meter: SnmpMeter
-    desk: Desk
+    registry: PrinterRegistry
     alerting: Alerting
-    porter: Porter
+    badge_watcher: BadgeWatcher
     pulse: Pulse
     events: EventsEndpoint
 
@@ -70,10 +70,10 @@ class Telemetry:
     def printers(self) -> Iterable[PrinterTelemetry]:
         if not self._app.settings.metrics.per_printer:
             return
-        registered = self._app.desk.registry
-        for name, keeper in list(self._app.desk.keepers.items()):
+        registered = self._app.registry.registered
+        for name, watcher in list(self._app.registry.watchers.items()):
             if name in registered:
-                yield _printer(keeper)
+                yield _printer(watcher)
 
     def process(self) -> ProcessTelemetry:
         app = self._app
@@ -104,9 +104,9 @@ class Telemetry:
             disk_size_bytes=None if disk is None else disk.size_bytes,
             oddities=app.meter.stats.oddities(),
             refused_badges={reason: app.tally.refused_badges[reason] for reason in get_args(Refused)},
-            house_findings=_house_findings(app.porter),
-            receivers={name: _receiver(app.alerting, name) for name in app.alerting.couriers},
-            open_alerts=app.alerting.herald.open_alerts(),
+            house_findings=_house_findings(app.badge_watcher),
+            receivers={name: _receiver(app.alerting, name) for name in app.alerting.workers},
+            open_alerts=app.alerting.dispatcher.open_alerts(),
             receive_drops=app.meter.endpoint.kernel_drops,
         )
 
@@ -140,16 +140,16 @@ def _loop_trouble(lag_s: float) -> str:
     return f"everything stood still for {lag_s:.1f} s within the last minute" if lag_s > LAG_LONGEST_S else ""
 
 
-def _house_findings(porter: Porter) -> dict[str, int]:
-    """Nothing before the porter's book is read: a 0 would be a lie, and then a rise."""
-    return {} if porter.book is None else {kind: porter.figures.open_findings[kind] for kind in KINDS}
+def _house_findings(badge_watcher: BadgeWatcher) -> dict[str, int]:
+    """Nothing before the badge watcher's book is read: a 0 would be a lie, and then a rise."""
+    return {} if badge_watcher.book is None else {kind: badge_watcher.figures.open_findings[kind] for kind in KINDS}
 
 
 def _receiver(alerting: Alerting, name: str) -> ReceiverTelemetry:
-    courier = alerting.couriers[name]
-    counts: dict[str, int] = {outcome: courier.counts[outcome] for outcome in OUTCOMES_OF_MESSAGES}
+    worker = alerting.workers[name]
+    counts: dict[str, int] = {outcome: worker.counts[outcome] for outcome in OUTCOMES_OF_MESSAGES}
     counts["dropped"] += alerting.dropped[name]
-    queue = courier.queue
+    queue = worker.queue
     return ReceiverTelemetry(counts, queue.waiting, queue.oldest_us, queue.last_success_us)
 
 
@@ -167,16 +167,16 @@ def _feed(stats: FeedStats) -> FeedTelemetry:
     )
 
 
-def _printer(keeper: Keeper) -> PrinterTelemetry:
-    good = keeper.last_good
+def _printer(watcher: PrinterWatcher) -> PrinterTelemetry:
+    good = watcher.last_good
     return PrinterTelemetry(
-        printer=keeper.printer,
+        printer=watcher.printer,
         meter={} if good is None else {name: count.value for name, count in good.sight.counts},
         last_reading_us=None if good is None else good.received_us,
-        up=None if keeper.last is None else isinstance(keeper.last, Reading),
-        open_windows=keeper.open_windows(),
-        settle_us=keeper.settle_us(),
-        open_findings=dict(keeper.figures.open_findings),
-        pages=dict(keeper.figures.pages),
-        figures_known=keeper.book is not None,
+        up=None if watcher.last is None else isinstance(watcher.last, Reading),
+        open_windows=watcher.open_windows(),
+        settle_us=watcher.settle_us(),
+        open_findings=dict(watcher.figures.open_findings),
+        pages=dict(watcher.figures.pages),
+        figures_known=watcher.book is not None,
     )

@@ -15,7 +15,7 @@ from rich.text import Text
 
 from pagereeve.app.daemon import App
 from pagereeve.domain.facts.reading import Failure, Reading
-from pagereeve.engine.printers.watcher import Keeper
+from pagereeve.engine.printers.watcher import PrinterWatcher
 from pagereeve.simulator.college.scenario import Step
 
 LINES_SHOWN = 8
@@ -65,12 +65,14 @@ class Watching:
             self._live.update(self._picture())
 
     def _picture(self) -> Group:
-        keepers = [keeper for keeper in self._app.desk.keepers.values() if keeper.target is not None]
+        watchers = [watcher for watcher in self._app.registry.watchers.values() if watcher.target is not None]
         lines = Text("\n".join(self._lines))
-        return Group(self._progress, printer_table(keepers), Panel(lines, title="what happens", height=LINES_SHOWN + 2))
+        return Group(
+            self._progress, printer_table(watchers), Panel(lines, title="what happens", height=LINES_SHOWN + 2)
+        )
 
 
-def printer_table(keepers: Iterable[Keeper]) -> Table:
+def printer_table(watchers: Iterable[PrinterWatcher]) -> Table:
     """One row a printer: what its meter says, how old that is, what is open."""
     table = Table(title="printers", expand=False)
     for heading, justify in (
@@ -81,17 +83,17 @@ def printer_table(keepers: Iterable[Keeper]) -> Table:
         ("open windows", "right"),
     ):
         table.add_column(heading, justify=justify)  # type: ignore[arg-type] # rich's own literals
-    for keeper in keepers:
-        count, state = _shown(keeper)
+    for watcher in watchers:
+        count, state = _shown(watcher)
         age_s = "-"
-        if keeper.last_good is not None:
-            age_s = f"{(keeper.around.clock.now_us() - keeper.last_good.received_us) / 1e6:.1f} s ago"
-        table.add_row(keeper.printer, count, state, age_s, str(keeper.open_windows() or ""))
+        if watcher.last_good is not None:
+            age_s = f"{(watcher.around.clock.now_us() - watcher.last_good.received_us) / 1e6:.1f} s ago"
+        table.add_row(watcher.printer, count, state, age_s, str(watcher.open_windows() or ""))
     return table
 
 
-def _shown(keeper: Keeper) -> tuple[str, str]:
-    match keeper.last:
+def _shown(watcher: PrinterWatcher) -> tuple[str, str]:
+    match watcher.last:
         case Reading(sight=sight):
             total = sight.count("total")
             state = " ".join([sight.state.value, *sight.errors])

@@ -112,7 +112,7 @@ async def _through_the_day(day: Scenario, watching: Watching, app: App, college:
 
 
 def _all_closed(app: App) -> bool:
-    return not any(keeper.open_windows() for keeper in app.desk.keepers.values() if keeper.target is not None)
+    return not any(watcher.open_windows() for watcher in app.registry.watchers.values() if watcher.target is not None)
 
 
 async def _judge(college: College, app: App) -> Judgement:

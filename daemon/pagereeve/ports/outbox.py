@@ -45,7 +45,7 @@ class Queue:
 
 
 @dataclass(frozen=True, slots=True)
-class Parting:
+class QueueRemoval:
     """Messages that leave the queue of a receiver: it has them (``at_us`` says since when), or they are given up."""
 
     receiver: str
@@ -68,7 +68,7 @@ class Outbox(Protocol):
         """The receiver's earliest messages, each alert's in order."""
         ...
 
-    async def part(self, parting: Parting) -> None: ...
+    async def part(self, removal: QueueRemoval) -> None: ...
 
     async def queues(self) -> Mapping[str, Queue]:
         """By receiver, of all that ever had a message."""

@@ -1,4 +1,4 @@
-"""The demo's judge can say no, and its table shows what a keeper knows."""
+"""The demo's judge can say no, and its table shows what a watcher knows."""
 
 from __future__ import annotations
 
@@ -13,7 +13,7 @@ from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading
 from pagereeve.domain.ledger import Finding, Posting
 from pagereeve.engine.counters import EngineTally
 from pagereeve.engine.printers.polling import Pace
-from pagereeve.engine.printers.watcher import Keeper, Surroundings
+from pagereeve.engine.printers.watcher import PrinterWatcher, Surroundings
 from pagereeve.simulator.college.scenario import Planted
 from pagereeve.simulator.printer.model import Truth
 from pagereeve.store.memory.journal import MemoryJournal
@@ -65,10 +65,10 @@ def test_the_table_shows_meter_state_and_age() -> None:
     around = Surroundings(MemoryJournal(), FakeMeter(clock, {}), clock, SeededEntropy(), Pace(), EngineTally())
     sight = Sight((("total", Count(1234, Unit.IMPRESSIONS)),), state=PrinterState.PRINTING, errors=("lowPaper",))
     good = Reading(7_900_000, 8_000_000, sight)
-    busy = Keeper("busy", around, last=good, last_good=good)
-    lost = Keeper("lost", around, last=Failure(9_000_000, 9_500_000, SilenceReason.TIMEOUT), last_good=good)
+    busy = PrinterWatcher("busy", around, last=good, last_good=good)
+    lost = PrinterWatcher("lost", around, last=Failure(9_000_000, 9_500_000, SilenceReason.TIMEOUT), last_good=good)
     console = Console(width=120, record=True, file=io.StringIO())
-    console.print(printer_table([busy, lost, Keeper("new", around)]))
+    console.print(printer_table([busy, lost, PrinterWatcher("new", around)]))
     shown = console.export_text()
     assert "1,234" in shown
     assert "printing lowPaper" in shown

@@ -14,13 +14,13 @@ from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
 from pagereeve.domain.projection.projector import Ledger, replay
 from pagereeve.domain.values.instants import SECOND_US, to_text
-from pagereeve.engine.badges.watcher import Porter
+from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineTally
-from pagereeve.engine.intake.badge_hashing import BadgeDesk
+from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.polling import Pace
-from pagereeve.engine.printers.registry import Desk, Registered
-from pagereeve.engine.printers.watcher import Keeper, Surroundings
+from pagereeve.engine.printers.registry import PrinterRegistry, Registered
+from pagereeve.engine.printers.watcher import PrinterWatcher, Surroundings
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.intake import Accepted, Envelope
 from pagereeve.ports.meter import MeterTarget
@@ -85,7 +85,7 @@ class FakeMeter:
 
 @dataclass
 class World:
-    """``gateways`` says which printers stand behind which box. Use as a context: the desk runs inside."""
+    """``gateways`` says which printers stand behind which box. Use as a context: the registry runs inside."""
 
     printers: dict[str, FakePrinter] = field(default_factory=lambda: {"p": FakePrinter()})
     gateways: dict[str, str] = field(default_factory=dict)
@@ -113,16 +113,22 @@ class World:
 
     async def __aenter__(self) -> Self:
         self.supervisor = Supervisor(self.clock, lambda name, error: self.troubles.append((name, repr(error))))
-        registry = {
+        registered = {
             name: Registered(MeterTarget(name, "192.0.2.1"), self.policy, self.gateways.get(name, ""))
             for name in self.printers
         }
-        self.desk = Desk(self.around, self.supervisor, registry)
-        self.desk.start()
-        self.badges = BadgeDesk(KEY)
-        self.porter = Porter(self.store, self.clock)
+        self.registry = PrinterRegistry(self.around, self.supervisor, registered)
+        self.registry.start()
+        self.badges = BadgeHasher(KEY)
+        self.badge_watcher = BadgeWatcher(self.store, self.clock)
         self.intake = EventIntake(
-            self.store, self.desk, self.clock, self.tally, self.badges, self.porter, keep_titles=self.keep_titles
+            self.store,
+            self.registry,
+            self.clock,
+            self.tally,
+            self.badges,
+            self.badge_watcher,
+            keep_titles=self.keep_titles,
         )
         await self.intake.route_waiting_ends()
         return self
@@ -137,8 +143,8 @@ class World:
     def now_s(self) -> float:
         return self.clock.monotonic_us() / SECOND_US
 
-    def keeper(self, printer: str = "p") -> Keeper:
-        return self.desk.keepers[printer]
+    def watcher(self, printer: str = "p") -> PrinterWatcher:
+        return self.registry.watchers[printer]
 
     async def send(
         self, kind: str, data: dict[str, Any], *, event: str = "", wait_s: float | None = None, late_s: float = 0

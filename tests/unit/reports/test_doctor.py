@@ -42,7 +42,7 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
         ),
         (replace(WELL, printers=0), "warning", "name no printer"),
         (replace(WELL, not_ready=None, daemon_trouble="nobody listens there"), "critical", "No daemon answers"),
-        (replace(WELL, not_ready={"tasks": "keeper x is stuck"}), "critical", "part tasks: keeper x is stuck"),
+        (replace(WELL, not_ready={"tasks": "printer x is stuck"}), "critical", "part tasks: printer x is stuck"),
         (replace(WELL, data_dir_trouble="does not exist"), "critical", "/var/lib/pagereeve does not exist"),
         (replace(WELL, disk=Disk(MIB, 20_000 * MIB)), "critical", "nearly full"),
         (replace(WELL, journal_trouble="journal x is no database"), "critical", "is no database"),

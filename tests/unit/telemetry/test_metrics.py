@@ -80,7 +80,7 @@ def test_known_results_outcomes_and_reasons_are_there_at_0_from_the_start() -> N
     assert value(families["pagereeve_refused_badges"], reason="parity") == 2
     assert value(families["pagereeve_house_open_findings"], kind="unknown-badge") == 3
     assert value(families["pagereeve_meter_oddities"], kind="slow-read") == 3
-    assert value(families["pagereeve_task_restarts"], task="keeper") == 0
+    assert value(families["pagereeve_task_restarts"], task="printers") == 0
 
 
 def test_counts_of_the_process_are_those_of_the_telemetry() -> None:
@@ -196,11 +196,11 @@ def test_health_is_shown_by_part_and_times_are_absent_until_there_is_one() -> No
     assert families["pagereeve_task_last_success_timestamp_seconds"].samples == []
     assert families["pagereeve_last_event_timestamp_seconds"].samples == []
     assert value(families["pagereeve_ready"]) == 1
-    own = replace(PROCESS, parts={"disk": "full"}, task_success_us={"porter": 1_800_000_000_500_000}, loop_lag_s=0.25)
+    own = replace(PROCESS, parts={"disk": "full"}, task_success_us={"badges": 1_800_000_000_500_000}, loop_lag_s=0.25)
     families = scrape(StubTelemetry(own=replace(own, last_event_us={"badge": 1_800_000_000_000_000})))
     assert value(families["pagereeve_ready"]) == 0
     assert value(families["pagereeve_part_ready"], part="disk") == 0
     assert value(families["pagereeve_part_ready"], part="tasks") == 1
-    assert value(families["pagereeve_task_last_success_timestamp_seconds"], task="porter") == 1_800_000_000.5
+    assert value(families["pagereeve_task_last_success_timestamp_seconds"], task="badges") == 1_800_000_000.5
     assert value(families["pagereeve_last_event_timestamp_seconds"], type="badge") == 1_800_000_000
     assert value(families["pagereeve_event_loop_lag_seconds"]) == 0.25

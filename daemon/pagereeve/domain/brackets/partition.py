@@ -87,13 +87,13 @@ def busy_times(windows: Sequence[Window]) -> list[Busy]:
 
 def partition(channel: str, runs: Sequence[Run], windows: Sequence[Window]) -> Partition:
     """Part a printer's history in one channel at its cuts."""
-    parting = _Parting(channel, sorted(windows, key=lambda item: (item.opens_us, item.release.order)), runs)
+    removal = _QueueRemoval(channel, sorted(windows, key=lambda item: (item.opens_us, item.release.order)), runs)
     for run in runs:
-        parting.take(run)
-    return parting.finish()
+        removal.take(run)
+    return removal.finish()
 
 
-class _Parting:
+class _QueueRemoval:
     """One channel's way through the runs: its last cut, the runs since, and the windows since."""
 
     def __init__(self, channel: str, windows: Sequence[Window], runs: Sequence[Run]) -> None:

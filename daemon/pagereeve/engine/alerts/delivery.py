@@ -13,7 +13,7 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Beat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
-from pagereeve.ports.outbox import Parting, Queue
+from pagereeve.ports.outbox import Queue, QueueRemoval
 from pagereeve.ports.receiver import NotDelivered, Receiver
 from pagereeve.ports.store import Store
 
@@ -48,7 +48,7 @@ class Pause:
 
 
 @dataclass(slots=True)
-class Courier:
+class DeliveryWorker:
     """``standing(over_us)`` gives the states that a receiver with ``refresh_s`` holds. ``queue`` is what waits."""
 
     receiver: Receiver
@@ -143,7 +143,7 @@ class Courier:
 
     async def _part(self, message: Notification, outcome: Outcome) -> None:
         at_us = self.clock.now_us() if outcome == "delivered" else None
-        await self.store.part(Parting(self.name, [(message.alert, message.nth)], at_us))
+        await self.store.part(QueueRemoval(self.name, [(message.alert, message.nth)], at_us))
         self.counts[outcome] += 1
         self._refused.pop(message.alert, None)
         if outcome == "delivered":
@@ -180,5 +180,5 @@ async def retire(store: Store, known: Collection[str], teller: Teller) -> None:
         if name in known or not queue.waiting:
             continue
         while messages := await store.waiting(name, BATCH_MAX):
-            await store.part(Parting(name, [(one.alert, one.nth) for one in messages]))
+            await store.part(QueueRemoval(name, [(one.alert, one.nth) for one in messages]))
         teller(name, f"is in the settings no more; {queue.waiting} messages were given up", "")

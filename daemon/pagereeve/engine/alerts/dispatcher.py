@@ -24,7 +24,7 @@ WAITING_MAX = 20_000
 
 
 @dataclass(slots=True)
-class Herald:
+class AlertDispatcher:
     """``receivers`` by name, with the least severity that each wants to hear of.
 
     ``on_dropped(receiver)`` hears of each message for which there is no room. ``waiting_of`` says how many wait.

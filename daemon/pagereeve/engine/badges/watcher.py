@@ -27,7 +27,7 @@ FOREVER_US = 2**62
 
 
 @dataclass(slots=True)
-class Porter:
+class BadgeWatcher:
     """``hear`` never waits: beyond HEARD_MAX facts it forgets them, and reads them from the store instead."""
 
     store: Store

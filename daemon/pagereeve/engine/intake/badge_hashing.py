@@ -23,7 +23,7 @@ class BadgeSight:
 
 
 @dataclass(slots=True)
-class BadgeDesk:
+class BadgeHasher:
     """``key`` is the secret of the keyed hash; ``known`` are the hashes of badges that a directory names."""
 
     key: bytes = field(repr=False)

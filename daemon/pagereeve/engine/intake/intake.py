@@ -25,10 +25,10 @@ from pagereeve.domain.facts.reading import Reading
 from pagereeve.domain.facts.source_clock import DELAYS_MAX, SourceClock
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import from_text
-from pagereeve.engine.badges.watcher import Porter
+from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineTally
-from pagereeve.engine.intake.badge_hashing import BadgeDesk
-from pagereeve.engine.printers.registry import Desk
+from pagereeve.engine.intake.badge_hashing import BadgeHasher
+from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.printers.watcher import Arrival
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import Accepted, Envelope, GatedReading
@@ -46,11 +46,11 @@ class EventIntake:
     """Implements ports.intake.Intake."""
 
     store: Store
-    desk: Desk
+    registry: PrinterRegistry
     clock: Clock
     tally: EngineTally
-    badges: BadgeDesk
-    porter: Porter
+    badges: BadgeHasher
+    badge_watcher: BadgeWatcher
     keep_titles: bool = False
     _releases: OrderedDict[tuple[str, str], list[ReleaseStarted]] = field(default_factory=OrderedDict)
     _clocks: OrderedDict[str, SourceClock] = field(default_factory=OrderedDict)
@@ -163,7 +163,7 @@ class EventIntake:
                 receipt = await self._badge(event)
             case PrinterNoted():
                 # A cut where work on the printer begins and ends: its pages then lie in a gap of their own.
-                self.desk.keeper(event.printer).ask_for_reading()
+                self.registry.watcher(event.printer).ask_for_reading()
                 receipt = await self._append(event)
             case Decided():
                 receipt = await self._decided(event)
@@ -174,9 +174,9 @@ class EventIntake:
         return Accepted(receipt.outcome, detail if receipt.outcome == "conflict" else "", reading)
 
     async def _started(self, event: ReleaseStarted, wait_s: float | None) -> tuple[Receipt, GatedReading]:
-        keeper = self.desk.keeper(event.printer)
+        watcher = self.registry.watcher(event.printer)
         # Asked for before the fact is durable: the meter is about to move, and a read does no harm.
-        keeper.ask_for_reading()
+        watcher.ask_for_reading()
         receipt = await self.store.append(event)
         stored = (*receipt.notices, event) if receipt.outcome == "stored" else receipt.notices
         starts = _starts(stored)
@@ -188,7 +188,7 @@ class EventIntake:
                 await self._route_end(ended, starts)
         if wait_s is None:
             return receipt, ""
-        result = await keeper.reading(wait_s)
+        result = await watcher.reading(wait_s)
         if result is None:
             return receipt, "not-waited"
         return receipt, "in-hand" if isinstance(result, Reading) else "failed"
@@ -252,9 +252,9 @@ class EventIntake:
 
     async def _badge(self, event: BadgePresented) -> Receipt:
         """On the timeline of every printer behind the gateway; the first carries the event's own identity."""
-        printers = self.desk.behind(event.gateway)
+        printers = self.registry.behind(event.gateway)
         for printer in printers:
-            self.desk.keeper(printer).ask_for_reading()
+            self.registry.watcher(printer).ask_for_reading()
         first = printers[0] if printers else ""
         receipt = await self._append(replace(event, printer=first))
         for printer in printers[1:]:
@@ -273,7 +273,7 @@ class EventIntake:
         if finding.printer:
             await self._tell(receipt, Arrival(placed, concerns_us=finding.since_us))
         elif receipt.outcome == "stored":
-            self.porter.begin_again(finding.since_us)
+            self.badge_watcher.begin_again(finding.since_us)
         return receipt
 
     async def _append(self, fact: Event | BadgeUnreadable) -> Receipt:
@@ -282,18 +282,18 @@ class EventIntake:
         return receipt
 
     async def _tell(self, receipt: Receipt, arrival: Arrival) -> None:
-        """The printer's keeper hears of what is durable; a duplicate changes nothing."""
+        """The printer's watcher hears of what is durable; a duplicate changes nothing."""
         printer = arrival.fact.printer
         if receipt.outcome == "stored":
-            self.porter.hear(arrival.fact)
+            self.badge_watcher.hear(arrival.fact)
         if not printer or receipt.outcome == "duplicate":
             return
-        keeper = self.desk.keeper(printer)
+        watcher = self.registry.watcher(printer)
         if receipt.outcome == "stored":
-            await keeper.take(arrival)
+            await watcher.take(arrival)
         else:
             # The journal wrote a Conflict fact: whoever owns the timeline reads it from there.
-            keeper.begin_again(instant_us(arrival.fact))
+            watcher.begin_again(instant_us(arrival.fact))
 
 
 def _line_origin(feed: str, event_id: str, received_us: int) -> Origin:

@@ -1,4 +1,4 @@
-"""All keepers: one for each printer of the registry, and passing ones for names that nobody registered."""
+"""All watchers: one for each printer of the registry, and passing ones for names that nobody registered."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 from pagereeve.domain.facts.facts import Read, ReadFailed
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.engine.printers.watcher import Keeper, Surroundings, reading_of
+from pagereeve.engine.printers.watcher import PrinterWatcher, Surroundings, reading_of
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.meter import MeterTarget
 
@@ -24,56 +24,58 @@ class Registered:
 
 
 @dataclass(slots=True)
-class Desk:
+class PrinterRegistry:
     """Who owns which printer, and which printers stand behind a gateway."""
 
     around: Surroundings
     supervisor: Supervisor
-    registry: Mapping[str, Registered]
-    keepers: dict[str, Keeper] = field(default_factory=dict)
+    registered: Mapping[str, Registered]
+    watchers: dict[str, PrinterWatcher] = field(default_factory=dict)
     _behind: dict[str, list[str]] = field(default_factory=dict)
 
     def start(self, seen: Mapping[str, Read | ReadFailed] | None = None) -> None:
         """``seen``: what each meter was last seen to do, which is shown until it is read again."""
         known = seen or {}
-        for name, registered in self.registry.items():
+        for name, registered in self.registered.items():
             if registered.gateway:
                 self._behind.setdefault(registered.gateway, []).append(name)
             last_good = reading_of(known.get(name))
-            self._begin(Keeper(name, self.around, registered.target, registered.policy, last_good=last_good))
+            self._begin(PrinterWatcher(name, self.around, registered.target, registered.policy, last_good=last_good))
 
     async def stop(self) -> None:
-        """End all keepers, and leave the rows as the journal has them. Raises JournalUnavailable if it can't."""
-        keepers = list(self.keepers.values())
+        """End all watchers, and leave the rows as the journal has them. Raises JournalUnavailable if it can't."""
+        watchers = list(self.watchers.values())
         await self.supervisor.stop()
-        for keeper in keepers:
-            await keeper.finish()
+        for watcher in watchers:
+            await watcher.finish()
 
     def behind(self, gateway: str) -> Sequence[str]:
         """Printers behind a gateway, in the registry's order."""
         return self._behind.get(gateway, ())
 
-    def keeper(self, printer: str) -> Keeper:
-        """The printer's keeper; a stranger gets one for as long as something comes. Raises BadFact beyond the limit."""
-        known = self.keepers.get(printer)
+    def watcher(self, printer: str) -> PrinterWatcher:
+        """The printer's watcher; a stranger gets one for as long as something comes. Raises BadFact beyond the
+        limit.
+        """
+        known = self.watchers.get(printer)
         if known is not None:
             return known
-        registered = self.registry.get(printer)
+        registered = self.registered.get(printer)
         if registered is not None:
-            # Its keeper was ended by somebody, which the supervisor tells; the printer still has a meter to read.
-            return self._begin(Keeper(printer, self.around, registered.target, registered.policy))
-        if len(self.keepers) - len(self.registry) >= STRANGERS_MAX:
+            # Its watcher was ended by somebody, which the supervisor tells; the printer still has a meter to read.
+            return self._begin(PrinterWatcher(printer, self.around, registered.target, registered.policy))
+        if len(self.watchers) - len(self.registered) >= STRANGERS_MAX:
             raise BadFact("data.printer", "names one more printer that is not in the registry; correct the name")
-        return self._begin(Keeper(printer, self.around))
+        return self._begin(PrinterWatcher(printer, self.around))
 
-    def _begin(self, keeper: Keeper) -> Keeper:
-        self.keepers[keeper.printer] = keeper
+    def _begin(self, watcher: PrinterWatcher) -> PrinterWatcher:
+        self.watchers[watcher.printer] = watcher
         task = self.supervisor.start(
-            "keeper", f"keeper {keeper.printer}", keeper.run, beat=keeper.beat, forever=keeper.target is not None
+            "printers", f"printer {watcher.printer}", watcher.run, beat=watcher.beat, forever=watcher.target is not None
         )
-        task.add_done_callback(lambda _: self._left(keeper))
-        return keeper
+        task.add_done_callback(lambda _: self._left(watcher))
+        return watcher
 
-    def _left(self, keeper: Keeper) -> None:
-        if self.keepers.get(keeper.printer) is keeper:
-            del self.keepers[keeper.printer]
+    def _left(self, watcher: PrinterWatcher) -> None:
+        if self.watchers.get(watcher.printer) is watcher:
+            del self.watchers[watcher.printer]

@@ -1,4 +1,4 @@
-"""One printer's settle time, learnt from what its keeper projects."""
+"""One printer's settle time, learnt from what its watcher projects."""
 
 from __future__ import annotations
 

@@ -34,7 +34,7 @@ FOREVER_US = 2**62
 # A meter that stays silent for days leaves a long stretch open; projecting it may take this share of the time, no more.
 SETTLE_LONG_US = 10_000
 SETTLE_SHARE = 50
-# A printer that nobody registered has no meter to read: its keeper leaves after this long without an event.
+# A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
 
 ReadListener = Callable[[str, Reading | Failure], None]
@@ -43,7 +43,7 @@ LearnListener = Callable[[str, int], None]
 
 @dataclass(frozen=True, slots=True)
 class Surroundings:
-    """What every keeper works with."""
+    """What every watcher works with."""
 
     store: Store
     meter: Meter
@@ -77,7 +77,7 @@ class Gate:
 
 
 @dataclass(slots=True)
-class Keeper:
+class PrinterWatcher:
     """``target`` and ``policy`` are None for a printer that is not in the registry: it has a book, but no meter."""
 
     printer: str
@@ -112,7 +112,7 @@ class Keeper:
         self.beat = Beat(self.around.clock)
 
     def begin_again(self, before_us: int) -> None:
-        """Something was written to this timeline behind the keeper's back: read it anew from before that instant."""
+        """Something was written to this timeline behind the watcher's back: read it anew from before that instant."""
         known_us = before_us if self._begin_again_us is None else self._begin_again_us
         self._begin_again_us = min(known_us, before_us)
         self._call()
@@ -404,7 +404,7 @@ class Keeper:
 
 
 def reading_of(run: Fact | None) -> Reading | None:
-    """The last reading of a run, for a keeper that has not read yet; None where it is no good one."""
+    """The last reading of a run, for a watcher that has not read yet; None where it is no good one."""
     if not isinstance(run, Read):
         return None
     plateau = run.plateau

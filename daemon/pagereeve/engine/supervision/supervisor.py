@@ -95,7 +95,7 @@ class Supervisor:
         return [one.trouble() for one in sorted(wrong, key=lambda one: (one.ended_us is None, one.name))]
 
     def stalled_kinds(self) -> list[str]:
-        """Kinds of work that must go on and of which no task does any more: one stuck keeper among others is none."""
+        """Kinds of work that must go on and of which no task does any more: one stuck watcher among others is none."""
         going: dict[str, bool] = {}
         for one in self._watched.values():
             if one.forever:

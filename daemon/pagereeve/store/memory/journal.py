@@ -9,7 +9,7 @@ from typing import TypeVar
 from pagereeve.domain.facts.facts import Event, Fact, Read, ReadFailed
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
-from pagereeve.ports.outbox import Announcement, Parting
+from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.memory.ledger import MemoryLedger
 from pagereeve.store.records.batch import Batch, First, Numbered
@@ -94,8 +94,8 @@ class MemoryJournal(MemoryLedger):
     async def announce(self, announcement: Announcement) -> None:
         self._store(Post(announcement))
 
-    async def part(self, parting: Parting) -> None:
-        self._store(Post(parting))
+    async def part(self, removal: QueueRemoval) -> None:
+        self._store(Post(removal))
 
     async def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]:
         for one in tuple(self._facts.get(printer, ())):

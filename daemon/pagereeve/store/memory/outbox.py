@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 
 from pagereeve.domain.alerts.message import Notification
-from pagereeve.ports.outbox import Announcement, Change, Kept, Parting, Queue
+from pagereeve.ports.outbox import Announcement, Change, Kept, Queue, QueueRemoval
 
 
 class MemoryOutbox:
@@ -21,8 +21,8 @@ class MemoryOutbox:
             self._numbered += 1
             self._changes.append(Change(self._numbered, finding))
 
-    def post(self, entry: Announcement | Parting) -> None:
-        if isinstance(entry, Parting):
+    def post(self, entry: Announcement | QueueRemoval) -> None:
+        if isinstance(entry, QueueRemoval):
             for alert, nth in entry.messages:
                 self._messages.pop((entry.receiver, alert, nth), None)
             if entry.at_us is not None:

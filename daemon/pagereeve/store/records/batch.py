@@ -9,7 +9,7 @@ from typing import Protocol
 from pagereeve.domain.facts.facts import BadgeUnreadable, Conflict, Event, Fact
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.ports.journal import Receipt
-from pagereeve.ports.outbox import Announcement, Parting
+from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.records.fact_record import Filing, Identity, ReleaseName, file
 from pagereeve.store.records.ledger_records import Columns
 
@@ -79,7 +79,7 @@ class Batch:
     kept_aside: list[KeptAside] = field(default_factory=list)
     open_runs: dict[str, str] = field(default_factory=dict)
     replacements: list[Replacement] = field(default_factory=list)
-    outbox: list[Announcement | Parting] = field(default_factory=list)
+    outbox: list[Announcement | QueueRemoval] = field(default_factory=list)
     heads: dict[str, int] = field(default_factory=dict)
     duplicates: int = 0
     firsts: dict[Identity, First] = field(default_factory=dict)

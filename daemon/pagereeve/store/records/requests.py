@@ -10,7 +10,7 @@ from typing import Protocol, TypeVar
 from pagereeve.domain.facts.facts import Fact, Read, ReadFailed
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.ports.journal import Receipt
-from pagereeve.ports.outbox import Announcement, Parting
+from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.records.batch import Batch, Replacement
 from pagereeve.store.records.fact_record import Filing, file, open_body
 from pagereeve.store.records.segment_records import sheaf_rows
@@ -67,7 +67,7 @@ class Replace:
 class Post:
     """Something for the outbox."""
 
-    entry: Announcement | Parting
+    entry: Announcement | QueueRemoval
 
     @property
     def filings(self) -> Sequence[Filing]:

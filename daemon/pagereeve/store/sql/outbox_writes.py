@@ -11,7 +11,7 @@ from sqlalchemy import Connection, Row, bindparam, delete, insert, select
 from pagereeve.domain.alerts.codec import alert_json, alert_of, notification_json, notification_of
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.ledger import Finding
-from pagereeve.ports.outbox import Announcement, Kept, Parting
+from pagereeve.ports.outbox import Announcement, Kept, QueueRemoval
 from pagereeve.store.records.batch import Replacement
 from pagereeve.store.records.encoding import canonical_text
 from pagereeve.store.records.ledger_records import Columns
@@ -75,13 +75,13 @@ def announce(connection: Connection, announcement: Announcement) -> None:
         connection.execute(_ADD_MESSAGES, [_message_columns(*one) for one in announcement.messages])
 
 
-def part(connection: Connection, parting: Parting) -> None:
-    if parting.messages:
-        rows = [{"to": parting.receiver, "about": alert, "number": nth} for alert, nth in parting.messages]
+def part(connection: Connection, removal: QueueRemoval) -> None:
+    if removal.messages:
+        rows = [{"to": removal.receiver, "about": alert, "number": nth} for alert, nth in removal.messages]
         connection.execute(_DROP_MESSAGE, rows)
-    if parting.at_us is not None:
-        connection.execute(_DROP_RECEIVER, {"gone": parting.receiver})
-        connection.execute(insert(schema.receiver), {"name": parting.receiver, "last_success_us": parting.at_us})
+    if removal.at_us is not None:
+        connection.execute(_DROP_RECEIVER, {"gone": removal.receiver})
+        connection.execute(insert(schema.receiver), {"name": removal.receiver, "last_success_us": removal.at_us})
 
 
 def kept_columns(kept: Kept) -> Columns:

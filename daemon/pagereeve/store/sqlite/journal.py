@@ -16,7 +16,7 @@ from pagereeve.domain.facts.facts import Fact, Read, ReadFailed
 from pagereeve.domain.ledger import Sheaf
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import Receipt
-from pagereeve.ports.outbox import Announcement, Parting
+from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
 from pagereeve.store.records.requests import Post, append_request, clear_request, observe_request, replace_request
@@ -100,9 +100,9 @@ class SqlJournal(SqlReads):
         """ports.outbox.Outbox."""
         await self._writer.submit(Post(announcement))
 
-    async def part(self, parting: Parting) -> None:
+    async def part(self, removal: QueueRemoval) -> None:
         """ports.outbox.Outbox."""
-        await self._writer.submit(Post(parting))
+        await self._writer.submit(Post(removal))
 
     async def checkpoint(self) -> bool:
         """Cut the write-ahead file to nothing. False while a reader stands in the way: try again later.

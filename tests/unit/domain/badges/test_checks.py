@@ -75,7 +75,8 @@ class Hall:
             sheaves: dict[int, Sheaf] = {}
             for event in sorted(events, key=lambda one: one.origin.at_us):
                 if book.is_late(event):
-                    # Equal instants: the seed lies at them already, and a porter begins again from an earlier one.
+                    # Equal instants: the seed lies at them already, and a badge watcher begins again from an earlier
+                    # one.
                     break
                 book.add(event)
                 update = book.settle()

@@ -1,4 +1,4 @@
-"""Herald and couriers among fakes, in virtual time: once, in order, through restarts and absences."""
+"""Dispatcher and delivery workers among fakes, in virtual time: once, in order, through restarts and absences."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.findings.finding import Kind, make
 from pagereeve.domain.ledger import Finding, Sheaf
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.alerts import delivery as couriers
-from pagereeve.engine.alerts import dispatcher as heralding
-from pagereeve.engine.alerts.delivery import Courier, retire
-from pagereeve.engine.alerts.dispatcher import Herald
+from pagereeve.engine.alerts import delivery as workers
+from pagereeve.engine.alerts import dispatcher as dispatching
+from pagereeve.engine.alerts.delivery import DeliveryWorker, retire
+from pagereeve.engine.alerts.dispatcher import AlertDispatcher
 from pagereeve.ports.outbox import Announcement
 from pagereeve.ports.receiver import NotDelivered
 from pagereeve.store.memory.journal import MemoryJournal
@@ -67,7 +67,7 @@ class FakeReceiver:
 
 @dataclass
 class Office:
-    """Findings of a few printers, a herald, and one courier."""
+    """Findings of a few printers, a dispatcher, and one delivery worker."""
 
     receiver: FakeReceiver = field(default_factory=FakeReceiver)
     store: MemoryJournal = field(default_factory=MemoryJournal)
@@ -77,19 +77,21 @@ class Office:
     tasks: list[asyncio.Task[None]] = field(default_factory=list)
 
     def begin(self) -> None:
-        self.herald = Herald(self.store, self.clock, {self.receiver.name: "warning"}, POLICY, Surroundings(), EVERY_S)
-        self.courier = Courier(
+        self.dispatcher = AlertDispatcher(
+            self.store, self.clock, {self.receiver.name: "warning"}, POLICY, Surroundings(), EVERY_S
+        )
+        self.worker = DeliveryWorker(
             self.receiver,
             self.store,
             self.clock,
             SeededEntropy(),
-            standing=lambda over_us: self.herald.standing("warning", over_us),
+            standing=lambda over_us: self.dispatcher.standing("warning", over_us),
             teller=lambda *told: self.said.append(told),
             every_s=EVERY_S,
         )
-        self.herald.on_told = self.courier.wake
-        self.herald.waiting_of = lambda _: self.courier.queue.waiting
-        self.tasks = [asyncio.create_task(self.herald.run()), asyncio.create_task(self.courier.run())]
+        self.dispatcher.on_told = self.worker.wake
+        self.dispatcher.waiting_of = lambda _: self.worker.queue.waiting
+        self.tasks = [asyncio.create_task(self.dispatcher.run()), asyncio.create_task(self.worker.run())]
 
     async def die(self) -> None:
         for task in self.tasks:
@@ -194,8 +196,8 @@ def test_a_refused_message_holds_back_its_own_alert_alone() -> None:
 
     office = story(tell)
     assert [one.subject for one in office.receiver.taken if one.step == "over"] == ["p-2", "p-1"]
-    assert office.courier.counts["refused"] > 1
-    assert office.courier.counts["delivered"] == 4
+    assert office.worker.counts["refused"] > 1
+    assert office.worker.counts["delivered"] == 4
 
 
 def test_a_receiver_that_never_answers_is_away_and_the_rest_goes_on() -> None:
@@ -208,7 +210,7 @@ def test_a_receiver_that_never_answers_is_away_and_the_rest_goes_on() -> None:
 
     office = story(tell)
     assert office.taken() == [("surplus", "begins")]
-    assert office.courier.counts["failed"] > 3
+    assert office.worker.counts["failed"] > 3
 
 
 def test_deaths_lose_nothing_and_repeat_under_the_same_id() -> None:
@@ -253,7 +255,7 @@ def test_a_journal_that_stores_nothing_delays_and_loses_nothing() -> None:
         with pytest.raises(Exception, match="full disk"):
             await office.tasks[0]
         office.store.unavailable = ""
-        office.tasks[0] = asyncio.create_task(office.herald.run())
+        office.tasks[0] = asyncio.create_task(office.dispatcher.run())
         await asyncio.sleep(HOUR_S)
 
     assert story(tell).taken() == [("surplus", "begins")]
@@ -289,7 +291,7 @@ def test_states_are_refreshed_while_they_stand_and_five_minutes_longer() -> None
 
 
 def test_messages_are_given_up_after_their_time_and_counted(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(couriers, "KEEP_US", 12 * HOUR_S * SECOND_US)
+    monkeypatch.setattr(workers, "KEEP_US", 12 * HOUR_S * SECOND_US)
 
     async def tell(office: Office) -> None:
         office.receiver.away = True
@@ -299,18 +301,18 @@ def test_messages_are_given_up_after_their_time_and_counted(monkeypatch: pytest.
         await asyncio.sleep(HOUR_S)
 
     office = story(tell)
-    assert office.courier.counts["dropped"] == 1
+    assert office.worker.counts["dropped"] == 1
     assert office.taken() == []
     assert [why for _, _, why in office.said if why == "it was given up"] == ["it was given up"]
 
 
 def test_beyond_the_room_messages_are_dropped_and_counted(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(heralding, "WAITING_MAX", 2)
+    monkeypatch.setattr(dispatching, "WAITING_MAX", 2)
     dropped: list[str] = []
 
     async def tell(office: Office) -> None:
         office.receiver.away = True
-        office.herald.on_dropped = dropped.append
+        office.dispatcher.on_dropped = dropped.append
         for number in range(4):
             await office.record(a("surplus", f"p-{number}"))
             await asyncio.sleep(1_000)

@@ -34,7 +34,7 @@ async def house(world: World) -> list[Finding]:
     rules = HouseRules.of([one.fact for one in await world.store.standing_facts(HOUSE)])
     fresh = await rebuild_entrance(rules, world.store.entrance_facts())
     assert sorted(one.id for sheaf in fresh for one in sheaf.findings) == sorted(one.id for one in stored)
-    counted = +world.porter.figures.open_findings
+    counted = +world.badge_watcher.figures.open_findings
     assert counted == Counter(one.kind for one in stored if one.state == "open")
     return stored
 
@@ -48,7 +48,7 @@ async def with_directory(world: World) -> None:
         await world.store.append(Bound(0, hashed, owner, now_us))
     for printer, gateway in world.gateways.items():
         await world.store.append(Registered(now_us, printer, gateway))
-    world.supervisor.start("porter", "porter", world.porter.run)
+    world.supervisor.start("badges", "badges", world.badge_watcher.run)
     await world.passes(5)
 
 
@@ -159,11 +159,11 @@ def test_the_wrong_badge_at_the_wrong_gateway() -> None:
     passing(story())
 
 
-def test_what_the_porter_did_not_hear_of_it_reads_from_the_journal(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_what_the_badge_watcher_did_not_hear_of_it_reads_from_the_journal(monkeypatch: pytest.MonkeyPatch) -> None:
     async def story() -> None:
         async with two() as world:
             await with_directory(world)
-            world.porter.settle_every_s = 50
+            world.badge_watcher.settle_every_s = 50
             for nth in range(25):
                 await world.badge(f"DEADBE{nth:02d}", "east")
                 await world.passes(1)
@@ -198,7 +198,7 @@ def test_a_late_badge_is_found_though_the_journal_could_not_store_at_first() -> 
                 await world.passes(700)
             late_us = world.clock.now_us() - 650 * SECOND_US
             await world.badge("DEADBEEF", "east", late_s=650)
-            world.porter.begin_again(late_us)
+            world.badge_watcher.begin_again(late_us)
             world.store.unavailable = "an invented full disk"
             await world.passes(20)
             world.store.unavailable = ""
@@ -212,18 +212,18 @@ def test_a_late_badge_stored_just_before_the_end_is_found_at_the_next_start(monk
     async def story() -> None:
         first = two()
         async with first:
-            first.porter.seal_every = 3
+            first.badge_watcher.seal_every = 3
             await with_directory(first)
             for nth in range(12):
                 await first.badge(f"DEADBE{nth:02d}", "west")
                 await first.passes(700)
             assert any(sheaf.seed is not None for sheaf in await first.store.sheaves(HOUSE))
             with monkeypatch.context() as dying:
-                dying.setattr("pagereeve.engine.badges.watcher.Porter.hear", lambda *_: None)
+                dying.setattr("pagereeve.engine.badges.watcher.BadgeWatcher.hear", lambda *_: None)
                 await first.badge("DEADBEEF", "east", late_s=3_000)
         async with World(first.printers, first.gateways, store=first.store) as again:
-            again.porter.seal_every = 3
-            again.supervisor.start("porter", "porter", again.porter.run)
+            again.badge_watcher.seal_every = 3
+            again.supervisor.start("badges", "badges", again.badge_watcher.run)
             await again.passes(30)
             assert len(await house(again)) == 13
 
@@ -237,10 +237,10 @@ def test_a_restart_loses_no_finding() -> None:
             await with_directory(first)
             await first.badge("DEADBEEF", "east")
             await first.passes(0.01)
-        await first.porter.finish()
+        await first.badge_watcher.finish()
         assert len(await house(first)) == 1
         async with World(first.printers, first.gateways, store=first.store) as again:
-            again.supervisor.start("porter", "porter", again.porter.run)
+            again.supervisor.start("badges", "badges", again.badge_watcher.run)
             await again.passes(5)
             assert len(await house(again)) == 1
 
@@ -370,7 +370,7 @@ def test_a_late_notice_stored_just_before_the_end_is_projected_at_the_next_start
                 await first.passes(3_600)
                 await first.release(f"r{nth}", 2)
             with monkeypatch.context() as dying:
-                dying.setattr("pagereeve.engine.printers.watcher.Keeper.take", _drop)
+                dying.setattr("pagereeve.engine.printers.watcher.PrinterWatcher.take", _drop)
                 await first.start("late", 5, late_s=first.now_s - begun_s)
                 await first.end("late", late_s=first.now_s - begun_s - 4)
         async with World(first.printers, store=first.store) as again:
@@ -382,8 +382,8 @@ def test_a_late_notice_stored_just_before_the_end_is_projected_at_the_next_start
     passing(story())
 
 
-async def _drop(keeper: object, arrival: object) -> None:
-    """The process dies before its keeper hears of it."""
+async def _drop(watcher: object, arrival: object) -> None:
+    """The process dies before its watcher hears of it."""
 
 
 # Maintenance, and names used again
@@ -442,7 +442,7 @@ def test_policies_of_a_day_judge_that_day() -> None:
             assert [one.kind for one in (await world.ledger()).findings] == ["surplus"]
             mild = PolicySet("p", world.clock.now_us(), type(world.policy)(settle_us=10 * SECOND_US, tolerance_pages=1))
             await world.store.append(mild)
-            world.keeper().begin_again(mild.at_us)
+            world.watcher().begin_again(mild.at_us)
             await world.passes(60)
             await world.start("again", 3)
             world.printers["p"].print(world.now_s, 4)

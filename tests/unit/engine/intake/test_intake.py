@@ -28,12 +28,12 @@ def test_a_gated_release_is_answered_only_with_a_reading_asked_for_after_its_not
         async with World({"p": FakePrinter(latency_s=1.0)}) as world:
             await world.passes(100)
             # One request is under way already: its answer proves nothing about this notice.
-            world.keeper().ask_for_reading()
+            world.watcher().ask_for_reading()
             await world.passes(0.5)
             begun_s = world.now_s
             accepted = await world.start("r", wait_s=10)
             assert accepted.reading == "in-hand"
-            good = world.keeper().last_good
+            good = world.watcher().last_good
             assert good is not None
             assert good.sent_us >= world.clock.now_us() - round((world.now_s - begun_s) * SECOND_US)
             assert 1.0 <= world.now_s - begun_s <= 3.0
@@ -297,15 +297,15 @@ def test_a_journal_that_is_unavailable_is_told_to_the_sender_and_nothing_is_ackn
     passing(story())
 
 
-def test_releases_of_a_stranger_are_kept_and_told_and_its_keeper_goes() -> None:
+def test_releases_of_a_stranger_are_kept_and_told_and_its_watcher_goes() -> None:
     async def story() -> None:
         async with World() as world:
             await world.start("r", printer="misspelt")
             await world.passes(5)
             assert [one.kind for one in (await world.ledger("misspelt")).findings] == ["unknown-printer"]
-            assert "misspelt" in world.desk.keepers
+            assert "misspelt" in world.registry.watchers
             await world.passes(IDLE_STRANGER_S + 5)
-            assert "misspelt" not in world.desk.keepers
+            assert "misspelt" not in world.registry.watchers
             await world.end("r")
             await world.passes(5)
             assert (await world.ledger("misspelt")).charges[0].ended_us is not None
@@ -323,6 +323,6 @@ def test_strangers_are_limited_and_the_registered_are_not_disturbed() -> None:
             assert world.tally.refused["http", "data.printer"] == 1
             await world.release("r", 2)
             assert (await world.ledger()).charges[0].verdict is Verdict.AGREES
-            assert len(world.desk.keepers) == STRANGERS_MAX + 1
+            assert len(world.registry.watchers) == STRANGERS_MAX + 1
 
     passing(story())

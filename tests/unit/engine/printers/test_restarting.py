@@ -94,7 +94,7 @@ def test_a_printer_is_no_dearer_after_many_releases() -> None:
             for nth in range(60):
                 await world.release(f"r{nth}", 1)
                 await world.passes(120)
-            book = world.keeper().book
+            book = world.watcher().book
             assert book is not None
             assert len(book._facts) < 60
             assert len((await world.ledger()).charges) == 60
@@ -109,8 +109,8 @@ def test_a_fault_of_the_meter_is_told_counted_and_survived() -> None:
             world.meter.broken = 3
             await world.release("r", 3)
             await world.passes(60)
-            assert [name for name, _ in world.troubles] == ["keeper p"] * 3
-            assert world.supervisor.restarts == {"keeper": 3}
+            assert [name for name, _ in world.troubles] == ["printer p"] * 3
+            assert world.supervisor.restarts == {"printers": 3}
             assert world.supervisor.failing == set()
             (one,) = (await world.ledger()).charges
             assert (one.counted, one.verdict) == (3, Verdict.AGREES)
@@ -137,7 +137,7 @@ def test_a_journal_that_fails_for_a_while_costs_no_page() -> None:
     passing(story())
 
 
-def test_a_gated_release_is_answered_though_the_keeper_fell_over_meanwhile() -> None:
+def test_a_gated_release_is_answered_though_the_watcher_fell_over_meanwhile() -> None:
     async def story() -> None:
         async with World() as world:
             await world.passes(100)
@@ -176,7 +176,7 @@ def test_a_thousand_events_at_once_are_all_taken_and_projected() -> None:
             assert {one.outcome for one in answers} == {"stored"}
             await world.passes(5)
             assert len([fact for fact in await world.facts() if isinstance(fact, ReleaseStarted)]) == 1500
-            assert world.keeper().open_windows() == 1500
+            assert world.watcher().open_windows() == 1500
 
     passing(story())
 

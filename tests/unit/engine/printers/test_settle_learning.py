@@ -28,7 +28,7 @@ def test_a_counter_that_lags_is_waited_for_once_it_has_shown_it() -> None:
             learned = [fact for fact in await world.facts() if isinstance(fact, SettleLearned)]
             assert len(learned) == 1
             assert 30 * SECOND_US < learned[0].settle_us < 60 * SECOND_US
-            assert world.keeper().settle_us() == learned[0].settle_us
+            assert world.watcher().settle_us() == learned[0].settle_us
             for release in ("second", "third"):
                 await lagging(world, release)
             verdicts = {one.release.release: one.verdict for one in (await world.ledger()).charges}
@@ -47,7 +47,7 @@ def test_copies_by_hand_teach_nothing() -> None:
                 world.printers["p"].due = [(world.now_s, 5)]
                 await world.passes(60)
             assert not [fact for fact in await world.facts() if isinstance(fact, SettleLearned)]
-            assert world.keeper().settle_us() == 10 * SECOND_US
+            assert world.watcher().settle_us() == 10 * SECOND_US
             await world.ledger()
 
     passing(story())
@@ -60,7 +60,7 @@ def test_what_was_learnt_outlives_a_restart() -> None:
             await lagging(world, "first")
         async with World(printers=world.printers, store=world.store, clock=world.clock, ids=world.ids) as again:
             await again.passes(1)
-            settle_us = again.keeper().settle_us()
+            settle_us = again.watcher().settle_us()
             assert settle_us is not None
             assert settle_us > 30 * SECOND_US
             await again.passes(100)

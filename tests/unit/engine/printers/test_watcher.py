@@ -61,7 +61,7 @@ def test_polling_grows_is_bounded_and_stops_once_the_meter_has_settled() -> None
             gaps = [later - earlier for earlier, later in pairwise(during)]
             assert max(gaps) <= world.pace.longest_s + 1
             assert len(during) < 90
-            assert world.keeper().open_windows() == 0
+            assert world.watcher().open_windows() == 0
             settled = len(world.sent_s())
             await world.passes(600)
             assert len(world.sent_s()) - settled <= 1
@@ -80,7 +80,7 @@ def test_a_window_is_closed_soon_after_the_meter_can_have_settled() -> None:
             await world.passes(1)
             await world.end("r")
             landed_s = world.now_s + 2
-            while world.keeper().open_windows():
+            while world.watcher().open_windows():
                 await world.passes(0.1)
             assert world.now_s - landed_s < 10 + 4.5
 

@@ -124,7 +124,7 @@ def test_a_failure_is_over_once_the_work_succeeded_and_not_when_it_was_begun_aga
     passing(story())
 
 
-def test_a_keeper_whose_read_never_returns_is_named_and_the_others_go_on() -> None:
+def test_a_watcher_whose_read_never_returns_is_named_and_the_others_go_on() -> None:
     async def story() -> None:
         async with World(printers={"p": FakePrinter(), "q": FakePrinter()}) as world:
             await world.passes(5)
@@ -136,15 +136,15 @@ def test_a_keeper_whose_read_never_returns_is_named_and_the_others_go_on() -> No
                 return await (stuck if target.printer == "p" else answers(target, timeout_s))
 
             world.meter.read = read  # type: ignore[method-assign]
-            world.keeper("p").ask_for_reading()
+            world.watcher("p").ask_for_reading()
             await world.passes(1 + world.pace.timeout_s + GRACE_S)
             (trouble,) = world.supervisor.troubles()
-            assert trouble == "keeper p is stuck since 2025-10-09T08:53:25.000000Z: it waits for its meter"
+            assert trouble == "printer p is stuck since 2025-10-09T08:53:25.000000Z: it waits for its meter"
             assert world.supervisor.stalled_kinds() == []
             world.meter.read = lambda *_: stuck  # type: ignore[method-assign,assignment]
-            world.keeper("q").ask_for_reading()
+            world.watcher("q").ask_for_reading()
             await world.passes(1 + world.pace.timeout_s + GRACE_S)
-            assert world.supervisor.stalled_kinds() == ["keeper"]
+            assert world.supervisor.stalled_kinds() == ["printers"]
 
     passing(story())
 
@@ -159,10 +159,10 @@ def test_an_exception_in_the_poll_loop_shows_at_once() -> None:
                 raise RuntimeError("an invented fault")
 
             world.meter.read = read  # type: ignore[method-assign,assignment]
-            world.keeper().ask_for_reading()
+            world.watcher().ask_for_reading()
             await world.passes(0.01)
             (trouble,) = world.supervisor.troubles()
-            assert trouble.startswith("keeper p fails since 2025-10-09T08:53:25")
+            assert trouble.startswith("printer p fails since 2025-10-09T08:53:25")
             await world.passes(600)
             assert len(world.supervisor.troubles()) == 1
 
@@ -172,21 +172,23 @@ def test_an_exception_in_the_poll_loop_shows_at_once() -> None:
 def test_days_of_rest_are_no_trouble_and_every_loop_comes_round() -> None:
     async def story() -> None:
         async with World() as world:
-            world.supervisor.start("porter", "porter", world.porter.run, beat=world.porter.beat, forever=True)
+            world.supervisor.start(
+                "badges", "badges", world.badge_watcher.run, beat=world.badge_watcher.beat, forever=True
+            )
             for _ in range(48):
                 await world.passes(3600)
                 assert world.supervisor.troubles() == []
-                for kind in ("keeper", "porter"):
+                for kind in ("printers", "badges"):
                     age_us = world.clock.now_us() - world.supervisor.last_success_us()[kind]
                     assert age_us <= (WAKE_EVERY_S + 5) * SECOND_US, kind
 
     passing(story())
 
 
-def test_a_porter_that_is_called_and_does_not_come_is_stuck() -> None:
+def test_a_badge_watcher_that_is_called_and_does_not_come_is_stuck() -> None:
     async def story() -> None:
         async with World() as world:
-            beat = world.porter.beat
+            beat = world.badge_watcher.beat
             beat.rests(FOREVER_S)
             beat.called()
             await world.passes(GRACE_S + 1)
@@ -260,17 +262,17 @@ def test_no_ping_for_a_turn_that_took_longer_than_the_interval() -> None:
     passing(story())
 
 
-def test_a_printer_whose_keeper_was_ended_gets_another_with_its_meter() -> None:
+def test_a_printer_whose_watcher_was_ended_gets_another_with_its_meter() -> None:
     async def story() -> None:
         async with World() as world:
             await world.passes(5)
-            (task,) = [one for one in world.supervisor.tasks if one.get_name() == "keeper p"]
+            (task,) = [one for one in world.supervisor.tasks if one.get_name() == "printer p"]
             task.cancel()
             await world.passes(1)
-            assert world.supervisor.stalled_kinds() == ["keeper"]
+            assert world.supervisor.stalled_kinds() == ["printers"]
             await world.release("r1")
             ledger = await world.ledger()
             assert [one.counted for one in ledger.charges] == [3]
-            assert (world.supervisor.troubles(), world.supervisor.ends["keeper"]) == ([], 1)
+            assert (world.supervisor.troubles(), world.supervisor.ends["printers"]) == ([], 1)
 
     passing(story())

@@ -11,7 +11,7 @@ from pagereeve.domain.badges.form import BadgeForm
 from pagereeve.domain.facts.facts import Bound, EntranceSet, Fact, Registered
 from pagereeve.domain.facts.site_in_force import HouseRules
 from pagereeve.domain.values.instants import SECOND_US, from_text
-from pagereeve.engine.intake.badge_hashing import BadgeDesk
+from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.settings import (
     BadgeFormSettings,
     BadgeSettings,
@@ -119,14 +119,14 @@ def settings_of(path: Path, text: str) -> Settings:
 def imported(path: Path, text: str, known: list[Fact], now_us: int) -> list[Bound]:
     """What an import adds to the facts; ``known`` grows by them."""
     directory = settings_of(path, text).directory()
-    facts = list(binding_facts(directory, BadgeDesk(b"k" * 32, FORM), HouseRules.of(known), now_us))
+    facts = list(binding_facts(directory, BadgeHasher(b"k" * 32, FORM), HouseRules.of(known), now_us))
     known += facts
     return facts
 
 
 def owner(path: Path, known: list[Fact], number: str, at_us: int) -> str:
     del path
-    return HouseRules.of(known).owner_of(BadgeDesk(b"k" * 32, FORM).seen(number).badge, at_us)
+    return HouseRules.of(known).owner_of(BadgeHasher(b"k" * 32, FORM).seen(number).badge, at_us)
 
 
 def test_what_is_known_already_is_not_said_again(path: Path) -> None:
