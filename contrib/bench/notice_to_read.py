@@ -141,7 +141,7 @@ async def daemon(args: argparse.Namespace, folder: Path) -> None:
         mine.send(app.http_address)
         releases = await asyncio.to_thread(mine.recv)
         cpu_s, wall_s = time.process_time() - cpu_s, time.monotonic() - wall_s
-        tally, health = app.tally, app.store.health()
+        counters, health = app.counters, app.store.health()
         mine.send("done")
     await asyncio.to_thread(process.join)
     print(f"start: {args.printers} printers found and read once with {start_cpu_s:.1f} s of CPU")
@@ -150,7 +150,10 @@ async def daemon(args: argparse.Namespace, folder: Path) -> None:
     print(
         f"daemon: {cpu_s:.1f} s of CPU in {wall_s:.1f} s; {reads} reads, {health.commits} commits, {health.rows} rows"
     )
-    print(f"projections {tally.projections}, rewinds {tally.rewinds}, watcher restarts {sum(tally.restarts.values())}")
+    print(
+        f"projections {counters.projections}, rewinds {counters.rewinds}, "
+        f"watcher restarts {sum(counters.restarts.values())}"
+    )
 
 
 async def all_read_once(app: App) -> float:

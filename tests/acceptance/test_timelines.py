@@ -95,7 +95,7 @@ async def test_notices_held_back_by_an_outage_are_placed_where_they_belong(tmp_p
         charge = await day.charge(job)
         assert (charge.counted, charge.charged, charge.verdict) == (4, 4, Verdict.AGREES)
         assert [one for one in await day.app.store.findings(only_open=False) if one.kind == "stray-pages"] == []
-        assert day.app.tally.rewinds >= 0
+        assert day.app.counters.rewinds >= 0
         await day.holds()
 
 

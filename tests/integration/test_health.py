@@ -14,7 +14,7 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
-from pagereeve.engine.supervision import heartbeat as beat
+from pagereeve.engine.supervision import heartbeat
 from pagereeve.settings import GatewaySettings, PrinterSettings, Settings
 from pagereeve.simulator.college.fleet import Fleet
 from tests.integration.daemon import Outside, hasty_settings, until
@@ -84,7 +84,7 @@ async def test_a_stuck_watcher_is_named_with_what_it_waits_for(
 ) -> None:
     # FIELD-CASES.md 7.6.
     monkeypatch.setattr("pagereeve.engine.printers.watcher.GRACE_S", -1.9)
-    assert beat.GRACE_S == 30
+    assert heartbeat.GRACE_S == 30
     async with App(settings_of(tmp_path, fleet), first_reads_spread_s=0.1) as app, Outside(app) as outside:
         await all_read(app)
         never: asyncio.Future[Any] = asyncio.get_running_loop().create_future()

@@ -66,10 +66,10 @@ class Alerting:
 
     async def start(self, supervisor: Supervisor) -> None:
         await retire(self.dispatcher.store, self.workers, _tell)
-        supervisor.start("alerts", "alerts", self.dispatcher.run, beat=self.dispatcher.beat, forever=True)
+        supervisor.start("alerts", "alerts", self.dispatcher.run, heartbeat=self.dispatcher.heartbeat, forever=True)
         for worker in self.workers.values():
             name = f"delivery to {worker.name}"
-            supervisor.start("deliveries", name, worker.run, beat=worker.beat, forever=True)
+            supervisor.start("deliveries", name, worker.run, heartbeat=worker.heartbeat, forever=True)
 
     async def close(self) -> None:
         """After their tasks have ended."""

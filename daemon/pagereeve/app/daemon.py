@@ -30,15 +30,15 @@ from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.facts.site_in_force import HouseRules
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.badges.watcher import BadgeWatcher
-from pagereeve.engine.counters import EngineTally
+from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
-from pagereeve.engine.printers.polling import Pace
+from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry, Registered
 from pagereeve.engine.printers.watcher import Surroundings
 from pagereeve.engine.supervision.supervisor import Supervisor
-from pagereeve.engine.supervision.wal_trimming import Upkeep
-from pagereeve.engine.supervision.watchdog import Pulse
+from pagereeve.engine.supervision.wal_trimming import WalTrimmer
+from pagereeve.engine.supervision.watchdog import Watchdog
 from pagereeve.feeds.http.bearer import BearerTokens
 from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits
 from pagereeve.feeds.lines.feed import LineFeed
@@ -88,7 +88,7 @@ class App:
         self.settings = settings
         self.clock = clock or SystemClock()
         self.entropy = entropy or SystemEntropy()
-        self.tally = EngineTally()
+        self.counters = EngineCounters()
         self.supervisor = Supervisor(self.clock, self._trouble)
         self.ready = False
         self.line_feeds: list[LineFeed] = []
@@ -137,24 +137,26 @@ class App:
             store=self.store,
             registry=self.registry,
             clock=self.clock,
-            tally=self.tally,
+            counters=self.counters,
             badges=self.badges,
             badge_watcher=self.badge_watcher,
             keep_titles=settings.privacy.keep_titles,
         )
-        self.tally.remember(await self.store.last_events(), await self.store.newest_us())
+        self.counters.remember(await self.store.last_events(), await self.store.newest_us())
         await self._assign_people()
         await self._furnish_house()
         self._stack.push_async_callback(self.badge_watcher.finish)
         self._stack.push_async_callback(self.registry.stop)
-        self.supervisor.start("badges", "badges", self.badge_watcher.run, beat=self.badge_watcher.beat, forever=True)
+        self.supervisor.start(
+            "badges", "badges", self.badge_watcher.run, heartbeat=self.badge_watcher.heartbeat, forever=True
+        )
         self.registry.start({printer: run.fact async for printer, run in self.store.open_runs()})
         await self.intake.route_waiting_ends()
-        upkeep = Upkeep(self.clock, self.store.checkpoint)
-        self.supervisor.start("checkpoint", "checkpoint", upkeep.run, beat=upkeep.beat, forever=True)
+        wal_trimmer = WalTrimmer(self.clock, self.store.checkpoint)
+        self.supervisor.start("wal", "wal", wal_trimmer.run, heartbeat=wal_trimmer.heartbeat, forever=True)
         await self.alerting.start(self.supervisor)
-        self.pulse = Pulse(self.clock, self.supervisor, self.store.waiting_since_us, self._on_stalled)
-        self.supervisor.start("pulse", "pulse", self.pulse.run, forever=True)
+        self.watchdog = Watchdog(self.clock, self.supervisor, self.store.waiting_since_us, self._on_stalled)
+        self.supervisor.start("watchdog", "watchdog", self.watchdog.run, forever=True)
         await self._open_doors()
         self.ready = True
         log.info("ready", http=str(self.http_address), printers=len(settings.printers))
@@ -169,7 +171,7 @@ class App:
     def _registry(self) -> PrinterRegistry:
         settings = self.settings
         watch = settings.watch
-        pace = Pace(
+        poll_policy = PollPolicy(
             baseline_s=watch.baseline.seconds,
             jitter=float(watch.baseline_jitter),
             first_s=watch.poll_first.seconds,
@@ -183,8 +185,8 @@ class App:
             meter=self.meter,
             clock=self.clock,
             entropy=self.entropy,
-            pace=pace,
-            tally=self.tally,
+            poll_policy=poll_policy,
+            counters=self.counters,
             on_read=self._on_read,
             on_learned=self._on_learned,
             first_spread_s=self._first_reads_spread_s,
@@ -314,7 +316,7 @@ class App:
 
     def _trouble(self, name: str, error: BaseException) -> None:
         if isinstance(error, JournalUnavailable):
-            self.tally.unavailable += 1
+            self.counters.unavailable += 1
             log.error("the journal stores nothing now", task=name, why=str(error))
         else:
             log.error("task failed and begins anew", task=name, exc_info=error)
@@ -339,7 +341,7 @@ async def serve_until_told(settings: Settings) -> None:
     async with App(settings) as app:
         tune_interpreter()
         if manager.watchdog_s is not None:
-            app.pulse.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
+            app.watchdog.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
         manager.tell("READY=1", f"STATUS={len(settings.printers)} printers, HTTP on {settings.http.listen}")
         await told.wait()
         log.info("stopping")

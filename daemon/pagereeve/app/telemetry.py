@@ -14,11 +14,11 @@ from pagereeve.domain.badges.form import Refused
 from pagereeve.domain.facts.reading import Reading
 from pagereeve.engine.alerts.delivery import OUTCOMES as OUTCOMES_OF_MESSAGES
 from pagereeve.engine.badges.watcher import BadgeWatcher
-from pagereeve.engine.counters import EngineTally
+from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.printers.watcher import PrinterWatcher
 from pagereeve.engine.supervision.supervisor import Supervisor
-from pagereeve.engine.supervision.watchdog import LAG_LONGEST_S, WRITE_LONGEST_S, Pulse
+from pagereeve.engine.supervision.watchdog import LAG_LONGEST_S, WRITE_LONGEST_S, Watchdog
 from pagereeve.feeds.http.endpoint import EventsEndpoint
 from pagereeve.feeds.lines.feed import LineFeed
 from pagereeve.feeds.refusals import Reason
@@ -31,15 +31,9 @@ from pagereeve.settings import LineFeedSettings, Settings
 from pagereeve.store.sqlite.journal import SqlJournal
 
 OUTCOMES = ("stored", "duplicate", "conflict", "quarantined")
-TASKS = ("printers", "badges", "checkpoint", "pulse", "alerts", "deliveries")
-# Kinds of tasks whose last success is shown, by the name under which it is. A kind that never ran is absent.
-SUCCESSES = {
-    "printers": "printers",
-    "badges": "badges",
-    "checkpoint": "checkpoint",
-    "alerts": "alerts",
-    "deliveries": "deliveries",
-}
+TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries")
+# Kinds of tasks whose last success is shown. A kind that never ran is absent.
+SUCCESSES = frozenset(TASKS) - {"watchdog"}
 TROUBLES_MAX = 5
 
 
@@ -47,7 +41,7 @@ class App(Protocol):
     """The parts of the running daemon that are shown."""
 
     settings: Settings
-    tally: EngineTally
+    counters: EngineCounters
     supervisor: Supervisor
     ready: bool
     line_feeds: list[LineFeed]
@@ -56,7 +50,7 @@ class App(Protocol):
     registry: PrinterRegistry
     alerting: Alerting
     badge_watcher: BadgeWatcher
-    pulse: Pulse
+    watchdog: Watchdog
     events: EventsEndpoint
 
 
@@ -84,26 +78,26 @@ class Telemetry:
         disk = disk_of(app.settings.data_dir)
         health = app.store.health()
         if health.last_commit_us is None:
-            health = replace(health, last_commit_us=app.tally.newest_us)
+            health = replace(health, last_commit_us=app.counters.newest_us)
         return ProcessTelemetry(
             version=self._version,
             feeds=feeds,
             reads=dict(app.meter.stats.reads),
             refused_datagrams={kind.value: app.meter.stats.refused[kind] for kind in Refusal},
             journal=health,
-            projections=app.tally.projections,
-            rewinds=app.tally.rewinds,
-            unavailable=app.tally.unavailable,
+            projections=app.counters.projections,
+            rewinds=app.counters.rewinds,
+            unavailable=app.counters.unavailable,
             restarts=restarts,
             ends=dict.fromkeys(TASKS, 0) | dict(app.supervisor.ends),
             parts=self.parts(),
-            loop_lag_s=app.pulse.lag_s(),
-            task_success_us={SUCCESSES[kind]: at_us for kind, at_us in successes.items() if kind in SUCCESSES},
-            last_event_us=dict(app.tally.last_event_us),
+            loop_lag_s=app.watchdog.lag_s(),
+            task_success_us={kind: at_us for kind, at_us in successes.items() if kind in SUCCESSES},
+            last_event_us=dict(app.counters.last_event_us),
             disk_free_bytes=None if disk is None else disk.free_bytes,
             disk_size_bytes=None if disk is None else disk.size_bytes,
             oddities=app.meter.stats.oddities(),
-            refused_badges={reason: app.tally.refused_badges[reason] for reason in get_args(Refused)},
+            refused_badges={reason: app.counters.refused_badges[reason] for reason in get_args(Refused)},
             house_findings=_house_findings(app.badge_watcher),
             receivers={name: _receiver(app.alerting, name) for name in app.alerting.workers},
             open_alerts=app.alerting.dispatcher.open_alerts(),
@@ -117,13 +111,13 @@ class Telemetry:
             "start": "" if app.ready else "the daemon is still starting, or is stopping",
             "journal": _journal_trouble(app),
             "tasks": _tasks_trouble(app.supervisor.troubles()),
-            "loop": _loop_trouble(app.pulse.lag_s()),
+            "loop": _loop_trouble(app.watchdog.lag_s()),
             "disk": disk_trouble(disk_of(app.settings.data_dir)),
         }
 
 
 def _journal_trouble(app: App) -> str:
-    waits_s = app.pulse.write_waits_s()
+    waits_s = app.watchdog.write_waits_s()
     if not app.store.health().alive:
         return "nothing can be stored any more; see the log"
     return f"a write has waited for {waits_s:.0f} s and is not stored" if waits_s > WRITE_LONGEST_S else ""

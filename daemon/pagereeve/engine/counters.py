@@ -36,7 +36,7 @@ _NAME_OF_TYPE: Final = {event_type: name for _, event_type, name in _NAMES}
 
 
 @dataclass(slots=True)
-class EngineTally:
+class EngineCounters:
     """Counts since the start. ``events`` is by (feed, outcome), ``refused`` by (feed, reason).
 
     ``last_event_us`` is when an event of a type was last received (wall time): ``badge``, ``started``, ``ended``,

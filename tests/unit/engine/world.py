@@ -15,10 +15,10 @@ from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading
 from pagereeve.domain.projection.projector import Ledger, replay
 from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.engine.badges.watcher import BadgeWatcher
-from pagereeve.engine.counters import EngineTally
+from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
-from pagereeve.engine.printers.polling import Pace
+from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry, Registered
 from pagereeve.engine.printers.watcher import PrinterWatcher, Surroundings
 from pagereeve.engine.supervision.supervisor import Supervisor
@@ -90,12 +90,12 @@ class World:
     printers: dict[str, FakePrinter] = field(default_factory=lambda: {"p": FakePrinter()})
     gateways: dict[str, str] = field(default_factory=dict)
     policy: Policy = POLICY
-    pace: Pace = field(default_factory=Pace)
+    poll_policy: PollPolicy = field(default_factory=PollPolicy)
     store: MemoryJournal = field(default_factory=MemoryJournal)
     first_spread_s: float = 0.0
     keep_titles: bool = False
     clock: VirtualClock = field(default_factory=VirtualClock)
-    tally: EngineTally = field(default_factory=EngineTally)
+    counters: EngineCounters = field(default_factory=EngineCounters)
     troubles: list[tuple[str, str]] = field(default_factory=list)
     ids: Counter[str] = field(default_factory=Counter)
 
@@ -106,8 +106,8 @@ class World:
             meter=self.meter,
             clock=self.clock,
             entropy=SeededEntropy(),
-            pace=self.pace,
-            tally=self.tally,
+            poll_policy=self.poll_policy,
+            counters=self.counters,
             first_spread_s=self.first_spread_s,
         )
 
@@ -125,7 +125,7 @@ class World:
             self.store,
             self.registry,
             self.clock,
-            self.tally,
+            self.counters,
             self.badges,
             self.badge_watcher,
             keep_titles=self.keep_titles,

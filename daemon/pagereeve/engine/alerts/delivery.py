@@ -10,7 +10,7 @@ from typing import Final, Literal
 
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Beat
+from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.outbox import Queue, QueueRemoval
@@ -57,7 +57,7 @@ class DeliveryWorker:
     entropy: Entropy
     standing: Callable[[int], Sequence[Notification]]
     teller: Teller = lambda _receiver, _what, _why: None
-    beat: Beat = field(init=False)
+    heartbeat: Heartbeat = field(init=False)
     every_s: float = LOOK_EVERY_S
     counts: Counter[Outcome] = field(default_factory=Counter)
     queue: Queue = field(default_factory=Queue)
@@ -67,7 +67,7 @@ class DeliveryWorker:
     _awake: asyncio.Event = field(default_factory=asyncio.Event)
 
     def __post_init__(self) -> None:
-        self.beat = Beat(self.clock)
+        self.heartbeat = Heartbeat(self.clock)
 
     @property
     def name(self) -> str:
@@ -79,10 +79,10 @@ class DeliveryWorker:
 
     async def run(self) -> None:
         while True:
-            self.beat.does("looks what waits", STORE_LONGEST_S)
+            self.heartbeat.does("looks what waits", STORE_LONGEST_S)
             await self.turn()
-            self.beat.succeeded()
-            self.beat.rests(self.every_s)
+            self.heartbeat.succeeded()
+            self.heartbeat.rests(self.every_s)
             try:
                 async with asyncio.timeout(self.every_s):
                     await self._awake.wait()
@@ -113,7 +113,7 @@ class DeliveryWorker:
         refused = self._refused.get(message.alert)
         if refused is not None and self.clock.monotonic_us() < refused.until_us:
             return False
-        self.beat.does(f"brings {message.id}", DELIVER_WITHIN_S + STORE_LONGEST_S)
+        self.heartbeat.does(f"brings {message.id}", DELIVER_WITHIN_S + STORE_LONGEST_S)
         try:
             async with asyncio.timeout(DELIVER_WITHIN_S):
                 await self.receiver.deliver(message)
@@ -164,7 +164,7 @@ class DeliveryWorker:
         if self._refreshed_us is not None and now_us - self._refreshed_us < every_s * SECOND_US:
             return
         self._refreshed_us = now_us
-        self.beat.does("refreshes what stands", DELIVER_WITHIN_S + STORE_LONGEST_S)
+        self.heartbeat.does("refreshes what stands", DELIVER_WITHIN_S + STORE_LONGEST_S)
         try:
             async with asyncio.timeout(DELIVER_WITHIN_S):
                 await self.receiver.refresh(self.standing(RESOLVED_US), self.clock.now_us())

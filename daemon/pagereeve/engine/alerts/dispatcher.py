@@ -10,7 +10,7 @@ from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.alerts.telling import look, tell
 from pagereeve.domain.ledger import SEVERITIES, Finding, Severity
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Beat
+from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.outbox import Announcement, Change, Kept
 from pagereeve.ports.store import Store
@@ -39,24 +39,24 @@ class AlertDispatcher:
     waiting_of: Callable[[str], int] = lambda _: 0
     on_dropped: Callable[[str], None] = lambda _: None
     on_told: Callable[[], None] = lambda: None
-    beat: Beat = field(init=False)
+    heartbeat: Heartbeat = field(init=False)
     _alerts: dict[str, Alert] = field(default_factory=dict)
     _last: dict[str, Notification] = field(default_factory=dict)
     _holding: dict[str, str] = field(default_factory=dict)
     _by_place: dict[tuple[str, str], str] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.beat = Beat(self.clock)
+        self.heartbeat = Heartbeat(self.clock)
 
     async def run(self) -> None:
-        self.beat.does("reads what is known of alerts", STORE_LONGEST_S)
+        self.heartbeat.does("reads what is known of alerts", STORE_LONGEST_S)
         await self.open()
         while True:
-            self.beat.does("looks at findings that changed", STORE_LONGEST_S)
+            self.heartbeat.does("looks at findings that changed", STORE_LONGEST_S)
             more = await self.turn()
-            self.beat.succeeded()
+            self.heartbeat.succeeded()
             if not more:
-                self.beat.rests(self.every_s)
+                self.heartbeat.rests(self.every_s)
                 await self.clock.sleep(self.every_s)
 
     async def open(self) -> None:

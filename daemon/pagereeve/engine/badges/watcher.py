@@ -11,7 +11,7 @@ from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.facts.site_in_force import HouseRules
 from pagereeve.domain.projection.running_totals import Figures
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.supervision.heartbeat import OPEN_LONGEST_S, STORE_LONGEST_S, WAKE_EVERY_S, Beat
+from pagereeve.engine.supervision.heartbeat import OPEN_LONGEST_S, STORE_LONGEST_S, WAKE_EVERY_S, Heartbeat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.resume_points import seed_before
 from pagereeve.ports.store import Store
@@ -36,7 +36,7 @@ class BadgeWatcher:
     seal_every: int = SEAL_EVERY
     book: EntranceBook | None = None
     figures: Figures = field(default_factory=Figures)
-    beat: Beat = field(init=False)
+    heartbeat: Heartbeat = field(init=False)
     _heard: deque[Fact] = field(default_factory=lambda: deque(maxlen=HEARD_MAX))
     _awake: asyncio.Event = field(default_factory=asyncio.Event)
     _begin_again_us: int | None = None
@@ -44,7 +44,7 @@ class BadgeWatcher:
     _answered: int = 0
 
     def __post_init__(self) -> None:
-        self.beat = Beat(self.clock)
+        self.heartbeat = Heartbeat(self.clock)
 
     def hear(self, fact: Fact) -> None:
         """A fact that is durable."""
@@ -65,17 +65,17 @@ class BadgeWatcher:
 
     def _call(self) -> None:
         self._awake.set()
-        self.beat.called()
+        self.heartbeat.called()
 
     async def run(self) -> None:
         await self._open(FOREVER_US if self._begin_again_us is None else self._begin_again_us)
         while True:
-            self.beat.does("stores what it found", STORE_LONGEST_S)
+            self.heartbeat.does("stores what it found", STORE_LONGEST_S)
             await self._settle(self.clock.now_us() - LAG_US)
-            self.beat.succeeded()
+            self.heartbeat.succeeded()
             if not self._book().waits:
                 await self._rest()
-            self.beat.does("gathers what comes", self.settle_every_s + STORE_LONGEST_S)
+            self.heartbeat.does("gathers what comes", self.settle_every_s + STORE_LONGEST_S)
             await self.clock.sleep(self.settle_every_s)
             self._awake.clear()
             await self._take_heard()
@@ -83,12 +83,12 @@ class BadgeWatcher:
     async def _rest(self) -> None:
         """Until somebody calls. It turns over now and then, so that rest is told from death."""
         while not self._awake.is_set():
-            self.beat.rests(WAKE_EVERY_S)
+            self.heartbeat.rests(WAKE_EVERY_S)
             try:
                 async with asyncio.timeout(WAKE_EVERY_S):
                     await self._awake.wait()
             except TimeoutError:
-                self.beat.idled()
+                self.heartbeat.idled()
 
     async def renew(self, before_us: int) -> None:
         """Without running: what was found from that instant on is found anew, and stored."""
@@ -120,7 +120,7 @@ class BadgeWatcher:
     async def _open(self, before_us: int) -> None:
         """The book as of the latest stored seed before an instant, with the facts since."""
         self._answered = self._asked
-        self.beat.does("reads its book from the journal", OPEN_LONGEST_S)
+        self.heartbeat.does("reads its book from the journal", OPEN_LONGEST_S)
         rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
         seed = await self._seed_before(before_us)
         book = EntranceBook(rules, seed, seal_every=self.seal_every)

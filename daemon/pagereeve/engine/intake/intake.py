@@ -26,7 +26,7 @@ from pagereeve.domain.facts.source_clock import DELAYS_MAX, SourceClock
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import from_text
 from pagereeve.engine.badges.watcher import BadgeWatcher
-from pagereeve.engine.counters import EngineTally
+from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.printers.watcher import Arrival
@@ -48,7 +48,7 @@ class EventIntake:
     store: Store
     registry: PrinterRegistry
     clock: Clock
-    tally: EngineTally
+    counters: EngineCounters
     badges: BadgeHasher
     badge_watcher: BadgeWatcher
     keep_titles: bool = False
@@ -60,13 +60,13 @@ class EventIntake:
             event = self._private(await self._event(envelope))
             return await self._store(event, feed=feed, wait_s=wait_s)
         except BadFact as error:
-            self.tally.refused[feed, error.where[:60]] += 1
+            self.counters.refused[feed, error.where[:60]] += 1
             raise
 
     async def badge_line(self, gateway: str, badge: str, *, feed: str, received_us: int, reader: str = "") -> Accepted:
         """A raw line has no identity of its own: feed, gateway, time of arrival and the hashed number make one."""
         if not badge or len(badge) > NAME_MAX or not badge.isprintable():
-            self.tally.refused[feed, "line"] += 1
+            self.counters.refused[feed, "line"] += 1
             raise BadFact("line", f"a badge number of 1 to {NAME_MAX} printable characters is needed")
         try:
             sight = self.badges.seen(badge, gateway, reader)
@@ -87,7 +87,7 @@ class EventIntake:
         reader: str = "",
     ) -> None:
         """Counted by reason; of a reader's line the journal keeps that it could not be read."""
-        self.tally.refused[feed, reason] += 1
+        self.counters.refused[feed, reason] += 1
         if gateway:
             received_us = self.clock.now_us()
             origin = _line_origin(feed, f"{received_us:017d}-{gateway}-refused", received_us)
@@ -95,7 +95,7 @@ class EventIntake:
 
     async def _unreadable(self, gateway: str, reader: str, error: BadBadge, *, feed: str, received_us: int) -> Accepted:
         """What a reader's form refuses is an error of the frame, and never an unknown badge."""
-        self.tally.refused_badges[error.reason] += 1
+        self.counters.refused_badges[error.reason] += 1
         origin = _line_origin(feed, f"{received_us:017d}-{gateway}-unreadable", received_us)
         receipt = await self._append(BadgeUnreadable(origin, gateway, error.reason, reader))
         return Accepted(receipt.outcome, str(error))
@@ -107,7 +107,7 @@ class EventIntake:
         event = event_of(envelope.type, origin, envelope.data)
         clock = await self._clock(envelope.source)
         at_us, mark = clock.judge(occurred_us, received_us)
-        self.tally.clock_marks[mark or "as-claimed"] += 1
+        self.counters.clock_marks[mark or "as-claimed"] += 1
         return replace(event, origin=replace(origin, at_us=at_us, clock=mark))
 
     def _private(self, event: Event) -> Event | BadgeUnreadable:
@@ -125,7 +125,7 @@ class EventIntake:
         try:
             sight = self.badges.seen(event.badge, event.gateway, event.reader)
         except BadBadge as error:
-            self.tally.refused_badges[error.reason] += 1
+            self.counters.refused_badges[error.reason] += 1
             return BadgeUnreadable(event.origin, event.gateway, error.reason, event.reader)
         return replace(event, badge=sight.badge, resembles=sight.resembles)
 
@@ -136,7 +136,7 @@ class EventIntake:
         try:
             return self.badges.seen(badge).badge
         except BadBadge as error:
-            self.tally.refused_badges[error.reason] += 1
+            self.counters.refused_badges[error.reason] += 1
             return ""
 
     async def _clock(self, source: str) -> SourceClock:
@@ -153,7 +153,7 @@ class EventIntake:
 
     async def _store(self, event: Event | BadgeUnreadable, *, feed: str, wait_s: float | None) -> Accepted:
         reading: GatedReading = ""
-        self.tally.note(event)
+        self.counters.note(event)
         match event:
             case ReleaseStarted():
                 receipt, reading = await self._started(event, wait_s)
@@ -169,7 +169,7 @@ class EventIntake:
                 receipt = await self._decided(event)
             case BadgeUnreadable():
                 receipt = await self._append(event)
-        self.tally.events[feed, receipt.outcome] += 1
+        self.counters.events[feed, receipt.outcome] += 1
         detail = "the first delivery counts; this one, with other data, is kept aside"
         return Accepted(receipt.outcome, detail if receipt.outcome == "conflict" else "", reading)
 

@@ -1,4 +1,4 @@
-"""When a printer's meter is read next (DESIGN.md 3.3). Pure: the situation in, seconds out."""
+"""When a printer's meter is read next (DESIGN.md 3.3). Pure: the poll state in, seconds out."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ DUE_LEAST_S = 0.05
 
 
 @dataclass(frozen=True, slots=True)
-class Pace:
+class PollPolicy:
     """The operator's settings, in seconds. ``jitter`` is a share of the baseline."""
 
     baseline_s: float = 900.0
@@ -23,7 +23,7 @@ class Pace:
 
 
 @dataclass(frozen=True, slots=True)
-class Situation:
+class PollState:
     """What the reader knows: whether anything waits for the meter to rest, and how the last reads went.
 
     ``due_s`` is how soon the next window closes if the meter goes on resting; None if it does not rest. ``interval_s``
@@ -39,17 +39,25 @@ class Situation:
     failures: int
 
 
-def next_interval_s(pace: Pace, situation: Situation, jitter: float) -> float:
+def next_interval_s(poll_policy: PollPolicy, poll_state: PollState, jitter: float) -> float:
     """Seconds until the next read. ``jitter`` is a draw from [0, 1) that keeps a fleet from asking in step."""
-    if not situation.waiting:
-        back_off_s = pace.baseline_s * 2 ** min(situation.failures, 10)
-        base_s = min(back_off_s, max(pace.sleeper_max_s, pace.baseline_s)) if situation.failures else pace.baseline_s
-        return base_s * (1 + pace.jitter * (2 * jitter - 1))
-    if situation.stirred:
-        return pace.first_s
-    if situation.due_s is not None and situation.due_s <= pace.longest_s:
+    if not poll_state.waiting:
+        back_off_s = poll_policy.baseline_s * 2 ** min(poll_state.failures, 10)
+        base_s = (
+            min(back_off_s, max(poll_policy.sleeper_max_s, poll_policy.baseline_s))
+            if poll_state.failures
+            else poll_policy.baseline_s
+        )
+        return base_s * (1 + poll_policy.jitter * (2 * jitter - 1))
+    if poll_state.stirred:
+        return poll_policy.first_s
+    if poll_state.due_s is not None and poll_state.due_s <= poll_policy.longest_s:
         # At rest, and settling: the reading that closes the window comes when it can close it, and not sooner.
-        return max(situation.due_s, DUE_LEAST_S)
+        return max(poll_state.due_s, DUE_LEAST_S)
     # A jam over the weekend needs no reading every ten seconds.
-    longest_s = max(pace.longest_s, OLD_WINDOW_POLL_S) if situation.oldest_wait_s > OLD_WINDOW_S else pace.longest_s
-    return min(max(situation.interval_s, pace.first_s) * pace.growth, longest_s)
+    longest_s = (
+        max(poll_policy.longest_s, OLD_WINDOW_POLL_S)
+        if poll_state.oldest_wait_s > OLD_WINDOW_S
+        else poll_policy.longest_s
+    )
+    return min(max(poll_state.interval_s, poll_policy.first_s) * poll_policy.growth, longest_s)

@@ -71,7 +71,11 @@ class PrinterRegistry:
     def _begin(self, watcher: PrinterWatcher) -> PrinterWatcher:
         self.watchers[watcher.printer] = watcher
         task = self.supervisor.start(
-            "printers", f"printer {watcher.printer}", watcher.run, beat=watcher.beat, forever=watcher.target is not None
+            "printers",
+            f"printer {watcher.printer}",
+            watcher.run,
+            heartbeat=watcher.heartbeat,
+            forever=watcher.target is not None,
         )
         task.add_done_callback(lambda _: self._left(watcher))
         return watcher

@@ -14,11 +14,11 @@ from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.projection.projector import Book, concerns_us
 from pagereeve.domain.projection.running_totals import Figures
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.counters import EngineTally
+from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.printers.loading import open_book
-from pagereeve.engine.printers.polling import Pace, Situation, next_interval_s
+from pagereeve.engine.printers.polling import PollPolicy, PollState, next_interval_s
 from pagereeve.engine.printers.settle_learning import SettleLearner
-from pagereeve.engine.supervision.heartbeat import GRACE_S, OPEN_LONGEST_S, STORE_LONGEST_S, WAKE_EVERY_S, Beat
+from pagereeve.engine.supervision.heartbeat import GRACE_S, OPEN_LONGEST_S, STORE_LONGEST_S, WAKE_EVERY_S, Heartbeat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.meter import Meter, MeterTarget
@@ -49,8 +49,8 @@ class Surroundings:
     meter: Meter
     clock: Clock
     entropy: Entropy
-    pace: Pace
-    tally: EngineTally
+    poll_policy: PollPolicy
+    counters: EngineCounters
     on_read: ReadListener | None = None
     on_learned: LearnListener | None = None
     first_spread_s: float = 30.0
@@ -89,7 +89,7 @@ class PrinterWatcher:
     last: Reading | Failure | None = None
     last_good: Reading | None = None
     last_done_us: int | None = None
-    beat: Beat = field(init=False)
+    heartbeat: Heartbeat = field(init=False)
     learner: SettleLearner = field(default_factory=SettleLearner)
     _current: Read | ReadFailed | None = None
     _observed: Read | ReadFailed | None = None
@@ -109,7 +109,7 @@ class PrinterWatcher:
     _begin_again_us: int | None = None
 
     def __post_init__(self) -> None:
-        self.beat = Beat(self.around.clock)
+        self.heartbeat = Heartbeat(self.around.clock)
 
     def begin_again(self, before_us: int) -> None:
         """Something was written to this timeline behind the watcher's back: read it anew from before that instant."""
@@ -130,7 +130,7 @@ class PrinterWatcher:
 
     def _call(self) -> None:
         self._awake.set()
-        self.beat.called()
+        self.heartbeat.called()
 
     async def reading(self, wait_s: float) -> Reading | Failure | None:
         """A read asked for from now on; None where none was in hand within ``wait_s``, or there is no meter."""
@@ -153,7 +153,7 @@ class PrinterWatcher:
         while True:
             if not await self._wait():
                 return
-            self.beat.does("stores what came", STORE_LONGEST_S)
+            self.heartbeat.does("stores what came", STORE_LONGEST_S)
             heard = await self._take_facts()
             if self.target is None:
                 await self._settle()
@@ -167,7 +167,7 @@ class PrinterWatcher:
             elif heard:
                 # Projected with the next reading, which comes soon: both change the same rows.
                 self._due_us = min(self._due_us, self._soon_us())
-            self.beat.succeeded()
+            self.heartbeat.succeeded()
 
     async def finish(self) -> None:
         """After ``run`` was cancelled, wherever it was: leave the rows as the journal has them."""
@@ -178,7 +178,7 @@ class PrinterWatcher:
 
     async def _load(self) -> Book:
         around = self.around
-        self.beat.does("reads its book from the journal", OPEN_LONGEST_S)
+        self.heartbeat.does("reads its book from the journal", OPEN_LONGEST_S)
         self.book = await open_book(around.store, self.printer)
         self.figures = await around.store.figures(self.printer, self.book.anchor_us)
         known = await around.store.open_run(self.printer)
@@ -218,12 +218,12 @@ class PrinterWatcher:
         ends_us = self.around.clock.monotonic_us() + int(longest_s * SECOND_US)
         while True:
             left_s = self._seconds_to(ends_us)
-            self.beat.rests(min(left_s, WAKE_EVERY_S))
+            self.heartbeat.rests(min(left_s, WAKE_EVERY_S))
             try:
                 async with asyncio.timeout(min(left_s, WAKE_EVERY_S)):
                     await self._awake.wait()
             except TimeoutError:
-                self.beat.idled()
+                self.heartbeat.idled()
                 if left_s <= WAKE_EVERY_S:
                     return False
             else:
@@ -233,7 +233,7 @@ class PrinterWatcher:
         return max(0.0, (at_us - self.around.clock.monotonic_us()) / SECOND_US)
 
     def _soon_us(self) -> int:
-        return self.around.clock.monotonic_us() + int(self.around.pace.first_s * SECOND_US)
+        return self.around.clock.monotonic_us() + int(self.around.poll_policy.first_s * SECOND_US)
 
     def _is_due(self) -> bool:
         return self._read_asked or self.around.clock.monotonic_us() >= self._due_us
@@ -267,9 +267,9 @@ class PrinterWatcher:
 
     async def _rewind(self, before_us: int) -> None:
         """Project anew from the last seed before an instant; the late fact itself is in the journal already."""
-        self.around.tally.rewinds += 1
+        self.around.counters.rewinds += 1
         self._dirty = True
-        self.beat.does("reads its book from the journal", OPEN_LONGEST_S)
+        self.heartbeat.does("reads its book from the journal", OPEN_LONGEST_S)
         self.book = await open_book(self.around.store, self.printer, before_us=before_us)
         self.figures = await self.around.store.figures(self.printer, self.book.anchor_us)
         self.book.open_run(self._current)
@@ -278,9 +278,9 @@ class PrinterWatcher:
         around = self.around
         self._read_asked = False
         sent_us = around.clock.monotonic_us()
-        self.beat.does("waits for its meter", around.pace.timeout_s + GRACE_S)
-        result = await around.meter.read(target, around.pace.timeout_s)
-        self.beat.does("stores what it read", STORE_LONGEST_S)
+        self.heartbeat.does("waits for its meter", around.poll_policy.timeout_s + GRACE_S)
+        result = await around.meter.read(target, around.poll_policy.timeout_s)
+        self.heartbeat.does("stores what it read", STORE_LONGEST_S)
         recorded = record(self.printer, self._current, result)
         sealed = [] if recorded.sealed is None else [recorded.sealed]
         if sealed or self._current is None or sent_us - self._observed_us > OBSERVE_EVERY_US:
@@ -322,7 +322,7 @@ class PrinterWatcher:
         if not self._dirty or self._put_off:
             return
         update = self._book().settle()
-        self.around.tally.projections += 1
+        self.around.counters.projections += 1
         took_us = self.around.clock.monotonic_us() - began_us
         self._settle_from_us = began_us + (took_us * SETTLE_SHARE if took_us > SETTLE_LONG_US else 0)
         if update is not None:
@@ -365,7 +365,7 @@ class PrinterWatcher:
         pending = book.view is not None and book.view.runs.pending is not None
         now_us = clock.now_us()
         watching = self.learner.watch_until_us > now_us
-        situation = Situation(
+        poll_state = PollState(
             waiting=bool(open_starts) or pending or watching,
             oldest_wait_s=max((now_us - start_us for start_us in open_starts), default=0) / SECOND_US,
             due_s=self._due_s(now_us),
@@ -373,7 +373,7 @@ class PrinterWatcher:
             stirred=self._stirred or pending,
             failures=self._failures,
         )
-        self._interval_s = next_interval_s(self.around.pace, situation, self.around.entropy.jitter())
+        self._interval_s = next_interval_s(self.around.poll_policy, poll_state, self.around.entropy.jitter())
         self._stirred = False
         since_us = clock.monotonic_us() if self.last_done_us is None else self.last_done_us
         self._due_us = since_us + int(self._interval_s * SECOND_US)

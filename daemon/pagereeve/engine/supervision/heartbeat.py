@@ -18,7 +18,7 @@ WAKE_EVERY_S = 60.0
 
 
 @dataclass(slots=True)
-class Beat:
+class Heartbeat:
     """``since_us`` (wall time): since when it does that. ``success_us`` (wall time): when the loop last came round.
 
     ``failed``: it failed, and has done nothing well since.

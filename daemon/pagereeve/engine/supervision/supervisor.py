@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.domain.values.instants import to_text
-from pagereeve.engine.supervision.heartbeat import Beat
+from pagereeve.engine.supervision.heartbeat import Heartbeat
 from pagereeve.ports.clock import Clock
 
 PAUSE_FIRST_S = 0.5
@@ -24,12 +24,12 @@ class EndedUnseen(PagereeveError):
 
 
 @dataclass(slots=True)
-class Watched:
+class SupervisedTask:
     """One task. ``failed_us`` and ``ended_us`` are wall time; ``forever``: it must not end by itself."""
 
     kind: str
     name: str
-    beat: Beat | None
+    heartbeat: Heartbeat | None
     forever: bool
     error: str = ""
     failed_us: int | None = None
@@ -39,8 +39,8 @@ class Watched:
         """What is wrong with it and since when; "" if nothing is."""
         if self.ended_us is not None:
             return f"{self.name} ended at {to_text(self.ended_us)} and is not begun again"
-        if self.beat is not None and self.beat.stuck:
-            return f"{self.name} is stuck since {to_text(self.beat.since_us)}: it {self.beat.doing}"
+        if self.heartbeat is not None and self.heartbeat.stuck:
+            return f"{self.name} is stuck since {to_text(self.heartbeat.since_us)}: it {self.heartbeat.doing}"
         if self.failing:
             since = "" if self.failed_us is None else f" since {to_text(self.failed_us)}"
             return f"{self.name} fails{since} ({self.error}) and is begun anew; see the log"
@@ -49,12 +49,12 @@ class Watched:
     @property
     def failing(self) -> bool:
         """From a failure on until the work succeeded again, or, where it doesn't say so, was begun again."""
-        return self.failed_us is not None and (self.beat is None or self.beat.failed)
+        return self.failed_us is not None and (self.heartbeat is None or self.heartbeat.failed)
 
     @property
     def stalled(self) -> bool:
         """Nothing is to be hoped of it: it ended, or is stuck. One that fails is begun anew, and is none."""
-        return self.ended_us is not None or (self.beat is not None and self.beat.stuck)
+        return self.ended_us is not None or (self.heartbeat is not None and self.heartbeat.stuck)
 
 
 @dataclass(slots=True)
@@ -66,18 +66,19 @@ class Supervisor:
     restarts: Counter[str] = field(default_factory=Counter)
     ends: Counter[str] = field(default_factory=Counter)
     tasks: set[asyncio.Task[None]] = field(default_factory=set)
-    _watched: dict[str, Watched] = field(default_factory=dict)
+    _watched: dict[str, SupervisedTask] = field(default_factory=dict)
     _stopping: bool = False
 
     def start(
-        self, kind: str, name: str, work: Work, *, beat: Beat | None = None, forever: bool = False
+        self, kind: str, name: str, work: Work, *, heartbeat: Heartbeat | None = None, forever: bool = False
     ) -> asyncio.Task[None]:
         """Run ``work`` until it returns; begin it again after a failure, with growing pauses. Counted by ``kind``.
 
-        ``forever``: work that returns has failed. With a ``beat`` the work says what it does, and can be seen to be
+        ``forever``: work that returns has failed. With a ``heartbeat`` the work says what it does, and can be seen to
+        be
         stuck. Whoever cancels the task ends it for good: that is told as well, unless ``stop`` did it.
         """
-        watched = self._watched[name] = Watched(kind, name, beat, forever)
+        watched = self._watched[name] = SupervisedTask(kind, name, heartbeat, forever)
         task = asyncio.create_task(self._kept(watched, work), name=name)
         self.tasks.add(task)
         task.add_done_callback(self.tasks.discard)
@@ -106,12 +107,12 @@ class Supervisor:
         """By kind, when a task of it last came round (wall time); a kind of which none has is absent."""
         latest: dict[str, int] = {}
         for one in self._watched.values():
-            success_us = None if one.beat is None else one.beat.success_us
+            success_us = None if one.heartbeat is None else one.heartbeat.success_us
             if success_us is not None:
                 latest[one.kind] = max(latest.get(one.kind, 0), success_us)
         return latest
 
-    async def _kept(self, watched: Watched, work: Work) -> None:
+    async def _kept(self, watched: SupervisedTask, work: Work) -> None:
         pauses = self._pauses()
         while True:
             try:
@@ -123,17 +124,17 @@ class Supervisor:
             else:
                 return
             await self.clock.sleep(next(pauses))
-            if watched.beat is None:
+            if watched.heartbeat is None:
                 watched.failed_us = None
 
-    def _note(self, watched: Watched, error: Exception) -> None:
+    def _note(self, watched: SupervisedTask, error: Exception) -> None:
         self.on_trouble(watched.name, error)
         self.restarts[watched.kind] += 1
         if not watched.failing:
             watched.failed_us = self.clock.now_us()
         watched.error = type(error).__name__
-        if watched.beat is not None:
-            watched.beat.fails(PAUSE_LONGEST_S)
+        if watched.heartbeat is not None:
+            watched.heartbeat.fails(PAUSE_LONGEST_S)
 
     def _pauses(self) -> Iterator[float]:
         """Longer after each failure; the shortest again after work that went well for a while."""
@@ -146,7 +147,7 @@ class Supervisor:
             yield pause_s
             pause_s = min(pause_s * 2, PAUSE_LONGEST_S)
 
-    def _ended(self, watched: Watched) -> None:
+    def _ended(self, watched: SupervisedTask) -> None:
         """By itself, as it may; or by somebody who cancelled it, which must be seen."""
         if watched.forever and not self._stopping:
             self.ends[watched.kind] += 1

@@ -1,31 +1,31 @@
-"""The journal's upkeep: its write-ahead file is cut to nothing now and then (FIELD-CASES.md 7.1)."""
+"""The journal's write-ahead file is cut to nothing now and then (FIELD-CASES.md 7.1)."""
 
 from __future__ import annotations
 
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass, field
 
-from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Beat
+from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
 from pagereeve.ports.clock import Clock
 
 CHECKPOINT_EVERY_S = 60.0
 
 
 @dataclass(slots=True)
-class Upkeep:
+class WalTrimmer:
     """``checkpoint`` returns False while a reader stands in the way: it is tried again the next time."""
 
     clock: Clock
     checkpoint: Callable[[], Awaitable[bool]]
-    beat: Beat = field(init=False)
+    heartbeat: Heartbeat = field(init=False)
 
     def __post_init__(self) -> None:
-        self.beat = Beat(self.clock)
+        self.heartbeat = Heartbeat(self.clock)
 
     async def run(self) -> None:
         while True:
-            self.beat.rests(CHECKPOINT_EVERY_S)
+            self.heartbeat.rests(CHECKPOINT_EVERY_S)
             await self.clock.sleep(CHECKPOINT_EVERY_S)
-            self.beat.does("cuts the write-ahead file", STORE_LONGEST_S)
+            self.heartbeat.does("cuts the write-ahead file", STORE_LONGEST_S)
             await self.checkpoint()
-            self.beat.succeeded()
+            self.heartbeat.succeeded()

@@ -1,4 +1,4 @@
-"""The daemon's pulse: told to the service manager only while the loop turns and the work behind it goes on.
+"""The daemon's watchdog: told to the service manager only while the loop turns and the work behind it goes on.
 
 FIELD-CASES.md 7.13: a timer of its own would go on beating beside work that stands still.
 """
@@ -28,7 +28,7 @@ OnChange = Callable[[list[str]], None]
 
 
 @dataclass(slots=True)
-class Pulse:
+class Watchdog:
     """``write_waits_since_us`` is the monotonic instant of the oldest write that is not stored yet, None without one.
 
     ``on_change`` hears what stands still, whenever that is other than before: an empty list once all goes on.

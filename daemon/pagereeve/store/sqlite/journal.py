@@ -119,19 +119,19 @@ class SqlJournal(SqlReads):
         return self._writer.waiting_since_us
 
     def health(self) -> JournalHealth:
-        tally = self._writer.tally
+        counters = self._writer.counters
         return JournalHealth(
             alive=self._writer.alive,
             fence=self.fence,
             queue_depth=self._writer.queue_depth,
             queue_depth_max=self._writer.queue_depth_max,
-            commits=tally.commits,
-            rows=tally.rows,
-            duplicates=tally.duplicates,
-            conflicts=tally.conflicts,
-            failures=tally.failures,
-            last_commit_monotonic_us=tally.last_commit_monotonic_us,
-            last_commit_us=tally.last_commit_us,
+            commits=counters.commits,
+            rows=counters.rows,
+            duplicates=counters.duplicates,
+            conflicts=counters.conflicts,
+            failures=counters.failures,
+            last_commit_monotonic_us=counters.last_commit_monotonic_us,
+            last_commit_us=counters.last_commit_us,
             wal_size_bytes=size_bytes(wal_path(self._path)),
             wal_limit_bytes=self._writer.wal_limit_bytes,
             database_size_bytes=size_bytes(self._path),

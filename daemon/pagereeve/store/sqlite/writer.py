@@ -38,7 +38,7 @@ class Waiting:
 
 
 @dataclass(slots=True)
-class Tally:
+class WriterCounters:
     commits: int = 0
     rows: int = 0
     duplicates: int = 0
@@ -59,7 +59,7 @@ class Writer:
         group_max: int = GROUP_MAX,
         wal_limit_bytes: int = WAL_LIMIT_BYTES,
     ) -> None:
-        self.tally = Tally()
+        self.counters = WriterCounters()
         self.queue_depth_max = queue_depth_max
         self.wal_limit_bytes = wal_limit_bytes
         self._thread = thread
@@ -146,7 +146,7 @@ class Writer:
         try:
             outcome = await self._thread.run(partial(store_group, requests=requests, heads=self._heads))
         except Exception as error:  # noqa: BLE001 - whatever it is, callers are told and the next group is tried
-            self.tally.failures += 1
+            self.counters.failures += 1
             if not _refused(error):
                 self._fail(group, error)
             elif len(group) == 1:
@@ -162,13 +162,13 @@ class Writer:
                     waiting.answer.set_result(answer)
 
     def _count(self, outcome: Outcome) -> None:
-        tally = self.tally
-        tally.commits += 1
-        tally.rows += outcome.rows
-        tally.duplicates += outcome.duplicates
-        tally.conflicts += outcome.conflicts
-        tally.last_commit_monotonic_us = self._clock.monotonic_us()
-        tally.last_commit_us = self._clock.now_us()
+        counters = self.counters
+        counters.commits += 1
+        counters.rows += outcome.rows
+        counters.duplicates += outcome.duplicates
+        counters.conflicts += outcome.conflicts
+        counters.last_commit_monotonic_us = self._clock.monotonic_us()
+        counters.last_commit_us = self._clock.now_us()
 
     def _fail(self, group: Sequence[Waiting], cause: Exception) -> None:
         for waiting in group:
@@ -191,7 +191,7 @@ class Writer:
         try:
             await self._thread.run_raw(truncate_wal)
         except Exception:  # noqa: BLE001 - the rows are durable already; the size stays visible in the health figures
-            self.tally.failures += 1
+            self.counters.failures += 1
 
 
 def _refused(error: Exception) -> bool:

@@ -88,7 +88,7 @@ def test_a_badge_that_its_form_refuses_is_an_error_of_the_frame_and_never_an_unk
             facts = [one.fact async for one in world.store.facts("")]
             reasons = [fact.reason for fact in facts if isinstance(fact, BadgeUnreadable)]
             assert reasons == ["length", "form", "length"]
-            assert world.tally.refused_badges == {"length": 2, "form": 1}
+            assert world.counters.refused_badges == {"length": 2, "form": 1}
 
     passing(story())
 
@@ -142,7 +142,7 @@ def test_a_release_is_taken_though_its_badge_can_not_be_read() -> None:
             world.badges.form = BadgeForm("hex", 32)
             await with_directory(world)
             assert (await world.start("r", 2, "a", badge="no hex at all")).outcome == "stored"
-            assert world.tally.refused_badges == {"form": 1}
+            assert world.counters.refused_badges == {"form": 1}
 
     passing(story())
 

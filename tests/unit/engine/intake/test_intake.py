@@ -122,7 +122,7 @@ def test_the_same_delivery_is_a_duplicate_and_other_data_a_conflict_that_is_told
             assert [fact.owner for fact in facts if isinstance(fact, ReleaseStarted)] == ["ann"]
             assert len([fact for fact in facts if isinstance(fact, Conflict)]) == 1
             assert "conflicting-duplicate" in [one.kind for one in (await world.ledger()).findings]
-            assert world.tally.events["http", "duplicate"] == 1
+            assert world.counters.events["http", "duplicate"] == 1
 
     passing(story())
 
@@ -206,7 +206,7 @@ def test_a_badge_number_is_nowhere_in_what_is_stored() -> None:
             await world.passes(100)
             bodies = [fact_bytes(fact).decode() async for fact in world.store.all_facts()]
             bodies += [repr(sheaf) for name in ("a", "b") for sheaf in await world.store.sheaves(name)]
-            bodies += [repr(world.intake), repr(world.tally), repr(world.troubles)]
+            bodies += [repr(world.intake), repr(world.counters), repr(world.troubles)]
             everything = "\n".join(bodies).lower()
             assert len(bodies) > 8
             for shape in (BADGE, BADGE[:8], BADGE[-8:], BADGE.encode().hex(), str(int(BADGE, 16))):
@@ -247,7 +247,7 @@ def test_a_line_that_is_no_badge_is_refused_and_counted(line: str) -> None:
         async with World() as world:
             with pytest.raises(BadFact):
                 await world.intake.badge_line("gw", line, feed="line", received_us=1)
-            assert world.tally.refused["line", "line"] == 1
+            assert world.counters.refused["line", "line"] == 1
 
     passing(story())
 
@@ -270,7 +270,7 @@ def test_a_bad_event_is_refused_named_and_counted_and_nothing_is_stored(envelope
             with pytest.raises(BadFact) as refused:
                 await world.intake.take(envelope, feed="http", wait_s=None)
             assert refused.value.where == where
-            assert world.tally.refused["http", where] == 1
+            assert world.counters.refused["http", where] == 1
             assert await world.store.count_facts() == known
 
     passing(story())
@@ -320,7 +320,7 @@ def test_strangers_are_limited_and_the_registered_are_not_disturbed() -> None:
                 await world.start(f"s{nth}", printer=f"stranger-{nth}")
             with pytest.raises(BadFact, match="not in the registry"):
                 await world.start("one-more", printer="one-more")
-            assert world.tally.refused["http", "data.printer"] == 1
+            assert world.counters.refused["http", "data.printer"] == 1
             await world.release("r", 2)
             assert (await world.ledger()).charges[0].verdict is Verdict.AGREES
             assert len(world.registry.watchers) == STRANGERS_MAX + 1

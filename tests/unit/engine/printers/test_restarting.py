@@ -83,7 +83,7 @@ def test_a_release_told_hours_later_lands_in_its_own_time() -> None:
             ledger = await world.ledger()
             assert ledger.charges[0].counted == 5
             assert ledger.findings == []
-            assert world.tally.rewinds > 0
+            assert world.counters.rewinds > 0
 
     passing(story())
 

@@ -45,10 +45,10 @@ def test_a_long_projection_is_put_off_and_then_made() -> None:
     async def story() -> None:
         async with World(clock=ClockOfSlowProjections()) as world:
             await world.passes(100)
-            before = world.tally.projections
+            before = world.counters.projections
             await world.release("r", 3)
             await world.passes(60)
-            assert world.tally.projections > before
+            assert world.counters.projections > before
             (one,) = (await world.ledger()).charges
             assert one.counted == 3
             assert world.troubles == []

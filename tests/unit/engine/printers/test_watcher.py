@@ -7,7 +7,7 @@ from itertools import pairwise
 import pytest
 
 from pagereeve.domain.ledger import Grade, Verdict
-from pagereeve.engine.printers.polling import Pace, Situation, next_interval_s
+from pagereeve.engine.printers.polling import PollPolicy, PollState, next_interval_s
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import FakePrinter, World
 
@@ -59,7 +59,7 @@ def test_polling_grows_is_bounded_and_stops_once_the_meter_has_settled() -> None
             await world.passes(100)
             during = list(world.sent_s())[before:]
             gaps = [later - earlier for earlier, later in pairwise(during)]
-            assert max(gaps) <= world.pace.longest_s + 1
+            assert max(gaps) <= world.poll_policy.longest_s + 1
             assert len(during) < 90
             assert world.watcher().open_windows() == 0
             settled = len(world.sent_s())
@@ -164,35 +164,35 @@ def test_a_fleets_first_reads_are_spread() -> None:
     passing(story())
 
 
-def _situation(**changes: object) -> Situation:
+def _poll_state(**changes: object) -> PollState:
     known: dict[str, object] = {
         "waiting": True, "oldest_wait_s": 5.0, "due_s": None, "interval_s": 1.0, "stirred": False, "failures": 0,
     }  # fmt: skip
-    return Situation(**(known | changes))  # type: ignore[arg-type]
+    return PollState(**(known | changes))  # type: ignore[arg-type]
 
 
 @pytest.mark.parametrize(
     ("situation", "seconds"),
     [
-        (_situation(stirred=True, interval_s=9.0), 1.0),
-        (_situation(interval_s=1.0), 2.0),
-        (_situation(interval_s=8.0), 10.0),
-        (_situation(interval_s=0.0), 2.0),
-        (_situation(interval_s=8.0, due_s=3.0), 3.0),
-        (_situation(interval_s=8.0, due_s=0.0), 0.05),
-        (_situation(interval_s=1.0, due_s=30.0), 2.0),
-        (_situation(interval_s=60.0, oldest_wait_s=700.0), 60.0),
-        (_situation(waiting=False), 900.0),
-        (_situation(waiting=False, failures=1), 1800.0),
-        (_situation(waiting=False, failures=50), 4 * 3600.0),
+        (_poll_state(stirred=True, interval_s=9.0), 1.0),
+        (_poll_state(interval_s=1.0), 2.0),
+        (_poll_state(interval_s=8.0), 10.0),
+        (_poll_state(interval_s=0.0), 2.0),
+        (_poll_state(interval_s=8.0, due_s=3.0), 3.0),
+        (_poll_state(interval_s=8.0, due_s=0.0), 0.05),
+        (_poll_state(interval_s=1.0, due_s=30.0), 2.0),
+        (_poll_state(interval_s=60.0, oldest_wait_s=700.0), 60.0),
+        (_poll_state(waiting=False), 900.0),
+        (_poll_state(waiting=False, failures=1), 1800.0),
+        (_poll_state(waiting=False, failures=50), 4 * 3600.0),
     ],
 )
-def test_the_next_read(situation: Situation, seconds: float) -> None:
+def test_the_next_read(poll_state: PollState, seconds: float) -> None:
     """DESIGN.md 3.3; the figures are the defaults of Pace. A jitter of one half is none."""
-    assert next_interval_s(Pace(), situation, 0.5) == seconds
+    assert next_interval_s(PollPolicy(), poll_state, 0.5) == seconds
 
 
 def test_the_baselines_jitter_keeps_a_fleet_from_asking_in_step() -> None:
-    draws = [next_interval_s(Pace(), _situation(waiting=False), jitter) for jitter in (0.0, 0.25, 0.999)]
+    draws = [next_interval_s(PollPolicy(), _poll_state(waiting=False), jitter) for jitter in (0.0, 0.25, 0.999)]
     assert draws[0] == 720.0
     assert draws[0] < draws[1] < draws[2] < 1080.0

@@ -8,10 +8,10 @@ from itertools import pairwise
 from typing import Any
 
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.supervision.heartbeat import GRACE_S, WAKE_EVERY_S, Beat
+from pagereeve.engine.supervision.heartbeat import GRACE_S, WAKE_EVERY_S, Heartbeat
 from pagereeve.engine.supervision.supervisor import Supervisor
-from pagereeve.engine.supervision.wal_trimming import CHECKPOINT_EVERY_S, Upkeep
-from pagereeve.engine.supervision.watchdog import CHECK_EVERY_S, TURN_S, WRITE_LONGEST_S, Pulse
+from pagereeve.engine.supervision.wal_trimming import CHECKPOINT_EVERY_S, WalTrimmer
+from pagereeve.engine.supervision.watchdog import CHECK_EVERY_S, TURN_S, WRITE_LONGEST_S, Watchdog
 from tests.unit.engine.virtual import BEGIN_US, VirtualClock, passing
 from tests.unit.engine.world import FakePrinter, World
 
@@ -99,7 +99,7 @@ def test_stopping_is_no_end_unseen() -> None:
 def test_a_failure_is_over_once_the_work_succeeded_and_not_when_it_was_begun_again() -> None:
     async def story() -> None:
         supervisor = a_supervisor()
-        beat = Beat(supervisor.clock)
+        heartbeat = Heartbeat(supervisor.clock)
         begun: list[int] = []
 
         async def work() -> None:
@@ -107,11 +107,11 @@ def test_a_failure_is_over_once_the_work_succeeded_and_not_when_it_was_begun_aga
             await asyncio.sleep(5)
             if len(begun) < 3:
                 raise OSError("an invented fault")
-            beat.succeeded()
-            beat.rests(FOREVER_S)
+            heartbeat.succeeded()
+            heartbeat.rests(FOREVER_S)
             await asyncio.sleep(FOREVER_S)
 
-        supervisor.start("kind", "a loop", work, beat=beat, forever=True)
+        supervisor.start("kind", "a loop", work, heartbeat=heartbeat, forever=True)
         for at_s in (5.1, 8, 11, 14):
             await asyncio.sleep(at_s - supervisor.clock.monotonic_us() / SECOND_US)
             (trouble,) = supervisor.troubles()
@@ -137,13 +137,13 @@ def test_a_watcher_whose_read_never_returns_is_named_and_the_others_go_on() -> N
 
             world.meter.read = read  # type: ignore[method-assign]
             world.watcher("p").ask_for_reading()
-            await world.passes(1 + world.pace.timeout_s + GRACE_S)
+            await world.passes(1 + world.poll_policy.timeout_s + GRACE_S)
             (trouble,) = world.supervisor.troubles()
             assert trouble == "printer p is stuck since 2025-10-09T08:53:25.000000Z: it waits for its meter"
             assert world.supervisor.stalled_kinds() == []
             world.meter.read = lambda *_: stuck  # type: ignore[method-assign,assignment]
             world.watcher("q").ask_for_reading()
-            await world.passes(1 + world.pace.timeout_s + GRACE_S)
+            await world.passes(1 + world.poll_policy.timeout_s + GRACE_S)
             assert world.supervisor.stalled_kinds() == ["printers"]
 
     passing(story())
@@ -173,7 +173,7 @@ def test_days_of_rest_are_no_trouble_and_every_loop_comes_round() -> None:
     async def story() -> None:
         async with World() as world:
             world.supervisor.start(
-                "badges", "badges", world.badge_watcher.run, beat=world.badge_watcher.beat, forever=True
+                "badges", "badges", world.badge_watcher.run, heartbeat=world.badge_watcher.heartbeat, forever=True
             )
             for _ in range(48):
                 await world.passes(3600)
@@ -188,11 +188,11 @@ def test_days_of_rest_are_no_trouble_and_every_loop_comes_round() -> None:
 def test_a_badge_watcher_that_is_called_and_does_not_come_is_stuck() -> None:
     async def story() -> None:
         async with World() as world:
-            beat = world.badge_watcher.beat
-            beat.rests(FOREVER_S)
-            beat.called()
+            heartbeat = world.badge_watcher.heartbeat
+            heartbeat.rests(FOREVER_S)
+            heartbeat.called()
             await world.passes(GRACE_S + 1)
-            assert beat.stuck
+            assert heartbeat.stuck
 
     passing(story())
 
@@ -205,19 +205,19 @@ def test_a_checkpoint_that_hangs_is_stuck() -> None:
             await asyncio.sleep(FOREVER_S)
             return True
 
-        upkeep = Upkeep(supervisor.clock, hangs)
-        supervisor.start("checkpoint", "checkpoint", upkeep.run, beat=upkeep.beat, forever=True)
+        wal_trimmer = WalTrimmer(supervisor.clock, hangs)
+        supervisor.start("wal", "wal", wal_trimmer.run, heartbeat=wal_trimmer.heartbeat, forever=True)
         await asyncio.sleep(CHECKPOINT_EVERY_S + 59)
         assert supervisor.stalled_kinds() == []
         await asyncio.sleep(2)
-        assert supervisor.stalled_kinds() == ["checkpoint"]
+        assert supervisor.stalled_kinds() == ["wal"]
         await supervisor.stop()
 
     passing(story())
 
 
-def a_pulse(supervisor: Supervisor, changes: list[list[str]], waits_since_us: list[int | None]) -> Pulse:
-    return Pulse(supervisor.clock, supervisor, lambda: waits_since_us[0], changes.append)
+def a_watchdog(supervisor: Supervisor, changes: list[list[str]], waits_since_us: list[int | None]) -> Watchdog:
+    return Watchdog(supervisor.clock, supervisor, lambda: waits_since_us[0], changes.append)
 
 
 def test_pings_go_on_while_idle_and_end_while_a_write_waits() -> None:
@@ -225,9 +225,9 @@ def test_pings_go_on_while_idle_and_end_while_a_write_waits() -> None:
         supervisor, waits = a_supervisor(), [None]  # type: tuple[Supervisor, list[int | None]]
         changes: list[list[str]] = []
         pings: list[float] = []
-        pulse = a_pulse(supervisor, changes, waits)
-        pulse.feed(lambda: pings.append(supervisor.clock.monotonic_us() / SECOND_US), 30.0)
-        supervisor.start("pulse", "pulse", pulse.run, forever=True)
+        watchdog = a_watchdog(supervisor, changes, waits)
+        watchdog.feed(lambda: pings.append(supervisor.clock.monotonic_us() / SECOND_US), 30.0)
+        supervisor.start("watchdog", "watchdog", watchdog.run, forever=True)
         await asyncio.sleep(600)
         gaps = [later - earlier for earlier, later in pairwise(pings)]
         assert max(gaps) <= min(10.0, CHECK_EVERY_S) + 2 * TURN_S
@@ -250,14 +250,14 @@ def test_no_ping_for_a_turn_that_took_longer_than_the_interval() -> None:
     async def story() -> None:
         supervisor = a_supervisor()
         pings: list[int] = []
-        pulse = a_pulse(supervisor, [], [None])
-        pulse.feed(lambda: pings.append(1), 10.0)
+        watchdog = a_watchdog(supervisor, [], [None])
+        watchdog.feed(lambda: pings.append(1), 10.0)
         began_us = supervisor.clock.monotonic_us()
         await asyncio.sleep(12)
-        pulse.turn(began_us)
-        assert (pings, pulse.lag_s()) == ([], 12 - TURN_S)
+        watchdog.turn(began_us)
+        assert (pings, watchdog.lag_s()) == ([], 12 - TURN_S)
         await asyncio.sleep(61)
-        assert pulse.lag_s() == 0
+        assert watchdog.lag_s() == 0
 
     passing(story())
 
