@@ -1,4 +1,4 @@
-"""Facts and sheaves with invented content, for tests of the journal."""
+"""Facts and segments with invented content, for tests of the journal."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from pagereeve.domain.ledger import (
     Interval,
     Posting,
     ReleaseKey,
-    Sheaf,
+    RowSegment,
     Stretch,
     Verdict,
     person,
@@ -122,14 +122,14 @@ def key(number: int) -> ReleaseKey:
     return ReleaseKey(SERVER, f"release-{number}")
 
 
-def sheaf(printer: str, number: int, *, seeded: bool = True) -> Sheaf:
-    """A sheaf with one of everything, ``number`` minutes after noon."""
+def segment(printer: str, number: int, *, seeded: bool = True) -> RowSegment:
+    """A segment with one of everything, ``number`` minutes after noon."""
     anchor_us = NOON_US + number * 60 * SECOND_US
     closes_us = anchor_us + 30 * SECOND_US
-    return Sheaf(
+    return RowSegment(
         printer=printer,
         anchor_us=anchor_us,
-        seed={"version": 1, "totals": {"total": 103}, "open": []} if seeded else None,
+        resume_point={"version": 1, "totals": {"total": 103}, "open": []} if seeded else None,
         stretches=(stretch(printer, anchor_us, closes_us, key(number)), stretch(printer, closes_us, closes_us + 1)),
         charges=(charge(printer, key(number), anchor_us), charge(printer, key(number), anchor_us, "mono")),
         postings=(posting(printer, closes_us),),
@@ -137,5 +137,5 @@ def sheaf(printer: str, number: int, *, seeded: bool = True) -> Sheaf:
     )
 
 
-def unseeded(full: Sheaf) -> Sheaf:
-    return replace(full, seed=None)
+def without_resume_point(full: RowSegment) -> RowSegment:
+    return replace(full, resume_point=None)

@@ -20,7 +20,7 @@ from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Sight, Unit
 from pagereeve.domain.facts.ticket import Ticket
-from pagereeve.domain.projection.projector import Book, rebuild
+from pagereeve.domain.projection.projector import PrinterProjector, rebuild
 from pagereeve.domain.values.instants import SECOND_US
 
 BEGIN_US = 1_700_000_000 * SECOND_US
@@ -69,33 +69,33 @@ def rebuild_rate(releases: int) -> float:
     known = facts(releases)
     gc.collect()
     begun = time.process_time()
-    sheaves = rebuild(PRINTER, known)
+    segments = rebuild(PRINTER, known)
     spent = time.process_time() - begun
-    charges = sum(len(sheaf.charges) for sheaf in sheaves)
+    charges = sum(len(segment.charges) for segment in segments)
     if charges != releases:
         raise SystemExit(f"{charges} charges for {releases} releases: the benchmark's history is wrong")
     return releases / spent
 
 
 def after_history(history: int, tail: int) -> float:
-    """CPU microseconds for each of ``tail`` releases, fact by fact in a Book that has seen ``history`` before."""
-    book = Book(PRINTER, Rules.of([PolicySet(PRINTER, BEGIN_US - SECOND_US, Policy())]))
+    """CPU microseconds for each of ``tail`` releases, fact by fact in a projector that has seen ``history`` before."""
+    projector = PrinterProjector(PRINTER, Rules.of([PolicySet(PRINTER, BEGIN_US - SECOND_US, Policy())]))
     for fact, current in steps(0, history):
-        _take(book, fact, current)
+        _take(projector, fact, current)
     gc.collect()
     rest = list(steps(history, tail))
     begun = time.process_time()
     for fact, current in rest:
-        _take(book, fact, current)
+        _take(projector, fact, current)
     return (time.process_time() - begun) / tail * 1e6
 
 
-def _take(book: Book, fact: Fact | None, current: Read | None) -> None:
+def _take(projector: PrinterProjector, fact: Fact | None, current: Read | None) -> None:
     if fact is not None:
-        book.add(fact)
+        projector.add(fact)
     if current is not None:
-        book.open_run(current)
-    book.settle()
+        projector.open_run(current)
+    projector.advance()
 
 
 def main() -> None:

@@ -158,8 +158,8 @@ async def check(path: Path, fleet: Fleet, sender: Sender, began: dict[str, int])
 
 async def check_pages(journal: SqlReads, name: str, moved: int, charges: list[Charge]) -> None:
     whole = await history(journal, name)
-    sheaves = await journal.sheaves(name)
-    postings = [posting for sheaf in sheaves for posting in sheaf.postings]
+    segments = await journal.segments(name)
+    postings = [posting for segment in segments for posting in segment.postings]
     lines = conserved(name, whole.runs.runs, whole.windows, postings)
     assert all(line.ok for line in lines)
     assert sum(line.accounted for line in lines) == moved

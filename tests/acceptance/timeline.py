@@ -85,7 +85,7 @@ class Day:
         assert report.differing == []
         for printer in await self.app.store.printers():
             whole = await history(self.app.store, printer)
-            postings = [one for sheaf in await self.app.store.sheaves(printer) for one in sheaf.postings]
+            postings = [one for segment in await self.app.store.segments(printer) for one in segment.postings]
             assert all(line.ok for line in conserved(printer, whole.runs.runs, whole.windows, postings))
 
 

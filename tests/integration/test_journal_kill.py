@@ -22,7 +22,7 @@ APPENDER = """
     from pathlib import Path
     from pagereeve.app.clocks import SystemClock
     from pagereeve.store.sqlite.journal import SqlJournal
-    from tests.journal_samples import badge, read, sheaf
+    from tests.journal_samples import badge, read, segment
 
     async def produce(journal, life, lane):
         printer = f"printer-{lane % 3}"
@@ -33,7 +33,7 @@ APPENDER = """
             os.write(1, f"{name} {receipt.seq} {printer}\\n".encode())
             if lane == 0:
                 await journal.observe(printer, [read(number, printer)], read(number + 1, printer))
-                await journal.replace(printer, None, [sheaf(printer, number)])
+                await journal.replace(printer, None, [segment(printer, number)])
             number += 1
 
     async def main():
@@ -84,6 +84,6 @@ async def test_every_acknowledged_fact_outlives_a_kill(tmp_path: Path) -> None:
     assert acknowledged.items() <= stored.items()
     # The group that was in flight may be there without its answer; never more than one for each lane and life.
     assert len(stored) - len(acknowledged) <= KILLS * 12
-    [only] = await journal.sheaves("printer-0")
+    [only] = await journal.segments("printer-0")
     assert only.charges
     await journal.close()

@@ -24,7 +24,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Table, create_engine, text
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.domain.ledger import Charge, Finding, Posting, Sheaf, Stretch
+from pagereeve.domain.ledger import Charge, Finding, Posting, RowSegment, Stretch
 from pagereeve.store.errors import CantOpen, ForeignSideFile, InUse, NewerSchema, NoSpace, NotAJournal
 from pagereeve.store.records.fact_record import file
 from pagereeve.store.sql import tables as schema
@@ -291,7 +291,7 @@ async def test_a_journal_of_the_first_revision_keeps_its_facts_and_drops_its_pro
         assert [fact async for fact in journal.entrance_facts()] == [badge("e1")]
         assert await journal.findings(only_open=False) == []
         assert await journal.finding("f-1") is None
-        await journal.replace("p", None, [Sheaf("p", 0, None, findings=(FOUND,))])
+        await journal.replace("p", None, [RowSegment("p", 0, None, findings=(FOUND,))])
         assert await journal.finding("f-2") == FOUND
     finally:
         await journal.close()

@@ -31,7 +31,7 @@ from pagereeve.store.sqlite import writer as writer_module
 from pagereeve.store.sqlite.connections import WriterThread
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
-from tests.journal_samples import NOON_US, badge, read, sheaf, started
+from tests.journal_samples import NOON_US, badge, read, segment, started
 
 
 @pytest.fixture
@@ -104,7 +104,7 @@ async def test_different_requests_share_a_group(journal: SqlJournal) -> None:
     await asyncio.gather(
         journal.append(badge("e1")),
         journal.observe("printer-a", [read(100)], read(103)),
-        journal.replace("printer-a", None, [sheaf("printer-a", 1)]),
+        journal.replace("printer-a", None, [segment("printer-a", 1)]),
         journal.append(badge("e1")),
     )
     health = journal.health()
@@ -362,7 +362,7 @@ QUESTIONS: dict[str, tuple[Callable[[SqlJournal], Awaitable[Any]], set[str]]] = 
     "release facts": (lambda journal: journal.release_facts("s", "r"), {"ix_fact_release"}),
     "standing": (lambda journal: journal.standing_facts("printer-a"), {"ix_fact_few"}),
     "delays": (lambda journal: journal.recent_delays("s", 9), {"ix_fact_source_at"}),
-    "sheaf before": (lambda journal: journal.sheaf_before("printer-a", 2 * NOON_US), {"sqlite_autoindex_sheaf_1"}),
+    "segment before": (lambda journal: journal.segment_before("printer-a", 2 * NOON_US), {"sqlite_autoindex_sheaf_1"}),
     "charges": (lambda journal: _all(journal.charges(5, 9)), {"ix_charge_started"}),
     "charges of": (lambda journal: journal.charges_of("r"), {"ix_charge_release"}),
     "postings": (lambda journal: _all(journal.postings(5, 9)), {"ix_posting_closes"}),
@@ -373,7 +373,7 @@ QUESTIONS: dict[str, tuple[Callable[[SqlJournal], Awaitable[Any]], set[str]]] = 
 
 @pytest.mark.parametrize("name", QUESTIONS)
 async def test_no_common_question_walks_through_a_whole_table(journal: SqlJournal, path: Path, name: str) -> None:
-    await journal.replace("printer-a", None, [sheaf("printer-a", 1)])
+    await journal.replace("printer-a", None, [segment("printer-a", 1)])
     ask, indexes = QUESTIONS[name]
     asked: list[tuple[str, Any]] = []
 

@@ -7,78 +7,87 @@ from dataclasses import replace
 
 import pytest
 
-from pagereeve.domain.ledger import Sheaf
+from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.values.errors import BadCanonical
 from pagereeve.ports.store import Store
 from pagereeve.store.sql.snapshots import PAGE_ROWS
-from tests.journal_samples import NOON_US, SECOND_US, SERVER, charge, finding, key, posting, sheaf, unseeded
+from tests.journal_samples import (
+    NOON_US,
+    SECOND_US,
+    SERVER,
+    charge,
+    finding,
+    key,
+    posting,
+    segment,
+    without_resume_point,
+)
 
 MINUTE_US = 60 * SECOND_US
 
 
-async def test_sheaves_come_back_as_they_were_stored(store: Store) -> None:
-    sheaves = [sheaf("printer-a", 1), sheaf("printer-a", 2), unseeded(sheaf("printer-a", 3))]
-    await store.replace("printer-a", None, sheaves)
-    assert await store.sheaves("printer-a") == sheaves
-    assert await store.sheaves("printer-b") == []
+async def test_segments_come_back_as_they_were_stored(store: Store) -> None:
+    segments = [segment("printer-a", 1), segment("printer-a", 2), without_resume_point(segment("printer-a", 3))]
+    await store.replace("printer-a", None, segments)
+    assert await store.segments("printer-a") == segments
+    assert await store.segments("printer-b") == []
 
 
 async def test_replacing_drops_what_lies_from_the_anchor_on_and_nothing_else(store: Store) -> None:
-    await store.replace("printer-a", None, [sheaf("printer-a", number) for number in (1, 2, 3)])
-    await store.replace("printer-b", None, [sheaf("printer-b", 2)])
-    await store.replace("printer-a", NOON_US + 2 * MINUTE_US, [sheaf("printer-a", 5)])
-    assert [one.anchor_us for one in await store.sheaves("printer-a")] == [NOON_US + n * MINUTE_US for n in (1, 5)]
-    assert await store.sheaves("printer-b") == [sheaf("printer-b", 2)]
+    await store.replace("printer-a", None, [segment("printer-a", number) for number in (1, 2, 3)])
+    await store.replace("printer-b", None, [segment("printer-b", 2)])
+    await store.replace("printer-a", NOON_US + 2 * MINUTE_US, [segment("printer-a", 5)])
+    assert [one.anchor_us for one in await store.segments("printer-a")] == [NOON_US + n * MINUTE_US for n in (1, 5)]
+    assert await store.segments("printer-b") == [segment("printer-b", 2)]
     assert len(await store.charges_of("release-3")) == 0
     assert len(await store.findings(only_open=False)) == 3
     await store.replace("printer-a", None, [])
-    assert await store.sheaves("printer-a") == []
+    assert await store.segments("printer-a") == []
 
 
 async def test_clearing_drops_every_projection_and_no_fact(store: Store) -> None:
-    await store.replace("printer-a", None, [sheaf("printer-a", 1)])
-    await store.replace("printer-b", None, [sheaf("printer-b", 1)])
+    await store.replace("printer-a", None, [segment("printer-a", 1)])
+    await store.replace("printer-b", None, [segment("printer-b", 1)])
     await store.clear()
-    assert await store.sheaves("printer-a") == []
+    assert await store.segments("printer-a") == []
     assert await store.findings(only_open=False) == []
     assert [one async for one in store.postings(0, 2 * NOON_US)] == []
 
 
 @pytest.mark.parametrize(
-    ("sheaves", "problem"),
+    ("segments", "problem"),
     [
-        ([sheaf("printer-b", 1)], "another printer"),
-        ([sheaf("printer-a", 2), sheaf("printer-a", 1)], "rising order"),
-        ([sheaf("printer-a", 1), sheaf("printer-a", 1)], "rising order"),
-        ([sheaf("printer-a", 0)], "lies before"),
+        ([segment("printer-b", 1)], "another printer"),
+        ([segment("printer-a", 2), segment("printer-a", 1)], "rising order"),
+        ([segment("printer-a", 1), segment("printer-a", 1)], "rising order"),
+        ([segment("printer-a", 0)], "lies before"),
     ],
 )
-async def test_sheaves_in_the_wrong_place_are_refused(store: Store, sheaves: list[Sheaf], problem: str) -> None:
-    await store.replace("printer-a", None, [sheaf("printer-a", 9)])
+async def test_segments_in_the_wrong_place_are_refused(store: Store, segments: list[RowSegment], problem: str) -> None:
+    await store.replace("printer-a", None, [segment("printer-a", 9)])
     with pytest.raises(ValueError, match=problem):
-        await store.replace("printer-a", NOON_US + MINUTE_US, sheaves)
-    assert await store.sheaves("printer-a") == [sheaf("printer-a", 9)]
+        await store.replace("printer-a", NOON_US + MINUTE_US, segments)
+    assert await store.segments("printer-a") == [segment("printer-a", 9)]
 
 
-async def test_a_seed_without_a_canonical_form_is_refused(store: Store) -> None:
+async def test_a_resume_point_without_a_canonical_form_is_refused(store: Store) -> None:
     with pytest.raises(BadCanonical):
-        await store.replace("printer-a", None, [replace(sheaf("printer-a", 1), seed={"total": 2**60})])
+        await store.replace("printer-a", None, [replace(segment("printer-a", 1), resume_point={"total": 2**60})])
 
 
-async def test_the_sheaf_before_an_instant_has_a_seed(store: Store) -> None:
-    await store.replace(
-        "printer-a", None, [sheaf("printer-a", 1), sheaf("printer-a", 2), unseeded(sheaf("printer-a", 3))]
-    )
-    assert await store.sheaf_before("printer-a", NOON_US + 9 * MINUTE_US) == sheaf("printer-a", 2)
-    assert await store.sheaf_before("printer-a", NOON_US + 2 * MINUTE_US) == sheaf("printer-a", 2)
-    assert await store.sheaf_before("printer-a", NOON_US + 2 * MINUTE_US - 1) == sheaf("printer-a", 1)
-    assert await store.sheaf_before("printer-a", NOON_US) is None
-    assert await store.sheaf_before("printer-b", NOON_US + 9 * MINUTE_US) is None
+async def test_the_segment_before_an_instant_has_a_resume_point(store: Store) -> None:
+    segments = [segment("printer-a", 1), segment("printer-a", 2), without_resume_point(segment("printer-a", 3))]
+    await store.replace("printer-a", None, segments)
+    assert await store.segment_before("printer-a", NOON_US + 9 * MINUTE_US) == segment("printer-a", 2)
+    assert await store.segment_before("printer-a", NOON_US + 2 * MINUTE_US) == segment("printer-a", 2)
+    assert await store.segment_before("printer-a", NOON_US + 2 * MINUTE_US - 1) == segment("printer-a", 1)
+    assert await store.segment_before("printer-a", NOON_US) is None
+    assert await store.segment_before("printer-b", NOON_US + 9 * MINUTE_US) is None
 
 
 async def test_charges_of_a_period_come_in_order_of_start_its_end_left_out(store: Store) -> None:
     for printer in ("printer-b", "printer-a"):
-        await store.replace(printer, None, [sheaf(printer, number) for number in (1, 2, 3)])
+        await store.replace(printer, None, [segment(printer, number) for number in (1, 2, 3)])
     charges = [one async for one in store.charges(NOON_US + MINUTE_US, NOON_US + 3 * MINUTE_US)]
     expected = [
         charge(printer, key(number), NOON_US + number * MINUTE_US, channel)
@@ -95,7 +104,7 @@ async def test_nothing_is_lost_or_doubled_between_pages(store: Store, number: in
     """Half of the charges start in the same instant: the order must hold within it."""
     charges = tuple(charge("printer-a", key(place), NOON_US + max(0, place - number // 2)) for place in range(number))
     postings = tuple(posting("printer-a", NOON_US + place // 7) for place in range(number))
-    await store.replace("printer-a", None, [Sheaf("printer-a", NOON_US, None, charges=charges, postings=postings)])
+    await store.replace("printer-a", None, [RowSegment("printer-a", NOON_US, None, charges=charges, postings=postings)])
     found = [one async for one in store.charges(NOON_US, NOON_US + number)]
     assert sorted(found, key=lambda one: one.release) == sorted(charges, key=lambda one: one.release)
     assert [one.started_us for one in found] == sorted(one.started_us for one in charges)
@@ -105,12 +114,12 @@ async def test_nothing_is_lost_or_doubled_between_pages(store: Store, number: in
 async def test_a_printer_projected_anew_between_pages_shows_each_charge_once(store: Store) -> None:
     number = PAGE_ROWS + 40
     charges = tuple(charge("printer-a", key(1_000 + place), NOON_US) for place in range(number))
-    await store.replace("printer-a", None, [Sheaf("printer-a", NOON_US, None, charges=charges)])
+    await store.replace("printer-a", None, [RowSegment("printer-a", NOON_US, None, charges=charges)])
     seen = []
     async for one in store.charges(0, 2 * NOON_US):
         seen.append(one.release)
         if len(seen) == PAGE_ROWS // 2:
-            moved = [Sheaf("printer-a", NOON_US + SECOND_US, None, charges=charges[::-1])]
+            moved = [RowSegment("printer-a", NOON_US + SECOND_US, None, charges=charges[::-1])]
             await store.replace("printer-a", None, moved)
     assert seen == [one.release for one in charges]
 
@@ -118,14 +127,14 @@ async def test_a_printer_projected_anew_between_pages_shows_each_charge_once(sto
 async def test_charges_of_a_release_whatever_its_source(store: Store) -> None:
     other = charge("printer-a", replace(key(1), source="urn:example:another-server"), NOON_US)
     await store.replace(
-        "printer-a", None, [replace(sheaf("printer-a", 1), charges=(charge("printer-a", key(1), NOON_US + 1), other))]
+        "printer-a", None, [replace(segment("printer-a", 1), charges=(charge("printer-a", key(1), NOON_US + 1), other))]
     )
     assert [one.release.source for one in await store.charges_of("release-1")] == ["urn:example:another-server", SERVER]
     assert await store.charges_of("release-2") == []
 
 
 async def test_stretches_that_touch_an_interval(store: Store) -> None:
-    whole = [sheaf("printer-a", number) for number in (1, 2, 3)]
+    whole = [segment("printer-a", number) for number in (1, 2, 3)]
     await store.replace("printer-a", None, whole)
     edge_us = whole[1].anchor_us
     assert await store.stretches("printer-a", edge_us, edge_us) == [whole[1].stretches[0]]
@@ -134,7 +143,7 @@ async def test_stretches_that_touch_an_interval(store: Store) -> None:
 
 
 async def test_postings_of_a_period_with_their_legs_in_order(store: Store) -> None:
-    await store.replace("printer-a", None, [sheaf("printer-a", number) for number in (1, 2)])
+    await store.replace("printer-a", None, [segment("printer-a", number) for number in (1, 2)])
     closes_us = NOON_US + MINUTE_US + 30 * SECOND_US
     assert [one async for one in store.postings(closes_us, closes_us + 1)] == [posting("printer-a", closes_us)]
     assert [one async for one in store.postings(closes_us + 1, closes_us + 2)] == []
@@ -143,7 +152,7 @@ async def test_postings_of_a_period_with_their_legs_in_order(store: Store) -> No
 async def test_findings_open_or_all_and_by_the_release_that_they_name(store: Store) -> None:
     closed = finding("printer-a", 7, key(7), key(8), since_us=NOON_US, state="closed")
     silent = finding("printer-a", 9, since_us=NOON_US + 1)
-    full = replace(sheaf("printer-a", 1), findings=(silent, closed))
+    full = replace(segment("printer-a", 1), findings=(silent, closed))
     await store.replace("printer-a", None, [full])
     assert await store.findings(only_open=True) == [silent]
     assert await store.findings(only_open=False) == [closed, silent]
@@ -153,14 +162,14 @@ async def test_findings_open_or_all_and_by_the_release_that_they_name(store: Sto
 
 
 async def test_replacements_at_once_keep_their_order(store: Store) -> None:
-    sheaves = [sheaf("printer-a", number) for number in range(1, 30)]
-    await asyncio.gather(*(store.replace("printer-a", None, [one]) for one in sheaves))
-    assert await store.sheaves("printer-a") == [sheaves[-1]]
+    segments = [segment("printer-a", number) for number in range(1, 30)]
+    await asyncio.gather(*(store.replace("printer-a", None, [one]) for one in segments))
+    assert await store.segments("printer-a") == [segments[-1]]
 
 
 async def test_charges_that_no_fact_tells_apart_are_all_shown(store: Store) -> None:
     """A release that was started twice in the same instant; so often that a page ends among them."""
     equal = tuple(charge("printer-a", key(1), NOON_US) for _ in range(PAGE_ROWS + 9))
     later = charge("printer-a", key(2), NOON_US)
-    await store.replace("printer-a", None, [Sheaf("printer-a", NOON_US, None, charges=(*equal, later))])
+    await store.replace("printer-a", None, [RowSegment("printer-a", NOON_US, None, charges=(*equal, later))])
     assert [one async for one in store.charges(0, 2 * NOON_US)] == [*equal, later]

@@ -15,7 +15,7 @@ from pagereeve.domain.ledger import Finding
 from pagereeve.ports.outbox import Announcement, Kept, Queue, QueueRemoval
 from pagereeve.ports.store import Store
 from pagereeve.store.sqlite.journal import SqlJournal
-from tests.journal_samples import NOON_US, SECOND_US, finding, sheaf
+from tests.journal_samples import NOON_US, SECOND_US, finding, segment
 
 MINUTE_US = 60 * SECOND_US
 
@@ -33,34 +33,34 @@ def told(number: int, at_us: int = NOON_US) -> tuple[Kept, Notification]:
 
 
 async def test_a_finding_that_is_recorded_is_a_change_and_the_same_rows_again_are_none(store: Store) -> None:
-    await store.replace("p", None, [sheaf("p", 1), sheaf("p", 2)])
+    await store.replace("p", None, [segment("p", 1), segment("p", 2)])
     assert await changed(store) == ["finding-p-1", "finding-p-2"]
-    await store.replace("p", None, [sheaf("p", 1), sheaf("p", 2)])
-    await store.replace("p", NOON_US + 2 * MINUTE_US, [sheaf("p", 2)])
+    await store.replace("p", None, [segment("p", 1), segment("p", 2)])
+    await store.replace("p", NOON_US + 2 * MINUTE_US, [segment("p", 2)])
     assert await changed(store) == []
 
 
-async def test_a_finding_in_another_sheaf_is_no_change(store: Store) -> None:
-    await store.replace("p", None, [sheaf("p", 1)])
+async def test_a_finding_in_another_segment_is_no_change(store: Store) -> None:
+    await store.replace("p", None, [segment("p", 1)])
     await changed(store)
-    moved = replace(sheaf("p", 3), findings=sheaf("p", 1).findings)
+    moved = replace(segment("p", 3), findings=segment("p", 1).findings)
     await store.replace("p", None, [moved])
     assert await changed(store) == []
 
 
 @pytest.mark.parametrize("member", [{"state": "closed"}, {"until_us": NOON_US}, {"pages": 4}, {"text": "other"}])
 async def test_a_finding_that_reads_otherwise_is_a_change(store: Store, member: dict[str, object]) -> None:
-    await store.replace("p", None, [sheaf("p", 1)])
+    await store.replace("p", None, [segment("p", 1)])
     await changed(store)
-    (one,) = sheaf("p", 1).findings
+    (one,) = segment("p", 1).findings
     other: Finding = replace(one, **member)  # type: ignore[arg-type]
-    await store.replace("p", None, [replace(sheaf("p", 1), findings=(other,))])
+    await store.replace("p", None, [replace(segment("p", 1), findings=(other,))])
     assert await changed(store) == ["finding-p-1"]
 
 
 async def test_a_finding_that_is_dropped_is_a_change(store: Store) -> None:
-    await store.replace("p", None, [sheaf("p", 1), sheaf("p", 2)])
-    await store.replace("q", None, [sheaf("q", 1)])
+    await store.replace("p", None, [segment("p", 1), segment("p", 2)])
+    await store.replace("q", None, [segment("q", 1)])
     await changed(store)
     await store.replace("p", NOON_US + 2 * MINUTE_US, [])
     assert await changed(store) == ["finding-p-2"]
@@ -69,7 +69,7 @@ async def test_a_finding_that_is_dropped_is_a_change(store: Store) -> None:
 
 
 async def test_a_change_that_comes_while_others_are_looked_at_stays(store: Store) -> None:
-    await store.replace("p", None, [sheaf("p", 1)])
+    await store.replace("p", None, [segment("p", 1)])
     changes = await store.changes(10)
     await store.replace("p", None, [])
     await store.announce(Announcement(changes=[one.number for one in changes]))
@@ -78,7 +78,7 @@ async def test_a_change_that_comes_while_others_are_looked_at_stays(store: Store
 
 async def test_changes_come_in_order_and_no_more_than_asked_for(store: Store) -> None:
     for number in range(1, 6):
-        await store.replace("p", NOON_US + number * MINUTE_US, [sheaf("p", number)])
+        await store.replace("p", NOON_US + number * MINUTE_US, [segment("p", number)])
     assert [one.finding for one in await store.changes(2)] == ["finding-p-1", "finding-p-2"]
 
 
@@ -110,7 +110,7 @@ async def test_messages_wait_for_each_receiver_in_order_until_it_has_them(store:
 async def test_the_outbox_is_there_after_the_file_was_closed(tmp_path: Path) -> None:
     journal = await SqlJournal.open(tmp_path / "journal.db", SystemClock())
     kept, message = told(1)
-    await journal.replace("p", None, [sheaf("p", 1)])
+    await journal.replace("p", None, [segment("p", 1)])
     await journal.announce(Announcement(alerts=[kept], messages=[("a", message)]))
     await journal.close()
     journal = await SqlJournal.open(tmp_path / "journal.db", SystemClock())

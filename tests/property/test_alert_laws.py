@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from pagereeve.domain.alerts.alert import AlertPolicy, Surroundings
 from pagereeve.domain.findings.finding import Kind, make
-from pagereeve.domain.ledger import Finding, Sheaf
+from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.alerts.dispatcher import AlertDispatcher
 from pagereeve.store.memory.journal import MemoryJournal
@@ -71,7 +71,7 @@ class Town:
             known[finding.id] = finding
         elif finding.id in known:
             known[finding.id] = replace(finding, state="closed", until_us=self.clock.us)
-        await self.store.replace(printer, None, [Sheaf(printer, 0, None, findings=tuple(known.values()))])
+        await self.store.replace(printer, None, [RowSegment(printer, 0, None, findings=tuple(known.values()))])
 
     async def minutes(self, number: int) -> None:
         for _ in range(number):

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pagereeve.domain.brackets.conservation import conserved
 from pagereeve.domain.facts.facts import Fact, PolicySet, Read, ReadFailed
 from pagereeve.domain.facts.in_force import Rules
-from pagereeve.domain.projection.projector import Book, Ledger, rebuild, replay
+from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild, replay
 from tests.property.days import PRINTER, Day, make_day, shuffled
 from tests.property.keeping import Keeping
 
@@ -44,11 +44,11 @@ HOLD_BACKS_US = st.sampled_from([0, 5_000_000, 120_000_000])
 
 
 def assert_conserved(facts: list[Fact], current: Read | ReadFailed | None, ledger: Ledger) -> None:
-    book = Book(PRINTER, Rules.of(facts))
+    projector = PrinterProjector(PRINTER, Rules.of(facts))
     for fact in facts:
-        book.add(fact)
-    book.open_run(current)
-    whole = book.projected()
+        projector.add(fact)
+    projector.open_run(current)
+    whole = projector.projected()
     lines = conserved(PRINTER, whole.runs.runs, whole.windows, ledger.postings)
     assert [line for line in lines if not line.ok] == []
 

@@ -11,7 +11,7 @@ from pagereeve.domain.brackets.conservation import conserved
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import Posting
 from pagereeve.domain.projection.projection import Projected
-from pagereeve.domain.projection.projector import Book
+from pagereeve.domain.projection.projector import PrinterProjector
 from tests.property.days import PRINTER, make_day
 
 SEEDS = st.integers(0, 2**32)
@@ -19,11 +19,11 @@ SEEDS = st.integers(0, 2**32)
 
 def projected(seed: int) -> Projected:
     day = make_day(seed)
-    book = Book(PRINTER, Rules(), hold_back_us=2**62)
+    projector = PrinterProjector(PRINTER, Rules(), hold_back_us=2**62)
     for fact in day.facts:
-        book.add(fact)
-    book.open_run(day.open_run)
-    return book.projected()
+        projector.add(fact)
+    projector.open_run(day.open_run)
+    return projector.projected()
 
 
 @given(SEEDS)

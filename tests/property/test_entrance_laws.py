@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pagereeve.domain.badges.checks import EntranceEvent
-from pagereeve.domain.badges.projector import EntranceBook, EntranceSeed, entrance_findings
+from pagereeve.domain.badges.projector import BadgeProjector, BadgeResumePoint, entrance_findings
 from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
@@ -20,7 +20,7 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.facts.policy import EntrancePolicy
 from pagereeve.domain.facts.site_in_force import HouseRules
-from pagereeve.domain.ledger import Finding, Sheaf
+from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.projection.projector import apply_update
 from pagereeve.domain.values.instants import SECOND_US
 
@@ -75,35 +75,41 @@ def test_order_and_repetition_make_no_difference(seed: int) -> None:
 
 @given(st.integers(0, 10**6), st.integers(2, 40), st.sampled_from([0, 10, 60]))
 @settings(max_examples=80)
-def test_increments_with_seeds_restarts_and_late_events_equal_the_whole(
+def test_increments_with_resume_points_restarts_and_late_events_equal_the_whole(
     seed: int, seal_every: int, hold_back_s: int
 ) -> None:
     events, random = an_hour(seed), Random(seed + 1)
     arriving = sorted(events, key=lambda one: (one.origin.received_us, random.random()))
-    sheaves: dict[int, Sheaf] = {}
+    segments: dict[int, RowSegment] = {}
     known: list[EntranceEvent] = []
-    book = EntranceBook(RULES, hold_back_us=hold_back_s * SECOND_US, seal_every=seal_every)
+    projector = BadgeProjector(RULES, hold_back_us=hold_back_s * SECOND_US, seal_every=seal_every)
     for event in arriving:
         known.append(event)
-        if book.is_late(event) or random.randrange(30) == 0:
-            book = reopened(sheaves, known, event.origin.at_us, book)
+        if projector.is_late(event) or random.randrange(30) == 0:
+            projector = reopened(segments, known, event.origin.at_us, projector)
         else:
-            book.add(event)
-        update = book.settle(event.origin.received_us - random.choice([0, 0, 2, 40]) * SECOND_US)
+            projector.add(event)
+        update = projector.advance(event.origin.received_us - random.choice([0, 0, 2, 40]) * SECOND_US)
         if update is not None:
-            apply_update(sheaves, update)
-    update = book.settle()
+            apply_update(segments, update)
+    update = projector.advance()
     if update is not None:
-        apply_update(sheaves, update)
-    found = [finding for sheaf in sheaves.values() for finding in sheaf.findings]
+        apply_update(segments, update)
+    found = [finding for segment in segments.values() for finding in segment.findings]
     assert ordered(found) == ordered(entrance_findings(RULES, events))
 
 
-def reopened(sheaves: dict[int, Sheaf], known: list[EntranceEvent], before_us: int, book: EntranceBook) -> EntranceBook:
+def reopened(
+    segments: dict[int, RowSegment], known: list[EntranceEvent], before_us: int, projector: BadgeProjector
+) -> BadgeProjector:
     """As the badge watcher does after a restart, or for a late event."""
-    seeds = [EntranceSeed.from_json(sheaf.seed) for sheaf in sheaves.values() if sheaf.seed is not None]
-    seed = max((one for one in seeds if one.at_us < before_us), key=lambda one: one.at_us, default=None)
-    fresh = EntranceBook(RULES, seed, book.hold_back_us, book.seal_every)
+    resume_points = [
+        BadgeResumePoint.from_json(segment.resume_point)
+        for segment in segments.values()
+        if segment.resume_point is not None
+    ]
+    resume_point = max((one for one in resume_points if one.at_us < before_us), key=lambda one: one.at_us, default=None)
+    fresh = BadgeProjector(RULES, resume_point, projector.hold_back_us, projector.seal_every)
     from_us = fresh.needed_from_us()
     for event in known:
         if from_us is None or event.origin.at_us >= from_us:

@@ -8,10 +8,10 @@ from hypothesis import strategies as st
 from pagereeve.domain.brackets.conservation import conserved
 from pagereeve.domain.facts.facts import Fact, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.facts.in_force import Rules
-from pagereeve.domain.ledger import ReleaseKey, Sheaf
+from pagereeve.domain.ledger import ReleaseKey, RowSegment
 from pagereeve.domain.projection.projection import Projected
-from pagereeve.domain.projection.projector import Book, Ledger, apply_update, rebuild, replay
-from pagereeve.domain.projection.resume_point import Seed
+from pagereeve.domain.projection.projector import Ledger, PrinterProjector, apply_update, rebuild, replay
+from pagereeve.domain.projection.resume_point import ResumePoint
 from tests.property.days import PRINTER, Day, make_day, shuffled
 
 SEEDS = st.integers(0, 2**32)
@@ -25,38 +25,40 @@ def concerns_us(fact: Fact, known: list[Fact]) -> int:
     return instant_us(fact)
 
 
-def reopened(sheaves: dict[int, Sheaf], known: list[Fact], before_us: int, hold_back_us: int) -> Book:
-    seeds = [Seed.from_json(one.seed) for one in sheaves.values() if one.seed is not None]
-    seed = max((one for one in seeds if one.at_us < before_us), key=lambda one: one.at_us, default=None)
-    return Book.reopened(PRINTER, Rules.of(known), seed, known, hold_back_us)
+def reopened(segments: dict[int, RowSegment], known: list[Fact], before_us: int, hold_back_us: int) -> PrinterProjector:
+    resume_points = [
+        ResumePoint.from_json(one.resume_point) for one in segments.values() if one.resume_point is not None
+    ]
+    resume_point = max((one for one in resume_points if one.at_us < before_us), key=lambda one: one.at_us, default=None)
+    return PrinterProjector.reopened(PRINTER, Rules.of(known), resume_point, known, hold_back_us)
 
 
 def incremental(day: Day, hold_back_us: int, *, stop: int | None = None) -> Ledger:
     """Fact by fact, as the daemon does it; ``stop`` is where it is restarted from what was stored."""
-    book = Book(PRINTER, Rules(), hold_back_us=hold_back_us)
-    sheaves: dict[int, Sheaf] = {}
+    projector = PrinterProjector(PRINTER, Rules(), hold_back_us=hold_back_us)
+    segments: dict[int, RowSegment] = {}
     known: list[Fact] = []
     for index, (fact, current) in enumerate(day.steps):
         if index == stop:
-            book = reopened(sheaves, known, 2**62, hold_back_us)
+            projector = reopened(segments, known, 2**62, hold_back_us)
         if fact is not None:
             known.append(fact)
-            if book.is_late(fact):
-                book = reopened(sheaves, known, concerns_us(fact, known), hold_back_us)
-            book.add(fact)
-        book.open_run(current)
-        update = book.settle()
+            if projector.is_late(fact):
+                projector = reopened(segments, known, concerns_us(fact, known), hold_back_us)
+            projector.add(fact)
+        projector.open_run(current)
+        update = projector.advance()
         if update is not None:
-            apply_update(sheaves, update)
-    return Ledger.of(sheaves.values())
+            apply_update(segments, update)
+    return Ledger.of(segments.values())
 
 
 def projected(day: Day) -> Projected:
-    book = Book(PRINTER, Rules(), hold_back_us=2**62)
+    projector = PrinterProjector(PRINTER, Rules(), hold_back_us=2**62)
     for fact in day.facts:
-        book.add(fact)
-    book.open_run(day.open_run)
-    return book.projected()
+        projector.add(fact)
+    projector.open_run(day.open_run)
+    return projector.projected()
 
 
 @given(SEEDS)

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from pagereeve.domain.brackets.conservation import conserved
 from pagereeve.domain.facts.in_force import Rules
-from pagereeve.domain.projection.projector import Book, Ledger, rebuild, replay
+from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild, replay
 from pagereeve.domain.values.instants import SECOND_US
 from tests.property.days import PRINTER, Day, make_day, shuffled
 from tests.property.keeping import Keeping
@@ -31,11 +31,11 @@ def whole(day: Day) -> Ledger:
 @settings(max_examples=60)
 def test_every_page_is_accounted_for_exactly_once(seed: int) -> None:
     day = a_day(seed)
-    book = Book(PRINTER, Rules(), hold_back_us=2**62)
+    projector = PrinterProjector(PRINTER, Rules(), hold_back_us=2**62)
     for fact in day.facts:
-        book.add(fact)
-    book.open_run(day.open_run)
-    everything = book.projected()
+        projector.add(fact)
+    projector.open_run(day.open_run)
+    everything = projector.projected()
     lines = conserved(PRINTER, everything.runs.runs, everything.windows, everything.postings())
     assert lines
     assert [line for line in lines if not line.ok] == []

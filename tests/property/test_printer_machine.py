@@ -1,4 +1,6 @@
-"""A printer, a recorder and a Book, driven by hypothesis: after every step every page lies in exactly one account."""
+"""A printer, a recorder and a projector, driven by hypothesis: after every step every page lies in exactly one
+account.
+"""
 
 from __future__ import annotations
 
@@ -25,7 +27,7 @@ from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
 from pagereeve.domain.facts.ticket import Ticket
-from pagereeve.domain.projection.projector import Book, replay
+from pagereeve.domain.projection.projector import PrinterProjector, replay
 from pagereeve.domain.values.instants import SECOND_US
 from tests.property.keeping import Keeping
 
@@ -157,11 +159,11 @@ class PrinterMachine(RuleBasedStateMachine):
         whole = replay(PRINTER, self.facts, self.current)
         for keeping in self.keepings:
             assert keeping.ledger() == whole
-        book = Book(PRINTER, Rules.of(self.facts))
+        projector = PrinterProjector(PRINTER, Rules.of(self.facts))
         for fact in self.facts:
-            book.add(fact)
-        book.open_run(self.current)
-        seen = book.projected()
+            projector.add(fact)
+        projector.open_run(self.current)
+        seen = projector.projected()
         lines = conserved(PRINTER, seen.runs.runs, seen.windows, whole.postings)
         assert [line for line in lines if not line.ok] == []
 

@@ -103,9 +103,9 @@ def _around(settings: Settings, registry: PrinterRegistry) -> Surroundings:
 
 def in_maintenance(registry: PrinterRegistry, printer: str, at_us: int) -> bool:
     watcher = registry.watchers.get(printer)
-    if watcher is None or watcher.book is None:
+    if watcher is None or watcher.projector is None:
         return False
-    begun_us = watcher.book.rules.maintenance_since_us(at_us)
+    begun_us = watcher.projector.rules.maintenance_since_us(at_us)
     return begun_us is not None and at_us - begun_us < MAINTENANCE_LONGEST_US
 
 

@@ -16,7 +16,7 @@ from pagereeve.domain.facts.facts import Action, Decided, Origin
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.domain.values.instants import from_text, to_text
 from pagereeve.engine.badges.watcher import BadgeWatcher
-from pagereeve.engine.printers.loading import open_book
+from pagereeve.engine.printers.loading import open_projector
 from pagereeve.ports.store import Store
 from pagereeve.settings import Address
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -114,9 +114,9 @@ async def _renew(store: Store, clock: SystemClock, printer: str, since_us: int) 
     if printer == HOUSE:
         await BadgeWatcher(store, clock).renew(since_us)
         return
-    book = await open_book(store, printer, since_us)
+    projector = await open_projector(store, printer, since_us)
     run = await store.open_run(printer)
-    book.open_run(None if run is None else run.fact)
-    update = book.settle()
+    projector.open_run(None if run is None else run.fact)
+    update = projector.advance()
     if update is not None:
-        await store.replace(printer, update.from_anchor_us, update.sheaves)
+        await store.replace(printer, update.from_anchor_us, update.segments)

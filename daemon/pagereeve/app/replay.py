@@ -11,9 +11,9 @@ from pagereeve.domain.badges.projector import HOUSE, rebuild_entrance
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.site_in_force import HouseRules
-from pagereeve.domain.ledger import Sheaf
+from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projection import Projected
-from pagereeve.domain.projection.projector import Book, Ledger, rebuild
+from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.store import Store
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -42,36 +42,36 @@ async def replay_journal(path: Path, *, store: bool = True) -> ReplayReport:
 
 async def history(journal: Reads, printer: str) -> Projected:
     """A printer's whole history, projected in one piece."""
-    book = Book(printer, Rules())
+    projector = PrinterProjector(printer, Rules())
     async for stored in journal.facts(printer):
-        book.add(stored.fact)
+        projector.add(stored.fact)
     run = await journal.open_run(printer)
-    book.open_run(None if run is None else run.fact)
-    return book.projected()
+    projector.open_run(None if run is None else run.fact)
+    return projector.projected()
 
 
 async def replay_store(journal: Store, *, store: bool) -> ReplayReport:
     report = ReplayReport()
-    rebuilt: dict[str, Sequence[Sheaf]] = {}
+    rebuilt: dict[str, Sequence[RowSegment]] = {}
     for printer in await journal.printers():
         facts: list[Fact] = [stored.fact async for stored in journal.facts(printer)]
         run = await journal.open_run(printer)
         fresh = rebuild(printer, facts, None if run is None else run.fact)
         report.printers += 1
         report.facts += len(facts)
-        stood, came = Ledger.of(await journal.sheaves(printer)), Ledger.of(fresh)
+        stood, came = Ledger.of(await journal.segments(printer)), Ledger.of(fresh)
         report.rows += sum(len(rows) for rows in _tables(came).values())
         report.differing += _differences(printer, stood, came)
         rebuilt[printer] = fresh
     rules = HouseRules.of([stored.fact for stored in await journal.standing_facts(HOUSE)])
     rebuilt[HOUSE] = await rebuild_entrance(rules, journal.entrance_facts())
-    stood, came = Ledger.of(await journal.sheaves(HOUSE)), Ledger.of(rebuilt[HOUSE])
+    stood, came = Ledger.of(await journal.segments(HOUSE)), Ledger.of(rebuilt[HOUSE])
     report.rows += len(came.findings)
     report.differing += _differences("the entrance", stood, came)
     if store:
         await journal.clear()
-        for printer, sheaves in rebuilt.items():
-            await journal.replace(printer, None, sheaves)
+        for printer, segments in rebuilt.items():
+            await journal.replace(printer, None, segments)
     return report
 
 

@@ -135,8 +135,12 @@ def _loop_trouble(lag_s: float) -> str:
 
 
 def _house_findings(badge_watcher: BadgeWatcher) -> dict[str, int]:
-    """Nothing before the badge watcher's book is read: a 0 would be a lie, and then a rise."""
-    return {} if badge_watcher.book is None else {kind: badge_watcher.figures.open_findings[kind] for kind in KINDS}
+    """Nothing before the rows of the badge watcher are read: a 0 would be a lie, and then a rise."""
+    return (
+        {}
+        if badge_watcher.projector is None
+        else {kind: badge_watcher.running_totals.open_findings[kind] for kind in KINDS}
+    )
 
 
 def _receiver(alerting: Alerting, name: str) -> ReceiverTelemetry:
@@ -170,7 +174,7 @@ def _printer(watcher: PrinterWatcher) -> PrinterTelemetry:
         up=None if watcher.last is None else isinstance(watcher.last, Reading),
         open_windows=watcher.open_windows(),
         settle_us=watcher.settle_us(),
-        open_findings=dict(watcher.figures.open_findings),
-        pages=dict(watcher.figures.pages),
-        figures_known=watcher.book is not None,
+        open_findings=dict(watcher.running_totals.open_findings),
+        pages=dict(watcher.running_totals.pages),
+        figures_known=watcher.projector is not None,
     )

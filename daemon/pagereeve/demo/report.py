@@ -68,8 +68,8 @@ async def _conserved(app: App) -> list[Conserved]:
     lines: list[Conserved] = []
     for printer in await app.store.printers():
         whole = await history(app.store, printer)
-        sheaves = await app.store.sheaves(printer)
-        postings = [posting for sheaf in sheaves for posting in sheaf.postings]
+        segments = await app.store.segments(printer)
+        postings = [posting for segment in segments for posting in segment.postings]
         lines += conserved(printer, whole.runs.runs, whole.windows, postings)
     return lines
 

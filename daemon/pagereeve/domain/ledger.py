@@ -183,16 +183,17 @@ class Finding:
 
 
 @dataclass(frozen=True, slots=True)
-class Sheaf:
+class RowSegment:
     """Everything that the facts between two points of rest of one printer lead to.
 
-    ``anchor_us`` orders a printer's sheaves; a late fact drops the sheaves from some anchor on and projects them anew.
-    ``seed`` is the JSON of what the next sheaf starts from (None in a sheaf that is still open).
+    ``anchor_us`` orders a printer's segments; a late fact drops the segments from some anchor on and projects them
+    anew.
+    ``resume_point`` is the JSON of what the next segment starts from (None in a segment that is still open).
     """
 
     printer: str
     anchor_us: int
-    seed: dict[str, object] | None
+    resume_point: dict[str, object] | None
     stretches: tuple[Stretch, ...] = ()
     charges: tuple[Charge, ...] = ()
     postings: tuple[Posting, ...] = ()

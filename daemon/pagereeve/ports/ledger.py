@@ -5,20 +5,20 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
-from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Sheaf, Stretch
+from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 
 
 class LedgerStore(Protocol):
-    async def replace(self, printer: str, from_anchor_us: int | None, sheaves: Sequence[Sheaf]) -> None:
-        """Drop the printer's sheaves from that anchor on (None: all), and store these in their place, atomically."""
+    async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
+        """Drop the printer's segments from that anchor on (None: all), and store these in their place, atomically."""
         ...
 
-    async def sheaf_before(self, printer: str, at_us: int) -> Sheaf | None:
-        """The printer's latest sheaf with a seed whose anchor is ``at_us`` or earlier, with all its rows."""
+    async def segment_before(self, printer: str, at_us: int) -> RowSegment | None:
+        """The printer's latest segment with a resume point whose anchor is ``at_us`` or earlier, with all its rows."""
         ...
 
-    async def sheaves(self, printer: str) -> Sequence[Sheaf]:
-        """All of a printer's sheaves in order of their anchors."""
+    async def segments(self, printer: str) -> Sequence[RowSegment]:
+        """All of a printer's segments in order of their anchors."""
         ...
 
     def charges(self, from_us: int, to_us: int) -> AsyncIterator[Charge]:

@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
 from pagereeve.domain.facts.facts import Fact
-from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Sheaf, Stretch
+from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.ports.journal import OpenRun, StoredFact
 
 
@@ -37,6 +37,6 @@ class Reads(Protocol):
 
     def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]: ...
 
-    async def sheaf_before(self, printer: str, at_us: int) -> Sheaf | None: ...
+    async def segment_before(self, printer: str, at_us: int) -> RowSegment | None: ...
 
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]: ...

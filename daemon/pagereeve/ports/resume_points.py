@@ -1,16 +1,16 @@
-"""Finding the seed from which a projection can begin again, in whatever holds the sheaves."""
+"""Finding the resume point from which a projection can begin again, in whatever holds the segments."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
 from typing import Any, Protocol, TypeVar
 
-from pagereeve.domain.ledger import Sheaf
+from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.values.errors import BadFact
 
 
-class SheafReads(Protocol):
-    async def sheaf_before(self, printer: str, at_us: int) -> Sheaf | None:
+class SegmentReads(Protocol):
+    async def segment_before(self, printer: str, at_us: int) -> RowSegment | None:
         """As ports.ledger says."""
         ...
 
@@ -20,25 +20,27 @@ class HasInstant(Protocol):
     def at_us(self) -> int: ...
 
 
-AnySeed = TypeVar("AnySeed", bound=HasInstant)
+AnyResumePoint = TypeVar("AnyResumePoint", bound=HasInstant)
 
 
-async def seed_before(
-    reads: SheafReads, printer: str, before_us: int, read: Callable[[Any], AnySeed]
-) -> AnySeed | None:
-    """The latest stored seed that lies before ``before_us``; None where there is none, or of another version."""
+async def resume_point_before(
+    reads: SegmentReads, printer: str, before_us: int, read: Callable[[Any], AnyResumePoint]
+) -> AnyResumePoint | None:
+    """The latest stored resume point that lies before ``before_us``; None where there is none, or of another
+    version.
+    """
     at_us = before_us - 1
     for _ in range(2):
-        sheaf = await reads.sheaf_before(printer, at_us)
-        if sheaf is None or sheaf.seed is None:
+        segment = await reads.segment_before(printer, at_us)
+        if segment is None or segment.resume_point is None:
             return None
         try:
-            seed = read(sheaf.seed)
+            resume_point = read(segment.resume_point)
         except BadFact:
             # Another version of the projection left it: begin anew, from the first fact.
             return None
-        if seed.at_us < before_us:
-            return seed
-        # This sheaf holds the instant: its own beginning is the seed of the one before.
-        at_us = sheaf.anchor_us - 1
+        if resume_point.at_us < before_us:
+            return resume_point
+        # This segment holds the instant: its own beginning is the resume point of the one before.
+        at_us = segment.anchor_us - 1
     return None

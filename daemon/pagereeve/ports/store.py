@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
 from pagereeve.domain.facts.facts import Fact
-from pagereeve.domain.projection.running_totals import Figures
+from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.ports.journal import Journal, OpenRun, StoredFact
 from pagereeve.ports.ledger import LedgerStore
 from pagereeve.ports.outbox import Outbox
@@ -38,6 +38,6 @@ class Store(Journal, LedgerStore, FactQueries, Outbox, Protocol):
         """Each printer with what its meter was last seen to do, in order of their names."""
         ...
 
-    async def figures(self, printer: str, before_us: int) -> Figures:
-        """The sums of a printer's sheaves whose anchors lie before ``before_us``."""
+    async def running_totals(self, printer: str, before_us: int) -> RunningTotals:
+        """The sums of a printer's segments whose anchors lie before ``before_us``."""
         ...

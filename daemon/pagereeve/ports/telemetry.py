@@ -20,7 +20,7 @@ class PrinterTelemetry:
     ``meter`` is the last good reading by channel, at ``last_reading_us``; ``up`` says whether the last read was good
     (None: not read yet). ``open_findings`` is by kind, kinds without one may be left out. ``pages`` is what accounts
     received since the journal began: the ledger's postings summed by channel and account kind.
-    Neither is known before the printer's book is read (``figures_known``): a 0 would be a lie, and then a rise.
+    Neither is known before the rows of the printer are read (``figures_known``): a 0 would be a lie, and then a rise.
     """
 
     printer: str

@@ -12,11 +12,11 @@ from pagereeve.domain.facts.facts import Decided, Event, Fact, PrinterNoted, Rel
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import Charge, is_meter
 from pagereeve.domain.projection.projection import Projected
-from pagereeve.domain.projection.projector import Book, needed_from_us
-from pagereeve.domain.projection.resume_point import Seed
+from pagereeve.domain.projection.projector import PrinterProjector, needed_from_us
+from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.ports.reads import Reads
-from pagereeve.ports.resume_points import seed_before
+from pagereeve.ports.resume_points import resume_point_before
 from pagereeve.reports.release_evidence import Evidence
 from pagereeve.reports.sentences import span_text
 
@@ -56,9 +56,9 @@ class Learnt:
 async def what_was_known(reads: Reads, evidence: Evidence) -> list[Learnt]:
     """In order of arrival; empty where everything came in time. A very long history is not gone through again."""
     earliest_us = min(evidence.from_us, evidence.started_us)
-    seed = await seed_before(reads, evidence.printer, earliest_us, Seed.from_json)
+    resume_point = await resume_point_before(reads, evidence.printer, earliest_us, ResumePoint.from_json)
     rules = [stored.fact for stored in await reads.standing_facts(evidence.printer)]
-    from_us = None if seed is None else needed_from_us(seed, Rules.of(rules))
+    from_us = None if resume_point is None else needed_from_us(resume_point, Rules.of(rules))
     facts: list[Fact] = []
     async for stored in reads.facts(evidence.printer, from_us):
         facts.append(stored.fact)
@@ -70,8 +70,8 @@ async def what_was_known(reads: Reads, evidence: Evidence) -> list[Learnt]:
     learnt = []
     for fact in sorted(late, key=lambda one: (one.origin.received_us, one.origin.id))[:LATE_SHOWN_MAX]:
         received_us = fact.origin.received_us
-        before = _projected(evidence, seed, facts, received_us - 1)
-        after = _projected(evidence, seed, facts, received_us)
+        before = _projected(evidence, resume_point, facts, received_us - 1)
+        after = _projected(evidence, resume_point, facts, received_us)
         learnt.append(
             Learnt(received_us, _late_us(fact), _what(fact), _known(evidence, before), _known(evidence, after))
         )
@@ -107,11 +107,11 @@ def _what(event: Event) -> str:
             return f"event {event.origin.id}"
 
 
-def _projected(evidence: Evidence, seed: Seed | None, facts: Sequence[Fact], by_us: int) -> Projected:
+def _projected(evidence: Evidence, resume_point: ResumePoint | None, facts: Sequence[Fact], by_us: int) -> Projected:
     """With the facts that were known by an instant."""
     known = [fact for fact in facts if _known_us(fact) <= by_us]
-    book = Book.reopened(evidence.printer, Rules.of(known), seed, known)
-    return book.projected()
+    projector = PrinterProjector.reopened(evidence.printer, Rules.of(known), resume_point, known)
+    return projector.projected()
 
 
 def _known_us(fact: Fact) -> int:

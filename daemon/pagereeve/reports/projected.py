@@ -12,8 +12,8 @@ from pagereeve.domain.brackets.conservation import Conserved, conserved
 from pagereeve.domain.facts.facts import Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.site_in_force import HouseRules
-from pagereeve.domain.ledger import Finding, Sheaf
-from pagereeve.domain.projection.projector import Book, Ledger, rebuild
+from pagereeve.domain.ledger import Finding, RowSegment
+from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.reports.facts_file import BadLine, FactLine
 from pagereeve.reports.rows_json import charge_json, conserved_json, finding_json, posting_json, stretch_json
@@ -127,11 +127,11 @@ class PrinterLedger:
 def project_printer(printer: str, held: PrinterFacts) -> PrinterLedger:
     """The printer's rows and the law's check on them. Raises TwoLedgers."""
     ledger = Ledger.of(rebuild(printer, held.facts, held.open_run))
-    book = Book(printer, Rules(), hold_back_us=2**62)
+    projector = PrinterProjector(printer, Rules(), hold_back_us=2**62)
     for fact in held.facts:
-        book.add(fact)
-    book.open_run(held.open_run)
-    whole = book.projected()
+        projector.add(fact)
+    projector.open_run(held.open_run)
+    whole = projector.projected()
     if set(whole.postings()) != set(ledger.postings):
         raise TwoLedgers(f"{printer}: the postings made in steps differ from those made in one piece; report this file")
     return PrinterLedger(ledger, tuple(conserved(printer, whole.runs.runs, whole.windows, ledger.postings)))
@@ -146,7 +146,9 @@ def project_house(held: FactsInHand) -> list[Finding]:
     """Findings of the entrance: of badges, readers and feeds, whatever the printer."""
     facts = [fact for known in held.printers.values() for fact in known.facts]
     events = [event for fact in facts if (event := entrance_event(fact)) is not None]
-    return Ledger.of([Sheaf(HOUSE, 0, None, findings=tuple(entrance_findings(HouseRules.of(facts), events)))]).findings
+    return Ledger.of(
+        [RowSegment(HOUSE, 0, None, findings=tuple(entrance_findings(HouseRules.of(facts), events)))]
+    ).findings
 
 
 def printer_json(one: PrinterLedger) -> dict[str, Any]:

@@ -109,10 +109,10 @@ async def _gathered(reads: Reads, key: ReleaseKey, printer: str, charges: list[C
     standing = [stored.fact for stored in await reads.standing_facts(printer)]
     rules = Rules.of(standing)
     started_us = charges[0].started_us
-    settle = rules.settle_us(started_us), rules.settle_learned_us(started_us)
+    advance = rules.settle_us(started_us), rules.settle_learned_us(started_us)
     house = HouseRules.of([stored.fact for stored in await reads.standing_facts(HOUSE)])
     swipe_us = house.policy_at(started_us).swipe_us
-    evidence = Evidence(key, printer, charges, rules.policy_at(started_us), *settle, swipe_us)
+    evidence = Evidence(key, printer, charges, rules.policy_at(started_us), *advance, swipe_us)
     mine = [one for one in await reads.release_facts(key.source, key.release) if one.printer == printer]
     _add_notices(evidence, mine)
     await _add_rows(reads, evidence)

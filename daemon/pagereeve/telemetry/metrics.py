@@ -88,7 +88,7 @@ class _ProcessSeries(Collector):
             yield CounterMetricFamily("pagereeve_receive_drops", text, value=process.receive_drops)
         yield from _journal(process.journal)
         yield CounterMetricFamily("pagereeve_projections", "Projections of open stretches.", value=process.projections)
-        text = "Projections begun again from an earlier seed, because a fact came late."
+        text = "Projections restarted from an earlier resume point, because a fact came late."
         yield CounterMetricFamily("pagereeve_rewinds", text, value=process.rewinds)
         text = "Findings about badges, readers and feeds that are open, by kind."
         house = GaugeMetricFamily("pagereeve_house_open_findings", text, labels=["kind"])

@@ -32,7 +32,7 @@ from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Charge, Finding, ReleaseKey, Stretch
-from pagereeve.domain.projection.projector import Book, Ledger, rebuild, replay
+from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild, replay
 from pagereeve.domain.values.instants import SECOND_US
 from tests.property.keeping import Keeping
 
@@ -202,11 +202,11 @@ class Story:
             for fact, current in self.steps:
                 keeping.take(fact, current)
             assert keeping.ledger() == ledger
-        book = Book(self.printer, Rules.of(self.facts))
+        projector = PrinterProjector(self.printer, Rules.of(self.facts))
         for fact in self.facts:
-            book.add(fact)
-        book.open_run(self.current)
-        whole = book.projected()
+            projector.add(fact)
+        projector.open_run(self.current)
+        whole = projector.projected()
         lines = conserved(self.printer, whole.runs.runs, whole.windows, ledger.postings)
         assert [line for line in lines if not line.ok] == []
         return ledger

@@ -182,7 +182,7 @@ class World:
 
     async def ledger(self, printer: str = "p") -> Ledger:
         """What is stored, which must be what a replay of the stored facts says."""
-        stored = Ledger.of(await self.store.sheaves(printer))
+        stored = Ledger.of(await self.store.segments(printer))
         run = await self.store.open_run(printer)
         assert replay(printer, await self.facts(printer), None if run is None else run.fact) == stored
         return stored

@@ -184,7 +184,7 @@ def test_what_is_kept_between_scrapes_is_what_would_be_written_anew() -> None:
         assert pages.render(known.values()).decode() == printer_metrics(known.values())
 
 
-def test_before_its_book_is_read_a_printer_has_no_findings_and_no_pages() -> None:
+def test_before_its_projector_is_read_a_printer_has_no_findings_and_no_pages() -> None:
     families = scrape(StubTelemetry([replace(LIBRARY, figures_known=False)]))
     assert families["pagereeve_open_findings"].samples == []
     assert families["pagereeve_pages"].samples == []

@@ -1,4 +1,6 @@
-"""The entrance's findings, kept up to date event by event: sheaves under printer "", as a printer's book makes its."""
+"""The entrance's findings, kept up to date event by event: segments under printer "", as a printer's projector makes
+its.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +14,7 @@ from pagereeve.domain.badges.state import EntranceState
 from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Fact, ReleaseStarted
 from pagereeve.domain.facts.site_in_force import HouseRules
 from pagereeve.domain.findings import finding as find
-from pagereeve.domain.ledger import Finding, Sheaf
+from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.projection.projector import HOLD_BACK_US, Update, apply_update
 from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import from_text, to_text
@@ -23,7 +25,7 @@ COPY_SOURCE: Final = "urn:pagereeve:copy"
 """Copies of a badge for the other printers behind its gateway bear this source: the badge itself is one event."""
 
 ENTRANCE_VERSION: Final = 1
-# Events after which a seed is stored: often enough for a quick start, seldom enough for a small database.
+# Events after which a resume point is stored: often enough for a quick start, seldom enough for a small database.
 SEAL_EVERY: Final = 5_000
 
 NOTHING_TAKEN: Final = (-1, False, "", "")
@@ -32,7 +34,7 @@ _EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted)
 
 
 @dataclass(frozen=True, slots=True)
-class EntranceSeed:
+class BadgeResumePoint:
     """What was remembered after all events up to ``at_us``."""
 
     at_us: int
@@ -42,14 +44,14 @@ class EntranceSeed:
         return {"version": ENTRANCE_VERSION, "at": to_text(self.at_us), "entrance": self.state}
 
     @classmethod
-    def from_json(cls, members: Any) -> EntranceSeed:
-        """Raises BadFact, also for a seed that another version left."""
-        fields = Fields(members, "seed")
+    def from_json(cls, members: Any) -> BadgeResumePoint:
+        """Raises BadFact, also for a resume point that another version left."""
+        fields = Fields(members, "resume_point")
         fields.integer("version", ENTRANCE_VERSION, ENTRANCE_VERSION)
-        seed = cls(from_text(fields.text("at"), "seed.at"), fields.members("entrance"))
+        resume_point = cls(from_text(fields.text("at"), "resume_point.at"), fields.members("entrance"))
         fields.finish()
-        EntranceState.from_json(Fields(seed.state, "seed.entrance"))
-        return seed
+        EntranceState.from_json(Fields(resume_point.state, "resume_point.entrance"))
+        return resume_point
 
 
 def entrance_event(fact: Fact) -> EntranceEvent | None:
@@ -60,14 +62,15 @@ def entrance_event(fact: Fact) -> EntranceEvent | None:
 
 
 @dataclass(slots=True)
-class EntranceBook:
-    """Events since ``seed``, each once. Two folds go through them: one up to the seed, one to the latest event.
+class BadgeProjector:
+    """Events since ``resume_point``, each once. Two folds go through them: one up to the resume point, one to the
+    latest event.
 
-    An event in order costs a step of each; one that comes out of order, a fold of all since the seed.
+    An event in order costs a step of each; one that comes out of order, a fold of all since the resume point.
     """
 
     rules: HouseRules
-    seed: EntranceSeed | None = None
+    resume_point: BadgeResumePoint | None = None
     hold_back_us: int = HOLD_BACK_US
     seal_every: int = SEAL_EVERY
     _events: dict[tuple[str, str], EntranceEvent] = field(default_factory=dict)
@@ -77,21 +80,24 @@ class EntranceBook:
     _last: tuple[int, bool, str, str] = NOTHING_TAKEN
     _pending: list[Step] = field(default_factory=list)
     _unsealed: int = 0
-    _told: tuple[Sheaf, ...] | None = None
+    _told: tuple[RowSegment, ...] | None = None
 
     def is_late(self, event: EntranceEvent) -> bool:
-        """It concerns what lies behind the seed: the caller must begin again from an earlier one."""
-        return self.seed is not None and event.origin.at_us <= self.seed.at_us
+        """It concerns what lies behind the resume point: the caller must begin again from an earlier one."""
+        return self.resume_point is not None and event.origin.at_us <= self.resume_point.at_us
 
     def needed_from_us(self) -> int | None:
         """The earliest instant of an event that may still matter; None for all.
 
-        What arrives after the seed may have happened a reach before it, and be compared with what is a reach older.
+        What arrives after the resume point may have happened a reach before it, and be compared with what is a reach
+        older.
         """
-        return None if self.seed is None else self.seed.at_us - 2 * self.rules.reach_us()
+        return None if self.resume_point is None else self.resume_point.at_us - 2 * self.rules.reach_us()
 
     def add(self, event: EntranceEvent) -> None:
-        """Take an event; of one before the seed (until the first settling) only what follows from it now matters."""
+        """Take an event; of one before the resume point (until the first settling) only what follows from it now
+        matters.
+        """
         key = event.origin.key
         if key in self._events:
             return
@@ -110,19 +116,21 @@ class EntranceBook:
         """The rules have changed: what was folded by the old ones is folded anew."""
         self._live = None
 
-    def settle(self, until_us: int | None = None) -> Update | None:
+    def advance(self, until_us: int | None = None) -> Update | None:
         """What to store; None if nothing changed. Seals what is old enough, once there is enough of it.
 
         ``until_us``: later steps wait, as others may still come before them.
         """
         live, anchor_us = self._advanced(until_us), self.anchor_us
         sealed = self._seal(live) if self._unsealed >= self.seal_every else None
-        rest = self._sheaf(self.anchor_us, [one for _, one in live.findings] + live.open_findings(), None)
-        sheaves = tuple(one for one in (sealed, rest) if one is not None and (one.findings or one.seed is not None))
-        if sealed is None and sheaves == self._told:
+        rest = self._segment(self.anchor_us, [one for _, one in live.findings] + live.open_findings(), None)
+        segments = tuple(
+            one for one in (sealed, rest) if one is not None and (one.findings or one.resume_point is not None)
+        )
+        if sealed is None and segments == self._told:
             return None
-        self._told = sheaves[1:] if sealed is not None else sheaves
-        return Update(anchor_us, sheaves)
+        self._told = segments[1:] if sealed is not None else segments
+        return Update(anchor_us, segments)
 
     @property
     def waits(self) -> bool:
@@ -131,13 +139,13 @@ class EntranceBook:
 
     @property
     def anchor_us(self) -> int:
-        """Where the next stored sheaf begins."""
-        return 0 if self.seed is None else self.seed.at_us
+        """Where the next stored segment begins."""
+        return 0 if self.resume_point is None else self.resume_point.at_us
 
     def _advanced(self, until_us: int | None) -> Entrance:
         if self._live is None:
-            self._live = self._at_seed().copied()
-            self._pending, self._last = self._steps_since_seed(), NOTHING_TAKEN
+            self._live = self._at_resume_point().copied()
+            self._pending, self._last = self._steps_since_resume_point(), NOTHING_TAKEN
         self._pending.sort(key=lambda one: one.order)
         due = len(self._pending)
         if until_us is not None:
@@ -148,42 +156,44 @@ class EntranceBook:
         del self._pending[:due]
         return self._live
 
-    def _at_seed(self) -> Entrance:
+    def _at_resume_point(self) -> Entrance:
         if self._base is None:
-            if self.seed is None:
+            if self.resume_point is None:
                 self._base = Entrance(self.rules)
             else:
-                state = EntranceState.from_json(Fields(self.seed.state, "seed.entrance"))
-                self._base = Entrance(self.rules, state, self.seed.at_us)
+                state = EntranceState.from_json(Fields(self.resume_point.state, "resume_point.entrance"))
+                self._base = Entrance(self.rules, state, self.resume_point.at_us)
             steps = (step for event in self._before for step in steps_of(event) if step.at_us <= self.anchor_us)
             for step in sorted(steps, key=lambda one: one.order):
                 self._base.take(step)
             self._before = []
         return self._base
 
-    def _steps_since_seed(self) -> list[Step]:
-        since_us = -1 if self.seed is None else self.seed.at_us
+    def _steps_since_resume_point(self) -> list[Step]:
+        since_us = -1 if self.resume_point is None else self.resume_point.at_us
         return [step for event in self._events.values() for step in steps_of(event) if step.at_us > since_us]
 
-    def _seal(self, live: Entrance) -> Sheaf | None:
+    def _seal(self, live: Entrance) -> RowSegment | None:
         limit_us = self._limit_us()
         if limit_us <= self.anchor_us:
             return None
-        base = self._at_seed()
-        for step in sorted(self._steps_since_seed(), key=lambda one: one.order):
+        base = self._at_resume_point()
+        for step in sorted(self._steps_since_resume_point(), key=lambda one: one.order):
             if step.at_us <= limit_us:
                 base.take(step)
         base.told_after_us, base.findings = limit_us, []
-        seed = EntranceSeed(limit_us, base.state.to_json())
-        sealed = self._sheaf(self.anchor_us, [one for at_us, one in live.findings if at_us <= limit_us], seed)
+        resume_point = BadgeResumePoint(limit_us, base.state.to_json())
+        sealed = self._segment(self.anchor_us, [one for at_us, one in live.findings if at_us <= limit_us], resume_point)
         live.findings = [(at_us, one) for at_us, one in live.findings if at_us > limit_us]
-        self.seed = seed
+        self.resume_point = resume_point
         self._events = {key: one for key, one in self._events.items() if steps_of(one)[1].at_us > limit_us}
         self._unsealed = 0
         return sealed
 
     def _limit_us(self) -> int:
-        """Where a seed may lie: what happened too long before it to be read again must have arrived before it, too."""
+        """Where a resume point may lie: what happened too long before it to be read again must have arrived before it,
+        too.
+        """
         taken_us = max(self._last[0], self.anchor_us)
         limit_us = min(max(one.origin.at_us for one in self._events.values()) - self.hold_back_us, taken_us)
         reach_us = self.rules.reach_us()
@@ -196,38 +206,38 @@ class EntranceBook:
                     limit_us, moved = happened.at_us + reach_us - 1, True
         return limit_us
 
-    def _sheaf(self, anchor_us: int, found: Iterable[Finding], seed: EntranceSeed | None) -> Sheaf:
-        """With a seed, what is over by then; else that and what still holds."""
+    def _segment(self, anchor_us: int, found: Iterable[Finding], resume_point: BadgeResumePoint | None) -> RowSegment:
+        """With a resume point, what is over by then; else that and what still holds."""
         kept = tuple(find.decided(finding, self.rules.decisions) for finding in found)
-        return Sheaf(HOUSE, anchor_us, None if seed is None else seed.to_json(), findings=kept)
+        return RowSegment(HOUSE, anchor_us, None if resume_point is None else resume_point.to_json(), findings=kept)
 
 
 def entrance_findings(rules: HouseRules, events: Iterable[EntranceEvent]) -> list[Finding]:
     """Of a whole history in one piece: what increments and rebuilds must equal. ``events`` come in any order."""
-    book = EntranceBook(rules, seal_every=2**62)
+    projector = BadgeProjector(rules, seal_every=2**62)
     for event in events:
-        book.add(event)
-    update = book.settle()
-    return [finding for sheaf in update.sheaves for finding in sheaf.findings] if update is not None else []
+        projector.add(event)
+    update = projector.advance()
+    return [finding for segment in update.segments for finding in segment.findings] if update is not None else []
 
 
-async def rebuild_entrance(rules: HouseRules, facts: AsyncIterator[Fact]) -> list[Sheaf]:
-    """All sheaves of a history; ``facts`` in order of their instants, so that none is late and little is held."""
-    book, sheaves = EntranceBook(rules), dict[int, Sheaf]()
+async def rebuild_entrance(rules: HouseRules, facts: AsyncIterator[Fact]) -> list[RowSegment]:
+    """All segments of a history; ``facts`` in order of their instants, so that none is late and little is held."""
+    projector, segments = BadgeProjector(rules), dict[int, RowSegment]()
     waiting = 0
     async for fact in facts:
         event = entrance_event(fact)
         if event is not None:
-            book.add(event)
+            projector.add(event)
             waiting += 1
         if waiting >= SEAL_EVERY:
             waiting = 0
-            _settle_into(sheaves, book)
-    _settle_into(sheaves, book)
-    return [sheaves[anchor_us] for anchor_us in sorted(sheaves)]
+            _advance_into(segments, projector)
+    _advance_into(segments, projector)
+    return [segments[anchor_us] for anchor_us in sorted(segments)]
 
 
-def _settle_into(sheaves: dict[int, Sheaf], book: EntranceBook) -> None:
-    update = book.settle()
+def _advance_into(segments: dict[int, RowSegment], projector: BadgeProjector) -> None:
+    update = projector.advance()
     if update is not None:
-        apply_update(sheaves, update)
+        apply_update(segments, update)

@@ -1,4 +1,6 @@
-"""What is remembered of readers and feeds, for what shows only over many badges and notices. It goes into a seed."""
+"""What is remembered of readers and feeds, for what shows only over many badges and notices. It goes into a resume
+point.
+"""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from typing import Final
 
 from pagereeve.domain.brackets.expectation import FUNCTION_CHANNELS
 from pagereeve.domain.brackets.verdicts import tolerance
-from pagereeve.domain.charging.postings import Settled
+from pagereeve.domain.charging.postings import Posted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.ledger import OTHER_FUNCTION, STRAY, SURPLUS, Posting, Stretch, Verdict
 
@@ -24,27 +24,27 @@ def span_of(stretch: Stretch) -> Span:
     return (stretch.run, stretch.opens_us, stretch.closes_us)
 
 
-def functions_counted(settled: Mapping[str, Sequence[Settled]]) -> dict[Span, int]:
+def functions_counted(posted: Mapping[str, Sequence[Posted]]) -> dict[Span, int]:
     """Pages of other functions, by stretch."""
     counted: dict[Span, int] = {}
     for channel in FUNCTION_CHANNELS:
-        for one in settled.get(channel, ()):
+        for one in posted.get(channel, ()):
             span = span_of(one.stretch)
             counted[span] = counted.get(span, 0) + one.stretch.counted
     return counted
 
 
-def without_functions(settled: Settled, others: int) -> Settled:
+def without_functions(posted: Posted, others: int) -> Posted:
     """A stretch of the total, with what other functions counted in it taken to their account."""
-    posting = settled.posting
+    posting = posted.posting
     if posting is None or others <= 0:
-        return settled
-    account = SURPLUS if settled.stretch.releases else STRAY
+        return posted
+    account = SURPLUS if posted.stretch.releases else STRAY
     beyond = sum(pages for name, pages in posting.legs if name == account)
     taken = min(beyond, others)
     if taken <= 0:
-        return settled
-    moved = replace(settled, posting=_moved(posting, account, taken))
+        return posted
+    moved = replace(posted, posting=_moved(posting, account, taken))
     return _judged(moved, beyond - taken)
 
 
@@ -57,14 +57,14 @@ def _moved(posting: Posting, account: str, pages: int) -> Posting:
     return replace(posting, legs=(meter, *rest))
 
 
-def _judged(settled: Settled, left: int) -> Settled:
+def _judged(posted: Posted, left: int) -> Posted:
     """What is left beyond the release decides whether it still is a surplus."""
-    stretch = settled.stretch
+    stretch = posted.stretch
     reasons = (*stretch.reasons, REASON)
     if stretch.verdict is not Verdict.SURPLUS:
-        return replace(settled, stretch=replace(stretch, reasons=reasons))
-    policy: Policy = settled.windows[0].release.policy
+        return replace(posted, stretch=replace(stretch, reasons=reasons))
+    policy: Policy = posted.windows[0].release.policy
     most = 0 if stretch.expected is None or stretch.expected.most is None else stretch.expected.most
     verdict = Verdict.AGREES if left <= tolerance(most, policy) else Verdict.SURPLUS
-    charges = tuple(replace(one, verdict=verdict, reasons=(*one.reasons, REASON)) for one in settled.charges)
-    return replace(settled, stretch=replace(stretch, verdict=verdict, reasons=reasons), charges=charges)
+    charges = tuple(replace(one, verdict=verdict, reasons=(*one.reasons, REASON)) for one in posted.charges)
+    return replace(posted, stretch=replace(stretch, verdict=verdict, reasons=reasons), charges=charges)

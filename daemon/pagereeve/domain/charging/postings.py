@@ -41,7 +41,7 @@ MAINTAINED: Final = frozenset({"maintenance", MAINTENANCE_DECIDED})
 
 
 @dataclass(frozen=True, slots=True)
-class Settled:
+class Posted:
     """The rows of one stretch. ``windows`` are the releases in it."""
 
     stretch: Stretch
@@ -50,7 +50,7 @@ class Settled:
     windows: tuple[Window, ...]
 
 
-def settle_between(printer: str, channel: str, between: Between, rules: Rules) -> list[Settled]:
+def postings_between(printer: str, channel: str, between: Between, rules: Rules) -> list[Posted]:
     """A gap, or a bracket with its soft cuts."""
     if not between.windows:
         return [_gap(printer, channel, between, rules)]
@@ -63,7 +63,7 @@ def expectations_of(channel: str, unit: Unit, windows: Sequence[Window]) -> list
     return [expected_of(channel, unit, one.release) for one in windows]
 
 
-def _gap(printer: str, channel: str, between: Between, rules: Rules) -> Settled:
+def _gap(printer: str, channel: str, between: Between, rules: Rules) -> Posted:
     stretch = Stretch(
         printer=printer,
         run=between.closing.run.number,
@@ -79,7 +79,7 @@ def _gap(printer: str, channel: str, between: Between, rules: Rules) -> Settled:
     account = OTHER_FUNCTION if channel in NOBODYS_CHANNELS else STRAY
     if not MAINTAINED.isdisjoint(stretch.reasons):
         account = MAINTENANCE
-    return Settled(stretch, _posting(stretch, balanced(printer, {account: between.counted})), (), ())
+    return Posted(stretch, _posting(stretch, balanced(printer, {account: between.counted})), (), ())
 
 
 def _gap_reasons(between: Between, stretch: Stretch, rules: Rules) -> tuple[str, ...]:
@@ -105,7 +105,7 @@ def _begins_us(sample: Sample) -> int:
     return sample.plateau.first_received_us
 
 
-def _bracket(printer: str, channel: str, part: Part) -> Settled:
+def _bracket(printer: str, channel: str, part: Part) -> Posted:
     policy = part.windows[0].release.policy
     judgement = judge(part.counted, part.expectations, policy)
     if judgement.verdict in {Verdict.SURPLUS, Verdict.SHORTFALL}:
@@ -140,7 +140,7 @@ def _bracket(printer: str, channel: str, part: Part) -> Settled:
     )
     owners = [window.release.started.owner for window in part.windows]
     legs = legs_for(printer, channel, part.counted, list(zip(owners, owed, strict=True)))
-    return Settled(stretch, _posting(stretch, legs), charges, part.windows)
+    return Posted(stretch, _posting(stretch, legs), charges, part.windows)
 
 
 def _with_what_happened(channel: str, part: Part, judgement: Judgement) -> Judgement:
@@ -164,19 +164,19 @@ def _with_what_happened(channel: str, part: Part, judgement: Judgement) -> Judge
     return replace(judgement, reasons=(*judgement.reasons, *hints(one)))
 
 
-def settle_broken(printer: str, channel: str, broken: Broken) -> list[Settled]:
+def postings_broken(printer: str, channel: str, broken: Broken) -> list[Posted]:
     """A stretch in which a run ended: what each run surely counted goes to the house, the claims stay unproven."""
     grade = Grade.BLIND if broken.opening is None else Grade.BROKEN
     unit = broken.closing.count.unit
     expectations = expectations_of(channel, unit, broken.windows)
-    settled: list[Settled] = []
+    posted: list[Posted] = []
     for portion in broken.portions:
         stretch = _broken_stretch(printer, channel, broken, portion, grade)
         posting = _posting(stretch, balanced(printer, {UNPROVEN: portion.counted}))
-        settled.append(Settled(stretch, posting, (), broken.windows))
+        posted.append(Posted(stretch, posting, (), broken.windows))
     charges = tuple(
         _charge(
-            settled[-1].stretch,
+            posted[-1].stretch,
             window,
             expectation,
             owed_unproven(expectation, channel, window.release),
@@ -184,8 +184,8 @@ def settle_broken(printer: str, channel: str, broken: Broken) -> list[Settled]:
         )
         for window, expectation in zip(broken.windows, expectations, strict=True)
     )
-    settled[-1] = Settled(settled[-1].stretch, settled[-1].posting, charges, broken.windows)
-    return settled
+    posted[-1] = Posted(posted[-1].stretch, posted[-1].posting, charges, broken.windows)
+    return posted
 
 
 def _broken_stretch(printer: str, channel: str, broken: Broken, portion: Portion, grade: Grade) -> Stretch:

@@ -1,6 +1,6 @@
 """What is remembered of a printer's brackets, for what shows only over many: a bias, a pattern, a meter that stands.
 
-It is small and goes into the seed, so that a printer whose history is sealed goes on where it was.
+It is small and goes into the resume point, so that a printer whose history is sealed goes on where it was.
 """
 
 from __future__ import annotations

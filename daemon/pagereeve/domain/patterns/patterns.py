@@ -9,7 +9,7 @@ from typing import Final
 from pagereeve.domain.brackets.hypotheses import Compared, contradicted, explaining
 from pagereeve.domain.brackets.verdicts import tolerance
 from pagereeve.domain.charging.other_functions import REASON as OTHER_FUNCTION
-from pagereeve.domain.charging.postings import Settled
+from pagereeve.domain.charging.postings import Posted
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding, Grade, Interval, ReleaseKey, Verdict
 from pagereeve.domain.patterns.bias import Excursion, Step, after, signs_after
@@ -22,7 +22,7 @@ NAMED_MAX: Final = 3
 # Stray pages may be those of one of so many releases before them.
 LATELY_MAX: Final = 3
 
-Dated = tuple[int, Settled]
+Dated = tuple[int, Posted]
 
 
 @dataclass(slots=True)
@@ -37,11 +37,11 @@ class Followed:
     suggestions: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
-def follow(printer: str, settled: Iterable[Dated], leads: Mapping[int, str], first: Habits) -> Followed:
+def follow(printer: str, posted: Iterable[Dated], leads: Mapping[int, str], first: Habits) -> Followed:
     """``leads`` names the channel that speaks for each run; ``first`` is what was known before."""
     followed = Followed()
     habits, standing = first, dict(_conditions(printer, first))
-    for at_us, one in sorted(settled, key=_order):
+    for at_us, one in sorted(posted, key=_order):
         if one.stretch.channel != leads.get(one.stretch.run):
             continue
         if not one.stretch.releases and one.stretch.counted and habits.run == one.stretch.run:
@@ -75,64 +75,64 @@ def _order(dated: Dated) -> tuple[int, int, int]:
     return (at_us, one.stretch.run, one.stretch.opens_us)
 
 
-def _after(habits: Habits, at_us: int, settled: Settled) -> Habits:
-    stretch = settled.stretch
+def _after(habits: Habits, at_us: int, posted: Posted) -> Habits:
+    stretch = posted.stretch
     if stretch.run != habits.run:
         habits = Habits(run=stretch.run)
     if not stretch.releases:
         return replace(habits, standing=None) if stretch.counted else habits
     if stretch.grade in {Grade.BROKEN, Grade.BLIND} or stretch.expected is None or OTHER_FUNCTION in stretch.reasons:
         return habits
-    habits = replace(habits, standing=_stands(habits.standing, settled), lately=_lately(habits.lately, settled))
+    habits = replace(habits, standing=_stands(habits.standing, posted), lately=_lately(habits.lately, posted))
     # Between wide cuts other pages may be in the count: they say nothing of the printer's habits.
     if stretch.verdict is Verdict.AGREES and stretch.grade is not Grade.WIDE:
-        habits = _summed(habits, at_us, settled, stretch.expected)
+        habits = _summed(habits, at_us, posted, stretch.expected)
     if stretch.verdict is Verdict.UNPROVEN or stretch.grade is Grade.WIDE:
         return habits
-    return _looked_back(habits, at_us, settled, stretch.expected)
+    return _looked_back(habits, at_us, posted, stretch.expected)
 
 
-def _lately(lately: tuple[Lately, ...], settled: Settled) -> tuple[Lately, ...]:
-    stretch = settled.stretch
+def _lately(lately: tuple[Lately, ...], posted: Posted) -> tuple[Lately, ...]:
+    stretch = posted.stretch
     if len(stretch.releases) != 1 or stretch.expected is None:
         return lately
     missed = max(0, stretch.expected.least - stretch.counted)
-    # Of older ones only those whose pages may still come: a seed is stored often.
+    # Of older ones only those whose pages may still come: a resume point is stored often.
     kept = (*(one for one in lately if one.missed), Lately(stretch.releases[0], stretch.counted, missed))
     return kept[-LATELY_MAX:]
 
 
-def _summed(habits: Habits, at_us: int, settled: Settled, expected: Interval) -> Habits:
-    policy = settled.windows[0].release.policy
+def _summed(habits: Habits, at_us: int, posted: Posted, expected: Interval) -> Habits:
+    policy = posted.windows[0].release.policy
     tolerated = tolerance(expected.least if expected.most is None else expected.most, policy)
     if not tolerated and habits.up is None and habits.down is None:
         return habits
-    step = Step(find.beyond(settled.stretch.counted, expected), tolerated, at_us, _first(settled))
+    step = Step(find.beyond(posted.stretch.counted, expected), tolerated, at_us, _first(posted))
     signs = signs_after(habits.signs, step)
     up, down = after(habits.up, step, 1, signs), after(habits.down, step, -1, signs)
     return replace(habits, up=up, down=down, signs=signs)
 
 
-def _first(settled: Settled) -> ReleaseKey:
-    return min(settled.windows, key=lambda window: window.release.order).release.key
+def _first(posted: Posted) -> ReleaseKey:
+    return min(posted.windows, key=lambda window: window.release.order).release.key
 
 
-def compared(settled: Settled, expected: Interval, *, jammed: bool = False) -> Compared:
+def compared(posted: Posted, expected: Interval, *, jammed: bool = False) -> Compared:
     """A settled bracket, as hypotheses look at it."""
-    stretch = settled.stretch
-    releases = tuple(window.release for window in settled.windows)
+    stretch = posted.stretch
+    releases = tuple(window.release for window in posted.windows)
     return Compared(stretch.channel, stretch.unit, releases, stretch.counted, expected, jammed)
 
 
-def _looked_back(habits: Habits, at_us: int, settled: Settled, expected: Interval) -> Habits:
-    counted = settled.stretch.counted
+def _looked_back(habits: Habits, at_us: int, posted: Posted, expected: Interval) -> Habits:
+    counted = posted.stretch.counted
     if expected.holds(counted):
         if not habits.recent:
             return habits
-        new = Difference(at_us, contradicts=contradicted(compared(settled, expected)))
+        new = Difference(at_us, contradicts=contradicted(compared(posted, expected)))
     else:
-        explained = explaining(compared(settled, expected))
-        new = Difference(at_us, explained, (), _first(settled), counted, expected.least)
+        explained = explaining(compared(posted, expected))
+        new = Difference(at_us, explained, (), _first(posted), counted, expected.least)
     recent = remembered(habits.recent, new)
     diagnosis, known = diagnose(recent), habits.diagnosed
     if diagnosis is None:
@@ -144,20 +144,20 @@ def _looked_back(habits: Habits, at_us: int, settled: Settled, expected: Interva
     return replace(habits, recent=recent, diagnosed=diagnosed)
 
 
-def _stands(standing: Standing | None, settled: Settled) -> Standing | None:
+def _stands(standing: Standing | None, posted: Posted) -> Standing | None:
     """Grows with releases that ended as completed, should have moved the meter, and did not."""
-    stretch = settled.stretch
+    stretch = posted.stretch
     if stretch.counted:
         return None
-    ended = all(one.release.ended is not None and one.release.ended.outcome == "completed" for one in settled.windows)
+    ended = all(one.release.ended is not None and one.release.ended.outcome == "completed" for one in posted.windows)
     if stretch.verdict is not Verdict.SHORTFALL or not ended:
         return standing
     named = standing.releases if standing is not None else ()
     return Standing(
-        since_us=min(one.release.start_us for one in settled.windows) if standing is None else standing.since_us,
+        since_us=min(one.release.start_us for one in posted.windows) if standing is None else standing.since_us,
         level=stretch.after or 0,
-        releases=(*named, *(one.release.key for one in settled.windows))[:NAMED_MAX],
-        count=len(settled.windows) + (0 if standing is None else standing.count),
+        releases=(*named, *(one.release.key for one in posted.windows))[:NAMED_MAX],
+        count=len(posted.windows) + (0 if standing is None else standing.count),
     )
 
 

@@ -14,7 +14,7 @@ from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.brackets.windows import Release, Window, Windows, expected_of, moments_of
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
 from pagereeve.domain.charging.other_functions import functions_counted, span_of, without_functions
-from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Settled, settle_between, settle_broken
+from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Posted, postings_between, postings_broken
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.from_timeline import noticed
@@ -30,7 +30,7 @@ State = TypeVar("State")
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What a projection knows of what lies before its seed: of brackets, and of sources' clocks."""
+    """What a projection knows of what lies before its resume point: of brackets, and of sources' clocks."""
 
     habits: Habits = NO_HABITS
     clocks: ClockTroubles = ()
@@ -49,20 +49,20 @@ class Projected:
     runs: Runs
     windows: list[Window]
     before: Memory
-    settled: list[tuple[int, Settled]] = field(default_factory=list)
+    posted: list[tuple[int, Posted]] = field(default_factory=list)
     waiting: list[Charge] = field(default_factory=list)
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
     habits: list[tuple[int, Habits]] = field(default_factory=list)
     clocks: list[tuple[int, ClockTroubles]] = field(default_factory=list)
 
     def stretches(self) -> list[Stretch]:
-        return [one.stretch for _, one in self.settled]
+        return [one.stretch for _, one in self.posted]
 
     def postings(self) -> list[Posting]:
-        return [one.posting for _, one in self.settled if one.posting is not None]
+        return [one.posting for _, one in self.posted if one.posting is not None]
 
     def charges(self) -> list[Charge]:
-        return [charge for _, one in self.settled for charge in one.charges] + self.waiting
+        return [charge for _, one in self.posted for charge in one.charges] + self.waiting
 
     def memory_at(self, at_us: int) -> Memory:
         """What was remembered at an instant."""
@@ -77,7 +77,7 @@ def _latest(states: Sequence[tuple[int, State]], at_us: int, before: State) -> S
 def project(
     timeline: Timeline, first: Run | None = None, before: Memory = NOTHING_KNOWN, after_us: int = -1
 ) -> Projected:
-    """Project a printer's timeline, from its beginning or from a seed at ``after_us``: the run under way there,
+    """Project a printer's timeline, from its beginning or from a resume point at ``after_us``: the run under way there,
     and what was remembered ``before``.
     """
     rules = timeline.rules
@@ -87,7 +87,7 @@ def project(
     projected = Projected(runs, windows, before)
     channels = sorted({channel for run in runs.runs for channel in run.channels()})
     parted = [partition(channel, runs.runs, windows) for channel in channels]
-    _settle(timeline, parted, projected)
+    _advance(timeline, parted, projected)
     _wait(timeline, parted, projected)
     _follow(timeline, projected, after_us)
     projected.findings += noticed(timeline, runs.runs, windows, moments)
@@ -110,7 +110,7 @@ def _releases(timeline: Timeline) -> list[Release]:
 def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     """What shows only over many brackets, or many notices."""
     leads = {run.number: leading(run.channels()) for run in projected.runs.runs}
-    followed = follow(timeline.printer, projected.settled, leads, projected.before.habits)
+    followed = follow(timeline.printer, projected.posted, leads, projected.before.habits)
     clocks = watch_clocks(timeline, projected.before.clocks, after_us)
     projected.habits, projected.clocks = followed.states, clocks.states
     for place, (at_us, one) in enumerate(projected.findings):
@@ -120,41 +120,41 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     projected.findings += [*followed.findings, *clocks.findings]
 
 
-def _settle(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
+def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
     rows = {part.channel: [_rows_of(timeline, part.channel, piece) for piece in part.pieces] for part in parted}
     functions = functions_counted(
-        {name: [one for _, settled in rows[name] for one in settled] for name in FUNCTION_CHANNELS if name in rows}
+        {name: [one for _, posted in rows[name] for one in posted] for name in FUNCTION_CHANNELS if name in rows}
     )
     for channel, pieces in rows.items():
-        for at_us, settled in pieces:
-            for row in settled:
+        for at_us, posted in pieces:
+            for row in posted:
                 one = row
                 if functions and channel == "total":
                     one = without_functions(row, functions.get(span_of(row.stretch), 0))
-                projected.settled.append((at_us, one))
+                projected.posted.append((at_us, one))
                 finding = find.of_stretch(one.stretch, one.windows, _stray(one)) if _told(channel, one) else None
                 if finding is not None:
                     projected.findings.append((at_us, finding))
 
 
-def _stray(settled: Settled) -> int:
+def _stray(posted: Posted) -> int:
     """Pages of a gap that are a finding: what somebody says of them later makes them none the fewer."""
-    legs = () if settled.posting is None else settled.posting.legs
-    account = MAINTENANCE if MAINTENANCE_DECIDED in settled.stretch.reasons else STRAY
+    legs = () if posted.posting is None else posted.posting.legs
+    account = MAINTENANCE if MAINTENANCE_DECIDED in posted.stretch.reasons else STRAY
     return sum(pages for name, pages in legs if name == account)
 
 
-def _rows_of(timeline: Timeline, channel: str, piece: Between | Broken) -> tuple[int, list[Settled]]:
+def _rows_of(timeline: Timeline, channel: str, piece: Between | Broken) -> tuple[int, list[Posted]]:
     if isinstance(piece, Between):
-        return piece.closing.from_us, settle_between(timeline.printer, channel, piece, timeline.rules)
-    return piece.closing.from_us, settle_broken(timeline.printer, channel, piece)
+        return piece.closing.from_us, postings_between(timeline.printer, channel, piece, timeline.rules)
+    return piece.closing.from_us, postings_broken(timeline.printer, channel, piece)
 
 
-def _told(channel: str, settled: Settled) -> bool:
+def _told(channel: str, posted: Posted) -> bool:
     """A broken stretch has a row for each run but is one finding; parts of the total are not told again."""
     if channel not in CLAIMED_CHANNELS:
         return False
-    return not settled.windows or bool(settled.charges)
+    return not posted.windows or bool(posted.charges)
 
 
 def _wait(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:

@@ -27,14 +27,14 @@ from pagereeve.domain.facts.facts import (
     instant_us,
 )
 from pagereeve.domain.facts.in_force import NOTE_REACH_US, Rules, is_standing
-from pagereeve.domain.ledger import Charge, Finding, Posting, Sheaf, Stretch
+from pagereeve.domain.ledger import Charge, Finding, Posting, RowSegment, Stretch
 from pagereeve.domain.projection.projection import Projected, project
-from pagereeve.domain.projection.resume_point import Seed, latest_seed
+from pagereeve.domain.projection.resume_point import ResumePoint, latest_resume_point
 from pagereeve.domain.values.instants import SECOND_US
 
 # Facts arrive a little late: clocks differ, networks queue. A fact younger than this never needs the journal.
 HOLD_BACK_US = 120 * SECOND_US
-# A sleeper makes many facts and no rows: its seed is stored all the same once this many have been left behind.
+# A sleeper makes many facts and no rows: its resume point is stored all the same once this many have been left behind.
 DROPPED_MAX = 200
 # A rebuild settles after so many facts: often enough to stay linear, seldom enough to be quick.
 REBUILD_CHUNK = 200
@@ -46,22 +46,23 @@ _OBSERVED: Final = (Read, ReadFailed)
 
 @dataclass(frozen=True, slots=True)
 class Update:
-    """What to store: these sheaves in the place of the printer's sheaves from ``from_anchor_us`` on."""
+    """What to store: these segments in the place of the printer's segments from ``from_anchor_us`` on."""
 
     from_anchor_us: int
-    sheaves: tuple[Sheaf, ...]
+    segments: tuple[RowSegment, ...]
 
 
 @dataclass(slots=True)
-class Book:
-    """Facts since ``seed``, each once. The next stored sheaf begins at the last stored seed, the anchor.
+class PrinterProjector:
+    """Facts since ``resume_point``, each once. The next stored segment begins at the last stored resume point, the
+    anchor.
 
-    ``view`` is what the last ``settle`` saw: the open windows, and readings that still wait for a witness.
+    ``view`` is what the last ``advance`` saw: the open windows, and readings that still wait for a witness.
     """
 
     printer: str
     rules: Rules
-    seed: Seed | None = None
+    resume_point: ResumePoint | None = None
     hold_back_us: int = HOLD_BACK_US
     _facts: dict[object, Fact] = field(default_factory=dict)
     _open: Read | ReadFailed | None = None
@@ -72,46 +73,55 @@ class Book:
     view: Projected | None = None
 
     def __post_init__(self) -> None:
-        self._anchor_us = 0 if self.seed is None else self.seed.at_us
+        self._anchor_us = 0 if self.resume_point is None else self.resume_point.at_us
 
     @property
     def anchor_us(self) -> int:
-        """Where the next stored sheaf begins."""
+        """Where the next stored segment begins."""
         return self._anchor_us
 
     def last_read(self) -> Read | None:
-        """The latest sealed run of good readings since the seed."""
+        """The latest sealed run of good readings since the resume point."""
         reads = (one for one in self._facts.values() if isinstance(one, Read))
         return max(reads, key=lambda one: one.plateau.last_received_us, default=None)
 
     @classmethod
     def reopened(
-        cls, printer: str, rules: Rules, seed: Seed | None, facts: Iterable[Fact], hold_back_us: int = HOLD_BACK_US
-    ) -> Book:
-        """Begin again from a stored seed. ``rules`` hold all standing facts; ``facts`` before it are left out."""
-        book = cls(printer, rules, seed, hold_back_us)
+        cls,
+        printer: str,
+        rules: Rules,
+        resume_point: ResumePoint | None,
+        facts: Iterable[Fact],
+        hold_back_us: int = HOLD_BACK_US,
+    ) -> PrinterProjector:
+        """Begin again from a stored resume point. ``rules`` hold all standing facts; ``facts`` before it are left
+        out.
+        """
+        projector = cls(printer, rules, resume_point, hold_back_us)
         known = list(facts)
-        for fact in known if seed is None else book._needed(known, seed):
-            book.add(fact)
-        return book
+        for fact in known if resume_point is None else projector._needed(known, resume_point):
+            projector.add(fact)
+        return projector
 
     def is_late(self, fact: Fact, *, again: bool = False) -> bool:
-        """The fact concerns what lies behind the seed: the caller must begin again from an earlier one.
+        """The fact concerns what lies behind the resume point: the caller must begin again from an earlier one.
 
         ``again``: it is a start notice, and an earlier one started the same release.
         """
-        if self.seed is None:
+        if self.resume_point is None:
             return False
         if isinstance(fact, ReleaseEnded):
             return self._start_of(fact) is None
         if isinstance(fact, Read):
-            return fact.plateau.last_received_us < self.seed.at_us
+            return fact.plateau.last_received_us < self.resume_point.at_us
         if isinstance(fact, ReadFailed):
-            return fact.silence.last_received_us < self.seed.at_us
-        return concerns_us(fact) <= self.seed.at_us or (again and self._takes_an_end(fact))
+            return fact.silence.last_received_us < self.resume_point.at_us
+        return concerns_us(fact) <= self.resume_point.at_us or (again and self._takes_an_end(fact))
 
     def _start_of(self, ended: ReleaseEnded) -> ReleaseStarted | None:
-        """The start notice in hand that the end belongs to; None where that lies behind the seed, or hasn't come."""
+        """The start notice in hand that the end belongs to; None where that lies behind the resume point, or hasn't
+        come.
+        """
         named = (
             one for one in self._facts.values() if isinstance(one, ReleaseStarted) and name_of(one) == name_of(ended)
         )
@@ -120,7 +130,7 @@ class Book:
         return start_of(ended, [one for one in starts if again.get(one.origin.key) != "echo"], again)
 
     def _takes_an_end(self, fact: Fact) -> bool:
-        """An end notice that until now belongs to a start behind the seed will belong to this one."""
+        """An end notice that until now belongs to a start behind the resume point will belong to this one."""
         if not isinstance(fact, ReleaseStarted):
             return False
         ends = (one for one in self._facts.values() if isinstance(one, ReleaseEnded) and name_of(one) == name_of(fact))
@@ -135,7 +145,7 @@ class Book:
             self.mark_again(fact, again)
 
     def mark_again(self, started: ReleaseStarted, again: Again) -> None:
-        """An earlier notice, perhaps one behind the seed, started the same release."""
+        """An earlier notice, perhaps one behind the resume point, started the same release."""
         self._again[started.origin.key] = again
 
     def open_run(self, current: Read | ReadFailed | None) -> None:
@@ -145,65 +155,72 @@ class Book:
     def projected(self) -> Projected:
         facts = [*self._facts.values(), *([] if self._open is None else [self._open])]
         timeline = Timeline.of(self.printer, facts, self.rules, self._again)
-        if self.seed is None:
+        if self.resume_point is None:
             return project(timeline)
-        return project(timeline, self.seed.opening_run(), self.seed.memory, self.seed.at_us)
+        return project(timeline, self.resume_point.opening_run(), self.resume_point.memory, self.resume_point.at_us)
 
-    def settle(self, before_us: int | None = None) -> Update | None:
-        """Project the open stretch, move the seed up as far as it goes, and say what to store; None if nothing new.
+    def advance(self, before_us: int | None = None) -> Update | None:
+        """Project the open stretch, move the resume point up as far as it goes, and say what to store; None if nothing
+        new.
 
-        ``before_us``: facts from there on are known to follow, so the seed stays before it.
+        ``before_us``: facts from there on are known to follow, so the resume point stays before it.
         """
         projected = self.view = self.projected()
         limit_us = self._horizon_us() - self.hold_back_us
         if before_us is not None:
             limit_us = min(limit_us, before_us - 1)
-        seed = latest_seed(projected, -1 if self.seed is None else self.seed.at_us, limit_us)
-        sealed = _sheaf(self.printer, projected, self._anchor_us, seed, sealed=True)
-        rest = _sheaf(self.printer, projected, self._anchor_us, seed, sealed=False)
-        from_us, sheaves = self._anchor_us, [rest]
-        if seed is not None:
-            self._advance(seed)
+        resume_point = latest_resume_point(
+            projected, -1 if self.resume_point is None else self.resume_point.at_us, limit_us
+        )
+        sealed = _segment(self.printer, projected, self._anchor_us, resume_point, sealed=True)
+        rest = _segment(self.printer, projected, self._anchor_us, resume_point, sealed=False)
+        from_us, segments = self._anchor_us, [rest]
+        if resume_point is not None:
+            self._move_up(resume_point)
             if _has_rows(sealed) or self._dropped >= DROPPED_MAX:
-                self._anchor_us, self._dropped = seed.at_us, 0
-                sheaves = [sealed, _moved(rest, seed.at_us)]
-        update = Update(from_us, tuple(sheaf for sheaf in sheaves if _has_rows(sheaf) or sheaf.seed is not None))
-        if update == self._last and len(sheaves) == 1:
+                self._anchor_us, self._dropped = resume_point.at_us, 0
+                segments = [sealed, _moved(rest, resume_point.at_us)]
+        update = Update(
+            from_us, tuple(segment for segment in segments if _has_rows(segment) or segment.resume_point is not None)
+        )
+        if update == self._last and len(segments) == 1:
             return None
-        self._last = Update(self._anchor_us, tuple(sheaf for sheaf in update.sheaves if sheaf.seed is None))
+        self._last = Update(
+            self._anchor_us, tuple(segment for segment in update.segments if segment.resume_point is None)
+        )
         return update
 
     def _horizon_us(self) -> int:
         facts = [*self._facts.values(), *([] if self._open is None else [self._open])]
         return max((_end_us(fact) for fact in facts if isinstance(fact, _OBSERVED)), default=0)
 
-    def _advance(self, seed: Seed) -> None:
-        self.seed = seed
+    def _move_up(self, resume_point: ResumePoint) -> None:
+        self.resume_point = resume_point
         # The notice that started a release first may be left behind now: a later one stays a later one all the same.
         starts = [fact for fact in self._facts.values() if isinstance(fact, ReleaseStarted)]
         again = strongest(started_again(starts), self._again)
-        kept = {identity_of(fact): fact for fact in self._needed(self._facts.values(), seed)}
+        kept = {identity_of(fact): fact for fact in self._needed(self._facts.values(), resume_point)}
         self._dropped += len(self._facts) - len(kept)
         self._facts = kept
         self._again = {key: what for key, what in again.items() if key in kept}
 
-    def _needed(self, facts: Collection[Fact], seed: Seed) -> list[Fact]:
-        """Facts that a projection from the seed may still ask for."""
+    def _needed(self, facts: Collection[Fact], resume_point: ResumePoint) -> list[Fact]:
+        """Facts that a projection from the resume point may still ask for."""
         begun = {
             (fact.origin.source, fact.release)
             for fact in facts
-            if isinstance(fact, ReleaseStarted) and fact.origin.at_us > seed.at_us
+            if isinstance(fact, ReleaseStarted) and fact.origin.at_us > resume_point.at_us
         }
-        badge_from_us = seed.at_us - self.rules.badge_reach_us()
+        badge_from_us = resume_point.at_us - self.rules.badge_reach_us()
 
         def is_needed(fact: Fact) -> bool:
             if isinstance(fact, Read):
-                return fact.plateau.last_received_us >= seed.at_us
+                return fact.plateau.last_received_us >= resume_point.at_us
             if isinstance(fact, BadgePresented):
                 return fact.origin.at_us > badge_from_us
             # An end may claim to be before its start: it goes with its start.
             ends_later = isinstance(fact, ReleaseEnded) and (fact.origin.source, fact.release) in begun
-            return ends_later or _end_us(fact) > seed.at_us
+            return ends_later or _end_us(fact) > resume_point.at_us
 
         return [fact for fact in facts if is_needed(fact)]
 
@@ -218,9 +235,9 @@ def concerns_us(fact: Fact, starts: Iterable[ReleaseStarted] = ()) -> int:
     return min([instant_us(fact), *(one.origin.at_us for one in starts)])
 
 
-def needed_from_us(seed: Seed, rules: Rules) -> int:
-    """The earliest instant of a fact that a projection from the seed may still ask for."""
-    return min(seed.plateau_from_us, seed.at_us - rules.badge_reach_us())
+def needed_from_us(resume_point: ResumePoint, rules: Rules) -> int:
+    """The earliest instant of a fact that a projection from the resume point may still ask for."""
+    return min(resume_point.plateau_from_us, resume_point.at_us - rules.badge_reach_us())
 
 
 def identity_of(fact: Fact) -> object:
@@ -238,36 +255,46 @@ def _end_us(fact: Fact) -> int:
     return instant_us(fact)
 
 
-def _has_rows(sheaf: Sheaf) -> bool:
-    return bool(sheaf.stretches or sheaf.charges or sheaf.postings or sheaf.findings)
+def _has_rows(segment: RowSegment) -> bool:
+    return bool(segment.stretches or segment.charges or segment.postings or segment.findings)
 
 
-def _moved(sheaf: Sheaf, anchor_us: int) -> Sheaf:
-    return Sheaf(sheaf.printer, anchor_us, sheaf.seed, sheaf.stretches, sheaf.charges, sheaf.postings, sheaf.findings)
+def _moved(segment: RowSegment, anchor_us: int) -> RowSegment:
+    return RowSegment(
+        segment.printer,
+        anchor_us,
+        segment.resume_point,
+        segment.stretches,
+        segment.charges,
+        segment.postings,
+        segment.findings,
+    )
 
 
-def _sheaf(printer: str, projected: Projected, anchor_us: int, seed: Seed | None, *, sealed: bool) -> Sheaf:
-    """The rows settled by the seed's instant, or the others."""
+def _segment(
+    printer: str, projected: Projected, anchor_us: int, resume_point: ResumePoint | None, *, sealed: bool
+) -> RowSegment:
+    """The rows settled by the resume point's instant, or the others."""
 
     def belongs(at_us: int | None) -> bool:
-        return (seed is not None and at_us is not None and at_us <= seed.at_us) == sealed
+        return (resume_point is not None and at_us is not None and at_us <= resume_point.at_us) == sealed
 
-    settled = [one for at_us, one in projected.settled if belongs(at_us)]
-    return Sheaf(
+    posted = [one for at_us, one in projected.posted if belongs(at_us)]
+    return RowSegment(
         printer=printer,
         anchor_us=anchor_us,
-        seed=seed.to_json() if sealed and seed is not None else None,
-        stretches=tuple(one.stretch for one in settled),
-        charges=tuple(charge for one in settled for charge in one.charges)
+        resume_point=resume_point.to_json() if sealed and resume_point is not None else None,
+        stretches=tuple(one.stretch for one in posted),
+        charges=tuple(charge for one in posted for charge in one.charges)
         + (() if sealed else tuple(projected.waiting)),
-        postings=tuple(one.posting for one in settled if one.posting is not None),
+        postings=tuple(one.posting for one in posted if one.posting is not None),
         findings=tuple(finding for at_us, finding in projected.findings if belongs(at_us)),
     )
 
 
 @dataclass(slots=True)
 class Ledger:
-    """All rows of one printer, in a fixed order whatever the sheaves they came in."""
+    """All rows of one printer, in a fixed order whatever the segments they came in."""
 
     stretches: list[Stretch] = field(default_factory=list)
     charges: list[Charge] = field(default_factory=list)
@@ -275,13 +302,13 @@ class Ledger:
     findings: list[Finding] = field(default_factory=list)
 
     @classmethod
-    def of(cls, sheaves: Iterable[Sheaf]) -> Ledger:
+    def of(cls, segments: Iterable[RowSegment]) -> Ledger:
         ledger = cls()
-        for sheaf in sheaves:
-            ledger.stretches += sheaf.stretches
-            ledger.charges += sheaf.charges
-            ledger.postings += sheaf.postings
-            ledger.findings += sheaf.findings
+        for segment in segments:
+            ledger.stretches += segment.stretches
+            ledger.charges += segment.charges
+            ledger.postings += segment.postings
+            ledger.findings += segment.findings
         ledger.stretches.sort(key=lambda one: (one.channel, one.run, one.opens_us, one.closes_us, one.releases))
         ledger.charges.sort(key=lambda one: (one.started_us, one.release, one.channel))
         ledger.postings.sort(key=lambda one: (one.channel, one.run, one.opens_us, one.closes_us, one.legs))
@@ -289,15 +316,15 @@ class Ledger:
         return ledger
 
 
-def apply_update(sheaves: dict[int, Sheaf], update: Update) -> None:
+def apply_update(segments: dict[int, RowSegment], update: Update) -> None:
     """What a store does with an update, on a plain dictionary by anchor."""
-    for anchor_us in [anchor_us for anchor_us in sheaves if anchor_us >= update.from_anchor_us]:
-        del sheaves[anchor_us]
-    sheaves.update((sheaf.anchor_us, sheaf) for sheaf in update.sheaves)
+    for anchor_us in [anchor_us for anchor_us in segments if anchor_us >= update.from_anchor_us]:
+        del segments[anchor_us]
+    segments.update((segment.anchor_us, segment) for segment in update.segments)
 
 
-def rebuild(printer: str, facts: Iterable[Fact], open_run: Read | ReadFailed | None = None) -> list[Sheaf]:
-    """All sheaves of a history, in any order of facts; work in proportion to its length.
+def rebuild(printer: str, facts: Iterable[Fact], open_run: Read | ReadFailed | None = None) -> list[RowSegment]:
+    """All segments of a history, in any order of facts; work in proportion to its length.
 
     A release's end is taken with its start, so that no end comes late.
     """
@@ -313,29 +340,29 @@ def rebuild(printer: str, facts: Iterable[Fact], open_run: Read | ReadFailed | N
         mine = start_of(fact, by_name.get(name_of(fact), ()), again) if isinstance(fact, ReleaseEnded) else None
         return instant_us(fact) if mine is None else mine.origin.at_us
 
-    book = Book(printer, Rules.of(known))
-    sheaves: dict[int, Sheaf] = {}
+    projector = PrinterProjector(printer, Rules.of(known))
+    segments: dict[int, RowSegment] = {}
     ordered = sorted((fact for fact in known if not is_standing(fact)), key=place_us)
     for nth, fact in enumerate(ordered):
         if nth % REBUILD_CHUNK == 0:
-            _settle_into(sheaves, book, place_us(fact))
-        book.add(fact, again=again.get(fact.origin.key) if isinstance(fact, ReleaseStarted) else None)
-    book.open_run(open_run)
-    _settle_into(sheaves, book, None)
-    return [sheaves[anchor_us] for anchor_us in sorted(sheaves)]
+            _advance_into(segments, projector, place_us(fact))
+        projector.add(fact, again=again.get(fact.origin.key) if isinstance(fact, ReleaseStarted) else None)
+    projector.open_run(open_run)
+    _advance_into(segments, projector, None)
+    return [segments[anchor_us] for anchor_us in sorted(segments)]
 
 
-def _settle_into(sheaves: dict[int, Sheaf], book: Book, before_us: int | None) -> None:
-    update = book.settle(before_us)
+def _advance_into(segments: dict[int, RowSegment], projector: PrinterProjector, before_us: int | None) -> None:
+    update = projector.advance(before_us)
     if update is not None:
-        apply_update(sheaves, update)
+        apply_update(segments, update)
 
 
 def replay(printer: str, facts: Sequence[Fact], open_run: Read | ReadFailed | None = None) -> Ledger:
     """The ledger of a whole history in one piece: what every increment and every rebuild must equal."""
-    book = Book(printer, Rules(), hold_back_us=2**62)
+    projector = PrinterProjector(printer, Rules(), hold_back_us=2**62)
     for fact in facts:
-        book.add(fact)
-    book.open_run(open_run)
-    update = book.settle()
-    return Ledger.of(update.sheaves if update is not None else ())
+        projector.add(fact)
+    projector.open_run(open_run)
+    update = projector.advance()
+    return Ledger.of(update.segments if update is not None else ())

@@ -17,12 +17,13 @@ from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import from_text, to_text
 
 FIGURE_MAX = 2**53 - 1
-# Raised when the projection's rules change: an older seed is refused, and the printer is projected from its beginning.
+# Raised when the projection's rules change: an older resume point is refused, and the printer is projected from its
+# beginning.
 PROJECTION_VERSION = 3
 
 
 @dataclass(frozen=True, slots=True)
-class Seed:
+class ResumePoint:
     """The state at ``at_us``, an instant inside a plateau (known from ``plateau_from_us`` on) outside every window.
 
     ``memory`` is what earlier brackets and notices leave behind for what shows only over many.
@@ -37,7 +38,7 @@ class Seed:
     memory: Memory = NOTHING_KNOWN
 
     def opening_run(self) -> Run:
-        """The run under way, without samples: the plateau that spans the seed comes first in the next facts."""
+        """The run under way, without samples: the plateau that spans the resume point comes first in the next facts."""
         return Run(self.run, None, self.identity, [], dict(self.totals), dict(self.counts))
 
     def to_json(self) -> dict[str, object]:
@@ -56,14 +57,14 @@ class Seed:
         }
 
     @classmethod
-    def from_json(cls, members: Any) -> Seed:
-        """Raises BadFact, also for a seed that another version of the projection left."""
-        fields = Fields(members, "seed")
+    def from_json(cls, members: Any) -> ResumePoint:
+        """Raises BadFact, also for a resume point that another version of the projection left."""
+        fields = Fields(members, "resume_point")
         fields.integer("version", PROJECTION_VERSION, PROJECTION_VERSION)
         totals, counts = fields.object("totals"), counts_from(fields)
-        seed = cls(
-            at_us=from_text(fields.text("at"), "seed.at"),
-            plateau_from_us=from_text(fields.text("plateau_from"), "seed.plateau_from"),
+        resume_point = cls(
+            at_us=from_text(fields.text("at"), "resume_point.at"),
+            plateau_from_us=from_text(fields.text("plateau_from"), "resume_point.plateau_from"),
             run=fields.integer("run", 1, FIGURE_MAX),
             identity=Identity(fields.optional_text("serial") or "", fields.optional_text("object_id") or ""),
             totals=tuple((name, totals.integer(name, 0, FIGURE_MAX)) for name, _ in counts),
@@ -71,7 +72,7 @@ class Seed:
             memory=_memory(fields),
         )
         fields.finish()
-        return seed
+        return resume_point
 
 
 def _memory_json(memory: Memory) -> dict[str, object]:
@@ -92,7 +93,7 @@ def _memory(fields: Fields) -> Memory:
     )
 
 
-def latest_seed(projected: Projected, after_us: int, limit_us: int) -> Seed | None:
+def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> ResumePoint | None:
     """The latest instant in (after_us, limit_us] from which the rest can be projected alone, if there is one."""
     spans = [(window.release.start_us, window.closes_us) for window in projected.windows]
     spans.sort(key=lambda span: span[0])
@@ -104,7 +105,7 @@ def latest_seed(projected: Projected, after_us: int, limit_us: int) -> Seed | No
                 continue
             at_us = _quiet_instant(sample, spans, limit_us)
             if at_us is not None:
-                return _seed(run, index, at_us, projected.memory_at(at_us)) if at_us > after_us else None
+                return _resume_point(run, index, at_us, projected.memory_at(at_us)) if at_us > after_us else None
     return None
 
 
@@ -118,9 +119,9 @@ def _quiet_instant(sample: Sample, spans: Sequence[tuple[int, int | None]], limi
     return at_us if at_us >= from_us else None
 
 
-def _seed(run: Run, index: int, at_us: int, memory: Memory) -> Seed:
+def _resume_point(run: Run, index: int, at_us: int, memory: Memory) -> ResumePoint:
     # A run's readings never contradict one another, so what it learnt of its identity later holds here too.
     sample = run.samples[index]
     plateau_from_us = sample.plateau.first_received_us
     counts = sample.plateau.sight.counts
-    return Seed(at_us, plateau_from_us, run.number, run.identity, sample.totals, counts, memory)
+    return ResumePoint(at_us, plateau_from_us, run.number, run.identity, sample.totals, counts, memory)

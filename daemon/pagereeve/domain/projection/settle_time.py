@@ -79,8 +79,8 @@ def short_releases(projected: Projected) -> dict[ReleaseKey, int]:
     """Releases that stand alone in a bracket that came out short, and by how many pages at least."""
     return {
         stretch.releases[0]: stretch.expected.least - stretch.counted
-        for _, settled in projected.settled
-        if (stretch := settled.stretch).verdict is Verdict.SHORTFALL
+        for _, posted in projected.posted
+        if (stretch := posted.stretch).verdict is Verdict.SHORTFALL
         and stretch.channel in CLAIMED_CHANNELS
         and len(stretch.releases) == 1
         and stretch.expected is not None

@@ -6,14 +6,14 @@ import asyncio
 from collections import deque
 from dataclasses import dataclass, field
 
-from pagereeve.domain.badges.projector import HOUSE, SEAL_EVERY, EntranceBook, EntranceSeed, entrance_event
+from pagereeve.domain.badges.projector import HOUSE, SEAL_EVERY, BadgeProjector, BadgeResumePoint, entrance_event
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.facts.site_in_force import HouseRules
-from pagereeve.domain.projection.running_totals import Figures
+from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.supervision.heartbeat import OPEN_LONGEST_S, STORE_LONGEST_S, WAKE_EVERY_S, Heartbeat
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.resume_points import seed_before
+from pagereeve.ports.resume_points import resume_point_before
 from pagereeve.ports.store import Store
 
 HEARD_MAX = 10_000
@@ -34,8 +34,8 @@ class BadgeWatcher:
     clock: Clock
     settle_every_s: float = SETTLE_EVERY_S
     seal_every: int = SEAL_EVERY
-    book: EntranceBook | None = None
-    figures: Figures = field(default_factory=Figures)
+    projector: BadgeProjector | None = None
+    running_totals: RunningTotals = field(default_factory=RunningTotals)
     heartbeat: Heartbeat = field(init=False)
     _heard: deque[Fact] = field(default_factory=lambda: deque(maxlen=HEARD_MAX))
     _awake: asyncio.Event = field(default_factory=asyncio.Event)
@@ -71,9 +71,9 @@ class BadgeWatcher:
         await self._open(FOREVER_US if self._begin_again_us is None else self._begin_again_us)
         while True:
             self.heartbeat.does("stores what it found", STORE_LONGEST_S)
-            await self._settle(self.clock.now_us() - LAG_US)
+            await self._advance(self.clock.now_us() - LAG_US)
             self.heartbeat.succeeded()
-            if not self._book().waits:
+            if not self._projector().waits:
                 await self._rest()
             self.heartbeat.does("gathers what comes", self.settle_every_s + STORE_LONGEST_S)
             await self.clock.sleep(self.settle_every_s)
@@ -93,73 +93,73 @@ class BadgeWatcher:
     async def renew(self, before_us: int) -> None:
         """Without running: what was found from that instant on is found anew, and stored."""
         await self._open(before_us)
-        await self._settle()
+        await self._advance()
 
     async def finish(self) -> None:
         """After ``run`` was cancelled, wherever it was: leave the findings as the journal has them."""
-        if self.book is not None and (self._heard or self._begin_again_us is not None or self.book.waits):
+        if self.projector is not None and (self._heard or self._begin_again_us is not None or self.projector.waits):
             await self._take_heard()
-            await self._settle()
+            await self._advance()
 
     async def _take_heard(self) -> None:
         heard = list(self._heard)
         self._heard.clear()
-        book = self._book()
+        projector = self._projector()
         for fact in heard:
             event = entrance_event(fact)
             if event is None:
-                book.rules.add(fact)
-                book.renew()
-            elif book.is_late(event):
+                projector.rules.add(fact)
+                projector.renew()
+            elif projector.is_late(event):
                 self.begin_again(event.origin.at_us)
             else:
-                book.add(event)
+                projector.add(event)
         if self._begin_again_us is not None:
             await self._open(self._begin_again_us)
 
     async def _open(self, before_us: int) -> None:
-        """The book as of the latest stored seed before an instant, with the facts since."""
+        """The projector as of the latest stored resume point before an instant, with the facts since."""
         self._answered = self._asked
-        self.heartbeat.does("reads its book from the journal", OPEN_LONGEST_S)
+        self.heartbeat.does("reads its rows from the journal", OPEN_LONGEST_S)
         rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
-        seed = await self._seed_before(before_us)
-        book = EntranceBook(rules, seed, seal_every=self.seal_every)
-        async for fact in self.store.entrance_facts(book.needed_from_us()):
+        resume_point = await self._resume_point_before(before_us)
+        projector = BadgeProjector(rules, resume_point, seal_every=self.seal_every)
+        async for fact in self.store.entrance_facts(projector.needed_from_us()):
             event = entrance_event(fact)
             if event is not None:
-                book.add(event)
-        self.figures = await self.store.figures(HOUSE, book.anchor_us)
-        self.book = book
+                projector.add(event)
+        self.running_totals = await self.store.running_totals(HOUSE, projector.anchor_us)
+        self.projector = projector
 
-    async def _seed_before(self, before_us: int) -> EntranceSeed | None:
+    async def _resume_point_before(self, before_us: int) -> BadgeResumePoint | None:
         """At a start, one behind which nothing arrived since: that may be stored, and not found as the process died."""
-        seed = await seed_before(self.store, HOUSE, before_us, EntranceSeed.from_json)
-        if seed is None or before_us != FOREVER_US:
-            return seed
+        resume_point = await resume_point_before(self.store, HOUSE, before_us, BadgeResumePoint.from_json)
+        if resume_point is None or before_us != FOREVER_US:
+            return resume_point
         late_us = FOREVER_US
-        async for fact in self.store.entrance_facts(seed.at_us - LOOK_BACK_US):
+        async for fact in self.store.entrance_facts(resume_point.at_us - LOOK_BACK_US):
             event = entrance_event(fact)
-            if event is not None and event.origin.at_us > seed.at_us:
+            if event is not None and event.origin.at_us > resume_point.at_us:
                 break
-            if event is not None and event.origin.received_us > seed.at_us:
+            if event is not None and event.origin.received_us > resume_point.at_us:
                 late_us = min(late_us, event.origin.at_us)
         if late_us == FOREVER_US:
-            return seed
-        return await seed_before(self.store, HOUSE, late_us, EntranceSeed.from_json)
+            return resume_point
+        return await resume_point_before(self.store, HOUSE, late_us, BadgeResumePoint.from_json)
 
-    async def _settle(self, until_us: int | None = None) -> None:
-        update = self._book().settle(until_us)
+    async def _advance(self, until_us: int | None = None) -> None:
+        update = self._projector().advance(until_us)
         if update is not None:
-            await self.store.replace(HOUSE, update.from_anchor_us, update.sheaves)
-            self.figures.add(update)
+            await self.store.replace(HOUSE, update.from_anchor_us, update.segments)
+            self.running_totals.add(update)
         if self._answered == self._asked:
             # Only now: what could not be stored must be begun again after all.
             self._begin_again_us = None
 
-    def _book(self) -> EntranceBook:
-        if self.book is None:
-            raise RuntimeError("the entrance's book is not open")
-        return self.book
+    def _projector(self) -> BadgeProjector:
+        if self.projector is None:
+            raise RuntimeError("the rows of badges are not read yet")
+        return self.projector
 
 
 def _instant_us(fact: Fact) -> int:

@@ -1,4 +1,4 @@
-"""Opening a printer's book from what is stored: the latest fitting seed, and the facts since."""
+"""Opening a printer's projector from what is stored: the latest fitting resume point, and the facts since."""
 
 from __future__ import annotations
 
@@ -7,38 +7,40 @@ from collections.abc import Sequence
 from pagereeve.domain.brackets.timeline import Again, started_again
 from pagereeve.domain.facts.facts import Decided, Fact, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.facts.in_force import Rules
-from pagereeve.domain.projection.projector import Book, concerns_us, needed_from_us
-from pagereeve.domain.projection.resume_point import Seed
-from pagereeve.ports.resume_points import seed_before
+from pagereeve.domain.projection.projector import PrinterProjector, concerns_us, needed_from_us
+from pagereeve.domain.projection.resume_point import ResumePoint
+from pagereeve.ports.resume_points import resume_point_before
 from pagereeve.ports.store import Store
 
 FOREVER_US = 2**62
 
 
-async def open_book(store: Store, printer: str, before_us: int = FOREVER_US) -> Book:
-    """The book as of the latest stored seed that lies before ``before_us``; from the beginning where there is none.
+async def open_projector(store: Store, printer: str, before_us: int = FOREVER_US) -> PrinterProjector:
+    """The projector as of the latest stored resume point that lies before ``before_us``; from the beginning where
+    there is none.
 
-    A fact that came late and was stored, but not projected before the process died, leads back to an earlier seed.
+    A fact that came late and was stored, but not projected before the process died, leads back to an earlier resume
+    point.
     """
     rules = Rules.of([stored.fact for stored in await store.standing_facts(printer)])
-    seed = await seed_before(store, printer, before_us, Seed.from_json)
-    from_us = None if seed is None else needed_from_us(seed, rules)
+    resume_point = await resume_point_before(store, printer, before_us, ResumePoint.from_json)
+    from_us = None if resume_point is None else needed_from_us(resume_point, rules)
     facts = [stored.fact async for stored in store.facts(printer, from_us)]
-    if seed is not None and before_us == FOREVER_US:
-        late_us = await _late_us(store, printer, seed, facts)
+    if resume_point is not None and before_us == FOREVER_US:
+        late_us = await _late_us(store, printer, resume_point, facts)
         if late_us is not None:
-            return await open_book(store, printer, late_us)
-    book = Book.reopened(printer, rules, seed, facts)
-    if seed is not None:
+            return await open_projector(store, printer, late_us)
+    projector = PrinterProjector.reopened(printer, rules, resume_point, facts)
+    if resume_point is not None:
         for started, again in await _started_again(store, printer, facts):
-            book.mark_again(started, again)
-    return book
+            projector.mark_again(started, again)
+    return projector
 
 
-async def _late_us(store: Store, printer: str, seed: Seed, facts: Sequence[Fact]) -> int | None:
-    """The earliest instant that a fact concerns which was stored after the seed's time, and lies before it."""
+async def _late_us(store: Store, printer: str, resume_point: ResumePoint, facts: Sequence[Fact]) -> int | None:
+    """The earliest instant that a fact concerns which was stored after the resume point's time, and lies before it."""
     concerned: list[int] = []
-    for fact in await store.late_facts(printer, seed.at_us):
+    for fact in await store.late_facts(printer, resume_point.at_us):
         if isinstance(fact, Decided):
             finding = await store.finding(fact.finding)
             concerned.append(instant_us(fact) if finding is None else finding.since_us)
@@ -49,12 +51,12 @@ async def _late_us(store: Store, printer: str, seed: Seed, facts: Sequence[Fact]
         if isinstance(fact, ReleaseEnded) and (fact.origin.source, fact.release) not in begun:
             known = await store.release_facts(fact.origin.source, fact.release)
             starts = [one for one in known if isinstance(one, ReleaseStarted) and one.printer == printer]
-            concerned += [one.origin.at_us for one in starts if one.origin.at_us <= seed.at_us]
-    return min((at_us for at_us in concerned if at_us <= seed.at_us), default=None)
+            concerned += [one.origin.at_us for one in starts if one.origin.at_us <= resume_point.at_us]
+    return min((at_us for at_us in concerned if at_us <= resume_point.at_us), default=None)
 
 
 async def _started_again(store: Store, printer: str, facts: list[Fact]) -> list[tuple[ReleaseStarted, Again]]:
-    """Start notices among the facts whose release was started before, perhaps behind the seed."""
+    """Start notices among the facts whose release was started before, perhaps behind the resume point."""
     found: list[tuple[ReleaseStarted, Again]] = []
     for fact in facts:
         if isinstance(fact, ReleaseStarted):

@@ -1,4 +1,4 @@
-"""One printer's owner: it alone reads the meter, records what came, and keeps the printer's book."""
+"""One printer's owner: it alone reads the meter, records what came, and keeps the printer's projector."""
 
 from __future__ import annotations
 
@@ -11,11 +11,11 @@ from pagereeve.domain.brackets.timeline import started_again
 from pagereeve.domain.facts.facts import Fact, PolicySet, Read, ReadFailed, ReleaseStarted, SettleLearned
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading
-from pagereeve.domain.projection.projector import Book, concerns_us
-from pagereeve.domain.projection.running_totals import Figures
+from pagereeve.domain.projection.projector import PrinterProjector, concerns_us
+from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.counters import EngineCounters
-from pagereeve.engine.printers.loading import open_book
+from pagereeve.engine.printers.loading import open_projector
 from pagereeve.engine.printers.polling import PollPolicy, PollState, next_interval_s
 from pagereeve.engine.printers.settle_learning import SettleLearner
 from pagereeve.engine.supervision.heartbeat import GRACE_S, OPEN_LONGEST_S, STORE_LONGEST_S, WAKE_EVERY_S, Heartbeat
@@ -78,14 +78,16 @@ class Gate:
 
 @dataclass(slots=True)
 class PrinterWatcher:
-    """``target`` and ``policy`` are None for a printer that is not in the registry: it has a book, but no meter."""
+    """``target`` and ``policy`` are None for a printer that is not in the registry: it has a projector, but no
+    meter.
+    """
 
     printer: str
     around: Surroundings
     target: MeterTarget | None = None
     policy: Policy | None = None
-    book: Book | None = None
-    figures: Figures = field(default_factory=Figures)
+    projector: PrinterProjector | None = None
+    running_totals: RunningTotals = field(default_factory=RunningTotals)
     last: Reading | Failure | None = None
     last_good: Reading | None = None
     last_done_us: int | None = None
@@ -95,7 +97,7 @@ class PrinterWatcher:
     _observed: Read | ReadFailed | None = None
     _observed_us: int = 0
     _quiet_until_us: int = 0
-    _settle_from_us: int = 0
+    _advance_from_us: int = 0
     _put_off: bool = False
     _inbox: asyncio.Queue[Arrival] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
     _awake: asyncio.Event = field(default_factory=asyncio.Event)
@@ -156,13 +158,13 @@ class PrinterWatcher:
             self.heartbeat.does("stores what came", STORE_LONGEST_S)
             heard = await self._take_facts()
             if self.target is None:
-                await self._settle()
+                await self._advance()
             elif self._is_due():
                 await self._read(self.target)
-                await self._settle()
+                await self._advance()
                 self._schedule()
             elif self._put_off:
-                await self._settle()
+                await self._advance()
                 self._schedule()
             elif heard:
                 # Projected with the next reading, which comes soon: both change the same rows.
@@ -173,30 +175,30 @@ class PrinterWatcher:
         """After ``run`` was cancelled, wherever it was: leave the rows as the journal has them."""
         if self._dirty or not self._inbox.empty() or self._begin_again_us is not None:
             await self._load()
-            self._dirty, self._settle_from_us = True, 0
-            await self._settle()
+            self._dirty, self._advance_from_us = True, 0
+            await self._advance()
 
-    async def _load(self) -> Book:
+    async def _load(self) -> PrinterProjector:
         around = self.around
-        self.heartbeat.does("reads its book from the journal", OPEN_LONGEST_S)
-        self.book = await open_book(around.store, self.printer)
-        self.figures = await around.store.figures(self.printer, self.book.anchor_us)
+        self.heartbeat.does("reads its rows from the journal", OPEN_LONGEST_S)
+        self.projector = await open_projector(around.store, self.printer)
+        self.running_totals = await around.store.running_totals(self.printer, self.projector.anchor_us)
         known = await around.store.open_run(self.printer)
         self._current = self._observed = None if known is None else known.fact
-        self.book.open_run(self._current)
-        self.last_good = self.last_good or reading_of(self._current) or reading_of(self.book.last_read())
-        return self.book
+        self.projector.open_run(self._current)
+        self.last_good = self.last_good or reading_of(self._current) or reading_of(self.projector.last_read())
+        return self.projector
 
     async def _open(self) -> None:
         around = self.around
-        book = await self._load()
-        policies = book.rules.policies
+        projector = await self._load()
+        policies = projector.rules.policies
         if self.policy is not None and (not policies or policies[-1].policy != self.policy):
             fact = PolicySet(self.printer, around.clock.now_us(), self.policy)
             await around.store.append(fact)
-            book.add(fact)
+            projector.add(fact)
         self._dirty = True
-        await self._settle()
+        await self._advance()
         self._schedule()
         spread_s = 0.0 if self._open_windows() else around.first_spread_s * around.entropy.jitter()
         self._due_us = around.clock.monotonic_us() + int(spread_s * SECOND_US)
@@ -207,7 +209,7 @@ class PrinterWatcher:
         """Until something came or a read is due. False: this stranger may go."""
         timeout_s = IDLE_STRANGER_S if self.target is None else self._seconds_to(self._due_us)
         if self._put_off:
-            timeout_s = min(timeout_s, self._seconds_to(self._settle_from_us))
+            timeout_s = min(timeout_s, self._seconds_to(self._advance_from_us))
         if self._inbox.empty() and not self._awake.is_set() and not await self._rest(timeout_s):
             return self.target is not None or self._put_off
         self._awake.clear()
@@ -252,27 +254,27 @@ class PrinterWatcher:
         return heard
 
     async def _add(self, arrival: Arrival) -> None:
-        book, fact = self._book(), arrival.fact
+        projector, fact = self._projector(), arrival.fact
         self._dirty = True
         starts = [one for one in arrival.starts if one.printer == self.printer]
         again = started_again(starts).get(fact.origin.key) if isinstance(fact, ReleaseStarted) else None
         at_us = concerns_us(fact, starts) if arrival.concerns_us is None else arrival.concerns_us
-        late = book.is_late(fact, again=again is not None)
-        if arrival.concerns_us is not None and book.seed is not None:
-            late = arrival.concerns_us <= book.seed.at_us
+        late = projector.is_late(fact, again=again is not None)
+        if arrival.concerns_us is not None and projector.resume_point is not None:
+            late = arrival.concerns_us <= projector.resume_point.at_us
         if late:
             await self._rewind(at_us)
         else:
-            book.add(fact, again=again)
+            projector.add(fact, again=again)
 
     async def _rewind(self, before_us: int) -> None:
-        """Project anew from the last seed before an instant; the late fact itself is in the journal already."""
+        """Project anew from the last resume point before an instant; the late fact itself is in the journal already."""
         self.around.counters.rewinds += 1
         self._dirty = True
-        self.heartbeat.does("reads its book from the journal", OPEN_LONGEST_S)
-        self.book = await open_book(self.around.store, self.printer, before_us=before_us)
-        self.figures = await self.around.store.figures(self.printer, self.book.anchor_us)
-        self.book.open_run(self._current)
+        self.heartbeat.does("reads its rows from the journal", OPEN_LONGEST_S)
+        self.projector = await open_projector(self.around.store, self.printer, before_us=before_us)
+        self.running_totals = await self.around.store.running_totals(self.printer, self.projector.anchor_us)
+        self.projector.open_run(self._current)
 
     async def _read(self, target: MeterTarget) -> None:
         around = self.around
@@ -285,10 +287,10 @@ class PrinterWatcher:
         sealed = [] if recorded.sealed is None else [recorded.sealed]
         if sealed or self._current is None or sent_us - self._observed_us > OBSERVE_EVERY_US:
             await self._observe(sealed, recorded.current)
-        book = self._book()
+        projector = self._projector()
         for fact in sealed:
-            book.add(fact)
-        book.open_run(recorded.current)
+            projector.add(fact)
+        projector.open_run(recorded.current)
         self._stirred = self._stirred or (bool(sealed) and isinstance(recorded.current, Read))
         self._current = recorded.current
         same = not sealed and _times(recorded.current) > SETTLED_BY
@@ -315,43 +317,43 @@ class PrinterWatcher:
         if self.around.on_read is not None:
             self.around.on_read(self.printer, result)
 
-    async def _settle(self) -> None:
+    async def _advance(self) -> None:
         """Project the open stretch and store what changed."""
         began_us = self.around.clock.monotonic_us()
-        self._put_off = self._dirty and began_us < self._settle_from_us
+        self._put_off = self._dirty and began_us < self._advance_from_us
         if not self._dirty or self._put_off:
             return
-        update = self._book().settle()
+        update = self._projector().advance()
         self.around.counters.projections += 1
         took_us = self.around.clock.monotonic_us() - began_us
-        self._settle_from_us = began_us + (took_us * SETTLE_SHARE if took_us > SETTLE_LONG_US else 0)
+        self._advance_from_us = began_us + (took_us * SETTLE_SHARE if took_us > SETTLE_LONG_US else 0)
         if update is not None:
             if self._current is not None and self._current is not self._observed:
                 # No row may rest on a reading that the journal does not hold.
                 await self._observe([], self._current)
-            await self.around.store.replace(self.printer, update.from_anchor_us, update.sheaves)
-            self.figures.add(update)
+            await self.around.store.replace(self.printer, update.from_anchor_us, update.segments)
+            self.running_totals.add(update)
         self._dirty = False
         self._quiet_until_us = self._next_change_us()
         await self._learn()
 
     async def _learn(self) -> None:
         """A settle time that the printer's own behaviour asks for; it holds for releases that start from now on."""
-        book, now_us = self._book(), self.around.clock.now_us()
-        if book.view is None or not self.learner.look(book.view):
+        projector, now_us = self._projector(), self.around.clock.now_us()
+        if projector.view is None or not self.learner.look(projector.view):
             return
-        wanted_us = self.learner.wanted_us(book.rules, now_us)
-        if wanted_us is None or not book.rules.registered:
+        wanted_us = self.learner.wanted_us(projector.rules, now_us)
+        if wanted_us is None or not projector.rules.registered:
             return
         fact = SettleLearned(self.printer, now_us, wanted_us)
         await self.around.store.append(fact)
-        book.add(fact)
+        projector.add(fact)
         if self.around.on_learned is not None:
             self.around.on_learned(self.printer, wanted_us)
 
     def _next_change_us(self) -> int:
         """Until when more of the same sight can change no row: it closes no window, and is no second witness."""
-        view = self._book().view
+        view = self._projector().view
         if view is None or view.runs.pending is not None:
             return 0
         waiting = [window for window in view.windows if window.closes_us is None]
@@ -360,9 +362,9 @@ class PrinterWatcher:
 
     def _schedule(self) -> None:
         clock = self.around.clock
-        book = self._book()
+        projector = self._projector()
         open_starts = self._open_windows()
-        pending = book.view is not None and book.view.runs.pending is not None
+        pending = projector.view is not None and projector.view.runs.pending is not None
         now_us = clock.now_us()
         watching = self.learner.watch_until_us > now_us
         poll_state = PollState(
@@ -379,28 +381,28 @@ class PrinterWatcher:
         self._due_us = since_us + int(self._interval_s * SECOND_US)
 
     def _due_s(self, now_us: int) -> float | None:
-        view = self._book().view
+        view = self._projector().view
         dues = [] if view is None else [window.due_us for window in view.windows if window.due_us is not None]
         return max(0.0, (min(dues) - now_us) / SECOND_US) if dues else None
 
     def _open_windows(self) -> list[int]:
         """Starts of the windows that wait for the meter to rest."""
-        view = self._book().view
+        view = self._projector().view
         if view is None:
             return []
         return [window.release.start_us for window in view.windows if window.closes_us is None]
 
     def settle_us(self) -> int | None:
-        """The settle time in force for a release that starts now; None before the book is open."""
-        return None if self.book is None else self.book.rules.settle_us(self.around.clock.now_us())
+        """The settle time in force for a release that starts now; None before the printer's rows are read."""
+        return None if self.projector is None else self.projector.rules.settle_us(self.around.clock.now_us())
 
     def open_windows(self) -> int:
-        return 0 if self.book is None else len(self._open_windows())
+        return 0 if self.projector is None else len(self._open_windows())
 
-    def _book(self) -> Book:
-        if self.book is None:
-            raise RuntimeError(f"the book of {self.printer} is not open")
-        return self.book
+    def _projector(self) -> PrinterProjector:
+        if self.projector is None:
+            raise RuntimeError(f"the rows of {self.printer} are not read yet")
+        return self.projector
 
 
 def reading_of(run: Fact | None) -> Reading | None:

@@ -11,7 +11,7 @@ from pagereeve.ports.clock import Clock
 GRACE_S = 30.0
 # A commit takes milliseconds, and is refused after seconds.
 STORE_LONGEST_S = 60.0
-# A book is read from the journal, of years where rules changed, and thousands wait for one another.
+# A printer's rows are read from the journal, of years where rules changed, and thousands wait for one another.
 OPEN_LONGEST_S = 600.0
 # Whoever has nothing to do says so this often.
 WAKE_EVERY_S = 60.0

@@ -7,7 +7,7 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from typing import TypeVar
 
 from pagereeve.domain.facts.facts import Event, Fact, Read, ReadFailed
-from pagereeve.domain.ledger import Sheaf
+from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
@@ -85,8 +85,8 @@ class MemoryJournal(MemoryLedger):
     async def observe(self, printer: str, sealed: Sequence[Fact], current: Read | ReadFailed) -> Sequence[int]:
         return self._store(observe_request(printer, sealed, current))
 
-    async def replace(self, printer: str, from_anchor_us: int | None, sheaves: Sequence[Sheaf]) -> None:
-        self._store(replace_request(printer, from_anchor_us, sheaves))
+    async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
+        self._store(replace_request(printer, from_anchor_us, segments))
 
     async def clear(self) -> None:
         self._store(clear_request())

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from pagereeve.domain.facts.facts import BadgeUnreadable, Conflict, Event, Fact
-from pagereeve.domain.ledger import Sheaf
+from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.records.fact_record import Filing, Identity, ReleaseName, file
@@ -59,14 +59,14 @@ class KeptAside:
 
 @dataclass(frozen=True, slots=True)
 class Replacement:
-    """``from_anchor_us`` None drops all the printer's sheaves; ``printer`` None drops everybody's.
+    """``from_anchor_us`` None drops all the printer's segments; ``printer`` None drops everybody's.
 
-    ``rows`` are the sheaves as rows, by table.
+    ``rows`` are the segments as rows, by table.
     """
 
     printer: str | None
     from_anchor_us: int | None
-    sheaves: tuple[Sheaf, ...] = ()
+    segments: tuple[RowSegment, ...] = ()
     rows: Mapping[str, Sequence[Columns]] = field(default_factory=dict)
 
 

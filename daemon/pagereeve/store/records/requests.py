@@ -8,12 +8,12 @@ from itertools import pairwise
 from typing import Protocol, TypeVar
 
 from pagereeve.domain.facts.facts import Fact, Read, ReadFailed
-from pagereeve.domain.ledger import Sheaf
+from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.records.batch import Batch, Replacement
 from pagereeve.store.records.fact_record import Filing, file, open_body
-from pagereeve.store.records.segment_records import sheaf_rows
+from pagereeve.store.records.segment_records import segment_rows
 
 Answer_co = TypeVar("Answer_co", covariant=True)
 
@@ -90,16 +90,16 @@ def observe_request(printer: str, sealed: Sequence[Fact], current: Read | ReadFa
     return Observe(printer, tuple(file(fact) for fact in sealed), open_body(current))
 
 
-def replace_request(printer: str, from_anchor_us: int | None, sheaves: Sequence[Sheaf]) -> Replace:
-    """Raises ValueError unless the sheaves are the printer's own, from the anchor on, rising; BadCanonical."""
-    anchors = [sheaf.anchor_us for sheaf in sheaves]
-    if any(sheaf.printer != printer for sheaf in sheaves):
-        raise ValueError(f"a sheaf of another printer was given for printer {printer!r}")
+def replace_request(printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> Replace:
+    """Raises ValueError unless the segments are the printer's own, from the anchor on, rising; BadCanonical."""
+    anchors = [segment.anchor_us for segment in segments]
+    if any(segment.printer != printer for segment in segments):
+        raise ValueError(f"a segment of another printer was given for printer {printer!r}")
     if any(later <= earlier for earlier, later in pairwise(anchors)):
-        raise ValueError(f"sheaves of printer {printer!r} must come in rising order of their anchors: {anchors[:8]}")
+        raise ValueError(f"segments of printer {printer!r} must come in rising order of their anchors: {anchors[:8]}")
     if from_anchor_us is not None and anchors and anchors[0] < from_anchor_us:
-        raise ValueError(f"a sheaf of printer {printer!r} at {anchors[0]} lies before {from_anchor_us}")
-    return Replace(Replacement(printer, from_anchor_us, tuple(sheaves), sheaf_rows(sheaves)))
+        raise ValueError(f"a segment of printer {printer!r} at {anchors[0]} lies before {from_anchor_us}")
+    return Replace(Replacement(printer, from_anchor_us, tuple(segments), segment_rows(segments)))
 
 
 def clear_request() -> Replace:

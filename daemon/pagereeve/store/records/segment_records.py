@@ -1,4 +1,4 @@
-"""Whole sheaves as rows of all their tables, both ways."""
+"""Whole segments as rows of all their tables, both ways."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
-from pagereeve.domain.ledger import Sheaf
+from pagereeve.domain.ledger import RowSegment
 from pagereeve.store.records.encoding import canonical_text
 from pagereeve.store.records.ledger_records import (
     AnyRow,
@@ -28,47 +28,47 @@ RowsByTable = Mapping[str, Sequence[AnyRow]]
 _NONE: Final[Sequence[AnyRow]] = ()
 
 
-def sheaf_rows(sheaves: Iterable[Sheaf]) -> Mapping[str, Sequence[Columns]]:
-    """Rows by table name. Raises BadCanonical for a seed or reason that has no canonical form."""
+def segment_rows(segments: Iterable[RowSegment]) -> Mapping[str, Sequence[Columns]]:
+    """Rows by table name. Raises BadCanonical for a resume point or reason that has no canonical form."""
     rows: dict[str, list[Columns]] = defaultdict(list)
-    for sheaf in sheaves:
-        seed = None if sheaf.seed is None else canonical_text(sheaf.seed)
-        rows["sheaf"].append({"printer": sheaf.printer, "anchor_us": sheaf.anchor_us, "seed": seed})
-        for ordinal, stretch in enumerate(sheaf.stretches):
-            rows["stretch"].append(_part_key(sheaf, ordinal) | stretch_columns(stretch))
-        for ordinal, charge in enumerate(sheaf.charges):
-            rows["charge"].append(_part_key(sheaf, ordinal) | charge_columns(charge))
-        for ordinal, posting in enumerate(sheaf.postings):
-            key = _part_key(sheaf, ordinal)
+    for segment in segments:
+        resume_point = None if segment.resume_point is None else canonical_text(segment.resume_point)
+        rows["sheaf"].append({"printer": segment.printer, "anchor_us": segment.anchor_us, "seed": resume_point})
+        for ordinal, stretch in enumerate(segment.stretches):
+            rows["stretch"].append(_part_key(segment, ordinal) | stretch_columns(stretch))
+        for ordinal, charge in enumerate(segment.charges):
+            rows["charge"].append(_part_key(segment, ordinal) | charge_columns(charge))
+        for ordinal, posting in enumerate(segment.postings):
+            key = _part_key(segment, ordinal)
             rows["posting"].append(key | posting_columns(posting))
             rows["leg"] += _placed(key, leg_columns(posting))
-        for ordinal, finding in enumerate(sheaf.findings):
-            key = _part_key(sheaf, ordinal)
+        for ordinal, finding in enumerate(segment.findings):
+            key = _part_key(segment, ordinal)
             rows["finding"].append(key | finding_columns(finding))
             rows["evidence"] += _placed(key, evidence_columns(finding))
     return rows
 
 
-def _part_key(sheaf: Sheaf, ordinal: int) -> Columns:
-    return {"printer": sheaf.printer, "anchor_us": sheaf.anchor_us, "ordinal": ordinal}
+def _part_key(segment: RowSegment, ordinal: int) -> Columns:
+    return {"printer": segment.printer, "anchor_us": segment.anchor_us, "ordinal": ordinal}
 
 
 def _placed(key: Columns, items: Sequence[Columns]) -> list[Columns]:
     return [key | item | {"place": place} for place, item in enumerate(items)]
 
 
-def sheaves_of(rows: RowsByTable) -> list[Sheaf]:
-    """The inverse of ``sheaf_rows``; each table's rows come in order of their primary key."""
-    parts = {name: _by_sheaf(rows.get(name, _NONE)) for name in ("stretch", "charge", "posting", "finding")}
+def segments_of(rows: RowsByTable) -> list[RowSegment]:
+    """The inverse of ``segment_rows``; each table's rows come in order of their primary key."""
+    parts = {name: _by_segment(rows.get(name, _NONE)) for name in ("stretch", "charge", "posting", "finding")}
     legs, lines = by_part(rows.get("leg", _NONE)), by_part(rows.get("evidence", _NONE))
-    sheaves = []
+    segments = []
     for row in rows.get("sheaf", _NONE):
         key = (row.printer, row.anchor_us)
-        sheaves.append(
-            Sheaf(
+        segments.append(
+            RowSegment(
                 printer=row.printer,
                 anchor_us=row.anchor_us,
-                seed=None if row.seed is None else json.loads(row.seed),
+                resume_point=None if row.seed is None else json.loads(row.seed),
                 stretches=tuple(map(stretch_of, parts["stretch"].get(key, _NONE))),
                 charges=tuple(map(charge_of, parts["charge"].get(key, _NONE))),
                 postings=tuple(
@@ -80,10 +80,10 @@ def sheaves_of(rows: RowsByTable) -> list[Sheaf]:
                 ),
             )
         )
-    return sheaves
+    return segments
 
 
-def _by_sheaf(rows: Iterable[AnyRow]) -> Mapping[tuple[str, int], Sequence[AnyRow]]:
+def _by_segment(rows: Iterable[AnyRow]) -> Mapping[tuple[str, int], Sequence[AnyRow]]:
     grouped: dict[tuple[str, int], list[AnyRow]] = defaultdict(list)
     for row in rows:
         grouped[row.printer, row.anchor_us].append(row)

@@ -9,35 +9,35 @@ from sqlalchemy import ColumnElement, Row, Select, Table, and_, func, select, tu
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from pagereeve.domain.findings.finding import release_line
-from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, Sheaf, Stretch
-from pagereeve.domain.projection.running_totals import Figures
+from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
+from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.store.records.ledger_records import charge_of, finding_of, posting_of, stretch_of
-from pagereeve.store.records.segment_records import by_part, sheaves_of
+from pagereeve.store.records.segment_records import by_part, segments_of
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
 
 Rows = Sequence[Row[Any]]
 
-_TABLES = (schema.sheaf, *schema.SHEAF_PARTS)
+_TABLES = (schema.segment, *schema.SEGMENT_PARTS)
 
 
 class LedgerReads:
     def __init__(self, reader: Reader) -> None:
         self._reader = reader
 
-    async def sheaf_before(self, printer: str, at_us: int) -> Sheaf | None:
-        table = schema.sheaf.c
+    async def segment_before(self, printer: str, at_us: int) -> RowSegment | None:
+        table = schema.segment.c
         latest = select(table.anchor_us).where(
             table.printer == printer, table.anchor_us <= at_us, table.seed.is_not(None)
         )
         async with self._reader.snapshot() as connection:
             found = await connection.execute(latest.order_by(table.anchor_us.desc()).limit(1))
             anchor_us = found.scalar_one_or_none()
-            return None if anchor_us is None else (await _sheaves(connection, printer, anchor_us))[0]
+            return None if anchor_us is None else (await _segments(connection, printer, anchor_us))[0]
 
-    async def sheaves(self, printer: str) -> Sequence[Sheaf]:
+    async def segments(self, printer: str) -> Sequence[RowSegment]:
         async with self._reader.snapshot() as connection:
-            return await _sheaves(connection, printer, None)
+            return await _segments(connection, printer, None)
 
     async def charges(self, from_us: int, to_us: int) -> AsyncIterator[Charge]:
         """Of equal starts, in order of printer, source, release, channel.
@@ -68,7 +68,7 @@ class LedgerReads:
     async def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]:
         """In order of their closing, then printer, run, channel.
 
-        A projection that runs meanwhile may move a closing past the page that is out; ``sheaves`` is one snapshot.
+        A projection that runs meanwhile may move a closing past the page that is out; ``segments`` is one snapshot.
         """
         table = schema.posting.c
         order = (table.closes_us, table.printer, table.run, table.channel)
@@ -92,7 +92,7 @@ class LedgerReads:
                 return
             after = tuple_(*order) > _values(page[-1], order)
 
-    async def figures(self, printer: str, before_us: int) -> Figures:
+    async def running_totals(self, printer: str, before_us: int) -> RunningTotals:
         """ports.store.Store."""
         leg, finding = schema.leg.c, schema.finding.c
         posting = schema.posting.c
@@ -108,13 +108,13 @@ class LedgerReads:
             .where(finding.printer == printer, finding.anchor_us < before_us, finding.state == "open")
             .group_by(finding.kind)
         )
-        figures = Figures()
+        running_totals = RunningTotals()
         async with self._reader.snapshot() as connection:
             for row in (await connection.execute(sums)).all():
-                figures.add_pages(row.channel, row.account, int(row.pages))
+                running_totals.add_pages(row.channel, row.account, int(row.pages))
             for row in (await connection.execute(counts)).all():
-                figures.open_findings[row.kind] += row.number
-        return figures
+                running_totals.open_findings[row.kind] += row.number
+        return running_totals
 
     async def findings(self, *, only_open: bool) -> Sequence[Finding]:
         """In order of their beginning."""
@@ -180,11 +180,11 @@ def _key(table: Table) -> tuple[ColumnElement[Any], ...]:
     return (table.c.printer, table.c.anchor_us, table.c.ordinal)
 
 
-async def _sheaves(connection: AsyncConnection, printer: str, anchor_us: int | None) -> list[Sheaf]:
+async def _segments(connection: AsyncConnection, printer: str, anchor_us: int | None) -> list[RowSegment]:
     rows = {}
     for table in _TABLES:
         statement = select(table).where(table.c.printer == printer)
         if anchor_us is not None:
             statement = statement.where(table.c.anchor_us == anchor_us)
         rows[table.name] = (await connection.execute(statement.order_by(*table.primary_key))).all()
-    return sheaves_of(rows)
+    return segments_of(rows)

@@ -48,7 +48,7 @@ def changed(before: Iterable[Standing], after: Iterable[Standing]) -> list[str]:
 
 
 def note_changes(connection: Connection, lot: Sequence[Replacement]) -> None:
-    """Called before the sheaves of the lot are replaced, in the same transaction."""
+    """Called before the segments of the lot are replaced, in the same transaction."""
     names: list[str] = []
     for one in lot:
         if one.printer is None:
@@ -56,7 +56,7 @@ def note_changes(connection: Connection, lot: Sequence[Replacement]) -> None:
         else:
             from_us = BEGINNING_US if one.from_anchor_us is None else one.from_anchor_us
             before = connection.execute(_BEHIND, {"printer": one.printer, "from_us": from_us}).all()
-        after = [standing_of(finding) for sheaf in one.sheaves for finding in sheaf.findings]
+        after = [standing_of(finding) for segment in one.segments for finding in segment.findings]
         if before or after:
             names += changed([(row[0], row[1], row[2], row[3], row[4], row[5]) for row in before], after)
     if names:

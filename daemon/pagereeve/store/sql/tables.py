@@ -101,11 +101,11 @@ instance = Table(
     _number("since_us"),
 )
 
-sheaf = Table("sheaf", metadata, _text("printer", key=True), _number("anchor_us", key=True), _text("seed", null=True))
+segment = Table("sheaf", metadata, _text("printer", key=True), _number("anchor_us", key=True), _text("seed", null=True))
 
 
-def _sheaf_part(name: str, *columns: Column[int] | Column[str]) -> Table:
-    """Rows that live and die with their sheaf, in the order of ``ordinal``."""
+def _segment_part(name: str, *columns: Column[int] | Column[str]) -> Table:
+    """Rows that live and die with their segment, in the order of ``ordinal``."""
     return Table(
         name,
         metadata,
@@ -117,7 +117,7 @@ def _sheaf_part(name: str, *columns: Column[int] | Column[str]) -> Table:
     )
 
 
-stretch = _sheaf_part(
+stretch = _segment_part(
     "stretch",
     _number("run"),
     _text("channel"),
@@ -136,7 +136,7 @@ stretch = _sheaf_part(
 )
 Index("ix_stretch_closes", stretch.c.printer, stretch.c.closes_us)
 
-charge = _sheaf_part(
+charge = _segment_part(
     "charge",
     _text("source"),
     _text("release"),
@@ -160,7 +160,7 @@ charge = _sheaf_part(
 Index("ix_charge_started", charge.c.started_us, charge.c.printer)
 Index("ix_charge_release", charge.c.release)
 
-posting = _sheaf_part(
+posting = _segment_part(
     "posting",
     _number("run"),
     _text("channel"),
@@ -185,7 +185,7 @@ leg = Table(
     ),
 )
 
-finding = _sheaf_part(
+finding = _segment_part(
     "finding",
     _text("id"),
     _text("kind"),
@@ -241,5 +241,5 @@ Index("ix_message_at", message.c.receiver, message.c.at_us, message.c.alert, mes
 
 receiver = Table("receiver", metadata, _text("name", key=True), _number("last_success_us"))
 
-SHEAF_PARTS: Final = (stretch, charge, posting, leg, finding, evidence)
+SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence)
 """In the order in which rows go in: each after the one that it refers to."""

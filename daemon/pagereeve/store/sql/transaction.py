@@ -41,10 +41,10 @@ _NOTICES = (
 _HEAD = select(func.max(schema.fact.c.seq)).where(schema.fact.c.printer == bindparam("printer"))
 _ADD_FACTS = insert(schema.fact)
 _ADD_RUNS = insert(schema.open_run)
-_DROP_SHEAVES = delete(schema.sheaf).where(
-    schema.sheaf.c.printer == bindparam("printer"), schema.sheaf.c.anchor_us >= bindparam("from_us")
+_DROP_SEGMENTS = delete(schema.segment).where(
+    schema.segment.c.printer == bindparam("printer"), schema.segment.c.anchor_us >= bindparam("from_us")
 )
-_ADD_ROWS = [(table.name, insert(table)) for table in (schema.sheaf, *schema.SHEAF_PARTS)]
+_ADD_ROWS = [(table.name, insert(table)) for table in (schema.segment, *schema.SEGMENT_PARTS)]
 _DROP_RUN = delete(schema.open_run).where(schema.open_run.c.printer == bindparam("printer"))
 
 
@@ -210,16 +210,16 @@ def _fact_columns(seq: int, filing: Filing) -> Columns:
 
 
 def _replace(connection: Connection, lot: Sequence[Replacement]) -> None:
-    """The rows of the dropped sheaves go with them (ON DELETE CASCADE)."""
+    """The rows of the dropped segments go with them (ON DELETE CASCADE)."""
     dropped = [
         {"printer": one.printer, "from_us": BEGINNING_US if one.from_anchor_us is None else one.from_anchor_us}
         for one in lot
         if one.printer is not None
     ]
     if dropped:
-        connection.execute(_DROP_SHEAVES, dropped)
+        connection.execute(_DROP_SEGMENTS, dropped)
     if len(dropped) < len(lot):
-        connection.execute(delete(schema.sheaf))
+        connection.execute(delete(schema.segment))
     for table, adding in _ADD_ROWS:
         rows = [row for one in lot for row in one.rows.get(table, ())]
         if rows:

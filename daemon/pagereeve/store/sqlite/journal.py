@@ -13,7 +13,7 @@ from typing import Self
 from sqlalchemy.exc import DatabaseError
 
 from pagereeve.domain.facts.facts import Fact, Read, ReadFailed
-from pagereeve.domain.ledger import Sheaf
+from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -89,9 +89,11 @@ class SqlJournal(SqlReads):
     async def observe(self, printer: str, sealed: Sequence[Fact], current: Read | ReadFailed) -> Sequence[int]:
         return await self._writer.submit(observe_request(printer, sealed, current))
 
-    async def replace(self, printer: str, from_anchor_us: int | None, sheaves: Sequence[Sheaf]) -> None:
-        """ports.ledger.LedgerStore. Raises ValueError where the sheaves aren't the printer's, from there on, rising."""
-        await self._writer.submit(replace_request(printer, from_anchor_us, sheaves))
+    async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
+        """ports.ledger.LedgerStore. Raises ValueError where the segments aren't the printer's, from there on,
+        rising.
+        """
+        await self._writer.submit(replace_request(printer, from_anchor_us, segments))
 
     async def clear(self) -> None:
         await self._writer.submit(clear_request())

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from pagereeve.domain.badges.projector import COPY_SOURCE, HOUSE, EntranceBook, entrance_event, entrance_findings
+from pagereeve.domain.badges.projector import COPY_SOURCE, HOUSE, BadgeProjector, entrance_event, entrance_findings
 from pagereeve.domain.badges.swipes import swipes_of
 from pagereeve.domain.facts.facts import (
     BadgePresented,
@@ -21,7 +21,7 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.facts.policy import EntrancePolicy
 from pagereeve.domain.facts.site_in_force import HouseRules
-from pagereeve.domain.ledger import Finding, Sheaf
+from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.values.instants import SECOND_US
 from tests.unit.domain.story import at_us
 
@@ -65,26 +65,27 @@ class Hall:
         self.facts.append(ReleaseStarted(printer, self.origin(second), name, f"job-{name}", owner, badge=badge))
 
     def findings(self) -> list[Finding]:
-        """However they are come by: in one piece, in any order, fact by fact with seeds in between."""
+        """However they are come by: in one piece, in any order, fact by fact with resume points in between."""
         events = [event for fact in self.facts if (event := entrance_event(fact)) is not None]
         rules = HouseRules.of(self.facts)
         whole = _sorted(entrance_findings(rules, events))
         assert _sorted(entrance_findings(rules, [*reversed(events), *events])) == whole
         for hold_back_us in (0, 5 * SECOND_US):
-            book = EntranceBook(rules, hold_back_us=hold_back_us, seal_every=3)
-            sheaves: dict[int, Sheaf] = {}
+            projector = BadgeProjector(rules, hold_back_us=hold_back_us, seal_every=3)
+            segments: dict[int, RowSegment] = {}
             for event in sorted(events, key=lambda one: one.origin.at_us):
-                if book.is_late(event):
-                    # Equal instants: the seed lies at them already, and a badge watcher begins again from an earlier
+                if projector.is_late(event):
+                    # Equal instants: the resume point lies at them already, and a badge watcher begins again from an
+                    # earlier
                     # one.
                     break
-                book.add(event)
-                update = book.settle()
+                projector.add(event)
+                update = projector.advance()
                 if update is not None:
-                    sheaves = {key: one for key, one in sheaves.items() if key < update.from_anchor_us}
-                    sheaves |= {one.anchor_us: one for one in update.sheaves}
+                    segments = {key: one for key, one in segments.items() if key < update.from_anchor_us}
+                    segments |= {one.anchor_us: one for one in update.segments}
             else:
-                assert _sorted([finding for sheaf in sheaves.values() for finding in sheaf.findings]) == whole
+                assert _sorted([finding for segment in segments.values() for finding in segment.findings]) == whole
         return whole
 
     def kinds(self) -> list[str]:

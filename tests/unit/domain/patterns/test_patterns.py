@@ -11,7 +11,7 @@ from pagereeve.domain.ledger import Finding, ReleaseKey
 from pagereeve.domain.patterns.bias import SIGNS_KEPT, Excursion, Step, after, signs_after
 from pagereeve.domain.patterns.diagnosis import RECENT_MAX
 from pagereeve.domain.projection.projector import Ledger
-from pagereeve.domain.projection.resume_point import Seed
+from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import SECOND_US
 from tests.property.keeping import Keeping
 from tests.unit.domain.story import POLICY, SERVER, Story, at_us, finding, kinds, printed
@@ -190,14 +190,14 @@ def test_cancelled_releases_say_nothing_of_a_meter() -> None:
     assert "meter-stands-still" not in kinds(story.ledger())
 
 
-def test_what_is_remembered_survives_a_seed_as_json() -> None:
+def test_what_is_remembered_survives_a_resume_point_as_json() -> None:
     story = Story(TOLERANT)
     jobs(story, [0, 0, 1] * 6)
     keeping = Keeping(story.printer, 10 * SECOND_US)
     for fact, current in story.steps:
         keeping.take(fact, current)
-    seeds = [sheaf.seed for sheaf in keeping.sheaves.values() if sheaf.seed is not None]
-    latest = max((Seed.from_json(seed) for seed in seeds), key=lambda one: one.at_us)
+    resume_points = [segment.resume_point for segment in keeping.segments.values() if segment.resume_point is not None]
+    latest = max((ResumePoint.from_json(resume_point) for resume_point in resume_points), key=lambda one: one.at_us)
     assert latest.memory.habits.up is not None
     assert latest.memory.habits.recent
-    assert Seed.from_json(latest.to_json()) == latest
+    assert ResumePoint.from_json(latest.to_json()) == latest

@@ -11,7 +11,7 @@ from pagereeve.domain.facts.events import RELEASE_ENDED, RELEASE_STARTED, event_
 from pagereeve.domain.facts.facts import Origin, ReleaseStarted
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.source_clock import SourceClock
-from pagereeve.domain.projection.projector import Book, Ledger, replay
+from pagereeve.domain.projection.projector import Ledger, PrinterProjector, replay
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
 from tests.unit.domain.story import (
@@ -113,7 +113,7 @@ def test_a_late_event_belongs_to_its_own_time() -> None:
 
 
 def test_a_release_that_arrives_hours_late_lands_in_its_old_stretch() -> None:
-    """5.10: the Book asks for an earlier seed, and then comes out as if it had been there in time."""
+    """5.10: the projector asks for an earlier resume point, and then comes out as if it had been there in time."""
     story = Story()
     story.rest(-100, 5, 100, every=50)
     late = story.release(10, "late", pages=3)
@@ -121,21 +121,21 @@ def test_a_release_that_arrives_hours_late_lands_in_its_old_stretch() -> None:
     story.rest(20, 60, 103)
     story.rest(900, 9000, 103, every=900)
     expected = story.ledger()
-    book = Book(PRINTER, Rules())
+    projector = PrinterProjector(PRINTER, Rules())
     for fact in story.facts:
         if getattr(fact, "release", "") != late.release:
-            book.add(fact)
-    book.open_run(story.current)
-    before = book.settle()
+            projector.add(fact)
+    projector.open_run(story.current)
+    before = projector.advance()
     assert before is not None
-    assert book.seed is not None
-    assert [one.kind for sheaf in before.sheaves for one in sheaf.findings] == ["stray-pages"]
-    assert all(book.is_late(fact) for fact in story.facts if getattr(fact, "release", "") == late.release)
-    again = Book.reopened(PRINTER, Rules.of(story.facts), None, story.facts)
+    assert projector.resume_point is not None
+    assert [one.kind for segment in before.segments for one in segment.findings] == ["stray-pages"]
+    assert all(projector.is_late(fact) for fact in story.facts if getattr(fact, "release", "") == late.release)
+    again = PrinterProjector.reopened(PRINTER, Rules.of(story.facts), None, story.facts)
     again.open_run(story.current)
-    update = again.settle()
+    update = again.advance()
     assert update is not None
-    assert Ledger.of(update.sheaves) == expected
+    assert Ledger.of(update.segments) == expected
     assert kinds(expected) == []
 
 

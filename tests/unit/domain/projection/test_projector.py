@@ -13,8 +13,15 @@ import pytest
 from pagereeve.domain.facts.facts import Decided
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import Grade, Verdict
-from pagereeve.domain.projection.projector import DROPPED_MAX, Book, Ledger, apply_update, concerns_us, rebuild
-from pagereeve.domain.projection.resume_point import PROJECTION_VERSION, Seed
+from pagereeve.domain.projection.projector import (
+    DROPPED_MAX,
+    Ledger,
+    PrinterProjector,
+    apply_update,
+    concerns_us,
+    rebuild,
+)
+from pagereeve.domain.projection.resume_point import PROJECTION_VERSION, ResumePoint
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
 from tests.property.keeping import Keeping
@@ -152,10 +159,10 @@ def test_a_printer_with_fewer_channels_takes_the_place_of_one_with_more() -> Non
     keeping = Keeping(PRINTER)
     for fact, current in story.steps:
         keeping.take(fact, current)
-    assert len(keeping.book._facts) < 20
+    assert len(keeping.projector._facts) < 20
 
 
-def test_a_long_history_leaves_a_small_book() -> None:
+def test_a_long_history_leaves_a_small_projector() -> None:
     keeping = Keeping(PRINTER)
     story = Story()
     sizes = []
@@ -164,13 +171,13 @@ def test_a_long_history_leaves_a_small_book() -> None:
         steps, story.steps = story.steps, []
         for fact, current in steps:
             keeping.take(fact, current)
-        sizes.append(len(keeping.book._facts))
+        sizes.append(len(keeping.projector._facts))
     assert max(sizes) < 20
     assert keeping.rewinds == 0
     assert len(keeping.ledger().charges) == 100
 
 
-def test_a_sleeper_that_makes_many_facts_and_no_rows_stores_a_seed_now_and_then() -> None:
+def test_a_sleeper_that_makes_many_facts_and_no_rows_stores_a_resume_point_now_and_then() -> None:
     story = Story()
     keeping = Keeping(PRINTER)
     for nth in range(DROPPED_MAX * 2):
@@ -178,37 +185,41 @@ def test_a_sleeper_that_makes_many_facts_and_no_rows_stores_a_seed_now_and_then(
         story.failed(600 * nth + 300)
     for fact, current in story.steps:
         keeping.take(fact, current)
-    assert len(keeping.book._facts) < 10
-    assert 2 <= len(keeping.sheaves) <= 8
+    assert len(keeping.projector._facts) < 10
+    assert 2 <= len(keeping.segments) <= 8
 
 
 def test_nothing_new_is_nothing_to_store() -> None:
     story = Story()
     printed(story, 0, 100, 104, pages=4)
-    book = Book(PRINTER, Rules.of(story.facts))
+    projector = PrinterProjector(PRINTER, Rules.of(story.facts))
     for fact in story.facts:
-        book.add(fact)
-    book.open_run(story.current)
-    assert book.settle() is not None
-    assert book.settle() is None
+        projector.add(fact)
+    projector.open_run(story.current)
+    assert projector.advance() is not None
+    assert projector.advance() is None
     story.reading(31, 104)
-    book.open_run(story.current)
-    assert book.settle() is None
+    projector.open_run(story.current)
+    assert projector.advance() is None
 
 
-def test_a_seed_survives_its_json() -> None:
-    seed = next(sheaf.seed for sheaf in rebuild(PRINTER, _history().facts) if sheaf.seed is not None)
-    again = Seed.from_json(seed)
-    assert again.to_json() == seed
+def test_a_resume_point_survives_its_json() -> None:
+    resume_point = next(
+        segment.resume_point for segment in rebuild(PRINTER, _history().facts) if segment.resume_point is not None
+    )
+    again = ResumePoint.from_json(resume_point)
+    assert again.to_json() == resume_point
     assert again.identity.serial == "K1"
     assert dict(again.totals).keys() == {"total"}
 
 
 @pytest.mark.parametrize("version", [0, PROJECTION_VERSION - 1, PROJECTION_VERSION + 1, None])
-def test_a_seed_of_another_version_is_refused(version: int | None) -> None:
-    seed = next(sheaf.seed for sheaf in rebuild(PRINTER, _history().facts) if sheaf.seed is not None)
+def test_a_resume_point_of_another_version_is_refused(version: int | None) -> None:
+    resume_point = next(
+        segment.resume_point for segment in rebuild(PRINTER, _history().facts) if segment.resume_point is not None
+    )
     with pytest.raises(BadFact, match="version"):
-        Seed.from_json(seed | {"version": version})
+        ResumePoint.from_json(resume_point | {"version": version})
 
 
 def test_an_update_takes_the_place_of_what_lies_behind_its_anchor() -> None:
@@ -216,19 +227,19 @@ def test_an_update_takes_the_place_of_what_lies_behind_its_anchor() -> None:
     for fact, current in _history().steps:
         keeping.take(fact, current)
     whole = keeping.ledger()
-    anchors = sorted(keeping.sheaves)
+    anchors = sorted(keeping.segments)
     assert len(anchors) > 3
     keeping.begin_again(anchors[2])
-    update = keeping.book.settle()
+    update = keeping.projector.advance()
     assert update is not None
     assert update.from_anchor_us <= anchors[2]
-    apply_update(keeping.sheaves, update)
+    apply_update(keeping.segments, update)
     assert keeping.ledger() == whole
 
 
-def test_the_rows_of_a_ledger_are_in_a_fixed_order_whatever_the_sheaves() -> None:
-    sheaves = rebuild(PRINTER, _history().facts)
-    assert Ledger.of(reversed(sheaves)) == Ledger.of(sheaves)
+def test_the_rows_of_a_ledger_are_in_a_fixed_order_whatever_the_segments() -> None:
+    segments = rebuild(PRINTER, _history().facts)
+    assert Ledger.of(reversed(segments)) == Ledger.of(segments)
 
 
 def test_which_instant_a_fact_concerns() -> None:

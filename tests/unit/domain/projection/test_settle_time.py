@@ -172,8 +172,8 @@ def test_it_lies_within_its_bounds_whatever_the_order(
     observed: list[Observed], random: object, settle_us: int, longest_us: int
 ) -> None:
     policy = replace(Policy(), settle_us=settle_us, settle_longest_us=longest_us)
-    settle = settle_time_us(observed, policy, settle_us)
-    assert settle_us <= settle <= max(settle_us, longest_us)
+    advance = settle_time_us(observed, policy, settle_us)
+    assert settle_us <= advance <= max(settle_us, longest_us)
     shuffled = [*observed, *observed]
     random.shuffle(shuffled)  # type: ignore[attr-defined]
-    assert settle_time_us(shuffled, policy, settle_us) == settle
+    assert settle_time_us(shuffled, policy, settle_us) == advance

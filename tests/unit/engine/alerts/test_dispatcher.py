@@ -14,7 +14,7 @@ from pagereeve.domain.alerts import alert as alerting
 from pagereeve.domain.alerts.alert import AlertPolicy, Surroundings
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.findings.finding import Kind, make
-from pagereeve.domain.ledger import Finding, Sheaf
+from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.alerts import delivery as workers
 from pagereeve.engine.alerts import dispatcher as dispatching
@@ -110,7 +110,7 @@ class Office:
 
     async def _store(self, printer: str) -> None:
         found = tuple(self.findings[printer].values())
-        await self.store.replace(printer, None, [Sheaf(printer, 0, None, findings=found)])
+        await self.store.replace(printer, None, [RowSegment(printer, 0, None, findings=found)])
 
     def taken(self) -> list[tuple[str, str]]:
         return [(one.kind, one.step) for one in self.receiver.taken]

@@ -30,11 +30,11 @@ ANISE, BIRCH = "1EA68671", "4CDDA15F"
 
 async def house(world: World) -> list[Finding]:
     """The entrance's stored findings, which must be what a rebuild says."""
-    stored = [finding for sheaf in await world.store.sheaves(HOUSE) for finding in sheaf.findings]
+    stored = [finding for segment in await world.store.segments(HOUSE) for finding in segment.findings]
     rules = HouseRules.of([one.fact for one in await world.store.standing_facts(HOUSE)])
     fresh = await rebuild_entrance(rules, world.store.entrance_facts())
-    assert sorted(one.id for sheaf in fresh for one in sheaf.findings) == sorted(one.id for one in stored)
-    counted = +world.badge_watcher.figures.open_findings
+    assert sorted(one.id for segment in fresh for one in segment.findings) == sorted(one.id for one in stored)
+    counted = +world.badge_watcher.running_totals.open_findings
     assert counted == Counter(one.kind for one in stored if one.state == "open")
     return stored
 
@@ -217,7 +217,7 @@ def test_a_late_badge_stored_just_before_the_end_is_found_at_the_next_start(monk
             for nth in range(12):
                 await first.badge(f"DEADBE{nth:02d}", "west")
                 await first.passes(700)
-            assert any(sheaf.seed is not None for sheaf in await first.store.sheaves(HOUSE))
+            assert any(segment.resume_point is not None for segment in await first.store.segments(HOUSE))
             with monkeypatch.context() as dying:
                 dying.setattr("pagereeve.engine.badges.watcher.BadgeWatcher.hear", lambda *_: None)
                 await first.badge("DEADBEEF", "east", late_s=3_000)

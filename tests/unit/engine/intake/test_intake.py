@@ -205,7 +205,7 @@ def test_a_badge_number_is_nowhere_in_what_is_stored() -> None:
             await world.start("r", 2, "a", badge=BADGE, gateway="gw")
             await world.passes(100)
             bodies = [fact_bytes(fact).decode() async for fact in world.store.all_facts()]
-            bodies += [repr(sheaf) for name in ("a", "b") for sheaf in await world.store.sheaves(name)]
+            bodies += [repr(segment) for name in ("a", "b") for segment in await world.store.segments(name)]
             bodies += [repr(world.intake), repr(world.counters), repr(world.troubles)]
             everything = "\n".join(bodies).lower()
             assert len(bodies) > 8

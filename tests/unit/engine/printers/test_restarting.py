@@ -94,9 +94,9 @@ def test_a_printer_is_no_dearer_after_many_releases() -> None:
             for nth in range(60):
                 await world.release(f"r{nth}", 1)
                 await world.passes(120)
-            book = world.watcher().book
-            assert book is not None
-            assert len(book._facts) < 60
+            projector = world.watcher().projector
+            assert projector is not None
+            assert len(projector._facts) < 60
             assert len((await world.ledger()).charges) == 60
 
     passing(story())

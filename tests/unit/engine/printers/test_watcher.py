@@ -62,9 +62,9 @@ def test_polling_grows_is_bounded_and_stops_once_the_meter_has_settled() -> None
             assert max(gaps) <= world.poll_policy.longest_s + 1
             assert len(during) < 90
             assert world.watcher().open_windows() == 0
-            settled = len(world.sent_s())
+            posted = len(world.sent_s())
             await world.passes(600)
-            assert len(world.sent_s()) - settled <= 1
+            assert len(world.sent_s()) - posted <= 1
             (one,) = (await world.ledger()).charges
             assert one.counted == 40
 
@@ -172,7 +172,7 @@ def _poll_state(**changes: object) -> PollState:
 
 
 @pytest.mark.parametrize(
-    ("situation", "seconds"),
+    ("poll_state", "seconds"),
     [
         (_poll_state(stirred=True, interval_s=9.0), 1.0),
         (_poll_state(interval_s=1.0), 2.0),
