@@ -159,7 +159,7 @@ def _feeds() -> list[AnyPanel]:
             [
                 Column(
                     "Open",
-                    or_zero(f"sum by (kind) (pagereeve_house_open_findings{{{HERE}}}) > 0"),
+                    or_zero(f"sum by (kind) (pagereeve_site_open_findings{{{HERE}}}) > 0"),
                     Look(steps=ANY_IS_ODD),
                 )
             ],

@@ -10,13 +10,13 @@ from pagereeve.domain.facts.events import BADGE_PRESENTED, NAME_MAX, PRINTER_NOT
 from pagereeve.domain.facts.facts import (
     Action,
     Assigned,
+    BadgePolicySet,
     BadgePresented,
     BadgeUnreadable,
     Bound,
     ClockMark,
     Conflict,
     Decided,
-    EntranceSet,
     Event,
     Fact,
     Note,
@@ -34,10 +34,10 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.facts.policy import (
     LARGE_WEIGHT_MAX,
+    BadgePolicy,
     BlankBacks,
     Charging,
     Copies,
-    EntrancePolicy,
     NumberUp,
     Policy,
     SidesMade,
@@ -218,7 +218,7 @@ POLICIES = st.builds(
     large_media_weight=st.none() | st.integers(0, LARGE_WEIGHT_MAX),
     start_up_pages=st.none() | FIGURES,
 )
-ENTRANCE_POLICIES = st.builds(EntrancePolicy, **dict.fromkeys(EntrancePolicy.__dataclass_fields__, FIGURES))
+BADGE_POLICIES = st.builds(BadgePolicy, **dict.fromkeys(BadgePolicy.__dataclass_fields__, FIGURES))
 
 FACTS: st.SearchStrategy[Fact] = st.one_of(
     EVENTS,
@@ -237,7 +237,7 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
         until_us=st.none() | INSTANTS_US,
         printer=st.just(""),
     ),
-    st.builds(EntranceSet, at_us=INSTANTS_US, policy=ENTRANCE_POLICIES, printer=st.just("")),
+    st.builds(BadgePolicySet, at_us=INSTANTS_US, policy=BADGE_POLICIES, printer=st.just("")),
     st.builds(
         BadgeUnreadable,
         origin=ORIGINS,

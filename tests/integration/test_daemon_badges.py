@@ -7,7 +7,7 @@ from typing import Any
 
 from pagereeve.app.daemon import App
 from pagereeve.app.replay import replay_store
-from pagereeve.domain.badges.projector import HOUSE
+from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.ledger import Finding
 from pagereeve.settings import (
     BadgeFormSettings,
@@ -46,12 +46,12 @@ async def badge(outside: Outside, name: str, number: str, gateway: str = "east",
     return dict(answer.json())
 
 
-async def of_house(outside: Outside, *, least: int) -> list[Finding]:
+async def of_site(outside: Outside, *, least: int) -> list[Finding]:
     async def look() -> list[Finding] | None:
-        known = [one for one in await outside.app.store.findings(only_open=False) if one.printer == HOUSE]
+        known = [one for one in await outside.app.store.findings(only_open=False) if one.printer == SITE]
         return known if len(known) >= least else None
 
-    return await until(look, f"{least} findings of the house")
+    return await until(look, f"{least} findings of the site")
 
 
 async def test_badges_readers_and_owners(tmp_path: Path) -> None:
@@ -63,7 +63,7 @@ async def test_badges_readers_and_owners(tmp_path: Path) -> None:
         assert "DEADBE" not in str(told)
         data = {"release": "r", "job": "j", "owner": "birch", "printer": "printer-west", "badge": "1EA68671"}
         assert (await outside.send("pagereeve.release.started.v1", "r.started", data)).status_code == 200
-        found = await of_house(outside, least=3)
+        found = await of_site(outside, least=3)
         assert {(one.kind, one.place) for one in found} == {
             ("unknown-badge", "the reader at gateway west"),
             ("badge-owner-differs", "printer printer-west"),
@@ -71,8 +71,8 @@ async def test_badges_readers_and_owners(tmp_path: Path) -> None:
         }
         assert (await replay_store(app.store, store=False)).differing == []
         metrics = await outside.metrics()
-        assert 'pagereeve_house_open_findings{kind="unknown-badge"} 1.0' in metrics
-        assert 'pagereeve_house_open_findings{kind="feed-silent"} 0.0' in metrics
+        assert 'pagereeve_site_open_findings{kind="unknown-badge"} 1.0' in metrics
+        assert 'pagereeve_site_open_findings{kind="feed-silent"} 0.0' in metrics
         assert 'pagereeve_refused_badges_total{reason="length"} 1.0' in metrics
 
 
@@ -84,16 +84,16 @@ async def test_a_directory_with_two_owners_of_one_badge_leaves_the_old_one_in_fo
         assert app.ready
         await badge(outside, "b1", "4CDDA15F")
         await badge(outside, "b2", "DEADBEEF")
-        found = await of_house(outside, least=1)
+        found = await of_site(outside, least=1)
         assert [one.kind for one in found] == ["unknown-badge"]
 
 
 async def test_what_was_found_is_there_after_a_restart_and_goes_on(tmp_path: Path) -> None:
     async with App(settings_of(tmp_path)) as app, Outside(app) as outside:
         await badge(outside, "b1", "DEADBEEF")
-        before = await of_house(outside, least=1)
+        before = await of_site(outside, least=1)
     async with App(settings_of(tmp_path)) as app, Outside(app) as outside:
-        assert [one.id for one in await of_house(outside, least=1)] == [one.id for one in before]
+        assert [one.id for one in await of_site(outside, least=1)] == [one.id for one in before]
         await badge(outside, "b2", "DEADBEEF")
         await badge(outside, "b3", "DEADBEE0")
-        assert len(await of_house(outside, least=2)) == 2
+        assert len(await of_site(outside, least=2)) == 2

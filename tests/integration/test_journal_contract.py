@@ -9,18 +9,18 @@ import pytest
 
 from pagereeve.domain.facts.facts import (
     Assigned,
+    BadgePolicySet,
     BadgeUnreadable,
     Bound,
     Conflict,
     Decided,
-    EntranceSet,
     Fact,
     PolicySet,
     PrinterNoted,
     Registered,
     SettleLearned,
 )
-from pagereeve.domain.facts.policy import EntrancePolicy, Policy
+from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.values.errors import BadCanonical, BadFact
 from pagereeve.ports.journal import Receipt, StoredFact
 from pagereeve.ports.store import Store
@@ -284,7 +284,7 @@ async def test_all_facts_hides_no_run_that_is_sealed_meanwhile(store: Store) -> 
     assert read(100) in seen
 
 
-async def test_facts_of_the_entrance_come_by_time_whatever_their_printer(
+async def test_facts_of_badge_checks_come_by_time_whatever_their_printer(
     store: Store, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr("pagereeve.store.sql.fact_reads.PAGE_ROWS", 2)
@@ -299,8 +299,8 @@ async def test_facts_of_the_entrance_come_by_time_whatever_their_printer(
     for fact in (read(100), *facts, ended("end", "release-e1"), Assigned(NOON_US, "o", "c")):
         await store.append(fact)
     ordered = [facts[4], facts[3], facts[2], unreadable, facts[0]]
-    assert [fact async for fact in store.entrance_facts()] == ordered
-    assert [fact async for fact in store.entrance_facts(NOON_US + 1)] == ordered[1:]
+    assert [fact async for fact in store.badge_facts()] == ordered
+    assert [fact async for fact in store.badge_facts(NOON_US + 1)] == ordered[1:]
     assert (await store.append(unreadable)).outcome == "duplicate"
     other = replace(unreadable, reason="length")
     assert (await store.append(other)).outcome == "conflict"
@@ -317,15 +317,15 @@ async def test_late_facts_are_notices_that_were_stored_after_a_later_instant(sto
 
 
 async def test_facts_of_the_house_stand(store: Store) -> None:
-    house: list[Fact] = [
+    site: list[Fact] = [
         Bound(0, "b-1", "anise", NOON_US),
         Registered(NOON_US, "printer-a", "gateway-1"),
-        EntranceSet(NOON_US, EntrancePolicy(swipe_us=1)),
+        BadgePolicySet(NOON_US, BadgePolicy(swipe_us=1)),
         Decided("", origin("d2"), "f-2", "explain", "x", "other"),
     ]
-    for fact in (*house, Assigned(NOON_US, "o", "c"), badge("e1", "")):
+    for fact in (*site, Assigned(NOON_US, "o", "c"), badge("e1", "")):
         await store.append(fact)
-    assert [stored.fact for stored in await store.standing_facts("")] == house
+    assert [stored.fact for stored in await store.standing_facts("")] == site
 
 
 async def test_the_last_events_are_known_by_type_and_the_newest_fact_whatever_its_kind(store: Store) -> None:

@@ -288,7 +288,7 @@ async def test_a_journal_of_the_first_revision_keeps_its_facts_and_drops_its_pro
     journal = await opened(path)
     try:
         assert await journal.count_facts() == 1
-        assert [fact async for fact in journal.entrance_facts()] == [badge("e1")]
+        assert [fact async for fact in journal.badge_facts()] == [badge("e1")]
         assert await journal.findings(only_open=False) == []
         assert await journal.finding("f-1") is None
         await journal.replace("p", None, [RowSegment("p", 0, None, findings=(FOUND,))])

@@ -167,10 +167,10 @@ async def test_promtool_finds_nothing_amiss_in_the_daemons_metrics(watched: Watc
 
 async def test_a_gateway_that_is_off_makes_one_alert_and_not_twenty(tmp_path: Path) -> None:
     """FIELD-CASES 7.10, by the committed inhibit rules. Alerts as Prometheus would send them."""
-    house = {"job": "pagereeve", "instance": "reeve:8731", "severity": "critical"}
-    printers = [{**house, "alertname": "PagereeveMeterSilent", "printer": f"p-{nth}"} for nth in range(20)]
+    site = {"job": "pagereeve", "instance": "reeve:8731", "severity": "critical"}
+    printers = [{**site, "alertname": "PagereeveMeterSilent", "printer": f"p-{nth}"} for nth in range(20)]
     other = {**printers[0], "instance": "other:8731"}
-    sent = [{**house, "alertname": "PagereeveManyMetersSilent"}, *printers, other]
+    sent = [{**site, "alertname": "PagereeveManyMetersSilent"}, *printers, other]
     with webhook() as (url, told):
         async with alertmanager(tmp_path, url) as manager, httpx2.AsyncClient() as client:
             await client.post(f"http://{manager}/api/v2/alerts", json=[{"labels": labels} for labels in sent])

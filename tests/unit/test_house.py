@@ -1,4 +1,6 @@
-"""The rules of the house that no other tool checks: sizes, limits, no swallowed exception, time and chance by ports."""
+"""The rules of this repository that no other tool checks: sizes, limits, no swallowed exception, time and chance by
+ports.
+"""
 
 from __future__ import annotations
 

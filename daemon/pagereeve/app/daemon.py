@@ -21,13 +21,13 @@ import uvicorn
 
 from pagereeve.app.alerting import Alerting
 from pagereeve.app.clocks import SystemClock, SystemEntropy
-from pagereeve.app.feeds import binding_facts, house_facts, line_feed_config
+from pagereeve.app.feeds import binding_facts, line_feed_config, site_facts
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.telemetry import Telemetry
-from pagereeve.domain.badges.projector import HOUSE
+from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.facts.facts import Assigned, Fact
 from pagereeve.domain.facts.reading import Failure, Reading
-from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
@@ -144,7 +144,7 @@ class App:
         )
         self.counters.remember(await self.store.last_events(), await self.store.newest_us())
         await self._assign_people()
-        await self._furnish_house()
+        await self._record_site()
         self._stack.push_async_callback(self.badge_watcher.finish)
         self._stack.push_async_callback(self.registry.stop)
         self.supervisor.start(
@@ -209,14 +209,14 @@ class App:
         known = {fact.fact async for fact in self.store.facts("") if isinstance(fact.fact, Assigned)}
         await self._append_all(one for one in read_people(self.settings.people.file) if one not in known)
 
-    async def _furnish_house(self) -> None:
+    async def _record_site(self) -> None:
         """The directory, the printers' places and the rules for badges as facts with dates; what is known is left.
 
         A directory that can't be taken is told, and leaves in force what was known before it: readings must go on.
         """
-        rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
+        rules = SiteRules.of([stored.fact for stored in await self.store.standing_facts(SITE)])
         now_us = self.clock.now_us()
-        await self._append_all(house_facts(self.settings, rules, now_us))
+        await self._append_all(site_facts(self.settings, rules, now_us))
         self.badges.known |= {one.badge for one in rules.standing_at(now_us)}
         directory = self._directory()
         if directory is not None:

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.domain.badges.projector import HOUSE
+from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.facts.events import FINDING_DECIDED, event_of
 from pagereeve.domain.facts.facts import Action, Decided, Origin
 from pagereeve.domain.values.errors import PagereeveError
@@ -111,7 +111,7 @@ async def decide_by_hand(path: Path, said: Said) -> None:
 
 
 async def _renew(store: Store, clock: SystemClock, printer: str, since_us: int) -> None:
-    if printer == HOUSE:
+    if printer == SITE:
         await BadgeWatcher(store, clock).renew(since_us)
         return
     projector = await open_projector(store, printer, since_us)

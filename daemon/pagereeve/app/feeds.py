@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
-from pagereeve.domain.facts.facts import Bound, EntranceSet, Fact, Registered
-from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.facts.facts import BadgePolicySet, Bound, Fact, Registered
+from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.feed import LineFeedConfig
@@ -33,18 +33,18 @@ def line_feed_config(line: LineFeedSettings, peers: Mapping[str, str], limits: L
     )
 
 
-def house_facts(settings: Settings, known: HouseRules, now_us: int) -> Iterator[Fact]:
-    """What the settings say of the house and no fact has said yet: the rules for badges, and where printers stand."""
-    policy = settings.badges.entrance_policy()
+def site_facts(settings: Settings, known: SiteRules, now_us: int) -> Iterator[Fact]:
+    """What the settings say of the site and no fact has said yet: the rules for badges, and where printers stand."""
+    policy = settings.badges.badge_policy()
     if known.policy_at(now_us) != policy or not known.policies:
-        yield EntranceSet(now_us, policy)
+        yield BadgePolicySet(now_us, policy)
     for printer in settings.printers:
         gateway = printer.gateway or ""
         if printer.name not in known.places or known.gateway_of(printer.name, now_us) != gateway:
             yield Registered(now_us, printer.name, gateway)
 
 
-def binding_facts(directory: Sequence[Binding], badges: BadgeHasher, known: HouseRules, now_us: int) -> Iterator[Bound]:
+def binding_facts(directory: Sequence[Binding], badges: BadgeHasher, known: SiteRules, now_us: int) -> Iterator[Bound]:
     """Lines that are new or other than they were; a line that is gone ends its binding now.
 
     The directory's badges are known to ``badges`` then.

@@ -7,10 +7,10 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.domain.badges.projector import HOUSE, rebuild_entrance
+from pagereeve.domain.badges.projector import SITE, rebuild_badges
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.facts.in_force import Rules
-from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild
@@ -63,11 +63,11 @@ async def replay_store(journal: Store, *, store: bool) -> ReplayReport:
         report.rows += sum(len(rows) for rows in _tables(came).values())
         report.differing += _differences(printer, stood, came)
         rebuilt[printer] = fresh
-    rules = HouseRules.of([stored.fact for stored in await journal.standing_facts(HOUSE)])
-    rebuilt[HOUSE] = await rebuild_entrance(rules, journal.entrance_facts())
-    stood, came = Ledger.of(await journal.segments(HOUSE)), Ledger.of(rebuilt[HOUSE])
+    rules = SiteRules.of([stored.fact for stored in await journal.standing_facts(SITE)])
+    rebuilt[SITE] = await rebuild_badges(rules, journal.badge_facts())
+    stood, came = Ledger.of(await journal.segments(SITE)), Ledger.of(rebuilt[SITE])
     report.rows += len(came.findings)
-    report.differing += _differences("the entrance", stood, came)
+    report.differing += _differences("badges", stood, came)
     if store:
         await journal.clear()
         for printer, segments in rebuilt.items():

@@ -98,7 +98,7 @@ class Telemetry:
             disk_size_bytes=None if disk is None else disk.size_bytes,
             oddities=app.meter.stats.oddities(),
             refused_badges={reason: app.counters.refused_badges[reason] for reason in get_args(Refused)},
-            house_findings=_house_findings(app.badge_watcher),
+            site_findings=_site_findings(app.badge_watcher),
             receivers={name: _receiver(app.alerting, name) for name in app.alerting.workers},
             open_alerts=app.alerting.dispatcher.open_alerts(),
             receive_drops=app.meter.endpoint.kernel_drops,
@@ -134,7 +134,7 @@ def _loop_trouble(lag_s: float) -> str:
     return f"everything stood still for {lag_s:.1f} s within the last minute" if lag_s > LAG_LONGEST_S else ""
 
 
-def _house_findings(badge_watcher: BadgeWatcher) -> dict[str, int]:
+def _site_findings(badge_watcher: BadgeWatcher) -> dict[str, int]:
     """Nothing before the rows of the badge watcher are read: a 0 would be a lie, and then a rise."""
     return (
         {}

@@ -73,26 +73,26 @@ def _give(
     period: Period, held: FactsInHand, ledgers: dict[str, PrinterLedger], summed: Totals, *, as_json: bool
 ) -> None:
     from pagereeve.cli.output import say_json  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.projected import printer_json, project_house  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.reports.projected import printer_json, project_site  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.reports.rows_json import finding_json  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.reports.totals import totals_json  # noqa: PLC0415 - see pagereeve.cli
 
-    house = project_house(held)
+    site = project_site(held)
     if not as_json:
-        _show(period, held, ledgers, summed, house)
+        _show(period, held, ledgers, summed, site)
         return
     body: dict[str, Any] = {
         "facts": held.facts,
         "bad_lines": held.bad_lines,
         "printers": {name: printer_json(one) for name, one in ledgers.items()},
-        "house": {"findings": [finding_json(one) for one in house]},
+        "site": {"findings": [finding_json(one) for one in site]},
         "totals": totals_json(period, summed.by, summed.lines()),
     }
     say_json(body)
 
 
 def _show(
-    period: Period, held: FactsInHand, ledgers: dict[str, PrinterLedger], summed: Totals, house: Sequence[Finding]
+    period: Period, held: FactsInHand, ledgers: dict[str, PrinterLedger], summed: Totals, site: Sequence[Finding]
 ) -> None:
     from pagereeve.cli.output import say, show  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.domain.accounts.printer_accounts import Accounts  # noqa: PLC0415 - see pagereeve.cli
@@ -106,7 +106,7 @@ def _show(
 
     accounts = Accounts().add_all(posting for one in ledgers.values() for posting in one.ledger.postings)
     known = [finding for one in ledgers.values() for finding in one.ledger.findings]
-    findings = chosen_findings([*known, *house])
+    findings = chosen_findings([*known, *site])
     show(period_line(period), totals_table(summed.by, summed.lines()), accounts_table(accounts.lines()))
     say(findings_text(findings, period.zone))
     lines = [line for one in ledgers.values() for line in one.conservation]

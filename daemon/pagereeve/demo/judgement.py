@@ -76,7 +76,7 @@ def judge(
 
 
 def _pair(finding: Finding) -> tuple[str, str]:
-    """What it is and where: a printer, or the place that a finding of the entrance names."""
+    """What it is and where: a printer, or the place that a finding of the badge checks names."""
     return finding.kind, finding.printer or finding.place
 
 

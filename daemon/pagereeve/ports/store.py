@@ -30,7 +30,7 @@ class Store(Journal, LedgerStore, FactQueries, Outbox, Protocol):
         """Of that instant or earlier, but stored after a fact of a later one: notices and decisions, no readings."""
         ...
 
-    def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
+    def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
         """Badges, unreadable ones and start notices of all printers, by their instants, from ``from_us`` on."""
         ...
 

@@ -64,7 +64,7 @@ class ProcessTelemetry:
 
     ``refused_datagrams`` and ``oddities`` (what printers and paths did that they should not) are by kind, every kind
     there from the start; ``refused_badges`` (numbers that a form refused) by reason; ``restarts`` by kind of task;
-    ``house_findings`` are open findings about badges, readers and feeds, by kind, every kind there. ``receive_drops``
+    ``site_findings`` are open findings about badges, readers and feeds, by kind, every kind there. ``receive_drops``
     are datagrams that the kernel dropped before we saw them (None where it does not say). ``parts`` is as
     Readiness.parts says. ``loop_lag_s`` is by how much the event loop was late at the worst within the last minute.
     ``task_success_us`` and ``last_event_us`` (wall time) are by kind of task and type of event, absent until one came.
@@ -83,7 +83,7 @@ class ProcessTelemetry:
     restarts: Mapping[str, int] = field(default_factory=dict)
     oddities: Mapping[str, int] = field(default_factory=dict)
     refused_badges: Mapping[str, int] = field(default_factory=dict)
-    house_findings: Mapping[str, int] = field(default_factory=dict)
+    site_findings: Mapping[str, int] = field(default_factory=dict)
     receive_drops: int | None = None
     ends: Mapping[str, int] = field(default_factory=dict)
     parts: Mapping[str, str] = field(default_factory=dict)

@@ -7,11 +7,11 @@ from dataclasses import dataclass, field, replace
 from typing import Any
 
 from pagereeve.domain.accounts.cost_centres import CostCentres
-from pagereeve.domain.badges.projector import HOUSE, entrance_event, entrance_findings
+from pagereeve.domain.badges.projector import SITE, badge_findings, checked_event
 from pagereeve.domain.brackets.conservation import Conserved, conserved
 from pagereeve.domain.facts.facts import Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.facts.in_force import Rules
-from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild
 from pagereeve.domain.values.errors import PagereeveError
@@ -142,13 +142,11 @@ def project_all(held: FactsInHand) -> dict[str, PrinterLedger]:
     return {name: project_printer(name, held.printers[name]) for name in sorted(held.printers) if name}
 
 
-def project_house(held: FactsInHand) -> list[Finding]:
-    """Findings of the entrance: of badges, readers and feeds, whatever the printer."""
+def project_site(held: FactsInHand) -> list[Finding]:
+    """Findings of the badge checks: of badges, readers and feeds, whatever the printer."""
     facts = [fact for known in held.printers.values() for fact in known.facts]
-    events = [event for fact in facts if (event := entrance_event(fact)) is not None]
-    return Ledger.of(
-        [RowSegment(HOUSE, 0, None, findings=tuple(entrance_findings(HouseRules.of(facts), events)))]
-    ).findings
+    events = [event for fact in facts if (event := checked_event(fact)) is not None]
+    return Ledger.of([RowSegment(SITE, 0, None, findings=tuple(badge_findings(SiteRules.of(facts), events)))]).findings
 
 
 def printer_json(one: PrinterLedger) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
-from pagereeve.domain.badges.projector import HOUSE
+from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.brackets.timeline import ECHO_WITHIN_US, start_of, started_again
 from pagereeve.domain.facts.facts import (
     BadgePresented,
@@ -21,7 +21,7 @@ from pagereeve.domain.facts.facts import (
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Plateau, Silence
-from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import Charge, Finding, Grade, Posting, ReleaseKey, Stretch
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.instants import SECOND_US
@@ -110,8 +110,8 @@ async def _gathered(reads: Reads, key: ReleaseKey, printer: str, charges: list[C
     rules = Rules.of(standing)
     started_us = charges[0].started_us
     advance = rules.settle_us(started_us), rules.settle_learned_us(started_us)
-    house = HouseRules.of([stored.fact for stored in await reads.standing_facts(HOUSE)])
-    swipe_us = house.policy_at(started_us).swipe_us
+    site = SiteRules.of([stored.fact for stored in await reads.standing_facts(SITE)])
+    swipe_us = site.policy_at(started_us).swipe_us
     evidence = Evidence(key, printer, charges, rules.policy_at(started_us), *advance, swipe_us)
     mine = [one for one in await reads.release_facts(key.source, key.release) if one.printer == printer]
     _add_notices(evidence, mine)

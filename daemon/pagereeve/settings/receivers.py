@@ -146,7 +146,7 @@ class SyslogSettings(ReceiverSettings):
 class QuietSettings(Section):
     """One of [[alerts.quiet]]: from ``begins`` until before ``ends`` nothing is told of these printers and gateways.
 
-    Neither printers nor gateways: of the whole house.
+    Neither printers nor gateways: of the whole site.
     """
 
     printers: Annotated[tuple[Name, ...], Field(max_length=100_000)] = ()

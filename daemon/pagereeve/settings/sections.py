@@ -8,12 +8,12 @@ from typing import Annotated, Final, Literal, Self
 from pydantic import Field, model_validator
 
 from pagereeve.domain.badges.state import FRAMES_MAX
-from pagereeve.domain.facts.policy import EntrancePolicy
+from pagereeve.domain.facts.policy import BadgePolicy
 from pagereeve.settings.badge_forms import BadgeFormSettings
 from pagereeve.settings.values import Address, Between, Duration, Name, Section, Share, Target, Whole
 
 MIB: Final = 2**20
-_ENTRANCE: Final = EntrancePolicy()
+_BADGES: Final = BadgePolicy()
 TERMINATORS: Final = {"crlf": b"\r\n", "lf": b"\n", "cr": b"\r", "none": b""}
 
 Level = Literal["debug", "info", "warning", "error"]
@@ -46,16 +46,16 @@ class BadgeSettings(Section):
     form: BadgeFormSettings = BadgeFormSettings()
     directory: Path | None = None
     directory_form: BadgeFormSettings | None = None
-    swipe_window: Annotated[Duration, Between("0s", "1m")] = Duration(_ENTRANCE.swipe_us)
-    travel: Annotated[Duration, Between("0s", "1h")] = Duration(_ENTRANCE.travel_us)
-    nearby: Annotated[Duration, Between("1s", "1d")] = Duration(_ENTRANCE.nearby_us)
-    noisy_frames: Annotated[Whole, Field(ge=5, le=FRAMES_MAX)] = _ENTRANCE.noisy_frames
-    changed_badges: Annotated[Whole, Field(ge=2, le=1_000)] = _ENTRANCE.changed_badges
-    silent_after: Annotated[Whole, Field(ge=2, le=100_000)] = _ENTRANCE.silent_after
-    silent_for: Annotated[Duration, Between("0s", "7d")] = Duration(_ENTRANCE.silent_us)
+    swipe_window: Annotated[Duration, Between("0s", "1m")] = Duration(_BADGES.swipe_us)
+    travel: Annotated[Duration, Between("0s", "1h")] = Duration(_BADGES.travel_us)
+    nearby: Annotated[Duration, Between("1s", "1d")] = Duration(_BADGES.nearby_us)
+    noisy_frames: Annotated[Whole, Field(ge=5, le=FRAMES_MAX)] = _BADGES.noisy_frames
+    changed_badges: Annotated[Whole, Field(ge=2, le=1_000)] = _BADGES.changed_badges
+    silent_after: Annotated[Whole, Field(ge=2, le=100_000)] = _BADGES.silent_after
+    silent_for: Annotated[Duration, Between("0s", "7d")] = Duration(_BADGES.silent_us)
 
-    def entrance_policy(self) -> EntrancePolicy:
-        return EntrancePolicy(
+    def badge_policy(self) -> BadgePolicy:
+        return BadgePolicy(
             swipe_us=self.swipe_window.us,
             travel_us=self.travel.us,
             nearby_us=self.nearby.us,

@@ -91,10 +91,10 @@ class _ProcessSeries(Collector):
         text = "Projections restarted from an earlier resume point, because a fact came late."
         yield CounterMetricFamily("pagereeve_rewinds", text, value=process.rewinds)
         text = "Findings about badges, readers and feeds that are open, by kind."
-        house = GaugeMetricFamily("pagereeve_house_open_findings", text, labels=["kind"])
-        for kind, count in process.house_findings.items():
-            house.add_metric([kind], count)
-        yield house
+        site = GaugeMetricFamily("pagereeve_site_open_findings", text, labels=["kind"])
+        for kind, count in process.site_findings.items():
+            site.add_metric([kind], count)
+        yield site
         text = "Times that the journal could not store and a task had to begin anew."
         yield CounterMetricFamily("pagereeve_journal_unavailable", text, value=process.unavailable)
         yield from alert_families(process)

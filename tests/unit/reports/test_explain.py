@@ -8,8 +8,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from pagereeve.domain.facts.facts import EntranceSet, Fact
-from pagereeve.domain.facts.policy import EntrancePolicy, Policy
+from pagereeve.domain.facts.facts import BadgePolicySet, Fact
+from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.facts.reading import PrinterState
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.values.bad_question import BadQuestion
@@ -178,9 +178,9 @@ async def test_a_card_that_lay_on_the_reader_is_one_line() -> None:
 
 
 async def test_a_swipe_is_collapsed_by_the_window_of_the_house() -> None:
-    """At 3.0 s and 2.5 s before the release: one swipe by the default of 2 s, two where the house says 0.2 s."""
+    """At 3.0 s and 2.5 s before the release: one swipe by the default of 2 s, two where the site says 0.2 s."""
     again = (*ONE_RELEASE, badge(-2.5, "b-0123456789abcdef0123456789abcdef"))
-    short = EntranceSet(at(-3600), EntrancePolicy(swipe_us=200_000))
+    short = BadgePolicySet(at(-3600), BadgePolicy(swipe_us=200_000))
     one = await explained(again, "r-1001")
     assert one.count("the release's badge was presented") == 1
     assert "and seen once more within 0.5 s" in one

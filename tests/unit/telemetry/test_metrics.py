@@ -78,7 +78,7 @@ def test_known_results_outcomes_and_reasons_are_there_at_0_from_the_start() -> N
     assert value(families["pagereeve_refused"], feed="http", reason="bad-json") == 0
     assert value(families["pagereeve_refused_datagrams"], kind="late") == 0
     assert value(families["pagereeve_refused_badges"], reason="parity") == 2
-    assert value(families["pagereeve_house_open_findings"], kind="unknown-badge") == 3
+    assert value(families["pagereeve_site_open_findings"], kind="unknown-badge") == 3
     assert value(families["pagereeve_meter_oddities"], kind="slow-read") == 3
     assert value(families["pagereeve_task_restarts"], task="printers") == 0
 

@@ -1,6 +1,6 @@
 """What comes in at the doors, looked at as a whole: badges nobody knows, readers that can't be read, silent feeds.
 
-A fold over all badges and start notices of the house in order of time; it touches no page of the ledger.
+A fold over all badges and start notices of the site in order of time; it touches no page of the ledger.
 """
 
 from __future__ import annotations
@@ -9,18 +9,18 @@ from collections import OrderedDict
 from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
-from pagereeve.domain.badges.state import EntranceState, FeedState, ReaderState
+from pagereeve.domain.badges.state import ChecksState, FeedState, ReaderState
 from pagereeve.domain.badges.swipes import SwipeKey, swipe_key
 from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, ReleaseStarted
-from pagereeve.domain.facts.policy import EntrancePolicy
-from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.facts.policy import BadgePolicy
+from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.ledger import Finding, ReleaseKey
 from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import SECOND_US, to_text
 
-EntranceEvent = BadgePresented | BadgeUnreadable | ReleaseStarted
+CheckedEvent = BadgePresented | BadgeUnreadable | ReleaseStarted
 # A reader is noisy from 19 of 20 refused frames on, and no more from half of them on: between the two it stays.
 NOISY_SHARE, QUIET_SHARE = (19, 20), (1, 2)
 KINDS: Final[tuple[find.Kind, ...]] = (
@@ -51,7 +51,7 @@ class Sighting:
 @dataclass(frozen=True, slots=True)
 class Step:
     at_us: int
-    event: EntranceEvent
+    event: CheckedEvent
     arrived: bool = False
 
     @property
@@ -61,7 +61,7 @@ class Step:
 
 
 @dataclass(slots=True)
-class Entrance:
+class BadgeChecks:
     """``findings`` each bear the instant at which they are settled. Steps come in order.
 
     Each event is two steps: when it happened, it is compared with what happened near it; when it arrived, its feed was
@@ -69,8 +69,8 @@ class Entrance:
     the short memory, as what they led to is known already.
     """
 
-    rules: HouseRules
-    state: EntranceState = field(default_factory=EntranceState)
+    rules: SiteRules
+    state: ChecksState = field(default_factory=ChecksState)
     told_after_us: int = -1
     findings: list[tuple[int, Finding]] = field(default_factory=list)
     _alone: set[tuple[str, str]] = field(default_factory=set)
@@ -88,9 +88,9 @@ class Entrance:
             case ReleaseStarted():
                 (self._start_came if step.arrived else self._started)(step.event, step.at_us, policy)
 
-    def copied(self) -> Entrance:
+    def copied(self) -> BadgeChecks:
         """A fold of its own that goes on from here, without what was found so far."""
-        copy = Entrance(self.rules, EntranceState.from_json(Fields(self.state.to_json(), "state")), self.told_after_us)
+        copy = BadgeChecks(self.rules, ChecksState.from_json(Fields(self.state.to_json(), "state")), self.told_after_us)
         copy._alone, copy._swipes = set(self._alone), self._swipes.copy()
         copy._seen, copy._unknown = self._seen.copy(), self._unknown.copy()
         return copy
@@ -100,7 +100,7 @@ class Entrance:
 
     # Badges
 
-    def _badge(self, badge: BadgePresented, at_us: int, policy: EntrancePolicy) -> None:
+    def _badge(self, badge: BadgePresented, at_us: int, policy: BadgePolicy) -> None:
         again = self._is_same_swipe(badge, at_us, policy)
         before = self._seen.get(badge.badge)
         _remember(self._seen, badge.badge, Sighting(at_us, badge.gateway))
@@ -123,7 +123,7 @@ class Entrance:
         if before is not None and before.gateway != badge.gateway and at_us - before.at_us < policy.travel_us:
             self._tell_two_places(before, badge, at_us)
 
-    def _badge_came(self, badge: BadgePresented, at_us: int, policy: EntrancePolicy) -> None:
+    def _badge_came(self, badge: BadgePresented, at_us: int, policy: BadgePolicy) -> None:
         alone = self._was_alone(badge)
         if at_us <= self.told_after_us:
             return
@@ -138,7 +138,7 @@ class Entrance:
         self._alone.discard(key)
         return alone
 
-    def _is_same_swipe(self, badge: BadgePresented, at_us: int, policy: EntrancePolicy) -> bool:
+    def _is_same_swipe(self, badge: BadgePresented, at_us: int, policy: BadgePolicy) -> bool:
         """The step-by-step form of domain.swipes."""
         key = swipe_key(badge)
         last_us = self._swipes.get(key)
@@ -146,7 +146,7 @@ class Entrance:
         return last_us is not None and at_us - last_us <= policy.swipe_us
 
     def _style(
-        self, reader: ReaderState, badge: BadgePresented, at_us: int, policy: EntrancePolicy, *, known: bool
+        self, reader: ReaderState, badge: BadgePresented, at_us: int, policy: BadgePolicy, *, known: bool
     ) -> None:
         if known:
             reader.otherwise = 0
@@ -185,12 +185,12 @@ class Entrance:
 
     # Readers
 
-    def _unreadable(self, unreadable: BadgeUnreadable, at_us: int, policy: EntrancePolicy) -> None:
+    def _unreadable(self, unreadable: BadgeUnreadable, at_us: int, policy: BadgePolicy) -> None:
         if at_us > self.told_after_us:
             reader = self.state.reader(unreadable.gateway, unreadable.reader)
             self._frame(reader, at_us, policy, refused=unreadable.reason)
 
-    def _frame(self, reader: ReaderState, at_us: int, policy: EntrancePolicy, *, refused: str) -> None:
+    def _frame(self, reader: ReaderState, at_us: int, policy: BadgePolicy, *, refused: str) -> None:
         refusals = reader.frame(refused=bool(refused), kept=policy.noisy_frames)
         full = reader.frames >= policy.noisy_frames
         noisy = full and refusals * NOISY_SHARE[1] >= reader.frames * NOISY_SHARE[0]
@@ -204,7 +204,7 @@ class Entrance:
 
     # Releases and feeds
 
-    def _started(self, started: ReleaseStarted, at_us: int, policy: EntrancePolicy) -> None:
+    def _started(self, started: ReleaseStarted, at_us: int, policy: BadgePolicy) -> None:
         if not started.badge:
             return
         home = self.rules.gateway_of(started.printer, at_us)
@@ -218,7 +218,7 @@ class Entrance:
         if nearby is not None and home and nearby.gateway != home:
             self._tell_elsewhere(started, nearby, home, at_us)
 
-    def _start_came(self, started: ReleaseStarted, at_us: int, policy: EntrancePolicy) -> None:
+    def _start_came(self, started: ReleaseStarted, at_us: int, policy: BadgePolicy) -> None:
         alone = self._was_alone(started)
         if at_us <= self.told_after_us:
             return
@@ -249,7 +249,7 @@ class Entrance:
         feed.silent = None
 
     @staticmethod
-    def _unmatched(feed: FeedState, place: str, at_us: int, policy: EntrancePolicy, what: str) -> None:
+    def _unmatched(feed: FeedState, place: str, at_us: int, policy: BadgePolicy, what: str) -> None:
         """One notice more that should have had one of this feed beside it."""
         if not feed.heard:
             return
@@ -285,7 +285,7 @@ def _line(started: ReleaseStarted) -> str:
     return find.release_line(ReleaseKey(started.origin.source, started.release))
 
 
-def steps_of(event: EntranceEvent) -> tuple[Step, Step]:
+def steps_of(event: CheckedEvent) -> tuple[Step, Step]:
     """An event's happening and its arrival, which is never before it."""
     origin = event.origin
     arrived_us = max(origin.at_us, origin.received_us)

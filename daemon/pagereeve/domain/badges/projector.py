@@ -1,4 +1,5 @@
-"""The entrance's findings, kept up to date event by event: segments under printer "", as a printer's projector makes
+"""The badge checks's findings, kept up to date event by event: segments under printer "", as a printer's projector
+makes
 its.
 """
 
@@ -9,22 +10,22 @@ from collections.abc import AsyncIterator, Iterable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from pagereeve.domain.badges.checks import Entrance, EntranceEvent, Step, steps_of
-from pagereeve.domain.badges.state import EntranceState
+from pagereeve.domain.badges.checks import BadgeChecks, CheckedEvent, Step, steps_of
+from pagereeve.domain.badges.state import ChecksState
 from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Fact, ReleaseStarted
-from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.projection.projector import HOLD_BACK_US, Update, apply_update
 from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import from_text, to_text
 
-HOUSE: Final = ""
+SITE: Final = ""
 """The printer name under which facts and findings stand that concern no one printer."""
 COPY_SOURCE: Final = "urn:pagereeve:copy"
 """Copies of a badge for the other printers behind its gateway bear this source: the badge itself is one event."""
 
-ENTRANCE_VERSION: Final = 1
+BADGES_VERSION: Final = 1
 # Events after which a resume point is stored: often enough for a quick start, seldom enough for a small database.
 SEAL_EVERY: Final = 5_000
 
@@ -41,21 +42,21 @@ class BadgeResumePoint:
     state: dict[str, Any]
 
     def to_json(self) -> dict[str, object]:
-        return {"version": ENTRANCE_VERSION, "at": to_text(self.at_us), "entrance": self.state}
+        return {"version": BADGES_VERSION, "at": to_text(self.at_us), "entrance": self.state}
 
     @classmethod
     def from_json(cls, members: Any) -> BadgeResumePoint:
         """Raises BadFact, also for a resume point that another version left."""
         fields = Fields(members, "resume_point")
-        fields.integer("version", ENTRANCE_VERSION, ENTRANCE_VERSION)
+        fields.integer("version", BADGES_VERSION, BADGES_VERSION)
         resume_point = cls(from_text(fields.text("at"), "resume_point.at"), fields.members("entrance"))
         fields.finish()
-        EntranceState.from_json(Fields(resume_point.state, "resume_point.entrance"))
+        ChecksState.from_json(Fields(resume_point.state, "resume_point.entrance"))
         return resume_point
 
 
-def entrance_event(fact: Fact) -> EntranceEvent | None:
-    """The fact, if it is an event of the entrance and no copy of one."""
+def checked_event(fact: Fact) -> CheckedEvent | None:
+    """The fact, if it is an event of the badge checks and no copy of one."""
     if isinstance(fact, _EVENTS) and fact.origin.source != COPY_SOURCE:
         return fact
     return None
@@ -69,20 +70,20 @@ class BadgeProjector:
     An event in order costs a step of each; one that comes out of order, a fold of all since the resume point.
     """
 
-    rules: HouseRules
+    rules: SiteRules
     resume_point: BadgeResumePoint | None = None
     hold_back_us: int = HOLD_BACK_US
     seal_every: int = SEAL_EVERY
-    _events: dict[tuple[str, str], EntranceEvent] = field(default_factory=dict)
-    _before: list[EntranceEvent] = field(default_factory=list)
-    _base: Entrance | None = None
-    _live: Entrance | None = None
+    _events: dict[tuple[str, str], CheckedEvent] = field(default_factory=dict)
+    _before: list[CheckedEvent] = field(default_factory=list)
+    _base: BadgeChecks | None = None
+    _live: BadgeChecks | None = None
     _last: tuple[int, bool, str, str] = NOTHING_TAKEN
     _pending: list[Step] = field(default_factory=list)
     _unsealed: int = 0
     _told: tuple[RowSegment, ...] | None = None
 
-    def is_late(self, event: EntranceEvent) -> bool:
+    def is_late(self, event: CheckedEvent) -> bool:
         """It concerns what lies behind the resume point: the caller must begin again from an earlier one."""
         return self.resume_point is not None and event.origin.at_us <= self.resume_point.at_us
 
@@ -94,7 +95,7 @@ class BadgeProjector:
         """
         return None if self.resume_point is None else self.resume_point.at_us - 2 * self.rules.reach_us()
 
-    def add(self, event: EntranceEvent) -> None:
+    def add(self, event: CheckedEvent) -> None:
         """Take an event; of one before the resume point (until the first settling) only what follows from it now
         matters.
         """
@@ -142,7 +143,7 @@ class BadgeProjector:
         """Where the next stored segment begins."""
         return 0 if self.resume_point is None else self.resume_point.at_us
 
-    def _advanced(self, until_us: int | None) -> Entrance:
+    def _advanced(self, until_us: int | None) -> BadgeChecks:
         if self._live is None:
             self._live = self._at_resume_point().copied()
             self._pending, self._last = self._steps_since_resume_point(), NOTHING_TAKEN
@@ -156,13 +157,13 @@ class BadgeProjector:
         del self._pending[:due]
         return self._live
 
-    def _at_resume_point(self) -> Entrance:
+    def _at_resume_point(self) -> BadgeChecks:
         if self._base is None:
             if self.resume_point is None:
-                self._base = Entrance(self.rules)
+                self._base = BadgeChecks(self.rules)
             else:
-                state = EntranceState.from_json(Fields(self.resume_point.state, "resume_point.entrance"))
-                self._base = Entrance(self.rules, state, self.resume_point.at_us)
+                state = ChecksState.from_json(Fields(self.resume_point.state, "resume_point.entrance"))
+                self._base = BadgeChecks(self.rules, state, self.resume_point.at_us)
             steps = (step for event in self._before for step in steps_of(event) if step.at_us <= self.anchor_us)
             for step in sorted(steps, key=lambda one: one.order):
                 self._base.take(step)
@@ -173,7 +174,7 @@ class BadgeProjector:
         since_us = -1 if self.resume_point is None else self.resume_point.at_us
         return [step for event in self._events.values() for step in steps_of(event) if step.at_us > since_us]
 
-    def _seal(self, live: Entrance) -> RowSegment | None:
+    def _seal(self, live: BadgeChecks) -> RowSegment | None:
         limit_us = self._limit_us()
         if limit_us <= self.anchor_us:
             return None
@@ -209,10 +210,10 @@ class BadgeProjector:
     def _segment(self, anchor_us: int, found: Iterable[Finding], resume_point: BadgeResumePoint | None) -> RowSegment:
         """With a resume point, what is over by then; else that and what still holds."""
         kept = tuple(find.decided(finding, self.rules.decisions) for finding in found)
-        return RowSegment(HOUSE, anchor_us, None if resume_point is None else resume_point.to_json(), findings=kept)
+        return RowSegment(SITE, anchor_us, None if resume_point is None else resume_point.to_json(), findings=kept)
 
 
-def entrance_findings(rules: HouseRules, events: Iterable[EntranceEvent]) -> list[Finding]:
+def badge_findings(rules: SiteRules, events: Iterable[CheckedEvent]) -> list[Finding]:
     """Of a whole history in one piece: what increments and rebuilds must equal. ``events`` come in any order."""
     projector = BadgeProjector(rules, seal_every=2**62)
     for event in events:
@@ -221,12 +222,12 @@ def entrance_findings(rules: HouseRules, events: Iterable[EntranceEvent]) -> lis
     return [finding for segment in update.segments for finding in segment.findings] if update is not None else []
 
 
-async def rebuild_entrance(rules: HouseRules, facts: AsyncIterator[Fact]) -> list[RowSegment]:
+async def rebuild_badges(rules: SiteRules, facts: AsyncIterator[Fact]) -> list[RowSegment]:
     """All segments of a history; ``facts`` in order of their instants, so that none is late and little is held."""
     projector, segments = BadgeProjector(rules), dict[int, RowSegment]()
     waiting = 0
     async for fact in facts:
-        event = entrance_event(fact)
+        event = checked_event(fact)
         if event is not None:
             projector.add(event)
             waiting += 1

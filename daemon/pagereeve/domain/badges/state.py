@@ -106,7 +106,7 @@ class FeedState:
 
 
 @dataclass(slots=True)
-class EntranceState:
+class ChecksState:
     """``readers`` by (gateway, reader); ``gateways``: badge lines, by name; ``releases``: start notices of all."""
 
     readers: dict[tuple[str, str], ReaderState] = field(default_factory=dict)
@@ -143,7 +143,7 @@ class EntranceState:
         }
 
     @classmethod
-    def from_json(cls, fields: Fields) -> EntranceState:
+    def from_json(cls, fields: Fields) -> ChecksState:
         """Raises BadFact."""
         state = cls(releases=FeedState.from_json(fields.object("releases")))
         readers = fields.object("readers")

@@ -8,16 +8,16 @@ from typing import Any, Final, assert_never
 
 from pagereeve.domain.facts.codec_origin import origin_json, origin_of
 from pagereeve.domain.facts.codec_policy import policy_of, rules_json
-from pagereeve.domain.facts.codec_site import HOUSE_READERS, house_json
+from pagereeve.domain.facts.codec_site import SITE_READERS, site_json
 from pagereeve.domain.facts.events import data_of, event_of
 from pagereeve.domain.facts.facts import (
     Assigned,
+    BadgePolicySet,
     BadgePresented,
     BadgeUnreadable,
     Bound,
     Conflict,
     Decided,
-    EntranceSet,
     Event,
     Fact,
     PolicySet,
@@ -62,8 +62,8 @@ def to_json(fact: Fact) -> dict[str, Any]:
         case SettleLearned():
             body = {"fact": "settle-learned", "printer": fact.printer, "at": to_text(fact.at_us)}
             body["settle_us"] = fact.settle_us
-        case Assigned() | Registered() | Bound() | EntranceSet() | BadgeUnreadable():
-            body = house_json(fact)
+        case Assigned() | Registered() | Bound() | BadgePolicySet() | BadgeUnreadable():
+            body = site_json(fact)
         case Conflict():
             body = {"fact": "conflict", "printer": fact.printer, **origin_json(fact.origin)}
             body |= {"type": fact.kind, "digest": fact.digest}
@@ -234,7 +234,7 @@ def _conflict(fields: Fields) -> Conflict:
 
 
 _READERS: Final[dict[str, Callable[[Fields], Fact]]] = {
-    **HOUSE_READERS,
+    **SITE_READERS,
     "event": _event,
     "reading": _reading,
     "read-failed": _failed,

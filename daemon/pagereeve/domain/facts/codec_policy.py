@@ -7,10 +7,10 @@ from typing import Any, Final, get_args
 
 from pagereeve.domain.facts.policy import (
     LARGE_WEIGHT_MAX,
+    BadgePolicy,
     BlankBacks,
     Charging,
     Copies,
-    EntrancePolicy,
     NumberUp,
     Policy,
     SidesMade,
@@ -20,7 +20,7 @@ from pagereeve.domain.values.fields import Fields
 FIGURE_MAX: Final = 2**53 - 1
 
 
-def rules_json(policy: Policy | EntrancePolicy) -> dict[str, Any]:
+def rules_json(policy: Policy | BadgePolicy) -> dict[str, Any]:
     return {field.name: getattr(policy, field.name) for field in dataclass_fields(policy)}
 
 
@@ -49,9 +49,9 @@ def policy_of(fields: Fields) -> Policy:
     return Policy(**changes)
 
 
-def entrance_policy_of(fields: Fields) -> EntrancePolicy:
+def badge_policy_of(fields: Fields) -> BadgePolicy:
     """As policy_of. Raises BadFact."""
-    known = [name for name in fields.names() if name in EntrancePolicy.__dataclass_fields__]
-    policy = EntrancePolicy(**{name: fields.integer(name, 0, FIGURE_MAX) for name in known})
+    known = [name for name in fields.names() if name in BadgePolicy.__dataclass_fields__]
+    policy = BadgePolicy(**{name: fields.integer(name, 0, FIGURE_MAX) for name in known})
     fields.finish()
     return policy

@@ -1,4 +1,4 @@
-"""Facts that concern the whole house, or a printer's place in it, as JSON, both ways."""
+"""Facts that concern the whole site, or a printer's place in it, as JSON, both ways."""
 
 from __future__ import annotations
 
@@ -6,15 +6,15 @@ from collections.abc import Callable
 from typing import Any, Final, assert_never
 
 from pagereeve.domain.facts.codec_origin import origin_json, origin_of
-from pagereeve.domain.facts.codec_policy import entrance_policy_of, rules_json
-from pagereeve.domain.facts.facts import Assigned, BadgeUnreadable, Bound, EntranceSet, Registered
+from pagereeve.domain.facts.codec_policy import badge_policy_of, rules_json
+from pagereeve.domain.facts.facts import Assigned, BadgePolicySet, BadgeUnreadable, Bound, Registered
 from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import to_text
 
-HouseFact = Assigned | Registered | Bound | EntranceSet | BadgeUnreadable
+SiteFact = Assigned | Registered | Bound | BadgePolicySet | BadgeUnreadable
 
 
-def house_json(fact: HouseFact) -> dict[str, Any]:
+def site_json(fact: SiteFact) -> dict[str, Any]:
     match fact:
         case Assigned():
             return {
@@ -34,7 +34,7 @@ def house_json(fact: HouseFact) -> dict[str, Any]:
             until = None if fact.until_us is None else to_text(fact.until_us)
             body = {"fact": "bound", "at": to_text(fact.at_us), "until": until, "known": to_text(fact.known_us)}
             return {**body, "badge": fact.badge, "owner": fact.owner}
-        case EntranceSet():
+        case BadgePolicySet():
             return {"fact": "entrance-policy", "at": to_text(fact.at_us), "policy": rules_json(fact.policy)}
         case BadgeUnreadable():
             body = {"fact": "badge-unreadable", **origin_json(fact.origin), "gateway": fact.gateway}
@@ -60,8 +60,8 @@ def _bound(fields: Fields) -> Bound:
     )
 
 
-def _entrance(fields: Fields) -> EntranceSet:
-    return EntranceSet(fields.instant("at"), entrance_policy_of(fields.object("policy")))
+def _badges(fields: Fields) -> BadgePolicySet:
+    return BadgePolicySet(fields.instant("at"), badge_policy_of(fields.object("policy")))
 
 
 def _unreadable(fields: Fields) -> BadgeUnreadable:
@@ -73,10 +73,10 @@ def _unreadable(fields: Fields) -> BadgeUnreadable:
     )
 
 
-HOUSE_READERS: Final[dict[str, Callable[[Fields], HouseFact]]] = {
+SITE_READERS: Final[dict[str, Callable[[Fields], SiteFact]]] = {
     "assigned": _assigned,
     "registered": _registered,
     "bound": _bound,
-    "entrance-policy": _entrance,
+    "entrance-policy": _badges,
     "badge-unreadable": _unreadable,
 }

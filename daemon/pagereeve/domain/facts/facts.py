@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from pagereeve.domain.facts.policy import EntrancePolicy, Policy
+from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.facts.ticket import Ticket
 
@@ -161,7 +161,7 @@ class Bound:
 
 @dataclass(frozen=True, slots=True)
 class Registered:
-    """From ``at_us`` on, the printer of that name stands behind the gateway. Of the house (``printer`` is "")."""
+    """From ``at_us`` on, the printer of that name stands behind the gateway. Of the site (``printer`` is "")."""
 
     at_us: int
     name: str
@@ -170,11 +170,11 @@ class Registered:
 
 
 @dataclass(frozen=True, slots=True)
-class EntranceSet:
+class BadgePolicySet:
     """The rules by which badges and feeds are judged from ``at_us`` on. Concerns no printer."""
 
     at_us: int
-    policy: EntrancePolicy
+    policy: BadgePolicy
     printer: str = ""
 
 
@@ -221,13 +221,13 @@ Fact = (
     | Assigned
     | Registered
     | Bound
-    | EntranceSet
+    | BadgePolicySet
     | BadgeUnreadable
     | Conflict
 )
 
 # A union written in place would be built anew at each call.
-_DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, EntranceSet)
+_DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, BadgePolicySet)
 
 
 def instant_us(fact: Fact) -> int:

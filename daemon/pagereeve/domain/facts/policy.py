@@ -68,8 +68,8 @@ class Policy:
 
 
 @dataclass(frozen=True, slots=True)
-class EntrancePolicy:
-    """The rules for badges and feeds, of the whole house. Every default is argued in DEVELOPERS.md, "Policy".
+class BadgePolicy:
+    """The rules for badges and feeds, of the whole site. Every default is argued in DEVELOPERS.md, "Policy".
 
     swipe_us          the same badge at the same reader again within this of its last sighting is the same swipe
     travel_us         the same badge at another gateway within this is in two places; 0 turns it off

@@ -1,4 +1,4 @@
-"""What is in force for the whole house, and when: whose a badge is, where a printer stands, the rules for badges."""
+"""What is in force for the whole site, and when: whose a badge is, where a printer stands, the rules for badges."""
 
 from __future__ import annotations
 
@@ -6,29 +6,29 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 
-from pagereeve.domain.facts.facts import Bound, Decided, EntranceSet, Fact, Registered
-from pagereeve.domain.facts.policy import EntrancePolicy
+from pagereeve.domain.facts.facts import BadgePolicySet, Bound, Decided, Fact, Registered
+from pagereeve.domain.facts.policy import BadgePolicy
 
 
 @dataclass(slots=True)
-class HouseRules:
-    """A binding counts from its own date on, but never before the house knew of it: what was said of a badge stays."""
+class SiteRules:
+    """A binding counts from its own date on, but never before the site knew of it: what was said of a badge stays."""
 
     bindings: dict[str, list[Bound]] = field(default_factory=dict)
     places: dict[str, list[Registered]] = field(default_factory=dict)
-    policies: list[EntranceSet] = field(default_factory=list)
+    policies: list[BadgePolicySet] = field(default_factory=list)
     decisions: list[Decided] = field(default_factory=list)
     directory_us: int | None = None
 
     @classmethod
-    def of(cls, facts: Iterable[Fact]) -> HouseRules:
+    def of(cls, facts: Iterable[Fact]) -> SiteRules:
         rules = cls()
         for fact in facts:
             rules.add(fact)
         return rules
 
     def add(self, fact: Fact) -> bool:
-        """Take a fact of the house; False where it is of another sort. A second copy changes nothing."""
+        """Take a fact of the site; False where it is of another sort. A second copy changes nothing."""
         match fact:
             case Bound():
                 known = self.bindings.setdefault(fact.badge, [])
@@ -42,7 +42,7 @@ class HouseRules:
                 if fact not in places:
                     places.append(fact)
                     places.sort(key=lambda one: (one.at_us, one.gateway))
-            case EntranceSet():
+            case BadgePolicySet():
                 if fact not in self.policies:
                     self.policies.append(fact)
                     self.policies.sort(key=lambda one: (one.at_us, repr(one.policy)))
@@ -80,11 +80,11 @@ class HouseRules:
         index = bisect_right(places, at_us, key=lambda one: one.at_us)
         return places[max(0, index - 1)].gateway if places else ""
 
-    def policy_at(self, at_us: int) -> EntrancePolicy:
+    def policy_at(self, at_us: int) -> BadgePolicy:
         index = bisect_right(self.policies, at_us, key=lambda one: one.at_us)
-        return self.policies[max(0, index - 1)].policy if self.policies else EntrancePolicy()
+        return self.policies[max(0, index - 1)].policy if self.policies else BadgePolicy()
 
     def reach_us(self) -> int:
         """How far back an event may matter to a later one, under any rules known."""
-        known = [one.policy for one in self.policies] or [EntrancePolicy()]
+        known = [one.policy for one in self.policies] or [BadgePolicy()]
         return max(max(one.swipe_us, one.travel_us, one.nearby_us) for one in known)

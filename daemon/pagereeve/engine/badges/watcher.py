@@ -1,4 +1,4 @@
-"""The one owner of the entrance: it hears of every badge and start notice, and keeps their findings up to date."""
+"""The one owner of the badge checks: it hears of every badge and start notice, and keeps their findings up to date."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ import asyncio
 from collections import deque
 from dataclasses import dataclass, field
 
-from pagereeve.domain.badges.projector import HOUSE, SEAL_EVERY, BadgeProjector, BadgeResumePoint, entrance_event
+from pagereeve.domain.badges.projector import SEAL_EVERY, SITE, BadgeProjector, BadgeResumePoint, checked_event
 from pagereeve.domain.facts.facts import Fact
-from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.supervision.heartbeat import OPEN_LONGEST_S, STORE_LONGEST_S, WAKE_EVERY_S, Heartbeat
@@ -48,7 +48,7 @@ class BadgeWatcher:
 
     def hear(self, fact: Fact) -> None:
         """A fact that is durable."""
-        if entrance_event(fact) is None and fact.printer != HOUSE:
+        if checked_event(fact) is None and fact.printer != SITE:
             return
         if len(self._heard) == HEARD_MAX:
             self.begin_again(min(_instant_us(one) for one in self._heard))
@@ -106,7 +106,7 @@ class BadgeWatcher:
         self._heard.clear()
         projector = self._projector()
         for fact in heard:
-            event = entrance_event(fact)
+            event = checked_event(fact)
             if event is None:
                 projector.rules.add(fact)
                 projector.renew()
@@ -121,36 +121,36 @@ class BadgeWatcher:
         """The projector as of the latest stored resume point before an instant, with the facts since."""
         self._answered = self._asked
         self.heartbeat.does("reads its rows from the journal", OPEN_LONGEST_S)
-        rules = HouseRules.of([stored.fact for stored in await self.store.standing_facts(HOUSE)])
+        rules = SiteRules.of([stored.fact for stored in await self.store.standing_facts(SITE)])
         resume_point = await self._resume_point_before(before_us)
         projector = BadgeProjector(rules, resume_point, seal_every=self.seal_every)
-        async for fact in self.store.entrance_facts(projector.needed_from_us()):
-            event = entrance_event(fact)
+        async for fact in self.store.badge_facts(projector.needed_from_us()):
+            event = checked_event(fact)
             if event is not None:
                 projector.add(event)
-        self.running_totals = await self.store.running_totals(HOUSE, projector.anchor_us)
+        self.running_totals = await self.store.running_totals(SITE, projector.anchor_us)
         self.projector = projector
 
     async def _resume_point_before(self, before_us: int) -> BadgeResumePoint | None:
         """At a start, one behind which nothing arrived since: that may be stored, and not found as the process died."""
-        resume_point = await resume_point_before(self.store, HOUSE, before_us, BadgeResumePoint.from_json)
+        resume_point = await resume_point_before(self.store, SITE, before_us, BadgeResumePoint.from_json)
         if resume_point is None or before_us != FOREVER_US:
             return resume_point
         late_us = FOREVER_US
-        async for fact in self.store.entrance_facts(resume_point.at_us - LOOK_BACK_US):
-            event = entrance_event(fact)
+        async for fact in self.store.badge_facts(resume_point.at_us - LOOK_BACK_US):
+            event = checked_event(fact)
             if event is not None and event.origin.at_us > resume_point.at_us:
                 break
             if event is not None and event.origin.received_us > resume_point.at_us:
                 late_us = min(late_us, event.origin.at_us)
         if late_us == FOREVER_US:
             return resume_point
-        return await resume_point_before(self.store, HOUSE, late_us, BadgeResumePoint.from_json)
+        return await resume_point_before(self.store, SITE, late_us, BadgeResumePoint.from_json)
 
     async def _advance(self, until_us: int | None = None) -> None:
         update = self._projector().advance(until_us)
         if update is not None:
-            await self.store.replace(HOUSE, update.from_anchor_us, update.segments)
+            await self.store.replace(SITE, update.from_anchor_us, update.segments)
             self.running_totals.add(update)
         if self._answered == self._asked:
             # Only now: what could not be stored must be begun again after all.
@@ -163,5 +163,5 @@ class BadgeWatcher:
 
 
 def _instant_us(fact: Fact) -> int:
-    event = entrance_event(fact)
+    event = checked_event(fact)
     return FOREVER_US if event is None else event.origin.at_us

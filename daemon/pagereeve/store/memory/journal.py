@@ -13,7 +13,7 @@ from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.memory.ledger import MemoryLedger
 from pagereeve.store.records.batch import Batch, First, Numbered
-from pagereeve.store.records.fact_record import DECIDED, ENDED, ENTRANCE_KINDS, Filing, Identity, run_of
+from pagereeve.store.records.fact_record import BADGE_KINDS, DECIDED, ENDED, Filing, Identity, run_of
 from pagereeve.store.records.requests import (
     Post,
     Request,
@@ -161,8 +161,8 @@ class MemoryJournal(MemoryLedger):
         late = [one for one in after if one.filing.at_us <= at_us or one.filing.kind == DECIDED]
         return [one.filing.fact for one in sorted(late, key=_order)[:LATE_FACTS_MAX]]
 
-    async def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
-        known = [one for facts in self._facts.values() for one in facts if one.filing.kind in ENTRANCE_KINDS]
+    async def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
+        known = [one for facts in self._facts.values() for one in facts if one.filing.kind in BADGE_KINDS]
         for one in sorted(known, key=_order):
             if from_us is None or one.filing.at_us >= from_us:
                 yield one.filing.fact

@@ -39,7 +39,7 @@ ReleaseName = tuple[str, str]
 ENDED: Final = RELEASE_ENDED
 NOTED: Final = PRINTER_NOTED
 DECIDED: Final = FINDING_DECIDED
-ENTRANCE_KINDS: Final = (BADGE_PRESENTED, "badge-unreadable", RELEASE_STARTED)
+BADGE_KINDS: Final = (BADGE_PRESENTED, "badge-unreadable", RELEASE_STARTED)
 
 FAR_US: Final = 7_258_118_400_000_000
 """The year 2200: an instant beyond it is looked at twice."""

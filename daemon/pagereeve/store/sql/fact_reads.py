@@ -174,12 +174,12 @@ class FactReads:
         statement = select(_FACT.body).where(*wanted, late).order_by(_FACT.at_us, _FACT.seq)
         return await self._facts_of(statement.limit(LATE_FACTS_MAX))
 
-    async def entrance_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
+    async def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
         """In order of instant, printer and number, in bounded pages."""
         order = (_FACT.at_us, _FACT.printer, _FACT.seq)
         place: tuple[int, str, int] = (0 if from_us is None else from_us, "", 0)
         while True:
-            statement = select(*order, _FACT.body).where(schema.entrance_kinds(), tuple_(*order) > tuple_(*place))
+            statement = select(*order, _FACT.body).where(schema.badge_kinds(), tuple_(*order) > tuple_(*place))
             rows = await self._reader.rows(statement.order_by(*order).limit(PAGE_ROWS))
             for row in rows:
                 yield fact_of(row.body)

@@ -38,7 +38,7 @@ def few_kinds() -> TextClause:
     )
 
 
-def entrance_kinds() -> TextClause:
+def badge_kinds() -> TextClause:
     """The condition of ix_fact_entrance, word for word."""
     return text(
         "kind IN ('pagereeve.badge.presented.v1', 'badge-unreadable', 'pagereeve.release.started.v1') "
@@ -74,7 +74,7 @@ for _name, _columns, _where in (
     ("ix_fact_release", (fact.c.source, fact.c.release, fact.c.at_us, fact.c.seq), text("release IS NOT NULL")),
     ("ix_fact_source_at", (fact.c.source, fact.c.at_us), text("source IS NOT NULL")),
     ("ix_fact_few", (fact.c.printer, fact.c.kind, fact.c.at_us, fact.c.seq), few_kinds()),
-    ("ix_fact_entrance", (fact.c.at_us, fact.c.printer, fact.c.seq), entrance_kinds()),
+    ("ix_fact_entrance", (fact.c.at_us, fact.c.printer, fact.c.seq), badge_kinds()),
 ):
     Index(_name, *_columns, sqlite_where=_where, postgresql_where=_where)
 

@@ -1,4 +1,4 @@
-"""Badges, readers and feeds of the whole house: FIELD-CASES chapter 3, and the findings of DESIGN.md section 4."""
+"""Badges, readers and feeds of the whole site: FIELD-CASES chapter 3, and the findings of DESIGN.md section 4."""
 
 from __future__ import annotations
 
@@ -6,21 +6,21 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from pagereeve.domain.badges.projector import COPY_SOURCE, HOUSE, BadgeProjector, entrance_event, entrance_findings
+from pagereeve.domain.badges.projector import COPY_SOURCE, SITE, BadgeProjector, badge_findings, checked_event
 from pagereeve.domain.badges.swipes import swipes_of
 from pagereeve.domain.facts.facts import (
+    BadgePolicySet,
     BadgePresented,
     BadgeUnreadable,
     Bound,
     Decided,
-    EntranceSet,
     Fact,
     Origin,
     Registered,
     ReleaseStarted,
 )
-from pagereeve.domain.facts.policy import EntrancePolicy
-from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.facts.policy import BadgePolicy
+from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.values.instants import SECOND_US
 from tests.unit.domain.story import at_us
@@ -30,14 +30,14 @@ ANISE, BIRCH, NOBODY = "b-anise", "b-birch", "b-nobody"
 
 @dataclass
 class Hall:
-    """An invented entrance: anise's and birch's badges are known, printers stand behind gateways east and west."""
+    """An invented badge checks: anise's and birch's badges are known, printers stand behind gateways east and west."""
 
-    policy: EntrancePolicy = field(default_factory=EntrancePolicy)
+    policy: BadgePolicy = field(default_factory=BadgePolicy)
     directory: bool = True
     facts: list[Fact] = field(default_factory=list)
 
     def __post_init__(self) -> None:
-        self.facts.append(EntranceSet(at_us(-9_000), self.policy))
+        self.facts.append(BadgePolicySet(at_us(-9_000), self.policy))
         self.facts += [Registered(at_us(-9_000), f"printer-{name}", name) for name in ("east", "west")]
         if self.directory:
             self.facts += [Bound(0, f"b-{who}", who, at_us(-9_000)) for who in ("anise", "birch")]
@@ -66,10 +66,10 @@ class Hall:
 
     def findings(self) -> list[Finding]:
         """However they are come by: in one piece, in any order, fact by fact with resume points in between."""
-        events = [event for fact in self.facts if (event := entrance_event(fact)) is not None]
-        rules = HouseRules.of(self.facts)
-        whole = _sorted(entrance_findings(rules, events))
-        assert _sorted(entrance_findings(rules, [*reversed(events), *events])) == whole
+        events = [event for fact in self.facts if (event := checked_event(fact)) is not None]
+        rules = SiteRules.of(self.facts)
+        whole = _sorted(badge_findings(rules, events))
+        assert _sorted(badge_findings(rules, [*reversed(events), *events])) == whole
         for hold_back_us in (0, 5 * SECOND_US):
             projector = BadgeProjector(rules, hold_back_us=hold_back_us, seal_every=3)
             segments: dict[int, RowSegment] = {}
@@ -106,7 +106,7 @@ def test_an_ordinary_hour_is_quiet() -> None:
 
 def test_a_card_that_lies_on_the_reader_is_one_swipe() -> None:
     """3.12, EVerest/EVerest#2497, pokusew/nfc-pcsc#34: 0, 0.2, 1.9, 2.1, 3.9 s is one swipe, 6.5 s another."""
-    hall = Hall(EntrancePolicy(nearby_us=SECOND_US))
+    hall = Hall(BadgePolicy(nearby_us=SECOND_US))
     for second in (0, 0.2, 1.9, 2.1, 3.9, 6.5):
         hall.badge(second, NOBODY)
     told = hall.findings()
@@ -129,7 +129,7 @@ def test_swipes_keep_a_count_of_their_repeats() -> None:
 
 def test_another_answer_is_another_swipe() -> None:
     """3.13, Donkie/Spoolman#1115: unknown at 0 s, enrolled, granted at 1 s: both are kept."""
-    hall = Hall(EntrancePolicy(silent_after=2, silent_us=0), directory=False)
+    hall = Hall(BadgePolicy(silent_after=2, silent_us=0), directory=False)
     hall.release(-5)
     hall.badge(0, outcome="unknown")
     hall.badge(1, outcome="granted")
@@ -144,7 +144,7 @@ def test_an_unknown_badge_that_is_tried_again_is_told_once() -> None:
     for second in (0, 20, 300, 800):
         hall.badge(second, NOBODY)
     (told,) = hall.findings()
-    assert (told.kind, told.place, told.printer) == ("unknown-badge", "the reader at gateway east", HOUSE)
+    assert (told.kind, told.place, told.printer) == ("unknown-badge", "the reader at gateway east", SITE)
     hall.badge(2_000, NOBODY)
     hall.badge(2_001, NOBODY, "west", reader="desk")
     assert [one.place for one in hall.findings() if one.kind == "unknown-badge"] == [
@@ -163,7 +163,7 @@ def test_without_a_directory_only_the_release_server_knows_badges() -> None:
 
 
 def test_no_finding_holds_what_stands_for_a_badge() -> None:
-    hall = Hall(EntrancePolicy(changed_badges=2))
+    hall = Hall(BadgePolicy(changed_badges=2))
     hall.badge(0, NOBODY)
     hall.badge(1, NOBODY, "west")
     hall.release(2, ANISE, "birch")
@@ -240,7 +240,7 @@ def test_one_badge_at_two_gateways_at_once() -> None:
     hall.badge(111, ANISE, "west")
     (told,) = hall.findings()
     assert (told.kind, told.place) == ("badge-in-two-places", "gateways east and west")
-    quiet = Hall(EntrancePolicy(travel_us=0))
+    quiet = Hall(BadgePolicy(travel_us=0))
     quiet.badge(0, ANISE, "east")
     quiet.badge(1, ANISE, "west")
     assert quiet.kinds() == []
@@ -317,7 +317,7 @@ def test_releases_that_name_a_badge_without_badge_lines() -> None:
 
 def test_a_copy_for_another_printer_is_no_second_badge() -> None:
     origin = Origin(COPY_SOURCE, "urn:x e1 printer-b", at_us(0), at_us(0))
-    assert entrance_event(BadgePresented("printer-b", origin, ANISE, "east")) is None
+    assert checked_event(BadgePresented("printer-b", origin, ANISE, "east")) is None
 
 
 @pytest.mark.parametrize("action", ["explain", "close"])
@@ -333,6 +333,6 @@ def test_a_person_may_speak_of_it(action: str) -> None:
 
 
 def test_a_place_before_the_registry_knew_it_is_the_first_one_known() -> None:
-    rules = HouseRules.of([Registered(at_us(100), "p", "west"), Registered(at_us(200), "p", "east")])
+    rules = SiteRules.of([Registered(at_us(100), "p", "west"), Registered(at_us(200), "p", "east")])
     assert [rules.gateway_of("p", at_us(second)) for second in (0, 150, 250)] == ["west", "west", "east"]
     assert rules.gateway_of("unheard-of", at_us(0)) == ""

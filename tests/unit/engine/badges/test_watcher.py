@@ -7,7 +7,7 @@ from collections import Counter
 import pytest
 
 from pagereeve.domain.badges.form import BadgeForm
-from pagereeve.domain.badges.projector import HOUSE, rebuild_entrance
+from pagereeve.domain.badges.projector import SITE, rebuild_badges
 from pagereeve.domain.facts.events import FINDING_DECIDED, PRINTER_NOTED
 from pagereeve.domain.facts.facts import (
     BadgePresented,
@@ -18,7 +18,7 @@ from pagereeve.domain.facts.facts import (
     Registered,
     ReleaseEnded,
 )
-from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
@@ -28,11 +28,11 @@ from tests.unit.engine.world import FakePrinter, World
 ANISE, BIRCH = "1EA68671", "4CDDA15F"
 
 
-async def house(world: World) -> list[Finding]:
-    """The entrance's stored findings, which must be what a rebuild says."""
-    stored = [finding for segment in await world.store.segments(HOUSE) for finding in segment.findings]
-    rules = HouseRules.of([one.fact for one in await world.store.standing_facts(HOUSE)])
-    fresh = await rebuild_entrance(rules, world.store.entrance_facts())
+async def site(world: World) -> list[Finding]:
+    """The badge checks's stored findings, which must be what a rebuild says."""
+    stored = [finding for segment in await world.store.segments(SITE) for finding in segment.findings]
+    rules = SiteRules.of([one.fact for one in await world.store.standing_facts(SITE)])
+    fresh = await rebuild_badges(rules, world.store.badge_facts())
     assert sorted(one.id for segment in fresh for one in segment.findings) == sorted(one.id for one in stored)
     counted = +world.badge_watcher.running_totals.open_findings
     assert counted == Counter(one.kind for one in stored if one.state == "open")
@@ -63,7 +63,7 @@ def test_an_unknown_badge_is_told_within_seconds_and_once() -> None:
             for _ in range(3):
                 await world.badge("DEADBEEF", "east")
                 await world.passes(5)
-            (told,) = await house(world)
+            (told,) = await site(world)
             assert (told.kind, told.place) == ("unknown-badge", "the reader at gateway east")
             assert await world.store.finding(told.id) == told
 
@@ -84,7 +84,7 @@ def test_a_badge_that_its_form_refuses_is_an_error_of_the_frame_and_never_an_unk
             assert "1EA686" not in line.detail
             await world.badge("514229873", "east", event="by-the-desk")
             await world.passes(5)
-            assert await house(world) == []
+            assert await site(world) == []
             facts = [one.fact async for one in world.store.facts("")]
             reasons = [fact.reason for fact in facts if isinstance(fact, BadgeUnreadable)]
             assert reasons == ["length", "form", "length"]
@@ -111,9 +111,9 @@ def test_readers_of_two_styles_are_one_person() -> None:
                 await world.passes(60)
                 await world.intake.badge_line(gateway, number, feed="line", received_us=at_us, reader=reader)
                 at_us = world.clock.now_us()
-            badges = [fact async for fact in world.store.entrance_facts() if isinstance(fact, BadgePresented)]
+            badges = [fact async for fact in world.store.badge_facts() if isinstance(fact, BadgePresented)]
             assert {fact.badge for fact in badges} == {world.badges.hashed(ANISE)}
-            assert await house(world) == []
+            assert await site(world) == []
 
     passing(story())
 
@@ -127,10 +127,10 @@ def test_a_reader_whose_style_changed_is_told_without_mapping_anything() -> None
                 await world.passes(20 + nth)
                 await world.badge(number, "east")
             await world.passes(5)
-            (told,) = await house(world)
+            (told,) = await site(world)
             assert told.kind == "reader-form-changed"
             assert "byte-reversed" in told.text
-            facts = [fact async for fact in world.store.entrance_facts() if isinstance(fact, BadgePresented)]
+            facts = [fact async for fact in world.store.badge_facts() if isinstance(fact, BadgePresented)]
             assert world.badges.hashed(ANISE) not in {fact.badge for fact in facts}
 
     passing(story())
@@ -154,7 +154,7 @@ def test_the_wrong_badge_at_the_wrong_gateway() -> None:
             await world.badge(ANISE, "west")
             await world.start("r", 2, "a", badge=ANISE, owner="birch")
             await world.passes(5)
-            assert {one.kind for one in await house(world)} == {"badge-elsewhere", "badge-owner-differs"}
+            assert {one.kind for one in await site(world)} == {"badge-elsewhere", "badge-owner-differs"}
 
     passing(story())
 
@@ -168,7 +168,7 @@ def test_what_the_badge_watcher_did_not_hear_of_it_reads_from_the_journal(monkey
                 await world.badge(f"DEADBE{nth:02d}", "east")
                 await world.passes(1)
             await world.passes(100)
-            assert len(await house(world)) == 25
+            assert len(await site(world)) == 25
 
     monkeypatch.setattr("pagereeve.engine.badges.watcher.HEARD_MAX", 4)
     passing(story())
@@ -181,10 +181,10 @@ def test_a_late_badge_is_found_in_its_own_time() -> None:
             await world.badge(ANISE, "west", late_s=0)
             await world.start("r", 2, "a", badge=ANISE, owner="anise", late_s=0)
             await world.passes(700)
-            assert [one.kind for one in await house(world)] == ["badge-elsewhere"]
+            assert [one.kind for one in await site(world)] == ["badge-elsewhere"]
             await world.badge("DEADBEEF", "east", late_s=650)
             await world.passes(5)
-            assert {one.kind for one in await house(world)} == {"badge-elsewhere", "unknown-badge"}
+            assert {one.kind for one in await site(world)} == {"badge-elsewhere", "unknown-badge"}
 
     passing(story())
 
@@ -203,7 +203,7 @@ def test_a_late_badge_is_found_though_the_journal_could_not_store_at_first() -> 
             await world.passes(20)
             world.store.unavailable = ""
             await world.passes(200)
-            assert len(await house(world)) == 4
+            assert len(await site(world)) == 4
 
     passing(story())
 
@@ -217,7 +217,7 @@ def test_a_late_badge_stored_just_before_the_end_is_found_at_the_next_start(monk
             for nth in range(12):
                 await first.badge(f"DEADBE{nth:02d}", "west")
                 await first.passes(700)
-            assert any(segment.resume_point is not None for segment in await first.store.segments(HOUSE))
+            assert any(segment.resume_point is not None for segment in await first.store.segments(SITE))
             with monkeypatch.context() as dying:
                 dying.setattr("pagereeve.engine.badges.watcher.BadgeWatcher.hear", lambda *_: None)
                 await first.badge("DEADBEEF", "east", late_s=3_000)
@@ -225,7 +225,7 @@ def test_a_late_badge_stored_just_before_the_end_is_found_at_the_next_start(monk
             again.badge_watcher.seal_every = 3
             again.supervisor.start("badges", "badges", again.badge_watcher.run)
             await again.passes(30)
-            assert len(await house(again)) == 13
+            assert len(await site(again)) == 13
 
     passing(story())
 
@@ -238,11 +238,11 @@ def test_a_restart_loses_no_finding() -> None:
             await first.badge("DEADBEEF", "east")
             await first.passes(0.01)
         await first.badge_watcher.finish()
-        assert len(await house(first)) == 1
+        assert len(await site(first)) == 1
         async with World(first.printers, first.gateways, store=first.store) as again:
             again.supervisor.start("badges", "badges", again.badge_watcher.run)
             await again.passes(5)
-            assert len(await house(again)) == 1
+            assert len(await site(again)) == 1
 
     passing(story())
 
@@ -317,16 +317,16 @@ def test_a_decision_that_can_not_be_taken_says_why(data: dict[str, str], where: 
     passing(story())
 
 
-def test_a_decision_about_the_entrance() -> None:
+def test_a_decision_about_a_badge_finding() -> None:
     async def story() -> None:
         async with two() as world:
             await with_directory(world)
             await world.badge("DEADBEEF", "east")
             await world.passes(5)
-            (told,) = await house(world)
+            (told,) = await site(world)
             assert await decide(world, told.id, reason="other") == "stored"
             await world.passes(5)
-            (after,) = await house(world)
+            (after,) = await site(world)
             assert (after.state, after.reason) == ("explained", "other")
 
     passing(story())

@@ -6,10 +6,10 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.app.feeds import binding_facts, house_facts
+from pagereeve.app.feeds import binding_facts, site_facts
 from pagereeve.domain.badges.form import BadgeForm
-from pagereeve.domain.facts.facts import Bound, EntranceSet, Fact, Registered
-from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.facts.facts import BadgePolicySet, Bound, Fact, Registered
+from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.values.instants import SECOND_US, from_text
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.settings import (
@@ -119,14 +119,14 @@ def settings_of(path: Path, text: str) -> Settings:
 def imported(path: Path, text: str, known: list[Fact], now_us: int) -> list[Bound]:
     """What an import adds to the facts; ``known`` grows by them."""
     directory = settings_of(path, text).directory()
-    facts = list(binding_facts(directory, BadgeHasher(b"k" * 32, FORM), HouseRules.of(known), now_us))
+    facts = list(binding_facts(directory, BadgeHasher(b"k" * 32, FORM), SiteRules.of(known), now_us))
     known += facts
     return facts
 
 
 def owner(path: Path, known: list[Fact], number: str, at_us: int) -> str:
     del path
-    return HouseRules.of(known).owner_of(BadgeHasher(b"k" * 32, FORM).seen(number).badge, at_us)
+    return SiteRules.of(known).owner_of(BadgeHasher(b"k" * 32, FORM).seen(number).badge, at_us)
 
 
 def test_what_is_known_already_is_not_said_again(path: Path) -> None:
@@ -165,12 +165,12 @@ def test_the_house_is_furnished_once_and_again_when_it_changes(tmp_path: Path) -
     printers = (PrinterSettings(name="a", host="192.0.2.1", gateway="east"),)
     gateways = (GatewaySettings(name="east"), GatewaySettings(name="west"))
     settings = Settings(data_dir=tmp_path, gateways=gateways, printers=printers)
-    known: list[Fact] = list(house_facts(settings, HouseRules.of([]), NOON_US))
-    assert [type(fact) for fact in known] == [EntranceSet, Registered]
-    assert list(house_facts(settings, HouseRules.of(known), NOON_US + 1)) == []
+    known: list[Fact] = list(site_facts(settings, SiteRules.of([]), NOON_US))
+    assert [type(fact) for fact in known] == [BadgePolicySet, Registered]
+    assert list(site_facts(settings, SiteRules.of(known), NOON_US + 1)) == []
     moved = (PrinterSettings(name="a", host="192.0.2.1", gateway="west"),)
     other = Settings(data_dir=tmp_path, gateways=gateways, printers=moved)
-    assert list(house_facts(other, HouseRules.of(known), NOON_US + 1)) == [Registered(NOON_US + 1, "a", "west")]
+    assert list(site_facts(other, SiteRules.of(known), NOON_US + 1)) == [Registered(NOON_US + 1, "a", "west")]
 
 
 @pytest.mark.parametrize(

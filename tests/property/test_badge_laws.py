@@ -1,4 +1,4 @@
-"""The entrance's findings do not depend on the order, the multiplicity or the steps in which events come."""
+"""The badge checks's findings do not depend on the order, the multiplicity or the steps in which events come."""
 
 from __future__ import annotations
 
@@ -7,37 +7,37 @@ from random import Random
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pagereeve.domain.badges.checks import EntranceEvent
-from pagereeve.domain.badges.projector import BadgeProjector, BadgeResumePoint, entrance_findings
+from pagereeve.domain.badges.checks import CheckedEvent
+from pagereeve.domain.badges.projector import BadgeProjector, BadgeResumePoint, badge_findings
 from pagereeve.domain.facts.facts import (
+    BadgePolicySet,
     BadgePresented,
     BadgeUnreadable,
     Bound,
-    EntranceSet,
     Origin,
     Registered,
     ReleaseStarted,
 )
-from pagereeve.domain.facts.policy import EntrancePolicy
-from pagereeve.domain.facts.site_in_force import HouseRules
+from pagereeve.domain.facts.policy import BadgePolicy
+from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.projection.projector import apply_update
 from pagereeve.domain.values.instants import SECOND_US
 
 DAY_US = 1_800_000_000 * SECOND_US
-POLICY = EntrancePolicy(
+POLICY = BadgePolicy(
     nearby_us=40 * SECOND_US, noisy_frames=5, changed_badges=3, silent_after=4, silent_us=20 * SECOND_US
 )
-RULES = HouseRules.of(
+RULES = SiteRules.of(
     [
-        EntranceSet(DAY_US - SECOND_US, POLICY),
+        BadgePolicySet(DAY_US - SECOND_US, POLICY),
         *(Registered(DAY_US - SECOND_US, f"p{nth}", f"g{nth % 2}") for nth in range(4)),
         *(Bound(0, f"b{nth}", f"owner{nth}", DAY_US - SECOND_US) for nth in range(4)),
     ]
 )
 
 
-def an_hour(seed: int, length: int = 120) -> list[EntranceEvent]:
+def an_hour(seed: int, length: int = 120) -> list[CheckedEvent]:
     random, at_us, events = Random(seed), DAY_US, []
     for nth in range(length):
         at_us += int(random.choice([0.1, 1, 3, 8, 30]) * SECOND_US)
@@ -48,7 +48,7 @@ def an_hour(seed: int, length: int = 120) -> list[EntranceEvent]:
     return events
 
 
-def _event(random: Random, origin: Origin, badge: str, gateway: str) -> EntranceEvent:
+def _event(random: Random, origin: Origin, badge: str, gateway: str) -> CheckedEvent:
     match random.choice(["badge"] * 5 + ["frame"] * 3 + ["release"] * 3):
         case "badge":
             resembles = random.choice(["", "", "byte-reversed"]) if badge in {"b4", "b5"} else ""
@@ -67,10 +67,10 @@ def ordered(findings: list[Finding]) -> list[Finding]:
 @settings(max_examples=60)
 def test_order_and_repetition_make_no_difference(seed: int) -> None:
     events = an_hour(seed)
-    whole = ordered(entrance_findings(RULES, events))
+    whole = ordered(badge_findings(RULES, events))
     mixed = [*events, *events]
     Random(seed).shuffle(mixed)
-    assert ordered(entrance_findings(RULES, mixed)) == whole
+    assert ordered(badge_findings(RULES, mixed)) == whole
 
 
 @given(st.integers(0, 10**6), st.integers(2, 40), st.sampled_from([0, 10, 60]))
@@ -81,7 +81,7 @@ def test_increments_with_resume_points_restarts_and_late_events_equal_the_whole(
     events, random = an_hour(seed), Random(seed + 1)
     arriving = sorted(events, key=lambda one: (one.origin.received_us, random.random()))
     segments: dict[int, RowSegment] = {}
-    known: list[EntranceEvent] = []
+    known: list[CheckedEvent] = []
     projector = BadgeProjector(RULES, hold_back_us=hold_back_s * SECOND_US, seal_every=seal_every)
     for event in arriving:
         known.append(event)
@@ -96,11 +96,11 @@ def test_increments_with_resume_points_restarts_and_late_events_equal_the_whole(
     if update is not None:
         apply_update(segments, update)
     found = [finding for segment in segments.values() for finding in segment.findings]
-    assert ordered(found) == ordered(entrance_findings(RULES, events))
+    assert ordered(found) == ordered(badge_findings(RULES, events))
 
 
 def reopened(
-    segments: dict[int, RowSegment], known: list[EntranceEvent], before_us: int, projector: BadgeProjector
+    segments: dict[int, RowSegment], known: list[CheckedEvent], before_us: int, projector: BadgeProjector
 ) -> BadgeProjector:
     """As the badge watcher does after a restart, or for a late event."""
     resume_points = [
