@@ -22,9 +22,9 @@ from pagereeve.domain.facts.facts import (
     Note,
     Origin,
     Outcome,
+    PlateauRead,
     PolicySet,
     PrinterNoted,
-    Read,
     ReadFailed,
     Reason,
     Registered,
@@ -181,7 +181,7 @@ def plateaus(draw: st.DrawFn) -> Plateau:
     )
 
 
-READS = st.builds(Read, printer=NAMES, plateau=plateaus())
+READS = st.builds(PlateauRead, printer=NAMES, plateau=plateaus())
 SILENCES = st.builds(
     Silence,
     first_sent_us=INSTANTS_US,
@@ -192,7 +192,7 @@ SILENCES = st.builds(
     responder=texts(least=0),
 )
 FAILED_READS = st.builds(ReadFailed, printer=NAMES, silence=SILENCES)
-RUNS: st.SearchStrategy[Read | ReadFailed] = READS | FAILED_READS
+RUNS: st.SearchStrategy[PlateauRead | ReadFailed] = READS | FAILED_READS
 
 POLICIES = st.builds(
     Policy,

@@ -9,8 +9,8 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     Fact,
     Origin,
+    PlateauRead,
     PolicySet,
-    Read,
     ReadFailed,
     ReleaseEnded,
     ReleaseStarted,
@@ -66,7 +66,7 @@ def reading(
     state: PrinterState = PrinterState.IDLE,
     count: int = 2,
     unit: Unit = Unit.IMPRESSIONS,
-) -> Read:
+) -> PlateauRead:
     """Answers of one value: the first asked for at ``first``, the last at ``last``, each answered 0.05 s later."""
     sight = Sight((("total", Count(total, unit)),), "SN-0001", "1.3.6.1.4.1.99999.1", state)
     plateau = Plateau(
@@ -77,7 +77,7 @@ def reading(
         count=count if last > first else 1,
         sight=sight,
     )
-    return Read(PRINTER, plateau)
+    return PlateauRead(PRINTER, plateau)
 
 
 def failed(first: float, last: float, count: int) -> ReadFailed:
@@ -99,7 +99,7 @@ ONE_RELEASE: tuple[Fact, ...] = (
 """Five pages released, five counted: 1005 - 1000."""
 
 
-async def journal_of(facts: Iterable[Fact], open_run: Read | None = None) -> MemoryJournal:
+async def journal_of(facts: Iterable[Fact], open_run: PlateauRead | None = None) -> MemoryJournal:
     """A journal in memory that holds the facts and the projection made of them."""
     journal = MemoryJournal()
     known = list(facts)

@@ -4,7 +4,15 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-from pagereeve.domain.facts.facts import BadgePresented, Origin, Outcome, Read, ReadFailed, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.facts import (
+    BadgePresented,
+    Origin,
+    Outcome,
+    PlateauRead,
+    ReadFailed,
+    ReleaseEnded,
+    ReleaseStarted,
+)
 from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Reading, Sight, Silence, SilenceReason, Unit
 from pagereeve.domain.findings.finding import release_line
 from pagereeve.domain.ledger import (
@@ -47,9 +55,9 @@ def badge(event_id: str, printer: str = "printer-a", *, at_us: int = NOON_US) ->
     return BadgePresented(printer, origin(event_id, at_us), "b-0000", "gateway-1")
 
 
-def read(total: int, printer: str = "printer-a", *, at_us: int = NOON_US) -> Read:
+def read(total: int, printer: str = "printer-a", *, at_us: int = NOON_US) -> PlateauRead:
     sight = Sight((("total", Count(total, Unit.IMPRESSIONS)),), "serial-1", "1.3.6.1", PrinterState.IDLE)
-    return Read(printer, Plateau.of(Reading(at_us, at_us + 1_000, sight, uptime_cs=total)))
+    return PlateauRead(printer, Plateau.of(Reading(at_us, at_us + 1_000, sight, uptime_cs=total)))
 
 
 def failed(printer: str = "printer-a", *, at_us: int = NOON_US) -> ReadFailed:

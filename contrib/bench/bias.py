@@ -14,7 +14,7 @@ from random import Random
 from statistics import median, quantiles
 
 from pagereeve.domain.ledger import ReleaseKey
-from pagereeve.domain.patterns.bias import ALARM, Excursion, Step, after, signs_after
+from pagereeve.domain.patterns.bias import ALARM, BiasStep, Excursion, after, signs_after
 
 HISTORIES = 400
 JOBS_MAX = 4_000
@@ -43,7 +43,7 @@ def alarms_at(draw: Draw, seed: int, tolerance: int, *, plain: bool) -> int | No
     random, signs = Random(seed), ""
     held: dict[int, Excursion | None] = {1: None, -1: None}
     for job in range(1, JOBS_MAX + 1):
-        step = Step(draw(random), tolerance, job, KEY)
+        step = BiasStep(draw(random), tolerance, job, KEY)
         signs = signs_after(signs, step)
         for sign in (1, -1):
             held[sign] = one = after(held[sign], step, sign, signs)

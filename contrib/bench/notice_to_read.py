@@ -29,7 +29,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import JOURNAL_NAME, App, loop_factory, tune_interpreter
 from pagereeve.domain.values.instants import to_text
 from pagereeve.meters.snmp.stats import MeterHooks
-from pagereeve.settings import Address, HttpSettings, PrinterSettings, Settings
+from pagereeve.settings import HostPort, HttpSettings, PrinterSettings, Settings
 from pagereeve.simulator.college.fleet import Fleet
 from pagereeve.telemetry.logs import set_up_logs
 
@@ -131,7 +131,7 @@ async def daemon(args: argparse.Namespace, folder: Path) -> None:
     hooks = MeterHooks(on_sent=lambda printer, at_us: sent[printer].append(at_us))
     settings = Settings(
         data_dir=folder,
-        http=HttpSettings(listen=Address("127.0.0.1", 0)),
+        http=HttpSettings(listen=HostPort("127.0.0.1", 0)),
         printers=tuple(PrinterSettings(name=name, host=host, port=port) for name, (host, port) in addresses.items()),
     )
     async with App(settings, meter_hooks=hooks, first_reads_spread_s=10.0) as app:

@@ -15,7 +15,7 @@ import gc
 import time
 from collections.abc import Iterator
 
-from pagereeve.domain.facts.facts import Fact, Origin, PolicySet, Read, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.facts import Fact, Origin, PlateauRead, PolicySet, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Sight, Unit
@@ -26,7 +26,7 @@ from pagereeve.domain.values.instants import SECOND_US
 BEGIN_US = 1_700_000_000 * SECOND_US
 EVERY_US = 120 * SECOND_US
 PRINTER = "bench"
-Step = tuple[Fact | None, Read | None]
+Step = tuple[Fact | None, PlateauRead | None]
 
 
 def plateau(from_s: float, to_s: float, count: int, total: int, state: PrinterState, base_us: int) -> Plateau:
@@ -44,20 +44,26 @@ def steps(first: int, releases: int) -> Iterator[Step]:
         base_us, total, pages = BEGIN_US + nth * EVERY_US, nth * 4, 4
         name = f"r{nth}"
         resting = plateau(-100, -0.5, 3, total, PrinterState.IDLE, base_us)
-        yield None, Read(PRINTER, resting)
+        yield None, PlateauRead(PRINTER, resting)
         ticket = Ticket(pages=pages, copies=1, sides="one-sided", number_up=1, separator_sheets=0)
         begun = Origin("urn:bench", f"{name}-s", base_us, base_us + 1000, base_us)
         yield ReleaseStarted(PRINTER, begun, name, f"job-{nth}", f"owner-{nth % 97}", ticket=ticket), None
-        yield None, Read(PRINTER, plateau(-100, 0.1, 4, total, PrinterState.IDLE, base_us))
+        yield None, PlateauRead(PRINTER, plateau(-100, 0.1, 4, total, PrinterState.IDLE, base_us))
         first_pages = plateau(3, 3, 1, total + 2, PrinterState.PRINTING, base_us)
-        yield Read(PRINTER, plateau(-100, 0.1, 4, total, PrinterState.IDLE, base_us)), Read(PRINTER, first_pages)
+        yield (
+            PlateauRead(PRINTER, plateau(-100, 0.1, 4, total, PrinterState.IDLE, base_us)),
+            PlateauRead(PRINTER, first_pages),
+        )
         end_us = base_us + 4 * SECOND_US
         ended = Origin("urn:bench", f"{name}-e", end_us, end_us + 1000, end_us)
         yield ReleaseEnded(PRINTER, ended, name, "completed"), None
-        yield Read(PRINTER, first_pages), Read(PRINTER, plateau(6, 6, 1, total + pages, PrinterState.IDLE, base_us))
+        yield (
+            PlateauRead(PRINTER, first_pages),
+            PlateauRead(PRINTER, plateau(6, 6, 1, total + pages, PrinterState.IDLE, base_us)),
+        )
         for second in (9, 13, 17.5):
-            yield None, Read(PRINTER, plateau(6, second, 4, total + pages, PrinterState.IDLE, base_us))
-        yield Read(PRINTER, plateau(6, 17.5, 4, total + pages, PrinterState.IDLE, base_us)), None
+            yield None, PlateauRead(PRINTER, plateau(6, second, 4, total + pages, PrinterState.IDLE, base_us))
+        yield PlateauRead(PRINTER, plateau(6, 17.5, 4, total + pages, PrinterState.IDLE, base_us)), None
 
 
 def facts(releases: int) -> list[Fact]:
@@ -90,7 +96,7 @@ def after_history(history: int, tail: int) -> float:
     return (time.process_time() - begun) / tail * 1e6
 
 
-def _take(projector: PrinterProjector, fact: Fact | None, current: Read | None) -> None:
+def _take(projector: PrinterProjector, fact: Fact | None, current: PlateauRead | None) -> None:
     if fact is not None:
         projector.add(fact)
     if current is not None:

@@ -16,7 +16,15 @@ from pagereeve.app.daemon import App
 from pagereeve.domain.facts.reading import Reading
 from pagereeve.domain.ledger import Charge, Finding
 from pagereeve.domain.values.instants import to_text
-from pagereeve.settings import Address, Duration, HttpSettings, PolicySettings, PrinterSettings, Settings, WatchSettings
+from pagereeve.settings import (
+    Duration,
+    HostPort,
+    HttpSettings,
+    PolicySettings,
+    PrinterSettings,
+    Settings,
+    WatchSettings,
+)
 
 Value = TypeVar("Value")
 SOURCE = "/invented/release-server"
@@ -26,7 +34,7 @@ DEADLINE_S = 20.0
 def hasty_settings(folder: Path, printers: Iterable[PrinterSettings], **more: Any) -> Settings:
     return Settings(
         data_dir=folder,
-        http=more.pop("http", HttpSettings(listen=Address("127.0.0.1", 0))),
+        http=more.pop("http", HttpSettings(listen=HostPort("127.0.0.1", 0))),
         printers=tuple(printers),
         watch=WatchSettings(
             baseline=Duration.of("1s"),

@@ -12,7 +12,7 @@ import pytest
 from pagereeve.app.clocks import SystemClock
 from pagereeve.cli import status_of
 from pagereeve.cli.options import JOURNAL_NAME
-from pagereeve.domain.alerts.alert import Surroundings, begun
+from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.telling import tell
 from pagereeve.domain.findings.finding import make
 from pagereeve.domain.values.instants import SECOND_US, from_text
@@ -21,7 +21,7 @@ from pagereeve.store.sqlite.journal import SqlJournal
 from tests.integration.webserver import status, web_server
 
 NOON_US = from_text("2026-11-25T12:00:00Z")
-AROUND = Surroundings()
+AROUND = SiteLayout()
 
 
 @pytest.fixture

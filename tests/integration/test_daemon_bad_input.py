@@ -19,7 +19,7 @@ from pagereeve.app.daemon import App
 from pagereeve.domain.ledger import Verdict
 from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.reports.facts_file import fact_lines, line_bytes
-from pagereeve.settings import Address, FeedSettings, GatewaySettings, LineFeedSettings, PrinterSettings
+from pagereeve.settings import FeedSettings, GatewaySettings, HostPort, LineFeedSettings, PrinterSettings
 from pagereeve.simulator.college.fleet import Fleet
 from tests.integration.daemon import Outside, hasty_settings, until
 
@@ -56,7 +56,7 @@ async def site(tmp_path: Path) -> AsyncIterator[Site]:
         PrinterSettings(name=name, host=host, port=port, community=SecretStr(COMMUNITY))
         for name, (host, port) in fleet.addresses().items()
     ]
-    feeds = FeedSettings(lines=(LineFeedSettings(name="badges", listen=Address("127.0.0.1", 0), gateway="gate-1"),))
+    feeds = FeedSettings(lines=(LineFeedSettings(name="badges", listen=HostPort("127.0.0.1", 0), gateway="gate-1"),))
     gateways = (GatewaySettings(name="gate-1"),)
     settings = hasty_settings(tmp_path / "data", printers, feeds=feeds, gateways=gateways)
     async with App(settings, first_reads_spread_s=0.0) as app, Outside(app) as outside:

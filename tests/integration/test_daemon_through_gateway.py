@@ -7,7 +7,7 @@ from pathlib import Path
 from pydantic import SecretStr
 
 from pagereeve.app.daemon import App
-from pagereeve.domain.facts.facts import Read
+from pagereeve.domain.facts.facts import PlateauRead
 from pagereeve.domain.facts.reading import Reading
 from pagereeve.domain.ledger import Grade, Verdict
 from pagereeve.settings import PrinterSettings
@@ -75,7 +75,7 @@ async def the_box_answers(outside: Outside) -> None:
     watcher = outside.app.registry.watchers[PRINTER]
     assert not isinstance(watcher.last, Reading)
     facts = [stored.fact async for stored in outside.app.store.facts(PRINTER)]
-    counts = [fact.plateau.sight.count("total") for fact in facts if isinstance(fact, Read)]
+    counts = [fact.plateau.sight.count("total") for fact in facts if isinstance(fact, PlateauRead)]
     assert {count.value for count in counts if count is not None} <= set(range(500, 501 + PAGES))
 
     async def is_down() -> bool | None:

@@ -23,7 +23,7 @@ from pagereeve.ports.journal import JournalUnavailable, Receipt
 from pagereeve.ports.store import Store
 from pagereeve.store.errors import Unstorable
 from pagereeve.store.records.batch import Batch
-from pagereeve.store.records.fact_record import Filing
+from pagereeve.store.records.fact_record import FactRecord
 from pagereeve.store.records.requests import append_request
 from pagereeve.store.sql.tables import metadata
 from pagereeve.store.sql.transaction import store_group
@@ -191,7 +191,7 @@ async def test_a_database_locked_by_another_program_is_told_and_heals(
 class _Poison:
     """A request that the database refuses: a second fact under a printer's number."""
 
-    filings: Sequence[Filing] = ()
+    filings: Sequence[FactRecord] = ()
 
     def join(self, batch: Batch) -> None:
         batch.facts.append(replace(batch.facts[0]) if batch.facts else _numbered(batch))

@@ -11,12 +11,12 @@ import pytest
 
 from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.meters.discovery.objects import MARKER_LIFE_COUNT, instance
-from pagereeve.meters.snmp.address import Address, numeric
+from pagereeve.meters.snmp.address import AgentAddress, numeric
 from pagereeve.meters.snmp.ber import number
 from pagereeve.meters.snmp.endpoint import LANES, Endpoint
 from pagereeve.meters.snmp.message import GET, template
-from pagereeve.meters.snmp.question import Answer, Patience, Unanswered
-from pagereeve.meters.snmp.stats import MeterStats, Refusal
+from pagereeve.meters.snmp.question import RequestPatience, SnmpAnswer, Unanswered
+from pagereeve.meters.snmp.stats import DatagramRefusal, MeterStats
 from tests.snmp_agents import (
     CountingEntropy,
     MachineClock,
@@ -30,7 +30,7 @@ from tests.snmp_agents import (
 
 LIFE = instance(MARKER_LIFE_COUNT, 1, 1)
 ASKED = template("2c", "public", GET, [LIFE])
-QUICK = Patience(first_s=0.1, growth=2.0, tries_max=5)
+QUICK = RequestPatience(first_s=0.1, growth=2.0, tries_max=5)
 
 
 @asynccontextmanager
@@ -42,13 +42,13 @@ async def an_endpoint(**more: int) -> AsyncIterator[Endpoint]:
         endpoint.close()
 
 
-def where(agent: RawAgent) -> Address:
+def where(agent: RawAgent) -> AgentAddress:
     address = numeric("127.0.0.1", agent.port)
     assert address is not None
     return address
 
 
-async def ask(endpoint: Endpoint, agent: RawAgent, timeout_s: float = 1.0, *, lane: int = 0) -> Answer | Unanswered:
+async def ask(endpoint: Endpoint, agent: RawAgent, timeout_s: float = 1.0, *, lane: int = 0) -> SnmpAnswer | Unanswered:
     deadline_us = MachineClock().monotonic_us() + int(timeout_s * 1_000_000)
     return await endpoint.ask(where(agent), ASKED, deadline_us, QUICK, lane=lane)
 
@@ -57,8 +57,8 @@ def good(data: bytes, count: int = 764) -> bytes:
     return Request.of(data).response([(LIFE, *counter(count))])
 
 
-def counted(result: Answer | Unanswered) -> int:
-    assert isinstance(result, Answer)
+def counted(result: SnmpAnswer | Unanswered) -> int:
+    assert isinstance(result, SnmpAnswer)
     return number(result.response.varbinds[0])
 
 
@@ -76,7 +76,7 @@ async def test_an_answer_is_an_interval_of_wall_time() -> None:
         result = await ask(endpoint, agent)
         after_us = MachineClock().now_us()
         assert counted(result) == 764
-        assert isinstance(result, Answer)
+        assert isinstance(result, SnmpAnswer)
         assert before_us <= result.sent_us <= result.received_us <= after_us + 1000
         assert endpoint.in_flight == 0
         assert endpoint.stats.sent == 1
@@ -94,7 +94,7 @@ async def test_a_wall_clock_that_steps_back_does_not_turn_the_interval_round() -
     async with raw_agent(reply) as agent:
         result = await ask(endpoint, agent)
         endpoint.close()
-        assert isinstance(result, Answer)
+        assert isinstance(result, SnmpAnswer)
         assert 0 <= result.received_us - result.sent_us < 500_000
 
 
@@ -110,12 +110,12 @@ async def test_a_late_answer_to_the_first_try_counts_with_the_first_trys_time() 
     async with raw_agent(slow) as agent:
         result = await ask(endpoint, agent, 1.0)
         assert counted(result) == 500
-        assert isinstance(result, Answer)
+        assert isinstance(result, SnmpAnswer)
         assert 130_000 <= result.received_us - result.sent_us <= 220_000
         assert endpoint.stats.retries == 1
         # The second answer comes after the question is closed: counted, nothing else.
         await asyncio.sleep(0.2)
-        assert endpoint.stats.refused == {Refusal.LATE: 1}
+        assert endpoint.stats.refused == {DatagramRefusal.LATE: 1}
         endpoint.close()
 
 
@@ -126,7 +126,7 @@ async def test_an_answer_to_the_second_try_counts_with_the_second_trys_time() ->
 
     async with an_endpoint() as endpoint, raw_agent(second_only) as agent:
         result = await ask(endpoint, agent)
-        assert isinstance(result, Answer)
+        assert isinstance(result, SnmpAnswer)
         assert result.received_us - result.sent_us < 90_000
         ids = {Request.of(data).request_id for data in agent.received}
         assert len(ids) == 2
@@ -141,7 +141,7 @@ async def test_the_second_of_two_equal_answers_is_ignored() -> None:
     async with an_endpoint() as endpoint, raw_agent(twice) as agent:
         assert counted(await ask(endpoint, agent)) == 764
         await asyncio.sleep(0.05)
-        assert endpoint.stats.refused == {Refusal.LATE: 1}
+        assert endpoint.stats.refused == {DatagramRefusal.LATE: 1}
 
 
 async def test_silence_is_a_time_out_at_the_deadline_after_growing_waits() -> None:
@@ -170,8 +170,8 @@ async def test_an_answer_from_another_address_is_refused_and_told() -> None:
             assert result.reason is SilenceReason.TIMEOUT
             assert result.responder == f"127.0.0.2:{other.port}"
             assert result.responder in result.detail
-            assert endpoint.stats.refused[Refusal.WRONG_ADDRESS] == 2
-            assert endpoint.stats.refused_last[Refusal.WRONG_ADDRESS] == result.responder
+            assert endpoint.stats.refused[DatagramRefusal.WRONG_ADDRESS] == 2
+            assert endpoint.stats.refused_last[DatagramRefusal.WRONG_ADDRESS] == result.responder
 
 
 async def test_an_answer_from_another_port_is_refused_and_told() -> None:
@@ -185,7 +185,7 @@ async def test_an_answer_from_another_port_is_refused_and_told() -> None:
             result = await ask(endpoint, agent, 0.25)
             assert isinstance(result, Unanswered)
             assert result.responder == f"127.0.0.1:{other.port}"
-            assert set(endpoint.stats.refused) == {Refusal.WRONG_PORT}
+            assert set(endpoint.stats.refused) == {DatagramRefusal.WRONG_PORT}
 
 
 async def test_guessed_ids_are_refused_though_the_source_is_right() -> None:
@@ -199,7 +199,7 @@ async def test_guessed_ids_are_refused_though_the_source_is_right() -> None:
 
     async with an_endpoint() as endpoint, raw_agent(guesser) as agent:
         assert counted(await ask(endpoint, agent)) == 764
-        assert endpoint.stats.refused == {Refusal.UNKNOWN_ID: 49}
+        assert endpoint.stats.refused == {DatagramRefusal.UNKNOWN_ID: 49}
 
 
 async def test_an_answer_for_one_local_port_is_refused_at_another() -> None:
@@ -215,7 +215,7 @@ async def test_an_answer_for_one_local_port_is_refused_at_another() -> None:
         result = await ask(endpoint, agent, 0.08, lane=1)
         assert isinstance(result, Unanswered)
         assert ports[0] != ports[1]
-        assert endpoint.stats.refused == {Refusal.UNKNOWN_ID: 1}
+        assert endpoint.stats.refused == {DatagramRefusal.UNKNOWN_ID: 1}
         assert len(endpoint.local_ports) == 2 <= LANES
 
 
@@ -259,8 +259,8 @@ async def test_noise_from_strangers_is_counted_with_its_last_source() -> None:
         for noise in (b"\x04", b"\x30", b"hello", bytes(9_000)):
             stranger.send(noise, at)
         await asyncio.sleep(0.05)
-        assert endpoint.stats.refused == {Refusal.UNREADABLE: 3, Refusal.TOO_LARGE: 1}
-        assert endpoint.stats.refused_last[Refusal.TOO_LARGE] == f"127.0.0.1:{stranger.port}"
+        assert endpoint.stats.refused == {DatagramRefusal.UNREADABLE: 3, DatagramRefusal.TOO_LARGE: 1}
+        assert endpoint.stats.refused_last[DatagramRefusal.TOO_LARGE] == f"127.0.0.1:{stranger.port}"
         assert counted(await ask(endpoint, agent)) == 764
 
 
@@ -277,7 +277,7 @@ async def test_a_closed_port_is_refused_at_once() -> None:
 
 
 async def test_refused_printers_cost_the_others_nothing() -> None:
-    closed: list[Address] = []
+    closed: list[AgentAddress] = []
     for _ in range(20):
         async with raw_agent(silent) as agent:
             closed.append(where(agent))
@@ -294,7 +294,7 @@ async def test_refused_printers_cost_the_others_nothing() -> None:
 async def test_an_address_without_a_route_is_unreachable() -> None:
     async with an_endpoint() as endpoint:
         # Linux lets nobody send to the limited broadcast address (RFC 919 section 7) without asking for it first.
-        address = Address(socket.AF_INET, ("255.255.255.255", 161), ("255.255.255.255", 161))
+        address = AgentAddress(socket.AF_INET, ("255.255.255.255", 161), ("255.255.255.255", 161))
         result = await endpoint.ask(address, ASKED, MachineClock().monotonic_us() + 300_000, QUICK)
         assert isinstance(result, Unanswered)
         assert result.reason is SilenceReason.UNREACHABLE
@@ -326,7 +326,7 @@ async def test_a_burst_of_500_answers_loses_none() -> None:
         opened = [raw_agent(hold) for _ in range(500)]
         try:
             deadline_us = MachineClock().monotonic_us() + 10_000_000
-            patient = Patience(first_s=10.0)
+            patient = RequestPatience(first_s=10.0)
             tasks = []
             for number_, context in enumerate(opened):
                 agent = await context.__aenter__()

@@ -8,11 +8,11 @@ from typing import cast
 import pytest
 
 from pagereeve.domain.facts.reading import SilenceReason
-from pagereeve.meters.snmp.address import Address, Key
+from pagereeve.meters.snmp.address import AgentAddress, Key
 from pagereeve.meters.snmp.lane import Lane
 from pagereeve.meters.snmp.message import GET, template
-from pagereeve.meters.snmp.question import STRICT, Answer, Leave, Patience, Question, Unanswered
-from pagereeve.meters.snmp.stats import Refusal
+from pagereeve.meters.snmp.question import STRICT, Leave, Question, RequestPatience, SnmpAnswer, Unanswered
+from pagereeve.meters.snmp.stats import DatagramRefusal
 from tests.integration.meter import a_meter, failure, total
 from tests.snmp_agents import MibAgent, Peer, RawAgent, mib_agent, printer_mib, raw_agent
 
@@ -82,7 +82,7 @@ async def test_a_second_answer_to_a_question_that_was_answered_is_not_a_late_pri
         agent.awake = True
         assert total(await meter.read(raw.target(), 2.0)) == 764
         await asyncio.sleep(0.05)
-        assert meter.stats.refused[Refusal.LATE] >= 1
+        assert meter.stats.refused[DatagramRefusal.LATE] >= 1
         agent.awake = False
         assert failure(await meter.read(raw.target(), 0.3)).reason is SilenceReason.ASLEEP
 
@@ -109,20 +109,22 @@ def test_the_same_address_on_another_link_is_another_device() -> None:
 
 
 def a_question(key: Key, leave: Leave) -> Question:
-    lane, done = cast("Lane", None), cast("asyncio.Future[Answer | Unanswered]", None)
+    lane, done = cast("Lane", None), cast("asyncio.Future[SnmpAnswer | Unanswered]", None)
     request = template("2c", "public", GET, [b"\x2b\x06"])
-    return Question(Address(10, (*key[:2], 0, key[2]), key), lane, request, 0, Patience(), 0, done, leave=leave)
+    return Question(
+        AgentAddress(10, (*key[:2], 0, key[2]), key), lane, request, 0, RequestPatience(), 0, done, leave=leave
+    )
 
 
 @pytest.mark.parametrize(
     ("host", "allowed", "kind"),
     [
-        ("127.0.0.1", {"any_port": True}, Refusal.WRONG_PORT),
-        ("127.0.0.2", {"answers_from": "127.0.0.2", "any_port": True}, Refusal.WRONG_ADDRESS),
+        ("127.0.0.1", {"any_port": True}, DatagramRefusal.WRONG_PORT),
+        ("127.0.0.2", {"answers_from": "127.0.0.2", "any_port": True}, DatagramRefusal.WRONG_ADDRESS),
     ],
 )
 async def test_answers_from_elsewhere_are_refused_and_can_be_allowed(
-    host: str, allowed: dict[str, str], kind: Refusal
+    host: str, allowed: dict[str, str], kind: DatagramRefusal
 ) -> None:
     # FIELD-CASES 4.4, 4.6, 4.10
     agent = MibAgent(printer_mib())

@@ -15,7 +15,7 @@ from pagereeve.meters.snmp.ber import SEQUENCE, integer, tlv
 from pagereeve.meters.snmp.message import RESPONSE, pdu_of
 from pagereeve.meters.snmp.message3 import REPORT, Security, decode, encode, scoped_pdu
 from pagereeve.meters.snmp.session3 import NOT_IN_WINDOW, UNKNOWN_ENGINE, Report, Session3
-from pagereeve.meters.snmp.stats import Refusal
+from pagereeve.meters.snmp.stats import DatagramRefusal
 from pagereeve.ports.meter import AuthProtocol, MeterTarget, PrivProtocol, UsmUser
 from tests.integration.foreign import PrinterObjects, Snmpd, free_port, tool
 from tests.integration.meter import a_meter, failure, total
@@ -246,7 +246,7 @@ async def test_forged_answers_are_counted_and_the_genuine_one_is_taken() -> None
 
     async with a_meter() as meter, raw_agent(forge_first) as agent:
         ended = failure(await meter.read(target(agent.port, USER), 1.0))
-        assert meter.stats.refused[Refusal.UNAUTHENTIC] >= 2
+        assert meter.stats.refused[DatagramRefusal.UNAUTHENTIC] >= 2
         # The genuine answers ended the read their own way: an agent that refuses every name has no meter.
         assert ended.reason is SilenceReason.WRONG_RESPONDER
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.domain.alerts.alert import Surroundings, begun
+from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.alerts.telling import tell
 from pagereeve.domain.ledger import Finding
@@ -28,7 +28,7 @@ async def changed(store: Store) -> list[str]:
 
 
 def told(number: int, at_us: int = NOON_US) -> tuple[Kept, Notification]:
-    alert, message = tell(begun(finding("p", number), Surroundings(), at_us), "begins", Surroundings(), at_us)
+    alert, message = tell(begun(finding("p", number), SiteLayout(), at_us), "begins", SiteLayout(), at_us)
     return (alert, message), message
 
 
@@ -85,7 +85,7 @@ async def test_changes_come_in_order_and_no_more_than_asked_for(store: Store) ->
 async def test_alerts_are_kept_in_place_of_what_was_known_and_forgotten(store: Store) -> None:
     kept, _ = told(1)
     other, _ = told(2)
-    untold = (begun(finding("p", 3), Surroundings(), NOON_US), None)
+    untold = (begun(finding("p", 3), SiteLayout(), NOON_US), None)
     await store.announce(Announcement(alerts=[kept, other, untold]))
     assert sorted(await store.alerts(), key=repr) == sorted([kept, other, untold], key=repr)
     changed_alert = replace(kept[0], told=7)

@@ -14,9 +14,9 @@ from pagereeve.domain.facts.facts import (
     Fact,
     Note,
     Origin,
+    PlateauRead,
     PolicySet,
     PrinterNoted,
-    Read,
     ReadFailed,
     Reason,
     ReleaseEnded,
@@ -40,8 +40,8 @@ class Day:
     """``observed`` is what each step brought, for incremental tests: events, and the open run after each read."""
 
     facts: list[Fact] = field(default_factory=list, repr=False)
-    open_run: Read | ReadFailed | None = field(default=None, repr=False)
-    steps: list[tuple[Fact | None, Read | ReadFailed | None]] = field(default_factory=list, repr=False)
+    open_run: PlateauRead | ReadFailed | None = field(default=None, repr=False)
+    steps: list[tuple[Fact | None, PlateauRead | ReadFailed | None]] = field(default_factory=list, repr=False)
     runs: list[tuple[int, int]] = field(default_factory=list)
 
 

@@ -5,13 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 
 from pagereeve.domain.brackets.timeline import Again, started_again
-from pagereeve.domain.facts.facts import Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projector import HOLD_BACK_US, Ledger, PrinterProjector, apply_update, concerns_us
 from pagereeve.domain.projection.resume_point import ResumePoint
 
-Open = Read | ReadFailed | None
+Open = PlateauRead | ReadFailed | None
 
 
 @dataclass

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.domain.alerts.alert import AlertPolicy, Surroundings
+from pagereeve.domain.alerts.alert import AlertPolicy, SiteLayout
 from pagereeve.domain.findings.finding import Kind, make
 from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.values.instants import SECOND_US
@@ -20,7 +20,7 @@ from tests.unit.engine.virtual import passing
 MINUTE_US = 60 * SECOND_US
 POLICY = AlertPolicy(hold_us=2 * MINUTE_US, hold_over_us=10 * MINUTE_US, again_us=60 * MINUTE_US)
 PRINTERS = ("p-1", "p-2", "p-3", "lone")
-AROUND = Surroundings({"p-1": "gate", "p-2": "gate", "p-3": "gate"}, {"gate": 3})
+AROUND = SiteLayout({"p-1": "gate", "p-2": "gate", "p-3": "gate"}, {"gate": 3})
 KINDS: tuple[Kind, ...] = ("surplus", "stray-pages", "meter-silent")
 
 Step = tuple[str, str, Kind, int]

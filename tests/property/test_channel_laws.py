@@ -9,7 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pagereeve.domain.brackets.conservation import conserved
-from pagereeve.domain.facts.facts import Fact, PolicySet, Read, ReadFailed
+from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReadFailed
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild, replay
 from tests.property.days import PRINTER, Day, make_day, shuffled
@@ -43,7 +43,7 @@ PLANS = st.builds(
 HOLD_BACKS_US = st.sampled_from([0, 5_000_000, 120_000_000])
 
 
-def assert_conserved(facts: list[Fact], current: Read | ReadFailed | None, ledger: Ledger) -> None:
+def assert_conserved(facts: list[Fact], current: PlateauRead | ReadFailed | None, ledger: Ledger) -> None:
     projector = PrinterProjector(PRINTER, Rules.of(facts))
     for fact in facts:
         projector.add(fact)
@@ -88,7 +88,7 @@ def test_facts_that_come_late_in_any_measure_change_nothing(plan: Plan, hold_bac
     keeping = Keeping(PRINTER, hold_back_us)
     held: list[tuple[int, Fact]] = []
     for index, (fact, current) in enumerate(day.steps):
-        late = fact is not None and not isinstance(fact, Read | ReadFailed | PolicySet) and random.random() < 0.5
+        late = fact is not None and not isinstance(fact, PlateauRead | ReadFailed | PolicySet) and random.random() < 0.5
         if late and fact is not None:
             held.append((index + random.choice([1, 3, 10, 10**6]), fact))
         keeping.take(None if late else fact, current)

@@ -15,7 +15,7 @@ from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import ChunkQueue
 from pagereeve.feeds.lines.splitting import Line, LineSplitter
-from pagereeve.feeds.lines.tap import Tap, TapLimits
+from pagereeve.feeds.lines.tap import LineReader, TapLimits
 from pagereeve.feeds.refusals import Refusal
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
@@ -167,7 +167,7 @@ def test_any_bytes_to_a_line_feed_are_taken_or_counted(stream: bytes, sizes: lis
         frame = BadgeFrame(prefix=b"\x02") if framed else BadgeFrame()
         limits = TapLimits(idle_flush_s=1, take_s=1, patience_s=1)
         splitter = LineSplitter(b"\n", 32)
-        tap = Tap(
+        tap = LineReader(
             chunks,
             splitter,
             frame,

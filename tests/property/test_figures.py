@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from pagereeve.domain.brackets.allocation import Movement, largest_remainder, share_out
 from pagereeve.domain.brackets.expectation import expect, total_of
 from pagereeve.domain.brackets.plateaus import record
-from pagereeve.domain.facts.facts import Read, ReadFailed
+from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Failure, Reading, Sight, SilenceReason, Unit, decode_error_bits
 from pagereeve.domain.facts.ticket import Ticket
@@ -166,8 +166,8 @@ def test_recorded_runs_never_overlap_and_hold_every_read(
     results: list[tuple[int, int, int | None, int | None]],
 ) -> None:
     """Also with a wall clock that is set back at will."""
-    runs: list[Read | ReadFailed] = []
-    current: Read | ReadFailed | None = None
+    runs: list[PlateauRead | ReadFailed] = []
+    current: PlateauRead | ReadFailed | None = None
     now_us = 10**9
     for step_us, took_us, value, uptime_cs in results:
         now_us += step_us
@@ -186,7 +186,7 @@ def test_recorded_runs_never_overlap_and_hold_every_read(
     assert all(left[1] <= right[0] for left, right in itertools.pairwise(spans))
 
 
-def _span(one: Read | ReadFailed) -> tuple[int, int, int]:
-    if isinstance(one, Read):
+def _span(one: PlateauRead | ReadFailed) -> tuple[int, int, int]:
+    if isinstance(one, PlateauRead):
         return one.plateau.first_sent_us, one.plateau.last_received_us, one.plateau.count
     return one.silence.first_sent_us, one.silence.last_received_us, one.silence.count

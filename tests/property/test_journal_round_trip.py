@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.codec import fact_bytes, from_json, to_json
-from pagereeve.domain.facts.facts import BadgePresented, Event, Fact, Origin, Read, ReadFailed
+from pagereeve.domain.facts.facts import BadgePresented, Event, Fact, Origin, PlateauRead, ReadFailed
 from pagereeve.domain.values.canonical import canonical
 from pagereeve.domain.values.errors import BadCanonical, BadFact
 from pagereeve.domain.values.fields import TEXT_MAX
@@ -125,7 +125,7 @@ def test_a_fact_comes_back_byte_for_byte(journals: Journals, facts: list[Fact]) 
 
 
 @given(RUNS)
-def test_an_open_run_comes_back_byte_for_byte(journals: Journals, run: Read | ReadFailed) -> None:
+def test_an_open_run_comes_back_byte_for_byte(journals: Journals, run: PlateauRead | ReadFailed) -> None:
     for store in (journals.sql, journals.memory):
         journals.runner.run(store.observe(run.printer, [], run))
         known = journals.runner.run(store.open_run(run.printer))

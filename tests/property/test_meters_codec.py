@@ -11,7 +11,7 @@ from pyasn1.type import univ
 from pysnmp.proto import api, rfc1902
 
 from pagereeve.meters.discovery.objects import life_count, pins_of
-from pagereeve.meters.sighting import Sighting
+from pagereeve.meters.sighting import MeterSighting
 from pagereeve.meters.snmp.ber import (
     COUNTER32,
     COUNTER64,
@@ -155,7 +155,7 @@ def read_or_refuse(data: bytes) -> Response | DecodeError:
                 refused += 1
     assert refused >= 2 * len(response.varbinds)
     values = {found.oid: found for found in response.varbinds}
-    sighting = Sighting(PINS, values, "192.0.2.1:161", MeterStats())
+    sighting = MeterSighting(PINS, values, "192.0.2.1:161", MeterStats())
     assert isinstance(sighting.object_id, str)
     assert isinstance(sighting.foreign, bool)
     try:

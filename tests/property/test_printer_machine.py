@@ -16,9 +16,9 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     Fact,
     Origin,
+    PlateauRead,
     PolicySet,
     PrinterNoted,
-    Read,
     ReadFailed,
     ReleaseEnded,
     ReleaseStarted,
@@ -52,7 +52,7 @@ class PrinterMachine(RuleBasedStateMachine):
         self.value, self.modulus = value, modulus
         self.serial, self.booted_us = "K1", BEGIN_US - 3600 * SECOND_US
         self.errors: tuple[str, ...] = ()
-        self.current: Read | ReadFailed | None = None
+        self.current: PlateauRead | ReadFailed | None = None
         self.facts: list[Fact] = []
         self.open: list[str] = []
         self.started = 0

@@ -7,12 +7,12 @@ from hypothesis import strategies as st
 from pyasn1.codec.ber import decoder, encoder
 from pysnmp.proto import api
 
-from pagereeve.simulator.printer.model import Shown
+from pagereeve.simulator.printer.model import ShownState
 from pagereeve.simulator.snmp.answers import SnmpResponder
 from pagereeve.simulator.snmp.light_agent import LightAgent, oid_content, oid_of
 from pagereeve.simulator.snmp.mib import Oid, View, printer_rows
 
-SHOWN = Shown(
+SHOWN = ShownState(
     life_count=4_294_967_295,
     power_on_count=128,
     unit_code=7,

@@ -11,7 +11,7 @@ from typing import Final
 
 import structlog
 
-from pagereeve.domain.alerts.alert import AlertPolicy, Surroundings
+from pagereeve.domain.alerts.alert import AlertPolicy, SiteLayout
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.ledger import Severity
 from pagereeve.domain.values.instants import SECOND_US
@@ -89,7 +89,7 @@ def _standing(dispatcher: AlertDispatcher, least: Severity) -> Callable[[int], S
     return lambda over_us: dispatcher.standing(least, over_us)
 
 
-def _around(settings: Settings, registry: PrinterRegistry) -> Surroundings:
+def _around(settings: Settings, registry: PrinterRegistry) -> SiteLayout:
     gateway_of = {printer.name: printer.gateway or "" for printer in settings.printers}
     behind = Counter(gateway for gateway in gateway_of.values() if gateway)
 
@@ -98,7 +98,7 @@ def _around(settings: Settings, registry: PrinterRegistry) -> Surroundings:
             one.covers(printer, gateway, at_us) for one in settings.alerts.quiet
         )
 
-    return Surroundings(gateway_of, behind, is_quiet)
+    return SiteLayout(gateway_of, behind, is_quiet)
 
 
 def in_maintenance(registry: PrinterRegistry, printer: str, at_us: int) -> bool:

@@ -34,8 +34,8 @@ from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.polling import PollPolicy
-from pagereeve.engine.printers.registry import PrinterRegistry, Registered
-from pagereeve.engine.printers.watcher import Surroundings
+from pagereeve.engine.printers.registry import PrinterRegistry, RegisteredPrinter
+from pagereeve.engine.printers.watcher import WatcherContext
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.engine.supervision.watchdog import Watchdog
@@ -180,7 +180,7 @@ class App:
             sleeper_max_s=watch.sleeper_backoff_max.seconds,
             timeout_s=watch.read_timeout.seconds,
         )
-        around = Surroundings(
+        around = WatcherContext(
             store=self.store,
             meter=self.meter,
             clock=self.clock,
@@ -193,7 +193,7 @@ class App:
         )
         targets = {target.printer: target for target in settings.targets()}
         registered = {
-            printer.name: Registered(targets[printer.name], settings.policy_of(printer), printer.gateway or "")
+            printer.name: RegisteredPrinter(targets[printer.name], settings.policy_of(printer), printer.gateway or "")
             for printer in settings.printers
         }
         return PrinterRegistry(around, self.supervisor, registered)

@@ -18,7 +18,7 @@ from pagereeve.domain.values.instants import from_text, to_text
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.printers.loading import open_projector
 from pagereeve.ports.store import Store
-from pagereeve.settings import Address
+from pagereeve.settings import HostPort
 from pagereeve.store.sqlite.journal import SqlJournal
 
 SOURCE: Final = "urn:pagereeve:decisions"
@@ -36,7 +36,7 @@ class NoDaemon(PagereeveError):
 
 
 @dataclass(frozen=True, slots=True)
-class Said:
+class DecisionRequest:
     """``reason`` is one of domain.facts.Reason, or empty where a finding is closed without one."""
 
     finding: str
@@ -60,7 +60,7 @@ class Said:
         }
 
 
-def tell_daemon(address: Address, token: str, said: Said) -> None:
+def tell_daemon(address: HostPort, token: str, said: DecisionRequest) -> None:
     """Returns once it is durable. Raises NoDaemon, NotTaken."""
     headers = {"Content-Type": "application/cloudevents+json"}
     if token:
@@ -88,7 +88,7 @@ def _detail(body: bytes) -> str:
     return str(members.get("detail", "")) if isinstance(members, dict) else ""
 
 
-async def decide_by_hand(path: Path, said: Said) -> None:
+async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
     """Into the journal at ``path``, which no daemon may have open; the rows that it changes are made anew.
 
     Raises NotTaken, domain.errors.BadFact, journal.errors.CantOpen.

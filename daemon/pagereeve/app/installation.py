@@ -14,11 +14,11 @@ from typing import Final
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.disk import disk_of
-from pagereeve.domain.facts.facts import Read
+from pagereeve.domain.facts.facts import PlateauRead
 from pagereeve.domain.ledger import Severity
 from pagereeve.domain.values.errors import PagereeveError
-from pagereeve.reports.doctor import Examined, Quiet
-from pagereeve.settings import Address, Settings
+from pagereeve.reports.doctor import InstallationState, SilentPrinter
+from pagereeve.settings import HostPort, Settings
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 from pagereeve.store.sqlite.reads import SqlReads
 
@@ -34,7 +34,7 @@ class _Daemon:
     trouble: str = ""
 
 
-async def examine(settings: Settings, problems: Sequence[str], journal: Path) -> Examined:
+async def examine(settings: Settings, problems: Sequence[str], journal: Path) -> InstallationState:
     """``problems`` are those that the files have which the settings name."""
     seen = _without_journal(settings, problems, journal)
     if seen.journal_bytes is None:
@@ -46,10 +46,10 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         return replace(seen, journal_trouble=str(error))
 
 
-def _without_journal(settings: Settings, problems: Sequence[str], journal: Path) -> Examined:
+def _without_journal(settings: Settings, problems: Sequence[str], journal: Path) -> InstallationState:
     folder = settings.data_dir
     daemon = ask_daemon(settings.http.listen)
-    return Examined(
+    return InstallationState(
         now_us=SystemClock().now_us(),
         listen=str(settings.http.listen),
         data_dir=str(folder),
@@ -65,7 +65,7 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
     )
 
 
-async def _of_journal(seen: Examined, reads: SqlReads, printers: Iterable[str]) -> Examined:
+async def _of_journal(seen: InstallationState, reads: SqlReads, printers: Iterable[str]) -> InstallationState:
     findings: Counter[tuple[Severity, str]] = Counter()
     for finding in await reads.findings(only_open=True):
         findings[finding.severity, finding.kind] += 1
@@ -73,19 +73,21 @@ async def _of_journal(seen: Examined, reads: SqlReads, printers: Iterable[str]) 
     quiet = []
     for printer in printers:
         run = runs.get(printer)
-        if isinstance(run, Read):
+        if isinstance(run, PlateauRead):
             # While no daemon runs, nobody reads: that is said once, and not of each printer.
             if seen.not_ready is not None:
-                quiet.append(Quiet(printer, run.plateau.last_received_us))
+                quiet.append(SilentPrinter(printer, run.plateau.last_received_us))
         elif run is not None:
             last = await reads.last_read(printer)
-            quiet.append(Quiet(printer, None if last is None else last.plateau.last_received_us, run.silence.reason))
+            quiet.append(
+                SilentPrinter(printer, None if last is None else last.plateau.last_received_us, run.silence.reason)
+            )
     waiting_us = {name: one.oldest_us for name, one in (await reads.queues()).items() if one.oldest_us is not None}
     newest_us = await reads.newest_us()
     return replace(seen, findings=findings, quiet=tuple(quiet), newest_us=newest_us, waiting_us=waiting_us)
 
 
-def ask_daemon(listen: Address) -> _Daemon:
+def ask_daemon(listen: HostPort) -> _Daemon:
     """/readyz of the daemon that listens there; an address of all interfaces is asked on loopback."""
     host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(listen.host, listen.host)  # noqa: S104 - asked, not listened on
     try:

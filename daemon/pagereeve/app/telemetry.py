@@ -24,7 +24,7 @@ from pagereeve.feeds.lines.feed import LineFeed
 from pagereeve.feeds.refusals import Reason
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.meters.reader import SnmpMeter
-from pagereeve.meters.snmp.stats import Refusal
+from pagereeve.meters.snmp.stats import DatagramRefusal
 from pagereeve.ports.telemetry import FeedTelemetry, PrinterTelemetry, ProcessTelemetry, ReceiverTelemetry
 from pagereeve.reports.disk_space import disk_trouble
 from pagereeve.settings import LineFeedSettings, Settings
@@ -37,7 +37,7 @@ SUCCESSES = frozenset(TASKS) - {"watchdog"}
 TROUBLES_MAX = 5
 
 
-class App(Protocol):
+class DaemonParts(Protocol):
     """The parts of the running daemon that are shown."""
 
     settings: Settings
@@ -57,7 +57,7 @@ class App(Protocol):
 class Telemetry:
     """Implements ports.telemetry.MetricsSource and Readiness."""
 
-    def __init__(self, app: App) -> None:
+    def __init__(self, app: DaemonParts) -> None:
         self._app = app
         self._version = version("pagereeve")
 
@@ -83,7 +83,7 @@ class Telemetry:
             version=self._version,
             feeds=feeds,
             reads=dict(app.meter.stats.reads),
-            refused_datagrams={kind.value: app.meter.stats.refused[kind] for kind in Refusal},
+            refused_datagrams={kind.value: app.meter.stats.refused[kind] for kind in DatagramRefusal},
             journal=health,
             projections=app.counters.projections,
             rewinds=app.counters.rewinds,
@@ -116,7 +116,7 @@ class Telemetry:
         }
 
 
-def _journal_trouble(app: App) -> str:
+def _journal_trouble(app: DaemonParts) -> str:
     waits_s = app.watchdog.write_waits_s()
     if not app.store.health().alive:
         return "nothing can be stored any more; see the log"
@@ -151,7 +151,7 @@ def _receiver(alerting: Alerting, name: str) -> ReceiverTelemetry:
     return ReceiverTelemetry(counts, queue.waiting, queue.oldest_us, queue.last_success_us)
 
 
-def _lines(app: App) -> Iterable[tuple[LineFeedSettings, LineFeed]]:
+def _lines(app: DaemonParts) -> Iterable[tuple[LineFeedSettings, LineFeed]]:
     return zip(app.settings.feeds.lines, app.line_feeds, strict=False)
 
 

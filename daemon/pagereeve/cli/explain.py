@@ -11,7 +11,7 @@ from cyclopts import Parameter
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone, open_reads
 
 if TYPE_CHECKING:
-    from pagereeve.reports.late_notices import Learnt
+    from pagereeve.reports.late_notices import LateNotice
     from pagereeve.reports.release_evidence import Evidence
 
 
@@ -45,7 +45,7 @@ def explain(
 
 async def _gathered(
     config: Path, data_dir: Path | None, release: str, source: str | None
-) -> tuple[list[Evidence], list[list[Learnt]]]:
+) -> tuple[list[Evidence], list[list[LateNotice]]]:
     from pagereeve.reports.late_notices import what_was_known  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.reports.release_evidence import gather  # noqa: PLC0415 - see pagereeve.cli
 

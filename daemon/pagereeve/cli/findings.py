@@ -159,14 +159,14 @@ def _decide(
     data_dir: Path | None,
 ) -> None:
     """To the daemon where one listens; else into the journal by hand."""
-    from pagereeve.app.decisions import NoDaemon, NotTaken, Said, decide_by_hand, tell_daemon  # noqa: PLC0415 - as above
+    from pagereeve.app.decisions import DecisionRequest, NoDaemon, NotTaken, decide_by_hand, tell_daemon  # noqa: PLC0415 - as above
     from pagereeve.cli.output import say  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.settings import Address, load_settings  # noqa: PLC0415 - see pagereeve.cli
+    from pagereeve.settings import HostPort, load_settings  # noqa: PLC0415 - see pagereeve.cli
     from pagereeve.store.errors import CantOpen  # noqa: PLC0415 - as above
 
-    said = Said(finding, action, by or getpass.getuser(), reason, text)
+    said = DecisionRequest(finding, action, by or getpass.getuser(), reason, text)
     settings = load_settings(config) if data_dir is None else None
-    address = Address.of(daemon) if daemon is not None else settings.http.listen if settings is not None else None
+    address = HostPort.of(daemon) if daemon is not None else settings.http.listen if settings is not None else None
     tokens = settings.http_tokens() if settings is not None else ()
     token = tokens[0].get_secret_value() if tokens else ""
     if address is not None:

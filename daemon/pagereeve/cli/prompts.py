@@ -12,12 +12,12 @@ TRIES_MAX: Final = 3
 _GROUPING: Final = str.maketrans("", "", " ,.'")
 
 
-def person_at_terminal() -> Person | None:
+def person_at_terminal() -> TerminalOperator | None:
     """None where nobody can be asked."""
-    return Person() if sys.stdin.isatty() and sys.stderr.isatty() else None
+    return TerminalOperator() if sys.stdin.isatty() and sys.stderr.isatty() else None
 
 
-class Person:
+class TerminalOperator:
     """Implements proof.plan.Person. Answers are whole numbers; an empty one is None."""
 
     async def panel(self, printer: str) -> int | None:

@@ -39,7 +39,7 @@ class PageLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Judgement:
+class DayJudgement:
     faults: tuple[FaultLine, ...]
     unplanted: tuple[Finding, ...]
     pages: tuple[PageLine, ...]
@@ -58,7 +58,7 @@ def judge(
     findings: Sequence[Finding],
     postings: Iterable[Posting],
     truth: Mapping[str, Truth],
-) -> Judgement:
+) -> DayJudgement:
     """Compare what was planted with what was found, and what was marked with what the ledger accounts for."""
     seen = {_pair(finding) for finding in findings}
     fine = {pair for one in planted for pair in (*one.expected, *one.allowed)}
@@ -72,7 +72,7 @@ def judge(
         for one in planted
     )
     unplanted = tuple(finding for finding in findings if _pair(finding) not in fine)
-    return Judgement(faults, unplanted, _pages(postings, truth))
+    return DayJudgement(faults, unplanted, _pages(postings, truth))
 
 
 def _pair(finding: Finding) -> tuple[str, str]:

@@ -16,7 +16,7 @@ from rich.text import Text
 from pagereeve.app.daemon import App
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.engine.printers.watcher import PrinterWatcher
-from pagereeve.simulator.college.scenario import Step
+from pagereeve.simulator.college.scenario import ScenarioStep
 
 LINES_SHOWN = 8
 REFRESH_PER_S = 4
@@ -50,7 +50,7 @@ class Watching:
             self._live.update(self._picture(), refresh=True)
             self._live.stop()
 
-    def step(self, step: Step) -> None:
+    def step(self, step: ScenarioStep) -> None:
         self._progress.update(self._task, completed=step.at_s)
         if step.what:
             self.say(f"{step.at_s:5.1f} s  {step.what}")

@@ -10,7 +10,7 @@ from rich.table import Table
 
 from pagereeve.app.daemon import App
 from pagereeve.app.replay import ReplayReport, history
-from pagereeve.demo.judgement import Judgement
+from pagereeve.demo.judgement import DayJudgement
 from pagereeve.domain.accounts.cost_centres import CostCentres
 from pagereeve.domain.accounts.totals import Totals
 from pagereeve.domain.brackets.conservation import Conserved, conserved
@@ -21,7 +21,7 @@ from pagereeve.reports.totals import totals_table
 FOREVER_US = 2**62
 
 
-async def report(console: Console, app: App, judgement: Judgement, replayed: ReplayReport) -> bool:
+async def report(console: Console, app: App, judgement: DayJudgement, replayed: ReplayReport) -> bool:
     """Print all of it; True if everything came out as it should."""
     zone = ZoneInfo(str(UTC))
     await _totals(console, app)
@@ -74,7 +74,7 @@ async def _conserved(app: App) -> list[Conserved]:
     return lines
 
 
-def _pages_table(judgement: Judgement) -> Table:
+def _pages_table(judgement: DayJudgement) -> Table:
     table = Table()
     table.add_column("printer")
     for heading in ("really marked", "to people", "to the house", "accounted for"):
@@ -87,7 +87,7 @@ def _pages_table(judgement: Judgement) -> Table:
     return table
 
 
-def _faults_table(judgement: Judgement) -> Table:
+def _faults_table(judgement: DayJudgement) -> Table:
     table = Table()
     for heading in ("planted", "printer", "found as", ""):
         table.add_column(heading)

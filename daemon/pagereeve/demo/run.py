@@ -15,7 +15,7 @@ from rich.console import Console
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App, loop_factory
 from pagereeve.app.replay import replay_store
-from pagereeve.demo.judgement import Judgement, judge
+from pagereeve.demo.judgement import DayJudgement, judge
 from pagereeve.demo.live_view import Watching
 from pagereeve.demo.report import report
 from pagereeve.demo.settings import demo_settings
@@ -115,7 +115,7 @@ def _all_closed(app: App) -> bool:
     return not any(watcher.open_windows() for watcher in app.registry.watchers.values() if watcher.target is not None)
 
 
-async def _judge(college: College, app: App) -> Judgement:
+async def _judge(college: College, app: App) -> DayJudgement:
     findings = await app.store.findings(only_open=False)
     postings: Sequence[Posting] = [one async for one in app.store.postings(0, FOREVER_US)]
     return judge(college.planted, findings, postings, college.truth())

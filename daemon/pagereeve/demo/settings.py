@@ -6,12 +6,12 @@ import csv
 from pathlib import Path
 
 from pagereeve.settings import (
-    Address,
     BadgeFormSettings,
     BadgeSettings,
     Duration,
     FeedSettings,
     GatewaySettings,
+    HostPort,
     HttpSettings,
     LineFeedSettings,
     PeopleSettings,
@@ -25,7 +25,7 @@ from pagereeve.simulator.college.roll import HASTY_POLICY
 
 # The college's badge numbers: decimal, of 32 bits.
 NUMBERS = BadgeFormSettings(encoding="decimal", width_bits=32, uid=False)
-ANY_PORT = Address("127.0.0.1", 0)
+ANY_PORT = HostPort("127.0.0.1", 0)
 HASTE = PolicyOverrides(
     settle=Duration(HASTY_POLICY.settle_us),
     first_page_floor=Duration(HASTY_POLICY.floor_us),
@@ -53,7 +53,7 @@ def demo_settings(college: College, data_dir: Path, http_port: int = 0) -> Setti
         rows.writerows((person.badge, person.login, "2020-01-01") for person in roll.people)
     return Settings(
         data_dir=data_dir,
-        http=HttpSettings(listen=Address("127.0.0.1", http_port)),
+        http=HttpSettings(listen=HostPort("127.0.0.1", http_port)),
         people=PeopleSettings(file=people),
         badges=BadgeSettings(
             form=NUMBERS,
@@ -98,5 +98,5 @@ def _line_feed(college: College, gateway: str) -> LineFeedSettings:
     """The daemon takes the gateway's badge lines, and passes the bytes on to the release server that expects them."""
     host, port = college.badge_address(gateway)
     return LineFeedSettings(
-        name=f"badges-{gateway}", listen=ANY_PORT, gateway=gateway, terminator="crlf", tee=Address(host, port)
+        name=f"badges-{gateway}", listen=ANY_PORT, gateway=gateway, terminator="crlf", tee=HostPort(host, port)
     )

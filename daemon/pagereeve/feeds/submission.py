@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.feeds.masking import veiled_text
+from pagereeve.feeds.masking import masked_text
 from pagereeve.feeds.refusals import HTTP_REASONS, BadItem, Refusal, problem_of, refusal_of
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.intake import Accepted, Envelope, Intake
@@ -19,7 +19,7 @@ KEEP_ASIDE_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)
-class Taken:
+class Submission:
     """What became of one event: the intake's answer, or why it was refused. ``fault`` is an error of our own."""
 
     accepted: Accepted | None = None
@@ -42,7 +42,7 @@ class Taken:
         return {name: value for name, value in members.items() if value}
 
 
-class Taker:
+class Submitter:
     """Hands events in, each within ``answer_s`` (and the wait asked for), ``at_once`` of a batch at a time."""
 
     def __init__(self, intake: Intake, feed: str, stats: FeedStats, *, answer_s: float, at_once: int) -> None:
@@ -52,7 +52,7 @@ class Taker:
         self._answer_s = answer_s
         self._at_once = at_once
 
-    async def take(self, envelope: Envelope, wait_s: float | None) -> Taken:
+    async def take(self, envelope: Envelope, wait_s: float | None) -> Submission:
         """Never raises for what the intake does: a fault of ours comes back, to be raised once it is answered."""
         taken = await self._take(envelope, wait_s)
         if taken.accepted is not None:
@@ -61,28 +61,30 @@ class Taker:
             self._stats.refused[taken.refusal.reason] += 1
         return taken
 
-    async def _take(self, envelope: Envelope, wait_s: float | None) -> Taken:
+    async def _take(self, envelope: Envelope, wait_s: float | None) -> Submission:
         try:
             async with asyncio.timeout(self._answer_s + (wait_s or 0)):
                 accepted = await self._intake.take(envelope, feed=self._feed, wait_s=wait_s)
         except BadFact as bad:
-            return Taken(refusal=refusal_of(bad))
+            return Submission(refusal=refusal_of(bad))
         except JournalUnavailable:
-            return Taken(refusal=Refusal("journal-unavailable", "event", "nothing was stored; send it again later"))
+            return Submission(
+                refusal=Refusal("journal-unavailable", "event", "nothing was stored; send it again later")
+            )
         except TimeoutError:
             again = "not known to be stored; send it again, a second copy changes nothing"
-            return Taken(refusal=Refusal("journal-unavailable", "event", again))
+            return Submission(refusal=Refusal("journal-unavailable", "event", again))
         except Exception as fault:  # noqa: BLE001 - the sender is answered first; the endpoint then raises it
             again = "failed through no fault of the sender; send it again later"
-            return Taken(refusal=Refusal("internal", "event", again), fault=fault)
+            return Submission(refusal=Refusal("internal", "event", again), fault=fault)
         if accepted.outcome == "conflict":
             kept = accepted.detail or "its id is taken; the first copy counts, this one is kept aside"
-            return Taken(accepted, Refusal("conflict", "id", kept))
-        return Taken(accepted)
+            return Submission(accepted, Refusal("conflict", "id", kept))
+        return Submission(accepted)
 
-    async def take_all(self, items: Sequence[Envelope | BadItem], wait_s: float | None) -> list[Taken]:
+    async def take_all(self, items: Sequence[Envelope | BadItem], wait_s: float | None) -> list[Submission]:
         """In the order of ``items``, whatever order they end in."""
-        results: list[Taken] = [Taken()] * len(items)
+        results: list[Submission] = [Submission()] * len(items)
         waiting = iter(enumerate(items))
         async with asyncio.TaskGroup() as group:
             for _ in range(min(self._at_once, len(items))):
@@ -90,7 +92,7 @@ class Taker:
         return results
 
     async def _work(
-        self, waiting: Iterator[tuple[int, Envelope | BadItem]], results: list[Taken], wait_s: float | None
+        self, waiting: Iterator[tuple[int, Envelope | BadItem]], results: list[Submission], wait_s: float | None
     ) -> None:
         for index, item in waiting:
             if isinstance(item, BadItem):
@@ -98,27 +100,27 @@ class Taker:
             else:
                 results[index] = await self.take(item, wait_s)
 
-    async def refuse(self, refusal: Refusal, sample: bytes | None) -> Taken:
+    async def refuse(self, refusal: Refusal, sample: bytes | None) -> Submission:
         """Count what could not be read, and have it kept aside where there is a sample of it."""
         self._stats.refused[refusal.reason] += 1
         if sample is None:
-            return Taken(refusal=refusal)
+            return Submission(refusal=refusal)
         try:
             async with asyncio.timeout(KEEP_ASIDE_S):
-                await self._intake.refused(self._feed, refusal.reason, refusal.where, veiled_text(sample))
+                await self._intake.refused(self._feed, refusal.reason, refusal.where, masked_text(sample))
         except (JournalUnavailable, TimeoutError):
             self._stats.unkept += 1  # the sender still hears what is wrong with it
         except Exception as fault:  # noqa: BLE001 - as in take: answered first, raised by the endpoint
             self._stats.unkept += 1
-            return Taken(refusal=refusal, fault=fault)
-        return Taken(refusal=refusal)
+            return Submission(refusal=refusal, fault=fault)
+        return Submission(refusal=refusal)
 
 
 def _head(item: Any) -> bytes:
     return json.dumps(item).encode()
 
 
-def item_result(item: Envelope | BadItem, taken: Taken) -> dict[str, Any]:
+def item_result(item: Envelope | BadItem, taken: Submission) -> dict[str, Any]:
     """One entry of a batch's results."""
     result = {"id": item.id, "source": item.source, "status": taken.status, **taken.members()}
     if taken.refusal is not None:

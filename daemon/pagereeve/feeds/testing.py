@@ -20,7 +20,7 @@ class BadgeLine:
 
 
 @dataclass(frozen=True, slots=True)
-class Refused:
+class RefusedLine:
     feed: str
     reason: str
     where: str
@@ -39,7 +39,7 @@ class MemoryIntake:
     envelopes: dict[tuple[str, str], Envelope] = field(default_factory=dict)
     waits_s: list[float | None] = field(default_factory=list)
     badges: list[BadgeLine] = field(default_factory=list)
-    kept_aside: list[Refused] = field(default_factory=list)
+    kept_aside: list[RefusedLine] = field(default_factory=list)
 
     async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
         await self.before()
@@ -63,7 +63,7 @@ class MemoryIntake:
     ) -> None:
         await self.before()
         del gateway, reader
-        self.kept_aside.append(Refused(feed, reason, where, sample))
+        self.kept_aside.append(RefusedLine(feed, reason, where, sample))
 
 
 class LoopClock:

@@ -11,13 +11,13 @@ from pagereeve.meters.discovery.inspecting import inspection_of
 from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
 from pagereeve.meters.discovery.survey import Survey, survey, wrong_responder
-from pagereeve.meters.sighting import Sighting, figure
-from pagereeve.meters.snmp.address import Address, NameNotFound, Resolver, key_label
+from pagereeve.meters.sighting import MeterSighting, figure
+from pagereeve.meters.snmp.address import AgentAddress, NameNotFound, Resolver, key_label
 from pagereeve.meters.snmp.ber import DecodeError
-from pagereeve.meters.snmp.conversation import NAMES_MAX, Conversation, Got, Manners
+from pagereeve.meters.snmp.conversation import NAMES_MAX, AgentLimits, Conversation, Got
 from pagereeve.meters.snmp.endpoint import Endpoint
 from pagereeve.meters.snmp.names import SYS_UP_TIME
-from pagereeve.meters.snmp.question import Patience
+from pagereeve.meters.snmp.question import RequestPatience
 from pagereeve.meters.snmp.read_ended import ReadEnded
 from pagereeve.meters.snmp.session3 import Session3
 from pagereeve.meters.snmp.stats import MeterHooks, MeterStats
@@ -48,7 +48,7 @@ Shown = tuple[tuple[bytes, int, bytes], ...]
 
 
 @dataclass(frozen=True, slots=True)
-class _Seen:
+class _SeenDevice:
     """What the last answer showed, and the encoded values (all but the uptime) from which that was read."""
 
     shown: Shown
@@ -57,21 +57,21 @@ class _Seen:
 
 
 @dataclass(slots=True)
-class _Printer:
+class _AgentState:
     """What is remembered of one printer between reads."""
 
     target: MeterTarget
-    manners: Manners = field(default_factory=Manners)
+    limits: AgentLimits = field(default_factory=AgentLimits)
     names_max: int = NAMES_MAX
     pins: Pins | None = None
     surveyed_us: int = 0
     object_id: str = ""
     uptime_cs: int | None = None
-    seen: _Seen | None = None
+    seen: _SeenDevice | None = None
     lane: int = 0
     timeouts: int = 0
     session: Session3 | None = None
-    address: Address | None = None
+    address: AgentAddress | None = None
     answered_us: int | None = None
     tried_us: int | None = None
 
@@ -82,10 +82,10 @@ class _Printer:
 
 
 @dataclass(slots=True)
-class _Look:
+class _Inspection:
     """What an inspection has seen so far, wherever it ends."""
 
-    printer: _Printer
+    printer: _AgentState
     seen: Survey | None = None
     responder: str = ""
 
@@ -108,7 +108,7 @@ class SnmpMeter:
         self._clock = clock
         self._resolver = resolver or Resolver(clock, endpoint.stats)
         self._hooks = hooks or MeterHooks()
-        self._printers: dict[str, _Printer] = {}
+        self._printers: dict[str, _AgentState] = {}
         self._turns = Turns(clock)
 
     @classmethod
@@ -137,7 +137,7 @@ class SnmpMeter:
         """Look an agent over from scratch within ``timeout_s`` (seconds): what is remembered of it plays no part."""
         begun_us, began_us = self._clock.monotonic_us(), self._clock.now_us()
         deadline_us = begun_us + int(min(timeout_s, TIMEOUT_MAX_S) * 1_000_000)
-        look = _Look(_Printer(target))
+        look = _Inspection(_AgentState(target))
         result: Reading | Failure
         try:
             result = await self._in_turn(target, deadline_us, partial(self._looked, look))
@@ -148,7 +148,7 @@ class SnmpMeter:
         took_s = (self._clock.monotonic_us() - begun_us) / 1_000_000
         return inspection_of(look.seen, target, look.responder, result, took_s)
 
-    async def _looked(self, look: _Look, deadline_us: int) -> Reading:
+    async def _looked(self, look: _Inspection, deadline_us: int) -> Reading:
         printer = look.printer
         conversation = await self._conversation(printer, deadline_us)
         responder = conversation.responder
@@ -191,13 +191,13 @@ class SnmpMeter:
             detail = "not asked: an earlier read of the same printer, host and port took all the time"
             raise ReadEnded(SilenceReason.TIMEOUT, detail) from None
 
-    def _printer(self, target: MeterTarget) -> _Printer:
+    def _printer(self, target: MeterTarget) -> _AgentState:
         printer = self._printers.get(target.printer)
         if printer is None or (printer.target is not target and printer.target != target):
-            printer = self._printers[target.printer] = _Printer(target)
+            printer = self._printers[target.printer] = _AgentState(target)
         return printer
 
-    async def _watched(self, printer: _Printer, deadline_us: int) -> Reading:
+    async def _watched(self, printer: _AgentState, deadline_us: int) -> Reading:
         """A read, and the lessons of its failure for the next one."""
         begun_us = self._clock.monotonic_us()
         try:
@@ -210,7 +210,7 @@ class SnmpMeter:
         self.stats.slow_reads += 2 * (printer.answered_us - begun_us) > deadline_us - begun_us
         return reading
 
-    def _told_apart(self, printer: _Printer, ended: ReadEnded, begun_us: int) -> ReadEnded:
+    def _told_apart(self, printer: _AgentState, ended: ReadEnded, begun_us: int) -> ReadEnded:
         """Silence has kinds: answers that come too late, somebody who did answer before, or nobody who ever did."""
         last_us, printer.tried_us = printer.tried_us, begun_us
         if ended.reason is not SilenceReason.TIMEOUT or ended.responder or printer.address is None:
@@ -226,7 +226,7 @@ class SnmpMeter:
             return ReadEnded(SilenceReason.ASLEEP, text)
         return _never_heard(ended)
 
-    def _learn(self, printer: _Printer, reason: SilenceReason) -> None:
+    def _learn(self, printer: _AgentState, reason: SilenceReason) -> None:
         self._resolver.forget(printer.target.host, printer.target.port)
         printer.timeouts = printer.timeouts + 1 if reason in _SILENT else 0
         if reason in _UNPINS:
@@ -238,7 +238,7 @@ class SnmpMeter:
             printer.timeouts = 0
             self.stats.port_moves += 1
 
-    async def _read(self, printer: _Printer, deadline_us: int) -> Reading:
+    async def _read(self, printer: _AgentState, deadline_us: int) -> Reading:
         conversation = await self._conversation(printer, deadline_us)
         responder = conversation.responder
         try:
@@ -257,7 +257,7 @@ class SnmpMeter:
                 raise ReadEnded(ended.reason, text, responder) from ended
             raise
 
-    async def _conversation(self, printer: _Printer, deadline_us: int) -> Conversation:
+    async def _conversation(self, printer: _AgentState, deadline_us: int) -> Conversation:
         target = printer.target
         address = printer.address = await self._address(target, deadline_us)
         on_sent = self._hooks.on_sent
@@ -267,13 +267,13 @@ class SnmpMeter:
             target,
             deadline_us,
             _patience((deadline_us - self._clock.monotonic_us()) // 1000),
-            printer.manners,
+            printer.limits,
             printer.lane,
             partial(on_sent, target.printer) if on_sent else None,
             self._session(printer),
         )
 
-    def _session(self, printer: _Printer) -> Session3 | None:
+    def _session(self, printer: _AgentState) -> Session3 | None:
         user = printer.target.user
         if printer.target.version != "3":
             return None
@@ -284,27 +284,27 @@ class SnmpMeter:
             printer.session = Session3(user, self._clock, self.endpoint.random_64())
         return printer.session
 
-    def _grows(self, printer: _Printer, pins: Pins) -> bool:
+    def _grows(self, printer: _AgentState, pins: Pins) -> bool:
         return bool(pins.growing) and self._clock.monotonic_us() - printer.surveyed_us > LOOK_AGAIN_S * 1_000_000
 
-    async def _survey(self, printer: _Printer, conversation: Conversation) -> Pins:
+    async def _survey(self, printer: _AgentState, conversation: Conversation) -> Pins:
         """Look the printer over, and say what is other than it was."""
         self.stats.discoveries += 1
         before = printer.pins
-        conversation.manners = Manners(printer.names_max)
+        conversation.limits = AgentLimits(printer.names_max)
         pins = (await survey(conversation, printer.target, self.profiles)).pins()
-        printer.manners = conversation.manners = Manners(printer.names_max)
+        printer.limits = conversation.limits = AgentLimits(printer.names_max)
         printer.surveyed_us, printer.seen = self._clock.monotonic_us(), None
         if before is not None and (more := len(pins.names) - len(before.names)) > 0:
             self.stats.new_rows += more
             self._note(printer, f"{more} new row(s) in a table whose rows are added up; they count from now on")
         return pins
 
-    def _note(self, printer: _Printer, text: str) -> None:
+    def _note(self, printer: _AgentState, text: str) -> None:
         if self._hooks.on_note is not None:
             self._hooks.on_note(printer.target.printer, text)
 
-    def _reading(self, printer: _Printer, pins: Pins, got: Got, responder: str) -> Reading:
+    def _reading(self, printer: _AgentState, pins: Pins, got: Got, responder: str) -> Reading:
         uptime_cs = figure(got.values.pop(SYS_UP_TIME, None), self.stats)
         shown = tuple([(name, varbind.tag, varbind.content) for name, varbind in got.values.items()])
         seen = printer.seen
@@ -317,18 +317,18 @@ class SnmpMeter:
         printer.uptime_cs = uptime_cs
         return Reading(got.sent_us, got.received_us, seen.sight, uptime_cs, seen.power_on)
 
-    def _look(self, printer: _Printer, pins: Pins, got: Got, responder: str, shown: Shown) -> _Seen:
+    def _look(self, printer: _AgentState, pins: Pins, got: Got, responder: str, shown: Shown) -> _SeenDevice:
         """What an answer shows, if it comes from the printer that it should come from."""
         stats = self.stats
         flaws = stats.undecodable + stats.non_conforming
-        sighting = Sighting(pins, got.values, responder, stats)
+        sighting = MeterSighting(pins, got.values, responder, stats)
         object_id = sighting.object_id
         if sighting.foreign:
             raise ReadEnded(SilenceReason.WRONG_RESPONDER, wrong_responder(responder, object_id), responder)
         target = printer.target
         _same(responder, "sysObjectID", object_id, target.object_id.strip(".") or printer.object_id)
         _same(responder, "serial number", sighting.serial, target.serial)
-        seen = _Seen(shown, sighting.sight(), sighting.power_on)
+        seen = _SeenDevice(shown, sighting.sight(), sighting.power_on)
         printer.object_id = object_id or printer.object_id
         if sighting.contradicted:
             # What contradicts the total is doubtful for good, or the agent was caught between two values.
@@ -338,7 +338,7 @@ class SnmpMeter:
         printer.seen = seen if flaws == stats.undecodable + stats.non_conforming else None
         return seen
 
-    async def _address(self, target: MeterTarget, deadline_us: int) -> Address:
+    async def _address(self, target: MeterTarget, deadline_us: int) -> AgentAddress:
         left_s = (deadline_us - self._clock.monotonic_us()) / 1_000_000
         try:
             return await self._resolver.resolve(target.host, target.port, left_s)
@@ -352,10 +352,10 @@ def _never_heard(ended: ReadEnded) -> ReadEnded:
 
 
 @lru_cache(maxsize=1024)
-def _patience(left_ms: int) -> Patience:
+def _patience(left_ms: int) -> RequestPatience:
     """So much patience for each try as lets a few of them fit into the time that is left."""
     first_s = left_ms / 1000 * FIRST_WAIT_SHARE
-    return Patience(first_s=min(max(first_s, FIRST_WAIT_MIN_S), FIRST_WAIT_MAX_S))
+    return RequestPatience(first_s=min(max(first_s, FIRST_WAIT_MIN_S), FIRST_WAIT_MAX_S))
 
 
 def _same(responder: str, what: str, seen: str, expected: str) -> None:

@@ -7,7 +7,7 @@ from typing import Final
 
 from pagereeve.domain.facts.reading import Count, PrinterState, Sight, SilenceReason, decode_error_bits
 from pagereeve.meters.discovery.channels import PinnedChannel, figure_of
-from pagereeve.meters.discovery.consistency import Shown, check
+from pagereeve.meters.discovery.consistency import ShownCount, check
 from pagereeve.meters.discovery.objects import SYS_OBJECT_ID, Pins
 from pagereeve.meters.discovery.text import printable
 from pagereeve.meters.discovery.units import unit_in, unit_label
@@ -30,7 +30,7 @@ _STATES: Final = {
 }
 
 
-class Sighting:
+class MeterSighting:
     """One answer at one printer's pins. A value of a wrong type spoils only itself, unless it is the total.
 
     ``contradicted``: a part was left out because it contradicts the total.
@@ -98,7 +98,7 @@ class Sighting:
 
     def _contradictions(self, counts: dict[str, Count]) -> set[str]:
         sources = {channel.name: channel.source for channel in self._pins.channels}
-        shown = {name: Shown(count.value, count.unit, sources[name]) for name, count in counts.items()}
+        shown = {name: ShownCount(count.value, count.unit, sources[name]) for name, count in counts.items()}
         blamed = {name for verdict in check(shown) for name in verdict.culprits if name not in COMPARABLE}
         if blamed:
             self.contradicted = True

@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
-from pagereeve.domain.facts.facts import Fact, Read, ReadFailed
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
 from pagereeve.domain.values.errors import PagereeveError
 
 
@@ -39,7 +39,7 @@ class StoredFact:
 class OpenRun:
     """What a printer's meter is doing now: the plateau or silence that may still grow."""
 
-    fact: Read | ReadFailed
+    fact: PlateauRead | ReadFailed
 
 
 class Journal(Protocol):
@@ -47,7 +47,7 @@ class Journal(Protocol):
         """Store a fact; returns once it is durable. Raises JournalUnavailable, and then nothing is stored."""
         ...
 
-    async def observe(self, printer: str, sealed: Sequence[Fact], current: Read | ReadFailed) -> Sequence[int]:
+    async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         """Store finished plateaus and silences as facts, and put ``current`` in the place of the printer's open one.
 
         All in one transaction. Returns the numbers of ``sealed``.

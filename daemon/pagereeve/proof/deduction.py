@@ -25,7 +25,7 @@ SETTLE_LEAST_S: Final = 5
 
 
 @dataclass(frozen=True, slots=True)
-class Habits:
+class MeterHabits:
     """One explanation of a meter and its printer."""
 
     unit: Unit
@@ -103,21 +103,21 @@ def _stray(jobs: Sequence[JobSeen]) -> str:
     return ""
 
 
-def _all() -> Iterator[Habits]:
+def _all() -> Iterator[MeterHabits]:
     flags = (False, True)
     separators = range(SEPARATORS_MAX + 1)
     for unit, blank, sheets, backs, sides, copies in product(Unit, flags, separators, flags, flags, flags):
-        yield Habits(unit, blank, sheets, backs, sides_ignored=sides, copies_ignored=copies)
+        yield MeterHabits(unit, blank, sheets, backs, sides_ignored=sides, copies_ignored=copies)
 
 
-def _fits(habits: Habits, jobs: Sequence[JobSeen], sheets_seen: int | None) -> bool:
+def _fits(habits: MeterHabits, jobs: Sequence[JobSeen], sheets_seen: int | None) -> bool:
     two_sided = [job for job in jobs if job.two_sided]
     if sheets_seen is not None and any(habits.sheets(job) != sheets_seen for job in two_sided):
         return False
     return all(habits.counts(job) == job.counted for job in jobs)
 
 
-def _common(fitting: Sequence[Habits], jobs: Sequence[JobSeen], unit_said: Unit | None) -> Deduced:
+def _common(fitting: Sequence[MeterHabits], jobs: Sequence[JobSeen], unit_said: Unit | None) -> Deduced:
     """What all explanations share. A printer that does not do as it is told proves nothing of its meter."""
     sides = _one({one.sides_ignored for one in fitting})
     copies = _one({one.copies_ignored for one in fitting})
@@ -145,7 +145,7 @@ def _common(fitting: Sequence[Habits], jobs: Sequence[JobSeen], unit_said: Unit 
 
 
 def _unit(
-    fitting: Sequence[Habits], obeying: Sequence[Habits], jobs: Sequence[JobSeen], unit_said: Unit | None
+    fitting: Sequence[MeterHabits], obeying: Sequence[MeterHabits], jobs: Sequence[JobSeen], unit_said: Unit | None
 ) -> Unit | None:
     """The agent's word counts where two-sided pages allow it, but not if it means that two-sided was ignored."""
     known = _one({one.unit for one in fitting})

@@ -26,7 +26,7 @@ class Patience:
     job_s: float = 240.0
 
 
-class Person(Protocol):
+class Operator(Protocol):
     """Somebody who stands before the printer. None: not looked, or not there any more."""
 
     async def panel(self, printer: str) -> int | None:
@@ -53,6 +53,6 @@ class Plan:
     panel: int | None = None
     language: Language | None = None
     sheets_seen: int | None = None
-    person: Person | None = None
+    person: Operator | None = None
     gateway_hosts: frozenset[str] = frozenset()
     patience: Patience = field(default_factory=Patience)

@@ -47,7 +47,7 @@ def bounded(notification: Notification) -> Notification:
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class MessagePart:
     """One part of a message under its heading."""
 
     heading: str
@@ -78,14 +78,16 @@ def minute(at_us: int) -> str:
     return f"{text[:10]} {text[11:19]} UTC"
 
 
-def parts(notification: Notification) -> tuple[Part, ...]:
+def parts(notification: Notification) -> tuple[MessagePart, ...]:
     """What a message says, in the order in which it is read; parts without a text are left out."""
     wanted = (
-        Part("What happened", (notification.what,)),
-        Part("What it costs", (notification.cost,)),
-        Part("What shows it", notification.evidence),
-        Part("What to do first" if not notification.is_over else "What was to be done first", (notification.first,)),
-        Part("Everything about it", (notification.command,), is_command=True),
+        MessagePart("What happened", (notification.what,)),
+        MessagePart("What it costs", (notification.cost,)),
+        MessagePart("What shows it", notification.evidence),
+        MessagePart(
+            "What to do first" if not notification.is_over else "What was to be done first", (notification.first,)
+        ),
+        MessagePart("Everything about it", (notification.command,), is_command=True),
     )
     return tuple(part for part in wanted if any(part.lines))
 

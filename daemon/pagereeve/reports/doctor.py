@@ -29,7 +29,7 @@ class Complaint:
 
 
 @dataclass(frozen=True, slots=True)
-class Quiet:
+class SilentPrinter:
     """A printer without a good reading: since when (None: it never gave one), and the reason of the last try."""
 
     printer: str
@@ -38,7 +38,7 @@ class Quiet:
 
 
 @dataclass(frozen=True, slots=True)
-class Examined:
+class InstallationState:
     """What was found. ``not_ready`` is None where no daemon answered; texts are empty where nothing is wrong.
 
     ``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message waits.
@@ -60,12 +60,12 @@ class Examined:
     newest_us: int | None = None
     findings: Mapping[tuple[Severity, str], int] = field(default_factory=dict)
     printers: int = 0
-    quiet: tuple[Quiet, ...] = ()
+    quiet: tuple[SilentPrinter, ...] = ()
     waiting_us: Mapping[str, int] = field(default_factory=dict)
     readable: tuple[str, ...] = ()
 
 
-def complaints_of(seen: Examined) -> list[Complaint]:
+def complaints_of(seen: InstallationState) -> list[Complaint]:
     """The worst first; empty where nothing is wrong."""
     found = [
         *_settings(seen),
@@ -80,7 +80,7 @@ def complaints_of(seen: Examined) -> list[Complaint]:
     return sorted(found, key=lambda one: SEVERITIES.index(one.severity))
 
 
-def _settings(seen: Examined) -> Iterator[Complaint]:
+def _settings(seen: InstallationState) -> Iterator[Complaint]:
     if seen.settings:
         count = len(seen.settings)
         number = "One thing is" if count == 1 else f"{count} things are"
@@ -99,7 +99,7 @@ def _settings(seen: Examined) -> Iterator[Complaint]:
         )
 
 
-def _daemon(seen: Examined) -> Iterator[Complaint]:
+def _daemon(seen: InstallationState) -> Iterator[Complaint]:
     if seen.not_ready is None:
         yield Complaint(
             "critical",
@@ -126,7 +126,7 @@ _PARTS: Final = {
 }
 
 
-def _storage(seen: Examined) -> Iterator[Complaint]:
+def _storage(seen: InstallationState) -> Iterator[Complaint]:
     if seen.data_dir_trouble:
         what = f"The data folder {seen.data_dir} {seen.data_dir_trouble}."
         do = "Create it, and give it to the user that the daemon runs as (chown, chmod 700)."
@@ -147,7 +147,7 @@ def _storage(seen: Examined) -> Iterator[Complaint]:
         )
 
 
-def _clock(seen: Examined) -> Iterator[Complaint]:
+def _clock(seen: InstallationState) -> Iterator[Complaint]:
     if seen.newest_us is not None and seen.newest_us > seen.now_us + AHEAD_US:
         yield Complaint(
             "critical",
@@ -157,7 +157,7 @@ def _clock(seen: Examined) -> Iterator[Complaint]:
         )
 
 
-def _secrets(seen: Examined) -> Iterator[Complaint]:
+def _secrets(seen: InstallationState) -> Iterator[Complaint]:
     if seen.readable:
         yield Complaint(
             "warning",
@@ -168,7 +168,7 @@ def _secrets(seen: Examined) -> Iterator[Complaint]:
         )
 
 
-def _receivers(seen: Examined) -> Iterator[Complaint]:
+def _receivers(seen: InstallationState) -> Iterator[Complaint]:
     for name, since_us in sorted(seen.waiting_us.items()):
         if since_us < seen.now_us - UNDELIVERED_AFTER_US:
             yield Complaint(
@@ -179,7 +179,7 @@ def _receivers(seen: Examined) -> Iterator[Complaint]:
             )
 
 
-def _printers(seen: Examined) -> Iterator[Complaint]:
+def _printers(seen: InstallationState) -> Iterator[Complaint]:
     never = [one for one in seen.quiet if one.since_us is None]
     long = [one for one in seen.quiet if one.since_us is not None and one.since_us < seen.now_us - SILENT_AFTER_US]
     do = "pagereeve prove NAME says stage by stage what is between the daemon and the printer."
@@ -192,18 +192,18 @@ def _printers(seen: Examined) -> Iterator[Complaint]:
         yield Complaint("warning", what, why, do)
 
 
-def _printers_have(quiet: Sequence[Quiet]) -> str:
+def _printers_have(quiet: Sequence[SilentPrinter]) -> str:
     return "One printer has" if len(quiet) == 1 else f"{len(quiet)} printers have"
 
 
-def _quiet(one: Quiet) -> str:
+def _quiet(one: SilentPrinter) -> str:
     told = [
         text for text in (one.reason, "" if one.since_us is None else f"last {to_text(one.since_us)[:16]}Z") if text
     ]
     return f"{one.printer} ({', '.join(told)})" if told else one.printer
 
 
-def _findings(seen: Examined) -> Iterator[Complaint]:
+def _findings(seen: InstallationState) -> Iterator[Complaint]:
     if not seen.findings:
         return
     by_weight = sorted(seen.findings.items(), key=lambda one: (SEVERITIES.index(one[0][0]), -one[1], one[0][1]))
@@ -228,7 +228,7 @@ def _because(trouble: str) -> str:
     return f" ({visible(trouble)})" if trouble else ""
 
 
-def doctor_text(seen: Examined, complaints: Sequence[Complaint]) -> str:
+def doctor_text(seen: InstallationState, complaints: Sequence[Complaint]) -> str:
     """One page for people."""
     lines = []
     if complaints:
@@ -241,7 +241,7 @@ def doctor_text(seen: Examined, complaints: Sequence[Complaint]) -> str:
     return "\n".join([*lines, "", f"Looked at: {_looked_at(seen)}."])
 
 
-def _looked_at(seen: Examined) -> str:
+def _looked_at(seen: InstallationState) -> str:
     size = "none yet" if seen.journal_bytes is None else f"{seen.journal_bytes / MIB:.1f} MiB"
     printers = "1 printer" if seen.printers == 1 else f"{seen.printers} printers"
     free = "" if seen.disk is None else f", {seen.disk.free_bytes / MIB / 1024:.1f} GiB free on its disk"
@@ -251,7 +251,7 @@ def _looked_at(seen: Examined) -> str:
     )
 
 
-def doctor_json(seen: Examined, complaints: Sequence[Complaint]) -> dict[str, Any]:
+def doctor_json(seen: InstallationState, complaints: Sequence[Complaint]) -> dict[str, Any]:
     return {
         "at": to_text(seen.now_us),
         "complaints": [

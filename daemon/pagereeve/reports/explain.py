@@ -15,7 +15,7 @@ from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch, is_meter
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
 from pagereeve.reports.findings import finding_lines
-from pagereeve.reports.late_notices import Learnt, known_json, known_text
+from pagereeve.reports.late_notices import LateNotice, known_json, known_text
 from pagereeve.reports.release_evidence import Evidence
 from pagereeve.reports.rows_json import charge_json, finding_json, posting_json, stretch_json
 from pagereeve.reports.sentences import (
@@ -38,7 +38,7 @@ NOTED = ("stalled", "no-end-notice", "run-ended", "no-reading-before")
 OF_VERDICT = ("about-the-bracket", *sorted(SHARES), "within-tolerance")
 
 
-def explain_text(evidence: Evidence, zone: ZoneInfo, learnt: Sequence[Learnt] = ()) -> str:
+def explain_text(evidence: Evidence, zone: ZoneInfo, learnt: Sequence[LateNotice] = ()) -> str:
     """Plain text; control characters from outside are written out. ``learnt`` is what came late."""
     lines = [*_heading(evidence, zone), *_released(evidence), *_order(evidence, zone), *_late(learnt, zone)]
     lines += [line for charge in _channels(evidence) for line in _channel(evidence, charge, zone)]
@@ -46,7 +46,7 @@ def explain_text(evidence: Evidence, zone: ZoneInfo, learnt: Sequence[Learnt] = 
     return "\n".join(visible(line) for line in lines).rstrip() + "\n"
 
 
-def explain_json(evidence: Evidence, learnt: Sequence[Learnt] = ()) -> dict[str, Any]:
+def explain_json(evidence: Evidence, learnt: Sequence[LateNotice] = ()) -> dict[str, Any]:
     """The same as data: rows as ``project --json`` has them, the timeline, and the sentences of each channel."""
     return {
         "source": evidence.key.source,
@@ -92,7 +92,7 @@ def _order(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
         yield f"  {_at(one.at_us, zone)}  {one.what}"
 
 
-def _late(learnt: Sequence[Learnt], zone: ZoneInfo) -> Iterator[str]:
+def _late(learnt: Sequence[LateNotice], zone: ZoneInfo) -> Iterator[str]:
     if learnt:
         yield from ("", "WHAT WAS KNOWN WHEN")
     for one in learnt:
@@ -221,7 +221,7 @@ def _findings(evidence: Evidence, zone: ZoneInfo) -> list[str]:
     return lines if evidence.findings else [*lines, "  none"]
 
 
-def explain_all(evidences: Sequence[Evidence], zone: ZoneInfo, learnt: Sequence[Sequence[Learnt]] = ()) -> str:
+def explain_all(evidences: Sequence[Evidence], zone: ZoneInfo, learnt: Sequence[Sequence[LateNotice]] = ()) -> str:
     """``learnt`` is of each in turn, if given."""
     texts = (explain_text(one, zone, late) for one, late in zip(evidences, chain(learnt, repeat(())), strict=False))
     return ("\n" + "=" * 72 + "\n\n").join(texts)

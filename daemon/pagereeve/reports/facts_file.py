@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any, BinaryIO, Final
 
 from pagereeve.domain.facts.codec import from_json, to_json
-from pagereeve.domain.facts.facts import Fact, Read, ReadFailed, instant_us
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, instant_us
 from pagereeve.domain.values.canonical import canonical
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import Fields
@@ -122,7 +122,7 @@ def _parsed(members: Any) -> FactLine:
     if not isinstance(is_open, bool):
         raise BadFact("open", "must be true or false, or left out")
     fact = from_json(rest)
-    if is_open and not isinstance(fact, Read | ReadFailed):
+    if is_open and not isinstance(fact, PlateauRead | ReadFailed):
         raise BadFact("open", "only a reading or a failed read can still grow; leave it out")
     return FactLine(fact, seq, is_open)
 

@@ -27,7 +27,7 @@ FACTS_MAX: Final = 50_000
 
 
 @dataclass(frozen=True, slots=True)
-class Known:
+class LedgerState:
     """What stood in the ledger of the release's stretch, by then: its charge, and what the accounts had received."""
 
     verdict: str
@@ -37,14 +37,14 @@ class Known:
 
 
 @dataclass(frozen=True, slots=True)
-class Learnt:
+class LateNotice:
     """At ``at_us`` ``what`` became known, ``late_us`` after it happened."""
 
     at_us: int
     late_us: int
     what: str
-    before: Known
-    after: Known
+    before: LedgerState
+    after: LedgerState
 
     def differences(self) -> list[tuple[str, int]]:
         """By how many pages each account changed: they sum to what was or wasn't counted yet."""
@@ -53,7 +53,7 @@ class Learnt:
         return [(account, pages) for account, pages in sorted(changed.items()) if pages]
 
 
-async def what_was_known(reads: Reads, evidence: Evidence) -> list[Learnt]:
+async def what_was_known(reads: Reads, evidence: Evidence) -> list[LateNotice]:
     """In order of arrival; empty where everything came in time. A very long history is not gone through again."""
     earliest_us = min(evidence.from_us, evidence.started_us)
     resume_point = await resume_point_before(reads, evidence.printer, earliest_us, ResumePoint.from_json)
@@ -73,7 +73,7 @@ async def what_was_known(reads: Reads, evidence: Evidence) -> list[Learnt]:
         before = _projected(evidence, resume_point, facts, received_us - 1)
         after = _projected(evidence, resume_point, facts, received_us)
         learnt.append(
-            Learnt(received_us, _late_us(fact), _what(fact), _known(evidence, before), _known(evidence, after))
+            LateNotice(received_us, _late_us(fact), _what(fact), _known(evidence, before), _known(evidence, after))
         )
     return learnt
 
@@ -118,7 +118,7 @@ def _known_us(fact: Fact) -> int:
     return fact.origin.received_us if isinstance(fact, Event) else instant_us(fact)
 
 
-def _known(evidence: Evidence, projected: Projected) -> Known:
+def _known(evidence: Evidence, projected: Projected) -> LedgerState:
     mine = [one for one in projected.charges() if one.release == evidence.key and one.channel in CLAIMED_CHANNELS]
     received: Counter[str] = Counter()
     for posting in projected.postings():
@@ -126,7 +126,9 @@ def _known(evidence: Evidence, projected: Projected) -> Known:
             for account, pages in posting.legs:
                 if not is_meter(account):
                     received[account] += pages
-    return Known(_verdict(mine), sum(one.charged for one in mine), sum(one.unproven for one in mine), _sorted(received))
+    return LedgerState(
+        _verdict(mine), sum(one.charged for one in mine), sum(one.unproven for one in mine), _sorted(received)
+    )
 
 
 def _within(opens_us: int, closes_us: int, evidence: Evidence) -> bool:
@@ -145,7 +147,7 @@ def _verdict(charges: Iterable[Charge]) -> str:
     return "not closed" if known[0].verdict is None else known[0].verdict.value
 
 
-def known_text(learnt: Learnt) -> str:
+def known_text(learnt: LateNotice) -> str:
     """One sentence each: what stood there before, and what it changed."""
     until = _stood(learnt.before)
     changed = learnt.differences()
@@ -154,12 +156,12 @@ def known_text(learnt: Learnt) -> str:
     return f"{learnt.what} came {late} late. Until then: {until}. From then on: {_stood(learnt.after)}; {moved}"
 
 
-def _stood(known: Known) -> str:
+def _stood(known: LedgerState) -> str:
     unproven = f", unproven {known.unproven}" if known.unproven else ""
     return f"{known.verdict}, charged {known.charged}{unproven}"
 
 
-def known_json(learnt: Learnt) -> dict[str, Any]:
+def known_json(learnt: LateNotice) -> dict[str, Any]:
     return {
         "at": to_text(learnt.at_us),
         "late_us": learnt.late_us,
@@ -170,7 +172,7 @@ def known_json(learnt: Learnt) -> dict[str, Any]:
     }
 
 
-def _stood_json(known: Known) -> dict[str, Any]:
+def _stood_json(known: LedgerState) -> dict[str, Any]:
     return {
         "verdict": known.verdict,
         "charged": known.charged,

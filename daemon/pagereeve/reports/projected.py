@@ -9,7 +9,7 @@ from typing import Any
 from pagereeve.domain.accounts.cost_centres import CostCentres
 from pagereeve.domain.badges.projector import SITE, badge_findings, checked_event
 from pagereeve.domain.brackets.conservation import Conserved, conserved
-from pagereeve.domain.facts.facts import Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import Finding, RowSegment
@@ -30,11 +30,11 @@ class PrinterFacts:
     """``open_run`` is the latest run that may still grow."""
 
     facts: list[Fact] = field(default_factory=list)
-    open_run: Read | ReadFailed | None = None
+    open_run: PlateauRead | ReadFailed | None = None
 
     def add(self, line: FactLine) -> None:
         fact = line.fact
-        if not (line.open and isinstance(fact, Read | ReadFailed)):
+        if not (line.open and isinstance(fact, PlateauRead | ReadFailed)):
             self.facts.append(fact)
             return
         older, newer = sorted([fact, self.open_run or fact], key=_run_order)
@@ -51,8 +51,8 @@ class PrinterFacts:
             self.open_run = None
 
 
-def _run_order(run: Read | ReadFailed) -> tuple[int, int]:
-    end_us = run.plateau.last_received_us if isinstance(run, Read) else run.silence.last_received_us
+def _run_order(run: PlateauRead | ReadFailed) -> tuple[int, int]:
+    end_us = run.plateau.last_received_us if isinstance(run, PlateauRead) else run.silence.last_received_us
     return instant_us(run), end_us
 
 

@@ -11,8 +11,8 @@ from pagereeve.domain.brackets.timeline import ECHO_WITHIN_US, start_of, started
 from pagereeve.domain.facts.facts import (
     BadgePresented,
     Fact,
+    PlateauRead,
     PrinterNoted,
-    Read,
     ReadFailed,
     ReleaseEnded,
     ReleaseStarted,
@@ -182,11 +182,15 @@ async def _add_facts(reads: Reads, evidence: Evidence) -> None:
 
 
 def _is_beyond(evidence: Evidence, fact: Fact) -> bool:
-    return isinstance(fact, Read) and evidence.to_us is not None and instant_us(fact) > evidence.to_us + LOOK_ON_US
+    return (
+        isinstance(fact, PlateauRead) and evidence.to_us is not None and instant_us(fact) > evidence.to_us + LOOK_ON_US
+    )
 
 
 def _sort_in(evidence: Evidence, facts: list[Fact]) -> None:
-    plateaus = sorted((one.plateau for one in facts if isinstance(one, Read)), key=lambda one: one.first_received_us)
+    plateaus = sorted(
+        (one.plateau for one in facts if isinstance(one, PlateauRead)), key=lambda one: one.first_received_us
+    )
     before = [one for one in plateaus if one.first_received_us <= evidence.from_us]
     after = [one for one in plateaus if one.first_received_us > evidence.from_us]
     end_us = evidence.to_us

@@ -30,10 +30,9 @@ from pagereeve.settings.sections import (
     PrivacySettings,
     WatchSettings,
 )
-from pagereeve.settings.values import Address, Duration
+from pagereeve.settings.values import Duration, HostPort
 
 __all__ = [
-    "Address",
     "AlertSettings",
     "AlertmanagerSettings",
     "BadSettings",
@@ -42,6 +41,7 @@ __all__ = [
     "Duration",
     "FeedSettings",
     "GatewaySettings",
+    "HostPort",
     "HttpSettings",
     "LimitSettings",
     "LineFeedSettings",

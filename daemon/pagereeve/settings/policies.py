@@ -7,7 +7,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from pagereeve.domain.facts.policy import LARGE_WEIGHT_MAX, BlankBacks, Charging, Copies, NumberUp, Policy, SidesMade
-from pagereeve.settings.values import Between, Duration, Section, Share, Whole
+from pagereeve.settings.values import Duration, DurationRange, Section, Share, Whole
 
 UNKNOWN = "unknown"
 
@@ -23,11 +23,11 @@ def _permille(share: float) -> float:
     return share
 
 
-Settle = Annotated[Duration, Between("100ms", "10m")]
-Floor = Annotated[Duration, Between("0s", "1m")]
-Wait = Annotated[Duration, Between("1s", "1d")]
-Longest = Annotated[Duration, Between("1s", "30d")]
-BadgeWithin = Annotated[Duration, Between("0s", "7d")]
+Settle = Annotated[Duration, DurationRange("100ms", "10m")]
+Floor = Annotated[Duration, DurationRange("0s", "1m")]
+Wait = Annotated[Duration, DurationRange("1s", "1d")]
+Longest = Annotated[Duration, DurationRange("1s", "30d")]
+BadgeWithin = Annotated[Duration, DurationRange("0s", "7d")]
 ToleranceShare = Annotated[Share, AfterValidator(_permille)]
 TolerancePages = Annotated[Whole, Field(ge=0, le=10_000)]
 Speed = Annotated[Whole, Field(ge=1, le=100_000)]

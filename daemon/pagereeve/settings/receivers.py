@@ -11,7 +11,7 @@ from urllib.parse import urlsplit
 from pydantic import AfterValidator, Field, StringConstraints, model_validator
 
 from pagereeve.domain.ledger import Severity
-from pagereeve.settings.values import Between, Duration, Name, Section, Target, Text, host_of
+from pagereeve.settings.values import Duration, DurationRange, Name, Section, Target, Text, host_of
 
 RECEIVERS_MAX: Final = 16
 RECIPIENTS_MAX: Final = 50
@@ -78,7 +78,7 @@ class ReceiverSettings(Section):
 
     name: Name
     least: Severity = "warning"
-    timeout: Annotated[Duration, Between("1s", "1m")] = Duration.of("10s")
+    timeout: Annotated[Duration, DurationRange("1s", "1m")] = Duration.of("10s")
     ca_file: Path | None = None
 
 
@@ -86,7 +86,7 @@ class AlertmanagerSettings(ReceiverSettings):
     """One of [[alerts.alertmanagers]]."""
 
     url: Url
-    refresh: Annotated[Duration, Between("5s", "5m")] = Duration.of("1m")
+    refresh: Annotated[Duration, DurationRange("5s", "5m")] = Duration.of("1m")
     generator_url: Url | Literal[""] = ""
     token_file: Path | None = None
 
@@ -108,7 +108,7 @@ class MailSettings(ReceiverSettings):
     tls: MailTls = "auto"
     user: Text = ""
     password_file: Path | None = None
-    timeout: Annotated[Duration, Between("1s", "5m")] = Duration.of("30s")
+    timeout: Annotated[Duration, DurationRange("1s", "5m")] = Duration.of("30s")
 
     @model_validator(mode="after")
     def _login_is_whole(self) -> Self:
@@ -173,9 +173,9 @@ class QuietSettings(Section):
 class AlertSettings(Section):
     """[alerts]: how long something must be so, or over, before it is told, and who hears of it."""
 
-    hold: Annotated[Duration, Between("0s", "1d")] = Duration.of("2m")
-    hold_over: Annotated[Duration, Between("0s", "1d")] = Duration.of("10m")
-    again_after: Annotated[Duration, Between("1m", "365d")] = Duration.of("1d")
+    hold: Annotated[Duration, DurationRange("0s", "1d")] = Duration.of("2m")
+    hold_over: Annotated[Duration, DurationRange("0s", "1d")] = Duration.of("10m")
+    again_after: Annotated[Duration, DurationRange("1m", "365d")] = Duration.of("1d")
     quiet: Annotated[tuple[QuietSettings, ...], Field(max_length=QUIET_MAX)] = ()
     alertmanagers: Annotated[tuple[AlertmanagerSettings, ...], Field(max_length=RECEIVERS_MAX)] = ()
     webhooks: Annotated[tuple[WebhookSettings, ...], Field(max_length=RECEIVERS_MAX)] = ()

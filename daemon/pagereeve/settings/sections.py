@@ -10,7 +10,7 @@ from pydantic import Field, model_validator
 from pagereeve.domain.badges.state import FRAMES_MAX
 from pagereeve.domain.facts.policy import BadgePolicy
 from pagereeve.settings.badge_forms import BadgeFormSettings
-from pagereeve.settings.values import Address, Between, Duration, Name, Section, Share, Target, Whole
+from pagereeve.settings.values import Duration, DurationRange, HostPort, Name, Section, Share, Target, Whole
 
 MIB: Final = 2**20
 _BADGES: Final = BadgePolicy()
@@ -26,11 +26,11 @@ Affix = Annotated[str, Field(max_length=32)]
 class HttpSettings(Section):
     """[http]: the door for events, and the pages for machines (metrics, health)."""
 
-    listen: Address = Address("127.0.0.1", 8731)
+    listen: HostPort = HostPort("127.0.0.1", 8731)
     body_max_bytes: Annotated[Whole, Field(ge=1024, le=64 * MIB)] = MIB
-    body_timeout: Annotated[Duration, Between("100ms", "5m")] = Duration.of("10s")
+    body_timeout: Annotated[Duration, DurationRange("100ms", "5m")] = Duration.of("10s")
     batch_max: Annotated[Whole, Field(ge=1, le=100_000)] = 1_000
-    wait_max: Annotated[Duration, Between("0s", "5m")] = Duration.of("30s")
+    wait_max: Annotated[Duration, DurationRange("0s", "5m")] = Duration.of("30s")
     token_files: tuple[Path, ...] = ()
 
 
@@ -46,13 +46,13 @@ class BadgeSettings(Section):
     form: BadgeFormSettings = BadgeFormSettings()
     directory: Path | None = None
     directory_form: BadgeFormSettings | None = None
-    swipe_window: Annotated[Duration, Between("0s", "1m")] = Duration(_BADGES.swipe_us)
-    travel: Annotated[Duration, Between("0s", "1h")] = Duration(_BADGES.travel_us)
-    nearby: Annotated[Duration, Between("1s", "1d")] = Duration(_BADGES.nearby_us)
+    swipe_window: Annotated[Duration, DurationRange("0s", "1m")] = Duration(_BADGES.swipe_us)
+    travel: Annotated[Duration, DurationRange("0s", "1h")] = Duration(_BADGES.travel_us)
+    nearby: Annotated[Duration, DurationRange("1s", "1d")] = Duration(_BADGES.nearby_us)
     noisy_frames: Annotated[Whole, Field(ge=5, le=FRAMES_MAX)] = _BADGES.noisy_frames
     changed_badges: Annotated[Whole, Field(ge=2, le=1_000)] = _BADGES.changed_badges
     silent_after: Annotated[Whole, Field(ge=2, le=100_000)] = _BADGES.silent_after
-    silent_for: Annotated[Duration, Between("0s", "7d")] = Duration(_BADGES.silent_us)
+    silent_for: Annotated[Duration, DurationRange("0s", "7d")] = Duration(_BADGES.silent_us)
 
     def badge_policy(self) -> BadgePolicy:
         return BadgePolicy(
@@ -74,7 +74,7 @@ class LineFeedSettings(Section):
     """One of [[feeds.lines]]: a raw TCP door for badge numbers, as a gateway's reader sends them."""
 
     name: Name
-    listen: Address
+    listen: HostPort
     gateway: Name | None = None
     reader: Name | None = None
     terminator: Terminator = "crlf"
@@ -82,7 +82,7 @@ class LineFeedSettings(Section):
     suffix: Affix = ""
     encoding: Encoding = "ascii"
     line_max_bytes: Annotated[Whole, Field(ge=8, le=65_536)] = 512
-    idle_flush: Annotated[Duration, Between("10ms", "1m")] = Duration.of("500ms")
+    idle_flush: Annotated[Duration, DurationRange("10ms", "1m")] = Duration.of("500ms")
     tee: Target | None = None
 
     @property
@@ -98,13 +98,13 @@ class FeedSettings(Section):
 class WatchSettings(Section):
     """[watch]: when a meter is read."""
 
-    baseline: Annotated[Duration, Between("1s", "1d")] = Duration.of("15m")
+    baseline: Annotated[Duration, DurationRange("1s", "1d")] = Duration.of("15m")
     baseline_jitter: Share = 0.2
-    read_timeout: Annotated[Duration, Between("100ms", "1m")] = Duration.of("6s")
-    poll_first: Annotated[Duration, Between("50ms", "1m")] = Duration.of("1s")
-    poll_longest: Annotated[Duration, Between("50ms", "10m")] = Duration.of("10s")
+    read_timeout: Annotated[Duration, DurationRange("100ms", "1m")] = Duration.of("6s")
+    poll_first: Annotated[Duration, DurationRange("50ms", "1m")] = Duration.of("1s")
+    poll_longest: Annotated[Duration, DurationRange("50ms", "10m")] = Duration.of("10s")
     poll_growth: Annotated[float, Field(ge=1, le=10, allow_inf_nan=False)] = 2.0
-    sleeper_backoff_max: Annotated[Duration, Between("1s", "7d")] = Duration.of("4h")
+    sleeper_backoff_max: Annotated[Duration, DurationRange("1s", "7d")] = Duration.of("4h")
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:
@@ -141,4 +141,4 @@ class LimitSettings(Section):
     requests_max: Annotated[Whole, Field(ge=1, le=100_000)] = 4_096
     line_connections_max: Annotated[Whole, Field(ge=1, le=100_000)] = 256
     line_backlog_max: Annotated[Whole, Field(ge=1, le=100_000)] = 256
-    stop_within: Annotated[Duration, Between("1s", "5m")] = Duration.of("20s")
+    stop_within: Annotated[Duration, DurationRange("1s", "5m")] = Duration.of("20s")

@@ -10,7 +10,7 @@ from pydantic import ValidationError
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.registry import PrinterSettings
 from pagereeve.settings.validation import problems_of
-from pagereeve.settings.values import Address, host_of
+from pagereeve.settings.values import HostPort, host_of
 
 SNMP_PORT: Final = 161
 
@@ -30,7 +30,7 @@ def _where(place: str) -> dict[str, Any]:
     except ValueError:
         pass
     try:
-        address = Address.of(place)
+        address = HostPort.of(place)
     except ValueError as error:
         raise BadSettings(place[:80], [Problem("", str(error))]) from None
     return {"host": address.host, "port": address.port}

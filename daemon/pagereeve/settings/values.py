@@ -94,7 +94,7 @@ def _shown(value: object) -> str:
 
 
 @dataclass(frozen=True, slots=True)
-class Between:
+class DurationRange:
     """A bound for a Duration field, both ends allowed."""
 
     least: str
@@ -110,7 +110,7 @@ class Between:
 
 
 @dataclass(frozen=True, slots=True)
-class Address:
+class HostPort:
     """A host and a port, written ``host:port``; an IPv6 address stands in brackets: ``[::1]:8731``."""
 
     host: str
@@ -148,7 +148,7 @@ def host_of(text: str) -> str:
     return text
 
 
-def _reachable(address: Address) -> Address:
+def _reachable(address: HostPort) -> HostPort:
     if address.port == 0:
         raise ValueError("port 0 can be listened on, but not be connected to; name the port")
     return address
@@ -167,7 +167,7 @@ def _not_a_truth(value: object) -> object:
 
 
 Host = Annotated[str, AfterValidator(host_of)]
-Target = Annotated[Address, AfterValidator(_reachable)]
+Target = Annotated[HostPort, AfterValidator(_reachable)]
 Name = Annotated[str, AfterValidator(_named)]
 Text = Annotated[str, StringConstraints(max_length=1_000, pattern=r"^[^\x00-\x1f\x7f]*$")]
 Share = Annotated[float, BeforeValidator(_not_a_truth), Field(ge=0, le=1, allow_inf_nan=False)]

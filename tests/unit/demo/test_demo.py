@@ -13,7 +13,7 @@ from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading
 from pagereeve.domain.ledger import Finding, Posting
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.printers.polling import PollPolicy
-from pagereeve.engine.printers.watcher import PrinterWatcher, Surroundings
+from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
 from pagereeve.simulator.college.scenario import Planted
 from pagereeve.simulator.printer.model import Truth
 from pagereeve.store.memory.journal import MemoryJournal
@@ -62,7 +62,9 @@ def test_a_page_unaccounted_for_is_not_good() -> None:
 
 def test_the_table_shows_meter_state_and_age() -> None:
     clock = StandingClock()
-    around = Surroundings(MemoryJournal(), FakeMeter(clock, {}), clock, SeededEntropy(), PollPolicy(), EngineCounters())
+    around = WatcherContext(
+        MemoryJournal(), FakeMeter(clock, {}), clock, SeededEntropy(), PollPolicy(), EngineCounters()
+    )
     sight = Sight((("total", Count(1234, Unit.IMPRESSIONS)),), state=PrinterState.PRINTING, errors=("lowPaper",))
     good = Reading(7_900_000, 8_000_000, sight)
     busy = PrinterWatcher("busy", around, last=good, last_good=good)

@@ -18,9 +18,9 @@ from pagereeve.domain.facts.facts import (
     Note,
     Origin,
     Outcome,
+    PlateauRead,
     PolicySet,
     PrinterNoted,
-    Read,
     ReadFailed,
     Reason,
     ReleaseEnded,
@@ -60,8 +60,8 @@ class Story:
     printer: str = PRINTER
     serial: str = "K1"
     facts: list[Fact] = field(default_factory=list)
-    current: Read | ReadFailed | None = None
-    steps: list[tuple[Fact | None, Read | ReadFailed | None]] = field(default_factory=list)
+    current: PlateauRead | ReadFailed | None = None
+    steps: list[tuple[Fact | None, PlateauRead | ReadFailed | None]] = field(default_factory=list)
     booted_s: float = BOOTED_S
     _last: str = ""
 

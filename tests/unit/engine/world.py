@@ -19,8 +19,8 @@ from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.polling import PollPolicy
-from pagereeve.engine.printers.registry import PrinterRegistry, Registered
-from pagereeve.engine.printers.watcher import PrinterWatcher, Surroundings
+from pagereeve.engine.printers.registry import PrinterRegistry, RegisteredPrinter
+from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.intake import Accepted, Envelope
 from pagereeve.ports.meter import MeterTarget
@@ -101,7 +101,7 @@ class World:
 
     def __post_init__(self) -> None:
         self.meter = FakeMeter(self.clock, self.printers)
-        self.around = Surroundings(
+        self.around = WatcherContext(
             store=self.store,
             meter=self.meter,
             clock=self.clock,
@@ -114,7 +114,7 @@ class World:
     async def __aenter__(self) -> Self:
         self.supervisor = Supervisor(self.clock, lambda name, error: self.troubles.append((name, repr(error))))
         registered = {
-            name: Registered(MeterTarget(name, "192.0.2.1"), self.policy, self.gateways.get(name, ""))
+            name: RegisteredPrinter(MeterTarget(name, "192.0.2.1"), self.policy, self.gateways.get(name, ""))
             for name in self.printers
         }
         self.registry = PrinterRegistry(self.around, self.supervisor, registered)

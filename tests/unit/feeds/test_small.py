@@ -1,4 +1,4 @@
-"""Preferences, bearer tokens, veils, problems."""
+"""Preferences, bearer tokens, masking, problems."""
 
 from __future__ import annotations
 
@@ -7,7 +7,7 @@ import pytest
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.feeds.http import prefer
 from pagereeve.feeds.http.bearer import BearerTokens
-from pagereeve.feeds.masking import veiled_line, veiled_text
+from pagereeve.feeds.masking import masked_line, masked_text
 from pagereeve.feeds.refusals import HTTP_REASONS, Refusal, problem_of, refusal_of
 
 
@@ -68,10 +68,10 @@ def test_tokens_are_not_kept() -> None:
 
 
 def test_veils_hide_numbers_and_keep_the_form() -> None:
-    assert veiled_text(b'{"badge": "04A1", \xc3(}') == b'{"xxxxx": "99x9", \xc3(}'
-    assert veiled_line(b"\x02 04-a1\xe9\x03") == b"\x02 99-x9\x80\x03"
-    assert len(veiled_text(b"a" * 9999)) == 256
-    assert len(veiled_line(b"a" * 9999)) == 256
+    assert masked_text(b'{"badge": "04A1", \xc3(}') == b'{"xxxxx": "99x9", \xc3(}'
+    assert masked_line(b"\x02 04-a1\xe9\x03") == b"\x02 99-x9\x80\x03"
+    assert len(masked_text(b"a" * 9999)) == 256
+    assert len(masked_line(b"a" * 9999)) == 256
 
 
 def test_a_badge_is_never_repeated_to_its_sender() -> None:

@@ -7,11 +7,18 @@ from dataclasses import replace
 import pytest
 
 from pagereeve.reports.disk_space import LEAST_FREE_BYTES, MIB, Disk, disk_trouble
-from pagereeve.reports.doctor import SILENT_AFTER_US, Examined, Quiet, complaints_of, doctor_json, doctor_text
+from pagereeve.reports.doctor import (
+    SILENT_AFTER_US,
+    InstallationState,
+    SilentPrinter,
+    complaints_of,
+    doctor_json,
+    doctor_text,
+)
 
 NOW_US = 1_764_000_000_000_000
 HOUR_US = 3_600_000_000
-WELL = Examined(
+WELL = InstallationState(
     now_us=NOW_US,
     listen="127.0.0.1:8731",
     data_dir="/var/lib/pagereeve",
@@ -20,7 +27,7 @@ WELL = Examined(
     journal_bytes=5 * MIB,
     newest_us=NOW_US,
     printers=2,
-    quiet=(Quiet("library", NOW_US - HOUR_US),),
+    quiet=(SilentPrinter("library", NOW_US - HOUR_US),),
 )
 
 
@@ -50,9 +57,13 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
         (replace(WELL, newest_us=NOW_US + HOUR_US), "critical", "The clock says 2025-11-24T16:00:00"),
         (replace(WELL, readable=("/etc/key",)), "warning", "Everybody on this machine may read /etc/key"),
         (replace(WELL, waiting_us={"desk": NOW_US - HOUR_US}), "critical", "The receiver desk has not taken"),
-        (replace(WELL, quiet=(Quiet("attic", None, "timeout"),)), "warning", "One printer has never given a reading"),
         (
-            replace(WELL, quiet=(Quiet("attic", NOW_US - SILENT_AFTER_US - 1, "asleep"),)),
+            replace(WELL, quiet=(SilentPrinter("attic", None, "timeout"),)),
+            "warning",
+            "One printer has never given a reading",
+        ),
+        (
+            replace(WELL, quiet=(SilentPrinter("attic", NOW_US - SILENT_AFTER_US - 1, "asleep"),)),
             "warning",
             "One printer has given no reading for more than a day: attic (asleep, last 2025-11-23T15:59Z)",
         ),
@@ -63,7 +74,7 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
         ),
     ],
 )
-def test_each_trouble_is_one_complaint(seen: Examined, severity: str, words: str) -> None:
+def test_each_trouble_is_one_complaint(seen: InstallationState, severity: str, words: str) -> None:
     (complaint,) = complaints_of(seen)
     assert complaint.severity == severity
     assert words in complaint.what
@@ -80,12 +91,12 @@ def test_each_trouble_is_one_complaint(seen: Examined, severity: str, words: str
         replace(WELL, journal_bytes=None, newest_us=None),
     ],
 )
-def test_what_is_usual_is_no_complaint(seen: Examined) -> None:
+def test_what_is_usual_is_no_complaint(seen: InstallationState) -> None:
     assert complaints_of(seen) == []
 
 
 def test_everything_at_once_is_one_page_the_worst_first() -> None:
-    many = tuple(Quiet(f"printer-{nth}", None, "timeout") for nth in range(500))
+    many = tuple(SilentPrinter(f"printer-{nth}", None, "timeout") for nth in range(500))
     seen = replace(
         WELL,
         settings=tuple(f"printer p{nth}: its secrets: no" for nth in range(50)),
@@ -95,7 +106,7 @@ def test_everything_at_once_is_one_page_the_worst_first() -> None:
         newest_us=NOW_US + HOUR_US,
         readable=tuple(f"/etc/key-{nth}" for nth in range(50)),
         waiting_us={"desk": 0},
-        quiet=(*many, Quiet("attic", 1, "asleep")),
+        quiet=(*many, SilentPrinter("attic", 1, "asleep")),
         findings={("info", "meter-silent"): 9},
     )
     complaints = complaints_of(seen)

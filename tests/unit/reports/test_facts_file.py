@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pagereeve.domain.facts.codec import fact_bytes
-from pagereeve.domain.facts.facts import Fact, Read, ReadFailed
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
 from pagereeve.ports.journal import OpenRun
 from pagereeve.reports import facts_file
 from pagereeve.reports.facts_file import LINE_MAX_BYTES, BadLine, FactLine, fact_lines, line_bytes, read_lines
@@ -30,7 +30,7 @@ def test_every_fact_reads_back_with_its_number(fact: Fact, seq: int | None) -> N
 
 
 @given(RUNS)
-def test_an_open_run_reads_back_as_open(run: Read | ReadFailed) -> None:
+def test_an_open_run_reads_back_as_open(run: PlateauRead | ReadFailed) -> None:
     assert read(line_bytes(FactLine(run, open=True))) == [FactLine(run, open=True)]
 
 

@@ -7,7 +7,7 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.domain.facts.facts import Fact, ReleaseEnded, ReleaseStarted
 from pagereeve.reports.explain import explain_all, explain_json
-from pagereeve.reports.late_notices import Learnt, what_was_known
+from pagereeve.reports.late_notices import LateNotice, what_was_known
 from pagereeve.reports.release_evidence import gather
 from tests.histories import ONE_RELEASE, PRINTER, SIMPLE, at, ended, journal_of, origin, policy, reading, started
 
@@ -29,7 +29,7 @@ LATE: tuple[Fact, ...] = (
 )
 
 
-async def learnt(facts: tuple[Fact, ...], release: str = "r-1001") -> list[Learnt]:
+async def learnt(facts: tuple[Fact, ...], release: str = "r-1001") -> list[LateNotice]:
     journal = await journal_of(facts)
     (evidence,) = await gather(journal, release)
     return await what_was_known(journal, evidence)

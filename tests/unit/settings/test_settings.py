@@ -10,9 +10,9 @@ from pydantic import SecretStr, ValidationError
 
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.settings import (
-    Address,
     BadSettings,
     Duration,
+    HostPort,
     HttpSettings,
     PolicyOverrides,
     PolicySettings,
@@ -78,12 +78,12 @@ def test_file_values_arrive_typed(tmp_path: Path) -> None:
         ),
         {},
     )
-    assert settings.http.listen == Address("::1", 0)
+    assert settings.http.listen == HostPort("::1", 0)
     assert settings.http.wait_max.seconds == 60.0
     policy = settings.policy.to_policy()
     assert (policy.settle_us, policy.tolerance_permille, policy.separator_sheets) == (2_000_000, 15, None)
     assert settings.feeds.lines[0].terminator_bytes == b"\r"
-    assert settings.feeds.lines[0].tee == Address("192.0.2.9", 9100)
+    assert settings.feeds.lines[0].tee == HostPort("192.0.2.9", 9100)
     (printer,) = settings.printers
     assert settings.policy_of(printer) == Policy(
         settle_us=2_000_000, tolerance_permille=15, separator_sheets=None, charging="none"
@@ -105,7 +105,7 @@ def test_the_environment_wins_over_the_file(tmp_path: Path) -> None:
 @pytest.mark.parametrize("listen", ["[::1]:80", "127.0.0.1:80"])
 def test_a_variable_with_brackets_need_not_be_json(tmp_path: Path, listen: str) -> None:
     settings = load_settings(written(tmp_path, ""), {"PAGEREEVE_HTTP__LISTEN": listen})
-    assert settings.http.listen == Address.of(listen)
+    assert settings.http.listen == HostPort.of(listen)
 
 
 def test_a_table_and_its_member_in_the_environment_are_an_error_or_fit_but_do_not_crash(tmp_path: Path) -> None:

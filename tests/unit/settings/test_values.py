@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.settings.values import Address, Duration, host_of
+from pagereeve.settings.values import Duration, HostPort, host_of
 
 
 @pytest.mark.parametrize(
@@ -57,7 +57,7 @@ def test_a_duration_is_shown_so_that_it_reads_back_the_same(us: int) -> None:
     ],
 )
 def test_an_address_is_read_and_shown_the_same(written: str, host: str, port: int) -> None:
-    address = Address.of(written)
+    address = HostPort.of(written)
     assert (address.host, address.port) == (host, port)
     assert str(address) == written
 
@@ -68,7 +68,7 @@ def test_an_address_is_read_and_shown_the_same(written: str, host: str, port: in
 )
 def test_what_is_no_address_is_refused(written: object) -> None:
     with pytest.raises(ValueError, match=r"write|beyond"):
-        Address.of(written)
+        HostPort.of(written)
 
 
 @pytest.mark.parametrize("written", ["-a", "a/b", "a b", "192.0.2.300", "a:1", "[::1]", "", "a" * 254])

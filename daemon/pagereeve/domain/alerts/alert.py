@@ -47,7 +47,7 @@ class AlertPolicy:
 
 
 @dataclass(frozen=True, slots=True)
-class Surroundings:
+class SiteLayout:
     """Where printers stand, how many printers stand behind a gateway, and what nobody wants to hear of now."""
 
     gateway_of: Mapping[str, str] = field(default_factory=dict)
@@ -100,7 +100,7 @@ class Alert:
         return sum(counts) if counts else None
 
 
-def place_of(finding: Finding, around: Surroundings) -> tuple[str, str, str]:
+def place_of(finding: Finding, around: SiteLayout) -> tuple[str, str, str]:
     """(subject, printer, gateway) of the alert that a finding belongs to; findings of one kind and subject share it."""
     gateway = around.gateway_of.get(finding.printer, "")
     if finding.kind in SHARED_FATE and gateway:
@@ -110,7 +110,7 @@ def place_of(finding: Finding, around: Surroundings) -> tuple[str, str, str]:
     return finding.place, "", ""
 
 
-def begun(finding: Finding, around: Surroundings, now_us: int) -> Alert:
+def begun(finding: Finding, around: SiteLayout, now_us: int) -> Alert:
     """A finding that no alert holds yet. One that comes again later is another alert: hence the time in its id."""
     subject, printer, gateway = place_of(finding, around)
     name = f"{finding.kind}\n{subject}\n{finding.id}\n{now_us}"
@@ -152,7 +152,7 @@ def left(alert: Alert, name: str, ended: Finding | None, now_us: int) -> Alert:
     return replace(alert, members={}, clear_us=now_us, by_person=said, last=last, fresh_us=None)
 
 
-def is_wide(alert: Alert, around: Surroundings) -> bool:
+def is_wide(alert: Alert, around: SiteLayout) -> bool:
     """So many printers behind the gateway fail that the gateway itself is what people should look at."""
     if alert.printer or not alert.gateway:
         return False

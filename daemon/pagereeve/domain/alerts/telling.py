@@ -8,7 +8,7 @@ from dataclasses import replace
 from typing import Final, Literal
 
 from pagereeve.domain.alerts.advice import ADVICE, GATEWAY_SILENT, Advice
-from pagereeve.domain.alerts.alert import Alert, AlertPolicy, Surroundings, is_wide
+from pagereeve.domain.alerts.alert import Alert, AlertPolicy, SiteLayout, is_wide
 from pagereeve.domain.alerts.message import Notification, Step
 from pagereeve.domain.ledger import Finding
 
@@ -20,7 +20,7 @@ EVIDENCE_LINES: Final = 3
 _PERSONAL: Final = re.compile(r"\bowner\b|'s, the job|^decided ")
 
 
-def look(alert: Alert, policy: AlertPolicy, around: Surroundings, now_us: int) -> tuple[Decision, Alert]:
+def look(alert: Alert, policy: AlertPolicy, around: SiteLayout, now_us: int) -> tuple[Decision, Alert]:
     """What to do about an alert, and the alert as it is then (a quiet time puts it off)."""
     if alert.ended_us is not None:
         return None, alert
@@ -57,7 +57,7 @@ def _once_told(alert: Alert, policy: AlertPolicy, now_us: int) -> Decision:
     return "goes-on" if soon else None
 
 
-def _is_quiet(alert: Alert, around: Surroundings, now_us: int) -> bool:
+def _is_quiet(alert: Alert, around: SiteLayout, now_us: int) -> bool:
     """All that it is about is being worked on: one printer that is not makes it news."""
     places = alert.printers or (alert.printer,)
     return all(around.is_quiet(one, around.gateway_of.get(one, alert.gateway), now_us) for one in places)
@@ -71,7 +71,7 @@ def _needs_no_pause(alert: Alert) -> bool:
     return any(printer not in told for printer in alert.printers)
 
 
-def tell(alert: Alert, step: Step, around: Surroundings, now_us: int) -> tuple[Alert, Notification]:
+def tell(alert: Alert, step: Step, around: SiteLayout, now_us: int) -> tuple[Alert, Notification]:
     """The next message of the alert, and the alert after it."""
     wide = alert.wide or is_wide(alert, around)
     told = replace(

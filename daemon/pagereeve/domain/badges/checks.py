@@ -43,13 +43,13 @@ Value = TypeVar("Value")
 
 
 @dataclass(frozen=True, slots=True)
-class Sighting:
+class BadgeSighting:
     at_us: int
     gateway: str
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class CheckStep:
     at_us: int
     event: CheckedEvent
     arrived: bool = False
@@ -75,10 +75,10 @@ class BadgeChecks:
     findings: list[tuple[int, Finding]] = field(default_factory=list)
     _alone: set[tuple[str, str]] = field(default_factory=set)
     _swipes: OrderedDict[SwipeKey, int] = field(default_factory=OrderedDict)
-    _seen: OrderedDict[str, Sighting] = field(default_factory=OrderedDict)
+    _seen: OrderedDict[str, BadgeSighting] = field(default_factory=OrderedDict)
     _unknown: OrderedDict[tuple[str, str], int] = field(default_factory=OrderedDict)
 
-    def take(self, step: Step) -> None:
+    def take(self, step: CheckStep) -> None:
         policy = self.rules.policy_at(step.at_us)
         match step.event:
             case BadgeUnreadable() if not step.arrived:
@@ -103,7 +103,7 @@ class BadgeChecks:
     def _badge(self, badge: BadgePresented, at_us: int, policy: BadgePolicy) -> None:
         again = self._is_same_swipe(badge, at_us, policy)
         before = self._seen.get(badge.badge)
-        _remember(self._seen, badge.badge, Sighting(at_us, badge.gateway))
+        _remember(self._seen, badge.badge, BadgeSighting(at_us, badge.gateway))
         known = bool(self.rules.owner_of(badge.badge, at_us))
         unknown = badge.outcome == UNKNOWN_ANSWER or (not known and self.rules.has_directory(at_us))
         tried_us = self._unknown.get((badge.badge, badge.gateway))
@@ -171,13 +171,13 @@ class BadgeChecks:
         evidence = [f"the release server answered: {badge.outcome}"] if badge.outcome else []
         self._tell("unknown-badge", reader.place, badge.origin.key, at_us, text, evidence)
 
-    def _tell_two_places(self, before: Sighting, badge: BadgePresented, at_us: int) -> None:
+    def _tell_two_places(self, before: BadgeSighting, badge: BadgePresented, at_us: int) -> None:
         away_s = (at_us - before.at_us) / SECOND_US
         text = (
             f"one badge was presented at gateway {before.gateway} and {away_s:.1f} s later at gateway {badge.gateway}: "
             "two cards of one number, or two readers within reach of one another"
         )
-        both = (before, Sighting(at_us, badge.gateway))
+        both = (before, BadgeSighting(at_us, badge.gateway))
         evidence = [f"at gateway {one.gateway}: {to_text(one.at_us)}" for one in both]
         place = f"gateways {before.gateway} and {badge.gateway}"
         anchor = badge.origin.key
@@ -237,7 +237,7 @@ class BadgeChecks:
             anchor = started.origin.key
             self._tell("badge-owner-differs", place, anchor, at_us, text, evidence)
 
-    def _tell_elsewhere(self, started: ReleaseStarted, seen: Sighting, home: str, at_us: int) -> None:
+    def _tell_elsewhere(self, started: ReleaseStarted, seen: BadgeSighting, home: str, at_us: int) -> None:
         text = f"the badge was presented at gateway {seen.gateway}, and the release went to a printer behind {home}"
         evidence = [_line(started), f"presented {to_text(seen.at_us)}"]
         place, anchor = f"printer {started.printer}", started.origin.key
@@ -285,8 +285,8 @@ def _line(started: ReleaseStarted) -> str:
     return find.release_line(ReleaseKey(started.origin.source, started.release))
 
 
-def steps_of(event: CheckedEvent) -> tuple[Step, Step]:
+def steps_of(event: CheckedEvent) -> tuple[CheckStep, CheckStep]:
     """An event's happening and its arrival, which is never before it."""
     origin = event.origin
     arrived_us = max(origin.at_us, origin.received_us)
-    return Step(origin.at_us, event), Step(arrived_us, event, arrived=True)
+    return CheckStep(origin.at_us, event), CheckStep(arrived_us, event, arrived=True)

@@ -10,7 +10,7 @@ from collections.abc import AsyncIterator, Iterable
 from dataclasses import dataclass, field
 from typing import Any, Final
 
-from pagereeve.domain.badges.checks import BadgeChecks, CheckedEvent, Step, steps_of
+from pagereeve.domain.badges.checks import BadgeChecks, CheckedEvent, CheckStep, steps_of
 from pagereeve.domain.badges.state import ChecksState
 from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Fact, ReleaseStarted
 from pagereeve.domain.facts.site_in_force import SiteRules
@@ -79,7 +79,7 @@ class BadgeProjector:
     _base: BadgeChecks | None = None
     _live: BadgeChecks | None = None
     _last: tuple[int, bool, str, str] = NOTHING_TAKEN
-    _pending: list[Step] = field(default_factory=list)
+    _pending: list[CheckStep] = field(default_factory=list)
     _unsealed: int = 0
     _told: tuple[RowSegment, ...] | None = None
 
@@ -170,7 +170,7 @@ class BadgeProjector:
             self._before = []
         return self._base
 
-    def _steps_since_resume_point(self) -> list[Step]:
+    def _steps_since_resume_point(self) -> list[CheckStep]:
         since_us = -1 if self.resume_point is None else self.resume_point.at_us
         return [step for event in self._events.values() for step in steps_of(event) if step.at_us > since_us]
 

@@ -16,7 +16,7 @@ from pagereeve.domain.facts.reading import PrinterState
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class BracketPart:
     """A bracket, or a part of one behind a soft cut, with what each of its releases should count."""
 
     opening: Cut
@@ -37,22 +37,24 @@ class _InnerRest:
     idle: bool
 
 
-def split_shared(channel: str, between: Between, expectations: Sequence[Expectation]) -> list[Part]:
+def split_shared(channel: str, between: Between, expectations: Sequence[Expectation]) -> list[BracketPart]:
     """The bracket's parts, in order; a single one where no inner rest tells its releases apart."""
-    rest = Part(between.opening, between.closing, between.windows, tuple(expectations))
+    rest = BracketPart(between.opening, between.closing, between.windows, tuple(expectations))
     if len(between.windows) == 1:
         return [rest]
-    parts: list[Part] = []
+    parts: list[BracketPart] = []
     for inner in inner_rests(channel, between):
         first = _fitting(rest, inner)
         if first is None:
             continue
-        parts.append(Part(rest.opening, inner.level, rest.windows[:first], rest.expectations[:first], inferred=True))
-        rest = Part(inner.level, rest.closing, rest.windows[first:], rest.expectations[first:], inferred=True)
+        parts.append(
+            BracketPart(rest.opening, inner.level, rest.windows[:first], rest.expectations[:first], inferred=True)
+        )
+        rest = BracketPart(inner.level, rest.closing, rest.windows[first:], rest.expectations[first:], inferred=True)
     return [*parts, rest]
 
 
-def _fitting(rest: Part, inner: _InnerRest) -> int | None:
+def _fitting(rest: BracketPart, inner: _InnerRest) -> int | None:
     """How many of the first releases the count so far belongs to; None where none fits, or more than one does."""
     if inner.readings < 2 or not inner.idle:
         return None
@@ -111,7 +113,7 @@ def _rest(channel: str, between: Between, sample: Sample) -> _InnerRest:
     return _InnerRest(level, plateau.count, plateau.sight.state is PrinterState.IDLE)
 
 
-def movements_in(channel: str, part: Part) -> list[Movement]:
+def movements_in(channel: str, part: BracketPart) -> list[Movement]:
     """What moved between the part's neighbouring readings, and which windows were open then."""
     between = Between(part.opening, part.closing, part.windows)
     steps = [(part.opening.to_us, part.opening.total)]

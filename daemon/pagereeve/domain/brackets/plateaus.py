@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 from pagereeve.domain.brackets.continuity import restarted
-from pagereeve.domain.facts.facts import Read, ReadFailed
+from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.reading import Failure, Plateau, Reading, Silence
 
 
@@ -13,11 +13,11 @@ from pagereeve.domain.facts.reading import Failure, Plateau, Reading, Silence
 class Recorded:
     """``sealed`` is finished and becomes a fact; ``current`` may still grow."""
 
-    sealed: Read | ReadFailed | None
-    current: Read | ReadFailed
+    sealed: PlateauRead | ReadFailed | None
+    current: PlateauRead | ReadFailed
 
 
-def record(printer: str, current: Read | ReadFailed | None, result: Reading | Failure) -> Recorded:
+def record(printer: str, current: PlateauRead | ReadFailed | None, result: Reading | Failure) -> Recorded:
     """Add one read's result to what the meter was doing. Times never step back behind what is recorded."""
     result = _forward(result, _end_us(current))
     if isinstance(result, Failure):
@@ -25,19 +25,23 @@ def record(printer: str, current: Read | ReadFailed | None, result: Reading | Fa
             return Recorded(None, ReadFailed(printer, current.silence.grown(result)))
         return Recorded(current, ReadFailed(printer, Silence.of(result)))
     plateau = Plateau.of(result)
-    if isinstance(current, Read) and current.plateau.sight == result.sight and not restarted(current.plateau, plateau):
-        return Recorded(None, Read(printer, current.plateau.grown(result)))
-    return Recorded(current, Read(printer, plateau))
+    if (
+        isinstance(current, PlateauRead)
+        and current.plateau.sight == result.sight
+        and not restarted(current.plateau, plateau)
+    ):
+        return Recorded(None, PlateauRead(printer, current.plateau.grown(result)))
+    return Recorded(current, PlateauRead(printer, plateau))
 
 
 def _same_failure(silence: Silence, failure: Failure) -> bool:
     return (silence.reason, silence.detail, silence.responder) == (failure.reason, failure.detail, failure.responder)
 
 
-def _end_us(current: Read | ReadFailed | None) -> int:
+def _end_us(current: PlateauRead | ReadFailed | None) -> int:
     if current is None:
         return 0
-    return current.plateau.last_received_us if isinstance(current, Read) else current.silence.last_received_us
+    return current.plateau.last_received_us if isinstance(current, PlateauRead) else current.silence.last_received_us
 
 
 def _forward(result: Reading | Failure, end_us: int) -> Reading | Failure:

@@ -7,7 +7,15 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
-from pagereeve.domain.facts.facts import BadgePresented, Conflict, Fact, Read, ReadFailed, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.facts import (
+    BadgePresented,
+    Conflict,
+    Fact,
+    PlateauRead,
+    ReadFailed,
+    ReleaseEnded,
+    ReleaseStarted,
+)
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.values.instants import SECOND_US
@@ -55,7 +63,7 @@ class Timeline:
 
     def add(self, fact: Fact) -> None:
         match fact:
-            case Read():
+            case PlateauRead():
                 self.plateaus.append(fact.plateau)
             case ReadFailed():
                 self.silences.append(fact.silence)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.brackets.expectation import START_UP, Expectation, total_of
-from pagereeve.domain.brackets.inner_cuts import Part
+from pagereeve.domain.brackets.inner_cuts import BracketPart
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.ledger import Grade, Interval, Verdict
 
@@ -57,7 +57,7 @@ def judge(
     return Judgement(Verdict.AGREES, expected, tuple(reasons))
 
 
-def grade_of(part: Part, policy: Policy) -> Grade:
+def grade_of(part: BracketPart, policy: Policy) -> Grade:
     """How good the evidence of a part of one run is, by its worst weakness."""
     starts_us = min(window.release.start_us for window in part.windows)
     closes_us = max(window.closes_us or part.closing.from_us for window in part.windows)

@@ -11,7 +11,7 @@ from pagereeve.domain.brackets.allocation import SHARES, share_out
 from pagereeve.domain.brackets.expectation import NOBODYS_CHANNELS, START_UP, Expectation
 from pagereeve.domain.brackets.hints import PREFIX, hints
 from pagereeve.domain.brackets.hypotheses import Compared
-from pagereeve.domain.brackets.inner_cuts import Part, movements_in, split_shared
+from pagereeve.domain.brackets.inner_cuts import BracketPart, movements_in, split_shared
 from pagereeve.domain.brackets.partition import Between, Broken, Portion
 from pagereeve.domain.brackets.runs import Sample
 from pagereeve.domain.brackets.verdicts import Judgement, grade_of, judge
@@ -105,7 +105,7 @@ def _begins_us(sample: Sample) -> int:
     return sample.plateau.first_received_us
 
 
-def _bracket(printer: str, channel: str, part: Part) -> Posted:
+def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
     policy = part.windows[0].release.policy
     judgement = judge(part.counted, part.expectations, policy)
     if judgement.verdict in {Verdict.SURPLUS, Verdict.SHORTFALL}:
@@ -143,7 +143,7 @@ def _bracket(printer: str, channel: str, part: Part) -> Posted:
     return Posted(stretch, _posting(stretch, legs), charges, part.windows)
 
 
-def _with_what_happened(channel: str, part: Part, judgement: Judgement) -> Judgement:
+def _with_what_happened(channel: str, part: BracketPart, judgement: Judgement) -> Judgement:
     """A count that is not what was expected, looked at once more: a start-up page, then the known patterns."""
     policy = part.windows[0].release.policy
     samples = _samples_in(Between(part.opening, part.closing, part.windows))

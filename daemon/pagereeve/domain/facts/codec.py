@@ -20,9 +20,9 @@ from pagereeve.domain.facts.facts import (
     Decided,
     Event,
     Fact,
+    PlateauRead,
     PolicySet,
     PrinterNoted,
-    Read,
     ReadFailed,
     Registered,
     ReleaseEnded,
@@ -52,7 +52,7 @@ TICKS_MAX = 2**32 - 1
 def to_json(fact: Fact) -> dict[str, Any]:
     """The fact as a JSON object; ``fact`` names its kind."""
     match fact:
-        case Read():
+        case PlateauRead():
             body = {"fact": "reading", "printer": fact.printer, **_plateau_json(fact.plateau)}
         case ReadFailed():
             body = {"fact": "read-failed", "printer": fact.printer, **_silence_json(fact.silence)}
@@ -171,7 +171,7 @@ def _sight(fields: Fields) -> Sight:
     )
 
 
-def _reading(fields: Fields) -> Read:
+def _reading(fields: Fields) -> PlateauRead:
     printer = fields.text("printer")
     plateau = Plateau(
         first_sent_us=fields.instant("first_sent"),
@@ -188,7 +188,7 @@ def _reading(fields: Fields) -> Read:
     times = (plateau.first_sent_us, plateau.first_received_us, plateau.last_received_us)
     if list(times) != sorted(times) or not plateau.first_sent_us <= plateau.last_sent_us <= plateau.last_received_us:
         raise BadFact("last_received", "the reading ends before it begins; check the four times")
-    return Read(printer, plateau)
+    return PlateauRead(printer, plateau)
 
 
 def _silence_json(silence: Silence) -> dict[str, Any]:

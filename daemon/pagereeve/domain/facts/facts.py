@@ -106,7 +106,7 @@ class PrinterNoted:
 
 
 @dataclass(frozen=True, slots=True)
-class Read:
+class PlateauRead:
     printer: str
     plateau: Plateau
 
@@ -214,7 +214,7 @@ class Conflict:
 Event = BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted | Decided
 Fact = (
     Event
-    | Read
+    | PlateauRead
     | ReadFailed
     | PolicySet
     | SettleLearned
@@ -232,7 +232,7 @@ _DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, BadgePol
 
 def instant_us(fact: Fact) -> int:
     """When the fact begins to matter on its printer's timeline."""
-    if isinstance(fact, Read):
+    if isinstance(fact, PlateauRead):
         return fact.plateau.first_received_us
     if isinstance(fact, ReadFailed):
         return fact.silence.first_sent_us

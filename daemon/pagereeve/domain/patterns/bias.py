@@ -35,7 +35,7 @@ FIGURE_MAX: Final = 2**53 - 1
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class BiasStep:
     """One bracket's difference in pages, how many were tolerated, when it closed, and its first release."""
 
     pages: int
@@ -97,12 +97,12 @@ def key_from(fields: Fields, name: str) -> ReleaseKey:
     return ReleaseKey(*pair)
 
 
-def signs_after(signs: str, step: Step) -> str:
+def signs_after(signs: str, step: BiasStep) -> str:
     """The latest differences' signs, ``+`` and ``-``, with one more; what is no difference has none."""
     return (signs + ("+" if step.pages > 0 else "-"))[-SIGNS_KEPT:] if step.pages else signs
 
 
-def after(excursion: Excursion | None, step: Step, sign: int, signs: str) -> Excursion | None:
+def after(excursion: Excursion | None, step: BiasStep, sign: int, signs: str) -> Excursion | None:
     """The sum of one sign with one more difference; None where it is 0 again. ``signs`` hold it already."""
     # Rounded towards 0, so that both signs are alike.
     share = 100 * abs(step.pages) // max(1, step.tolerance) * (sign if step.pages > 0 else -sign)

@@ -16,7 +16,7 @@ from pagereeve.domain.values.instants import from_text, to_text
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class StandingStill:
     """Releases in a row that ended while the meter stood still; the first few are named."""
 
     since_us: int
@@ -35,7 +35,7 @@ class Lately:
 
 
 @dataclass(frozen=True, slots=True)
-class Habits:
+class PatternMemory:
     """``up`` and ``down`` are the CUSUM's two sums, ``signs`` those of the latest differences; all of one meter run.
 
     ``diagnosed`` names the hypothesis that explains the recent differences, and since when it does; ``lately`` are the
@@ -47,7 +47,7 @@ class Habits:
     down: Excursion | None = None
     signs: str = ""
     recent: tuple[Difference, ...] = ()
-    standing: Standing | None = None
+    standing: StandingStill | None = None
     diagnosed: tuple[str, int] | None = None
     lately: tuple[Lately, ...] = ()
 
@@ -70,7 +70,7 @@ class Habits:
         return members
 
     @classmethod
-    def from_json(cls, fields: Fields) -> Habits:
+    def from_json(cls, fields: Fields) -> PatternMemory:
         """Raises BadFact."""
         up, down = fields.optional_object("up"), fields.optional_object("down")
         recent, standing = fields.optional_object("recent"), fields.optional_object("standing")
@@ -106,7 +106,7 @@ def _recent(fields: Fields) -> tuple[Difference, ...]:
     return tuple(Difference.from_json(fields.object(name)) for name in sorted(fields.names(), key=int))
 
 
-def _standing_json(one: Standing) -> dict[str, Any]:
+def _standing_json(one: StandingStill) -> dict[str, Any]:
     return {
         "since": to_text(one.since_us),
         "level": one.level,
@@ -115,9 +115,9 @@ def _standing_json(one: Standing) -> dict[str, Any]:
     }
 
 
-def _standing(fields: Fields) -> Standing:
+def _standing(fields: Fields) -> StandingStill:
     releases = fields.object("releases")
-    standing = Standing(
+    standing = StandingStill(
         since_us=from_text(fields.text("since"), "since"),
         level=fields.integer("level", 0, FIGURE_MAX),
         releases=tuple(key_from(releases, name) for name in sorted(releases.names(), key=int)),

@@ -12,9 +12,9 @@ from pagereeve.domain.charging.other_functions import REASON as OTHER_FUNCTION
 from pagereeve.domain.charging.postings import Posted
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding, Grade, Interval, ReleaseKey, Verdict
-from pagereeve.domain.patterns.bias import Excursion, Step, after, signs_after
+from pagereeve.domain.patterns.bias import BiasStep, Excursion, after, signs_after
 from pagereeve.domain.patterns.diagnosis import Diagnosis, Difference, diagnose, remembered
-from pagereeve.domain.patterns.memory import Habits, Lately, Standing
+from pagereeve.domain.patterns.memory import Lately, PatternMemory, StandingStill
 
 # So many releases in a row that the meter did not notice are no coincidence. Common practice, no source.
 STANDS_FROM: Final = 3
@@ -32,12 +32,12 @@ class Followed:
     ``suggestions`` are evidence for findings of stray pages, by their ids: whose they may be, and no more than that.
     """
 
-    states: list[tuple[int, Habits]] = field(default_factory=list)
+    states: list[tuple[int, PatternMemory]] = field(default_factory=list)
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
     suggestions: dict[str, tuple[str, ...]] = field(default_factory=dict)
 
 
-def follow(printer: str, posted: Iterable[Dated], leads: Mapping[int, str], first: Habits) -> Followed:
+def follow(printer: str, posted: Iterable[Dated], leads: Mapping[int, str], first: PatternMemory) -> Followed:
     """``leads`` names the channel that speaks for each run; ``first`` is what was known before."""
     followed = Followed()
     habits, standing = first, dict(_conditions(printer, first))
@@ -75,10 +75,10 @@ def _order(dated: Dated) -> tuple[int, int, int]:
     return (at_us, one.stretch.run, one.stretch.opens_us)
 
 
-def _after(habits: Habits, at_us: int, posted: Posted) -> Habits:
+def _after(habits: PatternMemory, at_us: int, posted: Posted) -> PatternMemory:
     stretch = posted.stretch
     if stretch.run != habits.run:
-        habits = Habits(run=stretch.run)
+        habits = PatternMemory(run=stretch.run)
     if not stretch.releases:
         return replace(habits, standing=None) if stretch.counted else habits
     if stretch.grade in {Grade.BROKEN, Grade.BLIND} or stretch.expected is None or OTHER_FUNCTION in stretch.reasons:
@@ -102,12 +102,12 @@ def _lately(lately: tuple[Lately, ...], posted: Posted) -> tuple[Lately, ...]:
     return kept[-LATELY_MAX:]
 
 
-def _summed(habits: Habits, at_us: int, posted: Posted, expected: Interval) -> Habits:
+def _summed(habits: PatternMemory, at_us: int, posted: Posted, expected: Interval) -> PatternMemory:
     policy = posted.windows[0].release.policy
     tolerated = tolerance(expected.least if expected.most is None else expected.most, policy)
     if not tolerated and habits.up is None and habits.down is None:
         return habits
-    step = Step(find.beyond(posted.stretch.counted, expected), tolerated, at_us, _first(posted))
+    step = BiasStep(find.beyond(posted.stretch.counted, expected), tolerated, at_us, _first(posted))
     signs = signs_after(habits.signs, step)
     up, down = after(habits.up, step, 1, signs), after(habits.down, step, -1, signs)
     return replace(habits, up=up, down=down, signs=signs)
@@ -124,7 +124,7 @@ def compared(posted: Posted, expected: Interval, *, jammed: bool = False) -> Com
     return Compared(stretch.channel, stretch.unit, releases, stretch.counted, expected, jammed)
 
 
-def _looked_back(habits: Habits, at_us: int, posted: Posted, expected: Interval) -> Habits:
+def _looked_back(habits: PatternMemory, at_us: int, posted: Posted, expected: Interval) -> PatternMemory:
     counted = posted.stretch.counted
     if expected.holds(counted):
         if not habits.recent:
@@ -144,7 +144,7 @@ def _looked_back(habits: Habits, at_us: int, posted: Posted, expected: Interval)
     return replace(habits, recent=recent, diagnosed=diagnosed)
 
 
-def _stands(standing: Standing | None, posted: Posted) -> Standing | None:
+def _stands(standing: StandingStill | None, posted: Posted) -> StandingStill | None:
     """Grows with releases that ended as completed, should have moved the meter, and did not."""
     stretch = posted.stretch
     if stretch.counted:
@@ -153,7 +153,7 @@ def _stands(standing: Standing | None, posted: Posted) -> Standing | None:
     if stretch.verdict is not Verdict.SHORTFALL or not ended:
         return standing
     named = standing.releases if standing is not None else ()
-    return Standing(
+    return StandingStill(
         since_us=min(one.release.start_us for one in posted.windows) if standing is None else standing.since_us,
         level=stretch.after or 0,
         releases=(*named, *(one.release.key for one in posted.windows))[:NAMED_MAX],
@@ -161,7 +161,7 @@ def _stands(standing: Standing | None, posted: Posted) -> Standing | None:
     )
 
 
-def _conditions(printer: str, habits: Habits) -> Iterator[tuple[str, Finding]]:
+def _conditions(printer: str, habits: PatternMemory) -> Iterator[tuple[str, Finding]]:
     """What a person should look at for as long as it lasts, by its id."""
     if habits.up is not None and habits.up.alarmed:
         yield _named(_of_bias(printer, habits, habits.up))
@@ -178,7 +178,7 @@ def _named(finding: Finding) -> tuple[str, Finding]:
     return finding.id, finding
 
 
-def _of_bias(printer: str, habits: Habits, bias: Excursion) -> Finding:
+def _of_bias(printer: str, habits: PatternMemory, bias: Excursion) -> Finding:
     more = "more" if bias.pages > 0 else "fewer"
     text = (
         f"{bias.pages:+d} pages in {bias.brackets} brackets, each within its tolerance: "
@@ -189,7 +189,7 @@ def _of_bias(printer: str, habits: Habits, bias: Excursion) -> Finding:
     return find.make("steady-bias", printer, anchor, bias.first_us, text, evidence, pages=bias.pages)
 
 
-def _of_standing(printer: str, habits: Habits, standing: Standing) -> Finding:
+def _of_standing(printer: str, habits: PatternMemory, standing: StandingStill) -> Finding:
     text = f"{standing.count} releases ended, one after the other, and the meter still shows {standing.level}"
     anchor = (habits.run, standing.since_us)
     evidence = [find.release_line(key) for key in standing.releases]
@@ -198,7 +198,7 @@ def _of_standing(printer: str, habits: Habits, standing: Standing) -> Finding:
     return find.make("meter-stands-still", printer, anchor, standing.since_us, text, evidence)
 
 
-def _of_diagnosis(printer: str, habits: Habits, diagnosis: Diagnosis, since_us: int) -> Finding:
+def _of_diagnosis(printer: str, habits: PatternMemory, diagnosis: Diagnosis, since_us: int) -> Finding:
     hypothesis = diagnosis.hypothesis
     text = (
         f"{hypothesis.text}: that explains {len(diagnosis.explained)} of {diagnosis.differing} differences "

@@ -21,10 +21,10 @@ from pagereeve.domain.findings.from_timeline import noticed
 from pagereeve.domain.findings.overrun import overrun
 from pagereeve.domain.findings.source_clocks import ClockTroubles, watch_clocks
 from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, Stretch, Verdict
-from pagereeve.domain.patterns.memory import Habits
+from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.patterns.patterns import follow, leading
 
-NO_HABITS: Final = Habits()
+NO_HABITS: Final = PatternMemory()
 State = TypeVar("State")
 
 
@@ -32,7 +32,7 @@ State = TypeVar("State")
 class Memory:
     """What a projection knows of what lies before its resume point: of brackets, and of sources' clocks."""
 
-    habits: Habits = NO_HABITS
+    habits: PatternMemory = NO_HABITS
     clocks: ClockTroubles = ()
 
 
@@ -52,7 +52,7 @@ class Projected:
     posted: list[tuple[int, Posted]] = field(default_factory=list)
     waiting: list[Charge] = field(default_factory=list)
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
-    habits: list[tuple[int, Habits]] = field(default_factory=list)
+    habits: list[tuple[int, PatternMemory]] = field(default_factory=list)
     clocks: list[tuple[int, ClockTroubles]] = field(default_factory=list)
 
     def stretches(self) -> list[Stretch]:

@@ -19,8 +19,8 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     Decided,
     Fact,
+    PlateauRead,
     PrinterNoted,
-    Read,
     ReadFailed,
     ReleaseEnded,
     ReleaseStarted,
@@ -41,7 +41,7 @@ REBUILD_CHUNK = 200
 
 # A union written in place would be built anew at each call.
 _IDENTIFIED: Final = (BadgePresented, ReleaseStarted, ReleaseEnded)
-_OBSERVED: Final = (Read, ReadFailed)
+_OBSERVED: Final = (PlateauRead, ReadFailed)
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +65,7 @@ class PrinterProjector:
     resume_point: ResumePoint | None = None
     hold_back_us: int = HOLD_BACK_US
     _facts: dict[object, Fact] = field(default_factory=dict)
-    _open: Read | ReadFailed | None = None
+    _open: PlateauRead | ReadFailed | None = None
     _again: dict[EventKey, Again] = field(default_factory=dict)
     _anchor_us: int = 0
     _dropped: int = 0
@@ -80,9 +80,9 @@ class PrinterProjector:
         """Where the next stored segment begins."""
         return self._anchor_us
 
-    def last_read(self) -> Read | None:
+    def last_read(self) -> PlateauRead | None:
         """The latest sealed run of good readings since the resume point."""
-        reads = (one for one in self._facts.values() if isinstance(one, Read))
+        reads = (one for one in self._facts.values() if isinstance(one, PlateauRead))
         return max(reads, key=lambda one: one.plateau.last_received_us, default=None)
 
     @classmethod
@@ -112,7 +112,7 @@ class PrinterProjector:
             return False
         if isinstance(fact, ReleaseEnded):
             return self._start_of(fact) is None
-        if isinstance(fact, Read):
+        if isinstance(fact, PlateauRead):
             return fact.plateau.last_received_us < self.resume_point.at_us
         if isinstance(fact, ReadFailed):
             return fact.silence.last_received_us < self.resume_point.at_us
@@ -148,7 +148,7 @@ class PrinterProjector:
         """An earlier notice, perhaps one behind the resume point, started the same release."""
         self._again[started.origin.key] = again
 
-    def open_run(self, current: Read | ReadFailed | None) -> None:
+    def open_run(self, current: PlateauRead | ReadFailed | None) -> None:
         """What the meter is doing now: the plateau or silence that may still grow."""
         self._open = current
 
@@ -214,7 +214,7 @@ class PrinterProjector:
         badge_from_us = resume_point.at_us - self.rules.badge_reach_us()
 
         def is_needed(fact: Fact) -> bool:
-            if isinstance(fact, Read):
+            if isinstance(fact, PlateauRead):
                 return fact.plateau.last_received_us >= resume_point.at_us
             if isinstance(fact, BadgePresented):
                 return fact.origin.at_us > badge_from_us
@@ -248,7 +248,7 @@ def identity_of(fact: Fact) -> object:
 
 
 def _end_us(fact: Fact) -> int:
-    if isinstance(fact, Read):
+    if isinstance(fact, PlateauRead):
         return fact.plateau.last_received_us
     if isinstance(fact, ReadFailed):
         return fact.silence.last_received_us
@@ -323,7 +323,7 @@ def apply_update(segments: dict[int, RowSegment], update: Update) -> None:
     segments.update((segment.anchor_us, segment) for segment in update.segments)
 
 
-def rebuild(printer: str, facts: Iterable[Fact], open_run: Read | ReadFailed | None = None) -> list[RowSegment]:
+def rebuild(printer: str, facts: Iterable[Fact], open_run: PlateauRead | ReadFailed | None = None) -> list[RowSegment]:
     """All segments of a history, in any order of facts; work in proportion to its length.
 
     A release's end is taken with its start, so that no end comes late.
@@ -358,7 +358,7 @@ def _advance_into(segments: dict[int, RowSegment], projector: PrinterProjector, 
         apply_update(segments, update)
 
 
-def replay(printer: str, facts: Sequence[Fact], open_run: Read | ReadFailed | None = None) -> Ledger:
+def replay(printer: str, facts: Sequence[Fact], open_run: PlateauRead | ReadFailed | None = None) -> Ledger:
     """The ledger of a whole history in one piece: what every increment and every rebuild must equal."""
     projector = PrinterProjector(printer, Rules(), hold_back_us=2**62)
     for fact in facts:

@@ -11,7 +11,7 @@ from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.facts.codec import counter_json, counts_from
 from pagereeve.domain.facts.reading import Count
 from pagereeve.domain.findings.source_clocks import ClockTrouble
-from pagereeve.domain.patterns.memory import Habits
+from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.projection.projection import NO_HABITS, NOTHING_KNOWN, Memory, Projected
 from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import from_text, to_text
@@ -88,7 +88,7 @@ def _memory(fields: Fields) -> Memory:
     habits, clocks = fields.optional_object("habits"), fields.optional_object("clocks")
     known = () if clocks is None else sorted(clocks.names(), key=int)
     return Memory(
-        NO_HABITS if habits is None else Habits.from_json(habits),
+        NO_HABITS if habits is None else PatternMemory.from_json(habits),
         () if clocks is None else tuple(ClockTrouble.from_json(clocks.object(name)) for name in known),
     )
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from pagereeve.domain.alerts.alert import RANK, Alert, AlertPolicy, Surroundings, begun, joined, left, place_of
+from pagereeve.domain.alerts.alert import RANK, Alert, AlertPolicy, SiteLayout, begun, joined, left, place_of
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.alerts.telling import look, tell
 from pagereeve.domain.ledger import SEVERITIES, Finding, Severity
@@ -34,7 +34,7 @@ class AlertDispatcher:
     clock: Clock
     receivers: Mapping[str, Severity]
     policy: AlertPolicy = field(default_factory=AlertPolicy)
-    around: Surroundings = field(default_factory=Surroundings)
+    around: SiteLayout = field(default_factory=SiteLayout)
     every_s: float = LOOK_EVERY_S
     waiting_of: Callable[[str], int] = lambda _: 0
     on_dropped: Callable[[str], None] = lambda _: None

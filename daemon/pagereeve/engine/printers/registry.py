@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from pagereeve.domain.facts.facts import Read, ReadFailed
+from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.engine.printers.watcher import PrinterWatcher, Surroundings, reading_of
+from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext, reading_of
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.meter import MeterTarget
 
@@ -17,7 +17,7 @@ STRANGERS_MAX = 200
 
 
 @dataclass(frozen=True, slots=True)
-class Registered:
+class RegisteredPrinter:
     target: MeterTarget
     policy: Policy
     gateway: str = ""
@@ -27,13 +27,13 @@ class Registered:
 class PrinterRegistry:
     """Who owns which printer, and which printers stand behind a gateway."""
 
-    around: Surroundings
+    around: WatcherContext
     supervisor: Supervisor
-    registered: Mapping[str, Registered]
+    registered: Mapping[str, RegisteredPrinter]
     watchers: dict[str, PrinterWatcher] = field(default_factory=dict)
     _behind: dict[str, list[str]] = field(default_factory=dict)
 
-    def start(self, seen: Mapping[str, Read | ReadFailed] | None = None) -> None:
+    def start(self, seen: Mapping[str, PlateauRead | ReadFailed] | None = None) -> None:
         """``seen``: what each meter was last seen to do, which is shown until it is read again."""
         known = seen or {}
         for name, registered in self.registered.items():

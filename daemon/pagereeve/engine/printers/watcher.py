@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from pagereeve.domain.brackets.plateaus import record
 from pagereeve.domain.brackets.timeline import started_again
-from pagereeve.domain.facts.facts import Fact, PolicySet, Read, ReadFailed, ReleaseStarted, SettleLearned
+from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReadFailed, ReleaseStarted, SettleLearned
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.projection.projector import PrinterProjector, concerns_us
@@ -42,7 +42,7 @@ LearnListener = Callable[[str, int], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Surroundings:
+class WatcherContext:
     """What every watcher works with."""
 
     store: Store
@@ -83,7 +83,7 @@ class PrinterWatcher:
     """
 
     printer: str
-    around: Surroundings
+    around: WatcherContext
     target: MeterTarget | None = None
     policy: Policy | None = None
     projector: PrinterProjector | None = None
@@ -93,8 +93,8 @@ class PrinterWatcher:
     last_done_us: int | None = None
     heartbeat: Heartbeat = field(init=False)
     learner: SettleLearner = field(default_factory=SettleLearner)
-    _current: Read | ReadFailed | None = None
-    _observed: Read | ReadFailed | None = None
+    _current: PlateauRead | ReadFailed | None = None
+    _observed: PlateauRead | ReadFailed | None = None
     _observed_us: int = 0
     _quiet_until_us: int = 0
     _advance_from_us: int = 0
@@ -291,7 +291,7 @@ class PrinterWatcher:
         for fact in sealed:
             projector.add(fact)
         projector.open_run(recorded.current)
-        self._stirred = self._stirred or (bool(sealed) and isinstance(recorded.current, Read))
+        self._stirred = self._stirred or (bool(sealed) and isinstance(recorded.current, PlateauRead))
         self._current = recorded.current
         same = not sealed and _times(recorded.current) > SETTLED_BY
         self._dirty = self._dirty or not same or result.received_us >= self._quiet_until_us
@@ -300,7 +300,7 @@ class PrinterWatcher:
             if gate.asked_us <= sent_us and not gate.answer.done():
                 gate.answer.set_result(result)
 
-    async def _observe(self, sealed: Sequence[Fact], current: Read | ReadFailed) -> None:
+    async def _observe(self, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> None:
         """Make durable what the meter did and does: finished runs as facts, the growing one in its place."""
         await self.around.store.observe(self.printer, sealed, current)
         self._observed = current
@@ -407,7 +407,7 @@ class PrinterWatcher:
 
 def reading_of(run: Fact | None) -> Reading | None:
     """The last reading of a run, for a watcher that has not read yet; None where it is no good one."""
-    if not isinstance(run, Read):
+    if not isinstance(run, PlateauRead):
         return None
     plateau = run.plateau
     return Reading(
@@ -415,5 +415,5 @@ def reading_of(run: Fact | None) -> Reading | None:
     )
 
 
-def _times(current: Read | ReadFailed) -> int:
-    return current.plateau.count if isinstance(current, Read) else current.silence.count
+def _times(current: PlateauRead | ReadFailed) -> int:
+    return current.plateau.count if isinstance(current, PlateauRead) else current.silence.count

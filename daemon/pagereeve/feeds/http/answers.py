@@ -21,7 +21,7 @@ CLOSE: Final = (b"connection", b"close")
 
 
 @dataclass(frozen=True, slots=True)
-class Answer:
+class HttpAnswer:
     status: int
     members: dict[str, Any]
     headers: Headers = ()
@@ -29,7 +29,7 @@ class Answer:
     faults: tuple[Exception, ...] = ()
 
 
-def refusal_answer(refusal: Refusal, retry_after_s: int) -> Answer:
+def refusal_answer(refusal: Refusal, retry_after_s: int) -> HttpAnswer:
     """The problem of a refusal with the headers that its status asks for (RFC 9110 section 15)."""
     headers: Headers = ()
     match refusal.reason:
@@ -41,10 +41,10 @@ def refusal_answer(refusal: Refusal, retry_after_s: int) -> Answer:
             headers = ((b"retry-after", str(retry_after_s).encode()),)
         case _:
             pass
-    return Answer(HTTP_REASONS[refusal.reason][0], problem_of(refusal), headers, is_problem=True)
+    return HttpAnswer(HTTP_REASONS[refusal.reason][0], problem_of(refusal), headers, is_problem=True)
 
 
-async def send_answer(answer: Answer, send: Send) -> None:
+async def send_answer(answer: HttpAnswer, send: Send) -> None:
     body = json.dumps(answer.members, separators=(",", ":")).encode()
     headers = [
         (b"content-type", _PROBLEM if answer.is_problem else _JSON),

@@ -8,11 +8,11 @@ from dataclasses import dataclass, replace
 
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.feeds.http import cloudevents, prefer
-from pagereeve.feeds.http.answers import CLOSE, Answer, Headers, Receive, Scope, Send, refusal_answer, send_answer
+from pagereeve.feeds.http.answers import CLOSE, Headers, HttpAnswer, Receive, Scope, Send, refusal_answer, send_answer
 from pagereeve.feeds.http.bearer import BearerTokens
 from pagereeve.feeds.refusals import BadItem, Refusal
 from pagereeve.feeds.stats import FeedStats
-from pagereeve.feeds.submission import Taken, Taker, item_result
+from pagereeve.feeds.submission import Submission, Submitter, item_result
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import Envelope, Intake
 
@@ -100,7 +100,7 @@ class EventsEndpoint:
         self._clock = clock
         self._tokens = tokens or BearerTokens()
         self._held_bytes = 0
-        self._taker = Taker(
+        self._submitter = Submitter(
             intake, feed, self.stats, answer_s=self._limits.answer_s, at_once=self._limits.batch_at_once
         )
 
@@ -124,7 +124,7 @@ class EventsEndpoint:
         if answer.faults:
             raise ExceptionGroup("events failed inside", answer.faults)
 
-    async def _answer(self, request: _Request, receive: Receive) -> Answer:
+    async def _answer(self, request: _Request, receive: Receive) -> HttpAnswer:
         try:
             self._admit(request)
             mode = cloudevents.mode_of(request.content_type, has_attributes=bool(request.attributes))
@@ -137,10 +137,10 @@ class EventsEndpoint:
                 envelope = cloudevents.read_structured(body)
             else:
                 envelope = cloudevents.read_binary(request.attributes, body)
-            return self._single(await self._taker.take(envelope, wait_s or None), wait_s)
+            return self._single(await self._submitter.take(envelope, wait_s or None), wait_s)
         except Refusal as refusal:
             unreadable = refusal.reason in {"bad-json", "bad-cloudevent", "too-large", "wrong-media-type"}
-            taken = await self._taker.refuse(refusal, bytes(request.body[:1024]) if unreadable else None)
+            taken = await self._submitter.refuse(refusal, bytes(request.body[:1024]) if unreadable else None)
             answer = self._refused(refusal, taken)
             # Where the rest of a body is still to come, nothing else can follow on this connection.
             return answer if request.complete else replace(answer, headers=(*answer.headers, CLOSE))
@@ -182,26 +182,26 @@ class EventsEndpoint:
             late = f"was not complete after {limits.read_s:g} s; send it again"
             raise Refusal("too-slow", "body", late) from None
 
-    def _single(self, taken: Taken, wait_s: int | None) -> Answer:
+    def _single(self, taken: Submission, wait_s: int | None) -> HttpAnswer:
         if taken.refusal is not None:
             return self._refused(taken.refusal, taken)
-        return Answer(200, taken.members(), _applied(wait_s))
+        return HttpAnswer(200, taken.members(), _applied(wait_s))
 
-    async def _batch(self, items: Sequence[Envelope | BadItem], wait_s: int | None) -> Answer:
+    async def _batch(self, items: Sequence[Envelope | BadItem], wait_s: int | None) -> HttpAnswer:
         """200 with a result each. Where one was not stored through our fault, its status is the whole answer's.
 
         Senders that look at the status alone then send all of it again, which costs nothing: the others are duplicates.
         """
-        taken = await self._taker.take_all(items, wait_s or None)
+        taken = await self._submitter.take_all(items, wait_s or None)
         results = [item_result(item, one) for item, one in zip(items, taken, strict=True)]
         worst = max(taken, key=lambda one: one.status, default=None)
         faults = tuple(one.fault for one in taken if one.fault is not None)
         if worst is None or worst.refusal is None or worst.status < 500:
-            return Answer(200, {"results": results}, _applied(wait_s), faults=faults)
+            return HttpAnswer(200, {"results": results}, _applied(wait_s), faults=faults)
         answer = refusal_answer(worst.refusal, self._limits.retry_after_s)
         return replace(answer, members={**answer.members, "results": results}, faults=faults)
 
-    def _refused(self, refusal: Refusal, taken: Taken) -> Answer:
+    def _refused(self, refusal: Refusal, taken: Submission) -> HttpAnswer:
         answer = refusal_answer(refusal, self._limits.retry_after_s)
         faults = (taken.fault,) if taken.fault is not None else ()
         return replace(answer, faults=faults)

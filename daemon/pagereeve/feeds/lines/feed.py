@@ -11,7 +11,7 @@ from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import ChunkQueue
 from pagereeve.feeds.lines.listener import READ_BYTES, Listener, Stream
 from pagereeve.feeds.lines.splitting import LineSplitter
-from pagereeve.feeds.lines.tap import OnError, Tap, TapLimits
+from pagereeve.feeds.lines.tap import LineReader, OnError, TapLimits
 from pagereeve.feeds.lines.tee import Tee, TeeTarget
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.clock import Clock
@@ -137,9 +137,9 @@ class LineFeed:
             self.stats.tap_dropped_chunks += 1
             self.stats.tap_dropped_bytes += len(content)
 
-    def _tap(self, chunks: ChunkQueue, stream: Stream) -> Tap:
+    def _tap(self, chunks: ChunkQueue, stream: Stream) -> LineReader:
         config = self._config
-        return Tap(
+        return LineReader(
             chunks,
             LineSplitter(config.terminator, config.line_max_bytes),
             config.frame,

@@ -11,7 +11,7 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import ChunkQueue
 from pagereeve.feeds.lines.splitting import Line, LineSplitter, Spoilt
-from pagereeve.feeds.masking import veiled_line
+from pagereeve.feeds.masking import masked_line
 from pagereeve.feeds.refusals import Reason, Refusal
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.clock import Clock
@@ -35,7 +35,7 @@ class TapLimits:
     patience_s: float
 
 
-class Tap:
+class LineReader:
     """Reads ``chunks`` to their end. Lines are handed in one after the other, so their order is kept."""
 
     def __init__(
@@ -141,7 +141,7 @@ class Tap:
                     self._feed,
                     reason,
                     f"gateway {self._gateway}",
-                    veiled_line(head),
+                    masked_line(head),
                     gateway=self._gateway,
                     reader=self._reader,
                 )

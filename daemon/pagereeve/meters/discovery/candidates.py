@@ -7,7 +7,7 @@ from typing import Final
 
 from pagereeve.meters.discovery.channels import NO_MODULUS, PinnedChannel, Term
 from pagereeve.meters.discovery.objects import instance
-from pagereeve.meters.discovery.profile import Profile, ProfileChannel, Rows
+from pagereeve.meters.discovery.profile import Profile, ProfileChannel, ProfileRows
 from pagereeve.meters.snmp.ber import OCTET_STRING, DecodeError, Varbind, number, oid_bytes, oid_label
 from pagereeve.meters.snmp.conversation import Conversation
 from pagereeve.meters.snmp.names import Index
@@ -64,7 +64,7 @@ def _terms(channel: ProfileChannel, walk: Walk | None, offer: Offer) -> tuple[Te
     return tuple(Term(instance(values, *index)) for index in rows)
 
 
-def _rows(rows: Rows, walk: Walk) -> list[Index]:
+def _rows(rows: ProfileRows, walk: Walk) -> list[Index]:
     if rows.labels is None:
         return list(walk.found[oid_bytes(rows.values)])
     return [index for index, varbind in walk.found[oid_bytes(rows.labels)].items() if _is_called(varbind, rows.called)]

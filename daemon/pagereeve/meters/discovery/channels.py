@@ -65,14 +65,14 @@ class PinnedChannel:
         return self.terms[0].label if len(self.terms) == 1 else f"{self.source} {self.name}"
 
 
-class Figure(NamedTuple):
+class ChannelFigure(NamedTuple):
     """``flags`` name what is odd about the encoding: ``non-conforming``, ``type`` or ``text``."""
 
     value: int
     flags: tuple[str, ...] = ()
 
 
-def figure_of(channel: PinnedChannel, values: Mapping[bytes, Varbind]) -> Figure | None:
+def figure_of(channel: PinnedChannel, values: Mapping[bytes, Varbind]) -> ChannelFigure | None:
     """The channel's count in an answer; None where one of its instances is absent. Raises DecodeError."""
     total = 0
     flags: list[str] = []
@@ -87,7 +87,7 @@ def figure_of(channel: PinnedChannel, values: Mapping[bytes, Varbind]) -> Figure
         else:
             value = _count(varbind, channel.name, flags)
         total += value
-    return Figure(total, tuple(dict.fromkeys(flags)))
+    return ChannelFigure(total, tuple(dict.fromkeys(flags)))
 
 
 def _count(varbind: Varbind, channel: str, flags: list[str]) -> int:

@@ -18,7 +18,7 @@ COLOURS: Final = ("mono", "colour", "blank")
 PARTS: Final = (*COLOURS, *FUNCTIONS, "large")
 
 
-class Shown(NamedTuple):
+class ShownCount(NamedTuple):
     """``unit`` is None where nobody has proven it; ``source`` names who says so."""
 
     value: int
@@ -26,7 +26,7 @@ class Shown(NamedTuple):
     source: str
 
 
-class Verdict(NamedTuple):
+class ConsistencyVerdict(NamedTuple):
     """``culprits`` are the channels that lose their place; without any it passed."""
 
     text: str
@@ -37,7 +37,7 @@ class Verdict(NamedTuple):
         return not self.culprits
 
 
-def check(channels: Mapping[str, Shown]) -> list[Verdict]:
+def check(channels: Mapping[str, ShownCount]) -> list[ConsistencyVerdict]:
     """Every comparison that the channels at hand allow."""
     total = channels.get("total")
     if total is None:
@@ -65,20 +65,20 @@ def _slack(total: int) -> int:
     return SLACK_PAGES + int(total * SLACK_SHARE)
 
 
-def _at_most(name: str, part: Shown, total: Shown) -> Verdict:
+def _at_most(name: str, part: ShownCount, total: ShownCount) -> ConsistencyVerdict:
     passed = part.value <= total.value + _slack(total.value)
     sign = "<=" if passed else ">"
     text = f"{name} {part.value} {sign} total {total.value}"
-    return Verdict(text, () if passed else _blamed((name, part), total))
+    return ConsistencyVerdict(text, () if passed else _blamed((name, part), total))
 
 
-def _blamed(part: tuple[str, Shown], total: Shown) -> tuple[str, ...]:
+def _blamed(part: tuple[str, ShownCount], total: ShownCount) -> tuple[str, ...]:
     """The standard's total is beyond doubt; a total of the part's own source falls with it."""
     name, shown = part
     return (name, "total") if shown.source == total.source and shown.source != "Printer-MIB" else (name,)
 
 
-def _sums(channels: Mapping[str, Shown], total: Shown) -> list[Verdict]:
+def _sums(channels: Mapping[str, ShownCount], total: ShownCount) -> list[ConsistencyVerdict]:
     verdicts = []
     for names in (COLOURS, FUNCTIONS):
         parts = {name: channels[name] for name in names if name in channels}
@@ -90,16 +90,18 @@ def _sums(channels: Mapping[str, Shown], total: Shown) -> list[Verdict]:
     return verdicts
 
 
-def _sum(parts: Mapping[str, Shown], whole: int, total: Shown, prints: Shown | None, *, equal: bool) -> Verdict:
+def _sum(
+    parts: Mapping[str, ShownCount], whole: int, total: ShownCount, prints: ShownCount | None, *, equal: bool
+) -> ConsistencyVerdict:
     """Colours make the total; functions need not: there are reports, and functions that nobody counts."""
     slack = _slack(total.value)
     label = f"{' + '.join(parts)} = {whole}"
     if whole > total.value + slack:
-        return Verdict(f"{label}, more than total {total.value}", tuple(parts))
+        return ConsistencyVerdict(f"{label}, more than total {total.value}", tuple(parts))
     if whole == total.value:
-        return Verdict(f"{label} = total")
+        return ConsistencyVerdict(f"{label} = total")
     if not equal or whole >= total.value - slack:
-        return Verdict(f"{label}, total {total.value}: {abs(total.value - whole)} apart")
+        return ConsistencyVerdict(f"{label}, total {total.value}: {abs(total.value - whole)} apart")
     if prints is not None and abs(whole - prints.value) <= slack:
-        return Verdict(f"{label}: the colours are of prints alone ({prints.value})")
-    return Verdict(f"{label}, less than total {total.value}", tuple(parts))
+        return ConsistencyVerdict(f"{label}: the colours are of prints alone ({prints.value})")
+    return ConsistencyVerdict(f"{label}, less than total {total.value}", tuple(parts))

@@ -52,7 +52,7 @@ class Records(_Table):
     tags: tuple[Annotated[int, Field(ge=0, le=254)], ...] = Field(min_length=1, max_length=16)
 
 
-class Rows(_Table):
+class ProfileRows(_Table):
     """Rows of a table, added up: those in whose ``labels`` column one of ``called`` stands, or all without labels."""
 
     values: Oid
@@ -74,7 +74,7 @@ class ProfileChannel(_Table):
     modulus: Annotated[int, Field(ge=1_000, le=2**53)] = COUNTER32_MODULUS
     objects: tuple[Oid, ...] = Field(default=(), max_length=16)
     records: Records | None = None
-    rows: Rows | None = None
+    rows: ProfileRows | None = None
 
     @model_validator(mode="after")
     def _one_place(self) -> Self:

@@ -30,7 +30,7 @@ GUESSES_MAX = 12
 
 
 @dataclass(slots=True)
-class Rows:
+class FoundRows:
     """What the walk found: printers of hrDeviceType, rows of prtGeneral, and rows of prtMarkerLifeCount.
 
     A marker's row is (device, marker); some agents end their tables in one index.
@@ -60,10 +60,10 @@ class Rows:
         return self.markers[0] if self.markers else None
 
 
-async def find_rows(conversation: Conversation) -> Rows:
+async def find_rows(conversation: Conversation) -> FoundRows:
     """The rows of the standard tables. Raises ReadEnded where nothing answers."""
     walk = Walk(ROWS_MAX)
-    rows = Rows()
+    rows = FoundRows()
     while not walk.done and not rows.settled:
         await walk.step(conversation)
         rows = _rows_of(walk)
@@ -78,7 +78,7 @@ async def something_of_printer_mib(conversation: Conversation) -> str:
     return oid_label(below.oid) if below is not None and follows(PRINTER_MIB, PRINTER_MIB, below) else ""
 
 
-def _rows_of(walk: Walk) -> Rows:
+def _rows_of(walk: Walk) -> FoundRows:
     types = walk.found[HR_DEVICE_TYPE].items()
     printers = [
         index[0]
@@ -87,10 +87,10 @@ def _rows_of(walk: Walk) -> Rows:
     ]
     general = [index[0] for index in walk.found[GENERAL_CONFIG_CHANGES] if len(index) == 1]
     markers = [index for index in walk.found[MARKER_LIFE_COUNT] if len(index) in {1, 2}]
-    return Rows(printers, general, markers)
+    return FoundRows(printers, general, markers)
 
 
-async def _guess(conversation: Conversation, rows: Rows) -> Index | None:
+async def _guess(conversation: Conversation, rows: FoundRows) -> Index | None:
     """Ask for likely instances by name: some agents answer GET but can't be walked."""
     devices = list(dict.fromkeys((*rows.devices[:4], *LIKELY_DEVICES)))
     likely = [(device, marker) for device in devices for marker in LIKELY_MARKERS][:GUESSES_MAX]

@@ -11,8 +11,8 @@ from dataclasses import dataclass, field
 
 from pagereeve.domain.facts.reading import SilenceReason, Unit
 from pagereeve.meters.discovery.candidates import Offer, offered
-from pagereeve.meters.discovery.channels import Figure, PinnedChannel, figure_of, names_of
-from pagereeve.meters.discovery.consistency import Shown, Verdict, check
+from pagereeve.meters.discovery.channels import ChannelFigure, PinnedChannel, figure_of, names_of
+from pagereeve.meters.discovery.consistency import ConsistencyVerdict, ShownCount, check
 from pagereeve.meters.discovery.imaging import imaging_channels
 from pagereeve.meters.discovery.objects import (
     HR_DEVICE_DESCR,
@@ -24,7 +24,7 @@ from pagereeve.meters.discovery.objects import (
     pins_of,
 )
 from pagereeve.meters.discovery.profile import NO_PROFILE, Profile, Profiles
-from pagereeve.meters.discovery.standard_objects import Rows, find_rows, something_of_printer_mib
+from pagereeve.meters.discovery.standard_objects import FoundRows, find_rows, something_of_printer_mib
 from pagereeve.meters.discovery.text import printable
 from pagereeve.meters.discovery.units import unit_in, unit_label
 from pagereeve.meters.snmp.ber import OCTET_STRING, DecodeError, Varbind, object_id
@@ -39,7 +39,7 @@ class Candidate:
     """A channel that the printer answers. ``unit`` is None where nobody knows it."""
 
     channel: PinnedChannel
-    figure: Figure
+    figure: ChannelFigure
     unit: Unit | None
     said: str
 
@@ -60,7 +60,7 @@ class Survey:
     profile: str = ""
     candidates: list[Candidate] = field(default_factory=list)
     chosen: list[Candidate] = field(default_factory=list)
-    checks: list[Verdict] = field(default_factory=list)
+    checks: list[ConsistencyVerdict] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     growing: set[bytes] = field(default_factory=set)
 
@@ -91,7 +91,7 @@ async def survey(conversation: Conversation, target: MeterTarget, profiles: Prof
     return seen
 
 
-def _begun(device: int, row: Index, rows: Rows, values: Mapping[bytes, Varbind]) -> Survey:
+def _begun(device: int, row: Index, rows: FoundRows, values: Mapping[bytes, Varbind]) -> Survey:
     """What the agent says of itself."""
     model, description = values.get(instance(HR_DEVICE_DESCR, device)), values.get(SYS_DESCR)
     seen = Survey(device, row, model=_text(model), description=_text(description))
@@ -157,11 +157,11 @@ def _take(
     seen.checks += _checked(seen)
 
 
-def _checked(seen: Survey) -> list[Verdict]:
-    return check({one.channel.name: Shown(one.figure.value, one.unit, one.channel.source) for one in seen.chosen})
+def _checked(seen: Survey) -> list[ConsistencyVerdict]:
+    return check({one.channel.name: ShownCount(one.figure.value, one.unit, one.channel.source) for one in seen.chosen})
 
 
-def _drop(seen: Survey, failed: Sequence[Verdict]) -> None:
+def _drop(seen: Survey, failed: Sequence[ConsistencyVerdict]) -> None:
     """A contradiction makes the whole mapping doubtful: all that comes from the same source goes."""
     blamed = {name for verdict in failed for name in verdict.culprits}
     sources = {one.channel.source for one in seen.chosen if one.channel.name in blamed}
@@ -171,7 +171,9 @@ def _drop(seen: Survey, failed: Sequence[Verdict]) -> None:
     seen.chosen = _choose(seen.candidates)
 
 
-def _figure(channel: PinnedChannel, values: Mapping[bytes, Varbind], notes: list[str] | None = None) -> Figure | None:
+def _figure(
+    channel: PinnedChannel, values: Mapping[bytes, Varbind], notes: list[str] | None = None
+) -> ChannelFigure | None:
     try:
         return figure_of(channel, values)
     except DecodeError as error:
@@ -181,7 +183,7 @@ def _figure(channel: PinnedChannel, values: Mapping[bytes, Varbind], notes: list
 
 
 def _candidate(
-    channel: PinnedChannel, figure: Figure, values: Mapping[bytes, Varbind], target: MeterTarget
+    channel: PinnedChannel, figure: ChannelFigure, values: Mapping[bytes, Varbind], target: MeterTarget
 ) -> Candidate:
     said = unit_label(channel.unit, values)
     unit = unit_in(channel.unit, values)
@@ -209,7 +211,7 @@ def _choose(candidates: Sequence[Candidate]) -> list[Candidate]:
     return list(chosen.values())
 
 
-async def _refuse(conversation: Conversation, rows: Rows, seen: Survey) -> None:
+async def _refuse(conversation: Conversation, rows: FoundRows, seen: Survey) -> None:
     responder = conversation.responder
     notes = "".join(f"; {note}" for note in seen.notes)
     if rows.devices:

@@ -25,7 +25,7 @@ class NameNotFound(PagereeveError):
     """The name service gave no address; the text says what it said."""
 
 
-class Address(NamedTuple):
+class AgentAddress(NamedTuple):
     """``sockaddr`` is what sendto takes, ``key`` what an answer must come from."""
 
     family: int
@@ -47,26 +47,26 @@ def key_label(key: Key) -> str:
 
 
 @lru_cache(maxsize=NAMES_MAX)
-def numeric(host: str, port: int) -> Address | None:
+def numeric(host: str, port: int) -> AgentAddress | None:
     """The address that ``host`` spells in figures, or None if it is a name (or has a zone, as fe80::1%eth0 has)."""
     try:
         plain = socket.inet_ntop(socket.AF_INET, socket.inet_pton(socket.AF_INET, host))
     except (OSError, ValueError):
         pass
     else:
-        return Address(socket.AF_INET, (plain, port), (plain, port))
+        return AgentAddress(socket.AF_INET, (plain, port), (plain, port))
     try:
         plain = socket.inet_ntop(socket.AF_INET6, socket.inet_pton(socket.AF_INET6, host))
     except (OSError, ValueError):
         return None
     if plain.startswith("::ffff:") and "." in plain:
         return numeric(plain.removeprefix("::ffff:"), port)
-    return Address(socket.AF_INET6, (plain, port, 0, 0), (plain, port, 0))
+    return AgentAddress(socket.AF_INET6, (plain, port, 0, 0), (plain, port, 0))
 
 
 @dataclass(slots=True)
 class _Known:
-    address: Address
+    address: AgentAddress
     until_us: int
 
 
@@ -81,9 +81,9 @@ class Resolver:
         self._stats = stats
         self._ttl_us = int(ttl_s * 1_000_000)
         self._known: dict[tuple[str, int], _Known] = {}
-        self._asking: dict[tuple[str, int], asyncio.Task[Address]] = {}
+        self._asking: dict[tuple[str, int], asyncio.Task[AgentAddress]] = {}
 
-    async def resolve(self, host: str, port: int, timeout_s: float) -> Address:
+    async def resolve(self, host: str, port: int, timeout_s: float) -> AgentAddress:
         """The address to send to. Raises NameNotFound, also where the name service takes longer than ``timeout_s``."""
         if address := numeric(host, port):
             return address
@@ -111,7 +111,7 @@ class Resolver:
             task.cancel()
         await asyncio.gather(*tasks, return_exceptions=True)
 
-    async def _look_up(self, host: str, port: int) -> Address:
+    async def _look_up(self, host: str, port: int) -> AgentAddress:
         self._stats.lookups += 1
         if not 1 <= len(host) <= NAME_CHARS_MAX or "\0" in host:
             raise NameNotFound(f"{host[:80]!r} is no host name")
@@ -121,7 +121,7 @@ class Resolver:
             raise NameNotFound(f"no address for {host[:80]!r}: {error}") from error
         return _first(host, ((family, sockaddr) for family, _, _, _, sockaddr in found))
 
-    def _looked_up(self, key: tuple[str, int], task: asyncio.Task[Address]) -> None:
+    def _looked_up(self, key: tuple[str, int], task: asyncio.Task[AgentAddress]) -> None:
         self._asking.pop(key, None)
         if task.cancelled():
             return
@@ -134,8 +134,8 @@ class Resolver:
         self._known[key] = _Known(task.result(), self._clock.monotonic_us() + self._ttl_us)
 
 
-def _first(host: str, found: Iterable[tuple[int, Any]]) -> Address:
+def _first(host: str, found: Iterable[tuple[int, Any]]) -> AgentAddress:
     for family, sockaddr in found:
         if family in _FAMILIES:
-            return Address(family, sockaddr, source_key(family, sockaddr))
+            return AgentAddress(family, sockaddr, source_key(family, sockaddr))
     raise NameNotFound(f"{host[:80]!r} has no IPv4 or IPv6 address")

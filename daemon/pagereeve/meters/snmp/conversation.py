@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from pagereeve.domain.facts.reading import SilenceReason
-from pagereeve.meters.snmp.address import Address, key_label
+from pagereeve.meters.snmp.address import AgentAddress, key_label
 from pagereeve.meters.snmp.ber import Varbind, number, oid_label
 from pagereeve.meters.snmp.endpoint import Endpoint
 from pagereeve.meters.snmp.message import GET, GET_NEXT, NO_SUCH_NAME, TOO_BIG, Response, error_name, template
 from pagereeve.meters.snmp.names import SYS_UP_TIME
-from pagereeve.meters.snmp.question import STRICT, Answer, Leave, Patience, Request
+from pagereeve.meters.snmp.question import STRICT, Leave, RequestPatience, SnmpAnswer, SnmpRequest
 from pagereeve.meters.snmp.read_ended import ReadEnded
 from pagereeve.meters.snmp.reports import take_report
 from pagereeve.meters.snmp.session3 import UNKNOWN_ENGINE, Report, Session3, hint
@@ -24,7 +24,7 @@ TEMPLATES_MAX = 8
 
 
 @dataclass(slots=True)
-class Manners:
+class AgentLimits:
     """What one agent was found to put up with, remembered from read to read.
 
     ``names_max`` is how many names it takes at once, ``lacking`` the names that it refuses whole requests for.
@@ -32,7 +32,7 @@ class Manners:
 
     names_max: int = NAMES_MAX
     lacking: set[bytes] = field(default_factory=set)
-    templates: dict[tuple[bytes, ...], Request] = field(default_factory=dict)
+    templates: dict[tuple[bytes, ...], SnmpRequest] = field(default_factory=dict)
 
 
 class Got(NamedTuple):
@@ -46,17 +46,17 @@ class Got(NamedTuple):
 class Conversation:
     """All requests of one read share its deadline. Raises ReadEnded, and DecodeError for a value of a wrong type.
 
-    ``answered``: whether the agent has answered any of them so far. ``manners`` may be changed between two of them.
+    ``answered``: whether the agent has answered any of them so far. ``limits`` may be changed between two of them.
     """
 
     def __init__(
         self,
         endpoint: Endpoint,
-        address: Address,
+        address: AgentAddress,
         target: MeterTarget,
         deadline_us: int,
-        patience: Patience,
-        manners: Manners,
+        patience: RequestPatience,
+        limits: AgentLimits,
         lane: int,
         on_sent: Callable[[int], None] | None = None,
         session: Session3 | None = None,
@@ -67,7 +67,7 @@ class Conversation:
         self._target = target
         self._deadline_us = deadline_us
         self._patience = patience
-        self.manners = manners
+        self.limits = limits
         self._lane = lane
         self._leave = Leave(target.answers_from, target.any_port) if target.answers_from or target.any_port else STRICT
         self._on_sent = on_sent
@@ -79,7 +79,7 @@ class Conversation:
 
         Each further request carries sysUpTime again, so that a restart between two of them shows.
         """
-        lacking = self.manners.lacking
+        lacking = self.limits.lacking
         wanted = tuple([name for name in names if name not in lacking] if lacking else names)
         values: dict[bytes, Varbind] = {}
         sent_us = received_us = 0
@@ -118,7 +118,7 @@ class Conversation:
         return [*found[: index - 1], None, *found[index - 1 :]]
 
     def _part(self, wanted: tuple[bytes, ...], values: dict[bytes, Varbind]) -> tuple[bytes, ...]:
-        room = self.manners.names_max
+        room = self.limits.names_max
         if SYS_UP_TIME in values and room > 1:
             return (SYS_UP_TIME, *wanted[: room - 1])
         return wanted[:room]
@@ -137,7 +137,7 @@ class Conversation:
     def _shrink(self, part: Sequence[bytes]) -> None:
         if len(part) == 1:
             raise self._malformed(f"tooBig, even for {oid_label(part[0])} alone")
-        self.manners.names_max = len(part) // 2
+        self.limits.names_max = len(part) // 2
 
     def _refused(self, part: tuple[bytes, ...], response: Response) -> bytes:
         """The name for whose sake the agent refuses the whole request (RFC 1157 section 4.1.2)."""
@@ -147,30 +147,30 @@ class Conversation:
             )
         name = part[response.error_index - 1]
         if response.error_status == NO_SUCH_NAME:
-            self.manners.lacking.add(name)
+            self.limits.lacking.add(name)
         return name
 
-    def _template(self, names: tuple[bytes, ...]) -> Request:
-        known = self.manners.templates.get(names)
+    def _template(self, names: tuple[bytes, ...]) -> SnmpRequest:
+        known = self.limits.templates.get(names)
         if known is None:
-            if len(self.manners.templates) >= TEMPLATES_MAX:
-                self.manners.templates.clear()
-            known = self.manners.templates[names] = self._build(GET, names)
+            if len(self.limits.templates) >= TEMPLATES_MAX:
+                self.limits.templates.clear()
+            known = self.limits.templates[names] = self._build(GET, names)
         return known
 
-    def _build(self, pdu_tag: int, names: Sequence[bytes]) -> Request:
+    def _build(self, pdu_tag: int, names: Sequence[bytes]) -> SnmpRequest:
         if self._session is not None:
             return self._session.request(pdu_tag, names)
         if self._target.version == "3":
             raise RuntimeError("SNMPv3 needs a session")
         return template(self._target.version, self._target.community, pdu_tag, names)
 
-    async def _ask(self, request: Request) -> Answer:
+    async def _ask(self, request: SnmpRequest) -> SnmpAnswer:
         if self._session is None:
             return await self._sent(request)
         return await self._ask_as(self._session, request)
 
-    async def _ask_as(self, session: Session3, request: Request) -> Answer:
+    async def _ask_as(self, session: Session3, request: SnmpRequest) -> SnmpAnswer:
         """For SNMPv3: whose engine it is comes first, and its clock may have to be learnt again."""
         if session.engine is None:
             await self._meet(session)
@@ -194,7 +194,7 @@ class Conversation:
     def _not_admitted(self, report: Report) -> ReadEnded:
         return ReadEnded(SilenceReason.NOT_ADMITTED, f"{self.responder}: {hint(report)}", self.responder)
 
-    async def _sent(self, request: Request) -> Answer:
+    async def _sent(self, request: SnmpRequest) -> SnmpAnswer:
         result = await self._endpoint.ask(
             self._address,
             request,
@@ -205,7 +205,7 @@ class Conversation:
             on_sent=self._on_sent,
         )
         self._on_sent = None
-        if isinstance(result, Answer):
+        if isinstance(result, SnmpAnswer):
             self.answered = True
             return result
         raise ReadEnded(result.reason, result.detail, result.responder)

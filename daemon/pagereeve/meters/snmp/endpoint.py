@@ -16,14 +16,23 @@ from collections.abc import Callable
 from typing import NamedTuple
 
 from pagereeve.domain.facts.reading import SilenceReason
-from pagereeve.meters.snmp.address import Address, Key, key_label
+from pagereeve.meters.snmp.address import AgentAddress, Key, key_label
 from pagereeve.meters.snmp.ber import DecodeError
 from pagereeve.meters.snmp.deadlines import Deadlines
 from pagereeve.meters.snmp.lane import DATAGRAM_BYTES_MAX, RECEIVE_BUFFER_BYTES, Icmp, Lane
 from pagereeve.meters.snmp.message import GET, GET_NEXT, Response, four_octet_id, read_head
-from pagereeve.meters.snmp.question import STRICT, Answer, Leave, Patience, Question, Request, Sent, Unanswered
+from pagereeve.meters.snmp.question import (
+    STRICT,
+    Leave,
+    Question,
+    RequestPatience,
+    Sent,
+    SnmpAnswer,
+    SnmpRequest,
+    Unanswered,
+)
 from pagereeve.meters.snmp.session3 import Report, Unauthentic
-from pagereeve.meters.snmp.stats import MeterStats, Refusal
+from pagereeve.meters.snmp.stats import DatagramRefusal, MeterStats
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 
@@ -81,15 +90,15 @@ class Endpoint:
 
     async def ask(
         self,
-        address: Address,
-        template: Request,
+        address: AgentAddress,
+        template: SnmpRequest,
         deadline_us: int,
-        patience: Patience,
+        patience: RequestPatience,
         *,
         lane: int = 0,
         leave: Leave = STRICT,
         on_sent: Callable[[int], None] | None = None,
-    ) -> Answer | Unanswered:
+    ) -> SnmpAnswer | Unanswered:
         """Ask until answered or until ``deadline_us`` (monotonic). One question to one address at a time, please.
 
         ``lane`` picks the local port; ``leave`` says from where else answers may come; ``on_sent`` is told the
@@ -110,14 +119,14 @@ class Endpoint:
 
     async def _asked(
         self,
-        address: Address,
-        template: Request,
+        address: AgentAddress,
+        template: SnmpRequest,
         deadline_us: int,
-        patience: Patience,
+        patience: RequestPatience,
         lane: int,
         leave: Leave,
         on_sent: Callable[[int], None] | None,
-    ) -> Answer | Unanswered:
+    ) -> SnmpAnswer | Unanswered:
         if self._shut:
             return Unanswered(SilenceReason.TIMEOUT, "not sent: the reader is closed")
         try:
@@ -259,38 +268,38 @@ class Endpoint:
 
     def _receive(self, lane: Lane, datagram: bytes, source: Key) -> None:
         if len(datagram) > DATAGRAM_BYTES_MAX:
-            self._unreadable(source, f"more than {DATAGRAM_BYTES_MAX} bytes", Refusal.TOO_LARGE)
+            self._unreadable(source, f"more than {DATAGRAM_BYTES_MAX} bytes", DatagramRefusal.TOO_LARGE)
             return
         try:
             head = read_head(datagram)
         except DecodeError as error:
-            self._unreadable(source, str(error), Refusal.UNREADABLE)
+            self._unreadable(source, str(error), DatagramRefusal.UNREADABLE)
             return
         question = self._by_id.get(head.request_id)
         if question is None or question.lane is not lane:
             late = self._note_late(head.request_id, source)
-            self.stats.refuse(Refusal.LATE if late else Refusal.UNKNOWN_ID, key_label(source))
+            self.stats.refuse(DatagramRefusal.LATE if late else DatagramRefusal.UNKNOWN_ID, key_label(source))
         elif not question.takes_from(source):
             moved = question.address.key[0] != source[0]
-            self.stats.refuse(Refusal.WRONG_ADDRESS if moved else Refusal.WRONG_PORT, key_label(source))
+            self.stats.refuse(DatagramRefusal.WRONG_ADDRESS if moved else DatagramRefusal.WRONG_PORT, key_label(source))
             question.stray = key_label(source)
         else:
             try:
                 response = question.template.open(datagram, head)
             except DecodeError as error:
-                self._unreadable(source, str(error), Refusal.UNREADABLE)
+                self._unreadable(source, str(error), DatagramRefusal.UNREADABLE)
                 return
             except Unauthentic as error:
                 # Anybody may have sent it: the genuine answer may still come.
-                self.stats.refuse(Refusal.UNAUTHENTIC, key_label(source))
+                self.stats.refuse(DatagramRefusal.UNAUTHENTIC, key_label(source))
                 question.unreadable = str(error)
                 return
             sent = question.sent[head.request_id]
             took_us = max(0, self._clock.monotonic_us() - sent.monotonic_us)
             if isinstance(response, Report):
-                answer = Answer(NO_RESPONSE, sent.wall_us, sent.wall_us + took_us, response)
+                answer = SnmpAnswer(NO_RESPONSE, sent.wall_us, sent.wall_us + took_us, response)
             else:
-                answer = Answer(response, sent.wall_us, sent.wall_us + took_us)
+                answer = SnmpAnswer(response, sent.wall_us, sent.wall_us + took_us)
             self._finish(question, answer)
 
     def _note_late(self, request_id: int, source: Key) -> bool:
@@ -310,7 +319,7 @@ class Endpoint:
         """The last answer from there that came too late for its question."""
         return self._late.get(key)
 
-    def _unreadable(self, source: Key, problem: str, kind: Refusal) -> None:
+    def _unreadable(self, source: Key, problem: str, kind: DatagramRefusal) -> None:
         """A good answer may still follow, so the question goes on; its end will tell."""
         question = self._by_source.get(source)
         if question is None:
@@ -340,7 +349,7 @@ class Endpoint:
                 continue
         return None
 
-    def _finish(self, question: Question, result: Answer | Unanswered) -> None:
+    def _finish(self, question: Question, result: SnmpAnswer | Unanswered) -> None:
         if not question.done.done():
             question.done.set_result(result)
         self._end(question)
@@ -354,7 +363,7 @@ class Endpoint:
         if self._by_source.get(question.address.key) is question:
             del self._by_source[question.address.key]
         done = question.done
-        answered = done.done() and not done.cancelled() and isinstance(done.result(), Answer)
+        answered = done.done() and not done.cancelled() and isinstance(done.result(), SnmpAnswer)
         for request_id, sent in question.sent.items():
             if self._by_id.pop(request_id, None) is not None:
                 self._closed[request_id] = Closed(question.address.key, sent.monotonic_us, answered)

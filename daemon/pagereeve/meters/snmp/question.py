@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Final, NamedTuple, Protocol
 
 from pagereeve.domain.facts.reading import SilenceReason
-from pagereeve.meters.snmp.address import Address, Key
+from pagereeve.meters.snmp.address import AgentAddress, Key
 from pagereeve.meters.snmp.lane import Lane
 from pagereeve.meters.snmp.message import Head, Response
 from pagereeve.meters.snmp.session3 import Report
@@ -25,7 +25,7 @@ STRICT: Final = Leave()
 
 
 @dataclass(frozen=True, slots=True)
-class Patience:
+class RequestPatience:
     """How long each try is waited for: the first ``first_s``, each further one ``growth`` times longer."""
 
     first_s: float = 1.0
@@ -33,7 +33,7 @@ class Patience:
     tries_max: int = 5
 
 
-class Request(Protocol):
+class SnmpRequest(Protocol):
     """One question in its version's own bytes, for as many tries as it takes."""
 
     @property
@@ -46,7 +46,7 @@ class Request(Protocol):
         ...
 
 
-class Answer(NamedTuple):
+class SnmpAnswer(NamedTuple):
     """``sent_us`` is the wall time of the try that was answered; ``received_us`` is never before it.
 
     ``report`` (SNMPv3) is an agent's word about our message in the place of one about the objects.
@@ -75,13 +75,13 @@ class Sent(NamedTuple):
 class Question:
     """One question on its way. ``sent`` has the id of each try; ``due_us`` is when the next step is due."""
 
-    address: Address
+    address: AgentAddress
     lane: Lane
-    template: Request
+    template: SnmpRequest
     deadline_us: int
-    patience: Patience
+    patience: RequestPatience
     wait_us: int
-    done: asyncio.Future[Answer | Unanswered]
+    done: asyncio.Future[SnmpAnswer | Unanswered]
     leave: Leave = STRICT
     sent: dict[int, Sent] = field(default_factory=dict)
     due_us: int = 0

@@ -10,7 +10,7 @@ from enum import StrEnum
 from pagereeve.domain.facts.reading import Failure, Reading
 
 
-class Refusal(StrEnum):
+class DatagramRefusal(StrEnum):
     """Why a datagram was not taken as an answer."""
 
     WRONG_ADDRESS = "wrong-address"
@@ -33,8 +33,8 @@ class MeterStats:
     """
 
     reads: Counter[str] = field(default_factory=Counter)
-    refused: Counter[Refusal] = field(default_factory=Counter)
-    refused_last: dict[Refusal, str] = field(default_factory=dict)
+    refused: Counter[DatagramRefusal] = field(default_factory=Counter)
+    refused_last: dict[DatagramRefusal, str] = field(default_factory=dict)
     sent: int = 0
     retries: int = 0
     unsent: int = 0
@@ -63,7 +63,7 @@ class MeterStats:
             "boots-back": self.boots_back,
         }
 
-    def refuse(self, kind: Refusal, source: str) -> None:
+    def refuse(self, kind: DatagramRefusal, source: str) -> None:
         self.refused[kind] += 1
         self.refused_last[kind] = source
 

@@ -9,7 +9,7 @@ from typing import Final, Literal
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.clock import Clock
-from pagereeve.simulator.college.roll import GATEWAYS, PLACES, Person, Place, people
+from pagereeve.simulator.college.roll import GATEWAYS, PLACES, CollegePerson, Place, people
 from pagereeve.simulator.college.scenario import Planted
 from pagereeve.simulator.errors import BadScenario
 from pagereeve.simulator.printer.model import MeterUnit, PrintJob, Truth
@@ -24,7 +24,7 @@ COMMUNITY: Final = "wrenfield-read"
 
 
 @dataclass(frozen=True, slots=True)
-class PrinterSettings:
+class CollegePrinter:
     """How the daemon reaches one printer: through its gateway's address."""
 
     printer: str
@@ -41,13 +41,13 @@ class PrinterSettings:
 class CollegeSettings:
     """Everything a composition root needs to set the daemon up for this college."""
 
-    printers: tuple[PrinterSettings, ...]
+    printers: tuple[CollegePrinter, ...]
     gateways: tuple[str, ...]
-    people: tuple[Person, ...]
+    people: tuple[CollegePerson, ...]
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class StandingPrinter:
     """One printer as it stands in the college."""
 
     place: Place
@@ -67,7 +67,7 @@ class College:
         self._clock = clock
         self._places = places
         self._stack = AsyncExitStack()
-        self._standing: dict[str, Standing] = {}
+        self._standing: dict[str, StandingPrinter] = {}
         self._gateways: dict[str, Gateway] = {}
         self._badges = {person.login: person.badge for person in self.people}
         self.server = ReleaseServer(clock, badges={person.badge: person.login for person in self.people})
@@ -108,7 +108,7 @@ class College:
         gateway = self._gateways[place.gateway]
         forward = await gateway.forward(place.printer, port.address, agent.address)
         self.server.route(PrinterRoute(place.printer, place.gateway, forward.print_relay.address))
-        self._standing[place.printer] = Standing(place, engine, agent, port, gateway)
+        self._standing[place.printer] = StandingPrinter(place, engine, agent, port, gateway)
 
     # For the composition root
 
@@ -121,10 +121,10 @@ class College:
         )
 
     @staticmethod
-    def _settings_of(standing: Standing) -> PrinterSettings:
+    def _settings_of(standing: StandingPrinter) -> CollegePrinter:
         place = standing.place
         host, port = standing.gateway.of(place.printer).snmp_relay.address
-        return PrinterSettings(
+        return CollegePrinter(
             printer=place.printer,
             gateway=place.gateway,
             site=place.site,
@@ -150,7 +150,7 @@ class College:
 
     # What is there
 
-    def printer(self, name: str) -> Standing:
+    def printer(self, name: str) -> StandingPrinter:
         if name not in self._standing:
             raise BadScenario(f"{name} is no printer of the college; there are {', '.join(self._standing)}")
         return self._standing[name]

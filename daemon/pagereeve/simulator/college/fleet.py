@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any, Final
 
 from pagereeve.ports.clock import Clock
-from pagereeve.simulator.printer.model import UNIT_CODES, PrinterSpec, Shown
+from pagereeve.simulator.printer.model import UNIT_CODES, PrinterSpec, ShownState
 from pagereeve.simulator.snmp.agent import Address, DatagramDoor
 from pagereeve.simulator.snmp.light_agent import LightAgent
 from pagereeve.simulator.snmp.mib import HR_PRINTER, LIFE_COUNT, SYSTEM, Row, printer_rows
@@ -26,7 +26,7 @@ class FleetPrinter(DatagramDoor):
         self.count = spec.start_count
         self._clock, self._since_us = clock, clock.now_us()
         identity = (spec.serial, spec.object_id, spec.description)
-        shown = Shown(spec.start_count, 0, UNIT_CODES[spec.unit], IDLE, 2, 0, (), 0, *identity)
+        shown = ShownState(spec.start_count, 0, UNIT_CODES[spec.unit], IDLE, 2, 0, (), 0, *identity)
         self._agent = LightAgent(community, printer_rows(shown, spec.name, DEVICE, MARKER))
 
     @property

@@ -47,7 +47,7 @@ class Place:
 
 
 @dataclass(frozen=True, slots=True)
-class Person:
+class CollegePerson:
     """A user of the college. The badge never shows in a repr."""
 
     login: str
@@ -112,10 +112,10 @@ _HERBS: Final = (
 _CENTRES: Final = ("cc-humanities", "cc-sciences", "cc-arts", "cc-administration", "cc-students")
 
 
-def people(seed: int) -> tuple[Person, ...]:
+def people(seed: int) -> tuple[CollegePerson, ...]:
     """The college's 25 users; badges differ from seed to seed and belong to nobody."""
     numbers = Random(seed).sample(range(10_000_000, 100_000_000), len(_HERBS))
     return tuple(
-        Person(f"user-{herb}", _CENTRES[place % len(_CENTRES)], str(number))
+        CollegePerson(f"user-{herb}", _CENTRES[place % len(_CENTRES)], str(number))
         for place, (herb, number) in enumerate(zip(_HERBS, numbers, strict=True))
     )

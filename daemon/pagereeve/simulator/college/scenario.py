@@ -16,7 +16,7 @@ Action = Callable[[], Awaitable[None] | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class ScenarioStep:
     at_s: float
     what: str
     action: Action
@@ -38,7 +38,7 @@ class Scenario:
 
     def __init__(self, seed: int) -> None:
         self.seed = seed
-        self._steps: list[Step] = []
+        self._steps: list[ScenarioStep] = []
 
     def at(self, at_s: float, action: Action, what: str = "") -> Scenario:
         """Raises BadScenario for a time before the start or too many steps."""
@@ -46,18 +46,18 @@ class Scenario:
             raise BadScenario(f"step {what!r} is {-at_s} s before the start")
         if len(self._steps) >= STEPS_MAX:
             raise BadScenario(f"a scenario has {STEPS_MAX} steps at most")
-        self._steps.append(Step(at_s, what, action))
+        self._steps.append(ScenarioStep(at_s, what, action))
         return self
 
     @property
-    def steps(self) -> tuple[Step, ...]:
+    def steps(self) -> tuple[ScenarioStep, ...]:
         return tuple(sorted(self._steps, key=lambda step: step.at_s))
 
     @property
     def length_s(self) -> float:
         return max((step.at_s for step in self._steps), default=0.0)
 
-    async def run(self, clock: Clock, on_step: Callable[[Step], None] | None = None) -> None:
+    async def run(self, clock: Clock, on_step: Callable[[ScenarioStep], None] | None = None) -> None:
         """Do every step at its second after now; an action's error ends the run."""
         began_us = clock.monotonic_us()
         for step in self.steps:

@@ -15,7 +15,7 @@ CONNECTIONS_MAX: Final = 64
 Serve = Callable[[asyncio.StreamReader, asyncio.StreamWriter], Awaitable[None]]
 
 
-class Listener:
+class LoopbackListener:
     """Runs ``serve`` for each connection and closes it afterwards; a peer that breaks off is no error.
 
     An exception of ``serve`` itself ends its connection and is raised again by ``stop``.

@@ -114,7 +114,7 @@ class MeterLife:
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class ShownState:
     """All that one SNMP answer can show of a printer (RFC 2790, RFC 3805)."""
 
     life_count: int

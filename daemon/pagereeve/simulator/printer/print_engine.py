@@ -18,7 +18,7 @@ from pagereeve.simulator.printer.model import (
     PrinterSpec,
     PrintJob,
     Sheet,
-    Shown,
+    ShownState,
     Truth,
 )
 from pagereeve.simulator.printer.page_counter import MeterHead
@@ -217,14 +217,14 @@ class PrintEngine:
         self.advance(at_us)
         return self._head.show(self._now_us)[0]
 
-    def show(self, at_us: int) -> Shown:
+    def show(self, at_us: int) -> ShownState:
         """One consistent answer. Uses up a false zero."""
         self.advance(at_us)
         life, power_on = self._head.show(self._now_us)
         if self._false_zero:
             life, self._false_zero = 0, False
         printer, device, marker = self._status()
-        return Shown(
+        return ShownState(
             life_count=life,
             power_on_count=power_on,
             unit_code=UNIT_CODES[self._unit],

@@ -8,7 +8,7 @@ from typing import Final
 
 from pagereeve.ports.clock import Clock
 from pagereeve.simulator.errors import BadJob, PrinterFull, PrinterOff
-from pagereeve.simulator.network.listener import Listener, reset
+from pagereeve.simulator.network.listener import LoopbackListener, reset
 from pagereeve.simulator.printer.job_language import HEADER_MAX_BYTES, job_of
 from pagereeve.simulator.printer.model import PrintJob
 from pagereeve.simulator.printer.page_languages import DOCUMENT_MAX_BYTES, job_in
@@ -33,7 +33,7 @@ class PrintPort:
 
     def __init__(self, engine: PrintEngine, clock: Clock) -> None:
         self._engine, self._clock = engine, clock
-        self._listener = Listener(self._serve, limit_bytes=HEADER_MAX_BYTES)
+        self._listener = LoopbackListener(self._serve, limit_bytes=HEADER_MAX_BYTES)
         self.counts = PortCounts()
 
     @property

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Any, Final, Literal
 
 from pagereeve.ports.clock import Clock
-from pagereeve.simulator.network.listener import Listener, close, reset
+from pagereeve.simulator.network.listener import LoopbackListener, close, reset
 from pagereeve.simulator.snmp.agent import Address, DatagramDoor
 
 CONNECT_TIMEOUT_S: Final = 5.0
@@ -25,7 +25,7 @@ class PrintRelay:
 
     def __init__(self, target: Address, clock: Clock) -> None:
         self._target, self._clock = target, clock
-        self._listener = Listener(self._serve)
+        self._listener = LoopbackListener(self._serve)
         self.down = False
         self.slow_s = 0.0
         self.relayed_bytes = 0

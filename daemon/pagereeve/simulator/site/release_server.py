@@ -12,7 +12,7 @@ from pagereeve.domain.facts.facts import Outcome
 from pagereeve.domain.facts.ticket import ColorMode, Sides, Ticket
 from pagereeve.ports.clock import Clock
 from pagereeve.simulator.errors import BadScenario, NoticeLost
-from pagereeve.simulator.network.listener import Listener
+from pagereeve.simulator.network.listener import LoopbackListener
 from pagereeve.simulator.network.waiting import ended, worked_off
 from pagereeve.simulator.printer.model import PrintJob
 from pagereeve.simulator.site.badge_lines import LineFormat
@@ -85,7 +85,7 @@ class PrinterRoute:
 
 
 @dataclass(frozen=True, slots=True)
-class Release:
+class HeldRelease:
     """One letting-go of one job. ``badge`` is empty for a job released without one."""
 
     name: str
@@ -115,16 +115,16 @@ class ReleaseServer:
         self._owners = badges
         self._routes: dict[str, PrinterRoute] = {}
         self._held: dict[str, deque[HeldJob]] = {}
-        self._queues: dict[str, asyncio.Queue[Release]] = {}
+        self._queues: dict[str, asyncio.Queue[HeldRelease]] = {}
         self._workers: list[asyncio.Task[None]] = []
-        self._listeners: dict[str, Listener] = {}
+        self._listeners: dict[str, LoopbackListener] = {}
         self._letting_go: dict[str, int] = {}
         self.board = NoticeBoard(clock, source)
         self.gate_s = 0
         self.clock_offset_us = 0
         self.tells_badges = False
         self.outcomes: dict[str, Outcome] = {}
-        self.releases: list[Release] = []
+        self.releases: list[HeldRelease] = []
         self.counts = ServerCounts()
 
     async def stop(self) -> None:
@@ -139,7 +139,7 @@ class ReleaseServer:
 
     def route(self, route: PrinterRoute) -> None:
         """Serve this printer from now on."""
-        queue: asyncio.Queue[Release] = asyncio.Queue(maxsize=QUEUED_MAX)
+        queue: asyncio.Queue[HeldRelease] = asyncio.Queue(maxsize=QUEUED_MAX)
         self._routes[route.printer] = route
         self._queues[route.printer] = queue
         self._workers.append(asyncio.get_running_loop().create_task(self._work(queue)))
@@ -156,7 +156,7 @@ class ReleaseServer:
                     writer.write((self.badge(gateway, badge) + "\r\n").encode())
                     await writer.drain()
 
-        listener = Listener(serve, limit_bytes=4096)
+        listener = LoopbackListener(serve, limit_bytes=4096)
         await listener.start(host)
         self._listeners[gateway] = listener
         return listener.address
@@ -213,7 +213,7 @@ class ReleaseServer:
 
     def _let_go(self, job: HeldJob, badge: str) -> None:
         nth = self._letting_go[job.name] = self._letting_go.get(job.name, 0) + 1
-        release = Release(f"{job.name}.{nth}", job, self._routes[job.printer], badge)
+        release = HeldRelease(f"{job.name}.{nth}", job, self._routes[job.printer], badge)
         try:
             self._queues[job.printer].put_nowait(release)
         except asyncio.QueueFull:
@@ -221,7 +221,7 @@ class ReleaseServer:
             return
         self.releases.append(release)
 
-    async def _work(self, queue: asyncio.Queue[Release]) -> None:
+    async def _work(self, queue: asyncio.Queue[HeldRelease]) -> None:
         while True:
             release = await queue.get()
             try:
@@ -229,7 +229,7 @@ class ReleaseServer:
             finally:
                 queue.task_done()
 
-    async def _release(self, release: Release) -> None:
+    async def _release(self, release: HeldRelease) -> None:
         faults = release.held.faults
         ahead_us = CLOCK_AHEAD_US if "clock-ahead" in faults else 0
         started_us = self._now_us() + ahead_us
@@ -244,7 +244,7 @@ class ReleaseServer:
         self.outcomes[release.name] = outcome
         self.counts.released += 1
 
-    async def _tell_started(self, release: Release, at_us: int) -> None:
+    async def _tell_started(self, release: HeldRelease, at_us: int) -> None:
         faults = release.held.faults
         data = self._started_data(release)
         notice = Notice(f"{release.name}.started", RELEASE_STARTED, at_us, data, self.gate_s)
@@ -257,7 +257,7 @@ class ReleaseServer:
         if "started-twice" in faults:
             await self._tell(release, Notice(f"{notice.id}.again", notice.type, at_us, data))
 
-    async def _tell_ended(self, release: Release, at_us: int, outcome: Outcome) -> None:
+    async def _tell_ended(self, release: HeldRelease, at_us: int, outcome: Outcome) -> None:
         held = release.held
         pages = held.pages * held.copies
         data = {"release": release.name, "outcome": outcome, "pages_sent": pages if outcome == "completed" else None}
@@ -267,7 +267,7 @@ class ReleaseServer:
         if "duplicate-notices" in held.faults:
             await self._tell(release, notice)
 
-    async def _tell(self, release: Release, notice: Notice) -> None:
+    async def _tell(self, release: HeldRelease, notice: Notice) -> None:
         """Waits for the answer where one can be had: a job is not held up by a receiver that is away."""
         try:
             answered = self.board.tell(release.route.printer, notice)
@@ -277,7 +277,7 @@ class ReleaseServer:
         except (NoticeLost, TimeoutError):
             self.counts.unacknowledged += 1
 
-    def _started_data(self, release: Release) -> dict[str, Any]:
+    def _started_data(self, release: HeldRelease) -> dict[str, Any]:
         held, route = release.held, release.route
         wrong = WRONG_NAME_SUFFIX if "wrong-printer-name" in held.faults else ""
         data = {
@@ -295,7 +295,7 @@ class ReleaseServer:
     def _others_badge(self, owner: str) -> str:
         return next(badge for badge, other in self._owners.items() if other != owner)
 
-    async def _send(self, release: Release) -> Outcome:
+    async def _send(self, release: HeldRelease) -> Outcome:
         held = release.held
         if "not-sent" in held.faults:
             return "completed"

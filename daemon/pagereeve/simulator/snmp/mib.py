@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final, Literal
 
-from pagereeve.simulator.printer.model import Shown, error_octets
+from pagereeve.simulator.printer.model import ShownState, error_octets
 
 Oid = tuple[int, ...]
 Kind = Literal["octets", "integer", "counter", "ticks", "oid"]
@@ -61,7 +61,7 @@ def system_rows(description: str, object_id: Oid, uptime_cs: int, name: str) -> 
     ]
 
 
-def printer_rows(shown: Shown, name: str, device: int, marker: int) -> list[Row]:
+def printer_rows(shown: ShownState, name: str, device: int, marker: int) -> list[Row]:
     """A printer's agent. ``device`` is its hrDeviceIndex; where it isn't 1, a network interface has that place."""
     rows = system_rows(shown.description, shown.object_id, shown.uptime_cs, name)
     rows.append(Row((*HR, 1, 1, 0), "ticks", shown.uptime_cs))

@@ -6,17 +6,17 @@ from collections import defaultdict
 from collections.abc import AsyncIterator, Mapping, Sequence
 from typing import TypeVar
 
-from pagereeve.domain.facts.facts import Event, Fact, Read, ReadFailed
+from pagereeve.domain.facts.facts import Event, Fact, PlateauRead, ReadFailed
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.memory.ledger import MemoryLedger
 from pagereeve.store.records.batch import Batch, First, Numbered
-from pagereeve.store.records.fact_record import BADGE_KINDS, DECIDED, ENDED, Filing, Identity, run_of
+from pagereeve.store.records.fact_record import BADGE_KINDS, DECIDED, ENDED, FactRecord, Identity, run_of
 from pagereeve.store.records.requests import (
     Post,
-    Request,
+    StoreRequest,
     append_request,
     clear_request,
     observe_request,
@@ -61,7 +61,7 @@ class MemoryJournal(MemoryLedger):
         ordered = sorted(known, key=lambda one: (one.filing.at_us, one.filing.printer, one.seq))
         return [one.filing.fact for one in ordered]
 
-    def _store(self, request: Request[Answer]) -> Answer:
+    def _store(self, request: StoreRequest[Answer]) -> Answer:
         if self.unavailable:
             raise JournalUnavailable(f"nothing was stored: {self.unavailable}; try again later")
         batch = Batch(self)
@@ -82,7 +82,7 @@ class MemoryJournal(MemoryLedger):
     async def append(self, fact: Fact) -> Receipt:
         return self._store(append_request(fact))
 
-    async def observe(self, printer: str, sealed: Sequence[Fact], current: Read | ReadFailed) -> Sequence[int]:
+    async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         return self._store(observe_request(printer, sealed, current))
 
     async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
@@ -176,7 +176,7 @@ def _stored(one: Numbered) -> StoredFact:
     return StoredFact(one.seq, one.filing.fact)
 
 
-def _source(filing: Filing) -> str | None:
+def _source(filing: FactRecord) -> str | None:
     return None if filing.identity is None else filing.identity[0]
 
 

@@ -10,7 +10,7 @@ from pagereeve.domain.facts.facts import BadgeUnreadable, Conflict, Event, Fact
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
-from pagereeve.store.records.fact_record import Filing, Identity, ReleaseName, file
+from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, file
 from pagereeve.store.records.ledger_records import Columns
 
 
@@ -43,7 +43,7 @@ class Stored(Protocol):
 @dataclass(frozen=True, slots=True)
 class Numbered:
     seq: int
-    filing: Filing
+    filing: FactRecord
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +51,7 @@ class KeptAside:
     """A conflicting event; ``seq`` is the number of its Conflict fact on the event's printer."""
 
     seq: int
-    filing: Filing
+    filing: FactRecord
     digest: str
     identity: Identity
     received_us: int
@@ -86,7 +86,7 @@ class Batch:
     conflict_seqs: dict[tuple[Identity, str], int] = field(default_factory=dict)
     notices: dict[ReleaseName, list[Fact]] = field(default_factory=dict)
 
-    def append(self, filing: Filing) -> Receipt:
+    def append(self, filing: FactRecord) -> Receipt:
         if filing.identity is None or filing.digest is None:
             return Receipt("stored", self._number(filing))
         first = self.firsts.get(filing.identity) or self.stored.first(filing.identity)
@@ -100,16 +100,16 @@ class Batch:
             return Receipt("duplicate", first.seq, self._notices(filing))
         return Receipt("conflict", self._keep_aside(filing, filing.identity, filing.digest))
 
-    def observe(self, printer: str, sealed: Sequence[Filing], current: str) -> tuple[int, ...]:
+    def observe(self, printer: str, sealed: Sequence[FactRecord], current: str) -> tuple[int, ...]:
         seqs = tuple(self.append(filing).seq for filing in sealed)
         self.open_runs[printer] = current
         return seqs
 
-    def _notices(self, filing: Filing) -> tuple[Fact, ...]:
+    def _notices(self, filing: FactRecord) -> tuple[Fact, ...]:
         key = filing.release_key
         return () if key is None else (*self.stored.notices(key), *self.notices.get(key, ()))
 
-    def _number(self, filing: Filing) -> int:
+    def _number(self, filing: FactRecord) -> int:
         head = self.heads.get(filing.printer)
         seq = (self.stored.head(filing.printer) if head is None else head) + 1
         self.heads[filing.printer] = seq
@@ -118,7 +118,7 @@ class Batch:
             self.notices.setdefault((filing.identity[0], filing.release), []).append(filing.fact)
         return seq
 
-    def _keep_aside(self, filing: Filing, identity: Identity, digest: str) -> int:
+    def _keep_aside(self, filing: FactRecord, identity: Identity, digest: str) -> int:
         known = self.conflict_seqs.get((identity, digest)) or self.stored.conflict_seq(identity, digest)
         if known is not None:
             return known

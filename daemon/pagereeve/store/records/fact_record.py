@@ -22,8 +22,8 @@ from pagereeve.domain.facts.facts import (
     Decided,
     Event,
     Fact,
+    PlateauRead,
     PrinterNoted,
-    Read,
     ReadFailed,
     ReleaseEnded,
     ReleaseStarted,
@@ -46,7 +46,7 @@ FAR_US: Final = 7_258_118_400_000_000
 
 
 @dataclass(frozen=True, slots=True)
-class Filing:
+class FactRecord:
     """What a fact's row holds besides its number.
 
     ``identity`` (source, id) and ``digest`` (sha256 of the claim, hex) are None for what is no event: a Conflict
@@ -73,7 +73,7 @@ class Filing:
         return (self.identity[0], self.release)
 
 
-def file(fact: Fact) -> Filing:
+def file(fact: Fact) -> FactRecord:
     """Raises BadFact or BadCanonical where the stored body could not be read again as the same fact."""
     members = to_json(fact)
     encode = encoder_for(members)
@@ -82,10 +82,10 @@ def file(fact: Fact) -> Filing:
         raise BadFact(str(members["fact"]), "does not read back as it was written; channels must be sorted by name")
     if isinstance(fact, BadgeUnreadable):
         identity, digest = fact.origin.key, hashlib.sha256(fact.reason.encode()).hexdigest()
-        return Filing(fact, str(members["fact"]), instant_us(fact), body, identity, digest)
+        return FactRecord(fact, str(members["fact"]), instant_us(fact), body, identity, digest)
     if not isinstance(fact, Event):
-        return Filing(fact, str(members["fact"]), instant_us(fact), body)
-    return Filing(
+        return FactRecord(fact, str(members["fact"]), instant_us(fact), body)
+    return FactRecord(
         fact=fact,
         kind=str(members["type"]),
         at_us=instant_us(fact),
@@ -131,7 +131,7 @@ def _claim(event: Event, members: Mapping[str, Any]) -> dict[str, Any]:
     return {"type": members["type"], "data": members["data"], "occurred_us": occurred}
 
 
-def open_body(current: Read | ReadFailed) -> str:
+def open_body(current: PlateauRead | ReadFailed) -> str:
     """The body of an open run. Raises as ``file`` does."""
     return file(current).body
 
@@ -141,9 +141,9 @@ def fact_of(body: str) -> Fact:
     return from_json(json.loads(body))
 
 
-def run_of(body: str) -> Read | ReadFailed:
+def run_of(body: str) -> PlateauRead | ReadFailed:
     """The inverse of ``open_body``. Raises BadFact where the body is another kind of fact."""
     fact = fact_of(body)
-    if isinstance(fact, Read | ReadFailed):
+    if isinstance(fact, PlateauRead | ReadFailed):
         return fact
     raise BadFact("fact", "an open run must be a reading or a failed read")

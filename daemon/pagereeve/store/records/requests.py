@@ -7,20 +7,20 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Protocol, TypeVar
 
-from pagereeve.domain.facts.facts import Fact, Read, ReadFailed
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.records.batch import Batch, Replacement
-from pagereeve.store.records.fact_record import Filing, file, open_body
+from pagereeve.store.records.fact_record import FactRecord, file, open_body
 from pagereeve.store.records.segment_records import segment_rows
 
 Answer_co = TypeVar("Answer_co", covariant=True)
 
 
-class Request(Protocol[Answer_co]):
+class StoreRequest(Protocol[Answer_co]):
     @property
-    def filings(self) -> Sequence[Filing]:
+    def filings(self) -> Sequence[FactRecord]:
         """Facts whose identities must be looked up before ``join``."""
         ...
 
@@ -31,10 +31,10 @@ class Request(Protocol[Answer_co]):
 
 @dataclass(frozen=True, slots=True)
 class Append:
-    filing: Filing
+    filing: FactRecord
 
     @property
-    def filings(self) -> Sequence[Filing]:
+    def filings(self) -> Sequence[FactRecord]:
         return (self.filing,)
 
     def join(self, batch: Batch) -> Receipt:
@@ -44,7 +44,7 @@ class Append:
 @dataclass(frozen=True, slots=True)
 class Observe:
     printer: str
-    filings: Sequence[Filing]
+    filings: Sequence[FactRecord]
     current: str
 
     def join(self, batch: Batch) -> tuple[int, ...]:
@@ -56,7 +56,7 @@ class Replace:
     replacement: Replacement
 
     @property
-    def filings(self) -> Sequence[Filing]:
+    def filings(self) -> Sequence[FactRecord]:
         return ()
 
     def join(self, batch: Batch) -> None:
@@ -70,7 +70,7 @@ class Post:
     entry: Announcement | QueueRemoval
 
     @property
-    def filings(self) -> Sequence[Filing]:
+    def filings(self) -> Sequence[FactRecord]:
         return ()
 
     def join(self, batch: Batch) -> None:
@@ -82,7 +82,7 @@ def append_request(fact: Fact) -> Append:
     return Append(file(fact))
 
 
-def observe_request(printer: str, sealed: Sequence[Fact], current: Read | ReadFailed) -> Observe:
+def observe_request(printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Observe:
     """Raises ValueError where a fact belongs to another printer, BadFact as ``append_request`` does."""
     strangers = {fact.printer for fact in (*sealed, current)} - {printer}
     if strangers:

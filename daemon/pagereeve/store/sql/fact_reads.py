@@ -8,7 +8,7 @@ from typing import Any
 
 from sqlalchemy import Row, Select, func, or_, select, tuple_, union
 
-from pagereeve.domain.facts.facts import Event, Fact, Read
+from pagereeve.domain.facts.facts import Event, Fact, PlateauRead
 from pagereeve.ports.journal import OpenRun, StoredFact
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.records.fact_record import DECIDED, ENDED, NOTED, fact_of, run_of
@@ -131,12 +131,12 @@ class FactReads:
         row = await self._reader.first(select(func.max(newest)).select_from(names))
         return None if row is None or row[0] is None else int(row[0])
 
-    async def last_read(self, printer: str) -> Read | None:
+    async def last_read(self, printer: str) -> PlateauRead | None:
         """The latest finished run of good readings, the open one aside."""
         statement = select(_FACT.body).where(_FACT.printer == printer, _FACT.kind == "reading")
         row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()))
         fact = None if row is None else fact_of(row.body)
-        return fact if isinstance(fact, Read) else None
+        return fact if isinstance(fact, PlateauRead) else None
 
     async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
         """Every printer's, in bounded pages."""

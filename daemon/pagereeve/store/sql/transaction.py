@@ -13,9 +13,9 @@ from sqlalchemy import Connection, bindparam, delete, func, insert, select
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.ports.outbox import Announcement
 from pagereeve.store.records.batch import Batch, First, Replacement
-from pagereeve.store.records.fact_record import Filing, Identity, ReleaseName, fact_of
+from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, fact_of
 from pagereeve.store.records.ledger_records import Columns
-from pagereeve.store.records.requests import Request
+from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
 
@@ -68,7 +68,7 @@ class Outcome:
     conflicts: int
 
 
-def store_group(connection: Connection, requests: Sequence[Request[Any]], heads: Heads) -> Outcome:
+def store_group(connection: Connection, requests: Sequence[StoreRequest[Any]], heads: Heads) -> Outcome:
     """Returns only once the group is committed. Whatever it raises, nothing of the group is stored."""
     try:
         with connection.begin():
@@ -83,11 +83,11 @@ def store_group(connection: Connection, requests: Sequence[Request[Any]], heads:
     return Outcome(answers, len(batch.facts), batch.duplicates, len(batch.kept_aside))
 
 
-def _identities(requests: Iterable[Request[Any]]) -> set[Identity]:
+def _identities(requests: Iterable[StoreRequest[Any]]) -> set[Identity]:
     return {filing.identity for request in requests for filing in request.filings if filing.identity is not None}
 
 
-def _releases(requests: Iterable[Request[Any]]) -> set[ReleaseName]:
+def _releases(requests: Iterable[StoreRequest[Any]]) -> set[ReleaseName]:
     return {key for request in requests for filing in request.filings if (key := filing.release_key) is not None}
 
 
@@ -194,7 +194,7 @@ def _one_a_printer(replacements: Sequence[Replacement]) -> Iterable[list[Replace
     yield lot
 
 
-def _fact_columns(seq: int, filing: Filing) -> Columns:
+def _fact_columns(seq: int, filing: FactRecord) -> Columns:
     source, event_id = filing.identity or (None, None)
     return {
         "printer": filing.printer,

@@ -12,7 +12,7 @@ from typing import Self
 
 from sqlalchemy.exc import DatabaseError
 
-from pagereeve.domain.facts.facts import Fact, Read, ReadFailed
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import Receipt
@@ -86,7 +86,7 @@ class SqlJournal(SqlReads):
         """ports.journal.Journal. Raises BadFact besides, for a fact that could not be read back."""
         return await self._writer.submit(append_request(fact))
 
-    async def observe(self, printer: str, sealed: Sequence[Fact], current: Read | ReadFailed) -> Sequence[int]:
+    async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         return await self._writer.submit(observe_request(printer, sealed, current))
 
     async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:

@@ -15,7 +15,7 @@ from sqlalchemy.exc import DataError, DBAPIError, IntegrityError, InterfaceError
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.errors import Unstorable, unavailable
-from pagereeve.store.records.requests import Request
+from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql.transaction import Heads, Outcome, store_group
 from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
 from pagereeve.store.sqlite.files import size_bytes, wal_path
@@ -32,7 +32,7 @@ CHECKPOINT_EVERY_US: Final = 1_000_000
 class Waiting:
     """``since_us`` is monotonic: when it came in line."""
 
-    request: Request[Any]
+    request: StoreRequest[Any]
     answer: asyncio.Future[Any]
     since_us: int
 
@@ -91,7 +91,7 @@ class Writer:
             return self._storing_since_us
         return self._queue[0].since_us if self._queue else None
 
-    async def submit(self, request: Request[Answer]) -> Answer:
+    async def submit(self, request: StoreRequest[Answer]) -> Answer:
         """The request's answer, once it is durable. Waits for a place where the queue is full.
 
         Raises JournalUnavailable (nothing of it was stored) or Unstorable. A caller that gives up waiting leaves its

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 import pytest
 
 from pagereeve.domain.alerts.advice import ADVICE
-from pagereeve.domain.alerts.alert import Alert, AlertPolicy, Surroundings, begun, joined, left, place_of
+from pagereeve.domain.alerts.alert import Alert, AlertPolicy, SiteLayout, begun, joined, left, place_of
 from pagereeve.domain.alerts.codec import alert_json, alert_of, notification_json, notification_of
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.alerts.telling import look, tell
@@ -33,7 +33,7 @@ class Place:
     now_us: int = NOON_US
 
     def __post_init__(self) -> None:
-        self.around = Surroundings(
+        self.around = SiteLayout(
             {**FLEET, "lone": ""}, {"gate-1": 20}, lambda printer, _gateway, _at_us: printer in self.quiet
         )
 
@@ -250,7 +250,7 @@ def test_no_message_names_a_person() -> None:
 
 def test_a_finding_of_the_house_lies_at_its_place() -> None:
     finding = replace(make("reader-noisy", "", (1,), NOON_US, "19 of 20", []), place="gate-1, reader desk")
-    assert place_of(finding, Surroundings()) == ("gate-1, reader desk", "", "")
+    assert place_of(finding, SiteLayout()) == ("gate-1, reader desk", "", "")
 
 
 @pytest.mark.parametrize("kind", list(SEVERITY))

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from pagereeve.domain.facts.facts import Read, ReadFailed
+from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.in_force import BADGE_REACH_LEAST_US, Rules
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.values.errors import BadFact
@@ -78,13 +78,13 @@ def test_equal_answers_are_one_plateau_and_equal_failures_one_silence() -> None:
     story.failed(70, tries=4)
     story.failed(90, "refused")
     story.reading(100, 100)
-    plateau, timeouts, refused = (fact for fact in story.facts if isinstance(fact, Read | ReadFailed))
-    assert isinstance(plateau, Read)
+    plateau, timeouts, refused = (fact for fact in story.facts if isinstance(fact, PlateauRead | ReadFailed))
+    assert isinstance(plateau, PlateauRead)
     assert (plateau.plateau.count, plateau.plateau.last_sent_us) == (7, at_us(60))
     assert isinstance(timeouts, ReadFailed)
     assert isinstance(refused, ReadFailed)
     assert (timeouts.silence.count, refused.silence.count) == (4, 1)
-    assert isinstance(story.current, Read)
+    assert isinstance(story.current, PlateauRead)
 
 
 @pytest.mark.parametrize("change", ["value", "state", "serial", "errors", "restart"])
@@ -103,7 +103,7 @@ def test_what_ends_a_plateau(change: str) -> None:
         case _:
             story.restart(25)
             story.reading(30, 100)
-    assert [fact.plateau.count for fact in story.facts if isinstance(fact, Read)] == [5]
+    assert [fact.plateau.count for fact in story.facts if isinstance(fact, PlateauRead)] == [5]
 
 
 @pytest.mark.parametrize(

@@ -8,7 +8,7 @@ from dataclasses import replace
 import pytest
 
 from pagereeve.domain.ledger import Finding, ReleaseKey
-from pagereeve.domain.patterns.bias import SIGNS_KEPT, Excursion, Step, after, signs_after
+from pagereeve.domain.patterns.bias import SIGNS_KEPT, BiasStep, Excursion, after, signs_after
 from pagereeve.domain.patterns.diagnosis import RECENT_MAX
 from pagereeve.domain.projection.projector import Ledger
 from pagereeve.domain.projection.resume_point import ResumePoint
@@ -34,7 +34,7 @@ def alarm_at(differences: Sequence[int], tolerance: int = 1) -> int | None:
     held: dict[int, Excursion | None] = {1: None, -1: None}
     signs = ""
     for job, difference in enumerate(differences, 1):
-        step = Step(difference, tolerance, job, KEY)
+        step = BiasStep(difference, tolerance, job, KEY)
         signs = signs_after(signs, step)
         for sign, before in held.items():
             held[sign] = one = after(before, step, sign, signs)
@@ -67,7 +67,7 @@ def test_a_bias_is_a_share_of_what_is_tolerated() -> None:
 def test_signs_are_kept_in_bounds() -> None:
     signs = ""
     for nth in range(100):
-        signs = signs_after(signs, Step(1 if nth % 2 else -1, 1, nth, KEY))
+        signs = signs_after(signs, BiasStep(1 if nth % 2 else -1, 1, nth, KEY))
     assert len(signs) == SIGNS_KEPT
 
 

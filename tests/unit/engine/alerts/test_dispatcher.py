@@ -11,7 +11,7 @@ from typing import Any
 import pytest
 
 from pagereeve.domain.alerts import alert as alerting
-from pagereeve.domain.alerts.alert import AlertPolicy, Surroundings
+from pagereeve.domain.alerts.alert import AlertPolicy, SiteLayout
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.findings.finding import Kind, make
 from pagereeve.domain.ledger import Finding, RowSegment
@@ -78,7 +78,7 @@ class Office:
 
     def begin(self) -> None:
         self.dispatcher = AlertDispatcher(
-            self.store, self.clock, {self.receiver.name: "warning"}, POLICY, Surroundings(), EVERY_S
+            self.store, self.clock, {self.receiver.name: "warning"}, POLICY, SiteLayout(), EVERY_S
         )
         self.worker = DeliveryWorker(
             self.receiver,

@@ -96,7 +96,7 @@ async def test_pages_that_are_no_whole_number_are_refused_by_name(pages: str) ->
 
 
 @pytest.mark.parametrize("pages", ["NaN", "1e400", "-Infinity"])
-async def test_numbers_that_are_none_are_refused_and_kept_aside_veiled(pages: str) -> None:
+async def test_numbers_that_are_none_are_refused_and_kept_aside_masked(pages: str) -> None:
     """FIELD-CASES 5.17 (matrix-org/synapse#8106)."""
     door = Door()
     body = json.dumps(event()).replace('"pages": 3', f'"pages": {pages}').encode()

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 import pagereeve.meters.discovery.profile as module
 from pagereeve.domain.facts.reading import Unit
-from pagereeve.meters.discovery.consistency import Shown, check
+from pagereeve.meters.discovery.consistency import ShownCount, check
 from pagereeve.meters.discovery.profile import BadProfile, profile_from, profiles_with, shipped_profiles
 from pagereeve.meters.discovery.records import record_of
 from pagereeve.meters.snmp.ber import DecodeError
@@ -62,7 +62,7 @@ def test_the_longest_beginning_wins_and_only_whole_arcs_count() -> None:
 def test_the_folders_readme_explains_every_key() -> None:
     text = (Path(module.__file__).parent / "profiles" / "README.md").read_text()
     keys = set(module.Profile.model_fields) | set(module.ProfileChannel.model_fields)
-    for key in keys | set(module.Rows.model_fields) | set(module.Records.model_fields):
+    for key in keys | set(module.ProfileRows.model_fields) | set(module.Records.model_fields):
         assert f"`{key}`" in text or f"[[{key}]]" in text, key
 
 
@@ -128,11 +128,11 @@ def test_any_octets_are_records_or_refused(content: bytes, tag: int) -> None:
     assert value is None or 0 <= value < 2**64
 
 
-def shown(value: int, source: str = "a maker", unit: Unit | None = Unit.IMPRESSIONS) -> Shown:
-    return Shown(value, unit, source)
+def shown(value: int, source: str = "a maker", unit: Unit | None = Unit.IMPRESSIONS) -> ShownCount:
+    return ShownCount(value, unit, source)
 
 
-def culprits(**channels: Shown) -> set[str]:
+def culprits(**channels: ShownCount) -> set[str]:
     return {name for verdict in check(channels) for name in verdict.culprits}
 
 
