@@ -17,7 +17,7 @@ def notice(**changes: Any) -> Notification:
     members: dict[str, Any] = {
         "alert": "a-5f0c9d7e21b4",
         "nth": 1,
-        "step": "begins",
+        "step": "opened",
         "kind": "meter-silent",
         "severity": "critical",
         "subject": "library-1",
@@ -39,7 +39,7 @@ def notice(**changes: Any) -> Notification:
 
 
 def over(**changes: Any) -> Notification:
-    later = {"nth": 3, "step": "over", "at_us": AT_US + 600 * SECOND_US, "until_us": AT_US + 60 * SECOND_US}
+    later = {"nth": 3, "step": "resolved", "at_us": AT_US + 600 * SECOND_US, "until_us": AT_US + 60 * SECOND_US}
     return notice(**(later | changes))
 
 

@@ -166,10 +166,10 @@ async def test_a_day_with_planted_faults_is_told_exactly_as_it_was(tmp_path: Pat
         await day.release(SERVICED, 1, 1)
         # A surplus, and a gateway that loses its power while four people release behind it.
         await day.release(SURPLUS, 2, 5)
-        await day.hears("surplus", SURPLUS, "began")
+        await day.hears("surplus", SURPLUS, "opened")
         day.silence(*BEHIND, silent=True)
         await asyncio.gather(*(day.release(name, 2, 2) for name in BEHIND))
-        await day.hears("meter-silent", "gateway gate-1", "began")
+        await day.hears("meter-silent", "gateway gate-1", "opened")
         # The receiver is away. Meanwhile the daemon dies twice, and the day goes on.
         day.away = True
         day.fleet.printers[STRAY].mark(4)
@@ -182,12 +182,12 @@ async def test_a_day_with_planted_faults_is_told_exactly_as_it_was(tmp_path: Pat
         await asyncio.sleep(4.0)
         assert len(day.told()) == 2
         day.away = False
-        await day.hears("stray-pages", STRAY, "began")
-        await day.hears("surplus", SURPLUS, "over")
-        await day.hears("meter-silent", "gateway gate-1", "over")
+        await day.hears("stray-pages", STRAY, "opened")
+        await day.hears("surplus", SURPLUS, "resolved")
+        await day.hears("meter-silent", "gateway gate-1", "resolved")
         # Explained while somebody listens: told at once.
         await day.explain("stray-pages", STRAY)
-        await day.hears("stray-pages", STRAY, "over")
+        await day.hears("stray-pages", STRAY, "resolved")
         # A printer that answers now and then, each time for longer than the hold over is none: one alert.
         await flap(day)
         await asyncio.sleep(5.0)
@@ -199,7 +199,7 @@ async def test_a_day_with_planted_faults_is_told_exactly_as_it_was(tmp_path: Pat
                 ("stray-pages", STRAY),
                 ("meter-silent", FLAPPING),
             )
-            for step in ("began", "over")
+            for step in ("opened", "resolved")
         )
         assert sorted(day.told()) == expected
         in_order(day)
@@ -212,7 +212,7 @@ async def flap(day: Day) -> None:
         await asyncio.sleep(4.0)
         day.silence(FLAPPING, silent=False)
         await asyncio.sleep(1.5)
-    await day.hears("meter-silent", FLAPPING, "over")
+    await day.hears("meter-silent", FLAPPING, "resolved")
 
 
 def in_order(day: Day) -> None:

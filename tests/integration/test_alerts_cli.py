@@ -13,7 +13,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.cli import status_of
 from pagereeve.cli.options import JOURNAL_NAME
 from pagereeve.domain.alerts.alert import SiteLayout, begun
-from pagereeve.domain.alerts.telling import tell
+from pagereeve.domain.alerts.telling import compose
 from pagereeve.domain.findings.finding import make
 from pagereeve.domain.values.instants import SECOND_US, from_text
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -28,7 +28,7 @@ AROUND = SiteLayout()
 async def folder(tmp_path: Path) -> Path:
     silent = make("meter-silent", "library-1", (1,), NOON_US, "reads fail (timeout)", ["timeout from noon"])
     waiting = begun(make("surplus", "library-2", (2,), NOON_US, "8 counted, 5 expected", []), AROUND, NOON_US)
-    alert, message = tell(begun(silent, AROUND, NOON_US), "begins", AROUND, NOON_US + 120 * SECOND_US)
+    alert, message = compose(begun(silent, AROUND, NOON_US), "opened", AROUND, NOON_US + 120 * SECOND_US)
     journal = await SqlJournal.open(tmp_path / JOURNAL_NAME, SystemClock())
     messages = [("desk", message), ("mail", message)]
     await journal.announce(Announcement(alerts=[(alert, message), (waiting, None)], messages=messages))
@@ -82,7 +82,7 @@ async def test_a_trial_message_is_taken_or_not_and_both_are_said(tmp_path: Path)
             "",
         )
         event = json.loads(site.requests[0].body)
-        assert (event["type"], event["data"]["kind"]) == ("pagereeve.alert.over.v1", "trial")
+        assert (event["type"], event["data"]["kind"]) == ("pagereeve.alert.resolved.v1", "trial")
         site.answer = lambda _: status("503 Service Unavailable")
         code, out, _ = await pagereeve("alerts", "try", "desk", "--config", str(config))
         assert code == 1

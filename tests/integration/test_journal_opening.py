@@ -4,6 +4,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import shutil
 import sqlite3
@@ -24,6 +25,10 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Table, create_engine, text
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.alerts.alert import SiteLayout, begun
+from pagereeve.domain.alerts.codec import alert_json, notification_json
+from pagereeve.domain.alerts.message import Step
+from pagereeve.domain.alerts.telling import compose
 from pagereeve.domain.ledger import Charge, Finding, Posting, RowSegment, Stretch
 from pagereeve.store.errors import CantOpen, ForeignSideFile, InUse, NewerSchema, NoSpace, NotAJournal
 from pagereeve.store.records.fact_record import file
@@ -31,7 +36,7 @@ from pagereeve.store.sql import tables as schema
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.store.sqlite.upgrade import MARGIN_BYTES, PHASES, config
-from tests.journal_samples import badge
+from tests.journal_samples import NOON_US, badge
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -312,6 +317,30 @@ async def test_what_is_open_in_a_journal_of_the_second_revision_is_news_to_whoev
     try:
         assert [one.finding for one in await journal.changes(10)] == ["f-0"]
         assert [one.id for one in await journal.findings(only_open=False)] == ["f-0", "f-1"]
+    finally:
+        await journal.close()
+
+
+async def test_messages_that_wait_since_the_third_revision_bear_the_new_words(tmp_path: Path) -> None:
+    path, settings = tmp_path / "journal.db", config()
+    words: dict[Step, str] = {"opened": "begins", "updated": "goes-on"}
+    alert = begun(FOUND, SiteLayout(), NOON_US)
+    with create_engine(f"sqlite:///{path}").begin() as connection:
+        settings.attributes["connection"] = connection
+        command.upgrade(settings, "r0003")
+        for step, old in words.items():
+            _, message = compose(alert, step, SiteLayout(), NOON_US)
+            body = json.dumps(notification_json(message) | {"step": old})
+            row = {"receiver": step, "alert": alert.id, "nth": 1, "at_us": NOON_US, "body": body}
+            names = "receiver, alert, nth, at_us, body"
+            connection.execute(text(f"INSERT INTO message ({names}) VALUES (:{names.replace(', ', ', :')})"), row)
+        row = {"id": alert.id, "body": json.dumps(alert_json(alert)), "message": body}
+        connection.execute(text("INSERT INTO alert (id, body, message) VALUES (:id, :body, :message)"), row)
+    journal = await opened(path)
+    try:
+        waiting = {step: [one.step for one in await journal.waiting(step, 9)] for step in words}
+        assert waiting == {step: [step] for step in words}
+        assert [last.step for _, last in await journal.alerts() if last is not None] == ["updated"]
     finally:
         await journal.close()
 

@@ -10,7 +10,7 @@ import pytest
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.message import Notification
-from pagereeve.domain.alerts.telling import tell
+from pagereeve.domain.alerts.telling import compose
 from pagereeve.domain.ledger import Finding
 from pagereeve.ports.outbox import Announcement, Kept, Queue, QueueRemoval
 from pagereeve.ports.store import Store
@@ -28,7 +28,7 @@ async def changed(store: Store) -> list[str]:
 
 
 def told(number: int, at_us: int = NOON_US) -> tuple[Kept, Notification]:
-    alert, message = tell(begun(finding("p", number), SiteLayout(), at_us), "begins", SiteLayout(), at_us)
+    alert, message = compose(begun(finding("p", number), SiteLayout(), at_us), "opened", SiteLayout(), at_us)
     return (alert, message), message
 
 

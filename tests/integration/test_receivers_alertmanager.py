@@ -107,7 +107,7 @@ async def test_an_alert_stands_with_its_labels_and_texts(manager: Manager) -> No
 async def test_the_same_message_again_and_later_ones_are_the_same_alert(manager: Manager) -> None:
     one = receiver(manager.url)
     message = now(alert="a-again")
-    for later in (message, message, now(alert="a-again", nth=2, step="goes-on", title="worse", findings=5)):
+    for later in (message, message, now(alert="a-again", nth=2, step="updated", title="worse", findings=5)):
         await one.deliver(later)
     await one.close()
     (alert,) = [alert for alert in await manager.alerts() if alert["labels"]["alert"] == "a-again"]

@@ -108,7 +108,7 @@ async def refused(one: MailReceiver) -> NotDelivered:
 
 async def test_an_alert_is_one_thread_for_all_recipients(office: Office) -> None:
     one = receiver(office)
-    for message in (notice(), notice(nth=2, step="goes-on"), over()):
+    for message in (notice(), notice(nth=2, step="updated"), over()):
         await one.deliver(message)
     assert [recipients for recipients, _, _ in office.taken] == [(DAY, NIGHT)] * 3
     mails = [mail for _, mail, _ in office.taken]

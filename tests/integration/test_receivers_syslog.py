@@ -101,7 +101,7 @@ async def test_rsyslog_reads_every_field(collector: Collector, transport: str) -
         "msgid": "meter-silent",
     }
     assert first["stamp"].startswith("2026-11-25T09:02:00")
-    assert first["data"].startswith('[pagereeve@32473 alert="a-5f0c9d7e21b4" nth="1" step="begins" severity="critical"')
+    assert first["data"].startswith('[pagereeve@32473 alert="a-5f0c9d7e21b4" nth="1" step="opened" severity="critical"')
     assert first["text"].removeprefix("\ufeff").startswith("The meter of library-1 does not answer. Critical, since")
     assert last["pri"] == "133"
     assert 'until="2026-11-25T09:03:00.000000Z"' in last["data"]

@@ -104,11 +104,13 @@ def test_what_stands_is_told_once_and_what_is_over_is_told_as_over(day: list[tup
         for message in sorted(messages, key=lambda one: one.nth):
             by_alert.setdefault(message.alert, []).append(message.step)
         for told in by_alert.values():
-            assert told[0] == "begins"
-            assert told.count("begins") == 1
-            assert "over" not in told[:-1]
+            assert told[0] == "opened"
+            assert told.count("opened") == 1
+            assert "resolved" not in told[:-1]
         assert len({one.id for one in messages}) == len(messages)
-        standing = [(one.kind, one.subject) for one in messages if by_alert[one.alert][-1] != "over" and one.nth == 1]
+        standing = [
+            (one.kind, one.subject) for one in messages if by_alert[one.alert][-1] != "resolved" and one.nth == 1
+        ]
         # Two alerts of one kind never stand at one place, and what is open after its hold is among them.
         assert len(standing) == len(set(standing))
         assert set(standing) == town.open_places()

@@ -55,7 +55,7 @@ class Alerting:
             store, clock, {one.name: least for one, least in receivers}, policy, _around(settings, registry)
         )
         workers = {
-            one.name: DeliveryWorker(one, store, clock, entropy, standing=_standing(dispatcher, least), teller=_tell)
+            one.name: DeliveryWorker(one, store, clock, entropy, standing=_standing(dispatcher, least), report=_tell)
             for one, least in receivers
         }
         whole = cls(dispatcher, workers)

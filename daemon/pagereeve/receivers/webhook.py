@@ -30,9 +30,9 @@ from pagereeve.receivers.wording import bounded
 
 CONTENT_TYPE: Final = "application/cloudevents+json"
 TYPES: Final[dict[Step, str]] = {
-    "begins": "pagereeve.alert.began.v1",
-    "goes-on": "pagereeve.alert.went-on.v1",
-    "over": "pagereeve.alert.over.v1",
+    "opened": "pagereeve.alert.opened.v1",
+    "updated": "pagereeve.alert.updated.v1",
+    "resolved": "pagereeve.alert.resolved.v1",
 }
 # RFC 9110 section 15.5.9, RFC 8470 section 5.2, RFC 6585 section 4: come again.
 COME_AGAIN: Final = frozenset({408, 425, 429})

@@ -69,7 +69,7 @@ def standing(notification: Notification) -> str:
         until = minute(notification.at_us if notification.until_us is None else notification.until_us)
         return f"Over since {until}; it began {since}."
     severity = notification.severity.capitalize()
-    return f"{severity}, since {since}." if notification.step == "begins" else f"{severity}, still so, since {since}."
+    return f"{severity}, since {since}." if notification.step == "opened" else f"{severity}, still so, since {since}."
 
 
 def minute(at_us: int) -> str:

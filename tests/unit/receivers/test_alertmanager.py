@@ -45,7 +45,7 @@ def test_what_is_unknown_has_no_label_and_no_annotation() -> None:
 
 
 def test_the_labels_of_an_alert_stay_the_same() -> None:
-    later = notice(step="goes-on", nth=2, title="more of it", findings=7, pages=99)
+    later = notice(step="updated", nth=2, title="more of it", findings=7, pages=99)
     assert len({json.dumps(alert_of(one, CONFIG, AT_US)["labels"]) for one in (notice(), later, over())}) == 1
 
 

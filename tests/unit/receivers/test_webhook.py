@@ -32,10 +32,10 @@ def judged(message: Notification) -> Any:
 @pytest.mark.parametrize(
     ("message", "type_"),
     [
-        (notice(), "pagereeve.alert.began.v1"),
-        (notice(step="goes-on", nth=2), "pagereeve.alert.went-on.v1"),
-        (over(), "pagereeve.alert.over.v1"),
-        (notice(subject="", title="Zoë\n\ud800"), "pagereeve.alert.began.v1"),
+        (notice(), "pagereeve.alert.opened.v1"),
+        (notice(step="updated", nth=2), "pagereeve.alert.updated.v1"),
+        (over(), "pagereeve.alert.resolved.v1"),
+        (notice(subject="", title="Zoë\n\ud800"), "pagereeve.alert.opened.v1"),
     ],
 )
 def test_the_sdk_takes_the_event(message: Notification, type_: str) -> None:
@@ -53,7 +53,7 @@ def test_what_an_event_says() -> None:
     assert data["since"] == to_text(SINCE_US)
     assert data["until"] == "2026-11-25T09:03:00.000000Z"
     assert data["evidence"] == ["09:00:05 to 09:00:08: 1 read failed (timeout)", "09:01:05: no answer"]
-    assert (data["nth"], data["step"], data["findings"]) == (3, "over", 2)
+    assert (data["nth"], data["step"], data["findings"]) == (3, "resolved", 2)
 
 
 def test_an_event_never_outgrows_what_everybody_passes_on() -> None:

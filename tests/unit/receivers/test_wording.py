@@ -57,7 +57,7 @@ def test_parts_without_a_text_are_left_out() -> None:
     ("message", "text"),
     [
         (notice(), "Critical, since 2026-11-25 09:00:00 UTC."),
-        (notice(step="goes-on", nth=2, severity="warning"), "Warning, still so, since 2026-11-25 09:00:00 UTC."),
+        (notice(step="updated", nth=2, severity="warning"), "Warning, still so, since 2026-11-25 09:00:00 UTC."),
         (over(), "Over since 2026-11-25 09:03:00 UTC; it began 2026-11-25 09:00:00 UTC."),
         (over(until_us=None), "Over since 2026-11-25 09:12:00 UTC; it began 2026-11-25 09:00:00 UTC."),
     ],
@@ -93,7 +93,7 @@ def test_a_long_text_is_cut_and_says_so() -> None:
 
 
 def test_the_subject_is_the_same_for_every_message_of_an_alert() -> None:
-    later = notice(step="goes-on", nth=2, severity="info", title="other", findings=9, pages=80)
+    later = notice(step="updated", nth=2, severity="info", title="other", findings=9, pages=80)
     assert {stable_subject(one) for one in (notice(), later, over())} == {"Pagereeve: meter silent (library-1)"}
     assert stable_subject(notice(subject="")) == "Pagereeve: meter silent"
 

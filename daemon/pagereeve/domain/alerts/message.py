@@ -7,10 +7,10 @@ from typing import Literal
 
 from pagereeve.domain.ledger import Severity
 
-Step = Literal["begins", "goes-on", "over"]
+Step = Literal["opened", "updated", "resolved"]
 """An alert begins, goes on with more than was told before, or is over."""
 
-STEPS: tuple[Step, ...] = ("begins", "goes-on", "over")
+STEPS: tuple[Step, ...] = ("opened", "updated", "resolved")
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,4 +52,4 @@ class Notification:
 
     @property
     def is_over(self) -> bool:
-        return self.step == "over"
+        return self.step == "resolved"

@@ -20,7 +20,7 @@ EVIDENCE_LINES: Final = 3
 _PERSONAL: Final = re.compile(r"\bowner\b|'s, the job|^decided ")
 
 
-def look(alert: Alert, policy: AlertPolicy, around: SiteLayout, now_us: int) -> tuple[Decision, Alert]:
+def decide(alert: Alert, policy: AlertPolicy, around: SiteLayout, now_us: int) -> tuple[Decision, Alert]:
     """What to do about an alert, and the alert as it is then (a quiet time puts it off)."""
     if alert.ended_us is not None:
         return None, alert
@@ -30,7 +30,7 @@ def look(alert: Alert, policy: AlertPolicy, around: SiteLayout, now_us: int) -> 
     if alert.quiet:
         return None, alert
     if not alert.told:
-        return ("begins" if now_us - alert.seen_us >= policy.hold_us else None), alert
+        return ("opened" if now_us - alert.seen_us >= policy.hold_us else None), alert
     return _once_told(alert, policy, now_us), alert
 
 
@@ -46,7 +46,7 @@ def _once_clear(alert: Alert, policy: AlertPolicy, now_us: int) -> Decision:
     if not alert.told:
         return "forget"
     clear_us = now_us if alert.clear_us is None else alert.clear_us
-    return "over" if alert.by_person or now_us - clear_us >= policy.hold_over_us else None
+    return "resolved" if alert.by_person or now_us - clear_us >= policy.hold_over_us else None
 
 
 def _once_told(alert: Alert, policy: AlertPolicy, now_us: int) -> Decision:
@@ -54,7 +54,7 @@ def _once_told(alert: Alert, policy: AlertPolicy, now_us: int) -> Decision:
     if alert.fresh_us is None or now_us - alert.fresh_us < policy.hold_us:
         return None
     soon = _needs_no_pause(alert) or now_us - alert.told_us >= policy.again_us
-    return "goes-on" if soon else None
+    return "updated" if soon else None
 
 
 def _is_quiet(alert: Alert, around: SiteLayout, now_us: int) -> bool:
@@ -71,7 +71,7 @@ def _needs_no_pause(alert: Alert) -> bool:
     return any(printer not in told for printer in alert.printers)
 
 
-def tell(alert: Alert, step: Step, around: SiteLayout, now_us: int) -> tuple[Alert, Notification]:
+def compose(alert: Alert, step: Step, around: SiteLayout, now_us: int) -> tuple[Alert, Notification]:
     """The next message of the alert, and the alert after it."""
     wide = alert.wide or is_wide(alert, around)
     told = replace(
@@ -81,7 +81,7 @@ def tell(alert: Alert, step: Step, around: SiteLayout, now_us: int) -> tuple[Ale
         told_members=frozenset(alert.members),
         fresh_us=None,
         wide=wide,
-        ended_us=(alert.clear_us or now_us) if step == "over" else None,
+        ended_us=(alert.clear_us or now_us) if step == "resolved" else None,
     )
     advice = GATEWAY_SILENT if wide else advice_of(alert.kind)
     return told, _message(told, step, advice, now_us)
@@ -118,7 +118,7 @@ def _message(alert: Alert, step: Step, advice: Advice, now_us: int) -> Notificat
 
 
 def _what(alert: Alert, step: Step, printers: Sequence[str]) -> str:
-    if step == "over":
+    if step == "resolved":
         if alert.last.state == "explained":
             return f"Explained: {alert.last.reason}. It was: {alert.last.text}."
         if alert.last.state == "open":
@@ -155,7 +155,7 @@ def trial(at_us: int) -> Notification:
     return Notification(
         alert=f"a-trial-{at_us}",
         nth=1,
-        step="over",
+        step="resolved",
         kind="trial",
         severity="info",
         subject="a trial",

@@ -31,7 +31,7 @@ KEEP_US = 14 * 86_400 * SECOND_US
 # The resolved form is repeated for so long (Prometheus documentation, alerts API).
 RESOLVED_US = 300 * SECOND_US
 
-Teller = Callable[[str, str, str], None]
+Report = Callable[[str, str, str], None]
 """(receiver, what, why): told when a receiver starts and stops taking messages, or refuses one."""
 
 
@@ -56,7 +56,7 @@ class DeliveryWorker:
     clock: Clock
     entropy: Entropy
     standing: Callable[[int], Sequence[Notification]]
-    teller: Teller = lambda _receiver, _what, _why: None
+    report: Report = lambda _receiver, _what, _why: None
     heartbeat: Heartbeat = field(init=False)
     every_s: float = LOOK_EVERY_S
     counts: Counter[Outcome] = field(default_factory=Counter)
@@ -131,14 +131,14 @@ class DeliveryWorker:
         if error.of_message:
             self.counts["refused"] += 1
             self._refused.setdefault(message.alert, Pause()).longer(now_us, self.entropy.jitter())
-            self.teller(self.name, f"refuses {message.id}", str(error))
+            self.report(self.name, f"refuses {message.id}", str(error))
         else:
             self._lost(error)
 
     def _lost(self, error: Exception) -> None:
         self.counts["failed"] += 1
         if self._away.until_us == 0:
-            self.teller(self.name, "takes nothing", str(error))
+            self.report(self.name, "takes nothing", str(error))
         self._away.longer(self.clock.monotonic_us(), self.entropy.jitter())
 
     async def _part(self, message: Notification, outcome: Outcome) -> None:
@@ -149,11 +149,11 @@ class DeliveryWorker:
         if outcome == "delivered":
             self._reached()
         else:
-            self.teller(self.name, f"never took {message.id}", "it was given up")
+            self.report(self.name, f"never took {message.id}", "it was given up")
 
     def _reached(self) -> None:
         if self._away.until_us:
-            self.teller(self.name, "takes messages again", "")
+            self.report(self.name, "takes messages again", "")
         self._away = Pause()
 
     async def _refresh(self) -> None:
@@ -174,11 +174,11 @@ class DeliveryWorker:
             self._reached()
 
 
-async def retire(store: Store, known: Collection[str], teller: Teller) -> None:
+async def retire(store: Store, known: Collection[str], report: Report) -> None:
     """Messages for receivers that the settings no longer name are given up, and told."""
     for name, queue in (await store.queues()).items():
         if name in known or not queue.waiting:
             continue
         while messages := await store.waiting(name, BATCH_MAX):
             await store.part(QueueRemoval(name, [(one.alert, one.nth) for one in messages]))
-        teller(name, f"is in the settings no more; {queue.waiting} messages were given up", "")
+        report(name, f"is in the settings no more; {queue.waiting} messages were given up", "")

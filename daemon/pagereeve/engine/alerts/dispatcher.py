@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 
 from pagereeve.domain.alerts.alert import RANK, Alert, AlertPolicy, SiteLayout, begun, joined, left, place_of
 from pagereeve.domain.alerts.message import Notification
-from pagereeve.domain.alerts.telling import look, tell
+from pagereeve.domain.alerts.telling import compose, decide
 from pagereeve.domain.ledger import SEVERITIES, Finding, Severity
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
@@ -80,7 +80,7 @@ class AlertDispatcher:
     async def _turn(self, changes: Sequence[Change], before: Mapping[str, Alert]) -> None:
         now_us = self.clock.now_us()
         for name in dict.fromkeys(change.finding for change in changes):
-            self._hear(name, await self.store.finding(name), now_us)
+            self._apply(name, await self.store.finding(name), now_us)
         await self._look_up_more(now_us)
         messages, forgotten = self._look(now_us)
         altered = [one for one in self._alerts.values() if before.get(one.id) != one]
@@ -93,7 +93,7 @@ class AlertDispatcher:
         if addressed:
             self.on_told()
 
-    def _hear(self, name: str, finding: Finding | None, now_us: int) -> None:
+    def _apply(self, name: str, finding: Finding | None, now_us: int) -> None:
         holder = self._alerts.get(self._holding.get(name, ""))
         if finding is not None and finding.state == "open":
             if holder is None:
@@ -113,7 +113,7 @@ class AlertDispatcher:
             self._keep(replace(alert, more=False))
         for finding in await self.store.findings(only_open=True):
             if finding.id not in self._holding:
-                self._hear(finding.id, finding, now_us)
+                self._apply(finding.id, finding, now_us)
 
     def _keep(self, alert: Alert) -> None:
         self._alerts[alert.id] = alert
@@ -127,9 +127,9 @@ class AlertDispatcher:
         messages: list[Notification] = []
         forgotten: list[str] = []
         for alert in list(self._alerts.values()):
-            decision, after = look(alert, self.policy, self.around, now_us)
+            decision, after = decide(alert, self.policy, self.around, now_us)
             if decision is not None and decision != "forget":
-                after, message = tell(after, decision, self.around, now_us)
+                after, message = compose(after, decision, self.around, now_us)
                 self._last[alert.id] = message
                 messages.append(message)
             if decision == "forget" or (after.ended_us is not None and now_us - after.told_us > KEEP_OVER_US):

@@ -28,7 +28,7 @@ FOREVER_US = 2**62
 
 @dataclass(slots=True)
 class BadgeWatcher:
-    """``hear`` never waits: beyond HEARD_MAX facts it forgets them, and reads them from the store instead."""
+    """``accept`` never waits: beyond HEARD_MAX facts it forgets them, and reads them from the store instead."""
 
     store: Store
     clock: Clock
@@ -46,7 +46,7 @@ class BadgeWatcher:
     def __post_init__(self) -> None:
         self.heartbeat = Heartbeat(self.clock)
 
-    def hear(self, fact: Fact) -> None:
+    def accept(self, fact: Fact) -> None:
         """A fact that is durable."""
         if checked_event(fact) is None and fact.printer != SITE:
             return

@@ -285,7 +285,7 @@ class EventIntake:
         """The printer's watcher hears of what is durable; a duplicate changes nothing."""
         printer = arrival.fact.printer
         if receipt.outcome == "stored":
-            self.badge_watcher.hear(arrival.fact)
+            self.badge_watcher.accept(arrival.fact)
         if not printer or receipt.outcome == "duplicate":
             return
         watcher = self.registry.watcher(printer)

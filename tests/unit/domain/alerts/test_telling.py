@@ -10,7 +10,7 @@ from pagereeve.domain.alerts.advice import ADVICE
 from pagereeve.domain.alerts.alert import Alert, AlertPolicy, SiteLayout, begun, joined, left, place_of
 from pagereeve.domain.alerts.codec import alert_json, alert_of, notification_json, notification_of
 from pagereeve.domain.alerts.message import Notification
-from pagereeve.domain.alerts.telling import look, tell
+from pagereeve.domain.alerts.telling import compose, decide
 from pagereeve.domain.findings.finding import SEVERITY, Kind, make
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.errors import BadFact
@@ -37,7 +37,7 @@ class Place:
             {**FLEET, "lone": ""}, {"gate-1": 20}, lambda printer, _gateway, _at_us: printer in self.quiet
         )
 
-    def hear(self, finding: Finding) -> None:
+    def accept(self, finding: Finding) -> None:
         if finding.state == "open":
             known = self.alert
             self.alert = (
@@ -60,9 +60,9 @@ class Place:
     def _look(self) -> None:
         if self.alert is None:
             return
-        decision, self.alert = look(self.alert, POLICY, self.around, self.now_us)
+        decision, self.alert = decide(self.alert, POLICY, self.around, self.now_us)
         if decision is not None and decision != "forget":
-            self.alert, message = tell(self.alert, decision, self.around, self.now_us)
+            self.alert, message = compose(self.alert, decision, self.around, self.now_us)
             self.messages.append(message)
         if decision == "forget" or self.alert.ended_us is not None:
             self.alert = None
@@ -90,19 +90,19 @@ def explained(finding: Finding) -> Finding:
 
 def test_a_difference_is_told_once_after_its_hold_and_again_when_a_person_explained_it() -> None:
     place = Place()
-    place.hear(surplus(1))
+    place.accept(surplus(1))
     assert place.passes(1) == []
-    assert place.passes(1) == ["begins"]
+    assert place.passes(1) == ["opened"]
     assert place.passes(3 * 24 * 60) == []
-    place.hear(explained(surplus(1)))
-    assert place.passes(1) == ["over"]
+    place.accept(explained(surplus(1)))
+    assert place.passes(1) == ["resolved"]
     assert "Explained: test-page" in place.messages[-1].what
     assert [one.id for one in place.messages] == [f"{place.messages[0].alert}.1", f"{place.messages[0].alert}.2"]
 
 
 def test_a_difference_that_a_late_notice_explains_within_the_hold_is_never_told() -> None:
     place = Place()
-    place.hear(surplus(1))
+    place.accept(surplus(1))
     place.passes(1)
     place.gone(surplus(1))
     assert place.passes(60) == []
@@ -111,46 +111,46 @@ def test_a_difference_that_a_late_notice_explains_within_the_hold_is_never_told(
 
 def test_a_told_difference_that_a_late_notice_explains_is_over() -> None:
     place = Place()
-    place.hear(surplus(1))
+    place.accept(surplus(1))
     place.passes(5)
     place.gone(surplus(1))
-    assert place.passes(20) == ["over"]
+    assert place.passes(20) == ["resolved"]
     assert "What came later explains it" in place.messages[-1].what
 
 
 def test_more_differences_of_one_kind_at_one_printer_are_one_alert_told_again_once_a_day() -> None:
     place = Place()
     for number in range(50):
-        place.hear(surplus(number))
+        place.accept(surplus(number))
         place.passes(6)
-    assert [one.step for one in place.messages] == ["begins"]
-    assert place.passes(24 * 60) == ["goes-on"]
+    assert [one.step for one in place.messages] == ["opened"]
+    assert place.passes(24 * 60) == ["updated"]
     last = place.messages[-1]
     assert (last.findings, last.pages) == (50, 150)
     assert last.command == "pagereeve findings --printer lone"
     for number in range(50):
-        place.hear(explained(surplus(number)))
-    assert place.passes(1) == ["over"]
+        place.accept(explained(surplus(number)))
+    assert place.passes(1) == ["resolved"]
 
 
 def test_a_printer_that_answers_half_the_time_for_an_hour_is_one_alert() -> None:
     """FIELD-CASES 7.10 (prometheus/alertmanager#204, #1063, #3048)."""
     place = Place()
     for number in range(12):
-        place.hear(silent("lone", number))
+        place.accept(silent("lone", number))
         place.passes(3)
-        place.hear(silent("lone", number, until_us=place.now_us))
+        place.accept(silent("lone", number, until_us=place.now_us))
         place.passes(2)
-    assert [one.step for one in place.messages] == ["begins"]
-    assert place.passes(10) == ["over"]
+    assert [one.step for one in place.messages] == ["opened"]
+    assert place.passes(10) == ["resolved"]
 
 
 def test_a_printer_that_is_silent_for_a_minute_now_and_then_is_no_alert() -> None:
     place = Place()
     for number in range(12):
-        place.hear(silent("lone", number))
+        place.accept(silent("lone", number))
         place.passes(1)
-        place.hear(silent("lone", number, until_us=place.now_us))
+        place.accept(silent("lone", number, until_us=place.now_us))
         place.passes(4)
     assert place.messages == []
 
@@ -159,74 +159,74 @@ def test_a_gateway_that_is_off_with_twenty_printers_is_one_alert() -> None:
     """FIELD-CASES 7.10 (canonical/hardware-observer-operator#476)."""
     place = Place()
     for nth in range(20):
-        place.hear(silent(f"printer-{nth}"))
-    assert place.passes(60) == ["begins"]
+        place.accept(silent(f"printer-{nth}"))
+    assert place.passes(60) == ["opened"]
     message = place.messages[0]
     assert message.subject == "gateway gate-1"
     assert message.title == "gateway gate-1: its printers do not answer"
     assert message.what.startswith("20 printers: printer-0, printer-1,")
     assert len(message.evidence) == 3
     for nth in range(20):
-        place.hear(silent(f"printer-{nth}", until_us=place.now_us))
-    assert place.passes(11) == ["over"]
+        place.accept(silent(f"printer-{nth}", until_us=place.now_us))
+    assert place.passes(11) == ["resolved"]
 
 
 def test_printers_that_fall_silent_one_by_one_are_told_until_the_gateway_is_and_then_no_more() -> None:
     place = Place()
     for nth in range(20):
-        place.hear(silent(f"printer-{nth}"))
+        place.accept(silent(f"printer-{nth}"))
         place.passes(10)
-    assert [one.step for one in place.messages] == ["begins", "goes-on", "goes-on"]
+    assert [one.step for one in place.messages] == ["opened", "updated", "updated"]
     assert ["its printers do not answer" in one.title for one in place.messages] == [False, False, True]
     assert len({one.alert for one in place.messages}) == 1
 
 
 def test_two_printers_of_twenty_are_told_as_printers() -> None:
     place = Place()
-    place.hear(silent("printer-1"))
-    place.hear(silent("printer-2"))
-    assert place.passes(60) == ["begins"]
+    place.accept(silent("printer-1"))
+    place.accept(silent("printer-2"))
+    assert place.passes(60) == ["opened"]
     assert "the meter does not answer" in place.messages[0].title
 
 
 def test_maintenance_puts_an_alert_off_and_does_not_lose_it() -> None:
     place = Place(quiet={"lone"})
-    place.hear(silent("lone"))
+    place.accept(silent("lone"))
     assert place.passes(120) == []
     place.quiet.clear()
     assert place.passes(2) == []
-    assert place.passes(1) == ["begins"]
+    assert place.passes(1) == ["opened"]
 
 
 def test_what_came_and_went_during_maintenance_is_never_told() -> None:
     place = Place(quiet={"lone"})
-    place.hear(silent("lone"))
+    place.accept(silent("lone"))
     place.passes(60)
-    place.hear(silent("lone", until_us=place.now_us))
+    place.accept(silent("lone", until_us=place.now_us))
     place.quiet.clear()
     assert place.passes(60) == []
 
 
 def test_what_is_over_during_maintenance_is_told_all_the_same() -> None:
     place = Place()
-    place.hear(silent("lone"))
+    place.accept(silent("lone"))
     place.passes(5)
     place.quiet.add("lone")
-    place.hear(silent("lone", until_us=place.now_us))
-    assert place.passes(12) == ["over"]
+    place.accept(silent("lone", until_us=place.now_us))
+    assert place.passes(12) == ["resolved"]
 
 
 def test_one_printer_in_maintenance_does_not_silence_the_others_behind_its_gateway() -> None:
     place = Place(quiet={"printer-1"})
-    place.hear(silent("printer-1"))
+    place.accept(silent("printer-1"))
     assert place.passes(10) == []
-    place.hear(silent("printer-2"))
-    assert place.passes(3) == ["begins"]
+    place.accept(silent("printer-2"))
+    assert place.passes(3) == ["opened"]
 
 
 def test_a_message_says_what_it_costs_three_lines_of_evidence_what_to_do_and_what_shows_all() -> None:
     place = Place()
-    place.hear(surplus(1))
+    place.accept(surplus(1))
     place.passes(2)
     (message,) = place.messages
     assert message.title == "lone: more pages counted than released"
@@ -241,7 +241,7 @@ def test_no_message_names_a_person() -> None:
     lines = ["job j, owner anise", "the badge is anise's, the job birch's", "decided 2026 by warden: close", "gate-1"]
     finding = replace(make("badge-owner-differs", "", (1,), NOON_US, "a question", lines), place="printer lone")
     place = Place()
-    place.hear(finding)
+    place.accept(finding)
     place.passes(2)
     text = repr(place.messages)
     assert place.messages[0].evidence == ("gate-1",)
@@ -265,7 +265,7 @@ def test_every_kind_has_advice_in_few_words(kind: Kind) -> None:
 def test_alerts_and_messages_come_back_as_they_were() -> None:
     place = Place()
     for number in range(3):
-        place.hear(surplus(number))
+        place.accept(surplus(number))
     place.passes(2)
     assert place.alert is not None
     assert alert_of(alert_json(place.alert)) == place.alert
@@ -275,7 +275,7 @@ def test_alerts_and_messages_come_back_as_they_were() -> None:
 
 def test_what_another_version_wrote_of_an_alert_is_refused_by_name() -> None:
     place = Place()
-    place.hear(surplus(1))
+    place.accept(surplus(1))
     assert place.alert is not None
     with pytest.raises(BadFact, match=r"alert: has members nobody knows: mood"):
         alert_of({**alert_json(place.alert), "mood": "odd"})

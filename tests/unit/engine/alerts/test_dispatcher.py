@@ -86,7 +86,7 @@ class Office:
             self.clock,
             SeededEntropy(),
             standing=lambda over_us: self.dispatcher.standing("warning", over_us),
-            teller=lambda *told: self.said.append(told),
+            report=lambda *told: self.said.append(told),
             every_s=EVERY_S,
         )
         self.dispatcher.on_told = self.worker.wake
@@ -124,13 +124,13 @@ def closed(finding: Finding) -> Finding:
     return replace(finding, state="closed", until_us=2_000_000)
 
 
-def story(tell: Callable[[Office], Coroutine[Any, Any, None]], office: Office | None = None) -> Office:
+def story(script: Callable[[Office], Coroutine[Any, Any, None]], office: Office | None = None) -> Office:
     office = office or Office()
 
     async def whole() -> None:
         office.begin()
         try:
-            await tell(office)
+            await script(office)
         finally:
             await office.die()
 
@@ -139,28 +139,28 @@ def story(tell: Callable[[Office], Coroutine[Any, Any, None]], office: Office | 
 
 
 def test_a_finding_is_told_once_and_when_it_is_over() -> None:
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         await office.record(a())
         await asyncio.sleep(HOUR_S)
-        assert office.taken() == [("surplus", "begins")]
+        assert office.taken() == [("surplus", "opened")]
         await office.record(closed(a()))
         await asyncio.sleep(HOUR_S)
 
-    office = story(tell)
-    assert office.taken() == [("surplus", "begins"), ("surplus", "over")]
+    office = story(script)
+    assert office.taken() == [("surplus", "opened"), ("surplus", "resolved")]
     assert asyncio.run(office.store.waiting("desk", 10)) == []
 
 
 def test_a_finding_below_the_least_severity_is_not_told() -> None:
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         await office.record(a("repeated-release"))
         await asyncio.sleep(HOUR_S)
 
-    assert story(tell).taken() == []
+    assert story(script).taken() == []
 
 
 def test_a_receiver_that_is_away_for_a_day_hears_all_in_order_when_it_is_back() -> None:
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         office.receiver.away = True
         for number in range(5):
             await office.record(a("surplus", f"p-{number}"))
@@ -174,47 +174,47 @@ def test_a_receiver_that_is_away_for_a_day_hears_all_in_order_when_it_is_back() 
         office.receiver.away = False
         await asyncio.sleep(600)
 
-    office = story(tell)
+    office = story(script)
     for number in range(5):
         mine = [one.step for one in office.receiver.taken if one.subject == f"p-{number}"]
-        assert mine == ["begins", "over"]
+        assert mine == ["opened", "resolved"]
     assert len(office.receiver.taken) == 10
     assert [what for _, what, _ in office.said] == ["takes nothing", "takes messages again"]
 
 
 def test_a_refused_message_holds_back_its_own_alert_alone() -> None:
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         await office.record(a("surplus", "p-1"), a("surplus", "p-2"))
         await asyncio.sleep(70)
         bad = next(one.alert for one in office.receiver.taken if one.subject == "p-1")
         office.receiver.refuses = {bad}
         await office.record(closed(a("surplus", "p-1")), closed(a("surplus", "p-2")))
         await asyncio.sleep(HOUR_S)
-        assert [one.subject for one in office.receiver.taken if one.step == "over"] == ["p-2"]
+        assert [one.subject for one in office.receiver.taken if one.step == "resolved"] == ["p-2"]
         office.receiver.refuses = set()
         await asyncio.sleep(600)
 
-    office = story(tell)
-    assert [one.subject for one in office.receiver.taken if one.step == "over"] == ["p-2", "p-1"]
+    office = story(script)
+    assert [one.subject for one in office.receiver.taken if one.step == "resolved"] == ["p-2", "p-1"]
     assert office.worker.counts["refused"] > 1
     assert office.worker.counts["delivered"] == 4
 
 
 def test_a_receiver_that_never_answers_is_away_and_the_rest_goes_on() -> None:
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         office.receiver.hangs = True
         await office.record(a())
         await asyncio.sleep(HOUR_S)
         office.receiver.hangs = False
         await asyncio.sleep(600)
 
-    office = story(tell)
-    assert office.taken() == [("surplus", "begins")]
+    office = story(script)
+    assert office.taken() == [("surplus", "opened")]
     assert office.worker.counts["failed"] > 3
 
 
 def test_deaths_lose_nothing_and_repeat_under_the_same_id() -> None:
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         office.receiver.dies_after_taking = 1
         await office.record(a())
         with suppress(RuntimeError):
@@ -228,14 +228,14 @@ def test_deaths_lose_nothing_and_repeat_under_the_same_id() -> None:
         office.begin()
         await asyncio.sleep(HOUR_S)
 
-    office = story(tell)
+    office = story(script)
     steps = {one.id: one.step for one in office.receiver.taken}
-    assert list(steps.values()) == ["begins", "over"]
-    assert [one.step for one in office.receiver.taken] == ["begins", "begins", "over"]
+    assert list(steps.values()) == ["opened", "resolved"]
+    assert [one.step for one in office.receiver.taken] == ["opened", "opened", "resolved"]
 
 
 def test_a_death_within_the_hold_neither_loses_nor_hurries_the_alert() -> None:
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         await office.record(a())
         await asyncio.sleep(40)
         await office.die()
@@ -244,11 +244,11 @@ def test_a_death_within_the_hold_neither_loses_nor_hurries_the_alert() -> None:
         assert office.taken() == []
         await asyncio.sleep(20)
 
-    assert story(tell).taken() == [("surplus", "begins")]
+    assert story(script).taken() == [("surplus", "opened")]
 
 
 def test_a_journal_that_stores_nothing_delays_and_loses_nothing() -> None:
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         await office.record(a())
         await asyncio.sleep(30)
         office.store.unavailable = "an invented full disk"
@@ -258,24 +258,24 @@ def test_a_journal_that_stores_nothing_delays_and_loses_nothing() -> None:
         office.tasks[0] = asyncio.create_task(office.dispatcher.run())
         await asyncio.sleep(HOUR_S)
 
-    assert story(tell).taken() == [("surplus", "begins")]
+    assert story(script).taken() == [("surplus", "opened")]
 
 
 def test_a_finding_that_comes_again_after_it_was_over_is_another_alert() -> None:
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         for _ in range(2):
             await office.record(a("meter-silent"))
             await asyncio.sleep(HOUR_S)
             await office.drop(a("meter-silent"))
             await asyncio.sleep(HOUR_S)
 
-    office = story(tell)
-    assert [step for _, step in office.taken()] == ["begins", "over"] * 2
+    office = story(script)
+    assert [step for _, step in office.taken()] == ["opened", "resolved"] * 2
     assert len({one.id for one in office.receiver.taken}) == 4
 
 
 def test_states_are_refreshed_while_they_stand_and_five_minutes_longer() -> None:
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         office.receiver.refresh_s = 60
         await office.record(a())
         await asyncio.sleep(600)
@@ -284,7 +284,7 @@ def test_states_are_refreshed_while_they_stand_and_five_minutes_longer() -> None
         await office.record(closed(a()))
         await asyncio.sleep(600)
 
-    office = story(tell)
+    office = story(script)
     name = office.receiver.taken[0].alert
     assert office.receiver.refreshed.count([f"{name}.2"]) == 5
     assert office.receiver.refreshed[-1] == []
@@ -293,14 +293,14 @@ def test_states_are_refreshed_while_they_stand_and_five_minutes_longer() -> None
 def test_messages_are_given_up_after_their_time_and_counted(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(workers, "KEEP_US", 12 * HOUR_S * SECOND_US)
 
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         office.receiver.away = True
         await office.record(a())
         await asyncio.sleep(13 * HOUR_S)
         office.receiver.away = False
         await asyncio.sleep(HOUR_S)
 
-    office = story(tell)
+    office = story(script)
     assert office.worker.counts["dropped"] == 1
     assert office.taken() == []
     assert [why for _, _, why in office.said if why == "it was given up"] == ["it was given up"]
@@ -310,14 +310,14 @@ def test_beyond_the_room_messages_are_dropped_and_counted(monkeypatch: pytest.Mo
     monkeypatch.setattr(dispatching, "WAITING_MAX", 2)
     dropped: list[str] = []
 
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         office.receiver.away = True
         office.dispatcher.on_dropped = dropped.append
         for number in range(4):
             await office.record(a("surplus", f"p-{number}"))
             await asyncio.sleep(1_000)
 
-    office = story(tell)
+    office = story(script)
     assert dropped == ["desk", "desk"]
     assert len(asyncio.run(office.store.waiting("desk", 10))) == 2
 
@@ -327,7 +327,7 @@ def test_an_alert_with_more_findings_than_it_has_room_for_is_over_only_when_all_
 ) -> None:
     monkeypatch.setattr(alerting, "MEMBERS_MAX", 3)
 
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         for number in range(8):
             await office.record(a(number=number))
         await asyncio.sleep(HOUR_S)
@@ -335,30 +335,30 @@ def test_an_alert_with_more_findings_than_it_has_room_for_is_over_only_when_all_
             await office.record(closed(a(number=number)))
             await asyncio.sleep(60)
         await asyncio.sleep(HOUR_S)
-        assert [step for _, step in office.taken()] == ["begins"]
+        assert [step for _, step in office.taken()] == ["opened"]
         await office.record(closed(a(number=7)))
         await asyncio.sleep(60)
-        assert [step for _, step in office.taken()] == ["begins", "over"]
+        assert [step for _, step in office.taken()] == ["opened", "resolved"]
 
-    story(tell)
+    story(script)
 
 
 def test_messages_for_a_receiver_that_is_in_the_settings_no_more_are_given_up_and_told() -> None:
     said: list[tuple[str, str, str]] = []
 
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         office.receiver.away = True
         await office.record(a())
         await asyncio.sleep(70)
         await retire(office.store, [], lambda *told: said.append(told))
         assert await office.store.waiting("desk", 10) == []
 
-    story(tell)
+    story(script)
     assert said == [("desk", "is in the settings no more; 1 messages were given up", "")]
 
 
 def test_what_is_over_is_forgotten_after_an_hour() -> None:
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         await office.record(a())
         await asyncio.sleep(70)
         await office.record(closed(a()))
@@ -367,11 +367,11 @@ def test_what_is_over_is_forgotten_after_an_hour() -> None:
         await asyncio.sleep(HOUR_S)
         assert await office.store.alerts() == []
 
-    story(tell)
+    story(script)
 
 
 def test_nothing_is_written_while_nothing_changes() -> None:
-    async def tell(office: Office) -> None:
+    async def script(office: Office) -> None:
         await office.record(a())
         await asyncio.sleep(HOUR_S)
         wrote: list[Announcement] = []
@@ -379,4 +379,4 @@ def test_nothing_is_written_while_nothing_changes() -> None:
         await asyncio.sleep(HOUR_S)
         assert wrote == []
 
-    story(tell)
+    story(script)

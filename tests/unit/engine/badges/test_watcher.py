@@ -219,7 +219,7 @@ def test_a_late_badge_stored_just_before_the_end_is_found_at_the_next_start(monk
                 await first.passes(700)
             assert any(segment.resume_point is not None for segment in await first.store.segments(SITE))
             with monkeypatch.context() as dying:
-                dying.setattr("pagereeve.engine.badges.watcher.BadgeWatcher.hear", lambda *_: None)
+                dying.setattr("pagereeve.engine.badges.watcher.BadgeWatcher.accept", lambda *_: None)
                 await first.badge("DEADBEEF", "east", late_s=3_000)
         async with World(first.printers, first.gateways, store=first.store) as again:
             again.badge_watcher.seal_every = 3

@@ -55,7 +55,7 @@ def base_subject(subject: str) -> str:
 
 
 def test_the_messages_of_an_alert_are_one_thread() -> None:
-    mails = [read_back(one) for one in (notice(), notice(step="goes-on", nth=2), over())]
+    mails = [read_back(one) for one in (notice(), notice(step="updated", nth=2), over())]
     first = mails[0]["Message-ID"]
     assert [mail["Message-ID"] for mail in mails] == [f"<a-5f0c9d7e21b4.{n}@college.example>" for n in (1, 2, 3)]
     assert [mail["References"] for mail in mails] == [None, first, first]

@@ -38,7 +38,7 @@ def fields(record: bytes) -> tuple[str, ...]:
 def test_a_record() -> None:
     head = (
         b"<130>1 2026-11-25T09:02:00.000000Z pagehost pagereeve 77 meter-silent "
-        b'[pagereeve@32473 alert="a-5f0c9d7e21b4" nth="1" step="begins" severity="critical" subject="library-1" '
+        b'[pagereeve@32473 alert="a-5f0c9d7e21b4" nth="1" step="opened" severity="critical" subject="library-1" '
         b'printer="library-1" gateway="library-gw" since="2026-11-25T09:00:00.000000Z" findings="2"] '
     )
     text = (
