@@ -6,9 +6,12 @@ mean the same for a printer that must be exact to the page and for one that need
 found: a third of the tolerance, one page in three jobs where one page is tolerated. h is six times the spread that
 such a tolerance leaves room for.
 
+For normal differences the run lengths of this part are the published ones (Brook & Evans 1972, Lucas & Crosier 1982,
+Vance 1986, Waldmann 1986: tests/unit/domain/patterns/test_run_lengths.py); Page's own table was not at hand.
+
 Noise reaches h sooner or later. So an alarm also needs a sum beyond 2.5 times what chance makes of as many differences,
-and beyond 4 times where the printer's latest differences had both signs. What that finds, and how seldom it is wrong,
-contrib/bench/bias.py measures.
+and beyond 4 times where the printer's latest differences had both signs. This part is our own and in no published
+table. What it finds, and how seldom it is wrong, rests on the simulation in contrib/bench/bias.py alone.
 """
 
 from __future__ import annotations

@@ -44,13 +44,13 @@ def alarm_at(differences: Sequence[int], tolerance: int = 1) -> int | None:
 
 
 def test_one_page_in_three_jobs_is_told_at_the_twenty_first() -> None:
-    """FIELD-CASES, "Small steady drift: CUSUM", worked input: k = 0.2, h = 3, surplus 0, 0, 1 repeating: 7 pages."""
+    """k = 0.2, h = 3, by hand: 0.8 after the first page, 0.4 more with each three jobs, 3.2 with the seventh page."""
     assert alarm_at([0, 0, 1] * 20) == 21
     assert alarm_at([0, 0, -1] * 20) == 21
 
 
-def test_the_worked_balanced_series_is_quiet() -> None:
-    """FIELD-CASES, the same: 0, 1, 0, -1, 0, 0, 1, -1, 0, 0 repeated five times peaks at 0.8: no alarm."""
+def test_a_balanced_series_with_pauses_is_quiet() -> None:
+    """By hand: no page is followed by another of its sign before its 0.8 are gone."""
     assert alarm_at([0, 1, 0, -1, 0, 0, 1, -1, 0, 0] * 500) is None
 
 
