@@ -1,6 +1,7 @@
 """Pages of plain lines as PWG raster (PWG 5102.4-2012, section 4): a header of 1,796 octets a page, then its lines.
 
-Positions in the header are from memory and are checked by an independent reader in the tests.
+Positions in the header were written from memory. CUPS reads every pixel of these pages, and Ghostscript's raster writer
+puts the same figures at the same positions (tests/integration/test_proof_raster.py).
 """
 
 from __future__ import annotations

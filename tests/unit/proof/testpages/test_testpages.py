@@ -68,7 +68,7 @@ def test_the_paper_is_announced_as_if_two_sided_were_ignored() -> None:
 
 
 def test_a_raster_page_has_the_fields_of_the_standard_and_whole_lines() -> None:
-    # PWG 5102.4-2012, sections 4.3 and 4.4, read here by hand; positions from memory.
+    # PWG 5102.4-2012, sections 4.3 and 4.4, read here by hand; foreign readers: tests/integration/test_proof_raster.py.
     data = document(Job("x", 2, copies=4, two_sided=True), "pwg", HEADING)
     assert data[:4] == b"RaS2"
     at = 4
