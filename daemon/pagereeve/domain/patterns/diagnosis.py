@@ -16,7 +16,8 @@ from pagereeve.domain.values.instants import from_text, to_text
 
 # So many brackets are looked back on: enough for a habit, few enough to forget what was mended.
 RECENT_MAX: Final = 20
-# Once is an accident, twice a coincidence. Common practice, no source.
+# One bracket or two can look like a pattern by chance; from the third on it is worth telling.
+# Common practice, no source.
 EXPLAINED_LEAST: Final = 3
 
 

@@ -7,9 +7,10 @@ import struct
 import pytest
 
 from pagereeve.proof.plan import Language
-from pagereeve.proof.testpages.block_letters import HEIGHT, rows_of
-from pagereeve.proof.testpages.jobs import JOBS, Heading, can, document, sheets_at_most
+from pagereeve.proof.testpages.jobs import JOBS, Heading, can, document, lines_of, sheets_at_most
 from pagereeve.proof.testpages.jobs import TestJob as Job
+from pagereeve.proof.testpages.raster import MARGIN, PAGE_PIXELS
+from pagereeve.proof.testpages.stroke_letters import HEIGHT, rows_of
 from pagereeve.simulator.printer.page_languages import job_in
 
 HEADING = Heading("north-1", "2026-11-25", 2, 3)
@@ -67,7 +68,7 @@ def test_the_paper_is_announced_as_if_two_sided_were_ignored() -> None:
 
 
 def test_a_raster_page_has_the_fields_of_the_standard_and_whole_lines() -> None:
-    # PWG 5102.4-2012, sections 4.3 and 4.4, read here by hand; positions from memory.
+    # PWG 5102.4-2012, sections 4.3 and 4.4, read here by hand; foreign readers: tests/integration/test_proof_raster.py.
     data = document(Job("x", 2, copies=4, two_sided=True), "pwg", HEADING)
     assert data[:4] == b"RaS2"
     at = 4
@@ -108,8 +109,41 @@ def unpacked(data: bytes, at: int, width: int, height: int) -> tuple[int, int]:
     return at, dark
 
 
-def test_every_letter_of_a_page_can_be_drawn() -> None:
-    rows = list(rows_of("Job 2 of 3: x"))
+LINE_PIXELS = PAGE_PIXELS[0] - 2 * MARGIN
+
+
+def drawn(text: str, width_max: int = LINE_PIXELS) -> tuple[tuple[bool, ...], ...]:
+    rows = tuple(tuple(row) for row in rows_of(text, width_max))
     assert len(rows) == HEIGHT
     assert len({len(row) for row in rows}) == 1
-    assert all(any(row) for row in rows)
+    return rows
+
+
+def test_every_printable_character_has_a_shape_of_its_own() -> None:
+    printable = [chr(code) for code in range(0x20, 0x7F)]
+    shapes = {character: drawn(character) for character in printable}
+    assert len(set(shapes.values())) == len(printable)
+    for character, rows in shapes.items():
+        dark = sum(map(sum, rows))
+        assert dark >= 10 or character == " "
+        # Two letters never touch: the last column of each is empty.
+        assert not any(row[-1] for row in rows)
+
+
+def test_a_line_holds_its_letters_side_by_side() -> None:
+    assert drawn("Ab1") == tuple(
+        first + second + third for first, second, third in zip(drawn("A"), drawn("b"), drawn("1"), strict=True)
+    )
+
+
+def test_a_line_that_is_too_long_loses_whole_letters() -> None:
+    one = len(drawn("W")[0])
+    assert drawn("WWW", 3 * one) == drawn("WWW")
+    assert drawn("WWW", 3 * one - 1) == drawn("WW")
+
+
+def test_the_page_is_wide_enough_for_what_it_says() -> None:
+    heading = Heading("printer-with-a-long-name-on-the-ground-floor", "2026-11-25", 3, 3)
+    for job in JOBS:
+        for line in lines_of(job, heading, 1):
+            assert drawn(line) == drawn(line, 10_000)
