@@ -31,7 +31,7 @@ from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.printers.watcher import Arrival
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.intake import Accepted, Envelope, GatedReading
+from pagereeve.ports.intake import Accepted, BadgeLine, Envelope, GatedReading, RefusedInput
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.store import Store
 
@@ -63,8 +63,9 @@ class EventIntake:
             self.counters.refused[feed, error.where[:60]] += 1
             raise
 
-    async def badge_line(self, gateway: str, badge: str, *, feed: str, received_us: int, reader: str = "") -> Accepted:
+    async def badge_line(self, line: BadgeLine) -> Accepted:
         """A raw line has no identity of its own: feed, gateway, time of arrival and the hashed number make one."""
+        gateway, badge, feed, received_us, reader = line.gateway, line.badge, line.feed, line.received_us, line.reader
         if not badge or len(badge) > NAME_MAX or not badge.isprintable():
             self.counters.refused[feed, "line"] += 1
             raise BadFact("line", f"a badge number of 1 to {NAME_MAX} printable characters is needed")
@@ -76,22 +77,13 @@ class EventIntake:
         presented = BadgePresented("", origin, sight.badge, gateway, reader, resembles=sight.resembles)
         return await self._store(presented, feed=feed, wait_s=None)
 
-    async def refused(
-        self,
-        feed: str,
-        reason: str,
-        where: str,  # noqa: ARG002 - the port's
-        sample: bytes,  # noqa: ARG002 - nothing of the content is kept: it may be a badge number (DESIGN.md 6, 6)
-        *,
-        gateway: str = "",
-        reader: str = "",
-    ) -> None:
+    async def refused(self, refused: RefusedInput) -> None:
         """Counted by reason; of a reader's line the journal keeps that it could not be read."""
-        self.counters.refused[feed, reason] += 1
-        if gateway:
+        self.counters.refused[refused.feed, refused.reason] += 1
+        if refused.gateway:
             received_us = self.clock.now_us()
-            origin = _line_origin(feed, f"{received_us:017d}-{gateway}-refused", received_us)
-            await self._append(BadgeUnreadable(origin, gateway, reason, reader))
+            origin = _line_origin(refused.feed, f"{received_us:017d}-{refused.gateway}-refused", received_us)
+            await self._append(BadgeUnreadable(origin, refused.gateway, refused.reason, refused.reader))
 
     async def _unreadable(self, gateway: str, reader: str, error: BadBadge, *, feed: str, received_us: int) -> Accepted:
         """What a reader's form refuses is an error of the frame, and never an unknown badge."""

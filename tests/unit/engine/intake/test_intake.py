@@ -14,7 +14,7 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.printers.registry import STRANGERS_MAX
 from pagereeve.engine.printers.watcher import IDLE_STRANGER_S
-from pagereeve.ports.intake import Envelope
+from pagereeve.ports.intake import BadgeLine, Envelope
 from pagereeve.ports.journal import JournalUnavailable
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import SERVER, FakePrinter, World
@@ -201,7 +201,7 @@ def test_a_badge_number_is_nowhere_in_what_is_stored() -> None:
             await world.passes(10)
             await world.badge(BADGE, "gw")
             await world.badge(BADGE, "a-gateway-that-nobody-knows")
-            await world.intake.badge_line("gw", BADGE, feed="line", received_us=world.clock.now_us())
+            await world.intake.badge_line(BadgeLine("gw", BADGE, "line", world.clock.now_us()))
             await world.start("r", 2, "a", badge=BADGE, gateway="gw")
             await world.passes(100)
             bodies = [fact_bytes(fact).decode() async for fact in world.store.all_facts()]
@@ -233,7 +233,7 @@ def test_a_line_handed_in_again_is_the_same_line() -> None:
         async with World({"p": FakePrinter()}, {"p": "gw"}) as world:
             at_us = world.clock.now_us()
             outcomes = [
-                (await world.intake.badge_line("gw", BADGE, feed="line", received_us=received_us)).outcome
+                (await world.intake.badge_line(BadgeLine("gw", BADGE, "line", received_us))).outcome
                 for received_us in (at_us, at_us, at_us + 1)
             ]
             assert outcomes == ["stored", "duplicate", "stored"]
@@ -246,7 +246,7 @@ def test_a_line_that_is_no_badge_is_refused_and_counted(line: str) -> None:
     async def story() -> None:
         async with World() as world:
             with pytest.raises(BadFact):
-                await world.intake.badge_line("gw", line, feed="line", received_us=1)
+                await world.intake.badge_line(BadgeLine("gw", line, "line", 1))
             assert world.counters.refused["line", "line"] == 1
 
     passing(story())
