@@ -211,7 +211,8 @@ class Conflict:
     digest: str
 
 
-Event = BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted | Decided
+ReleaseNotice = ReleaseStarted | ReleaseEnded
+Event = BadgePresented | ReleaseNotice | PrinterNoted | Decided
 Fact = (
     Event
     | PlateauRead

@@ -13,7 +13,15 @@ from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.memory.ledger import MemoryLedger
 from pagereeve.store.records.batch import Batch, First, Numbered
-from pagereeve.store.records.fact_record import BADGE_KINDS, DECIDED, ENDED, FactRecord, Identity, run_of
+from pagereeve.store.records.fact_record import (
+    BADGE_KINDS,
+    DECIDED,
+    ENDED,
+    STANDING_KINDS,
+    FactRecord,
+    Identity,
+    run_of,
+)
 from pagereeve.store.records.requests import (
     Post,
     StoreRequest,
@@ -27,7 +35,6 @@ from pagereeve.store.sql.fact_reads import (
     LATE_FACTS_MAX,
     READING_KINDS,
     RELEASE_FACTS_MAX,
-    STANDING_KINDS,
     UNROUTED_MAX,
 )
 

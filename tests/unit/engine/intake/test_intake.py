@@ -14,7 +14,7 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.printers.registry import STRANGERS_MAX
 from pagereeve.engine.printers.watcher import IDLE_STRANGER_S
-from pagereeve.ports.intake import Envelope
+from pagereeve.ports.intake import BadgeLine, Envelope
 from pagereeve.ports.journal import JournalUnavailable
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import SERVER, FakePrinter, World
@@ -173,7 +173,7 @@ def test_an_end_whose_start_came_while_nobody_ran_is_routed_at_the_next_start() 
             await first.passes(50)
             await first.end("r")
             # The process dies between storing the start and routing the end.
-            event = await first.intake._event(
+            dated = await first.intake.dating.envelope(
                 Envelope(
                     SERVER,
                     "late",
@@ -182,8 +182,7 @@ def test_an_end_whose_start_came_while_nobody_ran_is_routed_at_the_next_start() 
                     {"release": "r", "job": "j", "owner": "o", "printer": "p", "ticket": {"pages": 1}},
                 )
             )
-            assert isinstance(event, ReleaseStarted)
-            await first.store.append(event)
+            await first.store.append(first.intake.privacy.event(dated))
         async with World(first.printers, store=first.store) as again:
             await again.passes(200)
             ends = [fact for fact in await again.facts() if isinstance(fact, ReleaseEnded)]
@@ -201,7 +200,7 @@ def test_a_badge_number_is_nowhere_in_what_is_stored() -> None:
             await world.passes(10)
             await world.badge(BADGE, "gw")
             await world.badge(BADGE, "a-gateway-that-nobody-knows")
-            await world.intake.badge_line("gw", BADGE, feed="line", received_us=world.clock.now_us())
+            await world.intake.badge_line(BadgeLine("gw", BADGE, "line", world.clock.now_us()))
             await world.start("r", 2, "a", badge=BADGE, gateway="gw")
             await world.passes(100)
             bodies = [fact_bytes(fact).decode() async for fact in world.store.all_facts()]
@@ -233,7 +232,7 @@ def test_a_line_handed_in_again_is_the_same_line() -> None:
         async with World({"p": FakePrinter()}, {"p": "gw"}) as world:
             at_us = world.clock.now_us()
             outcomes = [
-                (await world.intake.badge_line("gw", BADGE, feed="line", received_us=received_us)).outcome
+                (await world.intake.badge_line(BadgeLine("gw", BADGE, "line", received_us))).outcome
                 for received_us in (at_us, at_us, at_us + 1)
             ]
             assert outcomes == ["stored", "duplicate", "stored"]
@@ -246,7 +245,7 @@ def test_a_line_that_is_no_badge_is_refused_and_counted(line: str) -> None:
     async def story() -> None:
         async with World() as world:
             with pytest.raises(BadFact):
-                await world.intake.badge_line("gw", line, feed="line", received_us=1)
+                await world.intake.badge_line(BadgeLine("gw", line, "line", 1))
             assert world.counters.refused["line", "line"] == 1
 
     passing(story())
