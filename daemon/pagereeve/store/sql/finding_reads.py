@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any
+from typing import Any, get_args
 
 from sqlalchemy import ColumnElement, Select, and_, case, func, select, tuple_
 
-from pagereeve.domain.ledger import SEVERITIES
-from pagereeve.ports.findings import FOREVER_US, PAGE_MAX, FindingCount, FindingFilter, FindingsPage, Place
+from pagereeve.domain.ledger import SEVERITIES, FindingState
+from pagereeve.ports.findings import PAGE_MAX, FindingCount, FindingFilter, FindingsPage, Place
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.ledger_reads import LedgerReads
 
@@ -55,10 +55,8 @@ def _page(wanted: FindingFilter, rows: int, after: Place | None) -> Select[Any]:
 
 
 def _wanted(wanted: FindingFilter) -> ColumnElement[bool]:
-    named = ((_FINDING.state, wanted.state), (_FINDING.kind, wanted.kind), (_FINDING.printer, wanted.printer))
-    conditions = [column == value for column, value in named if value is not None]
-    if wanted.from_us > 0:
-        conditions.append(_FINDING.since_us >= wanted.from_us)
-    if wanted.to_us < FOREVER_US:
-        conditions.append(_FINDING.since_us < wanted.to_us)
-    return and_(True, *conditions)  # noqa: FBT003 - SQLAlchemy's way to begin an empty list
+    """Every state is named, so that the index of states and beginnings serves whatever is asked for."""
+    states = get_args(FindingState) if wanted.state is None else (wanted.state,)
+    conditions = [_FINDING.state.in_(states), _FINDING.since_us >= wanted.from_us, _FINDING.since_us < wanted.to_us]
+    named = ((_FINDING.kind, wanted.kind), (_FINDING.printer, wanted.printer))
+    return and_(*conditions, *(column == value for column, value in named if value is not None))

@@ -199,9 +199,19 @@ def test_the_table_of_a_period_shows_the_stretches_over_its_edges() -> None:
     before, after = charge(started="2026-11-10T23:59:00Z"), charge("basil", started="2026-11-11T00:00:10Z")
     closes_us = midnight + 60_000_000
     bracket = Stretch(
-        "library", 1, "total", Unit.IMPRESSIONS, before.started_us - 1, closes_us, 100, 111, 11,
-        (before.release, after.release), Grade.SHARED, Verdict.SURPLUS,
-    )  # fmt: skip
+        "library",
+        1,
+        "total",
+        Unit.IMPRESSIONS,
+        before.started_us - 1,
+        closes_us,
+        100,
+        111,
+        11,
+        (before.release, after.release),
+        Grade.SHARED,
+        Verdict.SURPLUS,
+    )
     legs = (("meter:library", -11), ("house:surplus", 1), ("person:anise", 5), ("person:basil", 5))
     posting = Posting("library", 1, "total", bracket.opens_us, closes_us, legs)
     charges = (replace(before, closed_us=closes_us), replace(after, closed_us=closes_us))
