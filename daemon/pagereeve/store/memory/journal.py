@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import AsyncIterator, Mapping, Sequence
+from contextlib import asynccontextmanager
+from copy import copy
 from typing import TypeVar
 
 from pagereeve.domain.facts.facts import Event, Fact, PlateauRead, ReadFailed
@@ -52,6 +54,17 @@ class MemoryJournal(MemoryLedger):
         self._conflict_seqs: dict[tuple[Identity, str], int] = {}
         self._open_runs: dict[str, str] = {}
         self._of_release: dict[tuple[str, str], list[Numbered]] = defaultdict(list)
+
+    @asynccontextmanager
+    async def snapshot(self) -> AsyncIterator[MemoryJournal]:
+        """A copy: rows and facts are values, so their lists and dictionaries are copied alone."""
+        held = copy(self)
+        for name, value in vars(self).items():
+            if isinstance(value, dict):
+                kept = copy(value)
+                kept.update((key, list(one)) for key, one in value.items() if isinstance(one, list))
+                setattr(held, name, kept)
+        yield held
 
     def first(self, identity: Identity) -> First | None:
         return self._firsts.get(identity)
@@ -147,6 +160,11 @@ class MemoryJournal(MemoryLedger):
 
     async def newest_us(self) -> int | None:
         return max((one.filing.at_us for facts in self._facts.values() for one in facts), default=None)
+
+    async def last_read(self, printer: str) -> PlateauRead | None:
+        known = [one for one in self._facts.get(printer, ()) if isinstance(one.filing.fact, PlateauRead)]
+        fact = max(known, key=_order).filing.fact if known else None
+        return fact if isinstance(fact, PlateauRead) else None
 
     async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
         for printer, body in sorted(self._open_runs.items()):
