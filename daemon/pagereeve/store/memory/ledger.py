@@ -7,7 +7,6 @@ from collections import defaultdict
 from collections.abc import AsyncIterator, Iterator, Sequence
 from dataclasses import replace
 
-from pagereeve.domain.findings.finding import release_line
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.projection.running_totals import RunningTotals
@@ -93,8 +92,7 @@ class MemoryLedger(MemoryOutbox):
         return next((finding for finding in await self.findings(only_open=False) if finding.id == name), None)
 
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
-        line = release_line(release)
-        return [finding for finding in await self.findings(only_open=False) if line in finding.evidence]
+        return [finding for finding in await self.findings(only_open=False) if release in finding.releases]
 
 
 def _as_read_back(segment: RowSegment) -> RowSegment:
