@@ -88,6 +88,7 @@ def finding_json(finding: Finding) -> dict[str, Any]:
         "pages": finding.pages,
         "reason": finding.reason or None,
         "text": text_of(finding, to_text),
+        "what": evidence_json(finding.what),
         "evidence": [evidence_json(one) for one in finding.evidence],
         "releases": [key_json(key) for key in finding.releases],
     }
