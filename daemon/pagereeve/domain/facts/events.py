@@ -8,6 +8,7 @@ from typing import Any, Final, Literal, get_args
 
 from pagereeve.domain.facts.facts import (
     Action,
+    BadgeOutcome,
     BadgePresented,
     Decided,
     Event,
@@ -96,12 +97,17 @@ def _badge(fields: Fields, origin: Origin) -> BadgePresented:
         badge=fields.text("badge", NAME_MAX),
         gateway=fields.text("gateway", NAME_MAX),
         reader=fields.optional_text("reader", NAME_MAX) or "",
-        outcome=fields.optional_text("outcome", NAME_MAX) or "",
+        outcome=_badge_outcome(fields.optional_text("outcome", NAME_MAX)),
     )
 
 
 def _badge_data(event: BadgePresented) -> dict[str, Any]:
     return {"badge": event.badge, "gateway": event.gateway, "reader": event.reader, "outcome": event.outcome}
+
+
+def _badge_outcome(text: str | None) -> BadgeOutcome | Literal[""]:
+    """A sender words its answer as it likes, and may name somebody in it: what is no known word counts as ``other``."""
+    return next((one for one in get_args(BadgeOutcome) if one == text), "other") if text else ""
 
 
 def _started(fields: Fields, origin: Origin) -> ReleaseStarted:
