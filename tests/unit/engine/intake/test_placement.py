@@ -13,11 +13,12 @@ from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.engine.intake.placement import NO_MATCH, Lookup, Placed, match_notices, place
 from pagereeve.ports.journal import Receipt
+from tests.findings import said
 from tests.unit.engine.intake.facts import SOURCE, ended, origin, started
 
 FINDINGS = {
-    "f-1": Finding("f-1", "stray-pages", "warning", "p", 40, None, "open", "x"),
-    "f-2": Finding("f-2", "unknown-badge", "warning", "", 50, None, "open", "x"),
+    "f-1": Finding("f-1", "stray-pages", "warning", "p", 40, None, "open", said("told")),
+    "f-2": Finding("f-2", "unknown-badge", "warning", "", 50, None, "open", said("told")),
 }
 PRESENTED = BadgePresented("", origin("b1"), "b-1", "gw")
 CLOSED = Decided("", origin("d1"), "f-1", "close", "warden")
