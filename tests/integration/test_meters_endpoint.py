@@ -276,6 +276,26 @@ async def test_a_closed_port_is_refused_at_once() -> None:
         assert endpoint.stats.icmp == 1
 
 
+@pytest.mark.parametrize("host", ["127.0.0.1", "::1"])
+async def test_a_socket_is_read_on_after_an_icmp_error(host: str) -> None:
+    # libuv stops watching a descriptor on which it sees POLLERR (libuv/libuv, src/unix/poll.c, uv__poll_io).
+    async with raw_agent(silent, host) as agent:
+        closed = numeric(host, agent.port)
+    async with an_endpoint() as endpoint, raw_agent(reply, host) as agent:
+        good_one = numeric(host, agent.port)
+        assert closed is not None
+        assert good_one is not None
+        for _ in range(5):
+            deadline_us = MachineClock().monotonic_us() + 2_000_000
+            refused = await endpoint.ask(closed, ASKED, deadline_us, QUICK)
+            assert isinstance(refused, Unanswered)
+            assert refused.reason is SilenceReason.REFUSED
+            assert counted(await endpoint.ask(good_one, ASKED, deadline_us, QUICK)) == 764
+        assert endpoint.stats.icmp == 5
+        assert endpoint.stats.retries == 0
+        assert len(endpoint.local_ports) == 1
+
+
 async def test_refused_printers_cost_the_others_nothing() -> None:
     closed: list[AgentAddress] = []
     for _ in range(20):
