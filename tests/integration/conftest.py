@@ -37,7 +37,10 @@ ON_ONE_LOOP = {
     "test_proof_second_reader.py": "as test_proof.py",
     "test_proof_terminal.py": "processes of their own",
     "test_rules.py": "processes of their own",
+    "test_reads_contract.py": "the database",
     "test_service_manager.py": "processes of their own",
+    "test_statement_costs.py": "the database",
+    "test_bench_short.py": "the database",
 }
 
 

@@ -3,38 +3,32 @@
 from __future__ import annotations
 
 import asyncio
-import hashlib
-import re
 import sqlite3
 import stat
 import threading
-from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator, Sequence
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Connection, event
+from sqlalchemy import Connection
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.domain.facts.events import BADGE_PRESENTED, event_of
-from pagereeve.domain.facts.facts import BadgePresented, Fact
-from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.facts.facts import Fact
 from pagereeve.ports.journal import JournalUnavailable, Receipt
 from pagereeve.ports.store import Store
 from pagereeve.store.errors import Unstorable
 from pagereeve.store.records.batch import Batch
-from pagereeve.store.records.encoding import canonical_text
-from pagereeve.store.records.fact_record import FactRecord, file
-from pagereeve.store.records.requests import Append, append_request
-from pagereeve.store.sql.tables import metadata
+from pagereeve.store.records.fact_record import FactRecord
+from pagereeve.store.records.requests import append_request
 from pagereeve.store.sql.transaction import store_group
 from pagereeve.store.sqlite import writer as writer_module
 from pagereeve.store.sqlite.connections import WriterThread
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
-from tests.journal_samples import NOON_US, badge, origin, read, segment, started
+from tests.journal_samples import badge, read, segment, started
 
 
 @pytest.fixture
@@ -351,72 +345,3 @@ async def test_a_group_costs_one_hop_to_the_thread(journal: SqlJournal, monkeypa
     await appended(journal, [badge(f"e{number}") for number in range(50)])
     assert sum(hops) == 50
     assert len(hops) <= 2
-
-
-async def _all(items: AsyncIterator[Any]) -> None:
-    async for _ in items:
-        pass
-
-
-QUESTIONS: dict[str, tuple[Callable[[SqlJournal], Awaitable[Any]], set[str]]] = {
-    "facts": (lambda journal: _all(journal.facts("printer-a", 5)), {"ix_fact_at", "sqlite_autoindex_fact_1"}),
-    "all facts": (lambda journal: _all(journal.all_facts()), {"sqlite_autoindex_fact_1", "ix_fact_at"}),
-    "open run": (lambda journal: journal.open_run("printer-a"), {"sqlite_autoindex_open_run_1"}),
-    "release facts": (lambda journal: journal.release_facts("s", "r"), {"ix_fact_release"}),
-    "standing": (lambda journal: journal.standing_facts("printer-a"), {"ix_fact_few"}),
-    "delays": (lambda journal: journal.recent_delays("s", 9), {"ix_fact_source_at"}),
-    "segment before": (
-        lambda journal: journal.segment_before("printer-a", 2 * NOON_US),
-        {"sqlite_autoindex_row_segment_1"},
-    ),
-    "charges": (lambda journal: _all(journal.charges(5, 9)), {"ix_charge_started"}),
-    "charges of": (lambda journal: journal.charges_of("r"), {"ix_charge_release"}),
-    "postings": (lambda journal: _all(journal.postings(5, 9)), {"ix_posting_closes"}),
-    "open findings": (lambda journal: journal.findings(only_open=True), {"ix_finding_state"}),
-    "findings of": (lambda journal: journal.findings_of(ReleaseKey("s", "r")), {"ix_finding_release"}),
-}
-
-
-@pytest.mark.parametrize("name", QUESTIONS)
-async def test_no_common_question_walks_through_a_whole_table(journal: SqlJournal, path: Path, name: str) -> None:
-    await journal.replace("printer-a", None, [segment("printer-a", 1)])
-    ask, indexes = QUESTIONS[name]
-    asked: list[tuple[str, Any]] = []
-
-    def note(_: Any, __: Any, statement: str, parameters: Any, ___: Any, ____: Any) -> None:
-        if statement.startswith(("SELECT", "WITH")):
-            asked.append((statement, parameters))
-
-    event.listen(journal._reader._engine.sync_engine, "before_cursor_execute", note)
-    await ask(journal)
-    with closing(sqlite3.connect(path)) as connection:
-        plans = [
-            row[3]
-            for statement, parameters in asked
-            for row in connection.execute(f"EXPLAIN QUERY PLAN {statement}", parameters)
-        ]
-    tables = "|".join(metadata.tables)
-    assert plans
-    assert [step for step in plans if re.search(rf"SCAN ({tables})\b", step)] == []
-    assert any(index in step for step in plans for index in indexes)
-    used = {index for step in plans for index in re.findall(r"ix_\w+", step)}
-    assert used - {"ix_finding_state"} <= indexes
-
-
-async def test_a_badge_whose_outcome_was_kept_as_any_text_is_known_again(path: Path, journal: SqlJournal) -> None:
-    """Of such a text no more than ``other`` is read, and the same event sent again is no conflict."""
-    told = "card of Anise accepted"
-    data = {"badge": "b-0000", "gateway": "gateway-1", "outcome": told}
-    again = event_of(BADGE_PRESENTED, origin("e1"), data)
-    assert isinstance(again, BadgePresented)
-    claim = {"type": BADGE_PRESENTED, "data": data, "occurred_us": str(NOON_US)}
-    digest = hashlib.sha256(canonical_text(claim).encode()).hexdigest()
-    filing = file(again)
-    old = replace(filing, body=filing.body.replace('"other"', f'"{told}"'), digest=digest)
-    assert await journal._writer.submit(Append(old)) == Receipt("stored", 1)
-    assert seen_by_another(path, f"SELECT count(*) FROM fact WHERE body LIKE '%{told}%'") == [1]
-    (stored,) = [fact async for fact in journal.badge_facts()]
-    assert stored == again
-    assert told not in repr(stored)
-    assert await journal.append(again) == Receipt("duplicate", 1)
-    assert (await journal.append(replace(again, gateway="gateway-2"))).outcome == "conflict"

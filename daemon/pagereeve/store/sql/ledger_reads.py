@@ -80,22 +80,22 @@ class LedgerReads:
         self, table: Table, order: Sequence[ColumnElement[Any]], from_us: int, to_us: int, parts: Table | None = None
     ) -> AsyncIterator[tuple[Rows, Rows]]:
         """Pages whose first column of ``order`` lies in [from_us, to_us), each with its rows of ``parts``."""
-        statement = select(table).where(order[0] >= from_us, order[0] < to_us).order_by(*order, *_place(table))
-        after: ColumnElement[bool] | None = None
+        rest = select(table).where(order[0] >= from_us, order[0] < to_us).order_by(*order, *_place(table))
+        statement = rest
         while True:
             async with self._reader.snapshot() as connection:
-                page = await _page(connection, statement if after is None else statement.where(after), table, order)
-                belonging = () if parts is None else await _belonging(connection, parts, page)
+                page = await _page(connection, statement, table, order)
+                belonging = () if parts is None else await _belonging(connection, parts, table, order, page)
             yield page, belonging
             if len(page) < PAGE_ROWS:
                 return
-            after = tuple_(*order) > _values(page[-1], order)
+            statement = rest.where(tuple_(*order) > _values(page[-1], order))
 
     async def running_totals(self, printer: str, before_us: int) -> RunningTotals:
         """ports.store.Store."""
         leg, finding = schema.leg.c, schema.finding.c
         posting = schema.posting.c
-        same = and_(*(left == right for left, right in zip(_key(schema.leg), _key(schema.posting), strict=True)))
+        same = _same(schema.leg, schema.posting)
         sums = (
             select(posting.channel, leg.account, func.sum(leg.pages).label("pages"))
             .select_from(schema.leg.join(schema.posting, same))
@@ -161,17 +161,35 @@ async def _page(
     return [*page, *ties.all()]
 
 
-async def _belonging(connection: AsyncConnection, parts: Table, page: Rows) -> Rows:
-    rows: list[Row[Any]] = []
-    for start in range(0, len(page), PAGE_ROWS):
-        keys = [(row.printer, row.anchor_us, row.ordinal) for row in page[start : start + PAGE_ROWS]]
-        wanted = select(parts).where(tuple_(*_key(parts)).in_(keys)).order_by(*parts.primary_key)
-        rows += (await connection.execute(wanted)).all()
-    return rows
+async def _belonging(
+    connection: AsyncConnection, parts: Table, table: Table, order: Sequence[ColumnElement[Any]], page: Rows
+) -> Rows:
+    """The parts of a page's rows, by a join over the span of ``order`` that the page is.
+
+    By the keys of its rows, as a list of row values, SQLite would walk through all parts.
+    """
+    if not page:
+        return ()
+    first, last = page[0], page[-1]
+    span = (
+        order[0].between(_value(first, order[0]), _value(last, order[0])),
+        tuple_(*order) >= _values(first, order),
+        tuple_(*order) <= _values(last, order),
+    )
+    wanted = select(parts).select_from(table.join(parts, _same(table, parts))).where(*span)
+    return (await connection.execute(wanted.order_by(*order, *parts.primary_key))).all()
+
+
+def _same(table: Table, parts: Table) -> ColumnElement[bool]:
+    return and_(*(left == right for left, right in zip(_key(table), _key(parts), strict=True)))
+
+
+def _value(row: Row[Any], column: ColumnElement[Any]) -> Any:
+    return row._mapping[column]  # noqa: SLF001 - SQLAlchemy's public name
 
 
 def _values(row: Row[Any], columns: Sequence[ColumnElement[Any]]) -> ColumnElement[Any]:
-    return tuple_(*(row._mapping[column] for column in columns))  # noqa: SLF001 - SQLAlchemy's public name
+    return tuple_(*(_value(row, column) for column in columns))
 
 
 def _place(table: Table) -> tuple[ColumnElement[Any], ...]:
@@ -180,10 +198,6 @@ def _place(table: Table) -> tuple[ColumnElement[Any], ...]:
 
 def _key(table: Table) -> tuple[ColumnElement[Any], ...]:
     return (table.c.printer, table.c.anchor_us, table.c.ordinal)
-
-
-def _same(left: Table, right: Table) -> ColumnElement[bool]:
-    return and_(*(one == other for one, other in zip(_key(left), _key(right), strict=True)))
 
 
 async def _segments(connection: AsyncConnection, printer: str, anchor_us: int | None) -> list[RowSegment]:

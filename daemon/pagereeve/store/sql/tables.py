@@ -18,7 +18,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0005"
+REVISION: Final = "r0006"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -44,6 +44,11 @@ def badge_kinds() -> TextClause:
         "kind IN ('pagereeve.badge.presented.v1', 'badge-unreadable', 'pagereeve.release.started.v1') "
         "AND event_id IS NOT NULL"
     )
+
+
+def unrouted_ends() -> TextClause:
+    """The condition of ix_fact_unrouted, word for word."""
+    return text("printer = '' AND kind = 'pagereeve.release.ended.v1'")
 
 
 def _number(name: str, *, key: bool = False, null: bool = False) -> Column[int]:
@@ -75,6 +80,7 @@ for _name, _columns, _where in (
     ("ix_fact_source_at", (fact.c.source, fact.c.at_us), text("source IS NOT NULL")),
     ("ix_fact_few", (fact.c.printer, fact.c.kind, fact.c.at_us, fact.c.seq), few_kinds()),
     ("ix_fact_entrance", (fact.c.at_us, fact.c.printer, fact.c.seq), badge_kinds()),
+    ("ix_fact_unrouted", (fact.c.printer, fact.c.kind, fact.c.at_us, fact.c.seq), unrouted_ends()),
 ):
     Index(_name, *_columns, sqlite_where=_where, postgresql_where=_where)
 

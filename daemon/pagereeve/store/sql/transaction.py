@@ -36,7 +36,9 @@ _NOTICES = (
         schema.fact.c.source == bindparam("source"),
         schema.fact.c.release.in_(bindparam("releases", expanding=True)),
     )
-    .order_by(schema.fact.c.at_us, schema.fact.c.printer, schema.fact.c.seq)
+    # By release first, as ix_fact_release is: asked for an order by instant alone, SQLite walks through all facts of
+    # the source as soon as there are two releases.
+    .order_by(schema.fact.c.release, schema.fact.c.at_us, schema.fact.c.printer, schema.fact.c.seq)
 )
 _HEAD = select(func.max(schema.fact.c.seq)).where(schema.fact.c.printer == bindparam("printer"))
 _ADD_FACTS = insert(schema.fact)
