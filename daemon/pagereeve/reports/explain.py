@@ -14,9 +14,10 @@ from pagereeve.domain.brackets.hints import PREFIX
 from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch, is_meter
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
+from pagereeve.queries.late_notices import LateNotice
+from pagereeve.queries.release_evidence import Evidence
 from pagereeve.reports.findings import finding_lines
-from pagereeve.reports.late_notices import LateNotice, known_json, known_text
-from pagereeve.reports.release_evidence import Evidence
+from pagereeve.reports.late_notices import known_json, known_text
 from pagereeve.reports.rows_json import charge_json, finding_json, posting_json, stretch_json
 from pagereeve.reports.sentences import (
     CHARGING,

@@ -17,16 +17,12 @@ from pagereeve.domain.facts.facts import (
     BadgeUnreadable,
     Bound,
     Conflict,
-    Decided,
     Event,
     Fact,
     PlateauRead,
     PolicySet,
-    PrinterNoted,
     ReadFailed,
     Registered,
-    ReleaseEnded,
-    ReleaseStarted,
     SettleLearned,
 )
 from pagereeve.domain.facts.reading import (
@@ -49,8 +45,25 @@ CHANNELS_MAX = 32
 TICKS_MAX = 2**32 - 1
 
 
+_Site = Assigned | Registered | Bound | BadgePolicySet | BadgeUnreadable
+_NoEvent = PlateauRead | ReadFailed | PolicySet | SettleLearned | _Site | Conflict
+
+
 def to_json(fact: Fact) -> dict[str, Any]:
     """The fact as a JSON object; ``fact`` names its kind."""
+    body = _event_json(fact) if isinstance(fact, Event) else _other_json(fact)
+    return {name: value for name, value in body.items() if value not in ("", None)}
+
+
+def _event_json(event: Event) -> dict[str, Any]:
+    kind, data = data_of(event)
+    body = {"fact": "event", "printer": event.printer, **origin_json(event.origin), "type": kind, "data": data}
+    if isinstance(event, BadgePresented):
+        body["resembles"] = event.resembles
+    return body
+
+
+def _other_json(fact: _NoEvent) -> dict[str, Any]:
     match fact:
         case PlateauRead():
             body = {"fact": "reading", "printer": fact.printer, **_plateau_json(fact.plateau)}
@@ -67,15 +80,9 @@ def to_json(fact: Fact) -> dict[str, Any]:
         case Conflict():
             body = {"fact": "conflict", "printer": fact.printer, **origin_json(fact.origin)}
             body |= {"type": fact.kind, "digest": fact.digest}
-        case BadgePresented() | ReleaseStarted() | ReleaseEnded() | PrinterNoted() | Decided():
-            kind, data = data_of(fact)
-            body = {"fact": "event", "printer": fact.printer, **origin_json(fact.origin)}
-            body |= {"type": kind, "data": data}
-            if isinstance(fact, BadgePresented):
-                body["resembles"] = fact.resembles
         case _:
             assert_never(fact)
-    return {name: value for name, value in body.items() if value not in ("", None)}
+    return body
 
 
 def from_json(members: Any) -> Fact:

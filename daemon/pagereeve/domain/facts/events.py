@@ -1,12 +1,14 @@
-"""The ``data`` of the event types, read strictly: from an envelope's JSON to a fact (DESIGN.md 3.1)."""
+"""The ``data`` of the event types, read strictly: from an envelope's JSON to a fact, and back."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import dataclass
 from typing import Any, Final, Literal, get_args
 
 from pagereeve.domain.facts.facts import (
     Action,
+    BadgeOutcome,
     BadgePresented,
     Decided,
     Event,
@@ -39,58 +41,53 @@ FINDING_DECIDED: Final = "pagereeve.finding.decided.v1"
 NAME_MAX = 200
 
 
+@dataclass(frozen=True, slots=True)
+class EventType:
+    """All that other rooms need to know of a type of event; a new one is one more row of EVENT_TYPES.
+
+    kind      the CloudEvents ``type``, and the kind under which the journal stores it
+    counter   its short name in counters and metrics
+    fact      its dataclass
+    read      from the members of ``data`` to the fact; raises BadFact
+    data      the inverse, with empty texts and None for what is unknown
+    needed    texts of the fact; where one is empty, a stored body is read back before anybody relies on it
+    stands    is it in force beyond its own time, as a decision is? (then it is in the condition of ix_fact_few)
+    checked   do the badge checks look at it? (then it is in the condition of ix_fact_entrance)
+    """
+
+    kind: str
+    counter: str
+    fact: type[Event]
+    read: Callable[[Fields, Origin], Event]
+    data: Callable[[Any], dict[str, Any]]
+    needed: tuple[str, ...]
+    stands: bool = False
+    checked: bool = False
+
+
 def event_of(event_type: str, origin: Origin, data: Any) -> Event:
     """The fact that ``data`` of ``event_type`` states. Raises BadFact, which names the member."""
-    reader = _READERS.get(event_type)
-    if reader is None:
-        raise BadFact("type", f"{event_type[:80]!r} is not known; known are {', '.join(sorted(_READERS))}")
+    known = _BY_KIND.get(event_type)
+    if known is None:
+        raise BadFact("type", f"{event_type[:80]!r} is not known; known are {', '.join(sorted(_BY_KIND))}")
     fields = Fields(data, "data")
-    event = reader(fields, origin)
+    event = known.read(fields, origin)
     fields.finish()
     return event
 
 
+def type_of(event: Event) -> EventType:
+    return _BY_FACT[type(event)]
+
+
+def type_named(kind: str) -> EventType | None:
+    return _BY_KIND.get(kind)
+
+
 def data_of(event: Event) -> tuple[str, dict[str, Any]]:
-    """The inverse: an event's type and its ``data``, without what is unknown."""
-    data: dict[str, Any]
-    match event:
-        case BadgePresented():
-            kind = BADGE_PRESENTED
-            data = {
-                "badge": event.badge,
-                "gateway": event.gateway,
-                "reader": event.reader,
-                "outcome": event.outcome,
-            }
-        case ReleaseStarted():
-            kind = RELEASE_STARTED
-            data = {
-                "release": event.release,
-                "job": event.job,
-                "owner": event.owner,
-                "printer": event.printer,
-                "gateway": event.gateway,
-                "badge": event.badge,
-                "queue": event.queue,
-                "ticket": ticket_data(event.ticket),
-                "was": event.was,
-            }
-        case ReleaseEnded():
-            kind = RELEASE_ENDED
-            data = {"release": event.release, "outcome": event.outcome, "pages_sent": event.pages_sent}
-        case PrinterNoted():
-            kind = PRINTER_NOTED
-            data = {"printer": event.printer, "note": event.note, "text": event.text}
-        case Decided():
-            kind = FINDING_DECIDED
-            data = {
-                "finding": event.finding,
-                "action": event.action,
-                "by": event.by,
-                "reason": event.reason,
-                "text": event.text,
-            }
-    return kind, {name: value for name, value in data.items() if value not in ("", None, {})}
+    """The inverse of ``event_of``: an event's type and its ``data``, without what is unknown."""
+    known = type_of(event)
+    return known.kind, {name: value for name, value in known.data(event).items() if value not in ("", None, {})}
 
 
 def _badge(fields: Fields, origin: Origin) -> BadgePresented:
@@ -100,8 +97,17 @@ def _badge(fields: Fields, origin: Origin) -> BadgePresented:
         badge=fields.text("badge", NAME_MAX),
         gateway=fields.text("gateway", NAME_MAX),
         reader=fields.optional_text("reader", NAME_MAX) or "",
-        outcome=fields.optional_text("outcome", NAME_MAX) or "",
+        outcome=_badge_outcome(fields.optional_text("outcome", NAME_MAX)),
     )
+
+
+def _badge_data(event: BadgePresented) -> dict[str, Any]:
+    return {"badge": event.badge, "gateway": event.gateway, "reader": event.reader, "outcome": event.outcome}
+
+
+def _badge_outcome(text: str | None) -> BadgeOutcome | Literal[""]:
+    """A sender words its answer as it likes, and may name somebody in it: what is no known word counts as ``other``."""
+    return next((one for one in get_args(BadgeOutcome) if one == text), "other") if text else ""
 
 
 def _started(fields: Fields, origin: Origin) -> ReleaseStarted:
@@ -119,6 +125,20 @@ def _started(fields: Fields, origin: Origin) -> ReleaseStarted:
     )
 
 
+def _started_data(event: ReleaseStarted) -> dict[str, Any]:
+    return {
+        "release": event.release,
+        "job": event.job,
+        "owner": event.owner,
+        "printer": event.printer,
+        "gateway": event.gateway,
+        "badge": event.badge,
+        "queue": event.queue,
+        "ticket": ticket_data(event.ticket),
+        "was": event.was,
+    }
+
+
 def _ended(fields: Fields, origin: Origin) -> ReleaseEnded:
     return ReleaseEnded(
         printer="",
@@ -129,6 +149,10 @@ def _ended(fields: Fields, origin: Origin) -> ReleaseEnded:
     )
 
 
+def _ended_data(event: ReleaseEnded) -> dict[str, Any]:
+    return {"release": event.release, "outcome": event.outcome, "pages_sent": event.pages_sent}
+
+
 def _noted(fields: Fields, origin: Origin) -> PrinterNoted:
     return PrinterNoted(
         printer=fields.text("printer", NAME_MAX),
@@ -136,6 +160,10 @@ def _noted(fields: Fields, origin: Origin) -> PrinterNoted:
         note=fields.choice("note", get_args(Note)),
         text=fields.optional_text("text") or "",
     )
+
+
+def _noted_data(event: PrinterNoted) -> dict[str, Any]:
+    return {"printer": event.printer, "note": event.note, "text": event.text}
 
 
 def _decided(fields: Fields, origin: Origin) -> Decided:
@@ -154,13 +182,14 @@ def _decided(fields: Fields, origin: Origin) -> Decided:
     )
 
 
-_READERS: Final[dict[str, Callable[[Fields, Origin], Event]]] = {
-    BADGE_PRESENTED: _badge,
-    RELEASE_STARTED: _started,
-    RELEASE_ENDED: _ended,
-    PRINTER_NOTED: _noted,
-    FINDING_DECIDED: _decided,
-}
+def _decided_data(event: Decided) -> dict[str, Any]:
+    return {
+        "finding": event.finding,
+        "action": event.action,
+        "by": event.by,
+        "reason": event.reason,
+        "text": event.text,
+    }
 
 
 def ticket_of(fields: Fields | None) -> Ticket:
@@ -193,3 +222,24 @@ def ticket_data(ticket: Ticket) -> dict[str, Any]:
         "title": ticket.title,
     }
     return {name: value for name, value in members.items() if value is not None}
+
+
+EVENT_TYPES: Final = (
+    EventType(BADGE_PRESENTED, "badge", BadgePresented, _badge, _badge_data, needed=("badge", "gateway"), checked=True),
+    EventType(
+        RELEASE_STARTED,
+        "started",
+        ReleaseStarted,
+        _started,
+        _started_data,
+        needed=("printer", "release", "job", "owner"),
+        checked=True,
+    ),
+    EventType(RELEASE_ENDED, "ended", ReleaseEnded, _ended, _ended_data, needed=("release",)),
+    EventType(PRINTER_NOTED, "noted", PrinterNoted, _noted, _noted_data, needed=("printer",), stands=True),
+    EventType(FINDING_DECIDED, "decided", Decided, _decided, _decided_data, ("finding", "by", "reason"), stands=True),
+)
+"""The one table of the types of events: names of counters, stored kinds and what is read follow from it."""
+
+_BY_KIND: Final = {one.kind: one for one in EVENT_TYPES}
+_BY_FACT: Final = {one.fact: one for one in EVENT_TYPES}

@@ -19,7 +19,7 @@ from pagereeve.domain.values.instants import from_text, to_text
 FIGURE_MAX = 2**53 - 1
 # Raised when the projection's rules change: an older resume point is refused, and the printer is projected from its
 # beginning.
-PROJECTION_VERSION = 3
+PROJECTION_VERSION = 4
 
 
 @dataclass(frozen=True, slots=True)

@@ -13,10 +13,9 @@ from pagereeve.domain.facts.ticket import ColorMode, Sides, Ticket
 from pagereeve.ports.clock import Clock
 from pagereeve.simulator.errors import BadScenario, NoticeLost
 from pagereeve.simulator.network.listener import LoopbackListener
-from pagereeve.simulator.network.waiting import ended, worked_off
 from pagereeve.simulator.printer.model import PrintJob
 from pagereeve.simulator.site.badge_lines import LineFormat
-from pagereeve.simulator.site.notices import Notice, NoticeBoard
+from pagereeve.simulator.site.notices import Notice, NoticeBoard, ended, worked_off
 from pagereeve.simulator.site.sending import send_job
 from pagereeve.simulator.snmp.agent import Address
 

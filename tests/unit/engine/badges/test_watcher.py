@@ -22,6 +22,8 @@ from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.ports.intake import BadgeLine
+from tests.findings import lines_of
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import FakePrinter, World
 
@@ -79,7 +81,7 @@ def test_a_badge_that_its_form_refuses_is_an_error_of_the_frame_and_never_an_unk
             await with_directory(world)
             accepted = await world.badge("1EA686", "east")
             assert (accepted.outcome, "length" in accepted.detail or accepted.detail == "") == ("stored", True)
-            line = await world.intake.badge_line("east", "1EA686ZZ", feed="line", received_us=world.clock.now_us())
+            line = await world.intake.badge_line(BadgeLine("east", "1EA686ZZ", "line", world.clock.now_us()))
             assert line.outcome == "stored"
             assert "1EA686" not in line.detail
             await world.badge("514229873", "east", event="by-the-desk")
@@ -109,7 +111,7 @@ def test_readers_of_two_styles_are_one_person() -> None:
                 ("east", "514229873", "desk"),
             ):
                 await world.passes(60)
-                await world.intake.badge_line(gateway, number, feed="line", received_us=at_us, reader=reader)
+                await world.intake.badge_line(BadgeLine(gateway, number, "line", at_us, reader))
                 at_us = world.clock.now_us()
             badges = [fact async for fact in world.store.badge_facts() if isinstance(fact, BadgePresented)]
             assert {fact.badge for fact in badges} == {world.badges.hashed(ANISE)}
@@ -129,7 +131,7 @@ def test_a_reader_whose_style_changed_is_told_without_mapping_anything() -> None
             await world.passes(5)
             (told,) = await site(world)
             assert told.kind == "reader-form-changed"
-            assert "byte-reversed" in told.text
+            assert "byte-reversed" in lines_of(told)[0]
             facts = [fact async for fact in world.store.badge_facts() if isinstance(fact, BadgePresented)]
             assert world.badges.hashed(ANISE) not in {fact.badge for fact in facts}
 
@@ -266,7 +268,7 @@ def test_a_decision_is_kept_and_shown() -> None:
             await world.passes(30)
             (after,) = (await world.ledger()).findings
             assert (after.state, after.reason) == ("explained", "walk-up-copy")
-            assert "by a warden: explain, walk-up-copy, copies for the board" in after.evidence[-1]
+            assert "by a warden: explain, walk-up-copy, copies for the board" in lines_of(after)[-1]
             assert await decide(world, told.id, "close", "") == "stored"
             await world.passes(30)
             (after,) = (await world.ledger()).findings

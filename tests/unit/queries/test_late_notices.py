@@ -6,9 +6,9 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from pagereeve.domain.facts.facts import Fact, ReleaseEnded, ReleaseStarted
+from pagereeve.queries.late_notices import LateNotice, what_was_known
+from pagereeve.queries.release_evidence import gather
 from pagereeve.reports.explain import explain_all, explain_json
-from pagereeve.reports.late_notices import LateNotice, what_was_known
-from pagereeve.reports.release_evidence import gather
 from tests.histories import ONE_RELEASE, PRINTER, SIMPLE, at, ended, journal_of, origin, policy, reading, started
 
 HOUR = 3600.0
