@@ -8,8 +8,8 @@ from typing import Any
 
 from pagereeve.domain.brackets.continuity import Identity
 from pagereeve.domain.brackets.runs import Run, Sample
-from pagereeve.domain.facts.codec import counter_json, counts_from
 from pagereeve.domain.facts.reading import Count
+from pagereeve.domain.facts.reading_codec import COUNTS
 from pagereeve.domain.findings.source_clocks import ClockTrouble
 from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.projection.projection import NO_HABITS, NOTHING_KNOWN, Memory, Projected
@@ -50,9 +50,7 @@ class ResumePoint:
             "serial": self.identity.serial,
             "object_id": self.identity.object_id,
             "totals": dict(self.totals),
-            "counts": {name: count.value for name, count in self.counts},
-            "units": {name: count.unit.value for name, count in self.counts},
-            **counter_json(self.counts),
+            **COUNTS.write(self.counts),
             **_memory_json(self.memory),
         }
 
@@ -61,7 +59,7 @@ class ResumePoint:
         """Raises BadFact, also for a resume point that another version of the projection left."""
         fields = Fields(members, "resume_point")
         fields.integer("version", PROJECTION_VERSION, PROJECTION_VERSION)
-        totals, counts = fields.object("totals"), counts_from(fields)
+        totals, counts = fields.object("totals"), COUNTS.take(fields)
         resume_point = cls(
             at_us=from_text(fields.text("at"), "resume_point.at"),
             plateau_from_us=from_text(fields.text("plateau_from"), "resume_point.plateau_from"),
