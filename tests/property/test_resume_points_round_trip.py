@@ -1,0 +1,31 @@
+"""Whatever a resume point remembers comes back the same from its JSON."""
+
+from __future__ import annotations
+
+import json
+
+from hypothesis import given
+
+from pagereeve.domain.badges.projector import BadgeResumePoint
+from pagereeve.domain.badges.state import ChecksState
+from pagereeve.domain.projection.resume_point import ResumePoint
+from pagereeve.domain.values.canonical import canonical
+from pagereeve.domain.values.fields import Fields
+from tests.facts_strategies import INSTANTS_US
+from tests.remembered_strategies import checks_states, resume_points
+
+
+@given(resume_points())
+def test_a_printers_resume_point_survives_json(point: ResumePoint) -> None:
+    assert ResumePoint.from_json(json.loads(canonical(point.to_json()))) == point
+
+
+@given(INSTANTS_US, checks_states())
+def test_a_resume_point_of_the_badge_checks_survives_json(at_us: int, state: ChecksState) -> None:
+    point = BadgeResumePoint(at_us, state.to_json())
+    again = BadgeResumePoint.from_json(json.loads(canonical(point.to_json())))
+    assert again == point
+    known = ChecksState.from_json(Fields(again.state, ""))
+    assert known == state
+    assert list(known.readers) == list(state.readers)
+    assert list(known.gateways) == list(state.gateways)
