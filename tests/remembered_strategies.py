@@ -15,8 +15,7 @@ from pagereeve.domain.findings.source_clocks import TROUBLES_MAX, ClockTrouble
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.patterns.bias import CEILING, SIGNS_KEPT, Excursion
 from pagereeve.domain.patterns.diagnosis import RECENT_MAX, Difference
-from pagereeve.domain.patterns.memory import Lately, PatternMemory, StandingStill
-from pagereeve.domain.patterns.patterns import LATELY_MAX, NAMED_MAX
+from pagereeve.domain.patterns.memory import LATELY_MAX, NAMED_MAX, Lately, PatternMemory, StandingStill
 from pagereeve.domain.projection.projection import Memory
 from pagereeve.domain.projection.resume_point import ResumePoint
 from tests.facts_strategies import FIGURES, INSTANTS_US, sights, texts

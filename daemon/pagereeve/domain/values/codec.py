@@ -206,6 +206,20 @@ def texts(most: int, longest: int = TEXT_MAX) -> Kind[tuple[str, ...]]:
     return Kind(read, read, list)
 
 
+def choices(words: Iterable[str], most: int) -> Kind[tuple[str, ...]]:
+    """Texts, each of them one of ``words``."""
+    known = frozenset(words)
+
+    def read(fields: Fields, name: str) -> tuple[str, ...]:
+        found = fields.texts(name, most)
+        for word in found:
+            if word not in known:
+                raise BadFact(fields.path(name), f"{word[:40]!r} is not known; known are {', '.join(sorted(known))}")
+        return found
+
+    return Kind(read, read, list)
+
+
 def parsed(read: Callable[[Fields], Value], write: Callable[[Value], dict[str, Any]]) -> Kind[Value]:
     """An object of its own, of which ``read`` takes every member."""
 
