@@ -6,7 +6,7 @@ from typing import get_args
 
 from hypothesis import strategies as st
 
-from pagereeve.domain.badges.state import COUNT_MAX, FRAMES_MAX, ChecksState, FeedState, ReaderState
+from pagereeve.domain.badges.state import FRAMES_MAX, ChecksState, FeedState, ReaderState
 from pagereeve.domain.brackets.continuity import Identity
 from pagereeve.domain.brackets.hypotheses import HYPOTHESES
 from pagereeve.domain.findings.conditions import Condition
@@ -18,6 +18,7 @@ from pagereeve.domain.patterns.diagnosis import RECENT_MAX, Difference
 from pagereeve.domain.patterns.memory import LATELY_MAX, NAMED_MAX, Lately, PatternMemory, StandingStill
 from pagereeve.domain.projection.projection import Memory
 from pagereeve.domain.projection.resume_point import ResumePoint
+from pagereeve.domain.values.codec import FIGURE_MAX
 from tests.facts_strategies import FIGURES, INSTANTS_US, sights, texts
 
 KEYS = st.builds(ReleaseKey, texts(), texts())
@@ -96,7 +97,7 @@ CONDITIONS = st.builds(
 @st.composite
 def _readers(draw: st.DrawFn) -> ReaderState:
     # What is not in a row has no style and no beginning: it isn't written.
-    otherwise = draw(st.just(0) | st.integers(1, COUNT_MAX))
+    otherwise = draw(st.just(0) | st.integers(1, FIGURE_MAX))
     return ReaderState(
         gateway=draw(texts()),
         reader=draw(texts(least=0)),
@@ -112,7 +113,7 @@ def _readers(draw: st.DrawFn) -> ReaderState:
 
 @st.composite
 def _feeds(draw: st.DrawFn) -> FeedState:
-    unmatched = draw(st.just(0) | st.integers(1, COUNT_MAX))
+    unmatched = draw(st.just(0) | st.integers(1, FIGURE_MAX))
     return FeedState(
         heard=draw(st.booleans()),
         unmatched=unmatched,

@@ -7,7 +7,7 @@ import json
 from hypothesis import given
 
 from pagereeve.domain.badges.projector import BadgeResumePoint
-from pagereeve.domain.badges.state import ChecksState
+from pagereeve.domain.badges.state import CHECKS, ChecksState
 from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.canonical import canonical
 from pagereeve.domain.values.fields import Fields
@@ -22,10 +22,10 @@ def test_a_printers_resume_point_survives_json(point: ResumePoint) -> None:
 
 @given(INSTANTS_US, checks_states())
 def test_a_resume_point_of_the_badge_checks_survives_json(at_us: int, state: ChecksState) -> None:
-    point = BadgeResumePoint(at_us, state.to_json())
+    point = BadgeResumePoint(at_us, CHECKS.write(state))
     again = BadgeResumePoint.from_json(json.loads(canonical(point.to_json())))
     assert again == point
-    known = ChecksState.from_json(Fields(again.state, ""))
+    known = CHECKS.read(Fields(again.state, ""))
     assert known == state
     assert list(known.readers) == list(state.readers)
     assert list(known.gateways) == list(state.gateways)

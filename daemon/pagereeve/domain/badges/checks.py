@@ -17,7 +17,6 @@ from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.ledger import Finding, ReleaseKey
-from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import SECOND_US, to_text
 
 CheckedEvent = BadgePresented | BadgeUnreadable | ReleaseStarted
@@ -90,7 +89,7 @@ class BadgeChecks:
 
     def copied(self) -> BadgeChecks:
         """A fold of its own that goes on from here, without what was found so far."""
-        copy = BadgeChecks(self.rules, ChecksState.from_json(Fields(self.state.to_json(), "state")), self.told_after_us)
+        copy = BadgeChecks(self.rules, self.state.copied(), self.told_after_us)
         copy._alone, copy._swipes = set(self._alone), self._swipes.copy()
         copy._seen, copy._unknown = self._seen.copy(), self._unknown.copy()
         return copy
