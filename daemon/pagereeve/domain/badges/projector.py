@@ -42,7 +42,7 @@ class BadgeResumePoint:
     state: dict[str, Any]
 
     def to_json(self) -> dict[str, object]:
-        return {"version": BADGES_VERSION, **_RESUME_POINT.write(self)}
+        return _RESUME_POINT.write(self) | {"version": BADGES_VERSION}
 
     @classmethod
     def from_json(cls, members: Any) -> BadgeResumePoint:

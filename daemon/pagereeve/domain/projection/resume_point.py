@@ -53,7 +53,7 @@ class ResumePoint:
         return Run(self.run, None, self.identity, [], dict(self.totals), dict(self.counts))
 
     def to_json(self) -> dict[str, object]:
-        return {"version": PROJECTION_VERSION, **_RESUME_POINT.write(self)}
+        return _RESUME_POINT.write(self) | {"version": PROJECTION_VERSION}
 
     @classmethod
     def from_json(cls, members: Any) -> ResumePoint:

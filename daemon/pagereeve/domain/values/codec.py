@@ -65,6 +65,9 @@ class ByHand(Generic[Value]):
     write: Callable[[Value], dict[str, Any]]
     take: Callable[[Fields], Value]
 
+    def add_to(self, members: dict[str, Any], value: Value, /) -> None:
+        members.update(self.write(value))
+
 
 @dataclass(frozen=True, slots=True)
 class Spread:
@@ -94,25 +97,31 @@ class Codec(Generic[Made]):
             raise TypeError(f"the codec of {made.__name__} has rows for {named}, the class has {known}")
         self.made = made
         self._check = check
-        self._puts: list[tuple[str, str | None, Any, Any, str | None, Any]] = [
+        self._puts: list[tuple[str, str | None, Any, Any, bool, str | None, Any]] = [
             (row.attribute, *_put(row), *_beside(row, rows)) for row in rows
         ]
         self._gets = [(row.attribute, _get(row), *_beside(row, rows)) for row in rows]
 
     def write(self, value: Made, /) -> dict[str, Any]:
         members: dict[str, Any] = {}
-        for attribute, name, put, default, beside, absent in self._puts:
+        self.add_to(members, value)
+        return members
+
+    def add_to(self, members: dict[str, Any], value: Made, /) -> None:
+        """Write into an object that holds other members, too."""
+        for attribute, name, put, default, compared, beside, absent in self._puts:
             one = getattr(value, attribute)
-            if beside is None:
-                if one == default:
+            if beside is not None:
+                if getattr(value, beside) == absent:
                     continue
-            elif getattr(value, beside) == absent:
+            elif one is default or (compared and one == default):
                 continue
             if name is None:
-                members.update(put(one))
+                put(members, one)
+            elif put is None or one is None:
+                members[name] = one
             else:
-                members[name] = one if put is None or one is None else put(one)
-        return members
+                members[name] = put(one)
 
     def take(self, fields: Fields, /, **outside: Any) -> Made:
         """The object's members; others may be left for somebody else. Raises BadFact.
@@ -136,11 +145,12 @@ class Codec(Generic[Made]):
         return value
 
 
-def _put(row: Row) -> tuple[str | None, Callable[[Any], Any] | None, Any]:
-    """(name or None where it is spread, how it is written, the value that is left out)."""
+def _put(row: Row) -> tuple[str | None, Callable[..., Any] | None, Any, bool]:
+    """(name or None where it is spread, how it is written, what is left out, and if more than identity counts for it)."""
     if isinstance(row, Spread):
-        return (None, row.part.write, _UNSET)
-    return (row.name or row.attribute, row.kind.put, _UNSET if row.written else row.default)
+        return (None, row.part.add_to, _UNSET, False)
+    left_out = _UNSET if row.written else row.default
+    return (row.name or row.attribute, row.kind.put, left_out, left_out is not None and left_out is not _UNSET)
 
 
 def _get(row: Row) -> tuple[Callable[[Fields], Any], Any]:
@@ -253,7 +263,8 @@ def placed(kind: Kind[Value], most: int) -> Kind[tuple[Value, ...]]:
         return None if known is None else items(known)
 
     def put(values: Iterable[Value]) -> dict[str, Any]:
-        return {str(place): one if kind.put is None else kind.put(one) for place, one in enumerate(values)}
+        found = values if kind.put is None else map(kind.put, values)
+        return {str(place): one for place, one in enumerate(found)}
 
     return Kind(lambda fields, name: items(fields.object(name)), take, put)
 
