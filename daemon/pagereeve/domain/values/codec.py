@@ -146,7 +146,7 @@ class Codec(Generic[Made]):
 
 
 def _put(row: Row) -> tuple[str | None, Callable[..., Any] | None, Any, bool]:
-    """(name or None where it is spread, how it is written, what is left out, and if more than identity counts for it)."""
+    """(name or None where it is spread, how it is written, what is left out, whether equals of that are, too)."""
     if isinstance(row, Spread):
         return (None, row.part.add_to, _UNSET, False)
     left_out = _UNSET if row.written else row.default
