@@ -12,7 +12,7 @@ from pagereeve.domain.brackets.hypotheses import HYPOTHESES
 from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.findings.finding import Kind
 from pagereeve.domain.findings.source_clocks import TROUBLES_MAX, ClockTrouble
-from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.ledger import Evidence, EvidenceKind, ReleaseKey
 from pagereeve.domain.patterns.bias import CEILING, SIGNS_KEPT, Excursion
 from pagereeve.domain.patterns.diagnosis import RECENT_MAX, Difference
 from pagereeve.domain.patterns.memory import LATELY_MAX, NAMED_MAX, Lately, PatternMemory, StandingStill
@@ -63,7 +63,22 @@ HABITS = st.builds(
     diagnosed=st.none() | st.tuples(texts(), INSTANTS_US),
     lately=st.lists(LATELY, max_size=LATELY_MAX).map(tuple),
 )
-TROUBLES = st.builds(ClockTrouble, source=texts(), event=texts(), since_us=INSTANTS_US, text=texts(), release=texts())
+_VALUES = (
+    FIGURES
+    | texts()
+    | st.lists(texts(), max_size=2).map(tuple)
+    | st.lists(st.tuples(texts(), FIGURES), min_size=1, max_size=2).map(tuple)
+)
+EVIDENCE = st.builds(
+    Evidence,
+    kind=st.sampled_from(EvidenceKind),
+    values=st.dictionaries(st.sampled_from(["count", "from_us", "printer"]), _VALUES, max_size=2).map(
+        lambda known: tuple(sorted(known.items()))
+    ),
+    release=st.none() | KEYS,
+    personal=st.booleans(),
+)
+TROUBLES = st.builds(ClockTrouble, source=texts(), event=texts(), since_us=INSTANTS_US, what=EVIDENCE, release=texts())
 
 
 @st.composite
@@ -89,8 +104,8 @@ CONDITIONS = st.builds(
     place=texts(),
     since_us=INSTANTS_US,
     anchor=texts(),
-    text=texts(),
-    evidence=st.lists(texts(), max_size=2).map(tuple),
+    what=EVIDENCE,
+    evidence=st.lists(EVIDENCE, max_size=2).map(tuple),
 )
 
 

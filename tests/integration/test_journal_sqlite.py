@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import hashlib
 import re
 import sqlite3
 import stat
@@ -17,21 +18,23 @@ import pytest
 from sqlalchemy import Connection, event
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.events import BADGE_PRESENTED, event_of
+from pagereeve.domain.facts.facts import BadgePresented, Fact
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.ports.journal import JournalUnavailable, Receipt
 from pagereeve.ports.store import Store
 from pagereeve.store.errors import Unstorable
 from pagereeve.store.records.batch import Batch
-from pagereeve.store.records.fact_record import FactRecord
-from pagereeve.store.records.requests import append_request
+from pagereeve.store.records.encoding import canonical_text
+from pagereeve.store.records.fact_record import FactRecord, file
+from pagereeve.store.records.requests import Append, append_request
 from pagereeve.store.sql.tables import metadata
 from pagereeve.store.sql.transaction import store_group
 from pagereeve.store.sqlite import writer as writer_module
 from pagereeve.store.sqlite.connections import WriterThread
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
-from tests.journal_samples import NOON_US, badge, read, segment, started
+from tests.journal_samples import NOON_US, badge, origin, read, segment, started
 
 
 @pytest.fixture
@@ -318,7 +321,7 @@ async def test_durability_settings_are_in_force(journal: SqlJournal) -> None:
 async def test_readers_cannot_write(journal: SqlJournal) -> None:
     with pytest.raises(JournalUnavailable, match="readonly"):
         async with journal._reader.snapshot() as connection:
-            await connection.exec_driver_sql("DELETE FROM sheaf")
+            await connection.exec_driver_sql("DELETE FROM row_segment")
 
 
 async def test_the_files_are_not_for_everybody(journal: SqlJournal, path: Path) -> None:
@@ -362,12 +365,15 @@ QUESTIONS: dict[str, tuple[Callable[[SqlJournal], Awaitable[Any]], set[str]]] = 
     "release facts": (lambda journal: journal.release_facts("s", "r"), {"ix_fact_release"}),
     "standing": (lambda journal: journal.standing_facts("printer-a"), {"ix_fact_few"}),
     "delays": (lambda journal: journal.recent_delays("s", 9), {"ix_fact_source_at"}),
-    "segment before": (lambda journal: journal.segment_before("printer-a", 2 * NOON_US), {"sqlite_autoindex_sheaf_1"}),
+    "segment before": (
+        lambda journal: journal.segment_before("printer-a", 2 * NOON_US),
+        {"sqlite_autoindex_row_segment_1"},
+    ),
     "charges": (lambda journal: _all(journal.charges(5, 9)), {"ix_charge_started"}),
     "charges of": (lambda journal: journal.charges_of("r"), {"ix_charge_release"}),
     "postings": (lambda journal: _all(journal.postings(5, 9)), {"ix_posting_closes"}),
     "open findings": (lambda journal: journal.findings(only_open=True), {"ix_finding_state"}),
-    "findings of": (lambda journal: journal.findings_of(ReleaseKey("s", "r")), {"ix_evidence_line"}),
+    "findings of": (lambda journal: journal.findings_of(ReleaseKey("s", "r")), {"ix_finding_release"}),
 }
 
 
@@ -395,3 +401,22 @@ async def test_no_common_question_walks_through_a_whole_table(journal: SqlJourna
     assert any(index in step for step in plans for index in indexes)
     used = {index for step in plans for index in re.findall(r"ix_\w+", step)}
     assert used - {"ix_finding_state"} <= indexes
+
+
+async def test_a_badge_whose_outcome_was_kept_as_any_text_is_known_again(path: Path, journal: SqlJournal) -> None:
+    """Of such a text no more than ``other`` is read, and the same event sent again is no conflict."""
+    told = "card of Anise accepted"
+    data = {"badge": "b-0000", "gateway": "gateway-1", "outcome": told}
+    again = event_of(BADGE_PRESENTED, origin("e1"), data)
+    assert isinstance(again, BadgePresented)
+    claim = {"type": BADGE_PRESENTED, "data": data, "occurred_us": str(NOON_US)}
+    digest = hashlib.sha256(canonical_text(claim).encode()).hexdigest()
+    filing = file(again)
+    old = replace(filing, body=filing.body.replace('"other"', f'"{told}"'), digest=digest)
+    assert await journal._writer.submit(Append(old)) == Receipt("stored", 1)
+    assert seen_by_another(path, f"SELECT count(*) FROM fact WHERE body LIKE '%{told}%'") == [1]
+    (stored,) = [fact async for fact in journal.badge_facts()]
+    assert stored == again
+    assert told not in repr(stored)
+    assert await journal.append(again) == Receipt("duplicate", 1)
+    assert (await journal.append(replace(again, gateway="gateway-2"))).outcome == "conflict"

@@ -24,7 +24,7 @@ def test_a_printers_resume_point_survives_json(point: ResumePoint) -> None:
 def test_a_resume_point_of_the_badge_checks_survives_json(at_us: int, state: ChecksState) -> None:
     point = BadgeResumePoint(at_us, CHECKS.write(state))
     again = BadgeResumePoint.from_json(json.loads(canonical(point.to_json())))
-    assert again == point
+    assert canonical(again.to_json()) == canonical(point.to_json())
     known = CHECKS.read(Fields(again.state, ""))
     assert known == state
     assert list(known.readers) == list(state.readers)

@@ -24,6 +24,7 @@ from pagereeve.queries.installation import SilentPrinter, journal_state
 from pagereeve.queries.ledger import entries_of
 from pagereeve.queries.totals import totals_of
 from pagereeve.store.memory.journal import MemoryJournal
+from tests.findings import said
 from tests.histories import assigned
 from tests.journal_samples import NOON_US, failed, read
 from tests.property.days import DAY_US, PRINTER, make_day
@@ -158,7 +159,9 @@ def finding(
     since_us = NOON_US + number * SECOND_US
     pages = number if number % 2 else -number
     kind = "surplus" if number % 2 else "shortfall"
-    return Finding(f"f-{number}", kind, severity, printer, since_us, None, state, "told", ("x",), pages, reason)
+    return Finding(
+        f"f-{number}", kind, severity, printer, since_us, None, state, said("told"), (said("x"),), pages, reason
+    )
 
 
 FINDINGS = (

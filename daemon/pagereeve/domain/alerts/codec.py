@@ -7,6 +7,7 @@ from typing import Any, Final, get_args
 
 from pagereeve.domain.alerts.alert import MEMBERS_MAX, Alert
 from pagereeve.domain.alerts.message import STEPS, Notification
+from pagereeve.domain.findings.evidence_codec import evidence_json, evidence_of
 from pagereeve.domain.ledger import Finding, FindingState, Severity
 from pagereeve.domain.values.fields import Fields
 
@@ -54,7 +55,10 @@ def alert_of(members: Any) -> Alert:
 
 
 def finding_json(finding: Finding) -> dict[str, Any]:
-    return {one.name: getattr(finding, one.name) for one in fields(Finding)} | {"evidence": list(finding.evidence)}
+    """An abridged finding: it names no releases."""
+    members = {one.name: getattr(finding, one.name) for one in fields(Finding) if one.name != "releases"}
+    evidence = [evidence_json(one) for one in finding.evidence]
+    return members | {"what": evidence_json(finding.what), "evidence": evidence}
 
 
 def finding_of(members: Any) -> Finding:
@@ -68,8 +72,8 @@ def finding_of(members: Any) -> Finding:
         since_us=_instant(known, "since_us"),
         until_us=_optional_instant(known, "until_us"),
         state=known.choice("state", get_args(FindingState)),
-        text=known.text("text", LONGEST),
-        evidence=known.texts("evidence", EVIDENCE_MAX, LONGEST),
+        what=evidence_of(known.members("what"), "finding.what"),
+        evidence=tuple(map(evidence_of, known.objects("evidence", EVIDENCE_MAX))),
         pages=known.optional_integer("pages", -_FAR, _FAR),
         reason=known.optional_text("reason") or "",
         place=known.optional_text("place") or "",

@@ -11,7 +11,7 @@ SwipeKey = tuple[str, str, str, str]
 
 
 def swipe_key(badge: BadgePresented) -> SwipeKey:
-    """Another answer is another swipe (Donkie/Spoolman#1115)."""
+    """Another answer is another swipe (Donkie/Spoolman#1115); those that count as ``other`` are one answer."""
     return (badge.badge, badge.gateway, badge.reader, badge.outcome)
 
 

@@ -7,6 +7,7 @@ from typing import Any, Final, get_args
 
 from pagereeve.domain.facts.facts import (
     Action,
+    BadgeOutcome,
     BadgePresented,
     Decided,
     Event,
@@ -27,7 +28,7 @@ from pagereeve.domain.facts.ticket import (
     Sides,
     Ticket,
 )
-from pagereeve.domain.values.codec import TEXT, Codec, Member, choice, inner, integer, text
+from pagereeve.domain.values.codec import TEXT, Codec, Kind, Member, choice, inner, integer, text
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import Fields
 
@@ -89,6 +90,12 @@ def _is_reasoned(decided: Decided) -> tuple[str, str] | None:
     return None
 
 
+def _answer(fields: Fields, name: str) -> BadgeOutcome | None:
+    """A sender words its answer as it likes, and may name somebody in it: what is no known word counts as ``other``."""
+    said = fields.optional_text(name, NAME_MAX)
+    return next((one for one in get_args(BadgeOutcome) if one == said), "other") if said else None
+
+
 _NAME: Final = text(NAME_MAX)
 
 # Each member may be absent or null for *unknown*.
@@ -108,7 +115,7 @@ _BADGE: Final = Codec(
     Member("badge", _NAME),
     Member("gateway", _NAME),
     Member("reader", _NAME, default=""),
-    Member("outcome", _NAME, default=""),
+    Member("outcome", Kind(_answer, _answer), default=""),
     outside=("printer", "origin", "resembles"),
 )
 _STARTED: Final = Codec(

@@ -10,6 +10,8 @@ from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.facts.ticket import Ticket
 
 Outcome = Literal["completed", "cancelled", "aborted"]
+BadgeOutcome = Literal["accepted", "refused", "unknown", "nothing-held", "failed", "other"]
+"""What a release server answered to a badge. Any other text counts as ``other``, and nothing else of it is kept."""
 Note = Literal["maintenance-begun", "maintenance-ended", "meter-replaced", "moved"]
 ClockMark = Literal["", "corrected", "behind", "implausible-past", "future", "missing"]
 Action = Literal["explain", "close"]
@@ -68,7 +70,7 @@ class BadgePresented:
     badge: str
     gateway: str
     reader: str = ""
-    outcome: str = ""
+    outcome: BadgeOutcome | Literal[""] = ""
     resembles: str = ""
 
 

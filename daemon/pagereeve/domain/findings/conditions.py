@@ -1,16 +1,15 @@
-"""Something that holds from one instant to another, kept in few words until it is over: then it is a closed finding."""
+"""Something that holds from one instant to another, kept as a few values until it is over: a closed finding then."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from typing import Any, get_args
 
-from pagereeve.domain.findings.finding import Kind, make
-from pagereeve.domain.ledger import Finding
+from pagereeve.domain.findings.evidence_codec import evidence_json, evidence_of
+from pagereeve.domain.findings.finding import EVIDENCE_MAX, Kind, make
+from pagereeve.domain.ledger import Evidence, Finding
 from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import from_text, to_text
-
-EVIDENCE_MAX = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,11 +20,11 @@ class Condition:
     place: str
     since_us: int
     anchor: str
-    text: str
-    evidence: tuple[str, ...] = ()
+    what: Evidence
+    evidence: tuple[Evidence, ...] = ()
 
     def finding(self, until_us: int | None = None) -> Finding:
-        found = make(self.kind, "", (self.place, self.anchor), self.since_us, self.text, self.evidence, until_us)
+        found = make(self.kind, "", (self.place, self.anchor), self.since_us, self.what, self.evidence, until_us)
         return replace(found, place=self.place)
 
     def to_json(self) -> dict[str, Any]:
@@ -34,8 +33,8 @@ class Condition:
             "place": self.place,
             "since": to_text(self.since_us),
             "anchor": self.anchor,
-            "text": self.text,
-            "evidence": list(self.evidence),
+            "what": evidence_json(self.what),
+            "evidence": [evidence_json(one) for one in self.evidence],
         }
 
     @classmethod
@@ -46,8 +45,8 @@ class Condition:
             place=fields.text("place"),
             since_us=from_text(fields.text("since"), "since"),
             anchor=fields.text("anchor"),
-            text=fields.text("text"),
-            evidence=fields.texts("evidence", EVIDENCE_MAX),
+            what=evidence_of(fields.members("what"), "what"),
+            evidence=tuple(map(evidence_of, fields.objects("evidence", EVIDENCE_MAX))),
         )
         fields.finish()
         return condition

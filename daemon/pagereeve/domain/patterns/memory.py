@@ -15,7 +15,8 @@ from pagereeve.domain.values.codec import FIGURE, INSTANT, ByHand, Codec, Member
 from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import to_text
 
-NAMED_MAX: Final = 3
+# So many releases that the meter did not notice are known by name, for whoever asks about one of them.
+NAMED_MAX: Final = 100
 # Stray pages may be those of one of so many releases before them.
 LATELY_MAX: Final = 3
 

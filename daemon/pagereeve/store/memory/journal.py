@@ -72,6 +72,10 @@ class MemoryJournal(MemoryLedger):
     def conflict_seq(self, identity: Identity, digest: str) -> int | None:
         return self._conflict_seqs.get((identity, digest))
 
+    def body(self, identity: Identity) -> str | None:
+        known = (one.filing for facts in self._facts.values() for one in facts)
+        return next((filing.body for filing in known if filing.identity == identity), None)
+
     def head(self, printer: str) -> int:
         facts = self._facts.get(printer)
         return facts[-1].seq if facts else 0

@@ -9,7 +9,6 @@ from dataclasses import replace
 
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, charge_totals, edge_segments, sums_of
 from pagereeve.domain.accounts.totals import Total
-from pagereeve.domain.findings.finding import release_line
 from pagereeve.domain.ledger import SEVERITIES, Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.projection.running_totals import RunningTotals
@@ -125,8 +124,7 @@ class MemoryLedger(MemoryOutbox):
         return [_count(groups[key]) for key in sorted(groups)]
 
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
-        line = release_line(release)
-        return [finding for finding in await self.findings(only_open=False) if line in finding.evidence]
+        return [finding for finding in await self.findings(only_open=False) if release in finding.releases]
 
 
 def _count(findings: Sequence[Finding]) -> FindingCount:

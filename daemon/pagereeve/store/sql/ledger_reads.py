@@ -8,7 +8,6 @@ from typing import Any
 from sqlalchemy import ColumnElement, Row, Select, Table, and_, func, select, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from pagereeve.domain.findings.finding import release_line
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.store.records.ledger_records import charge_of, finding_of, posting_of, stretch_of
@@ -28,7 +27,7 @@ class LedgerReads:
     async def segment_before(self, printer: str, at_us: int) -> RowSegment | None:
         table = schema.segment.c
         latest = select(table.anchor_us).where(
-            table.printer == printer, table.anchor_us <= at_us, table.seed.is_not(None)
+            table.printer == printer, table.anchor_us <= at_us, table.resume_point.is_not(None)
         )
         async with self._reader.snapshot() as connection:
             found = await connection.execute(latest.order_by(table.anchor_us.desc()).limit(1))
@@ -126,21 +125,24 @@ class LedgerReads:
         return found[0] if found else None
 
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
-        named = schema.evidence.c.line == release_line(release)
-        keys = select(*_key(schema.evidence)).where(named)
+        table = schema.finding_release
+        keys = select(*_key(table)).where(table.c.source == release.source, table.c.release == release.release)
         return await self._findings(tuple_(*_key(schema.finding)).in_(keys))
 
     async def _findings(self, wanted: ColumnElement[bool] | None) -> Sequence[Finding]:
         table = schema.finding
-        statement, lines = select(table), select(schema.evidence)
+        statement, evidence, releases = select(table), select(schema.evidence), select(schema.finding_release)
         if wanted is not None:
-            same = and_(*(left == right for left, right in zip(_key(table), _key(schema.evidence), strict=True)))
-            statement, lines = statement.where(wanted), lines.join(table, same).where(wanted)
+            statement = statement.where(wanted)
+            evidence = evidence.join(table, _same(table, schema.evidence)).where(wanted)
+            releases = releases.join(table, _same(table, schema.finding_release)).where(wanted)
         async with self._reader.snapshot() as connection:
             rows = (await connection.execute(statement.order_by(table.c.since_us, *_key(table)))).all()
-            placed = (await connection.execute(lines.order_by(*schema.evidence.primary_key))).all()
-        evidence = by_part(placed)
-        return [finding_of(row, evidence.get((row.printer, row.anchor_us, row.ordinal), ())) for row in rows]
+            placed = (await connection.execute(evidence.order_by(*schema.evidence.primary_key))).all()
+            named = (await connection.execute(releases.order_by(*schema.finding_release.primary_key))).all()
+        shown, about = by_part(placed), by_part(named)
+        keys = [(row.printer, row.anchor_us, row.ordinal) for row in rows]
+        return [finding_of(row, shown.get(key, ()), about.get(key, ())) for key, row in zip(keys, rows, strict=True)]
 
 
 async def _page(
@@ -178,6 +180,10 @@ def _place(table: Table) -> tuple[ColumnElement[Any], ...]:
 
 def _key(table: Table) -> tuple[ColumnElement[Any], ...]:
     return (table.c.printer, table.c.anchor_us, table.c.ordinal)
+
+
+def _same(left: Table, right: Table) -> ColumnElement[bool]:
+    return and_(*(one == other for one, other in zip(_key(left), _key(right), strict=True)))
 
 
 async def _segments(connection: AsyncConnection, printer: str, anchor_us: int | None) -> list[RowSegment]:

@@ -18,7 +18,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0004"
+REVISION: Final = "r0005"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -101,7 +101,13 @@ instance = Table(
     _number("since_us"),
 )
 
-segment = Table("sheaf", metadata, _text("printer", key=True), _number("anchor_us", key=True), _text("seed", null=True))
+segment = Table(
+    "row_segment",
+    metadata,
+    _text("printer", key=True),
+    _number("anchor_us", key=True),
+    _text("resume_point", null=True),
+)
 
 
 def _segment_part(name: str, *columns: Column[int] | Column[str]) -> Table:
@@ -113,7 +119,9 @@ def _segment_part(name: str, *columns: Column[int] | Column[str]) -> Table:
         _number("anchor_us", key=True),
         _number("ordinal", key=True),
         *columns,
-        ForeignKeyConstraint(["printer", "anchor_us"], ["sheaf.printer", "sheaf.anchor_us"], ondelete="CASCADE"),
+        ForeignKeyConstraint(
+            ["printer", "anchor_us"], ["row_segment.printer", "row_segment.anchor_us"], ondelete="CASCADE"
+        ),
     )
 
 
@@ -193,7 +201,7 @@ finding = _segment_part(
     _number("since_us"),
     _number("until_us", null=True),
     _text("state"),
-    _text("text"),
+    _text("what"),
     _number("pages", null=True),
     Column("reason", Text, nullable=False, server_default=""),
     Column("place", Text, nullable=False, server_default=""),
@@ -201,21 +209,27 @@ finding = _segment_part(
 Index("ix_finding_state", finding.c.state, finding.c.since_us)
 Index("ix_finding_id", finding.c.id)
 
-evidence = Table(
-    "evidence",
-    metadata,
-    _text("printer", key=True),
-    _number("anchor_us", key=True),
-    _number("ordinal", key=True),
-    _number("place", key=True),
-    _text("line"),
-    ForeignKeyConstraint(
-        ["printer", "anchor_us", "ordinal"],
-        ["finding.printer", "finding.anchor_us", "finding.ordinal"],
-        ondelete="CASCADE",
-    ),
-)
-Index("ix_evidence_line", evidence.c.line)
+
+def _finding_part(name: str, *columns: Column[int] | Column[str]) -> Table:
+    """Rows that live and die with their finding."""
+    return Table(
+        name,
+        metadata,
+        _text("printer", key=True),
+        _number("anchor_us", key=True),
+        _number("ordinal", key=True),
+        *columns,
+        ForeignKeyConstraint(
+            ["printer", "anchor_us", "ordinal"],
+            ["finding.printer", "finding.anchor_us", "finding.ordinal"],
+            ondelete="CASCADE",
+        ),
+    )
+
+
+evidence = _finding_part("evidence", _number("place", key=True), _text("body"))
+finding_release = _finding_part("finding_release", _text("source", key=True), _text("release", key=True))
+Index("ix_finding_release", finding_release.c.source, finding_release.c.release)
 
 # SQLite numbers rows by itself only where the key is of its own integer type.
 _numbering = BigInteger().with_variant(Integer(), "sqlite")
@@ -241,5 +255,5 @@ Index("ix_message_at", message.c.receiver, message.c.at_us, message.c.alert, mes
 
 receiver = Table("receiver", metadata, _text("name", key=True), _number("last_success_us"))
 
-SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence)
+SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence, finding_release)
 """In the order in which rows go in: each after the one that it refers to."""

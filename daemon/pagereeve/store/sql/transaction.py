@@ -117,6 +117,11 @@ class _Stored:
         )
         return found.scalar_one_or_none()
 
+    def body(self, identity: Identity) -> str | None:
+        table = schema.fact.c
+        named = select(table.body).where(table.source == identity[0], table.event_id == identity[1])
+        return self._connection.execute(named).scalar_one_or_none()
+
     def head(self, printer: str) -> int:
         known = self._heads.known.get(printer)
         if known is None:

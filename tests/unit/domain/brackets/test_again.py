@@ -7,6 +7,7 @@ import pytest
 from pagereeve.domain.brackets.timeline import paired, started_again
 from pagereeve.domain.facts.facts import ReleaseEnded, ReleaseStarted
 from pagereeve.domain.ledger import Verdict
+from tests.findings import text_of
 from tests.unit.domain.story import Story, accounts, at_us, charge, finding, kinds
 
 HOUR = 3600.0
@@ -40,7 +41,7 @@ def test_the_same_notice_under_another_id_changes_nothing() -> None:
     assert ledger.charges == once.charges
     assert ledger.postings == once.postings
     assert kinds(ledger) == ["repeated-release"]
-    assert "changes nothing" in finding(ledger, "repeated-release").text
+    assert "changes nothing" in text_of(finding(ledger, "repeated-release"))
 
 
 def test_a_job_let_go_once_more_may_print_or_not() -> None:

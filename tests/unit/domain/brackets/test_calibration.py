@@ -13,6 +13,7 @@ from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Interval, Verdict
+from tests.findings import text_of
 from tests.unit.domain.story import POLICY, Story, accounts, brackets, finding, gaps, kinds
 
 PLAIN = Policy()
@@ -124,5 +125,5 @@ def test_a_page_of_a_gap_in_which_the_printer_was_off_is_told_as_what_it_may_be(
     ledger = story.ledger()
     (gap,) = gaps(ledger)
     assert gap.reasons == ("start-up-page",)
-    assert "start-up page" in finding(ledger, "stray-pages").text
+    assert "start-up page" in text_of(finding(ledger, "stray-pages"))
     assert kinds(ledger) == ["stray-pages"]

@@ -12,6 +12,7 @@ from pagereeve.domain.brackets.hypotheses import HYPOTHESES
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Stretch, Verdict
+from tests.findings import lines_of, text_of
 from tests.unit.domain.story import POLICY, Story, brackets, finding, printed
 
 TWO = "two-sided-long-edge"
@@ -104,8 +105,8 @@ def test_a_hint_is_in_the_findings_text_and_changes_no_figure() -> None:
     story = Story()
     printed(story, 0, 100, 127, pages=3, copies=3)
     told = finding(story.ledger(), "surplus")
-    assert "perhaps the copies are applied twice" in told.text
-    assert "reason: hint-copies-twice" in told.evidence
+    assert "perhaps the copies are applied twice" in text_of(told)
+    assert "reason: hint-copies-twice" in lines_of(told)
     assert told.pages == 18
 
 

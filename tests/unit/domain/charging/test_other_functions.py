@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pagereeve.domain.ledger import Verdict
+from tests.findings import text_of
 from tests.unit.domain.story import Story, accounts, charge, gaps, impressions, kinds
 
 
@@ -56,7 +57,7 @@ def test_copies_while_nobody_releases_are_no_stray_pages() -> None:
     assert accounts(ledger) == {"house:other-function": 3, "house:stray": 2}
     (finding,) = ledger.findings
     assert finding.kind == "stray-pages"
-    assert finding.text.startswith("2 impressions counted that nobody released")
+    assert text_of(finding).startswith("2 impressions counted that nobody released")
     only_copies = Story()
     only_copies.reading(0, counts=impressions(total=100, copies=10))
     only_copies.reading(600, counts=impressions(total=103, copies=13))

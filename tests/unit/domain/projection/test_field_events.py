@@ -14,6 +14,7 @@ from pagereeve.domain.facts.source_clock import SourceClock
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, replay
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
+from tests.findings import text_of
 from tests.unit.domain.story import (
     DAY_US,
     PRINTER,
@@ -85,7 +86,7 @@ def test_an_event_from_the_future_keeps_both_times_and_goes_by_its_arrival() -> 
     printed(story, 0, 100, 104, pages=4, clock="future", occurred_us=claimed_us)
     ledger = story.ledger()
     assert charge(ledger, "r1").charged == 4
-    assert "the time of arrival is used instead" in finding(ledger, "source-clock-off").text
+    assert "the time of arrival is used instead" in text_of(finding(ledger, "source-clock-off"))
 
 
 def test_one_stalled_batch_does_not_move_a_sources_offset() -> None:

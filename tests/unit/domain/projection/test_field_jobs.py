@@ -8,7 +8,8 @@ from pagereeve.domain.facts.events import RELEASE_STARTED, data_of, event_of
 from pagereeve.domain.facts.facts import Origin, Outcome, ReleaseStarted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
-from pagereeve.domain.ledger import Grade, Verdict
+from pagereeve.domain.ledger import Grade, ReleaseKey, Verdict
+from tests.findings import lines_of, text_of
 from tests.unit.domain.story import (
     POLICY,
     Story,
@@ -86,7 +87,7 @@ def test_completed_without_movement_costs_nobody_anything() -> None:
     one = charge(ledger, "r1")
     assert (one.counted, one.charged, one.unproven, one.verdict) == (0, 0, 0, Verdict.SHORTFALL)
     assert accounts(ledger) == {}
-    assert "0 impressions counted, 10 expected" in finding(ledger, "shortfall").text
+    assert "0 impressions counted, 10 expected" in text_of(finding(ledger, "shortfall"))
 
 
 def test_a_job_printed_twice_and_logged_once_is_charged_once() -> None:
@@ -224,7 +225,7 @@ def test_two_overlapping_releases_whose_sum_does_not_fit_are_one_joint_discrepan
     (joint,) = brackets(ledger)
     assert joint.verdict is Verdict.SURPLUS
     assert "about-the-bracket" in joint.reasons
-    assert "2 releases together" in finding(ledger, "surplus").text
+    assert "2 releases together" in text_of(finding(ledger, "surplus"))
     assert accounts(ledger) == {"person:owner-A": 5, "person:owner-B": 7, "house:surplus": 1}
 
 
@@ -236,10 +237,8 @@ def test_a_job_that_comes_once_more_without_a_release_is_stray_with_a_suggestion
     story.rest(4 * HOUR + 30, 4 * HOUR + 90, 102, every=30)
     ledger = story.ledger()
     told = finding(ledger, "stray-pages")
-    assert told.evidence[-2:] == (
-        "perhaps once more, as it counted as many:",
-        "release r1 of urn:invented:server",
-    )
+    assert lines_of(told)[1:] == ["perhaps release r1 of urn:invented:server once more, as it counted as many"]
+    assert told.releases == (ReleaseKey("urn:invented:server", "r1"),)
     assert accounts(ledger) == {"person:owner-r1": 1, "house:stray": 1}
 
 
@@ -255,7 +254,7 @@ def test_pages_that_a_release_missed_and_that_come_hours_later_are_stray_with_a_
     ledger = story.ledger()
     assert kinds(ledger) == ["shortfall", "stray-pages"]
     told = finding(ledger, "stray-pages")
-    assert told.evidence[-2:] == ("perhaps, as it missed as many:", "release r1 of urn:invented:server")
+    assert lines_of(told)[1:] == ["perhaps those of release r1 of urn:invented:server, as it missed as many"]
     assert accounts(ledger) == {"person:owner-r2": 2, "house:stray": 4}
 
 

@@ -7,6 +7,7 @@ import pytest
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Grade, Verdict
+from tests.findings import lines_of, text_of
 from tests.unit.domain.story import (
     POLICY,
     Story,
@@ -84,7 +85,9 @@ def test_a_count_that_falls_at_a_power_cut_proves_nothing_and_is_no_wrap() -> No
     assert (one.grade, one.verdict) == (Grade.BROKEN, Verdict.UNPROVEN)
     assert (one.charged, one.unproven, one.counted) == (0, 5, None)
     assert sum(accounts(ledger).values()) == 5
-    assert "at most 7 of the pages before the restart may be counted twice" in finding(ledger, "meter-went-back").text
+    assert "at most 7 of the pages before the restart may be counted twice" in text_of(
+        finding(ledger, "meter-went-back")
+    )
 
 
 def test_the_same_power_cut_without_a_reading_in_between() -> None:
@@ -167,8 +170,8 @@ def test_an_exchanged_printer_gives_no_difference() -> None:
     assert (one.grade, one.verdict, one.counted) == (Grade.BROKEN, Verdict.UNPROVEN, None)
     assert sum(accounts(ledger).values()) == 0
     told = finding(ledger, "meter-replaced")
-    assert any("serial K1" in line for line in told.evidence)
-    assert any("serial K2" in line for line in told.evidence)
+    assert any("serial K1" in line for line in lines_of(told))
+    assert any("serial K2" in line for line in lines_of(told))
 
 
 def test_a_serial_that_comes_and_goes_is_one_printer() -> None:

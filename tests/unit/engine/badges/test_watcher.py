@@ -23,6 +23,7 @@ from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.intake import BadgeLine
+from tests.findings import lines_of
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import FakePrinter, World
 
@@ -130,7 +131,7 @@ def test_a_reader_whose_style_changed_is_told_without_mapping_anything() -> None
             await world.passes(5)
             (told,) = await site(world)
             assert told.kind == "reader-form-changed"
-            assert "byte-reversed" in told.text
+            assert "byte-reversed" in lines_of(told)[0]
             facts = [fact async for fact in world.store.badge_facts() if isinstance(fact, BadgePresented)]
             assert world.badges.hashed(ANISE) not in {fact.badge for fact in facts}
 
@@ -267,7 +268,7 @@ def test_a_decision_is_kept_and_shown() -> None:
             await world.passes(30)
             (after,) = (await world.ledger()).findings
             assert (after.state, after.reason) == ("explained", "walk-up-copy")
-            assert "by a warden: explain, walk-up-copy, copies for the board" in after.evidence[-1]
+            assert "by a warden: explain, walk-up-copy, copies for the board" in lines_of(after)[-1]
             assert await decide(world, told.id, "close", "") == "stored"
             await world.passes(30)
             (after,) = (await world.ledger()).findings
