@@ -1,4 +1,4 @@
-"""What resume points remember, as hypothesis draws it: all that their codecs let through."""
+"""What resume points and alerts remember, as hypothesis draws it: all that their codecs let through."""
 
 from __future__ import annotations
 
@@ -6,13 +6,15 @@ from typing import get_args
 
 from hypothesis import strategies as st
 
+from pagereeve.domain.alerts.alert import Alert
+from pagereeve.domain.alerts.message import STEPS, Notification
 from pagereeve.domain.badges.state import FRAMES_MAX, ChecksState, FeedState, ReaderState
 from pagereeve.domain.brackets.continuity import Identity
 from pagereeve.domain.brackets.hypotheses import HYPOTHESES
 from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.findings.finding import Kind
 from pagereeve.domain.findings.source_clocks import TROUBLES_MAX, ClockTrouble
-from pagereeve.domain.ledger import Evidence, EvidenceKind, ReleaseKey
+from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding, FindingState, ReleaseKey, Severity
 from pagereeve.domain.patterns.bias import CEILING, SIGNS_KEPT, Excursion
 from pagereeve.domain.patterns.diagnosis import RECENT_MAX, Difference
 from pagereeve.domain.patterns.memory import LATELY_MAX, NAMED_MAX, Lately, PatternMemory, StandingStill
@@ -146,3 +148,65 @@ def checks_states(draw: st.DrawFn) -> ChecksState:
         gateways={name: draw(_feeds()) for name in gateways},
         releases=draw(_feeds()),
     )
+
+
+_FAR = st.integers(-(2**53) + 1, 2**53 - 1)
+FINDINGS = st.builds(
+    Finding,
+    id=texts(),
+    kind=texts(),
+    severity=st.sampled_from(get_args(Severity)),
+    printer=texts(least=0),
+    since_us=_FAR,
+    until_us=st.none() | _FAR,
+    state=st.sampled_from(get_args(FindingState)),
+    what=EVIDENCE,
+    evidence=st.lists(EVIDENCE, max_size=2).map(tuple),
+    pages=st.none() | _FAR,
+    reason=texts(least=0),
+    place=texts(least=0),
+)
+ALERTS = st.builds(
+    Alert,
+    id=texts(),
+    kind=texts(),
+    subject=texts(),
+    printer=texts(least=0),
+    gateway=texts(least=0),
+    seen_us=_FAR,
+    since_us=_FAR,
+    last=FINDINGS,
+    members=st.lists(FINDINGS, max_size=3).map(lambda found: {one.id: one for one in found}),
+    told=FIGURES,
+    told_us=_FAR,
+    told_members=st.frozensets(texts(), max_size=3),
+    fresh_us=st.none() | _FAR,
+    clear_us=st.none() | _FAR,
+    by_person=st.booleans(),
+    wide=st.booleans(),
+    quiet=st.booleans(),
+    more=st.booleans(),
+    ended_us=st.none() | _FAR,
+)
+NOTIFICATIONS = st.builds(
+    Notification,
+    alert=texts(),
+    nth=st.integers(1, 2**53 - 1),
+    step=st.sampled_from(STEPS),
+    kind=texts(),
+    severity=st.sampled_from(get_args(Severity)),
+    subject=texts(),
+    printer=texts(least=0),
+    gateway=texts(least=0),
+    since_us=_FAR,
+    at_us=_FAR,
+    until_us=st.none() | _FAR,
+    title=texts(),
+    what=texts(),
+    cost=texts(),
+    evidence=st.lists(texts(), max_size=3).map(tuple),
+    first=texts(),
+    command=texts(),
+    findings=FIGURES,
+    pages=st.none() | _FAR,
+)

@@ -1,4 +1,4 @@
-"""Whatever a resume point remembers comes back the same from its JSON."""
+"""Whatever a resume point, an alert or a message remembers comes back the same from its JSON."""
 
 from __future__ import annotations
 
@@ -6,13 +6,16 @@ import json
 
 from hypothesis import given
 
+from pagereeve.domain.alerts.alert import Alert
+from pagereeve.domain.alerts.codec import alert_json, alert_of, notification_json, notification_of
+from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.badges.projector import BadgeResumePoint
 from pagereeve.domain.badges.state import CHECKS, ChecksState
 from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.canonical import canonical
 from pagereeve.domain.values.fields import Fields
 from tests.facts_strategies import INSTANTS_US
-from tests.remembered_strategies import checks_states, resume_points
+from tests.remembered_strategies import ALERTS, NOTIFICATIONS, checks_states, resume_points
 
 
 @given(resume_points())
@@ -29,3 +32,13 @@ def test_a_resume_point_of_the_badge_checks_survives_json(at_us: int, state: Che
     assert known == state
     assert list(known.readers) == list(state.readers)
     assert list(known.gateways) == list(state.gateways)
+
+
+@given(ALERTS)
+def test_an_alert_survives_json(alert: Alert) -> None:
+    assert alert_of(json.loads(canonical(alert_json(alert)))) == alert
+
+
+@given(NOTIFICATIONS)
+def test_a_message_survives_json(message: Notification) -> None:
+    assert notification_of(json.loads(canonical(notification_json(message)))) == message
