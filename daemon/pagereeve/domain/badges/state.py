@@ -8,7 +8,7 @@ import re
 from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
-from pagereeve.domain.findings.conditions import Condition
+from pagereeve.domain.findings.conditions import CONDITION, Condition
 from pagereeve.domain.values.codec import (
     BIT,
     FIGURE_MAX,
@@ -21,7 +21,6 @@ from pagereeve.domain.values.codec import (
     Spread,
     inner,
     integer,
-    parsed,
     placed,
 )
 from pagereeve.domain.values.errors import BadFact
@@ -118,7 +117,7 @@ def _bits(fields: Fields, name: str) -> int | None:
 _HEX: Final = re.compile("[0-9a-f]{1,16}")
 # As text: so many bits are beyond the numbers of RFC 8785.
 _BITS: Final = Kind(_bits, _bits, "{:x}".format)
-_HELD: Final = parsed(Condition.from_json, Condition.to_json)
+_HELD: Final = inner(CONDITION)
 _IN_A_ROW: Final = integer(1, FIGURE_MAX)
 
 READER: Final = Codec(

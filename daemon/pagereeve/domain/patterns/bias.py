@@ -19,10 +19,9 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
+from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import ReleaseKey
-from pagereeve.domain.values.codec import BIT, FIGURE, FIGURE_MAX, INSTANT, Codec, Kind, Member, integer
-from pagereeve.domain.values.errors import BadFact
-from pagereeve.domain.values.fields import Fields
+from pagereeve.domain.values.codec import BIT, FIGURE, FIGURE_MAX, INSTANT, Codec, Member, integer
 
 # In hundredths of a tolerance.
 SLACK: Final = 20
@@ -60,20 +59,6 @@ class Excursion:
     last: ReleaseKey
     alarmed: bool = False
 
-
-def _release_key(fields: Fields, name: str) -> ReleaseKey:
-    pair = fields.texts(name, 2)
-    if len(pair) != 2:
-        raise BadFact(fields.path(name), "names no release; [source, release] is needed")
-    return ReleaseKey(*pair)
-
-
-RELEASE_KEY: Final[Kind[ReleaseKey]] = Kind(
-    _release_key,
-    lambda fields, name: _release_key(fields, name) if name in fields.names() else None,
-    lambda key: [key.source, key.release],
-)
-"""A release's name as [source, release]."""
 
 EXCURSION: Final = Codec(
     Excursion,

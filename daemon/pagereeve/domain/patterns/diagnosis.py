@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.brackets.hypotheses import HYPOTHESES, Hypothesis
+from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import ReleaseKey
-from pagereeve.domain.patterns.bias import RELEASE_KEY
 from pagereeve.domain.values.codec import FIGURE, INSTANT, Codec, Member, choices
 
 # So many brackets are looked back on: enough for a habit, few enough to forget what was mended.

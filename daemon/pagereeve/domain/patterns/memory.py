@@ -8,8 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
+from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import ReleaseKey
-from pagereeve.domain.patterns.bias import EXCURSION, RELEASE_KEY, SIGNS_KEPT, Excursion
+from pagereeve.domain.patterns.bias import EXCURSION, SIGNS_KEPT, Excursion
 from pagereeve.domain.patterns.diagnosis import DIFFERENCE, RECENT_MAX, Difference
 from pagereeve.domain.values.codec import FIGURE, INSTANT, ByHand, Codec, Member, Spread, inner, placed, text
 from pagereeve.domain.values.fields import Fields

@@ -10,7 +10,7 @@ from pagereeve.domain.brackets.continuity import Identity
 from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.facts.reading import Count
 from pagereeve.domain.facts.reading_codec import COUNTS
-from pagereeve.domain.findings.source_clocks import TROUBLES_MAX, ClockTrouble
+from pagereeve.domain.findings.source_clocks import CLOCK_TROUBLE, TROUBLES_MAX
 from pagereeve.domain.patterns.memory import PATTERN_MEMORY
 from pagereeve.domain.projection.projection import NO_HABITS, NOTHING_KNOWN, Memory, Projected
 from pagereeve.domain.values.codec import (
@@ -23,7 +23,6 @@ from pagereeve.domain.values.codec import (
     Spread,
     inner,
     integer,
-    parsed,
     placed,
 )
 from pagereeve.domain.values.fields import Fields
@@ -82,7 +81,7 @@ _IDENTITY: Final = Codec(
 _MEMORY: Final = Codec(
     Memory,
     Member("habits", inner(PATTERN_MEMORY), default=NO_HABITS),
-    Member("clocks", placed(parsed(ClockTrouble.from_json, ClockTrouble.to_json), TROUBLES_MAX), default=()),
+    Member("clocks", placed(inner(CLOCK_TROUBLE), TROUBLES_MAX), default=()),
 )
 _RESUME_POINT: Final = Codec(
     ResumePoint,

@@ -269,6 +269,25 @@ def placed(kind: Kind[Value], most: int) -> Kind[tuple[Value, ...]]:
     return Kind(lambda fields, name: items(fields.object(name)), take, put)
 
 
+def listed(kind: Kind[Value], most: int) -> Kind[tuple[Value, ...]]:
+    """A list of objects of one kind."""
+
+    def take(fields: Fields, name: str) -> tuple[Value, ...] | None:
+        known = fields.optional_list(name, most, "objects")
+        return None if known is None else tuple(kind.need(known, place) for place in known.names())
+
+    def need(fields: Fields, name: str) -> tuple[Value, ...]:
+        found = take(fields, name)
+        if found is None:
+            raise BadFact(fields.path(name), f"is missing; a list of at most {most} objects is needed")
+        return found
+
+    def put(values: Iterable[Value]) -> list[Any]:
+        return list(values if kind.put is None else map(kind.put, values))
+
+    return Kind(need, take, put)
+
+
 def _bit(fields: Fields, name: str) -> bool | None:
     value = fields.optional_integer(name, 0, 1)
     return None if value is None else bool(value)
@@ -277,5 +296,6 @@ def _bit(fields: Fields, name: str) -> bool | None:
 TEXT: Final = text()
 BIT: Final[Kind[bool]] = Kind(lambda fields, name: bool(fields.integer(name, 0, 1)), _bit, int)
 """True and false as 1 and 0."""
+TRUTH: Final[Kind[bool]] = Kind(Fields.truth, Fields.optional_truth)
 INSTANT: Final[Kind[int]] = Kind(Fields.instant, Fields.optional_instant, to_text)
 FIGURE: Final = integer(0, FIGURE_MAX)

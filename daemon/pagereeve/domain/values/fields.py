@@ -95,27 +95,30 @@ class Fields:
         value = self._take(name)
         return None if value is None else Fields(value, self.path(name))
 
-    def truth(self, name: str) -> bool:
+    def optional_truth(self, name: str) -> bool | None:
         value = self._take(name)
-        if not isinstance(value, bool):
+        if value is not None and not isinstance(value, bool):
             raise BadFact(self.path(name), f"is {type_name(value)}; true or false is needed")
         return value
 
-    def objects(self, name: str, most: int) -> list[Any]:
-        """A list of objects whose members another reader will take."""
-        value = self._take(name)
-        if not isinstance(value, list) or len(value) > most:
-            raise BadFact(self.path(name), f"a list of at most {most} objects is needed")
+    def truth(self, name: str) -> bool:
+        value = self.optional_truth(name)
+        if value is None:
+            raise BadFact(self.path(name), "is missing; true or false is needed")
         return value
 
-    def texts(self, name: str, most: int, longest: int = TEXT_MAX) -> tuple[str, ...]:
+    def optional_list(self, name: str, most: int, of: str) -> Fields | None:
+        """A list's items by their places: "0" and so on. ``of`` says in an error what they should be."""
         value = self._take(name)
         if value is None:
-            return ()
+            return None
         if not isinstance(value, list) or len(value) > most:
-            raise BadFact(self.path(name), f"a list of at most {most} texts is needed")
-        items = Fields({str(index): item for index, item in enumerate(value)}, self.path(name))
-        return tuple(items.text(str(index), longest) for index in range(len(value)))
+            raise BadFact(self.path(name), f"a list of at most {most} {of} is needed")
+        return Fields({str(place): item for place, item in enumerate(value)}, self.path(name))
+
+    def texts(self, name: str, most: int, longest: int = TEXT_MAX) -> tuple[str, ...]:
+        items = self.optional_list(name, most, "texts")
+        return () if items is None else tuple(items.text(place, longest) for place in items.names())
 
     def members(self, name: str) -> dict[str, Any]:
         """An object whose members another reader will take."""
