@@ -140,7 +140,7 @@ class BadgeChecks:
         return alone
 
     def _is_same_swipe(self, badge: BadgePresented, at_us: int, policy: BadgePolicy) -> bool:
-        """The step-by-step form of domain.swipes."""
+        """The step-by-step form of badges.swipes."""
         key = swipe_key(badge)
         last_us = self._swipes.get(key)
         _remember(self._swipes, key, at_us)
