@@ -201,12 +201,24 @@ def integer(least: int, most: int) -> Kind[int]:
 
 
 def choice(choices: Iterable[Word], put: Callable[[Any], Any] | None = None) -> Kind[Word]:
-    known = tuple(choices)
-    return Kind(
-        lambda fields, name: fields.choice(name, known),
-        lambda fields, name: fields.optional_choice(name, known),
-        put,
-    )
+    known = {str(word): word for word in choices}
+
+    def take(fields: Fields, name: str) -> Word | None:
+        said = fields.optional_text(name)
+        if said is None:
+            return None
+        word = known.get(said)
+        if word is None:
+            raise fields.no_choice(name, said, known)
+        return word
+
+    def need(fields: Fields, name: str) -> Word:
+        word = take(fields, name)
+        if word is None:
+            raise BadFact(fields.path(name), f"is missing; one of {', '.join(known)} is needed")
+        return word
+
+    return Kind(need, take, put)
 
 
 def texts(most: int, longest: int = TEXT_MAX) -> Kind[tuple[str, ...]]:

@@ -73,13 +73,16 @@ class Fields:
         for choice in choices:
             if choice == value:
                 return choice
-        raise BadFact(self.path(name), f"is {value[:40]!r}; one of {', '.join(choices)} is needed")
+        raise self.no_choice(name, value, choices)
 
     def choice(self, name: str, choices: Iterable[Choice]) -> Choice:
         value = self.optional_choice(name, tuple(choices))
         if value is None:
             raise BadFact(self.path(name), f"is missing; one of {', '.join(choices)} is needed")
         return value
+
+    def no_choice(self, name: str, value: str, choices: Iterable[str]) -> BadFact:
+        return BadFact(self.path(name), f"is {value[:40]!r}; one of {', '.join(choices)} is needed")
 
     def optional_instant(self, name: str) -> int | None:
         value = self.optional_text(name, 64)
