@@ -7,7 +7,7 @@ from itertools import pairwise
 from zoneinfo import ZoneInfo
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from pagereeve.domain.accounts.membership import received_in
@@ -91,6 +91,7 @@ def test_in_each_period_the_meter_its_edges_people_and_the_house_meet(seed: int,
 
 
 @given(st.integers(0, 2**32), EDGES)
+@example(5129, [155, 328867])
 def test_where_the_meter_runs_on_its_two_figures_alone_say_what_it_counted(seed: int, edges: list[int]) -> None:
     day = make_day(seed, 60, faults=False)
     segments = rebuild(PRINTER, day.facts, day.open_run)

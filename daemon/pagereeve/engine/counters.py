@@ -35,7 +35,7 @@ class EngineCounters:
             self.last_event_us[type_of(event).counter] = event.origin.received_us
 
     def remember(self, instants_us: Mapping[str, int], newest_us: int | None) -> None:
-        """At the start, from the journal: a restart must not look like a silence (FIELD-CASES.md 7.9)."""
+        """At the start, from the journal: a restart must not look like a silence."""
         named = ((type_named(kind), at_us) for kind, at_us in instants_us.items())
         known = {event_type.counter: at_us for event_type, at_us in named if event_type is not None}
         self.last_event_us = known | self.last_event_us

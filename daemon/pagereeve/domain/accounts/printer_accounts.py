@@ -5,6 +5,7 @@ Persons' pages come from charges, the house's from postings, the meter's from st
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 from pagereeve.domain.accounts.membership import Received, received_in
@@ -78,8 +79,9 @@ def accounts_of(period: Period, sums: PeriodSums) -> AccountsOfPeriod:
     for meter in sums.meters:
         accounts.add_meter(meter)
     edges = [one for segment in sums.edges for one in received_in(segment) if one.lies_over_an_edge_of(period)]
-    for one in sorted(edges, key=lambda one: one.stretch.opens_us):
+    for one in edges:
         accounts.add_edge(one)
+    accounts.add_standing(stretch for segment in sums.edges for stretch in segment.stretches)
     for house in sums.house:
         accounts.add_house(house)
     for total in sums.by_printer:
@@ -117,9 +119,6 @@ class _Accounts:
         self._units.setdefault((stretch.printer, stretch.run, stretch.channel), stretch.unit.value)
         line = self._line(stretch.printer, stretch.channel, stretch.unit.value)
         counted_in = period.holds(stretch.closes_us)
-        if line.meter_start is None:
-            stood = stretch.before if stretch.closes_us >= period.to_us else stretch.after
-            line.meter_start = line.meter_end = stood
         for receipt in one.receipts:
             belongs = period.holds(receipt.at_us)
             if belongs is counted_in:
@@ -131,6 +130,18 @@ class _Accounts:
                 line.over_end += moved
             if is_house(receipt.account):
                 line.received[account_kind(receipt.account)] += moved
+
+    def add_standing(self, stretches: Iterable[Stretch]) -> None:
+        """Where nothing closed in the period the meter stood throughout: at what the next stretch to close began with,
+        or else at what the last one before the period ended with. The next one may be no edge of this period's.
+        """
+        ordered = sorted(stretches, key=lambda one: (one.closes_us, one.opens_us))
+        later = [one for one in ordered if one.closes_us >= self._period.to_us]
+        earlier = [one for one in reversed(ordered) if one.closes_us < self._period.from_us]
+        for one in (*later, *earlier):
+            line = self._lines.get((one.printer, one.channel, one.unit.value))
+            if line is not None and line.meter_start is None:
+                line.meter_start = line.meter_end = one.before if one.closes_us >= self._period.to_us else one.after
 
     def add_house(self, house: HouseSum) -> None:
         unit = self._units.get((house.printer, house.run, house.channel), "")

@@ -37,7 +37,7 @@ Reason = Literal[
 class Origin:
     """Where an event came from: ``key``, of source and id, is its identity.
 
-    ``occurred_us`` is the source's claim, ``received_us`` ours. ``at_us``, decided once at the door, is the
+    ``occurred_us`` is the source's claim, ``received_us`` ours. ``at_us``, decided once when it is received, is the
     instant every later step uses; ``clock`` says why it differs from the claim, if it does.
     """
 
@@ -229,7 +229,7 @@ Fact = (
     | Conflict
 )
 
-# A union written in place would be built anew at each call.
+# A union written in place would be built again at each call.
 _DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, BadgePolicySet)
 
 

@@ -51,7 +51,8 @@ class Dating:
         clock = await self._clock(envelope.source)
         at_us, mark = clock.judge(occurred_us, received_us)
         self.counters.clock_marks[mark or "as-claimed"] += 1
-        return Dated(replace(event, origin=replace(origin, at_us=at_us, clock=mark)))
+        dated = Origin(origin.source, origin.id, at_us, received_us, occurred_us, mark)
+        return Dated(replace(event, origin=dated))
 
     def line(self, line: BadgeLine) -> Dated:
         """A raw line's instant is its arrival. Raises BadFact for what can be no badge number in any form."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 from pagereeve.domain.badges.projector import COPY_SOURCE
 from pagereeve.domain.facts.facts import (
@@ -60,6 +61,9 @@ class Matched:
     ends: Sequence[ReleaseEnded] = ()
 
 
+NO_MATCH: Final = Matched()
+
+
 async def place(event: Event | BadgeUnreadable, lookup: Lookup) -> Placed:
     """Raises BadFact where the event names something that does not exist."""
     match event:
@@ -89,8 +93,10 @@ def match_notices(fact: Fact, receipt: Receipt) -> Matched:
             starts = in_order(receipt.notices)
             ends = (one for one in (fact,) if not one.printer)
         case _:
-            return Matched()
-    return Matched(starts, [routed(one, starts) for one in ends] if starts else [])
+            return NO_MATCH
+    if not starts:
+        return NO_MATCH
+    return Matched(starts, [routed(one, starts) for one in ends])
 
 
 def routed(ended: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnded:

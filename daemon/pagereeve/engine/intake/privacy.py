@@ -23,7 +23,9 @@ class Privacy:
             case BadgePresented() as presented:
                 return self._presented(presented, named=dated.named)
             case ReleaseStarted() as started:
-                ticket = started.ticket if self.keep_titles else replace(started.ticket, title=None)
+                ticket = started.ticket
+                if ticket.title is not None and not self.keep_titles:
+                    ticket = replace(ticket, title=None)
                 return replace(started, badge=self._named_badge(started.badge), ticket=ticket)
             case other:
                 return other

@@ -23,7 +23,7 @@ _FIRST_PAUSE_S: Final = 0.1
 _LONGEST_PAUSE_S: Final = 5.0
 
 OnError = Callable[[str, Exception], None]
-"""Told what was being done and what went wrong; must not raise."""
+"""Called with what was being done and what went wrong; must not raise."""
 
 
 @dataclass(frozen=True, slots=True)
