@@ -1,4 +1,4 @@
-"""Facts of every kind, as hypothesis draws them: all that domain.factjson lets through, and nothing else."""
+"""Facts of every kind, as hypothesis draws them: all that domain.facts.codec lets through, and nothing else."""
 
 from __future__ import annotations
 

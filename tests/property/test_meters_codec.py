@@ -33,7 +33,7 @@ from pagereeve.meters.snmp.ber import (
     oid_label,
 )
 from pagereeve.meters.snmp.message import GET, GET_NEXT, Response, four_octet_id, read_head, read_response, template
-from pagereeve.meters.snmp.read_ended import ReadEnded
+from pagereeve.meters.snmp.question import ReadEnded
 from pagereeve.meters.snmp.stats import MeterStats
 from tests.snmp_agents import MibAgent, printer_mib
 

@@ -17,8 +17,7 @@ from pagereeve.meters.snmp.ber import DecodeError
 from pagereeve.meters.snmp.conversation import NAMES_MAX, AgentLimits, Conversation, Got
 from pagereeve.meters.snmp.endpoint import Endpoint
 from pagereeve.meters.snmp.names import SYS_UP_TIME
-from pagereeve.meters.snmp.question import RequestPatience
-from pagereeve.meters.snmp.read_ended import ReadEnded
+from pagereeve.meters.snmp.question import ReadEnded, RequestPatience
 from pagereeve.meters.snmp.session3 import Session3
 from pagereeve.meters.snmp.stats import MeterHooks, MeterStats
 from pagereeve.meters.snmp.turns import Turns

@@ -19,7 +19,6 @@ from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
-from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import SECOND_US
 
 CheckedEvent = BadgePresented | BadgeUnreadable | ReleaseStarted
@@ -92,7 +91,7 @@ class BadgeChecks:
 
     def copied(self) -> BadgeChecks:
         """A fold of its own that goes on from here, without what was found so far."""
-        copy = BadgeChecks(self.rules, ChecksState.from_json(Fields(self.state.to_json(), "state")), self.told_after_us)
+        copy = BadgeChecks(self.rules, self.state.copied(), self.told_after_us)
         copy._alone, copy._swipes = set(self._alone), self._swipes.copy()
         copy._seen, copy._unknown = self._seen.copy(), self._unknown.copy()
         return copy
@@ -141,7 +140,7 @@ class BadgeChecks:
         return alone
 
     def _is_same_swipe(self, badge: BadgePresented, at_us: int, policy: BadgePolicy) -> bool:
-        """The step-by-step form of domain.swipes."""
+        """The step-by-step form of badges.swipes."""
         key = swipe_key(badge)
         last_us = self._swipes.get(key)
         _remember(self._swipes, key, at_us)

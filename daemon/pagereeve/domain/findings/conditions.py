@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, get_args
+from typing import Final, get_args
 
-from pagereeve.domain.findings.evidence_codec import evidence_json, evidence_of
+from pagereeve.domain.findings.evidence_codec import EVIDENCE
 from pagereeve.domain.findings.finding import EVIDENCE_MAX, Kind, make
 from pagereeve.domain.ledger import Evidence, Finding
-from pagereeve.domain.values.fields import Fields
-from pagereeve.domain.values.instants import from_text, to_text
+from pagereeve.domain.values.codec import INSTANT, TEXT, Codec, Member, choice, inner, listed
 
 
 @dataclass(frozen=True, slots=True)
@@ -27,26 +26,13 @@ class Condition:
         found = make(self.kind, "", (self.place, self.anchor), self.since_us, self.what, self.evidence, until_us)
         return replace(found, place=self.place)
 
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "kind": self.kind,
-            "place": self.place,
-            "since": to_text(self.since_us),
-            "anchor": self.anchor,
-            "what": evidence_json(self.what),
-            "evidence": [evidence_json(one) for one in self.evidence],
-        }
 
-    @classmethod
-    def from_json(cls, fields: Fields) -> Condition:
-        """Raises BadFact."""
-        condition = cls(
-            kind=fields.choice("kind", get_args(Kind)),
-            place=fields.text("place"),
-            since_us=from_text(fields.text("since"), "since"),
-            anchor=fields.text("anchor"),
-            what=evidence_of(fields.members("what"), "what"),
-            evidence=tuple(map(evidence_of, fields.objects("evidence", EVIDENCE_MAX))),
-        )
-        fields.finish()
-        return condition
+CONDITION: Final = Codec(
+    Condition,
+    Member("kind", choice(get_args(Kind))),
+    Member("place", TEXT),
+    Member("since_us", INSTANT, "since"),
+    Member("anchor", TEXT),
+    Member("what", inner(EVIDENCE)),
+    Member("evidence", listed(inner(EVIDENCE), EVIDENCE_MAX), default=(), written=True),
+)

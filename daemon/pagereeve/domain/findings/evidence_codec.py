@@ -2,39 +2,30 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, Final
 
 from pagereeve.domain.ledger import Evidence, EvidenceKind, ReleaseKey, Value
+from pagereeve.domain.values.codec import TRUTH, Codec, Kind, Member, choice
 from pagereeve.domain.values.errors import BadFact
-
-_KINDS: Final = {kind.value: kind for kind in EvidenceKind}
-_MEMBERS: Final = frozenset({"kind", "values", "release", "personal"})
-
-
-def evidence_json(evidence: Evidence) -> dict[str, Any]:
-    members: dict[str, Any] = {"kind": evidence.kind.value, "values": dict(evidence.values)}
-    if evidence.release is not None:
-        members["release"] = [evidence.release.source, evidence.release.release]
-    if evidence.personal:
-        members["personal"] = True
-    return members
+from pagereeve.domain.values.fields import Fields
 
 
 def evidence_of(members: Any, where: str = "evidence") -> Evidence:
-    """The inverse. Raises BadFact, which names ``where``."""
-    if not isinstance(members, dict) or not members.keys() <= _MEMBERS or members.get("kind") not in _KINDS:
-        raise BadFact(where, "is no evidence of a kind that is known")
-    values, key, personal = members.get("values"), members.get("release"), members.get("personal", False)
-    if not isinstance(values, dict) or not isinstance(personal, bool):
-        raise BadFact(where, "has values or a mark of the wrong type")
-    if key is not None and not (isinstance(key, list) and len(key) == 2 and all(isinstance(one, str) for one in key)):
-        raise BadFact(f"{where}.release", "is no pair of a source and a release")
-    return Evidence(
-        _KINDS[members["kind"]],
-        tuple((name, _value(values[name], f"{where}.{name}")) for name in sorted(values)),
-        None if key is None else ReleaseKey(*key),
-        personal,
-    )
+    """Raises BadFact, which names ``where``."""
+    return EVIDENCE.read(Fields(members, where))
+
+
+def _release_key(fields: Fields, name: str) -> ReleaseKey:
+    pair = fields.texts(name, 2)
+    if len(pair) != 2:
+        raise BadFact(fields.path(name), "names no release; [source, release] is needed")
+    return ReleaseKey(*pair)
+
+
+def _values_of(fields: Fields, name: str) -> tuple[tuple[str, Value], ...]:
+    values = fields.members(name)
+    return tuple((known, _value(values[known], f"{fields.path(name)}.{known}")) for known in sorted(values))
 
 
 def _value(value: Any, where: str) -> Value:
@@ -45,3 +36,24 @@ def _value(value: Any, where: str) -> Value:
     if isinstance(value, list) and all(isinstance(one, list) and list(map(type, one)) == [str, int] for one in value):
         return tuple((name, figure) for name, figure in value)
     raise BadFact(where, "is no number, text, list of texts or list of named figures")
+
+
+def _values_json(values: Iterable[tuple[str, Value]]) -> dict[str, Any]:
+    return {name: list(value) if isinstance(value, tuple) else value for name, value in values}
+
+
+RELEASE_KEY: Final[Kind[ReleaseKey]] = Kind(
+    _release_key,
+    lambda fields, name: _release_key(fields, name) if name in fields.names() else None,
+    lambda key: [key.source, key.release],
+)
+"""A release's name as [source, release]."""
+
+EVIDENCE: Final = Codec(
+    Evidence,
+    Member("kind", choice(EvidenceKind, str)),
+    Member("values", Kind(_values_of, _values_of, _values_json)),
+    Member("release", RELEASE_KEY, default=None),
+    Member("personal", TRUTH, default=False),
+)
+evidence_json: Final = EVIDENCE.write

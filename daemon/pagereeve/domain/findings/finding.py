@@ -9,7 +9,7 @@ from typing import Final, Literal
 
 from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.expectation import START_UP
-from pagereeve.domain.brackets.hints import PREFIX
+from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.windows import Release, Window
 from pagereeve.domain.facts.facts import Action, Conflict, Decided
@@ -189,7 +189,7 @@ def of_stretch(stretch: Stretch, windows: Sequence[Window], stray: int | None = 
     kinds: dict[Verdict, Kind] = {Verdict.SURPLUS: "surplus", Verdict.SHORTFALL: "shortfall"}
     kind = kinds.get(stretch.verdict, "unproven-release")
     expected = stretch.expected
-    hints = [reason for reason in stretch.reasons if reason.startswith(PREFIX)]
+    hints = [reason for reason in stretch.reasons if reason.startswith(HINT_PREFIX)]
     what = shown.count_differs(stretch, expected, hints)
     if stretch.verdict is Verdict.UNPROVEN:
         what = shown.no_count(len(stretch.releases), stretch.grade, hints)

@@ -4,16 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.facts.facts import ReleaseEnded, ReleaseStarted
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
-from pagereeve.domain.findings.evidence_codec import evidence_json, evidence_of
+from pagereeve.domain.findings.evidence_codec import EVIDENCE
 from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
-from pagereeve.domain.values.fields import Fields
-from pagereeve.domain.values.instants import from_text, to_text
+from pagereeve.domain.values.codec import INSTANT, TEXT, Codec, Member, inner
 
 # Of one printer: so many sources at once, the oldest trouble is forgotten first.
 TROUBLES_MAX: Final = 16
@@ -30,29 +29,15 @@ class ClockTrouble:
     what: Evidence
     release: str
 
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "source": self.source,
-            "event": self.event,
-            "since": to_text(self.since_us),
-            "what": evidence_json(self.what),
-            "release": self.release,
-        }
 
-    @classmethod
-    def from_json(cls, fields: Fields) -> ClockTrouble:
-        """Raises BadFact."""
-        trouble = cls(
-            source=fields.text("source"),
-            event=fields.text("event"),
-            since_us=from_text(fields.text("since"), "since"),
-            what=evidence_of(fields.members("what"), "what"),
-            release=fields.text("release"),
-        )
-        fields.finish()
-        return trouble
-
-
+CLOCK_TROUBLE: Final = Codec(
+    ClockTrouble,
+    Member("source", TEXT),
+    Member("event", TEXT),
+    Member("since_us", INSTANT, "since"),
+    Member("what", inner(EVIDENCE)),
+    Member("release", TEXT),
+)
 ClockTroubles = tuple[ClockTrouble, ...]
 
 

@@ -9,8 +9,7 @@ from collections.abc import Callable, Mapping
 from typing import Final
 
 from pagereeve.domain.brackets.continuity import Step
-from pagereeve.domain.brackets.hints import hint_text
-from pagereeve.domain.brackets.hypotheses import BY_NAME
+from pagereeve.domain.brackets.hypotheses import BY_NAME, hint_text
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding
 
 Kind = EvidenceKind

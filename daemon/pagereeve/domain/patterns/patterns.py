@@ -15,15 +15,11 @@ from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Evidence, Finding, Grade, Interval, ReleaseKey, Verdict
 from pagereeve.domain.patterns.bias import BiasStep, Excursion, after, signs_after
 from pagereeve.domain.patterns.diagnosis import Diagnosis, Difference, diagnose, remembered
-from pagereeve.domain.patterns.memory import Lately, PatternMemory, StandingStill
+from pagereeve.domain.patterns.memory import LATELY_MAX, NAMED_MAX, Lately, PatternMemory, StandingStill
 
 # So many releases in a row that the meter did not notice are no coincidence. Common practice, no source.
 STANDS_FROM: Final = 3
 SHOWN_MAX: Final = 3
-# So many of them are known by name, for whoever asks about one of them.
-NAMED_MAX: Final = 100
-# Stray pages may be those of one of so many releases before them.
-LATELY_MAX: Final = 3
 
 Dated = tuple[int, Posted]
 

@@ -7,8 +7,7 @@ from typing import Any
 
 import pytest
 
-from pagereeve.domain.brackets.hints import hint_text
-from pagereeve.domain.brackets.hypotheses import HYPOTHESES
+from pagereeve.domain.brackets.hypotheses import HYPOTHESES, hint_text
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Stretch, Verdict

@@ -38,7 +38,7 @@ each_type = pytest.mark.parametrize("event_type", EVENT_TYPES, ids=lambda one: o
 
 
 def test_every_event_has_one_row_of_its_own() -> None:
-    assert [one.fact for one in EVENT_TYPES] == list(get_args(Event))
+    assert [one.data.made for one in EVENT_TYPES] == list(get_args(Event))
     assert len({one.kind for one in EVENT_TYPES}) == len({one.counter for one in EVENT_TYPES}) == len(EVENT_TYPES)
     assert set(WHOLE) == {one.counter for one in EVENT_TYPES}
 
@@ -47,7 +47,7 @@ def test_every_event_has_one_row_of_its_own() -> None:
 def test_a_row_reads_its_own_fact_and_writes_the_same_data(event_type: EventType) -> None:
     data = WHOLE[event_type.counter]
     event = event_of(event_type.kind, ORIGIN, data)
-    assert type(event) is event_type.fact
+    assert type(event) is event_type.data.made
     assert data_of(event) == (event_type.kind, data)
     assert type_of(event) is type_named(event_type.kind) is event_type
     assert event.origin == ORIGIN
@@ -56,7 +56,7 @@ def test_a_row_reads_its_own_fact_and_writes_the_same_data(event_type: EventType
 @each_type
 def test_what_a_row_needs_is_refused_when_it_is_missing(event_type: EventType) -> None:
     """So that a stored event whose needed texts are there can be relied upon without reading it back."""
-    assert set(event_type.needed) <= {one.name for one in fields(event_type.fact)}
+    assert set(event_type.needed) <= {one.name for one in fields(event_type.data.made)}
     for name in event_type.needed:
         data = {member: value for member, value in WHOLE[event_type.counter].items() if member != name}
         with pytest.raises(BadFact) as refused:

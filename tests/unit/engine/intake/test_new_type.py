@@ -4,16 +4,15 @@ from __future__ import annotations
 
 import json
 from dataclasses import dataclass
-from typing import Any
 
 import pytest
 
 from pagereeve.domain.facts import events
 from pagereeve.domain.facts.codec import fact_bytes, from_json
 from pagereeve.domain.facts.events import EventType
-from pagereeve.domain.facts.facts import Origin, PrinterNoted
+from pagereeve.domain.facts.facts import Note, PrinterNoted
+from pagereeve.domain.values.codec import TEXT, Codec, Member
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.domain.values.fields import Fields
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import World
 
@@ -24,22 +23,18 @@ CLEANED = "pagereeve.invented.cleaned.v1"
 class Cleaned(PrinterNoted):
     """Placed as a note is, which it inherits: nothing but its row says what else it is."""
 
+    note: Note = "maintenance-ended"
     by: str = ""
 
 
-def read(fields: Fields, origin: Origin) -> Cleaned:
-    return Cleaned(fields.text("printer"), origin, "maintenance-ended", by=fields.text("by"))
-
-
-def data(event: Cleaned) -> dict[str, Any]:
-    return {"printer": event.printer, "by": event.by}
+DATA = Codec(Cleaned, Member("printer", TEXT), Member("by", TEXT), outside=("origin", "note", "text"))
 
 
 @pytest.fixture(autouse=True)
 def _row(monkeypatch: pytest.MonkeyPatch) -> None:
-    row = EventType(CLEANED, "cleaned", Cleaned, read, data, needed=("printer", "by"))
+    row = EventType(CLEANED, "cleaned", DATA, needed=("printer", "by"))
     monkeypatch.setitem(events._BY_KIND, row.kind, row)
-    monkeypatch.setitem(events._BY_FACT, row.fact, row)
+    monkeypatch.setitem(events._BY_FACT, Cleaned, row)
 
 
 def test_it_is_dated_placed_stored_counted_and_handed_on() -> None:
