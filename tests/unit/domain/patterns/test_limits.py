@@ -11,15 +11,15 @@ from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.patterns.bias import (
     ALARM,
     CEILING,
+    EXCURSION,
     OTHERS_MAX,
     SLACK,
     BiasStep,
     Excursion,
     after,
-    key_from,
     signs_after,
 )
-from pagereeve.domain.patterns.diagnosis import RECENT_MAX, Difference, diagnose, remembered
+from pagereeve.domain.patterns.diagnosis import DIFFERENCE, RECENT_MAX, Difference, diagnose, remembered
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import Fields
 from tests.unit.domain.patterns.test_patterns import of_kind, still
@@ -115,25 +115,26 @@ def test_a_difference_of_one_page_has_a_sign_and_none_has_none() -> None:
 
 @pytest.mark.parametrize("name", ["level", "squares", "brackets", "alarmed"])
 def test_a_stored_sum_is_refused_below_and_above_its_bounds(name: str) -> None:
-    stored = held(5).to_json()
+    stored = EXCURSION.write(held(5))
     most = {"level": CEILING, "alarmed": 1}.get(name, 2**53 - 1)
     for value in (0, most):
-        assert Excursion.from_json(Fields(stored | {name: value}, "up")).to_json() == stored | {name: value}
+        assert EXCURSION.write(EXCURSION.read(Fields(stored | {name: value}, "up"))) == stored | {name: value}
     for value in (-1, most + 1):
         with pytest.raises(BadFact, match=name):
-            Excursion.from_json(Fields(stored | {name: value}, "up"))
+            EXCURSION.read(Fields(stored | {name: value}, "up"))
     for value in (-(2**53) + 1, 2**53 - 1):
-        assert Excursion.from_json(Fields(stored | {"pages": value}, "up")).pages == value
+        assert EXCURSION.read(Fields(stored | {"pages": value}, "up")).pages == value
     for value in (-(2**53), 2**53):
         with pytest.raises(BadFact, match="pages"):
-            Excursion.from_json(Fields(stored | {"pages": value}, "up"))
+            EXCURSION.read(Fields(stored | {"pages": value}, "up"))
 
 
 @pytest.mark.parametrize("pair", [[], ["a"], ["a", "b", "c"]])
 def test_a_releases_name_is_a_pair(pair: list[str]) -> None:
-    assert key_from(Fields({"release": ["a", "b"]}, "x"), "release") == ReleaseKey("a", "b")
-    with pytest.raises(BadFact, match="release"):
-        key_from(Fields({"release": pair}, "x"), "release")
+    stored = EXCURSION.write(held(5))
+    assert EXCURSION.read(Fields(stored | {"first": ["a", "b"]}, "up")).first == ReleaseKey("a", "b")
+    with pytest.raises(BadFact, match="first"):
+        EXCURSION.read(Fields(stored | {"first": pair}, "up"))
 
 
 def differing(count: int, *names: str) -> list[Difference]:
@@ -204,14 +205,14 @@ def test_brackets_are_looked_back_on_from_the_first_that_differed() -> None:
 
 @pytest.mark.parametrize("name", ["counted", "least"])
 def test_a_stored_difference_is_refused_below_and_above_its_bounds(name: str) -> None:
-    stored = differing(1, BANNER)[0].to_json()
+    stored = DIFFERENCE.write(differing(1, BANNER)[0])
     for value in (0, 2**53 - 1):
-        assert Difference.from_json(Fields(stored | {name: value}, "d")).to_json() == stored | {name: value}
+        assert DIFFERENCE.write(DIFFERENCE.read(Fields(stored | {name: value}, "d"))) == stored | {name: value}
     for value in (-1, 2**53):
         with pytest.raises(BadFact, match=name):
-            Difference.from_json(Fields(stored | {name: value}, "d"))
+            DIFFERENCE.read(Fields(stored | {name: value}, "d"))
     agreed = agreeing(1, BANNER)[0]
-    assert Difference.from_json(Fields(agreed.to_json(), "d")) == agreed
+    assert DIFFERENCE.read(Fields(DIFFERENCE.write(agreed), "d")) == agreed
 
 
 @pytest.mark.parametrize(("releases", "more"), [(3, 0), (4, 1)])
