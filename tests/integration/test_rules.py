@@ -128,7 +128,7 @@ def test_the_severities_are_those_of_the_findings() -> None:
 
 
 def test_every_metric_is_told_in_the_table_and_every_recorded_one_is_recorded() -> None:
-    document = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    document = (ROOT / "daemon" / "pagereeve" / "telemetry" / "README.md").read_text(encoding="utf-8")
     table = set(re.findall(r"^\| `(pagereeve_\w+)` \| (?:gauge|counter) \|", document, re.MULTILINE))
     expressions = [rule["expr"] for rule in [*alerts(), *recordings()]]
     expressions += [expression for file in GRAFANA for _, expression in dashboard_expressions(file)]

@@ -19,7 +19,7 @@ LARGE_WEIGHT_MAX = 2
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """The rules of one printer. Every default is argued in DEVELOPERS.md, "Policy".
+    """The rules of one printer. Every default is argued in domain/README.md, "Policy".
 
     settle_us            how long the count must stand still before a window may close
     settle_longest_us    the longest settle time that may be learnt
@@ -69,7 +69,7 @@ class Policy:
 
 @dataclass(frozen=True, slots=True)
 class BadgePolicy:
-    """The rules for badges and feeds, of the whole site. Every default is argued in DEVELOPERS.md, "Policy".
+    """The rules for badges and feeds, of the whole site. Every default is argued in domain/README.md, "Policy".
 
     swipe_us          the same badge at the same reader again within this of its last sighting is the same swipe
     travel_us         the same badge at another gateway within this is in two places; 0 turns it off
