@@ -24,7 +24,7 @@ PAGES = 7
 
 
 async def test_a_release_is_bracketed_through_the_gateway_and_the_box_is_no_printer(tmp_path: Path) -> None:
-    # FIELD-CASES 4.1 (librenms/librenms#2427), 4.2 (openwrt/packages#7980)
+    # librenms/librenms#2427, openwrt/packages#7980: several devices behind one address; the gateway answers for itself
     objects = PrinterObjects(tmp_path / "objects", count=500)
     with Gateway() as gateway:
         gateway.forward("udp", SNMP_FORWARDED, 161)

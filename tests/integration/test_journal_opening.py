@@ -208,7 +208,7 @@ async def test_a_refused_opening_lets_go_of_the_lock(path: Path) -> None:
 
 
 async def test_too_little_space_refuses_a_migration_and_only_that(path: Path) -> None:
-    """FIELD-CASES.md 7.4 (xbapps/xbvr#1902): refused before anything changes."""
+    """xbapps/xbvr#1902: refused before anything changes."""
     with pytest.raises(NoSpace, match="bytes free in its folder; 1000 are"):
         await SqlJournal.open(path, SystemClock(), free=lambda _: 1_000)
     with pytest.raises(NoSpace):
@@ -236,7 +236,7 @@ async def test_a_migration_that_breaks_off_leaves_nothing_behind(path: Path, mon
 async def test_a_backup_put_back_under_a_newer_side_file_is_refused(
     path: Path, tmp_path: Path, hold: Callable[[], subprocess.Popen[str]]
 ) -> None:
-    """FIELD-CASES.md 7.5 (vellum-ai/vellum-assistant#27156): the side file would be replayed onto another state."""
+    """vellum-ai/vellum-assistant#27156: the side file would be replayed onto another state."""
     await filled(path)
     backup = tmp_path / "backup.db"
     shutil.copy(path, backup)

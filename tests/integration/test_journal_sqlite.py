@@ -124,7 +124,7 @@ async def test_health_tells_of_the_last_commit_and_the_sizes(journal: SqlJournal
 
 
 async def test_two_tasks_that_read_and_write_never_find_it_locked(journal: SqlJournal) -> None:
-    """FIELD-CASES.md 7.2 (python/cpython#124510 and others): two tasks read-then-write 100 times each."""
+    """python/cpython#124510 and others: two tasks read-then-write 100 times each."""
 
     async def work(name: str) -> None:
         for number in range(100):
@@ -274,7 +274,7 @@ async def test_the_conflicting_event_itself_is_kept(journal: SqlJournal, path: P
 
 
 async def test_a_reader_that_stays_lets_the_side_file_grow_and_it_shrinks_without_a_restart(path: Path) -> None:
-    """FIELD-CASES.md 7.1 (abeggled/openbridgeserver#908 and others)."""
+    """abeggled/openbridgeserver#908 and others: a write-ahead file of 26 GB."""
     journal = await SqlJournal.open(path, SystemClock(), wal_limit_bytes=200_000)
     await journal.append(badge("e0"))
     with closing(sqlite3.connect(path, isolation_level=None)) as reader:

@@ -13,7 +13,7 @@ from pagereeve.cli import status_of
 
 OLD = Path(__file__).parent / "journals"
 # Sentences are made for people, and say things otherwise from version to version.
-WORDS = {"text", "what", "evidence", "releases"}
+NEW_WORDS = {"text", "what", "evidence", "releases"}
 
 
 @pytest.fixture(params=sorted(path.name for path in OLD.iterdir() if path.is_dir()))
@@ -28,7 +28,7 @@ def rows(ledger: dict[str, Any]) -> dict[str, Any]:
     """The rows of each printer, without words; printer "" is the whole site."""
     printers: dict[str, Any] = {**ledger["printers"], "": ledger.get("site", ledger.get("house"))}
     for printer in printers.values():
-        printer["findings"] = [{k: v for k, v in one.items() if k not in WORDS} for one in printer["findings"]]
+        printer["findings"] = [{k: v for k, v in one.items() if k not in NEW_WORDS} for one in printer["findings"]]
     return printers
 
 

@@ -11,14 +11,14 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.proof.testpages.jobs import JOBS, Heading, document, lines_of
+from pagereeve.proof.testpages.jobs import TEST_JOBS, Heading, document, lines_of
 from pagereeve.proof.testpages.jobs import TestJob as Job
 from pagereeve.proof.testpages.raster import DPI, HEADER_BYTES, PAGE_PIXELS, SYNC, drawn
 from tests.integration.foreign import tool
 
 WIDTH, HEIGHT = PAGE_PIXELS
 HEADING = Heading("north-1 (x) \\y", "2026-11-25", 1, 1)
-ALL_JOBS = [*JOBS, Job("many", 9, copies=3, two_sided=True)]
+ALL_JOBS = [*TEST_JOBS, Job("many", 9, copies=3, two_sided=True)]
 
 
 def converted(command: str, raster: bytes, folder: Path, *, whole: bool = True) -> tuple[bytes, str]:
@@ -82,9 +82,9 @@ def test_cups_finds_size_resolution_and_sides_in_the_header(job: Job, tmp_path: 
 
 def test_cups_notices_a_page_that_lost_its_end(tmp_path: Path) -> None:
     # So what the other tests find equal was read from the file, to its end.
-    cut = document(JOBS[0], "pwg", HEADING)[: len(SYNC) + HEADER_BYTES + 3000]
+    cut = document(TEST_JOBS[0], "pwg", HEADING)[: len(SYNC) + HEADER_BYTES + 3000]
     postscript, _ = converted("ippeveps", cut, tmp_path, whole=False)
-    assert rendered(postscript, tmp_path) != [b"".join(drawn(lines_of(JOBS[0], HEADING, 1)))]
+    assert rendered(postscript, tmp_path) != [b"".join(drawn(lines_of(TEST_JOBS[0], HEADING, 1)))]
 
 
 @pytest.mark.parametrize("job", ALL_JOBS, ids=lambda job: job.name)

@@ -78,7 +78,7 @@ def test_every_alert_is_seen_firing_and_seen_quiet_before_and_after() -> None:
 
 
 def test_every_alert_meets_an_input_that_flaps() -> None:
-    """FIELD-CASES 7.10: never, or one alert without a break."""
+    """prometheus/alertmanager#204: never, or one alert without a break."""
     calm = {alert_of(NEVER, moment) or alert_of(UNBROKEN, moment) for moment in moments()}
     assert sorted({rule["alert"] for rule in alerts()} - calm) == []
 

@@ -11,13 +11,13 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.proof.testpages.jobs import JOBS, Heading, document
+from pagereeve.proof.testpages.jobs import TEST_JOBS, Heading, document
 from pagereeve.proof.testpages.jobs import TestJob as Job
 from pagereeve.simulator.printer.page_languages import job_in
 from tests.integration.foreign import tool
 
 HEADING = Heading("north-1", "2026-11-25", 1, 1)
-ALL_JOBS = [*JOBS, Job("many", 9, copies=3, two_sided=True)]
+ALL_JOBS = [*TEST_JOBS, Job("many", 9, copies=3, two_sided=True)]
 
 
 def ghostscript(job: Job, device: str, folder: Path, *more: str) -> bytes:
@@ -69,7 +69,7 @@ def test_pcl_that_cups_made_of_our_raster(job: Job, tmp_path: Path) -> None:
 
 def test_ghostscripts_pjl_frame(tmp_path: Path) -> None:
     # The one PJL that Debian's Ghostscript writes in front of PCL: no sides, no copies.
-    theirs, ours = ghostscript(JOBS[2], "ljet4pjl", tmp_path), document(JOBS[2], "pjl", HEADING)
+    theirs, ours = ghostscript(TEST_JOBS[2], "ljet4pjl", tmp_path), document(TEST_JOBS[2], "pjl", HEADING)
     uel = b"\x1b%-12345X@PJL"
     assert theirs.startswith(uel)
     assert ours.startswith(uel)

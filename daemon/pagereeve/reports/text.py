@@ -2,7 +2,7 @@
 
 CSV is of RFC 4180: UTF-8, with a byte order mark where asked for and never a separator hint beside it.
 A spreadsheet takes text that begins like a formula for one. Text columns are guarded against that, figures never
-(FIELD-CASES.md 6.10, grafana/grafana#17363; 6.13, Belphemur/vue-json-csv#43).
+(grafana/grafana#17363; Belphemur/vue-json-csv#43).
 """
 
 from __future__ import annotations

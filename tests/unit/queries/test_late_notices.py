@@ -36,7 +36,7 @@ async def learnt(facts: tuple[Fact, ...], release: str = "r-1001") -> list[LateN
 
 
 async def test_a_release_told_hours_later_says_what_stood_there_before_and_what_it_changed() -> None:
-    """5.10, opslane/opslane#62: event 09:00 arrives 11:30, belongs to 09:00, listed as late 2 h 30."""
+    """opslane/opslane#62: event 09:00 arrives 11:30, belongs to 09:00, listed as late 2 h 30."""
     start, end = await learnt(LATE)
     assert (start.at_us, start.late_us) == (at(2.5 * HOUR), 9_000_000_000)
     assert (start.before.verdict, start.after.verdict) == ("not known", "agrees")

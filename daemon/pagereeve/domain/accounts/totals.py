@@ -40,7 +40,9 @@ class Figure:
 
     @property
     def pages(self) -> int | None:
-        """None where no release said a number: unknown stays unknown, never 0 (FIELD-CASES.md 6.5)."""
+        """None where no release said a number: unknown stays unknown, never 0
+        (fusioninventory/fusioninventory-for-glpi#1858).
+        """
         return self.known if self.times else None
 
 

@@ -1,8 +1,8 @@
 """From findings to what people are told: one alert for a kind and its place, once, and again when it is over.
 
 Pure: whoever owns the alerts hands in what the store says of a finding and the time, and stores what comes out.
-FIELD-CASES.md 7.10: hold times up and down, one alert a printer and class, a gateway's failure is one alert, and a
-difference needs an action to be over.
+Hold times up and down (prometheus/alertmanager#204, #1063, #3048; canonical/hardware-observer-operator#476), one alert
+a printer and class, a gateway's failure is one alert, and a difference needs an action to be over.
 """
 
 from __future__ import annotations
@@ -40,6 +40,8 @@ class AlertPolicy:
     """``hold_us``: how long something must be so before it is told; ``hold_over_us``: how long over before that is.
 
     ``again_us``: an alert that has more behind it than was told is told again, so often at most.
+
+    That holds are wanted: prometheus/alertmanager#204, #1063, #3048; their lengths are our choice.
     """
 
     hold_us: int = 120 * SECOND_US

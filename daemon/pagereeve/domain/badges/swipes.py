@@ -1,4 +1,4 @@
-"""Swipes: a reader repeats a card that lies on it, and that is one swipe (FIELD-CASES 3.12, EVerest/EVerest#2497)."""
+"""Swipes: a reader repeats a card that lies on it, and that is one swipe (EVerest/EVerest#2497)."""
 
 from __future__ import annotations
 

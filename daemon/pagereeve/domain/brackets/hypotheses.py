@@ -21,7 +21,8 @@ from pagereeve.domain.ledger import Interval
 
 HINT_PREFIX: Final = "hint-"
 REPEATS_MAX: Final = 5
-# A device may print again, or lose, the sheets that were on their way (STANDARDS 6.8); more is no jam's doing.
+# A device may print again, or lose, the sheets that were on their way (common practice, no source); more is no jam's
+# doing.
 JAM_SHEETS_MAX: Final = 3
 
 

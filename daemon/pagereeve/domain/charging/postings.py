@@ -1,4 +1,4 @@
-"""From one closed stretch to its rows: stretch, posting, charges (DESIGN.md 3.4, steps 5 to 7)."""
+"""From one closed stretch to its rows: stretch, posting, charges (domain/README.md, steps 5 to 7)."""
 
 from __future__ import annotations
 

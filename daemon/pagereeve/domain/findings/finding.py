@@ -1,4 +1,4 @@
-"""Things a person should look at, with the facts that prove them (DESIGN.md section 4)."""
+"""Things a person should look at, with the facts that prove them."""
 
 from __future__ import annotations
 

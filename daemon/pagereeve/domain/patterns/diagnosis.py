@@ -1,4 +1,4 @@
-"""A printer's diagnosis: the hypothesis that explains its recent differences best (DESIGN.md section 4)."""
+"""A printer's diagnosis: the hypothesis that explains its recent differences best."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""A printer's brackets one after the other: what shows only over many (DESIGN.md section 4)."""
+"""A printer's brackets one after the other: what shows only over many."""
 
 from __future__ import annotations
 

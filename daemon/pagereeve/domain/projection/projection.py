@@ -1,4 +1,4 @@
-"""One printer's facts in, its ledger rows out: the whole of DESIGN.md 3.4, as a pure function."""
+"""One printer's facts in, its ledger rows out: the whole algorithm (domain/README.md), as a pure function."""
 
 from __future__ import annotations
 

@@ -83,7 +83,7 @@ def test_released_counted_and_charged_stand_side_by_side() -> None:
 
 
 def test_what_no_release_says_stays_unknown_and_is_never_0() -> None:
-    # FIELD-CASES.md 6.5 (fusioninventory/fusioninventory-for-glpi#1858): 100, -, 130: the day between is unknown.
+    # fusioninventory/fusioninventory-for-glpi#1858: 100, -, 130: the day between is unknown.
     rows = [charge(released=None, counted=None, charged=0, unproven=0, verdict=Verdict.UNPROVEN)]
     (line,) = Totals("person").add_all(rows).lines()
     assert line.released.pages is None
@@ -106,7 +106,7 @@ def test_channels_are_never_added_up_and_only_claimed_ones_are_the_bill() -> Non
 
 
 def test_pages_go_to_the_cost_centre_that_was_valid_when_the_release_started() -> None:
-    # FIELD-CASES.md 6.16 (vageeshs7/ot-personaldata#55): CC1 until the 14th (30 pages), CC2 from the 15th (20).
+    # vageeshs7/ot-personaldata#55: CC1 until the 14th (30 pages), CC2 from the 15th (20).
     centres = CostCentres(
         [
             assigned("anise", "CC2", from_text("2026-11-15T00:00:00Z")),
@@ -124,7 +124,7 @@ def test_pages_go_to_the_cost_centre_that_was_valid_when_the_release_started() -
 
 
 def test_the_days_of_a_month_sum_to_the_month() -> None:
-    # FIELD-CASES.md 6.4 (fusioninventory/fusioninventory-for-glpi#2121): the month's first day takes nothing with it.
+    # fusioninventory/fusioninventory-for-glpi#2121: the month's first day takes nothing with it.
     zone = ZoneInfo("Europe/Berlin")
     month = period_of("2024-10", zone)
     stamps = ["2024-09-30T21:59:59Z", "2024-09-30T22:00:00Z", "2024-10-27T00:30:00Z", "2024-10-27T01:30:00Z"]
@@ -240,14 +240,14 @@ def test_text_that_begins_like_a_formula_is_guarded(name: str) -> None:
 
 
 def test_figures_and_ordinary_text_are_written_as_they_are() -> None:
-    # FIELD-CASES.md 6.10 (grafana/grafana#17363): -12 stays -12; 6.12: cost centres 00042 and 3-12 stay text.
+    # grafana/grafana#17363: -12 stays -12; opendidac/opendidac#681: cost centres 00042 and 3-12 stay text.
     assert csv_text(["a", "b", "c", "d"], [["-2+3", -12, None, "00042"], ["3-12", 0, 5, "a,b"]]) == (
         'a,b,c,d\r\n\'-2+3,-12,,00042\r\n3-12,0,5,"a,b"\r\n'
     )
 
 
 def test_a_byte_order_mark_stands_alone_without_a_separator_hint() -> None:
-    # FIELD-CASES.md 6.13 (Belphemur/vue-json-csv#43): the file starts EF BB BF and has no hint line.
+    # Belphemur/vue-json-csv#43: the file starts EF BB BF and has no hint line.
     text = totals_csv("person", Totals("person").add_all([charge(owner="Jürgen Ößwald")]).lines(), bom=True)
     assert text.startswith(BOM)
     raw = text.encode()

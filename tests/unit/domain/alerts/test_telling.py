@@ -1,4 +1,6 @@
-"""When people are told, and of what: FIELD-CASES.md 7.10, and the promises of the outbox that need no store."""
+"""When people are told, and of what: hold times, one alert for many (prometheus/alertmanager#204), and the promises of
+the outbox that need no store.
+"""
 
 from __future__ import annotations
 
@@ -134,7 +136,7 @@ def test_more_differences_of_one_kind_at_one_printer_are_one_alert_told_again_on
 
 
 def test_a_printer_that_answers_half_the_time_for_an_hour_is_one_alert() -> None:
-    """FIELD-CASES 7.10 (prometheus/alertmanager#204, #1063, #3048)."""
+    """prometheus/alertmanager#204, #1063, #3048: hold times against flapping."""
     place = Place()
     for number in range(12):
         place.accept(silent("lone", number))
@@ -156,7 +158,7 @@ def test_a_printer_that_is_silent_for_a_minute_now_and_then_is_no_alert() -> Non
 
 
 def test_a_gateway_that_is_off_with_twenty_printers_is_one_alert() -> None:
-    """FIELD-CASES 7.10 (canonical/hardware-observer-operator#476)."""
+    """canonical/hardware-observer-operator#476: one alert for many items."""
     place = Place()
     for nth in range(20):
         place.accept(silent(f"printer-{nth}"))

@@ -1,4 +1,4 @@
-"""Badges, readers and feeds of the whole site: FIELD-CASES chapter 3, and the findings of DESIGN.md section 4."""
+"""Badges, readers and feeds of the whole site: public fault reports, and the findings."""
 
 from __future__ import annotations
 
@@ -108,7 +108,7 @@ def test_an_ordinary_hour_is_quiet() -> None:
 
 
 def test_a_card_that_lies_on_the_reader_is_one_swipe() -> None:
-    """3.12, EVerest/EVerest#2497, pokusew/nfc-pcsc#34: 0, 0.2, 1.9, 2.1, 3.9 s is one swipe, 6.5 s another."""
+    """EVerest/EVerest#2497, pokusew/nfc-pcsc#34: 0, 0.2, 1.9, 2.1, 3.9 s is one swipe, 6.5 s another."""
     hall = Hall(BadgePolicy(nearby_us=SECOND_US))
     for second in (0, 0.2, 1.9, 2.1, 3.9, 6.5):
         hall.badge(second, NOBODY)
@@ -117,7 +117,7 @@ def test_a_card_that_lies_on_the_reader_is_one_swipe() -> None:
 
 
 def test_swipes_keep_a_count_of_their_repeats() -> None:
-    """3.12: 1 swipe with 4 repeats, and a new one at 6.5 s; the order of arrival makes no difference."""
+    """The same: 1 swipe with 4 repeats, and a new one at 6.5 s; the order of arrival makes no difference."""
     hall = Hall()
     for second in (0, 0.2, 1.9, 2.1, 3.9, 6.5):
         hall.badge(second)
@@ -131,7 +131,7 @@ def test_swipes_keep_a_count_of_their_repeats() -> None:
 
 
 def test_another_answer_is_another_swipe() -> None:
-    """3.13, Donkie/Spoolman#1115: unknown at 0 s, enrolled, granted at 1 s: both are kept."""
+    """Donkie/Spoolman#1115: unknown at 0 s, enrolled, granted at 1 s: both are kept."""
     hall = Hall(BadgePolicy(silent_after=2, silent_us=0), directory=False)
     hall.release(-5)
     hall.badge(0, outcome="unknown")
@@ -183,7 +183,7 @@ def test_no_finding_holds_what_stands_for_a_badge() -> None:
 
 
 def test_a_reader_of_which_every_frame_is_bad_is_one_finding() -> None:
-    """3.9, esphome/issues#4220, ssieb/esphome_components#50: 20 good swipes, then 20 parity errors: one alert."""
+    """esphome/issues#4220, ssieb/esphome_components#50: 20 good swipes, then 20 parity errors: one alert."""
     hall = Hall()
     for nth in range(20):
         hall.badge(10 * nth, ANISE if nth % 2 else BIRCH)
@@ -222,7 +222,7 @@ def test_readers_of_one_gateway_are_told_apart() -> None:
 
 
 def test_a_change_of_number_style_is_about_the_reader_and_maps_nothing() -> None:
-    """3.16, esprfid/esp-rfid#610: 30 of 30 swipes unknown, all known when reversed."""
+    """esprfid/esp-rfid#610: 30 of 30 swipes unknown, all known when reversed."""
     hall = Hall()
     for nth in range(30):
         hall.badge(30 * nth, f"b-turned-{nth}", resembles="byte-reversed")

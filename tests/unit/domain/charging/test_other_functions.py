@@ -1,4 +1,4 @@
-"""Copies beside a release, where the meter counts them apart: nobody's surplus (FIELD-CASES 1.14)."""
+"""Copies beside a release, where the meter counts them apart: nobody's surplus."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def beside(total: int, prints: int, copies: int, *, pages: int = 7) -> Story:
 
 
 def test_copies_made_while_seven_pages_are_released_are_not_the_users() -> None:
-    # FIELD-CASES 1.14, Ricoh SP 310DN service manual: total +10, print-only +7.
+    # Ricoh SP 310DN service manual: total +10, print-only +7.
     ledger = beside(10, 7, 3).ledger()
     one = charge(ledger, "r1")
     assert (one.released, one.counted, one.charged) == (7, 10, 7)

@@ -1,4 +1,4 @@
-"""Every finding that the projection makes, its evidence, and what people decide about it (DESIGN.md 4)."""
+"""Every finding that the projection makes, its evidence, and what people decide about it."""
 
 from __future__ import annotations
 
@@ -90,7 +90,7 @@ def test_silence_has_kinds_and_ends_with_the_next_good_reading(reason: str, kind
 
 
 def test_a_sleeper_that_nobody_needs_is_no_finding() -> None:
-    """FIELD-CASES.md 1.40, home-assistant/core#128067: answers in 1 of 3 polls for an hour, no release."""
+    """home-assistant/core#128067: answers in 1 of 3 polls for an hour, no release."""
     story = Story()
     for nth in range(20):
         story.reading(180 * nth, 100)

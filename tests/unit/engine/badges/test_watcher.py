@@ -73,7 +73,7 @@ def test_an_unknown_badge_is_told_within_seconds_and_once() -> None:
 
 
 def test_a_badge_that_its_form_refuses_is_an_error_of_the_frame_and_never_an_unknown_badge() -> None:
-    """FIELD-CASES 3.8; and 5.20, apache/openwhisk-package-kafka#319: the sender is answered success."""
+    """joan2937/pigpio#30 (lost bits), apache/openwhisk-package-kafka#319: the sender is answered success."""
 
     async def story() -> None:
         async with two() as world:
@@ -96,7 +96,7 @@ def test_a_badge_that_its_form_refuses_is_an_error_of_the_frame_and_never_an_unk
 
 
 def test_readers_of_two_styles_are_one_person() -> None:
-    """3.1, monkeyboard/Wiegand-Protocol-Library-for-Arduino#56."""
+    """monkeyboard/Wiegand-Protocol-Library-for-Arduino#56: byte order."""
 
     async def story() -> None:
         async with two() as world:
@@ -360,7 +360,7 @@ def test_a_decision_stored_just_before_the_end_is_projected_at_the_next_start() 
 def test_a_late_notice_stored_just_before_the_end_is_projected_at_the_next_start(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """DESIGN.md section 3: restart in the middle, and the ledger is the same."""
+    """Restart in the middle, and the ledger is the same."""
 
     async def story() -> None:
         first = World()
@@ -411,7 +411,7 @@ def test_the_meter_is_read_when_somebody_notes_that_work_begins_and_ends() -> No
 
 
 def test_a_name_used_again_at_another_printer_has_its_own_end_there() -> None:
-    """2.13, apple/cups#1582: whichever of start and end is told first."""
+    """apple/cups#1582: whichever of start and end is told first."""
 
     async def story() -> None:
         async with two() as world:

@@ -85,7 +85,7 @@ def test_many_gated_releases_at_once_are_served_by_few_reads() -> None:
 
 
 def test_an_event_that_comes_again_changes_nothing() -> None:
-    """wasp-lang/open-saas#688."""
+    """wasp-lang/open-saas#688: a retry adds the amount again."""
 
     async def story() -> None:
         async with World() as world:
@@ -128,7 +128,7 @@ def test_the_same_delivery_is_a_duplicate_and_other_data_a_conflict_that_is_repo
 
 
 def test_an_end_that_comes_before_its_start_finds_its_printer() -> None:
-    """integrallis/stripe_event#75."""
+    """integrallis/stripe_event#75: the later event comes first."""
 
     async def story() -> None:
         async with World() as world:

@@ -7,7 +7,7 @@ import struct
 import pytest
 
 from pagereeve.proof.plan import Language
-from pagereeve.proof.testpages.jobs import JOBS, Heading, can, document, lines_of, sheets_at_most
+from pagereeve.proof.testpages.jobs import TEST_JOBS, Heading, can, document, lines_of, sheets_at_most
 from pagereeve.proof.testpages.jobs import TestJob as Job
 from pagereeve.proof.testpages.raster import MARGIN, PAGE_PIXELS
 from pagereeve.proof.testpages.stroke_letters import HEIGHT, rows_of
@@ -18,7 +18,7 @@ LANGUAGES: tuple[Language, ...] = ("text", "pjl", "postscript", "pcl", "pwg")
 
 
 @pytest.mark.parametrize("language", LANGUAGES)
-@pytest.mark.parametrize("job", [*JOBS, Job("many", 7, copies=3, two_sided=True)])
+@pytest.mark.parametrize("job", [*TEST_JOBS, Job("many", 7, copies=3, two_sided=True)])
 def test_a_printer_understands_pages_copies_and_sides(language: Language, job: Job) -> None:
     if can(language, job):
         with pytest.raises(ValueError, match="plain text can't"):
@@ -34,7 +34,7 @@ def test_a_printer_understands_pages_copies_and_sides(language: Language, job: J
 
 @pytest.mark.parametrize("language", ["text", "pjl", "postscript", "pcl"])
 def test_every_page_says_what_it_is(language: Language) -> None:
-    job = JOBS[0]
+    job = TEST_JOBS[0]
     text = document(job, language, HEADING).decode("ascii")
     for line in ("Pagereeve test page", "printer north-1", "date 2026-11-25", "job 2 of 3"):
         assert text.count(line) >= job.pages
@@ -44,26 +44,26 @@ def test_every_page_says_what_it_is(language: Language) -> None:
 
 def test_a_name_can_be_no_command() -> None:
     bad = Heading("x) showpage (\x1bE\f\\", "2026-11-25", 1, 1)
-    postscript = document(JOBS[0], "postscript", bad)
+    postscript = document(TEST_JOBS[0], "postscript", bad)
     assert b"printer x\\) showpage \\(?E?\\\\" in postscript
     assert job_in(postscript).pages == 2
-    assert job_in(document(JOBS[0], "pcl", bad)).pages == 2
-    assert job_in(document(JOBS[0], "text", bad)).pages == 2
+    assert job_in(document(TEST_JOBS[0], "pcl", bad)).pages == 2
+    assert job_in(document(TEST_JOBS[0], "text", bad)).pages == 2
 
 
 def test_a_pjl_header_asks_for_what_text_can_not() -> None:
     # PJL Technical Reference (from memory): UEL, @PJL lines, ENTER LANGUAGE, the job, UEL.
-    data = document(JOBS[1], "pjl", HEADING)
+    data = document(TEST_JOBS[1], "pjl", HEADING)
     assert data.startswith(b"\x1b%-12345X@PJL ")
     assert data.endswith(b"\x1b%-12345X")
     sides, enter = data.index(b"@PJL SET DUPLEX=ON\r\n"), data.index(b"@PJL ENTER LANGUAGE=PCL\r\n")
     assert sides < enter < data.index(b"printer north-1")
-    assert b"SET DUPLEX=OFF" in document(JOBS[0], "pjl", HEADING)
-    assert b"SET COPIES=2" in document(JOBS[2], "pjl", HEADING)
+    assert b"SET DUPLEX=OFF" in document(TEST_JOBS[0], "pjl", HEADING)
+    assert b"SET COPIES=2" in document(TEST_JOBS[2], "pjl", HEADING)
 
 
 def test_the_paper_is_announced_as_if_two_sided_were_ignored() -> None:
-    assert sheets_at_most(JOBS) == 2 + 3 + 2
+    assert sheets_at_most(TEST_JOBS) == 2 + 3 + 2
     assert sheets_at_most([]) == 0
 
 
@@ -144,6 +144,6 @@ def test_a_line_that_is_too_long_loses_whole_letters() -> None:
 
 def test_the_page_is_wide_enough_for_what_it_says() -> None:
     heading = Heading("printer-with-a-long-name-on-the-ground-floor", "2026-11-25", 3, 3)
-    for job in JOBS:
+    for job in TEST_JOBS:
         for line in lines_of(job, heading, 1):
             assert drawn(line) == drawn(line, 10_000)
