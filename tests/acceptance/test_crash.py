@@ -16,7 +16,7 @@ from random import Random
 import httpx2
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.replay import history, replay_journal
+from pagereeve.app.replay import check_journal, history
 from pagereeve.domain.brackets.conservation import conserved
 from pagereeve.domain.facts.facts import ReleaseEnded, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Grade
@@ -138,8 +138,8 @@ def write_config(daemon: Daemon, folder: Path, fleet: Fleet) -> None:
 
 
 async def check(path: Path, fleet: Fleet, sender: Sender, began: dict[str, int]) -> None:
-    report = await replay_journal(path, store=False)
-    assert report.differing == []
+    report = await check_journal(path)
+    assert (report.differing, report.behind) == ([], [])
     async with await SqlReads.open_for_reading(path) as journal:
         stored: set[str] = set()
         for printer in await journal.printers():

@@ -11,7 +11,7 @@ import pytest
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
-from pagereeve.app.replay import replay_journal, replay_store
+from pagereeve.app.replay import check_journal, replay_store
 from pagereeve.cli.options import JOURNAL_NAME
 from pagereeve.settings import Settings
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -75,7 +75,7 @@ async def test_a_decision_by_hand_is_written_shown_added_up_and_replayed(folder:
         }
     ]
     assert pagereeve("findings", *place).stdout == b"No findings.\n"
-    assert (await replay_journal(folder / JOURNAL_NAME, store=False)).differing == []
+    assert (await check_journal(folder / JOURNAL_NAME)).differing == []
 
 
 @pytest.mark.parametrize(

@@ -7,30 +7,34 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
+from pagereeve.app.replay import check_journal, replay_journal
 from pagereeve.cli.journal import journal_path
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir
+from pagereeve.cli.output import say
+from pagereeve.domain.values.visible import visible
+from pagereeve.store.errors import CantOpen
 
 
 def replay(
     *,
-    check: Annotated[bool, Parameter(negative="", help="Only compare; the tables stay as they are.")] = False,
+    check: Annotated[bool, Parameter(negative="", help="Only compare: nothing is written.")] = False,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """Drop the projection, rebuild it from the journal's facts, and say whether anything differs.
+    """Rebuild the ledger from the journal's facts, printer by printer, and say whether anything differs.
 
-    The daemon must not run meanwhile. Exit status 1 if anything differs.
+    The daemon must not run meanwhile; with --check it may. Rows that lack only the latest facts, or that an older
+    version made, are *behind*, and do not differ. Exit status 1 if anything differs.
     """
-    from pagereeve.app.replay import replay_journal  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.cli.output import say  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.domain.values.visible import visible  # noqa: PLC0415 - see pagereeve.cli
-
     path = journal_path(config, data_dir)
     if not path.is_file():
-        from pagereeve.store.errors import CantOpen  # noqa: PLC0415 - see pagereeve.cli
-
         raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
-    report = asyncio.run(replay_journal(path, store=not check))
+    report = asyncio.run(check_journal(path) if check else replay_journal(path))
+    for name in report.behind:
+        say(
+            f"{visible(name)}: the rows were behind the facts"
+            + ("; the daemon's start projects them." if check else ".")
+        )
     for line in report.differing:
         say(visible(line))
     done = "compared only" if check else "tables rebuilt"

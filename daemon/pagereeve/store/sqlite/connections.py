@@ -92,10 +92,15 @@ def _begin_snapshot(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN")
 
 
-def reading_engine(path: Path) -> AsyncEngine:
-    """At most READERS connections that can't write; what one begins is a snapshot."""
+def reading_engine(path: Path, *, nobody_writes: bool = False) -> AsyncEngine:
+    """At most READERS connections that can't write; what one begins is a snapshot.
+
+    ``nobody_writes``: not even the index of the write-ahead file is made, which needs 32 KiB of the disk
+    (sqlite.org/wal.html, "Read-Only Databases"; sqlite.org/uri.html, ``immutable``).
+    """
+    whole = URL.create("sqlite+aiosqlite", database=f"{path.as_uri()}?immutable=1", query={"uri": "true"})
     engine = create_async_engine(
-        URL.create("sqlite+aiosqlite", database=str(path)),
+        whole if nobody_writes else URL.create("sqlite+aiosqlite", database=str(path)),
         pool_size=READERS,
         max_overflow=0,
         pool_timeout=READER_WAIT_S,

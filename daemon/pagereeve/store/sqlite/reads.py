@@ -17,17 +17,20 @@ from pagereeve.store.sqlite.revision import require_current
 class SqlReads(StoreReads):
     """All reads of ports.journal, ledger, outbox and queries. Raises JournalUnavailable where reading fails."""
 
-    def __init__(self, path: Path) -> None:
-        super().__init__(Reader(reading_engine(path), path))
+    def __init__(self, path: Path, *, nobody_writes: bool = False) -> None:
+        super().__init__(Reader(reading_engine(path, nobody_writes=nobody_writes), path))
         self._path = path
 
     @classmethod
-    async def open_for_reading(cls, path: Path) -> Self:
-        """Raises CantOpen, NewerSchema or NotAJournal. Changes nothing, takes no lock."""
+    async def open_for_reading(cls, path: Path, *, nobody_writes: bool = False) -> Self:
+        """Raises CantOpen, NewerSchema or NotAJournal. Changes nothing, takes no lock.
+
+        ``nobody_writes``: the caller knows so; then no file at all is made beside the journal, on a full disk either.
+        """
         path = path.resolve()  # noqa: ASYNC240 - once, at the start
         if not path.is_file():
             raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
-        reads = cls(path)
+        reads = cls(path, nobody_writes=nobody_writes)
         try:
             async with reads._reader.snapshot() as connection:
                 await connection.run_sync(require_current, path)
