@@ -49,15 +49,6 @@ async def test_replacing_drops_what_lies_from_the_anchor_on_and_nothing_else(sto
     assert await store.segments("printer-a") == []
 
 
-async def test_clearing_drops_every_projection_and_no_fact(store: Store) -> None:
-    await store.replace("printer-a", None, [segment("printer-a", 1)])
-    await store.replace("printer-b", None, [segment("printer-b", 1)])
-    await store.clear()
-    assert await store.segments("printer-a") == []
-    assert await store.findings(only_open=False) == []
-    assert [one async for one in store.postings(0, 2 * NOON_US)] == []
-
-
 @pytest.mark.parametrize(
     ("segments", "problem"),
     [

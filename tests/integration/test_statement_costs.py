@@ -150,7 +150,6 @@ CALLS: Final[dict[str, Call]] = {
     "period_sums": Call(lambda journal: journal.period_sums(*SPAN_US), looks_at=SIZE.printers * 100),
     "edge_segments": Call(lambda journal: journal.edge_segments(*SPAN_US), looks_at=SIZE.printers * 100),
     "snapshot": Call(_at_one_moment),
-    "clear": Call(SqlJournal.clear, whole={"finding": "all that go are noted", "row_segment": "all of it goes"}),
     "printers": Call(SqlJournal.printers),
     "all_facts": Call(lambda journal: _all(journal.all_facts())),
     "count_facts": Call(SqlJournal.count_facts, whole={"fact": "all are counted; asked by demos and benchmarks alone"}),

@@ -46,7 +46,3 @@ class LedgerStore(Protocol):
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
         """Findings whose evidence names the release."""
         ...
-
-    async def clear(self) -> None:
-        """Drop every projection."""
-        ...

@@ -28,7 +28,6 @@ from pagereeve.store.records.requests import (
     Post,
     StoreRequest,
     append_request,
-    clear_request,
     observe_request,
     replace_request,
 )
@@ -111,9 +110,6 @@ class MemoryJournal(MemoryLedger):
 
     async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
         self._store(replace_request(printer, from_anchor_us, segments))
-
-    async def clear(self) -> None:
-        self._store(clear_request())
 
     async def announce(self, announcement: Announcement) -> None:
         self._store(Post(announcement))

@@ -32,14 +32,11 @@ class MemoryLedger(MemoryOutbox):
 
     def _dropped(self, replacement: Replacement) -> Iterator[Finding]:
         from_us = replacement.from_anchor_us
-        for segment in self._all() if replacement.printer is None else self._segments.get(replacement.printer, ()):
+        for segment in self._segments.get(replacement.printer, ()):
             if from_us is None or segment.anchor_us >= from_us:
                 yield from segment.findings
 
     def _replace_segments(self, replacement: Replacement) -> None:
-        if replacement.printer is None:
-            self._segments.clear()
-            return
         kept: list[RowSegment] = []
         if replacement.from_anchor_us is not None:
             known = self._segments.get(replacement.printer, ())

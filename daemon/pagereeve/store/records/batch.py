@@ -63,12 +63,12 @@ class KeptAside:
 
 @dataclass(frozen=True, slots=True)
 class Replacement:
-    """``from_anchor_us`` None drops all the printer's segments; ``printer`` None drops everybody's.
+    """``from_anchor_us`` None drops all the printer's segments.
 
     ``rows`` are the segments as rows, by table.
     """
 
-    printer: str | None
+    printer: str
     from_anchor_us: int | None
     segments: tuple[RowSegment, ...] = ()
     rows: Mapping[str, Sequence[Columns]] = field(default_factory=dict)

@@ -100,7 +100,3 @@ def replace_request(printer: str, from_anchor_us: int | None, segments: Sequence
     if from_anchor_us is not None and anchors and anchors[0] < from_anchor_us:
         raise ValueError(f"a segment of printer {printer!r} at {anchors[0]} lies before {from_anchor_us}")
     return Replace(Replacement(printer, from_anchor_us, tuple(segments), segment_rows(segments)))
-
-
-def clear_request() -> Replace:
-    return Replace(Replacement(None, None))

@@ -53,11 +53,8 @@ def note_changes(connection: Connection, lot: Sequence[Replacement]) -> None:
     """Called before the segments of the lot are replaced, in the same transaction."""
     names: list[str] = []
     for one in lot:
-        if one.printer is None:
-            before = connection.execute(_STANDING).all()
-        else:
-            from_us = BEGINNING_US if one.from_anchor_us is None else one.from_anchor_us
-            before = connection.execute(_BEHIND, {"printer": one.printer, "from_us": from_us}).all()
+        from_us = BEGINNING_US if one.from_anchor_us is None else one.from_anchor_us
+        before = connection.execute(_BEHIND, {"printer": one.printer, "from_us": from_us}).all()
         after = [standing_of(finding) for segment in one.segments for finding in segment.findings]
         if before or after:
             names += changed([(row[0], row[1], row[2], row[3], row[4], row[5]) for row in before], after)

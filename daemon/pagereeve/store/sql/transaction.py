@@ -190,12 +190,9 @@ def _one_a_printer(replacements: Sequence[Replacement]) -> Iterable[list[Replace
     lot: list[Replacement] = []
     seen: set[str] = set()
     for replacement in replacements:
-        if replacement.printer is None or replacement.printer in seen:
+        if replacement.printer in seen:
             yield lot
             lot, seen = [], set()
-        if replacement.printer is None:
-            yield [replacement]
-            continue
         lot.append(replacement)
         seen.add(replacement.printer)
     yield lot
@@ -221,12 +218,9 @@ def _replace(connection: Connection, lot: Sequence[Replacement]) -> None:
     dropped = [
         {"printer": one.printer, "from_us": BEGINNING_US if one.from_anchor_us is None else one.from_anchor_us}
         for one in lot
-        if one.printer is not None
     ]
     if dropped:
         connection.execute(_DROP_SEGMENTS, dropped)
-    if len(dropped) < len(lot):
-        connection.execute(delete(schema.segment))
     for table, adding in _ADD_ROWS:
         rows = [row for one in lot for row in one.rows.get(table, ())]
         if rows:

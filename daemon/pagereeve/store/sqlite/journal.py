@@ -19,7 +19,7 @@ from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
-from pagereeve.store.records.requests import Post, append_request, clear_request, observe_request, replace_request
+from pagereeve.store.records.requests import Post, append_request, observe_request, replace_request
 from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 from pagereeve.store.sqlite.lock import InstanceLock, raise_fence
@@ -94,9 +94,6 @@ class SqlJournal(SqlReads):
         rising.
         """
         await self._writer.submit(replace_request(printer, from_anchor_us, segments))
-
-    async def clear(self) -> None:
-        await self._writer.submit(clear_request())
 
     async def announce(self, announcement: Announcement) -> None:
         """ports.outbox.Outbox."""
