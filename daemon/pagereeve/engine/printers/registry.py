@@ -8,7 +8,8 @@ from dataclasses import dataclass, field
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext, reading_of
+from pagereeve.engine.printers.reading_recorder import reading_of
+from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.meter import MeterTarget
 
@@ -39,8 +40,8 @@ class PrinterRegistry:
         for name, registered in self.registered.items():
             if registered.gateway:
                 self._behind.setdefault(registered.gateway, []).append(name)
-            last_good = reading_of(known.get(name))
-            self._begin(PrinterWatcher(name, self.around, registered.target, registered.policy, last_good=last_good))
+            seen_last = reading_of(known.get(name))
+            self._begin(PrinterWatcher(name, self.around, registered.target, registered.policy, seen=seen_last))
 
     async def stop(self) -> None:
         """End all watchers, and leave the rows as the journal has them. Raises JournalUnavailable if it can't."""
