@@ -1,4 +1,4 @@
-"""Facts of every kind, as hypothesis draws them: all that domain.factjson lets through, and nothing else."""
+"""Facts of every kind, as hypothesis draws them: all that domain.facts.codec lets through, and nothing else."""
 
 from __future__ import annotations
 
@@ -10,6 +10,7 @@ from pagereeve.domain.facts.events import BADGE_PRESENTED, NAME_MAX, PRINTER_NOT
 from pagereeve.domain.facts.facts import (
     Action,
     Assigned,
+    BadgeOutcome,
     BadgePolicySet,
     BadgePresented,
     BadgeUnreadable,
@@ -98,7 +99,7 @@ BADGES = st.builds(
     badge=texts(),
     gateway=texts(),
     reader=texts(least=0),
-    outcome=texts(least=0),
+    outcome=st.sampled_from(("", *get_args(BadgeOutcome))),
     resembles=st.just("") | texts(),
 )
 STARTS = st.builds(

@@ -14,7 +14,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseStarted,
 )
 from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Reading, Sight, Silence, SilenceReason, Unit
-from pagereeve.domain.findings.finding import release_line
+from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.ledger import (
     STRAY,
     Charge,
@@ -29,6 +29,7 @@ from pagereeve.domain.ledger import (
     Verdict,
     person,
 )
+from tests.findings import said
 
 NOON_US = 1_767_268_800_000_000  # 2026-01-01T12:00:00Z
 SECOND_US = 1_000_000
@@ -121,8 +122,9 @@ def finding(
         since_us=since_us,
         until_us=None,
         state=state,
-        text="3 pages more than released",
-        evidence=("cuts at 12:00 and 12:01", *map(release_line, keys)),
+        what=said("3 pages more than released"),
+        evidence=(shown.counted_so_far("total", 100, since_us, 3, since_us), *map(shown.release, keys)),
+        releases=tuple(sorted(keys)),
     )
 
 

@@ -170,7 +170,7 @@ PRINTERS: dict[str, Known] = {
         },
     ),
     "kyocera-sizes": Known(
-        # FIELD-CASES 1.4, Tylan/check_snmp_printer#13: rows 15341, 16, 2 are 15359.
+        # Tylan/check_snmp_printer#13: rows 15341, 16, 2 are 15359.
         of_maker("1347.41", {f"{KYOCERA}.2.1.1.1.6.1.{row}": counter(n) for row, n in ((1, 15_341), (2, 16), (3, 2))}),
         {"total": (15_359, IMPRESSIONS)},
     ),
@@ -256,13 +256,13 @@ PRINTERS: dict[str, Known] = {
             "copies": (300, IMPRESSIONS),
         },
     ),
-    # FIELD-CASES 1.5, fusioninventory/fusioninventory-agent#638: a part larger than the total is a wrong mapping.
+    # fusioninventory/fusioninventory-agent#638: a part larger than the total is a wrong mapping.
     "wrong-mapping": Known(
         of_maker("11.2.3.9.1", {f"{HP}.6.0": small(229_262), f"{HP}.7.0": small(10)}, count=50_452),
         {"total": (50_452, IMPRESSIONS)},
         contradicts=True,
     ),
-    # FIELD-CASES 1.29, fusioninventory/fusioninventory-agent#734: NULL for a maker's object is no count.
+    # fusioninventory/fusioninventory-agent#734: NULL for a maker's object is no count.
     "null-for-everything": Known(
         of_maker("11.2.3.9.1", {f"{HP}.{n}.0": (5, b"") for n in (5, 6, 7, 22)}, count=764),
         {"total": (764, IMPRESSIONS)},

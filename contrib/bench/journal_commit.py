@@ -2,7 +2,7 @@
 
     python contrib/bench/journal_commit.py [--rounds 5] [--seconds 1.0] [--history 50000] [--folder DIR]
 
-STACK.md target 7: a group commit at 64 producers stores at least 8 times as many facts a second as single-row commits
+The targets: a group commit at 64 producers stores at least 8 times as many facts a second as single-row commits
 with synchronous=FULL through aiosqlite; a lone event is durable within 3 times the time of a bare sqlite3 commit; with
 a scan beside it the median commit takes at most twice as long. All sides write the same rows into the same table with
 the same indexes. The first ratio is of storing alone, facts being encoded beforehand on both sides; what an append
@@ -14,11 +14,12 @@ from __future__ import annotations
 import argparse
 import asyncio
 import itertools
+import shutil
 import sqlite3
 import statistics
 import tempfile
 import time
-from collections.abc import Awaitable, Callable, Iterator
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -78,6 +79,7 @@ class Bench:
     seconds: float
     history: int
     prefixes: Iterator[str] = field(default_factory=lambda: (f"p{number:04d}" for number in itertools.count()))
+    _history: Path | None = None
 
     async def single_rows(self) -> float:
         """Rows a second, one a commit, through aiosqlite; they are encoded beforehand."""
@@ -173,8 +175,17 @@ class Bench:
         return rate, statistics.median(times)
 
     async def _copy(self) -> Path:
-        """A fresh journal with the same history for each measurement."""
+        """A fresh journal with the same history for each measurement; one at a time is on the disk."""
+        if self._history is None:
+            self._history = await self._filled()
         path = self.folder / f"{next(self.prefixes)}.db"
+        for old in self.folder.glob("p*.db*"):
+            old.unlink()
+        shutil.copyfile(self._history, path)
+        return path
+
+    async def _filled(self) -> Path:
+        path = self.folder / "history.db"
         journal = await SqlJournal.open(path, SystemClock())
         source = facts("history")
         while await journal.count_facts() < self.history:
@@ -221,6 +232,17 @@ TARGETS = (
 """(what, figure, against, at least this ratio; below zero: at most its amount)"""
 
 
+def ratios(figures: Mapping[str, Sequence[float]]) -> Iterator[tuple[str, float, float]]:
+    """(what, its ratio, the limit as TARGETS has it): the median of the rounds' ratios."""
+    for what, name, against, limit in TARGETS:
+        yield what, statistics.median(a / b for a, b in zip(figures[name], figures[against], strict=True)), limit
+
+
+def kept(ratio: float, limit: float, slack: float = 1.0) -> bool:
+    """Is the target met, or missed by ``slack`` at most?"""
+    return ratio >= limit / slack if limit > 0 else ratio <= -limit * slack
+
+
 def main() -> int:
     parser = argparse.ArgumentParser(description=(__doc__ or "").partition("\n")[0])
     parser.add_argument("--rounds", type=int, default=5)
@@ -233,12 +255,11 @@ def main() -> int:
     for name, values in figures.items():
         print(f"{name:52} {statistics.median(values):10.3f}")
     missed = 0
-    for what, name, against, limit in TARGETS:
-        ratio = statistics.median(a / b for a, b in zip(figures[name], figures[against], strict=True))
-        kept = ratio >= limit if limit > 0 else ratio <= -limit
-        missed += not kept
+    for what, ratio, limit in ratios(figures):
+        good = kept(ratio, limit)
+        missed += not good
         wanted = f"at least {limit:g}" if limit > 0 else f"at most {-limit:g}"
-        print(f"{what:52} {ratio:10.2f}   target: {wanted}; {'kept' if kept else 'MISSED'}")
+        print(f"{what:52} {ratio:10.2f}   target: {wanted}; {'kept' if good else 'MISSED'}")
     return 1 if missed else 0
 
 

@@ -3,7 +3,7 @@
     python contrib/bench/meter_fleet.py [--printers 5000] [--good 100] [--dead 500] [--reads 100000]
 
 Every printer has an address of its own on loopback and one process plays all agents. Figures are ratios of one run, and
-bytes. STACK.md asks: first reads of the last tenth at most 1.5 x those of the first; at most 4 KiB for an idle printer;
+bytes. Targets: first reads of the last tenth at most 1.5 x those of the first; at most 4 KiB for an idle printer;
 memory flat over many reads; good printers' p50 and p99 at most 2 x with dead ones beside them.
 """
 

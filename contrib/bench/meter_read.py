@@ -3,7 +3,7 @@
     python contrib/bench/meter_read.py [--rounds 5] [--seconds 1.5] [--in-flight 50] [--uvloop]
 
 One process answers from templates for all printers (127.0.1.1 ...), another reads. Both sides ask for the same eight
-objects. Ratios compare; absolute figures are only information. STACK.md asks for 30 x on asyncio, 60 x on uvloop.
+objects. Ratios compare; absolute figures are only information. The target is 30 x on asyncio, 60 x on uvloop.
 """
 
 from __future__ import annotations

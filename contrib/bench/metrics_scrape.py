@@ -2,7 +2,7 @@
 
     python contrib/bench/metrics_scrape.py [--printers 5000] [--rounds 5] [--changed 5]
 
-MEASUREMENTS.md target 11: at least 10 times as fast as generate_latest, loop stall at most 25 ms. Both sides write the
+Targets: at least 10 times as fast as generate_latest, loop stall at most 25 ms. Both sides write the
 same samples in one run, by turns; ratios are of medians. Four scrapes of ours: the first, which writes everything; one
 with some printers changed (a new reading, pages, a
 finding) and those of the turn before gone back; one where every printer

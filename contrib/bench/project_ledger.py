@@ -2,7 +2,7 @@
 
     python contrib/bench/project_ledger.py [--sizes 1000 100000] [--rebuild 20000] [--tail 500] [--rounds 3]
 
-STACK.md target 10: one more release costs at most 1.2 times as much after 10^6 releases as after 10^3, and a rebuild
+Targets: one more release costs at most 1.2 times as much after 10^6 releases as after 10^3, and a rebuild
 takes 20,000 releases a CPU-second. Times are CPU time of this process, the best of the rounds; absolute figures
 depend on the machine, ratios hardly do. The history is invented: one printer, a release every two minutes, polled
 while a window is open.

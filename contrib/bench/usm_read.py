@@ -3,7 +3,7 @@
     python contrib/bench/usm_read.py [--rounds 5] [--seconds 1.5] [--in-flight 50] [--uvloop]
 
 As meter_read.py, which holds what both have in common: one process plays all agents, another reads, the two sides in
-turn. Only the ratio means anything. STACK.md asks for 30 x.
+turn. Only the ratio means anything. The target is 30 x.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """The daemon is killed with SIGKILL at many random moments under load; nothing acknowledged is lost, no page invented.
 
-DESIGN.md section 6, promises 1 to 3. The printers' meters, moved by the test, are the truth.
+Promises 1 to 3 of domain/README.md. The printers' meters, moved by the test, are the truth.
 """
 
 from __future__ import annotations

@@ -10,7 +10,7 @@ import pytest
 
 from pagereeve.domain.findings.finding import Kind
 
-# The kinds of DESIGN.md section 4, and those about readers and patterns.
+# The kinds of findings about meters, releases and badges, and those about readers and patterns.
 LONG_KINDS = (
     "surplus",
     "shortfall",
@@ -68,7 +68,7 @@ async def test_the_demo_finds_all_that_was_planted_and_nothing_else() -> None:
 
 @pytest.mark.timeout(320)
 async def test_the_long_demo_finds_every_kind_of_finding() -> None:
-    """DESIGN.md section 4: each kind is planted at least once, each is found, and none besides."""
+    """Each kind is planted at least once, each is found, and none besides."""
     text = await played("--long", within_s=280)
     found = text[text.rindex("planted faults") :]
     assert [kind for kind in LONG_KINDS if kind not in found] == []

@@ -43,7 +43,7 @@ async def test_releases_that_overlap_share_a_bracket_or_are_told_apart_and_sum_t
 
 
 async def test_a_stop_between_before_and_after_is_resumed_and_closed(tmp_path: Path) -> None:
-    """FIELD-CASES 7.16 (tobez/snmp-query-engine#17)."""
+    """tobez/snmp-query-engine#17: what a good stop does."""
     async with a_day(tmp_path) as day:
         job = day.job("user-anise", PRINTER, 6)
         day.badge("user-anise", GATEWAY)
@@ -60,7 +60,7 @@ async def test_a_stop_between_before_and_after_is_resumed_and_closed(tmp_path: P
 
 
 async def test_a_power_cut_inside_a_bracket_leaves_it_broken_and_charges_nobody(tmp_path: Path) -> None:
-    """FIELD-CASES 1.16."""
+    """HP-LASERJET-COMMON-MIB, prtMarkerLifeCount: up to nine pages are lost at a power cut."""
     async with a_day(tmp_path) as day:
         job = day.job("user-anise", "art-studio", 40)
         start_count = day.college.printer("art-studio").place.spec.start_count
@@ -85,7 +85,7 @@ async def test_a_power_cut_inside_a_bracket_leaves_it_broken_and_charges_nobody(
 
 
 async def test_notices_held_back_by_an_outage_are_placed_where_they_belong(tmp_path: Path) -> None:
-    """FIELD-CASES 5.10 (opslane/opslane#62): pages that were stray become the release's once its notice comes."""
+    """opslane/opslane#62: pages that were stray become the release's once its notice comes."""
     async with a_day(tmp_path) as day:
         day.college.outage(begins=True)
         job = day.job("user-anise", "registry", 4)

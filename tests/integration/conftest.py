@@ -1,16 +1,56 @@
-"""What several integration tests need."""
+"""What several integration tests need; and the loops that they run on."""
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+import asyncio
+from collections.abc import AsyncIterator, Callable, Mapping
 from pathlib import Path
 
 import pytest
+import uvloop
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.ports.store import Store
 from pagereeve.store.memory.journal import MemoryJournal
 from pagereeve.store.sqlite.journal import SqlJournal
+
+# uvloop is what the daemon runs on where it can be had, asyncio's own loop elsewhere.
+LOOPS: Mapping[str, Callable[[], asyncio.AbstractEventLoop]] = {
+    "asyncio": asyncio.new_event_loop,
+    "uvloop": uvloop.new_event_loop,
+}
+# Modules for which one loop (the first) is enough, each with why; every other one runs on all of them.
+ON_ONE_LOOP = {
+    "test_alerts_cli.py": "a process of its own, with the loop that its command chooses",
+    "test_cli.py": "processes of their own",
+    "test_journal_contract.py": "the database: it has threads of its own",
+    "test_journal_kill.py": "processes of their own",
+    "test_journal_opening.py": "the database",
+    "test_journal_sqlite.py": "the database",
+    "test_ledger_contract.py": "the database",
+    "test_old_journals.py": "the database",
+    "test_outbox_contract.py": "the database",
+    "test_prometheus.py": "judged by processes of their own",
+    "test_proof.py": "`pagereeve prove` runs on asyncio's own loop everywhere",
+    "test_proof_cli.py": "processes of their own",
+    "test_proof_network.py": "as test_proof.py",
+    "test_proof_second_reader.py": "as test_proof.py",
+    "test_proof_terminal.py": "processes of their own",
+    "test_rules.py": "processes of their own",
+    "test_reads_contract.py": "the database",
+    "test_service_manager.py": "processes of their own",
+    "test_statement_costs.py": "the database",
+    "test_bench_short.py": "the database",
+}
+
+
+def pytest_asyncio_loop_factories(
+    config: pytest.Config, item: pytest.Item
+) -> Mapping[str, Callable[[], asyncio.AbstractEventLoop]]:
+    """The loops of a test, by the ids that its name then shows; a single one is not shown."""
+    if item.path.name not in ON_ONE_LOOP:
+        return LOOPS
+    return dict(list(LOOPS.items())[:1])
 
 
 @pytest.fixture(params=["memory", "sqlite"])

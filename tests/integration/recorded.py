@@ -16,7 +16,7 @@ from pagereeve.meters.snmp.ber import INTEGER, NULL, OBJECT_ID, OCTET_STRING, oi
 from tests.integration.foreign import free_port, tool
 from tests.snmp_agents import Mib
 
-WALKS = Path(__file__).resolve().parents[3] / "shared" / "walks"
+RECORDED_WALKS = Path(__file__).resolve().parents[3] / "shared" / "walks"
 START_S = 60.0
 
 
@@ -30,7 +30,7 @@ class Recording:
 
 def recordings() -> list[Recording]:
     """Every recording of the folder beside the checkout; none where there is no such folder."""
-    index = WALKS / "INDEX.csv"
+    index = RECORDED_WALKS / "INDEX.csv"
     if not index.exists():
         return []
     channels = ("total", "mono", "colour", "duplex")

@@ -18,6 +18,7 @@ from pagereeve.domain.findings.finding import make
 from pagereeve.domain.values.instants import SECOND_US, from_text
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.sqlite.journal import SqlJournal
+from tests.findings import said
 from tests.integration.webserver import status, web_server
 
 NOON_US = from_text("2026-11-25T12:00:00Z")
@@ -26,8 +27,8 @@ AROUND = SiteLayout()
 
 @pytest.fixture
 async def folder(tmp_path: Path) -> Path:
-    silent = make("meter-silent", "library-1", (1,), NOON_US, "reads fail (timeout)", ["timeout from noon"])
-    waiting = begun(make("surplus", "library-2", (2,), NOON_US, "8 counted, 5 expected", []), AROUND, NOON_US)
+    silent = make("meter-silent", "library-1", (1,), NOON_US, said("reads fail (timeout)"), [said("timeout from noon")])
+    waiting = begun(make("surplus", "library-2", (2,), NOON_US, said("8 counted, 5 expected"), []), AROUND, NOON_US)
     alert, message = compose(begun(silent, AROUND, NOON_US), "opened", AROUND, NOON_US + 120 * SECOND_US)
     journal = await SqlJournal.open(tmp_path / JOURNAL_NAME, SystemClock())
     messages = [("desk", message), ("mail", message)]

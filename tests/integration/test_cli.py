@@ -61,7 +61,7 @@ def test_facts_to_a_file_and_projected_are_the_ledger_of_the_journal(folder: Pat
     projected = pagereeve("project", str(file), "--json", "--by", "cost-centre")
     assert (projected.returncode, projected.stderr) == (0, b"")
     body = json.loads(projected.stdout)
-    rows = printer_json(PrinterLedger(replayed(PRINTER, ONE_RELEASE, RUN), ()))
+    rows = printer_json(PrinterLedger((), replayed(PRINTER, ONE_RELEASE, RUN), ()))
     assert {name: body["printers"][PRINTER][name] for name in rows if name != "conservation"} == {
         name: value for name, value in rows.items() if name != "conservation"
     }

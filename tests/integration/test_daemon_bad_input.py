@@ -86,7 +86,7 @@ BAD_MEMBERS: list[tuple[dict[str, Any], str]] = [
 
 
 async def test_each_bad_member_is_named_and_nothing_else_is_disturbed(site: Site) -> None:
-    # FIELD-CASES 5.17 (matrix-org/synapse#8106, ProjectCuillin/nats-sinks#67)
+    # matrix-org/synapse#8106, ProjectCuillin/nats-sinks#67: NaN and Infinity
     good = asyncio.create_task(site.good_release("r-good"))
     for number, (changes, where) in enumerate(BAD_MEMBERS):
         answer = await site.outside.send("pagereeve.release.started.v1", f"bad-{number}", start(**changes))
@@ -114,7 +114,7 @@ async def test_each_bad_member_is_named_and_nothing_else_is_disturbed(site: Site
     ],
 )
 async def test_what_is_no_strict_json_is_refused_and_counted(site: Site, raw: bytes, status: int) -> None:
-    # FIELD-CASES 5.18 (Arokha/EP2-Data#5)
+    # Arokha/EP2-Data#5: a byte order mark
     answer = await site.outside.post(raw)
     assert answer.status_code == status, answer.text
     assert answer.json()["status"] == status
@@ -129,7 +129,7 @@ async def test_a_byte_order_mark_is_taken_and_a_wrong_media_type_is_not(site: Si
 
 
 async def test_times_from_1970_and_from_next_week_are_kept_marked_and_found(site: Site) -> None:
-    # FIELD-CASES 5.8 (datalust/seq-tickets#1570)
+    # datalust/seq-tickets#1570: events from the future
     next_week = to_text(SystemClock().now_us() + 7 * 86_400 * SECOND_US)
     for name, time in (("r-1970", "1970-01-01T00:00:00Z"), ("r-next", next_week)):
         data = start(release=name)
@@ -181,7 +181,7 @@ async def test_a_batch_is_answered_item_by_item(site: Site) -> None:
 
 
 async def test_no_secret_leaves_by_any_door(site: Site, capfd: pytest.CaptureFixture[str]) -> None:
-    """DESIGN.md section 6, promise 6."""
+    """Promise 6 of domain/README.md."""
     told = [
         await site.outside.send("pagereeve.badge.presented.v1", "k1", {"badge": BADGE, "gateway": "gate-1"}),
         await site.outside.send("pagereeve.badge.presented.v1", "k2", {"badge": BADGE * 40, "gateway": "gate-1"}),

@@ -11,6 +11,7 @@ from pagereeve.domain.facts.facts import PlateauRead
 from pagereeve.domain.facts.reading import Reading
 from pagereeve.domain.ledger import Grade, Verdict
 from pagereeve.settings import PrinterSettings
+from tests.findings import lines_of
 from tests.integration.daemon import Outside, hasty_settings, until
 from tests.integration.foreign import COMMUNITY, PrinterObjects, Snmpd, snmpget
 from tests.integration.netns import Gateway
@@ -23,7 +24,7 @@ PAGES = 7
 
 
 async def test_a_release_is_bracketed_through_the_gateway_and_the_box_is_no_printer(tmp_path: Path) -> None:
-    # FIELD-CASES 4.1 (librenms/librenms#2427), 4.2 (openwrt/packages#7980)
+    # librenms/librenms#2427, openwrt/packages#7980: several devices behind one address; the gateway answers for itself
     objects = PrinterObjects(tmp_path / "objects", count=500)
     with Gateway() as gateway:
         gateway.forward("udp", SNMP_FORWARDED, 161)
@@ -71,7 +72,7 @@ async def a_release(outside: Outside, gateway: Gateway) -> None:
 
 async def the_box_answers(outside: Outside) -> None:
     finding = await outside.finding("wrong-responder", PRINTER)
-    assert "no Printer-MIB" in "\n".join(finding.evidence)
+    assert "no Printer-MIB" in "\n".join(lines_of(finding))
     watcher = outside.app.registry.watchers[PRINTER]
     assert not isinstance(watcher.last, Reading)
     facts = [stored.fact async for stored in outside.app.store.facts(PRINTER)]

@@ -93,6 +93,22 @@ def test_what_can_not_be_said_is_a_clear_error(folder: Path, arguments: tuple[st
     assert told in done.stderr.decode()
 
 
+@pytest.mark.parametrize(
+    ("options", "found"),
+    [
+        ((), 1),
+        (("--kind", "stray-pages", "--printer", PRINTER, "--since", "2026-11-25", "--limit", "1"), 1),
+        (("--kind", "surplus"), 0),
+        (("--printer", "elsewhere"), 0),
+        (("--since", "2026-11-26"), 0),
+    ],
+)
+def test_findings_are_chosen_by_kind_printer_and_beginning(folder: Path, options: tuple[str, ...], found: int) -> None:
+    done = pagereeve("findings", *options, "--json", "--data-dir", str(folder))
+    assert (done.returncode, done.stderr) == (1 if found else 0, b"")
+    assert len(json.loads(done.stdout)) == found
+
+
 def test_a_summary_for_people(folder: Path) -> None:
     done = pagereeve("findings", "summary", "--period", "2026-11", "--data-dir", str(folder))
     assert done.returncode == 0

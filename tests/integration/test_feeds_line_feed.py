@@ -108,7 +108,7 @@ async def test_each_line_is_handed_in_with_its_gateway_and_time() -> None:
 
 @pytest.mark.parametrize("closing", [True, False])
 async def test_a_line_without_its_end_is_taken_on_a_pause_and_on_close(closing: bool) -> None:
-    """FIELD-CASES 5.14 (fluent/fluentd#1270)."""
+    """fluent/fluentd#1270: no line feed at the end."""
     intake = MemoryIntake()
     async with feeding(replace(CONFIG, idle_flush_s=30.0 if closing else 0.05), intake) as feed:
         _, writer = await connect(feed)

@@ -82,7 +82,7 @@ async def test_a_healthy_daemon_says_so_in_every_part(tmp_path: Path, fleet: Fle
 async def test_a_stuck_watcher_is_named_with_what_it_waits_for(
     tmp_path: Path, fleet: Fleet, monkeypatch: pytest.MonkeyPatch
 ) -> None:
-    # FIELD-CASES.md 7.6.
+    # keephq/keep#6552: a task dies unseen
     monkeypatch.setattr("pagereeve.engine.printers.watcher.GRACE_S", -1.9)
     assert heartbeat.GRACE_S == 30
     async with App(settings_of(tmp_path, fleet), first_reads_spread_s=0.1) as app, Outside(app) as outside:
@@ -122,7 +122,7 @@ async def test_a_task_that_dies_is_named_at_once(tmp_path: Path, fleet: Fleet) -
 
 
 async def test_right_after_a_restart_the_last_times_are_those_of_the_journal(tmp_path: Path, fleet: Fleet) -> None:
-    # FIELD-CASES.md 7.9 (starkware-libs/sequencer#14115): nothing is read, and nothing comes in, after the restart.
+    # starkware-libs/sequencer#14115: nothing is read, and nothing comes in, after the restart.
     async with App(settings_of(tmp_path, fleet), first_reads_spread_s=0.1) as app, Outside(app) as outside:
         await all_read(app)
         assert (await outside.started("r1", "fleet-0001", 3)).status_code == 200
@@ -146,7 +146,7 @@ async def test_right_after_a_restart_the_last_times_are_those_of_the_journal(tmp
 
 
 async def test_series_grow_with_printers_alone(tmp_path: Path, fleet: Fleet) -> None:
-    """STANDARDS.md 10.1: never by persons, badges, jobs, or names that came from outside."""
+    """Prometheus documentation, Instrumentation: never by persons, badges, jobs, or names that came from outside."""
 
     async def send_many(outside: Outside, count: int, *, first: int) -> None:
         for nth in range(first, first + count):

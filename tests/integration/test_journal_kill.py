@@ -1,4 +1,4 @@
-"""DESIGN.md section 6, promise 1: an acknowledged event is never lost, whatever dies and when."""
+"""Promise 1 of domain/README.md: an acknowledged event is never lost, whatever dies and when."""
 
 from __future__ import annotations
 

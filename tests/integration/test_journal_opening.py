@@ -13,7 +13,7 @@ import sys
 import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import closing
-from dataclasses import fields
+from dataclasses import fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -25,18 +25,20 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, Table, create_engine, text
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.domain.alerts.alert import SiteLayout, begun
+from pagereeve.domain.alerts.alert import Alert, SiteLayout, begun
 from pagereeve.domain.alerts.codec import alert_json, notification_json
 from pagereeve.domain.alerts.message import Step
 from pagereeve.domain.alerts.telling import compose
-from pagereeve.domain.ledger import Charge, Finding, Posting, RowSegment, Stretch
+from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.store.errors import CantOpen, ForeignSideFile, InUse, NewerSchema, NoSpace, NotAJournal
 from pagereeve.store.records.fact_record import file
+from pagereeve.store.records.ledger_records import charge_columns
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.store.sqlite.upgrade import MARGIN_BYTES, PHASES, config
-from tests.journal_samples import NOON_US, badge
+from tests.findings import said
+from tests.journal_samples import NOON_US, badge, charge
 
 if TYPE_CHECKING:
     from _typeshed import DataclassInstance
@@ -206,7 +208,7 @@ async def test_a_refused_opening_lets_go_of_the_lock(path: Path) -> None:
 
 
 async def test_too_little_space_refuses_a_migration_and_only_that(path: Path) -> None:
-    """FIELD-CASES.md 7.4 (xbapps/xbvr#1902): refused before anything changes."""
+    """xbapps/xbvr#1902: refused before anything changes."""
     with pytest.raises(NoSpace, match="bytes free in its folder; 1000 are"):
         await SqlJournal.open(path, SystemClock(), free=lambda _: 1_000)
     with pytest.raises(NoSpace):
@@ -234,7 +236,7 @@ async def test_a_migration_that_breaks_off_leaves_nothing_behind(path: Path, mon
 async def test_a_backup_put_back_under_a_newer_side_file_is_refused(
     path: Path, tmp_path: Path, hold: Callable[[], subprocess.Popen[str]]
 ) -> None:
-    """FIELD-CASES.md 7.5 (vellum-ai/vellum-assistant#27156): the side file would be replayed onto another state."""
+    """vellum-ai/vellum-assistant#27156: the side file would be replayed onto another state."""
     await filled(path)
     backup = tmp_path / "backup.db"
     shutil.copy(path, backup)
@@ -334,8 +336,7 @@ async def test_messages_that_wait_since_the_third_revision_bear_the_new_words(tm
             row = {"receiver": step, "alert": alert.id, "nth": 1, "at_us": NOON_US, "body": body}
             names = "receiver, alert, nth, at_us, body"
             connection.execute(text(f"INSERT INTO message ({names}) VALUES (:{names.replace(', ', ', :')})"), row)
-        row = {"id": alert.id, "body": json.dumps(alert_json(alert)), "message": body}
-        connection.execute(text("INSERT INTO alert (id, body, message) VALUES (:id, :body, :message)"), row)
+        add_old_alert(connection, alert, body)
     journal = await opened(path)
     try:
         waiting = {step: [one.step for one in await journal.waiting(step, 9)] for step in words}
@@ -345,7 +346,62 @@ async def test_messages_that_wait_since_the_third_revision_bear_the_new_words(tm
         await journal.close()
 
 
-FOUND = Finding("f-2", "surplus", "warning", "p", 1, None, "open", "new", ("a line",), 3, "jam", "a place")
+def add_old_alert(connection: Connection, alert: Alert, message: str) -> None:
+    """As it was kept before evidence was typed."""
+    lines = ["release r-1 of urn:s", "job j-1, owner anise"]
+    old = {"text": "3 counted, 2 expected", "evidence": lines}
+    kept = alert_json(alert)
+    kept["last"] = {name: value for name, value in kept["last"].items() if name != "what"} | old
+    row = {"id": alert.id, "body": json.dumps(kept | {"members": [kept["last"]]}), "message": message}
+    connection.execute(text("INSERT INTO alert (id, body, message) VALUES (:id, :body, :message)"), row)
+
+
+async def test_findings_of_the_fourth_revision_stand_and_their_lines_go(tmp_path: Path) -> None:
+    path, settings = tmp_path / "journal.db", config()
+    keys = [ReleaseKey("urn:s", f"r-{nth}") for nth in range(3)]
+    alert = begun(FOUND, SiteLayout(), NOON_US)
+    with create_engine(f"sqlite:///{path}").begin() as connection:
+        settings.attributes["connection"] = connection
+        command.upgrade(settings, "r0004")
+        connection.execute(text("INSERT INTO sheaf (printer, anchor_us, seed) VALUES ('p', 0, '{}')"))
+        for nth, one in enumerate(keys):
+            row = {"printer": "p", "anchor_us": 0, "ordinal": nth} | charge_columns(charge("p", one, NOON_US))
+            names = ", ".join(row)
+            connection.execute(text(f"INSERT INTO charge ({names}) VALUES (:{names.replace(', ', ', :')})"), row)
+        columns = "printer, anchor_us, ordinal, id, kind, severity, since_us, state, text"
+        old = "('p', 0, 0, 'f-2', 'surplus', 'warning', 1, 'open', '3 counted, 2 expected')"
+        connection.execute(text(f"INSERT INTO finding ({columns}) VALUES {old}"))
+        lines = [
+            "total 1 at noon",
+            *(f"release {one.release} of {one.source}" for one in keys[:2]),
+            "job j, owner anise",
+        ]
+        for place, line in enumerate(lines):
+            row = {"place": place, "line": line}
+            connection.execute(text("INSERT INTO evidence VALUES ('p', 0, 0, :place, :line)"), row)
+        _, message = compose(alert, "opened", SiteLayout(), NOON_US)
+        body = json.dumps(notification_json(message) | {"evidence": lines[:3]})
+        row = {"receiver": "desk", "alert": alert.id, "nth": 1, "at_us": NOON_US, "body": body}
+        names = "receiver, alert, nth, at_us, body"
+        connection.execute(text(f"INSERT INTO message ({names}) VALUES (:{names.replace(', ', ', :')})"), row)
+        add_old_alert(connection, alert, body)
+    journal = await opened(path)
+    try:
+        what, keeps = said("3 counted, 2 expected"), replace(message, evidence=())
+        stands = Finding("f-2", "surplus", "warning", "p", 1, None, "open", what, releases=tuple(keys[:2]))
+        assert await journal.findings(only_open=True) == [stands]
+        assert [await journal.findings_of(one) for one in keys] == [[stands], [stands], []]
+        assert [one.resume_point for one in await journal.segments("p")] == [{}]
+        assert await journal.waiting("desk", 9) == [keeps]
+        speaks = replace(alert.last, what=what, evidence=())
+        assert await journal.alerts() == [(replace(alert, last=speaks, members={"f-2": speaks}), keeps)]
+        await journal.replace("p", None, [RowSegment("p", 0, None, findings=(FOUND,))])
+        assert await journal.finding("f-2") == FOUND
+    finally:
+        await journal.close()
+
+
+FOUND = Finding("f-2", "surplus", "warning", "p", 1, None, "open", said("new"), (said("a line"),), 3, "jam", "a place")
 
 
 def test_the_schema_names_the_newest_revision() -> None:
@@ -365,4 +421,6 @@ def test_every_revision_says_whether_it_expands_or_contracts() -> None:
 )
 def test_columns_bear_the_names_of_the_ledgers_fields(table: Table, row: type[DataclassInstance]) -> None:
     columns = set(table.c.keys()) - {"anchor_us", "ordinal", "source", "expected_least", "expected_most"}
-    assert columns == {field.name for field in fields(row)} - {"expected", "legs", "evidence"}
+    # Parts in tables of their own; a stretch's releases are a column.
+    parts = {"expected", "legs", "evidence", *({"releases"} if row is Finding else ())}
+    assert columns == {field.name for field in fields(row)} - parts

@@ -3,35 +3,32 @@
 from __future__ import annotations
 
 import asyncio
-import re
 import sqlite3
 import stat
 import threading
-from collections.abc import AsyncIterator, Awaitable, Callable, Sequence
+from collections.abc import AsyncIterator, Sequence
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import pytest
-from sqlalchemy import Connection, event
+from sqlalchemy import Connection
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.facts import Fact
-from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.ports.journal import JournalUnavailable, Receipt
 from pagereeve.ports.store import Store
 from pagereeve.store.errors import Unstorable
 from pagereeve.store.records.batch import Batch
 from pagereeve.store.records.fact_record import FactRecord
 from pagereeve.store.records.requests import append_request
-from pagereeve.store.sql.tables import metadata
 from pagereeve.store.sql.transaction import store_group
 from pagereeve.store.sqlite import writer as writer_module
 from pagereeve.store.sqlite.connections import WriterThread
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
-from tests.journal_samples import NOON_US, badge, read, segment, started
+from tests.journal_samples import badge, read, segment, started
 
 
 @pytest.fixture
@@ -127,7 +124,7 @@ async def test_health_tells_of_the_last_commit_and_the_sizes(journal: SqlJournal
 
 
 async def test_two_tasks_that_read_and_write_never_find_it_locked(journal: SqlJournal) -> None:
-    """FIELD-CASES.md 7.2 (python/cpython#124510 and others): two tasks read-then-write 100 times each."""
+    """python/cpython#124510 and others: two tasks read-then-write 100 times each."""
 
     async def work(name: str) -> None:
         for number in range(100):
@@ -277,7 +274,7 @@ async def test_the_conflicting_event_itself_is_kept(journal: SqlJournal, path: P
 
 
 async def test_a_reader_that_stays_lets_the_side_file_grow_and_it_shrinks_without_a_restart(path: Path) -> None:
-    """FIELD-CASES.md 7.1 (abeggled/openbridgeserver#908 and others)."""
+    """abeggled/openbridgeserver#908 and others: a write-ahead file of 26 GB."""
     journal = await SqlJournal.open(path, SystemClock(), wal_limit_bytes=200_000)
     await journal.append(badge("e0"))
     with closing(sqlite3.connect(path, isolation_level=None)) as reader:
@@ -318,7 +315,7 @@ async def test_durability_settings_are_in_force(journal: SqlJournal) -> None:
 async def test_readers_cannot_write(journal: SqlJournal) -> None:
     with pytest.raises(JournalUnavailable, match="readonly"):
         async with journal._reader.snapshot() as connection:
-            await connection.exec_driver_sql("DELETE FROM sheaf")
+            await connection.exec_driver_sql("DELETE FROM row_segment")
 
 
 async def test_the_files_are_not_for_everybody(journal: SqlJournal, path: Path) -> None:
@@ -348,50 +345,3 @@ async def test_a_group_costs_one_hop_to_the_thread(journal: SqlJournal, monkeypa
     await appended(journal, [badge(f"e{number}") for number in range(50)])
     assert sum(hops) == 50
     assert len(hops) <= 2
-
-
-async def _all(items: AsyncIterator[Any]) -> None:
-    async for _ in items:
-        pass
-
-
-QUESTIONS: dict[str, tuple[Callable[[SqlJournal], Awaitable[Any]], set[str]]] = {
-    "facts": (lambda journal: _all(journal.facts("printer-a", 5)), {"ix_fact_at", "sqlite_autoindex_fact_1"}),
-    "all facts": (lambda journal: _all(journal.all_facts()), {"sqlite_autoindex_fact_1", "ix_fact_at"}),
-    "open run": (lambda journal: journal.open_run("printer-a"), {"sqlite_autoindex_open_run_1"}),
-    "release facts": (lambda journal: journal.release_facts("s", "r"), {"ix_fact_release"}),
-    "standing": (lambda journal: journal.standing_facts("printer-a"), {"ix_fact_few"}),
-    "delays": (lambda journal: journal.recent_delays("s", 9), {"ix_fact_source_at"}),
-    "segment before": (lambda journal: journal.segment_before("printer-a", 2 * NOON_US), {"sqlite_autoindex_sheaf_1"}),
-    "charges": (lambda journal: _all(journal.charges(5, 9)), {"ix_charge_started"}),
-    "charges of": (lambda journal: journal.charges_of("r"), {"ix_charge_release"}),
-    "postings": (lambda journal: _all(journal.postings(5, 9)), {"ix_posting_closes"}),
-    "open findings": (lambda journal: journal.findings(only_open=True), {"ix_finding_state"}),
-    "findings of": (lambda journal: journal.findings_of(ReleaseKey("s", "r")), {"ix_evidence_line"}),
-}
-
-
-@pytest.mark.parametrize("name", QUESTIONS)
-async def test_no_common_question_walks_through_a_whole_table(journal: SqlJournal, path: Path, name: str) -> None:
-    await journal.replace("printer-a", None, [segment("printer-a", 1)])
-    ask, indexes = QUESTIONS[name]
-    asked: list[tuple[str, Any]] = []
-
-    def note(_: Any, __: Any, statement: str, parameters: Any, ___: Any, ____: Any) -> None:
-        if statement.startswith(("SELECT", "WITH")):
-            asked.append((statement, parameters))
-
-    event.listen(journal._reader._engine.sync_engine, "before_cursor_execute", note)
-    await ask(journal)
-    with closing(sqlite3.connect(path)) as connection:
-        plans = [
-            row[3]
-            for statement, parameters in asked
-            for row in connection.execute(f"EXPLAIN QUERY PLAN {statement}", parameters)
-        ]
-    tables = "|".join(metadata.tables)
-    assert plans
-    assert [step for step in plans if re.search(rf"SCAN ({tables})\b", step)] == []
-    assert any(index in step for step in plans for index in indexes)
-    used = {index for step in plans for index in re.findall(r"ix_\w+", step)}
-    assert used - {"ix_finding_state"} <= indexes

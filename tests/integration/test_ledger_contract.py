@@ -7,7 +7,9 @@ from dataclasses import replace
 
 import pytest
 
-from pagereeve.domain.ledger import RowSegment
+from pagereeve.domain.findings.finding import EVIDENCE_MAX
+from pagereeve.domain.ledger import EvidenceKind, ReleaseKey, RowSegment
+from pagereeve.domain.projection.projector import rebuild
 from pagereeve.domain.values.errors import BadCanonical
 from pagereeve.ports.store import Store
 from pagereeve.store.sql.snapshots import PAGE_ROWS
@@ -22,6 +24,8 @@ from tests.journal_samples import (
     segment,
     without_resume_point,
 )
+from tests.unit.domain.story import PRINTER, Story
+from tests.unit.domain.story import SERVER as SERVER_OF_STORY
 
 MINUTE_US = 60 * SECOND_US
 
@@ -159,6 +163,24 @@ async def test_findings_open_or_all_and_by_the_release_that_they_name(store: Sto
     assert await store.findings_of(key(8)) == [closed]
     assert await store.findings_of(key(9)) == []
     assert await store.findings_of(replace(key(8), source="urn:example:another-server")) == []
+
+
+async def test_each_of_a_hundred_releases_in_one_bracket_finds_its_finding(store: Store) -> None:
+    """However much of the evidence is shown; as the projection makes it, and as it is read back."""
+    story = Story()
+    story.reading(-1, 100)
+    names = [f"r{nth}" for nth in range(100)]
+    for nth, name in enumerate(names):
+        story.release(nth / 10, name, pages=1)
+        story.ended(20 + nth / 10, name)
+    story.rest(40, 120, 250, every=10)
+    await store.replace(PRINTER, None, rebuild(PRINTER, story.facts, story.current))
+    (surplus,) = [one for one in await store.findings(only_open=True) if one.kind == "surplus"]
+    assert len(surplus.evidence) == EVIDENCE_MAX + 1
+    assert surplus.evidence[-1].kind is EvidenceKind.MORE
+    for name in names:
+        assert await store.findings_of(ReleaseKey(SERVER_OF_STORY, name)) == [surplus]
+    assert await store.findings_of(ReleaseKey(SERVER_OF_STORY, "r100")) == []
 
 
 async def test_replacements_at_once_keep_their_order(store: Store) -> None:

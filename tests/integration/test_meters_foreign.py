@@ -78,7 +78,7 @@ async def test_a_foreign_agents_state_unit_and_index_are_seen(tmp_path: Path) ->
 
 
 async def test_a_wrong_community_is_silence(tmp_path: Path) -> None:
-    # FIELD-CASES 1.37: home-assistant/home-assistant.io#41563
+    # home-assistant/home-assistant.io#41563: SNMP that is turned off is silent, as a sleeper is
     port = free_port()
     objects = PrinterObjects(tmp_path / "objects")
     with Snmpd(tmp_path / "snmpd", object_id=PRINTER_OBJECT_ID, listen=f"127.0.0.1:{port}", objects=objects):
@@ -89,7 +89,7 @@ async def test_a_wrong_community_is_silence(tmp_path: Path) -> None:
 
 
 async def test_a_printer_behind_a_gateway_is_read_and_the_box_is_told_from_it(tmp_path: Path) -> None:
-    # FIELD-CASES 4.1 (librenms/librenms#2427), 4.2 (openwrt/packages#7980)
+    # librenms/librenms#2427, openwrt/packages#7980: several devices behind one address; the gateway answers for itself
     objects = PrinterObjects(tmp_path / "objects", count=500)
     with Gateway() as gateway:
         gateway.forward("udp", SNMP_FORWARDED, 161)
@@ -140,7 +140,7 @@ async def test_a_gateway_without_the_forward_refuses_and_with_it_answers_again(t
 
 
 async def test_an_old_mapping_of_the_box_is_escaped_by_a_fresh_port(tmp_path: Path) -> None:
-    # FIELD-CASES 4.5 (moby/moby#8795, #53384): the forward is turned to another port while we keep asking.
+    # moby/moby#8795, #53384: the forward is turned to another port while we keep asking.
     objects = PrinterObjects(tmp_path / "objects", count=500)
     with Gateway() as gateway:
         gateway.forward("udp", SNMP_FORWARDED, 9999)

@@ -24,7 +24,7 @@ from tests.snmp_agents import (
 
 
 async def test_never_two_requests_in_flight_to_one_printer_or_place() -> None:
-    # FIELD-CASES 1.42: apple/cups#2433, home-assistant/core#52834
+    # apple/cups#2433, home-assistant/core#52834: polling upsets the printer
     agent = MibAgent(printer_mib())
     open_now = peak = 0
     loop = asyncio.get_running_loop()
@@ -52,7 +52,7 @@ async def test_never_two_requests_in_flight_to_one_printer_or_place() -> None:
 
 
 async def test_one_deadline_covers_waiting_discovery_and_all_tries() -> None:
-    # FIELD-CASES 1.44: Cacti/spine#108, home-assistant/core#152470
+    # Cacti/spine#108, home-assistant/core#152470: time-outs add up
     def silent(_data: bytes, _source: Peer, _raw: RawAgent) -> None:
         return
 
@@ -67,7 +67,7 @@ async def test_one_deadline_covers_waiting_discovery_and_all_tries() -> None:
 
 
 async def test_a_printer_that_stays_silent_is_asked_from_another_port() -> None:
-    # FIELD-CASES 4.5: moby/moby#8795, #53384
+    # moby/moby#8795, #53384: an old UDP mapping is kept alive
     agent = MibAgent(printer_mib())
     stuck: set[int] = set()
 
@@ -86,7 +86,7 @@ async def test_a_printer_that_stays_silent_is_asked_from_another_port() -> None:
 
 
 async def test_dead_printers_cost_the_good_ones_nothing() -> None:
-    # STACK.md target 5, in small
+    # In small: good reads take at most twice as long (500 beside 100 in contrib/bench/meter_fleet.py).
     def silent(_data: bytes, _source: Peer, _raw: RawAgent) -> None:
         return
 
@@ -145,7 +145,7 @@ async def test_hooks_see_each_read_and_the_first_request_leaving() -> None:
 
 
 async def test_a_printer_whose_target_changes_is_looked_at_anew() -> None:
-    # FIELD-CASES 4.8: the address is no key
+    # home-assistant/core#94843: the address is no key
     async with (
         a_meter() as meter,
         mib_agent(MibAgent(printer_mib())) as first,

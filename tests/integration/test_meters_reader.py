@@ -62,7 +62,7 @@ async def test_both_versions_read_the_same(version: str) -> None:
 
 
 async def test_an_agent_that_ignores_an_unknown_version_is_silent() -> None:
-    # FIELD-CASES 1.36: Tylan/check_snmp_printer#1, bieniu/brother#5
+    # Tylan/check_snmp_printer#1, bieniu/brother#5: version 1 only
     async with a_meter() as meter, mib_agent(MibAgent(printer_mib(), versions=(0,))) as raw:
         silent = failure(await meter.read(raw.target(version="2c"), 0.3))
         assert silent.reason is SilenceReason.TIMEOUT
@@ -70,7 +70,7 @@ async def test_an_agent_that_ignores_an_unknown_version_is_silent() -> None:
 
 
 async def test_a_row_index_of_0_is_found_and_pinned_and_found_anew_when_it_moves() -> None:
-    # FIELD-CASES 1.9: fusioninventory/fusioninventory-agent#658
+    # fusioninventory/fusioninventory-agent#658: the index is 0
     agent = MibAgent(printer_mib(device=0))
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 764
@@ -83,7 +83,7 @@ async def test_a_row_index_of_0_is_found_and_pinned_and_found_anew_when_it_moves
 
 @pytest.mark.parametrize("version", ["1", "2c"])
 async def test_an_agent_that_can_not_be_walked_is_asked_for_likely_instances(version: str) -> None:
-    # FIELD-CASES 1.10: librenms/librenms#4767
+    # librenms/librenms#4767: a walk fails, a GET works
     for device in (1, 0):
         agent = MibAgent(printer_mib(device=device), walkable=False)
         async with a_meter() as meter, mib_agent(agent) as raw:
@@ -99,7 +99,7 @@ async def test_a_device_index_beyond_others_is_found() -> None:
 
 
 async def test_several_markers_are_never_added() -> None:
-    # FIELD-CASES 1.8: rows .1=100, .2=0 give 100; a power-on count that falls does not matter
+    # docs.cpp.canon M124813, prtMarkerGroup: rows .1=100, .2=0 give 100; a power-on count that falls does not matter
     agent = MibAgent(printer_mib(count=100) | {f"{LIFE}.1.2": counter(7), f"{UNIT}.1.2": small(7)})
     async with a_meter() as meter, mib_agent(agent) as raw:
         agent.mib[f"{POWER_ON}.1.1"] = counter(350)
@@ -115,7 +115,7 @@ def standard(unit: Unit) -> Count:
 
 
 async def test_the_unit_is_read_in_every_answer() -> None:
-    # FIELD-CASES 1.12
+    # HP-LASERJET-COMMON-MIB and Ricoh D017 service manual: a two-sided sheet counts 2 on one model, 1 on another
     agent = MibAgent(printer_mib(unit=7))
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert reading(await meter.read(raw.target(), 2.0)).sight.count("total") == standard(Unit.IMPRESSIONS)
@@ -144,7 +144,7 @@ async def test_a_missing_unit_is_not_guessed(version: str) -> None:
 
 @pytest.mark.parametrize("version", ["1", "2c"])
 async def test_a_box_in_the_middle_is_a_wrong_responder_and_says_what_it_is(version: str) -> None:
-    # FIELD-CASES 4.2: openwrt/packages#7980
+    # openwrt/packages#7980: the gateway answers for itself
     async with a_meter() as meter, mib_agent(MibAgent(router_mib())) as raw:
         refused = failure(await meter.read(raw.target(version=version), 2.0))
         assert refused.reason is SilenceReason.WRONG_RESPONDER
@@ -153,7 +153,7 @@ async def test_a_box_in_the_middle_is_a_wrong_responder_and_says_what_it_is(vers
 
 
 async def test_a_forward_that_falls_back_to_the_box_is_noticed_and_healed_from_another_port() -> None:
-    # FIELD-CASES 4.2 and 4.5 (moby/moby#8795)
+    # openwrt/packages#7980, moby/moby#8795: the gateway answers for itself; an old UDP mapping is kept alive
     agent = MibAgent(printer_mib())
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 764
@@ -183,7 +183,7 @@ async def test_any_other_object_of_the_printer_mib_tells_a_printer_from_a_box() 
 
 
 async def test_a_null_is_no_count() -> None:
-    # FIELD-CASES 1.29: fusioninventory/fusioninventory-agent#734
+    # fusioninventory/fusioninventory-agent#734: NULL is no count
     agent = MibAgent(printer_mib())
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 764
@@ -192,7 +192,7 @@ async def test_a_null_is_no_count() -> None:
 
 
 async def test_digits_as_text_are_a_count_and_flagged() -> None:
-    # FIELD-CASES 1.30: netdata/netdata#1236
+    # netdata/netdata#1236: a number as text
     agent = MibAgent(printer_mib() | {f"{LIFE}.1.1": text("12345")})
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 12345
@@ -203,7 +203,7 @@ async def test_digits_as_text_are_a_count_and_flagged() -> None:
     "content", [b"12,345", b"16 PERCENT", bytes.fromhex("0A5500E0"), b"", b" 12", b"-12", b"1" * 21]
 )
 async def test_any_other_text_is_no_count(content: bytes) -> None:
-    # FIELD-CASES 1.30: nothing is stripped from it (Cacti/cacti#288)
+    # netdata/netdata#1236: nothing is stripped from it (Cacti/cacti#288)
     agent = MibAgent(printer_mib())
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 764
@@ -214,7 +214,7 @@ async def test_any_other_text_is_no_count(content: bytes) -> None:
 
 
 async def test_a_counter_without_its_leading_zero_is_read_and_flagged() -> None:
-    # FIELD-CASES 1.24: troglobit/mini-snmpd#8, etingof/pysnmp#190
+    # troglobit/mini-snmpd#8, etingof/pysnmp#190: a counter without its leading zero octet
     agent = MibAgent(printer_mib() | {f"{LIFE}.1.1": (COUNTER32, bytes.fromhex("9C40"))})
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 40_000
@@ -230,7 +230,7 @@ async def test_an_integer_serves_as_a_count_unless_it_is_negative() -> None:
 
 
 async def test_v1_drops_the_object_that_the_agent_lacks_and_remembers_it() -> None:
-    # FIELD-CASES 1.26: librenms/librenms#9343, monitoring-plugins/monitoring-plugins#1702
+    # librenms/librenms#9343, monitoring-plugins/monitoring-plugins#1702: one bad name loses all values
     agent = MibAgent(printer_mib())
     for lacking in (f"{SERIAL_COLUMN}.1", f"{POWER_ON}.1.1"):
         del agent.mib[lacking]
@@ -243,7 +243,7 @@ async def test_v1_drops_the_object_that_the_agent_lacks_and_remembers_it() -> No
 
 
 async def test_too_big_halves_the_request_and_remembers_the_size() -> None:
-    # FIELD-CASES 1.32: bonomani/devmon#102; 8 names → tooBig, 4 → ok, next read starts at 4
+    # bonomani/devmon#102; 8 names → tooBig, 4 → ok, next read starts at 4
     agent = MibAgent(printer_mib(), names_max=4)
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 764
@@ -271,7 +271,8 @@ async def test_an_agent_for_which_everything_is_too_big_is_malformed() -> None:
 
 
 async def test_another_serial_number_or_object_id_than_the_registrys_is_a_wrong_device() -> None:
-    # FIELD-CASES 4.2, 1.21 (fusioninventory/fusioninventory-for-glpi#1186)
+    # openwrt/packages#7980, fusioninventory/fusioninventory-for-glpi#1186: the gateway answers for itself; another
+    # printer at the same address
     async with a_meter() as meter, mib_agent(MibAgent(printer_mib())) as raw:
         for target, seen in (
             (raw.target(serial="PR-TEST-0002"), SERIAL),
@@ -294,7 +295,7 @@ async def test_an_exchanged_model_is_a_wrong_device_once_and_then_looked_at_anew
 
 
 async def test_a_serial_number_may_be_empty_and_changes_are_the_domains_to_judge() -> None:
-    # FIELD-CASES 1.22: fusioninventory/fusioninventory-for-glpi#492
+    # fusioninventory/fusioninventory-for-glpi#492: a serial number that is empty at first
     agent = MibAgent(printer_mib())
     seen = []
     async with a_meter() as meter, mib_agent(agent) as raw:
@@ -323,7 +324,7 @@ async def test_a_serial_number_is_printable_whatever_the_agent_sends(raw_serial:
 @pytest.mark.parametrize(
     ("bits", "errors"),
     [
-        # STANDARDS 2.3 (RFC 2790 section 4): two octets, one octet, none
+        # RFC 2790 section 4: two octets, one octet, none
         (b"\x40\x00", ("noPaper",)),
         (b"\x04", ("jammed",)),
         (b"", ()),

@@ -9,7 +9,7 @@ import pytest
 from pagereeve.ports.inspection import ChannelFound
 from pagereeve.ports.meter import MeterTarget
 from tests.integration.meter import a_meter
-from tests.integration.recorded import WALKS, got, record_of, recordings, snmpsim
+from tests.integration.recorded import RECORDED_WALKS, got, record_of, recordings, snmpsim
 from tests.printers import PRINTERS
 
 RECORDED = {one.name: one.counts for one in recordings()}
@@ -28,7 +28,7 @@ def ports(tmp_path_factory: pytest.TempPathFactory) -> Iterator[dict[str, int]]:
         if not RECORDED:
             yield {"own": own}
             return
-        with snmpsim(WALKS, scratch / "recorded") as recorded:
+        with snmpsim(RECORDED_WALKS, scratch / "recorded") as recorded:
             yield {"own": own, "recorded": recorded}
 
 
@@ -67,7 +67,7 @@ def second_opinion(port: int, community: str, channel: ChannelFound) -> list[int
 
 
 def test_the_recordings_index_is_understood() -> None:
-    if WALKS.exists():
+    if RECORDED_WALKS.exists():
         assert len(RECORDED) > 50
         assert sum(1 for counts in RECORDED.values() if counts) > 40
     else:

@@ -1,4 +1,4 @@
-"""Silence has kinds, and the operator sees which (FIELD-CASES, rule 7)."""
+"""Silence has kinds, and the operator sees which."""
 
 from __future__ import annotations
 
@@ -27,7 +27,7 @@ class Sleeper(MibAgent):
 
 
 async def test_a_printer_that_answered_and_stopped_is_asleep_not_refused() -> None:
-    # FIELD-CASES 1.37 (bieniu/brother#119), 1.40 (home-assistant/core#128067)
+    # bieniu/brother#119 (off, or another community), home-assistant/core#128067 (asleep)
     agent = Sleeper(printer_mib())
     async with a_meter() as meter, mib_agent(agent) as raw:
         agent.awake = False
@@ -43,7 +43,7 @@ async def test_a_printer_that_answered_and_stopped_is_asleep_not_refused() -> No
 
 
 async def test_answers_that_come_too_late_are_told_from_none() -> None:
-    # FIELD-CASES 4.12: weltmeyer/ha_snmp_stats#10
+    # weltmeyer/ha_snmp_stats#10: a gateway slow under load
     agent = MibAgent(printer_mib())
 
     def slowly(data: bytes, source: Peer, raw: RawAgent) -> None:
@@ -126,7 +126,8 @@ def a_question(key: Key, leave: Leave) -> Question:
 async def test_answers_from_elsewhere_are_refused_and_can_be_allowed(
     host: str, allowed: dict[str, str], kind: DatagramRefusal
 ) -> None:
-    # FIELD-CASES 4.4, 4.6, 4.10
+    # firewalld/firewalld#996, TritonDataCenter/node-snmpjs#9, net-snmp/net-snmp#996: the answer comes from another
+    # address; the answer comes from another port; a second address never answers
     agent = MibAgent(printer_mib())
     async with raw_agent(lambda *_: None, host) as other:
 

@@ -59,7 +59,7 @@ async def test_a_mapping_that_contradicts_the_total_is_named_and_not_used() -> N
 
 
 async def test_a_unit_that_a_test_print_proved_wins_over_what_the_agent_says() -> None:
-    # WALKS: a unit is a claim; FIELD-CASES 1.12
+    # A unit is a claim (centreon/centreon-plugins#66); only a test print tells what a two-sided sheet counts.
     for said in (8, 7, 0):
         agent = MibAgent(printer_mib(500, unit=said))
         async with a_meter() as meter, mib_agent(agent) as raw:
@@ -114,7 +114,7 @@ class SkippingClock(MachineClock):
 
 
 async def test_a_row_that_comes_later_joins_the_sum_and_is_said() -> None:
-    # FIELD-CASES 1.4: a fourth paper size with 5 pages appears mid-month
+    # Tylan/check_snmp_printer#13: a fourth paper size with 5 pages appears mid-month
     agent = MibAgent(dict(PRINTERS["kyocera-sizes"].mib))
     notes: list[str] = []
     clock = SkippingClock()
@@ -158,7 +158,7 @@ async def test_a_part_that_is_no_number_costs_no_reading() -> None:
 
 
 async def test_answers_that_are_too_large_for_the_path_are_asked_for_in_smaller_pieces() -> None:
-    # FIELD-CASES 4.9: inverse-inc/packetfence#2021
+    # inverse-inc/packetfence#2021: large answers vanish
     class Narrow(MibAgent):
         def answer(self, data: bytes) -> bytes | None:
             answer = super().answer(data)
@@ -192,7 +192,8 @@ async def largest_answer(known: Known) -> int:
 
 
 async def test_a_standard_count_and_unit_that_move_to_another_row_are_another_counter() -> None:
-    # FIELD-CASES 1.9: later only .1.1 exists; a new meter run begins, which the object's name tells
+    # fusioninventory/fusioninventory-agent#658: later only .1.1 exists; a new meter run begins, which the object's name
+    # tells
     agent = MibAgent(printer_mib(device=0))
     async with a_meter() as meter, mib_agent(agent) as raw:
         before = reading(await meter.read(raw.target(), 5.0)).sight.count("total")

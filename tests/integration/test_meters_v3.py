@@ -188,7 +188,7 @@ def refusal(message_id: int) -> bytes:
 
 
 async def test_boots_that_went_up_are_followed_and_boots_that_went_back_are_told() -> None:
-    # FIELD-CASES 1.38: net-snmp/net-snmp#220, #385; agent reboots to (0, 3): report, resync, alert
+    # net-snmp/net-snmp#220, #385; agent reboots to (0, 3): report, resync, alert
     engine = RawEngine()
     async with a_meter() as meter, raw_agent(engine.reply) as agent:
         where = target(agent.port, USER)
@@ -213,7 +213,7 @@ class LeapingClock(MachineClock):
 
 
 async def test_a_request_200_seconds_later_carries_the_engines_time() -> None:
-    # FIELD-CASES 1.38, markabrahams/node-net-snmp#309: learn (boots 5, time 100); 200 s later it must carry about 300.
+    # markabrahams/node-net-snmp#309: learn (boots 5, time 100); 200 s later it must carry about 300.
     engine, clock = RawEngine(), LeapingClock()
     meter = SnmpMeter.of(clock, SeededEntropy())
     async with raw_agent(engine.reply) as agent:

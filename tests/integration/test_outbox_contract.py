@@ -15,6 +15,7 @@ from pagereeve.domain.ledger import Finding
 from pagereeve.ports.outbox import Announcement, Kept, Queue, QueueRemoval
 from pagereeve.ports.store import Store
 from pagereeve.store.sqlite.journal import SqlJournal
+from tests.findings import said
 from tests.journal_samples import NOON_US, SECOND_US, finding, segment
 
 MINUTE_US = 60 * SECOND_US
@@ -48,7 +49,7 @@ async def test_a_finding_in_another_segment_is_no_change(store: Store) -> None:
     assert await changed(store) == []
 
 
-@pytest.mark.parametrize("member", [{"state": "closed"}, {"until_us": NOON_US}, {"pages": 4}, {"text": "other"}])
+@pytest.mark.parametrize("member", [{"state": "closed"}, {"until_us": NOON_US}, {"pages": 4}, {"what": said("other")}])
 async def test_a_finding_that_reads_otherwise_is_a_change(store: Store, member: dict[str, object]) -> None:
     await store.replace("p", None, [segment("p", 1)])
     await changed(store)

@@ -166,7 +166,7 @@ async def test_promtool_finds_nothing_amiss_in_the_daemons_metrics(watched: Watc
 
 
 async def test_a_gateway_that_is_off_makes_one_alert_and_not_twenty(tmp_path: Path) -> None:
-    """FIELD-CASES 7.10, by the committed inhibit rules. Alerts as Prometheus would send them."""
+    """prometheus/alertmanager#204, by the committed inhibit rules. Alerts as Prometheus would send them."""
     site = {"job": "pagereeve", "instance": "reeve:8731", "severity": "critical"}
     printers = [{**site, "alertname": "PagereeveMeterSilent", "printer": f"p-{nth}"} for nth in range(20)]
     other = {**printers[0], "instance": "other:8731"}

@@ -50,7 +50,7 @@ async def test_a_print_port_that_is_not_forwarded_is_told_and_the_meter_is_prove
 
 
 async def test_a_forward_that_is_missing_lets_the_gateway_answer_for_itself() -> None:
-    # FIELD-CASES 4.2: openwrt/packages#7980
+    # openwrt/packages#7980: the gateway answers for itself
     async with an_installation() as here:
         here.gateway.drop_snmp_forward("north-1")
         proof = await here.prove()
@@ -62,7 +62,7 @@ async def test_a_forward_that_is_missing_lets_the_gateway_answer_for_itself() ->
 
 
 async def test_a_wrong_community_is_told_from_a_host_that_is_off() -> None:
-    # FIELD-CASES 1.37: home-assistant/home-assistant.io#41563
+    # home-assistant/home-assistant.io#41563: SNMP that is turned off is silent, as a sleeper is
     async with an_installation() as here:
         answer = stage_of(await here.prove_as(community="wrong-word"), "answer")
         assert answer.outcome == "failed"
@@ -81,7 +81,7 @@ async def test_a_udp_port_that_nobody_has_is_told() -> None:
 
 
 async def test_an_agent_of_another_version_is_found_and_named() -> None:
-    # FIELD-CASES 1.36: Tylan/check_snmp_printer#1
+    # Tylan/check_snmp_printer#1: version 1 only
     async with an_installation(OldAgent) as here:
         proof = await here.prove()
         answer = stage_of(proof, "answer")
@@ -113,7 +113,7 @@ async def test_a_meter_in_hours_can_not_be_used_unless_pages_prove_otherwise() -
 
 
 async def test_a_panel_that_shows_another_figure_fails_with_both() -> None:
-    # FIELD-CASES 1.2, fusioninventory/fusioninventory-for-glpi#1626: typed 183, read 137
+    # fusioninventory/fusioninventory-for-glpi#1626: typed 183, read 137
     async with an_installation(start_count=137) as here:
         panel = stage_of(await here.prove(panel=183), "panel")
         assert (panel.outcome, panel.came) == ("failed", "panel 183, read 137")

@@ -7,12 +7,12 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.proof.testpages.jobs import JOBS, Heading, document
+from pagereeve.proof.testpages.jobs import TEST_JOBS, Heading, document
 from pagereeve.proof.testpages.jobs import TestJob as Job
 from tests.integration.foreign import tool
 
 
-@pytest.mark.parametrize("job", [*JOBS, Job("many", 9, two_sided=True)])
+@pytest.mark.parametrize("job", [*TEST_JOBS, Job("many", 9, two_sided=True)])
 def test_ghostscript_finds_as_many_pages_and_no_error(job: Job, tmp_path: Path) -> None:
     source = tmp_path / "page.ps"
     source.write_bytes(document(job, "postscript", Heading("x) (\\y", "2026-11-25", 1, 1)))

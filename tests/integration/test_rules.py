@@ -78,7 +78,7 @@ def test_every_alert_is_seen_firing_and_seen_quiet_before_and_after() -> None:
 
 
 def test_every_alert_meets_an_input_that_flaps() -> None:
-    """FIELD-CASES 7.10: never, or one alert without a break."""
+    """prometheus/alertmanager#204: never, or one alert without a break."""
     calm = {alert_of(NEVER, moment) or alert_of(UNBROKEN, moment) for moment in moments()}
     assert sorted({rule["alert"] for rule in alerts()} - calm) == []
 
@@ -128,7 +128,7 @@ def test_the_severities_are_those_of_the_findings() -> None:
 
 
 def test_every_metric_is_told_in_the_table_and_every_recorded_one_is_recorded() -> None:
-    document = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    document = (ROOT / "daemon" / "pagereeve" / "telemetry" / "README.md").read_text(encoding="utf-8")
     table = set(re.findall(r"^\| `(pagereeve_\w+)` \| (?:gauge|counter) \|", document, re.MULTILINE))
     expressions = [rule["expr"] for rule in [*alerts(), *recordings()]]
     expressions += [expression for file in GRAFANA for _, expression in dashboard_expressions(file)]

@@ -86,7 +86,7 @@ async def running(
 
 
 async def test_every_door_is_open_the_moment_ready_is_told_and_pings_go_on_while_idle(tmp_path: Path) -> None:
-    # FIELD-CASES.md 7.14.
+    # FreeRADIUS/freeradius-server#2698: ready told too early
     ports = free_ports(2)
     async with running(tmp_path, ports) as (process, manager):
         assert (await manager.hears())[0] == "READY=1"
@@ -106,7 +106,7 @@ async def test_every_door_is_open_the_moment_ready_is_told_and_pings_go_on_while
 
 
 async def test_a_loop_that_stands_still_longer_than_the_watchdog_stops_pinging(tmp_path: Path) -> None:
-    # FIELD-CASES.md 7.13 (OmniRoute#10661).
+    # diegosouzapw/OmniRoute#10661: alive, and the loop blocked.
     async with running(tmp_path, free_ports(2), abstract=True) as (process, manager):
         assert (await manager.hears())[0] == "READY=1"
         assert await manager.hears(INTERVAL_S) == ["WATCHDOG=1"]

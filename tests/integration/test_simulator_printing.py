@@ -3,8 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+import socket
 from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
+from functools import partial
+from typing import cast
 
 import pytest
 
@@ -14,7 +17,7 @@ from pagereeve.simulator.printer.print_engine import PrintEngine
 from pagereeve.simulator.printer.print_port import PrintPort
 from pagereeve.simulator.site.badge_lines import BadgeSender, LineFormat
 from pagereeve.simulator.site.gateway import Gateway
-from pagereeve.simulator.site.relays import PrintRelay
+from pagereeve.simulator.site.relays import PrintRelay, SnmpRelay
 from pagereeve.simulator.site.sending import send_job
 
 FAST = PrinterSpec("p", start_count=0, impressions_per_minute=60_000, first_sheet_us=1_000, warm_up_us=1_000)
@@ -178,3 +181,42 @@ async def test_badges_wait_in_bounded_number_for_a_receiver() -> None:
         gateway.present(str(nth))
     assert gateway.badges.lost == 36
     await gateway.stop()
+
+
+async def test_a_relayed_agent_that_was_off_for_a_while_answers_through_the_same_mapping() -> None:
+    # On a connected socket the ICMP error for an agent that is off ends libuv's watching (src/unix/poll.c there).
+    class Echo(asyncio.DatagramProtocol):
+        def connection_made(self, transport: asyncio.BaseTransport) -> None:
+            self.transport = cast("asyncio.DatagramTransport", transport)
+
+        def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
+            self.transport.sendto(data, addr)
+
+    class Client(asyncio.DatagramProtocol):
+        heard = 0
+
+        def has_heard(self, number: int) -> bool:
+            return self.heard == number
+
+        def datagram_received(self, data: bytes, addr: tuple[str, int]) -> None:
+            self.heard += 1
+
+    loop = asyncio.get_running_loop()
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        probe.bind(("127.0.0.1", 0))
+        agent_address = probe.getsockname()
+    relay = SnmpRelay(agent_address, lambda _: None)
+    await relay.start("127.0.0.1")
+    sender, client = await loop.create_datagram_endpoint(Client, remote_addr=relay.address)
+    sender.sendto(b"nobody is there")
+    await until(lambda: relay.relayed == 1)
+    await asyncio.sleep(0.05)
+    echo, _ = await loop.create_datagram_endpoint(Echo, local_addr=agent_address)
+    try:
+        for number in range(1, 4):
+            sender.sendto(b"now there is")
+            await until(partial(client.has_heard, number))
+    finally:
+        echo.close()
+        sender.close()
+        await relay.stop()

@@ -190,9 +190,9 @@ async def test_in_an_outage_printing_goes_on_and_the_backlog_follows_with_its_ow
         ("conflicting-duplicate", ["started", "started", "ended"], 6),
         ("started-twice", ["started", "started", "ended"], 6),
         ("late-notices", ["started", "ended"], 6),
-        # apple/cups#1782 and others (FIELD-CASES 2.1): 3 pages x 2 copies come out as 3 x 2 x 2.
+        # apple/cups#1782 and others: 3 pages x 2 copies come out as 3 x 2 x 2.
         ("copies-twice", ["started", "ended"], 12),
-        # apple/cups#4073 (FIELD-CASES 2.9): printed twice, told once.
+        # apple/cups#4073: printed twice, told once.
         ("sent-twice", ["started", "ended"], 12),
     ],
 )

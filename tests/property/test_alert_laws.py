@@ -15,6 +15,7 @@ from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.alerts.dispatcher import AlertDispatcher
 from pagereeve.store.memory.journal import MemoryJournal
+from tests.findings import said
 from tests.unit.engine.virtual import passing
 
 MINUTE_US = 60 * SECOND_US
@@ -63,7 +64,7 @@ class Town:
         if what == "die":
             await self.begin()
             return
-        finding = make(kind, printer, (number,), number, f"text {number}", ["line"])
+        finding = make(kind, printer, (number,), number, said(f"text {number}"), [said("line")])
         known = self.findings.setdefault(printer, {})
         if what == "gone":
             known.pop(finding.id, None)

@@ -138,7 +138,7 @@ def test_a_number_reads_back_exactly(value: float) -> None:
 
 @given(st.binary(max_size=6))
 def test_error_bits_do_not_depend_on_trailing_zeros(octets: bytes) -> None:
-    """Agents shorten the string (RFC 2790 section 4, as STANDARDS.md 2.3 reads it)."""
+    """Agents shorten the string (RFC 2790 section 4)."""
     assert decode_error_bits(octets) == decode_error_bits(octets + b"\x00\x00")
 
 

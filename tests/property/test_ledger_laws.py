@@ -1,4 +1,4 @@
-"""The promises of DESIGN.md section 6 and the conservation law of 3.4, on random days with random faults."""
+"""The promises and the conservation law of domain/README.md, on random days with random faults."""
 
 from __future__ import annotations
 

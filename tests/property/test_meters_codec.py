@@ -33,7 +33,7 @@ from pagereeve.meters.snmp.ber import (
     oid_label,
 )
 from pagereeve.meters.snmp.message import GET, GET_NEXT, Response, four_octet_id, read_head, read_response, template
-from pagereeve.meters.snmp.read_ended import ReadEnded
+from pagereeve.meters.snmp.question import ReadEnded
 from pagereeve.meters.snmp.stats import MeterStats
 from tests.snmp_agents import MibAgent, printer_mib
 
@@ -183,7 +183,7 @@ def mutated(data: bytes, random: Random) -> bytes:
 
 
 def test_mutated_answers_give_only_readings_or_named_refusals() -> None:
-    # STACK.md target 6, in small; the benchmark runs 500,000.
+    # In small; the target is none of 500,000.
     random = Random(20)
     request = template("2c", "public", GET, PINS.names).datagram(2**24)
     good = MibAgent(printer_mib()).answer(request)

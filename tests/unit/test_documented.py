@@ -17,7 +17,13 @@ from pagereeve.telemetry.metrics import MetricsPage
 from tests.telemetry_stub import StubTelemetry
 
 ROOT = Path(__file__).parents[2]
-DOCUMENTS = "\n".join((ROOT / name).read_text(encoding="utf-8") for name in ("README.md", "DEVELOPERS.md"))
+PACKAGE = ROOT / "daemon" / "pagereeve"
+BESIDE_THE_CODE = ("domain", "domain/facts", "engine", "meters", "telemetry")
+FILES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(PACKAGE / folder / "README.md" for folder in BESIDE_THE_CODE)]
+DOCUMENTS = "\n".join(path.read_text(encoding="utf-8") for path in FILES)
+FIRST_HOUR_BYTES = 15 * 1024
+TOP = ("daemon", "tests", "dashboards", "contrib")
+THERE = [f"/{path.relative_to(ROOT).as_posix()}" for top in TOP for path in [ROOT / top, *(ROOT / top).rglob("*")]]
 
 
 def told(word: str) -> bool:
@@ -54,3 +60,23 @@ def test_every_metric() -> None:
     names = {line.split()[2] for line in text.splitlines() if line.startswith("# TYPE pagereeve_")}
     assert len(names) > 20
     assert sorted(name for name in names if not told(name)) == []
+
+
+def test_what_a_newcomer_reads_first_is_short() -> None:
+    assert (ROOT / "DEVELOPERS.md").stat().st_size <= FIRST_HOUR_BYTES
+
+
+@pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(ROOT).as_posix())
+def test_every_path_that_a_document_names_is_there(path: Path) -> None:
+    """A path may be cut short at its front: `intake/` is a folder of that name, `bias.py` a module."""
+    text = path.read_text(encoding="utf-8")
+    named = re.findall(r"`((?:[a-z_]+/)+(?:[a-z_]+(?:\.(?:py|md|toml|yml))?)?|[a-z_]+\.py)(?::\w+)?`", text)
+    assert [name for name in named if not any(one.endswith(f"/{name.rstrip('/')}") for one in THERE)] == []
+    links = re.findall(r"\]\((?!http)([^)#]+)", text)
+    assert [link for link in links if not (path.parent / link).exists()] == []
+
+
+def test_every_folder_of_the_package_has_its_row() -> None:
+    table = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    folders = sorted(path.parent.name for path in PACKAGE.glob("*/__init__.py"))
+    assert [name for name in folders if f"| `{name}/` |" not in table] == []

@@ -1,4 +1,4 @@
-"""What DEVELOPERS.md says of facts that travel is so: every example line is a fact, and every kind has one."""
+"""What domain/facts/README.md says of facts that travel is so: every example line is a fact, and every kind has one."""
 
 from __future__ import annotations
 
@@ -16,7 +16,7 @@ from pagereeve.reports.projected import FactsInHand, printer_json, project_all
 from pagereeve.reports.totals import total_json
 from tests.histories import ONE_RELEASE, PRINTER
 
-DOCUMENT = Path(__file__).parents[2] / "DEVELOPERS.md"
+DOCUMENT = Path(__file__).parents[2] / "daemon" / "pagereeve" / "domain" / "facts" / "README.md"
 TITLE = "Facts that travel"
 
 
@@ -25,7 +25,7 @@ def section() -> str:
     """The section's text, up to the next heading of its level."""
     text = DOCUMENT.read_text(encoding="utf-8")
     found = re.search(rf"^(#+) {TITLE}$\n(.*?)(?=^\1 |\Z)", text, re.MULTILINE | re.DOTALL)
-    assert found is not None, f"DEVELOPERS.md has no section {TITLE!r}"
+    assert found is not None, f"the document has no section {TITLE!r}"
     return found[2]
 
 

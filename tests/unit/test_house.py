@@ -9,8 +9,10 @@ import re
 import shutil
 import subprocess
 from collections.abc import Iterator
+from graphlib import TopologicalSorter
 from pathlib import Path
 
+import grimp
 import pytest
 
 ROOT = Path(__file__).parents[2]
@@ -228,3 +230,10 @@ def test_the_search_for_wall_clocks_finds_them(code: str, count: int) -> None:
 def test_the_search_for_machine_paths_finds_them(text: str) -> None:
     assert MACHINE.search(f"see {text}")
     assert not MACHINE.search("networks/work in /var/lib, /worker, /rooted, chroot")
+
+
+def test_no_two_modules_import_one_another() -> None:
+    """Not in a longer circle either, and wherever in a module the import stands."""
+    graph = grimp.build_graph("pagereeve")
+    order = TopologicalSorter({one: graph.find_modules_directly_imported_by(one) for one in graph.modules})
+    order.prepare()

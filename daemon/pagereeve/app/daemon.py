@@ -365,7 +365,7 @@ def run_daemon(settings: Settings) -> None:
 
 
 def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
-    """The loop of uvloop: it halves the CPU of a read (DEVELOPERS.md, figures). None where it is not installed."""
+    """The loop of uvloop: it halves the CPU of a read (contrib/bench/meter_read.py). None where it is not installed."""
     try:
         import uvloop  # noqa: PLC0415 - optional: absent on some platforms
     except ImportError:

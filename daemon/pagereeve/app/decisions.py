@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import http.client
-import json
 import secrets
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon_client import NotTaken, send_event
 from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.facts.events import FINDING_DECIDED, event_of
 from pagereeve.domain.facts.facts import Action, Decided, Origin
-from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.domain.values.instants import from_text, to_text
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.printers.loading import open_projector
@@ -22,17 +20,6 @@ from pagereeve.settings import HostPort
 from pagereeve.store.sqlite.journal import SqlJournal
 
 SOURCE: Final = "urn:pagereeve:decisions"
-PATH: Final = "/v1/events"
-ANSWER_S: Final = 15.0
-ANSWER_MAX_BYTES: Final = 64 * 1024
-
-
-class NotTaken(PagereeveError):
-    """The daemon, or the journal, did not take what was said."""
-
-
-class NoDaemon(PagereeveError):
-    """Nobody listens at the daemon's address."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,30 +49,7 @@ class DecisionRequest:
 
 def tell_daemon(address: HostPort, token: str, said: DecisionRequest) -> None:
     """Returns once it is durable. Raises NoDaemon, NotTaken."""
-    headers = {"Content-Type": "application/cloudevents+json"}
-    if token:
-        headers["Authorization"] = f"Bearer {token}"
-    connection = http.client.HTTPConnection(address.host, address.port, timeout=ANSWER_S)
-    try:
-        connection.request("POST", PATH, json.dumps(said.envelope(SystemClock().now_us())), headers)
-        answer = connection.getresponse()
-        body = answer.read(ANSWER_MAX_BYTES)
-    except ConnectionRefusedError as error:
-        raise NoDaemon(f"nobody listens at {address}") from error
-    except (OSError, http.client.HTTPException) as error:
-        raise NotTaken(f"the daemon at {address} did not answer ({type(error).__name__}); try again") from error
-    finally:
-        connection.close()
-    if answer.status >= 300:
-        raise NotTaken(f"the daemon at {address} did not take it: {_detail(body) or answer.reason}")
-
-
-def _detail(body: bytes) -> str:
-    try:
-        members = json.loads(body)
-    except ValueError:
-        return ""
-    return str(members.get("detail", "")) if isinstance(members, dict) else ""
+    send_event(address, token, said.envelope(SystemClock().now_us()))
 
 
 async def decide_by_hand(path: Path, said: DecisionRequest) -> None:

@@ -2,36 +2,21 @@
 
 from __future__ import annotations
 
-import http.client
-import json
 import os
 import stat
-from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import Final
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon_client import readiness_of
 from pagereeve.app.disk import disk_of
-from pagereeve.domain.facts.facts import PlateauRead
-from pagereeve.domain.ledger import Severity
 from pagereeve.domain.values.errors import PagereeveError
-from pagereeve.reports.doctor import InstallationState, SilentPrinter
-from pagereeve.settings import HostPort, Settings
+from pagereeve.queries.installation import journal_state
+from pagereeve.reports.doctor import InstallationState
+from pagereeve.settings import Settings
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 from pagereeve.store.sqlite.reads import SqlReads
-
-ANSWER_S: Final = 15.0
-ANSWER_MAX_BYTES: Final = 2**20
-
-
-@dataclass(frozen=True, slots=True)
-class _Daemon:
-    """What the daemon's own page says; ``not_ready`` is None where nobody answered, and ``trouble`` says why."""
-
-    not_ready: Mapping[str, str] | None = None
-    trouble: str = ""
 
 
 async def examine(settings: Settings, problems: Sequence[str], journal: Path) -> InstallationState:
@@ -41,14 +26,22 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         return seen
     try:
         async with await SqlReads.open_for_reading(journal) as reads:
-            return await _of_journal(seen, reads, [printer.name for printer in settings.printers])
+            printers = [printer.name for printer in settings.printers]
+            known = await journal_state(reads, printers, daemon_runs=seen.not_ready is not None)
     except PagereeveError as error:
         return replace(seen, journal_trouble=str(error))
+    return replace(
+        seen,
+        findings=known.findings,
+        quiet=known.quiet,
+        newest_us=known.newest_us,
+        waiting_us=known.waiting_us,
+    )
 
 
 def _without_journal(settings: Settings, problems: Sequence[str], journal: Path) -> InstallationState:
     folder = settings.data_dir
-    daemon = ask_daemon(settings.http.listen)
+    daemon = readiness_of(settings.http.listen)
     return InstallationState(
         now_us=SystemClock().now_us(),
         listen=str(settings.http.listen),
@@ -63,55 +56,6 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         printers=len(settings.printers),
         readable=tuple(_readable(_secret_files(settings, journal))),
     )
-
-
-async def _of_journal(seen: InstallationState, reads: SqlReads, printers: Iterable[str]) -> InstallationState:
-    findings: Counter[tuple[Severity, str]] = Counter()
-    for finding in await reads.findings(only_open=True):
-        findings[finding.severity, finding.kind] += 1
-    runs = {printer: run.fact async for printer, run in reads.open_runs()}
-    quiet = []
-    for printer in printers:
-        run = runs.get(printer)
-        if isinstance(run, PlateauRead):
-            # While no daemon runs, nobody reads: that is said once, and not of each printer.
-            if seen.not_ready is not None:
-                quiet.append(SilentPrinter(printer, run.plateau.last_received_us))
-        elif run is not None:
-            last = await reads.last_read(printer)
-            quiet.append(
-                SilentPrinter(printer, None if last is None else last.plateau.last_received_us, run.silence.reason)
-            )
-    waiting_us = {name: one.oldest_us for name, one in (await reads.queues()).items() if one.oldest_us is not None}
-    newest_us = await reads.newest_us()
-    return replace(seen, findings=findings, quiet=tuple(quiet), newest_us=newest_us, waiting_us=waiting_us)
-
-
-def ask_daemon(listen: HostPort) -> _Daemon:
-    """/readyz of the daemon that listens there; an address of all interfaces is asked on loopback."""
-    host = {"0.0.0.0": "127.0.0.1", "::": "::1"}.get(listen.host, listen.host)  # noqa: S104 - asked, not listened on
-    try:
-        status, body = _get(host, listen.port, "/readyz")
-        if status not in {200, 503}:
-            return _Daemon(trouble=f"somebody else does: /readyz answers {status}")
-        not_ready = json.loads(body)["not_ready"]
-    except ConnectionRefusedError:
-        return _Daemon(trouble="nobody listens there")
-    except (OSError, http.client.HTTPException) as error:
-        return _Daemon(trouble=f"no answer, {type(error).__name__}")
-    except (ValueError, KeyError, TypeError):
-        return _Daemon(trouble="somebody else does: /readyz is not ours")
-    return _Daemon(not_ready=not_ready)
-
-
-def _get(host: str, port: int, path: str) -> tuple[int, bytes]:
-    connection = http.client.HTTPConnection(host, port, timeout=ANSWER_S)
-    try:
-        connection.request("GET", path)
-        answer = connection.getresponse()
-        return answer.status, answer.read(ANSWER_MAX_BYTES)
-    finally:
-        connection.close()
 
 
 def _folder_trouble(folder: Path, *, runs: bool) -> str:

@@ -105,7 +105,7 @@ class Telemetry:
         )
 
     def parts(self) -> Mapping[str, str]:
-        """Ready once everything is open; never dependent on printers (FIELD-CASES.md 7.14)."""
+        """Ready once everything is open; never dependent on printers (FreeRADIUS/freeradius-server#2698)."""
         app = self._app
         return {
             "start": "" if app.ready else "the daemon is still starting, or is stopping",

@@ -3,17 +3,24 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 from cyclopts import App, Parameter
 
-from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone, open_reads
-
-if TYPE_CHECKING:
-    from pagereeve.ports.outbox import Kept, Queue
-    from pagereeve.ports.receiver import Receiver
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.receivers import receivers_of
+from pagereeve.cli.journal import open_reads
+from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone
+from pagereeve.cli.output import say, say_json
+from pagereeve.domain.accounts.periods import zone_of
+from pagereeve.domain.alerts.telling import trial
+from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.ports.receiver import NotDelivered, Receiver
+from pagereeve.queries.alerts import AlertsAnswer, alerts_of
+from pagereeve.reports.alerts import alerts_json, alerts_text
+from pagereeve.settings import load_settings
 
 TRY_WITHIN_S = 30.0
 
@@ -25,17 +32,13 @@ def alerts(
     *, json: AsJson = False, zone: Zone = "UTC", config: Config = CONFIG_DEFAULT, data_dir: DataDir = None
 ) -> int:
     """Alerts that stand or were over within the last hour, and the queue of each receiver. Status 1 if one stands."""
-    from pagereeve.cli.output import say, say_json  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.domain.accounts.periods import zone_of  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.alerts import alerts_json, alerts_text  # noqa: PLC0415 - see pagereeve.cli
-
     shown_zone = zone_of(zone)
-    kept, queues = asyncio.run(_known(config, data_dir))
+    known = asyncio.run(_known(config, data_dir))
     if json:
-        say_json(alerts_json(kept, queues))
+        say_json(alerts_json(known.kept, known.queues))
     else:
-        say(alerts_text(kept, queues, shown_zone))
-    return 1 if any(alert.told and alert.ended_us is None for alert, _ in kept) else 0
+        say(alerts_text(known.kept, known.queues, shown_zone))
+    return 1 if known.one_stands else 0
 
 
 @app.command(name="try")
@@ -46,12 +49,6 @@ def try_(
     config: Config = CONFIG_DEFAULT,
 ) -> int:
     """Send a message that says that it is a trial, from here and past the queue. Status 1 if it was not taken."""
-    from pagereeve.app.clocks import SystemClock  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.app.receivers import receivers_of  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.cli.output import say  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.domain.values.bad_question import BadQuestion  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
-
     known = {one.name: one for one, _ in receivers_of(load_settings(config).alerts, SystemClock())}
     if receiver not in known:
         names = ", ".join(sorted(known)) or "none"
@@ -63,10 +60,6 @@ def try_(
 
 async def _try(known: Iterable[Receiver], one: Receiver) -> str:
     """Why it was not taken; "" if it was."""
-    from pagereeve.app.clocks import SystemClock  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.domain.alerts.telling import trial  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.ports.receiver import NotDelivered  # noqa: PLC0415 - see pagereeve.cli
-
     try:
         async with asyncio.timeout(TRY_WITHIN_S):
             await one.deliver(trial(SystemClock().now_us()))
@@ -80,6 +73,6 @@ async def _try(known: Iterable[Receiver], one: Receiver) -> str:
     return ""
 
 
-async def _known(config: Path, data_dir: Path | None) -> tuple[Sequence[Kept], Mapping[str, Queue]]:
+async def _known(config: Path, data_dir: Path | None) -> AlertsAnswer:
     async with open_reads(config, data_dir) as reads:
-        return await reads.alerts(), await reads.queues()
+        return await alerts_of(reads)

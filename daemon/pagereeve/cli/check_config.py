@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 from cyclopts import Parameter
 
-if TYPE_CHECKING:
-    from pagereeve.settings import Settings
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.receivers import receivers_of
+from pagereeve.cli.output import say
+from pagereeve.meters.discovery.profile import BadProfile, profiles_with
+from pagereeve.settings import BadSettings, Problem, Settings, load_settings
 
 
 def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /) -> None:
     """Say what is wrong with a settings file, the files it names included. Exit status 2 if anything is."""
-    from pagereeve.cli.output import say  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
-
     settings = load_settings(file)
     refuse_bad_files(settings, str(file))
     say(
@@ -29,11 +29,6 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
 
 def refuse_bad_files(settings: Settings, source: str) -> None:
     """Secrets and people are in files of their own: all their problems at once."""
-    from pagereeve.app.clocks import SystemClock  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.app.receivers import receivers_of  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.meters.discovery.profile import BadProfile, profiles_with  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
-
     problems: list[Problem] = []
     readers: tuple[Callable[[], object], ...] = (
         settings.targets,

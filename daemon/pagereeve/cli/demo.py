@@ -6,6 +6,8 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
+from pagereeve.demo.run import run_demo
+
 
 def demo(
     *,
@@ -22,6 +24,4 @@ def demo(
     Exit status 1 if a planted fault was not found, anything was found that was not planted, or a page is unaccounted
     for.
     """
-    from pagereeve.demo.run import run_demo  # noqa: PLC0415 - see pagereeve.cli
-
     return run_demo(seed=seed, length_s=length, keep=keep, http_port=http_port, long=long)

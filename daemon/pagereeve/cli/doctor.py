@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-from typing import TYPE_CHECKING
+from pathlib import Path
 
+from pagereeve.app.installation import examine
+from pagereeve.cli.check_config import refuse_bad_files
 from pagereeve.cli.options import CONFIG_DEFAULT, JOURNAL_NAME, AsJson, Config
-
-if TYPE_CHECKING:
-    from pathlib import Path
-
-    from pagereeve.settings import Settings
+from pagereeve.cli.output import say, say_json
+from pagereeve.reports.doctor import complaints_of, doctor_json, doctor_text
+from pagereeve.settings import BadSettings, Settings, load_settings
 
 
 def doctor(*, json: AsJson = False, config: Config = CONFIG_DEFAULT) -> int:
@@ -18,10 +18,6 @@ def doctor(*, json: AsJson = False, config: Config = CONFIG_DEFAULT) -> int:
 
     Exit status 0 if nothing is wrong, 1 if something is, 2 if the settings can't be read.
     """
-    from pagereeve.app.installation import examine  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.cli.output import say, say_json  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.doctor import complaints_of, doctor_json, doctor_text  # noqa: PLC0415 - as above
-
     settings, problems = _settings(config)
     seen = asyncio.run(examine(settings, problems, settings.data_dir / JOURNAL_NAME))
     complaints = complaints_of(seen)
@@ -34,9 +30,6 @@ def doctor(*, json: AsJson = False, config: Config = CONFIG_DEFAULT) -> int:
 
 def _settings(config: Path) -> tuple[Settings, list[str]]:
     """With what is wrong in the files that they name. Raises BadSettings where they can't be taken themselves."""
-    from pagereeve.cli.check_config import refuse_bad_files  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.settings import BadSettings, load_settings  # noqa: PLC0415 - see pagereeve.cli
-
     settings = load_settings(config)
     try:
         refuse_bad_files(settings, str(config))

@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import asyncio
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 from cyclopts import Parameter
 
-from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone, open_reads
-
-if TYPE_CHECKING:
-    from pagereeve.reports.late_notices import LateNotice
-    from pagereeve.reports.release_evidence import Evidence
+from pagereeve.cli.journal import open_reads
+from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone
+from pagereeve.cli.output import say, say_json
+from pagereeve.domain.accounts.periods import zone_of
+from pagereeve.queries.explain import Explained, explained
+from pagereeve.reports.explain import explain_all, explain_json
 
 
 def explain(
@@ -31,24 +32,14 @@ def explain(
 
     A name that several sources or printers use is explained for each of them.
     """
-    from pagereeve.cli.output import say, say_json  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.domain.accounts.periods import zone_of  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.explain import explain_all, explain_json  # noqa: PLC0415 - see pagereeve.cli
-
     shown_zone = zone_of(zone)
-    evidences, learnt = asyncio.run(_gathered(config, data_dir, release, source))
+    known = asyncio.run(_explained(config, data_dir, release, source))
     if json:
-        say_json([explain_json(one, late) for one, late in zip(evidences, learnt, strict=True)])
+        say_json([explain_json(one.evidence, one.late) for one in known])
     else:
-        say(explain_all(evidences, shown_zone, learnt))
+        say(explain_all([one.evidence for one in known], shown_zone, [one.late for one in known]))
 
 
-async def _gathered(
-    config: Path, data_dir: Path | None, release: str, source: str | None
-) -> tuple[list[Evidence], list[list[LateNotice]]]:
-    from pagereeve.reports.late_notices import what_was_known  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.release_evidence import gather  # noqa: PLC0415 - see pagereeve.cli
-
+async def _explained(config: Path, data_dir: Path | None, release: str, source: str | None) -> tuple[Explained, ...]:
     async with open_reads(config, data_dir) as reads:
-        evidences = await gather(reads, release, source)
-        return evidences, [await what_was_known(reads, one) for one in evidences]
+        return await explained(reads, release, source)

@@ -8,7 +8,11 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, open_reads
+from pagereeve.cli.journal import open_reads
+from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir
+from pagereeve.cli.output import output_file
+from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.reports.facts_file import fact_lines, line_bytes
 
 
 def facts(
@@ -28,9 +32,6 @@ def facts(
 
 
 async def _write(config: Path, data_dir: Path | None, printer: str | None, out: Path | None) -> None:
-    from pagereeve.cli.output import output_file  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.domain.values.bad_question import BadQuestion  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.facts_file import fact_lines, line_bytes  # noqa: PLC0415 - see pagereeve.cli
 
     async with open_reads(config, data_dir) as reads:
         if printer is not None and printer not in await reads.printers():

@@ -6,10 +6,13 @@ import asyncio
 import getpass
 from collections.abc import Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated, Final
 
 from cyclopts import App, Parameter
 
+from pagereeve.app.daemon_client import NoDaemon, NotTaken
+from pagereeve.app.decisions import DecisionRequest, decide_by_hand, tell_daemon
+from pagereeve.cli.journal import journal_path, open_reads
 from pagereeve.cli.options import (
     CONFIG_DEFAULT,
     AsJson,
@@ -20,13 +23,22 @@ from pagereeve.cli.options import (
     Printer,
     To,
     Zone,
-    journal_path,
-    open_reads,
 )
+from pagereeve.cli.output import complain, say, say_json, show
+from pagereeve.domain.accounts.periods import Period, between, chosen, zone_of
 from pagereeve.domain.facts.facts import Action, Reason
+from pagereeve.domain.ledger import Finding
+from pagereeve.ports.findings import FindingFilter
+from pagereeve.queries.findings import FindingsAnswer, SummaryAnswer, finding_of, findings_of, summary_of
+from pagereeve.reports.findings import findings_text
+from pagereeve.reports.findings_summary import summary_json, summary_table
+from pagereeve.reports.rows_json import finding_json
+from pagereeve.reports.totals import period_line
+from pagereeve.settings import HostPort, load_settings
+from pagereeve.store.errors import CantOpen
 
-if TYPE_CHECKING:
-    from pagereeve.domain.ledger import Finding
+LIMIT_DEFAULT: Final = 1_000
+LIMIT_MAX: Final = 100_000
 
 app = App(name="findings", help="What a person should look at, with its evidence, and what people said of it.")
 
@@ -40,22 +52,27 @@ Daemon = Annotated[str | None, Parameter(help="Where the daemon listens, HOST:PO
 def findings(
     *,
     all_: Annotated[bool, Parameter(name="--all", negative="", help="Explained and closed ones too.")] = False,
+    kind: Annotated[str | None, Parameter(help="Only findings of this kind, as surplus or silent-meter.")] = None,
     printer: Printer = None,
+    since: Annotated[str | None, Parameter(help="Only those that began then or later: a date, or a time.")] = None,
+    limit: Annotated[int, Parameter(help="Show so many at most; all are counted.")] = LIMIT_DEFAULT,
     json: AsJson = False,
     zone: Zone = "UTC",
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
     """What a person should look at, the worst first, with its evidence. Exit status 1 if any of it is open."""
-    from pagereeve.reports.findings import chosen_findings  # noqa: PLC0415 - see pagereeve.cli
+    asked = between(since, None, zone_of(zone))
+    wanted = FindingFilter(None if all_ else "open", kind, printer, asked.from_us)
+    known = asyncio.run(_known(config, data_dir, wanted, max(1, min(limit, LIMIT_MAX))))
+    _give(known.findings, zone, as_json=json)
+    if known.after is not None:
+        complain(f"{len(known.findings)} of {known.count()} findings are shown; --limit shows more, --since fewer")
+    return 1 if known.count("open") else 0
 
-    chosen = chosen_findings(asyncio.run(_known(config, data_dir, only_open=not all_)), printer)
-    _give(chosen, zone, as_json=json)
-    return 1 if any(one.state == "open" for one in chosen) else 0
 
-
-@app.command
-def show(
+@app.command(name="show")
+def show_one(
     finding: Name,
     /,
     *,
@@ -65,11 +82,7 @@ def show(
     data_dir: DataDir = None,
 ) -> int:
     """One finding, whatever its state, with all that was said of it. Exit status 1 if it is open."""
-    from pagereeve.domain.values.bad_question import BadQuestion  # noqa: PLC0415 - see pagereeve.cli
-
     found = asyncio.run(_one(config, data_dir, finding))
-    if found is None:
-        raise BadQuestion("FINDING", f"{finding[:40]!r} is no finding; pagereeve findings --all lists them")
     _give([found], zone, as_json=json)
     return 1 if found.state == "open" else 0
 
@@ -120,26 +133,16 @@ def summary(
     data_dir: DataDir = None,
 ) -> int:
     """How many findings of a period came of what, and how many pages they are about."""
-    from pagereeve.cli.output import say_json, show  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.domain.accounts.periods import chosen  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.findings_summary import summary_json, summary_of, summary_table  # noqa: PLC0415 - as above
-    from pagereeve.reports.totals import period_line  # noqa: PLC0415 - see pagereeve.cli
-
     asked = chosen(period, from_, to, zone)
-    known = asyncio.run(_known(config, data_dir, only_open=False))
-    lines = summary_of(one for one in known if asked.holds(one.since_us))
+    answer = asyncio.run(_summary(config, data_dir, asked))
     if json:
-        say_json(summary_json(asked, lines))
+        say_json(summary_json(answer))
     else:
-        show(period_line(asked, "Findings since"), summary_table(lines))
+        show(period_line(asked, "Findings since"), summary_table(answer.lines))
     return 0
 
 
 def _give(chosen: Sequence[Finding], zone: str, *, as_json: bool) -> None:
-    from pagereeve.cli.output import say, say_json  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.domain.accounts.periods import zone_of  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.findings import findings_text  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.rows_json import finding_json  # noqa: PLC0415 - see pagereeve.cli
 
     shown_zone = zone_of(zone)
     if as_json:
@@ -159,11 +162,6 @@ def _decide(
     data_dir: Path | None,
 ) -> None:
     """To the daemon where one listens; else into the journal by hand."""
-    from pagereeve.app.decisions import DecisionRequest, NoDaemon, NotTaken, decide_by_hand, tell_daemon  # noqa: PLC0415 - as above
-    from pagereeve.cli.output import say  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.settings import HostPort, load_settings  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.store.errors import CantOpen  # noqa: PLC0415 - as above
-
     said = DecisionRequest(finding, action, by or getpass.getuser(), reason, text)
     settings = load_settings(config) if data_dir is None else None
     address = HostPort.of(daemon) if daemon is not None else settings.http.listen if settings is not None else None
@@ -185,11 +183,16 @@ def _decide(
     say(f"Written into the journal: {action} {finding}{f', {reason}' if reason else ''}, by {said.by}.")
 
 
-async def _known(config: Path, data_dir: Path | None, *, only_open: bool) -> Sequence[Finding]:
+async def _known(config: Path, data_dir: Path | None, wanted: FindingFilter, limit: int) -> FindingsAnswer:
     async with open_reads(config, data_dir) as reads:
-        return await reads.findings(only_open=only_open)
+        return await findings_of(reads, wanted, limit)
 
 
-async def _one(config: Path, data_dir: Path | None, name: str) -> Finding | None:
+async def _one(config: Path, data_dir: Path | None, name: str) -> Finding:
     async with open_reads(config, data_dir) as reads:
-        return await reads.finding(name)
+        return await finding_of(reads, name)
+
+
+async def _summary(config: Path, data_dir: Path | None, period: Period) -> SummaryAnswer:
+    async with open_reads(config, data_dir) as reads:
+        return await summary_of(reads, period)

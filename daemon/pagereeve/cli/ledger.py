@@ -3,21 +3,17 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import Annotated
 
 from cyclopts import Parameter
 
-from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, Printer, To, Zone, open_reads
-
-if TYPE_CHECKING:
-    from pagereeve.domain.accounts.periods import Period
-    from pagereeve.domain.ledger import Posting
-    from pagereeve.ports.reads import Reads
-    from pagereeve.reports.beancount import StretchIndex
-
-BATCH = 1_000
+from pagereeve.cli.journal import open_reads
+from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, Printer, To, Zone
+from pagereeve.cli.output import output_file
+from pagereeve.domain.accounts.periods import Period, chosen
+from pagereeve.queries.ledger import entries_of
+from pagereeve.reports.beancount import LedgerText
 
 
 def ledger(
@@ -31,45 +27,19 @@ def ledger(
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> None:
-    """The postings of stretches that closed in the period, as plain-text double entry (beancount syntax)."""
-    from pagereeve.domain.accounts.periods import chosen  # noqa: PLC0415 - see pagereeve.cli
+    """The postings of the period, as plain-text double entry (beancount syntax).
 
+    Of a stretch over an edge of the period, the legs that belong to the period: each charge by the start of its
+    release, what is the house's by the first start.
+    """
     asyncio.run(_write(config, data_dir, chosen(period, from_, to, zone), printer, out))
 
 
 async def _write(config: Path, data_dir: Path | None, period: Period, printer: str | None, out: Path | None) -> None:
-    from pagereeve.cli.output import output_file  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.beancount import LedgerText  # noqa: PLC0415 - see pagereeve.cli
-
-    async with open_reads(config, data_dir) as reads:
-        text = LedgerText(period.zone)
+    text = LedgerText(period.zone)
+    async with open_reads(config, data_dir) as reads, reads.snapshot() as held:
         with output_file(out) as file:
             file.writelines(f"{line}\n".encode() for line in text.beginning())
-            async for batch in _batches(reads, period, printer):
-                index = await _stretches_of(reads, batch)
-                for posting in batch:
-                    file.writelines(f"{line}\n".encode() for line in text.entry(posting, index.of(posting)))
+            async for one in entries_of(held, period, printer):
+                file.writelines(f"{line}\n".encode() for line in text.entry(one.posting, one.stretch, one.at_us))
             file.writelines(f"{line}\n".encode() for line in text.balances())
-
-
-async def _batches(reads: Reads, period: Period, printer: str | None) -> AsyncIterator[list[Posting]]:
-    batch: list[Posting] = []
-    async for posting in reads.postings(period.from_us, period.to_us):
-        if printer is None or posting.printer == printer:
-            batch.append(posting)
-        if len(batch) == BATCH:
-            yield batch
-            batch = []
-    yield batch
-
-
-async def _stretches_of(reads: Reads, batch: list[Posting]) -> StretchIndex:
-    """Few statements for many postings: for each printer the span that they cover."""
-    from pagereeve.reports import beancount as ledger_text  # noqa: PLC0415 - see pagereeve.cli
-
-    spans: dict[str, tuple[int, int]] = {}
-    for posting in batch:
-        from_us, to_us = spans.get(posting.printer, (posting.closes_us, posting.closes_us))
-        spans[posting.printer] = (min(from_us, posting.closes_us), max(to_us, posting.closes_us))
-    stretches = [await reads.stretches(name, from_us, to_us) for name, (from_us, to_us) in spans.items()]
-    return ledger_text.StretchIndex(one for known in stretches for one in known)

@@ -10,10 +10,9 @@ import sys
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, BinaryIO
+from typing import Any, BinaryIO
 
-if TYPE_CHECKING:
-    from rich.console import RenderableType
+from rich.console import Console, RenderableType
 
 PLAIN_WIDTH = 200
 
@@ -52,8 +51,6 @@ def complain(text: str) -> None:
 
 def show(*parts: RenderableType) -> None:
     """Tables for people; off a terminal wide enough to cut nothing."""
-    from rich.console import Console  # noqa: PLC0415 - slow to import
-
     console = Console(highlight=False, width=None if sys.stdout.isatty() else PLAIN_WIDTH)
     for part in parts:
         console.print(part)

@@ -5,12 +5,12 @@ from __future__ import annotations
 import sys
 from collections.abc import Iterator
 from contextlib import contextmanager
-from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from rich.progress import Progress as Bars
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn
+from rich.progress import Progress as Bars
 
-    from pagereeve.proof.results import Stage
+from pagereeve.proof.results import Stage
 
 
 class Progress:
@@ -47,10 +47,6 @@ def progress_of(many: int, *, quiet: bool) -> Iterator[Progress]:
     elif many == 1:
         yield StageLines()
     else:
-        from rich.console import Console  # noqa: PLC0415 - slow to import
-        from rich.progress import BarColumn, MofNCompleteColumn, TextColumn, TimeElapsedColumn  # noqa: PLC0415 - ditto
-        from rich.progress import Progress as Bars  # noqa: PLC0415 - ditto
-
         columns = (
             BarColumn(),
             MofNCompleteColumn(),

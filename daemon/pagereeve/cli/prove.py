@@ -8,19 +8,31 @@ from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Final, Literal
+from typing import Annotated, Final, Literal
 
 from cyclopts import Parameter
+from pydantic import BaseModel
 
+from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config
-
-if TYPE_CHECKING:
-    from pydantic import BaseModel
-
-    from pagereeve.ports.meter import MeterTarget
-    from pagereeve.proof.plan import Plan
-    from pagereeve.proof.results import Proof
-    from pagereeve.settings import PrinterSettings, Settings
+from pagereeve.cli.output import complain, output_file, say, say_json, show
+from pagereeve.cli.progress import progress_of
+from pagereeve.cli.prompts import person_at_terminal
+from pagereeve.cli.version import version_text
+from pagereeve.meters.discovery.profile import profiles_with
+from pagereeve.meters.reader import SnmpMeter
+from pagereeve.ports.meter import MeterTarget
+from pagereeve.proof.course import prove as prove_one
+from pagereeve.proof.plan import Patience, Plan
+from pagereeve.proof.report.html import page_of
+from pagereeve.proof.report.settings_entry import fragment_of
+from pagereeve.proof.report.summary import summary_line, summary_table
+from pagereeve.proof.report.terminal import proof_json, proof_text
+from pagereeve.proof.results import Proof
+from pagereeve.proof.stages.printing import jobs_in
+from pagereeve.proof.testpages.jobs import sheets_at_most
+from pagereeve.settings import BadSettings, PrinterSettings, Problem, Settings, load_settings
+from pagereeve.settings.suggestions import nearest
 
 AT_ONCE_MAX: Final = 16
 USAGE: Final = 2
@@ -54,10 +66,6 @@ def prove(
 
     At a terminal, one printer's panel and paper are asked for.
     """
-    from pagereeve.cli.prompts import person_at_terminal  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.proof.plan import Plan  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
-
     one = not all_ and len(set(printers)) == 1
     _refuse_misuse(one=one, printing=print_, yes=yes, figures=(panel, sheets_seen), ports=(port, web))
     settings = load_settings(config)
@@ -89,8 +97,6 @@ def _refuse_misuse(
     *, one: bool, printing: bool, yes: bool, figures: Sequence[int | None], ports: Sequence[int | None]
 ) -> None:
     """Raises BadSettings with everything that does not go together."""
-    from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
-
     given = [figure for figure in figures if figure is not None]
     wrong = {
         "--yes is the yes to --print; without --print nothing is printed anyway": yes and not printing,
@@ -106,11 +112,6 @@ def _refuse_misuse(
 
 
 def _show(shown: Sequence[tuple[Proof, str]], report: Path | None, *, as_json: bool) -> None:
-    from pagereeve.cli.output import output_file, say, say_json, show  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.cli.version import version_text  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.proof.report.html import page_of  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.proof.report.summary import summary_line, summary_table  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.proof.report.terminal import proof_json, proof_text  # noqa: PLC0415 - see pagereeve.cli
 
     if as_json:
         say_json([proof_json(proof, fragment) for proof, fragment in shown])
@@ -127,9 +128,6 @@ def _show(shown: Sequence[tuple[Proof, str]], report: Path | None, *, as_json: b
 
 def _entries(settings: Settings, names: Sequence[str], config: Path, *, all_: bool) -> list[PrinterSettings]:
     """Raises BadSettings."""
-    from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.settings.suggestions import nearest  # noqa: PLC0415 - see pagereeve.cli
-
     known = {printer.name: printer for printer in settings.printers}
     if bool(names) == all_:
         raise BadSettings("pagereeve prove", [Problem("", "name printers of the settings file, or give --all")])
@@ -142,8 +140,6 @@ def _entries(settings: Settings, names: Sequence[str], config: Path, *, all_: bo
 
 def _plan(settings: Settings, entry: PrinterSettings, target: MeterTarget, asked: Plan, quiet_s: float) -> Plan:
     """``asked`` for one printer of the registry."""
-    from pagereeve.proof.plan import Patience  # noqa: PLC0415 - see pagereeve.cli
-
     return replace(
         asked,
         target=target,
@@ -168,10 +164,6 @@ def _rest_s(settings: Settings, entry: PrinterSettings) -> float:
 
 def _consent(plans: Sequence[Plan], *, yes: bool) -> bool:
     """Paper is used only after a yes: on the command line, or at the terminal."""
-    from pagereeve.cli.output import complain  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.proof.stages.printing import jobs_in  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.proof.testpages.jobs import sheets_at_most  # noqa: PLC0415 - see pagereeve.cli
-
     jobs = sum(len(jobs_in(plan.language)) for plan in plans if plan.language is not None)
     sheets = sum(sheets_at_most(jobs_in(plan.language)) for plan in plans if plan.language is not None)
     announcement = f"This prints {jobs} jobs on {len(plans)} printer(s), {sheets} sheets at most."
@@ -190,11 +182,6 @@ def _consent(plans: Sequence[Plan], *, yes: bool) -> bool:
 
 
 async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool) -> list[Proof]:
-    from pagereeve.app.clocks import SystemClock, SystemEntropy  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.cli.progress import progress_of  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.meters.discovery.profile import profiles_with  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.meters.reader import SnmpMeter  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.proof.course import prove as prove_one  # noqa: PLC0415 - see pagereeve.cli
 
     clock = SystemClock()
     meter = SnmpMeter.of(clock, SystemEntropy(), profiles=profiles_with(settings.meters.profiles))
@@ -215,7 +202,6 @@ async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool
 
 
 def _fragment(settings: Settings, proof: Proof, entry: PrinterSettings) -> str:
-    from pagereeve.proof.report.settings_entry import fragment_of  # noqa: PLC0415 - see pagereeve.cli
 
     kept = {name: value for name, value in _written(entry).items() if name not in NOT_KEPT and value != ""}
     return fragment_of(proof, kept, _written(entry.policy), settings.policy_of(entry).settle_us / 1_000_000)

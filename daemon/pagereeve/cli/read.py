@@ -5,18 +5,21 @@ from __future__ import annotations
 import asyncio
 import os
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any, Literal
+from typing import Annotated, Any, Literal
 
 from cyclopts import Parameter
 
+from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config
-from pagereeve.ports.meter import AuthProtocol, PrivProtocol
-
-if TYPE_CHECKING:
-    from pagereeve.meters.discovery.profile import Profiles
-    from pagereeve.ports.inspection import Inspection
-    from pagereeve.ports.meter import MeterTarget
-    from pagereeve.settings import Settings
+from pagereeve.cli.output import say, say_json
+from pagereeve.meters.discovery.profile import Profiles, profiles_with
+from pagereeve.meters.reader import SnmpMeter
+from pagereeve.ports.inspection import Inspection
+from pagereeve.ports.meter import AuthProtocol, MeterTarget, PrivProtocol
+from pagereeve.reports.inspection import inspection_json, inspection_text
+from pagereeve.settings import BadSettings, Problem, Settings, load_settings
+from pagereeve.settings.single_printer import lone_printer
+from pagereeve.settings.suggestions import nearest
 
 TIMEOUT_MAX_S = 600.0
 
@@ -45,10 +48,6 @@ def read(
     config: Config = CONFIG_DEFAULT,
 ) -> int:
     """What the daemon makes of an agent: identity, channels, units, reasons. Exit status 1 if it can't be used."""
-    from pagereeve.cli.output import say, say_json  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.meters.discovery.profile import profiles_with  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports.inspection import inspection_json, inspection_text  # noqa: PLC0415 - see pagereeve.cli
-
     options = {
         "version": version,
         "community_file": community_file,
@@ -80,9 +79,6 @@ def _target(
     place: str | None, printer: str | None, given: dict[str, Any], config: Path
 ) -> tuple[MeterTarget, Path | None]:
     """Whom to ask, and the folder of the site's own profiles. Raises BadSettings."""
-    from pagereeve.settings import BadSettings, Problem, load_settings  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.settings.single_printer import lone_printer  # noqa: PLC0415 - see pagereeve.cli
-
     if (place is None) == (printer is None):
         raise BadSettings("pagereeve read", [Problem("", "give HOST:PORT, or --printer NAME of the settings file")])
     if place is not None:
@@ -94,8 +90,6 @@ def _target(
 
 
 def _entry(settings: Settings, name: str, config: Path) -> Any:
-    from pagereeve.settings import BadSettings, Problem  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.settings.suggestions import nearest  # noqa: PLC0415 - see pagereeve.cli
 
     entries = {printer.name: printer for printer in settings.printers}
     if name not in entries:
@@ -104,8 +98,6 @@ def _entry(settings: Settings, name: str, config: Path) -> Any:
 
 
 async def _inspect(target: MeterTarget, profiles: Profiles, timeout_s: float) -> Inspection:
-    from pagereeve.app.clocks import SystemClock, SystemEntropy  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.meters.reader import SnmpMeter  # noqa: PLC0415 - see pagereeve.cli
 
     meter = SnmpMeter.of(SystemClock(), SystemEntropy(), profiles=profiles)
     try:

@@ -7,7 +7,8 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, journal_path
+from pagereeve.cli.journal import journal_path
+from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir
 
 
 def replay(

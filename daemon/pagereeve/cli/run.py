@@ -5,15 +5,14 @@ from __future__ import annotations
 import faulthandler
 import sys
 
+from pagereeve.app.daemon import run_daemon
 from pagereeve.cli.options import CONFIG_DEFAULT, Config
+from pagereeve.settings import load_settings
+from pagereeve.telemetry.logs import set_up_logs
 
 
 def run(*, config: Config = CONFIG_DEFAULT) -> None:
     """Run the daemon until SIGTERM or Ctrl-C. Exit status 2 if it can't start."""
-    from pagereeve.app.daemon import run_daemon  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.settings import load_settings  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.telemetry.logs import set_up_logs  # noqa: PLC0415 - see pagereeve.cli
-
     settings = load_settings(config)
     targets = settings.targets()
     secrets = [target.community for target in targets]

@@ -5,17 +5,17 @@ from __future__ import annotations
 import asyncio
 import sys
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Literal
+from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
-from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone, open_reads
+from pagereeve.cli.journal import open_reads
+from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone
+from pagereeve.cli.output import say_bytes, say_json, show
+from pagereeve.domain.accounts.periods import Period, chosen
 from pagereeve.domain.accounts.totals import By
-
-if TYPE_CHECKING:
-    from pagereeve.domain.accounts.periods import Period
-    from pagereeve.domain.accounts.printer_accounts import PrinterAccounts
-    from pagereeve.domain.accounts.totals import Total
+from pagereeve.queries.totals import TotalsAnswer, totals_of
+from pagereeve.reports.totals import answer_csv, answer_json, answer_tables, period_line
 
 Format = Literal["auto", "table", "csv", "json"]
 
@@ -38,59 +38,22 @@ def totals(
 ) -> int:
     """What each person, cost centre or printer owes for a period: released, counted and charged side by side.
 
-    A release belongs to the period in which it started. Exit status 1 if pages counted are not accounted for.
+    A release belongs to the period in which it started, a gap's pages to that in which the gap closed. By printer, the
+    meter's figures at start and end are shown too, and who received its pages. Exit status 1 if pages counted are not
+    accounted for.
     """
-    from pagereeve.domain.accounts.periods import chosen  # noqa: PLC0415 - see pagereeve.cli
-
-    asked = chosen(period, from_, to, zone)
-    lines, accounts = asyncio.run(_add_up(config, data_dir, asked, by))
-    give_totals(asked, by, lines, accounts, format_, bom=bom)
-    return 1 if any(not line.conserved for line in accounts or ()) else 0
-
-
-async def _add_up(
-    config: Path, data_dir: Path | None, period: Period, by: By
-) -> tuple[list[Total], list[PrinterAccounts] | None]:
-    from pagereeve.domain.accounts.cost_centres import CostCentres  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.domain.accounts.printer_accounts import Accounts  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.domain.accounts.totals import Totals  # noqa: PLC0415 - see pagereeve.cli
-
-    async with open_reads(config, data_dir) as reads:
-        centres = CostCentres()
-        if by == "cost-centre":
-            async for stored in reads.facts(""):
-                centres.add(stored.fact)
-        summed = Totals(by, centres)
-        async for charge in reads.charges(period.from_us, period.to_us):
-            summed.add(charge)
-        if by != "printer":
-            return summed.lines(), None
-        accounts = Accounts()
-        async for posting in reads.postings(period.from_us, period.to_us):
-            accounts.add(posting)
-        return summed.lines(), accounts.lines()
-
-
-def give_totals(
-    period: Period,
-    by: By,
-    lines: list[Total],
-    accounts: list[PrinterAccounts] | None,
-    format_: Format,
-    *,
-    bom: bool = False,
-) -> None:
-    """Write them to stdout in the form that was asked for. CSV holds the totals alone."""
-    from pagereeve.cli.output import say_bytes, say_json, show  # noqa: PLC0415 - see pagereeve.cli
-    from pagereeve.reports import totals as totals_text  # noqa: PLC0415 - see pagereeve.cli
-
+    answer = asyncio.run(_totals(config, data_dir, chosen(period, from_, to, zone), by))
     if format_ == "auto":
         format_ = "table" if sys.stdout.isatty() else "csv"
     if format_ == "json":
-        say_json(totals_text.totals_json(period, by, lines, accounts))
+        say_json(answer_json(answer))
     elif format_ == "csv":
-        say_bytes(totals_text.totals_csv(by, lines, bom=bom).encode())
+        say_bytes(answer_csv(answer, bom=bom).encode())
     else:
-        show(totals_text.period_line(period), totals_text.totals_table(by, lines))
-        if accounts is not None:
-            show(totals_text.accounts_table(accounts))
+        show(period_line(answer.period), *answer_tables(answer))
+    return 0 if answer.conserved else 1
+
+
+async def _totals(config: Path, data_dir: Path | None, period: Period, by: By) -> TotalsAnswer:
+    async with open_reads(config, data_dir) as reads:
+        return await totals_of(reads, period, by)

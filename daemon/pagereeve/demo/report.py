@@ -15,7 +15,8 @@ from pagereeve.domain.accounts.cost_centres import CostCentres
 from pagereeve.domain.accounts.totals import Totals
 from pagereeve.domain.brackets.conservation import Conserved, conserved
 from pagereeve.domain.facts.facts import Assigned
-from pagereeve.domain.values.instants import FOREVER_US
+from pagereeve.domain.findings.wording import text_of
+from pagereeve.domain.values.instants import FOREVER_US, to_text
 from pagereeve.reports.findings import chosen_findings, findings_text
 from pagereeve.reports.totals import totals_table
 
@@ -43,7 +44,9 @@ async def report(console: Console, app: App, judgement: DayJudgement, replayed: 
     console.rule("planted faults")
     console.print(_faults_table(judgement))
     for finding in judgement.unplanted:
-        console.print(f"found, but not planted: {finding.kind} at {finding.printer}: {finding.text}", markup=False)
+        console.print(
+            f"found, but not planted: {finding.kind} at {finding.printer}: {text_of(finding, to_text)}", markup=False
+        )
     good = judgement.good and kept and not replayed.differing
     console.print("[bold green]All found, nothing else, every page accounted for." if good else "[bold red]NOT GOOD.")
     return good

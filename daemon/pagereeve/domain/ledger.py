@@ -160,12 +160,94 @@ class Posting:
     legs: tuple[tuple[str, int], ...]
 
 
+class EvidenceKind(StrEnum):
+    """What a piece of evidence states. findings.evidence makes each kind, findings.wording has the words of each."""
+
+    # What a finding says in one sentence.
+    COUNT_DIFFERS = "count-differs"
+    COUNT_PASSED = "count-passed"
+    NO_COUNT = "no-count"
+    GAP_COUNTED = "gap-counted"
+    RUN_ENDED = "run-ended"
+    READS_FAIL = "reads-fail"
+    READS_FAILED = "reads-failed"
+    EVENT_DIFFERS = "event-differs"
+    NOT_REGISTERED = "not-registered"
+    RESTARTED = "restarted"
+    STARTED_AGAIN = "started-again"
+    NO_END = "no-end"
+    NO_BADGE = "no-badge"
+    CLOCK_OFF = "clock-off"
+    BIAS = "bias"
+    STANDS_STILL = "stands-still"
+    PATTERN = "pattern"
+    NO_OWNER = "no-owner"
+    TWO_PLACES = "two-places"
+    WRITTEN_OTHERWISE = "written-otherwise"
+    NOISY = "noisy"
+    NOTHING_CAME = "nothing-came"
+    OTHER_OWNER = "other-owner"
+    ELSEWHERE = "elsewhere"
+    OLDER = "older"
+    """The sentence of a finding that was made before evidence was typed, until its printer is projected again."""
+
+    # What shows it.
+    CUTS = "cuts"
+    COUNTED_SO_FAR = "counted-so-far"
+    RELEASE = "release"
+    FIRST = "first"
+    LAST = "last"
+    PERHAPS_MISSED = "perhaps-missed"
+    PERHAPS_AGAIN = "perhaps-again"
+    RELEASE_COUNTED = "release-counted"
+    AS_EXPECTED = "as-expected"
+    REASON = "reason"
+    READING = "reading"
+    SILENCE = "silence"
+    EVENT = "event"
+    EVENT_TYPE = "event-type"
+    DIGEST = "digest"
+    PRESENTED = "presented"
+    ANSWERED = "answered"
+    MORE = "more"
+
+    # What names a person, or is a sender's own words.
+    JOB = "job"
+    OWNERS = "owners"
+    STYLE = "style"
+    NOTED = "noted"
+    DECIDED = "decided"
+
+
+Value = int | str | tuple[str, ...] | tuple[tuple[str, int], ...]
+"""A value of a piece of evidence; the name of an instant, in microseconds since 1970, ends in ``_us``."""
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """One thing that a finding states, as values; people read it in words that are made for them, in their zone.
+
+    ``values`` are in order of their names, without what is unknown. ``personal``: it names a person or is a sender's
+    own words (queue, job, note), so that no message may hold it. That is decided where evidence is made.
+    """
+
+    kind: EvidenceKind
+    values: tuple[tuple[str, Value], ...] = ()
+    release: ReleaseKey | None = None
+    personal: bool = False
+
+    def value(self, name: str) -> Value | None:
+        return next((value for known, value in self.values if known == name), None)
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """Something a person should look at. ``id`` is the same at every projection of the same facts.
 
-    ``pages`` is how many it is about, where it is about pages; ``reason`` is what a person said it came of; ``place``
-    names the gateway, reader or source of one that is not about a printer's meter (``printer`` is then "").
+    ``what`` states it, and is never personal; ``evidence`` shows it, as much as there is room for; ``releases`` are all
+    that it is about, in order. ``pages`` is how many it is about, where it is about pages; ``reason`` is what a person
+    said it came of; ``place`` names the gateway, reader or source of one that is not about a printer's meter
+    (``printer`` is then "").
     """
 
     id: str
@@ -175,11 +257,12 @@ class Finding:
     since_us: int
     until_us: int | None
     state: FindingState
-    text: str
-    evidence: tuple[str, ...] = ()
+    what: Evidence
+    evidence: tuple[Evidence, ...] = ()
     pages: int | None = None
     reason: str = ""
     place: str = ""
+    releases: tuple[ReleaseKey, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

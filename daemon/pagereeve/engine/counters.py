@@ -1,46 +1,21 @@
-"""What the engine counts, plainly: an outlet makes metrics of it."""
+"""What the engine counts, plainly; telemetry makes metrics of it."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final
 
-from pagereeve.domain.facts.events import (
-    BADGE_PRESENTED,
-    FINDING_DECIDED,
-    PRINTER_NOTED,
-    RELEASE_ENDED,
-    RELEASE_STARTED,
-)
-from pagereeve.domain.facts.facts import (
-    BadgePresented,
-    BadgeUnreadable,
-    Decided,
-    Event,
-    PrinterNoted,
-    ReleaseEnded,
-    ReleaseStarted,
-)
-
-_NAMES: Final[tuple[tuple[type[Event], str, str], ...]] = (
-    (BadgePresented, BADGE_PRESENTED, "badge"),
-    (ReleaseStarted, RELEASE_STARTED, "started"),
-    (ReleaseEnded, RELEASE_ENDED, "ended"),
-    (PrinterNoted, PRINTER_NOTED, "noted"),
-    (Decided, FINDING_DECIDED, "decided"),
-)
-_NAME_OF_CLASS: Final = {kind: name for kind, _, name in _NAMES}
-_NAME_OF_TYPE: Final = {event_type: name for _, event_type, name in _NAMES}
+from pagereeve.domain.facts.events import type_named, type_of
+from pagereeve.domain.facts.facts import BadgeUnreadable, Event
 
 
 @dataclass(slots=True)
 class EngineCounters:
     """Counts since the start. ``events`` is by (feed, outcome), ``refused`` by (feed, reason).
 
-    ``last_event_us`` is when an event of a type was last received (wall time): ``badge``, ``started``, ``ended``,
-    ``noted``, ``decided``. ``newest_us`` is the instant of the newest fact that the journal held at the start.
+    ``last_event_us`` is when an event of a type was last received (wall time), by the ``counter`` of its EventType.
+    ``newest_us`` is the instant of the newest fact that the journal held at the start.
     """
 
     events: Counter[tuple[str, str]] = field(default_factory=Counter)
@@ -57,10 +32,11 @@ class EngineCounters:
     def note(self, event: Event | BadgeUnreadable) -> None:
         """It was received, whatever becomes of it. A frame that can't be read is no event of a known badge."""
         if not isinstance(event, BadgeUnreadable):
-            self.last_event_us[_NAME_OF_CLASS[type(event)]] = event.origin.received_us
+            self.last_event_us[type_of(event).counter] = event.origin.received_us
 
     def remember(self, instants_us: Mapping[str, int], newest_us: int | None) -> None:
-        """At the start, from the journal: a restart must not look like a silence (FIELD-CASES.md 7.9)."""
-        known = {_NAME_OF_TYPE[kind]: at_us for kind, at_us in instants_us.items() if kind in _NAME_OF_TYPE}
+        """At the start, from the journal: a restart must not look like a silence."""
+        named = ((type_named(kind), at_us) for kind, at_us in instants_us.items())
+        known = {event_type.counter: at_us for event_type, at_us in named if event_type is not None}
         self.last_event_us = known | self.last_event_us
         self.newest_us = newest_us

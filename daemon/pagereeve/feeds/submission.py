@@ -12,7 +12,7 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.feeds.masking import masked_text
 from pagereeve.feeds.refusals import HTTP_REASONS, BadItem, Refusal, problem_of, refusal_of
 from pagereeve.feeds.stats import FeedStats
-from pagereeve.ports.intake import Accepted, Envelope, Intake
+from pagereeve.ports.intake import Accepted, Envelope, Intake, RefusedInput
 from pagereeve.ports.journal import JournalUnavailable
 
 KEEP_ASIDE_S = 2.0
@@ -107,7 +107,7 @@ class Submitter:
             return Submission(refusal=refusal)
         try:
             async with asyncio.timeout(KEEP_ASIDE_S):
-                await self._intake.refused(self._feed, refusal.reason, refusal.where, masked_text(sample))
+                await self._intake.refused(RefusedInput(self._feed, refusal.reason, refusal.where, masked_text(sample)))
         except (JournalUnavailable, TimeoutError):
             self._stats.unkept += 1  # the sender still hears what is wrong with it
         except Exception as fault:  # noqa: BLE001 - as in take: answered first, raised by the endpoint

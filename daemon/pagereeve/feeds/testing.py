@@ -1,4 +1,4 @@
-"""Stand-ins for tests of the doors and of what is built on them: an intake in memory, and a clock that runs."""
+"""Stand-ins for tests of the feeds and of what is built on them: an intake in memory, and a clock that runs."""
 
 from __future__ import annotations
 
@@ -8,23 +8,7 @@ from dataclasses import dataclass, field
 
 from pagereeve.domain.facts.events import event_of
 from pagereeve.domain.facts.facts import Origin
-from pagereeve.ports.intake import Accepted, Envelope
-
-
-@dataclass(frozen=True, slots=True)
-class BadgeLine:
-    gateway: str
-    badge: str
-    feed: str
-    received_us: int
-
-
-@dataclass(frozen=True, slots=True)
-class RefusedLine:
-    feed: str
-    reason: str
-    where: str
-    sample: bytes
+from pagereeve.ports.intake import Accepted, BadgeLine, Envelope, RefusedInput
 
 
 async def _at_once() -> None:
@@ -33,13 +17,13 @@ async def _at_once() -> None:
 
 @dataclass(slots=True)
 class MemoryIntake:
-    """Keeps what it takes in lists. ``before`` runs first at every call: let it wait, raise or hang to misbehave."""
+    """Keeps what is handed in. ``before`` runs first at every call: let it wait, raise or hang to misbehave."""
 
     before: Callable[[], Awaitable[None]] = _at_once
     envelopes: dict[tuple[str, str], Envelope] = field(default_factory=dict)
     waits_s: list[float | None] = field(default_factory=list)
     badges: list[BadgeLine] = field(default_factory=list)
-    kept_aside: list[RefusedLine] = field(default_factory=list)
+    kept_aside: list[RefusedInput] = field(default_factory=list)
 
     async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
         await self.before()
@@ -52,18 +36,14 @@ class MemoryIntake:
             return Accepted("duplicate" if same else "conflict")
         return Accepted("stored", reading="" if wait_s is None else "in-hand")
 
-    async def badge_line(self, gateway: str, badge: str, *, feed: str, received_us: int, reader: str = "") -> Accepted:
+    async def badge_line(self, line: BadgeLine) -> Accepted:
         await self.before()
-        del reader
-        self.badges.append(BadgeLine(gateway, badge, feed, received_us))
+        self.badges.append(line)
         return Accepted("stored")
 
-    async def refused(
-        self, feed: str, reason: str, where: str, sample: bytes, *, gateway: str = "", reader: str = ""
-    ) -> None:
+    async def refused(self, refused: RefusedInput) -> None:
         await self.before()
-        del gateway, reader
-        self.kept_aside.append(RefusedLine(feed, reason, where, sample))
+        self.kept_aside.append(refused)
 
 
 class LoopClock:

@@ -17,8 +17,7 @@ from pagereeve.meters.snmp.ber import DecodeError
 from pagereeve.meters.snmp.conversation import NAMES_MAX, AgentLimits, Conversation, Got
 from pagereeve.meters.snmp.endpoint import Endpoint
 from pagereeve.meters.snmp.names import SYS_UP_TIME
-from pagereeve.meters.snmp.question import RequestPatience
-from pagereeve.meters.snmp.read_ended import ReadEnded
+from pagereeve.meters.snmp.question import ReadEnded, RequestPatience
 from pagereeve.meters.snmp.session3 import Session3
 from pagereeve.meters.snmp.stats import MeterHooks, MeterStats
 from pagereeve.meters.snmp.turns import Turns
@@ -250,7 +249,7 @@ class SnmpMeter:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
         except ReadEnded as ended:
             if ended.reason is SilenceReason.TIMEOUT and conversation.answered:
-                # It answers small questions: the large answers get lost on the way (FIELD-CASES 4.9).
+                # It answers small questions: the large answers get lost on the way (inverse-inc/packetfence#2021).
                 printer.names_max = max(NAMES_LEAST, printer.names_max // 2)
                 printer.unpin()
                 text = f"{ended.detail}, though it answered smaller ones; less is asked for at once next time"
@@ -359,7 +358,7 @@ def _patience(left_ms: int) -> RequestPatience:
 
 
 def _same(responder: str, what: str, seen: str, expected: str) -> None:
-    """An absent identity proves nothing and contradicts nothing (FIELD-CASES 1.22)."""
+    """An absent identity proves nothing and contradicts nothing (fusioninventory/fusioninventory-for-glpi#492)."""
     if seen and expected and seen != expected:
         detail = f"{responder} is another device: its {what} is {seen}, not {expected}"
         raise ReadEnded(SilenceReason.WRONG_DEVICE, detail, responder)

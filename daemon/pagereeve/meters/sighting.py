@@ -12,7 +12,7 @@ from pagereeve.meters.discovery.objects import SYS_OBJECT_ID, Pins
 from pagereeve.meters.discovery.text import printable
 from pagereeve.meters.discovery.units import unit_in, unit_label
 from pagereeve.meters.snmp.ber import DecodeError, Varbind, conforms, number, object_id, octets
-from pagereeve.meters.snmp.read_ended import ReadEnded
+from pagereeve.meters.snmp.question import ReadEnded
 from pagereeve.meters.snmp.stats import MeterStats
 
 SERIAL_CHARS_MAX = 255

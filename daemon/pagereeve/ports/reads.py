@@ -2,16 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
+from contextlib import AbstractAsyncContextManager
 from typing import Protocol
 
-from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums
+from pagereeve.domain.accounts.totals import Total
+from pagereeve.domain.facts.facts import Fact, PlateauRead
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
+from pagereeve.ports.findings import FindingCount, FindingFilter, FindingsPage, Place
 from pagereeve.ports.journal import OpenRun, StoredFact
+from pagereeve.ports.outbox import Kept, Queue
 
 
 class Reads(Protocol):
-    """As ports.journal, ports.ledger, ports.queries and ports.store say of the methods of the same names."""
+    """As ports.journal, ports.ledger, ports.outbox, ports.queries and ports.store say of methods of the same names."""
+
+    def snapshot(self) -> AbstractAsyncContextManager[Reads]:
+        """Reads that all see one moment, whatever is written meanwhile; for one task, and not for long."""
+        ...
 
     async def printers(self) -> Sequence[str]: ...
 
@@ -19,13 +28,37 @@ class Reads(Protocol):
 
     async def open_run(self, printer: str) -> OpenRun | None: ...
 
+    def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]: ...
+
+    async def last_read(self, printer: str) -> PlateauRead | None:
+        """The latest finished run of good readings, the open one aside."""
+        ...
+
+    async def newest_us(self) -> int | None: ...
+
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]: ...
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]: ...
 
+    def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]: ...
+
+    async def segment_before(self, printer: str, at_us: int) -> RowSegment | None: ...
+
+    async def edge_segments(self, from_us: int, to_us: int) -> Sequence[RowSegment]:
+        """As domain.accounts.period_sums.edge_segments, of all printers."""
+        ...
+
     def charges(self, from_us: int, to_us: int) -> AsyncIterator[Charge]: ...
 
     async def charges_of(self, release: str) -> Sequence[Charge]: ...
+
+    async def charge_totals(self, by: ChargesBy, from_us: int, to_us: int) -> Sequence[Total]:
+        """As domain.accounts.period_sums.charge_totals."""
+        ...
+
+    async def period_sums(self, from_us: int, to_us: int) -> PeriodSums:
+        """As domain.accounts.period_sums.sums_of, of all printers and of one moment."""
+        ...
 
     async def stretches(self, printer: str, from_us: int, to_us: int) -> Sequence[Stretch]: ...
 
@@ -35,8 +68,16 @@ class Reads(Protocol):
 
     async def finding(self, name: str) -> Finding | None: ...
 
-    def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]: ...
-
-    async def segment_before(self, printer: str, at_us: int) -> RowSegment | None: ...
-
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]: ...
+
+    async def findings_page(self, wanted: FindingFilter, limit: int, after: Place | None = None) -> FindingsPage:
+        """At most ``limit`` findings, and never more than ports.findings.PAGE_MAX, behind the page ``after``."""
+        ...
+
+    async def count_findings(self, wanted: FindingFilter) -> Sequence[FindingCount]:
+        """In order of severity (the worst first), kind, state, reason."""
+        ...
+
+    async def alerts(self) -> Sequence[Kept]: ...
+
+    async def queues(self) -> Mapping[str, Queue]: ...

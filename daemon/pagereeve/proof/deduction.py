@@ -1,6 +1,6 @@
 """What the counts of the test jobs say of a meter: every explanation is tried, and only what all that fit share holds.
 
-Worked values: STANDARDS 6.8. A two-sided job of three pages moves a counter of sides by 3, or by 4 where the blank back
+A two-sided job of three pages moves a counter of sides by 3, or by 4 where the blank back
 passes and is counted (RFC 2707 section 2), a counter of sheets by 2; a printer that ignores two-sided prints 3 sheets.
 Counts alone can't tell such a printer from one whose blank backs go uncounted: a person who looks at the paper can.
 """

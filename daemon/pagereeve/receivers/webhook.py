@@ -8,8 +8,9 @@ The signature is HMAC-SHA256 (RFC 2104, FIPS 180-4) under the shared secret, ove
     Pagereeve-Timestamp: 1795597200
     Pagereeve-Signature: sha256=<64 hexadecimal digits>
 
-To verify: compute it over the bytes as they came, before they are parsed; compare in constant time; refuse a timestamp
-that is more than five minutes off, so that a message that was listened to can't be sent again later.
+To verify: compute it over the bytes as they came, before they are parsed, and compare in constant time. Then compare
+the timestamp with the receiver's own clock and refuse a difference of more than 300 s: nobody can send an old message
+again.
 """
 
 from __future__ import annotations

@@ -14,6 +14,7 @@ from datetime import timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from pagereeve.domain.accounts.membership import StretchIndex
 from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch, is_house, is_meter
 from pagereeve.domain.values.instants import to_text
@@ -34,28 +35,11 @@ def ledger_lines(postings: Iterable[Posting], stretches: Iterable[Stretch], zone
     yield from text.balances()
 
 
-class StretchIndex:
-    """Finds the stretch that a posting was made of: both name printer, run, channel and the two cuts."""
-
-    def __init__(self, stretches: Iterable[Stretch] = ()) -> None:
-        self._known: dict[tuple[str, int, str, int, int], list[Stretch]] = {}
-        for stretch in stretches:
-            self._known.setdefault(_place(stretch), []).append(stretch)
-
-    def of(self, posting: Posting) -> Stretch | None:
-        given = -sum(pages for account, pages in posting.legs if is_meter(account))
-        known = self._known.get(_place(posting), [])
-        return next((one for one in known if one.counted == given), None)
-
-
-def _place(row: Stretch | Posting) -> tuple[str, int, str, int, int]:
-    return (row.printer, row.run, row.channel, row.opens_us, row.closes_us)
-
-
 class LedgerText:
     """Lines without their ends: ``beginning``, then an ``entry`` for each posting, then ``balances``.
 
-    Dates are of the stretch's closing, in the zone. Memory in proportion to the accounts.
+    Dates are of the stretch's closing, or of the instant that is named, in the zone. Memory in proportion to the
+    accounts.
     """
 
     def __init__(self, zone: ZoneInfo) -> None:
@@ -67,7 +51,7 @@ class LedgerText:
     def beginning(self) -> Iterator[str]:
         yield 'option "title" "Pagereeve"'
 
-    def entry(self, posting: Posting, stretch: Stretch | None) -> Iterator[str]:
+    def entry(self, posting: Posting, stretch: Stretch | None, at_us: int | None = None) -> Iterator[str]:
         """A transaction, after the directives that open what it names for the first time."""
         if not posting.legs:
             return
@@ -79,8 +63,9 @@ class LedgerText:
             yield f"  name: {_quoted(f'{unit.lower()} of channel {posting.channel}')}"
         for account, _ in posting.legs:
             yield from self._open(account)
-        self._last_us = max(self._last_us, posting.closes_us)
-        yield f"\n{local(posting.closes_us, self._zone).date()} * {_quoted(_narration(stretch))}"
+        dated_us = posting.closes_us if at_us is None else at_us
+        self._last_us = max(self._last_us, dated_us)
+        yield f"\n{local(dated_us, self._zone).date()} * {_quoted(_narration(stretch))}"
         yield f"  printer: {_quoted(posting.printer)}"
         yield f"  run: {posting.run}"
         yield f"  opens: {_quoted(to_text(posting.opens_us))}"

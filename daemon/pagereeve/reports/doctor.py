@@ -9,6 +9,7 @@ from typing import Any, Final
 from pagereeve.domain.ledger import SEVERITIES, Severity
 from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.domain.values.visible import visible
+from pagereeve.queries.installation import SilentPrinter
 from pagereeve.reports.disk_space import MIB, Disk, disk_trouble
 
 NAMED_MAX: Final = 5
@@ -26,15 +27,6 @@ class Complaint:
     what: str
     why: str
     do: str
-
-
-@dataclass(frozen=True, slots=True)
-class SilentPrinter:
-    """A printer without a good reading: since when (None: it never gave one), and the reason of the last try."""
-
-    printer: str
-    since_us: int | None
-    reason: str = ""
 
 
 @dataclass(frozen=True, slots=True)

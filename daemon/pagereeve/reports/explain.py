@@ -10,13 +10,14 @@ from zoneinfo import ZoneInfo
 from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.brackets.allocation import SHARES
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
-from pagereeve.domain.brackets.hints import PREFIX
+from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch, is_meter
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
+from pagereeve.queries.late_notices import LateNotice
+from pagereeve.queries.release_evidence import Evidence
 from pagereeve.reports.findings import finding_lines
-from pagereeve.reports.late_notices import LateNotice, known_json, known_text
-from pagereeve.reports.release_evidence import Evidence
+from pagereeve.reports.late_notices import known_json, known_text
 from pagereeve.reports.rows_json import charge_json, finding_json, posting_json, stretch_json
 from pagereeve.reports.sentences import (
     CHARGING,
@@ -158,7 +159,9 @@ def _sentences(evidence: Evidence, charge: Charge) -> list[str]:
     else:
         sentences.append(f"Verdict: {charge.verdict.value}; {VERDICTS[charge.verdict]}.")
         sentences += [f"  Note: {reason_text(reason)}." for reason in charge.reasons if reason in OF_VERDICT]
-        sentences += [f"  Perhaps {reason_text(reason)}." for reason in charge.reasons if reason.startswith(PREFIX)]
+        sentences += [
+            f"  Perhaps {reason_text(reason)}." for reason in charge.reasons if reason.startswith(HINT_PREFIX)
+        ]
     sentences.append(
         f"Released {pages_text(charge.released)}, counted {pages_text(charge.counted)}, "
         f"charged {charge.charged}, unproven {charge.unproven}: {_charging(evidence, charge)}."
@@ -176,7 +179,7 @@ def settle_text(evidence: Evidence) -> str:
 
 
 def _is_of_expectation(reason: str) -> bool:
-    return reason not in {*NOTED, *OF_VERDICT, *CLOSINGS} and not reason.startswith(PREFIX)
+    return reason not in {*NOTED, *OF_VERDICT, *CLOSINGS} and not reason.startswith(HINT_PREFIX)
 
 
 def _sharing(evidence: Evidence, charge: Charge) -> list[str]:

@@ -1,6 +1,6 @@
 """Facts that travel: NDJSON, one fact a line, in RFC 8785 canonical bytes.
 
-A line is the fact's own object (domain.factjson) with two members more: ``seq``, its number on its printer's timeline,
+A line is the fact's own object (facts.codec) with two members more: ``seq``, its number on its printer's timeline,
 and ``open`` (true) for the run that a meter is in just now, which has no number yet. Both may be left out.
 """
 

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from zoneinfo import ZoneInfo
 
-from pagereeve.domain.accounts.periods import local_text
+from pagereeve.domain.accounts.periods import local, local_text
+from pagereeve.domain.findings.wording import text_of, words_of
 from pagereeve.domain.ledger import SEVERITIES, Finding
 from pagereeve.domain.values.visible import visible
 
@@ -22,12 +23,16 @@ def findings_text(findings: Sequence[Finding], zone: ZoneInfo) -> str:
 
 
 def finding_lines(finding: Finding, zone: ZoneInfo) -> list[str]:
+    def at(at_us: int) -> str:
+        # A release and a reading may lie close together.
+        return local(at_us, zone).isoformat(sep=" ", timespec="milliseconds")
+
     since = local_text(finding.since_us, zone)
     span = since if finding.until_us is None else f"{since} to {local_text(finding.until_us, zone)}"
     where = finding.printer or finding.place or "(no printer)"
     head = f"{finding.severity.upper():8} {finding.kind} at {visible(where)}, {span}, {finding.state} [{finding.id}]"
-    lines = [head, f"         {visible(finding.text)}"]
-    return [*lines, *(f"         - {visible(line)}" for line in finding.evidence), ""]
+    lines = [head, f"         {visible(text_of(finding, at))}"]
+    return [*lines, *(f"         - {visible(words_of(one, at))}" for one in finding.evidence), ""]
 
 
 def findings_count(findings: Sequence[Finding]) -> str:

@@ -2,46 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from typing import Any
 
 from rich.table import Table
 
-from pagereeve.domain.accounts.periods import Period
-from pagereeve.domain.ledger import Finding
+from pagereeve.queries.findings import CLOSED, NOT_SAID, SummaryAnswer, SummaryLine
 from pagereeve.reports.totals import period_json
 
-NOT_SAID = "(nobody has said)"
-CLOSED = "(closed, or over by itself)"
 
-
-@dataclass(slots=True)
-class SummaryLine:
-    """``too_many`` and ``too_few`` are pages, in the meters' steps; findings that are not about pages have none."""
-
-    reason: str
-    kind: str
-    findings: int = 0
-    too_many: int = 0
-    too_few: int = 0
-
-
-def summary_of(findings: Iterable[Finding]) -> list[SummaryLine]:
-    """By reason and kind; what nobody has spoken of comes last."""
-    lines: dict[tuple[str, str], SummaryLine] = {}
-    for finding in findings:
-        reason = finding.reason or (NOT_SAID if finding.state == "open" else CLOSED)
-        line = lines.setdefault((reason, finding.kind), SummaryLine(reason, finding.kind))
-        line.findings += 1
-        line.too_many += max(0, finding.pages or 0)
-        line.too_few += max(0, -(finding.pages or 0))
-    return sorted(lines.values(), key=lambda one: (one.reason.startswith("("), one.reason, one.kind))
-
-
-def summary_json(period: Period, lines: Sequence[SummaryLine]) -> dict[str, Any]:
+def summary_json(answer: SummaryAnswer) -> dict[str, Any]:
     return {
-        "period": period_json(period),
+        "period": period_json(answer.period),
         "summary": [
             {
                 "reason": None if line.reason in {NOT_SAID, CLOSED} else line.reason,
@@ -51,7 +23,7 @@ def summary_json(period: Period, lines: Sequence[SummaryLine]) -> dict[str, Any]
                 "pages_too_many": line.too_many,
                 "pages_too_few": line.too_few,
             }
-            for line in lines
+            for line in answer.lines
         ],
     }
 

@@ -120,13 +120,15 @@ def _after(ended: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnde
 
 @dataclass(frozen=True, slots=True)
 class PrinterLedger:
+    segments: tuple[RowSegment, ...]
     ledger: Ledger
     conservation: tuple[Conserved, ...]
 
 
 def project_printer(printer: str, held: PrinterFacts) -> PrinterLedger:
     """The printer's rows and the law's check on them. Raises TwoLedgers."""
-    ledger = Ledger.of(rebuild(printer, held.facts, held.open_run))
+    segments = tuple(rebuild(printer, held.facts, held.open_run))
+    ledger = Ledger.of(segments)
     projector = PrinterProjector(printer, Rules(), hold_back_us=2**62)
     for fact in held.facts:
         projector.add(fact)
@@ -134,7 +136,7 @@ def project_printer(printer: str, held: PrinterFacts) -> PrinterLedger:
     whole = projector.projected()
     if set(whole.postings()) != set(ledger.postings):
         raise TwoLedgers(f"{printer}: the postings made in steps differ from those made in one piece; report this file")
-    return PrinterLedger(ledger, tuple(conserved(printer, whole.runs.runs, whole.windows, ledger.postings)))
+    return PrinterLedger(segments, ledger, tuple(conserved(printer, whole.runs.runs, whole.windows, ledger.postings)))
 
 
 def project_all(held: FactsInHand) -> dict[str, PrinterLedger]:

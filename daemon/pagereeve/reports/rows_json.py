@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import Any
 
 from pagereeve.domain.brackets.conservation import Conserved
-from pagereeve.domain.ledger import Charge, Finding, Interval, Posting, ReleaseKey, Stretch
+from pagereeve.domain.findings.wording import text_of, words_of
+from pagereeve.domain.ledger import Charge, Evidence, Finding, Interval, Posting, ReleaseKey, Stretch, Value
 from pagereeve.domain.values.instants import to_text
 
 
@@ -86,9 +87,31 @@ def finding_json(finding: Finding) -> dict[str, Any]:
         "place": finding.place,
         "pages": finding.pages,
         "reason": finding.reason or None,
-        "text": finding.text,
-        "evidence": list(finding.evidence),
+        "text": text_of(finding, to_text),
+        "what": evidence_json(finding.what),
+        "evidence": [evidence_json(one) for one in finding.evidence],
+        "releases": [key_json(key) for key in finding.releases],
     }
+
+
+def evidence_json(evidence: Evidence) -> dict[str, Any]:
+    """``personal``: no message may hold it. ``text`` is the same in words, its instants in UTC."""
+    return {
+        "kind": evidence.kind.value,
+        "values": dict(_value_json(name, value) for name, value in evidence.values),
+        "release": None if evidence.release is None else key_json(evidence.release),
+        "personal": evidence.personal,
+        "text": words_of(evidence, to_text),
+    }
+
+
+def _value_json(name: str, value: Value) -> tuple[str, Any]:
+    """An instant as text, under the name that rows have for it; figures by channel as an object."""
+    if isinstance(value, int):
+        return (name.removesuffix("_us"), to_text(value)) if name.endswith("_us") else (name, value)
+    if isinstance(value, tuple) and any(isinstance(one, tuple) for one in value):
+        return name, {one[0]: one[1] for one in value}
+    return name, list(value) if isinstance(value, tuple) else value
 
 
 def conserved_json(line: Conserved) -> dict[str, Any]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Final
 
-from pagereeve.domain.brackets.hints import PREFIX, hint_text
+from pagereeve.domain.brackets.hypotheses import HINT_PREFIX, hint_text
 from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Grade, Interval, Verdict
@@ -100,7 +100,7 @@ def reason_text(reason: str) -> str:
     suffix = "-not-of-a-release"
     if reason.endswith(suffix):
         return f"{reason.removesuffix(suffix)} are no release's"
-    if reason.startswith(PREFIX):
+    if reason.startswith(HINT_PREFIX):
         return hint_text(reason)
     return REASONS.get(reason, reason)
 

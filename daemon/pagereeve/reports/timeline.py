@@ -10,7 +10,7 @@ from pagereeve.domain.brackets.continuity import Step, restarted
 from pagereeve.domain.brackets.runs import split
 from pagereeve.domain.facts.facts import Origin, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.facts.reading import Plateau, Silence
-from pagereeve.reports.release_evidence import Evidence
+from pagereeve.queries.release_evidence import Evidence
 from pagereeve.reports.sentences import SILENCES, span_text
 
 CORRECTIONS = {

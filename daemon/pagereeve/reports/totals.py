@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
 from rich.table import Table
 
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period, local_text
-from pagereeve.domain.accounts.printer_accounts import PrinterAccounts
-from pagereeve.domain.accounts.totals import By, Total
+from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, EdgeStretch, PrinterAccounts
+from pagereeve.domain.accounts.totals import By, Total, ordered
 from pagereeve.domain.ledger import ACCOUNT_KINDS
 from pagereeve.domain.values.instants import to_text
-from pagereeve.reports.csv_text import Cell, csv_text
-from pagereeve.reports.plain_text import plain
+from pagereeve.queries.totals import TotalsAnswer
+from pagereeve.reports.rows_json import stretch_json
+from pagereeve.reports.text import Cell, csv_text, plain
 
 NONE_SHOWN: Final = "(none)"
 UNKNOWN_SHOWN: Final = "?"
@@ -32,10 +33,47 @@ COLUMNS: Final = (
     *(f"verdict_{verdict}" for verdict in VERDICTS),
 )
 
+METER_LINES: Final = {
+    "meter_start": "meter at start",
+    "meter_end": "meter at end",
+    "meter_restarts": "meter restarts",
+    "over_start": "over start",
+    "over_end": "over end",
+}
+"""How the pages that belong to a period follow from the meter's figures: end - start + the three others."""
+
+ACCOUNT_COLUMNS: Final = (*METER_LINES, *(kind.replace("-", "_") for kind in ACCOUNT_KINDS), "conserved")
+
 
 def totals_csv(by: By, lines: Sequence[Total], *, bom: bool = False) -> str:
     """One line for each total, nothing else: the file stays rectangular. An empty figure is unknown."""
     return csv_text((by.replace("-", "_"), *COLUMNS), (_row(line) for line in lines), bom=bom)
+
+
+def answer_csv(answer: TotalsAnswer, *, bom: bool = False) -> str:
+    """By printer, the accounts stand in further columns of the same lines, so that the file stays rectangular."""
+    if answer.accounts is None:
+        return totals_csv(answer.by, answer.lines, bom=bom)
+    totals = {(line.who, line.channel, line.unit): line for line in answer.lines}
+    accounts = {(line.printer, line.channel, line.unit): line for line in answer.accounts.lines}
+    lines = ordered([*answer.lines, *(Total(*key) for key in accounts if key not in totals)])
+    rows = [[*_row(one), *_account_cells(accounts.get((one.who, one.channel, one.unit)))] for one in lines]
+    return csv_text((answer.by, *COLUMNS, *ACCOUNT_COLUMNS), rows, bom=bom)
+
+
+def _account_cells(line: PrinterAccounts | None) -> list[Cell]:
+    """Empty where every bracket of the period is open."""
+    if line is None:
+        return [None for _ in ACCOUNT_COLUMNS]
+    return [
+        line.meter_start,
+        line.meter_end,
+        line.meter_restarts,
+        line.over_start,
+        line.over_end,
+        *(line.received[kind] for kind in ACCOUNT_KINDS),
+        "yes" if line.conserved else "no",
+    ]
 
 
 def _row(line: Total) -> list[Cell]:
@@ -76,10 +114,17 @@ def accounts_json(line: PrinterAccounts) -> dict[str, Any]:
     return {
         "printer": line.printer,
         "channel": line.channel,
+        "unit": line.unit or None,
+        **{name: getattr(line, name) for name in METER_LINES},
         "counted": line.counted,
         **line.received,
         "conserved": line.conserved,
     }
+
+
+def edge_json(one: EdgeStretch) -> dict[str, Any]:
+    """The stretch, and how many of its pages belong to the period."""
+    return {"pages": one.pages, "stretch": stretch_json(one.stretch)}
 
 
 def period_json(period: Period) -> dict[str, Any]:
@@ -91,13 +136,18 @@ def period_json(period: Period) -> dict[str, Any]:
     }
 
 
+def answer_json(answer: TotalsAnswer) -> dict[str, Any]:
+    """``accounts`` and ``edges`` are there for totals by printer only."""
+    return totals_json(answer.period, answer.by, answer.lines, answer.accounts)
+
+
 def totals_json(
-    period: Period, by: By, lines: Sequence[Total], accounts: Sequence[PrinterAccounts] | None = None
+    period: Period, by: By, lines: Sequence[Total], accounts: AccountsOfPeriod | None = None
 ) -> dict[str, Any]:
-    """``accounts`` are there for totals by printer only."""
     body: dict[str, Any] = {"period": period_json(period), "by": by, "totals": [total_json(by, one) for one in lines]}
     if accounts is not None:
-        body["accounts"] = [accounts_json(line) for line in accounts]
+        body["accounts"] = [accounts_json(line) for line in accounts.lines]
+        body["edges"] = [edge_json(one) for one in accounts.edges]
     return body
 
 
@@ -131,19 +181,58 @@ def totals_table(by: By, lines: Sequence[Total]) -> Table:
     return table
 
 
+def answer_tables(answer: TotalsAnswer) -> list[Table]:
+    shown = [] if answer.accounts is None else accounts_tables(answer.accounts)
+    return [totals_table(answer.by, answer.lines), *shown]
+
+
+def accounts_tables(accounts: AccountsOfPeriod) -> list[Table]:
+    """How the pages of the period follow from the meters' figures, who received them, and what lies over an edge."""
+    tables = [_meter_table(accounts.lines), accounts_table(accounts.lines)]
+    return [*tables, _edges_table(accounts.edges)] if accounts.edges else tables
+
+
+def _meter_table(lines: Sequence[PrinterAccounts]) -> Table:
+    caption = "end - start + restarts + over start + over end = pages of the period"
+    table = _table("what the meters counted", METER_LINES.values(), "pages", caption)
+    for line in lines:
+        figures = [getattr(line, name) for name in METER_LINES]
+        told = (UNKNOWN_SHOWN if figure is None else str(figure) for figure in figures)
+        table.add_row(*_channel_cells(line), *told, str(line.counted))
+    return table
+
+
 def accounts_table(lines: Sequence[PrinterAccounts]) -> Table:
     """Every page that the meters counted, and who received it."""
-    table = Table(title="every page counted, and where it went")
-    for heading in ("printer", "channel"):
-        table.add_column(heading)
-    for heading in ("counted", *ACCOUNT_KINDS):
-        table.add_column(heading, justify="right")
-    table.add_column("conserved")
+    table = _table("every page counted, and where it went", ("pages", *ACCOUNT_KINDS), "conserved")
     for line in lines:
         received = (str(line.received[kind]) for kind in ACCOUNT_KINDS)
         conserved = "yes" if line.conserved else "NO"
-        table.add_row(plain(line.printer), plain(line.channel), str(line.counted), *received, conserved)
+        table.add_row(*_channel_cells(line), str(line.counted), *received, conserved)
     return table
+
+
+def _edges_table(edges: Sequence[EdgeStretch]) -> Table:
+    table = _table("stretches over an edge of the period", ("opens", "closes", "counted"), "of the period")
+    for one in edges:
+        stretch = one.stretch
+        told = (plain(stretch.printer), plain(f"{stretch.channel}, {stretch.unit.value}"))
+        span = (to_text(stretch.opens_us), to_text(stretch.closes_us))
+        table.add_row(*told, *span, str(stretch.counted), str(one.pages))
+    return table
+
+
+def _table(title: str, figures: Iterable[str], last: str, caption: str | None = None) -> Table:
+    table = Table(title=title, caption=caption)
+    for heading in ("printer", "channel"):
+        table.add_column(heading)
+    for heading in (*figures, last):
+        table.add_column(heading, justify="right")
+    return table
+
+
+def _channel_cells(line: PrinterAccounts) -> tuple[str, str]:
+    return plain(line.printer), plain(f"{line.channel}, {line.unit}" if line.unit else line.channel)
 
 
 def _shown(pages: int | None, unknown: int) -> str:

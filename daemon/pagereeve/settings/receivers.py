@@ -173,6 +173,7 @@ class QuietSettings(Section):
 class AlertSettings(Section):
     """[alerts]: how long something must be so, or over, before it is told, and who hears of it."""
 
+    # That holds are wanted: prometheus/alertmanager#204, #1063, #3048; their lengths are our choice.
     hold: Annotated[Duration, DurationRange("0s", "1d")] = Duration.of("2m")
     hold_over: Annotated[Duration, DurationRange("0s", "1d")] = Duration.of("10m")
     again_after: Annotated[Duration, DurationRange("1m", "365d")] = Duration.of("1d")

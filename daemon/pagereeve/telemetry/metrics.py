@@ -1,6 +1,6 @@
 """What Prometheus scrapes: the process's own series, then the printers' (exposition format 0.0.4).
 
-Every known label set is there from the start, at 0 (FIELD-CASES.md 7.8, prometheus/prometheus#1673).
+Every known label set is there from the start, at 0 (prometheus/prometheus#1673).
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """The per-printer series as text, made from plain figures: at thousands of printers a client library is too slow.
 
-Names by the Prometheus guides; labels name printers and channels, never people, badges or jobs (STANDARDS.md 10.1).
+Names by the Prometheus guides; labels name printers and channels, never people, badges or jobs (Prometheus
+documentation, Metric and label naming).
 """
 
 from __future__ import annotations

@@ -35,7 +35,7 @@ def jobs(*counted: int) -> list[JobSeen]:
 @pytest.mark.parametrize(
     ("counted", "sheets_seen", "unit", "blank_backs", "separators"),
     [
-        # STANDARDS 6.8, RFC 2707 section 2: an odd two-sided job counts 4 only if the blank back passes.
+        # RFC 2707 section 2: an odd two-sided job counts 4 only if the blank back passes.
         ((2, 3, 2), 2, Unit.IMPRESSIONS, "not-counted", 0),
         ((2, 4, 2), 2, Unit.IMPRESSIONS, "counted", 0),
         ((2, 2, 2), None, Unit.SHEETS, "unknown", 0),
@@ -178,7 +178,7 @@ def gateway_plan(**target: Any) -> Plan:
 
 @pytest.mark.parametrize(
     ("host", "port", "outcome"),
-    # FIELD-CASES 4.2 (openwrt/packages#7980): port 161 of the box's address may one day be the box's own.
+    # openwrt/packages#7980: port 161 of the box's address may one day be the box's own.
     [("192.0.2.10", 161, "warned"), ("192.0.2.10", 1161, "passed"), ("192.0.2.11", 161, "passed")],
 )
 def test_port_161_of_a_gateway_is_warned_of(host: str, port: int, outcome: str) -> None:

@@ -12,10 +12,11 @@ from beancount.core import data, inventory, realization
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pagereeve.domain.accounts.membership import StretchIndex
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch
 from pagereeve.domain.projection.projector import Ledger, replay
-from pagereeve.reports.beancount import StretchIndex, account_name, commodity_of, ledger_lines
+from pagereeve.reports.beancount import account_name, commodity_of, ledger_lines
 from tests.histories import ONE_RELEASE, at
 from tests.histories import PRINTER as LIBRARY
 from tests.property.days import PRINTER, make_day

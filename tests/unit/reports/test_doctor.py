@@ -6,11 +6,11 @@ from dataclasses import replace
 
 import pytest
 
+from pagereeve.queries.installation import SilentPrinter
 from pagereeve.reports.disk_space import LEAST_FREE_BYTES, MIB, Disk, disk_trouble
 from pagereeve.reports.doctor import (
     SILENT_AFTER_US,
     InstallationState,
-    SilentPrinter,
     complaints_of,
     doctor_json,
     doctor_text,

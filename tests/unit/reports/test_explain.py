@@ -13,8 +13,8 @@ from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.facts.reading import PrinterState
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.queries.release_evidence import gather
 from pagereeve.reports.explain import explain_all, explain_json, explain_text
-from pagereeve.reports.release_evidence import gather
 from tests.histories import ONE_RELEASE, SIMPLE, at, badge, ended, journal_of, policy, reading, started
 
 BERLIN = ZoneInfo("Europe/Berlin")

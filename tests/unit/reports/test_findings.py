@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.domain.ledger import Finding, FindingState, Severity
 from pagereeve.reports.findings import chosen_findings, findings_text
+from tests.findings import said
 from tests.histories import at
 
 UTC = ZoneInfo("UTC")
@@ -16,7 +17,17 @@ def finding(
 ) -> Finding:
     state: FindingState = "open" if until is None else "closed"
     until_us = None if until is None else at(until)
-    return Finding(name, "surplus", severity, printer, at(since), until_us, state, "2 too many", ("proof", "x\x1b[31m"))
+    return Finding(
+        name,
+        "surplus",
+        severity,
+        printer,
+        at(since),
+        until_us,
+        state,
+        said("2 too many"),
+        (said("proof"), said("x\x1b[31m")),
+    )
 
 
 def test_the_worst_come_first_then_the_oldest() -> None:

@@ -7,10 +7,10 @@ import asyncio
 import pytest
 
 from pagereeve.simulator.errors import BadJob
-from pagereeve.simulator.network.waiting import ended, worked_off
 from pagereeve.simulator.printer.job_language import header_of, job_of
 from pagereeve.simulator.printer.model import PrintJob
 from pagereeve.simulator.site.badge_lines import LineFormat
+from pagereeve.simulator.site.notices import ended, worked_off
 from pagereeve.simulator.site.release_server import HeldJob
 from pagereeve.simulator.snmp.light_agent import LightAgent, tlv
 from pagereeve.simulator.snmp.mib import Oid, Row, View

@@ -155,7 +155,7 @@ def test_a_terminal_gets_no_control_characters_from_outside() -> None:
 
 @pytest.mark.parametrize("form", ["json", "human"])
 def test_known_secrets_are_masked_wherever_they_stand(form: Any) -> None:
-    # FIELD-CASES 7.12 (netboxlabs/orb-agent#564): a returned error held a hex dump, cut in mid-word.
+    # netboxlabs/orb-agent#564: a returned error held a hex dump, cut in mid-word.
     set_up_logs(form, "info", stream := io.StringIO(), secrets=[SECRET, "public", "abc"])
     hexed = SECRET.encode().hex()
     log = logger()

@@ -58,7 +58,7 @@ def test_a_printer_shows_its_meter_and_what_became_of_its_pages() -> None:
 
 
 def test_every_kind_of_finding_is_there_at_0_before_the_first_one() -> None:
-    # FIELD-CASES.md 7.8 (prometheus/prometheus#1673): a series that is born at 1 never rises.
+    # prometheus/prometheus#1673: a series that is born at 1 never rises.
     family = scrape(StubTelemetry([PrinterTelemetry("new")]))["pagereeve_open_findings"]
     assert {sample.labels["kind"]: sample.value for sample in family.samples} == dict.fromkeys(get_args(Kind), 0)
 

@@ -42,7 +42,7 @@ def a_printer() -> tuple[Repeated, HeldClock, Heard]:
 
 
 def test_a_printer_off_for_an_hour_at_polls_of_5_s_makes_at_most_three_lines() -> None:
-    # FIELD-CASES 7.18 (DSorlov/snmp_printer#6).
+    # DSorlov/snmp_printer#6: the same line again and again
     repeated, clock, heard = a_printer()
     repeated.note("library-1", "ok", "meter answers")
     for _ in range(HOUR_S // POLL_S):
@@ -94,7 +94,7 @@ def test_another_reason_is_a_change() -> None:
 
 
 def test_a_flapping_thing_is_bounded_and_what_was_left_unsaid_is_counted() -> None:
-    # FIELD-CASES 7.10: near a limit, half of the reads answer.
+    # prometheus/alertmanager#204: near a limit, half of the reads answer.
     repeated, clock, heard = a_printer()
     polls = 2 * HOUR_S // POLL_S
     for poll in range(polls):

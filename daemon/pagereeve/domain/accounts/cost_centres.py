@@ -31,3 +31,8 @@ class CostCentres:
         moves = self._known.get(owner, [])
         index = bisect_right(moves, at_us, key=lambda move: move[0])
         return moves[index - 1][1] if index else NOBODY_SAID
+
+    def moves_us(self, from_us: int, to_us: int) -> list[int]:
+        """The instants inside (from_us, to_us) at which anybody moved, in order."""
+        known = {at_us for moves in self._known.values() for at_us, _ in moves}
+        return sorted(at_us for at_us in known if from_us < at_us < to_us)

@@ -1,7 +1,7 @@
 """A period with a time zone: a half-open stretch [from, to) of instants, computed once from the zone's own days.
 
 Membership is decided by instants alone. A day has 23, 24 or 25 hours, a month ends where the next one begins
-(FIELD-CASES.md 6.1, home-assistant/core#90730; 6.2, home-assistant/core#102984).
+(home-assistant/core#90730; home-assistant/core#102984).
 """
 
 from __future__ import annotations

@@ -33,9 +33,16 @@ class Figure:
             self.known += pages
             self.times += 1
 
+    def merge(self, other: Figure) -> None:
+        self.known += other.known
+        self.times += other.times
+        self.unknown += other.unknown
+
     @property
     def pages(self) -> int | None:
-        """None where no release said a number: unknown stays unknown, never 0 (FIELD-CASES.md 6.5)."""
+        """None where no release said a number: unknown stays unknown, never 0
+        (fusioninventory/fusioninventory-for-glpi#1858).
+        """
         return self.known if self.times else None
 
 
@@ -69,6 +76,16 @@ class Total:
         self.unproven += charge.unproven
         self.verdicts[OPEN if charge.verdict is None else charge.verdict.value] += 1
 
+    def merge(self, other: Total) -> None:
+        """Add what another line of the same channel and unit holds."""
+        self.releases += other.releases
+        self.released.merge(other.released)
+        self.counted.merge(other.counted)
+        self.charged += other.charged
+        self.unproven += other.unproven
+        for verdict, releases in other.verdicts.items():
+            self.verdicts[verdict] += releases
+
 
 class Totals:
     """Adds up charges, one by one; memory in proportion to the lines."""
@@ -79,11 +96,19 @@ class Totals:
         self._lines: dict[tuple[str, str, str], Total] = {}
 
     def add(self, charge: Charge) -> None:
-        key = (self._who(charge), charge.channel, "" if charge.unit is None else charge.unit.value)
+        unit = "" if charge.unit is None else charge.unit.value
+        self._line(self._who(charge), charge.channel, unit).add(charge)
+
+    def merge(self, who: str, total: Total) -> None:
+        """Add a line that was summed up elsewhere to the line of ``who``."""
+        self._line(who, total.channel, total.unit).merge(total)
+
+    def _line(self, who: str, channel: str, unit: str) -> Total:
+        key = (who, channel, unit)
         line = self._lines.get(key)
         if line is None:
             line = self._lines[key] = Total(*key)
-        line.add(charge)
+        return line
 
     def add_all(self, charges: Iterable[Charge]) -> Totals:
         for charge in charges:
@@ -92,7 +117,7 @@ class Totals:
 
     def lines(self) -> list[Total]:
         """Billed channels first, then in order of name, channel, unit."""
-        return sorted(self._lines.values(), key=lambda one: (not one.billed, one.who, one.channel, one.unit))
+        return ordered(self._lines.values())
 
     def _who(self, charge: Charge) -> str:
         match self.by:
@@ -103,3 +128,7 @@ class Totals:
             case "printer":
                 return charge.printer
         assert_never(self.by)
+
+
+def ordered(lines: Iterable[Total]) -> list[Total]:
+    return sorted(lines, key=lambda one: (not one.billed, one.who, one.channel, one.unit))

@@ -1,8 +1,8 @@
 """From findings to what people are told: one alert for a kind and its place, once, and again when it is over.
 
 Pure: whoever owns the alerts hands in what the store says of a finding and the time, and stores what comes out.
-FIELD-CASES.md 7.10: hold times up and down, one alert a printer and class, a gateway's failure is one alert, and a
-difference needs an action to be over.
+Hold times up and down (prometheus/alertmanager#204, #1063, #3048; canonical/hardware-observer-operator#476), one alert
+a printer and class, a gateway's failure is one alert, and a difference needs an action to be over.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ from pagereeve.domain.values.instants import SECOND_US
 MEMBERS_MAX: Final = 500
 """Findings that an alert keeps at a time; the others are looked up once these are over."""
 
+EVIDENCE_SHOWN_MAX: Final = 3
 # So many silent printers behind one gateway, or all of them where there are fewer: the gateway is what people look at.
 GATEWAY_PRINTERS = 3
 # Kinds in which printers behind one gateway fail together.
@@ -39,6 +40,8 @@ class AlertPolicy:
     """``hold_us``: how long something must be so before it is told; ``hold_over_us``: how long over before that is.
 
     ``again_us``: an alert that has more behind it than was told is told again, so often at most.
+
+    That holds are wanted: prometheus/alertmanager#204, #1063, #3048; their lengths are our choice.
     """
 
     hold_us: int = 120 * SECOND_US
@@ -59,10 +62,11 @@ class SiteLayout:
 class Alert:
     """One thing that people are told of. ``members`` are its open findings by id, in order of their beginning.
 
-    ``seen_us`` is when it was first seen, or when a quiet time ended; ``told`` counts its messages; ``fresh_us`` is
-    when the first finding came that no message has told; ``clear_us`` when the last open finding went. ``wide``: it is
-    told as the gateway's. ``more``: others are open for which ``members`` had no room. ``quiet``: nobody wants to hear
-    of it just now. ``last`` is the finding that speaks for it, also when it is over; ``ended_us`` when it was.
+    Findings are abridged: an alert names nobody. ``seen_us`` is when it was first seen, or when a quiet time ended;
+    ``told`` counts its messages; ``fresh_us`` is when the first finding came that no message has told; ``clear_us``
+    when the last open finding went. ``wide``: it is told as the gateway's. ``more``: others are open for which
+    ``members`` had no room. ``quiet``: nobody wants to hear of it just now. ``last`` is the finding that speaks for it,
+    also when it is over; ``ended_us`` when it was.
     """
 
     id: str
@@ -115,15 +119,21 @@ def begun(finding: Finding, around: SiteLayout, now_us: int) -> Alert:
     subject, printer, gateway = place_of(finding, around)
     name = f"{finding.kind}\n{subject}\n{finding.id}\n{now_us}"
     identity = f"a-{hashlib.sha256(name.encode()).hexdigest()[:12]}"
-    alert = Alert(identity, finding.kind, subject, printer, gateway, now_us, finding.since_us, finding)
+    alert = Alert(identity, finding.kind, subject, printer, gateway, now_us, finding.since_us, abridged(finding))
     return joined(alert, finding, now_us)
+
+
+def abridged(finding: Finding) -> Finding:
+    """What a message may say of a finding, and no more: the first of its evidence that is not personal."""
+    evidence = tuple(one for one in finding.evidence if not one.personal)
+    return replace(finding, evidence=evidence[:EVIDENCE_SHOWN_MAX], releases=())
 
 
 def joined(alert: Alert, finding: Finding, now_us: int) -> Alert:
     """An open finding, new to the alert or with other words than before."""
     if finding.id not in alert.members and len(alert.members) >= MEMBERS_MAX:
         return alert if alert.more else replace(alert, more=True)
-    known = {**alert.members, finding.id: finding}.values()
+    known = {**alert.members, finding.id: abridged(finding)}.values()
     members = {one.id: one for one in sorted(known, key=lambda one: (one.since_us, one.printer, one.id))}
     fresh_us = alert.fresh_us
     if fresh_us is None and finding.id not in alert.told_members:
@@ -144,7 +154,7 @@ def left(alert: Alert, name: str, ended: Finding | None, now_us: int) -> Alert:
     if name not in alert.members:
         return alert
     members = {known: one for known, one in alert.members.items() if known != name}
-    last = ended or alert.members[name]
+    last = alert.members[name] if ended is None else abridged(ended)
     if members:
         return replace(alert, members=members, last=next(iter(members.values())))
     # A person's word is final; what passes by itself may come again.

@@ -1,13 +1,30 @@
-"""Alerts and their messages as JSON objects, both ways, as the store keeps them. Members bear the fields' names."""
+"""Alerts and their messages as JSON objects, both ways, as the store keeps them.
+
+Members bear the fields' names; instants are whole microseconds; what is unknown is written too, as "" or null.
+"""
 
 from __future__ import annotations
 
-from dataclasses import fields
+from collections.abc import Mapping
 from typing import Any, Final, get_args
 
 from pagereeve.domain.alerts.alert import MEMBERS_MAX, Alert
 from pagereeve.domain.alerts.message import STEPS, Notification
+from pagereeve.domain.findings.evidence_codec import EVIDENCE
 from pagereeve.domain.ledger import Finding, FindingState, Severity
+from pagereeve.domain.values.codec import (
+    TEXT,
+    TRUTH,
+    Codec,
+    Kind,
+    Member,
+    choice,
+    inner,
+    integer,
+    listed,
+    text,
+    texts,
+)
 from pagereeve.domain.values.fields import Fields
 
 EVIDENCE_MAX: Final = 64
@@ -15,105 +32,103 @@ LONGEST: Final = 16_384
 _FAR: Final = 2**62
 
 
-def alert_json(alert: Alert) -> dict[str, Any]:
-    return {
-        **{one.name: getattr(alert, one.name) for one in fields(Alert)},
-        "last": finding_json(alert.last),
-        "members": [finding_json(one) for one in alert.members.values()],
-        "told_members": sorted(alert.told_members),
-    }
-
-
 def alert_of(members: Any) -> Alert:
     """Raises BadFact."""
-    known = Fields(members, "alert")
-    kept = [finding_of(one) for one in known.objects("members", MEMBERS_MAX)]
-    alert = Alert(
-        id=known.text("id"),
-        kind=known.text("kind"),
-        subject=known.text("subject"),
-        printer=known.optional_text("printer") or "",
-        gateway=known.optional_text("gateway") or "",
-        seen_us=_instant(known, "seen_us"),
-        since_us=_instant(known, "since_us"),
-        last=finding_of(known.members("last")),
-        members={one.id: one for one in kept},
-        told=known.integer("told", 0, _FAR),
-        told_us=_instant(known, "told_us"),
-        told_members=frozenset(known.texts("told_members", MEMBERS_MAX)),
-        fresh_us=_optional_instant(known, "fresh_us"),
-        clear_us=_optional_instant(known, "clear_us"),
-        by_person=known.truth("by_person"),
-        wide=known.truth("wide"),
-        quiet=known.truth("quiet"),
-        more=known.truth("more"),
-        ended_us=_optional_instant(known, "ended_us"),
-    )
-    known.finish()
-    return alert
-
-
-def finding_json(finding: Finding) -> dict[str, Any]:
-    return {one.name: getattr(finding, one.name) for one in fields(Finding)} | {"evidence": list(finding.evidence)}
-
-
-def finding_of(members: Any) -> Finding:
-    """Raises BadFact."""
-    known = Fields(members, "finding")
-    finding = Finding(
-        id=known.text("id"),
-        kind=known.text("kind"),
-        severity=known.choice("severity", get_args(Severity)),
-        printer=known.optional_text("printer") or "",
-        since_us=_instant(known, "since_us"),
-        until_us=_optional_instant(known, "until_us"),
-        state=known.choice("state", get_args(FindingState)),
-        text=known.text("text", LONGEST),
-        evidence=known.texts("evidence", EVIDENCE_MAX, LONGEST),
-        pages=known.optional_integer("pages", -_FAR, _FAR),
-        reason=known.optional_text("reason") or "",
-        place=known.optional_text("place") or "",
-    )
-    known.finish()
-    return finding
-
-
-def notification_json(notification: Notification) -> dict[str, Any]:
-    named = {one.name: getattr(notification, one.name) for one in fields(Notification)}
-    return named | {"evidence": list(notification.evidence)}
+    return _ALERT.read(Fields(members, "alert"))
 
 
 def notification_of(members: Any) -> Notification:
     """Raises BadFact."""
-    known = Fields(members, "notification")
-    notification = Notification(
-        alert=known.text("alert"),
-        nth=known.integer("nth", 1, _FAR),
-        step=known.choice("step", STEPS),
-        kind=known.text("kind"),
-        severity=known.choice("severity", get_args(Severity)),
-        subject=known.text("subject"),
-        printer=known.optional_text("printer") or "",
-        gateway=known.optional_text("gateway") or "",
-        since_us=_instant(known, "since_us"),
-        at_us=_instant(known, "at_us"),
-        until_us=_optional_instant(known, "until_us"),
-        title=known.text("title", LONGEST),
-        what=known.text("what", LONGEST),
-        cost=known.text("cost", LONGEST),
-        evidence=known.texts("evidence", EVIDENCE_MAX, LONGEST),
-        first=known.text("first", LONGEST),
-        command=known.text("command", LONGEST),
-        findings=known.integer("findings", 0, _FAR),
-        pages=known.optional_integer("pages", -_FAR, _FAR),
-    )
-    known.finish()
-    return notification
+    return _NOTIFICATION.read(Fields(members, "notification"))
 
 
-def _instant(known: Fields, name: str) -> int:
-    return known.integer(name, -_FAR, _FAR)
+def _text(name: str) -> Member:
+    return Member(name, TEXT, default="", written=True)
 
 
-def _optional_instant(known: Fields, name: str) -> int | None:
-    return known.optional_integer(name, -_FAR, _FAR)
+def _instant_or_null(name: str) -> Member:
+    return Member(name, _NUMBER, default=None, written=True)
+
+
+def _by_id(fields: Fields, name: str) -> dict[str, Finding]:
+    return {one.id: one for one in _MEMBERS.need(fields, name)}
+
+
+def _in_a_list(members: Mapping[str, Finding]) -> list[dict[str, Any]]:
+    return [_FINDING.write(one) for one in members.values()]
+
+
+def _names(fields: Fields, name: str) -> frozenset[str]:
+    return frozenset(fields.texts(name, MEMBERS_MAX))
+
+
+_NUMBER: Final = integer(-_FAR, _FAR)
+_COUNT: Final = integer(0, _FAR)
+_SEVERITY: Final = choice(get_args(Severity))
+_SENTENCE: Final = text(LONGEST)
+
+# Abridged: it names no releases.
+_FINDING: Final = Codec(
+    Finding,
+    Member("id", TEXT),
+    Member("kind", TEXT),
+    Member("severity", _SEVERITY),
+    _text("printer"),
+    Member("since_us", _NUMBER),
+    _instant_or_null("until_us"),
+    Member("state", choice(get_args(FindingState))),
+    Member("what", inner(EVIDENCE)),
+    Member("evidence", listed(inner(EVIDENCE), EVIDENCE_MAX)),
+    Member("pages", _NUMBER, default=None, written=True),
+    _text("reason"),
+    _text("place"),
+    outside=("releases",),
+)
+_MEMBERS: Final = listed(inner(_FINDING), MEMBERS_MAX)
+_ALERT: Final = Codec(
+    Alert,
+    Member("id", TEXT),
+    Member("kind", TEXT),
+    Member("subject", TEXT),
+    _text("printer"),
+    _text("gateway"),
+    Member("seen_us", _NUMBER),
+    Member("since_us", _NUMBER),
+    Member("last", inner(_FINDING)),
+    Member("members", Kind(_by_id, _by_id, _in_a_list)),
+    Member("told", _COUNT),
+    Member("told_us", _NUMBER),
+    Member("told_members", Kind(_names, _names, sorted)),
+    _instant_or_null("fresh_us"),
+    _instant_or_null("clear_us"),
+    Member("by_person", TRUTH),
+    Member("wide", TRUTH),
+    Member("quiet", TRUTH),
+    Member("more", TRUTH),
+    _instant_or_null("ended_us"),
+)
+_NOTIFICATION: Final = Codec(
+    Notification,
+    Member("alert", TEXT),
+    Member("nth", integer(1, _FAR)),
+    Member("step", choice(STEPS)),
+    Member("kind", TEXT),
+    Member("severity", _SEVERITY),
+    Member("subject", TEXT),
+    _text("printer"),
+    _text("gateway"),
+    Member("since_us", _NUMBER),
+    Member("at_us", _NUMBER),
+    _instant_or_null("until_us"),
+    Member("title", _SENTENCE),
+    Member("what", _SENTENCE),
+    Member("cost", _SENTENCE),
+    Member("evidence", texts(EVIDENCE_MAX, LONGEST)),
+    Member("first", _SENTENCE),
+    Member("command", _SENTENCE),
+    Member("findings", _COUNT),
+    Member("pages", _NUMBER, default=None, written=True),
+)
+
+alert_json: Final = _ALERT.write
+notification_json: Final = _NOTIFICATION.write

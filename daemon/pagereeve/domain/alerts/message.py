@@ -23,7 +23,7 @@ class Notification:
     when it was over. ``evidence`` has three lines at most; ``first`` is what to do first; ``command`` shows everything.
     ``findings`` counts the findings behind it that are open, ``pages`` the pages that they are about (None: none).
 
-    No message names a person or holds a badge number: what leaves by mail can't be called back (DESIGN.md section 6).
+    No message names a person or holds a badge number: what leaves by mail can't be called back.
     """
 
     alert: str

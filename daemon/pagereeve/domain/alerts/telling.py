@@ -2,22 +2,19 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Final, Literal
+from typing import Literal
 
 from pagereeve.domain.alerts.advice import ADVICE, GATEWAY_SILENT, Advice
-from pagereeve.domain.alerts.alert import Alert, AlertPolicy, SiteLayout, is_wide
+from pagereeve.domain.alerts.alert import EVIDENCE_SHOWN_MAX, Alert, AlertPolicy, SiteLayout, abridged, is_wide
 from pagereeve.domain.alerts.message import Notification, Step
+from pagereeve.domain.findings.wording import text_of, words_of
 from pagereeve.domain.ledger import Finding
+from pagereeve.domain.values.instants import to_text
 
 Decision = Step | Literal["forget"] | None
 """The step that is told now; an alert never told that is over; None: nothing now, ask again later."""
-
-EVIDENCE_LINES: Final = 3
-# Lines that name a person: what leaves by mail can't be called back, and the command shows them to who may see them.
-_PERSONAL: Final = re.compile(r"\bowner\b|'s, the job|^decided ")
 
 
 def decide(alert: Alert, policy: AlertPolicy, around: SiteLayout, now_us: int) -> tuple[Decision, Alert]:
@@ -120,28 +117,31 @@ def _message(alert: Alert, step: Step, advice: Advice, now_us: int) -> Notificat
 def _what(alert: Alert, step: Step, printers: Sequence[str]) -> str:
     if step == "resolved":
         if alert.last.state == "explained":
-            return f"Explained: {alert.last.reason}. It was: {alert.last.text}."
+            return f"Explained: {alert.last.reason}. It was: {text_of(alert.last, to_text)}."
         if alert.last.state == "open":
-            return f"What came later explains it. It was: {alert.last.text}."
-        return f"It is over. It was: {alert.last.text}."
+            return f"What came later explains it. It was: {text_of(alert.last, to_text)}."
+        return f"It is over. It was: {text_of(alert.last, to_text)}."
     if len(printers) > 1:
         return f"{len(printers)} printers: {', '.join(printers[:10])}{', ...' if len(printers) > 10 else ''}."
     where = f"{printers[0]}: " if printers and not alert.printer else ""
     more = len(alert.members) - 1
     others = f" And {more} more of the kind {'is' if more == 1 else 'are'} open." if more else ""
-    return f"{where}{alert.last.text}.{others}"
+    return f"{where}{text_of(alert.last, to_text)}.{others}"
 
 
 def _evidence(alert: Alert, printers: Sequence[str]) -> tuple[str, ...]:
     if len(printers) > 1:
         firsts = {one.printer: one for one in reversed(list(alert.members.values()))}
-        return tuple(f"{name}: {firsts[name].text}" for name in printers[:EVIDENCE_LINES])
+        return tuple(f"{name}: {text_of(firsts[name], to_text)}" for name in printers[:EVIDENCE_SHOWN_MAX])
     return impersonal(alert.last)
 
 
 def impersonal(finding: Finding) -> tuple[str, ...]:
-    """The first lines of a finding's evidence that name no person."""
-    return tuple(line for line in finding.evidence if not _PERSONAL.search(line))[:EVIDENCE_LINES]
+    """The first of a finding's evidence that is not personal, in words: what leaves by mail can't be called back.
+
+    The command shows the rest to whoever may see it. Instants are in UTC: a message has many readers.
+    """
+    return tuple(words_of(one, to_text) for one in abridged(finding).evidence)
 
 
 def _command(alert: Alert) -> str:

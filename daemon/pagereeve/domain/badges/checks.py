@@ -6,19 +6,20 @@ A fold over all badges and start notices of the site in order of time; it touche
 from __future__ import annotations
 
 from collections import OrderedDict
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
 from pagereeve.domain.badges.state import ChecksState, FeedState, ReaderState
 from pagereeve.domain.badges.swipes import SwipeKey, swipe_key
-from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, ReleaseStarted
+from pagereeve.domain.facts.facts import BadgeOutcome, BadgePresented, BadgeUnreadable, ReleaseStarted
 from pagereeve.domain.facts.policy import BadgePolicy
 from pagereeve.domain.facts.site_in_force import SiteRules
+from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.conditions import Condition
-from pagereeve.domain.ledger import Finding, ReleaseKey
-from pagereeve.domain.values.fields import Fields
-from pagereeve.domain.values.instants import SECOND_US, to_text
+from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
+from pagereeve.domain.values.instants import SECOND_US
 
 CheckedEvent = BadgePresented | BadgeUnreadable | ReleaseStarted
 # A reader is noisy from 19 of 20 refused frames on, and no more from half of them on: between the two it stays.
@@ -33,7 +34,7 @@ KINDS: Final[tuple[find.Kind, ...]] = (
     "feed-silent",
 )
 # What a release server answers to a badge that it doesn't know.
-UNKNOWN_ANSWER: Final = "unknown"
+UNKNOWN_ANSWER: Final[BadgeOutcome] = "unknown"
 # Of a fold's short memory: sightings that may still matter. The oldest goes first.
 SIGHTINGS_MAX: Final = 50_000
 RELEASES: Final = "release notices"
@@ -90,7 +91,7 @@ class BadgeChecks:
 
     def copied(self) -> BadgeChecks:
         """A fold of its own that goes on from here, without what was found so far."""
-        copy = BadgeChecks(self.rules, ChecksState.from_json(Fields(self.state.to_json(), "state")), self.told_after_us)
+        copy = BadgeChecks(self.rules, self.state.copied(), self.told_after_us)
         copy._alone, copy._swipes = set(self._alone), self._swipes.copy()
         copy._seen, copy._unknown = self._seen.copy(), self._unknown.copy()
         return copy
@@ -129,7 +130,7 @@ class BadgeChecks:
             return
         self._heard(self.state.gateway(badge.gateway), at_us)
         if alone:
-            self._unmatched(self.state.releases, RELEASES, at_us, policy, "badges were presented")
+            self._unmatched(self.state.releases, RELEASES, at_us, policy, "badges")
 
     def _was_alone(self, event: BadgePresented | ReleaseStarted) -> bool:
         """Of this event something of the other kind was to be expected."""
@@ -139,7 +140,7 @@ class BadgeChecks:
         return alone
 
     def _is_same_swipe(self, badge: BadgePresented, at_us: int, policy: BadgePolicy) -> bool:
-        """The step-by-step form of domain.swipes."""
+        """The step-by-step form of badges.swipes."""
         key = swipe_key(badge)
         last_us = self._swipes.get(key)
         _remember(self._swipes, key, at_us)
@@ -158,30 +159,21 @@ class BadgeChecks:
             reader.style, reader.otherwise, reader.otherwise_since_us = badge.resembles, 0, at_us
         reader.otherwise += 1
         if reader.changed is None and reader.otherwise >= policy.changed_badges:
-            text = (
-                f"{reader.otherwise} badges in a row are known only if written {reader.style}: "
-                "the reader writes them otherwise than its form says; nothing is mapped by itself"
-            )
+            what, evidence = shown.written_otherwise(reader.otherwise), (shown.style(reader.style),)
             since_us = reader.otherwise_since_us
             anchor = f"{reader.style} {since_us}"
-            reader.changed = Condition("reader-form-changed", reader.place, since_us, anchor, text)
+            reader.changed = Condition("reader-form-changed", reader.place, since_us, anchor, what, evidence)
 
     def _tell_unknown(self, reader: ReaderState, badge: BadgePresented, at_us: int) -> None:
-        text = "a badge was presented that nobody is known to own"
-        evidence = [f"the release server answered: {badge.outcome}"] if badge.outcome else []
-        self._tell("unknown-badge", reader.place, badge.origin.key, at_us, text, evidence)
+        evidence = [shown.answered(badge.outcome)] if badge.outcome else []
+        self._tell("unknown-badge", reader.place, badge.origin.key, at_us, shown.no_owner(), evidence)
 
     def _tell_two_places(self, before: BadgeSighting, badge: BadgePresented, at_us: int) -> None:
-        away_s = (at_us - before.at_us) / SECOND_US
-        text = (
-            f"one badge was presented at gateway {before.gateway} and {away_s:.1f} s later at gateway {badge.gateway}: "
-            "two cards of one number, or two readers within reach of one another"
-        )
-        both = (before, BadgeSighting(at_us, badge.gateway))
-        evidence = [f"at gateway {one.gateway}: {to_text(one.at_us)}" for one in both]
+        what = shown.two_places(before.gateway, badge.gateway, (at_us - before.at_us) * 1_000 // SECOND_US)
+        evidence = [shown.presented(before.at_us, before.gateway), shown.presented(at_us, badge.gateway)]
         place = f"gateways {before.gateway} and {badge.gateway}"
         anchor = badge.origin.key
-        self._tell("badge-in-two-places", place, anchor, at_us, text, evidence)
+        self._tell("badge-in-two-places", place, anchor, at_us, what, evidence)
 
     # Readers
 
@@ -195,9 +187,8 @@ class BadgeChecks:
         full = reader.frames >= policy.noisy_frames
         noisy = full and refusals * NOISY_SHARE[1] >= reader.frames * NOISY_SHARE[0]
         if reader.noisy is None and noisy:
-            last = f"{reader.frames} frames can't be read; the last one was refused for {refused}"
-            text = f"{refusals} of the reader's last {last}"
-            reader.noisy = Condition("reader-noisy", reader.place, at_us, str(at_us), text)
+            what = shown.noisy(refusals, reader.frames, refused)
+            reader.noisy = Condition("reader-noisy", reader.place, at_us, str(at_us), what)
         elif reader.noisy is not None and refusals * QUIET_SHARE[1] <= reader.frames * QUIET_SHARE[0]:
             self._over(reader.noisy, at_us)
             reader.noisy = None
@@ -226,22 +217,20 @@ class BadgeChecks:
         if alone:
             home = self.rules.gateway_of(started.printer, started.origin.at_us)
             place = f"badge lines of gateway {home}"
-            self._unmatched(self.state.gateway(home), place, at_us, policy, "releases named a badge")
+            self._unmatched(self.state.gateway(home), place, at_us, policy, "releases")
 
     def _compare_owners(self, started: ReleaseStarted, at_us: int) -> None:
         owner = self.rules.owner_of(started.badge, at_us)
         if owner and owner != started.owner:
-            text = "by the directory, the release's badge is not the badge of the job's owner"
-            evidence = [_line(started), f"the badge is {owner}'s, the job {started.owner}'s"]
+            evidence = [_release(started), shown.owners(owner, started.owner)]
             place = f"printer {started.printer}"
             anchor = started.origin.key
-            self._tell("badge-owner-differs", place, anchor, at_us, text, evidence)
+            self._tell("badge-owner-differs", place, anchor, at_us, shown.other_owner(), evidence)
 
     def _tell_elsewhere(self, started: ReleaseStarted, seen: BadgeSighting, home: str, at_us: int) -> None:
-        text = f"the badge was presented at gateway {seen.gateway}, and the release went to a printer behind {home}"
-        evidence = [_line(started), f"presented {to_text(seen.at_us)}"]
+        evidence = [_release(started), shown.presented(seen.at_us)]
         place, anchor = f"printer {started.printer}", started.origin.key
-        self._tell("badge-elsewhere", place, anchor, at_us, text, evidence)
+        self._tell("badge-elsewhere", place, anchor, at_us, shown.elsewhere(seen.gateway, home), evidence)
 
     def _heard(self, feed: FeedState, at_us: int) -> None:
         feed.heard, feed.unmatched = True, 0
@@ -249,7 +238,7 @@ class BadgeChecks:
         feed.silent = None
 
     @staticmethod
-    def _unmatched(feed: FeedState, place: str, at_us: int, policy: BadgePolicy, what: str) -> None:
+    def _unmatched(feed: FeedState, place: str, at_us: int, policy: BadgePolicy, others: str) -> None:
         """One notice more that should have had one of this feed beside it."""
         if not feed.heard:
             return
@@ -258,15 +247,21 @@ class BadgeChecks:
         feed.unmatched += 1
         lasted = at_us - feed.since_us >= policy.silent_us
         if feed.silent is None and feed.unmatched >= policy.silent_after and lasted:
-            text = f"{feed.unmatched} {what} since {to_text(feed.since_us)}, and nothing came of this feed"
-            feed.silent = Condition("feed-silent", place, feed.since_us, str(feed.since_us), text)
+            what = shown.nothing_came(feed.unmatched, others, feed.since_us)
+            feed.silent = Condition("feed-silent", place, feed.since_us, str(feed.since_us), what)
 
     # Findings
 
     def _tell(
-        self, kind: find.Kind, place: str, anchor: tuple[str, str], at_us: int, text: str, evidence: list[str]
+        self,
+        kind: find.Kind,
+        place: str,
+        anchor: tuple[str, str],
+        at_us: int,
+        what: Evidence,
+        evidence: Sequence[Evidence],
     ) -> None:
-        condition = Condition(kind, place, at_us, "\n".join(anchor), text, tuple(evidence))
+        condition = Condition(kind, place, at_us, "\n".join(anchor), what, tuple(evidence))
         self.findings.append((at_us, condition.finding()))
 
     def _over(self, condition: Condition | None, at_us: int) -> None:
@@ -281,8 +276,8 @@ def _remember(known: OrderedDict[Key, Value], key: Key, value: Value) -> None:
         known.popitem(last=False)
 
 
-def _line(started: ReleaseStarted) -> str:
-    return find.release_line(ReleaseKey(started.origin.source, started.release))
+def _release(started: ReleaseStarted) -> Evidence:
+    return shown.release(ReleaseKey(started.origin.source, started.release))
 
 
 def steps_of(event: CheckedEvent) -> tuple[CheckStep, CheckStep]:

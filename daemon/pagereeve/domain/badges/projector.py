@@ -11,21 +11,21 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from pagereeve.domain.badges.checks import BadgeChecks, CheckedEvent, CheckStep, steps_of
-from pagereeve.domain.badges.state import ChecksState
+from pagereeve.domain.badges.state import CHECKS
 from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Fact, ReleaseStarted
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.projection.projector import HOLD_BACK_US, Update, apply_update
+from pagereeve.domain.values.codec import INSTANT, Codec, Kind, Member
 from pagereeve.domain.values.fields import Fields
-from pagereeve.domain.values.instants import from_text, to_text
 
 SITE: Final = ""
 """The printer name under which facts and findings stand that concern no one printer."""
 COPY_SOURCE: Final = "urn:pagereeve:copy"
 """Copies of a badge for the other printers behind its gateway bear this source: the badge itself is one event."""
 
-BADGES_VERSION: Final = 1
+BADGES_VERSION: Final = 2
 # Events after which a resume point is stored: often enough for a quick start, seldom enough for a small database.
 SEAL_EVERY: Final = 5_000
 
@@ -42,17 +42,28 @@ class BadgeResumePoint:
     state: dict[str, Any]
 
     def to_json(self) -> dict[str, object]:
-        return {"version": BADGES_VERSION, "at": to_text(self.at_us), "entrance": self.state}
+        return _RESUME_POINT.write(self) | {"version": BADGES_VERSION}
 
     @classmethod
     def from_json(cls, members: Any) -> BadgeResumePoint:
         """Raises BadFact, also for a resume point that another version left."""
         fields = Fields(members, "resume_point")
         fields.integer("version", BADGES_VERSION, BADGES_VERSION)
-        resume_point = cls(from_text(fields.text("at"), "resume_point.at"), fields.members("entrance"))
-        fields.finish()
-        ChecksState.from_json(Fields(resume_point.state, "resume_point.entrance"))
-        return resume_point
+        return _RESUME_POINT.read(fields)
+
+
+def _state_of(fields: Fields, name: str) -> dict[str, Any]:
+    """The members as they are, if a state can be read from them."""
+    members = fields.members(name)
+    CHECKS.read(Fields(members, fields.path(name)))
+    return members
+
+
+_RESUME_POINT: Final = Codec(
+    BadgeResumePoint,
+    Member("at_us", INSTANT, "at"),
+    Member("state", Kind(_state_of, _state_of), "entrance"),
+)
 
 
 def checked_event(fact: Fact) -> CheckedEvent | None:
@@ -162,7 +173,7 @@ class BadgeProjector:
             if self.resume_point is None:
                 self._base = BadgeChecks(self.rules)
             else:
-                state = ChecksState.from_json(Fields(self.resume_point.state, "resume_point.entrance"))
+                state = CHECKS.read(Fields(self.resume_point.state, "resume_point.entrance"))
                 self._base = BadgeChecks(self.rules, state, self.resume_point.at_us)
             steps = (step for event in self._before for step in steps_of(event) if step.at_us <= self.anchor_us)
             for step in sorted(steps, key=lambda one: one.order):
@@ -183,7 +194,7 @@ class BadgeProjector:
             if step.at_us <= limit_us:
                 base.take(step)
         base.told_after_us, base.findings = limit_us, []
-        resume_point = BadgeResumePoint(limit_us, base.state.to_json())
+        resume_point = BadgeResumePoint(limit_us, CHECKS.write(base.state))
         sealed = self._segment(self.anchor_us, [one for at_us, one in live.findings if at_us <= limit_us], resume_point)
         live.findings = [(at_us, one) for at_us, one in live.findings if at_us > limit_us]
         self.resume_point = resume_point

@@ -4,15 +4,29 @@ point.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import re
+from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
-from pagereeve.domain.findings.conditions import Condition
+from pagereeve.domain.findings.conditions import CONDITION, Condition
+from pagereeve.domain.values.codec import (
+    BIT,
+    FIGURE_MAX,
+    INSTANT,
+    TEXT,
+    ByHand,
+    Codec,
+    Kind,
+    Member,
+    Spread,
+    inner,
+    integer,
+    placed,
+)
+from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import Fields
-from pagereeve.domain.values.instants import from_text, to_text
 
 FRAMES_MAX: Final = 64
-COUNT_MAX: Final = 2**53 - 1
 # Names of readers and gateways come from outside: so many are remembered, the longest unheard of is forgotten first.
 REMEMBERED_MAX: Final = 10_000
 
@@ -45,33 +59,6 @@ class ReaderState:
         self.refused = (self.refused << 1 | refused) & ((1 << kept) - 1)
         return self.refused.bit_count()
 
-    def to_json(self) -> dict[str, Any]:
-        members: dict[str, Any] = {"gateway": self.gateway, "reader": self.reader, "frames": self.frames}
-        if self.refused:
-            # As text: so many bits are beyond the numbers of RFC 8785.
-            members["refused"] = f"{self.refused:x}"
-        if self.otherwise:
-            members |= {"otherwise": self.otherwise, "style": self.style, "since": to_text(self.otherwise_since_us)}
-        return members | _conditions(noisy=self.noisy, changed=self.changed)
-
-    @classmethod
-    def from_json(cls, fields: Fields) -> ReaderState:
-        """Raises BadFact."""
-        otherwise = fields.optional_integer("otherwise", 1, COUNT_MAX) or 0
-        state = cls(
-            gateway=fields.text("gateway"),
-            reader=fields.optional_text("reader") or "",
-            refused=int(fields.optional_text("refused") or "0", 16),
-            frames=fields.integer("frames", 0, FRAMES_MAX),
-            otherwise=otherwise,
-            style=fields.text("style") if otherwise else "",
-            otherwise_since_us=from_text(fields.text("since"), "since") if otherwise else 0,
-            noisy=_condition(fields, "noisy"),
-            changed=_condition(fields, "changed"),
-        )
-        fields.finish()
-        return state
-
 
 @dataclass(slots=True)
 class FeedState:
@@ -84,25 +71,6 @@ class FeedState:
     unmatched: int = 0
     since_us: int = 0
     silent: Condition | None = None
-
-    def to_json(self) -> dict[str, Any]:
-        members: dict[str, Any] = {"heard": int(self.heard)}
-        if self.unmatched:
-            members |= {"unmatched": self.unmatched, "since": to_text(self.since_us)}
-        return members | _conditions(silent=self.silent)
-
-    @classmethod
-    def from_json(cls, fields: Fields) -> FeedState:
-        """Raises BadFact."""
-        unmatched = fields.optional_integer("unmatched", 1, COUNT_MAX) or 0
-        state = cls(
-            heard=bool(fields.integer("heard", 0, 1)),
-            unmatched=unmatched,
-            since_us=from_text(fields.text("since"), "since") if unmatched else 0,
-            silent=_condition(fields, "silent"),
-        )
-        fields.finish()
-        return state
 
 
 @dataclass(slots=True)
@@ -128,40 +96,79 @@ class ChecksState:
             del self.gateways[next(iter(self.gateways))]
         return known
 
+    def copied(self) -> ChecksState:
+        readers = {key: replace(one) for key, one in self.readers.items()}
+        return ChecksState(readers, {name: replace(one) for name, one in self.gateways.items()}, replace(self.releases))
+
     def standing(self) -> list[Condition]:
         """The conditions that hold, in a fixed order."""
         held = [state.noisy for state in self.readers.values()] + [state.changed for state in self.readers.values()]
         held += [state.silent for state in (self.releases, *self.gateways.values())]
         return sorted((one for one in held if one is not None), key=lambda one: (one.since_us, one.kind, one.place))
 
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "readers": {str(place): one.to_json() for place, one in enumerate(self.readers.values())},
-            "gateways": {name: one.to_json() for name, one in self.gateways.items()},
-            "gateway_order": {str(place): name for place, name in enumerate(self.gateways)},
-            "releases": self.releases.to_json(),
-        }
 
-    @classmethod
-    def from_json(cls, fields: Fields) -> ChecksState:
-        """Raises BadFact."""
-        state = cls(releases=FeedState.from_json(fields.object("releases")))
-        readers = fields.object("readers")
-        for name in sorted(readers.names(), key=int):
-            reader = ReaderState.from_json(readers.object(name))
-            state.readers[reader.gateway, reader.reader] = reader
-        gateways, order = fields.object("gateways"), fields.object("gateway_order")
-        for place in sorted(order.names(), key=int):
-            name = order.text(place)
-            state.gateways[name] = FeedState.from_json(gateways.object(name))
-        fields.finish()
-        return state
+def _bits(fields: Fields, name: str) -> int | None:
+    digits = fields.optional_text(name)
+    if digits is not None and not _HEX.fullmatch(digits):
+        raise BadFact(fields.path(name), f"{digits[:40]!r} is no number of 1 to 16 hexadecimal digits")
+    return None if digits is None else int(digits, 16)
 
 
-def _conditions(**held: Condition | None) -> dict[str, Any]:
-    return {name: one.to_json() for name, one in held.items() if one is not None}
+_HEX: Final = re.compile("[0-9a-f]{1,16}")
+# As text: so many bits are beyond the numbers of RFC 8785.
+_BITS: Final = Kind(_bits, _bits, "{:x}".format)
+_HELD: Final = inner(CONDITION)
+_IN_A_ROW: Final = integer(1, FIGURE_MAX)
+
+READER: Final = Codec(
+    ReaderState,
+    Member("gateway", TEXT),
+    Member("reader", TEXT, default="", written=True),
+    Member("refused", _BITS, default=0),
+    Member("frames", integer(0, FRAMES_MAX)),
+    Member("otherwise", _IN_A_ROW, default=0),
+    Member("style", TEXT, default="", beside="otherwise"),
+    Member("otherwise_since_us", INSTANT, "since", default=0, beside="otherwise"),
+    Member("noisy", _HELD, default=None),
+    Member("changed", _HELD, default=None),
+)
+FEED: Final = Codec(
+    FeedState,
+    Member("heard", BIT),
+    Member("unmatched", _IN_A_ROW, default=0),
+    Member("since_us", INSTANT, "since", default=0, beside="unmatched"),
+    Member("silent", _HELD, default=None),
+)
+_READERS: Final = placed(inner(READER), REMEMBERED_MAX)
+_ORDER: Final = placed(TEXT, REMEMBERED_MAX)
 
 
-def _condition(fields: Fields, name: str) -> Condition | None:
-    known = fields.optional_object(name)
-    return None if known is None else Condition.from_json(known)
+def _readers_of(fields: Fields, name: str) -> dict[tuple[str, str], ReaderState]:
+    return {(one.gateway, one.reader): one for one in _READERS.need(fields, name)}
+
+
+def _readers_json(readers: dict[tuple[str, str], ReaderState]) -> dict[str, Any]:
+    return {str(place): READER.write(one) for place, one in enumerate(readers.values())}
+
+
+def _gateways_of(fields: Fields) -> dict[str, FeedState]:
+    gateways, order = fields.object("gateways"), _ORDER.need(fields, "gateway_order")
+    known = {name: FEED.read(gateways.object(name)) for name in order}
+    gateways.finish()
+    return known
+
+
+def _gateways_json(gateways: dict[str, FeedState]) -> dict[str, Any]:
+    """By name, and their order beside them: an object's members have none."""
+    return {
+        "gateways": {name: FEED.write(one) for name, one in gateways.items()},
+        "gateway_order": {str(place): name for place, name in enumerate(gateways)},
+    }
+
+
+CHECKS: Final = Codec(
+    ChecksState,
+    Member("readers", Kind(_readers_of, _readers_of, _readers_json)),
+    Spread("gateways", ByHand(_gateways_json, _gateways_of)),
+    Member("releases", inner(FEED)),
+)

@@ -1,4 +1,4 @@
-"""Swipes: a reader repeats a card that lies on it, and that is one swipe (FIELD-CASES 3.12, EVerest/EVerest#2497)."""
+"""Swipes: a reader repeats a card that lies on it, and that is one swipe (EVerest/EVerest#2497)."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ SwipeKey = tuple[str, str, str, str]
 
 
 def swipe_key(badge: BadgePresented) -> SwipeKey:
-    """Another answer is another swipe (Donkie/Spoolman#1115)."""
+    """Another answer is another swipe (Donkie/Spoolman#1115); those that count as ``other`` are one answer."""
     return (badge.badge, badge.gateway, badge.reader, badge.outcome)
 
 

@@ -1,4 +1,4 @@
-"""Sharing counted pages among a bracket's releases (DESIGN.md 3.4, step 6). The parts always sum to the whole."""
+"""Sharing counted pages among a bracket's releases (domain/README.md, step 6). The parts always sum to the whole."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The law, checked from outside: last cut - first reading = the sum over accounts (DESIGN.md 3.4).
+"""The law, checked from outside: last cut - first reading = the sum over accounts (domain/README.md, promise 2).
 
 Found by trying every reading against every window, without the partition that the ledger is made with: a mistake there
 shows here.

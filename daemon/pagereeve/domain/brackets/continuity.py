@@ -1,4 +1,8 @@
-"""May two neighbouring readings be subtracted from one another? (STANDARDS.md 3.4, FIELD-CASES.md 1.16 to 1.22)"""
+"""May two neighbouring readings be subtracted from one another? (domain/README.md, step 1)
+
+How counts fall, wrap and change hands: HP-LASERJET-COMMON-MIB (prtMarkerLifeCount), home-assistant/core#182493,
+0xAHA/Growatt_ModbusTCP#417, fusioninventory/fusioninventory-for-glpi#1186 and #492.
+"""
 
 from __future__ import annotations
 
@@ -10,11 +14,12 @@ from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import COUNTER32_MODULUS, Count, Plateau
 
 TICKS_MODULUS = 2**32
-# Agents' clocks drift, and a read takes time: STANDARDS.md 3.2 allows the larger of 5 s and 1 %.
+# Agents' clocks drift, and a read takes time: the larger of 5 s and 1 % is our choice.
 UPTIME_SLACK_CS = 500
 # Pages that may surface at once without any time having passed: counters that step by the job.
 JUMP_SLACK = 50
-# A wrap is believed only this near the top (FIELD-CASES.md 1.17), however long the meter was not read.
+# A wrap is believed only this near the top (as utilities judge a rollover: common practice, no source; the figure is
+# our choice), however long the meter was not read.
 WRAP_NEAR = 5_000
 
 

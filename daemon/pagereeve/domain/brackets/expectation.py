@@ -1,4 +1,4 @@
-"""What a release should cost on one channel, as an interval with reasons (DESIGN.md 3.2, STANDARDS.md 6.8)."""
+"""What a release should cost on one channel, as an interval with reasons (RFC 2707 section 2, RFC 8011 section 5.2)."""
 
 from __future__ import annotations
 

@@ -19,8 +19,10 @@ from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Interval
 
+HINT_PREFIX: Final = "hint-"
 REPEATS_MAX: Final = 5
-# A device may print again, or lose, the sheets that were on their way (STANDARDS 6.8); more is no jam's doing.
+# A device may print again, or lose, the sheets that were on their way (common practice, no source); more is no jam's
+# doing.
 JAM_SHEETS_MAX: Final = 3
 
 
@@ -210,6 +212,13 @@ def _predicted(hypothesis: Hypothesis, one: Compared) -> Interval:
     return total_of(counts)
 
 
+HAPPENED: Final = {
+    "repeated-job": "the job came out more than once",
+    "jam-reprint": "sheets were printed again after a jam",
+    "jam-loss": "sheets that were lost in a jam were not printed again",
+}
+
+
 def happened(one: Compared) -> tuple[str, ...]:
     """What may have happened to this bracket alone: nothing that a setting would remove."""
     least, most = one.expected.least, one.expected.most
@@ -225,3 +234,14 @@ def happened(one: Compared) -> tuple[str, ...]:
         if max(0, least - most_lost) <= one.counted < least:
             told.append("jam-loss")
     return tuple(told)
+
+
+def hints(one: Compared) -> tuple[str, ...]:
+    """Reasons of the form ``hint-...``, for a bracket whose count is not what was expected."""
+    return tuple(HINT_PREFIX + name for name in (*explaining(one), *happened(one)))
+
+
+def hint_text(reason: str) -> str:
+    """What a hint says, in words."""
+    name = reason.removeprefix(HINT_PREFIX)
+    return HAPPENED.get(name) or BY_NAME[name].text

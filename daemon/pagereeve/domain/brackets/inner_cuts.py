@@ -1,4 +1,6 @@
-"""Soft cuts: an inner rest of a shared bracket at which the count fits the first releases (DESIGN.md 3.4, step 4)."""
+"""Soft cuts: an inner rest of a shared bracket at which the count fits the first releases
+(domain/README.md, step 4).
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,6 @@
-"""Cuts, and the stretches between them: every page the meter counted lies in exactly one (DESIGN.md 3.4, 3 and 4)."""
+"""Cuts, and the stretches between them: every page the meter counted lies in exactly one
+(domain/README.md, steps 3 and 4).
+"""
 
 from __future__ import annotations
 

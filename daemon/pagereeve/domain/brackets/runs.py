@@ -1,4 +1,4 @@
-"""Meter runs: the stretches of a printer's life in which its readings can be subtracted (DESIGN.md 3.4, step 1)."""
+"""Meter runs: the stretches of a printer's life in which its readings can be subtracted (domain/README.md, step 1)."""
 
 from __future__ import annotations
 

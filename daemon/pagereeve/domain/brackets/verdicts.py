@@ -1,4 +1,4 @@
-"""Counted against expected: one verdict for a bracket and channel (DESIGN.md 3.4, step 5)."""
+"""Counted against expected: one verdict for a bracket and channel (domain/README.md, step 5)."""
 
 from __future__ import annotations
 

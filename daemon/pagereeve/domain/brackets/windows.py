@@ -1,4 +1,4 @@
-"""When a release may have moved the meter (DESIGN.md 3.4, step 2)."""
+"""When a release may have moved the meter (domain/README.md, step 2)."""
 
 from __future__ import annotations
 

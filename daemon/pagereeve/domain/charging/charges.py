@@ -1,4 +1,4 @@
-"""Claims, counts and charges: three figures, never mixed (DESIGN.md 3.5), and the posting that carries the count."""
+"""Claims, counts and charges: three figures, never mixed, and the posting that carries the count."""
 
 from __future__ import annotations
 

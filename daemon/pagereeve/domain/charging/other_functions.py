@@ -1,7 +1,8 @@
 """Copies and faxes beside a release: what the meter itself counts as another function's is nobody's surplus.
 
-A total counts prints, copies and faxes alike (FIELD-CASES 1.14). Where the meter counts the functions apart, over the
-very same stretch, pages beyond what was released are theirs as far as their own counts reach; so are pages of a gap.
+A total counts prints, copies and faxes alike (docs.cpp.canon M124813, prtMarkerGroup; Ricoh SP 310DN service manual).
+Where the meter counts the functions apart, over the very same stretch, pages beyond what was released are theirs as far
+as their own counts reach; so are pages of a gap.
 """
 
 from __future__ import annotations

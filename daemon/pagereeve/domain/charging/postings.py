@@ -1,4 +1,4 @@
-"""From one closed stretch to its rows: stretch, posting, charges (DESIGN.md 3.4, steps 5 to 7)."""
+"""From one closed stretch to its rows: stretch, posting, charges (domain/README.md, steps 5 to 7)."""
 
 from __future__ import annotations
 
@@ -9,8 +9,7 @@ from typing import Final
 
 from pagereeve.domain.brackets.allocation import SHARES, share_out
 from pagereeve.domain.brackets.expectation import NOBODYS_CHANNELS, START_UP, Expectation
-from pagereeve.domain.brackets.hints import PREFIX, hints
-from pagereeve.domain.brackets.hypotheses import Compared
+from pagereeve.domain.brackets.hypotheses import HINT_PREFIX, Compared, hints
 from pagereeve.domain.brackets.inner_cuts import BracketPart, movements_in, split_shared
 from pagereeve.domain.brackets.partition import Between, Broken, Portion
 from pagereeve.domain.brackets.runs import Sample
@@ -221,7 +220,7 @@ def _charge(stretch: Stretch, window: Window, expectation: Expectation, owed: Ow
     reasons = [*expectation.reasons, *_window_reasons([window])]
     if len(stretch.releases) > 1:
         reasons += ["about-the-bracket", *(reason for reason in stretch.reasons if reason in SHARES)]
-    reasons += [reason for reason in stretch.reasons if reason == START_UP or reason.startswith(PREFIX)]
+    reasons += [reason for reason in stretch.reasons if reason == START_UP or reason.startswith(HINT_PREFIX)]
     return charge_of(
         window,
         expectation,

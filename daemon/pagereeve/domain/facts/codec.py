@@ -2,13 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from dataclasses import fields as dataclass_fields
 from dataclasses import replace
-from typing import Any, Final, assert_never
+from typing import Any, Final, get_args
 
-from pagereeve.domain.facts.codec_origin import origin_json, origin_of
-from pagereeve.domain.facts.codec_policy import policy_of, rules_json
-from pagereeve.domain.facts.codec_site import SITE_READERS, site_json
 from pagereeve.domain.facts.events import data_of, event_of
 from pagereeve.domain.facts.facts import (
     Assigned,
@@ -16,77 +13,148 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
     Bound,
+    ClockMark,
     Conflict,
-    Decided,
     Event,
     Fact,
+    Origin,
     PlateauRead,
     PolicySet,
-    PrinterNoted,
     ReadFailed,
     Registered,
-    ReleaseEnded,
-    ReleaseStarted,
     SettleLearned,
 )
-from pagereeve.domain.facts.reading import (
-    COUNTER32_MODULUS,
-    Count,
-    Plateau,
-    PrinterState,
-    Sight,
-    Silence,
-    SilenceReason,
-    Unit,
+from pagereeve.domain.facts.policy import (
+    LARGE_WEIGHT_MAX,
+    BadgePolicy,
+    BlankBacks,
+    Charging,
+    Copies,
+    NumberUp,
+    Policy,
+    SidesMade,
 )
+from pagereeve.domain.facts.reading_codec import PLATEAU, SILENCE
 from pagereeve.domain.values.canonical import canonical
+from pagereeve.domain.values.codec import FIGURE, FIGURE_MAX, INSTANT, TEXT, Codec, Kind, Member, Spread, choice, parsed
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import Fields
-from pagereeve.domain.values.instants import to_text
 
-FIGURE_MAX = 2**53 - 1
-CHANNELS_MAX = 32
-TICKS_MAX = 2**32 - 1
+
+def _rules_json(policy: Policy | BadgePolicy) -> dict[str, Any]:
+    """Names are those of the fields, durations microseconds."""
+    return {field.name: getattr(policy, field.name) for field in dataclass_fields(policy)}
+
+
+_POLICY_CHOICES: Final[dict[str, tuple[str, ...]]] = {
+    "charging": get_args(Charging),
+    "blank_backs": get_args(BlankBacks),
+    "copies": get_args(Copies),
+    "number_up": get_args(NumberUp),
+    "sides": get_args(SidesMade),
+}
+# None is *unknown* here.
+_POLICY_OPEN: Final = {"separator_sheets": 2, "large_media_weight": LARGE_WEIGHT_MAX, "start_up_pages": FIGURE_MAX}
+
+
+def _policy_of(fields: Fields) -> Policy:
+    """A policy whose unnamed rules keep their defaults. Raises BadFact."""
+    changes: dict[str, Any] = {}
+    for name in fields.names():
+        if name in _POLICY_CHOICES:
+            changes[name] = fields.choice(name, _POLICY_CHOICES[name])
+        elif name in _POLICY_OPEN:
+            changes[name] = fields.optional_integer(name, 0, _POLICY_OPEN[name])
+        elif name in Policy.__dataclass_fields__:
+            changes[name] = fields.integer(name, 0, FIGURE_MAX)
+    fields.finish()
+    return Policy(**changes)
+
+
+def _badge_policy_of(fields: Fields) -> BadgePolicy:
+    """As _policy_of. Raises BadFact."""
+    known = [name for name in fields.names() if name in BadgePolicy.__dataclass_fields__]
+    policy = BadgePolicy(**{name: fields.integer(name, 0, FIGURE_MAX) for name in known})
+    fields.finish()
+    return policy
+
+
+_RULES: Final[Kind[Policy]] = parsed(_policy_of, _rules_json)
+_BADGE_RULES: Final[Kind[BadgePolicy]] = parsed(_badge_policy_of, _rules_json)
+
+# Members of facts are left out where they say nothing.
+_PRINTER: Final = Member("printer", TEXT)
+_ANY_PRINTER: Final = Member("printer", TEXT, default="")
+_AT: Final = Member("at_us", INSTANT, "at")
+# A fact of the site concerns no printer: "" as its class says.
+_OF_SITE: Final = ("printer",)
+
+_ORIGIN: Final = Codec(
+    Origin,
+    Member("source", TEXT),
+    Member("id", TEXT),
+    Member("at_us", INSTANT, "at"),
+    Member("received_us", INSTANT, "received"),
+    Member("occurred_us", INSTANT, "occurred", default=None),
+    Member("clock", choice(get_args(ClockMark)), default=""),
+)
+_CODECS: Final[dict[str, Codec[Any]]] = {
+    "reading": Codec(PlateauRead, _PRINTER, Spread("plateau", PLATEAU)),
+    "read-failed": Codec(ReadFailed, _PRINTER, Spread("silence", SILENCE)),
+    "policy": Codec(PolicySet, _PRINTER, _AT, Member("policy", _RULES)),
+    "settle-learned": Codec(SettleLearned, _PRINTER, _AT, Member("settle_us", FIGURE)),
+    "assigned": Codec(Assigned, _AT, Member("owner", TEXT), Member("cost_centre", TEXT), outside=_OF_SITE),
+    "registered": Codec(Registered, _AT, Member("name", TEXT), Member("gateway", TEXT, default=""), outside=_OF_SITE),
+    "bound": Codec(
+        Bound,
+        _AT,
+        Member("badge", TEXT),
+        Member("owner", TEXT),
+        Member("known_us", INSTANT, "known"),
+        Member("until_us", INSTANT, "until", default=None),
+        outside=_OF_SITE,
+    ),
+    "entrance-policy": Codec(BadgePolicySet, _AT, Member("policy", _BADGE_RULES), outside=_OF_SITE),
+    "badge-unreadable": Codec(
+        BadgeUnreadable,
+        Spread("origin", _ORIGIN),
+        Member("gateway", TEXT),
+        Member("reason", TEXT),
+        Member("reader", TEXT, default=""),
+        outside=_OF_SITE,
+    ),
+    "conflict": Codec(
+        Conflict,
+        _ANY_PRINTER,
+        Spread("origin", _ORIGIN),
+        Member("kind", TEXT, "type"),
+        Member("digest", TEXT),
+    ),
+}
+"""By what ``fact`` says, all but events: their codecs are in EVENT_TYPES."""
+_KIND_OF: Final = {codec.made: kind for kind, codec in _CODECS.items()}
+_EVENT: Final = "event"
 
 
 def to_json(fact: Fact) -> dict[str, Any]:
     """The fact as a JSON object; ``fact`` names its kind."""
-    match fact:
-        case PlateauRead():
-            body = {"fact": "reading", "printer": fact.printer, **_plateau_json(fact.plateau)}
-        case ReadFailed():
-            body = {"fact": "read-failed", "printer": fact.printer, **_silence_json(fact.silence)}
-        case PolicySet():
-            body = {"fact": "policy", "printer": fact.printer, "at": to_text(fact.at_us)}
-            body["policy"] = rules_json(fact.policy)
-        case SettleLearned():
-            body = {"fact": "settle-learned", "printer": fact.printer, "at": to_text(fact.at_us)}
-            body["settle_us"] = fact.settle_us
-        case Assigned() | Registered() | Bound() | BadgePolicySet() | BadgeUnreadable():
-            body = site_json(fact)
-        case Conflict():
-            body = {"fact": "conflict", "printer": fact.printer, **origin_json(fact.origin)}
-            body |= {"type": fact.kind, "digest": fact.digest}
-        case BadgePresented() | ReleaseStarted() | ReleaseEnded() | PrinterNoted() | Decided():
-            kind, data = data_of(fact)
-            body = {"fact": "event", "printer": fact.printer, **origin_json(fact.origin)}
-            body |= {"type": kind, "data": data}
-            if isinstance(fact, BadgePresented):
-                body["resembles"] = fact.resembles
-        case _:
-            assert_never(fact)
-    return {name: value for name, value in body.items() if value not in ("", None)}
+    if isinstance(fact, Event):
+        return _event_json(fact)
+    kind = _KIND_OF[type(fact)]
+    return {"fact": kind, **_CODECS[kind].write(fact)}
 
 
 def from_json(members: Any) -> Fact:
     """The inverse of to_json. Raises BadFact, which names the member that is wrong."""
     fields = Fields(members, "")
     kind = fields.text("fact")
-    reader = _READERS.get(kind)
-    if reader is None:
-        raise BadFact("fact", f"{kind[:40]!r} is not known; known are {', '.join(sorted(_READERS))}")
-    fact = reader(fields)
-    fields.finish()
+    if kind == _EVENT:
+        return _event(fields)
+    codec = _CODECS.get(kind)
+    if codec is None:
+        known = ", ".join(sorted([*_CODECS, _EVENT]))
+        raise BadFact("fact", f"{kind[:40]!r} is not known; known are {known}")
+    fact: Fact = codec.read(fields)
     return fact
 
 
@@ -95,150 +163,21 @@ def fact_bytes(fact: Fact) -> bytes:
     return canonical(to_json(fact))
 
 
+def _event_json(event: Event) -> dict[str, Any]:
+    """Around its ``data``: what the sender's envelope said, and what was found out about it."""
+    kind, data = data_of(event)
+    members = {"fact": _EVENT, "type": kind, "data": data, **_ORIGIN.write(event.origin)}
+    if event.printer:
+        members["printer"] = event.printer
+    if isinstance(event, BadgePresented) and event.resembles:
+        members["resembles"] = event.resembles
+    return members
+
+
 def _event(fields: Fields) -> Event:
     printer = fields.optional_text("printer") or ""
-    event = event_of(fields.text("type"), origin_of(fields), fields.members("data"))
+    event = event_of(fields.text("type"), _ORIGIN.take(fields), fields.members("data"))
     if isinstance(event, BadgePresented):
-        return replace(event, printer=printer, resembles=fields.optional_text("resembles") or "")
+        event = replace(event, resembles=fields.optional_text("resembles") or "")
+    fields.finish()
     return replace(event, printer=printer)
-
-
-def _plateau_json(plateau: Plateau) -> dict[str, Any]:
-    return {
-        "first_sent": to_text(plateau.first_sent_us),
-        "first_received": to_text(plateau.first_received_us),
-        "last_sent": to_text(plateau.last_sent_us),
-        "last_received": to_text(plateau.last_received_us),
-        "count": plateau.count,
-        **sight_json(plateau.sight),
-        "first_uptime_cs": plateau.first_uptime_cs,
-        "last_uptime_cs": plateau.last_uptime_cs,
-        "first_power_on": plateau.first_power_on,
-        "last_power_on": plateau.last_power_on,
-    }
-
-
-def sight_json(sight: Sight) -> dict[str, Any]:
-    return {
-        "counts": {name: count.value for name, count in sight.counts},
-        "units": {name: count.unit.value for name, count in sight.counts},
-        **counter_json(sight.counts),
-        "serial": sight.serial,
-        "object_id": sight.object_id,
-        "state": sight.state.value,
-        "errors": list(sight.errors),
-        **({"responder": sight.responder} if sight.responder else {}),
-    }
-
-
-def counter_json(counts: Iterable[tuple[str, Count]]) -> dict[str, Any]:
-    """What is to be said of the counters themselves, where it isn't what goes without saying."""
-    listed = list(counts)
-    moduli = {name: count.modulus for name, count in listed if count.modulus != COUNTER32_MODULUS}
-    objects = {name: count.object for name, count in listed if count.object}
-    members = {"moduli": moduli, "objects": objects}
-    return {name: value for name, value in members.items() if value}
-
-
-def counts_from(fields: Fields) -> tuple[tuple[str, Count], ...]:
-    """The members ``counts``, ``units``, ``moduli`` and ``objects``, by channel. Raises BadFact."""
-    counts, units = fields.object("counts"), fields.object("units")
-    moduli = fields.optional_object("moduli") or Fields({}, "moduli")
-    objects = fields.optional_object("objects") or Fields({}, "objects")
-    names = sorted(counts.names())
-    if len(names) > CHANNELS_MAX:
-        raise BadFact("counts", f"has {len(names)} channels; {CHANNELS_MAX} at most")
-    found = []
-    for name in names:
-        value = counts.integer(name, 0, FIGURE_MAX)
-        unit = units.choice(name, tuple(Unit))
-        modulus = moduli.optional_integer(name, 0, FIGURE_MAX)
-        modulus = COUNTER32_MODULUS if modulus is None else modulus
-        found.append((name, Count(value, unit, modulus, objects.optional_text(name) or "")))
-    for rest in (units, moduli, objects):
-        rest.finish()
-    return tuple(found)
-
-
-def _sight(fields: Fields) -> Sight:
-    return Sight(
-        counts=counts_from(fields),
-        serial=fields.optional_text("serial") or "",
-        object_id=fields.optional_text("object_id") or "",
-        state=fields.choice("state", tuple(PrinterState)),
-        errors=fields.texts("errors", 32),
-        responder=fields.optional_text("responder") or "",
-    )
-
-
-def _reading(fields: Fields) -> PlateauRead:
-    printer = fields.text("printer")
-    plateau = Plateau(
-        first_sent_us=fields.instant("first_sent"),
-        first_received_us=fields.instant("first_received"),
-        last_sent_us=fields.instant("last_sent"),
-        last_received_us=fields.instant("last_received"),
-        count=fields.integer("count", 1, FIGURE_MAX),
-        sight=_sight(fields),
-        first_uptime_cs=fields.optional_integer("first_uptime_cs", 0, TICKS_MAX),
-        last_uptime_cs=fields.optional_integer("last_uptime_cs", 0, TICKS_MAX),
-        first_power_on=fields.optional_integer("first_power_on", 0, FIGURE_MAX),
-        last_power_on=fields.optional_integer("last_power_on", 0, FIGURE_MAX),
-    )
-    times = (plateau.first_sent_us, plateau.first_received_us, plateau.last_received_us)
-    if list(times) != sorted(times) or not plateau.first_sent_us <= plateau.last_sent_us <= plateau.last_received_us:
-        raise BadFact("last_received", "the reading ends before it begins; check the four times")
-    return PlateauRead(printer, plateau)
-
-
-def _silence_json(silence: Silence) -> dict[str, Any]:
-    return {
-        "first_sent": to_text(silence.first_sent_us),
-        "last_received": to_text(silence.last_received_us),
-        "count": silence.count,
-        "reason": silence.reason.value,
-        "detail": silence.detail,
-        "responder": silence.responder,
-    }
-
-
-def _failed(fields: Fields) -> ReadFailed:
-    return ReadFailed(
-        fields.text("printer"),
-        Silence(
-            first_sent_us=fields.instant("first_sent"),
-            last_received_us=fields.instant("last_received"),
-            count=fields.integer("count", 1, FIGURE_MAX),
-            reason=fields.choice("reason", tuple(SilenceReason)),
-            detail=fields.optional_text("detail") or "",
-            responder=fields.optional_text("responder") or "",
-        ),
-    )
-
-
-def _policy(fields: Fields) -> PolicySet:
-    return PolicySet(fields.text("printer"), fields.instant("at"), policy_of(fields.object("policy")))
-
-
-def _settle(fields: Fields) -> SettleLearned:
-    return SettleLearned(fields.text("printer"), fields.instant("at"), fields.integer("settle_us", 0, FIGURE_MAX))
-
-
-def _conflict(fields: Fields) -> Conflict:
-    return Conflict(
-        printer=fields.optional_text("printer") or "",
-        origin=origin_of(fields),
-        kind=fields.text("type"),
-        digest=fields.text("digest"),
-    )
-
-
-_READERS: Final[dict[str, Callable[[Fields], Fact]]] = {
-    **SITE_READERS,
-    "event": _event,
-    "reading": _reading,
-    "read-failed": _failed,
-    "policy": _policy,
-    "settle-learned": _settle,
-    "conflict": _conflict,
-}

@@ -1,12 +1,13 @@
-"""The ``data`` of the event types, read strictly: from an envelope's JSON to a fact (DESIGN.md 3.1)."""
+"""The ``data`` of the event types, read strictly: from an envelope's JSON to a fact, and back."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from typing import Any, Final, Literal, get_args
+from dataclasses import dataclass
+from typing import Any, Final, get_args
 
 from pagereeve.domain.facts.facts import (
     Action,
+    BadgeOutcome,
     BadgePresented,
     Decided,
     Event,
@@ -27,6 +28,7 @@ from pagereeve.domain.facts.ticket import (
     Sides,
     Ticket,
 )
+from pagereeve.domain.values.codec import TEXT, Codec, Kind, Member, choice, inner, integer, text
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import Fields
 
@@ -39,157 +41,129 @@ FINDING_DECIDED: Final = "pagereeve.finding.decided.v1"
 NAME_MAX = 200
 
 
+@dataclass(frozen=True, slots=True)
+class EventType:
+    """All that other rooms need to know of a type of event; a new one is one more row of EVENT_TYPES.
+
+    kind      the CloudEvents ``type``, and the kind under which the journal stores it
+    counter   its short name in counters and metrics
+    data      between the fact and the members of ``data``; what is unknown is left out
+    needed    texts of the fact; where one is empty, a stored body is read back before anybody relies on it
+    stands    is it in force beyond its own time, as a decision is? (then it is in the condition of ix_fact_few)
+    checked   do the badge checks look at it? (then it is in the condition of ix_fact_entrance)
+    """
+
+    kind: str
+    counter: str
+    data: Codec[Any]
+    needed: tuple[str, ...]
+    stands: bool = False
+    checked: bool = False
+
+
 def event_of(event_type: str, origin: Origin, data: Any) -> Event:
     """The fact that ``data`` of ``event_type`` states. Raises BadFact, which names the member."""
-    reader = _READERS.get(event_type)
-    if reader is None:
-        raise BadFact("type", f"{event_type[:80]!r} is not known; known are {', '.join(sorted(_READERS))}")
-    fields = Fields(data, "data")
-    event = reader(fields, origin)
-    fields.finish()
+    known = _BY_KIND.get(event_type)
+    if known is None:
+        raise BadFact("type", f"{event_type[:80]!r} is not known; known are {', '.join(sorted(_BY_KIND))}")
+    event: Event = known.data.read(Fields(data, "data"), printer="", origin=origin)
     return event
 
 
+def type_of(event: Event) -> EventType:
+    return _BY_FACT[type(event)]
+
+
+def type_named(kind: str) -> EventType | None:
+    return _BY_KIND.get(kind)
+
+
 def data_of(event: Event) -> tuple[str, dict[str, Any]]:
-    """The inverse: an event's type and its ``data``, without what is unknown."""
-    data: dict[str, Any]
-    match event:
-        case BadgePresented():
-            kind = BADGE_PRESENTED
-            data = {
-                "badge": event.badge,
-                "gateway": event.gateway,
-                "reader": event.reader,
-                "outcome": event.outcome,
-            }
-        case ReleaseStarted():
-            kind = RELEASE_STARTED
-            data = {
-                "release": event.release,
-                "job": event.job,
-                "owner": event.owner,
-                "printer": event.printer,
-                "gateway": event.gateway,
-                "badge": event.badge,
-                "queue": event.queue,
-                "ticket": ticket_data(event.ticket),
-                "was": event.was,
-            }
-        case ReleaseEnded():
-            kind = RELEASE_ENDED
-            data = {"release": event.release, "outcome": event.outcome, "pages_sent": event.pages_sent}
-        case PrinterNoted():
-            kind = PRINTER_NOTED
-            data = {"printer": event.printer, "note": event.note, "text": event.text}
-        case Decided():
-            kind = FINDING_DECIDED
-            data = {
-                "finding": event.finding,
-                "action": event.action,
-                "by": event.by,
-                "reason": event.reason,
-                "text": event.text,
-            }
-    return kind, {name: value for name, value in data.items() if value not in ("", None, {})}
+    """The inverse of ``event_of``: an event's type and its ``data``, without what is unknown."""
+    known = type_of(event)
+    return known.kind, known.data.write(event)
 
 
-def _badge(fields: Fields, origin: Origin) -> BadgePresented:
-    return BadgePresented(
-        printer="",
-        origin=origin,
-        badge=fields.text("badge", NAME_MAX),
-        gateway=fields.text("gateway", NAME_MAX),
-        reader=fields.optional_text("reader", NAME_MAX) or "",
-        outcome=fields.optional_text("outcome", NAME_MAX) or "",
-    )
+def _is_reasoned(decided: Decided) -> tuple[str, str] | None:
+    if decided.action == "explain" and not decided.reason:
+        return "reason", f"is missing; one of {', '.join(get_args(Reason))} explains a finding"
+    return None
 
 
-def _started(fields: Fields, origin: Origin) -> ReleaseStarted:
-    return ReleaseStarted(
-        printer=fields.text("printer", NAME_MAX),
-        origin=origin,
-        release=fields.text("release", NAME_MAX),
-        job=fields.text("job", NAME_MAX),
-        owner=fields.text("owner", NAME_MAX),
-        gateway=fields.optional_text("gateway", NAME_MAX) or "",
-        badge=fields.optional_text("badge", NAME_MAX) or "",
-        queue=fields.optional_text("queue", NAME_MAX) or "",
-        ticket=ticket_of(fields.optional_object("ticket")),
-        was=fields.optional_text("was", NAME_MAX) or "",
-    )
+def _answer(fields: Fields, name: str) -> BadgeOutcome | None:
+    """A sender words its answer as it likes, and may name somebody in it: what is no known word counts as ``other``."""
+    said = fields.optional_text(name, NAME_MAX)
+    return next((one for one in get_args(BadgeOutcome) if one == said), "other") if said else None
 
 
-def _ended(fields: Fields, origin: Origin) -> ReleaseEnded:
-    return ReleaseEnded(
-        printer="",
-        origin=origin,
-        release=fields.text("release", NAME_MAX),
-        outcome=fields.choice("outcome", get_args(Outcome)),
-        pages_sent=fields.optional_integer("pages_sent", 0, PAGES_MAX),
-    )
+_NAME: Final = text(NAME_MAX)
 
+# Each member may be absent or null for *unknown*.
+TICKET: Final = Codec(
+    Ticket,
+    Member("pages", integer(0, PAGES_MAX), default=None),
+    Member("copies", integer(1, COPIES_MAX), default=None),
+    Member("sides", choice(get_args(Sides)), default=None),
+    Member("number_up", integer(1, NUMBER_UP_MAX), default=None),
+    Member("color_mode", choice(get_args(ColorMode)), default=None),
+    Member("media", _NAME, default=None),
+    Member("separator_sheets", integer(0, SEPARATORS_MAX), default=None),
+    Member("title", TEXT, default=None),
+)
+_BADGE: Final = Codec(
+    BadgePresented,
+    Member("badge", _NAME),
+    Member("gateway", _NAME),
+    Member("reader", _NAME, default=""),
+    Member("outcome", Kind(_answer, _answer), default=""),
+    outside=("printer", "origin", "resembles"),
+)
+_STARTED: Final = Codec(
+    ReleaseStarted,
+    Member("printer", _NAME),
+    Member("release", _NAME),
+    Member("job", _NAME),
+    Member("owner", _NAME),
+    Member("gateway", _NAME, default=""),
+    Member("badge", _NAME, default=""),
+    Member("queue", _NAME, default=""),
+    Member("ticket", inner(TICKET), default=Ticket()),
+    Member("was", _NAME, default=""),
+    outside=("origin",),
+)
+_ENDED: Final = Codec(
+    ReleaseEnded,
+    Member("release", _NAME),
+    Member("outcome", choice(get_args(Outcome))),
+    Member("pages_sent", integer(0, PAGES_MAX), default=None),
+    outside=("printer", "origin"),
+)
+_NOTED: Final = Codec(
+    PrinterNoted,
+    Member("printer", _NAME),
+    Member("note", choice(get_args(Note))),
+    Member("text", TEXT, default=""),
+    outside=("origin",),
+)
+_DECIDED: Final = Codec(
+    Decided,
+    Member("finding", _NAME),
+    Member("action", choice(get_args(Action))),
+    Member("by", _NAME),
+    Member("reason", choice(get_args(Reason)), default=""),
+    Member("text", TEXT, default=""),
+    outside=("printer", "origin"),
+    check=_is_reasoned,
+)
 
-def _noted(fields: Fields, origin: Origin) -> PrinterNoted:
-    return PrinterNoted(
-        printer=fields.text("printer", NAME_MAX),
-        origin=origin,
-        note=fields.choice("note", get_args(Note)),
-        text=fields.optional_text("text") or "",
-    )
+EVENT_TYPES: Final = (
+    EventType(BADGE_PRESENTED, "badge", _BADGE, needed=("badge", "gateway"), checked=True),
+    EventType(RELEASE_STARTED, "started", _STARTED, needed=("printer", "release", "job", "owner"), checked=True),
+    EventType(RELEASE_ENDED, "ended", _ENDED, needed=("release",)),
+    EventType(PRINTER_NOTED, "noted", _NOTED, needed=("printer",), stands=True),
+    EventType(FINDING_DECIDED, "decided", _DECIDED, needed=("finding", "by", "reason"), stands=True),
+)
+"""The one table of the types of events: names of counters, stored kinds and what is read follow from it."""
 
-
-def _decided(fields: Fields, origin: Origin) -> Decided:
-    action = fields.choice("action", get_args(Action))
-    reason: Reason | Literal[""] = fields.optional_choice("reason", get_args(Reason)) or ""
-    if action == "explain" and not reason:
-        raise BadFact("data.reason", f"is missing; one of {', '.join(get_args(Reason))} explains a finding")
-    return Decided(
-        printer="",
-        origin=origin,
-        finding=fields.text("finding", NAME_MAX),
-        action=action,
-        by=fields.text("by", NAME_MAX),
-        reason=reason,
-        text=fields.optional_text("text") or "",
-    )
-
-
-_READERS: Final[dict[str, Callable[[Fields, Origin], Event]]] = {
-    BADGE_PRESENTED: _badge,
-    RELEASE_STARTED: _started,
-    RELEASE_ENDED: _ended,
-    PRINTER_NOTED: _noted,
-    FINDING_DECIDED: _decided,
-}
-
-
-def ticket_of(fields: Fields | None) -> Ticket:
-    """The ticket's members; each may be absent or null for *unknown*. Raises BadFact."""
-    if fields is None:
-        return Ticket()
-    ticket = Ticket(
-        pages=fields.optional_integer("pages", 0, PAGES_MAX),
-        copies=fields.optional_integer("copies", 1, COPIES_MAX),
-        sides=fields.optional_choice("sides", get_args(Sides)),
-        number_up=fields.optional_integer("number_up", 1, NUMBER_UP_MAX),
-        color_mode=fields.optional_choice("color_mode", get_args(ColorMode)),
-        media=fields.optional_text("media", NAME_MAX),
-        separator_sheets=fields.optional_integer("separator_sheets", 0, SEPARATORS_MAX),
-        title=fields.optional_text("title"),
-    )
-    fields.finish()
-    return ticket
-
-
-def ticket_data(ticket: Ticket) -> dict[str, Any]:
-    members = {
-        "pages": ticket.pages,
-        "copies": ticket.copies,
-        "sides": ticket.sides,
-        "number_up": ticket.number_up,
-        "color_mode": ticket.color_mode,
-        "media": ticket.media,
-        "separator_sheets": ticket.separator_sheets,
-        "title": ticket.title,
-    }
-    return {name: value for name, value in members.items() if value is not None}
+_BY_KIND: Final = {one.kind: one for one in EVENT_TYPES}
+_BY_FACT: Final[dict[type[Event], EventType]] = {one.data.made: one for one in EVENT_TYPES}

@@ -10,6 +10,8 @@ from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.facts.ticket import Ticket
 
 Outcome = Literal["completed", "cancelled", "aborted"]
+BadgeOutcome = Literal["accepted", "refused", "unknown", "nothing-held", "failed", "other"]
+"""What a release server answered to a badge. Any other text counts as ``other``, and nothing else of it is kept."""
 Note = Literal["maintenance-begun", "maintenance-ended", "meter-replaced", "moved"]
 ClockMark = Literal["", "corrected", "behind", "implausible-past", "future", "missing"]
 Action = Literal["explain", "close"]
@@ -35,7 +37,7 @@ Reason = Literal[
 class Origin:
     """Where an event came from: ``key``, of source and id, is its identity.
 
-    ``occurred_us`` is the source's claim, ``received_us`` ours. ``at_us``, decided once at the door, is the
+    ``occurred_us`` is the source's claim, ``received_us`` ours. ``at_us``, decided once when it is received, is the
     instant every later step uses; ``clock`` says why it differs from the claim, if it does.
     """
 
@@ -68,7 +70,7 @@ class BadgePresented:
     badge: str
     gateway: str
     reader: str = ""
-    outcome: str = ""
+    outcome: BadgeOutcome | Literal[""] = ""
     resembles: str = ""
 
 
@@ -211,7 +213,8 @@ class Conflict:
     digest: str
 
 
-Event = BadgePresented | ReleaseStarted | ReleaseEnded | PrinterNoted | Decided
+ReleaseNotice = ReleaseStarted | ReleaseEnded
+Event = BadgePresented | ReleaseNotice | PrinterNoted | Decided
 Fact = (
     Event
     | PlateauRead
@@ -226,7 +229,7 @@ Fact = (
     | Conflict
 )
 
-# A union written in place would be built anew at each call.
+# A union written in place would be built again at each call.
 _DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, BadgePolicySet)
 
 

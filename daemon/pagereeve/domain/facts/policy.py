@@ -13,13 +13,14 @@ Copies = Literal["as-ticket", "in-pages"]
 NumberUp = Literal["as-ticket", "in-pages"]
 SidesMade = Literal["as-ticket", "one-sided"]
 
-# Meters that weigh sizes count a large side twice (FIELD-CASES 1.13); of heavier weights nothing is known.
+# Meters that weigh sizes count a large side twice (docs.cpp.canon M124813, prtMarkerLifeCount); of heavier weights
+# nothing is known.
 LARGE_WEIGHT_MAX = 2
 
 
 @dataclass(frozen=True, slots=True)
 class Policy:
-    """The rules of one printer. Every default is argued in DEVELOPERS.md, "Policy".
+    """The rules of one printer. Every default is argued in domain/README.md, "Policy".
 
     settle_us            how long the count must stand still before a window may close
     settle_longest_us    the longest settle time that may be learnt
@@ -44,32 +45,32 @@ class Policy:
     start_up_pages       pages that the printer makes of its own after it was off; None is unknown (0 to 1)
     """
 
-    settle_us: int = 10 * SECOND_US
-    floor_us: int = 1 * SECOND_US
-    unmoved_us: int = 120 * SECOND_US
-    longest_us: int = 4 * 3600 * SECOND_US
-    longest_stalled_us: int = 72 * 3600 * SECOND_US
-    fresh_us: int = 60 * SECOND_US
-    tolerance_permille: int = 0
+    settle_us: int = 10 * SECOND_US  # common practice, no source
+    floor_us: int = 1 * SECOND_US  # common practice, no source
+    unmoved_us: int = 120 * SECOND_US  # common practice, no source
+    longest_us: int = 4 * 3600 * SECOND_US  # our choice
+    longest_stalled_us: int = 72 * 3600 * SECOND_US  # from Friday to Monday: OpenPrinting/cups#278, apple/cups#200
+    fresh_us: int = 60 * SECOND_US  # our choice; that age matters: home-assistant/home-assistant.io#28092
+    tolerance_permille: int = 0  # share and fixed part, as WAC 173-360A-0620 has them
     tolerance_pages: int = 0
-    speed_per_minute: int = 200
-    fall_back: int = 10
-    modulus: int = 2**32
-    charging: Charging = "lesser"
-    blank_backs: BlankBacks = "unknown"
-    separator_sheets: int | None = 0
-    badge_within_us: int = 0
-    settle_longest_us: int = 120 * SECOND_US
-    copies: Copies = "as-ticket"
-    number_up: NumberUp = "as-ticket"
+    speed_per_minute: int = 200  # common practice, no source
+    fall_back: int = 10  # HP-LASERJET-COMMON-MIB, prtMarkerLifeCount
+    modulus: int = 2**32  # RFC 2578 section 7.1.6
+    charging: Charging = "lesser"  # our choice
+    blank_backs: BlankBacks = "unknown"  # RFC 2707 section 2
+    separator_sheets: int | None = 0  # RFC 8011 section 5.2.3
+    badge_within_us: int = 0  # our choice
+    settle_longest_us: int = 120 * SECOND_US  # our choice
+    copies: Copies = "as-ticket"  # apple/cups#1782
+    number_up: NumberUp = "as-ticket"  # apple/cups#2672
     sides: SidesMade = "as-ticket"
-    large_media_weight: int | None = None
-    start_up_pages: int | None = None
+    large_media_weight: int | None = None  # docs.cpp.canon M124813, prtMarkerLifeCount
+    start_up_pages: int | None = None  # RFC 3805 section 6, prtAuxiliarySheetStartupPage
 
 
 @dataclass(frozen=True, slots=True)
 class BadgePolicy:
-    """The rules for badges and feeds, of the whole site. Every default is argued in DEVELOPERS.md, "Policy".
+    """The rules for badges and feeds, of the whole site. Every default is argued in domain/README.md, "Policy".
 
     swipe_us          the same badge at the same reader again within this of its last sighting is the same swipe
     travel_us         the same badge at another gateway within this is in two places; 0 turns it off
@@ -80,10 +81,10 @@ class BadgePolicy:
     silent_us         and for at least this long
     """
 
-    swipe_us: int = 2 * SECOND_US
-    travel_us: int = 10 * SECOND_US
-    nearby_us: int = 600 * SECOND_US
-    noisy_frames: int = 20
-    changed_badges: int = 3
-    silent_after: int = 10
-    silent_us: int = 600 * SECOND_US
+    swipe_us: int = 2 * SECOND_US  # our choice; that readers repeat: EVerest/EVerest#2497
+    travel_us: int = 10 * SECOND_US  # common practice, no source
+    nearby_us: int = 600 * SECOND_US  # our choice
+    noisy_frames: int = 20  # our choice; that readers fail so: esphome/issues#4220
+    changed_badges: int = 3  # our choice; that forms change: esprfid/esp-rfid#610
+    silent_after: int = 10  # common practice, no source
+    silent_us: int = 600 * SECOND_US  # common practice, no source

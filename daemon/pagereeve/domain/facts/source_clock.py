@@ -1,4 +1,4 @@
-"""When did an event happen? A source's claim, corrected by what its clock has shown (DESIGN.md 3.1)."""
+"""When did an event happen? A source's claim, corrected by what its clock has shown."""
 
 from __future__ import annotations
 
@@ -10,10 +10,13 @@ from pagereeve.domain.values.instants import SECOND_US
 
 # 2000-01-01: no gateway with this feed existed, so an earlier time is a clock that lost its battery.
 PLAUSIBLE_FROM_US = 946_684_800 * SECOND_US
+# Our choice, as are all limits here: more than a year.
 PAST_MAX_US = 400 * 86_400 * SECOND_US
+# That events come from the future: datalust/seq-tickets#1570; 2 min is our choice.
 FUTURE_MAX_US = 120 * SECOND_US
 # Delays this small are the network, not the clock.
 TRANSPORT_US = 1 * SECOND_US
+# That a stalled batch shifts events by 10 to 30 s: PostHog/posthog-js#3808; from when to correct is our choice.
 CORRECT_FROM_US = 3 * SECOND_US
 CORRECT_MAX_US = 120 * SECOND_US
 DELAYS_MIN = 8
@@ -27,8 +30,8 @@ LASTED_US = 600 * SECOND_US
 class SourceClock:
     """The latest (delay, received) of one source. The smallest delay bounds the offset of its clock.
 
-    One stalled batch must not move the estimate (FIELD-CASES.md 5.9, PostHog/posthog-js#3808), and a backlog of old
-    events is late, not badly timed (5.10, opslane/opslane#62): only an offset that every delay shows is corrected.
+    One stalled batch must not move the estimate (PostHog/posthog-js#3808), and a backlog of old
+    events is late, not badly timed (opslane/opslane#62): only an offset that every delay shows is corrected.
     """
 
     delays: deque[tuple[int, int]] = field(default_factory=lambda: deque(maxlen=DELAYS_MAX))

@@ -1,16 +1,14 @@
-"""Something that holds from one instant to another, kept in few words until it is over: then it is a closed finding."""
+"""Something that holds from one instant to another, kept as a few values until it is over: a closed finding then."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, get_args
+from typing import Final, get_args
 
-from pagereeve.domain.findings.finding import Kind, make
-from pagereeve.domain.ledger import Finding
-from pagereeve.domain.values.fields import Fields
-from pagereeve.domain.values.instants import from_text, to_text
-
-EVIDENCE_MAX = 20
+from pagereeve.domain.findings.evidence_codec import EVIDENCE
+from pagereeve.domain.findings.finding import EVIDENCE_MAX, Kind, make
+from pagereeve.domain.ledger import Evidence, Finding
+from pagereeve.domain.values.codec import INSTANT, TEXT, Codec, Member, choice, inner, listed
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,33 +19,20 @@ class Condition:
     place: str
     since_us: int
     anchor: str
-    text: str
-    evidence: tuple[str, ...] = ()
+    what: Evidence
+    evidence: tuple[Evidence, ...] = ()
 
     def finding(self, until_us: int | None = None) -> Finding:
-        found = make(self.kind, "", (self.place, self.anchor), self.since_us, self.text, self.evidence, until_us)
+        found = make(self.kind, "", (self.place, self.anchor), self.since_us, self.what, self.evidence, until_us)
         return replace(found, place=self.place)
 
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "kind": self.kind,
-            "place": self.place,
-            "since": to_text(self.since_us),
-            "anchor": self.anchor,
-            "text": self.text,
-            "evidence": list(self.evidence),
-        }
 
-    @classmethod
-    def from_json(cls, fields: Fields) -> Condition:
-        """Raises BadFact."""
-        condition = cls(
-            kind=fields.choice("kind", get_args(Kind)),
-            place=fields.text("place"),
-            since_us=from_text(fields.text("since"), "since"),
-            anchor=fields.text("anchor"),
-            text=fields.text("text"),
-            evidence=fields.texts("evidence", EVIDENCE_MAX),
-        )
-        fields.finish()
-        return condition
+CONDITION: Final = Codec(
+    Condition,
+    Member("kind", choice(get_args(Kind))),
+    Member("place", TEXT),
+    Member("since_us", INSTANT, "since"),
+    Member("anchor", TEXT),
+    Member("what", inner(EVIDENCE)),
+    Member("evidence", listed(inner(EVIDENCE), EVIDENCE_MAX), default=(), written=True),
+)

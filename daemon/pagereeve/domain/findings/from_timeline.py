@@ -5,25 +5,18 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
-from typing import Final
 
 from pagereeve.domain.brackets.runs import Run
-from pagereeve.domain.brackets.timeline import Again, Timeline
+from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.brackets.windows import Moment, Release, Window
 from pagereeve.domain.facts.in_force import NOTE_REACH_US
 from pagereeve.domain.facts.reading import Silence
+from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
-from pagereeve.domain.ledger import Finding, ReleaseKey
-from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
 
 # Silences shorter than this many failed reads are a lost datagram, not a silent meter.
 SILENCE_TRIES_MIN = 2
-
-AGAIN: Final[dict[Again, str]] = {
-    "echo": "the same start notice came again under another id; it changes nothing",
-    "repeat": "a release of this name was started before, for the same job: it claims nothing anew",
-    "reuse": "the source used this release's name before, for another job; each is a release of its own",
-}
 
 Dated = tuple[int | None, Finding]
 
@@ -50,9 +43,9 @@ def noticed(
 
 def _unknown(timeline: Timeline) -> Finding:
     printer, first = timeline.printer, timeline.starts[0]
-    text = f"no printer {printer!r} is in the registry, so its meter is not read; correct the name or add it"
-    evidence = [find.release_line(ReleaseKey(one.origin.source, one.release)) for one in timeline.starts]
-    return find.make("unknown-printer", printer, (), first.origin.at_us, text, evidence)
+    evidence = [shown.release(ReleaseKey(one.origin.source, one.release)) for one in timeline.starts]
+    what = shown.not_registered(printer)
+    return find.make("unknown-printer", printer, (), first.origin.at_us, what, evidence)
 
 
 def _explained(timeline: Timeline, before: Run, after: Run, finding: Finding) -> Finding:
@@ -62,8 +55,8 @@ def _explained(timeline: Timeline, before: Run, after: Run, finding: Finding) ->
     note = timeline.rules.noted_between("meter-replaced", from_us, to_us)
     if note is None:
         return finding
-    line = f"noted {to_text(note.origin.at_us)}: {note.note} {note.text}".strip()
-    return replace(finding, until_us=note.origin.at_us, state="explained", evidence=(*finding.evidence, line))
+    evidence = (*finding.evidence, shown.noted(note))
+    return replace(finding, until_us=note.origin.at_us, state="explained", evidence=evidence)
 
 
 def _silences(timeline: Timeline, moments: Sequence[Moment], windows: Sequence[Window]) -> Iterator[Dated]:
@@ -111,36 +104,35 @@ def _restarts(timeline: Timeline, moments: Sequence[Moment], windows: Sequence[W
             if window.release.start_us < after.from_us and (window.closes_us is None or window.closes_us > before.to_us)
         ]
         if inside:
-            text = "the printer restarted inside a bracket; the count did not fall"
-            evidence = find.pair_lines(before.sample.plateau, after.sample.plateau)
-            evidence += [find.release_line(window.release.key) for window in inside]
-            anchor = (after.run.number, after.from_us)
-            yield after.from_us, find.make("printer-restarted", timeline.printer, anchor, after.from_us, text, evidence)
+            evidence = shown.readings(before.sample.plateau, after.sample.plateau)
+            evidence += [shown.release(window.release.key) for window in inside]
+            anchor, what = (after.run.number, after.from_us), shown.restarted()
+            yield after.from_us, find.make("printer-restarted", timeline.printer, anchor, after.from_us, what, evidence)
 
 
 def _of_release(timeline: Timeline, window: Window) -> Iterator[Dated]:
     release = window.release
     started, key = release.started, release.key
-    evidence = [find.release_line(key), f"job {started.job}, owner {started.owner}"]
-    told: list[tuple[find.Kind, str]] = []
+    evidence = [shown.release(key), shown.job(started)]
+    found: list[tuple[find.Kind, Evidence]] = []
     if release.again is not None:
-        told.append(("repeated-release", AGAIN[release.again]))
+        found.append(("repeated-release", shown.started_again(release.again)))
     if release.ended is None and window.closes_us is not None and not release.is_repeat:
-        told.append(("release-never-ended", "no end notice came; the window closed without one"))
+        found.append(("release-never-ended", shown.no_end()))
     if release.policy.badge_within_us and not _badge_before(timeline, release):
-        told.append(("release-without-badge", "no badge was presented at the gateway before this release"))
-    for kind, text in told:
-        yield window.closes_us, find.make(kind, timeline.printer, started.origin.key, release.start_us, text, evidence)
+        found.append(("release-without-badge", shown.no_badge()))
+    for kind, what in found:
+        yield window.closes_us, find.make(kind, timeline.printer, started.origin.key, release.start_us, what, evidence)
 
 
 def _echoes(timeline: Timeline) -> Iterator[Dated]:
     for started in timeline.starts:
         if timeline.again.get(started.origin.key) == "echo":
             at_us = started.origin.at_us
-            evidence = [find.release_line(ReleaseKey(started.origin.source, started.release))]
-            evidence.append(f"event {started.origin.id}")
-            anchor = started.origin.key
-            yield at_us, find.make("repeated-release", timeline.printer, anchor, at_us, AGAIN["echo"], evidence)
+            evidence = [shown.release(ReleaseKey(started.origin.source, started.release))]
+            evidence.append(shown.event(started.origin.id))
+            anchor, what = started.origin.key, shown.started_again("echo")
+            yield at_us, find.make("repeated-release", timeline.printer, anchor, at_us, what, evidence)
 
 
 def _badge_before(timeline: Timeline, release: Release) -> bool:

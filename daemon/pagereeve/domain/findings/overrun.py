@@ -10,9 +10,9 @@ from pagereeve.domain.brackets.partition import Partition
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.verdicts import tolerance
 from pagereeve.domain.brackets.windows import expected_of
+from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding
-from pagereeve.domain.values.instants import to_text
 
 
 def overrun(printer: str, part: Partition, runs: Sequence[Run]) -> Finding | None:
@@ -35,13 +35,9 @@ def overrun(printer: str, part: Partition, runs: Sequence[Run]) -> Finding | Non
     else:
         return None
     releases = sorted((one.release for one in windows), key=lambda one: one.order)
-    whose = "the release" if len(releases) == 1 else f"{len(releases)} releases together"
-    text = (
-        f"{counted} {unit} counted so far, {find.span(expected.least, expected.most)} expected for {whose}: "
-        "the meter has passed what was released, and still goes on"
-    )
-    before = f"{part.channel} {opening.count.value} until {to_text(opening.to_us)}, {counted} more at {to_text(at_us)}"
-    evidence = [before, *(find.release_line(one.key) for one in releases)]
+    what = shown.count_passed(counted, unit, expected, len(releases))
+    passed = shown.counted_so_far(part.channel, opening.count.value, opening.to_us, counted, at_us)
+    evidence = [passed, *(shown.release(one.key) for one in releases)]
     anchor = find.bracket_anchor(part.channel, releases)
     pages = counted - expected.most
-    return find.make("surplus", printer, anchor, releases[0].start_us, text, evidence, pages=pages)
+    return find.make("surplus", printer, anchor, releases[0].start_us, what, evidence, pages=pages)

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Final
 
 from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.facts.facts import ReleaseEnded, ReleaseStarted
+from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
-from pagereeve.domain.ledger import Finding, ReleaseKey
-from pagereeve.domain.values.fields import Fields
-from pagereeve.domain.values.instants import from_text, to_text
+from pagereeve.domain.findings.evidence_codec import EVIDENCE
+from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
+from pagereeve.domain.values.codec import INSTANT, TEXT, Codec, Member, inner
 
 # Of one printer: so many sources at once, the oldest trouble is forgotten first.
 TROUBLES_MAX: Final = 16
@@ -25,32 +26,18 @@ class ClockTrouble:
     source: str
     event: str
     since_us: int
-    text: str
+    what: Evidence
     release: str
 
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "source": self.source,
-            "event": self.event,
-            "since": to_text(self.since_us),
-            "text": self.text,
-            "release": self.release,
-        }
 
-    @classmethod
-    def from_json(cls, fields: Fields) -> ClockTrouble:
-        """Raises BadFact."""
-        trouble = cls(
-            source=fields.text("source"),
-            event=fields.text("event"),
-            since_us=from_text(fields.text("since"), "since"),
-            text=fields.text("text"),
-            release=fields.text("release"),
-        )
-        fields.finish()
-        return trouble
-
-
+CLOCK_TROUBLE: Final = Codec(
+    ClockTrouble,
+    Member("source", TEXT),
+    Member("event", TEXT),
+    Member("since_us", INSTANT, "since"),
+    Member("what", inner(EVIDENCE)),
+    Member("release", TEXT),
+)
 ClockTroubles = tuple[ClockTrouble, ...]
 
 
@@ -87,15 +74,10 @@ def _dated(timeline: Timeline, after_us: int) -> Iterator[ReleaseStarted | Relea
 
 def _trouble(event: ReleaseStarted | ReleaseEnded) -> ClockTrouble:
     origin = event.origin
-    claim = "?" if origin.occurred_us is None else to_text(origin.occurred_us)
-    used = "the time of arrival is used instead"
-    if origin.clock == "behind":
-        used = "it is behind by the same in every notice, and corrected"
-    text = f"the clock of {origin.source} said {claim} when it was {to_text(origin.received_us)}; {used}"
-    return ClockTrouble(origin.source, origin.id, origin.at_us, text, event.release)
+    return ClockTrouble(origin.source, origin.id, origin.at_us, shown.clock_off(origin), event.release)
 
 
 def _finding(printer: str, trouble: ClockTrouble, until_us: int | None) -> Finding:
-    evidence = [find.release_line(ReleaseKey(trouble.source, trouble.release)), f"event {trouble.event}"]
+    evidence = [shown.release(ReleaseKey(trouble.source, trouble.release)), shown.event(trouble.event)]
     anchor = (trouble.source, trouble.event)
-    return find.make("source-clock-off", printer, anchor, trouble.since_us, trouble.text, evidence, until_us)
+    return find.make("source-clock-off", printer, anchor, trouble.since_us, trouble.what, evidence, until_us)

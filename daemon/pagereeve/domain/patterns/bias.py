@@ -6,20 +6,22 @@ mean the same for a printer that must be exact to the page and for one that need
 found: a third of the tolerance, one page in three jobs where one page is tolerated. h is six times the spread that
 such a tolerance leaves room for.
 
+For normal differences the run lengths of this part are the published ones (Brook & Evans 1972, Lucas & Crosier 1982,
+Vance 1986, Waldmann 1986: tests/unit/domain/patterns/test_run_lengths.py); Page's own table was not at hand.
+
 Noise reaches h sooner or later. So an alarm also needs a sum beyond 2.5 times what chance makes of as many differences,
-and beyond 4 times where the printer's latest differences had both signs. What that finds, and how seldom it is wrong,
-contrib/bench/bias.py measures.
+and beyond 4 times where the printer's latest differences had both signs. This part is our own and in no published
+table. What it finds, and how seldom it is wrong, rests on the simulation in contrib/bench/bias.py alone.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import Any, Final
+from typing import Final
 
+from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import ReleaseKey
-from pagereeve.domain.values.errors import BadFact
-from pagereeve.domain.values.fields import Fields
-from pagereeve.domain.values.instants import from_text, to_text
+from pagereeve.domain.values.codec import BIT, FIGURE, FIGURE_MAX, INSTANT, Codec, Member, integer
 
 # In hundredths of a tolerance.
 SLACK: Final = 20
@@ -31,7 +33,6 @@ ONE_SIGNED, TWO_SIGNED = 25, 64
 # Of so many latest differences; one of the other sign is an accident.
 SIGNS_KEPT: Final = 32
 OTHERS_MAX: Final = 1
-FIGURE_MAX: Final = 2**53 - 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,43 +59,19 @@ class Excursion:
     last: ReleaseKey
     alarmed: bool = False
 
-    def to_json(self) -> dict[str, Any]:
-        return {
-            "level": self.level,
-            "pages": self.pages,
-            "squares": self.squares,
-            "brackets": self.brackets,
-            "first_at": to_text(self.first_us),
-            "last_at": to_text(self.last_us),
-            "first": [self.first.source, self.first.release],
-            "last": [self.last.source, self.last.release],
-            "alarmed": int(self.alarmed),
-        }
 
-    @classmethod
-    def from_json(cls, fields: Fields) -> Excursion:
-        """Raises BadFact."""
-        excursion = cls(
-            level=fields.integer("level", 0, CEILING),
-            pages=fields.integer("pages", -FIGURE_MAX, FIGURE_MAX),
-            squares=fields.integer("squares", 0, FIGURE_MAX),
-            brackets=fields.integer("brackets", 0, FIGURE_MAX),
-            first_us=from_text(fields.text("first_at"), "first_at"),
-            last_us=from_text(fields.text("last_at"), "last_at"),
-            first=key_from(fields, "first"),
-            last=key_from(fields, "last"),
-            alarmed=bool(fields.integer("alarmed", 0, 1)),
-        )
-        fields.finish()
-        return excursion
-
-
-def key_from(fields: Fields, name: str) -> ReleaseKey:
-    """A release's name as [source, release]. Raises BadFact."""
-    pair = fields.texts(name, 2)
-    if len(pair) != 2:
-        raise BadFact(name, "names no release; [source, release] is needed")
-    return ReleaseKey(*pair)
+EXCURSION: Final = Codec(
+    Excursion,
+    Member("level", integer(0, CEILING)),
+    Member("pages", integer(-FIGURE_MAX, FIGURE_MAX)),
+    Member("squares", FIGURE),
+    Member("brackets", FIGURE),
+    Member("first_us", INSTANT, "first_at"),
+    Member("last_us", INSTANT, "last_at"),
+    Member("first", RELEASE_KEY),
+    Member("last", RELEASE_KEY),
+    Member("alarmed", BIT),
+)
 
 
 def signs_after(signs: str, step: BiasStep) -> str:

@@ -1,22 +1,21 @@
-"""A printer's diagnosis: the hypothesis that explains its recent differences best (DESIGN.md section 4)."""
+"""A printer's diagnosis: the hypothesis that explains its recent differences best."""
 
 from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
-from pagereeve.domain.brackets.hypotheses import BY_NAME, HYPOTHESES, Hypothesis
+from pagereeve.domain.brackets.hypotheses import HYPOTHESES, Hypothesis
+from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import ReleaseKey
-from pagereeve.domain.patterns.bias import FIGURE_MAX, key_from
-from pagereeve.domain.values.errors import BadFact
-from pagereeve.domain.values.fields import Fields
-from pagereeve.domain.values.instants import from_text, to_text
+from pagereeve.domain.values.codec import FIGURE, INSTANT, Codec, Member, choices
 
 # So many brackets are looked back on: enough for a habit, few enough to forget what was mended.
 RECENT_MAX: Final = 20
-# Once is an accident, twice a coincidence. Common practice, no source.
+# One bracket or two can look like a pattern by chance; from the third on it is worth telling.
+# Common practice, no source.
 EXPLAINED_LEAST: Final = 3
 
 
@@ -35,38 +34,18 @@ class Difference:
     def differs(self) -> bool:
         return self.release is not None
 
-    def to_json(self) -> dict[str, Any]:
-        members: dict[str, Any] = {"at": to_text(self.at_us), "contradicts": list(self.contradicts)}
-        if self.release is not None:
-            members |= {
-                "explained_by": list(self.explained_by),
-                "release": [self.release.source, self.release.release],
-                "counted": self.counted,
-                "least": self.least,
-            }
-        return {name: value for name, value in members.items() if value != []}
 
-    @classmethod
-    def from_json(cls, fields: Fields) -> Difference:
-        """Raises BadFact."""
-        differs = "release" in fields.names()
-        difference = cls(
-            at_us=from_text(fields.text("at"), "at"),
-            explained_by=_known(fields.texts("explained_by", len(HYPOTHESES))),
-            contradicts=_known(fields.texts("contradicts", len(HYPOTHESES))),
-            release=key_from(fields, "release") if differs else None,
-            counted=fields.integer("counted", 0, FIGURE_MAX) if differs else 0,
-            least=fields.integer("least", 0, FIGURE_MAX) if differs else 0,
-        )
-        fields.finish()
-        return difference
+_NAMES: Final = choices([one.name for one in HYPOTHESES], len(HYPOTHESES))
 
-
-def _known(names: tuple[str, ...]) -> tuple[str, ...]:
-    for name in names:
-        if name not in BY_NAME:
-            raise BadFact("hypothesis", f"{name[:40]!r} is not known")
-    return names
+DIFFERENCE: Final = Codec(
+    Difference,
+    Member("at_us", INSTANT, "at"),
+    Member("explained_by", _NAMES, default=()),
+    Member("contradicts", _NAMES, default=()),
+    Member("release", RELEASE_KEY, default=None),
+    Member("counted", FIGURE, default=0, beside="release"),
+    Member("least", FIGURE, default=0, beside="release"),
+)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,13 +6,20 @@ It is small and goes into the resume point, so that a printer whose history is s
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
+from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import ReleaseKey
-from pagereeve.domain.patterns.bias import FIGURE_MAX, SIGNS_KEPT, Excursion, key_from
-from pagereeve.domain.patterns.diagnosis import Difference
+from pagereeve.domain.patterns.bias import EXCURSION, SIGNS_KEPT, Excursion
+from pagereeve.domain.patterns.diagnosis import DIFFERENCE, RECENT_MAX, Difference
+from pagereeve.domain.values.codec import FIGURE, INSTANT, ByHand, Codec, Member, Spread, inner, placed, text
 from pagereeve.domain.values.fields import Fields
-from pagereeve.domain.values.instants import from_text, to_text
+from pagereeve.domain.values.instants import to_text
+
+# So many releases that the meter did not notice are known by name, for whoever asks about one of them.
+NAMED_MAX: Final = 100
+# Stray pages may be those of one of so many releases before them.
+LATELY_MAX: Final = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,77 +58,37 @@ class PatternMemory:
     diagnosed: tuple[str, int] | None = None
     lately: tuple[Lately, ...] = ()
 
-    def to_json(self) -> dict[str, Any]:
-        members: dict[str, Any] = {"run": self.run}
-        if self.up is not None:
-            members["up"] = self.up.to_json()
-        if self.down is not None:
-            members["down"] = self.down.to_json()
-        if self.signs:
-            members["signs"] = self.signs
-        if self.recent:
-            members["recent"] = {str(place): one.to_json() for place, one in enumerate(self.recent)}
-        if self.standing is not None:
-            members["standing"] = _standing_json(self.standing)
-        if self.diagnosed is not None:
-            members |= {"diagnosed": self.diagnosed[0], "diagnosed_at": to_text(self.diagnosed[1])}
-        if self.lately:
-            members["lately"] = {str(place): _lately_json(one) for place, one in enumerate(self.lately)}
-        return members
 
-    @classmethod
-    def from_json(cls, fields: Fields) -> PatternMemory:
-        """Raises BadFact."""
-        up, down = fields.optional_object("up"), fields.optional_object("down")
-        recent, standing = fields.optional_object("recent"), fields.optional_object("standing")
-        diagnosed, lately = fields.optional_text("diagnosed"), fields.optional_object("lately")
-        habits = cls(
-            run=fields.integer("run", 0, FIGURE_MAX),
-            up=None if up is None else Excursion.from_json(up),
-            down=None if down is None else Excursion.from_json(down),
-            signs=fields.optional_text("signs", SIGNS_KEPT) or "",
-            recent=() if recent is None else _recent(recent),
-            standing=None if standing is None else _standing(standing),
-            diagnosed=None if diagnosed is None else (diagnosed, from_text(fields.text("diagnosed_at"), "at")),
-            lately=() if lately is None else tuple(_lately(lately, name) for name in sorted(lately.names(), key=int)),
-        )
-        fields.finish()
-        return habits
+def _diagnosed_json(diagnosed: tuple[str, int] | None) -> dict[str, Any]:
+    return {} if diagnosed is None else {"diagnosed": diagnosed[0], "diagnosed_at": to_text(diagnosed[1])}
 
 
-def _lately_json(one: Lately) -> dict[str, Any]:
-    members: dict[str, Any] = {"release": [one.release.source, one.release.release], "counted": one.counted}
-    return members | ({"missed": one.missed} if one.missed else {})
+def _diagnosed_of(fields: Fields) -> tuple[str, int] | None:
+    name = fields.optional_text("diagnosed")
+    return None if name is None else (name, fields.instant("diagnosed_at"))
 
 
-def _lately(fields: Fields, name: str) -> Lately:
-    members = fields.object(name)
-    counted, missed = members.integer("counted", 0, FIGURE_MAX), members.optional_integer("missed", 0, FIGURE_MAX)
-    one = Lately(key_from(members, "release"), counted, missed or 0)
-    members.finish()
-    return one
-
-
-def _recent(fields: Fields) -> tuple[Difference, ...]:
-    return tuple(Difference.from_json(fields.object(name)) for name in sorted(fields.names(), key=int))
-
-
-def _standing_json(one: StandingStill) -> dict[str, Any]:
-    return {
-        "since": to_text(one.since_us),
-        "level": one.level,
-        "releases": {str(place): [key.source, key.release] for place, key in enumerate(one.releases)},
-        "count": one.count,
-    }
-
-
-def _standing(fields: Fields) -> StandingStill:
-    releases = fields.object("releases")
-    standing = StandingStill(
-        since_us=from_text(fields.text("since"), "since"),
-        level=fields.integer("level", 0, FIGURE_MAX),
-        releases=tuple(key_from(releases, name) for name in sorted(releases.names(), key=int)),
-        count=fields.integer("count", 0, FIGURE_MAX),
-    )
-    fields.finish()
-    return standing
+_STANDING: Final = Codec(
+    StandingStill,
+    Member("since_us", INSTANT, "since"),
+    Member("level", FIGURE),
+    Member("releases", placed(RELEASE_KEY, NAMED_MAX)),
+    Member("count", FIGURE),
+)
+_LATELY: Final = Codec(
+    Lately,
+    Member("release", RELEASE_KEY),
+    Member("counted", FIGURE),
+    Member("missed", FIGURE, default=0),
+)
+PATTERN_MEMORY: Final = Codec(
+    PatternMemory,
+    Member("run", FIGURE),
+    Member("up", inner(EXCURSION), default=None),
+    Member("down", inner(EXCURSION), default=None),
+    Member("signs", text(SIGNS_KEPT), default=""),
+    Member("recent", placed(inner(DIFFERENCE), RECENT_MAX), default=()),
+    Member("standing", inner(_STANDING), default=None),
+    Spread("diagnosed", ByHand(_diagnosed_json, _diagnosed_of)),
+    Member("lately", placed(inner(_LATELY), LATELY_MAX), default=()),
+)

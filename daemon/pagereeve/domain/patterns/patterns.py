@@ -1,4 +1,4 @@
-"""A printer's brackets one after the other: what shows only over many (DESIGN.md section 4)."""
+"""A printer's brackets one after the other: what shows only over many."""
 
 from __future__ import annotations
 
@@ -10,17 +10,16 @@ from pagereeve.domain.brackets.hypotheses import Compared, contradicted, explain
 from pagereeve.domain.brackets.verdicts import tolerance
 from pagereeve.domain.charging.other_functions import REASON as OTHER_FUNCTION
 from pagereeve.domain.charging.postings import Posted
+from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
-from pagereeve.domain.ledger import Finding, Grade, Interval, ReleaseKey, Verdict
+from pagereeve.domain.ledger import Evidence, Finding, Grade, Interval, ReleaseKey, Verdict
 from pagereeve.domain.patterns.bias import BiasStep, Excursion, after, signs_after
 from pagereeve.domain.patterns.diagnosis import Diagnosis, Difference, diagnose, remembered
-from pagereeve.domain.patterns.memory import Lately, PatternMemory, StandingStill
+from pagereeve.domain.patterns.memory import LATELY_MAX, NAMED_MAX, Lately, PatternMemory, StandingStill
 
 # So many releases in a row that the meter did not notice are no coincidence. Common practice, no source.
 STANDS_FROM: Final = 3
-NAMED_MAX: Final = 3
-# Stray pages may be those of one of so many releases before them.
-LATELY_MAX: Final = 3
+SHOWN_MAX: Final = 3
 
 Dated = tuple[int, Posted]
 
@@ -34,7 +33,7 @@ class Followed:
 
     states: list[tuple[int, PatternMemory]] = field(default_factory=list)
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
-    suggestions: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    suggestions: dict[str, Evidence] = field(default_factory=dict)
 
 
 def follow(printer: str, posted: Iterable[Dated], leads: Mapping[int, str], first: PatternMemory) -> Followed:
@@ -46,7 +45,7 @@ def follow(printer: str, posted: Iterable[Dated], leads: Mapping[int, str], firs
             continue
         if not one.stretch.releases and one.stretch.counted and habits.run == one.stretch.run:
             suggestion = _suggestion(habits.lately, one.stretch.counted)
-            if suggestion:
+            if suggestion is not None:
                 followed.suggestions[find.finding_id("stray-pages", printer, find.gap_anchor(one.stretch))] = suggestion
         habits = _after(habits, at_us, one)
         now = dict(_conditions(printer, habits))
@@ -59,15 +58,15 @@ def follow(printer: str, posted: Iterable[Dated], leads: Mapping[int, str], firs
     return followed
 
 
-def _suggestion(lately: Sequence[Lately], pages: int) -> tuple[str, ...]:
+def _suggestion(lately: Sequence[Lately], pages: int) -> Evidence | None:
     """Pages that a release missed and that came later (apple/cups#1956), or a job once more (apple/cups#3810)."""
     for one in reversed(lately):
         if one.missed == pages:
-            return ("perhaps, as it missed as many:", find.release_line(one.release))
+            return shown.perhaps_missed(one.release)
     for one in reversed(lately):
         if one.counted == pages:
-            return ("perhaps once more, as it counted as many:", find.release_line(one.release))
-    return ()
+            return shown.perhaps_again(one.release)
+    return None
 
 
 def _order(dated: Dated) -> tuple[int, int, int]:
@@ -180,37 +179,30 @@ def _named(finding: Finding) -> tuple[str, Finding]:
 
 def _of_bias(printer: str, habits: PatternMemory, bias: Excursion) -> Finding:
     more = "more" if bias.pages > 0 else "fewer"
-    text = (
-        f"{bias.pages:+d} pages in {bias.brackets} brackets, each within its tolerance: "
-        f"the meter counts steadily {more} than was released"
-    )
+    what = shown.bias(bias.pages, bias.brackets)
     anchor = (habits.run, more, bias.first_us)
-    evidence = ["the first and the last of them:", find.release_line(bias.first), find.release_line(bias.last)]
-    return find.make("steady-bias", printer, anchor, bias.first_us, text, evidence, pages=bias.pages)
+    evidence = [shown.first_of(bias.first), shown.last_of(bias.last)]
+    return find.make("steady-bias", printer, anchor, bias.first_us, what, evidence, pages=bias.pages)
 
 
 def _of_standing(printer: str, habits: PatternMemory, standing: StandingStill) -> Finding:
-    text = f"{standing.count} releases ended, one after the other, and the meter still shows {standing.level}"
-    anchor = (habits.run, standing.since_us)
-    evidence = [find.release_line(key) for key in standing.releases]
-    if standing.count > len(standing.releases):
-        evidence.append(f"... and {standing.count - len(standing.releases)} more")
-    return find.make("meter-stands-still", printer, anchor, standing.since_us, text, evidence)
+    what = shown.stands_still(standing.count, standing.level)
+    anchor, named = (habits.run, standing.since_us), standing.releases
+    evidence = [shown.release(key) for key in named[:SHOWN_MAX]]
+    if standing.count > len(evidence):
+        evidence.append(shown.more(standing.count - len(evidence)))
+    return find.make("meter-stands-still", printer, anchor, standing.since_us, what, evidence, releases=named)
 
 
 def _of_diagnosis(printer: str, habits: PatternMemory, diagnosis: Diagnosis, since_us: int) -> Finding:
     hypothesis = diagnosis.hypothesis
-    text = (
-        f"{hypothesis.text}: that explains {len(diagnosis.explained)} of {diagnosis.differing} differences "
-        f"among the last {diagnosis.brackets} brackets; what would remove them: {hypothesis.cure}"
-    )
-    evidence = []
-    for one in diagnosis.explained[-NAMED_MAX:]:
-        if one.release is not None:
-            evidence += [find.release_line(one.release), f"counted {one.counted}, at least {one.least} expected"]
+    what = shown.pattern(hypothesis.name, len(diagnosis.explained), diagnosis.differing, diagnosis.brackets)
+    named = [(one.release, one) for one in diagnosis.explained if one.release is not None]
+    evidence = [shown.release_counted(key, one.counted, one.least) for key, one in named[-SHOWN_MAX:]]
     if diagnosis.contradicted:
-        evidence.append(f"{diagnosis.contradicted} brackets came out as expected, and speak against it")
-    return find.make("diagnosis", printer, (habits.run, hypothesis.name, since_us), since_us, text, evidence)
+        evidence.append(shown.as_expected(diagnosis.contradicted))
+    anchor = (habits.run, hypothesis.name, since_us)
+    return find.make("diagnosis", printer, anchor, since_us, what, evidence, releases=[key for key, _ in named])
 
 
 def leading(channels: Iterable[str]) -> str:

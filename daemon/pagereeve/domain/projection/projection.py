@@ -1,10 +1,10 @@
-"""One printer's facts in, its ledger rows out: the whole of DESIGN.md 3.4, as a pure function."""
+"""One printer's facts in, its ledger rows out: the whole algorithm (domain/README.md), as a pure function."""
 
 from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, FUNCTION_CHANNELS
@@ -16,6 +16,7 @@ from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
 from pagereeve.domain.charging.other_functions import functions_counted, span_of, without_functions
 from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Posted, postings_between, postings_broken
 from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.from_timeline import noticed
 from pagereeve.domain.findings.overrun import overrun
@@ -115,8 +116,7 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     projected.habits, projected.clocks = followed.states, clocks.states
     for place, (at_us, one) in enumerate(projected.findings):
         if one.id in followed.suggestions:
-            evidence = (*one.evidence, *followed.suggestions[one.id])
-            projected.findings[place] = (at_us, replace(one, evidence=evidence))
+            projected.findings[place] = (at_us, find.with_evidence(one, [followed.suggestions[one.id]]))
     projected.findings += [*followed.findings, *clocks.findings]
 
 
@@ -191,8 +191,6 @@ def _wait_one(timeline: Timeline, channel: str, unit: Unit | None, window: Windo
     projected.waiting.append(charge)
     if given_up and channel in CLAIMED_CHANNELS:
         anchor = (channel, *release.started.origin.key)
-        text = "no count proves what the release printed (blind)"
-        finding = find.make(
-            "unproven-release", timeline.printer, anchor, release.start_us, text, [find.release_line(release.key)]
-        )
+        what, evidence = shown.no_count(1, Grade.BLIND), [shown.release(release.key)]
+        finding = find.make("unproven-release", timeline.printer, anchor, release.start_us, what, evidence)
         projected.findings.append((None, finding))

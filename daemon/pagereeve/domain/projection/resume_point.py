@@ -4,22 +4,32 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from pagereeve.domain.brackets.continuity import Identity
 from pagereeve.domain.brackets.runs import Run, Sample
-from pagereeve.domain.facts.codec import counter_json, counts_from
 from pagereeve.domain.facts.reading import Count
-from pagereeve.domain.findings.source_clocks import ClockTrouble
-from pagereeve.domain.patterns.memory import PatternMemory
+from pagereeve.domain.facts.reading_codec import COUNTS
+from pagereeve.domain.findings.source_clocks import CLOCK_TROUBLE, TROUBLES_MAX
+from pagereeve.domain.patterns.memory import PATTERN_MEMORY
 from pagereeve.domain.projection.projection import NO_HABITS, NOTHING_KNOWN, Memory, Projected
+from pagereeve.domain.values.codec import (
+    FIGURE_MAX,
+    INSTANT,
+    TEXT,
+    Codec,
+    Kind,
+    Member,
+    Spread,
+    inner,
+    integer,
+    placed,
+)
 from pagereeve.domain.values.fields import Fields
-from pagereeve.domain.values.instants import from_text, to_text
 
-FIGURE_MAX = 2**53 - 1
 # Raised when the projection's rules change: an older resume point is refused, and the printer is projected from its
 # beginning.
-PROJECTION_VERSION = 3
+PROJECTION_VERSION = 4
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,55 +52,48 @@ class ResumePoint:
         return Run(self.run, None, self.identity, [], dict(self.totals), dict(self.counts))
 
     def to_json(self) -> dict[str, object]:
-        return {
-            "version": PROJECTION_VERSION,
-            "at": to_text(self.at_us),
-            "plateau_from": to_text(self.plateau_from_us),
-            "run": self.run,
-            "serial": self.identity.serial,
-            "object_id": self.identity.object_id,
-            "totals": dict(self.totals),
-            "counts": {name: count.value for name, count in self.counts},
-            "units": {name: count.unit.value for name, count in self.counts},
-            **counter_json(self.counts),
-            **_memory_json(self.memory),
-        }
+        return _RESUME_POINT.write(self) | {"version": PROJECTION_VERSION}
 
     @classmethod
     def from_json(cls, members: Any) -> ResumePoint:
         """Raises BadFact, also for a resume point that another version of the projection left."""
         fields = Fields(members, "resume_point")
         fields.integer("version", PROJECTION_VERSION, PROJECTION_VERSION)
-        totals, counts = fields.object("totals"), counts_from(fields)
-        resume_point = cls(
-            at_us=from_text(fields.text("at"), "resume_point.at"),
-            plateau_from_us=from_text(fields.text("plateau_from"), "resume_point.plateau_from"),
-            run=fields.integer("run", 1, FIGURE_MAX),
-            identity=Identity(fields.optional_text("serial") or "", fields.optional_text("object_id") or ""),
-            totals=tuple((name, totals.integer(name, 0, FIGURE_MAX)) for name, _ in counts),
-            counts=counts,
-            memory=_memory(fields),
-        )
-        fields.finish()
-        return resume_point
+        return _RESUME_POINT.read(fields)
 
 
-def _memory_json(memory: Memory) -> dict[str, object]:
-    members: dict[str, object] = {}
-    if memory.habits != NO_HABITS:
-        members["habits"] = memory.habits.to_json()
-    if memory.clocks:
-        members["clocks"] = {str(place): one.to_json() for place, one in enumerate(memory.clocks)}
-    return members
+def _totals_of(fields: Fields, name: str) -> tuple[tuple[str, int], ...]:
+    totals = fields.object(name)
+    return tuple((channel, totals.integer(channel, 0, FIGURE_MAX)) for channel in sorted(totals.names()))
 
 
-def _memory(fields: Fields) -> Memory:
-    habits, clocks = fields.optional_object("habits"), fields.optional_object("clocks")
-    known = () if clocks is None else sorted(clocks.names(), key=int)
-    return Memory(
-        NO_HABITS if habits is None else PatternMemory.from_json(habits),
-        () if clocks is None else tuple(ClockTrouble.from_json(clocks.object(name)) for name in known),
-    )
+def _same_channels(point: ResumePoint) -> tuple[str, str] | None:
+    if [channel for channel, _ in point.totals] == [channel for channel, _ in point.counts]:
+        return None
+    return "totals", "are not of the channels in counts; one of each is needed"
+
+
+_IDENTITY: Final = Codec(
+    Identity,
+    Member("serial", TEXT, default="", written=True),
+    Member("object_id", TEXT, default="", written=True),
+)
+_MEMORY: Final = Codec(
+    Memory,
+    Member("habits", inner(PATTERN_MEMORY), default=NO_HABITS),
+    Member("clocks", placed(inner(CLOCK_TROUBLE), TROUBLES_MAX), default=()),
+)
+_RESUME_POINT: Final = Codec(
+    ResumePoint,
+    Member("at_us", INSTANT, "at"),
+    Member("plateau_from_us", INSTANT, "plateau_from"),
+    Member("run", integer(1, FIGURE_MAX)),
+    Spread("identity", _IDENTITY),
+    Member("totals", Kind(_totals_of, _totals_of, dict)),
+    Spread("counts", COUNTS),
+    Spread("memory", _MEMORY),
+    check=_same_channels,
+)
 
 
 def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> ResumePoint | None:

@@ -4,48 +4,42 @@ from __future__ import annotations
 
 import json
 import math
-from typing import Any
+from typing import Any, Final
 
 from pagereeve.domain.values.errors import BadCanonical
 
 SAFE_INTEGER = 2**53 - 1
+# The escapes of RFC 8785 section 3.2.2.2 are those that the standard library writes.
+_QUOTED: Final = json.JSONEncoder(ensure_ascii=False).encode
+_LITERALS: Final[dict[bool | None, str]] = {None: "null", False: "false", True: "true"}
 
 
 def canonical(value: Any) -> bytes:
     """UTF-8 bytes of ``value`` as RFC 8785 section 3.2 orders and writes it. Raises BadCanonical."""
     try:
-        return "".join(_pieces(value)).encode()
+        return _text(value).encode()
     except UnicodeEncodeError as error:
         raise BadCanonical(f"a lone surrogate can't be written ({error})") from error
 
 
-def _pieces(value: Any) -> list[str]:
-    if value is None or isinstance(value, bool):
-        return [json.dumps(value)]
+def _text(value: Any) -> str:
     if isinstance(value, str):
-        return [json.dumps(value, ensure_ascii=False)]
+        return _QUOTED(value)
+    if value is None or isinstance(value, bool):
+        return _LITERALS[value]
     if isinstance(value, int):
         if abs(value) > SAFE_INTEGER:
-            raise BadCanonical(f"integer {value} is beyond 2^53 - 1; write it as text")
-        return [str(value)]
+            raise BadCanonical(f"an integer of {value.bit_length()} bits is beyond 2^53 - 1; write it as text")
+        # The figure, whatever a subclass (an enum) calls itself.
+        return int.__repr__(value)
     if isinstance(value, float):
-        return [number_text(value)]
+        return number_text(value)
     if isinstance(value, list | tuple):
-        return ["[", *_joined([_pieces(item) for item in value]), "]"]
+        return f"[{','.join([_text(item) for item in value])}]"
     if isinstance(value, dict):
-        return ["{", *_joined([_member(key, value[key]) for key in sorted(value, key=_utf16)]), "}"]
+        members = [f"{_QUOTED(key)}:{_text(value[key])}" for key in sorted(value, key=_utf16)]
+        return f"{{{','.join(members)}}}"
     raise BadCanonical(f"{type(value).__name__} has no JSON form")
-
-
-def _joined(parts: list[list[str]]) -> list[str]:
-    pieces: list[str] = []
-    for index, part in enumerate(parts):
-        pieces += [",", *part] if index else part
-    return pieces
-
-
-def _member(key: str, value: Any) -> list[str]:
-    return [json.dumps(key, ensure_ascii=False), ":", *_pieces(value)]
 
 
 def _utf16(key: Any) -> bytes:

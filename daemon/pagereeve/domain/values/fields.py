@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterable
-from typing import Any, TypeVar
+from typing import Any, Final, TypeVar
 
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import from_text
@@ -11,6 +12,8 @@ from pagereeve.domain.values.instants import from_text
 Choice = TypeVar("Choice", bound=str)
 
 TEXT_MAX = 1024
+# Controls and lone surrogates.
+_UNPRINTED: Final = re.compile("[\x00-\x1f\ud800-\udfff]")
 
 
 class Fields:
@@ -20,10 +23,11 @@ class Fields:
         if not isinstance(members, dict):
             raise BadFact(where, f"is {type_name(members)}; an object is needed")
         self._members = dict(members)
-        self._where = where
+        self.where = where
 
-    def _path(self, name: str) -> str:
-        return f"{self._where}.{name}" if self._where else name
+    def path(self, name: str) -> str:
+        """As errors name the member."""
+        return f"{self.where}.{name}" if self.where else name
 
     def _take(self, name: str) -> Any:
         return self._members.pop(name, None)
@@ -33,17 +37,17 @@ class Fields:
         if value is None:
             return None
         if not isinstance(value, str):
-            raise BadFact(self._path(name), f"is {type_name(value)}; a text is needed")
+            raise BadFact(self.path(name), f"is {type_name(value)}; a text is needed")
         if len(value) > longest:
-            raise BadFact(self._path(name), f"is {len(value)} characters long; {longest} at most")
-        if any(ord(letter) < 0x20 or 0xD800 <= ord(letter) <= 0xDFFF for letter in value):
-            raise BadFact(self._path(name), "holds a control character or a lone surrogate; send plain text")
+            raise BadFact(self.path(name), f"is {len(value)} characters long; {longest} at most")
+        if _UNPRINTED.search(value):
+            raise BadFact(self.path(name), "holds a control character or a lone surrogate; send plain text")
         return value
 
     def text(self, name: str, longest: int = TEXT_MAX) -> str:
         value = self.optional_text(name, longest)
         if not value:
-            raise BadFact(self._path(name), "is missing or empty; a text is needed")
+            raise BadFact(self.path(name), "is missing or empty; a text is needed")
         return value
 
     def optional_integer(self, name: str, least: int, most: int) -> int | None:
@@ -51,15 +55,15 @@ class Fields:
         if value is None:
             return None
         if isinstance(value, bool) or not isinstance(value, int):
-            raise BadFact(self._path(name), f"is {type_name(value)}; a whole number without a fraction is needed")
+            raise BadFact(self.path(name), f"is {type_name(value)}; a whole number without a fraction is needed")
         if not least <= value <= most:
-            raise BadFact(self._path(name), f"is {value}; {least} to {most} is allowed")
+            raise BadFact(self.path(name), f"is {value}; {least} to {most} is allowed")
         return value
 
     def integer(self, name: str, least: int, most: int) -> int:
         value = self.optional_integer(name, least, most)
         if value is None:
-            raise BadFact(self._path(name), "is missing; a whole number is needed")
+            raise BadFact(self.path(name), "is missing; a whole number is needed")
         return value
 
     def optional_choice(self, name: str, choices: Iterable[Choice]) -> Choice | None:
@@ -69,55 +73,61 @@ class Fields:
         for choice in choices:
             if choice == value:
                 return choice
-        raise BadFact(self._path(name), f"is {value[:40]!r}; one of {', '.join(choices)} is needed")
+        raise self.no_choice(name, value, choices)
 
     def choice(self, name: str, choices: Iterable[Choice]) -> Choice:
         value = self.optional_choice(name, tuple(choices))
         if value is None:
-            raise BadFact(self._path(name), f"is missing; one of {', '.join(choices)} is needed")
+            raise BadFact(self.path(name), f"is missing; one of {', '.join(choices)} is needed")
         return value
+
+    def no_choice(self, name: str, value: str, choices: Iterable[str]) -> BadFact:
+        return BadFact(self.path(name), f"is {value[:40]!r}; one of {', '.join(choices)} is needed")
 
     def optional_instant(self, name: str) -> int | None:
         value = self.optional_text(name, 64)
-        return None if value is None else from_text(value, self._path(name))
+        return None if value is None else from_text(value, self.path(name))
 
     def instant(self, name: str) -> int:
-        return from_text(self.text(name, 64), self._path(name))
+        return from_text(self.text(name, 64), self.path(name))
 
     def object(self, name: str) -> Fields:
-        return Fields(self._take(name), self._path(name))
+        return Fields(self._take(name), self.path(name))
 
     def optional_object(self, name: str) -> Fields | None:
         value = self._take(name)
-        return None if value is None else Fields(value, self._path(name))
+        return None if value is None else Fields(value, self.path(name))
+
+    def optional_truth(self, name: str) -> bool | None:
+        value = self._take(name)
+        if value is not None and not isinstance(value, bool):
+            raise BadFact(self.path(name), f"is {type_name(value)}; true or false is needed")
+        return value
 
     def truth(self, name: str) -> bool:
-        value = self._take(name)
-        if not isinstance(value, bool):
-            raise BadFact(self._path(name), f"is {type_name(value)}; true or false is needed")
+        value = self.optional_truth(name)
+        if value is None:
+            raise BadFact(self.path(name), "is missing; true or false is needed")
         return value
 
-    def objects(self, name: str, most: int) -> list[Any]:
-        """A list of objects whose members another reader will take."""
-        value = self._take(name)
-        if not isinstance(value, list) or len(value) > most:
-            raise BadFact(self._path(name), f"a list of at most {most} objects is needed")
-        return value
-
-    def texts(self, name: str, most: int, longest: int = TEXT_MAX) -> tuple[str, ...]:
+    def optional_list(self, name: str, most: int, of: str) -> Fields | None:
+        """A list's items by their places: "0" and so on. ``of`` says in an error what they should be."""
         value = self._take(name)
         if value is None:
-            return ()
+            return None
         if not isinstance(value, list) or len(value) > most:
-            raise BadFact(self._path(name), f"a list of at most {most} texts is needed")
-        items = Fields({str(index): item for index, item in enumerate(value)}, self._path(name))
-        return tuple(items.text(str(index), longest) for index in range(len(value)))
+            raise BadFact(self.path(name), f"a list of at most {most} {of} is needed")
+        return Fields({str(place): item for place, item in enumerate(value)}, self.path(name))
+
+    def texts(self, name: str, most: int, longest: int = TEXT_MAX) -> tuple[str, ...]:
+        items = self.optional_list(name, most, "texts")
+        return () if items is None else tuple(items.text(place, longest) for place in items.names())
 
     def members(self, name: str) -> dict[str, Any]:
         """An object whose members another reader will take."""
         value = self._take(name)
         if not isinstance(value, dict):
-            raise BadFact(self._path(name), f"is {type_name(value)}; an object is needed")
+            raise BadFact(self.path(name), f"is {type_name(value)}; an object is needed")
         return value
 
     def names(self) -> tuple[str, ...]:
@@ -128,7 +138,7 @@ class Fields:
         """Refuse what nobody asked for: a misspelt member would otherwise mean *unknown* in silence."""
         if self._members:
             left = ", ".join(sorted(str(name)[:40] for name in self._members))
-            raise BadFact(self._where or "object", f"has members nobody knows: {left}; remove or correct them")
+            raise BadFact(self.where or "object", f"has members nobody knows: {left}; remove or correct them")
 
 
 def type_name(value: Any) -> str:

@@ -1,4 +1,4 @@
-"""When a printer's meter is read next (DESIGN.md 3.3). Pure: the poll state in, seconds out."""
+"""When a printer's meter is read next. Pure: the poll state in, seconds out."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""No task ends unseen: a failed one is told, counted and begun again; what is stuck is named (FIELD-CASES.md 7.6)."""
+"""No task ends unseen: a failed one is told, counted and begun again; what is stuck is named (keephq/keep#6552)."""
 
 from __future__ import annotations
 

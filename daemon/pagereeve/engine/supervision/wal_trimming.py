@@ -1,4 +1,4 @@
-"""The journal's write-ahead file is cut to nothing now and then (FIELD-CASES.md 7.1)."""
+"""The journal's write-ahead file is cut to nothing now and then (abeggled/openbridgeserver#908)."""
 
 from __future__ import annotations
 

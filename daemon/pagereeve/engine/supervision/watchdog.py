@@ -1,6 +1,6 @@
 """The daemon's watchdog: told to the service manager only while the loop turns and the work behind it goes on.
 
-FIELD-CASES.md 7.13: a timer of its own would go on beating beside work that stands still.
+diegosouzapw/OmniRoute#10661: a timer of its own would go on beating beside work that stands still.
 """
 
 from __future__ import annotations

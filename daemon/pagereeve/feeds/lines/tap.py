@@ -15,7 +15,7 @@ from pagereeve.feeds.masking import masked_line
 from pagereeve.feeds.refusals import Reason, Refusal
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.intake import Intake
+from pagereeve.ports.intake import BadgeLine, Intake, RefusedInput
 from pagereeve.ports.journal import JournalUnavailable
 
 KEEP_ASIDE_S: Final = 2.0
@@ -23,7 +23,7 @@ _FIRST_PAUSE_S: Final = 0.1
 _LONGEST_PAUSE_S: Final = 5.0
 
 OnError = Callable[[str, Exception], None]
-"""Told what was being done and what went wrong; must not raise."""
+"""Called with what was being done and what went wrong; must not raise."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,12 +110,11 @@ class LineReader:
         self._last_us = received_us = max(received_us, self._last_us + 1)
         give_up_us = self._clock.monotonic_us() + int(self._limits.patience_s * 1_000_000)
         pause_s = _FIRST_PAUSE_S
+        line = BadgeLine(self._gateway, badge, self._feed, received_us, self._reader)
         while True:
             try:
                 async with asyncio.timeout(self._limits.take_s):
-                    accepted = await self._intake.badge_line(
-                        self._gateway, badge, feed=self._feed, received_us=received_us, reader=self._reader
-                    )
+                    accepted = await self._intake.badge_line(line)
             except BadFact:
                 self._stats.refused["bad-member"] += 1
                 return
@@ -137,13 +136,9 @@ class LineReader:
         self._stats.refused[reason] += 1
         try:
             async with asyncio.timeout(KEEP_ASIDE_S):
+                place = f"gateway {self._gateway}"
                 await self._intake.refused(
-                    self._feed,
-                    reason,
-                    f"gateway {self._gateway}",
-                    masked_line(head),
-                    gateway=self._gateway,
-                    reader=self._reader,
+                    RefusedInput(self._feed, reason, place, masked_line(head), self._gateway, self._reader)
                 )
         except (JournalUnavailable, TimeoutError):
             self._stats.unkept += 1

@@ -107,7 +107,7 @@ def _count(varbind: Varbind, channel: str, flags: list[str]) -> int:
 
 
 def _digits(varbind: Varbind, channel: str) -> int:
-    """A number written as text: digits alone, nothing stripped from it (FIELD-CASES 1.30, netdata/netdata#1236)."""
+    """A number written as text: digits alone, nothing stripped from it (netdata/netdata#1236)."""
     text = varbind.content
     if not (1 <= len(text) <= DIGITS_MAX and text.isdigit()):
         where = oid_label(varbind.oid)

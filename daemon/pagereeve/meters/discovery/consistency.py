@@ -1,4 +1,6 @@
-"""Channels of one answer compared with one another: parts are not more than the total (FIELD-CASES 1.5, 1.6)."""
+"""Channels of one answer compared with one another: parts are not more than the total
+(fusioninventory/fusioninventory-agent#638, Tylan/check_snmp_printer#13).
+"""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Figures that one octet string holds as records: tag, kind, length, value (seen on one maker's devices; WALKS 4).
+"""Figures that one octet string holds as records: tag, kind, length, value
+(one maker's devices: bieniu/brother, brother/const.py).
 
 A record is one octet of tag, one of kind, one of length, and as many octets of value, the highest first. The octet
 0xFF where a tag belongs ends the list; some agents leave it out.

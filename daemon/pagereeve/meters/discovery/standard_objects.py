@@ -1,7 +1,7 @@
 """Where the standard objects of a printer stand: its device index and its marker, found by walking.
 
-Neither index is assumed to be 1 (FIELD-CASES 1.9), and an agent that can't be walked may still answer a direct GET
-(FIELD-CASES 1.10).
+Neither index is assumed to be 1 (fusioninventory/fusioninventory-agent#658), and an agent that can't be walked may
+still answer a direct GET (librenms/librenms#4767).
 """
 
 from __future__ import annotations
@@ -52,7 +52,9 @@ class FoundRows:
         return list(dict.fromkeys((*both, *self.printers, *self.general)))
 
     def marker(self) -> Index | None:
-        """The first marker row of the best candidate. Rows are never added up (FIELD-CASES 1.8)."""
+        """The first marker row of the best candidate. Rows are never added up
+        (docs.cpp.canon M124813, prtMarkerGroup).
+        """
         for device in self.devices:
             for row in self.markers:
                 if row[0] == device:

@@ -30,7 +30,7 @@ from pagereeve.meters.discovery.units import unit_in, unit_label
 from pagereeve.meters.snmp.ber import OCTET_STRING, DecodeError, Varbind, object_id
 from pagereeve.meters.snmp.conversation import Conversation
 from pagereeve.meters.snmp.names import Index
-from pagereeve.meters.snmp.read_ended import ReadEnded
+from pagereeve.meters.snmp.question import ReadEnded
 from pagereeve.ports.meter import MeterTarget
 
 

@@ -12,8 +12,7 @@ from pagereeve.meters.snmp.ber import Varbind, number, oid_label
 from pagereeve.meters.snmp.endpoint import Endpoint
 from pagereeve.meters.snmp.message import GET, GET_NEXT, NO_SUCH_NAME, TOO_BIG, Response, error_name, template
 from pagereeve.meters.snmp.names import SYS_UP_TIME
-from pagereeve.meters.snmp.question import STRICT, Leave, RequestPatience, SnmpAnswer, SnmpRequest
-from pagereeve.meters.snmp.read_ended import ReadEnded
+from pagereeve.meters.snmp.question import STRICT, Leave, ReadEnded, RequestPatience, SnmpAnswer, SnmpRequest
 from pagereeve.meters.snmp.reports import take_report
 from pagereeve.meters.snmp.session3 import UNKNOWN_ENGINE, Report, Session3, hint
 from pagereeve.ports.meter import MeterTarget

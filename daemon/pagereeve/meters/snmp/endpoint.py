@@ -3,7 +3,7 @@
 An answer counts only if it comes from the address and port that were asked and carries the unpredictable id of a try
 that is still awaited. Everything else is counted and dropped. The tries of one question each have an id of their own,
 and all of them stay valid until it ends, so that a slow printer's late answer to the first try is taken, with the
-instant at which that try was sent (FIELD-CASES 1.34, net-snmp/net-snmp#194).
+instant at which that try was sent (net-snmp/net-snmp#194).
 """
 
 from __future__ import annotations
@@ -161,7 +161,7 @@ class Endpoint:
         """The number of another lane, whose local port is fresh unless it was just opened for somebody else.
 
         Lane 0 keeps its port for good. A box in the middle may send whatever comes from a known port where it sent it
-        before, for as long as it keeps coming (FIELD-CASES 4.5, moby/moby#8795): only a port not yet seen escapes that.
+        before, for as long as it keeps coming (moby/moby#8795): only a port not yet seen escapes that.
         """
         number = lane % (LANES - 1) + 1
         for family in (socket.AF_INET, socket.AF_INET6):

@@ -24,7 +24,7 @@ class Engine:
     latest_s: int = 0
 
     def time_at(self, now_us: int) -> int:
-        """The agent's clock goes on while nobody asks it (FIELD-CASES 1.38, markabrahams/node-net-snmp#309)."""
+        """The agent's clock goes on while nobody asks it (markabrahams/node-net-snmp#309)."""
         return min(self.time_s + max(0, now_us - self.learnt_us) // 1_000_000, LATCHED)
 
     def learn(self, boots: int, time_s: int, now_us: int, *, proven: bool) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import errno
+import select
 import socket
 import struct
 import sys
@@ -37,6 +38,20 @@ class Icmp(NamedTuple):
     quoted: bytes
 
 
+def watched(open_socket: socket.socket) -> select.epoll | socket.socket:
+    """What the loop watches in the socket's place, so that an error queued on the socket can't end the watching.
+
+    libuv stops watching a descriptor on which it sees POLLERR (uv__poll_io in its src/unix/poll.c), and an ICMP error
+    for any printer puts POLLERR on the socket that all of them share. An epoll descriptor is readable while the socket
+    has datagrams or errors, and knows no other state (epoll(7)).
+    """
+    if sys.platform != "linux":
+        return open_socket
+    watching = select.epoll()
+    watching.register(open_socket, select.EPOLLIN)
+    return watching
+
+
 class Lane:
     """A bound, non-blocking UDP socket read by the running loop until closed.
 
@@ -64,10 +79,11 @@ class Lane:
             self._set_up(receive_buffer_bytes)
             self._socket.bind(("", 0))
             self._loop = asyncio.get_running_loop()
-            self._loop.add_reader(self._socket, self._on_readable)
+            self._watched = watched(self._socket)
         except BaseException:
             self._socket.close()
             raise
+        self._loop.add_reader(self._watched, self._on_readable)
 
     def _set_up(self, receive_buffer_bytes: int) -> None:
         if sys.platform != "linux":
@@ -119,7 +135,8 @@ class Lane:
         return refused
 
     def close(self) -> None:
-        self._loop.remove_reader(self._socket)
+        self._loop.remove_reader(self._watched)
+        self._watched.close()
         self._socket.close()
 
     def _on_readable(self) -> None:

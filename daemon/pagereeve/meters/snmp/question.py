@@ -7,10 +7,21 @@ from dataclasses import dataclass, field
 from typing import Final, NamedTuple, Protocol
 
 from pagereeve.domain.facts.reading import SilenceReason
+from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.meters.snmp.address import AgentAddress, Key
 from pagereeve.meters.snmp.lane import Lane
 from pagereeve.meters.snmp.message import Head, Response
 from pagereeve.meters.snmp.session3 import Report
+
+
+class ReadEnded(PagereeveError):
+    """The one way in which a read ends without a reading, and why."""
+
+    def __init__(self, reason: SilenceReason, detail: str, responder: str = "") -> None:
+        super().__init__(detail)
+        self.reason = reason
+        self.detail = detail
+        self.responder = responder
 
 
 @dataclass(frozen=True, slots=True)

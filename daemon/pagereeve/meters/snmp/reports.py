@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pagereeve.domain.facts.reading import SilenceReason
-from pagereeve.meters.snmp.read_ended import ReadEnded
+from pagereeve.meters.snmp.question import ReadEnded
 from pagereeve.meters.snmp.session3 import NOT_IN_WINDOW, UNKNOWN_ENGINE, Report, Session3, hint
 from pagereeve.meters.snmp.stats import MeterStats
 

@@ -50,7 +50,9 @@ async def count_now(meter: Meter, target: MeterTarget, wait_s: float) -> Reading
 
 
 async def panel_stage(plan: Plan, seen: Inspection) -> Stage:
-    """The figure that the printer shows to people is the one that is read (FIELD-CASES 1.2)."""
+    """The figure that the printer shows to people is the one that is read
+    (fusioninventory/fusioninventory-for-glpi#1626).
+    """
     tried = "the figure on the printer's panel"
     total = total_of(seen)
     panel = plan.panel

@@ -14,7 +14,7 @@ from pagereeve.proof.plan import Language, Plan
 from pagereeve.proof.results import JobSeen, Stage
 from pagereeve.proof.stages.metering import count_now, raw_steps
 from pagereeve.proof.stages.network import send
-from pagereeve.proof.testpages.jobs import JOBS, Heading, TestJob, can, document
+from pagereeve.proof.testpages.jobs import TEST_JOBS, Heading, TestJob, can, document
 from pagereeve.proof.watching import watch
 
 SEND_MAX_S = 60.0
@@ -29,7 +29,7 @@ class Printed:
 
 def jobs_in(language: Language) -> list[TestJob]:
     """The test jobs that the language can express."""
-    return [job for job in JOBS if not can(language, job)]
+    return [job for job in TEST_JOBS if not can(language, job)]
 
 
 async def pages_stage(
@@ -58,7 +58,7 @@ async def pages_stage(
         if not seen[-1].rested:
             break
     deduced = Deduced(problem=trouble) if trouble else await _deduced(plan, seen, unit_said)
-    left_out = [f"{job.name} ({can(language, job)})" for job in JOBS if can(language, job)]
+    left_out = [f"{job.name} ({can(language, job)})" for job in TEST_JOBS if can(language, job)]
     return Printed(_stage(target, unit_said, seen, deduced, left_out, perf_counter() - began_s), tuple(seen), deduced)
 
 

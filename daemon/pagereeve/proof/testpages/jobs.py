@@ -34,7 +34,7 @@ class Heading:
     of: int
 
 
-JOBS: Final = (
+TEST_JOBS: Final = (
     TestJob("one-sided, 2 pages", 2),
     TestJob("two-sided, 3 pages", 3, two_sided=True),
     TestJob("2 copies of 1 page", 1, copies=2),

@@ -1,6 +1,7 @@
 """Pages of plain lines as PWG raster (PWG 5102.4-2012, section 4): a header of 1,796 octets a page, then its lines.
 
-Positions in the header are from memory and are checked by an independent reader in the tests.
+Positions in the header were written from memory. CUPS reads every pixel of these pages, and Ghostscript's raster writer
+puts the same figures at the same positions (tests/integration/test_proof_raster.py).
 """
 
 from __future__ import annotations
@@ -10,7 +11,7 @@ from collections.abc import Sequence
 from itertools import groupby
 from typing import Final
 
-from pagereeve.proof.testpages.block_letters import HEIGHT, rows_of
+from pagereeve.proof.testpages.stroke_letters import HEIGHT, rows_of
 
 SYNC: Final = b"RaS2"
 HEADER_BYTES: Final = 1796
@@ -20,9 +21,8 @@ PAGE_POINTS: Final = (595, 842)
 PAGE_PIXELS: Final = (827, 1169)
 GRAY: Final = 18
 WHITE, BLACK = 0xFF, 0x00
-SCALE: Final = 3
 MARGIN: Final = 60
-LINE_STEP: Final = (HEIGHT + 3) * SCALE
+LINE_STEP: Final = HEIGHT + 16
 REPEAT_MAX: Final = 256
 RUN_MAX: Final = 128
 
@@ -30,7 +30,7 @@ RUN_MAX: Final = 128
 def pwg_raster(pages: Sequence[Sequence[str]], copies: int, *, two_sided: bool) -> bytes:
     """8-bit gray at 100 dpi."""
     header = _header(len(pages), copies, two_sided=two_sided)
-    return SYNC + b"".join(header + _compressed(_drawn(lines)) for lines in pages)
+    return SYNC + b"".join(header + _compressed(drawn(lines)) for lines in pages)
 
 
 def _header(total: int, copies: int, *, two_sided: bool) -> bytes:
@@ -61,19 +61,16 @@ def _header(total: int, copies: int, *, two_sided: bool) -> bytes:
     return bytes(header)
 
 
-def _drawn(lines: Sequence[str]) -> list[bytes]:
+def drawn(lines: Sequence[str]) -> list[bytes]:
+    """The page's rows from the top, an octet a pixel; a line that is too long loses its end."""
     width, height = PAGE_PIXELS
-    blank = bytes([WHITE]) * width
-    rows = [blank] * height
+    rows = [bytes([WHITE]) * width] * height
+    side = bytes([WHITE]) * MARGIN
     for number, line in enumerate(lines):
-        for part, pixels in enumerate(rows_of(line)):
-            row = bytearray(blank)
-            for column, dark in enumerate(pixels):
-                start = MARGIN + column * SCALE
-                if dark and start + SCALE < width - MARGIN:
-                    row[start : start + SCALE] = bytes([BLACK]) * SCALE
-            top = MARGIN + number * LINE_STEP + part * SCALE
-            rows[top : top + SCALE] = [bytes(row)] * SCALE
+        top = MARGIN + number * LINE_STEP
+        for part, pixels in enumerate(rows_of(line, width - 2 * MARGIN)):
+            row = side + bytes(BLACK if dark else WHITE for dark in pixels)
+            rows[top + part] = row.ljust(width, bytes([WHITE]))
     return rows
 
 

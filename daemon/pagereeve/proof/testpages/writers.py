@@ -1,4 +1,9 @@
-"""Pages of plain lines as text, with or without PJL, as PostScript and as PCL."""
+"""Pages of plain lines as text, with or without PJL, as PostScript and as PCL.
+
+Who judges them (tests/integration): Ghostscript reads the PostScript. Nothing in Debian reads PCL or PJL; Ghostscript
+writes PCL, and its commands for reset, copies, sides and page ends are compared with these. PJL's settings, and how
+text looks in PCL, are judged by nothing: writer, simulated printer and tests rest on one memory.
+"""
 
 from __future__ import annotations
 
@@ -20,7 +25,8 @@ def plain_text(pages: Sequence[Lines]) -> bytes:
 def pjl_text(pages: Sequence[Lines], copies: int, *, two_sided: bool) -> bytes:
     """Plain text behind a PJL header that asks for sides and copies; a printer without PJL prints the header as text.
 
-    PJL Technical Reference, SET DUPLEX, SET BINDING, SET COPIES, ENTER LANGUAGE (from memory).
+    PJL Technical Reference, SET DUPLEX, SET BINDING, SET COPIES, ENTER LANGUAGE (from memory). A driver that sends the
+    same DUPLEX and BINDING: OpenPrinting/splix, src/printer.cpp.
     """
     sides = ("SET DUPLEX=ON", "SET BINDING=LONGEDGE") if two_sided else ("SET DUPLEX=OFF",)
     commands = ("COMMENT Pagereeve test page", *sides, f"SET COPIES={copies}", "ENTER LANGUAGE=PCL")
@@ -58,7 +64,11 @@ def _escaped(line: str) -> str:
 
 
 def pcl(pages: Sequence[Lines], copies: int, *, two_sided: bool) -> bytes:
-    """PCL 5: reset, number of copies, simplex or long-edge duplex, lines, form feeds (PCL 5 reference; from memory)."""
+    """PCL 5: reset, number of copies, simplex or long-edge duplex, lines, form feeds.
+
+    PCL 5 Printer Language Technical Reference Manual, chapters 2 and 4 (from memory); the device ljet4d of Ghostscript
+    writes the same commands.
+    """
     setup = f"{ESC}E{ESC}&l{copies}X{ESC}&l{1 if two_sided else 0}S"
     # What a line says must not be taken for a command.
     body = FORM_FEED.join("\r\n".join(["", *page]) for page in pages)

@@ -1,4 +1,8 @@
-"""Enough of plain text, PJL, PostScript, PCL and PWG raster to know pages, copies and sides of a simple document."""
+"""Enough of plain text, PJL, PostScript, PCL and PWG raster to know pages, copies and sides of a simple document.
+
+It reads PCL and raster that foreign software wrote (tests/integration/test_simulator_languages.py). PJL's settings are
+judged by nothing foreign: this reader, the writer in proof/testpages and their tests rest on one memory.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +13,7 @@ from typing import Final
 
 from pagereeve.domain.facts.ticket import Sides
 from pagereeve.simulator.printer.model import JOB_COPIES_MAX, JOB_PAGES_MAX, PrintJob
+from pagereeve.simulator.printer.pcl_reader import pages_in
 
 DOCUMENT_MAX_BYTES: Final = 8 * 2**20
 RASTER_SYNC: Final = b"RaS2"
@@ -20,8 +25,6 @@ _PJL_SET: Final = re.compile(rb"@PJL\s+SET\s+(\w+)\s*=\s*(\w{1,16})", re.IGNOREC
 _SHOWPAGE: Final = re.compile(rb"^showpage\s*$", re.MULTILINE)
 _DUPLEX: Final = re.compile(rb"/Duplex\s+true\b")
 _COPIES: Final = re.compile(rb"/NumCopies\s+(\d{1,4})\b")
-_PCL_COPIES: Final = re.compile(rb"\x1b&l(\d{1,4})X")
-_PCL_DUPLEX: Final = re.compile(rb"\x1b&l([012])S")
 
 
 def job_in(data: bytes) -> PrintJob:
@@ -74,9 +77,8 @@ def _postscript(data: bytes) -> PrintJob:
 
 
 def _pcl(data: bytes) -> PrintJob:
-    copies, duplex = _PCL_COPIES.search(data), _PCL_DUPLEX.search(data)
-    two_sided = duplex is not None and duplex[1] != b"0"
-    return _job("pcl", data.count(b"\f"), int(copies[1]) if copies else 1, two_sided=two_sided)
+    read = pages_in(data)
+    return _job("pcl", read.pages, read.copies, two_sided=read.two_sided)
 
 
 def _raster(data: bytes) -> PrintJob:
@@ -86,28 +88,26 @@ def _raster(data: bytes) -> PrintJob:
         header = data[at : at + RASTER_HEADER]
         (duplex,) = struct.unpack_from(">I", header, 272)
         (copies,) = struct.unpack_from(">I", header, 340)
-        width, height = struct.unpack_from(">II", header, 372)
+        (height,) = struct.unpack_from(">I", header, 376)
+        pixel_bits, line_bytes = struct.unpack_from(">II", header, 388)
         two_sided = two_sided or bool(duplex)
         pages += 1
-        at = _after_pixels(data, at + RASTER_HEADER, width, height)
+        at = _after_pixels(data, at + RASTER_HEADER, height, line_bytes, max(pixel_bits // 8, 1))
     return _job("pwg", pages, copies or 1, two_sided=two_sided)
 
 
-def _after_pixels(data: bytes, at: int, width: int, height: int) -> int:
-    """Where the page of 8-bit pixels ends."""
+def _after_pixels(data: bytes, at: int, height: int, line_bytes: int, unit_bytes: int) -> int:
+    """Where the page ends. Runs count pixels of whole octets, or octets of eight pixels."""
     rows = 0
     while rows < height and at < len(data):
         rows += data[at] + 1
         at += 1
-        left = width
+        left = line_bytes
         while left > 0 and at < len(data):
             run = data[at]
-            if run < UNUSED_RUN:
-                left -= run + 1
-                at += 2
-            else:
-                left -= 257 - run
-                at += 1 + 257 - run
+            units, stored = (run + 1, 1) if run < UNUSED_RUN else (257 - run, 257 - run)
+            left -= units * unit_bytes
+            at += 1 + stored * unit_bytes
     return at
 
 

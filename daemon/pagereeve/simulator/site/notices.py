@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Any, Final
 from urllib.parse import urlsplit
@@ -12,7 +13,6 @@ from pagereeve.domain.values.instants import to_text
 from pagereeve.ports.clock import Clock
 from pagereeve.simulator.errors import NoticeLost
 from pagereeve.simulator.network.listener import close
-from pagereeve.simulator.network.waiting import ended, worked_off
 
 WAITING_MAX: Final = 512
 ANSWER_MAX_BYTES: Final = 65_536
@@ -155,3 +155,29 @@ class NoticeBoard:
             await self._clock.sleep(backoff_s)
             backoff_s = min(backoff_s * 2, BACKOFF_LONGEST_S)
         raise NoticeLost(f"{notice.id}: not acknowledged in {TRIES_MAX} tries, the last: {last}")
+
+
+async def worked_off(queues: Iterable[asyncio.Queue[Any]], workers: Iterable[asyncio.Task[None]]) -> None:
+    """Until every queue is done with; a worker that ends before raises what ended it."""
+    joined = asyncio.gather(*(queue.join() for queue in queues))
+    watched = set(workers)
+    either: set[asyncio.Future[Any]] = {joined, *watched}
+    await asyncio.wait(either, return_when=asyncio.FIRST_COMPLETED)
+    if joined.done():
+        return
+    joined.cancel()
+    await asyncio.gather(joined, return_exceptions=True)
+    for worker in watched:
+        if worker.done():
+            worker.result()
+
+
+async def ended(workers: Iterable[asyncio.Task[None]]) -> None:
+    """Cancel the workers and wait for their end; one that had failed before raises its error."""
+    tasks = list(workers)
+    for task in tasks:
+        task.cancel()
+    results = await asyncio.gather(*tasks, return_exceptions=True)
+    for result in results:
+        if isinstance(result, Exception):
+            raise result

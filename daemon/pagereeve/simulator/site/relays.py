@@ -133,7 +133,7 @@ class SnmpRelay(DatagramDoor):
 
     def _inward(self, data: bytes, client: Address) -> None:
         try:
-            self._mapping(client).send(data)
+            self._mapping(client).sendto(data, self._target)
             self.relayed += 1
         except OSError:
             self.dropped += 1
@@ -146,19 +146,21 @@ class SnmpRelay(DatagramDoor):
         if len(self._mappings) >= MAPPINGS_MAX:
             self._forget(next(iter(self._mappings)))
         inner = socket.socket(socket.AF_INET, socket.SOCK_DGRAM)
+        # Not connected: an ICMP error would put POLLERR on a connected one, at which libuv stops watching it for good.
         inner.settimeout(0)
-        inner.connect(self._target)
         self._mappings[client] = inner
         asyncio.get_running_loop().add_reader(inner.fileno(), self._outward, inner, client)
         return inner
 
     def _outward(self, inner: socket.socket, client: Address) -> None:
         try:
-            answer = inner.recv(DATAGRAM_BYTES)
+            answer, source = inner.recvfrom(DATAGRAM_BYTES)
         except OSError:
             self.dropped += 1
             return
-        if self.mode == "relay":
+        if source[:2] != self._target:
+            self.dropped += 1
+        elif self.mode == "relay":
             self.send(answer, client)
 
     def _forget(self, client: Address) -> None:

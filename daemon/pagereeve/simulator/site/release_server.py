@@ -7,16 +7,15 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
-from pagereeve.domain.facts.events import BADGE_PRESENTED, RELEASE_ENDED, RELEASE_STARTED, ticket_data
+from pagereeve.domain.facts.events import BADGE_PRESENTED, RELEASE_ENDED, RELEASE_STARTED, TICKET
 from pagereeve.domain.facts.facts import Outcome
 from pagereeve.domain.facts.ticket import ColorMode, Sides, Ticket
 from pagereeve.ports.clock import Clock
 from pagereeve.simulator.errors import BadScenario, NoticeLost
 from pagereeve.simulator.network.listener import LoopbackListener
-from pagereeve.simulator.network.waiting import ended, worked_off
 from pagereeve.simulator.printer.model import PrintJob
 from pagereeve.simulator.site.badge_lines import LineFormat
-from pagereeve.simulator.site.notices import Notice, NoticeBoard
+from pagereeve.simulator.site.notices import Notice, NoticeBoard, ended, worked_off
 from pagereeve.simulator.site.sending import send_job
 from pagereeve.simulator.snmp.agent import Address
 
@@ -288,7 +287,7 @@ class ReleaseServer:
             "gateway": route.gateway,
             "badge": self._others_badge(held.owner) if "others-badge" in held.faults else release.badge,
             "queue": "badge-release",
-            "ticket": ticket_data(held.ticket()),
+            "ticket": TICKET.write(held.ticket()),
         }
         return {name: value for name, value in data.items() if value != ""}
 

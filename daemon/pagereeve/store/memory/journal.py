@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import AsyncIterator, Mapping, Sequence
+from contextlib import asynccontextmanager
+from copy import copy
 from typing import TypeVar
 
 from pagereeve.domain.facts.facts import Event, Fact, PlateauRead, ReadFailed
@@ -13,7 +15,15 @@ from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.memory.ledger import MemoryLedger
 from pagereeve.store.records.batch import Batch, First, Numbered
-from pagereeve.store.records.fact_record import BADGE_KINDS, DECIDED, ENDED, FactRecord, Identity, run_of
+from pagereeve.store.records.fact_record import (
+    BADGE_KINDS,
+    DECIDED,
+    ENDED,
+    STANDING_KINDS,
+    FactRecord,
+    Identity,
+    run_of,
+)
 from pagereeve.store.records.requests import (
     Post,
     StoreRequest,
@@ -27,7 +37,6 @@ from pagereeve.store.sql.fact_reads import (
     LATE_FACTS_MAX,
     READING_KINDS,
     RELEASE_FACTS_MAX,
-    STANDING_KINDS,
     UNROUTED_MAX,
 )
 
@@ -46,11 +55,26 @@ class MemoryJournal(MemoryLedger):
         self._open_runs: dict[str, str] = {}
         self._of_release: dict[tuple[str, str], list[Numbered]] = defaultdict(list)
 
+    @asynccontextmanager
+    async def snapshot(self) -> AsyncIterator[MemoryJournal]:
+        """A copy: rows and facts are values, so their lists and dictionaries are copied alone."""
+        held = copy(self)
+        for name, value in vars(self).items():
+            if isinstance(value, dict):
+                kept = copy(value)
+                kept.update((key, list(one)) for key, one in value.items() if isinstance(one, list))
+                setattr(held, name, kept)
+        yield held
+
     def first(self, identity: Identity) -> First | None:
         return self._firsts.get(identity)
 
     def conflict_seq(self, identity: Identity, digest: str) -> int | None:
         return self._conflict_seqs.get((identity, digest))
+
+    def body(self, identity: Identity) -> str | None:
+        known = (one.filing for facts in self._facts.values() for one in facts)
+        return next((filing.body for filing in known if filing.identity == identity), None)
 
     def head(self, printer: str) -> int:
         facts = self._facts.get(printer)
@@ -140,6 +164,11 @@ class MemoryJournal(MemoryLedger):
 
     async def newest_us(self) -> int | None:
         return max((one.filing.at_us for facts in self._facts.values() for one in facts), default=None)
+
+    async def last_read(self, printer: str) -> PlateauRead | None:
+        known = [one for one in self._facts.get(printer, ()) if isinstance(one.filing.fact, PlateauRead)]
+        fact = max(known, key=_order).filing.fact if known else None
+        return fact if isinstance(fact, PlateauRead) else None
 
     async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
         for printer, body in sorted(self._open_runs.items()):

@@ -7,10 +7,12 @@ from collections import defaultdict
 from collections.abc import AsyncIterator, Iterator, Sequence
 from dataclasses import replace
 
-from pagereeve.domain.findings.finding import release_line
-from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
+from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, charge_totals, edge_segments, sums_of
+from pagereeve.domain.accounts.totals import Total
+from pagereeve.domain.ledger import SEVERITIES, Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.projection.running_totals import RunningTotals
+from pagereeve.ports.findings import PAGE_MAX, FindingCount, FindingFilter, FindingsPage, Place
 from pagereeve.store.memory.outbox import MemoryOutbox
 from pagereeve.store.records.batch import Replacement
 from pagereeve.store.records.encoding import canonical_text
@@ -53,6 +55,15 @@ class MemoryLedger(MemoryOutbox):
         fitting = [segment for segment in known if segment.anchor_us <= at_us and segment.resume_point is not None]
         return fitting[-1] if fitting else None
 
+    async def edge_segments(self, from_us: int, to_us: int) -> Sequence[RowSegment]:
+        return edge_segments(self._all(), from_us, to_us)
+
+    async def charge_totals(self, by: ChargesBy, from_us: int, to_us: int) -> Sequence[Total]:
+        return charge_totals(by, self._all(), from_us, to_us)
+
+    async def period_sums(self, from_us: int, to_us: int) -> PeriodSums:
+        return sums_of(self._all(), from_us, to_us)
+
     async def segments(self, printer: str) -> Sequence[RowSegment]:
         return list(self._segments.get(printer, ()))
 
@@ -92,9 +103,35 @@ class MemoryLedger(MemoryOutbox):
     async def finding(self, name: str) -> Finding | None:
         return next((finding for finding in await self.findings(only_open=False) if finding.id == name), None)
 
+    async def findings_page(self, wanted: FindingFilter, limit: int, after: Place | None = None) -> FindingsPage:
+        size = max(1, min(limit, PAGE_MAX))
+        placed = sorted(self._placed(wanted), key=lambda one: one[0])
+        behind = [one for one in placed if after is None or one[0] > after]
+        page = [finding for _, finding in behind[:size]]
+        return FindingsPage(page, behind[size - 1][0] if len(behind) > size else None)
+
+    def _placed(self, wanted: FindingFilter) -> Iterator[tuple[Place, Finding]]:
+        for segment in self._all():
+            for ordinal, one in enumerate(segment.findings):
+                if wanted.holds(one):
+                    rank = SEVERITIES.index(one.severity)
+                    yield (rank, one.since_us, one.printer, one.id, segment.anchor_us, ordinal), one
+
+    async def count_findings(self, wanted: FindingFilter) -> Sequence[FindingCount]:
+        groups: dict[tuple[int, str, str, str], list[Finding]] = defaultdict(list)
+        for (rank, *_), one in self._placed(wanted):
+            groups[rank, one.kind, one.state, one.reason].append(one)
+        return [_count(groups[key]) for key in sorted(groups)]
+
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
-        line = release_line(release)
-        return [finding for finding in await self.findings(only_open=False) if line in finding.evidence]
+        return [finding for finding in await self.findings(only_open=False) if release in finding.releases]
+
+
+def _count(findings: Sequence[Finding]) -> FindingCount:
+    """Of findings that are alike."""
+    one, pages = findings[0], [finding.pages or 0 for finding in findings]
+    too_many, too_few = sum(max(0, many) for many in pages), sum(max(0, -many) for many in pages)
+    return FindingCount(one.severity, one.kind, one.state, one.reason, len(findings), too_many, too_few)
 
 
 def _as_read_back(segment: RowSegment) -> RowSegment:

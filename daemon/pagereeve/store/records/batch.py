@@ -6,11 +6,11 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from pagereeve.domain.facts.facts import BadgeUnreadable, Conflict, Event, Fact
+from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Conflict, Event, Fact
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
-from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, file
+from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, fact_of, file
 from pagereeve.store.records.ledger_records import Columns
 
 
@@ -29,6 +29,10 @@ class Stored(Protocol):
 
     def conflict_seq(self, identity: Identity, digest: str) -> int | None:
         """The number of the Conflict fact that tells of this claim, if one does."""
+        ...
+
+    def body(self, identity: Identity) -> str | None:
+        """The body of the event that was stored under an identity."""
         ...
 
     def head(self, printer: str) -> int:
@@ -95,10 +99,17 @@ class Batch:
             seq = self._number(filing)
             self.firsts[filing.identity] = First(seq, filing.digest)
             return Receipt("stored", seq, notices)
-        if first.digest == filing.digest:
+        if first.digest == filing.digest or self._reads_alike(filing, filing.identity):
             self.duplicates += 1
             return Receipt("duplicate", first.seq, self._notices(filing))
         return Receipt("conflict", self._keep_aside(filing, filing.identity, filing.digest))
+
+    def _reads_alike(self, filing: FactRecord, identity: Identity) -> bool:
+        """What was stored when any text was kept of a badge's outcome reads today as what came again."""
+        if not isinstance(filing.fact, BadgePresented) or filing.fact.outcome != "other":
+            return False
+        body = self.stored.body(identity)
+        return body is not None and file(fact_of(body)).digest == filing.digest
 
     def observe(self, printer: str, sealed: Sequence[FactRecord], current: str) -> tuple[int, ...]:
         seqs = tuple(self.append(filing).seq for filing in sealed)

@@ -9,24 +9,14 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from pagereeve.domain.facts.codec import from_json, to_json
-from pagereeve.domain.facts.events import (
-    BADGE_PRESENTED,
-    FINDING_DECIDED,
-    PRINTER_NOTED,
-    RELEASE_ENDED,
-    RELEASE_STARTED,
-)
+from pagereeve.domain.facts.events import EVENT_TYPES, FINDING_DECIDED, RELEASE_ENDED, type_of
 from pagereeve.domain.facts.facts import (
-    BadgePresented,
     BadgeUnreadable,
-    Decided,
     Event,
     Fact,
     PlateauRead,
-    PrinterNoted,
     ReadFailed,
-    ReleaseEnded,
-    ReleaseStarted,
+    ReleaseNotice,
     instant_us,
 )
 from pagereeve.domain.values.errors import BadFact
@@ -37,9 +27,14 @@ Identity = tuple[str, str]
 ReleaseName = tuple[str, str]
 
 ENDED: Final = RELEASE_ENDED
-NOTED: Final = PRINTER_NOTED
 DECIDED: Final = FINDING_DECIDED
-BADGE_KINDS: Final = (BADGE_PRESENTED, "badge-unreadable", RELEASE_STARTED)
+STANDING_KINDS: Final = (
+    *("policy", "settle-learned", "registered", "bound", "entrance-policy"),
+    *(one.kind for one in EVENT_TYPES if one.stands),
+)
+"""In force beyond their own time."""
+BADGE_KINDS: Final = ("badge-unreadable", *(one.kind for one in EVENT_TYPES if one.checked))
+"""What the badge checks look at."""
 
 FAR_US: Final = 7_258_118_400_000_000
 """The year 2200: an instant beyond it is looked at twice."""
@@ -92,15 +87,15 @@ def file(fact: Fact) -> FactRecord:
         body=body,
         identity=fact.origin.key,
         digest=hashlib.sha256(encode(_claim(fact, members)).encode()).hexdigest(),
-        release=fact.release if isinstance(fact, ReleaseStarted | ReleaseEnded) else None,
+        release=fact.release if isinstance(fact, ReleaseNotice) else None,
     )
 
 
 def surely_readable(fact: Fact, body: str) -> bool:
-    """Is it an event, as the doors let them in, and plain in all that was added to it since? False may be either.
+    """Is it an event, as the feeds hand them in, and plain in all that was added to it since? False may be either.
 
     Reading a body back costs more than writing it, and events come in thousands. Their data was read strictly
-    (domain.eventdata); what the engine adds (source, id, printer, badge, instants) is looked at here.
+    (domain.facts.events); what the engine adds (source, id, printer, badge, instants) is looked at here.
     """
     if not isinstance(fact, Event) or len(body) > TEXT_MAX or "\\" in body:
         return False
@@ -108,19 +103,7 @@ def surely_readable(fact: Fact, body: str) -> bool:
     instants = (origin.at_us, origin.received_us, origin.occurred_us or 0)
     if not origin.source or not origin.id or min(instants) < 0 or max(instants) >= FAR_US:
         return False
-    needed: tuple[str, ...]
-    match fact:
-        case BadgePresented():
-            needed = (fact.badge, fact.gateway)
-        case ReleaseStarted():
-            needed = (fact.printer, fact.release, fact.job, fact.owner)
-        case ReleaseEnded():
-            needed = (fact.release,)
-        case PrinterNoted():
-            needed = (fact.printer,)
-        case Decided():
-            needed = (fact.finding, fact.by, fact.reason)
-    return all(needed)
+    return all(getattr(fact, name) for name in type_of(fact).needed)
 
 
 def _claim(event: Event, members: Mapping[str, Any]) -> dict[str, Any]:

@@ -9,6 +9,7 @@ from typing import Any, Final
 from sqlalchemy import Row
 
 from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.findings.evidence_codec import evidence_json, evidence_of
 from pagereeve.domain.ledger import Charge, Finding, Grade, Interval, Posting, ReleaseKey, Stretch, Verdict
 from pagereeve.store.records.encoding import canonical_text
 
@@ -130,7 +131,7 @@ def finding_columns(finding: Finding) -> Columns:
         "since_us": finding.since_us,
         "until_us": finding.until_us,
         "state": finding.state,
-        "text": finding.text,
+        "what": canonical_text(evidence_json(finding.what)),
         "pages": finding.pages,
         "reason": finding.reason,
         "place": finding.place,
@@ -138,11 +139,15 @@ def finding_columns(finding: Finding) -> Columns:
 
 
 def evidence_columns(finding: Finding) -> list[Columns]:
-    return [{"line": line} for line in finding.evidence]
+    return [{"body": canonical_text(evidence_json(one))} for one in finding.evidence]
 
 
-def finding_of(row: AnyRow, lines: Sequence[AnyRow]) -> Finding:
-    """``lines`` in order of their places."""
+def release_columns(finding: Finding) -> list[Columns]:
+    return [{"source": key.source, "release": key.release} for key in finding.releases]
+
+
+def finding_of(row: AnyRow, evidence: Sequence[AnyRow], releases: Sequence[AnyRow]) -> Finding:
+    """``evidence`` in order of its places, ``releases`` by source and name. Raises BadFact for what is no evidence."""
     return Finding(
         id=row.id,
         kind=row.kind,
@@ -151,8 +156,9 @@ def finding_of(row: AnyRow, lines: Sequence[AnyRow]) -> Finding:
         since_us=row.since_us,
         until_us=row.until_us,
         state=row.state,
-        text=row.text,
-        evidence=tuple(line.line for line in lines),
+        what=evidence_of(json.loads(row.what), "what"),
+        evidence=tuple(evidence_of(json.loads(one.body)) for one in evidence),
+        releases=tuple(ReleaseKey(one.source, one.release) for one in releases),
         pages=row.pages,
         reason=row.reason,
         place=row.place,

@@ -20,6 +20,7 @@ from pagereeve.store.records.ledger_records import (
     leg_columns,
     posting_columns,
     posting_of,
+    release_columns,
     stretch_columns,
     stretch_of,
 )
@@ -33,7 +34,9 @@ def segment_rows(segments: Iterable[RowSegment]) -> Mapping[str, Sequence[Column
     rows: dict[str, list[Columns]] = defaultdict(list)
     for segment in segments:
         resume_point = None if segment.resume_point is None else canonical_text(segment.resume_point)
-        rows["sheaf"].append({"printer": segment.printer, "anchor_us": segment.anchor_us, "seed": resume_point})
+        rows["row_segment"].append(
+            {"printer": segment.printer, "anchor_us": segment.anchor_us, "resume_point": resume_point}
+        )
         for ordinal, stretch in enumerate(segment.stretches):
             rows["stretch"].append(_part_key(segment, ordinal) | stretch_columns(stretch))
         for ordinal, charge in enumerate(segment.charges):
@@ -46,6 +49,7 @@ def segment_rows(segments: Iterable[RowSegment]) -> Mapping[str, Sequence[Column
             key = _part_key(segment, ordinal)
             rows["finding"].append(key | finding_columns(finding))
             rows["evidence"] += _placed(key, evidence_columns(finding))
+            rows["finding_release"] += [key | one for one in release_columns(finding)]
     return rows
 
 
@@ -60,22 +64,23 @@ def _placed(key: Columns, items: Sequence[Columns]) -> list[Columns]:
 def segments_of(rows: RowsByTable) -> list[RowSegment]:
     """The inverse of ``segment_rows``; each table's rows come in order of their primary key."""
     parts = {name: _by_segment(rows.get(name, _NONE)) for name in ("stretch", "charge", "posting", "finding")}
-    legs, lines = by_part(rows.get("leg", _NONE)), by_part(rows.get("evidence", _NONE))
+    legs, shown = by_part(rows.get("leg", _NONE)), by_part(rows.get("evidence", _NONE))
+    releases = by_part(rows.get("finding_release", _NONE))
     segments = []
-    for row in rows.get("sheaf", _NONE):
+    for row in rows.get("row_segment", _NONE):
         key = (row.printer, row.anchor_us)
         segments.append(
             RowSegment(
                 printer=row.printer,
                 anchor_us=row.anchor_us,
-                resume_point=None if row.seed is None else json.loads(row.seed),
+                resume_point=None if row.resume_point is None else json.loads(row.resume_point),
                 stretches=tuple(map(stretch_of, parts["stretch"].get(key, _NONE))),
                 charges=tuple(map(charge_of, parts["charge"].get(key, _NONE))),
                 postings=tuple(
                     posting_of(part, legs.get((*key, part.ordinal), _NONE)) for part in parts["posting"].get(key, _NONE)
                 ),
                 findings=tuple(
-                    finding_of(part, lines.get((*key, part.ordinal), _NONE))
+                    finding_of(part, shown.get((*key, part.ordinal), _NONE), releases.get((*key, part.ordinal), _NONE))
                     for part in parts["finding"].get(key, _NONE)
                 ),
             )
@@ -91,7 +96,7 @@ def _by_segment(rows: Iterable[AnyRow]) -> Mapping[tuple[str, int], Sequence[Any
 
 
 def by_part(rows: Iterable[AnyRow]) -> Mapping[tuple[str, int, int], Sequence[AnyRow]]:
-    """Legs or lines by what they belong to."""
+    """Legs, evidence or releases by what they belong to."""
     grouped: dict[tuple[str, int, int], list[AnyRow]] = defaultdict(list)
     for row in rows:
         grouped[row.printer, row.anchor_us, row.ordinal].append(row)

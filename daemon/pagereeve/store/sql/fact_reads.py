@@ -11,11 +11,10 @@ from sqlalchemy import Row, Select, func, or_, select, tuple_, union
 from pagereeve.domain.facts.facts import Event, Fact, PlateauRead
 from pagereeve.ports.journal import OpenRun, StoredFact
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
-from pagereeve.store.records.fact_record import DECIDED, ENDED, NOTED, fact_of, run_of
+from pagereeve.store.records.fact_record import DECIDED, fact_of, run_of
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
 
-STANDING_KINDS = ("policy", "settle-learned", DECIDED, "registered", "bound", "entrance-policy", NOTED)
 DELAYS_MAX = 10_000
 UNROUTED_MAX = 1_000
 # Of one release. A source that uses one name again and again must not make each notice dearer than the one before.
@@ -189,7 +188,7 @@ class FactReads:
 
     async def unrouted_ends(self) -> Sequence[Fact]:
         """At most UNROUTED_MAX of them."""
-        statement = select(_FACT.body).where(_FACT.printer == "", _FACT.kind == ENDED)
+        statement = select(_FACT.body).where(schema.unrouted_ends())
         return await self._facts_of(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()).limit(UNROUTED_MAX))
 
     async def _facts_of(self, statement: Select[Any]) -> list[Fact]:

@@ -8,7 +8,6 @@ from typing import Any
 from sqlalchemy import ColumnElement, Row, Select, Table, and_, func, select, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from pagereeve.domain.findings.finding import release_line
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.store.records.ledger_records import charge_of, finding_of, posting_of, stretch_of
@@ -28,7 +27,7 @@ class LedgerReads:
     async def segment_before(self, printer: str, at_us: int) -> RowSegment | None:
         table = schema.segment.c
         latest = select(table.anchor_us).where(
-            table.printer == printer, table.anchor_us <= at_us, table.seed.is_not(None)
+            table.printer == printer, table.anchor_us <= at_us, table.resume_point.is_not(None)
         )
         async with self._reader.snapshot() as connection:
             found = await connection.execute(latest.order_by(table.anchor_us.desc()).limit(1))
@@ -81,22 +80,22 @@ class LedgerReads:
         self, table: Table, order: Sequence[ColumnElement[Any]], from_us: int, to_us: int, parts: Table | None = None
     ) -> AsyncIterator[tuple[Rows, Rows]]:
         """Pages whose first column of ``order`` lies in [from_us, to_us), each with its rows of ``parts``."""
-        statement = select(table).where(order[0] >= from_us, order[0] < to_us).order_by(*order, *_place(table))
-        after: ColumnElement[bool] | None = None
+        rest = select(table).where(order[0] >= from_us, order[0] < to_us).order_by(*order, *_place(table))
+        statement = rest
         while True:
             async with self._reader.snapshot() as connection:
-                page = await _page(connection, statement if after is None else statement.where(after), table, order)
-                belonging = () if parts is None else await _belonging(connection, parts, page)
+                page = await _page(connection, statement, table, order)
+                belonging = () if parts is None else await _belonging(connection, parts, table, order, page)
             yield page, belonging
             if len(page) < PAGE_ROWS:
                 return
-            after = tuple_(*order) > _values(page[-1], order)
+            statement = rest.where(tuple_(*order) > _values(page[-1], order))
 
     async def running_totals(self, printer: str, before_us: int) -> RunningTotals:
         """ports.store.Store."""
         leg, finding = schema.leg.c, schema.finding.c
         posting = schema.posting.c
-        same = and_(*(left == right for left, right in zip(_key(schema.leg), _key(schema.posting), strict=True)))
+        same = _same(schema.leg, schema.posting)
         sums = (
             select(posting.channel, leg.account, func.sum(leg.pages).label("pages"))
             .select_from(schema.leg.join(schema.posting, same))
@@ -126,21 +125,24 @@ class LedgerReads:
         return found[0] if found else None
 
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
-        named = schema.evidence.c.line == release_line(release)
-        keys = select(*_key(schema.evidence)).where(named)
+        table = schema.finding_release
+        keys = select(*_key(table)).where(table.c.source == release.source, table.c.release == release.release)
         return await self._findings(tuple_(*_key(schema.finding)).in_(keys))
 
     async def _findings(self, wanted: ColumnElement[bool] | None) -> Sequence[Finding]:
         table = schema.finding
-        statement, lines = select(table), select(schema.evidence)
+        statement, evidence, releases = select(table), select(schema.evidence), select(schema.finding_release)
         if wanted is not None:
-            same = and_(*(left == right for left, right in zip(_key(table), _key(schema.evidence), strict=True)))
-            statement, lines = statement.where(wanted), lines.join(table, same).where(wanted)
+            statement = statement.where(wanted)
+            evidence = evidence.join(table, _same(table, schema.evidence)).where(wanted)
+            releases = releases.join(table, _same(table, schema.finding_release)).where(wanted)
         async with self._reader.snapshot() as connection:
             rows = (await connection.execute(statement.order_by(table.c.since_us, *_key(table)))).all()
-            placed = (await connection.execute(lines.order_by(*schema.evidence.primary_key))).all()
-        evidence = by_part(placed)
-        return [finding_of(row, evidence.get((row.printer, row.anchor_us, row.ordinal), ())) for row in rows]
+            placed = (await connection.execute(evidence.order_by(*schema.evidence.primary_key))).all()
+            named = (await connection.execute(releases.order_by(*schema.finding_release.primary_key))).all()
+        shown, about = by_part(placed), by_part(named)
+        keys = [(row.printer, row.anchor_us, row.ordinal) for row in rows]
+        return [finding_of(row, shown.get(key, ()), about.get(key, ())) for key, row in zip(keys, rows, strict=True)]
 
 
 async def _page(
@@ -159,17 +161,35 @@ async def _page(
     return [*page, *ties.all()]
 
 
-async def _belonging(connection: AsyncConnection, parts: Table, page: Rows) -> Rows:
-    rows: list[Row[Any]] = []
-    for start in range(0, len(page), PAGE_ROWS):
-        keys = [(row.printer, row.anchor_us, row.ordinal) for row in page[start : start + PAGE_ROWS]]
-        wanted = select(parts).where(tuple_(*_key(parts)).in_(keys)).order_by(*parts.primary_key)
-        rows += (await connection.execute(wanted)).all()
-    return rows
+async def _belonging(
+    connection: AsyncConnection, parts: Table, table: Table, order: Sequence[ColumnElement[Any]], page: Rows
+) -> Rows:
+    """The parts of a page's rows, by a join over the span of ``order`` that the page is.
+
+    By the keys of its rows, as a list of row values, SQLite would walk through all parts.
+    """
+    if not page:
+        return ()
+    first, last = page[0], page[-1]
+    span = (
+        order[0].between(_value(first, order[0]), _value(last, order[0])),
+        tuple_(*order) >= _values(first, order),
+        tuple_(*order) <= _values(last, order),
+    )
+    wanted = select(parts).select_from(table.join(parts, _same(table, parts))).where(*span)
+    return (await connection.execute(wanted.order_by(*order, *parts.primary_key))).all()
+
+
+def _same(table: Table, parts: Table) -> ColumnElement[bool]:
+    return and_(*(left == right for left, right in zip(_key(table), _key(parts), strict=True)))
+
+
+def _value(row: Row[Any], column: ColumnElement[Any]) -> Any:
+    return row._mapping[column]  # noqa: SLF001 - SQLAlchemy's public name
 
 
 def _values(row: Row[Any], columns: Sequence[ColumnElement[Any]]) -> ColumnElement[Any]:
-    return tuple_(*(row._mapping[column] for column in columns))  # noqa: SLF001 - SQLAlchemy's public name
+    return tuple_(*(_value(row, column) for column in columns))
 
 
 def _place(table: Table) -> tuple[ColumnElement[Any], ...]:

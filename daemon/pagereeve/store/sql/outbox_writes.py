@@ -10,6 +10,7 @@ from sqlalchemy import Connection, Row, bindparam, delete, insert, select
 
 from pagereeve.domain.alerts.codec import alert_json, alert_of, notification_json, notification_of
 from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.findings.evidence_codec import evidence_json
 from pagereeve.domain.ledger import Finding
 from pagereeve.ports.outbox import Announcement, Kept, QueueRemoval
 from pagereeve.store.records.batch import Replacement
@@ -21,7 +22,7 @@ BEGINNING_US: Final = -(2**62)
 
 _TABLE: Final = schema.finding.c
 # What makes a finding another one for people: its evidence only grows with these.
-_STANDING: Final = select(_TABLE.id, _TABLE.state, _TABLE.until_us, _TABLE.pages, _TABLE.reason, _TABLE.text)
+_STANDING: Final = select(_TABLE.id, _TABLE.state, _TABLE.until_us, _TABLE.pages, _TABLE.reason, _TABLE.what)
 _BEHIND: Final = _STANDING.where(_TABLE.printer == bindparam("printer"), _TABLE.anchor_us >= bindparam("from_us"))
 _ADD_CHANGES: Final = insert(schema.finding_change)
 _DROP_CHANGE: Final = delete(schema.finding_change).where(schema.finding_change.c.number == bindparam("done"))
@@ -39,7 +40,8 @@ Standing = tuple[str, str, int | None, int | None, str, str]
 
 
 def standing_of(finding: Finding) -> Standing:
-    return (finding.id, finding.state, finding.until_us, finding.pages, finding.reason, finding.text)
+    what = canonical_text(evidence_json(finding.what))
+    return (finding.id, finding.state, finding.until_us, finding.pages, finding.reason, what)
 
 
 def changed(before: Iterable[Standing], after: Iterable[Standing]) -> list[str]:

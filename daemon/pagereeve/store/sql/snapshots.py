@@ -48,6 +48,24 @@ class Reader:
             row: Row[Any] | None = (await connection.execute(statement.limit(1))).first()
             return row
 
+    @asynccontextmanager
+    async def held(self) -> AsyncIterator[Reader]:
+        """A reader whose reads all see one moment, for one task. Raises JournalUnavailable."""
+        async with self.snapshot() as connection:
+            yield _HeldReader(self._engine, self._path, connection)
+
     async def close(self) -> None:
         self._closed = True
         await self._engine.dispose()
+
+
+class _HeldReader(Reader):
+    """Every snapshot is the one that is open already."""
+
+    def __init__(self, engine: AsyncEngine, path: Path, connection: AsyncConnection) -> None:
+        super().__init__(engine, path)
+        self._connection = connection
+
+    @asynccontextmanager
+    async def snapshot(self) -> AsyncIterator[AsyncConnection]:
+        yield self._connection

@@ -18,7 +18,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0004"
+REVISION: Final = "r0006"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -44,6 +44,11 @@ def badge_kinds() -> TextClause:
         "kind IN ('pagereeve.badge.presented.v1', 'badge-unreadable', 'pagereeve.release.started.v1') "
         "AND event_id IS NOT NULL"
     )
+
+
+def unrouted_ends() -> TextClause:
+    """The condition of ix_fact_unrouted, word for word."""
+    return text("printer = '' AND kind = 'pagereeve.release.ended.v1'")
 
 
 def _number(name: str, *, key: bool = False, null: bool = False) -> Column[int]:
@@ -75,6 +80,7 @@ for _name, _columns, _where in (
     ("ix_fact_source_at", (fact.c.source, fact.c.at_us), text("source IS NOT NULL")),
     ("ix_fact_few", (fact.c.printer, fact.c.kind, fact.c.at_us, fact.c.seq), few_kinds()),
     ("ix_fact_entrance", (fact.c.at_us, fact.c.printer, fact.c.seq), badge_kinds()),
+    ("ix_fact_unrouted", (fact.c.printer, fact.c.kind, fact.c.at_us, fact.c.seq), unrouted_ends()),
 ):
     Index(_name, *_columns, sqlite_where=_where, postgresql_where=_where)
 
@@ -101,7 +107,13 @@ instance = Table(
     _number("since_us"),
 )
 
-segment = Table("sheaf", metadata, _text("printer", key=True), _number("anchor_us", key=True), _text("seed", null=True))
+segment = Table(
+    "row_segment",
+    metadata,
+    _text("printer", key=True),
+    _number("anchor_us", key=True),
+    _text("resume_point", null=True),
+)
 
 
 def _segment_part(name: str, *columns: Column[int] | Column[str]) -> Table:
@@ -113,7 +125,9 @@ def _segment_part(name: str, *columns: Column[int] | Column[str]) -> Table:
         _number("anchor_us", key=True),
         _number("ordinal", key=True),
         *columns,
-        ForeignKeyConstraint(["printer", "anchor_us"], ["sheaf.printer", "sheaf.anchor_us"], ondelete="CASCADE"),
+        ForeignKeyConstraint(
+            ["printer", "anchor_us"], ["row_segment.printer", "row_segment.anchor_us"], ondelete="CASCADE"
+        ),
     )
 
 
@@ -193,7 +207,7 @@ finding = _segment_part(
     _number("since_us"),
     _number("until_us", null=True),
     _text("state"),
-    _text("text"),
+    _text("what"),
     _number("pages", null=True),
     Column("reason", Text, nullable=False, server_default=""),
     Column("place", Text, nullable=False, server_default=""),
@@ -201,21 +215,27 @@ finding = _segment_part(
 Index("ix_finding_state", finding.c.state, finding.c.since_us)
 Index("ix_finding_id", finding.c.id)
 
-evidence = Table(
-    "evidence",
-    metadata,
-    _text("printer", key=True),
-    _number("anchor_us", key=True),
-    _number("ordinal", key=True),
-    _number("place", key=True),
-    _text("line"),
-    ForeignKeyConstraint(
-        ["printer", "anchor_us", "ordinal"],
-        ["finding.printer", "finding.anchor_us", "finding.ordinal"],
-        ondelete="CASCADE",
-    ),
-)
-Index("ix_evidence_line", evidence.c.line)
+
+def _finding_part(name: str, *columns: Column[int] | Column[str]) -> Table:
+    """Rows that live and die with their finding."""
+    return Table(
+        name,
+        metadata,
+        _text("printer", key=True),
+        _number("anchor_us", key=True),
+        _number("ordinal", key=True),
+        *columns,
+        ForeignKeyConstraint(
+            ["printer", "anchor_us", "ordinal"],
+            ["finding.printer", "finding.anchor_us", "finding.ordinal"],
+            ondelete="CASCADE",
+        ),
+    )
+
+
+evidence = _finding_part("evidence", _number("place", key=True), _text("body"))
+finding_release = _finding_part("finding_release", _text("source", key=True), _text("release", key=True))
+Index("ix_finding_release", finding_release.c.source, finding_release.c.release)
 
 # SQLite numbers rows by itself only where the key is of its own integer type.
 _numbering = BigInteger().with_variant(Integer(), "sqlite")
@@ -241,5 +261,5 @@ Index("ix_message_at", message.c.receiver, message.c.at_us, message.c.alert, mes
 
 receiver = Table("receiver", metadata, _text("name", key=True), _number("last_success_us"))
 
-SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence)
+SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence, finding_release)
 """In the order in which rows go in: each after the one that it refers to."""

@@ -36,7 +36,9 @@ _NOTICES = (
         schema.fact.c.source == bindparam("source"),
         schema.fact.c.release.in_(bindparam("releases", expanding=True)),
     )
-    .order_by(schema.fact.c.at_us, schema.fact.c.printer, schema.fact.c.seq)
+    # By release first, as ix_fact_release is: asked for an order by instant alone, SQLite walks through all facts of
+    # the source as soon as there are two releases.
+    .order_by(schema.fact.c.release, schema.fact.c.at_us, schema.fact.c.printer, schema.fact.c.seq)
 )
 _HEAD = select(func.max(schema.fact.c.seq)).where(schema.fact.c.printer == bindparam("printer"))
 _ADD_FACTS = insert(schema.fact)
@@ -116,6 +118,11 @@ class _Stored:
             select(table.seq).where(table.source == identity[0], table.event_id == identity[1], table.digest == digest)
         )
         return found.scalar_one_or_none()
+
+    def body(self, identity: Identity) -> str | None:
+        table = schema.fact.c
+        named = select(table.body).where(table.source == identity[0], table.event_id == identity[1])
+        return self._connection.execute(named).scalar_one_or_none()
 
     def head(self, printer: str) -> int:
         known = self._heads.known.get(printer)

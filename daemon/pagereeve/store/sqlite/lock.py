@@ -55,7 +55,8 @@ class InstanceLock:
         """Raises ForeignSideFile where the database was put back under a write-ahead file of a later state.
 
         The last holder noted the fence that the database file itself held; a file that holds another one now was
-        restored from a copy. Replaying the old side file onto it would corrupt it in silence (FIELD-CASES.md 7.5).
+        restored from a copy. Replaying the old side file onto it would corrupt it in silence
+        (vellum-ai/vellum-assistant#27156).
         """
         note = _read_note(self._descriptor)
         if note is None or note.fence is None or not side_file.exists() or side_file.stat().st_size == 0:

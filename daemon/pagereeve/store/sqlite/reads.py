@@ -8,20 +8,18 @@ from typing import Self
 from sqlalchemy.exc import DatabaseError
 
 from pagereeve.store.errors import CantOpen, NotAJournal
-from pagereeve.store.sql.fact_reads import FactReads
-from pagereeve.store.sql.ledger_reads import LedgerReads
-from pagereeve.store.sql.outbox_reads import OutboxReads
+from pagereeve.store.sql.reads import StoreReads
 from pagereeve.store.sql.snapshots import Reader
 from pagereeve.store.sqlite.connections import reading_engine
 from pagereeve.store.sqlite.revision import require_current
 
 
-class SqlReads(FactReads, LedgerReads, OutboxReads):
+class SqlReads(StoreReads):
     """All reads of ports.journal, ledger, outbox and queries. Raises JournalUnavailable where reading fails."""
 
     def __init__(self, path: Path) -> None:
+        super().__init__(Reader(reading_engine(path), path))
         self._path = path
-        self._reader = Reader(reading_engine(path), path)
 
     @classmethod
     async def open_for_reading(cls, path: Path) -> Self:

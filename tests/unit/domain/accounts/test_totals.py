@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -13,15 +14,25 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.accounts.period_sums import HouseSum, MeterSum, PeriodSums, sums_of
 from pagereeve.domain.accounts.periods import between, period_of
-from pagereeve.domain.accounts.printer_accounts import Accounts
+from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
 from pagereeve.domain.accounts.totals import By, Totals
 from pagereeve.domain.facts.reading import Unit
-from pagereeve.domain.ledger import Charge, Grade, Posting, ReleaseKey, Verdict
-from pagereeve.domain.projection.projector import replay
+from pagereeve.domain.ledger import Charge, Grade, Posting, ReleaseKey, RowSegment, Stretch, Verdict
+from pagereeve.domain.projection.projector import rebuild, replay
 from pagereeve.domain.values.instants import from_text
-from pagereeve.reports.csv_text import BOM, csv_text, guarded
-from pagereeve.reports.totals import accounts_table, totals_csv, totals_json, totals_table
+from pagereeve.queries.totals import TotalsAnswer
+from pagereeve.reports.text import BOM, csv_text, guarded
+from pagereeve.reports.totals import (
+    accounts_table,
+    answer_csv,
+    answer_json,
+    answer_tables,
+    totals_csv,
+    totals_json,
+    totals_table,
+)
 from tests.histories import assigned
 from tests.property.days import PRINTER, make_day
 
@@ -72,7 +83,7 @@ def test_released_counted_and_charged_stand_side_by_side() -> None:
 
 
 def test_what_no_release_says_stays_unknown_and_is_never_0() -> None:
-    # FIELD-CASES.md 6.5 (fusioninventory/fusioninventory-for-glpi#1858): 100, -, 130: the day between is unknown.
+    # fusioninventory/fusioninventory-for-glpi#1858: 100, -, 130: the day between is unknown.
     rows = [charge(released=None, counted=None, charged=0, unproven=0, verdict=Verdict.UNPROVEN)]
     (line,) = Totals("person").add_all(rows).lines()
     assert line.released.pages is None
@@ -95,7 +106,7 @@ def test_channels_are_never_added_up_and_only_claimed_ones_are_the_bill() -> Non
 
 
 def test_pages_go_to_the_cost_centre_that_was_valid_when_the_release_started() -> None:
-    # FIELD-CASES.md 6.16 (vageeshs7/ot-personaldata#55): CC1 until the 14th (30 pages), CC2 from the 15th (20).
+    # vageeshs7/ot-personaldata#55: CC1 until the 14th (30 pages), CC2 from the 15th (20).
     centres = CostCentres(
         [
             assigned("anise", "CC2", from_text("2026-11-15T00:00:00Z")),
@@ -113,7 +124,7 @@ def test_pages_go_to_the_cost_centre_that_was_valid_when_the_release_started() -
 
 
 def test_the_days_of_a_month_sum_to_the_month() -> None:
-    # FIELD-CASES.md 6.4 (fusioninventory/fusioninventory-for-glpi#2121): the month's first day takes nothing with it.
+    # fusioninventory/fusioninventory-for-glpi#2121: the month's first day takes nothing with it.
     zone = ZoneInfo("Europe/Berlin")
     month = period_of("2024-10", zone)
     stamps = ["2024-09-30T21:59:59Z", "2024-09-30T22:00:00Z", "2024-10-27T00:30:00Z", "2024-10-27T01:30:00Z"]
@@ -140,18 +151,27 @@ def test_however_they_are_grouped_totals_have_the_same_sum(seed: int, by: By) ->
     assert all(sum(line.verdicts.values()) == line.releases for line in lines)
 
 
+ALWAYS = between(None, None, UTC)
+
+
 @given(st.integers(0, 2**32))
 def test_what_a_printer_counted_is_what_people_and_the_house_received(seed: int) -> None:
     day = make_day(seed)
-    ledger = replay(PRINTER, day.facts, day.open_run)
-    lines = Accounts().add_all(ledger.postings).lines()
-    assert sum(line.counted for line in lines) == sum(stretch.counted for stretch in ledger.stretches)
+    segments = rebuild(PRINTER, day.facts, day.open_run)
+    lines = accounts_of(ALWAYS, sums_of(segments, ALWAYS.from_us, ALWAYS.to_us)).lines
+    counted = sum(stretch.counted for segment in segments for stretch in segment.stretches)
+    assert sum(line.counted for line in lines) == counted
     assert all(line.conserved for line in lines)
 
 
+def accounts(counted: int, charged: int, *house: HouseSum) -> AccountsOfPeriod:
+    meter = MeterSum("library", 1, "total", "impressions", 100, 100 + counted, counted)
+    (total,) = Totals("printer").add_all([charge(charged=charged)]).lines()
+    return accounts_of(ALWAYS, PeriodSums((total,), (meter,), house))
+
+
 def test_accounts_that_do_not_add_up_are_shown_as_such() -> None:
-    tampered = Posting(PRINTER, 1, "total", 0, 1, ((f"meter:{PRINTER}", -5), ("person:anise", 4)))
-    (line,) = Accounts().add_all([tampered]).lines()
+    (line,) = accounts(5, 4).lines
     assert not line.conserved
     console = Console(width=200, file=io.StringIO())
     console.print(accounts_table([line]))
@@ -159,9 +179,59 @@ def test_accounts_that_do_not_add_up_are_shown_as_such() -> None:
 
 
 def test_a_shortfall_is_a_negative_receipt_of_the_house() -> None:
-    legs = ((f"meter:{PRINTER}", -3), ("house:shortfall", -2), ("person:anise", 5))
-    (line,) = Accounts().add_all([Posting(PRINTER, 1, "total", 0, 1, legs)]).lines()
+    (line,) = accounts(3, 5, HouseSum("library", 1, "total", "house:shortfall", -2)).lines
     assert (line.counted, line.people, line.house, line.conserved) == (3, 5, -2, True)
+    assert (line.meter_start, line.meter_end, line.meter_restarts) == (100, 103, 0)
+
+
+def test_a_meter_that_restarts_says_by_how_much_its_figures_miss_what_it_counted() -> None:
+    meters = (
+        MeterSum("library", 1, "total", "impressions", 900, 950, 50),
+        MeterSum("library", 2, "total", "impressions", 0, 7, 7),
+    )
+    (line,) = accounts_of(ALWAYS, PeriodSums(meters=meters)).lines
+    assert (line.meter_start, line.meter_end, line.meter_restarts, line.counted) == (900, 7, 950, 57)
+
+
+def test_the_table_of_a_period_shows_the_stretches_over_its_edges() -> None:
+    """A bracket of two releases: one started before midnight, the other after it, and the house has a page of it."""
+    midnight = from_text("2026-11-11T00:00:00Z")
+    before, after = charge(started="2026-11-10T23:59:00Z"), charge("basil", started="2026-11-11T00:00:10Z")
+    closes_us = midnight + 60_000_000
+    bracket = Stretch(
+        "library",
+        1,
+        "total",
+        Unit.IMPRESSIONS,
+        before.started_us - 1,
+        closes_us,
+        100,
+        111,
+        11,
+        (before.release, after.release),
+        Grade.SHARED,
+        Verdict.SURPLUS,
+    )
+    legs = (("meter:library", -11), ("house:surplus", 1), ("person:anise", 5), ("person:basil", 5))
+    posting = Posting("library", 1, "total", bracket.opens_us, closes_us, legs)
+    charges = (replace(before, closed_us=closes_us), replace(after, closed_us=closes_us))
+    segment = RowSegment("library", 0, None, (bracket,), charges, (posting,))
+    shown = {}
+    for name in ("2026-11-10", "2026-11-11"):
+        period = period_of(name, UTC)
+        found = accounts_of(period, sums_of([segment], period.from_us, period.to_us))
+        (line,), (edge,) = found.lines, found.edges
+        assert line.conserved
+        shown[name] = (line.meter_start, line.meter_end, line.over_start, line.over_end, line.people, line.house)
+        assert (edge.stretch, edge.pages) == (bracket, line.counted)
+        answer = TotalsAnswer(period, "printer", tuple(Totals("printer").lines()), found)
+        (row,) = csv.DictReader(io.StringIO(answer_csv(answer)))
+        assert (row["meter_start"], row["over_end"], row["people"]) == ("100", str(line.over_end), "5")
+        console = Console(width=200, file=io.StringIO())
+        console.print(*answer_tables(answer))
+        assert "stretches over an edge of the period" in console.file.getvalue()  # type: ignore[attr-defined]
+        assert answer_json(answer)["edges"][0]["pages"] == line.counted
+    assert shown == {"2026-11-10": (100, 100, 0, 6, 5, 1), "2026-11-11": (100, 111, -6, 0, 5, 0)}
 
 
 @pytest.mark.parametrize("name", ["=1+2", "+49", "-2+3", "@sum", "\tx", " =1", "\uff1d1"])
@@ -170,14 +240,14 @@ def test_text_that_begins_like_a_formula_is_guarded(name: str) -> None:
 
 
 def test_figures_and_ordinary_text_are_written_as_they_are() -> None:
-    # FIELD-CASES.md 6.10 (grafana/grafana#17363): -12 stays -12; 6.12: cost centres 00042 and 3-12 stay text.
+    # grafana/grafana#17363: -12 stays -12; opendidac/opendidac#681: cost centres 00042 and 3-12 stay text.
     assert csv_text(["a", "b", "c", "d"], [["-2+3", -12, None, "00042"], ["3-12", 0, 5, "a,b"]]) == (
         'a,b,c,d\r\n\'-2+3,-12,,00042\r\n3-12,0,5,"a,b"\r\n'
     )
 
 
 def test_a_byte_order_mark_stands_alone_without_a_separator_hint() -> None:
-    # FIELD-CASES.md 6.13 (Belphemur/vue-json-csv#43): the file starts EF BB BF and has no hint line.
+    # Belphemur/vue-json-csv#43: the file starts EF BB BF and has no hint line.
     text = totals_csv("person", Totals("person").add_all([charge(owner="Jürgen Ößwald")]).lines(), bom=True)
     assert text.startswith(BOM)
     raw = text.encode()
@@ -190,7 +260,7 @@ def test_csv_is_rectangular_and_lines_up_with_the_json() -> None:
     lines = Totals("printer").add_all([charge(), charge(printer="hall", verdict=None)]).lines()
     rows = list(csv.reader(io.StringIO(totals_csv("printer", lines))))
     assert {len(row) for row in rows} == {len(rows[0])}
-    body = json.loads(json.dumps(totals_json(between(None, None, UTC), "printer", lines, [])))
+    body = json.loads(json.dumps(totals_json(between(None, None, UTC), "printer", lines, AccountsOfPeriod((), ()))))
     assert body["period"] == {"name": "always", "zone": "UTC", "from": None, "to": None}
     assert [one["printer"] for one in body["totals"]] == [row[0] for row in rows[1:]]
     assert body["accounts"] == []

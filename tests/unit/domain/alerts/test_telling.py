@@ -1,4 +1,6 @@
-"""When people are told, and of what: FIELD-CASES.md 7.10, and the promises of the outbox that need no store."""
+"""When people are told, and of what: hold times, one alert for many (prometheus/alertmanager#204), and the promises of
+the outbox that need no store.
+"""
 
 from __future__ import annotations
 
@@ -11,15 +13,21 @@ from pagereeve.domain.alerts.alert import Alert, AlertPolicy, SiteLayout, begun,
 from pagereeve.domain.alerts.codec import alert_json, alert_of, notification_json, notification_of
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.alerts.telling import compose, decide
+from pagereeve.domain.facts.facts import Decided, Origin, ReleaseStarted
+from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings.finding import SEVERITY, Kind, make
-from pagereeve.domain.ledger import Finding
+from pagereeve.domain.ledger import Finding, ReleaseKey
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
+from tests.findings import said
 
 MINUTE_US = 60 * SECOND_US
 HOUR_US = 60 * MINUTE_US
 NOON_US = 1_767_268_800 * SECOND_US
 POLICY = AlertPolicy()
+KEY = ReleaseKey("/server", "r-1")
+ORIGIN = Origin("/server", "e-1", NOON_US, NOON_US)
+JOB = shown.job(ReleaseStarted("lone", ORIGIN, "r-1", "j-1", "anise"))
 FLEET = {f"printer-{nth}": "gate-1" for nth in range(20)}
 
 
@@ -70,18 +78,12 @@ class Place:
 
 def silent(printer: str, number: int = 0, until_us: int | None = None) -> Finding:
     text = "reads fail (timeout), while 1 release needed a reading"
-    return make("meter-silent", printer, (number,), NOON_US + number, text, ["timeout from noon"], until_us)
+    return make("meter-silent", printer, (number,), NOON_US + number, said(text), [said("timeout from noon")], until_us)
 
 
 def surplus(number: int, printer: str = "lone") -> Finding:
-    evidence = [
-        f"total 100 at noon, {number}",
-        "release r-1 of /server",
-        "job j-1, owner anise",
-        "reason: a",
-        "reason: b",
-    ]
-    return make("surplus", printer, (number,), NOON_US + number, "8 counted, 5 expected", evidence, pages=3)
+    evidence = [said(f"total 100 at noon, {number}"), shown.release(KEY), JOB, shown.reason("a"), shown.reason("b")]
+    return make("surplus", printer, (number,), NOON_US + number, said("8 counted, 5 expected"), evidence, pages=3)
 
 
 def explained(finding: Finding) -> Finding:
@@ -134,7 +136,7 @@ def test_more_differences_of_one_kind_at_one_printer_are_one_alert_told_again_on
 
 
 def test_a_printer_that_answers_half_the_time_for_an_hour_is_one_alert() -> None:
-    """FIELD-CASES 7.10 (prometheus/alertmanager#204, #1063, #3048)."""
+    """prometheus/alertmanager#204, #1063, #3048: hold times against flapping."""
     place = Place()
     for number in range(12):
         place.accept(silent("lone", number))
@@ -156,7 +158,7 @@ def test_a_printer_that_is_silent_for_a_minute_now_and_then_is_no_alert() -> Non
 
 
 def test_a_gateway_that_is_off_with_twenty_printers_is_one_alert() -> None:
-    """FIELD-CASES 7.10 (canonical/hardware-observer-operator#476)."""
+    """canonical/hardware-observer-operator#476: one alert for many items."""
     place = Place()
     for nth in range(20):
         place.accept(silent(f"printer-{nth}"))
@@ -238,18 +240,31 @@ def test_a_message_says_what_it_costs_three_lines_of_evidence_what_to_do_and_wha
 
 
 def test_no_message_names_a_person() -> None:
-    lines = ["job j, owner anise", "the badge is anise's, the job birch's", "decided 2026 by warden: close", "gate-1"]
-    finding = replace(make("badge-owner-differs", "", (1,), NOON_US, "a question", lines), place="printer lone")
+    said_of_it = Decided("", ORIGIN, "f-1", "close", "warden", "other", "borrowed")
+    evidence = [JOB, shown.owners("anise", "birch"), shown.decided(said_of_it), shown.presented(NOON_US, "gate-1")]
+    finding = make("badge-owner-differs", "", (1,), NOON_US, shown.other_owner(), evidence)
+    finding = replace(finding, place="printer lone")
     place = Place()
     place.accept(finding)
     place.passes(2)
     text = repr(place.messages)
-    assert place.messages[0].evidence == ("gate-1",)
-    assert not any(name in text for name in ("anise", "birch", "warden"))
+    assert place.messages[0].evidence == ("presented at gateway gate-1: 2026-01-01T12:00:00.000000Z",)
+    assert not any(name in text for name in ("anise", "birch", "warden", "borrowed"))
+    assert place.alert is not None
+    assert "anise" not in repr(alert_json(place.alert))
+
+
+def test_a_source_may_be_named_as_it_likes() -> None:
+    """What may be told is marked where it is made: no word in it decides."""
+    key = ReleaseKey("urn:owner:decided by", "'s, the job")
+    place = Place()
+    place.accept(make("surplus", "lone", (1,), NOON_US, said("8 counted, 5 expected"), [shown.release(key)]))
+    place.passes(2)
+    assert place.messages[0].evidence == ("release 's, the job of urn:owner:decided by",)
 
 
 def test_a_finding_of_the_house_lies_at_its_place() -> None:
-    finding = replace(make("reader-noisy", "", (1,), NOON_US, "19 of 20", []), place="gate-1, reader desk")
+    finding = replace(make("reader-noisy", "", (1,), NOON_US, said("19 of 20"), []), place="gate-1, reader desk")
     assert place_of(finding, SiteLayout()) == ("gate-1, reader desk", "", "")
 
 

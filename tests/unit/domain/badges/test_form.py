@@ -1,4 +1,6 @@
-"""Badge numbers as readers write them: FIELD-CASES chapter 3 and the worked tables of STANDARDS chapter 8."""
+"""Badge numbers as readers write them: public fault reports, and forms of 26-bit Wiegand, EM4100 (from memory) and
+ISO/IEC 14443.
+"""
 
 from __future__ import annotations
 
@@ -24,7 +26,7 @@ def refused(text: str, form: BadgeForm) -> str:
 @pytest.mark.parametrize(
     ("uid", "decimal", "turned", "turned_decimal"),
     [
-        # ISO/IEC 14443 UIDs; 3.1, monkeyboard/Wiegand-Protocol-Library-for-Arduino#56 and #54, miguelbalboa/rfid#316.
+        # ISO/IEC 14443 UIDs; monkeyboard/Wiegand-Protocol-Library-for-Arduino#56 and #54, miguelbalboa/rfid#316.
         ("1EA68671", "514229873", "7186A61E", "1904649758"),
         ("E43AC9D2", "3829058002", "D2C93AE4", "3536403172"),
         ("4CDDA15F", "1289593183", "5FA1DD4C", "1604443468"),
@@ -96,14 +98,14 @@ def test_facility_and_card_read_as_one_decimal_is_another_number() -> None:
 
 
 def test_parity_bits_that_are_gone_already_lead_to_the_same_card() -> None:
-    """3.10, monkeyboard/Wiegand-Protocol-Library-for-Arduino#19: 24-bit value 790953 and the frame of 3.8."""
+    """monkeyboard/Wiegand-Protocol-Library-for-Arduino#19: 24-bit value 790953 and the frame of the next test."""
     frame = "10000110000010001101010010"
     assert canonical_badge(f"{790953:024b}", BITS) == canonical_badge(frame, BITS)
     assert canonical_badge("790953", BadgeForm("decimal", 24)) == canonical_badge(frame, BITS)
 
 
 def test_lost_bits_are_an_error_of_the_frame() -> None:
-    """3.8, joan2937/pigpio#30, pjz/micropython-wiegand#6: facility 12, card 4521; the first 25 bits alone."""
+    """joan2937/pigpio#30, pjz/micropython-wiegand#6: facility 12, card 4521; the first 25 bits alone."""
     frame = "10000110000010001101010010"
     assert canonical_badge("012,04521", BadgeForm("facility-card")) == canonical_badge(frame, BITS)
     assert refused(frame[:25], BITS) == "length"
@@ -121,7 +123,7 @@ def test_frames_of_34_bits(width: int) -> None:
 
 
 def test_decimal_bytes_glued_together_are_refused_as_ambiguous() -> None:
-    """3.2, monkeyboard/Wiegand-Protocol-Library-for-Arduino#56, MiczFlor/RPi-Jukebox-RFID#1042: two cards, one text."""
+    """monkeyboard/Wiegand-Protocol-Library-for-Arduino#56, MiczFlor/RPi-Jukebox-RFID#1042: two cards, one text."""
     form = BadgeForm("decimal-bytes", 32, uid=False)
     assert "".join(map(str, bytes.fromhex("01170405"))) == "".join(map(str, bytes.fromhex("0C030405"))) == "12345"
     assert refused("12345", form) == "ambiguous"
@@ -133,7 +135,7 @@ def test_decimal_bytes_glued_together_are_refused_as_ambiguous() -> None:
 
 @pytest.mark.parametrize("number", ["DD17380AF8", "95B4E823EA", "1EA686714F"])
 def test_a_check_byte_is_verified_and_taken_off(number: str) -> None:
-    """3.4, Galarzaa90/android-things-rc522#3, abobija/esp-idf-rc522#23: the fifth byte is the XOR of the others."""
+    """Galarzaa90/android-things-rc522#3, abobija/esp-idf-rc522#23: the fifth byte is the XOR of the others."""
     form = BadgeForm("hex", 32, check_byte="xor")
     assert canonical_badge(number, form) == number[:8]
     wrong = number[:8] + f"{int(number[8:], 16) ^ 1:02X}"
@@ -142,7 +144,7 @@ def test_a_check_byte_is_verified_and_taken_off(number: str) -> None:
 
 
 def test_a_seven_byte_number_cut_to_four_is_refused() -> None:
-    """3.5, cefn/micropython-mfrc522#2: 88 04 A3 C6 is the beginning of 04 A3 C6 CA E2 61 80, and of many cards."""
+    """cefn/micropython-mfrc522#2: 88 04 A3 C6 is the beginning of 04 A3 C6 CA E2 61 80, and of many cards."""
     assert refused("8804A3C6", UID4) == "truncated"
     assert canonical_badge("04A3C6CAE26180", HEX) == "04A3C6CAE26180"
     assert canonical_badge("8804A3C6", BadgeForm("hex", 32, uid=False)) == "8804A3C6"
@@ -154,12 +156,12 @@ def test_a_card_that_makes_up_its_number_is_no_badge() -> None:
 
 
 def test_inverted_lines() -> None:
-    """3.6, esprfid/esp-rfid#395: 1712142 is shown as 15065073."""
+    """esprfid/esp-rfid#395: 1712142 is shown as 15065073."""
     assert canonical_badge("15065073", BadgeForm("decimal", 24, inverted=True)) == f"{1712142:06X}"
 
 
 def test_the_same_card_of_another_facility_is_another_badge() -> None:
-    """3.14, "Format and Facility (Site) Code explained": (12, 4521) is not (13, 4521)."""
+    """Page "Format and Facility (Site) Code explained": (12, 4521) is not (13, 4521)."""
     form = BadgeForm("facility-card")
     assert canonical_badge("012,04521", form) != canonical_badge("013,04521", form)
     assert canonical_badge("012,04521", form) != canonical_badge("04521", BadgeForm("decimal", 32, uid=False))
@@ -200,7 +202,7 @@ def test_widths_of_no_whole_bytes_look_like_no_other() -> None:
 @pytest.mark.parametrize(
     ("canonical", "style", "other"),
     [
-        # 3.16, esprfid/esp-rfid#610: a new firmware reads the same chip otherwise.
+        # esprfid/esp-rfid#610: a new firmware reads the same chip otherwise.
         ("7186A61E", "byte-reversed", "1EA68671"),
         ("E159798E", "inverted", "1EA68671"),
         ("1EA68671", "in decimal", "514229873"),

@@ -7,6 +7,7 @@ import pytest
 from pagereeve.domain.brackets.timeline import paired, started_again
 from pagereeve.domain.facts.facts import ReleaseEnded, ReleaseStarted
 from pagereeve.domain.ledger import Verdict
+from tests.findings import text_of
 from tests.unit.domain.story import Story, accounts, at_us, charge, finding, kinds
 
 HOUR = 3600.0
@@ -40,7 +41,7 @@ def test_the_same_notice_under_another_id_changes_nothing() -> None:
     assert ledger.charges == once.charges
     assert ledger.postings == once.postings
     assert kinds(ledger) == ["repeated-release"]
-    assert "changes nothing" in finding(ledger, "repeated-release").text
+    assert "changes nothing" in text_of(finding(ledger, "repeated-release"))
 
 
 def test_a_job_let_go_once_more_may_print_or_not() -> None:
@@ -55,7 +56,7 @@ def test_a_job_let_go_once_more_may_print_or_not() -> None:
 
 
 def test_a_name_used_for_another_job_is_a_release_of_its_own() -> None:
-    """2.13, apple/cups#1582: job 2 (89088 bytes), a crash, job 2 (88064 bytes): two jobs."""
+    """apple/cups#1582: job 2 (89088 bytes), a crash, job 2 (88064 bytes): two jobs."""
     story = story_of(second=HOUR, owner="somebody-else", job="job-2", pages=3, counted=3)
     ledger = story.ledger()
     assert kinds(ledger) == ["repeated-release"]
@@ -112,7 +113,7 @@ def test_an_end_that_claims_to_be_before_its_start_is_still_its_own() -> None:
 
 @pytest.mark.parametrize("figures", [(1, 3, 8), (8, 3, 1), (8, 8, 8), (None, 8, None), (0, 8, 0)])
 def test_figures_of_progress_are_running_totals(figures: tuple[int | None, ...]) -> None:
-    """2.5, apple/cups#5571: 1, 3, 8 is 8, not 12; 2.6, apple/cups#4991, #2584: equal totals count once."""
+    """apple/cups#5571: 1, 3, 8 is 8, not 12; apple/cups#4991, #2584: equal totals count once."""
     story = Story()
     story.reading(-1, 100)
     story.release(0, pages=None)
@@ -124,7 +125,7 @@ def test_figures_of_progress_are_running_totals(figures: tuple[int | None, ...])
 
 
 def test_a_completed_job_of_no_pages_is_a_server_that_does_not_know() -> None:
-    """2.6, apple/cups#4991: a total of 0 with pages printed."""
+    """apple/cups#4991: a total of 0 with pages printed."""
     story = Story()
     story.reading(-1, 100)
     story.release(0, pages=None)

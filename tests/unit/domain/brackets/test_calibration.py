@@ -13,6 +13,7 @@ from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Interval, Verdict
+from tests.findings import text_of
 from tests.unit.domain.story import POLICY, Story, accounts, brackets, finding, gaps, kinds
 
 PLAIN = Policy()
@@ -49,7 +50,7 @@ def test_which_media_are_large(media: str, large: bool | None) -> None:
 
 
 def test_large_media_may_count_once_or_twice_until_a_weight_is_proven() -> None:
-    """1.13, a production controller's SNMP reference: 10 large two-sided sheets, counter +40, 20 sides, weight 2."""
+    """docs.cpp.canon M124813, prtMarkerLifeCount: 10 large two-sided sheets, counter +40, 20 sides, weight 2."""
     count, claim, reasons = expected(PLAIN, pages=20, sides=TWO, media=A3)
     assert (count, claim) == (Interval(20, 40), Interval(20, 20))
     assert "large-media" in reasons
@@ -60,7 +61,7 @@ def test_large_media_may_count_once_or_twice_until_a_weight_is_proven() -> None:
 
 
 def test_a_job_of_unknown_size_is_a_range_on_a_printer_that_weighs() -> None:
-    """1.13: when job size is unknown give a range, not an error."""
+    """The same: when job size is unknown give a range, not an error."""
     count, claim, reasons = expected(replace(PLAIN, large_media_weight=2), pages=20)
     assert (count, claim, reasons) == (Interval(20, 40), Interval(20, 20), ("media-unknown",))
     assert expected(PLAIN, pages=20)[0] == Interval(20, 20)
@@ -107,7 +108,9 @@ def restarted_story(policy: Policy, counted: int) -> Story:
     ],
 )
 def test_a_start_up_page_is_the_printers_own(pages: int | None, counted: int, verdict: Verdict) -> None:
-    """STANDARDS 6.8: a start-up page is +1 after a power cycle. It is the house's, whatever the verdict."""
+    """RFC 3805 section 6, prtAuxiliarySheetStartupPage: a start-up page is +1 after a power cycle. It is the house's,
+    whatever the verdict.
+    """
     story = restarted_story(replace(POLICY, start_up_pages=pages), counted)
     ledger = story.ledger()
     (one,) = brackets(ledger)
@@ -124,5 +127,5 @@ def test_a_page_of_a_gap_in_which_the_printer_was_off_is_told_as_what_it_may_be(
     ledger = story.ledger()
     (gap,) = gaps(ledger)
     assert gap.reasons == ("start-up-page",)
-    assert "start-up page" in finding(ledger, "stray-pages").text
+    assert "start-up page" in text_of(finding(ledger, "stray-pages"))
     assert kinds(ledger) == ["stray-pages"]

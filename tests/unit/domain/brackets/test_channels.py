@@ -1,4 +1,4 @@
-"""Several channels of one meter: each is partitioned by the readings that carry it (DESIGN.md 3.4, step 4)."""
+"""Several channels of one meter: each is partitioned by the readings that carry it (domain/README.md, step 4)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""May two readings be subtracted? STANDARDS.md 3.4 and 11.1, through continuity and runs."""
+"""May two readings be subtracted? RFC 2578 section 7.1, through continuity and runs."""
 
 from __future__ import annotations
 
@@ -53,12 +53,12 @@ def runs_of(*plateaus: Plateau, policy: Policy = POLICY) -> Runs:
 @pytest.mark.parametrize(
     ("before", "after", "modulus", "delta"),
     [
-        # STANDARDS.md 11.1 (moduli: RFC 2578 section 7.1.6, PWG 5106.3 IcCounter32, a maker's own).
+        # Moduli: RFC 2578 section 7.1.6, PWG 5106.3 IcCounter32, a maker's own (HP-LASERJET-COMMON-MIB).
         (4294967290, 5, 2**32, 11),
         (4294967295, 0, 2**32, 1),
         (2147483640, 3, 2**31, 11),
         (999998, 4, 10**6, 6),
-        # FIELD-CASES.md 1.17, a public MIB object page: 24 bits.
+        # HP-Color-LaserJet-4500-MIB, prtMarkerLifeCount: 24 bits.
         (16777213, 4, 2**24, 7),
     ],
 )
@@ -80,21 +80,21 @@ def test_a_sum_of_counters_never_wraps() -> None:
 
 
 def test_another_object_of_the_same_printer_ends_the_run() -> None:
-    """FIELD-CASES.md 1.1, glpi-project/glpi-agent#1155: 6466 by one object and 6465 by another are no -1 page."""
+    """glpi-project/glpi-agent#1155: 6466 by one object and 6465 by another are no -1 page."""
     left = plateau(0, 6466, counter="1.3.6.1.2.1.43.10.2.1.4.1.1")
     assert step(left, plateau(60, 6465, counter="1.3.6.1.4.1.32473.5.0")) is Step.OBJECT_CHANGED
     assert step(left, plateau(60, 6467, counter="")) is Step.MOVED
 
 
 def test_a_fall_with_a_restart_is_the_loss_of_what_was_not_saved_and_no_wrap() -> None:
-    """STANDARDS.md 11.1, the last row: 12345 then 12338 with a restart, class 4 of 3.4."""
+    """HP-LASERJET-COMMON-MIB, prtMarkerLifeCount: 12345 then 12338 with a restart is a count that was not saved."""
     left, right = plateau(0, 12345, uptime_cs=500_000), plateau(60, 12338, uptime_cs=2000)
     assert step(left, right) is Step.FELL_BACK
     assert [run.began for run in runs_of(left, right).runs] == [None, Step.FELL_BACK]
 
 
 def test_a_fall_far_from_the_modulus_is_no_wrap() -> None:
-    """FIELD-CASES.md 1.17: 500000 then 4 at a modulus of 10^6 is no 500004 pages."""
+    """HP-LASERJET-COMMON-MIB, prtMarkerLifeCount: 500000 then 4 at a modulus of 10^6 is no 500004 pages."""
     policy = Policy(modulus=10**6)
     assert step(plateau(0, 500_000, uptime_cs=0), plateau(3600, 4, uptime_cs=360_000), policy) is Step.WENT_BACK
     assert step(plateau(0, 500_000, uptime_cs=9_000_000), plateau(3600, 4, uptime_cs=100), policy) is Step.RESET
@@ -106,7 +106,7 @@ def test_a_wrap_is_believed_only_as_far_as_the_printer_can_print() -> None:
     before = 10**6 - 10
     assert step(plateau(0, before), plateau(60, fits - 10), policy) is Step.WRAPPED
     assert step(plateau(0, before), plateau(60, too_far - 10), policy) is Step.WENT_BACK
-    # However long nobody looked (FIELD-CASES.md 1.17).
+    # However long nobody looked (common practice, no source).
     assert step(plateau(0, before), plateau(10**6, WRAP_NEAR), policy) is Step.WENT_BACK
 
 
@@ -119,10 +119,10 @@ def test_a_value_at_or_above_the_modulus_does_not_wrap() -> None:
 @pytest.mark.parametrize(
     ("before_cs", "after_cs", "elapsed_s", "again"),
     [
-        # STANDARDS.md 11.1: 396 ticks on the circle in 4 s are the same boot; after 600 s a restart 3 s ago.
+        # RFC 2578 section 7.1.8: 396 ticks on the circle in 4 s are the same boot; after 600 s a restart 3 s ago.
         (4294967200, 300, 4, False),
         (4294967200, 300, 600, True),
-        # STANDARDS.md 3.2: a clock may drift by the larger of 5 s and 1 %.
+        # Our choice: a clock may drift by the larger of 5 s and 1 %.
         (100_000, 100_000 + 6_000 + 499, 60, False),
         (100_000, 100_000 + 360_000 - 3_599, 3600, False),
         (100_000, 50, 60, True),
@@ -143,7 +143,7 @@ def test_uptime_is_compared_on_the_modulo_circle(
 
 
 def test_a_power_on_count_that_fell_witnesses_a_restart() -> None:
-    """RFC 3805 section 6, prtMarkerPowerOnCount; FIELD-CASES.md 1.8: 350 then 2."""
+    """RFC 3805 section 6, prtMarkerPowerOnCount; docs.cpp.canon M124813, prtMarkerGroup: 350 then 2."""
     assert restarted(plateau(0, 900, power_on=350), plateau(60, 900, power_on=2))
     assert not restarted(plateau(0, 900, power_on=350), plateau(60, 905, power_on=355))
 
@@ -172,7 +172,7 @@ def test_a_standing_value_may_have_moved_at_any_time_since_it_was_first_seen() -
     ],
 )
 def test_identity_comes_first_then_the_unit_then_the_value(changed: dict[str, object], expected: Step) -> None:
-    """STANDARDS.md 3.4, rows 1 and 2; an empty identity contradicts nothing."""
+    """Another device, or another unit; an empty identity contradicts nothing."""
     assert step(plateau(0, 100), plateau(60, 105, **changed)) is expected  # type: ignore[arg-type]
 
 
@@ -195,7 +195,7 @@ def test_a_channel_missing_for_a_while_is_compared_with_its_own_last_value() -> 
 
 
 def test_one_false_zero_is_suspect_and_leaves_the_run_as_it_was() -> None:
-    """FIELD-CASES.md 1.18, home-assistant/core#182493: 39711, 0, 41350 is 1639 and not 41350."""
+    """home-assistant/core#182493: 39711, 0, 41350 is 1639 and not 41350."""
     found = runs_of(plateau(0, 39711), plateau(900, 0), plateau(1800, 41350))
     (run,) = found.runs
     assert run.last_totals["total"] - 39711 == 1639
@@ -203,7 +203,7 @@ def test_one_false_zero_is_suspect_and_leaves_the_run_as_it_was() -> None:
 
 
 def test_a_step_back_by_one_is_jitter() -> None:
-    """FIELD-CASES.md 1.20, 0xAHA/Growatt_ModbusTCP#417: 20292, 20291, 20295 is 3."""
+    """0xAHA/Growatt_ModbusTCP#417: 20292, 20291, 20295 is 3."""
     found = runs_of(plateau(0, 20292), plateau(60, 20291), plateau(120, 20295))
     (run,) = found.runs
     assert run.last_totals["total"] - 20292 == 3
@@ -232,14 +232,14 @@ def test_a_lower_value_that_stands_for_the_settle_time_is_its_own_witness() -> N
 
 
 def test_an_identity_is_a_second_witness_at_once() -> None:
-    """FIELD-CASES.md 1.21, glpi fusioninventory-for-glpi#1186: serial K1 at 88120, then K2 at 412."""
+    """fusioninventory/fusioninventory-for-glpi#1186: serial K1 at 88120, then K2 at 412."""
     found = runs_of(plateau(0, 88120), plateau(60, 412, serial="K2"))
     assert [run.began for run in found.runs] == [None, Step.REPLACED]
     assert [run.number for run in found.runs] == [1, 2]
 
 
 def test_an_empty_serial_proves_nothing_and_contradicts_nothing() -> None:
-    """FIELD-CASES.md 1.22, fusioninventory/fusioninventory-for-glpi#492: "", K1, "", K1 is one printer."""
+    """fusioninventory/fusioninventory-for-glpi#492: "", K1, "", K1 is one printer."""
     serials = ["", "K1", "", "K1"]
     found = runs_of(*(plateau(60 * nth, 100 + nth, serial=serial) for nth, serial in enumerate(serials)))
     assert len(found.runs) == 1

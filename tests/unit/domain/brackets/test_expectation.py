@@ -1,4 +1,4 @@
-"""What a ticket should cost: STANDARDS.md 6.8, which quotes RFC 2707, RFC 8011 and derives the table."""
+"""What a ticket should cost: values of RFC 2707 and RFC 8011, and a table that follows from them."""
 
 from __future__ import annotations
 
@@ -31,7 +31,8 @@ def ended(outcome: Outcome = "completed", pages_sent: int | None = None) -> Rele
     return ReleaseEnded("p", Origin("s", "e", 0, 0), "r", outcome, pages_sent)
 
 
-# STANDARDS.md 6.8, "Derived rules": P, U, sides, C, content impressions, sheets, side-passes.
+# Derived from RFC 2707 section 2 and RFC 8011 sections 5.2.8 and 5.2.9: P, U, sides, C, content impressions, sheets,
+# side-passes.
 DERIVED = [
     (1, 1, 1, 1, 1, 1, 1),
     (2, 1, 2, 1, 2, 1, 2),
@@ -83,17 +84,17 @@ def test_a_calibrated_printer_leaves_no_room_for_blank_backs(
 @pytest.mark.parametrize(
     ("asked", "impressions"),
     [
-        # Item 1, RFC 2707 section 3.4: 3 copies of 2 documents of 3 one-sided impressions, whatever the collation.
+        # RFC 2707 section 3.4: 3 copies of 2 documents of 3 one-sided impressions, whatever the collation.
         (ticket(6, copies=3), Interval(18, 18)),
-        # Item 4, RFC 8011 section 5.2.7: pages 41 to 60 of eight documents of ten; and four pages of each of eight.
+        # RFC 8011 section 5.2.7: pages 41 to 60 of eight documents of ten; and four pages of each of eight.
         (ticket(20), Interval(20, 20)),
         (ticket(32), Interval(32, 32)),
-        # Item 5, RFC 2707 section 2: the last sheet of an odd two-sided job; two pages on one side.
+        # RFC 2707 section 2: the last sheet of an odd two-sided job; two pages on one side.
         (ticket(1, sides="two-sided-short-edge"), Interval(1, 2)),
         (ticket(2, number_up=2), Interval(1, 1)),
-        # FIELD-CASES.md 2.16, apple/cups#389: 3 pages, 2 copies, two-sided: 6 to 8 sides.
+        # apple/cups#389: 3 pages, 2 copies, two-sided: 6 to 8 sides.
         (ticket(3, copies=2, sides="two-sided-long-edge"), Interval(6, 8)),
-        # FIELD-CASES.md 2.4, apple/cups#2672: 7 pages two-up are 4 sides.
+        # apple/cups#2672: 7 pages two-up are 4 sides.
         (ticket(7, number_up=2), Interval(4, 4)),
         # An empty job is nothing, however many copies (invented).
         (ticket(0, copies=None, sides=None), Interval(0, 0)),
@@ -104,7 +105,7 @@ def test_values_of_the_standards_and_of_the_field(asked: Ticket, impressions: In
 
 
 def test_seven_pages_two_up_two_sided_are_two_sheets() -> None:
-    """FIELD-CASES.md 2.4, apple/cups#2672 and #960."""
+    """apple/cups#2672 and #960: pages on a side ignored."""
     asked = ticket(7, number_up=2, sides="two-sided-long-edge")
     assert expect("total", Unit.SHEETS, asked, None, Policy()).count == Interval(2, 2)
 
@@ -112,7 +113,7 @@ def test_seven_pages_two_up_two_sided_are_two_sheets() -> None:
 @pytest.mark.parametrize(
     ("asked", "unit", "policy_sheets", "count"),
     [
-        # STANDARDS.md 6.8, "Banner": one sheet each, one impression one-sided, up to two on a two-sided job.
+        # RFC 8011 section 5.2.3: one sheet each, one impression one-sided, up to two on a two-sided job.
         (ticket(4, separator_sheets=1), Unit.IMPRESSIONS, 0, Interval(5, 5)),
         (ticket(4, separator_sheets=2), Unit.SHEETS, 0, Interval(6, 6)),
         (ticket(4, sides="two-sided-long-edge", separator_sheets=1), Unit.IMPRESSIONS, 0, Interval(5, 6)),

@@ -1,4 +1,4 @@
-"""Every grade and every verdict, soft cuts, and what a bracket's shares are (DESIGN.md 2 and 3.4, steps 4 to 6)."""
+"""Every grade and every verdict, soft cuts, and what a bracket's shares are (domain/README.md, steps 4 to 6)."""
 
 from __future__ import annotations
 
@@ -106,7 +106,7 @@ def test_unproven_is_a_ticket_that_says_nothing() -> None:
 @pytest.mark.parametrize(
     ("permille", "fixed", "moved", "verdict"),
     [
-        # FIELD-CASES.md, "Fuel stations": a proportional part plus a fixed one. Figures invented.
+        # As WAC 173-360A-0620 has it for fuel tanks: a proportional part plus a fixed one. Figures invented.
         (20, 1, 103, Verdict.AGREES),
         (20, 1, 104, Verdict.SURPLUS),
         (20, 1, 97, Verdict.AGREES),

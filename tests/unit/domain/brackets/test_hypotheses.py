@@ -7,11 +7,11 @@ from typing import Any
 
 import pytest
 
-from pagereeve.domain.brackets.hints import hint_text
-from pagereeve.domain.brackets.hypotheses import HYPOTHESES
+from pagereeve.domain.brackets.hypotheses import HYPOTHESES, hint_text
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Stretch, Verdict
+from tests.findings import lines_of, text_of
 from tests.unit.domain.story import POLICY, Story, brackets, finding, printed
 
 TWO = "two-sided-long-edge"
@@ -48,29 +48,30 @@ A3 = "iso_a3_297x420mm"
 @pytest.mark.parametrize(
     ("hint", "pages", "counted", "more"),
     [
-        # 2.1, apple/cups#1782, #489: 3 pages in 3 copies, counter +27.
+        # apple/cups#1782, #489: 3 pages in 3 copies, counter +27.
         ("copies-twice", 3, 27, {"copies": 3}),
         # apple/cups#1043: another job of the same kind.
         ("copies-twice", 7, 28, {"copies": 2}),
-        # 2.1's other side: the driver's data hold the copies, the printer makes none.
+        # The other side of apple/cups#1782: the driver's data hold the copies, the printer makes none.
         ("copies-not-made", 6, 6, {"copies": 3}),
-        # 2.4, apple/cups#2672, #960: 7 pages two-up are 4 sides; the claim of 7 is neither.
+        # apple/cups#2672, #960: 7 pages two-up are 4 sides; the claim of 7 is neither.
         ("number-up-ignored", 7, 7, {"number_up": 2}),
-        # 2.9, apple/cups#4073: 5 pages, counter +10, one release.
+        # apple/cups#4073: 5 pages, counter +10, one release.
         ("repeated-job", 5, 10, {}),
         ("repeated-job", 5, 15, {}),
         # RFC 8011 section 5.2.3 (job-sheets): one banner sheet, or one before and one behind.
         ("banner-sheet", 4, 5, {}),
         ("banner-sheets", 4, 6, {}),
-        # 2.16, apple/cups#389, #1847; RFC 2707 section 2: the blank back of an odd two-sided copy.
+        # apple/cups#389, #1847; RFC 2707 section 2: the blank back of an odd two-sided copy.
         ("blank-backs-counted", 3, 4, {"sides": TWO, "policy": COUNTED}),
         ("blank-backs-not-counted", 3, 3, {"sides": TWO, "policy": replace(POLICY, blank_backs="counted")}),
-        # 1.12, MIB object pages against a service manual: a two-sided sheet counts 2 on one model and 1 on another.
+        # HP-LASERJET-COMMON-MIB (prtMarkerLifeCount) against Ricoh D017 service manual: a two-sided sheet counts 2 on
+        # one model and 1 on another.
         ("counts-sheets", 4, 2, {"sides": TWO}),
         ("counts-sides", 8, 8, {"sides": TWO, "unit": Unit.SHEETS}),
-        # STANDARDS 6.8: two-sided on a device without a duplex path.
+        # IANA-PRINTER-MIB, mediaPathCannotDuplexMediaSelected(1304): two-sided without a duplex path.
         ("not-two-sided", 4, 4, {"sides": TWO, "unit": Unit.SHEETS}),
-        # 1.13, a production controller's SNMP reference: large paper counts double, two-sided large four.
+        # docs.cpp.canon M124813, prtMarkerLifeCount: large paper counts double, two-sided large four.
         ("large-media-twice", 20, 40, {"sides": TWO, "media": A3, "policy": WEIGHED}),
     ],
 )
@@ -104,8 +105,8 @@ def test_a_hint_is_in_the_findings_text_and_changes_no_figure() -> None:
     story = Story()
     printed(story, 0, 100, 127, pages=3, copies=3)
     told = finding(story.ledger(), "surplus")
-    assert "perhaps the copies are applied twice" in told.text
-    assert "reason: hint-copies-twice" in told.evidence
+    assert "perhaps the copies are applied twice" in text_of(told)
+    assert "reason: hint-copies-twice" in lines_of(told)
     assert told.pages == 18
 
 
@@ -113,7 +114,7 @@ def test_a_hint_is_in_the_findings_text_and_changes_no_figure() -> None:
     ("counted", "hint"), [(9, "jam-reprint"), (8, "jam-reprint"), (4, "jam-loss"), (3, "jam-loss"), (2, ""), (10, "")]
 )
 def test_a_jam_may_cost_a_few_sheets_either_way(counted: int, hint: str) -> None:
-    """STANDARDS 6.8: the device may print 1 to 3 sheets again; FIELD-CASES 2.18, OpenPrinting/cups#278."""
+    """The device may print 1 to 3 sheets again (common practice, no source); OpenPrinting/cups#278."""
     story = Story()
     story.reading(-1, 100)
     story.release(0, pages=6)

@@ -1,4 +1,4 @@
-"""Claims, counts and charges, the four policies, and the house's accounts (DESIGN.md 3.4, step 7, and 3.5)."""
+"""Claims, counts and charges, the four policies, and the house's accounts (domain/README.md, step 7)."""
 
 from __future__ import annotations
 

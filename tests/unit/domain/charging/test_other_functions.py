@@ -1,8 +1,9 @@
-"""Copies beside a release, where the meter counts them apart: nobody's surplus (FIELD-CASES 1.14)."""
+"""Copies beside a release, where the meter counts them apart: nobody's surplus."""
 
 from __future__ import annotations
 
 from pagereeve.domain.ledger import Verdict
+from tests.findings import text_of
 from tests.unit.domain.story import Story, accounts, charge, gaps, impressions, kinds
 
 
@@ -18,7 +19,7 @@ def beside(total: int, prints: int, copies: int, *, pages: int = 7) -> Story:
 
 
 def test_copies_made_while_seven_pages_are_released_are_not_the_users() -> None:
-    # FIELD-CASES 1.14, Ricoh SP 310DN service manual: total +10, print-only +7.
+    # Ricoh SP 310DN service manual: total +10, print-only +7.
     ledger = beside(10, 7, 3).ledger()
     one = charge(ledger, "r1")
     assert (one.released, one.counted, one.charged) == (7, 10, 7)
@@ -56,7 +57,7 @@ def test_copies_while_nobody_releases_are_no_stray_pages() -> None:
     assert accounts(ledger) == {"house:other-function": 3, "house:stray": 2}
     (finding,) = ledger.findings
     assert finding.kind == "stray-pages"
-    assert finding.text.startswith("2 impressions counted that nobody released")
+    assert text_of(finding).startswith("2 impressions counted that nobody released")
     only_copies = Story()
     only_copies.reading(0, counts=impressions(total=100, copies=10))
     only_copies.reading(600, counts=impressions(total=103, copies=13))

@@ -1,4 +1,4 @@
-"""hrPrinterDetectedErrorState, STANDARDS.md 11.2 (RFC 2790 section 4), and what a sight says of rest."""
+"""hrPrinterDetectedErrorState (RFC 2790 section 4), and what a sight says of rest."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ import pytest
 
 from pagereeve.domain.facts.reading import PrinterState, Sight, decode_error_bits
 
-# STANDARDS.md 11.2, every row.
+# RFC 2790 section 4, hrPrinterDetectedErrorState: strings of no, one and two octets.
 ERROR_STATES = [
     ("", ()),
     ("00", ()),
@@ -46,7 +46,7 @@ def test_bits_that_nobody_assigned_say_nothing(octets: str) -> None:
     [
         ((), False),
         (("lowPaper", "lowToner", "outputNearFull", "overduePreventMaint"), False),
-        # One tray empty is not nothing to feed (STANDARDS.md 2.3).
+        # One tray empty is not nothing to feed (RFC 2790 section 4).
         (("inputTrayEmpty",), False),
         (("noPaper",), True),
         (("lowPaper", "jammed"), True),
@@ -64,7 +64,7 @@ def test_only_conditions_that_stop_paper_stop_the_printer(errors: tuple[str, ...
 @pytest.mark.parametrize(
     ("state", "resting"),
     [
-        # STANDARDS.md 2.4: a sleeper reports other; warm-up precedes paper.
+        # RFC 3805 section 2.2.13.2: a sleeper reports other; warm-up precedes paper.
         ("idle", True),
         ("other", True),
         ("unknown", True),

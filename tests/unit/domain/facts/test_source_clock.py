@@ -1,4 +1,4 @@
-"""When did it happen? The smallest delay of a source bounds its clock's offset (DESIGN.md 3.1)."""
+"""When did it happen? The smallest delay of a source bounds its clock's offset."""
 
 from __future__ import annotations
 

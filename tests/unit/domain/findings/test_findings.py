@@ -1,4 +1,4 @@
-"""Every finding that the projection makes, its evidence, and what people decide about it (DESIGN.md 4)."""
+"""Every finding that the projection makes, its evidence, and what people decide about it."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import pytest
 from pagereeve.domain.findings.finding import EVIDENCE_MAX, make
 from pagereeve.domain.ledger import Verdict
 from pagereeve.domain.values.instants import SECOND_US
+from tests.findings import lines_of, said, text_of
 from tests.unit.domain.story import POLICY, Story, accounts, at_us, charge, finding, kinds, printed
 
 
@@ -45,8 +46,8 @@ def test_a_conflicting_duplicate_is_told_with_the_digest_of_what_was_set_aside()
     printed(story, 0, 100, 104, pages=4)
     story.conflict(20, "r1-start")
     told = finding(story.ledger(), "conflicting-duplicate")
-    assert "r1-start" in told.text
-    assert any("0" * 64 in line for line in told.evidence)
+    assert "r1-start" in text_of(told)
+    assert any("0" * 64 in line for line in lines_of(told))
 
 
 def test_releases_of_a_printer_that_nobody_registered_are_one_finding() -> None:
@@ -56,7 +57,7 @@ def test_releases_of_a_printer_that_nobody_registered_are_one_finding() -> None:
     ledger = story.ledger()
     told = finding(ledger, "unknown-printer")
     assert told.since_us == at_us(0)
-    assert len(told.evidence) == 2
+    assert len(lines_of(told)) == 2
     assert {one.verdict for one in ledger.charges} == {None}
 
 
@@ -85,11 +86,11 @@ def test_silence_has_kinds_and_ends_with_the_next_good_reading(reason: str, kind
     story.rest(20, 40, 104)
     after = finding(story.ledger(), kind)
     assert (after.state, after.until_us, after.id) == ("closed", at_us(20.1), during.id)
-    assert reason in after.text
+    assert reason in text_of(after)
 
 
 def test_a_sleeper_that_nobody_needs_is_no_finding() -> None:
-    """FIELD-CASES.md 1.40, home-assistant/core#128067: answers in 1 of 3 polls for an hour, no release."""
+    """home-assistant/core#128067: answers in 1 of 3 polls for an hour, no release."""
     story = Story()
     for nth in range(20):
         story.reading(180 * nth, 100)
@@ -102,7 +103,7 @@ def test_a_wrong_responder_is_told_though_nobody_waits() -> None:
     story.reading(0, 100)
     story.failed(60, "wrong-responder", tries=2, responder="192.0.2.9")
     told = finding(story.ledger(), "wrong-responder")
-    assert any("192.0.2.9" in line for line in told.evidence)
+    assert any("192.0.2.9" in line for line in lines_of(told))
 
 
 def test_one_lost_datagram_is_no_silence() -> None:
@@ -139,7 +140,7 @@ def test_a_restart_inside_a_bracket_is_told_and_breaks_nothing() -> None:
     story.rest(40, 60, 104)
     ledger = story.ledger()
     assert charge(ledger, "r1").verdict is Verdict.AGREES
-    assert "restarted inside a bracket" in finding(ledger, "printer-restarted").text
+    assert "restarted inside a bracket" in text_of(finding(ledger, "printer-restarted"))
 
 
 def test_a_restart_outside_every_bracket_is_nobodys_business() -> None:
@@ -167,7 +168,7 @@ def test_a_replacement_that_somebody_noted_is_explained() -> None:
     story.rest(60, 90, 5)
     told = finding(story.ledger(), "meter-replaced")
     assert told.state == "explained"
-    assert "order 4711" in told.evidence[-1]
+    assert "order 4711" in lines_of(told)[-1]
 
 
 def test_a_note_long_before_explains_no_replacement() -> None:
@@ -188,8 +189,8 @@ def test_a_decision_changes_the_findings_state_and_is_part_of_its_evidence(actio
     story.decided(500, before.id, action, "a jam, two sheets twice")  # type: ignore[arg-type]
     after = finding(story.ledger(), "surplus")
     assert (after.id, after.state, after.until_us) == (before.id, state, at_us(500))
-    assert "an auditor" in after.evidence[-1]
-    assert "a jam, two sheets twice" in after.evidence[-1]
+    assert "an auditor" in lines_of(after)[-1]
+    assert "a jam, two sheets twice" in lines_of(after)[-1]
 
 
 def test_the_last_decision_about_a_finding_counts() -> None:
@@ -209,18 +210,18 @@ def test_a_decision_about_another_finding_changes_nothing() -> None:
 
 
 def test_a_findings_identity_hangs_on_its_facts_and_not_on_its_text() -> None:
-    one = make("surplus", "p", ("total", "s", "r"), 1, "text", ["a"])
-    same = make("surplus", "p", ("total", "s", "r"), 2, "other words", ["b"])
+    one = make("surplus", "p", ("total", "s", "r"), 1, said("text"), [said("a")])
+    same = make("surplus", "p", ("total", "s", "r"), 2, said("other words"), [said("b")])
     assert one.id == same.id
     others = [
-        make("shortfall", "p", ("total", "s", "r"), 1, "text", []),
-        make("surplus", "q", ("total", "s", "r"), 1, "text", []),
-        make("surplus", "p", ("total", "s", "r2"), 1, "text", []),
+        make("shortfall", "p", ("total", "s", "r"), 1, said("text"), []),
+        make("surplus", "q", ("total", "s", "r"), 1, said("text"), []),
+        make("surplus", "p", ("total", "s", "r2"), 1, said("text"), []),
     ]
     assert len({one.id, *(other.id for other in others)}) == 4
 
 
 def test_evidence_is_bounded() -> None:
-    told = make("unknown-printer", "p", (), 1, "text", [f"line {nth}" for nth in range(EVIDENCE_MAX + 7)])
-    assert len(told.evidence) == EVIDENCE_MAX + 1
-    assert told.evidence[-1] == "... and 7 more"
+    told = make("unknown-printer", "p", (), 1, said("text"), [said(f"line {nth}") for nth in range(EVIDENCE_MAX + 7)])
+    assert len(lines_of(told)) == EVIDENCE_MAX + 1
+    assert lines_of(told)[-1] == "... and 7 more"

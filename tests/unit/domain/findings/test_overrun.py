@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+from tests.findings import text_of
 from tests.unit.domain.story import POLICY, Story, finding, kinds
 
 
@@ -19,7 +20,7 @@ def printing(counts: list[int], *, pages: int = 4, tolerance: int = 0) -> Story:
 def test_it_is_told_at_the_first_reading_beyond() -> None:
     assert kinds(printing([1, 2, 4]).ledger()) == []
     told = finding(printing([1, 2, 4, 5]).ledger(), "surplus")
-    assert told.text.startswith("5 impressions counted so far, 4 expected")
+    assert text_of(told).startswith("5 impressions counted so far, 4 expected")
     assert (told.state, told.pages) == ("open", 1)
     later = finding(printing([1, 2, 4, 5, 9, 14]).ledger(), "surplus")
     assert later == told
@@ -32,7 +33,7 @@ def test_it_keeps_its_id_when_the_bracket_closes() -> None:
     story.rest(10, 60, 112)
     final = finding(story.ledger(), "surplus")
     assert (final.id, final.since_us) == (early.id, early.since_us)
-    assert final.text.startswith("12 impressions counted, 4 expected")
+    assert text_of(final).startswith("12 impressions counted, 4 expected")
     assert final.pages == 8
 
 

@@ -1,4 +1,4 @@
-"""FIELD-CASES.md chapter 5: events that come twice, late, early, out of order, or badly dated."""
+"""Public fault reports: events that come twice, late, early, out of order, or badly dated."""
 
 from __future__ import annotations
 
@@ -14,6 +14,7 @@ from pagereeve.domain.facts.source_clock import SourceClock
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, replay
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
+from tests.findings import text_of
 from tests.unit.domain.story import (
     DAY_US,
     PRINTER,
@@ -30,7 +31,7 @@ from tests.unit.domain.story import (
 
 
 def test_an_event_delivered_three_times_is_one_event() -> None:
-    """5.1, eclipse-mosquitto/mosquitto#398; 5.4, wasp-lang/open-saas#688: the total does not grow."""
+    """eclipse-mosquitto/mosquitto#398; wasp-lang/open-saas#688: the total does not grow."""
     story = Story()
     printed(story, 0, 100, 104, pages=4)
     once = story.ledger()
@@ -40,14 +41,14 @@ def test_an_event_delivered_three_times_is_one_event() -> None:
 
 
 def test_a_copy_that_is_the_only_one_counts() -> None:
-    """5.2, lensesio/stream-reactor#766: the domain knows no duplicate flag, only identities."""
+    """lensesio/stream-reactor#766: the domain knows no duplicate flag, only identities."""
     story = Story()
     printed(story, 0, 100, 104, pages=4, event="E2-marked-dup")
     assert charge(story.ledger(), "r1").charged == 4
 
 
 def test_events_in_any_order_are_one_release() -> None:
-    """5.5, integrallis/stripe_event#75: finished 10:00:30, swipe 10:00:05, released 10:00:10."""
+    """integrallis/stripe_event#75: finished 10:00:30, swipe 10:00:05, released 10:00:10."""
     story = Story()
     story.rest(-10, 8, 100)
     story.badge(5)
@@ -65,7 +66,7 @@ def test_events_in_any_order_are_one_release() -> None:
 
 
 def test_genuine_twins_are_two_releases() -> None:
-    """5.6, actualbudget/actual#8221: the same two pages twice in a minute are four."""
+    """actualbudget/actual#8221: the same two pages twice in a minute are four."""
     story = Story()
     story.reading(-1, 100)
     for nth, second in enumerate((0, 40)):
@@ -78,18 +79,18 @@ def test_genuine_twins_are_two_releases() -> None:
 
 
 def test_an_event_from_the_future_keeps_both_times_and_goes_by_its_arrival() -> None:
-    """5.8, datalust/seq-tickets#1570: now + 57 min is marked; judged once, at the door."""
+    """datalust/seq-tickets#1570: now + 57 min is marked; judged once, at the door."""
     claimed_us = DAY_US + 57 * 60 * SECOND_US
     assert SourceClock().judge(claimed_us, DAY_US) == (DAY_US, "future")
     story = Story()
     printed(story, 0, 100, 104, pages=4, clock="future", occurred_us=claimed_us)
     ledger = story.ledger()
     assert charge(ledger, "r1").charged == 4
-    assert "the time of arrival is used instead" in finding(ledger, "source-clock-off").text
+    assert "the time of arrival is used instead" in text_of(finding(ledger, "source-clock-off"))
 
 
 def test_one_stalled_batch_does_not_move_a_sources_offset() -> None:
-    """5.9, PostHog/posthog-js#3808: after offsets of 2.0 and 2.1 s one of 31.0 s is a stalled batch, and it is late.
+    """PostHog/posthog-js#3808: after offsets of 2.0 and 2.1 s one of 31.0 s is a stalled batch, and it is late.
 
     And where the clock is ahead, which one delay proves, the stalled batch does not undo the correction.
     """
@@ -106,14 +107,16 @@ def test_one_stalled_batch_does_not_move_a_sources_offset() -> None:
 
 
 def test_a_late_event_belongs_to_its_own_time() -> None:
-    """5.10, opslane/opslane#62: 09:00 that arrives at 11:30 is late, not badly timed."""
+    """opslane/opslane#62: 09:00 that arrives at 11:30 is late, not badly timed."""
     clock = SourceClock()
     nine_us, arrival_us = at_us(9 * 3600), at_us(11.5 * 3600)
     assert clock.judge(nine_us, arrival_us) == (nine_us, "")
 
 
 def test_a_release_that_arrives_hours_late_lands_in_its_old_stretch() -> None:
-    """5.10: the projector asks for an earlier resume point, and then comes out as if it had been there in time."""
+    """opslane/opslane#62: the projector asks for an earlier resume point, and then comes out as if it had been there in
+    time.
+    """
     story = Story()
     story.rest(-100, 5, 100, every=50)
     late = story.release(10, "late", pages=3)
@@ -144,7 +147,7 @@ def test_a_release_that_arrives_hours_late_lands_in_its_old_stretch() -> None:
     [float("nan"), float("inf"), -1, True, 12.0, "12", [12], 10**9],
 )
 def test_pages_are_a_whole_number_within_limits(pages: Any) -> None:
-    """5.17, matrix-org/synapse#8106: NaN, -1, true, 12.0 and "12" are refused, and the member is named."""
+    """matrix-org/synapse#8106: NaN, -1, true, 12.0 and "12" are refused, and the member is named."""
     data = {"release": "r", "job": "j", "owner": "o", "printer": "p", "ticket": {"pages": pages}}
     with pytest.raises(BadFact, match=r"data\.ticket\.pages") as refused:
         event_of(RELEASE_STARTED, Origin("s", "1", 0, 0), data)

@@ -1,4 +1,4 @@
-"""FIELD-CASES.md chapter 1, as far as the domain goes: which number, which unit, and a meter that goes back."""
+"""Public fault reports, as far as the domain goes: which number, which unit, and a meter that goes back."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import pytest
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Grade, Verdict
+from tests.findings import lines_of, text_of
 from tests.unit.domain.story import (
     POLICY,
     Story,
@@ -22,7 +23,7 @@ from tests.unit.domain.story import (
 
 
 def test_two_counters_of_one_printer_are_never_subtracted_from_one_another() -> None:
-    """1.1, glpi-project/glpi-agent#1155: 6466 of one, 6465 of another is not -1."""
+    """glpi-project/glpi-agent#1155: 6466 of one, 6465 of another is not -1."""
     story = Story()
     story.reading(-1, counts=impressions(total=6466))
     story.release(0, pages=3)
@@ -35,7 +36,7 @@ def test_two_counters_of_one_printer_are_never_subtracted_from_one_another() -> 
 
 
 def test_other_marker_rows_and_the_power_on_count_are_not_the_meter() -> None:
-    """1.8, a controller's SNMP reference, page "prtMarkerGroup": the count since power-on falls from 350 to 2."""
+    """docs.cpp.canon M124813, prtMarkerGroup: the count since power-on falls from 350 to 2."""
     story = Story()
     story.reading(-1, 100, power_on=350)
     story.restart(1)
@@ -50,7 +51,9 @@ def test_other_marker_rows_and_the_power_on_count_are_not_the_meter() -> None:
 
 @pytest.mark.parametrize(("unit", "moved"), [(Unit.IMPRESSIONS, 4), (Unit.SHEETS, 2)])
 def test_a_two_sided_job_reconciles_on_either_kind_of_meter(unit: Unit, moved: int) -> None:
-    """1.12, public MIB object pages and a service manual: a duplex sheet counts 2 on one model, 1 on another."""
+    """HP-LASERJET-COMMON-MIB (prtMarkerLifeCount) and Ricoh D017 service manual: a duplex sheet counts 2 on one model,
+    1 on another.
+    """
     story = Story()
     story.reading(-1, 1000, unit=unit)
     story.release(0, pages=4, sides="two-sided-long-edge")
@@ -62,7 +65,9 @@ def test_a_two_sided_job_reconciles_on_either_kind_of_meter(unit: Unit, moved: i
 
 
 def test_large_paper_that_counts_double_is_a_surplus_and_never_the_owners() -> None:
-    """1.13, the same controller page: 10 two-sided large sheets move it by 40; weights are not known to the domain."""
+    """docs.cpp.canon M124813, prtMarkerLifeCount: 10 two-sided large sheets move it by 40; weights are not known to the
+    domain.
+    """
     story = Story()
     printed(story, 0, 1000, 1040, pages=20, sides="two-sided-long-edge")
     ledger = story.ledger()
@@ -71,7 +76,9 @@ def test_large_paper_that_counts_double_is_a_surplus_and_never_the_owners() -> N
 
 
 def test_a_count_that_falls_at_a_power_cut_proves_nothing_and_is_no_wrap() -> None:
-    """1.16, public MIB object pages: 12347, power cut, 12340, 5 pages, 12345; a 32-bit wrap would be 4294967294."""
+    """HP-LASERJET-COMMON-MIB, prtMarkerLifeCount: 12347, power cut, 12340, 5 pages, 12345; a 32-bit wrap would be
+    4294967294.
+    """
     story = Story()
     story.reading(-1, 12347)
     story.release(0, pages=5)
@@ -84,11 +91,13 @@ def test_a_count_that_falls_at_a_power_cut_proves_nothing_and_is_no_wrap() -> No
     assert (one.grade, one.verdict) == (Grade.BROKEN, Verdict.UNPROVEN)
     assert (one.charged, one.unproven, one.counted) == (0, 5, None)
     assert sum(accounts(ledger).values()) == 5
-    assert "at most 7 of the pages before the restart may be counted twice" in finding(ledger, "meter-went-back").text
+    assert "at most 7 of the pages before the restart may be counted twice" in text_of(
+        finding(ledger, "meter-went-back")
+    )
 
 
 def test_the_same_power_cut_without_a_reading_in_between() -> None:
-    """1.16: before 12347, after 12345 with a restart; delta -2 and truth 5."""
+    """The same: before 12347, after 12345 with a restart; delta -2 and truth 5."""
     story = Story()
     story.reading(-1, 12347)
     story.release(0, pages=5)
@@ -104,7 +113,7 @@ def test_the_same_power_cut_without_a_reading_in_between() -> None:
 @pytest.mark.parametrize(
     ("before", "after", "modulus", "pages"),
     [
-        # 1.17, public MIB object pages: the makers' own limits.
+        # The maker's own limits: HP-LASERJET-COMMON-MIB (999999) and HP-Color-LaserJet-4500-MIB (2^24 - 1).
         (999998, 4, 10**6, 6),
         (16777213, 4, 2**24, 7),
         (4294967290, 5, 2**32, 11),
@@ -121,7 +130,7 @@ def test_a_wrap_is_counted_on(before: int, after: int, modulus: int, pages: int)
 
 
 def test_a_fall_from_the_middle_of_the_range_is_a_reset() -> None:
-    """1.17: 500000 then 4 at modulus 10^6 is no 500004 pages."""
+    """HP-LASERJET-COMMON-MIB, prtMarkerLifeCount: 500000 then 4 at modulus 10^6 is no 500004 pages."""
     story = Story(Policy(settle_us=POLICY.settle_us, modulus=10**6))
     printed(story, 0, 500_000, 4, pages=4)
     ledger = story.ledger()
@@ -131,7 +140,7 @@ def test_a_fall_from_the_middle_of_the_range_is_a_reset() -> None:
 
 
 def test_a_false_zero_inside_a_bracket_books_nothing() -> None:
-    """1.18, home-assistant/core#182493: 39711, 0, 41350; 1639 and not 41350."""
+    """home-assistant/core#182493: 39711, 0, 41350; 1639 and not 41350."""
     story = Story()
     story.reading(-1, 39711)
     story.release(0, pages=1639)
@@ -144,7 +153,7 @@ def test_a_false_zero_inside_a_bracket_books_nothing() -> None:
 
 
 def test_jitter_inside_a_bracket_costs_nobody_a_page() -> None:
-    """1.20, 0xAHA/Growatt_ModbusTCP#417: 20292, 20291, 20295."""
+    """0xAHA/Growatt_ModbusTCP#417: 20292, 20291, 20295."""
     story = Story()
     story.reading(-1, 20292)
     story.release(0, pages=3)
@@ -155,7 +164,7 @@ def test_jitter_inside_a_bracket_costs_nobody_a_page() -> None:
 
 
 def test_an_exchanged_printer_gives_no_difference() -> None:
-    """1.21, fusioninventory/fusioninventory-for-glpi#1186 and Uninett/nav#555: K1 at 88120, K2 at 412."""
+    """fusioninventory/fusioninventory-for-glpi#1186 and Uninett/nav#555: K1 at 88120, K2 at 412."""
     story = Story()
     story.reading(-1, 88120)
     story.release(0, pages=3)
@@ -167,12 +176,12 @@ def test_an_exchanged_printer_gives_no_difference() -> None:
     assert (one.grade, one.verdict, one.counted) == (Grade.BROKEN, Verdict.UNPROVEN, None)
     assert sum(accounts(ledger).values()) == 0
     told = finding(ledger, "meter-replaced")
-    assert any("serial K1" in line for line in told.evidence)
-    assert any("serial K2" in line for line in told.evidence)
+    assert any("serial K1" in line for line in lines_of(told))
+    assert any("serial K2" in line for line in lines_of(told))
 
 
 def test_a_serial_that_comes_and_goes_is_one_printer() -> None:
-    """1.22, fusioninventory/fusioninventory-for-glpi#492."""
+    """fusioninventory/fusioninventory-for-glpi#492: a serial number that is empty at first."""
     story = Story()
     story.reading(-2, 100, serial="")
     story.reading(-1, 100, serial="K1")
@@ -186,7 +195,7 @@ def test_a_serial_that_comes_and_goes_is_one_printer() -> None:
 
 
 def test_an_old_value_of_a_printer_that_is_off_is_no_reading_before() -> None:
-    """1.41, home-assistant/home-assistant.io#28092: a value from three hours ago makes no tight bracket."""
+    """home-assistant/home-assistant.io#28092: a value from three hours ago makes no tight bracket."""
     story = Story()
     story.reading(-3 * 3600, 500)
     story.release(0, pages=4)
@@ -199,7 +208,7 @@ def test_an_old_value_of_a_printer_that_is_off_is_no_reading_before() -> None:
 
 
 def test_a_printer_that_stays_silent_gives_no_reading_after() -> None:
-    """1.41: silence is not the last value; the charge stays open and unproven."""
+    """home-assistant/home-assistant.io#28092: silence is not the last value; the charge stays open and unproven."""
     story = Story()
     story.reading(-3 * 3600, 500)
     story.release(0, pages=4)
@@ -213,7 +222,7 @@ def test_a_printer_that_stays_silent_gives_no_reading_after() -> None:
 
 
 def test_a_unit_that_changes_ends_the_run() -> None:
-    """1.12: sheets after impressions are never converted in silence."""
+    """Units are proven, not believed: sheets after impressions are never converted in silence."""
     story = Story()
     story.reading(-1, 1000)
     story.release(0, pages=4)

@@ -23,6 +23,7 @@ from pagereeve.engine.alerts.dispatcher import AlertDispatcher
 from pagereeve.ports.outbox import Announcement
 from pagereeve.ports.receiver import NotDelivered
 from pagereeve.store.memory.journal import MemoryJournal
+from tests.findings import said
 from tests.unit.engine.virtual import SeededEntropy, VirtualClock, passing
 
 HOUR_S = 3_600
@@ -117,7 +118,7 @@ class Office:
 
 
 def a(kind: Kind = "surplus", printer: str = "p", number: int = 0) -> Finding:
-    return make(kind, printer, (number,), 1_000_000 + number, f"text {number}", ["line"], pages=2)
+    return make(kind, printer, (number,), 1_000_000 + number, said(f"text {number}"), [said("line")], pages=2)
 
 
 def closed(finding: Finding) -> Finding:

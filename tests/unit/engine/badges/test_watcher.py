@@ -22,6 +22,8 @@ from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.ports.intake import BadgeLine
+from tests.findings import lines_of
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import FakePrinter, World
 
@@ -71,7 +73,7 @@ def test_an_unknown_badge_is_told_within_seconds_and_once() -> None:
 
 
 def test_a_badge_that_its_form_refuses_is_an_error_of_the_frame_and_never_an_unknown_badge() -> None:
-    """FIELD-CASES 3.8; and 5.20, apache/openwhisk-package-kafka#319: the sender is answered success."""
+    """joan2937/pigpio#30 (lost bits), apache/openwhisk-package-kafka#319: the sender is answered success."""
 
     async def story() -> None:
         async with two() as world:
@@ -79,7 +81,7 @@ def test_a_badge_that_its_form_refuses_is_an_error_of_the_frame_and_never_an_unk
             await with_directory(world)
             accepted = await world.badge("1EA686", "east")
             assert (accepted.outcome, "length" in accepted.detail or accepted.detail == "") == ("stored", True)
-            line = await world.intake.badge_line("east", "1EA686ZZ", feed="line", received_us=world.clock.now_us())
+            line = await world.intake.badge_line(BadgeLine("east", "1EA686ZZ", "line", world.clock.now_us()))
             assert line.outcome == "stored"
             assert "1EA686" not in line.detail
             await world.badge("514229873", "east", event="by-the-desk")
@@ -94,7 +96,7 @@ def test_a_badge_that_its_form_refuses_is_an_error_of_the_frame_and_never_an_unk
 
 
 def test_readers_of_two_styles_are_one_person() -> None:
-    """3.1, monkeyboard/Wiegand-Protocol-Library-for-Arduino#56."""
+    """monkeyboard/Wiegand-Protocol-Library-for-Arduino#56: byte order."""
 
     async def story() -> None:
         async with two() as world:
@@ -109,7 +111,7 @@ def test_readers_of_two_styles_are_one_person() -> None:
                 ("east", "514229873", "desk"),
             ):
                 await world.passes(60)
-                await world.intake.badge_line(gateway, number, feed="line", received_us=at_us, reader=reader)
+                await world.intake.badge_line(BadgeLine(gateway, number, "line", at_us, reader))
                 at_us = world.clock.now_us()
             badges = [fact async for fact in world.store.badge_facts() if isinstance(fact, BadgePresented)]
             assert {fact.badge for fact in badges} == {world.badges.hashed(ANISE)}
@@ -129,7 +131,7 @@ def test_a_reader_whose_style_changed_is_told_without_mapping_anything() -> None
             await world.passes(5)
             (told,) = await site(world)
             assert told.kind == "reader-form-changed"
-            assert "byte-reversed" in told.text
+            assert "byte-reversed" in lines_of(told)[0]
             facts = [fact async for fact in world.store.badge_facts() if isinstance(fact, BadgePresented)]
             assert world.badges.hashed(ANISE) not in {fact.badge for fact in facts}
 
@@ -266,7 +268,7 @@ def test_a_decision_is_kept_and_shown() -> None:
             await world.passes(30)
             (after,) = (await world.ledger()).findings
             assert (after.state, after.reason) == ("explained", "walk-up-copy")
-            assert "by a warden: explain, walk-up-copy, copies for the board" in after.evidence[-1]
+            assert "by a warden: explain, walk-up-copy, copies for the board" in lines_of(after)[-1]
             assert await decide(world, told.id, "close", "") == "stored"
             await world.passes(30)
             (after,) = (await world.ledger()).findings
@@ -358,7 +360,7 @@ def test_a_decision_stored_just_before_the_end_is_projected_at_the_next_start() 
 def test_a_late_notice_stored_just_before_the_end_is_projected_at_the_next_start(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """DESIGN.md section 3: restart in the middle, and the ledger is the same."""
+    """Restart in the middle, and the ledger is the same."""
 
     async def story() -> None:
         first = World()
@@ -409,7 +411,7 @@ def test_the_meter_is_read_when_somebody_notes_that_work_begins_and_ends() -> No
 
 
 def test_a_name_used_again_at_another_printer_has_its_own_end_there() -> None:
-    """2.13, apple/cups#1582: whichever of start and end is told first."""
+    """apple/cups#1582: whichever of start and end is told first."""
 
     async def story() -> None:
         async with two() as world:

@@ -1,4 +1,4 @@
-"""What the intake makes of an event: dated, hashed, routed, durable, and answered (DESIGN.md 3.1, 3.3 and 6)."""
+"""What the intake makes of an event: dated, hashed, placed, durable, and answered."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.printers.registry import STRANGERS_MAX
 from pagereeve.engine.printers.watcher import IDLE_STRANGER_S
-from pagereeve.ports.intake import Envelope
+from pagereeve.ports.intake import BadgeLine, Envelope
 from pagereeve.ports.journal import JournalUnavailable
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import SERVER, FakePrinter, World
@@ -51,7 +51,7 @@ def test_a_gated_release_is_answered_only_with_a_reading_asked_for_after_its_not
         (False, 0.05, None, ""),
     ],
 )
-def test_what_a_gated_release_is_told(silent: bool, latency_s: float, wait_s: float | None, answer: str) -> None:
+def test_what_a_gated_release_is_answered(silent: bool, latency_s: float, wait_s: float | None, answer: str) -> None:
     async def story() -> None:
         async with World({"p": FakePrinter(silent=silent, latency_s=latency_s)}) as world:
             await world.passes(100)
@@ -85,7 +85,7 @@ def test_many_gated_releases_at_once_are_served_by_few_reads() -> None:
 
 
 def test_an_event_that_comes_again_changes_nothing() -> None:
-    """FIELD-CASES.md 5.4, wasp-lang/open-saas#688."""
+    """wasp-lang/open-saas#688: a retry adds the amount again."""
 
     async def story() -> None:
         async with World() as world:
@@ -105,7 +105,7 @@ def test_an_event_that_comes_again_changes_nothing() -> None:
     passing(story())
 
 
-def test_the_same_delivery_is_a_duplicate_and_other_data_a_conflict_that_is_told() -> None:
+def test_the_same_delivery_is_a_duplicate_and_other_data_a_conflict_that_is_reported() -> None:
     async def story() -> None:
         async with World() as world:
             await world.passes(100)
@@ -128,7 +128,7 @@ def test_the_same_delivery_is_a_duplicate_and_other_data_a_conflict_that_is_told
 
 
 def test_an_end_that_comes_before_its_start_finds_its_printer() -> None:
-    """FIELD-CASES.md 5.5, integrallis/stripe_event#75."""
+    """integrallis/stripe_event#75: the later event comes first."""
 
     async def story() -> None:
         async with World() as world:
@@ -147,7 +147,7 @@ def test_an_end_that_comes_before_its_start_finds_its_printer() -> None:
 
 
 def test_a_repeated_notice_does_not_hold_back_the_end_of_the_first() -> None:
-    """The end of ten seconds ago is told after a second notice: it ended then, and not with the second start."""
+    """The end of ten seconds ago is reported after a second notice: it ended then, and not with the second start."""
 
     async def story() -> None:
         async with World() as world:
@@ -173,7 +173,7 @@ def test_an_end_whose_start_came_while_nobody_ran_is_routed_at_the_next_start() 
             await first.passes(50)
             await first.end("r")
             # The process dies between storing the start and routing the end.
-            event = await first.intake._event(
+            dated = await first.intake.dating.envelope(
                 Envelope(
                     SERVER,
                     "late",
@@ -182,8 +182,7 @@ def test_an_end_whose_start_came_while_nobody_ran_is_routed_at_the_next_start() 
                     {"release": "r", "job": "j", "owner": "o", "printer": "p", "ticket": {"pages": 1}},
                 )
             )
-            assert isinstance(event, ReleaseStarted)
-            await first.store.append(event)
+            await first.store.append(first.intake.privacy.event(dated))
         async with World(first.printers, store=first.store) as again:
             await again.passes(200)
             ends = [fact for fact in await again.facts() if isinstance(fact, ReleaseEnded)]
@@ -194,14 +193,14 @@ def test_an_end_whose_start_came_while_nobody_ran_is_routed_at_the_next_start() 
 
 
 def test_a_badge_number_is_nowhere_in_what_is_stored() -> None:
-    """DESIGN.md section 6, promise 6. Also not in part, nor in hex of its text."""
+    """Also not in part, nor in hex of its text."""
 
     async def story() -> None:
         async with World({"a": FakePrinter(), "b": FakePrinter()}, {"a": "gw", "b": "gw"}) as world:
             await world.passes(10)
             await world.badge(BADGE, "gw")
             await world.badge(BADGE, "a-gateway-that-nobody-knows")
-            await world.intake.badge_line("gw", BADGE, feed="line", received_us=world.clock.now_us())
+            await world.intake.badge_line(BadgeLine("gw", BADGE, "line", world.clock.now_us()))
             await world.start("r", 2, "a", badge=BADGE, gateway="gw")
             await world.passes(100)
             bodies = [fact_bytes(fact).decode() async for fact in world.store.all_facts()]
@@ -233,7 +232,7 @@ def test_a_line_handed_in_again_is_the_same_line() -> None:
         async with World({"p": FakePrinter()}, {"p": "gw"}) as world:
             at_us = world.clock.now_us()
             outcomes = [
-                (await world.intake.badge_line("gw", BADGE, feed="line", received_us=received_us)).outcome
+                (await world.intake.badge_line(BadgeLine("gw", BADGE, "line", received_us))).outcome
                 for received_us in (at_us, at_us, at_us + 1)
             ]
             assert outcomes == ["stored", "duplicate", "stored"]
@@ -246,7 +245,7 @@ def test_a_line_that_is_no_badge_is_refused_and_counted(line: str) -> None:
     async def story() -> None:
         async with World() as world:
             with pytest.raises(BadFact):
-                await world.intake.badge_line("gw", line, feed="line", received_us=1)
+                await world.intake.badge_line(BadgeLine("gw", line, "line", 1))
             assert world.counters.refused["line", "line"] == 1
 
     passing(story())
@@ -276,7 +275,7 @@ def test_a_bad_event_is_refused_named_and_counted_and_nothing_is_stored(envelope
     passing(story())
 
 
-def test_a_journal_that_is_unavailable_is_told_to_the_sender_and_nothing_is_acknowledged() -> None:
+def test_a_journal_that_is_unavailable_is_reported_to_the_sender_and_nothing_is_acknowledged() -> None:
     async def story() -> None:
         async with World() as world:
             await world.passes(100)
@@ -297,7 +296,7 @@ def test_a_journal_that_is_unavailable_is_told_to_the_sender_and_nothing_is_ackn
     passing(story())
 
 
-def test_releases_of_a_stranger_are_kept_and_told_and_its_watcher_goes() -> None:
+def test_releases_of_a_stranger_are_kept_and_reported_and_its_watcher_goes() -> None:
     async def story() -> None:
         async with World() as world:
             await world.start("r", printer="misspelt")

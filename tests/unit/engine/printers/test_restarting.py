@@ -68,7 +68,7 @@ def test_pages_that_came_while_nobody_ran_are_accounted_for() -> None:
 
 
 def test_a_release_told_hours_later_lands_in_its_own_time() -> None:
-    """FIELD-CASES.md 5.10, opslane/opslane#62: and what was stray a while ago is stray no longer."""
+    """opslane/opslane#62: and what was stray a while ago is stray no longer."""
 
     async def story() -> None:
         async with World() as world:
@@ -149,7 +149,7 @@ def test_a_gated_release_is_answered_though_the_watcher_fell_over_meanwhile() ->
 
 @pytest.mark.parametrize("step_s", [3600, -3600])
 def test_a_wall_clock_that_is_set_neither_hangs_a_wait_nor_bends_a_reading(step_s: int) -> None:
-    """FIELD-CASES.md 7.17, Uninett/nav#4073: durations are monotonic; a plateau never ends before it began."""
+    """Uninett/nav#4073: durations are monotonic; a plateau never ends before it began."""
 
     async def story() -> None:
         async with World() as world:

@@ -188,7 +188,7 @@ def _poll_state(**changes: object) -> PollState:
     ],
 )
 def test_the_next_read(poll_state: PollState, seconds: float) -> None:
-    """DESIGN.md 3.3; the figures are the defaults of Pace. A jitter of one half is none."""
+    """The figures are the defaults of Pace. A jitter of one half is none."""
     assert next_interval_s(PollPolicy(), poll_state, 0.5) == seconds
 
 

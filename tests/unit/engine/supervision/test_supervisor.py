@@ -1,4 +1,6 @@
-"""What fails, is stuck, or ended unseen is named, counted and dated (FIELD-CASES.md 7.6, 7.13)."""
+"""What fails, is stuck, or ended unseen is named, counted and dated
+(keephq/keep#6552, diegosouzapw/OmniRoute#10661).
+"""
 
 from __future__ import annotations
 
@@ -150,7 +152,7 @@ def test_a_watcher_whose_read_never_returns_is_named_and_the_others_go_on() -> N
 
 
 def test_an_exception_in_the_poll_loop_shows_at_once() -> None:
-    # FIELD-CASES.md 7.6: unhealthy within one interval.
+    # keephq/keep#6552: unhealthy within one interval.
     async def story() -> None:
         async with World() as world:
             await world.passes(5)

@@ -89,7 +89,7 @@ async def test_the_same_event_again_is_a_duplicate_and_with_other_data_a_conflic
 
 @pytest.mark.parametrize("pages", ["-1", "true", "12.0", '"12"', "3.0e2"])
 async def test_pages_that_are_no_whole_number_are_refused_by_name(pages: str) -> None:
-    """FIELD-CASES 5.17 (metabrainz/listenbrainz-server#2388)."""
+    """metabrainz/listenbrainz-server#2388: NaN and Infinity."""
     door = Door()
     body = json.dumps(event()).replace('"pages": 3', f'"pages": {pages}').encode()
     assert_problem(await door.send(body), 422, "bad-member", "data.ticket.pages")
@@ -97,7 +97,7 @@ async def test_pages_that_are_no_whole_number_are_refused_by_name(pages: str) ->
 
 @pytest.mark.parametrize("pages", ["NaN", "1e400", "-Infinity"])
 async def test_numbers_that_are_none_are_refused_and_kept_aside_masked(pages: str) -> None:
-    """FIELD-CASES 5.17 (matrix-org/synapse#8106)."""
+    """matrix-org/synapse#8106: NaN and Infinity."""
     door = Door()
     body = json.dumps(event()).replace('"pages": 3', f'"pages": {pages}').encode()
     response = await door.send(body)
@@ -203,7 +203,7 @@ async def test_a_gated_release_says_how_long_it_would_wait(
 
 
 async def test_a_full_disk_asks_the_sender_to_come_again() -> None:
-    """FIELD-CASES 5.20 (apache/openwhisk-package-kafka#319): 503, and the retry is accepted once."""
+    """apache/openwhisk-package-kafka#319: 503, and the retry is accepted once."""
     door = Door()
     door.intake.before = misbehave(JournalUnavailable("no room on /secret/path"))
     response = await door.send(event())

@@ -1,4 +1,4 @@
-"""Strict JSON at the door. Field cases are named by their number in FIELD-CASES.md with their source."""
+"""Strict JSON at the door. Cases are named by the public thread that they come from."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ def refusal(body: bytes, **limits: int) -> Refusal:
 
 @pytest.mark.parametrize("number", ["NaN", "Infinity", "-Infinity", "1e400", "-1e400"])
 def test_a_number_that_is_none_is_refused_with_its_place(number: str) -> None:
-    """FIELD-CASES 5.17 (matrix-org/synapse#8106, ProjectCuillin/nats-sinks#67)."""
+    """matrix-org/synapse#8106, ProjectCuillin/nats-sinks#67: NaN and Infinity."""
     found = refusal(f'{{"pages": {number}}}'.encode())
     assert found.reason == "bad-json"
     assert found.where == "line 1, column 11"
@@ -28,20 +28,20 @@ def test_a_number_that_is_none_is_refused_with_its_place(number: str) -> None:
     ("text", "value"), [("-1", -1), ("true", True), ("12.0", 12.0), ("3.0e2", 300.0), ('"12"', "12")]
 )
 def test_what_is_json_keeps_its_type_for_the_schema_to_judge(text: str, value: object) -> None:
-    """FIELD-CASES 5.17: these are JSON; the event's fields refuse them."""
+    """matrix-org/synapse#8106: these are JSON; the event's fields refuse them."""
     parsed = strictjson.parse(f'{{"pages": {text}}}'.encode())
     assert parsed == {"pages": value}
     assert type(parsed["pages"]) is type(value)
 
 
 def test_one_byte_order_mark_is_stripped() -> None:
-    """FIELD-CASES 5.18 (Arokha/EP2-Data#5)."""
+    """Arokha/EP2-Data#5: a byte order mark."""
     assert strictjson.parse(bytes.fromhex("EFBBBF7B7D")) == {}
     assert refusal(bytes.fromhex("EFBBBFEFBBBF7B7D")).reason == "bad-json"
 
 
 def test_broken_utf8_is_refused_with_its_bytes_in_hex() -> None:
-    """FIELD-CASES 5.18 (Arokha/EP2-Data#5)."""
+    """Arokha/EP2-Data#5: a byte order mark."""
     found = refusal(bytes.fromhex("7B22C328227D"))
     assert found.where == "byte 2"
     assert "c3" in found.problem
@@ -72,7 +72,7 @@ def test_a_member_named_twice_is_refused() -> None:
 
 @pytest.mark.parametrize("number", [str(2**53), str(-(2**53)), "9" * 400, "-" + "9" * 5000])
 def test_an_unsafe_integer_is_refused_and_never_repeated(number: str) -> None:
-    """RFC 7493 section 2.2. A seven-byte badge number sent as a number is one (STANDARDS.md 8.3)."""
+    """RFC 7493 section 2.2. A seven-byte badge number sent as a number is one (ISO/IEC 14443)."""
     found = refusal(f'{{"badge": {number}}}'.encode())
     assert "2^53 - 1" in found.problem
     assert number[:16] not in str(found)

@@ -28,7 +28,7 @@ def test_lines_end_at_the_terminator_wherever_the_pieces_are_cut(terminator: byt
 
 
 def test_a_line_without_its_end_comes_out_when_the_sender_pauses() -> None:
-    """FIELD-CASES 5.14 (fluent/fluentd#1270)."""
+    """fluent/fluentd#1270: no line feed at the end."""
     splitter = LineSplitter(b"\n", 16)
     assert splitter.feed(b"04A1") == []
     assert splitter.pending
@@ -47,7 +47,7 @@ def test_a_terminator_cut_by_a_pause_makes_one_line() -> None:
 
 
 def test_an_overlong_line_is_given_up_once_and_the_next_is_whole_again() -> None:
-    """FIELD-CASES 5.16 (open-telemetry/otel-arrow#4100)."""
+    """open-telemetry/otel-arrow#4100: a frame without end."""
     splitter = LineSplitter(b"\r\n", 8)
     found = [line for _ in range(1000) for line in splitter.feed(b"x" * 7)]
     found += splitter.feed(b"\r\n0042\r\n")
@@ -86,7 +86,7 @@ def test_after_a_gap_nothing_is_trusted_before_the_next_terminator() -> None:
         (BadgeFrame(), b"0042", "0042"),
         (BadgeFrame(), b" 0042 ", " 0042 "),
         (BadgeFrame(prefix=b"\x02", suffix=b"\x03"), b"\x0204A1\x03", "04A1"),
-        (BadgeFrame(encoding="hex"), bytes.fromhex("1EA68671"), "1EA68671"),  # STANDARDS.md 8.3
+        (BadgeFrame(encoding="hex"), bytes.fromhex("1EA68671"), "1EA68671"),  # ISO/IEC 14443
         (BadgeFrame(encoding="hex", prefix=b"\x02"), b"\x02\x00\x0a", "000A"),
         (BadgeFrame(encoding="utf-8"), "né-1".encode(), "né-1"),
         (BadgeFrame(encoding="latin-1"), b"n\xe9-1", "né-1"),

@@ -107,7 +107,7 @@ def test_a_folder_without_profiles_is_an_error(tmp_path: Path) -> None:
 
 
 def test_records_are_taken_by_their_length() -> None:
-    # Recorded: a record of one octet stands beside records of four (WALKS 4).
+    # Recorded: a record of one octet stands beside records of four (bieniu/brother, tests/fixtures/hl-5350dn.json).
     content = bytes.fromhex("00010400000d38 0601 0105 0201 0400000c7f ff".replace(" ", ""))
     assert [record_of(content, tag) for tag in (0, 6, 2, 1)] == [3384, 5, 3199, None]
     assert record_of(content[:-1], 2) == 3199
@@ -138,9 +138,9 @@ def culprits(**channels: ShownCount) -> set[str]:
 
 def test_parts_are_held_against_the_total() -> None:
     total = shown(1000, "Printer-MIB")
-    # FIELD-CASES 1.6, Tylan/check_snmp_printer#13: picked and printed differ by a few.
+    # Tylan/check_snmp_printer#13: picked and printed differ by a few.
     assert culprits(total=total, mono=shown(1004)) == set()
-    # FIELD-CASES 1.5, fusioninventory/fusioninventory-agent#638.
+    # fusioninventory/fusioninventory-agent#638: a part is larger than the total
     assert culprits(total=total, mono=shown(4000)) == {"mono"}
     assert culprits(total=total, mono=shown(900), colour=shown(900)) == {"mono", "colour"}
     assert culprits(total=total, mono=shown(100), colour=shown(100)) == {"mono", "colour"}

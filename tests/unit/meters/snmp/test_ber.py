@@ -42,12 +42,13 @@ def varbind(hexadecimal: str) -> Varbind:
 @pytest.mark.parametrize(
     ("encoded", "value", "conforming"),
     [
-        # FIELD-CASES 1.24: troglobit/mini-snmpd#8, etingof/pysnmp#190 and #114, etingof/pyasn1#215
+        # troglobit/mini-snmpd#8, etingof/pysnmp#190 and #114, etingof/pyasn1#215: a counter without its leading zero
+        # octet
         ("41 02 9C 40", 40000, False),
         ("41 01 C8", 200, False),
         ("41 03 89 54 40", 9_000_000, False),
         ("41 03 00 9C 40", 40000, True),
-        # FIELD-CASES 1.25: exhuma/puresnmp#76, #63
+        # exhuma/puresnmp#76, #63: a negative counter is no 0
         ("41 04 80 00 00 10", 2_147_483_664, False),
         # Worked by hand from X.690 section 8.3.
         ("41 05 00 FF FF FF FF", 2**32 - 1, True),
@@ -77,14 +78,15 @@ def test_a_number_out_of_its_types_range_is_refused(encoded: str) -> None:
 
 
 def test_text_is_no_number_and_the_error_names_the_object() -> None:
-    # FIELD-CASES 1.30: netdata/netdata#1236
+    # netdata/netdata#1236: a number as text
     with pytest.raises(DecodeError, match="OCTET STRING where a number belongs"):
         number(varbind("04 05 31 32 33 34 35"))
 
 
 @pytest.mark.parametrize("tag", [NULL, NO_SUCH_OBJECT, NO_SUCH_INSTANCE, END_OF_MIB_VIEW])
 def test_null_and_the_exceptions_are_absent_and_never_a_number(tag: int) -> None:
-    # FIELD-CASES 1.28 (etingof/pysnmp#37), 1.29 (fusioninventory/fusioninventory-agent#734)
+    # etingof/pysnmp#37, fusioninventory/fusioninventory-agent#734: no such instance in an answer without error; NULL is
+    # no count
     value = Varbind(NAME, tag, b"")
     assert value.absent
     with pytest.raises(DecodeError):
@@ -98,7 +100,7 @@ def test_a_zero_is_not_absent() -> None:
 @pytest.mark.parametrize(
     ("size", "head"),
     [
-        # FIELD-CASES 1.33: alouca/gosnmp#20; the others from X.690 section 8.1.3
+        # alouca/gosnmp#20; the others from X.690 section 8.1.3
         (140, "30 81 8C"),
         (0, "30 00"),
         (127, "30 7F"),

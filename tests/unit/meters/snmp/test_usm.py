@@ -79,7 +79,7 @@ def test_short_passwords_and_weak_protocols_are_refused() -> None:
 
 
 def test_an_engines_clock_goes_on_while_nobody_asks() -> None:
-    # FIELD-CASES 1.38, markabrahams/node-net-snmp#309: learnt 5 and 100; 200 s later it is 300.
+    # markabrahams/node-net-snmp#309: learnt 5 and 100; 200 s later it is 300.
     engine = Engine(ENGINE_ID)
     engine.learn(5, 100, 7_000_000, proven=True)
     assert engine.time_at(207_000_000) == 300

@@ -93,7 +93,7 @@ def test_a_number_in_the_wrong_column_is_not_repeated(path: Path) -> None:
 
 
 def test_glued_decimals_are_refused_and_not_enrolled(path: Path) -> None:
-    """3.2, monkeyboard/Wiegand-Protocol-Library-for-Arduino#56."""
+    """monkeyboard/Wiegand-Protocol-Library-for-Arduino#56: decimal bytes glued together."""
     told = problems(path, "badge,owner,from\n30166134113,anise,\n", BadgeForm("decimal-bytes", 32))
     assert "ambiguous" in told
 

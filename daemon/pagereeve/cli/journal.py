@@ -1,0 +1,24 @@
+"""The journal that a command reads, where the options --config and --data-dir say."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from pagereeve.cli.options import JOURNAL_NAME
+from pagereeve.ports.reads import Reads
+from pagereeve.settings import load_settings
+from pagereeve.store.sqlite.reads import SqlReads
+
+
+def journal_path(config: Path, data_dir: Path | None) -> Path:
+    """Where the journal lies. Raises BadSettings."""
+    return (load_settings(config).data_dir if data_dir is None else data_dir) / JOURNAL_NAME
+
+
+@asynccontextmanager
+async def open_reads(config: Path, data_dir: Path | None) -> AsyncIterator[Reads]:
+    """The journal for reading, beside a daemon or without one. Raises CantOpen or BadSettings."""
+    async with await SqlReads.open_for_reading(journal_path(config, data_dir)) as reads:
+        yield reads

@@ -1,0 +1,120 @@
+"""Plateaus, silences and counts as members of a JSON object, both ways."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Any, Final
+
+from pagereeve.domain.facts.reading import (
+    COUNTER32_MODULUS,
+    Count,
+    Plateau,
+    PrinterState,
+    Sight,
+    Silence,
+    SilenceReason,
+    Unit,
+)
+from pagereeve.domain.values.codec import (
+    FIGURE,
+    FIGURE_MAX,
+    INSTANT,
+    TEXT,
+    ByHand,
+    Codec,
+    Member,
+    Spread,
+    choice,
+    integer,
+    texts,
+)
+from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.fields import Fields
+
+CHANNELS_MAX: Final = 32
+ERRORS_MAX: Final = 32
+
+Counts = tuple[tuple[str, Count], ...]
+
+
+def _counts_json(counts: Iterable[tuple[str, Count]]) -> dict[str, Any]:
+    """By channel; what goes without saying of a counter is left out."""
+    listed = tuple(counts)
+    members: dict[str, Any] = {
+        "counts": {name: count.value for name, count in listed},
+        "units": {name: count.unit.value for name, count in listed},
+    }
+    moduli = {name: count.modulus for name, count in listed if count.modulus != COUNTER32_MODULUS}
+    objects = {name: count.object for name, count in listed if count.object}
+    if moduli:
+        members["moduli"] = moduli
+    if objects:
+        members["objects"] = objects
+    return members
+
+
+def _counts_of(fields: Fields) -> Counts:
+    """Sorted by channel. Raises BadFact."""
+    counts, units = fields.object("counts"), fields.object("units")
+    moduli = fields.optional_object("moduli") or Fields({}, "moduli")
+    objects = fields.optional_object("objects") or Fields({}, "objects")
+    names = sorted(counts.names())
+    if len(names) > CHANNELS_MAX:
+        raise BadFact(fields.path("counts"), f"has {len(names)} channels; {CHANNELS_MAX} at most")
+    found = []
+    for name in names:
+        value = counts.integer(name, 0, FIGURE_MAX)
+        unit = units.choice(name, _UNITS)
+        modulus = moduli.optional_integer(name, 0, FIGURE_MAX)
+        modulus = COUNTER32_MODULUS if modulus is None else modulus
+        found.append((name, Count(value, unit, modulus, objects.optional_text(name) or "")))
+    for rest in (units, moduli, objects):
+        rest.finish()
+    return tuple(found)
+
+
+def _in_order(plateau: Plateau) -> tuple[str, str] | None:
+    begun = plateau.first_sent_us <= plateau.first_received_us <= plateau.last_received_us
+    if begun and plateau.first_sent_us <= plateau.last_sent_us <= plateau.last_received_us:
+        return None
+    return "last_received", "the reading ends before it begins; check the four times"
+
+
+_UNITS: Final = tuple(Unit)
+_TICKS: Final = integer(0, 2**32 - 1)
+
+COUNTS: Final = ByHand(_counts_json, _counts_of)
+"""The members ``counts``, ``units``, ``moduli`` and ``objects``, each by channel."""
+
+_SIGHT: Final = Codec(
+    Sight,
+    Spread("counts", COUNTS),
+    Member("serial", TEXT, default=""),
+    Member("object_id", TEXT, default=""),
+    Member("state", choice(PrinterState, str)),
+    Member("errors", texts(ERRORS_MAX), default=(), written=True),
+    Member("responder", TEXT, default=""),
+)
+PLATEAU: Final = Codec(
+    Plateau,
+    Member("first_sent_us", INSTANT, "first_sent"),
+    Member("first_received_us", INSTANT, "first_received"),
+    Member("last_sent_us", INSTANT, "last_sent"),
+    Member("last_received_us", INSTANT, "last_received"),
+    Member("count", integer(1, FIGURE_MAX)),
+    Spread("sight", _SIGHT),
+    Member("first_uptime_cs", _TICKS, default=None),
+    Member("last_uptime_cs", _TICKS, default=None),
+    Member("first_power_on", FIGURE, default=None),
+    Member("last_power_on", FIGURE, default=None),
+    check=_in_order,
+)
+SILENCE: Final = Codec(
+    Silence,
+    Member("first_sent_us", INSTANT, "first_sent"),
+    Member("last_received_us", INSTANT, "last_received"),
+    Member("count", integer(1, FIGURE_MAX)),
+    Member("reason", choice(SilenceReason, str)),
+    Member("detail", TEXT, default=""),
+    Member("responder", TEXT, default=""),
+)

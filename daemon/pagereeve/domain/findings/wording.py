@@ -1,0 +1,288 @@
+"""The words of evidence, made at the end and kept nowhere: for each reader in a zone of their own.
+
+``at`` writes an instant (microseconds since 1970) for the reader.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Final
+
+from pagereeve.domain.brackets.continuity import Step
+from pagereeve.domain.brackets.hypotheses import BY_NAME, hint_text
+from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding
+
+Kind = EvidenceKind
+At = Callable[[int], str]
+
+STEPS: Final[Mapping[str, str]] = {
+    Step.REPLACED: "another device answers",
+    Step.UNIT_CHANGED: "the meter's unit changed",
+    Step.OBJECT_CHANGED: "another of the printer's counters gives the count",
+    Step.FELL_BACK: "the count fell back to an earlier saved value after a restart",
+    Step.RESET: "the count started again after a restart",
+    Step.WENT_BACK: "the count is lower than before, without a restart",
+    Step.JUMPED: "the count rose faster than the printer can print",
+}
+AGAIN: Final[Mapping[str, str]] = {
+    "echo": "the same start notice came again under another id; it changes nothing",
+    "repeat": "a release of this name was started before, for the same job: it claims nothing anew",
+    "reuse": "the source used this release's name before, for another job; each is a release of its own",
+}
+OTHERS: Final[Mapping[str, str]] = {"badges": "badges were presented", "releases": "releases named a badge"}
+
+
+def text_of(finding: Finding, at: At) -> str:
+    """What the finding says in one sentence, without a full stop."""
+    return words_of(finding.what, at)
+
+
+def words_of(evidence: Evidence, at: At) -> str:
+    """A sentence or a part of one, without a full stop. Text from outside is in it as it came: a line may obey it."""
+    return _WORDS[evidence.kind](_Known(evidence, at))
+
+
+class _Known:
+    """A piece of evidence's values, as text."""
+
+    def __init__(self, evidence: Evidence, at: At) -> None:
+        self._values = dict(evidence.values)
+        self._at = at
+        self._release = evidence.release
+
+    def __contains__(self, name: str) -> bool:
+        return name in self._values
+
+    def __getitem__(self, name: str) -> str:
+        return str(self._values.get(name, "?"))
+
+    def number(self, name: str) -> int:
+        value = self._values.get(name, 0)
+        return value if isinstance(value, int) else 0
+
+    def texts(self, name: str) -> list[str]:
+        value = self._values.get(name, ())
+        return [one for one in value if isinstance(one, str)] if isinstance(value, tuple) else []
+
+    def counts(self, name: str) -> str:
+        value = self._values.get(name, ())
+        return ", ".join(f"{one[0]} {one[1]}" for one in value) if isinstance(value, tuple) else ""
+
+    def at(self, name: str) -> str:
+        value = self._values.get(name)
+        return self._at(value) if isinstance(value, int) else "?"
+
+    @property
+    def release(self) -> str:
+        return "?" if self._release is None else f"release {self._release.release} of {self._release.source}"
+
+    @property
+    def whose(self) -> str:
+        releases = self.number("releases")
+        return "the release" if releases == 1 else f"{releases} releases together"
+
+    @property
+    def interval(self) -> str:
+        least = self["least"]
+        if "most" not in self:
+            return f"at least {least}" if "least" in self else "?"
+        return least if least == self["most"] else f"{least} to {self['most']}"
+
+    @property
+    def perhaps(self) -> str:
+        hints = [hint_text(hint) for hint in self.texts("hints")]
+        return f"; perhaps {', or '.join(hints)}" if hints else ""
+
+
+def _count_differs(known: _Known) -> str:
+    figures = f"{known['counted']} {known['unit']} counted, {known.interval} expected for {known.whose}"
+    return figures + known.perhaps
+
+
+def _count_passed(known: _Known) -> str:
+    return (
+        f"{known['counted']} {known['unit']} counted so far, {known.interval} expected for {known.whose}: "
+        "the meter has passed what was released, and still goes on"
+    )
+
+
+def _no_count(known: _Known) -> str:
+    return f"no count proves what {known.whose} printed ({known['grade']}){known.perhaps}"
+
+
+def _gap_counted(known: _Known) -> str:
+    text = f"{known['pages']} {known['unit']} counted that nobody released"
+    if known.number("after_power_off"):
+        text += "; the printer was off meanwhile, and may have made a start-up page"
+    return text
+
+
+def _run_ended(known: _Known) -> str:
+    step = STEPS.get(known["step"], known["step"])
+    text = f"{step}: {known.counts('before')} then {known.counts('after')}; what lies between can't be proven"
+    if "lost" in known:
+        text += f"; at most {known['lost']} of the pages before the restart may be counted twice"
+    return text
+
+
+def _reads_fail(known: _Known) -> str:
+    return f"reads fail ({', '.join(known.texts('reasons'))}) since {known.at('since_us')}{_waiting(known)}"
+
+
+def _reads_failed(known: _Known) -> str:
+    reasons = ", ".join(known.texts("reasons"))
+    span = f"from {known.at('from_us')} to {known.at('to_us')}"
+    return f"{known['tries']} reads failed ({reasons}) {span}{_waiting(known)}"
+
+
+def _waiting(known: _Known) -> str:
+    waiting = known.number("waiting")
+    return f", while {waiting} release{'s' if waiting > 1 else ''} needed a reading" if waiting else ""
+
+
+def _clock_off(known: _Known) -> str:
+    used = "the time of arrival is used instead"
+    if known["clock"] == "behind":
+        used = "it is behind by the same in every notice, and corrected"
+    clock = f"the clock of {known['source']} said {known.at('occurred_us')}"
+    return f"{clock} when it was {known.at('received_us')}; {used}"
+
+
+def _bias(known: _Known) -> str:
+    pages = known.number("pages")
+    return (
+        f"{pages:+d} pages in {known['brackets']} brackets, each within its tolerance: "
+        f"the meter counts steadily {'more' if pages > 0 else 'fewer'} than was released"
+    )
+
+
+def _pattern(known: _Known) -> str:
+    hypothesis = BY_NAME[known["hypothesis"]]
+    return (
+        f"{hypothesis.text}: that explains {known['explained']} of {known['differing']} differences "
+        f"among the last {known['brackets']} brackets; what would remove them: {hypothesis.cure}"
+    )
+
+
+def _two_places(known: _Known) -> str:
+    return (
+        f"one badge was presented at gateway {known['before']} and {known.number('apart_ms') / 1_000:.1f} s later "
+        f"at gateway {known['after']}: two cards of one number, or two readers within reach of one another"
+    )
+
+
+def _nothing_came(known: _Known) -> str:
+    others = f"{known['others']} {OTHERS.get(known['of'], known['of'])} since {known.at('since_us')}"
+    return f"{others}, and nothing came of this feed"
+
+
+def _noisy(known: _Known) -> str:
+    frames = f"{known['refused']} of the reader's last {known['frames']} frames can't be read"
+    return f"{frames}; the last one was refused for {known['reason']}"
+
+
+def _cuts(known: _Known) -> str:
+    before = f"{known['channel']} {known['before']} at {known.at('opens_us')}"
+    return f"{before}, {known['after']} at {known.at('closes_us')}, run {known['run']}"
+
+
+def _counted_so_far(known: _Known) -> str:
+    before = f"{known['channel']} {known['before']} until {known.at('until_us')}"
+    return f"{before}, {known['counted']} more at {known.at('at_us')}"
+
+
+def _reading(known: _Known) -> str:
+    parts = [known.counts("counts"), f"serial {known['serial']}", f"object id {known['object_id']}"]
+    parts += [f"state {known['state']}", *(f"error {name}" for name in known.texts("errors"))]
+    parts += [f"answered by {known['responder']}"] if "responder" in known else []
+    return f"{known['side']}: {'; '.join(parts)}; at {known.at('at_us')}"
+
+
+def _silence(known: _Known) -> str:
+    line = f"{known['reason']} from {known.at('from_us')}"
+    if "to_us" in known:
+        line = f"{known['tries']} x {line} to {known.at('to_us')}"
+    if "responder" in known:
+        line += f", answered by {known['responder']}"
+    return f"{line}: {known['detail']}" if "detail" in known else line
+
+
+def _presented(known: _Known) -> str:
+    where = f" at gateway {known['gateway']}" if "gateway" in known else ""
+    return f"presented{where}: {known.at('at_us')}"
+
+
+def _noted(known: _Known) -> str:
+    text = f" {known['text']}" if "text" in known else ""
+    return f"noted {known.at('at_us')}: {known['note']}{text}"
+
+
+def _decided(known: _Known) -> str:
+    said = [f"decided {known.at('at_us')} by {known['by']}: {known['action']}"]
+    return ", ".join([*said, *(known[name] for name in ("reason", "text") if name in known)])
+
+
+_WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
+    Kind.COUNT_DIFFERS: _count_differs,
+    Kind.COUNT_PASSED: _count_passed,
+    Kind.NO_COUNT: _no_count,
+    Kind.GAP_COUNTED: _gap_counted,
+    Kind.RUN_ENDED: _run_ended,
+    Kind.READS_FAIL: _reads_fail,
+    Kind.READS_FAILED: _reads_failed,
+    Kind.EVENT_DIFFERS: lambda known: (
+        f"event {known['event']} of {known['source']} came again with other data; the first one counts"
+    ),
+    Kind.NOT_REGISTERED: lambda known: (
+        f"no printer {known['printer']!r} is in the registry, so its meter is not read; correct the name or add it"
+    ),
+    Kind.RESTARTED: lambda _: "the printer restarted inside a bracket; the count did not fall",
+    Kind.STARTED_AGAIN: lambda known: AGAIN[known["again"]],
+    Kind.NO_END: lambda _: "no end notice came; the window closed without one",
+    Kind.NO_BADGE: lambda _: "no badge was presented at the gateway before this release",
+    Kind.CLOCK_OFF: _clock_off,
+    Kind.BIAS: _bias,
+    Kind.STANDS_STILL: lambda known: (
+        f"{known['count']} releases ended, one after the other, and the meter still shows {known['level']}"
+    ),
+    Kind.PATTERN: _pattern,
+    Kind.NO_OWNER: lambda _: "a badge was presented that nobody is known to own",
+    Kind.TWO_PLACES: _two_places,
+    Kind.WRITTEN_OTHERWISE: lambda known: (
+        f"{known['badges']} badges in a row are known only if written otherwise than the reader's form says; "
+        "nothing is mapped by itself"
+    ),
+    Kind.NOISY: _noisy,
+    Kind.NOTHING_CAME: _nothing_came,
+    Kind.OTHER_OWNER: lambda _: "by the directory, the release's badge is not the badge of the job's owner",
+    Kind.ELSEWHERE: lambda known: (
+        f"the badge was presented at gateway {known['gateway']}, "
+        f"and the release went to a printer behind {known['home']}"
+    ),
+    Kind.OLDER: lambda known: known["text"],
+    Kind.CUTS: _cuts,
+    Kind.COUNTED_SO_FAR: _counted_so_far,
+    Kind.RELEASE: lambda known: known.release,
+    Kind.FIRST: lambda known: f"the first of them: {known.release}",
+    Kind.LAST: lambda known: f"the last of them: {known.release}",
+    Kind.PERHAPS_MISSED: lambda known: f"perhaps those of {known.release}, as it missed as many",
+    Kind.PERHAPS_AGAIN: lambda known: f"perhaps {known.release} once more, as it counted as many",
+    Kind.RELEASE_COUNTED: lambda known: (
+        f"{known.release}: counted {known['counted']}, at least {known['least']} expected"
+    ),
+    Kind.AS_EXPECTED: lambda known: f"{known['brackets']} brackets came out as expected, and speak against it",
+    Kind.REASON: lambda known: f"reason: {known['reason']}",
+    Kind.READING: _reading,
+    Kind.SILENCE: _silence,
+    Kind.EVENT: lambda known: f"event {known['event']}",
+    Kind.EVENT_TYPE: lambda known: f"type {known['type']}",
+    Kind.DIGEST: lambda known: f"SHA-256 of the data set aside: {known['digest']}",
+    Kind.PRESENTED: _presented,
+    Kind.ANSWERED: lambda known: f"the release server answered: {known['outcome']}",
+    Kind.MORE: lambda known: f"... and {known['count']} more",
+    Kind.JOB: lambda known: f"job {known['job']}, owner {known['owner']}",
+    Kind.OWNERS: lambda known: f"the badge is {known['badge_owner']}'s, the job {known['job_owner']}'s",
+    Kind.STYLE: lambda known: f"known only if written {known['style']}",
+    Kind.NOTED: _noted,
+    Kind.DECIDED: _decided,
+}

@@ -1,0 +1,313 @@
+"""Dataclasses as JSON objects, both ways, from one table: each member's attribute, its name in JSON, and its kind.
+
+    ORIGIN = Codec(Origin, Member("source", TEXT), Member("at_us", INSTANT, "at"), Member("clock", MARK, default=""))
+
+A codec stands beside its class. That its rows and the class name the same attributes is checked when it is made, at
+import; what goes through it is looked up in no table then.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from dataclasses import fields as dataclass_fields
+from typing import Any, Final, Generic, TypeVar
+
+from pagereeve.domain.values.canonical import SAFE_INTEGER
+from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.fields import TEXT_MAX, Fields
+from pagereeve.domain.values.instants import to_text
+
+FIGURE_MAX: Final = SAFE_INTEGER
+
+Made = TypeVar("Made")
+Value = TypeVar("Value")
+Word = TypeVar("Word", bound=str)
+
+
+@dataclass(frozen=True, slots=True)
+class Kind(Generic[Value]):
+    """How one member's value is read and written. ``need`` and ``take`` raise BadFact with the member's path.
+
+    ``need`` refuses what is absent or null, ``take`` gives None for it. ``put`` is None where JSON has the same value.
+    """
+
+    need: Callable[[Fields, str], Value]
+    take: Callable[[Fields, str], Value | None]
+    put: Callable[[Any], Any] | None = None
+
+
+_UNSET: Final[Any] = object()
+"""Equal to no value of a member: there is no default."""
+
+
+@dataclass(frozen=True, slots=True)
+class Member:
+    """One attribute as one member of the object.
+
+    With a ``default`` it may be absent, and is left out where it is the default unless it is ``written`` all the same.
+    ``beside`` names an attribute in an earlier row: where that one is its default this one is absent, else it must
+    be there.
+    """
+
+    attribute: str
+    kind: Kind[Any]
+    name: str = ""
+    default: Any = _UNSET
+    written: bool = False
+    beside: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ByHand(Generic[Value]):
+    """A value as several members of an object where no table says how: two functions, as a codec has them."""
+
+    write: Callable[[Value], dict[str, Any]]
+    take: Callable[[Fields], Value]
+
+    def add_to(self, members: dict[str, Any], value: Value, /) -> None:
+        members.update(self.write(value))
+
+
+@dataclass(frozen=True, slots=True)
+class Spread:
+    """One attribute whose members lie in the parent's own object."""
+
+    attribute: str
+    part: Codec[Any] | ByHand[Any]
+
+
+Row = Member | Spread
+Check = Callable[[Made], "tuple[str, str] | None"]
+
+
+class Codec(Generic[Made]):
+    """Between a dataclass and its JSON object.
+
+    ``outside`` are attributes that come from elsewhere: whoever reads gives them, and nothing of them is written.
+    ``check`` sees the whole: (member, what is wrong with it), or None.
+    """
+
+    def __init__(
+        self, made: type[Made], *rows: Row, outside: Iterable[str] = (), check: Check[Made] | None = None
+    ) -> None:
+        named = sorted([*(row.attribute for row in rows), *outside])
+        known = sorted(field.name for field in dataclass_fields(made))  # type: ignore[arg-type]
+        if named != known:
+            raise TypeError(f"the codec of {made.__name__} has rows for {named}, the class has {known}")
+        self.made = made
+        self._check = check
+        self._puts: list[tuple[str, str | None, Any, Any, bool, str | None, Any]] = [
+            (row.attribute, *_put(row), *_beside(row, rows)) for row in rows
+        ]
+        self._gets = [(row.attribute, _get(row), *_beside(row, rows)) for row in rows]
+
+    def write(self, value: Made, /) -> dict[str, Any]:
+        members: dict[str, Any] = {}
+        self.add_to(members, value)
+        return members
+
+    def add_to(self, members: dict[str, Any], value: Made, /) -> None:
+        """Write into an object that holds other members, too."""
+        for attribute, name, put, default, compared, beside, absent in self._puts:
+            one = getattr(value, attribute)
+            if beside is not None:
+                if getattr(value, beside) == absent:
+                    continue
+            elif one is default or (compared and one == default):
+                continue
+            if name is None:
+                put(members, one)
+            elif put is None or one is None:
+                members[name] = one
+            else:
+                members[name] = put(one)
+
+    def take(self, fields: Fields, /, **outside: Any) -> Made:
+        """The object's members; others may be left for somebody else. Raises BadFact.
+
+        What is given in ``outside`` for an attribute that has a row gives way to it.
+        """
+        values = outside
+        for attribute, (get, default), beside, absent in self._gets:
+            values[attribute] = default if beside is not None and values[beside] == absent else get(fields)
+        value = self.made(**values)
+        if self._check is not None:
+            wrong = self._check(value)
+            if wrong is not None:
+                raise BadFact(fields.path(wrong[0]), wrong[1])
+        return value
+
+    def read(self, fields: Fields, /, **outside: Any) -> Made:
+        """As ``take``, of a whole object: members that nobody knows are refused. Raises BadFact."""
+        value = self.take(fields, **outside)
+        fields.finish()
+        return value
+
+
+def _put(row: Row) -> tuple[str | None, Callable[..., Any] | None, Any, bool]:
+    """(name or None where it is spread, how it is written, what is left out, whether equals of that are, too)."""
+    if isinstance(row, Spread):
+        return (None, row.part.add_to, _UNSET, False)
+    left_out = _UNSET if row.written else row.default
+    return (row.name or row.attribute, row.kind.put, left_out, left_out is not None and left_out is not _UNSET)
+
+
+def _get(row: Row) -> tuple[Callable[[Fields], Any], Any]:
+    """(how it is read, what it is where it may not be there)."""
+    if isinstance(row, Spread):
+        return (row.part.take, _UNSET)
+    name, default, need, take = row.name or row.attribute, row.default, row.kind.need, row.kind.take
+    if row.beside or default is _UNSET:
+        return (lambda fields: need(fields, name), default)
+    if default is None:
+        return (lambda fields: take(fields, name), default)
+
+    def get(fields: Fields) -> Any:
+        value = take(fields, name)
+        return default if value is None else value
+
+    return (get, default)
+
+
+def _beside(row: Row, rows: Iterable[Row]) -> tuple[str | None, Any]:
+    """(the attribute beside which it stands or None, and the value of that one by which this one is absent)."""
+    if isinstance(row, Spread) or not row.beside:
+        return (None, None)
+    for other in rows:
+        if isinstance(other, Member) and other.attribute == row.beside and _UNSET not in (other.default, row.default):
+            return (other.attribute, other.default)
+        if other is row:
+            break
+    raise TypeError(f"{row.attribute} stands beside {row.beside}: an earlier row is needed, and a default of both")
+
+
+# Kinds
+
+
+def text(longest: int = TEXT_MAX) -> Kind[str]:
+    """Needed, it isn't empty."""
+    return Kind(
+        lambda fields, name: fields.text(name, longest),
+        lambda fields, name: fields.optional_text(name, longest),
+    )
+
+
+def integer(least: int, most: int) -> Kind[int]:
+    return Kind(
+        lambda fields, name: fields.integer(name, least, most),
+        lambda fields, name: fields.optional_integer(name, least, most),
+    )
+
+
+def choice(choices: Iterable[Word], put: Callable[[Any], Any] | None = None) -> Kind[Word]:
+    known = {str(word): word for word in choices}
+
+    def take(fields: Fields, name: str) -> Word | None:
+        said = fields.optional_text(name)
+        if said is None:
+            return None
+        word = known.get(said)
+        if word is None:
+            raise fields.no_choice(name, said, known)
+        return word
+
+    def need(fields: Fields, name: str) -> Word:
+        word = take(fields, name)
+        if word is None:
+            raise BadFact(fields.path(name), f"is missing; one of {', '.join(known)} is needed")
+        return word
+
+    return Kind(need, take, put)
+
+
+def texts(most: int, longest: int = TEXT_MAX) -> Kind[tuple[str, ...]]:
+    def read(fields: Fields, name: str) -> tuple[str, ...]:
+        return fields.texts(name, most, longest)
+
+    return Kind(read, read, list)
+
+
+def choices(words: Iterable[str], most: int) -> Kind[tuple[str, ...]]:
+    """Texts, each of them one of ``words``."""
+    known = frozenset(words)
+
+    def read(fields: Fields, name: str) -> tuple[str, ...]:
+        found = fields.texts(name, most)
+        for word in found:
+            if word not in known:
+                raise BadFact(fields.path(name), f"{word[:40]!r} is not known; known are {', '.join(sorted(known))}")
+        return found
+
+    return Kind(read, read, list)
+
+
+def parsed(read: Callable[[Fields], Value], write: Callable[[Value], dict[str, Any]]) -> Kind[Value]:
+    """An object of its own, of which ``read`` takes every member."""
+
+    def take(fields: Fields, name: str) -> Value | None:
+        known = fields.optional_object(name)
+        return None if known is None else read(known)
+
+    return Kind(lambda fields, name: read(fields.object(name)), take, write)
+
+
+def inner(codec: Codec[Made]) -> Kind[Made]:
+    """An object of its own."""
+    return parsed(codec.read, codec.write)
+
+
+def placed(kind: Kind[Value], most: int) -> Kind[tuple[Value, ...]]:
+    """A list as an object by place: ``{"0": ..., "1": ...}``."""
+
+    def items(known: Fields) -> tuple[Value, ...]:
+        names = known.names()
+        if len(names) > most:
+            raise BadFact(known.where, f"has {len(names)} members; {most} at most")
+        places = [str(place) for place in range(len(names))]
+        strange = set(names).difference(places)
+        if strange:
+            raise BadFact(known.path(min(strange)[:40]), f"is no place; 0 to {len(names) - 1} are needed")
+        return tuple(kind.need(known, place) for place in places)
+
+    def take(fields: Fields, name: str) -> tuple[Value, ...] | None:
+        known = fields.optional_object(name)
+        return None if known is None else items(known)
+
+    def put(values: Iterable[Value]) -> dict[str, Any]:
+        found = values if kind.put is None else map(kind.put, values)
+        return {str(place): one for place, one in enumerate(found)}
+
+    return Kind(lambda fields, name: items(fields.object(name)), take, put)
+
+
+def listed(kind: Kind[Value], most: int) -> Kind[tuple[Value, ...]]:
+    """A list of objects of one kind."""
+
+    def take(fields: Fields, name: str) -> tuple[Value, ...] | None:
+        known = fields.optional_list(name, most, "objects")
+        return None if known is None else tuple(kind.need(known, place) for place in known.names())
+
+    def need(fields: Fields, name: str) -> tuple[Value, ...]:
+        found = take(fields, name)
+        if found is None:
+            raise BadFact(fields.path(name), f"is missing; a list of at most {most} objects is needed")
+        return found
+
+    def put(values: Iterable[Value]) -> list[Any]:
+        return list(values if kind.put is None else map(kind.put, values))
+
+    return Kind(need, take, put)
+
+
+def _bit(fields: Fields, name: str) -> bool | None:
+    value = fields.optional_integer(name, 0, 1)
+    return None if value is None else bool(value)
+
+
+TEXT: Final = text()
+BIT: Final[Kind[bool]] = Kind(lambda fields, name: bool(fields.integer(name, 0, 1)), _bit, int)
+"""True and false as 1 and 0."""
+TRUTH: Final[Kind[bool]] = Kind(Fields.truth, Fields.optional_truth)
+INSTANT: Final[Kind[int]] = Kind(Fields.instant, Fields.optional_instant, to_text)
+FIGURE: Final = integer(0, FIGURE_MAX)

@@ -1,0 +1,87 @@
+"""First stage: what a feed handed in becomes an event whose instant is decided. A badge number is still in clear."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from pagereeve.domain.facts.events import NAME_MAX, event_of
+from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Event, Origin
+from pagereeve.domain.facts.source_clock import DELAYS_MAX, SourceClock
+from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.instants import from_text
+from pagereeve.engine.counters import EngineCounters
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.intake import BadgeLine, Envelope, RefusedInput
+
+SOURCES_MAX: Final = 1_024
+
+RecentDelays = Callable[[str, int], Awaitable[Sequence[tuple[int, int]]]]
+"""A source's latest (occurred_us, received_us), at most so many, the earliest first."""
+
+
+@dataclass(frozen=True, slots=True)
+class Dated:
+    """An event whose instant is decided. It may hold a badge number and a title: only the privacy stage opens it.
+
+    ``named`` is False for a raw line: its id is only begun here, and the hash of its number completes it.
+    """
+
+    event: Event = field(repr=False)
+    named: bool = True
+
+
+@dataclass(slots=True)
+class Dating:
+    """Knows the clocks of SOURCES_MAX sources; of others it asks the journal again."""
+
+    clock: Clock
+    recent_delays: RecentDelays
+    counters: EngineCounters
+    _clocks: OrderedDict[str, SourceClock] = field(default_factory=OrderedDict)
+
+    async def envelope(self, envelope: Envelope) -> Dated:
+        """Raises BadFact for an unknown type, a time that is none, and data that the type refuses."""
+        received_us = self.clock.now_us()
+        occurred_us = None if envelope.time is None else from_text(envelope.time)
+        origin = Origin(envelope.source, envelope.id, received_us, received_us, occurred_us)
+        event = event_of(envelope.type, origin, envelope.data)
+        clock = await self._clock(envelope.source)
+        at_us, mark = clock.judge(occurred_us, received_us)
+        self.counters.clock_marks[mark or "as-claimed"] += 1
+        dated = Origin(origin.source, origin.id, at_us, received_us, occurred_us, mark)
+        return Dated(replace(event, origin=dated))
+
+    def line(self, line: BadgeLine) -> Dated:
+        """A raw line's instant is its arrival. Raises BadFact for what can be no badge number in any form."""
+        if not line.badge or len(line.badge) > NAME_MAX or not line.badge.isprintable():
+            raise BadFact("line", f"a badge number of 1 to {NAME_MAX} printable characters is needed")
+        origin = _line_origin(line.feed, line.gateway, line.received_us)
+        return Dated(BadgePresented("", origin, line.badge, line.gateway, line.reader), named=False)
+
+    def refused(self, refused: RefusedInput) -> BadgeUnreadable:
+        """Nothing of the sample is kept: it may be part of a badge number."""
+        origin = _line_origin(refused.feed, refused.gateway, self.clock.now_us())
+        origin = replace(origin, id=f"{origin.id}-refused")
+        return BadgeUnreadable(origin, refused.gateway, refused.reason, refused.reader)
+
+    async def _clock(self, source: str) -> SourceClock:
+        known = self._clocks.get(source)
+        if known is None:
+            known = SourceClock()
+            for occurred_us, received_us in await self.recent_delays(source, DELAYS_MAX):
+                known.judge(occurred_us, received_us)
+            self._clocks[source] = known
+            if len(self._clocks) > SOURCES_MAX:
+                self._clocks.popitem(last=False)
+        self._clocks.move_to_end(source)
+        return known
+
+
+def _line_origin(feed: str, gateway: str, received_us: int) -> Origin:
+    """Of what came without a time and an id of its own: feed, gateway and arrival begin its identity."""
+    return Origin(
+        f"urn:pagereeve:feed:{feed}", f"{received_us:017d}-{gateway}", received_us, received_us, None, "missing"
+    )

@@ -1,0 +1,55 @@
+"""Last stage: watchers hear of what is durable. The only module of the intake that calls them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pagereeve.domain.badges.projector import checked_event
+from pagereeve.domain.facts.facts import instant_us
+from pagereeve.domain.facts.reading import Reading
+from pagereeve.engine.badges.watcher import BadgeWatcher
+from pagereeve.engine.intake.placement import Placed
+from pagereeve.engine.intake.storing import Stored
+from pagereeve.engine.printers.registry import PrinterRegistry
+from pagereeve.engine.printers.watcher import Arrival
+from pagereeve.ports.intake import GatedReading
+
+
+@dataclass(slots=True)
+class HandingOn:
+    registry: PrinterRegistry
+    badge_watcher: BadgeWatcher
+
+    def ask_for_readings(self, placed: Placed) -> None:
+        """Before the facts are durable: the meters are about to move, and a read does no harm.
+
+        Raises BadFact where a printer is one stranger too many; nothing is stored then.
+        """
+        for printer in placed.meters:
+            self.registry.watcher(printer).ask_for_reading()
+
+    async def hand_on(self, stored: Stored) -> None:
+        """A duplicate changes nothing. Waits while a watcher's inbox is full, which holds back the sender."""
+        fact, outcome = stored.fact, stored.receipt.outcome
+        if outcome == "duplicate":
+            return
+        if outcome == "stored" and checked_event(fact) is not None:
+            self.badge_watcher.accept(fact)
+        if fact.printer:
+            watcher = self.registry.watcher(fact.printer)
+            if outcome == "stored":
+                await watcher.take(Arrival(fact, stored.starts, stored.concerns_us))
+            else:
+                # The journal wrote a Conflict fact: whoever owns the timeline reads it from there.
+                watcher.begin_again(instant_us(fact))
+        elif outcome == "stored" and stored.concerns_us is not None:
+            self.badge_watcher.begin_again(stored.concerns_us)
+
+    async def reading(self, placed: Placed, wait_s: float | None) -> GatedReading:
+        """For a gated sender: what became of a reading that is asked for from now on, within ``wait_s``."""
+        if wait_s is None or not placed.gate:
+            return ""
+        result = await self.registry.watcher(placed.gate).reading(wait_s)
+        if result is None:
+            return "not-waited"
+        return "in-hand" if isinstance(result, Reading) else "failed"

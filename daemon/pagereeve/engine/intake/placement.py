@@ -1,0 +1,155 @@
+"""Third stage: on which printers' timelines an event belongs. No I/O but the questions of the Lookup it is given."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+from pagereeve.domain.badges.projector import COPY_SOURCE
+from pagereeve.domain.facts.facts import (
+    BadgePresented,
+    BadgeUnreadable,
+    Decided,
+    Event,
+    Fact,
+    PrinterNoted,
+    ReleaseEnded,
+    ReleaseStarted,
+)
+from pagereeve.domain.ledger import Finding
+from pagereeve.domain.values.errors import BadFact
+from pagereeve.ports.journal import Receipt
+
+
+@dataclass(frozen=True, slots=True)
+class Lookup:
+    """What placement may ask, each a function.
+
+    starts   of a source and the name of its release: the known start notices, the earliest first
+    finding  of an id: the stored finding
+    behind   of a gateway: the printers behind it, in the registry's order
+    """
+
+    starts: Callable[[str, str], Awaitable[Sequence[ReleaseStarted]]]
+    finding: Callable[[str], Awaitable[Finding | None]]
+    behind: Callable[[str], Sequence[str]]
+
+
+@dataclass(frozen=True, slots=True)
+class Placed:
+    """Facts that name their printers ("" for none), in the order in which they are stored; the first is the event.
+
+    starts       of a release's notice: the start notices of that release, as far as they are known, the earliest first
+    concerns_us  the earliest instant whose rows may change, where that is known better than the facts tell it
+    meters       printers whose meters are about to move, or have to be read before they do
+    gate         the printer for whose reading a sender may wait; "" where there is none to wait for
+    """
+
+    facts: tuple[Fact, ...]
+    starts: Sequence[ReleaseStarted] = ()
+    concerns_us: int | None = None
+    meters: tuple[str, ...] = ()
+    gate: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Matched:
+    """What a notice's receipt says of its release: its starts, and the ends that follow them to their printer."""
+
+    starts: Sequence[ReleaseStarted] = ()
+    ends: Sequence[ReleaseEnded] = ()
+
+
+NO_MATCH: Final = Matched()
+
+
+async def place(event: Event | BadgeUnreadable, lookup: Lookup) -> Placed:
+    """Raises BadFact where the event names something that does not exist."""
+    match event:
+        case ReleaseStarted():
+            return Placed((event,), meters=(event.printer,), gate=event.printer)
+        case ReleaseEnded():
+            return await _ended(event, lookup)
+        case BadgePresented():
+            return _presented(event, lookup.behind(event.gateway))
+        case PrinterNoted():
+            # A cut where work on the printer begins and ends: its pages then lie in a gap of their own.
+            return Placed((event,), meters=(event.printer,))
+        case Decided():
+            return await _decided(event, lookup)
+        case BadgeUnreadable():
+            return Placed((event,))
+
+
+def match_notices(fact: Fact, receipt: Receipt) -> Matched:
+    """Once it is stored. Of a start and an end that were stored at once, whichever came last sees the other here."""
+    match fact:
+        case ReleaseStarted():
+            known = (*receipt.notices, fact) if receipt.outcome == "stored" else receipt.notices
+            starts = in_order(known)
+            ends = (one for one in receipt.notices if isinstance(one, ReleaseEnded) and _lies_elsewhere(one, fact))
+        case ReleaseEnded():
+            starts = in_order(receipt.notices)
+            ends = (one for one in (fact,) if not one.printer)
+        case _:
+            return NO_MATCH
+    if not starts:
+        return NO_MATCH
+    return Matched(starts, [routed(one, starts) for one in ends])
+
+
+def routed(ended: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnded:
+    """A copy of an end that lies elsewhere, on its start's timeline. It can be stored twice, and is then a duplicate.
+
+    The copy keeps its source, which is part of the release's name; only its id is another.
+    """
+    placed = _after_start(ended, starts)
+    return replace(placed, origin=replace(placed.origin, id=f"{ended.origin.id}#routed"))
+
+
+def in_order(notices: Sequence[Fact]) -> list[ReleaseStarted]:
+    """The start notices among a release's notices, in order of time, ties by identity."""
+    return sorted((one for one in notices if isinstance(one, ReleaseStarted)), key=lambda one: one.origin.order)
+
+
+async def _ended(event: ReleaseEnded, lookup: Lookup) -> Placed:
+    """An end notice names no printer: its release does. One that comes first waits under no printer."""
+    starts = await lookup.starts(event.origin.source, event.release)
+    return Placed((_after_start(event, starts),), starts) if starts else Placed((event,))
+
+
+def _after_start(event: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnded:
+    """On the timeline of the latest start before it; an end is never before the first start there."""
+    before = [start for start in starts if start.origin.at_us <= event.origin.at_us]
+    printer = (before or starts)[-1].printer
+    first_us = min(start.origin.at_us for start in starts if start.printer == printer)
+    at_us = max(event.origin.at_us, first_us)
+    return replace(event, printer=printer, origin=replace(event.origin, at_us=at_us))
+
+
+def _lies_elsewhere(ended: ReleaseEnded, started: ReleaseStarted) -> bool:
+    """An end under no printer, or under the one at which the release's name was used before."""
+    return not ended.printer or (ended.printer != started.printer and ended.origin.at_us >= started.origin.at_us)
+
+
+def _presented(event: BadgePresented, printers: Sequence[str]) -> Placed:
+    """On the timeline of every printer behind the gateway; the first bears the event's own identity."""
+    if not printers:
+        return Placed((event,))
+    first, *others = printers
+    copies = (_copy(event, printer) for printer in others)
+    return Placed((replace(event, printer=first), *copies), meters=tuple(printers))
+
+
+def _copy(event: BadgePresented, printer: str) -> BadgePresented:
+    identity = f"{event.origin.source} {event.origin.id} {printer}"
+    return replace(event, printer=printer, origin=replace(event.origin, source=COPY_SOURCE, id=identity))
+
+
+async def _decided(event: Decided, lookup: Lookup) -> Placed:
+    """On the timeline of the finding's printer, whose rows from the finding's beginning on are projected again."""
+    finding = await lookup.finding(event.finding)
+    if finding is None:
+        raise BadFact("data.finding", f"{event.finding[:40]!r} is no finding; pagereeve findings --all lists them")
+    return Placed((replace(event, printer=finding.printer),), concerns_us=finding.since_us)

@@ -1,0 +1,40 @@
+"""Releases under way: their end notices find their printer here, mostly without asking the journal."""
+
+from __future__ import annotations
+
+from collections import OrderedDict
+from collections.abc import Awaitable, Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from pagereeve.domain.facts.facts import Fact, ReleaseStarted
+from pagereeve.engine.intake.placement import in_order
+
+RELEASES_MAX: Final = 20_000
+
+ReleaseFacts = Callable[[str, str], Awaitable[Sequence[Fact]]]
+"""Of a source and the name of its release: all its stored notices."""
+
+
+@dataclass(slots=True)
+class Releases:
+    """The start notices of the latest RELEASES_MAX releases; those of others are read from the journal again."""
+
+    release_facts: ReleaseFacts
+    _known: OrderedDict[tuple[str, str], Sequence[ReleaseStarted]] = field(default_factory=OrderedDict)
+
+    async def starts(self, source: str, release: str) -> Sequence[ReleaseStarted]:
+        """The earliest first; none where no start notice is stored yet."""
+        known = self._known.get((source, release))
+        if known is None:
+            known = in_order(await self.release_facts(source, release))
+            if known:
+                self.remember(source, release, known)
+        return known
+
+    def remember(self, source: str, release: str, starts: Sequence[ReleaseStarted]) -> None:
+        """``starts`` are all of the release's, the earliest first."""
+        self._known[source, release] = starts
+        self._known.move_to_end((source, release))
+        if len(self._known) > RELEASES_MAX:
+            self._known.popitem(last=False)

@@ -1,0 +1,57 @@
+"""Which findings are asked for, and how the answer is counted and paged."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from pagereeve.domain.ledger import Finding, FindingState, Severity
+
+PAGE_MAX: Final = 1_000
+FOREVER_US: Final = 2**62
+
+Place = tuple[int, int, str, str, int, int]
+"""Where a page ended; the next begins behind it. Nobody else's business what it is made of."""
+
+
+@dataclass(frozen=True, slots=True)
+class FindingFilter:
+    """None: any. ``printer`` "" means those that are about no printer's meter. They began in [from_us, to_us)."""
+
+    state: FindingState | None = None
+    kind: str | None = None
+    printer: str | None = None
+    from_us: int = 0
+    to_us: int = FOREVER_US
+
+    def holds(self, finding: Finding) -> bool:
+        return (
+            self.state in {None, finding.state}
+            and self.kind in {None, finding.kind}
+            and self.printer in {None, finding.printer}
+            and self.from_us <= finding.since_us < self.to_us
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class FindingCount:
+    """``findings`` of equal severity, kind, state and reason. Pages are in the meters' steps: those that are too many
+    and those that are too few are added up apart; findings that are not about pages have none.
+    """
+
+    severity: Severity
+    kind: str
+    state: FindingState
+    reason: str
+    findings: int
+    too_many: int
+    too_few: int
+
+
+@dataclass(frozen=True, slots=True)
+class FindingsPage:
+    """The worst first, then the oldest. ``after`` is None with the last page."""
+
+    findings: Sequence[Finding]
+    after: Place | None

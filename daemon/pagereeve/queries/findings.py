@@ -1,0 +1,85 @@
+"""What a person should look at: filtered, counted and paged where it is stored."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+from pagereeve.domain.accounts.periods import Period
+from pagereeve.domain.ledger import Finding, FindingState
+from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.ports.findings import FindingCount, FindingFilter, Place
+from pagereeve.ports.reads import Reads
+
+NOT_SAID: Final = "(nobody has said)"
+CLOSED: Final = "(closed, or over by itself)"
+
+
+@dataclass(frozen=True, slots=True)
+class FindingsAnswer:
+    """``findings`` are a page of those that ``counts`` counts; the next one begins behind ``after`` (None: the end)."""
+
+    findings: tuple[Finding, ...]
+    counts: tuple[FindingCount, ...]
+    after: Place | None = None
+
+    def count(self, state: FindingState | None = None) -> int:
+        return sum(one.findings for one in self.counts if state in {None, one.state})
+
+
+@dataclass(frozen=True, slots=True)
+class SummaryLine:
+    """``too_many`` and ``too_few`` are pages, in the meters' steps; findings that are not about pages have none."""
+
+    reason: str
+    kind: str
+    findings: int = 0
+    too_many: int = 0
+    too_few: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class SummaryAnswer:
+    period: Period
+    lines: tuple[SummaryLine, ...]
+
+
+async def findings_of(reads: Reads, wanted: FindingFilter, limit: int, after: Place | None = None) -> FindingsAnswer:
+    """At most ``limit`` of them, the worst first, then the oldest; read at one moment."""
+    found: list[Finding] = []
+    async with reads.snapshot() as held:
+        counts = await held.count_findings(wanted)
+        while len(found) < limit:
+            page = await held.findings_page(wanted, limit - len(found), after)
+            found += page.findings
+            after = page.after
+            if after is None:
+                break
+    return FindingsAnswer(tuple(found), tuple(counts), after)
+
+
+async def finding_of(reads: Reads, name: str) -> Finding:
+    """The finding of that id, whatever its state. Raises BadQuestion where there is none."""
+    found = await reads.finding(name)
+    if found is None:
+        raise BadQuestion("FINDING", f"{name[:40]!r} is no finding; pagereeve findings --all lists them")
+    return found
+
+
+async def summary_of(reads: Reads, period: Period) -> SummaryAnswer:
+    """Findings that began in the period, by what people said they came of."""
+    counts = await reads.count_findings(FindingFilter(from_us=period.from_us, to_us=period.to_us))
+    return SummaryAnswer(period, tuple(summary_lines(counts)))
+
+
+def summary_lines(counts: Sequence[FindingCount]) -> list[SummaryLine]:
+    """By reason and kind; what nobody has spoken of comes last."""
+    sums: dict[tuple[str, str], list[int]] = {}
+    for one in counts:
+        reason = one.reason or (NOT_SAID if one.state == "open" else CLOSED)
+        figures = sums.setdefault((reason, one.kind), [0, 0, 0])
+        for place, figure in enumerate((one.findings, one.too_many, one.too_few)):
+            figures[place] += figure
+    ordered = sorted(sums, key=lambda key: (key[0].startswith("("), key))
+    return [SummaryLine(*key, *sums[key]) for key in ordered]

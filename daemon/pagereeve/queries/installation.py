@@ -1,0 +1,64 @@
+"""What the journal tells of an installation: open findings, printers without a reading, receivers that take nothing."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from pagereeve.domain.facts.facts import PlateauRead
+from pagereeve.domain.ledger import Severity
+from pagereeve.ports.findings import FindingFilter
+from pagereeve.ports.reads import Reads
+
+
+@dataclass(frozen=True, slots=True)
+class SilentPrinter:
+    """A printer without a good reading: since when (None: it never gave one), and the reason of the last try."""
+
+    printer: str
+    since_us: int | None
+    reason: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class JournalState:
+    """``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message
+    waits. ``newest_us`` is the latest instant of any fact (None: there is none).
+    """
+
+    findings: Mapping[tuple[Severity, str], int] = field(default_factory=dict)
+    quiet: tuple[SilentPrinter, ...] = ()
+    newest_us: int | None = None
+    waiting_us: Mapping[str, int] = field(default_factory=dict)
+
+
+async def journal_state(reads: Reads, printers: Iterable[str], *, daemon_runs: bool) -> JournalState:
+    """Of these printers, read at one moment."""
+    async with reads.snapshot() as held:
+        counts: Counter[tuple[Severity, str]] = Counter()
+        for one in await held.count_findings(FindingFilter(state="open")):
+            counts[one.severity, one.kind] += one.findings
+        queues = await held.queues()
+        return JournalState(
+            findings=counts,
+            quiet=tuple(await _quiet(held, printers, daemon_runs=daemon_runs)),
+            newest_us=await held.newest_us(),
+            waiting_us={name: one.oldest_us for name, one in queues.items() if one.oldest_us is not None},
+        )
+
+
+async def _quiet(reads: Reads, printers: Iterable[str], *, daemon_runs: bool) -> list[SilentPrinter]:
+    """While no daemon runs, nobody reads: that is said once, and not of each printer."""
+    runs = {printer: run.fact async for printer, run in reads.open_runs()}
+    quiet = []
+    for printer in printers:
+        run = runs.get(printer)
+        if isinstance(run, PlateauRead):
+            if daemon_runs:
+                quiet.append(SilentPrinter(printer, run.plateau.last_received_us))
+        elif run is not None:
+            last = await reads.last_read(printer)
+            since_us = None if last is None else last.plateau.last_received_us
+            quiet.append(SilentPrinter(printer, since_us, run.silence.reason))
+    return quiet

@@ -1,0 +1,52 @@
+"""What each person, cost centre or printer owes for a period, and where each printer's pages went."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.accounts.periods import Period
+from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
+from pagereeve.domain.accounts.totals import By, Total, Totals
+from pagereeve.ports.reads import Reads
+
+
+@dataclass(frozen=True, slots=True)
+class TotalsAnswer:
+    """``lines`` are of releases started in the period, ``accounts`` (asked for by printer only) of the same ones."""
+
+    period: Period
+    by: By
+    lines: tuple[Total, ...]
+    accounts: AccountsOfPeriod | None = None
+
+    @property
+    def conserved(self) -> bool:
+        """Every page counted is accounted for, as far as this answer tells."""
+        return self.accounts is None or all(line.conserved for line in self.accounts.lines)
+
+
+async def totals_of(reads: Reads, period: Period, by: By) -> TotalsAnswer:
+    """All of it is read at one moment."""
+    async with reads.snapshot() as held:
+        if by == "printer":
+            sums = await held.period_sums(period.from_us, period.to_us)
+            return TotalsAnswer(period, by, sums.by_printer, accounts_of(period, sums))
+        if by == "cost-centre":
+            return TotalsAnswer(period, by, tuple(await _by_cost_centre(held, period)))
+        return TotalsAnswer(period, by, tuple(await held.charge_totals("person", period.from_us, period.to_us)))
+
+
+async def _by_cost_centre(reads: Reads, period: Period) -> Sequence[Total]:
+    """From one instant at which anybody moved to the next, each person's sum belongs to one cost centre."""
+    centres = CostCentres()
+    async for stored in reads.facts(""):
+        centres.add(stored.fact)
+    summed = Totals("cost-centre")
+    moves_us = centres.moves_us(period.from_us, period.to_us)
+    for from_us, to_us in pairwise((period.from_us, *moves_us, period.to_us)):
+        for total in await reads.charge_totals("person", from_us, to_us):
+            summed.merge(centres.at(total.who, from_us), total)
+    return summed.lines()

@@ -1,0 +1,64 @@
+"""Findings filtered, counted and paged by the database: ports.reads.Reads over SQL."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, get_args
+
+from sqlalchemy import ColumnElement, Select, and_, case, func, select, tuple_
+
+from pagereeve.domain.ledger import SEVERITIES, FindingState
+from pagereeve.ports.findings import PAGE_MAX, FindingCount, FindingFilter, FindingsPage, Place
+from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.ledger_reads import LedgerReads
+
+_FINDING = schema.finding.c
+_RANK = case(
+    *((_FINDING.severity == severity, rank) for rank, severity in enumerate(SEVERITIES)), else_=len(SEVERITIES)
+)
+_ORDER = (_RANK, _FINDING.since_us, _FINDING.printer, _FINDING.id, _FINDING.anchor_us, _FINDING.ordinal)
+
+
+class FindingReads(LedgerReads):
+    async def findings_page(self, wanted: FindingFilter, limit: int, after: Place | None = None) -> FindingsPage:
+        size = max(1, min(limit, PAGE_MAX))
+        async with self._reader.held() as reader:
+            places = [tuple(row) for row in await reader.rows(_page(wanted, size + 1, after))]
+            key = tuple_(_FINDING.printer, _FINDING.anchor_us, _FINDING.ordinal)
+            # A subquery and no list of values: for a list SQLite goes through all rows.
+            page = _page(wanted, size, after).subquery()
+            shown = key.in_(select(page.c.printer, page.c.anchor_us, page.c.ordinal))
+            found = await FindingReads(reader)._findings(shown) if places else ()  # noqa: SLF001 - one of us
+        known = sorted(found, key=lambda one: (SEVERITIES.index(one.severity), one.since_us, one.printer, one.id))
+        return FindingsPage(known, places[size - 1] if len(places) > size else None)
+
+    async def count_findings(self, wanted: FindingFilter) -> Sequence[FindingCount]:
+        keys = (_FINDING.severity, _FINDING.kind, _FINDING.state, _FINDING.reason)
+        pages = func.coalesce(_FINDING.pages, 0)
+        statement = select(
+            *keys,
+            func.count().label("findings"),
+            func.sum(case((pages > 0, pages), else_=0)).label("too_many"),
+            func.sum(case((pages < 0, -pages), else_=0)).label("too_few"),
+        )
+        grouped = statement.where(_wanted(wanted)).group_by(_RANK, *keys).order_by(_RANK, *keys)
+        rows = await self._reader.rows(grouped)
+        return [
+            FindingCount(
+                row.severity, row.kind, row.state, row.reason, row.findings, int(row.too_many), int(row.too_few)
+            )
+            for row in rows
+        ]
+
+
+def _page(wanted: FindingFilter, rows: int, after: Place | None) -> Select[Any]:
+    statement = select(*_ORDER).where(_wanted(wanted)).order_by(*_ORDER).limit(rows)
+    return statement if after is None else statement.where(tuple_(*_ORDER) > tuple_(*after))
+
+
+def _wanted(wanted: FindingFilter) -> ColumnElement[bool]:
+    """Every state is named, so that the index of states and beginnings serves whatever is asked for."""
+    states = get_args(FindingState) if wanted.state is None else (wanted.state,)
+    conditions = [_FINDING.state.in_(states), _FINDING.since_us >= wanted.from_us, _FINDING.since_us < wanted.to_us]
+    named = ((_FINDING.kind, wanted.kind), (_FINDING.printer, wanted.printer))
+    return and_(*conditions, *(column == value for column, value in named if value is not None))

@@ -1,0 +1,25 @@
+"""All reads of the store over SQL, each by itself or several of one moment."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+
+from pagereeve.store.sql.fact_reads import FactReads
+from pagereeve.store.sql.finding_reads import FindingReads
+from pagereeve.store.sql.outbox_reads import OutboxReads
+from pagereeve.store.sql.period_reads import PeriodReads
+from pagereeve.store.sql.snapshots import Reader
+
+
+class StoreReads(FactReads, FindingReads, PeriodReads, OutboxReads):
+    """Implements ports.reads.Reads. Raises JournalUnavailable where reading fails."""
+
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    @asynccontextmanager
+    async def snapshot(self) -> AsyncIterator[StoreReads]:
+        """While it is open the write-ahead file can't be cut: a question at a time, and no waiting for others."""
+        async with self._reader.held() as reader:
+            yield StoreReads(reader)

@@ -1,0 +1,47 @@
+"""Benchmarks in a short form, with wide limits that a busy machine does not reach; the exact ones are theirs."""
+
+from __future__ import annotations
+
+import importlib.util
+import sys
+from pathlib import Path
+from types import ModuleType
+
+import pytest
+
+BENCHES = Path(__file__).parents[2] / "contrib" / "bench"
+SLACK = 4.0
+
+
+def bench(name: str) -> ModuleType:
+    spec = importlib.util.spec_from_file_location(f"bench_{name}", BENCHES / f"{name}.py")
+    assert spec is not None
+    assert spec.loader is not None
+    module = importlib.util.module_from_spec(spec)
+    # Its dataclasses look up their module by name.
+    sys.modules[spec.name] = module
+    spec.loader.exec_module(module)
+    return module
+
+
+@pytest.fixture(scope="module")
+def journal_commit() -> ModuleType:
+    return bench("journal_commit")
+
+
+async def test_group_commit_keeps_its_distance_from_single_rows(journal_commit: ModuleType, tmp_path: Path) -> None:
+    measuring = journal_commit.Bench(tmp_path, seconds=0.2, history=20_000)
+    figures = await journal_commit.measure(measuring, rounds=2)
+    missed = [
+        (what, ratio, limit)
+        for what, ratio, limit in journal_commit.ratios(figures)
+        if not journal_commit.kept(ratio, limit, SLACK)
+    ]
+    assert missed == []
+    assert len(list(journal_commit.ratios(figures))) == 3
+
+
+@pytest.mark.parametrize(("ratio", "limit", "good"), [(8.0, 8.0, True), (7.9, 8.0, False), (3.1, -3.0, False)])
+def test_a_missed_target_is_told(journal_commit: ModuleType, ratio: float, limit: float, good: bool) -> None:
+    assert journal_commit.kept(ratio, limit) is good
+    assert journal_commit.kept(ratio, limit, SLACK)

@@ -1,0 +1,49 @@
+"""What an older version wrote still opens, and comes to the same facts to the byte and to the same ledger."""
+
+from __future__ import annotations
+
+import gzip
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from pagereeve.cli import status_of
+
+OLD = Path(__file__).parent / "journals"
+# Sentences are made for people, and say things otherwise from version to version.
+NEW_WORDS = {"text", "what", "evidence", "releases"}
+
+
+@pytest.fixture(params=sorted(path.name for path in OLD.iterdir() if path.is_dir()))
+def old(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
+    """A copy of the files of one revision, unpacked."""
+    for packed in (OLD / request.param).glob("*.gz"):
+        (tmp_path / packed.stem).write_bytes(gzip.decompress(packed.read_bytes()))
+    return tmp_path
+
+
+def rows(ledger: dict[str, Any]) -> dict[str, Any]:
+    """The rows of each printer, without words; printer "" is the whole site."""
+    printers: dict[str, Any] = {**ledger["printers"], "": ledger.get("site", ledger.get("house"))}
+    for printer in printers.values():
+        printer["findings"] = [{k: v for k, v in one.items() if k not in NEW_WORDS} for one in printer["findings"]]
+    return printers
+
+
+def test_facts_travel_to_the_byte(old: Path) -> None:
+    opened = [str(old), "--out", str(old / "again.ndjson")]
+    assert status_of(["replay", "--data-dir", str(old)]) in {0, 1}
+    assert status_of(["facts", "--data-dir", *opened]) == 0
+    assert (old / "again.ndjson").read_bytes() == (old / "facts.ndjson").read_bytes()
+
+
+def test_the_ledger_is_the_same(old: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert status_of(["project", str(old / "facts.ndjson"), "--json"]) == 0
+    assert rows(json.loads(capsys.readouterr().out)) == rows(json.loads((old / "ledger.json").read_bytes()))
+
+
+def test_a_replay_of_the_journal_leaves_nothing_to_differ(old: Path) -> None:
+    assert status_of(["replay", "--data-dir", str(old)]) in {0, 1}
+    assert status_of(["replay", "--check", "--data-dir", str(old)]) == 0

@@ -1,0 +1,304 @@
+"""No statement of the store walks through a growing table: each is recorded, explained, and its steps are counted.
+
+Every method of the store's Protocols and of the journal on disk has a call here, so that a new one without a call
+fails; the statements are found by running the calls on a journal of realistic size (one source, many printers).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import inspect
+import re
+import shutil
+import sqlite3
+from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any, Final
+
+import pytest
+from sqlalchemy import Engine, event
+
+from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.alerts.alert import SiteLayout, begun
+from pagereeve.domain.alerts.telling import compose
+from pagereeve.ports.findings import FindingFilter
+from pagereeve.ports.outbox import Announcement, QueueRemoval
+from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE
+from pagereeve.ports.store import Store
+from pagereeve.store.sql.tables import metadata
+from pagereeve.store.sqlite.journal import SqlJournal
+from pagereeve.store.sqlite.reads import SqlReads
+from tests.journal_samples import NOON_US, SECOND_US, SERVER, badge, ended, finding, key, read, segment, started
+from tests.realistic_journal import STEP_US, Size, fill, printer_name, release_name
+
+SIZE: Final = Size()
+PRINTER: Final = printer_name(17)
+RELEASE: Final = release_name(PRINTER, 202)
+SPAN_US: Final = (NOON_US, NOON_US + 600 * SECOND_US)
+LATE_US: Final = NOON_US + (SIZE.facts - 20) * STEP_US
+
+# Instructions of SQLite's virtual machine. A walk through one printer's facts takes three times BASE_STEPS, one
+# through the source's more than a hundred times as many.
+COUNT_EVERY: Final = 50
+BASE_STEPS: Final = 1_500
+ROW_STEPS: Final = 250
+
+Ask = Callable[[SqlJournal], Awaitable[Any]]
+
+
+@dataclass(frozen=True, slots=True)
+class Call:
+    """Stands under its method's name, and what it asks for after a colon.
+
+    ``looks_at`` rows at most are added up for an answer of few. ``whole`` names the tables that it goes through on
+    purpose, with the reason.
+    """
+
+    ask: Ask
+    looks_at: int = 0
+    whole: dict[str, str] = field(default_factory=dict)
+
+
+async def _all(items: AsyncIterator[Any]) -> list[Any]:
+    return [one async for one in items]
+
+
+def _notices(journal: SqlJournal) -> list[Awaitable[Any]]:
+    """A group with several starts and ends, one known already, one in conflict, one whose release is known."""
+    return [
+        *(journal.append(started(f"new-{number}", PRINTER, at_us=LATE_US)) for number in range(3)),
+        journal.append(ended("new-end", RELEASE)),
+        journal.append(started("new-again", PRINTER, release=RELEASE)),
+        journal.append(started(f"{PRINTER}-202", PRINTER, release=RELEASE, at_us=NOON_US + 202 * STEP_US)),
+        journal.append(started(f"{PRINTER}-206", PRINTER, job="another")),
+        journal.append(badge("new-badge", PRINTER)),
+    ]
+
+
+async def _append(journal: SqlJournal) -> None:
+    await journal.append(started("new-alone", PRINTER, at_us=LATE_US))
+    await asyncio.gather(*_notices(journal))
+
+
+async def _replace(journal: SqlJournal) -> None:
+    last_us = segment(PRINTER, SIZE.segments - 2).anchor_us
+    await journal.replace(PRINTER, last_us, [segment(PRINTER, SIZE.segments - 1)])
+
+
+async def _announce(journal: SqlJournal) -> None:
+    await _replace(journal)
+    changes = [one.number for one in await journal.changes(10)]
+    found, layout = finding(PRINTER, 3), SiteLayout()
+    alert, message = compose(begun(found, layout, NOON_US), "opened", layout, NOON_US)
+    await journal.announce(Announcement(changes, [(alert, message)], [alert.id], [("mail", message)]))
+
+
+async def _part(journal: SqlJournal) -> None:
+    await _announce(journal)
+    waiting = await journal.waiting("mail", 10)
+    await journal.part(QueueRemoval("mail", [(one.alert, one.nth) for one in waiting], NOON_US))
+
+
+async def _reopen(journal: SqlJournal) -> None:
+    await journal.close()
+    again = await SqlJournal.open(journal._path, SystemClock())
+    await again.close()
+
+
+async def _read_beside(journal: SqlJournal) -> None:
+    async with await SqlReads.open_for_reading(journal._path) as reads:
+        await reads.open_run(PRINTER)
+
+
+async def _at_one_moment(journal: SqlJournal) -> None:
+    async with journal.snapshot() as reads:
+        await reads.open_run(PRINTER)
+
+
+async def _told(journal: SqlJournal) -> None:
+    journal.health()
+    journal.waiting_since_us()
+
+
+CALLS: Final[dict[str, Call]] = {
+    "append": Call(_append),
+    "observe": Call(lambda journal: journal.observe(PRINTER, [read(1, PRINTER)], read(2, PRINTER))),
+    "facts: all": Call(lambda journal: _all(journal.facts(PRINTER))),
+    "facts": Call(lambda journal: _all(journal.facts(PRINTER, SIZE.middle_us))),
+    "open_run": Call(lambda journal: journal.open_run(PRINTER)),
+    "replace": Call(_replace),
+    "segment_before": Call(lambda journal: journal.segment_before(PRINTER, NOON_US + 500 * SECOND_US)),
+    "segments": Call(lambda journal: journal.segments(PRINTER)),
+    "charges": Call(lambda journal: _all(journal.charges(NOON_US, NOON_US + 600 * SECOND_US))),
+    "charges_of": Call(lambda journal: journal.charges_of("release-7")),
+    "stretches": Call(lambda journal: journal.stretches(PRINTER, NOON_US, NOON_US + 600 * SECOND_US)),
+    "postings": Call(lambda journal: _all(journal.postings(NOON_US, NOON_US + 600 * SECOND_US))),
+    "findings": Call(lambda journal: journal.findings(only_open=True)),
+    "findings: all": Call(
+        lambda journal: journal.findings(only_open=False),
+        whole=dict.fromkeys(("finding", "evidence", "finding_release"), "all are asked for"),
+    ),
+    "finding": Call(lambda journal: journal.finding(f"finding-{PRINTER}-3")),
+    "findings_of": Call(lambda journal: journal.findings_of(key(7))),
+    "findings_page": Call(lambda journal: journal.findings_page(FindingFilter(kind="surplus", printer=PRINTER), 10)),
+    "count_findings": Call(
+        lambda journal: journal.count_findings(FindingFilter(printer=PRINTER)), looks_at=SIZE.segments
+    ),
+    "charge_totals": Call(lambda journal: journal.charge_totals("person", *SPAN_US), looks_at=SIZE.printers * 100),
+    "period_sums": Call(lambda journal: journal.period_sums(*SPAN_US), looks_at=SIZE.printers * 100),
+    "edge_segments": Call(lambda journal: journal.edge_segments(*SPAN_US), looks_at=SIZE.printers * 100),
+    "snapshot": Call(_at_one_moment),
+    "clear": Call(SqlJournal.clear, whole={"finding": "all that go are noted", "row_segment": "all of it goes"}),
+    "printers": Call(SqlJournal.printers),
+    "all_facts": Call(lambda journal: _all(journal.all_facts())),
+    "count_facts": Call(SqlJournal.count_facts, whole={"fact": "all are counted; asked by demos and benchmarks alone"}),
+    "last_events": Call(SqlJournal.last_events, looks_at=LAST_EVENTS_OF_SOURCE),
+    "newest_us": Call(SqlJournal.newest_us, looks_at=SIZE.printers),
+    "recent_delays": Call(lambda journal: journal.recent_delays(SERVER, 50)),
+    "changes": Call(_announce),
+    "alerts": Call(SqlJournal.alerts),
+    "announce": Call(_announce),
+    "waiting": Call(lambda journal: journal.waiting("mail", 10)),
+    "part": Call(_part),
+    "queues": Call(SqlJournal.queues),
+    "standing_facts": Call(lambda journal: journal.standing_facts(PRINTER)),
+    "release_facts": Call(lambda journal: journal.release_facts(SERVER, RELEASE)),
+    "unrouted_ends": Call(SqlJournal.unrouted_ends),
+    "late_facts": Call(lambda journal: journal.late_facts(PRINTER, LATE_US)),
+    "badge_facts: all": Call(lambda journal: _all(journal.badge_facts())),
+    "badge_facts": Call(lambda journal: _all(journal.badge_facts(LATE_US))),
+    "open_runs": Call(lambda journal: _all(journal.open_runs())),
+    "running_totals": Call(lambda journal: journal.running_totals(PRINTER, NOON_US + 600 * SECOND_US)),
+    "last_read": Call(lambda journal: journal.last_read(PRINTER)),
+    "open": Call(_reopen),
+    "close": Call(_reopen),
+    "open_for_reading": Call(_read_beside),
+    "checkpoint": Call(SqlJournal.checkpoint),
+    "health": Call(_told),
+    "waiting_since_us": Call(_told),
+}
+IN_ORDER: Final = {"finding_change": "its rows are taken in the order of their key, and a limit ends the walk"}
+BOUNDED: Final = {
+    "message": "a queue holds a bounded number",
+    "receiver": "as many as settings name",
+    "alert": "few stand",
+}
+SILENT: Final = {"checkpoint", "health", "waiting_since_us"}
+SMALL: Final = {"open_run", "instance", *BOUNDED}
+
+
+@dataclass(frozen=True, slots=True)
+class Issued:
+    statement: str
+    plan: list[str]
+    steps: int
+    rows: int
+
+
+@dataclass(slots=True)
+class Recorder:
+    """Statements as the store issues them; each is explained and counted on a connection of its own, at that moment."""
+
+    path: Path
+    issued: list[Issued] = field(default_factory=list)
+
+    def note(self, _: Any, __: Any, statement: str, parameters: Any, ___: Any, executemany: bool) -> None:
+        if statement.startswith(("SELECT", "WITH", "INSERT", "DELETE", "UPDATE")):
+            one = parameters[0] if executemany else parameters
+            self.issued.append(self._weighed(statement, one))
+
+    def _weighed(self, statement: str, parameters: Any) -> Issued:
+        steps = 0
+
+        def count() -> int:
+            nonlocal steps
+            steps += COUNT_EVERY
+            return 0
+
+        with closing(sqlite3.connect(self.path)) as connection:
+            plan = [row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {statement}", parameters)]
+            rows = 0
+            if statement.startswith(("SELECT", "WITH")):
+                connection.set_progress_handler(count, COUNT_EVERY)
+                rows = len(connection.execute(statement, parameters).fetchall())
+        return Issued(statement, plan, steps, rows)
+
+
+@contextmanager
+def recording(path: Path) -> Iterator[Recorder]:
+    recorder = Recorder(path)
+    event.listen(Engine, "before_cursor_execute", recorder.note)
+    try:
+        yield recorder
+    finally:
+        event.remove(Engine, "before_cursor_execute", recorder.note)
+
+
+@pytest.fixture(scope="module")
+def full(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    path = tmp_path_factory.mktemp("realistic") / "journal.db"
+    asyncio.run(fill(path, SIZE))
+    return path
+
+
+@pytest.fixture
+async def journal(full: Path, tmp_path: Path) -> AsyncIterator[SqlJournal]:
+    path = tmp_path / "journal.db"
+    shutil.copy(full, path)
+    journal = await SqlJournal.open(path, SystemClock())
+    yield journal
+    await journal.close()
+
+
+def _scanned(plan: list[str]) -> set[str]:
+    tables = "|".join(metadata.tables)
+    return {found[1] for step in plan if (found := re.match(rf"SCAN ({tables})\b", step))}
+
+
+def _public(cls: type) -> set[str]:
+    return {name for name, _ in inspect.getmembers(cls, callable) if not name.startswith("_")}
+
+
+def test_every_method_of_the_store_has_a_call_here() -> None:
+    assert _public(Store) | _public(SqlJournal) | _public(SqlReads) == {name.partition(":")[0] for name in CALLS}
+
+
+def test_the_journal_is_of_realistic_size(full: Path) -> None:
+    with closing(sqlite3.connect(full)) as connection:
+        counts = {name: connection.execute(f"SELECT count(*) FROM {name}").fetchone()[0] for name in metadata.tables}
+        [(sources,)] = connection.execute("SELECT count(DISTINCT source) FROM fact").fetchall()
+    assert counts["fact"] >= 30_000
+    assert (
+        min(counts[name] for name in ("row_segment", "stretch", "charge", "posting", "leg", "finding", "evidence"))
+        >= 2_000
+    )
+    assert sources == 1
+
+
+@pytest.mark.parametrize("name", CALLS)
+async def test_no_statement_walks_through_a_growing_table(journal: SqlJournal, name: str) -> None:
+    call = CALLS[name]
+    with recording(journal._path) as recorder:
+        await call.ask(journal)
+    # A call that reached no statement would prove nothing.
+    assert bool(recorder.issued) is (name not in SILENT)
+    for one in recorder.issued:
+        walked = _scanned(one.plan) - SMALL
+        assert walked <= call.whole.keys() | IN_ORDER.keys(), one
+        if not walked & call.whole.keys():
+            assert one.steps <= BASE_STEPS + ROW_STEPS * max(one.rows, call.looks_at), one
+
+
+async def test_a_walk_is_found_out(journal: SqlJournal) -> None:
+    """The judge itself: the writer's look-up as it once was, and legs by a list of row values."""
+    with recording(journal._path) as recorder:
+        async with journal._reader.snapshot() as connection:
+            once = "SELECT body FROM fact WHERE source = ? AND release IN (?, ?) ORDER BY at_us, printer, seq"
+            await connection.exec_driver_sql(once, (SERVER, RELEASE, "other"))
+            legs = "SELECT * FROM leg WHERE (printer, anchor_us, ordinal) IN ((?, 1, 1), (?, 2, 2))"
+            await connection.exec_driver_sql(legs, (PRINTER, PRINTER))
+    slow, scan = recorder.issued
+    assert slow.steps > 20 * (BASE_STEPS + ROW_STEPS * slow.rows)
+    assert _scanned(scan.plan) == {"leg"}

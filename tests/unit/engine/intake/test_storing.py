@@ -1,0 +1,105 @@
+"""The fourth stage alone: facts become durable in order, with a journal that fails where it is asked to."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import pytest
+
+from pagereeve.domain.facts.facts import BadgePresented, Fact
+from pagereeve.engine.intake import releases as releases_module
+from pagereeve.engine.intake.placement import Placed
+from pagereeve.engine.intake.releases import Releases
+from pagereeve.engine.intake.storing import Stored, Storing
+from pagereeve.ports.journal import JournalUnavailable, Receipt
+from tests.unit.engine.intake.facts import SOURCE, ended, origin, started
+
+PRESENTED = BadgePresented("a", origin("b1"), "b-1", "gw")
+THREE = Placed((PRESENTED, replace(PRESENTED, printer="b"), replace(PRESENTED, printer="c")))
+
+
+@dataclass
+class Journal:
+    """``fails_at`` is the number of the append that fails; ``steps`` are what was stored and handed on, in order."""
+
+    fails_at: int = 0
+    receipt: Receipt = field(default_factory=lambda: Receipt("stored", 1))
+    appends: int = 0
+    steps: list[tuple[str, Fact]] = field(default_factory=list)
+    asked: list[str] = field(default_factory=list)
+    handed_on: list[Stored] = field(default_factory=list)
+
+    async def append(self, fact: Fact) -> Receipt:
+        self.appends += 1
+        if self.appends == self.fails_at:
+            raise JournalUnavailable("the disk is full")
+        self.steps.append(("stored", fact))
+        return self.receipt if self.appends == 1 else Receipt("stored", self.appends)
+
+    async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
+        self.asked.append(f"{source} {release}")
+        return [fact for done, fact in self.steps if done == "stored"]
+
+    async def hand_on(self, stored: Stored) -> None:
+        self.steps.append(("handed on", stored.fact))
+        self.handed_on.append(stored)
+
+    def stage(self) -> Storing:
+        return Storing(self.append, Releases(self.release_facts), self.hand_on)
+
+
+async def test_each_fact_is_handed_on_before_the_next_is_stored() -> None:
+    journal = Journal()
+    receipt = await journal.stage().store(THREE)
+    assert receipt is journal.receipt
+    assert [(done, fact.printer) for done, fact in journal.steps] == [
+        (done, printer) for printer in "abc" for done in ("stored", "handed on")
+    ]
+
+
+@pytest.mark.parametrize("fails_at", [1, 2, 3])
+async def test_a_journal_that_fails_leaves_nothing_stored_that_was_not_handed_on(fails_at: int) -> None:
+    journal = Journal(fails_at)
+    with pytest.raises(JournalUnavailable, match="disk is full"):
+        await journal.stage().store(THREE)
+    stored = [fact for done, fact in journal.steps if done == "stored"]
+    assert [one.fact for one in journal.handed_on] == stored == list(THREE.facts[: fails_at - 1])
+
+
+async def test_what_is_handed_on_says_what_it_concerns() -> None:
+    journal = Journal()
+    await journal.stage().store(Placed((ended(5, "p"),), [started("p", 1)], concerns_us=3))
+    assert journal.handed_on == [Stored(ended(5, "p"), journal.receipt, [started("p", 1)], 3)]
+
+
+async def test_an_end_that_waited_is_stored_after_its_start_and_with_it() -> None:
+    journal = Journal(receipt=Receipt("stored", 1, (ended(5),)))
+    stage = journal.stage()
+    await stage.store(Placed((started("p", 1),)))
+    first, second = journal.handed_on
+    assert (first.fact, first.starts) == (started("p", 1), [started("p", 1)])
+    assert (second.fact.printer, second.starts) == ("p", [started("p", 1)])
+    assert await stage.releases.starts(SOURCE, "r") == [started("p", 1)]
+    assert journal.asked == []
+
+
+async def test_a_start_that_is_not_durable_is_not_remembered() -> None:
+    journal = Journal(fails_at=1)
+    stage = journal.stage()
+    with pytest.raises(JournalUnavailable):
+        await stage.store(Placed((started("p", 1),)))
+    assert await stage.releases.starts(SOURCE, "r") == []
+    assert journal.asked == [f"{SOURCE} r"]
+
+
+async def test_releases_beyond_the_limit_are_read_again(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(releases_module, "RELEASES_MAX", 1)
+    journal = Journal()
+    stage = journal.stage()
+    await stage.store(Placed((started("p", 1),)))
+    await stage.store(Placed((started("p", 2, "another"),)))
+    assert await stage.releases.starts(SOURCE, "another") == [started("p", 2, "another")]
+    assert journal.asked == []
+    assert started("p", 1) in await stage.releases.starts(SOURCE, "r")
+    assert journal.asked == [f"{SOURCE} r"]
