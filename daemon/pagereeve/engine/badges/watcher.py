@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from pagereeve.domain.badges.checks import KINDS
 from pagereeve.domain.badges.projector import SEAL_EVERY, SITE, BadgeProjector, BadgeResumePoint, checked_event
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.facts.site_in_force import SiteRules
@@ -51,6 +53,11 @@ class BadgeWatcher:
     @property
     def running_totals(self) -> RunningTotals:
         return self.updater.running_totals
+
+    def open_findings(self) -> Mapping[str, int]:
+        """By kind, every kind there; nothing before the rows are read: a 0 would be a lie, and then a rise."""
+        known = self.running_totals.open_findings
+        return {} if self.projector is None else {kind: known[kind] for kind in KINDS}
 
     def accept(self, fact: Fact) -> None:
         """A fact that is durable."""

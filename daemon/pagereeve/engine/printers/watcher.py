@@ -26,6 +26,7 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.ports.store import Store
+from pagereeve.ports.telemetry import PrinterTelemetry
 
 INBOX_MAX = 1_000
 TAKEN_AT_ONCE_MAX = 200
@@ -143,6 +144,20 @@ class PrinterWatcher:
 
     def open_windows(self) -> int:
         return len(self._windows().starts_us)
+
+    def telemetry(self) -> PrinterTelemetry:
+        good, totals = self.last_good, self.running_totals
+        return PrinterTelemetry(
+            printer=self.printer,
+            meter={} if good is None else {name: count.value for name, count in good.sight.counts},
+            last_reading_us=None if good is None else good.received_us,
+            up=None if self.last is None else isinstance(self.last, Reading),
+            open_windows=self.open_windows(),
+            settle_us=self.settle_us(),
+            open_findings=dict(totals.open_findings),
+            pages=dict(totals.pages),
+            figures_known=self.projector is not None,
+        )
 
     async def run(self) -> None:
         """Own the printer until cancelled (or, for a stranger, until nothing has come for a while).
