@@ -51,13 +51,13 @@ from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
 from pagereeve.settings import BadSettings, LineFeedSettings, Settings, read_people
 from pagereeve.settings.lists.directory import Binding
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.telemetry.disk import disk_of, disk_trouble
 from pagereeve.telemetry.pages import make_web
 from pagereeve.telemetry.repeated import Repeated
 from pagereeve.telemetry.service_manager import ServiceManager
 
-JOURNAL_NAME = "journal.sqlite"
 BADGE_KEY_BYTES = 32
 FIRST_READS_SPREAD_S = 30.0
 TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries")
