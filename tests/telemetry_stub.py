@@ -6,7 +6,16 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field, replace
 
 from pagereeve.ports.queries import JournalHealth
-from pagereeve.ports.telemetry import FeedTelemetry, PrinterTelemetry, ProcessTelemetry, ReceiverTelemetry
+from pagereeve.ports.telemetry import (
+    DiskTelemetry,
+    EngineTelemetry,
+    FeedTelemetry,
+    MeterTelemetry,
+    PrinterTelemetry,
+    ProcessTelemetry,
+    ReceiverTelemetry,
+    TaskTelemetry,
+)
 
 HEALTH = JournalHealth(
     alive=True,
@@ -27,20 +36,15 @@ HEALTH = JournalHealth(
 PROCESS = ProcessTelemetry(
     version="0.0-invented",
     feeds={"http": FeedTelemetry(events={}, refused={"bad-json": 0, "too-large": 0})},
-    reads={},
-    refused_datagrams={"wrong-address": 0, "late": 0},
-    refused_badges={"form": 0, "parity": 2},
+    meter=MeterTelemetry({}, {"wrong-address": 0, "late": 0}, {"slow-read": 3, "new-row": 0}, 0),
+    engine=EngineTelemetry(refused_badges={"form": 0, "parity": 2}),
+    tasks=TaskTelemetry({"printers": 0}, {"printers": 0}),
     site_findings={"unknown-badge": 3, "feed-silent": 0},
-    oddities={"slow-read": 3, "new-row": 0},
     journal=HEALTH,
-    restarts={"printers": 0},
-    ends={"printers": 0},
     parts={"start": "", "journal": ""},
     receivers={"desk": ReceiverTelemetry({"delivered": 3, "failed": 1, "refused": 0, "dropped": 0}, 2, 5 * 10**12)},
     open_alerts={"critical": 1},
-    disk_free_bytes=2**30,
-    receive_drops=0,
-    disk_size_bytes=2**32,
+    disk=DiskTelemetry(2**30, 2**32),
 )
 
 

@@ -26,11 +26,12 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.daemon import JOURNAL_NAME, App, loop_factory, tune_interpreter
+from pagereeve.app.daemon import App, loop_factory, tune_interpreter
 from pagereeve.domain.values.instants import to_text
 from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.settings import HostPort, HttpSettings, PrinterSettings, Settings
 from pagereeve.simulator.college.fleet import Fleet
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.telemetry.logs import set_up_logs
 
 CONNECTIONS = 64

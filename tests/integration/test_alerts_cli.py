@@ -11,12 +11,12 @@ import pytest
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.cli import status_of
-from pagereeve.cli.options import JOURNAL_NAME
 from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.telling import compose
 from pagereeve.domain.findings.finding import make
 from pagereeve.domain.values.instants import SECOND_US, from_text
 from pagereeve.ports.outbox import Announcement, QueueRemoval
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.findings import said
 from tests.integration.webserver import status, web_server

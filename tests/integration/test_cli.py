@@ -15,13 +15,12 @@ from typing import Any
 import pytest
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.daemon import JOURNAL_NAME as DAEMONS_JOURNAL_NAME
 from pagereeve.app.replay import replay_store
 from pagereeve.cli import COMMANDS, status_of
-from pagereeve.cli.options import JOURNAL_NAME
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.projection.projector import replay as replayed
 from pagereeve.reports.projected import PrinterLedger, printer_json
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.histories import ONE_RELEASE, PRINTER, SIMPLE, assigned, reading, started
 
@@ -47,10 +46,6 @@ def pagereeve(*arguments: str, given: bytes = b"", **variables: str) -> subproce
     environment = {name: value for name, value in os.environ.items() if not name.startswith("PAGEREEVE_")} | variables
     command = [sys.executable, "-c", "from pagereeve.cli import main; main()", *arguments]
     return subprocess.run(command, input=given, capture_output=True, env=environment, timeout=60, check=False)
-
-
-def test_the_journal_lies_where_the_daemon_puts_it() -> None:
-    assert JOURNAL_NAME == DAEMONS_JOURNAL_NAME
 
 
 def test_facts_to_a_file_and_projected_are_the_ledger_of_the_journal(folder: Path) -> None:

@@ -12,8 +12,8 @@ import pytest
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.app.replay import check_journal, replay_store
-from pagereeve.cli.options import JOURNAL_NAME
 from pagereeve.settings import Settings
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.histories import PRINTER, SIMPLE, ended, policy, reading, started
 from tests.integration.daemon import Outside, hasty_settings, until

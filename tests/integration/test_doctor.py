@@ -15,13 +15,13 @@ import pytest
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
-from pagereeve.cli.options import JOURNAL_NAME
 from pagereeve.domain.alerts.telling import trial
 from pagereeve.domain.facts.facts import ReadFailed
 from pagereeve.domain.facts.reading import Silence, SilenceReason
 from pagereeve.ports.outbox import Announcement
 from pagereeve.settings import load_settings
 from pagereeve.simulator.college.fleet import Fleet
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.integration.daemon import until
 from tests.integration.test_service_manager import free_ports

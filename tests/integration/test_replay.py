@@ -18,10 +18,10 @@ import pytest
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.replay import check_journal, replay_journal
-from pagereeve.cli.options import JOURNAL_NAME
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.queries.replay import Replayed
 from pagereeve.store.errors import CantOpen
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
 

@@ -6,7 +6,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Final
 
 import structlog
@@ -33,11 +33,8 @@ log = structlog.get_logger("pagereeve.alerts")
 
 @dataclass(slots=True)
 class Alerting:
-    """``dropped`` counts messages for which a receiver's queue had no room."""
-
     dispatcher: AlertDispatcher
     workers: Mapping[str, DeliveryWorker]
-    dropped: Counter[str] = field(default_factory=Counter)
 
     @classmethod
     def of(
@@ -77,7 +74,7 @@ class Alerting:
             await worker.receiver.close()
 
     def _drop(self, receiver: str) -> None:
-        self.dropped[receiver] += 1
+        self.workers[receiver].dropped()
         log.error("a message was dropped: too many wait", receiver=receiver)
 
     def _wake(self) -> None:

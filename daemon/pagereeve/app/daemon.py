@@ -48,16 +48,19 @@ from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
 from pagereeve.settings import BadSettings, LineFeedSettings, Settings, read_people
 from pagereeve.settings.lists.directory import Binding
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
+from pagereeve.telemetry.disk import disk_of, disk_trouble
 from pagereeve.telemetry.pages import make_web
 from pagereeve.telemetry.repeated import Repeated
 from pagereeve.telemetry.service_manager import ServiceManager
 
-JOURNAL_NAME = "journal.sqlite"
 BADGE_KEY_BYTES = 32
 FIRST_READS_SPREAD_S = 30.0
+TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries")
 COLLECT_EVERY = 20_000
 APPENDED_AT_ONCE = 500
 SWITCH_INTERVAL_S = 0.000_5
@@ -89,9 +92,10 @@ class App:
         self.clock = clock or SystemClock()
         self.entropy = entropy or SystemEntropy()
         self.counters = EngineCounters()
-        self.supervisor = Supervisor(self.clock, self._trouble)
+        self.supervisor = Supervisor(self.clock, self._trouble, TASKS)
         self.ready = False
         self.line_feeds: list[LineFeed] = []
+        self._feed_figures: dict[str, Callable[[], FeedTelemetry]] = {}
         self._meter_hooks = meter_hooks
         self._first_reads_spread_s = first_reads_spread_s
         self._silences = Repeated(log, self.clock, usual="good")
@@ -248,10 +252,36 @@ class App:
         )
         tokens = BearerTokens(token.get_secret_value() for token in settings.http_tokens())
         self.events = EventsEndpoint(self.intake, limits, clock=self.clock, tokens=tokens)
-        self.telemetry = Telemetry(self)
+        self._feed_figures["http"] = self.events.stats.telemetry
+        self.telemetry = self._telemetry()
         await self._serve()
         for line in settings.feeds.lines:
             await self._open_line_feed(line)
+
+    def _telemetry(self) -> Telemetry:
+        return Telemetry(
+            each_printer=self.registry.telemetry if self.settings.metrics.per_printer else tuple,
+            feeds=self._feed_figures,
+            receivers={name: worker.telemetry for name, worker in self.alerting.workers.items()},
+            journal=self.store.health,
+            meter=self.meter.telemetry,
+            engine=self.counters.telemetry,
+            tasks=self.supervisor.telemetry,
+            disk=self._disk,
+            loop_lag_s=self.watchdog.lag_s,
+            site_findings=self.badge_watcher.open_findings,
+            open_alerts=self.alerting.dispatcher.open_alerts,
+            troubles={
+                "start": lambda: "" if self.ready else "the daemon is still starting, or is stopping",
+                "journal": lambda: self.store.trouble() or self.watchdog.write_trouble(),
+                "tasks": self.supervisor.trouble,
+                "loop": self.watchdog.loop_trouble,
+                "disk": lambda: disk_trouble(self._disk()),
+            },
+        )
+
+    def _disk(self) -> DiskTelemetry | None:
+        return disk_of(self.settings.data_dir)
 
     async def _serve(self) -> None:
         web = make_web(self.events, self.telemetry, self.telemetry)
@@ -287,6 +317,7 @@ class App:
         await feed.start()
         self._stack.push_async_callback(feed.stop)
         self.line_feeds.append(feed)
+        self._feed_figures[line.name] = feed.stats.telemetry
 
     @property
     def http_address(self) -> tuple[str, int]:

@@ -10,13 +10,13 @@ from pathlib import Path
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import readiness_of
-from pagereeve.app.disk import disk_of
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.queries.installation import journal_state
 from pagereeve.reports.doctor import InstallationState
 from pagereeve.settings import Settings
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 from pagereeve.store.sqlite.reads import SqlReads
+from pagereeve.telemetry.disk import disk_of, disk_trouble
 
 
 async def examine(settings: Settings, problems: Sequence[str], journal: Path) -> InstallationState:
@@ -42,13 +42,15 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
 def _without_journal(settings: Settings, problems: Sequence[str], journal: Path) -> InstallationState:
     folder = settings.data_dir
     daemon = readiness_of(settings.http.listen)
+    disk = disk_of(_standing(folder))
     return InstallationState(
         now_us=SystemClock().now_us(),
         listen=str(settings.http.listen),
         data_dir=str(folder),
         settings=tuple(problems),
         data_dir_trouble=_folder_trouble(folder, runs=daemon.not_ready is not None),
-        disk=disk_of(_standing(folder)),
+        disk_trouble=disk_trouble(disk),
+        disk_free_bytes=None if disk is None else disk.free_bytes,
         not_ready=daemon.not_ready,
         daemon_trouble=daemon.trouble,
         journal_bytes=size_bytes(journal) if journal.exists() else None,

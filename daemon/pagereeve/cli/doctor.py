@@ -7,10 +7,11 @@ from pathlib import Path
 
 from pagereeve.app.installation import examine
 from pagereeve.cli.check_config import refuse_bad_files
-from pagereeve.cli.options import CONFIG_DEFAULT, JOURNAL_NAME, AsJson, Config
+from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config
 from pagereeve.cli.output import say, say_json
 from pagereeve.reports.doctor import complaints_of, doctor_json, doctor_text
 from pagereeve.settings import BadSettings, Settings, load_settings
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 
 
 def doctor(*, json: AsJson = False, config: Config = CONFIG_DEFAULT) -> int:

@@ -6,9 +6,9 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
-from pagereeve.cli.options import JOURNAL_NAME
 from pagereeve.ports.reads import Reads
 from pagereeve.settings import load_settings
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.reads import SqlReads
 
 

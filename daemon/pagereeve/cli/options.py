@@ -9,7 +9,6 @@ from cyclopts import Parameter
 
 CONFIG_DEFAULT: Final = Path("/etc/pagereeve.toml")
 CONFIG_VARIABLE: Final = "PAGEREEVE_SETTINGS"
-JOURNAL_NAME: Final = "journal.sqlite"
 
 Config = Annotated[
     Path, Parameter(name="--config", env_var=CONFIG_VARIABLE, help="Settings file; contrib/example.toml shows all.")

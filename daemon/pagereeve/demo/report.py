@@ -16,11 +16,9 @@ from pagereeve.domain.accounts.totals import Totals
 from pagereeve.domain.brackets.conservation import Conserved, conserved
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.domain.findings.wording import text_of
-from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.instants import FOREVER_US, to_text
 from pagereeve.reports.findings import chosen_findings, findings_text
 from pagereeve.reports.totals import totals_table
-
-FOREVER_US = 2**62
 
 
 async def report(console: Console, app: App, judgement: DayJudgement, replayed: ReplayReport) -> bool:

@@ -20,6 +20,7 @@ from pagereeve.demo.live_view import Watching
 from pagereeve.demo.report import report
 from pagereeve.demo.settings import demo_settings
 from pagereeve.domain.ledger import Posting
+from pagereeve.domain.values.instants import FOREVER_US
 from pagereeve.simulator.college.college import College
 from pagereeve.simulator.college.day import a_working_day
 from pagereeve.simulator.college.long_day import LONG_SHORTEST_S, a_long_day
@@ -29,7 +30,6 @@ from pagereeve.telemetry.logs import set_up_logs
 
 GATE_S = 2
 DAY_S = 50.0
-FOREVER_US = 2**62
 REST_S = 2.5
 REST_LONGEST_S = 30.0
 FIRST_READS_S = 0.5

@@ -5,9 +5,12 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from typing import get_args
 
+from pagereeve.domain.badges.form import Refused
 from pagereeve.domain.facts.events import type_named, type_of
 from pagereeve.domain.facts.facts import BadgeUnreadable, Event
+from pagereeve.ports.telemetry import EngineTelemetry
 
 
 @dataclass(slots=True)
@@ -40,3 +43,13 @@ class EngineCounters:
         known = {event_type.counter: at_us for event_type, at_us in named if event_type is not None}
         self.last_event_us = known | self.last_event_us
         self.newest_us = newest_us
+
+    def telemetry(self) -> EngineTelemetry:
+        return EngineTelemetry(
+            projections=self.projections,
+            rewinds=self.rewinds,
+            unavailable=self.unavailable,
+            refused_badges={reason: self.refused_badges[reason] for reason in get_args(Refused)},
+            last_event_us=dict(self.last_event_us),
+            newest_us=self.newest_us,
+        )

@@ -7,6 +7,9 @@ from typing import Any, Final, Literal
 
 from pagereeve.domain.values.errors import BadFact, PagereeveError
 
+# The intake may take so long to keep a sample of what was refused; the sender waits for it.
+KEEP_ASIDE_S: Final = 2.0
+
 Reason = Literal[
     "bad-json",
     "bad-cloudevent",

@@ -4,8 +4,11 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
+from typing import get_args
 
 from pagereeve.feeds.refusals import Reason
+from pagereeve.ports.intake import OUTCOMES, Outcome
+from pagereeve.ports.telemetry import FeedTelemetry
 
 
 @dataclass(slots=True)
@@ -25,7 +28,7 @@ class FeedStats:
     tap_dropped_chunks   pieces of a teed stream that our own side was too slow to look at (passed on all the same)
     """
 
-    events: Counter[str] = field(default_factory=Counter)
+    events: Counter[Outcome] = field(default_factory=Counter)
     refused: Counter[Reason] = field(default_factory=Counter)
     unkept: int = 0
     bytes_in: int = 0
@@ -44,3 +47,12 @@ class FeedStats:
     tee_broken: int = 0
     tap_dropped_chunks: int = 0
     tap_dropped_bytes: int = 0
+
+    def telemetry(self) -> FeedTelemetry:
+        return FeedTelemetry(
+            events={outcome: self.events[outcome] for outcome in OUTCOMES},
+            refused={reason: self.refused[reason] for reason in get_args(Reason)},
+            connections_open=self.connections_open,
+            lost_lines=self.lost_lines,
+            tee_broken=self.tee_broken,
+        )

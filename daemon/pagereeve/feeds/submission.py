@@ -10,12 +10,10 @@ from typing import Any
 
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.feeds.masking import masked_text
-from pagereeve.feeds.refusals import HTTP_REASONS, BadItem, Refusal, problem_of, refusal_of
+from pagereeve.feeds.refusals import HTTP_REASONS, KEEP_ASIDE_S, BadItem, Refusal, problem_of, refusal_of
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.intake import Accepted, Envelope, Intake, RefusedInput
 from pagereeve.ports.journal import JournalUnavailable
-
-KEEP_ASIDE_S = 2.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,6 +26,7 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.inspection import Inspection
 from pagereeve.ports.meter import MeterTarget
+from pagereeve.ports.telemetry import MeterTelemetry
 
 FIRST_WAIT_MIN_S = 0.25
 FIRST_WAIT_MAX_S = 1.0
@@ -116,6 +117,9 @@ class SnmpMeter:
     ) -> SnmpMeter:
         """A meter with an endpoint of its own; sockets open with the first read."""
         return cls(Endpoint(clock, entropy, MeterStats()), clock, hooks=hooks, profiles=profiles)
+
+    def telemetry(self) -> MeterTelemetry:
+        return self.stats.telemetry(self.endpoint.kernel_drops)
 
     async def read(self, target: MeterTarget, timeout_s: float) -> Reading | Failure:
         """One reading within ``timeout_s`` (seconds, waiting for an earlier read included), or why there is none."""

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.ledger import Finding, FindingState, Severity
+from pagereeve.domain.values.instants import FOREVER_US
 
 PAGE_MAX: Final = 1_000
-FOREVER_US: Final = 2**62
 
 Place = tuple[int, int, str, str, int, int]
 """Where a page ended; the next begins behind it. Nobody else's business what it is made of."""

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Literal, Protocol
+from typing import Any, Final, Literal, Protocol, get_args
+
+Outcome = Literal["stored", "duplicate", "conflict", "quarantined"]
+OUTCOMES: Final[tuple[Outcome, ...]] = get_args(Outcome)
+"""What can become of an event that was taken in."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +65,7 @@ GatedReading = Literal["", "in-hand", "failed", "not-waited"]
 class Accepted:
     """What became of it, durably. ``reading`` answers a gated release only; it is empty where none was asked for."""
 
-    outcome: Literal["stored", "duplicate", "conflict", "quarantined"]
+    outcome: Outcome
     detail: str = ""
     reading: GatedReading = ""
 

@@ -59,40 +59,76 @@ class ReceiverTelemetry:
 
 
 @dataclass(frozen=True, slots=True)
-class ProcessTelemetry:
-    """The process's own counters, from 0 at the start. ``reads`` is by result: ``reading`` or a SilenceReason.
+class MeterTelemetry:
+    """What the meter counts about itself, from 0 at the start. ``reads`` is by result: ``reading`` or a SilenceReason.
 
     ``refused_datagrams`` and ``oddities`` (what printers and paths did that they should not) are by kind, every kind
-    there from the start; ``refused_badges`` (numbers that a form refused) by reason; ``restarts`` by kind of task;
-    ``site_findings`` are open findings about badges, readers and feeds, by kind, every kind there. ``receive_drops``
-    are datagrams that the kernel dropped before we saw them (None where it does not say). ``parts`` is as
-    Readiness.parts says. ``loop_lag_s`` is by how much the event loop was late at the worst within the last minute.
-    ``task_success_us`` and ``last_event_us`` (wall time) are by kind of task and type of event, absent until one came.
-    The disk is that of the journal; None where it can't be asked. ``ends`` counts tasks that ended unordered, by kind.
-    ``open_alerts`` are those that people were told of and that are not over, by severity.
+    there from the start. ``receive_drops`` are datagrams that the kernel dropped before we saw them (None where it
+    does not say).
     """
 
-    version: str
-    feeds: Mapping[str, FeedTelemetry]
-    reads: Mapping[str, int]
-    refused_datagrams: Mapping[str, int]
-    journal: JournalHealth
+    reads: Mapping[str, int] = field(default_factory=dict)
+    refused_datagrams: Mapping[str, int] = field(default_factory=dict)
+    oddities: Mapping[str, int] = field(default_factory=dict)
+    receive_drops: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class EngineTelemetry:
+    """The engine's counters, from 0 at the start; ``refused_badges`` (numbers that a form refused) is by reason.
+
+    ``last_event_us`` (wall time) is by type of event, absent until one came. ``newest_us`` is the instant of the newest
+    fact that the journal held at the start, None if it held none.
+    """
+
     projections: int = 0
     rewinds: int = 0
     unavailable: int = 0
-    restarts: Mapping[str, int] = field(default_factory=dict)
-    oddities: Mapping[str, int] = field(default_factory=dict)
     refused_badges: Mapping[str, int] = field(default_factory=dict)
-    site_findings: Mapping[str, int] = field(default_factory=dict)
-    receive_drops: int | None = None
-    ends: Mapping[str, int] = field(default_factory=dict)
-    parts: Mapping[str, str] = field(default_factory=dict)
-    loop_lag_s: float = 0.0
-    task_success_us: Mapping[str, int] = field(default_factory=dict)
     last_event_us: Mapping[str, int] = field(default_factory=dict)
-    disk_free_bytes: int | None = None
-    disk_size_bytes: int | None = None
+    newest_us: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TaskTelemetry:
+    """Supervised tasks by kind. ``ends`` counts those that ended unordered, ``success_us`` (wall time) is when one last
+    came round, absent until one did.
+    """
+
+    restarts: Mapping[str, int] = field(default_factory=dict)
+    ends: Mapping[str, int] = field(default_factory=dict)
+    success_us: Mapping[str, int] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class DiskTelemetry:
+    """The disk of the journal. ``free_bytes`` is what is left for us, without what is kept back for root."""
+
+    free_bytes: int
+    size_bytes: int
+
+
+@dataclass(frozen=True, slots=True)
+class ProcessTelemetry:
+    """All that the process shows of itself, each figure as its owner gave it.
+
+    ``site_findings`` are open findings about badges, readers and feeds, by kind, every kind there. ``parts`` is as
+    Readiness.parts says. ``loop_lag_s`` is by how much the event loop was late at the worst within the last minute.
+    ``disk`` is None where it can't be asked. ``open_alerts`` are those that people were told of and that are not over,
+    by severity.
+    """
+
+    version: str
+    journal: JournalHealth
+    feeds: Mapping[str, FeedTelemetry] = field(default_factory=dict)
     receivers: Mapping[str, ReceiverTelemetry] = field(default_factory=dict)
+    meter: MeterTelemetry = MeterTelemetry()
+    engine: EngineTelemetry = EngineTelemetry()
+    tasks: TaskTelemetry = TaskTelemetry()
+    disk: DiskTelemetry | None = None
+    loop_lag_s: float = 0.0
+    parts: Mapping[str, str] = field(default_factory=dict)
+    site_findings: Mapping[str, int] = field(default_factory=dict)
     open_alerts: Mapping[str, int] = field(default_factory=dict)
 
 

@@ -10,8 +10,8 @@ from pagereeve.domain.ledger import SEVERITIES, Severity
 from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.domain.values.visible import visible
 from pagereeve.queries.installation import SilentPrinter
-from pagereeve.reports.disk_space import MIB, Disk, disk_trouble
 
+MIB: Final = 2**20
 NAMED_MAX: Final = 5
 # A printer may be off over a weekend; beyond a day somebody should know that it is.
 SILENT_AFTER_US: Final = 86_400 * SECOND_US
@@ -42,7 +42,8 @@ class InstallationState:
     data_dir: str
     settings: tuple[str, ...] = ()
     data_dir_trouble: str = ""
-    disk: Disk | None = None
+    disk_trouble: str = ""
+    disk_free_bytes: int | None = None
     not_ready: Mapping[str, str] | None = None
     daemon_trouble: str = ""
     journal_trouble: str = ""
@@ -123,9 +124,11 @@ def _storage(seen: InstallationState) -> Iterator[Complaint]:
         what = f"The data folder {seen.data_dir} {seen.data_dir_trouble}."
         do = "Create it, and give it to the user that the daemon runs as (chown, chmod 700)."
         yield Complaint("critical", what, "Nothing can be stored there.", do)
-    elif disk := disk_trouble(seen.disk):
+    elif seen.disk_trouble:
         why = "When it is full nothing more is stored, and senders are turned away."
-        yield Complaint("critical", f"The disk of {seen.data_dir} is nearly full: {disk}.", why, _PARTS["disk"])
+        yield Complaint(
+            "critical", f"The disk of {seen.data_dir} is nearly full: {seen.disk_trouble}.", why, _PARTS["disk"]
+        )
     if seen.journal_trouble:
         do = "Restore the journal from a copy, or let the daemon of its version open it."
         yield Complaint("critical", f"{visible(seen.journal_trouble)}.", "Without it nothing can be looked up.", do)
@@ -236,7 +239,7 @@ def doctor_text(seen: InstallationState, complaints: Sequence[Complaint]) -> str
 def _looked_at(seen: InstallationState) -> str:
     size = "none yet" if seen.journal_bytes is None else f"{seen.journal_bytes / MIB:.1f} MiB"
     printers = "1 printer" if seen.printers == 1 else f"{seen.printers} printers"
-    free = "" if seen.disk is None else f", {seen.disk.free_bytes / MIB / 1024:.1f} GiB free on its disk"
+    free = "" if seen.disk_free_bytes is None else f", {seen.disk_free_bytes / MIB / 1024:.1f} GiB free on its disk"
     return (
         f"the settings, the daemon at {seen.listen}, the journal in {seen.data_dir} ({size}, write-ahead file "
         f"{seen.wal_bytes / MIB:.1f} MiB{free}), {printers}, findings, receivers, secrets, the clock"
@@ -252,7 +255,7 @@ def doctor_json(seen: InstallationState, complaints: Sequence[Complaint]) -> dic
         "daemon": {"answers": seen.not_ready is not None, "not_ready": dict(seen.not_ready or {})},
         "journal_bytes": seen.journal_bytes,
         "wal_bytes": seen.wal_bytes,
-        "disk_free_bytes": None if seen.disk is None else seen.disk.free_bytes,
+        "disk_free_bytes": seen.disk_free_bytes,
         "printers": seen.printers,
         "open_findings": sum(seen.findings.values()),
     }

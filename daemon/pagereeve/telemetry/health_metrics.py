@@ -24,14 +24,14 @@ def health_families(process: ProcessTelemetry) -> Iterator[Metric]:
     text = "By how much the event loop was late at the worst, within the last minute."
     yield GaugeMetricFamily("pagereeve_event_loop_lag_seconds", text, value=process.loop_lag_s)
     text = "When a task of the kind last came round, seconds since 1970. Absent until one has."
-    yield _instants("pagereeve_task_last_success_timestamp_seconds", text, "task", process.task_success_us)
+    yield _instants("pagereeve_task_last_success_timestamp_seconds", text, "task", process.tasks.success_us)
     text = "When an event of the type last came, seconds since 1970, also before a restart. Absent until one has come."
-    yield _instants("pagereeve_last_event_timestamp_seconds", text, "type", process.last_event_us)
-    if process.disk_free_bytes is not None and process.disk_size_bytes is not None:
+    yield _instants("pagereeve_last_event_timestamp_seconds", text, "type", process.engine.last_event_us)
+    if process.disk is not None:
         text = "Free space of the disk that the journal is on."
-        yield GaugeMetricFamily("pagereeve_disk_free_bytes", text, value=process.disk_free_bytes)
+        yield GaugeMetricFamily("pagereeve_disk_free_bytes", text, value=process.disk.free_bytes)
         text = "Size of the disk that the journal is on."
-        yield GaugeMetricFamily("pagereeve_disk_size_bytes", text, value=process.disk_size_bytes)
+        yield GaugeMetricFamily("pagereeve_disk_size_bytes", text, value=process.disk.size_bytes)
 
 
 def _instants(name: str, text: str, label: str, instants_us: Mapping[str, int]) -> Metric:

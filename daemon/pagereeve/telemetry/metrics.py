@@ -17,6 +17,7 @@ from prometheus_client.registry import Collector
 
 from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.ports.intake import OUTCOMES
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.ports.telemetry import MetricsSource, PrinterTelemetry, ProcessTelemetry
 from pagereeve.telemetry.alert_metrics import alert_families
@@ -24,7 +25,6 @@ from pagereeve.telemetry.health_metrics import health_families
 from pagereeve.telemetry.printer_metrics import PrinterPages
 
 CONTENT_TYPE: Final = "text/plain; version=0.0.4; charset=utf-8"
-OUTCOMES: Final = ("stored", "duplicate", "conflict", "quarantined")
 # Printers looked at in one turn of the event loop: a millisecond or so.
 TAKEN_AT_ONCE: Final = 100
 ZIP_LEVEL: Final = 1
@@ -70,36 +70,38 @@ class _ProcessSeries(Collector):
 
     def collect(self) -> Iterable[Metric]:
         process = self._process
+        meter, engine, tasks = process.meter, process.engine, process.tasks
         yield InfoMetricFamily("pagereeve_build", "The program that runs.", value={"version": process.version})
         yield from health_families(process)
         yield from _feeds(process)
-        reads = {result: process.reads.get(result, 0) for result in READ_RESULTS} | dict(process.reads)
+        reads = {result: meter.reads.get(result, 0) for result in READ_RESULTS} | dict(meter.reads)
         yield _counter("pagereeve_reads", "Reads of meters, by result.", "result", reads)
         text = "Datagrams that were not taken as an answer, by kind."
-        yield _counter("pagereeve_refused_datagrams", text, "kind", process.refused_datagrams)
+        yield _counter("pagereeve_refused_datagrams", text, "kind", meter.refused_datagrams)
         badges = "Badge numbers that their reader's form refused, by reason."
-        yield _counter("pagereeve_refused_badges", badges, "reason", process.refused_badges)
+        yield _counter("pagereeve_refused_badges", badges, "reason", engine.refused_badges)
         text = "What printers and the paths to them did that they should not, by kind."
-        yield _counter("pagereeve_meter_oddities", text, "kind", process.oddities)
-        if process.receive_drops is not None:
+        yield _counter("pagereeve_meter_oddities", text, "kind", meter.oddities)
+        if meter.receive_drops is not None:
             text = (
                 "Datagrams that the kernel dropped because its receive buffer was full. Absent where it does not say."
             )
-            yield CounterMetricFamily("pagereeve_receive_drops", text, value=process.receive_drops)
+            yield CounterMetricFamily("pagereeve_receive_drops", text, value=meter.receive_drops)
         yield from _journal(process.journal)
-        yield CounterMetricFamily("pagereeve_projections", "Projections of open stretches.", value=process.projections)
+        yield _last_commit(process)
+        yield CounterMetricFamily("pagereeve_projections", "Projections of open stretches.", value=engine.projections)
         text = "Projections restarted from an earlier resume point, because a fact came late."
-        yield CounterMetricFamily("pagereeve_rewinds", text, value=process.rewinds)
+        yield CounterMetricFamily("pagereeve_rewinds", text, value=engine.rewinds)
         text = "Findings about badges, readers and feeds that are open, by kind."
         site = GaugeMetricFamily("pagereeve_site_open_findings", text, labels=["kind"])
         for kind, count in process.site_findings.items():
             site.add_metric([kind], count)
         yield site
         text = "Times that the journal could not store and a task had to begin anew."
-        yield CounterMetricFamily("pagereeve_journal_unavailable", text, value=process.unavailable)
+        yield CounterMetricFamily("pagereeve_journal_unavailable", text, value=engine.unavailable)
         yield from alert_families(process)
-        yield _counter("pagereeve_task_restarts", "Tasks begun anew after an error.", "task", process.restarts)
-        yield _counter("pagereeve_task_ends", "Tasks that ended though nobody told them to.", "task", process.ends)
+        yield _counter("pagereeve_task_restarts", "Tasks begun anew after an error.", "task", tasks.restarts)
+        yield _counter("pagereeve_task_ends", "Tasks that ended though nobody told them to.", "task", tasks.ends)
 
 
 def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
@@ -140,14 +142,20 @@ def _journal(health: JournalHealth) -> Iterator[Metric]:
     )
     for name, text, value in counters:
         yield CounterMetricFamily(f"pagereeve_journal_{name}", text, value=value)
+
+
+def _last_commit(process: ProcessTelemetry) -> Metric:
+    """Before the first commit: the newest fact that the journal held, as a restart must not look like a silence."""
+    committed_us = process.journal.last_commit_us
     last = GaugeMetricFamily(
         "pagereeve_journal_last_commit_timestamp_seconds",
         "When facts were last stored, seconds since 1970. Absent until some were.",
         labels=[],
     )
-    if health.last_commit_us is not None:
-        last.add_metric([], health.last_commit_us / SECOND_US)
-    yield last
+    at_us = process.engine.newest_us if committed_us is None else committed_us
+    if at_us is not None:
+        last.add_metric([], at_us / SECOND_US)
+    return last
 
 
 def _counter(name: str, text: str, label: str, counts: Mapping[str, int]) -> Metric:

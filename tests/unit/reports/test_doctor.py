@@ -7,8 +7,8 @@ from dataclasses import replace
 import pytest
 
 from pagereeve.queries.installation import SilentPrinter
-from pagereeve.reports.disk_space import LEAST_FREE_BYTES, MIB, Disk, disk_trouble
 from pagereeve.reports.doctor import (
+    MIB,
     SILENT_AFTER_US,
     InstallationState,
     complaints_of,
@@ -22,7 +22,7 @@ WELL = InstallationState(
     now_us=NOW_US,
     listen="127.0.0.1:8731",
     data_dir="/var/lib/pagereeve",
-    disk=Disk(10_000 * MIB, 20_000 * MIB),
+    disk_free_bytes=10_000 * MIB,
     not_ready={},
     journal_bytes=5 * MIB,
     newest_us=NOW_US,
@@ -51,7 +51,7 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
         (replace(WELL, not_ready=None, daemon_trouble="nobody listens there"), "critical", "No daemon answers"),
         (replace(WELL, not_ready={"tasks": "printer x is stuck"}), "critical", "part tasks: printer x is stuck"),
         (replace(WELL, data_dir_trouble="does not exist"), "critical", "/var/lib/pagereeve does not exist"),
-        (replace(WELL, disk=Disk(MIB, 20_000 * MIB)), "critical", "nearly full"),
+        (replace(WELL, disk_trouble="1 MiB is free"), "critical", "is nearly full: 1 MiB is free."),
         (replace(WELL, journal_trouble="journal x is no database"), "critical", "is no database"),
         (replace(WELL, wal_bytes=100 * MIB), "warning", "takes 100 MiB, the limit is 64"),
         (replace(WELL, newest_us=NOW_US + HOUR_US), "critical", "The clock says 2025-11-24T16:00:00"),
@@ -101,7 +101,7 @@ def test_everything_at_once_is_one_page_the_worst_first() -> None:
         WELL,
         settings=tuple(f"printer p{nth}: its secrets: no" for nth in range(50)),
         not_ready=None,
-        disk=Disk(MIB, 20_000 * MIB),
+        disk_trouble="1 MiB is free",
         wal_bytes=2**40,
         newest_us=NOW_US + HOUR_US,
         readable=tuple(f"/etc/key-{nth}" for nth in range(50)),
@@ -118,18 +118,3 @@ def test_everything_at_once_is_one_page_the_worst_first() -> None:
     assert max(map(len, text.splitlines())) < 400
     assert "and 495 more" in text
     assert len(doctor_json(seen, complaints)["complaints"]) == 10
-
-
-@pytest.mark.parametrize(
-    ("free_mib", "size_mib", "enough"),
-    [(63, 1_000, False), (64, 1_000, True), (99, 10_000, False), (100, 10_000, True), (1_024, 10**7, True)],
-)
-def test_64_mib_or_a_hundredth_must_be_free_and_of_a_large_disk_one_gib(
-    free_mib: int, size_mib: int, enough: bool
-) -> None:
-    assert LEAST_FREE_BYTES == 64 * MIB
-    assert (disk_trouble(Disk(free_mib * MIB, size_mib * MIB)) == "") == enough
-
-
-def test_a_disk_that_cannot_be_asked_is_a_trouble() -> None:
-    assert disk_trouble(None)

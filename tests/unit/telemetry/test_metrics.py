@@ -12,7 +12,7 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.domain.findings.finding import Kind
-from pagereeve.ports.telemetry import FeedTelemetry, PrinterTelemetry
+from pagereeve.ports.telemetry import EngineTelemetry, FeedTelemetry, MeterTelemetry, PrinterTelemetry, TaskTelemetry
 from pagereeve.telemetry.metrics import MetricsPage
 from pagereeve.telemetry.printer_metrics import PrinterPages, printer_metrics
 from tests.telemetry_stub import PROCESS, StubTelemetry
@@ -88,9 +88,9 @@ def test_counts_of_the_process_are_those_of_the_telemetry() -> None:
         "http": FeedTelemetry({"stored": 9, "duplicate": 1}, {"bad-json": 4}),
         "badges": FeedTelemetry({"stored": 2}, {}, connections_open=3, lost_lines=1, tee_broken=5),
     }
-    telemetry = StubTelemetry(own=replace(PROCESS, feeds=feeds, reads={"reading": 12, "timeout": 3}, rewinds=6))
+    meter = MeterTelemetry({"reading": 12, "timeout": 3}, receive_drops=13)
+    telemetry = StubTelemetry(own=replace(PROCESS, feeds=feeds, meter=meter, engine=EngineTelemetry(rewinds=6)))
     telemetry.journal(queue_depth=8, commits=11, last_commit_us=1_800_000_000_000_000, alive=False)
-    telemetry.own = replace(telemetry.own, receive_drops=13)
     families = scrape(telemetry)
     assert value(families["pagereeve_events"], feed="badges", outcome="stored") == 2
     assert value(families["pagereeve_events"], feed="badges", outcome="conflict") == 0
@@ -107,6 +107,14 @@ def test_counts_of_the_process_are_those_of_the_telemetry() -> None:
 
 def test_no_commit_yet_is_no_time_of_1970() -> None:
     assert scrape(StubTelemetry())["pagereeve_journal_last_commit_timestamp_seconds"].samples == []
+
+
+def test_until_the_first_commit_the_newest_fact_of_the_journal_is_its_time() -> None:
+    telemetry = StubTelemetry(own=replace(PROCESS, engine=EngineTelemetry(newest_us=1_700_000_000_000_000)))
+    name = "pagereeve_journal_last_commit_timestamp_seconds"
+    assert value(scrape(telemetry)[name]) == 1_700_000_000
+    telemetry.journal(last_commit_us=1_800_000_000_000_000)
+    assert value(scrape(telemetry)[name]) == 1_800_000_000
 
 
 @pytest.mark.parametrize(
@@ -196,8 +204,10 @@ def test_health_is_shown_by_part_and_times_are_absent_until_there_is_one() -> No
     assert families["pagereeve_task_last_success_timestamp_seconds"].samples == []
     assert families["pagereeve_last_event_timestamp_seconds"].samples == []
     assert value(families["pagereeve_ready"]) == 1
-    own = replace(PROCESS, parts={"disk": "full"}, task_success_us={"badges": 1_800_000_000_500_000}, loop_lag_s=0.25)
-    families = scrape(StubTelemetry(own=replace(own, last_event_us={"badge": 1_800_000_000_000_000})))
+    tasks = TaskTelemetry(success_us={"badges": 1_800_000_000_500_000})
+    engine = EngineTelemetry(last_event_us={"badge": 1_800_000_000_000_000})
+    own = replace(PROCESS, parts={"disk": "full"}, tasks=tasks, engine=engine, loop_lag_s=0.25)
+    families = scrape(StubTelemetry(own=own))
     assert value(families["pagereeve_ready"]) == 0
     assert value(families["pagereeve_part_ready"], part="disk") == 0
     assert value(families["pagereeve_part_ready"], part="tasks") == 1

@@ -8,6 +8,8 @@ from datetime import UTC, datetime, timedelta
 from pagereeve.domain.values.errors import BadFact
 
 SECOND_US = 1_000_000
+FOREVER_US = 2**62
+"""Later than any instant that a text can name."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _RFC3339 = re.compile(r"(\d{4}-\d{2}-\d{2})[Tt](\d{2}:\d{2}:\d{2})(?:\.(\d{1,9}))?([Zz]|[+-]\d{2}:\d{2})", re.ASCII)
 

@@ -16,6 +16,7 @@ from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.outbox import Queue, QueueRemoval
 from pagereeve.ports.receiver import NotDelivered, Receiver
 from pagereeve.ports.store import Store
+from pagereeve.ports.telemetry import ReceiverTelemetry
 
 Outcome = Literal["delivered", "failed", "refused", "dropped"]
 OUTCOMES: Final[tuple[Outcome, ...]] = ("delivered", "failed", "refused", "dropped")
@@ -76,6 +77,14 @@ class DeliveryWorker:
     def wake(self) -> None:
         """A message may wait."""
         self._awake.set()
+
+    def dropped(self) -> None:
+        """A message was not queued, as the queue had no room."""
+        self.counts["dropped"] += 1
+
+    def telemetry(self) -> ReceiverTelemetry:
+        counts: dict[str, int] = {outcome: self.counts[outcome] for outcome in OUTCOMES}
+        return ReceiverTelemetry(counts, self.queue.waiting, self.queue.oldest_us, self.queue.last_success_us)
 
     async def run(self) -> None:
         while True:

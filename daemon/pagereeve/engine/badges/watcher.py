@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
-import asyncio
 from collections import deque
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 
+from pagereeve.domain.badges.checks import KINDS
 from pagereeve.domain.badges.projector import SEAL_EVERY, SITE, BadgeProjector, BadgeResumePoint, checked_event
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.projection.running_totals import RunningTotals
-from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.supervision.heartbeat import OPEN_LONGEST_S, STORE_LONGEST_S, WAKE_EVERY_S, Heartbeat
+from pagereeve.domain.values.instants import FOREVER_US, SECOND_US
+from pagereeve.engine.ledger_updater import LedgerUpdater
+from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
+from pagereeve.engine.supervision.wakeup import Wakeup
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.resume_points import resume_point_before
 from pagereeve.ports.store import Store
@@ -23,7 +26,6 @@ SETTLE_EVERY_S = 1.0
 LAG_US = 2 * SECOND_US
 # At a start, events of so long ago are looked through for one that nobody had found when the process died.
 LOOK_BACK_US = 86_400 * SECOND_US
-FOREVER_US = 2**62
 
 
 @dataclass(slots=True)
@@ -34,93 +36,89 @@ class BadgeWatcher:
     clock: Clock
     settle_every_s: float = SETTLE_EVERY_S
     seal_every: int = SEAL_EVERY
-    projector: BadgeProjector | None = None
-    running_totals: RunningTotals = field(default_factory=RunningTotals)
     heartbeat: Heartbeat = field(init=False)
+    updater: LedgerUpdater[BadgeProjector] = field(init=False)
+    _wakeup: Wakeup = field(init=False)
     _heard: deque[Fact] = field(default_factory=lambda: deque(maxlen=HEARD_MAX))
-    _awake: asyncio.Event = field(default_factory=asyncio.Event)
-    _begin_again_us: int | None = None
-    _asked: int = 0
-    _answered: int = 0
 
     def __post_init__(self) -> None:
         self.heartbeat = Heartbeat(self.clock)
+        self.updater = LedgerUpdater(SITE, self.store, self.clock, self.heartbeat, self._projector_before)
+        self._wakeup = Wakeup(self.clock, self.heartbeat)
+
+    @property
+    def projector(self) -> BadgeProjector | None:
+        return self.updater.projector
+
+    @property
+    def running_totals(self) -> RunningTotals:
+        return self.updater.running_totals
+
+    def open_findings(self) -> Mapping[str, int]:
+        """By kind, every kind there; nothing before the rows are read: a 0 would be a lie, and then a rise."""
+        known = self.running_totals.open_findings
+        return {} if self.projector is None else {kind: known[kind] for kind in KINDS}
 
     def accept(self, fact: Fact) -> None:
         """A fact that is durable."""
         if checked_event(fact) is None and fact.printer != SITE:
             return
         if len(self._heard) == HEARD_MAX:
-            self.begin_again(min(_instant_us(one) for one in self._heard))
+            self.updater.begin_again(min(_instant_us(one) for one in self._heard))
             self._heard.clear()
         self._heard.append(fact)
-        self._call()
+        self._wakeup.call()
 
     def begin_again(self, before_us: int) -> None:
         """What was found from that instant on is to be found anew: a person decided, or a fact came late."""
-        known_us = before_us if self._begin_again_us is None else self._begin_again_us
-        self._begin_again_us = min(known_us, before_us)
-        self._asked += 1
-        self._call()
-
-    def _call(self) -> None:
-        self._awake.set()
-        self.heartbeat.called()
+        self.updater.begin_again(before_us)
+        self._wakeup.call()
 
     async def run(self) -> None:
-        await self._open(FOREVER_US if self._begin_again_us is None else self._begin_again_us)
+        projector = await self.updater.open()
         while True:
             self.heartbeat.does("stores what it found", STORE_LONGEST_S)
-            await self._advance(self.clock.now_us() - LAG_US)
+            await self.updater.keep(self.updater.project(self.clock.now_us() - LAG_US))
             self.heartbeat.succeeded()
-            if not self._projector().waits:
-                await self._rest()
+            if not projector.waits:
+                await self._wakeup.rest()
             self.heartbeat.does("gathers what comes", self.settle_every_s + STORE_LONGEST_S)
             await self.clock.sleep(self.settle_every_s)
-            self._awake.clear()
-            await self._take_heard()
-
-    async def _rest(self) -> None:
-        """Until somebody calls. It turns over now and then, so that rest is told from death."""
-        while not self._awake.is_set():
-            self.heartbeat.rests(WAKE_EVERY_S)
-            try:
-                async with asyncio.timeout(WAKE_EVERY_S):
-                    await self._awake.wait()
-            except TimeoutError:
-                self.heartbeat.idled()
+            self._wakeup.clear()
+            self._take_heard(projector)
+            if self.updater.must_reopen:
+                projector = await self.updater.reopen()
 
     async def renew(self, before_us: int) -> None:
         """Without running: what was found from that instant on is found anew, and stored."""
-        await self._open(before_us)
-        await self._advance()
+        self.updater.begin_again(before_us)
+        await self.updater.reopen()
+        await self.updater.finish()
 
     async def finish(self) -> None:
         """After ``run`` was cancelled, wherever it was: leave the findings as the journal has them."""
-        if self.projector is not None and (self._heard or self._begin_again_us is not None or self.projector.waits):
-            await self._take_heard()
-            await self._advance()
+        projector = self.projector
+        if projector is not None and (self._heard or self.updater.dirty or projector.waits):
+            self._take_heard(projector)
+            await self.updater.finish()
 
-    async def _take_heard(self) -> None:
+    def _take_heard(self, projector: BadgeProjector) -> None:
         heard = list(self._heard)
         self._heard.clear()
-        projector = self._projector()
         for fact in heard:
             event = checked_event(fact)
             if event is None:
                 projector.rules.add(fact)
                 projector.renew()
             elif projector.is_late(event):
-                self.begin_again(event.origin.at_us)
+                self.updater.begin_again(event.origin.at_us)
             else:
                 projector.add(event)
-        if self._begin_again_us is not None:
-            await self._open(self._begin_again_us)
+        if heard:
+            self.updater.changed()
 
-    async def _open(self, before_us: int) -> None:
+    async def _projector_before(self, before_us: int) -> BadgeProjector:
         """The projector as of the latest stored resume point before an instant, with the facts since."""
-        self._answered = self._asked
-        self.heartbeat.does("reads its rows from the journal", OPEN_LONGEST_S)
         rules = SiteRules.of([stored.fact for stored in await self.store.standing_facts(SITE)])
         resume_point = await self._resume_point_before(before_us)
         projector = BadgeProjector(rules, resume_point, seal_every=self.seal_every)
@@ -128,8 +126,7 @@ class BadgeWatcher:
             event = checked_event(fact)
             if event is not None:
                 projector.add(event)
-        self.running_totals = await self.store.running_totals(SITE, projector.anchor_us)
-        self.projector = projector
+        return projector
 
     async def _resume_point_before(self, before_us: int) -> BadgeResumePoint | None:
         """At a start, one behind which nothing arrived since: that may be stored, and not found as the process died."""
@@ -146,20 +143,6 @@ class BadgeWatcher:
         if late_us == FOREVER_US:
             return resume_point
         return await resume_point_before(self.store, SITE, late_us, BadgeResumePoint.from_json)
-
-    async def _advance(self, until_us: int | None = None) -> None:
-        update = self._projector().advance(until_us)
-        if update is not None:
-            await self.store.replace(SITE, update.from_anchor_us, update.segments)
-            self.running_totals.add(update)
-        if self._answered == self._asked:
-            # Only now: what could not be stored must be begun again after all.
-            self._begin_again_us = None
-
-    def _projector(self) -> BadgeProjector:
-        if self.projector is None:
-            raise RuntimeError("the rows of badges are not read yet")
-        return self.projector
 
 
 def _instant_us(fact: Fact) -> int:

@@ -9,10 +9,9 @@ from pagereeve.domain.facts.facts import Decided, Fact, ReleaseEnded, ReleaseSta
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.projection.projector import PrinterProjector, concerns_us, needed_from_us
 from pagereeve.domain.projection.resume_point import ResumePoint
+from pagereeve.domain.values.instants import FOREVER_US
 from pagereeve.ports.resume_points import resume_point_before
 from pagereeve.ports.store import Store
-
-FOREVER_US = 2**62
 
 
 async def open_projector(store: Store, printer: str, before_us: int = FOREVER_US) -> PrinterProjector:

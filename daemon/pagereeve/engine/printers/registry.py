@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext, reading_of
+from pagereeve.engine.printers.reading_recorder import reading_of
+from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.meter import MeterTarget
+from pagereeve.ports.telemetry import PrinterTelemetry
 
 # Names that nobody registered come from outside: so many at once, no more.
 STRANGERS_MAX = 200
@@ -39,8 +41,8 @@ class PrinterRegistry:
         for name, registered in self.registered.items():
             if registered.gateway:
                 self._behind.setdefault(registered.gateway, []).append(name)
-            last_good = reading_of(known.get(name))
-            self._begin(PrinterWatcher(name, self.around, registered.target, registered.policy, last_good=last_good))
+            seen_last = reading_of(known.get(name))
+            self._begin(PrinterWatcher(name, self.around, registered.target, registered.policy, seen=seen_last))
 
     async def stop(self) -> None:
         """End all watchers, and leave the rows as the journal has them. Raises JournalUnavailable if it can't."""
@@ -67,6 +69,12 @@ class PrinterRegistry:
         if len(self.watchers) - len(self.registered) >= STRANGERS_MAX:
             raise BadFact("data.printer", "names one more printer that is not in the registry; correct the name")
         return self._begin(PrinterWatcher(printer, self.around))
+
+    def telemetry(self) -> Iterator[PrinterTelemetry]:
+        """Of the registry's own printers: strangers are no part of the site. Watchers may come and go meanwhile."""
+        for name, watcher in list(self.watchers.items()):
+            if name in self.registered:
+                yield watcher.telemetry()
 
     def _begin(self, watcher: PrinterWatcher) -> PrinterWatcher:
         self.watchers[watcher.printer] = watcher

@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Awaitable, Callable, Iterator, Mapping
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.domain.values.instants import to_text
 from pagereeve.engine.supervision.heartbeat import Heartbeat
 from pagereeve.ports.clock import Clock
+from pagereeve.ports.telemetry import TaskTelemetry
 
 PAUSE_FIRST_S = 0.5
 PAUSE_LONGEST_S = 30.0
+TROUBLES_MAX = 5
 
 OnTrouble = Callable[[str, BaseException], None]
 Work = Callable[[], Awaitable[None]]
@@ -59,10 +61,14 @@ class SupervisedTask:
 
 @dataclass(slots=True)
 class Supervisor:
-    """``on_trouble(task, error)`` hears of each failure; it must not raise. ``ends`` are those that nobody ordered."""
+    """``on_trouble(task, error)`` hears of each failure; it must not raise. ``ends`` are those that nobody ordered.
+
+    ``kinds`` are counted from the start, at 0; others once there is something to count.
+    """
 
     clock: Clock
     on_trouble: OnTrouble
+    kinds: Sequence[str] = ()
     restarts: Counter[str] = field(default_factory=Counter)
     ends: Counter[str] = field(default_factory=Counter)
     tasks: set[asyncio.Task[None]] = field(default_factory=set)
@@ -94,6 +100,18 @@ class Supervisor:
         """What is wrong with which task, and since when; empty if all is well. Those that ended come first."""
         wrong = [one for one in self._watched.values() if one.failing or one.stalled]
         return [one.trouble() for one in sorted(wrong, key=lambda one: (one.ended_us is None, one.name))]
+
+    def trouble(self) -> str:
+        """The first TROUBLES_MAX of them in one line, and how many more; "" if all is well."""
+        troubles = self.troubles()
+        if not troubles:
+            return ""
+        more = f"; and {len(troubles) - TROUBLES_MAX} more" if len(troubles) > TROUBLES_MAX else ""
+        return f"{len(troubles)} not at work: {'; '.join(troubles[:TROUBLES_MAX])}{more}"
+
+    def telemetry(self) -> TaskTelemetry:
+        none = dict.fromkeys(self.kinds, 0)
+        return TaskTelemetry(none | dict(self.restarts), none | dict(self.ends), self.last_success_us())
 
     def stalled_kinds(self) -> list[str]:
         """Kinds of work that must go on and of which no task does any more: one stuck watcher among others is none."""

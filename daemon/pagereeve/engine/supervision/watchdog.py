@@ -84,6 +84,16 @@ class Watchdog:
         since_us = self.write_waits_since_us()
         return 0.0 if since_us is None else (self.clock.monotonic_us() - since_us) / SECOND_US
 
+    def write_trouble(self) -> str:
+        """Empty unless the oldest write has waited for longer than WRITE_LONGEST_S."""
+        waits_s = self.write_waits_s()
+        return f"a write has waited for {waits_s:.0f} s and is not stored" if waits_s > WRITE_LONGEST_S else ""
+
+    def loop_trouble(self) -> str:
+        """Empty unless the loop was late by more than LAG_LONGEST_S within the last minute."""
+        lag_s = self.lag_s()
+        return f"everything stood still for {lag_s:.1f} s within the last minute" if lag_s > LAG_LONGEST_S else ""
+
     def lag_s(self) -> float:
         """By how much the loop was late at the worst, within the last minute (seconds)."""
         from_us = self.clock.monotonic_us() - int(WORST_OF_S * SECOND_US)

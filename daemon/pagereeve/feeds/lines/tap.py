@@ -12,13 +12,12 @@ from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import ChunkQueue
 from pagereeve.feeds.lines.splitting import Line, LineSplitter, Spoilt
 from pagereeve.feeds.masking import masked_line
-from pagereeve.feeds.refusals import Reason, Refusal
+from pagereeve.feeds.refusals import KEEP_ASIDE_S, Reason, Refusal
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import BadgeLine, Intake, RefusedInput
 from pagereeve.ports.journal import JournalUnavailable
 
-KEEP_ASIDE_S: Final = 2.0
 _FIRST_PAUSE_S: Final = 0.1
 _LONGEST_PAUSE_S: Final = 5.0
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 
 from pagereeve.domain.facts.reading import Failure, Reading
+from pagereeve.ports.telemetry import MeterTelemetry
 
 
 class DatagramRefusal(StrEnum):
@@ -62,6 +63,11 @@ class MeterStats:
             "port-move": self.port_moves,
             "boots-back": self.boots_back,
         }
+
+    def telemetry(self, receive_drops: int | None) -> MeterTelemetry:
+        """``receive_drops`` is the endpoint's."""
+        refused = {kind.value: self.refused[kind] for kind in DatagramRefusal}
+        return MeterTelemetry(dict(self.reads), refused, self.oddities(), receive_drops)
 
     def refuse(self, kind: DatagramRefusal, source: str) -> None:
         self.refused[kind] += 1

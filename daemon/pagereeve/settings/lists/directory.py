@@ -15,13 +15,12 @@ from typing import Final
 
 from pagereeve.domain.badges.form import BadBadge, BadgeForm, canonical_badge
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.instants import FOREVER_US, to_text
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.lists.csv_rows import PROBLEMS_MAX, cell, csv_rows, instant
 
 COLUMNS: Final = ("badge", "owner", "from")
 SETTING: Final = "[badges] directory"
-FOREVER_US: Final = 2**62
 _ROUNDED: Final = re.compile(r"\d[.,]\d+[Ee]\+\d+", re.ASCII)
 
 

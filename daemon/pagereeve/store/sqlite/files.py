@@ -3,6 +3,10 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Final
+
+JOURNAL_NAME: Final = "journal.sqlite"
+"""In the data folder; beside it lies its write-ahead file."""
 
 
 def wal_path(path: Path) -> Path:

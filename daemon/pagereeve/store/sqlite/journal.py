@@ -117,6 +117,10 @@ class SqlJournal(SqlReads):
         """The monotonic instant at which the oldest write came that is not stored yet; None without one."""
         return self._writer.waiting_since_us
 
+    def trouble(self) -> str:
+        """Empty while it can store."""
+        return "" if self._writer.alive else "nothing can be stored any more; see the log"
+
     def health(self) -> JournalHealth:
         counters = self._writer.counters
         return JournalHealth(

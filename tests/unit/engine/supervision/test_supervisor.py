@@ -278,3 +278,26 @@ def test_a_printer_whose_watcher_was_ended_gets_another_with_its_meter() -> None
             assert (world.supervisor.troubles(), world.supervisor.ends["printers"]) == ([], 1)
 
     passing(story())
+
+
+def test_kinds_are_counted_from_the_start_and_many_troubles_are_one_line() -> None:
+    async def story() -> None:
+        supervisor = Supervisor(VirtualClock(), lambda *_: None, ("kind", "idle"))
+        assert (supervisor.trouble(), supervisor.telemetry().restarts) == ("", {"kind": 0, "idle": 0})
+
+        async def fails() -> None:
+            raise ValueError
+
+        for nth in range(7):
+            supervisor.start("kind", f"loop {nth}", fails, forever=True)
+        await asyncio.sleep(0.1)
+        trouble = supervisor.trouble()
+        assert trouble.startswith("7 not at work: loop 0 fails since ")
+        assert trouble.endswith("; and 2 more")
+        assert "loop 4 " in trouble
+        assert "loop 5 " not in trouble
+        shown = supervisor.telemetry()
+        assert (shown.restarts, shown.ends, shown.success_us) == ({"kind": 7, "idle": 0}, {"kind": 0, "idle": 0}, {})
+        await supervisor.stop()
+
+    passing(story())

@@ -1,0 +1,126 @@
+"""The rows of one printer, or of the badge checks, kept as the facts say: project, store, and begin again."""
+
+from __future__ import annotations
+
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from typing import Generic, Protocol, TypeVar
+
+from pagereeve.domain.projection.projector import Update
+from pagereeve.domain.projection.running_totals import RunningTotals
+from pagereeve.domain.values.instants import FOREVER_US
+from pagereeve.engine.supervision.heartbeat import OPEN_LONGEST_S, Heartbeat
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.store import Store
+
+# A meter that stays silent for days leaves a long stretch open; projecting it may take this share of the time, no more.
+LONG_PROJECTION_US = 10_000
+PROJECTION_SHARE = 50
+
+
+class Projector(Protocol):
+    """What both projectors have: ``advance`` may be given an instant beyond which nothing is sure yet."""
+
+    @property
+    def anchor_us(self) -> int: ...
+
+    def advance(self, limit_us: int | None = None, /) -> Update | None: ...
+
+
+AnyProjector = TypeVar("AnyProjector", bound=Projector)
+
+
+@dataclass(slots=True)
+class LedgerUpdater(Generic[AnyProjector]):
+    """Owned by one loop, which alone adds facts to ``projector`` and says so with ``changed``.
+
+    ``open_projector(before_us)`` gives the projector as of the latest stored resume point before an instant, with all
+    facts of the journal since; for FOREVER_US it also looks for facts that no stored row knows yet. ``dirty``: the
+    stored rows may be other than the facts say. ``must_reopen``: the projector lacks what ``begin_again`` asked for.
+    ``put_off``: a projection was due, and waits until ``project_from_us`` (monotonic), because the last one took long.
+    """
+
+    name: str
+    store: Store
+    clock: Clock
+    heartbeat: Heartbeat
+    open_projector: Callable[[int], Awaitable[AnyProjector]]
+    projector: AnyProjector | None = None
+    running_totals: RunningTotals = field(default_factory=RunningTotals)
+    dirty: bool = False
+    must_reopen: bool = False
+    put_off: bool = False
+    project_from_us: int = 0
+    _begin_again_us: int | None = None
+    _in_doubt: bool = False
+
+    def changed(self) -> None:
+        """A fact was added to the projector: its rows are to be projected and stored."""
+        self.dirty = True
+
+    def begin_again(self, before_us: int) -> None:
+        """Rows from that instant on are to be projected anew by what the journal holds, and stored: until that has
+        succeeded it is not forgotten.
+        """
+        known_us = before_us if self._begin_again_us is None else self._begin_again_us
+        self._begin_again_us = min(known_us, before_us)
+        self.must_reopen = self.dirty = True
+
+    async def open(self) -> AnyProjector:
+        """When the loop begins, or begins anew after a failure: the projector as the journal has it."""
+        projector = await self._read(FOREVER_US)
+        self.must_reopen = self._begin_again_us is not None
+        return projector
+
+    async def reopen(self) -> AnyProjector:
+        """The projector from before what is to begin again."""
+        # What is asked for while the journal is read asks for one more.
+        self.must_reopen = False
+        return await self._read(FOREVER_US if self._begin_again_us is None else self._begin_again_us)
+
+    async def _read(self, before_us: int) -> AnyProjector:
+        self._in_doubt = True
+        self.heartbeat.does("reads its rows from the journal", OPEN_LONGEST_S)
+        projector = await self.open_projector(before_us)
+        self.running_totals = await self.store.running_totals(self.name, projector.anchor_us)
+        self.projector = projector
+        self.dirty, self._in_doubt = True, False
+        return projector
+
+    def opened(self) -> AnyProjector:
+        """Raises RuntimeError before ``open``."""
+        if self.projector is None:
+            raise RuntimeError(f"the rows of {self.name or 'badges'} are not read yet")
+        return self.projector
+
+    def may_project(self) -> bool:
+        """False where nothing changed, or where projections took too large a share of the time (``put_off``)."""
+        self.put_off = self.dirty and self.clock.monotonic_us() < self.project_from_us
+        return self.dirty and not self.put_off
+
+    def project(self, limit_us: int | None = None) -> Update | None:
+        """Project what is open, whether it may be put off or not. ``keep`` must follow, also where nothing is new."""
+        began_us = self.clock.monotonic_us()
+        self._in_doubt = True
+        update = self.opened().advance(limit_us)
+        took_us = self.clock.monotonic_us() - began_us
+        self.project_from_us = began_us + (took_us * PROJECTION_SHARE if took_us > LONG_PROJECTION_US else 0)
+        return update
+
+    async def keep(self, update: Update | None) -> None:
+        """Store what a projection gave. Raises JournalUnavailable, and then ``open`` must follow."""
+        if update is not None:
+            await self.store.replace(self.name, update.from_anchor_us, update.segments)
+            self.running_totals.add(update)
+        self._in_doubt = False
+        if not self.must_reopen:
+            # Only now: what could not be stored must be begun again after all.
+            self._begin_again_us, self.dirty = None, False
+
+    async def finish(self) -> None:
+        """After the loop was cancelled, wherever it was: leave the rows as the journal has them."""
+        if self.projector is None or self._in_doubt:
+            await self.open()
+        if self.must_reopen:
+            await self.reopen()
+        await self.keep(self.project())

@@ -1,0 +1,39 @@
+"""What a projection still waits for from the meter."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pagereeve.domain.projection.projection import Projected
+from pagereeve.domain.values.instants import FOREVER_US
+
+
+@dataclass(frozen=True, slots=True)
+class OpenWindows:
+    """``starts_us`` of the windows that wait for the meter to rest. ``due_us``: when the next closes if it rests on.
+
+    ``unwitnessed``: a reading waits for a second one to confirm it. ``quiet_until_us``: until then more readings of
+    the same sight can change no row, as they close no window and are no second witness. All in wall time.
+    """
+
+    starts_us: tuple[int, ...] = ()
+    due_us: int | None = None
+    unwitnessed: bool = False
+    quiet_until_us: int = 0
+
+    @classmethod
+    def of(cls, view: Projected | None) -> OpenWindows:
+        """Of a projection; None where there was none yet."""
+        if view is None:
+            return cls()
+        waiting = [window for window in view.windows if window.closes_us is None]
+        dues = [window.due_us for window in view.windows if window.due_us is not None]
+        changes = [window.release.start_us + window.release.policy.longest_us for window in waiting]
+        changes += [window.due_us for window in waiting if window.due_us is not None]
+        unwitnessed = view.runs.pending is not None
+        return cls(
+            tuple(window.release.start_us for window in waiting),
+            min(dues, default=None),
+            unwitnessed,
+            0 if unwitnessed else min(changes, default=FOREVER_US),
+        )

@@ -1,0 +1,99 @@
+"""When one printer's meter is read next, and who waits for a reading. Times are monotonic."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass, field
+
+from pagereeve.domain.facts.reading import Failure, Reading
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.engine.printers.open_windows import OpenWindows
+from pagereeve.engine.printers.polling import PollPolicy, PollState, next_interval_s
+from pagereeve.engine.supervision.wakeup import seconds_until
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.entropy import Entropy
+
+
+@dataclass(slots=True)
+class Gate:
+    """A gated release waits for a reading that was asked for after its notice came."""
+
+    asked_us: int
+    answer: asyncio.Future[Reading | Failure]
+
+
+@dataclass(slots=True)
+class PollSchedule:
+    """``read_asked``: the meter is about to move, and is read as soon as the last request has ended."""
+
+    clock: Clock
+    entropy: Entropy
+    poll_policy: PollPolicy
+    read_asked: bool = False
+    _due_us: int = 0
+    _interval_s: float = 0.0
+    _failures: int = 0
+    _stirred: bool = False
+    _ended_us: int | None = None
+    _gates: list[Gate] = field(default_factory=list)
+
+    def ask(self) -> None:
+        self.read_asked = True
+
+    def stir(self) -> None:
+        """A notice came, or the count moved: the intervals start from the shortest again."""
+        self._stirred = True
+
+    def is_due(self) -> bool:
+        return self.read_asked or self.clock.monotonic_us() >= self._due_us
+
+    def due_in_s(self) -> float:
+        """Seconds until the planned read, whatever was asked for besides."""
+        return seconds_until(self._due_us, self.clock)
+
+    def first_within(self, spread_s: float) -> None:
+        """The first read of many printers, spread over so long."""
+        self._due_us = self.clock.monotonic_us() + int(spread_s * self.entropy.jitter() * SECOND_US)
+
+    def soon(self) -> None:
+        """A fact came: the reading that closes it follows within the shortest interval."""
+        self._due_us = min(self._due_us, self.clock.monotonic_us() + int(self.poll_policy.first_s * SECOND_US))
+
+    def begins(self) -> int:
+        """A read is sent now: what was asked for so far is served by it. The instant of sending."""
+        self.read_asked = False
+        return self.clock.monotonic_us()
+
+    def ended(self, result: Reading | Failure, sent_us: int) -> None:
+        """The read that began at ``sent_us`` has ended; who asked before it was sent has the answer."""
+        self._ended_us = self.clock.monotonic_us()
+        self._failures = 0 if isinstance(result, Reading) else self._failures + 1
+        for gate in self._gates:
+            if gate.asked_us <= sent_us and not gate.answer.done():
+                gate.answer.set_result(result)
+
+    def plan(self, windows: OpenWindows, *, watch_until_us: int) -> None:
+        """Decide on the next read. Until ``watch_until_us`` (wall time) missing pages may still surface."""
+        now_us = self.clock.now_us()
+        poll_state = PollState(
+            waiting=bool(windows.starts_us) or windows.unwitnessed or watch_until_us > now_us,
+            oldest_wait_s=max((now_us - start_us for start_us in windows.starts_us), default=0) / SECOND_US,
+            due_s=None if windows.due_us is None else max(0.0, (windows.due_us - now_us) / SECOND_US),
+            interval_s=self._interval_s,
+            stirred=self._stirred or windows.unwitnessed,
+            failures=self._failures,
+        )
+        self._interval_s = next_interval_s(self.poll_policy, poll_state, self.entropy.jitter())
+        self._stirred = False
+        since_us = self.clock.monotonic_us() if self._ended_us is None else self._ended_us
+        self._due_us = since_us + int(self._interval_s * SECOND_US)
+
+    def open_gate(self) -> Gate:
+        """For a reading asked for from now on; ``close_gate`` must follow."""
+        gate = Gate(self.clock.monotonic_us(), asyncio.get_running_loop().create_future())
+        self._gates.append(gate)
+        self.ask()
+        return gate
+
+    def close_gate(self, gate: Gate) -> None:
+        self._gates = [one for one in self._gates if one is not gate]

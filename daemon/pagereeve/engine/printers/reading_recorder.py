@@ -1,0 +1,103 @@
+"""What one printer's meter did: the run of equal readings under way, and what of it is durable."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from pagereeve.domain.brackets.plateaus import record
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
+from pagereeve.domain.facts.reading import Failure, Reading
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.journal import Journal
+
+# A plateau that only grows is written down this often; sooner when a row of the ledger rests on it.
+OBSERVE_EVERY_US = 5 * SECOND_US
+# The second reading of a sight, or the second failure in a row, still proves something; the third no more.
+SETTLED_BY = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Taken:
+    """What a result came to. ``sealed`` are finished runs, which are facts of the journal now; ``current`` is the open
+    one. ``same``: it shows nothing that the two results before it did not.
+    """
+
+    sealed: Sequence[PlateauRead | ReadFailed]
+    current: PlateauRead | ReadFailed
+    same: bool
+
+
+@dataclass(slots=True)
+class ReadingRecorder:
+    """``current`` is the run under way. ``in_doubt``: whether the journal holds the latest of it is not known, as the
+    caller gave up waiting; only ``load`` can tell.
+    """
+
+    printer: str
+    journal: Journal
+    clock: Clock
+    last: Reading | Failure | None = None
+    last_good: Reading | None = None
+    current: PlateauRead | ReadFailed | None = None
+    in_doubt: bool = False
+    _durable: PlateauRead | ReadFailed | None = None
+    _durable_us: int = 0
+
+    async def load(self) -> PlateauRead | ReadFailed | None:
+        """The run that the journal holds; it is the one under way from now on."""
+        known = await self.journal.open_run(self.printer)
+        self.current = self._durable = None if known is None else known.fact
+        self.in_doubt = False
+        self.remember(self.current)
+        return self.current
+
+    def remember(self, run: PlateauRead | ReadFailed | None) -> None:
+        """Show its reading as the last good one, as long as nothing better is known."""
+        self.last_good = self.last_good or reading_of(run)
+
+    async def take(self, result: Reading | Failure, sent_us: int) -> Taken:
+        """Record what a read gave that was sent at ``sent_us`` (monotonic). Finished runs are durable afterwards.
+
+        Raises JournalUnavailable: nothing was recorded, and the meter must be read again.
+        """
+        recorded = record(self.printer, self.current, result)
+        sealed = () if recorded.sealed is None else (recorded.sealed,)
+        if sealed or self.current is None or sent_us - self._durable_us > OBSERVE_EVERY_US:
+            await self._observe(sealed, recorded.current)
+        self.current = recorded.current
+        return Taken(sealed, recorded.current, not sealed and _times(recorded.current) > SETTLED_BY)
+
+    def note(self, result: Reading | Failure) -> None:
+        """It is the last result from now on."""
+        self.last = result
+        if isinstance(result, Reading):
+            self.last_good = result
+
+    async def make_durable(self) -> None:
+        """No row may rest on a reading that the journal does not hold."""
+        if self.current is not None and self.current is not self._durable:
+            await self._observe((), self.current)
+
+    async def _observe(self, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> None:
+        """Make durable what the meter did and does: finished runs as facts, the growing one in its place."""
+        self.in_doubt = True
+        await self.journal.observe(self.printer, sealed, current)
+        self.in_doubt = False
+        self._durable = current
+        self._durable_us = self.clock.monotonic_us()
+
+
+def reading_of(run: PlateauRead | ReadFailed | None) -> Reading | None:
+    """The last reading of a run, for a watcher that has not read yet; None where it is no good one."""
+    if not isinstance(run, PlateauRead):
+        return None
+    plateau = run.plateau
+    return Reading(
+        plateau.last_sent_us, plateau.last_received_us, plateau.sight, plateau.last_uptime_cs, plateau.last_power_on
+    )
+
+
+def _times(current: PlateauRead | ReadFailed) -> int:
+    return current.plateau.count if isinstance(current, PlateauRead) else current.silence.count

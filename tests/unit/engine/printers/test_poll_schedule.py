@@ -1,0 +1,164 @@
+"""The schedule alone, in virtual time: when a read is due, and who has its answer."""
+
+from __future__ import annotations
+
+import asyncio
+from dataclasses import dataclass
+
+import pytest
+
+from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
+from pagereeve.domain.values.instants import FOREVER_US, SECOND_US
+from pagereeve.engine.printers.open_windows import OpenWindows
+from pagereeve.engine.printers.poll_schedule import PollSchedule
+from pagereeve.engine.printers.polling import PollPolicy
+from tests.unit.engine.virtual import BEGIN_US, VirtualClock, passing
+
+GOOD = Reading(1, 2, Sight(()))
+BAD = Failure(1, 2, SilenceReason.TIMEOUT)
+
+
+@dataclass
+class HalfOfEverything:
+    """A jitter of one half is none."""
+
+    def request_id(self) -> int:
+        return 1
+
+    def jitter(self) -> float:
+        return 0.5
+
+
+def schedule() -> PollSchedule:
+    return PollSchedule(VirtualClock(), HalfOfEverything(), PollPolicy())
+
+
+def planned_s(one: PollSchedule, windows: OpenWindows, *, watch_until_us: int = 0) -> float:
+    one.plan(windows, watch_until_us=watch_until_us)
+    return one.due_in_s()
+
+
+def waiting(*, since_s: float = 0, due_s: float | None = None) -> OpenWindows:
+    due_us = None if due_s is None else BEGIN_US + int(due_s * SECOND_US)
+    return OpenWindows((BEGIN_US - int(since_s * SECOND_US),), due_us, quiet_until_us=FOREVER_US)
+
+
+def test_a_read_is_due_when_its_time_has_come_or_somebody_asked() -> None:
+    async def story() -> None:
+        one = schedule()
+        one.first_within(30.0)
+        assert one.due_in_s() == 15.0
+        assert not one.is_due()
+        one.ask()
+        assert one.is_due()
+        assert one.begins() == 0
+        assert not one.is_due()
+        await asyncio.sleep(15)
+        assert one.is_due()
+
+    passing(story())
+
+
+def test_a_fact_brings_the_read_forward_and_never_back() -> None:
+    async def story() -> None:
+        one = schedule()
+        one.first_within(30.0)
+        one.soon()
+        assert one.due_in_s() == 1.0
+        await asyncio.sleep(0.5)
+        one.soon()
+        assert one.due_in_s() == 0.5
+
+    passing(story())
+
+
+def test_intervals_grow_while_a_window_waits_and_begin_again_when_something_stirs() -> None:
+    async def story() -> None:
+        one = schedule()
+        one.stir()
+        assert [planned_s(one, waiting()) for _ in range(6)] == [1.0, 2.0, 4.0, 8.0, 10.0, 10.0]
+        one.stir()
+        assert [planned_s(one, waiting()) for _ in range(2)] == [1.0, 2.0]
+
+    passing(story())
+
+
+@pytest.mark.parametrize(
+    ("windows", "watch_until_us", "seconds"),
+    [
+        (OpenWindows(), 0, 900.0),
+        (OpenWindows(), BEGIN_US, 900.0),
+        (OpenWindows(), BEGIN_US + 1, 2.0),
+        (OpenWindows(unwitnessed=True), 0, 1.0),
+        (waiting(due_s=3.0), 0, 3.0),
+        (waiting(due_s=-3.0), 0, 0.05),
+        (OpenWindows(due_us=BEGIN_US + SECOND_US), 0, 900.0),
+    ],
+)
+def test_what_a_projection_waits_for_decides(windows: OpenWindows, watch_until_us: int, seconds: float) -> None:
+    async def story() -> None:
+        assert planned_s(schedule(), windows, watch_until_us=watch_until_us) == seconds
+
+    passing(story())
+
+
+def test_the_oldest_window_counts() -> None:
+    async def story() -> None:
+        one = schedule()
+        both = OpenWindows((BEGIN_US, BEGIN_US - 700 * SECOND_US))
+        assert [planned_s(one, both) for _ in range(7)][-1] == 60.0
+
+    passing(story())
+
+
+def test_failures_in_a_row_make_a_silent_printer_rare_and_one_reading_ends_them() -> None:
+    async def story() -> None:
+        one = schedule()
+        seconds = []
+        for result in (BAD, BAD, GOOD):
+            one.ended(result, one.begins())
+            seconds.append(planned_s(one, OpenWindows()))
+        assert seconds == [1800.0, 3600.0, 900.0]
+
+    passing(story())
+
+
+def test_the_interval_runs_from_the_end_of_the_last_read() -> None:
+    async def story() -> None:
+        one = schedule()
+        one.ended(GOOD, one.begins())
+        await asyncio.sleep(5)
+        assert planned_s(one, OpenWindows()) == 895.0
+
+    passing(story())
+
+
+def test_a_gate_is_answered_by_a_read_that_was_sent_after_it_was_opened() -> None:
+    async def story() -> None:
+        one = schedule()
+        sent_us = one.begins()
+        await asyncio.sleep(1)
+        gate = one.open_gate()
+        assert one.read_asked
+        one.ended(BAD, sent_us)
+        assert not gate.answer.done()
+        one.ended(GOOD, one.begins())
+        assert await gate.answer is GOOD
+        assert not one.read_asked
+        # A second read must not answer it again.
+        one.ended(BAD, one.begins())
+        assert await gate.answer is GOOD
+
+    passing(story())
+
+
+def test_a_closed_gate_hears_nothing_and_the_others_do() -> None:
+    async def story() -> None:
+        one = schedule()
+        left, stays = one.open_gate(), one.open_gate()
+        one.close_gate(left)
+        one.ended(GOOD, one.begins())
+        assert not left.answer.done()
+        assert await stays.answer is GOOD
+
+    passing(story())
