@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
+from pagereeve.receivers import RECEIVERS
 from pagereeve.settings.errors import Problem
 from pagereeve.settings.suggestions import nearest
 
 CROSS_CHECK: Final = "cross_check"
-RECEIVER_TABLES: Final = ("alertmanagers", "webhooks", "mails", "syslogs")
 
 
 def problems_between(
@@ -98,7 +98,7 @@ def _repeated_receivers(alerts: Any) -> list[Problem]:
     """A receiver's name stands for it in every table of [alerts]."""
     first: dict[str, str] = {}
     problems = []
-    for table in RECEIVER_TABLES:
+    for table in (kind.table for kind in RECEIVERS):
         for index, row in enumerate(_rows_of(alerts, table)):
             name, place = member(row, "name"), f"alerts.{table}[{index}]"
             if not isinstance(name, str):

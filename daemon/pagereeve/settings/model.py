@@ -15,14 +15,14 @@ from pagereeve.domain.badges.form import BadgeForm
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.ports.meter import MeterTarget
+from pagereeve.ports.secrets import NoSecret, secret_from_file
+from pagereeve.settings.alerts import AlertSettings
 from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.lists.directory import Binding, read_directory
 from pagereeve.settings.lists.people import read_people
 from pagereeve.settings.policies import PolicySettings
-from pagereeve.settings.receivers import AlertSettings
 from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings
-from pagereeve.settings.secrets import NoSecret, secret_from_file
 from pagereeve.settings.sections import (
     BadgeSettings,
     FeedSettings,

@@ -9,8 +9,8 @@ from pydantic import Field, model_validator
 
 from pagereeve.domain.badges.state import FRAMES_MAX
 from pagereeve.domain.facts.policy import BadgePolicy
+from pagereeve.ports.setting_types import Duration, DurationRange, HostPort, Name, Section, Share, Target, Whole
 from pagereeve.settings.badge_forms import BadgeFormSettings
-from pagereeve.settings.values import Duration, DurationRange, HostPort, Name, Section, Share, Target, Whole
 
 MIB: Final = 2**20
 _BADGES: Final = BadgePolicy()
