@@ -20,14 +20,14 @@ from pagereeve.engine.printers.watcher import PrinterWatcher
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.watchdog import LAG_LONGEST_S, WRITE_LONGEST_S, Watchdog
 from pagereeve.feeds.http.endpoint import EventsEndpoint
-from pagereeve.feeds.lines.feed import LineFeed
+from pagereeve.feeds.kind import Feed
 from pagereeve.feeds.refusals import Reason
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import DatagramRefusal
 from pagereeve.ports.telemetry import FeedTelemetry, PrinterTelemetry, ProcessTelemetry, ReceiverTelemetry
 from pagereeve.reports.disk_space import disk_trouble
-from pagereeve.settings import LineFeedSettings, Settings
+from pagereeve.settings import Settings
 from pagereeve.store.sqlite.journal import SqlJournal
 
 OUTCOMES = ("stored", "duplicate", "conflict", "quarantined")
@@ -44,7 +44,7 @@ class DaemonParts(Protocol):
     counters: EngineCounters
     supervisor: Supervisor
     ready: bool
-    line_feeds: list[LineFeed]
+    feeds: dict[str, Feed]
     store: SqlJournal
     meter: SnmpMeter
     registry: PrinterRegistry
@@ -72,7 +72,7 @@ class Telemetry:
     def process(self) -> ProcessTelemetry:
         app = self._app
         feeds = {"http": _feed(app.events.stats)}
-        feeds |= {line.name: _feed(feed.stats) for line, feed in _lines(app)}
+        feeds |= {name: _feed(feed.stats) for name, feed in app.feeds.items()}
         restarts = dict.fromkeys(TASKS, 0) | dict(app.supervisor.restarts)
         successes = app.supervisor.last_success_us()
         disk = disk_of(app.settings.data_dir)
@@ -149,10 +149,6 @@ def _receiver(alerting: Alerting, name: str) -> ReceiverTelemetry:
     counts["dropped"] += alerting.dropped[name]
     queue = worker.queue
     return ReceiverTelemetry(counts, queue.waiting, queue.oldest_us, queue.last_success_us)
-
-
-def _lines(app: DaemonParts) -> Iterable[tuple[LineFeedSettings, LineFeed]]:
-    return zip(app.settings.feeds.lines, app.line_feeds, strict=False)
 
 
 def _feed(stats: FeedStats) -> FeedTelemetry:

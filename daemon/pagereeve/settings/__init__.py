@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pagereeve.feeds.http.settings import HttpSettings
+from pagereeve.feeds.lines.settings import LineFeedSettings
 from pagereeve.ports.setting_types import Duration, HostPort
 from pagereeve.receivers.alertmanager.settings import AlertmanagerSettings
 from pagereeve.receivers.mail.settings import MailSettings
@@ -10,6 +12,7 @@ from pagereeve.receivers.webhook.settings import WebhookSettings
 from pagereeve.settings.alerts import AlertSettings, QuietSettings
 from pagereeve.settings.badge_forms import BadgeFormSettings
 from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.feeds import FeedSettings
 from pagereeve.settings.lists.people import read_people
 from pagereeve.settings.load import load_settings
 from pagereeve.settings.model import Settings
@@ -17,10 +20,7 @@ from pagereeve.settings.policies import PolicyOverrides, PolicySettings
 from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings
 from pagereeve.settings.sections import (
     BadgeSettings,
-    FeedSettings,
-    HttpSettings,
     LimitSettings,
-    LineFeedSettings,
     LogSettings,
     MeterSettings,
     MetricsSettings,
