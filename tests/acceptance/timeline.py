@@ -70,8 +70,8 @@ class Day:
         settings = self.app.settings
         host, port = self.app.http_address
         lines = tuple(
-            line.model_copy(update={"listen": type(line.listen)(*feed.address)})
-            for line, feed in zip(settings.feeds.lines, self.app.line_feeds, strict=True)
+            line.model_copy(update={"listen": type(line.listen)(*self.app.feeds[line.name].address)})
+            for line in settings.feeds.lines
         )
         feeds = settings.feeds.model_copy(update={"lines": lines})
         http = settings.http.model_copy(update={"listen": type(settings.http.listen)(host, port)})

@@ -188,7 +188,7 @@ async def test_no_secret_leaves_by_any_door(site: Site, capfd: pytest.CaptureFix
         await site.outside.send("pagereeve.release.started.v1", "k3", start(release="r-k", badge=BADGE)),
     ]
     assert [one.status_code for one in told] == [200, 422, 200]
-    address = site.outside.app.line_feeds[0].address
+    address = site.outside.app.feeds["badges"].address
     _, writer = await asyncio.open_connection(*address)
     writer.write(f"{BADGE}\r\n".encode() + b"\xff" + BADGE.encode() + b"\xff\r\n")
     await writer.drain()

@@ -16,7 +16,9 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.values.instants import SECOND_US, from_text
 from pagereeve.ports.receiver import NotDelivered
-from pagereeve.receivers.alertmanager import AlertmanagerConfig, AlertmanagerReceiver
+from pagereeve.ports.setting_types import Duration
+from pagereeve.receivers.alertmanager.alertmanager import AlertmanagerReceiver
+from pagereeve.receivers.alertmanager.settings import AlertmanagerSettings
 from tests.integration.foreign import tool
 from tests.integration.processes import accepts, free_tcp_port, running
 from tests.integration.webserver import Request, WebServer, status, web_server
@@ -72,8 +74,11 @@ async def site() -> AsyncIterator[WebServer]:
         yield server
 
 
-def receiver(url: str, refresh_s: float = 60.0, **more: Any) -> AlertmanagerReceiver:
-    return AlertmanagerReceiver(AlertmanagerConfig("am", url, refresh_s, **more), SystemClock())
+def receiver(url: str, refresh_s: float = 60.0, token: str = "", **more: Any) -> AlertmanagerReceiver:
+    """``refresh_s`` may be shorter than the settings allow."""
+    settings = AlertmanagerSettings(name="am", url=url, **more)
+    hasty = settings.model_copy(update={"refresh": Duration(round(refresh_s * 1e6))})
+    return AlertmanagerReceiver(hasty, SystemClock(), token=token)
 
 
 def now(**changes: Any) -> Notification:
@@ -226,7 +231,7 @@ async def test_a_token_is_sent_and_never_shown(site: WebServer) -> None:
 
 async def test_batches_after_a_refused_one_are_sent_but_none_after_a_dead_line(site: WebServer) -> None:
     site.answer = lambda _: status("400 Bad Request")
-    one = AlertmanagerReceiver(AlertmanagerConfig("am", site.url), StandingClock())
+    one = AlertmanagerReceiver(AlertmanagerSettings(name="am", url=site.url), StandingClock())
     many = [notice(alert=f"a-{n}") for n in range(150)]
     with pytest.raises(NotDelivered) as caught:
         await one.refresh(many, StandingClock().now_us())

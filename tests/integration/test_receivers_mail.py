@@ -20,7 +20,9 @@ from aiosmtpd.controller import Controller
 from aiosmtpd.smtp import SMTP, AuthResult, Envelope, LoginPassword, Session
 
 from pagereeve.ports.receiver import NotDelivered
-from pagereeve.receivers.mail.mail import MailConfig, MailReceiver
+from pagereeve.ports.setting_types import Duration, HostPort
+from pagereeve.receivers.mail.mail import MailReceiver
+from pagereeve.receivers.mail.settings import MailSettings
 from tests.integration.certificates import Certificate, self_made
 from tests.integration.processes import free_tcp_port
 from tests.integration.serving import serving
@@ -93,9 +95,20 @@ def certificate(tmp_path_factory: pytest.TempPathFactory) -> Certificate:
     return self_made(tmp_path_factory.mktemp("certificate"))
 
 
-def receiver(office: Office, *recipients: str, **more: Any) -> MailReceiver:
-    to = recipients or (DAY, NIGHT)
-    return MailReceiver(MailConfig("mail", "127.0.0.1", office.port, SENDER, to, **more))
+def receiver(
+    office: Office,
+    *recipients: str,
+    total_s: float = 30.0,
+    password: str = "",
+    context: ssl.SSLContext | None = None,
+    **more: Any,
+) -> MailReceiver:
+    """Past the checks of the settings: what they refuse (a hasty limit, a password without TLS) is tried here too."""
+    settings = MailSettings(
+        name="mail", server=HostPort("127.0.0.1", office.port), sender=SENDER, recipients=recipients or (DAY, NIGHT)
+    )
+    changed = settings.model_copy(update={"timeout": Duration(round(total_s * 1e6)), **more})
+    return MailReceiver(changed, password=password, context=context)
 
 
 async def refused(one: MailReceiver) -> NotDelivered:

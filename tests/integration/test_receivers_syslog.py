@@ -17,7 +17,9 @@ from typing import Any
 import pytest
 
 from pagereeve.ports.receiver import NotDelivered
-from pagereeve.receivers.syslog.syslog import SyslogConfig, SyslogReceiver
+from pagereeve.ports.setting_types import Duration, HostPort
+from pagereeve.receivers.syslog.settings import SyslogSettings
+from pagereeve.receivers.syslog.syslog import SyslogReceiver
 from pagereeve.receivers.syslog.text import BOM, RecordForm, record_of
 from tests.integration.certificates import Certificate, self_made
 from tests.integration.foreign import free_port, tool
@@ -74,8 +76,13 @@ def collector(tmp_path: Path) -> Iterator[Collector]:
         yield known
 
 
-def receiver(port: int, transport: Any = "tcp", **more: Any) -> SyslogReceiver:
-    return SyslogReceiver(SyslogConfig("collector", "127.0.0.1", port, transport, FORM, **more))
+def receiver(
+    port: int, transport: Any = "tcp", *, host: str = "127.0.0.1", total_s: float = 10.0, tls: Any = None
+) -> SyslogReceiver:
+    """``total_s`` may be shorter than the settings allow."""
+    settings = SyslogSettings(name="collector", server=HostPort(host, port), transport=transport)
+    hasty = settings.model_copy(update={"timeout": Duration(round(total_s * 1e6))})
+    return SyslogReceiver(hasty, FORM, tls=tls)
 
 
 async def refused(one: SyslogReceiver) -> NotDelivered:
@@ -217,6 +224,5 @@ async def test_a_collector_that_never_greets_over_tls_is_not_waited_for_long() -
 
 
 async def test_a_name_that_does_not_exist() -> None:
-    config = SyslogConfig("collector", "no-such-host.invalid", 514, "tcp", FORM, total_s=5.0)
     with pytest.raises(NotDelivered):
-        await SyslogReceiver(config).deliver(notice())
+        await receiver(514, host="no-such-host.invalid", total_s=5.0).deliver(notice())

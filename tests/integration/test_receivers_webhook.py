@@ -6,6 +6,7 @@ import asyncio
 import hashlib
 import hmac
 import json
+import ssl
 import time
 import traceback
 from collections.abc import AsyncIterator
@@ -15,7 +16,9 @@ import pytest
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.ports.receiver import NotDelivered, Receiver
-from pagereeve.receivers.webhook import WebhookConfig, WebhookReceiver
+from pagereeve.ports.setting_types import Duration
+from pagereeve.receivers.webhook.settings import WebhookSettings
+from pagereeve.receivers.webhook.webhook import WebhookReceiver
 from tests.integration.certificates import self_made
 from tests.integration.processes import free_tcp_port
 from tests.integration.serving import serving
@@ -39,9 +42,18 @@ async def site() -> AsyncIterator[WebServer]:
         yield server
 
 
-def receiver(site: WebServer, clock: StandingClock | SystemClock | None = None, **more: object) -> WebhookReceiver:
-    config = {"name": "hook", "url": f"{site.url}/told/hidden-in-path?key=hidden-in-query", "secret": SECRET, **more}
-    return WebhookReceiver(WebhookConfig(**config), clock or StandingClock())  # type: ignore[arg-type]
+def receiver(
+    site: WebServer,
+    clock: StandingClock | SystemClock | None = None,
+    *,
+    total_s: float = 10.0,
+    tls: ssl.SSLContext | None = None,
+) -> WebhookReceiver:
+    """``total_s`` may be shorter than the settings allow."""
+    url = f"{site.url}/told/hidden-in-path?key=hidden-in-query"
+    settings = WebhookSettings(name="hook", url=url, secret_file=Path("read-by-the-maker"))
+    hasty = settings.model_copy(update={"timeout": Duration(round(total_s * 1e6))})
+    return WebhookReceiver(hasty, clock or StandingClock(), secret=SECRET, tls=tls)
 
 
 async def refused(one: Receiver) -> NotDelivered:

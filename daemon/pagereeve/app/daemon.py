@@ -21,8 +21,8 @@ import uvicorn
 
 from pagereeve.app.alerting import Alerting
 from pagereeve.app.clocks import SystemClock, SystemEntropy
-from pagereeve.app.feeds import binding_facts, line_feed_config, site_facts
 from pagereeve.app.receivers import receivers_of
+from pagereeve.app.site_facts import binding_facts, site_facts
 from pagereeve.app.telemetry import Telemetry
 from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.facts.facts import Assigned, Fact
@@ -39,9 +39,8 @@ from pagereeve.engine.printers.watcher import WatcherContext
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.engine.supervision.watchdog import Watchdog
-from pagereeve.feeds.http.bearer import BearerTokens
-from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits
-from pagereeve.feeds.lines.feed import LineFeed
+from pagereeve.feeds.http.endpoint import make_events
+from pagereeve.feeds.kind import Feed, FeedContext
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
@@ -49,7 +48,7 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
-from pagereeve.settings import BadSettings, LineFeedSettings, Settings, read_people
+from pagereeve.settings import BadSettings, Settings, read_people
 from pagereeve.settings.lists.directory import Binding
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -94,7 +93,7 @@ class App:
         self.counters = EngineCounters()
         self.supervisor = Supervisor(self.clock, self._trouble, TASKS)
         self.ready = False
-        self.line_feeds: list[LineFeed] = []
+        self.feeds: dict[str, Feed] = {}
         self._feed_figures: dict[str, Callable[[], FeedTelemetry]] = {}
         self._meter_hooks = meter_hooks
         self._first_reads_spread_s = first_reads_spread_s
@@ -243,20 +242,17 @@ class App:
 
     async def _open_doors(self) -> None:
         settings = self.settings
-        limits = HttpLimits(
-            body_max_bytes=settings.http.body_max_bytes,
-            batch_max=settings.http.batch_max,
-            read_s=settings.http.body_timeout.seconds,
-            wait_max_s=int(settings.http.wait_max.seconds),
+        self.events = make_events(
+            settings.http,
+            self.intake,
+            self.clock,
             requests_max=settings.limits.requests_max,
+            tokens=settings.http_tokens(),
         )
-        tokens = BearerTokens(token.get_secret_value() for token in settings.http_tokens())
-        self.events = EventsEndpoint(self.intake, limits, clock=self.clock, tokens=tokens)
         self._feed_figures["http"] = self.events.stats.telemetry
         self.telemetry = self._telemetry()
         await self._serve()
-        for line in settings.feeds.lines:
-            await self._open_line_feed(line)
+        await self._open_feeds()
 
     def _telemetry(self) -> Telemetry:
         return Telemetry(
@@ -310,14 +306,22 @@ class App:
             self._server.should_exit = True
         await task
 
-    async def _open_line_feed(self, line: LineFeedSettings) -> None:
-        peers = {gateway.host: gateway.name for gateway in self.settings.gateways if gateway.host}
-        config = line_feed_config(line, peers, self.settings.limits)
-        feed = LineFeed(config, self.intake, clock=self.clock, on_error=self._trouble)
-        await feed.start()
-        self._stack.push_async_callback(feed.stop)
-        self.line_feeds.append(feed)
-        self._feed_figures[line.name] = feed.stats.telemetry
+    async def _open_feeds(self) -> None:
+        settings = self.settings
+        context = FeedContext(
+            intake=self.intake,
+            clock=self.clock,
+            on_error=self._trouble,
+            gateways={gateway.host: gateway.name for gateway in settings.gateways if gateway.host},
+            connections_max=settings.limits.line_connections_max,
+            backlog_max=settings.limits.line_backlog_max,
+        )
+        for kind, one in settings.feeds.each():
+            feed = kind.make(one, context)
+            await feed.start()
+            self._stack.push_async_callback(feed.stop)
+            self.feeds[one.name] = feed
+            self._feed_figures[one.name] = feed.stats.telemetry
 
     @property
     def http_address(self) -> tuple[str, int]:

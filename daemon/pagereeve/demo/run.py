@@ -78,9 +78,9 @@ async def connect(college: College, app: App) -> None:
     """Badge lines and release notices go to the daemon from now on."""
     host, port = app.http_address
     college.point_events(f"http://{host}:{port}/v1/events", gate_s=GATE_S)
-    for line, feed in zip(app.settings.feeds.lines, app.line_feeds, strict=True):
+    for line in app.settings.feeds.lines:
         if line.gateway is not None:
-            await college.point_badges(line.gateway, feed.address)
+            await college.point_badges(line.gateway, app.feeds[line.name].address)
 
 
 def _welcome(console: Console, college: College, app: App, seed: int, length_s: float) -> None:

@@ -2,27 +2,25 @@
 
 from __future__ import annotations
 
+from pagereeve.feeds.http.settings import HttpSettings
+from pagereeve.feeds.lines.settings import LineFeedSettings
+from pagereeve.ports.setting_types import Duration, HostPort
+from pagereeve.receivers.alertmanager.settings import AlertmanagerSettings
+from pagereeve.receivers.mail.settings import MailSettings
+from pagereeve.receivers.syslog.settings import SyslogSettings
+from pagereeve.receivers.webhook.settings import WebhookSettings
+from pagereeve.settings.alerts import AlertSettings, QuietSettings
 from pagereeve.settings.badge_forms import BadgeFormSettings
 from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.feeds import FeedSettings
 from pagereeve.settings.lists.people import read_people
 from pagereeve.settings.load import load_settings
 from pagereeve.settings.model import Settings
 from pagereeve.settings.policies import PolicyOverrides, PolicySettings
-from pagereeve.settings.receivers import (
-    AlertmanagerSettings,
-    AlertSettings,
-    MailSettings,
-    QuietSettings,
-    SyslogSettings,
-    WebhookSettings,
-)
 from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings
 from pagereeve.settings.sections import (
     BadgeSettings,
-    FeedSettings,
-    HttpSettings,
     LimitSettings,
-    LineFeedSettings,
     LogSettings,
     MeterSettings,
     MetricsSettings,
@@ -30,7 +28,6 @@ from pagereeve.settings.sections import (
     PrivacySettings,
     WatchSettings,
 )
-from pagereeve.settings.values import Duration, HostPort
 
 __all__ = [
     "AlertSettings",

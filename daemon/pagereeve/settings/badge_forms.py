@@ -15,7 +15,7 @@ from pagereeve.domain.badges.form import (
     Encoding,
     Parity,
 )
-from pagereeve.settings.values import Section, Whole
+from pagereeve.ports.setting_types import Section, Whole
 
 
 class BadgeFormSettings(Section):

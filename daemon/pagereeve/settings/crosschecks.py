@@ -5,36 +5,41 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterable, Mapping, Sequence
 from typing import Any, Final
 
+from pagereeve.feeds import FEEDS
+from pagereeve.receivers import RECEIVERS
 from pagereeve.settings.errors import Problem
 from pagereeve.settings.suggestions import nearest
 
 CROSS_CHECK: Final = "cross_check"
-RECEIVER_TABLES: Final = ("alertmanagers", "webhooks", "mails", "syslogs")
 
 
 def problems_between(
     gateways: Sequence[Any],
     printers: Sequence[Any],
-    lines: Sequence[Any],
+    feeds: Any,
     readers: Sequence[Any] = (),
     alerts: Any = None,
 ) -> list[Problem]:
     """Takes rows as models or as the raw tables of a file; what isn't a row or lacks a member is not judged here."""
     problems: list[Problem] = []
-    for table, rows in (("gateways", gateways), ("printers", printers), ("feeds.lines", lines)):
+    of_feeds = {f"feeds.{kind.table}": _rows_of(feeds, kind.table) for kind in FEEDS}
+    of_receivers = {f"alerts.{kind.table}": _rows_of(alerts, kind.table) for kind in RECEIVERS}
+    for table, rows in (("gateways", gateways), ("printers", printers)):
         problems += _repeated(table, rows, "name", _text_of("name"))
+    problems += _repeated_over(of_feeds, "name", _text_of("name"))
     problems += _repeated("gateways", gateways, "host", _text_of("host"))
     problems += _repeated("printers", printers, "address", _meter_address)
     problems += _repeated("printers", printers, "serial", _text_of("serial"))
-    problems += _repeated("feeds.lines", lines, "listen", _listen)
+    problems += _repeated_over(of_feeds, "listen", _listen)
     problems += _repeated("readers", readers, "name", _reader)
     known = {name for row in gateways if (name := member(row, "name"))}
     problems += _unknown_gateways("printers", printers, known)
-    problems += _unknown_gateways("feeds.lines", lines, known)
+    for table, rows in of_feeds.items():
+        problems += _unknown_gateways(table, rows, known)
     problems += _unknown_gateways("readers", readers, known)
     if not any(member(row, "host") for row in gateways):
-        problems += _unnamed_senders(lines)
-    problems += _repeated_receivers(alerts)
+        problems += _unnamed_senders(_rows_of(feeds, "lines"))
+    problems += _repeated_over(of_receivers, "name", _text_of("name"))
     problems += _unknown_in_quiet(alerts, "gateways", known)
     problems += _unknown_in_quiet(alerts, "printers", {name for row in printers if (name := member(row, "name"))})
     return problems
@@ -68,16 +73,21 @@ def _listen(row: Any) -> Hashable:
 
 
 def _repeated(table: str, rows: Iterable[Any], what: str, key_of: Callable[[Any], Hashable]) -> list[Problem]:
-    first: dict[Hashable, int] = {}
+    return _repeated_over({table: rows}, what, key_of)
+
+
+def _repeated_over(tables: Mapping[str, Iterable[Any]], what: str, key_of: Callable[[Any], Hashable]) -> list[Problem]:
+    """Twice in one table, or in two: a receiver's or a feed's name stands for it among all kinds."""
+    first: dict[Hashable, str] = {}
     problems = []
-    for index, row in enumerate(rows):
-        key = key_of(row)
-        if key is None:
-            continue
-        if key in first:
-            where = f"{table}[{index}].{what}"
-            problems.append(Problem(where, f"is the same as that of {table}[{first[key]}]; each needs its own"))
-        first.setdefault(key, index)
+    for table, rows in tables.items():
+        for index, row in enumerate(rows):
+            key, place = key_of(row), f"{table}[{index}]"
+            if key is None:
+                continue
+            if key in first:
+                problems.append(Problem(f"{place}.{what}", f"is the same as that of {first[key]}; each needs its own"))
+            first.setdefault(key, place)
     return problems
 
 
@@ -92,21 +102,6 @@ def _unknown_gateways(table: str, rows: Iterable[Any], known: set[Any]) -> list[
 def _unnamed_senders(lines: Iterable[Any]) -> list[Problem]:
     text = "no gateway is named, and none of [[gateways]] has a host to know its lines by; give one of the two"
     return [Problem(f"feeds.lines[{i}].gateway", text) for i, row in enumerate(lines) if member(row, "gateway") is None]
-
-
-def _repeated_receivers(alerts: Any) -> list[Problem]:
-    """A receiver's name stands for it in every table of [alerts]."""
-    first: dict[str, str] = {}
-    problems = []
-    for table in RECEIVER_TABLES:
-        for index, row in enumerate(_rows_of(alerts, table)):
-            name, place = member(row, "name"), f"alerts.{table}[{index}]"
-            if not isinstance(name, str):
-                continue
-            if name in first:
-                problems.append(Problem(f"{place}.name", f"is the same as that of {first[name]}; each needs its own"))
-            first.setdefault(name, place)
-    return problems
 
 
 def _unknown_in_quiet(alerts: Any, table: str, known: set[Any]) -> list[Problem]:

@@ -12,9 +12,10 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_settings import EnvSettingsSource
 
-from pagereeve.settings.crosschecks import RECEIVER_TABLES, member, problems_between
+from pagereeve.settings.crosschecks import member, problems_between
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.model import ENV_DELIMITER, ENV_PREFIX, Settings
+from pagereeve.settings.relative_paths import rooted
 from pagereeve.settings.suggestions import nearest
 from pagereeve.settings.validation import problems_of
 
@@ -29,7 +30,7 @@ def load_settings(path: Path, environment: Mapping[str, str] | None = None) -> S
     Relative paths in the file are relative to its folder. Raises BadSettings with everything that is wrong.
     """
     given = os.environ if environment is None else environment
-    data = _rooted(_table(path), path.absolute().parent)
+    data = rooted(_table(path), Settings, path.absolute().parent)
     problems = _unknown_variables(given, data)
     merged = _merged(data, _from_environment(given))
     try:
@@ -59,29 +60,6 @@ def _table(path: Path) -> dict[str, Any]:
         raise BadSettings(str(path), [Problem(f"line {line}", "is not UTF-8; save the file as UTF-8")]) from None
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise BadSettings(str(path), [Problem("", f"is no TOML: {error}")]) from None
-
-
-def _rooted(data: dict[str, Any], base: Path) -> dict[str, Any]:
-    """The tables with the file's relative paths made absolute; whatever has another shape is left to validation."""
-
-    def root(table: Any, *names: str) -> None:
-        for name in names:
-            if isinstance(table, dict) and isinstance(value := table.get(name), str) and value:
-                table[name] = str(base / value)
-
-    root(data, "data_dir")
-    root(data.get("badges"), "key_file", "directory")
-    root(data.get("people"), "file")
-    root(data.get("meters"), "profiles")
-    for printer in _rows(data, "printers"):
-        root(printer, "community_file", "auth_password_file", "priv_password_file")
-    for table in RECEIVER_TABLES:
-        for receiver in _rows(data, "alerts", table):
-            root(receiver, "ca_file", "token_file", "secret_file", "password_file")
-    http = data.get("http")
-    if isinstance(http, dict) and isinstance(files := http.get("token_files"), list):
-        http["token_files"] = [str(base / file) if isinstance(file, str) else file for file in files]
-    return data
 
 
 class _Variables(EnvSettingsSource):
@@ -130,6 +108,6 @@ def _rows(data: Any, *names: str) -> list[Any]:
 
 def _cross_problems(merged: Mapping[str, Any]) -> list[Problem]:
     """Looked for in the raw tables too, so that an error in a table doesn't hide one between tables."""
-    tables = (("gateways",), ("printers",), ("feeds", "lines"), ("readers",))
-    gateways, printers, lines, readers = (_rows(merged, *names) for names in tables)
-    return problems_between(gateways, printers, lines, readers, merged.get("alerts"))
+    tables = ("gateways", "printers", "readers")
+    gateways, printers, readers = (_rows(merged, name) for name in tables)
+    return problems_between(gateways, printers, merged.get("feeds"), readers, merged.get("alerts"))

@@ -14,19 +14,19 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 from pagereeve.domain.badges.form import BadgeForm
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.domain.facts.policy import Policy
+from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.ports.meter import MeterTarget
+from pagereeve.ports.secrets import NoSecret, secret_from_file
+from pagereeve.settings.alerts import AlertSettings
 from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between
 from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.feeds import FeedSettings
 from pagereeve.settings.lists.directory import Binding, read_directory
 from pagereeve.settings.lists.people import read_people
 from pagereeve.settings.policies import PolicySettings
-from pagereeve.settings.receivers import AlertSettings
 from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings
-from pagereeve.settings.secrets import NoSecret, secret_from_file
 from pagereeve.settings.sections import (
     BadgeSettings,
-    FeedSettings,
-    HttpSettings,
     LimitSettings,
     LogSettings,
     MeterSettings,
@@ -81,7 +81,7 @@ class Settings(BaseSettings):
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
-        problems = problems_between(self.gateways, self.printers, self.feeds.lines, self.readers, self.alerts)
+        problems = problems_between(self.gateways, self.printers, self.feeds, self.readers, self.alerts)
         if problems:
             text = "; ".join(str(problem) for problem in problems)
             raise PydanticCustomError(CROSS_CHECK, "{text}", {"text": text, "problems": problems})

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from pagereeve.domain.facts.policy import LARGE_WEIGHT_MAX, BlankBacks, Charging, Copies, NumberUp, Policy, SidesMade
-from pagereeve.settings.values import Duration, DurationRange, Section, Share, Whole
+from pagereeve.ports.setting_types import Duration, DurationRange, Section, Share, Whole
 
 UNKNOWN = "unknown"
 

@@ -11,11 +11,11 @@ from pydantic import AfterValidator, Field, SecretStr, model_validator
 
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.ports.meter import MeterTarget
+from pagereeve.ports.secrets import secret_from_environment, secret_from_file
+from pagereeve.ports.setting_types import Host, Name, Port, Section, Text
 from pagereeve.settings.badge_forms import BadgeFormSettings
 from pagereeve.settings.policies import PolicyOverrides
-from pagereeve.settings.secrets import secret_from_environment, secret_from_file
 from pagereeve.settings.usm import EnvName, UsmSettings
-from pagereeve.settings.values import Host, Name, Port, Section, Text
 
 DEFAULT_COMMUNITY = "public"
 
@@ -76,7 +76,7 @@ class PrinterSettings(UsmSettings):
         return self
 
     def target(self, environment: Mapping[str, str]) -> MeterTarget:
-        """Where and as whom to ask for the meter. Raises settings.secrets.NoSecret."""
+        """Where and as whom to ask for the meter. Raises ports.secrets.NoSecret."""
         return MeterTarget(
             printer=self.name,
             host=self.host,

@@ -9,29 +9,13 @@ from pydantic import Field, model_validator
 
 from pagereeve.domain.badges.state import FRAMES_MAX
 from pagereeve.domain.facts.policy import BadgePolicy
+from pagereeve.ports.setting_types import Duration, DurationRange, Section, Share, Whole
 from pagereeve.settings.badge_forms import BadgeFormSettings
-from pagereeve.settings.values import Duration, DurationRange, HostPort, Name, Section, Share, Target, Whole
 
-MIB: Final = 2**20
 _BADGES: Final = BadgePolicy()
-TERMINATORS: Final = {"crlf": b"\r\n", "lf": b"\n", "cr": b"\r", "none": b""}
 
 Level = Literal["debug", "info", "warning", "error"]
 LogFormat = Literal["auto", "human", "json"]
-Terminator = Literal["crlf", "lf", "cr", "none"]
-Encoding = Literal["ascii", "utf-8", "latin-1", "hex"]
-Affix = Annotated[str, Field(max_length=32)]
-
-
-class HttpSettings(Section):
-    """[http]: the door for events, and the pages for machines (metrics, health)."""
-
-    listen: HostPort = HostPort("127.0.0.1", 8731)
-    body_max_bytes: Annotated[Whole, Field(ge=1024, le=64 * MIB)] = MIB
-    body_timeout: Annotated[Duration, DurationRange("100ms", "5m")] = Duration.of("10s")
-    batch_max: Annotated[Whole, Field(ge=1, le=100_000)] = 1_000
-    wait_max: Annotated[Duration, DurationRange("0s", "5m")] = Duration.of("30s")
-    token_files: tuple[Path, ...] = ()
 
 
 class LogSettings(Section):
@@ -68,31 +52,6 @@ class BadgeSettings(Section):
 
 class PrivacySettings(Section):
     keep_titles: bool = False
-
-
-class LineFeedSettings(Section):
-    """One of [[feeds.lines]]: a raw TCP door for badge numbers, as a gateway's reader sends them."""
-
-    name: Name
-    listen: HostPort
-    gateway: Name | None = None
-    reader: Name | None = None
-    terminator: Terminator = "crlf"
-    prefix: Affix = ""
-    suffix: Affix = ""
-    encoding: Encoding = "ascii"
-    line_max_bytes: Annotated[Whole, Field(ge=8, le=65_536)] = 512
-    idle_flush: Annotated[Duration, DurationRange("10ms", "1m")] = Duration.of("500ms")
-    tee: Target | None = None
-
-    @property
-    def terminator_bytes(self) -> bytes:
-        """Empty where a line ends by a pause (``idle_flush``)."""
-        return TERMINATORS[self.terminator]
-
-
-class FeedSettings(Section):
-    lines: tuple[LineFeedSettings, ...] = ()
 
 
 class WatchSettings(Section):

@@ -7,10 +7,10 @@ from typing import Any, Final
 
 from pydantic import ValidationError
 
+from pagereeve.ports.setting_types import HostPort, host_of
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.registry import PrinterSettings
 from pagereeve.settings.validation import problems_of
-from pagereeve.settings.values import HostPort, host_of
 
 SNMP_PORT: Final = 161
 

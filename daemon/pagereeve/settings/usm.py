@@ -9,8 +9,8 @@ from typing import Annotated, Final, Literal, Self
 from pydantic import Field, model_validator
 
 from pagereeve.ports.meter import AuthProtocol, PrivProtocol, UsmUser
-from pagereeve.settings.secrets import NoSecret, secret_from_environment, secret_from_file
-from pagereeve.settings.values import Section
+from pagereeve.ports.secrets import NoSecret, secret_from_environment, secret_from_file
+from pagereeve.ports.setting_types import Section
 
 PASSWORD_MIN: Final = 8
 WEAK: Final = frozenset({"md5", "des"})

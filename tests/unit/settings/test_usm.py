@@ -8,8 +8,8 @@ from typing import Any
 import pytest
 from pydantic import ValidationError
 
+from pagereeve.ports.secrets import NoSecret
 from pagereeve.settings import BadSettings, PrinterSettings, Settings, load_settings
-from pagereeve.settings.secrets import NoSecret
 
 PLACE: dict[str, Any] = {"name": "p", "host": "h"}
 

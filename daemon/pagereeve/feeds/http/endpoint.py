@@ -3,13 +3,16 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
+
+from pydantic import SecretStr
 
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.feeds.http import cloudevents, prefer
 from pagereeve.feeds.http.answers import CLOSE, Headers, HttpAnswer, Receive, Scope, Send, refusal_answer, send_answer
 from pagereeve.feeds.http.bearer import BearerTokens
+from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.refusals import BadItem, Refusal
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.feeds.submission import Submission, Submitter, item_result
@@ -213,3 +216,18 @@ def _too_large(most_bytes: int) -> Refusal:
 
 def _applied(wait_s: int | None) -> Headers:
     return () if wait_s is None else ((b"preference-applied", f"wait={wait_s}".encode()),)
+
+
+def make_events(
+    settings: HttpSettings, intake: Intake, clock: Clock, *, requests_max: int, tokens: Iterable[SecretStr]
+) -> EventsEndpoint:
+    """``tokens`` are those in the settings' ``token_files``."""
+    limits = HttpLimits(
+        body_max_bytes=settings.body_max_bytes,
+        batch_max=settings.batch_max,
+        read_s=settings.body_timeout.seconds,
+        wait_max_s=int(settings.wait_max.seconds),
+        requests_max=requests_max,
+    )
+    admitted = BearerTokens(token.get_secret_value() for token in tokens)
+    return EventsEndpoint(intake, limits, clock=clock, tokens=admitted)

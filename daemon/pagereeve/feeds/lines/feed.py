@@ -7,11 +7,13 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import partial
 
+from pagereeve.feeds.kind import FeedContext, OnError
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import ChunkQueue
 from pagereeve.feeds.lines.listener import READ_BYTES, Listener, Stream
+from pagereeve.feeds.lines.settings import LineFeedSettings
 from pagereeve.feeds.lines.splitting import LineSplitter
-from pagereeve.feeds.lines.tap import LineReader, OnError, TapLimits
+from pagereeve.feeds.lines.tap import LineReader, TapLimits
 from pagereeve.feeds.lines.tee import Tee, TeeTarget
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.clock import Clock
@@ -152,3 +154,22 @@ class LineFeed:
             stats=self.stats,
             on_error=self._on_error,
         )
+
+
+def make_line_feed(line: LineFeedSettings, context: FeedContext) -> LineFeed:
+    """The lines of a feed without a gateway are known by the address that they come from."""
+    config = LineFeedConfig(
+        name=line.name,
+        gateway=line.gateway or context.gateways,
+        reader=line.reader or "",
+        host=line.listen.host,
+        port=line.listen.port,
+        terminator=line.terminator_bytes,
+        frame=BadgeFrame(line.prefix.encode(), line.suffix.encode(), line.encoding),
+        line_max_bytes=line.line_max_bytes,
+        idle_flush_s=line.idle_flush.seconds,
+        connections_max=context.connections_max,
+        pending_max_bytes=context.backlog_max * line.line_max_bytes,
+        tee=None if line.tee is None else TeeTarget(line.tee.host, line.tee.port),
+    )
+    return LineFeed(config, context.intake, clock=context.clock, on_error=context.on_error)

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.feeds.kind import OnError
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import ChunkQueue
 from pagereeve.feeds.lines.splitting import Line, LineSplitter, Spoilt
@@ -20,9 +20,6 @@ from pagereeve.ports.journal import JournalUnavailable
 
 _FIRST_PAUSE_S: Final = 0.1
 _LONGEST_PAUSE_S: Final = 5.0
-
-OnError = Callable[[str, Exception], None]
-"""Called with what was being done and what went wrong; must not raise."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -11,8 +11,7 @@ import ssl
 from collections import OrderedDict
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Final
 
 from aiosmtplib import (
     SMTP,
@@ -23,14 +22,17 @@ from aiosmtplib import (
     SMTPResponseException,
     SMTPSenderRefused,
 )
+from pydantic import SecretStr
 
 from pagereeve.domain.alerts.message import Notification
+from pagereeve.ports.clock import Clock
 from pagereeve.ports.receiver import NotDelivered
+from pagereeve.ports.secrets import secret_from_file
 from pagereeve.receivers.events import EventReceiver
+from pagereeve.receivers.kind import certificates, host_name
+from pagereeve.receivers.mail.settings import MailSettings, MailTls
 from pagereeve.receivers.mail.text import mail_of, octets_of
 from pagereeve.receivers.wording import one_line
-
-MailTls = Literal["auto", "require", "implicit", "none"]
 
 CONNECT_S: Final = 10.0
 GOODBYE_S: Final = 2.0
@@ -40,46 +42,36 @@ SHOWN: Final = 200
 NOT_LET_IN: Final = frozenset({530, 535, 538})
 
 
-@dataclass(frozen=True, slots=True)
-class MailConfig:
-    """``tls``: "require" and "implicit" are STARTTLS and TLS from the start, and the certificate is checked.
+class MailReceiver(EventReceiver):
+    """ports.notify.Receiver for events: the server's 250 after the text says that it has it (RFC 5321 4.2.5).
 
-    "auto" takes STARTTLS where it is offered, whatever the certificate (RFC 7435): that hides the message from those
-    who only listen, and no more. ``context`` is used as it is; None: one by these rules, with the system's
-    certificates. ``host_name`` is who we say we are (EHLO).
+    ``context`` is used as it is; None: ``default_context``. ``host_name`` is who we say we are (EHLO).
     """
 
-    name: str
-    host: str
-    port: int
-    sender: str
-    recipients: tuple[str, ...]
-    tls: MailTls = "auto"
-    user: str = ""
-    password: str = field(default="", repr=False)
-    total_s: float = 30.0
-    context: ssl.SSLContext | None = field(default=None, repr=False)
-    host_name: str = "localhost"
-
-
-class MailReceiver(EventReceiver):
-    """ports.notify.Receiver for events: the server's 250 after the text says that it has it (RFC 5321 4.2.5)."""
-
-    def __init__(self, config: MailConfig) -> None:
-        super().__init__(config.name)
-        self._config = config
-        self._context = config.context or default_context(config.tls)
+    def __init__(
+        self,
+        settings: MailSettings,
+        *,
+        password: str = "",
+        context: ssl.SSLContext | None = None,
+        host_name: str = "localhost",
+    ) -> None:
+        super().__init__(settings.name)
+        self._settings = settings
+        self._password = SecretStr(password)
+        self._context = context or default_context(settings.tls)
+        self._host_name = host_name
         self._taken: OrderedDict[str, frozenset[str]] = OrderedDict()
 
     async def deliver(self, notification: Notification) -> None:
         """Raises NotDelivered, also where only some of the recipients were refused; the others have it then."""
-        config = self._config
+        settings = self._settings
         taken = self._taken.get(notification.id, frozenset())
-        wanted = tuple(one for one in config.recipients if one not in taken)
+        wanted = tuple(one for one in settings.recipients if one not in taken)
         if not wanted:
             return
-        body = octets_of(mail_of(notification, config.sender, config.recipients))
-        place = f"{config.host}:{config.port}"
+        body = octets_of(mail_of(notification, settings.sender, settings.recipients))
+        place = f"{settings.server.host}:{settings.server.port}"
         try:
             refused = await self._send(wanted, body)
         except TimeoutError as error:
@@ -96,9 +88,9 @@ class MailReceiver(EventReceiver):
     async def _send(self, recipients: Sequence[str], body: bytes) -> dict[str, tuple[int, str]]:
         client = self._client()
         try:
-            async with asyncio.timeout(self._config.total_s):
+            async with asyncio.timeout(self._settings.timeout.seconds):
                 await client.connect()
-                refused, _ = await client.sendmail(self._config.sender, recipients, body)
+                refused, _ = await client.sendmail(self._settings.sender, recipients, body)
             # It has been taken by now, so that nothing about the farewell matters to anybody.
             with suppress(SMTPException, OSError):
                 await client.quit(timeout=GOODBYE_S)
@@ -107,16 +99,16 @@ class MailReceiver(EventReceiver):
         return {recipient: (answer.code, answer.message) for recipient, answer in refused.items()}
 
     def _client(self) -> SMTP:
-        config = self._config
+        settings = self._settings
         return SMTP(
-            hostname=config.host,
-            port=config.port,
-            username=config.user or None,
-            password=config.password or None,
-            local_hostname=config.host_name,
-            timeout=min(CONNECT_S, config.total_s),
-            use_tls=config.tls == "implicit",
-            start_tls={"auto": None, "require": True, "implicit": False, "none": False}[config.tls],
+            hostname=settings.server.host,
+            port=settings.server.port,
+            username=settings.user or None,
+            password=self._password.get_secret_value() or None,
+            local_hostname=self._host_name,
+            timeout=min(CONNECT_S, settings.timeout.seconds),
+            use_tls=settings.tls == "implicit",
+            start_tls={"auto": None, "require": True, "implicit": False, "none": False}[settings.tls],
             tls_context=self._context,
         )
 
@@ -125,6 +117,16 @@ class MailReceiver(EventReceiver):
         self._taken.move_to_end(message)
         while len(self._taken) > REMEMBERED_MAX:
             self._taken.popitem(last=False)
+
+
+def make_mail(settings: MailSettings, _: Clock) -> MailReceiver:
+    """Raises NoSecret."""
+    return MailReceiver(
+        settings,
+        password="" if settings.password_file is None else secret_from_file(settings.password_file),
+        context=certificates(settings.ca_file),
+        host_name=host_name(),
+    )
 
 
 def default_context(tls: MailTls, ca_file: str | None = None) -> ssl.SSLContext:

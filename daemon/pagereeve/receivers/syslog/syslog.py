@@ -13,20 +13,21 @@ the collector gets a little time to close its own, which it does when it has rea
 from __future__ import annotations
 
 import asyncio
+import os
 import select
 import socket
 import ssl
 from contextlib import suppress
-from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Final
 
 from pagereeve.domain.alerts.message import Notification
+from pagereeve.ports.clock import Clock
 from pagereeve.ports.receiver import NotDelivered
 from pagereeve.receivers.events import EventReceiver
-from pagereeve.receivers.syslog.text import RecordForm, record_of
+from pagereeve.receivers.kind import certificates, host_name
+from pagereeve.receivers.syslog.settings import SyslogSettings
+from pagereeve.receivers.syslog.text import FACILITIES, RecordForm, record_of
 from pagereeve.receivers.wording import one_line
-
-Transport = Literal["udp", "tcp", "tls"]
 
 CONNECT_S: Final = 5.0
 FAREWELL_S: Final = 1.0
@@ -35,46 +36,33 @@ UNREACHABLE_S: Final = 0.2
 _GONE: Final = select.POLLRDHUP | select.POLLHUP | select.POLLERR
 
 
-@dataclass(frozen=True, slots=True)
-class SyslogConfig:
-    """``tls`` is for that transport; None: the certificate is checked against the system's."""
-
-    name: str
-    host: str
-    port: int
-    transport: Transport = "tcp"
-    form: RecordForm = field(default_factory=RecordForm)
-    total_s: float = 10.0
-    tls: ssl.SSLContext | None = field(default=None, repr=False)
-
-    @property
-    def place(self) -> str:
-        return f"[{self.host}]:{self.port}" if ":" in self.host else f"{self.host}:{self.port}"
-
-
 class SyslogReceiver(EventReceiver):
-    """ports.notify.Receiver for events, with no acknowledgement: the module says what "delivered" means here."""
+    """ports.notify.Receiver for events, with no acknowledgement: the module says what "delivered" means here.
 
-    def __init__(self, config: SyslogConfig) -> None:
-        super().__init__(config.name)
-        self._config = config
-        self._tls = (config.tls or ssl.create_default_context()) if config.transport == "tls" else None
+    ``tls`` is for that transport; None: the certificate is checked against the system's.
+    """
+
+    def __init__(self, settings: SyslogSettings, form: RecordForm, *, tls: ssl.SSLContext | None = None) -> None:
+        super().__init__(settings.name)
+        self._settings = settings
+        self._form = form
+        self._tls = (tls or ssl.create_default_context()) if settings.transport == "tls" else None
 
     async def deliver(self, notification: Notification) -> None:
-        config = self._config
-        record = record_of(notification, config.form)
+        settings = self._settings
+        record = record_of(notification, self._form)
         try:
-            async with asyncio.timeout(config.total_s):
-                await (self._by_datagram(record) if config.transport == "udp" else self._by_stream(record))
+            async with asyncio.timeout(settings.timeout.seconds):
+                await (self._by_datagram(record) if settings.transport == "udp" else self._by_stream(record))
         except TimeoutError as error:
-            raise NotDelivered(f"{config.place} did not take it within {config.total_s:g} s") from error
+            raise NotDelivered(f"{settings.server} did not take it within {settings.timeout.seconds:g} s") from error
         except OSError as error:
             reason = one_line(str(error), 200) or type(error).__name__
-            raise NotDelivered(f"{config.place} can't be reached: {reason}") from error
+            raise NotDelivered(f"{settings.server} can't be reached: {reason}") from error
 
     async def _by_datagram(self, record: bytes) -> None:
         loop = asyncio.get_running_loop()
-        address = (self._config.host, self._config.port)
+        address = (self._settings.server.host, self._settings.server.port)
         transport, refusal = await loop.create_datagram_endpoint(_Refusal, remote_addr=address)
         try:
             transport.sendto(record)
@@ -98,9 +86,20 @@ class SyslogReceiver(EventReceiver):
                     await writer.wait_closed()
 
     async def _connected(self) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-        config = self._config
-        async with asyncio.timeout(min(CONNECT_S, config.total_s)):
-            return await asyncio.open_connection(config.host, config.port, ssl=self._tls, limit=4096)
+        settings = self._settings
+        async with asyncio.timeout(min(CONNECT_S, settings.timeout.seconds)):
+            return await asyncio.open_connection(settings.server.host, settings.server.port, ssl=self._tls, limit=4096)
+
+
+def make_syslog(settings: SyslogSettings, _: Clock) -> SyslogReceiver:
+    """Raises NoSecret."""
+    form = RecordForm(
+        facility=FACILITIES[settings.facility],
+        host_name=host_name(),
+        process_id=str(os.getpid()),
+        structured_id=settings.structured_id,
+    )
+    return SyslogReceiver(settings, form, tls=certificates(settings.ca_file))
 
 
 def framed(record: bytes) -> bytes:

@@ -10,7 +10,9 @@ from email.policy import SMTP, default
 import pytest
 
 from pagereeve.domain.alerts.message import Notification
-from pagereeve.receivers.mail.mail import MailConfig
+from pagereeve.ports.setting_types import HostPort
+from pagereeve.receivers.mail.mail import MailReceiver
+from pagereeve.receivers.mail.settings import MailSettings
 from pagereeve.receivers.mail.text import html_of, mail_of, message_id, octets_of
 from pagereeve.receivers.wording import plain_text
 from tests.notices import notice, over
@@ -124,4 +126,5 @@ def test_identifiers(alert: str, identifier: str) -> None:
 
 
 def test_no_secret_is_shown() -> None:
-    assert "hidden" not in repr(MailConfig("m", "h", 25, SENDER, TO, user="u", password="hidden"))
+    settings = MailSettings(name="m", server=HostPort("h", 25), sender=SENDER, recipients=TO)
+    assert "hidden" not in repr(vars(MailReceiver(settings, password="hidden")))

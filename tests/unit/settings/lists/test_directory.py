@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.app.feeds import binding_facts, site_facts
+from pagereeve.app.site_facts import binding_facts, site_facts
 from pagereeve.domain.badges.form import BadgeForm
 from pagereeve.domain.facts.facts import BadgePolicySet, Bound, Fact, Registered
 from pagereeve.domain.facts.site_in_force import SiteRules

@@ -93,7 +93,7 @@ async def test_receivers_come_of_the_settings_in_order(tmp_path: Path) -> None:
         ("log", None, "warning"),
     ]
     for receiver, _ in receivers:
-        assert "hidden" not in repr(vars(receiver)["_config"])
+        assert "hidden" not in repr(vars(receiver))
         await receiver.refresh([], 0)
         await receiver.close()
 

@@ -9,14 +9,19 @@ from __future__ import annotations
 import json
 import ssl
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Any, Final
 
+from pydantic import SecretStr
+
 from pagereeve.domain.alerts.message import Notification
-from pagereeve.domain.values.instants import SECOND_US, to_text
+from pagereeve.domain.values.instants import to_text
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.receiver import NotDelivered
+from pagereeve.ports.secrets import NoSecret, secret_from_file
+from pagereeve.receivers.alertmanager.settings import AlertmanagerSettings
 from pagereeve.receivers.http_posting import Poster, PostTarget
+from pagereeve.receivers.kind import certificates
 from pagereeve.receivers.wording import bounded
 
 PATH: Final = "/api/v2/alerts"
@@ -27,42 +32,28 @@ OUTLASTS: Final = 4
 OF_MESSAGE: Final = frozenset({400, 413, 422})
 
 
-@dataclass(frozen=True, slots=True)
-class AlertmanagerConfig:
-    """``url`` is the base, without ``/api/v2``; ``generator_url`` the link back that Alertmanager shows ("": none).
+class AlertmanagerReceiver:
+    """ports.notify.Receiver for states. An alert is over when it says so, or when nobody repeats it any more.
 
-    ``refresh_s`` is how often all standing alerts are repeated; ``token`` a bearer token for a proxy before it.
+    ``token`` is a bearer token for a proxy before it ("": none).
     """
 
-    name: str
-    url: str = field(repr=False)
-    refresh_s: float = 60.0
-    generator_url: str = ""
-    token: str = field(default="", repr=False)
-    total_s: float = 10.0
-    tls: ssl.SSLContext | None = field(default=None, repr=False)
-
-
-class AlertmanagerReceiver:
-    """ports.notify.Receiver for states. An alert is over when it says so, or when nobody repeats it any more."""
-
-    def __init__(self, config: AlertmanagerConfig, clock: Clock) -> None:
-        self._config = config
+    def __init__(
+        self, settings: AlertmanagerSettings, clock: Clock, *, token: str = "", tls: ssl.SSLContext | None = None
+    ) -> None:
+        self._settings = settings
         self._clock = clock
-        url = config.url.rstrip("/") + PATH
-        shows = not config.token
-        self._poster = Poster(PostTarget(url, OF_MESSAGE, config.total_s, config.tls, shows_answers=shows))
-        self._headers = {"content-type": "application/json"}
-        if config.token:
-            self._headers["authorization"] = f"Bearer {config.token}"
+        self._token = SecretStr(token)
+        url = settings.url.rstrip("/") + PATH
+        self._poster = Poster(PostTarget(url, OF_MESSAGE, settings.timeout.seconds, tls, shows_answers=not token))
 
     @property
     def name(self) -> str:
-        return self._config.name
+        return self._settings.name
 
     @property
     def refresh_s(self) -> float:
-        return self._config.refresh_s
+        return self._settings.refresh.seconds
 
     async def deliver(self, notification: Notification) -> None:
         """Posts this one alert. Raises NotDelivered."""
@@ -88,26 +79,43 @@ class AlertmanagerReceiver:
         await self._poster.close()
 
     async def _post(self, notifications: Sequence[Notification], now_us: int) -> None:
-        alerts = [alert_of(one, self._config, now_us) for one in notifications]
-        await self._poster.post(json.dumps(alerts, ensure_ascii=False).encode(), self._headers)
+        alerts = [alert_of(one, self._settings, now_us) for one in notifications]
+        headers = {"content-type": "application/json"}
+        if self._token:
+            headers["authorization"] = f"Bearer {self._token.get_secret_value()}"
+        await self._poster.post(json.dumps(alerts, ensure_ascii=False).encode(), headers)
 
 
-def alert_of(notification: Notification, config: AlertmanagerConfig, now_us: int) -> dict[str, Any]:
+def make_alertmanager(settings: AlertmanagerSettings, clock: Clock) -> AlertmanagerReceiver:
+    """Raises NoSecret."""
+    token = "" if settings.token_file is None else _token(settings.token_file)
+    return AlertmanagerReceiver(settings, clock, token=token, tls=certificates(settings.ca_file))
+
+
+def _token(path: Path) -> str:
+    """One word of ASCII: it goes into a header as it is (RFC 6750 section 2.1)."""
+    token = secret_from_file(path)
+    if not token.isascii() or " " in token:
+        raise NoSecret(f"{path} holds more than one word of ASCII; a bearer token is one")
+    return token
+
+
+def alert_of(notification: Notification, settings: AlertmanagerSettings, now_us: int) -> dict[str, Any]:
     """One postable alert. Times are RFC 3339; an end before the beginning would be refused."""
     known = bounded(notification)
     if known.is_over:
         until_us = known.at_us if known.until_us is None else known.until_us
         ends_us = min(until_us, now_us)
     else:
-        ends_us = now_us + round(OUTLASTS * config.refresh_s * SECOND_US)
+        ends_us = now_us + OUTLASTS * settings.refresh.us
     alert: dict[str, Any] = {
         "labels": labels_of(known),
         "annotations": annotations_of(known),
         "startsAt": to_text(known.since_us),
         "endsAt": to_text(max(known.since_us, ends_us)),
     }
-    if config.generator_url:
-        alert["generatorURL"] = config.generator_url
+    if settings.generator_url:
+        alert["generatorURL"] = settings.generator_url
     return alert
 
 

@@ -7,10 +7,11 @@ import json
 import pytest
 
 from pagereeve.domain.values.instants import SECOND_US, to_text
-from pagereeve.receivers.alertmanager import AlertmanagerConfig, alert_name, alert_of
-from tests.notices import AT_US, SINCE_US, notice, over
+from pagereeve.receivers.alertmanager.alertmanager import AlertmanagerReceiver, alert_name, alert_of
+from pagereeve.receivers.alertmanager.settings import AlertmanagerSettings
+from tests.notices import AT_US, SINCE_US, StandingClock, notice, over
 
-CONFIG = AlertmanagerConfig("am", "http://127.0.0.1:9093", refresh_s=60.0, generator_url="https://wiki.example/p")
+CONFIG = AlertmanagerSettings(name="am", url="http://127.0.0.1:9093", generator_url="https://wiki.example/p")
 
 
 def test_labels_are_few_and_everything_else_is_an_annotation() -> None:
@@ -38,7 +39,9 @@ def test_labels_are_few_and_everything_else_is_an_annotation() -> None:
 
 
 def test_what_is_unknown_has_no_label_and_no_annotation() -> None:
-    alert = alert_of(notice(printer="", gateway="", pages=None, cost=""), AlertmanagerConfig("am", "http://h"), AT_US)
+    alert = alert_of(
+        notice(printer="", gateway="", pages=None, cost=""), AlertmanagerSettings(name="am", url="http://h"), AT_US
+    )
     assert set(alert["labels"]) == {"alertname", "severity", "kind", "alert"}
     assert {"pages", "cost"} & set(alert["annotations"]) == set()
     assert "generatorURL" not in alert
@@ -83,5 +86,6 @@ def test_the_name_of_an_alert(kind: str, name: str) -> None:
 
 
 def test_no_secret_is_shown() -> None:
-    config = AlertmanagerConfig("am", "http://h/hidden-path", token="hidden-token")
-    assert "hidden" not in repr(config)
+    settings = AlertmanagerSettings(name="am", url="http://h/hidden-path")
+    receiver = AlertmanagerReceiver(settings, StandingClock(), token="hidden-token")
+    assert "hidden" not in repr(settings) + repr(vars(receiver))

@@ -1,36 +1,15 @@
-"""From settings to the adapters' own configurations, and to facts of the house: names and units only, no decisions."""
+"""From settings to facts of the site: only what no fact has said yet."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from pagereeve.domain.facts.facts import BadgePolicySet, Bound, Fact, Registered
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
-from pagereeve.feeds.lines.badge_text import BadgeFrame
-from pagereeve.feeds.lines.feed import LineFeedConfig
-from pagereeve.feeds.lines.tee import TeeTarget
-from pagereeve.settings import LimitSettings, LineFeedSettings, Settings
+from pagereeve.settings import Settings
 from pagereeve.settings.lists.directory import Binding
-
-
-def line_feed_config(line: LineFeedSettings, peers: Mapping[str, str], limits: LimitSettings) -> LineFeedConfig:
-    """One [[feeds.lines]] table; ``peers`` name gateways by the address their lines come from."""
-    return LineFeedConfig(
-        name=line.name,
-        gateway=line.gateway or peers,
-        reader=line.reader or "",
-        host=line.listen.host,
-        port=line.listen.port,
-        terminator=line.terminator_bytes,
-        frame=BadgeFrame(line.prefix.encode(), line.suffix.encode(), line.encoding),
-        line_max_bytes=line.line_max_bytes,
-        idle_flush_s=line.idle_flush.seconds,
-        connections_max=limits.line_connections_max,
-        pending_max_bytes=limits.line_backlog_max * line.line_max_bytes,
-        tee=None if line.tee is None else TeeTarget(line.tee.host, line.tee.port),
-    )
 
 
 def site_facts(settings: Settings, known: SiteRules, now_us: int) -> Iterator[Fact]:

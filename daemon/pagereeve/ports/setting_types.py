@@ -1,4 +1,4 @@
-"""The kinds of value that settings are made of: durations, addresses, names, shares."""
+"""The kinds of value that settings are made of, whoever's they are: durations, addresses, names, shares."""
 
 from __future__ import annotations
 
@@ -7,6 +7,7 @@ import math
 import re
 from dataclasses import dataclass
 from typing import Annotated, Any, Final, Self
+from urllib.parse import urlsplit
 
 from pydantic import (
     AfterValidator,
@@ -25,6 +26,10 @@ _LONGEST_US: Final = 3650 * UNITS_US["d"]
 _HOST: Final = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,251}[A-Za-z0-9])?\.?", re.ASCII)
 NAME_MAX: Final = 64
 _NAME: Final = re.compile(rf"[A-Za-z0-9_-][A-Za-z0-9._-]{{0,{NAME_MAX - 1}}}", re.ASCII)
+URL_MAX: Final = 2_048
+MAIL_MAX: Final = 254  # RFC 5321 section 4.5.3.1.3, without the brackets
+_LOCAL_PART: Final = re.compile(r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*", re.ASCII)
+_URL: Final = re.compile(r"[\x21-\x7e]+", re.ASCII)
 _BRACKETED: Final = re.compile(r"\[([^\[\]]*)\]:(\d{1,5})", re.ASCII)
 _PLAIN: Final = re.compile(r"([^:]*):(\d{1,5})", re.ASCII)
 
@@ -160,6 +165,32 @@ def _named(text: str) -> str:
     return text
 
 
+def _web_address(text: str) -> str:
+    """Errors quote nothing of it: a path or query may hold a secret."""
+    if len(text) > URL_MAX or _URL.fullmatch(text) is None:
+        raise ValueError(f'is no URL; write "https://host/path", {URL_MAX} printable ASCII characters at most')
+    try:
+        parts = urlsplit(text)
+        named = parts.scheme in {"http", "https"} and parts.port != 0 and bool(host_of(parts.hostname or ""))
+    except ValueError:
+        named = False
+    if not named:
+        raise ValueError('is no URL of http or https with a host; write "https://host/path"')
+    if parts.username is not None or "#" in text:
+        raise ValueError('holds a user, a password or a "#"; a secret belongs into a file of its own')
+    return text
+
+
+def _mail_address(text: str) -> str:
+    local, _, domain = text.rpartition("@")
+    if len(text) > MAIL_MAX or _LOCAL_PART.fullmatch(local) is None:
+        raise ValueError(
+            f"{text[:64]!r} is no e-mail address; write pages@college.example, in ASCII and without a name"
+        )
+    host_of(domain)
+    return text
+
+
 def _not_a_truth(value: object) -> object:
     if isinstance(value, bool):
         raise ValueError(f"{str(value).lower()} is no number; write a whole number")  # noqa: TRY004 - pydantic wants it
@@ -173,3 +204,5 @@ Text = Annotated[str, StringConstraints(max_length=1_000, pattern=r"^[^\x00-\x1f
 Share = Annotated[float, BeforeValidator(_not_a_truth), Field(ge=0, le=1, allow_inf_nan=False)]
 Whole = Annotated[int, BeforeValidator(_not_a_truth)]
 Port = Annotated[Whole, Field(ge=1, le=65_535)]
+Url = Annotated[str, AfterValidator(_web_address)]
+MailAddress = Annotated[str, AfterValidator(_mail_address)]

@@ -6,6 +6,7 @@ import hashlib
 import json
 import shutil
 import subprocess
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -14,14 +15,15 @@ from cloudevents.core.formats.json import JSONFormat
 
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.values.instants import to_text
-from pagereeve.receivers.webhook import (
+from pagereeve.receivers.webhook.settings import WebhookSettings
+from pagereeve.receivers.webhook.webhook import (
     CONTENT_TYPE,
     OF_MESSAGE,
-    WebhookConfig,
+    WebhookReceiver,
     event_of,
     signature,
 )
-from tests.notices import SINCE_US, notice, over
+from tests.notices import SINCE_US, StandingClock, notice, over
 
 
 def judged(message: Notification) -> Any:
@@ -124,4 +126,6 @@ def test_which_refusals_are_of_the_message() -> None:
 
 
 def test_no_secret_is_shown() -> None:
-    assert "hidden" not in repr(WebhookConfig("hook", "http://h/hidden", b"hidden"))
+    settings = WebhookSettings(name="hook", url="http://h/hidden", secret_file=Path("file"))
+    receiver = WebhookReceiver(settings, StandingClock(), secret=b"hidden")
+    assert "hidden" not in repr(settings) + repr(vars(receiver))

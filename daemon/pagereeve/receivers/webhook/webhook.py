@@ -19,16 +19,21 @@ import hashlib
 import hmac
 import json
 import ssl
-from dataclasses import dataclass, field
 from typing import Any, Final
+
+from pydantic import SecretBytes
 
 from pagereeve.domain.alerts.message import Notification, Step
 from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.ports.clock import Clock
+from pagereeve.ports.secrets import NoSecret, secret_from_file
 from pagereeve.receivers.events import EventReceiver
 from pagereeve.receivers.http_posting import Poster, PostTarget
+from pagereeve.receivers.kind import certificates
+from pagereeve.receivers.webhook.settings import WebhookSettings
 from pagereeve.receivers.wording import bounded
 
+SECRET_MIN_BYTES: Final = 16
 CONTENT_TYPE: Final = "application/cloudevents+json"
 TYPES: Final[dict[Step, str]] = {
     "opened": "pagereeve.alert.opened.v1",
@@ -42,39 +47,41 @@ OF_THE_WAY: Final = frozenset({401, 403, 404, 405, 407})
 OF_MESSAGE: Final = frozenset(range(400, 500)) - COME_AGAIN - OF_THE_WAY
 
 
-@dataclass(frozen=True, slots=True)
-class WebhookConfig:
-    """``source`` is the CloudEvents source of all events; ``secret`` the shared key of the signature."""
-
-    name: str
-    url: str = field(repr=False)
-    secret: bytes = field(repr=False)
-    source: str = "urn:pagereeve"
-    total_s: float = 10.0
-    tls: ssl.SSLContext | None = field(default=None, repr=False)
-
-
 class WebhookReceiver(EventReceiver):
-    """ports.notify.Receiver for events: 2xx says it has it, OF_MESSAGE that it won't take this one."""
+    """ports.notify.Receiver for events: 2xx says it has it, OF_MESSAGE that it won't take this one.
 
-    def __init__(self, config: WebhookConfig, clock: Clock) -> None:
-        super().__init__(config.name)
-        self._config = config
+    ``secret`` is the shared key of the signature.
+    """
+
+    def __init__(
+        self, settings: WebhookSettings, clock: Clock, *, secret: bytes, tls: ssl.SSLContext | None = None
+    ) -> None:
+        super().__init__(settings.name)
+        self._source = settings.source
+        self._secret = SecretBytes(secret)
         self._clock = clock
-        self._poster = Poster(PostTarget(config.url, OF_MESSAGE, config.total_s, config.tls))
+        self._poster = Poster(PostTarget(settings.url, OF_MESSAGE, settings.timeout.seconds, tls))
 
     async def deliver(self, notification: Notification) -> None:
-        body = json.dumps(event_of(notification, self._config.source), ensure_ascii=False).encode()
+        body = json.dumps(event_of(notification, self._source), ensure_ascii=False).encode()
         timestamp = str(self._clock.now_us() // SECOND_US)
         headers = {
             "content-type": CONTENT_TYPE,
             "pagereeve-timestamp": timestamp,
-            "pagereeve-signature": signature(self._config.secret, timestamp, body),
+            "pagereeve-signature": signature(self._secret.get_secret_value(), timestamp, body),
         }
         await self._poster.post(body, headers)
 
     async def close(self) -> None:
         await self._poster.close()
+
+
+def make_webhook(settings: WebhookSettings, clock: Clock) -> WebhookReceiver:
+    """Raises NoSecret."""
+    secret = secret_from_file(settings.secret_file).encode()
+    if len(secret) < SECRET_MIN_BYTES:
+        raise NoSecret(f"{settings.secret_file} is shorter than {SECRET_MIN_BYTES} bytes; it could be guessed")
+    return WebhookReceiver(settings, clock, secret=secret, tls=certificates(settings.ca_file))
 
 
 def signature(secret: bytes, timestamp: str, body: bytes) -> str:

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.settings.values import Duration, HostPort, host_of
+from pagereeve.ports.setting_types import Duration, HostPort, host_of
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,23 @@
+"""[http]. Every setting is explained in contrib/example.toml."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated, Final
+
+from pydantic import Field
+
+from pagereeve.ports.setting_types import Duration, DurationRange, HostPort, Section, Whole
+
+MIB: Final = 2**20
+
+
+class HttpSettings(Section):
+    """[http]: the door for events, and the pages for machines (metrics, health)."""
+
+    listen: HostPort = HostPort("127.0.0.1", 8731)
+    body_max_bytes: Annotated[Whole, Field(ge=1024, le=64 * MIB)] = MIB
+    body_timeout: Annotated[Duration, DurationRange("100ms", "5m")] = Duration.of("10s")
+    batch_max: Annotated[Whole, Field(ge=1, le=100_000)] = 1_000
+    wait_max: Annotated[Duration, DurationRange("0s", "5m")] = Duration.of("30s")
+    token_files: tuple[Path, ...] = ()
