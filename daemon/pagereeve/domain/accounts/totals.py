@@ -48,7 +48,7 @@ class Figure:
 
 @dataclass(slots=True)
 class Total:
-    """One line: ``who`` in one channel and unit. ``unit`` is "" where no reading told it.
+    """One line: ``who`` in one channel and unit. ``unit`` is "" where no reading gave it.
 
     ``charged`` rests on counts, ``unproven`` on claims alone. ``verdicts`` count releases.
     """
