@@ -147,7 +147,7 @@ async def test_planted_troubles_are_each_found(tmp_path: Path, fleet: Fleet) -> 
         told = await complaints(config)
         assert "part tasks" in told["The daemon is "]
         assert "an invented task fails since" in told["The daemon is "]
-        assert told["One printer ha"] == "One printer has never given a reading: attic (refused)."
+        assert told["One printer ha"] == "One printer has never sent a reading: attic (refused)."
         assert str(settings.badge_key_file) in told["Everybody on t"]
         assert str(token) in told["Everybody on t"]
         assert "invented-token" not in (await doctor(config))[1]
@@ -174,7 +174,7 @@ async def test_a_long_silence_a_clock_set_back_and_a_held_write_ahead_file(tmp_p
         writer.close()
     assert "the limit is 64" in told["The journal's "]
     assert "was set back" in (await doctor(config))[1]
-    assert told["One printer ha"] == "One printer has never given a reading: fleet-0001 (asleep)."
+    assert told["One printer ha"] == "One printer has never sent a reading: fleet-0001 (asleep)."
 
 
 async def test_a_journal_that_is_none_and_settings_that_name_missing_files(tmp_path: Path, fleet: Fleet) -> None:

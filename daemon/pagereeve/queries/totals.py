@@ -24,7 +24,7 @@ class TotalsAnswer:
 
     @property
     def conserved(self) -> bool:
-        """Every page counted is accounted for, as far as this answer tells."""
+        """Every page counted is accounted for, as far as this answer shows."""
         return self.accounts is None or all(line.conserved for line in self.accounts.lines)
 
 
