@@ -47,7 +47,7 @@ def test_alerts_and_queues_on_one_page(folder: Path, capsys: pytest.CaptureFixtu
     assert page[4] == "waits    warning   library-2: surplus"
     assert page[6].startswith("receiver desk: 1 waiting since 2026-11-25 12:02:00")
     assert page[6].endswith("last taken: never")
-    assert page[7].startswith("receiver mail: nothing waits; a message was last taken: 2026-11-25 12:02:01")
+    assert page[7].startswith("receiver mail: no message waits; last message accepted: 2026-11-25 12:02:01")
 
 
 def test_alerts_as_json(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -67,7 +67,7 @@ def test_what_counts_alone_can_not_tell_is_said() -> None:
     assert ignored.unit is None
     only_one = deduce([ONE])
     assert (only_one.unit, only_one.blank_backs) == (None, "unknown")
-    assert "can't be told apart" in only_one.notes[0]
+    assert "can't separate sides and sheets" in only_one.notes[0]
 
 
 @pytest.mark.parametrize(
