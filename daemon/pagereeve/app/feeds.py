@@ -34,7 +34,7 @@ def line_feed_config(line: LineFeedSettings, peers: Mapping[str, str], limits: L
 
 
 def site_facts(settings: Settings, known: SiteRules, now_us: int) -> Iterator[Fact]:
-    """What the settings say of the site and no fact has said yet: the rules for badges, and where printers stand."""
+    """What the settings say of the site and no fact has said yet: the rules for badges, and each printer's gateway."""
     policy = settings.badges.badge_policy()
     if known.policy_at(now_us) != policy or not known.policies:
         yield BadgePolicySet(now_us, policy)

@@ -76,7 +76,7 @@ def _standing(folder: Path) -> Path:
 
 
 def _secret_files(settings: Settings, journal: Path) -> list[Path]:
-    """What nobody else should read. A community that stands in the settings is the site's own choice."""
+    """What nobody else should read. A community that is in the settings is the site's own choice."""
     named = [settings.badge_key_file, settings.badges.directory, journal, *settings.http.token_files]
     alerts = settings.alerts
     receivers = (*alerts.alertmanagers, *alerts.webhooks, *alerts.mails, *alerts.syslogs)

@@ -131,7 +131,7 @@ def _tasks_trouble(troubles: list[str]) -> str:
 
 
 def _loop_trouble(lag_s: float) -> str:
-    return f"everything stood still for {lag_s:.1f} s within the last minute" if lag_s > LAG_LONGEST_S else ""
+    return f"the event loop was blocked for {lag_s:.1f} s within the last minute" if lag_s > LAG_LONGEST_S else ""
 
 
 def _site_findings(badge_watcher: BadgeWatcher) -> dict[str, int]:

@@ -15,13 +15,13 @@ if TYPE_CHECKING:
 USAGE = 2
 INTERRUPTED = 130
 
-# Name, where it is, what it does: the text stands here because the modules are imported only when called.
+# Name, where it is, what it does: the text is here because the modules are imported only when called.
 COMMANDS: Final = (
     ("run", "run:run", "Run the daemon until SIGTERM or Ctrl-C."),
     ("totals", "totals:totals", "What each person, cost centre or printer owes: released, counted, charged."),
     ("explain", "explain:explain", "The whole chain of evidence for a release, in order."),
     ("findings", "findings:app", "What a person should look at, with its evidence; say what it came of."),
-    ("alerts", "alerts:app", "What people were told of, what waits for whom; try a receiver."),
+    ("alerts", "alerts:app", "List alerts and undelivered messages; send a test message."),
     ("ledger", "ledger:ledger", "The postings as plain-text double entry (beancount syntax)."),
     ("facts", "facts:facts", "Write the journal's facts as NDJSON, one fact a line."),
     ("project", "project:project", "Compute ledger, findings and totals from a file of facts, without a daemon."),

@@ -29,7 +29,7 @@ def doctor(*, json: AsJson = False, config: Config = CONFIG_DEFAULT) -> int:
 
 
 def _settings(config: Path) -> tuple[Settings, list[str]]:
-    """With what is wrong in the files that they name. Raises BadSettings where they can't be taken themselves."""
+    """With what is wrong in the files that they name. Raises BadSettings where the settings themselves are wrong."""
     settings = load_settings(config)
     try:
         refuse_bad_files(settings, str(config))

@@ -30,7 +30,7 @@ def ledger(
     """The postings of the period, as plain-text double entry (beancount syntax).
 
     Of a stretch over an edge of the period, the legs that belong to the period: each charge by the start of its
-    release, what is the house's by the first start.
+    release, what goes to house accounts by the first start.
     """
     asyncio.run(_write(config, data_dir, chosen(period, from_, to, zone), printer, out))
 

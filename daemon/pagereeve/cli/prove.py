@@ -55,7 +55,7 @@ def prove(
     ] = "pcl",
     panel: Annotated[int | None, Parameter(help="All pages as the printer's panel shows them.")] = None,
     sheets_seen: Annotated[int | None, Parameter(help="Sheets that the two-sided job gave, as you see them.")] = None,
-    quiet_s: Annotated[float, Parameter(name="--quiet", help="Seconds for which the counter must stand still.")] = 10.0,
+    quiet_s: Annotated[float, Parameter(name="--quiet", help="Seconds for which the counter must not move.")] = 10.0,
     port: Annotated[int | None, Parameter(help="TCP port of print data, in the place of print_port.")] = None,
     web: Annotated[int | None, Parameter(help="TCP port of the printer's web page, in the place of web_port.")] = None,
     report: Annotated[Path | None, Parameter(help="A page to print and file (HTML).")] = None,
@@ -158,7 +158,7 @@ def _gateway_hosts(settings: Settings, entry: PrinterSettings) -> frozenset[str]
 
 
 def _rest_s(settings: Settings, entry: PrinterSettings) -> float:
-    """A job is over once the count has stood still half as long again as the settle time that is set."""
+    """A job is over once the count has not moved for one and a half times the settle time that is set."""
     return settings.policy_of(entry).settle_us / 1_000_000 * 1.5
 
 

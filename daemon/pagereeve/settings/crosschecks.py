@@ -95,7 +95,7 @@ def _unnamed_senders(lines: Iterable[Any]) -> list[Problem]:
 
 
 def _repeated_receivers(alerts: Any) -> list[Problem]:
-    """A receiver's name stands for it in every table of [alerts]."""
+    """A receiver's name must be unique over all tables of [alerts]."""
     first: dict[str, str] = {}
     problems = []
     for table in RECEIVER_TABLES:

@@ -1,4 +1,4 @@
-"""[alerts]: what is told, when, and to whom. Every setting is explained in contrib/example.toml."""
+"""[alerts]: what is sent, when, and to whom. Every setting is explained in contrib/example.toml."""
 
 from __future__ import annotations
 
@@ -74,7 +74,7 @@ StructuredId = Annotated[str, StringConstraints(max_length=32, pattern=r"^[A-Za-
 
 
 class ReceiverSettings(Section):
-    """What all receivers have: ``least`` is the mildest severity that is told to it, ``timeout`` bounds one message."""
+    """What all receivers have: ``least`` is the mildest severity that is sent to it, ``timeout`` bounds one message."""
 
     name: Name
     least: Severity = "warning"
@@ -144,7 +144,7 @@ class SyslogSettings(ReceiverSettings):
 
 
 class QuietSettings(Section):
-    """One of [[alerts.quiet]]: from ``begins`` until before ``ends`` nothing is told of these printers and gateways.
+    """One of [[alerts.quiet]]: from ``begins`` until before ``ends`` nothing is sent of these printers and gateways.
 
     Neither printers nor gateways: of the whole site.
     """
@@ -163,7 +163,7 @@ class QuietSettings(Section):
         return self
 
     def covers(self, printer: str, gateway: str, at_us: int) -> bool:
-        """Nothing is to be told of this printer, behind this gateway ("" without one), at that instant."""
+        """Nothing is to be sent of this printer, behind this gateway ("" without one), at that instant."""
         if not instant_us(self.begins) <= at_us < instant_us(self.ends):
             return False
         whole = not self.printers and not self.gateways
@@ -171,7 +171,7 @@ class QuietSettings(Section):
 
 
 class AlertSettings(Section):
-    """[alerts]: how long something must be so, or over, before it is told, and who hears of it."""
+    """[alerts]: how long something must be so, or over, before it is sent, and who receives it."""
 
     # That holds are wanted: prometheus/alertmanager#204, #1063, #3048; their lengths are our choice.
     hold: Annotated[Duration, DurationRange("0s", "1d")] = Duration.of("2m")

@@ -1,4 +1,4 @@
-"""The tables of the settings file that stand alone. Every setting is explained in contrib/example.toml."""
+"""The tables of the settings file of their own. Every setting is explained in contrib/example.toml."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ Affix = Annotated[str, Field(max_length=32)]
 
 
 class HttpSettings(Section):
-    """[http]: the door for events, and the pages for machines (metrics, health)."""
+    """[http]: the endpoint for events, and the pages for machines (metrics, health)."""
 
     listen: HostPort = HostPort("127.0.0.1", 8731)
     body_max_bytes: Annotated[Whole, Field(ge=1024, le=64 * MIB)] = MIB
@@ -40,7 +40,7 @@ class LogSettings(Section):
 
 
 class BadgeSettings(Section):
-    """[badges]: how numbers are written and hashed, whose they are, and what of readers and feeds is worth telling."""
+    """[badges]: the form and hash of numbers, their owners, and which troubles of readers and feeds are reported."""
 
     key_file: Path | None = None
     form: BadgeFormSettings = BadgeFormSettings()
@@ -71,7 +71,7 @@ class PrivacySettings(Section):
 
 
 class LineFeedSettings(Section):
-    """One of [[feeds.lines]]: a raw TCP door for badge numbers, as a gateway's reader sends them."""
+    """One of [[feeds.lines]]: a raw TCP endpoint for badge numbers, as a gateway's reader sends them."""
 
     name: Name
     listen: HostPort
@@ -135,7 +135,7 @@ class MetricsSettings(Section):
 
 
 class LimitSettings(Section):
-    """[limits]: what may be held at once. Beyond it a sender is told to come again, or a reason is counted."""
+    """[limits]: what may be held at once. Beyond it a sender gets 503 (retry later), or a reason is counted."""
 
     intake_queue_max: Annotated[Whole, Field(ge=1, le=1_000_000)] = 10_000
     requests_max: Annotated[Whole, Field(ge=1, le=100_000)] = 4_096

@@ -1,4 +1,4 @@
-"""The one owner of the badge checks: it hears of every badge and start notice, and keeps their findings up to date."""
+"""The one owner of the badge checks: it receives every badge and start notice, and keeps their findings up to date."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ from pagereeve.ports.store import Store
 HEARD_MAX = 10_000
 # Badges come in handfuls: their findings are looked at together, this often.
 SETTLE_EVERY_S = 1.0
-# Notices and badges overtake one another by this much every day: waiting for it costs less than folding anew.
+# Notices and badges overtake one another by this much every day: waiting for it costs less than folding again.
 LAG_US = 2 * SECOND_US
 # At a start, events of so long ago are looked through for one that nobody had found when the process died.
 LOOK_BACK_US = 86_400 * SECOND_US
@@ -57,7 +57,7 @@ class BadgeWatcher:
         self._call()
 
     def begin_again(self, before_us: int) -> None:
-        """What was found from that instant on is to be found anew: a person decided, or a fact came late."""
+        """What was found from that instant on is to be found again: a person decided, or a fact came late."""
         known_us = before_us if self._begin_again_us is None else self._begin_again_us
         self._begin_again_us = min(known_us, before_us)
         self._asked += 1
@@ -81,7 +81,7 @@ class BadgeWatcher:
             await self._take_heard()
 
     async def _rest(self) -> None:
-        """Until somebody calls. It turns over now and then, so that rest is told from death."""
+        """Until somebody calls. It reports now and then, so that idle differs from dead."""
         while not self._awake.is_set():
             self.heartbeat.rests(WAKE_EVERY_S)
             try:
@@ -91,7 +91,7 @@ class BadgeWatcher:
                 self.heartbeat.idled()
 
     async def renew(self, before_us: int) -> None:
-        """Without running: what was found from that instant on is found anew, and stored."""
+        """Without running: what was found from that instant on is found again, and stored."""
         await self._open(before_us)
         await self._advance()
 
@@ -153,7 +153,7 @@ class BadgeWatcher:
             await self.store.replace(SITE, update.from_anchor_us, update.segments)
             self.running_totals.add(update)
         if self._answered == self._asked:
-            # Only now: what could not be stored must be begun again after all.
+            # Only now: what could not be stored must be restarted after all.
             self._begin_again_us = None
 
     def _projector(self) -> BadgeProjector:

@@ -114,7 +114,7 @@ class PrinterWatcher:
         self.heartbeat = Heartbeat(self.around.clock)
 
     def begin_again(self, before_us: int) -> None:
-        """Something was written to this timeline behind the watcher's back: read it anew from before that instant."""
+        """Something was written to this timeline without the watcher: read it again from before that instant."""
         known_us = before_us if self._begin_again_us is None else self._begin_again_us
         self._begin_again_us = min(known_us, before_us)
         self._call()
@@ -216,7 +216,7 @@ class PrinterWatcher:
         return True
 
     async def _rest(self, longest_s: float) -> bool:
-        """Until somebody calls; False after so long. It turns over now and then, so that rest is told from death."""
+        """Until somebody calls; False after so long. It reports now and then, so that idle differs from dead."""
         ends_us = self.around.clock.monotonic_us() + int(longest_s * SECOND_US)
         while True:
             left_s = self._seconds_to(ends_us)
@@ -268,7 +268,7 @@ class PrinterWatcher:
             projector.add(fact, again=again)
 
     async def _rewind(self, before_us: int) -> None:
-        """Project anew from the last resume point before an instant; the late fact itself is in the journal already."""
+        """Project again from the last resume point before an instant; the journal has the late fact already."""
         self.around.counters.rewinds += 1
         self._dirty = True
         self.heartbeat.does("reads its rows from the journal", OPEN_LONGEST_S)
