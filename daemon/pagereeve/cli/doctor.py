@@ -14,7 +14,7 @@ from pagereeve.settings import BadSettings, Settings, load_settings
 
 
 def doctor(*, json: AsJson = False, config: Config = CONFIG_DEFAULT) -> int:
-    """Say on one page what is wrong and what to do, the worst first, with the daemon running or without.
+    """Show on one page what is wrong and what to do, the worst first, with the daemon running or without.
 
     Exit status 0 if nothing is wrong, 1 if something is, 2 if the settings can't be read.
     """

@@ -23,7 +23,7 @@ def ledger(
     to: To = None,
     zone: Zone = "UTC",
     printer: Printer = None,
-    out: Annotated[Path | None, Parameter(help="Write to this file; it appears when it is whole.")] = None,
+    out: Annotated[Path | None, Parameter(help="Output file, replaced atomically.")] = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> None:

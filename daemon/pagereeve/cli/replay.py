@@ -17,7 +17,7 @@ def replay(
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """Drop the projection, rebuild it from the journal's facts, and say whether anything differs.
+    """Drop the projection, rebuild it from the journal's facts, and report differences.
 
     The daemon must not run meanwhile. Exit status 1 if anything differs.
     """

@@ -1,4 +1,4 @@
-"""What each person, cost centre or printer owes for a period, and where each printer's pages went."""
+"""Pages to charge per person, cost centre or printer for a period, and where each printer's pages went."""
 
 from __future__ import annotations
 

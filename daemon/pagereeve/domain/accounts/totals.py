@@ -1,4 +1,4 @@
-"""What each person, cost centre or printer owes for a period: released, counted and charged side by side.
+"""Pages to charge per person, cost centre or printer for a period: released, counted and charged.
 
 A release belongs to the period in which it started. Different channels and units are never added up.
 """
