@@ -28,14 +28,14 @@ STALE: Final = ((None, "green"), (1_800, "orange"), (3_600, "red"))
 
 
 def daemon() -> dashboard.Dashboard:
-    text = "The daemon's own health: parts, tasks, journal, disk; what the feeds bring; what is told to whom."
+    text = "The daemon's own health: parts, tasks, journal, disk; what the feeds receive; which messages are sent."
     made = begin("Pagereeve: daemon and feeds", "pagereeve-daemon", text, "now-6h")
     parts = {
         "Health": _health(),
         "Feeds": _feeds(),
         "Journal and disk": _journal(),
         "Meters and network": _network(),
-        "What is told": _told(),
+        "Alerts sent": _told(),
     }
     for title, panels in parts.items():
         made = made.with_row(dashboard.Row(title))
@@ -63,13 +63,11 @@ def _health() -> list[AnyPanel]:
         ),
         rows(
             "Tasks",
-            "When each kind of task last got something done, and how often one was begun anew after an error. "
+            "When each kind of task last got something done, and how often one was restarted after an error. "
             "Old or many: find the task's name in the log.",
             [
                 Column("Last success", f"time() - max by (task) ({task}{{{HERE}}})", Look("s", STALE)),
-                Column(
-                    "Begun anew", f"sum by (task) (pagereeve_task_restarts_total{{{HERE}}})", Look(steps=ANY_IS_ODD)
-                ),
+                Column("Restarted", f"sum by (task) (pagereeve_task_restarts_total{{{HERE}}})", Look(steps=ANY_IS_ODD)),
             ],
             Look(span=8, height=6),
             key="task",
@@ -114,14 +112,14 @@ def _feeds() -> list[AnyPanel]:
             sort="Ago",
         ),
         course(
-            "Events taken",
+            "Events accepted",
             "In 15 minutes, by feed. A feed that was busy and is flat at 0 has lost its sender.",
             [Query(f"sum by (feed) (instance_feed:pagereeve_events:increase15m{{{HERE}}})", "{{feed}}")],
             Look(span=THIRD),
         ),
         course(
             "Share of events refused",
-            "Above a tenth: the sender's form or token has changed, or a stranger knocks. The reasons stand beside.",
+            "Above a tenth: the sender's form or token has changed, or another host sends. The reasons are beside it.",
             [Query(f"max by (feed) (instance_feed:pagereeve_refused:ratio_increase15m{{{HERE}}})", "{{feed}}")],
             Look("percentunit", span=THIRD),
         ),
@@ -236,7 +234,7 @@ def _network() -> list[AnyPanel]:
             Look("percentunit", span=THIRD),
         ),
         course(
-            "Datagrams not taken, and dropped",
+            "Datagrams not accepted, and dropped",
             "In 15 minutes. wrong-address, wrong-port: a forward leads elsewhere. late: raise read_timeout. dropped: "
             "the kernel's buffer was full.",
             [
@@ -264,12 +262,12 @@ def _told() -> list[AnyPanel]:
     return [
         rows(
             "Receivers",
-            "Who is told, and whether they take it. Waiting for long: try the receiver by hand from the daemon's "
+            "Receivers, and whether they accept messages. Waiting for long: try the receiver by hand from the daemon's "
             "machine. A single 0: no receiver is set, or none waits.",
             [
                 Column("Waiting", or_zero(f"sum by (receiver) (pagereeve_notifications_waiting{{{HERE}}})")),
                 Column("Oldest", or_zero(f"time() - min by (receiver) ({oldest}{{{HERE}}})"), Look("s", STALE)),
-                Column("Last taken", or_zero(f"time() - max by (receiver) ({last}{{{HERE}}})"), Look("s")),
+                Column("Last accepted", or_zero(f"time() - max by (receiver) ({last}{{{HERE}}})"), Look("s")),
             ],
             Look(span=HALF),
             key="receiver",
@@ -277,7 +275,7 @@ def _told() -> list[AnyPanel]:
         ),
         course(
             "Notifications by outcome",
-            "In 15 minutes. failed: tried again later. refused, dropped: told to nobody; the log has the answer.",
+            "In 15 minutes. failed: retried later. refused, dropped: nobody received it; the log has the answer.",
             [
                 Query(
                     or_zero(f"sum by (outcome) (increase(pagereeve_notifications_total{{{HERE}}}[15m]))"), "{{outcome}}"

@@ -44,7 +44,7 @@ def _figures() -> list[stat.Panel]:
     return [
         number(
             "Printers",
-            "Printers of the registry. If one is missing, it does not stand in the settings file.",
+            "Printers of the registry. If one is missing, it is not in the settings file.",
             Query(f"count(pagereeve_open_windows{{{HERE}}})"),
             Look(span=SMALL, height=4),
         ),
@@ -57,7 +57,7 @@ def _figures() -> list[stat.Panel]:
         number(
             "Silent while awaited",
             "Meters that can't be read although a release needs it. Look at the table below for which; three or more "
-            "at once usually stand behind one gateway.",
+            "at once are usually behind one gateway.",
             Query(f"sum(instance:pagereeve_meters_awaited_silent:count{{{HERE}}})"),
             Look("short", ANY_IS_BAD, span=SMALL, height=4),
         ),
@@ -97,7 +97,7 @@ def _untrue() -> table.Panel:
         Column("Releases that wait", f"sum by (printer) (pagereeve_open_windows{{{HERE}}})"),
     ]
     text = (
-        "A row for each printer, the doubtful ones first. Critical: the meter was replaced, fell, jumped, stands still "
+        "A row for each printer, doubtful ones first. Critical: the meter was replaced, fell, jumped, does not count "
         "or is not the one expected. Unexplained: pages of the range shown that no release accounts for. "
         "`pagereeve findings --printer NAME` tells more; choose a name to look closer."
     )
@@ -127,7 +127,7 @@ def _kinds() -> bargauge.Panel:
 
 def _unexplained() -> timeseries.Panel:
     return course(
-        "Pages on the house's accounts, since the journal began",
+        "Pages on the site's accounts (house:...), since the journal began",
         "What the meters counted and no person is charged for, by account; shortfall is what was released and not "
         "counted. A line that rises steadily is worth finding the printer for: see the table.",
         [Query(f"sum by (account) ({HOUSE_PAGES})", "{{account}}")],

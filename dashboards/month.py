@@ -71,7 +71,7 @@ def _figures() -> list[AnyPanel]:
         ),
         (
             "Stray",
-            "Pages that nobody released. Copies by hand, test pages, or printing past the release server.",
+            "Pages without a release. Copies by hand, test pages, or printing past the release server.",
             account("stray"),
             Look("short", ANY_IS_ODD, span=4, height=5),
         ),

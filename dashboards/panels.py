@@ -58,7 +58,7 @@ def grown(selector: str, by: str) -> str:
     """By how much ledger figures grew in the range shown, to the page.
 
     They come from the journal, and a late fact may move pages between accounts, so increase() would take a move for a
-    restart. Where the range begins before Prometheus knew a series, its least value stands for the beginning.
+    restart. Where the range begins before Prometheus knew a series, its least value is used for the beginning.
     """
     return f"sum by ({by}) ({selector} - ({selector} offset $__range or min_over_time({selector}[$__range])))"
 

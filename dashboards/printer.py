@@ -64,7 +64,7 @@ def _figures() -> list[stat.Panel]:
         ),
         number(
             "Settle time",
-            "How long the count must stand still before a release may be closed. Learnt, unless it is set.",
+            "How long the count must not move before a release may be closed. Learnt, unless it is set.",
             Query(f"max(pagereeve_settle_seconds{{{ONE}}})"),
             Look("s", span=small, height=4),
         ),
@@ -93,7 +93,7 @@ def _meter() -> timeseries.Panel:
     return course(
         "The printer's own counters",
         "As read. A counter that falls or jumps is a finding, and nothing is subtracted across it: compare the serial "
-        "number in `pagereeve findings show FINDING` with the device that stands there.",
+        "number in `pagereeve findings show FINDING` with the device that is there.",
         [Query(f"pagereeve_meter_reading{{{ONE}}}", "{{channel}}")],
         Look(span=12, height=9),
     )
@@ -111,7 +111,7 @@ def _up() -> timeseries.Panel:
 def _accounts() -> bargauge.Panel:
     return bars(
         "Where the pages of the range went",
-        "people: charged to persons. stray: nobody released them. surplus: more than a release asked for. shortfall: "
+        "people: charged to persons. stray: without a release. surplus: more than a release asked for. shortfall: "
         "released and not counted. unproven: no count proves them. `pagereeve explain RELEASE` gives the evidence.",
         Query(grown(PAGES, "account"), "{{account}}"),
         Look(span=12, height=8),

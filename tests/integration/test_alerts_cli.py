@@ -46,8 +46,8 @@ def test_alerts_and_queues_on_one_page(folder: Path, capsys: pytest.CaptureFixtu
     assert "pagereeve findings show f-" in page[3]
     assert page[4] == "waits    warning   library-2: surplus"
     assert page[6].startswith("receiver desk: 1 waiting since 2026-11-25 12:02:00")
-    assert page[6].endswith("last taken: never")
-    assert page[7].startswith("receiver mail: nothing waits; a message was last taken: 2026-11-25 12:02:01")
+    assert page[6].endswith("last message accepted: never")
+    assert page[7].startswith("receiver mail: no message waits; last message accepted: 2026-11-25 12:02:01")
 
 
 def test_alerts_as_json(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
@@ -79,7 +79,7 @@ async def test_a_trial_message_is_taken_or_not_and_both_are_said(tmp_path: Path)
         config.write_text(f'data_dir = "{tmp_path}"\n[[alerts.webhooks]]\n{table}')
         assert await pagereeve("alerts", "try", "desk", "--config", str(config)) == (
             0,
-            "desk took the trial message.\n",
+            "desk accepted the test message.\n",
             "",
         )
         event = json.loads(site.requests[0].body)
@@ -87,7 +87,7 @@ async def test_a_trial_message_is_taken_or_not_and_both_are_said(tmp_path: Path)
         site.answer = lambda _: status("503 Service Unavailable")
         code, out, _ = await pagereeve("alerts", "try", "desk", "--config", str(config))
         assert code == 1
-        assert out.startswith("desk did not take it: ")
+        assert out.startswith("desk did not accept it: ")
         assert "503" in out
         code, _, err = await pagereeve("alerts", "try", "nobody", "--config", str(config))
         assert code == 2

@@ -202,7 +202,7 @@ def test_check_config_says_all_that_is_wrong(tmp_path: Path, messages: Any, caps
     config = tmp_path / "pagereeve.toml"
     config.write_text('data_dir = "."\n')
     assert status_of(["check-config", str(config)]) == 0
-    assert "good. 0 printers" in capsys.readouterr().out
+    assert "OK. 0 printers" in capsys.readouterr().out
     config.write_text('[people]\nfile = "none.csv"\n[http]\ntoken_files = ["none.token"]\n')
     assert status_of(["check-config", str(config)]) == 2
     told = messages()

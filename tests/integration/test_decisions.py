@@ -131,7 +131,7 @@ async def test_a_decision_goes_to_the_daemon_that_runs(outside: Outside, tmp_pat
     place = ("--data-dir", str(tmp_path), "--daemon", address, "--by", "warden")
     said = await asyncio.to_thread(pagereeve, "findings", "close", told.id, "--text", "misspelt", *place)
     assert (said.returncode, said.stderr) == (0, b"")
-    assert said.stdout.decode() == f"Said to the daemon: close {told.id}, by warden.\n"
+    assert said.stdout.decode() == f"Sent to the daemon: close {told.id}, by warden.\n"
 
     async def closed() -> bool | None:
         known = await outside.app.store.finding(told.id)

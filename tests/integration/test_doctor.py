@@ -147,9 +147,9 @@ async def test_planted_troubles_are_each_found(tmp_path: Path, fleet: Fleet) -> 
         told = await complaints(config)
         assert "part tasks" in told["The daemon is "]
         assert "an invented task fails since" in told["The daemon is "]
-        assert told["One printer ha"] == "One printer has never given a reading: attic (refused)."
-        assert str(settings.badge_key_file) in told["Everybody on t"]
-        assert str(token) in told["Everybody on t"]
+        assert told["One printer ha"] == "One printer has never sent a reading: attic (refused)."
+        assert str(settings.badge_key_file) in told["Every user of "]
+        assert str(token) in told["Every user of "]
         assert "invented-token" not in (await doctor(config))[1]
 
 
@@ -174,7 +174,7 @@ async def test_a_long_silence_a_clock_set_back_and_a_held_write_ahead_file(tmp_p
         writer.close()
     assert "the limit is 64" in told["The journal's "]
     assert "was set back" in (await doctor(config))[1]
-    assert told["One printer ha"] == "One printer has never given a reading: fleet-0001 (asleep)."
+    assert told["One printer ha"] == "One printer has never sent a reading: fleet-0001 (asleep)."
 
 
 async def test_a_journal_that_is_none_and_settings_that_name_missing_files(tmp_path: Path, fleet: Fleet) -> None:
@@ -208,8 +208,8 @@ async def test_a_receiver_that_takes_nothing_is_told_and_so_is_a_secret_that_all
     await journal.announce(Announcement(messages=[("desk", hour_ago)]))
     await journal.close()
     told = await complaints(config)
-    assert "The receiver desk has not taken a message" in told["The receiver d"]
-    assert str(secret) in told["Everybody on t"]
+    assert "The receiver desk has not accepted a message" in told["The receiver d"]
+    assert str(secret) in told["Every user of "]
 
 
 async def test_a_secret_of_a_receiver_that_is_missing_is_told_by_name(tmp_path: Path, fleet: Fleet) -> None:

@@ -192,7 +192,7 @@ async def test_a_counter_that_pauses_asks_for_a_longer_settle_time() -> None:
 async def test_a_printer_that_ignores_two_sided_is_told_by_who_looks_at_the_paper() -> None:
     async with an_installation(ignores_sides=True, unit="sheets") as here:
         blind = await here.prove(language=PRINTED)
-        assert "look at the paper" in stage_of(blind, "pages").advice
+        assert "count the printed sheets" in stage_of(blind, "pages").advice
         assert stage_of(blind, "pages").outcome == "warned"
         assert (blind.calibration.unit, blind.calibration.blank_backs) == (None, "unknown")
         seen = await here.prove(language=PRINTED, sheets_seen=3)

@@ -1,4 +1,4 @@
-"""The parts that tell people: dispatcher and delivery workers, put together from settings and run beside the
+"""The parts that send alerts: dispatcher and delivery workers, put together from settings and run beside the
 watchers.
 """
 

@@ -113,7 +113,7 @@ class App:
         await self.stop()
 
     async def stop(self) -> None:
-        """Doors first, then the watchers, the meter, the journal: what was accepted is stored."""
+        """Feeds first, then the watchers, the meter, the journal: what was accepted is stored."""
         self.ready = False
         async with asyncio.timeout(self.settings.limits.stop_within.seconds):
             await self._stack.aclose()
@@ -215,7 +215,7 @@ class App:
     async def _record_site(self) -> None:
         """The directory, the printers' places and the rules for badges as facts with dates; what is known is left.
 
-        A directory that can't be taken is told, and leaves in force what was known before it: readings must go on.
+        A directory with errors is reported, and what was known before stays in force: readings must go on.
         """
         rules = SiteRules.of([stored.fact for stored in await self.store.standing_facts(SITE)])
         now_us = self.clock.now_us()
@@ -226,11 +226,11 @@ class App:
             await self._append_all(binding_facts(directory, self.badges, rules, now_us))
 
     def _directory(self) -> tuple[Binding, ...] | None:
-        """None where there is none, or none that can be taken."""
+        """None where there is none, or one with errors."""
         try:
             return None if self.settings.badges.directory is None else self.settings.directory()
         except BadSettings as error:
-            text = "the directory of badges was not taken; what was known before stays in force"
+            text = "the directory of badges was refused; what was known before stays in force"
             log.error(text, why=str(error))  # noqa: TRY400 - the table says it all
         return None
 
@@ -325,9 +325,9 @@ class App:
 
     @property
     def http_address(self) -> tuple[str, int]:
-        """Where the HTTP door really listens (useful with port 0)."""
+        """Where the HTTP endpoint really listens (useful with port 0)."""
         if self._server is None or not self._server.servers:
-            raise RuntimeError("the HTTP door is not open")
+            raise RuntimeError("the HTTP endpoint is not open")
         host, port = self._server.servers[0].sockets[0].getsockname()[:2]
         return str(host), int(port)
 
@@ -339,11 +339,9 @@ class App:
     @staticmethod
     def _on_stalled(stalled: list[str]) -> None:
         if stalled:
-            log.critical(
-                "work stands still, and the service manager's watchdog is no longer fed", why="; ".join(stalled)
-            )
+            log.critical("work is stuck, and the service manager's watchdog is no longer fed", why="; ".join(stalled))
         else:
-            log.warning("work that stood still goes on")
+            log.warning("work that was stuck goes on")
 
     @staticmethod
     def _on_learned(printer: str, settle_us: int) -> None:
@@ -354,7 +352,7 @@ class App:
             self.counters.unavailable += 1
             log.error("the journal stores nothing now", task=name, why=str(error))
         else:
-            log.error("task failed and begins anew", task=name, exc_info=error)
+            log.error("task failed and restarts", task=name, exc_info=error)
 
 
 def badge_key(path: Path) -> bytes:
@@ -368,17 +366,17 @@ def badge_key(path: Path) -> bytes:
 
 async def serve_until_told(settings: Settings) -> None:
     """Run the daemon until SIGTERM or SIGINT."""
-    told = asyncio.Event()
+    stopped = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
-        loop.add_signal_handler(number, told.set)
+        loop.add_signal_handler(number, stopped.set)
     manager = ServiceManager.of(os.environ, os.getpid())
     async with App(settings) as app:
         tune_interpreter()
         if manager.watchdog_s is not None:
             app.watchdog.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
         manager.tell("READY=1", f"STATUS={len(settings.printers)} printers, HTTP on {settings.http.listen}")
-        await told.wait()
+        await stopped.wait()
         log.info("stopping")
         manager.tell("STOPPING=1", "STATUS=Stores what was accepted, and ends")
 

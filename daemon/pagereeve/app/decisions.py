@@ -1,4 +1,4 @@
-"""What a person says about a finding, on its way into the journal: by the daemon's door, or by hand where none runs."""
+"""A person's decision on a finding, on its way into the journal: by the daemon's endpoint, or directly if none runs."""
 
 from __future__ import annotations
 
@@ -53,7 +53,7 @@ def tell_daemon(address: HostPort, token: str, said: DecisionRequest) -> None:
 
 
 async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
-    """Into the journal at ``path``, which no daemon may have open; the rows that it changes are made anew.
+    """Into the journal at ``path``, which no daemon may have open; the rows that it changes are rebuilt.
 
     Raises NotTaken, domain.errors.BadFact, journal.errors.CantOpen.
     """

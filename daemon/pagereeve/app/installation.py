@@ -78,7 +78,7 @@ def _standing(folder: Path) -> Path:
 
 
 def _secret_files(settings: Settings, journal: Path) -> list[Path]:
-    """What nobody else should read. A community that stands in the settings is the site's own choice."""
+    """What nobody else should read. A community that is in the settings is the site's own choice."""
     named = [settings.badge_key_file, settings.badges.directory, journal, *settings.http.token_files]
     receivers = (one for _, one in settings.alerts.receivers())
     for one in (*settings.printers, *receivers):

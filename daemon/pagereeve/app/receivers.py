@@ -10,7 +10,7 @@ from pagereeve.settings import AlertSettings, BadSettings, Problem
 
 
 def receivers_of(alerts: AlertSettings, clock: Clock) -> list[tuple[Receiver, Severity]]:
-    """Every receiver with the mildest severity that it is told, in the order of the settings.
+    """Every receiver with the mildest severity that it receives, in the order of the settings.
 
     Raises BadSettings with all that can't be read.
     """

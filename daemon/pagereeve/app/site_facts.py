@@ -13,7 +13,7 @@ from pagereeve.settings.lists.directory import Binding
 
 
 def site_facts(settings: Settings, known: SiteRules, now_us: int) -> Iterator[Fact]:
-    """What the settings say of the site and no fact has said yet: the rules for badges, and where printers stand."""
+    """What the settings say of the site and no fact has said yet: the rules for badges, and each printer's gateway."""
     policy = settings.badges.badge_policy()
     if known.policy_at(now_us) != policy or not known.policies:
         yield BadgePolicySet(now_us, policy)

@@ -15,22 +15,26 @@ if TYPE_CHECKING:
 USAGE = 2
 INTERRUPTED = 130
 
-# Name, where it is, what it does: the text stands here because the modules are imported only when called.
+# Name, where it is, what it does: the text is here because the modules are imported only when called.
 COMMANDS: Final = (
     ("run", "run:run", "Run the daemon until SIGTERM or Ctrl-C."),
-    ("totals", "totals:totals", "What each person, cost centre or printer owes: released, counted, charged."),
+    ("totals", "totals:totals", "Pages to charge per person, cost centre or printer: released, counted, charged."),
     ("explain", "explain:explain", "The whole chain of evidence for a release, in order."),
-    ("findings", "findings:app", "What a person should look at, with its evidence; say what it came of."),
-    ("alerts", "alerts:app", "What people were told of, what waits for whom; try a receiver."),
+    ("findings", "findings:app", "List problems with their evidence; record their cause."),
+    ("alerts", "alerts:app", "List alerts and undelivered messages; send a test message."),
     ("ledger", "ledger:ledger", "The postings as plain-text double entry (beancount syntax)."),
     ("facts", "facts:facts", "Write the journal's facts as NDJSON, one fact a line."),
     ("project", "project:project", "Compute ledger, findings and totals from a file of facts, without a daemon."),
-    ("prove", "prove:prove", "Prove an installation, stage by stage, with real pages if wanted."),
-    ("read", "read:read", "Show what the daemon makes of a printer's agent: channels, units, reasons."),
-    ("replay", "replay:replay", "Drop the projection, rebuild it from the journal, say whether anything differs."),
+    ("prove", "prove:prove", "Prove printers, stage by stage, with test pages if wanted."),
+    ("read", "read:read", "Read one printer over SNMP: which counters would be used, and why."),
+    (
+        "replay",
+        "replay:replay",
+        "Recompute all results from the stored events, report differences. Stop the daemon first.",
+    ),
     ("demo", "demo:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
-    ("doctor", "doctor:doctor", "Say on one page what is wrong with an installation, and what to do."),
-    ("check-config", "check_config:check_config", "Say what is wrong with a settings file."),
+    ("doctor", "doctor:doctor", "Show on one page what is wrong with a site, and what to do."),
+    ("check-config", "check_config:check_config", "Check a settings file."),
     ("version", "version:version", "Show the version."),
 )
 

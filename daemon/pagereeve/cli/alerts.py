@@ -1,4 +1,4 @@
-"""``pagereeve alerts``: what people were told, what waits for whom, and a message to try a receiver with."""
+"""``pagereeve alerts``: alerts, undelivered messages, and a test message to a receiver."""
 
 from __future__ import annotations
 
@@ -24,14 +24,14 @@ from pagereeve.settings import load_settings
 
 TRY_WITHIN_S = 30.0
 
-app = App(name="alerts", help="What people were told of, what waits for whom; try a receiver.")
+app = App(name="alerts", help="List alerts and undelivered messages; send a test message.")
 
 
 @app.default
 def alerts(
     *, json: AsJson = False, zone: Zone = "UTC", config: Config = CONFIG_DEFAULT, data_dir: DataDir = None
 ) -> int:
-    """Alerts that stand or were over within the last hour, and the queue of each receiver. Status 1 if one stands."""
+    """Alerts that are open or ended within the last hour, and the queue of each receiver. Status 1 if one is open."""
     shown_zone = zone_of(zone)
     known = asyncio.run(_known(config, data_dir))
     if json:
@@ -48,18 +48,18 @@ def try_(
     *,
     config: Config = CONFIG_DEFAULT,
 ) -> int:
-    """Send a message that says that it is a trial, from here and past the queue. Status 1 if it was not taken."""
+    """Send a test message, from here and past the queue. Status 1 if it was not accepted."""
     known = {one.name: one for one, _ in receivers_of(load_settings(config).alerts, SystemClock())}
     if receiver not in known:
         names = ", ".join(sorted(known)) or "none"
         raise BadQuestion("RECEIVER", f"{receiver[:40]!r} is no receiver; the settings have {names}")
     why = asyncio.run(_try(known.values(), known[receiver]))
-    say(f"{receiver} took the trial message." if not why else f"{receiver} did not take it: {why}")
+    say(f"{receiver} accepted the test message." if not why else f"{receiver} did not accept it: {why}")
     return 1 if why else 0
 
 
 async def _try(known: Iterable[Receiver], one: Receiver) -> str:
-    """Why it was not taken; "" if it was."""
+    """Why it was not accepted; "" if it was."""
     try:
         async with asyncio.timeout(TRY_WITHIN_S):
             await one.deliver(trial(SystemClock().now_us()))

@@ -16,11 +16,11 @@ from pagereeve.settings import BadSettings, Problem, Settings, load_settings
 
 
 def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /) -> None:
-    """Say what is wrong with a settings file, the files it names included. Exit status 2 if anything is."""
+    """Check a settings file and the files that it names. Exit status 2 if there is an error."""
     settings = load_settings(file)
     refuse_bad_files(settings, str(file))
     say(
-        f"{file}: good. {len(settings.printers)} printers, {len(settings.gateways)} gateways, "
+        f"{file}: OK. {len(settings.printers)} printers, {len(settings.gateways)} gateways, "
         f"{len(settings.feeds.lines)} line feeds, {len(settings.assignments())} cost centre assignments, "
         f"{len(settings.directory())} badges; "
         f"data in {settings.data_dir}, HTTP on {settings.http.listen}"

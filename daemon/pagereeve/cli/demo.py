@@ -13,11 +13,11 @@ def demo(
     *,
     seed: Annotated[int, Parameter(help="The same seed plays the same day.")] = 1,
     length: Annotated[
-        float | None, Parameter(help="How long the day lasts, in seconds of real time; 50, or 160 for the long one.")
+        float | None, Parameter(help="Length of the day in seconds of real time; 50, or 160 for the long day.")
     ] = None,
     long: Annotated[bool, Parameter(negative="", help="A day in which every kind of finding occurs.")] = False,
-    keep: Annotated[bool, Parameter(negative="", help="Leave everything running afterwards, until Ctrl-C.")] = False,
-    http_port: Annotated[int, Parameter(help="Port of the web endpoints; 0 takes any free one.")] = 0,
+    keep: Annotated[bool, Parameter(negative="", help="Keep everything running afterwards, until Ctrl-C.")] = False,
+    http_port: Annotated[int, Parameter(help="Port of the HTTP endpoint; 0 selects a free one.")] = 0,
 ) -> int:
     """A fictional college's working day in about a minute, over real sockets on loopback.
 

@@ -15,7 +15,7 @@ from pagereeve.store.sqlite.files import JOURNAL_NAME
 
 
 def doctor(*, json: AsJson = False, config: Config = CONFIG_DEFAULT) -> int:
-    """Say on one page what is wrong and what to do, the worst first, with the daemon running or without.
+    """Show on one page what is wrong and what to do, the worst first, with the daemon running or without.
 
     Exit status 0 if nothing is wrong, 1 if something is, 2 if the settings can't be read.
     """
@@ -30,7 +30,7 @@ def doctor(*, json: AsJson = False, config: Config = CONFIG_DEFAULT) -> int:
 
 
 def _settings(config: Path) -> tuple[Settings, list[str]]:
-    """With what is wrong in the files that they name. Raises BadSettings where they can't be taken themselves."""
+    """With what is wrong in the files that they name. Raises BadSettings where the settings themselves are wrong."""
     settings = load_settings(config)
     try:
         refuse_bad_files(settings, str(config))

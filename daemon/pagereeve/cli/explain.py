@@ -21,7 +21,7 @@ def explain(
     /,
     *,
     source: Annotated[
-        str | None, Parameter(help="Only the release of this source, where several use the name.")
+        str | None, Parameter(help="Only the release of this source, if several sources use the name.")
     ] = None,
     json: AsJson = False,
     zone: Zone = "UTC",

@@ -20,7 +20,7 @@ def facts(
     printer: Annotated[
         str | None, Parameter(help="Only this printer's facts; without its people's cost centres.")
     ] = None,
-    out: Annotated[Path | None, Parameter(help="Write to this file; it appears when it is whole.")] = None,
+    out: Annotated[Path | None, Parameter(help="Output file, replaced atomically.")] = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> None:

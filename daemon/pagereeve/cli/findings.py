@@ -40,12 +40,12 @@ from pagereeve.store.errors import CantOpen
 LIMIT_DEFAULT: Final = 1_000
 LIMIT_MAX: Final = 100_000
 
-app = App(name="findings", help="What a person should look at, with its evidence, and what people said of it.")
+app = App(name="findings", help="List problems with their evidence; record their cause.")
 
 Name = Annotated[str, Parameter(help="The finding's id, as f-0a1b2c3d4e5f.")]
-Text = Annotated[str, Parameter(help="Anything worth knowing later. It names nobody who need not be named.")]
-By = Annotated[str | None, Parameter(help="Who says so; your login, if left out.")]
-Daemon = Annotated[str | None, Parameter(help="Where the daemon listens, HOST:PORT; the settings file's, if left out.")]
+Text = Annotated[str, Parameter(help="Note, stored permanently. Don't put people's names in it.")]
+By = Annotated[str | None, Parameter(help="Who decides; default: your login.")]
+Daemon = Annotated[str | None, Parameter(help="Where the daemon listens, HOST:PORT; default: as in the settings file.")]
 
 
 @app.default
@@ -54,14 +54,14 @@ def findings(
     all_: Annotated[bool, Parameter(name="--all", negative="", help="Explained and closed ones too.")] = False,
     kind: Annotated[str | None, Parameter(help="Only findings of this kind, as surplus or silent-meter.")] = None,
     printer: Printer = None,
-    since: Annotated[str | None, Parameter(help="Only those that began then or later: a date, or a time.")] = None,
-    limit: Annotated[int, Parameter(help="Show so many at most; all are counted.")] = LIMIT_DEFAULT,
+    since: Annotated[str | None, Parameter(help="Only findings that began at this date or time, or later.")] = None,
+    limit: Annotated[int, Parameter(help="Show at most this many; all are counted.")] = LIMIT_DEFAULT,
     json: AsJson = False,
     zone: Zone = "UTC",
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """What a person should look at, the worst first, with its evidence. Exit status 1 if any of it is open."""
+    """List findings with their evidence, the worst first. Exit status 1 if one is open."""
     asked = between(since, None, zone_of(zone))
     wanted = FindingFilter(None if all_ else "open", kind, printer, asked.from_us)
     known = asyncio.run(_known(config, data_dir, wanted, max(1, min(limit, LIMIT_MAX))))
@@ -92,7 +92,7 @@ def explain(
     finding: Name,
     /,
     *,
-    reason: Annotated[Reason, Parameter(help="What it came of.")],
+    reason: Annotated[Reason, Parameter(help="The cause.")],
     text: Text = "",
     by: By = None,
     daemon: Daemon = None,
@@ -109,7 +109,7 @@ def close(
     finding: Name,
     /,
     *,
-    reason: Annotated[Reason | None, Parameter(help="What it came of, if that is known.")] = None,
+    reason: Annotated[Reason | None, Parameter(help="The cause, if it is known.")] = None,
     text: Text = "",
     by: By = None,
     daemon: Daemon = None,
@@ -174,7 +174,7 @@ def _decide(
             if daemon is not None:
                 raise
         else:
-            say(f"Said to the daemon: {action} {finding}{f', {reason}' if reason else ''}, by {said.by}.")
+            say(f"Sent to the daemon: {action} {finding}{f', {reason}' if reason else ''}, by {said.by}.")
             return
     try:
         asyncio.run(decide_by_hand(journal_path(config, data_dir), said))

@@ -23,14 +23,14 @@ def ledger(
     to: To = None,
     zone: Zone = "UTC",
     printer: Printer = None,
-    out: Annotated[Path | None, Parameter(help="Write to this file; it appears when it is whole.")] = None,
+    out: Annotated[Path | None, Parameter(help="Output file, replaced atomically.")] = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> None:
     """The postings of the period, as plain-text double entry (beancount syntax).
 
     Of a stretch over an edge of the period, the legs that belong to the period: each charge by the start of its
-    release, what is the house's by the first start.
+    release, what goes to house accounts by the first start.
     """
     asyncio.run(_write(config, data_dir, chosen(period, from_, to, zone), printer, out))
 

@@ -14,7 +14,7 @@ Config = Annotated[
     Path, Parameter(name="--config", env_var=CONFIG_VARIABLE, help="Settings file; contrib/example.toml shows all.")
 ]
 DataDir = Annotated[
-    Path | None, Parameter(name="--data-dir", help="Folder of the journal, in the place of a settings file.")
+    Path | None, Parameter(name="--data-dir", help="Folder of the journal, instead of a settings file.")
 ]
 PeriodName = Annotated[
     str | None, Parameter(name="--period", help="2026, 2026-Q4, 2026-11, 2026-W48 or 2026-11-25; default: always.")
@@ -23,4 +23,4 @@ From = Annotated[str | None, Parameter(name="--from", help="Beginning: a local d
 To = Annotated[str | None, Parameter(name="--to", help="End, not included: a local date, or an RFC 3339 time.")]
 Zone = Annotated[str, Parameter(name="--zone", help="Time zone of the period and of times shown, as Europe/Berlin.")]
 Printer = Annotated[str | None, Parameter(name="--printer", help="Only this printer.")]
-AsJson = Annotated[bool, Parameter(name="--json", negative="", help="JSON in the place of text.")]
+AsJson = Annotated[bool, Parameter(name="--json", negative="", help="Print JSON.")]

@@ -14,7 +14,7 @@ from pagereeve.proof.results import Stage
 
 
 class Progress:
-    """Told of stages and proofs; shows nothing."""
+    """Receives stages and proofs; shows nothing."""
 
     def stage(self, printer: str, stage: Stage) -> None:
         """A stage of a printer has ended."""

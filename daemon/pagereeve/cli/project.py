@@ -30,7 +30,7 @@ def project(
     /,
     *,
     json: AsJson = False,
-    by: Annotated[By, Parameter(help="What totals add up by.")] = "person",
+    by: Annotated[By, Parameter(help="Group the totals by this.")] = "person",
     period: PeriodName = None,
     from_: From = None,
     to: To = None,

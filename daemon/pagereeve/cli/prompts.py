@@ -1,4 +1,4 @@
-"""Questions to whoever stands before the printer: on stderr, so that stdout stays clean, and only at a terminal."""
+"""Questions to the person at the printer: on stderr, so that stdout stays clean, and only at a terminal."""
 
 from __future__ import annotations
 

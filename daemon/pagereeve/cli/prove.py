@@ -46,18 +46,19 @@ def prove(
     *printers: Annotated[str, Parameter(help="Printers of the settings file.")],
     all_: Annotated[bool, Parameter(name="--all", negative="", help="Every printer of the settings file.")] = False,
     print_: Annotated[
-        bool, Parameter(name="--print", negative="", help="Print test pages, after a yes; says how many sheets.")
+        bool,
+        Parameter(name="--print", negative="", help="Print test pages; shows the number of sheets and asks first."),
     ] = False,
-    yes: Annotated[bool, Parameter(negative="", help="The yes to --print, given in advance.")] = False,
+    yes: Annotated[bool, Parameter(negative="", help="Don't ask before printing.")] = False,
     language: Annotated[
         Literal["text", "pjl", "postscript", "pcl", "pwg"],
         Parameter(help="What the printer understands; pjl is text behind a PJL header."),
     ] = "pcl",
     panel: Annotated[int | None, Parameter(help="All pages as the printer's panel shows them.")] = None,
-    sheets_seen: Annotated[int | None, Parameter(help="Sheets that the two-sided job gave, as you see them.")] = None,
-    quiet_s: Annotated[float, Parameter(name="--quiet", help="Seconds for which the counter must stand still.")] = 10.0,
-    port: Annotated[int | None, Parameter(help="TCP port of print data, in the place of print_port.")] = None,
-    web: Annotated[int | None, Parameter(help="TCP port of the printer's web page, in the place of web_port.")] = None,
+    sheets_seen: Annotated[int | None, Parameter(help="Sheets of the two-sided job, as you counted them.")] = None,
+    quiet_s: Annotated[float, Parameter(name="--quiet", help="Seconds for which the counter must not move.")] = 10.0,
+    port: Annotated[int | None, Parameter(help="TCP port of print data, instead of print_port.")] = None,
+    web: Annotated[int | None, Parameter(help="TCP port of the printer's web page, instead of web_port.")] = None,
     report: Annotated[Path | None, Parameter(help="A page to print and file (HTML).")] = None,
     json: AsJson = False,
     config: Config = CONFIG_DEFAULT,
@@ -158,7 +159,7 @@ def _gateway_hosts(settings: Settings, entry: PrinterSettings) -> frozenset[str]
 
 
 def _rest_s(settings: Settings, entry: PrinterSettings) -> float:
-    """A job is over once the count has stood still half as long again as the settle time that is set."""
+    """A job is over once the count has not moved for one and a half times the settle time that is set."""
     return settings.policy_of(entry).settle_us / 1_000_000 * 1.5
 
 

@@ -21,7 +21,7 @@ def replay(
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """Rebuild the ledger from the journal's facts, printer by printer, and say whether anything differs.
+    """Rebuild the ledger from the journal's facts, printer by printer, and report differences.
 
     The daemon must not run meanwhile; with --check it may. Rows that lack only the latest facts, or that an older
     version made, are *behind*, and do not differ. Exit status 1 if anything differs.

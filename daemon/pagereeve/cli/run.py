@@ -21,6 +21,6 @@ def run(*, config: Config = CONFIG_DEFAULT) -> None:
     ]
     secrets += [token.get_secret_value() for token in settings.http_tokens()]
     set_up_logs(settings.log.format, settings.log.level, sys.stderr, secrets)
-    # A service manager ends what stands still by SIGABRT: where it stood is then in the log.
+    # A service manager ends a stuck process by SIGABRT: its stacks are then in the log.
     faulthandler.enable()
     run_daemon(settings)

@@ -22,7 +22,7 @@ Format = Literal["auto", "table", "csv", "json"]
 
 def totals(
     *,
-    by: Annotated[By, Parameter(help="What to add up by.")] = "person",
+    by: Annotated[By, Parameter(help="Group the totals by this.")] = "person",
     period: PeriodName = None,
     from_: From = None,
     to: To = None,
@@ -31,12 +31,12 @@ def totals(
         Format, Parameter(name="--format", help="auto is a table on a terminal, and CSV elsewhere.")
     ] = "auto",
     bom: Annotated[
-        bool, Parameter(negative="", help="Begin the CSV with a byte order mark, for spreadsheets.")
+        bool, Parameter(negative="", help="Start the CSV with a byte order mark, for spreadsheets.")
     ] = False,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """What each person, cost centre or printer owes for a period: released, counted and charged side by side.
+    """Pages to charge per person, cost centre or printer for a period: released, counted and charged.
 
     A release belongs to the period in which it started, a gap's pages to that in which the gap closed. By printer, the
     meter's figures at start and end are shown too, and who received its pages. Exit status 1 if pages counted are not

@@ -26,7 +26,7 @@ class FaultLine:
 
 @dataclass(frozen=True, slots=True)
 class PageLine:
-    """One printer's pages: ``marked`` by the simulated engine, and what persons and the house received."""
+    """One printer's pages: ``marked`` by the simulated engine, and what persons and house accounts received."""
 
     printer: str
     marked: int

@@ -23,7 +23,7 @@ REFRESH_PER_S = 4
 
 
 class Watching:
-    """``step`` says what happens; ``refresh`` draws the table anew. Off a terminal only steps are printed."""
+    """``step`` says what happens; ``refresh`` redraws the table. Off a terminal only steps are printed."""
 
     def __init__(self, console: Console, app: App, length_s: float) -> None:
         self._console = console

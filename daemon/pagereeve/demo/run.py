@@ -124,17 +124,17 @@ async def _judge(college: College, app: App) -> DayJudgement:
 async def _keep(console: Console, app: App) -> None:
     """Leave everything running, endpoints too, until Ctrl-C or SIGTERM."""
     host, port = app.http_address
-    told = asyncio.Event()
+    stopped = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGINT, signal.SIGTERM):
-        loop.add_signal_handler(number, told.set)
+        loop.add_signal_handler(number, stopped.set)
     folder = app.settings.data_dir
     console.print(
         f"\nStill running: http://{host}:{port}/metrics and /readyz; Ctrl-C ends it.\n"
-        f"Ask it things:  pagereeve totals --data-dir {folder} --by cost-centre\n"
+        f"Ask it:         pagereeve totals --data-dir {folder} --by cost-centre\n"
         f"                pagereeve findings --data-dir {folder}\n"
-        f"Tell it things: pagereeve findings explain FINDING --reason jam --data-dir {folder} --daemon {host}:{port}",
+        f"Explain one:    pagereeve findings explain FINDING --reason jam --data-dir {folder} --daemon {host}:{port}",
         highlight=False,
         soft_wrap=True,
     )
-    await told.wait()
+    await stopped.wait()

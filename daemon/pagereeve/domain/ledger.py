@@ -29,7 +29,7 @@ METER: Final = "meter"
 HOUSE_ACCOUNTS: Final = (STRAY, SURPLUS, SHORTFALL, MAINTENANCE, UNPROVEN, OTHER_FUNCTION)
 HOUSE_KINDS: Final = tuple(account.removeprefix(_HOUSE) for account in HOUSE_ACCOUNTS)
 ACCOUNT_KINDS: Final = (PEOPLE, *HOUSE_KINDS)
-"""Who receives pages: people, and each of the house's accounts."""
+"""Who receives pages: people, and each of the house accounts."""
 
 PageKey = tuple[str, str]
 """(channel, account kind): a kind is one of ACCOUNT_KINDS."""

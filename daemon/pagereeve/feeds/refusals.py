@@ -1,4 +1,4 @@
-"""What a door refuses, and the RFC 9457 problem that says so. Reasons are a closed set: metrics use them as labels."""
+"""What an endpoint refuses, and the RFC 9457 problem that it answers. Reasons are a closed set of labels."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ Reason = Literal[
     "line-incomplete",
 ]
 
-# Reason: (HTTP status, title). Lines have no status: nobody is told.
+# Reason: (HTTP status, title). Lines have no status: nobody gets an answer.
 HTTP_REASONS: Final[dict[Reason, tuple[int, str]]] = {
     "bad-json": (400, "The body is not strict JSON"),
     "bad-cloudevent": (400, "The request is not a CloudEvent 1.0"),
@@ -39,7 +39,7 @@ HTTP_REASONS: Final[dict[Reason, tuple[int, str]]] = {
     "conflict": (409, "The same event was stored before with other data"),
     "too-large": (413, "The request is too large"),
     "wrong-media-type": (415, "The media type is not served here"),
-    "bad-member": (422, "A member of the event can't be taken"),
+    "bad-member": (422, "A member of the event is not acceptable"),
     "internal": (500, "The event could not be processed"),
     "journal-unavailable": (503, "The event was not stored"),
     "over-capacity": (503, "Too many requests at once"),
@@ -49,7 +49,7 @@ DETAIL_MAX = 400
 
 
 class Refusal(PagereeveError):
-    """Something a door can't read: ``where`` names the place, ``problem`` what is wrong and what to do."""
+    """Something an endpoint can't read: ``where`` names the place, ``problem`` what is wrong and what to do."""
 
     def __init__(self, reason: Reason, where: str, problem: str) -> None:
         super().__init__(f"{where}: {problem}")

@@ -1,4 +1,4 @@
-"""What the doors count. Another part exports it: the labels (feed, outcome, reason) are closed sets."""
+"""What the feeds count. Another part exports it: the labels (feed, outcome, reason) are closed sets."""
 
 from __future__ import annotations
 
@@ -15,12 +15,12 @@ from pagereeve.ports.telemetry import FeedTelemetry
 class FeedStats:
     """The counters of one feed. All only grow, except ``connections_open`` and ``requests_open``.
 
-    events               what was taken, by outcome (stored, duplicate, conflict, quarantined)
+    events               what was accepted, by outcome (stored, duplicate, conflict, quarantined)
     refused              what was not, by reason
     unkept               refusals that the intake could not keep aside
     answer_us            time spent on answered requests, in all; ``answers`` is how many
     blank_lines          empty lines, which some gateways send to keep a connection alive
-    lost_lines           badge lines that were read but could not be handed in before patience or a stop ran out
+    lost_lines           badge lines that were read but not accepted before a time-out or a stop
     tee_bytes            bytes passed on to the release server
     tee_back_bytes       bytes passed back to gateways
     tee_unreachable      connections whose release server could not be reached

@@ -41,7 +41,7 @@ class Submission:
 
 
 class Submitter:
-    """Hands events in, each within ``answer_s`` (and the wait asked for), ``at_once`` of a batch at a time."""
+    """Submits events, each within ``answer_s`` (and the wait asked for), ``at_once`` of a batch at a time."""
 
     def __init__(self, intake: Intake, feed: str, stats: FeedStats, *, answer_s: float, at_once: int) -> None:
         self._intake = intake
@@ -76,7 +76,7 @@ class Submitter:
             again = "failed through no fault of the sender; send it again later"
             return Submission(refusal=Refusal("internal", "event", again), fault=fault)
         if accepted.outcome == "conflict":
-            kept = accepted.detail or "its id is taken; the first copy counts, this one is kept aside"
+            kept = accepted.detail or "its id was used before; the first copy counts, this one is set aside"
             return Submission(accepted, Refusal("conflict", "id", kept))
         return Submission(accepted)
 
@@ -107,7 +107,7 @@ class Submitter:
             async with asyncio.timeout(KEEP_ASIDE_S):
                 await self._intake.refused(RefusedInput(self._feed, refusal.reason, refusal.where, masked_text(sample)))
         except (JournalUnavailable, TimeoutError):
-            self._stats.unkept += 1  # the sender still hears what is wrong with it
+            self._stats.unkept += 1  # the sender still receives what is wrong with it
         except Exception as fault:  # noqa: BLE001 - as in take: answered first, raised by the endpoint
             self._stats.unkept += 1
             return Submission(refusal=refusal, fault=fault)

@@ -17,7 +17,7 @@ async def _at_once() -> None:
 
 @dataclass(slots=True)
 class MemoryIntake:
-    """Keeps what is handed in. ``before`` runs first at every call: let it wait, raise or hang to misbehave."""
+    """Keeps what is submitted. ``before`` runs first at every call: let it wait, raise or hang to misbehave."""
 
     before: Callable[[], Awaitable[None]] = _at_once
     envelopes: dict[tuple[str, str], Envelope] = field(default_factory=dict)

@@ -37,9 +37,9 @@ TIMEOUT_MAX_S = 600.0
 LOOK_AGAIN_S = 3600
 NAMES_LEAST = 4
 
-# After these the meter is looked for anew.
+# After these the meter is searched for again.
 _UNPINS = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPONDER, SilenceReason.NO_METER})
-# After these it may be the path that is wrong: a translator's old mapping lives on while one local port keeps asking.
+# After these the path may be wrong: an old NAT mapping stays alive while one local port keeps asking.
 _MISDIRECTED = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPONDER, SilenceReason.REFUSED})
 _SILENT = frozenset({SilenceReason.TIMEOUT, SilenceReason.UNREACHABLE})
 
@@ -76,7 +76,7 @@ class _AgentState:
     tried_us: int | None = None
 
     def unpin(self) -> None:
-        """Look for the meter anew at the next read."""
+        """Search for the meter again at the next read."""
         self.pins = None
         self.seen = None
 
@@ -191,7 +191,7 @@ class SnmpMeter:
             finally:
                 self._turns.leave(target.printer)
         except TimeoutError:
-            detail = "not asked: an earlier read of the same printer, host and port took all the time"
+            detail = "not asked: an earlier read of the same printer, host and port used all the time"
             raise ReadEnded(SilenceReason.TIMEOUT, detail) from None
 
     def _printer(self, target: MeterTarget) -> _AgentState:
@@ -315,7 +315,7 @@ class SnmpMeter:
             # Most answers of a resting meter differ in nothing but the uptime: they need no second look.
             seen = self._look(printer, pins, got, responder, shown)
         if uptime_cs is not None and printer.uptime_cs is not None and uptime_cs < printer.uptime_cs:
-            # hrDeviceIndex lasts only until the agent starts anew (RFC 2790 section 4): look again next time.
+            # hrDeviceIndex lasts only until the agent restarts (RFC 2790 section 4): look again next time.
             printer.unpin()
         printer.uptime_cs = uptime_cs
         return Reading(got.sent_us, got.received_us, seen.sight, uptime_cs, seen.power_on)

@@ -108,7 +108,7 @@ class MeterSighting:
     def _no_count(self) -> ReadEnded:
         counted = [channel for channel in self._pins.channels if self._answered(channel)]
         if not counted:
-            text = f"{self._responder} has no count any more where it had one; it is looked up anew at the next read"
+            text = f"{self._responder} no longer has a count where it had one; the next read searches for it again"
             return ReadEnded(SilenceReason.NO_METER, text, self._responder)
         units = ", ".join(f"{channel.name}: unit {unit_label(channel.unit, self._values)}" for channel in counted)
         text = (

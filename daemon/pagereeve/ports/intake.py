@@ -1,4 +1,4 @@
-"""Where the feeds hand in what arrived: the engine goes on with it from here."""
+"""Where the feeds submit what arrived: the engine processes it from here."""
 
 from __future__ import annotations
 
@@ -31,7 +31,7 @@ class BadgeLine:
     """One line of a raw feed. ``badge`` is the number as it was read, and stays out of the repr.
 
     ``received_us`` is the wall time at which its last byte came, which is the only time such a line has; it may lie
-    some seconds back if lines had to wait. Within a connection no two lines share it, and a line that is handed in
+    some seconds back if lines had to wait. Within a connection no two lines share it, and a line that is submitted
     again (after JournalUnavailable, or a time-out) keeps it: so (feed, gateway, received_us, badge) is one line.
     """
 
@@ -46,7 +46,7 @@ class BadgeLine:
 class RefusedInput:
     """Something that a feed could not read. ``reason`` is of the feed's closed set; ``where`` names the place in it.
 
-    ``sample`` is at most 256 bytes, and masked: letters and digits stand for themselves no longer, so that no badge
+    ``sample`` is at most 256 bytes, and masked: letters and digits are replaced, so that no badge
     number is in it. ``gateway`` and ``reader`` are given where a reader's line was refused.
     """
 

@@ -35,7 +35,7 @@ class MeterTarget:
     ``serial`` and ``object_id``, where not empty, are what the registry says must answer. ``user`` is for version 3,
     ``community`` for the others. ``unit`` is what a test print proved ``total`` to step in; it overrides what the agent
     says or leaves unsaid. ``profile`` names the maker's profile to use; ``none`` is the standard objects alone; empty:
-    the one that fits. ``answers_from`` is a further host from which answers are taken, and ``any_port`` takes them from
+    the one that fits. ``answers_from`` is a further host whose answers are accepted, and ``any_port`` accepts them from
     any port: by default they must come from where the request went.
     """
 

@@ -26,7 +26,7 @@ class Announcement:
     """What a look at some changes comes to, stored in one transaction.
 
     ``changes`` are then done; ``alerts`` are kept in place of what was known of them, each with its last message (None:
-    not told yet); ``forgotten`` are dropped by id; each receiver's ``messages`` wait for delivery.
+    not sent yet); ``forgotten`` are dropped by id; each receiver's ``messages`` wait for delivery.
     """
 
     changes: Sequence[int] = ()
@@ -37,7 +37,7 @@ class Announcement:
 
 @dataclass(frozen=True, slots=True)
 class Queue:
-    """Messages that wait for one receiver, and when it took the last one (None: never)."""
+    """Messages that wait for one receiver, and when it accepted the last one (None: never)."""
 
     waiting: int = 0
     oldest_us: int | None = None

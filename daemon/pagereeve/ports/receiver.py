@@ -1,4 +1,4 @@
-"""Who is told of alerts: a receiver takes one message at a time, and says by returning that it has it."""
+"""Where alerts are sent: a receiver accepts one message at a time; its return means that it has it."""
 
 from __future__ import annotations
 
@@ -22,9 +22,9 @@ class NotDelivered(PagereeveError):
 
 
 class Receiver(Protocol):
-    """``name`` is unique among receivers. ``refresh_s`` is None where messages are events that are told once.
+    """``name`` is unique among receivers. ``refresh_s`` is None where messages are events that are sent once.
 
-    Where it is a number, the receiver holds states that run out: the caller hands all alerts that stand, and those
+    Where it is a number, the receiver holds states that expire: the caller sends all open alerts, and those
     that have been over for less than five minutes, to ``refresh`` that often.
     """
 
@@ -35,7 +35,7 @@ class Receiver(Protocol):
     def refresh_s(self) -> float | None: ...
 
     async def deliver(self, notification: Notification) -> None:
-        """Returns once the receiver has taken it. May be called again with the same message. Raises NotDelivered.
+        """Returns once the receiver has accepted it. May be called again with the same message. Raises NotDelivered.
 
         It is bounded in time by the caller.
         """

@@ -1,4 +1,4 @@
-"""Finding the resume point from which a projection can begin again, in whatever holds the segments."""
+"""Finding the resume point from which a projection can restart, in whatever holds the segments."""
 
 from __future__ import annotations
 
@@ -37,7 +37,7 @@ async def resume_point_before(
         try:
             resume_point = read(segment.resume_point)
         except BadFact:
-            # Another version of the projection left it: begin anew, from the first fact.
+            # Another version of the projection left it: restart from the first fact.
             return None
         if resume_point.at_us < before_us:
             return resume_point

@@ -116,7 +116,7 @@ class DurationRange:
 
 @dataclass(frozen=True, slots=True)
 class HostPort:
-    """A host and a port, written ``host:port``; an IPv6 address stands in brackets: ``[::1]:8731``."""
+    """A host and a port, written ``host:port``; an IPv6 address is in brackets: ``[::1]:8731``."""
 
     host: str
     port: int

@@ -1,4 +1,4 @@
-"""What the process shows of itself to the metrics and health pages: plain figures, taken when somebody asks."""
+"""What the process shows of itself to the metrics and health pages: plain figures, collected on request."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from pagereeve.domain.ledger import PageKey
 from pagereeve.ports.queries import JournalHealth
 
 PARTS = ("start", "journal", "tasks", "loop", "disk")
-"""What must work before events are welcome, in the order in which it is told."""
+"""What must work before events are accepted, in the order in which it is shown."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +38,7 @@ class PrinterTelemetry:
 class FeedTelemetry:
     """Counters of one feed, from 0 at the start. Every outcome and reason that can come must be there from the start.
 
-    ``lost_lines`` are badge lines read but not handed in, ``tee_broken`` teed connections that failed.
+    ``lost_lines`` are badge lines read but not accepted, ``tee_broken`` teed connections that failed.
     """
 
     events: Mapping[str, int]

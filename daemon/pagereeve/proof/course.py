@@ -27,23 +27,25 @@ class ProvingMeter(Meter, Inspector, Protocol):
 
 
 class _Stages(list[Stage]):
-    """The stages so far; whoever wants to know is told of each."""
+    """The stages so far; each is reported through ``on_stage``."""
 
-    def __init__(self, told: Callable[[Stage], None] | None) -> None:
+    def __init__(self, on_stage: Callable[[Stage], None] | None) -> None:
         super().__init__()
-        self._told = told
+        self._on_stage = on_stage
 
     def done(self, stage: Stage) -> Stage:
         self.append(stage)
-        if self._told is not None:
-            self._told(stage)
+        if self._on_stage is not None:
+            self._on_stage(stage)
         return stage
 
 
-async def prove(plan: Plan, meter: ProvingMeter, clock: Clock, told: Callable[[Stage], None] | None = None) -> Proof:
+async def prove(
+    plan: Plan, meter: ProvingMeter, clock: Clock, on_stage: Callable[[Stage], None] | None = None
+) -> Proof:
     """Run all stages. Pages are printed only where the plan names a language: ask before, this function does not."""
     began_us = clock.now_us()
-    stages = _Stages(told)
+    stages = _Stages(on_stage)
     if stages.done(await name_stage(plan)).outcome == "failed":
         return _proof(plan, began_us, stages)
     ports, reached = await ports_stage(plan)

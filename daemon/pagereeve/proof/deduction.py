@@ -2,7 +2,7 @@
 
 A two-sided job of three pages moves a counter of sides by 3, or by 4 where the blank back
 passes and is counted (RFC 2707 section 2), a counter of sheets by 2; a printer that ignores two-sided prints 3 sheets.
-Counts alone can't tell such a printer from one whose blank backs go uncounted: a person who looks at the paper can.
+Counts alone can't separate such a printer from one whose blank backs go uncounted: a person who looks at the paper can.
 """
 
 from __future__ import annotations
@@ -56,7 +56,7 @@ class Deduced:
     """None and ``unknown``: the counts leave it open, or are too odd to build on.
 
     ``problem`` says why nothing was concluded, if so; ``notes`` what is left open; ``paper_decides`` that a look at the
-    two-sided job's sheets would tell more.
+    two-sided job's sheets would show more.
     """
 
     unit: Unit | None = None
@@ -76,18 +76,18 @@ def deduce(jobs: Sequence[JobSeen], sheets_seen: int | None = None, unit_said: U
     ``sheets_seen`` is what a person counted of the two-sided job, but separators; ``unit_said`` is the agent's own
     word, which decides only what the pages leave open.
     """
-    told = ", ".join(f"{job.job} {job.counted}" for job in jobs)
+    counts = ", ".join(f"{job.job} {job.counted}" for job in jobs)
     if not jobs:
         return Deduced(problem="no job was printed")
     if all(job.counted == 0 for job in jobs):
         return Deduced(problem="the meter did not move: were the pages printed, and by this printer?")
     if any(not job.rested for job in jobs):
-        return Deduced(problem=f"the meter did not come to rest ({told}); is somebody else printing?")
+        return Deduced(problem=f"the meter did not come to rest ({counts}); is somebody else printing?")
     if stray := _stray(jobs):
         return Deduced(problem=stray)
     fitting = [habits for habits in _all() if _fits(habits, jobs, sheets_seen)]
     if not fitting:
-        return Deduced(problem=f"no known habit explains the counts ({told}); repeat it while nobody else prints")
+        return Deduced(problem=f"no known habit explains the counts ({counts}); repeat it while nobody else prints")
     return _common(fitting, jobs, unit_said)
 
 
@@ -98,7 +98,7 @@ def _stray(jobs: Sequence[JobSeen]) -> str:
         if rested_at is not None and later.before is not None and later.before != rested_at:
             return (
                 f"the counter moved from {rested_at} to {later.before} between '{earlier.job}' and '{later.job}': "
-                "somebody else prints, or it lags further behind than was waited for"
+                "somebody else prints, or the counter lags by more than the wait"
             )
     return ""
 
@@ -118,7 +118,7 @@ def _fits(habits: MeterHabits, jobs: Sequence[JobSeen], sheets_seen: int | None)
 
 
 def _common(fitting: Sequence[MeterHabits], jobs: Sequence[JobSeen], unit_said: Unit | None) -> Deduced:
-    """What all explanations share. A printer that does not do as it is told proves nothing of its meter."""
+    """What all explanations share. A printer that ignores the job's options proves nothing of its meter."""
     sides = _one({one.sides_ignored for one in fitting})
     copies = _one({one.copies_ignored for one in fitting})
     settle_s = settle_of(jobs)
@@ -162,9 +162,9 @@ def _one(values: set[Value]) -> Value | None:
 
 def _disobeyed(*, ignores_sides: bool, ignores_copies: bool) -> Iterator[str]:
     if ignores_sides:
-        yield "two-sided is ignored: each page came out on a sheet of its own, so sides and sheets can't be told apart"
+        yield "two-sided is ignored: each page has its own sheet, so sides and sheets can't be separated"
     if ignores_copies:
-        yield "copies are ignored: of two, one was printed, or two were and one was counted; look at the paper"
+        yield "copies are ignored: of two, one was printed, or two were and one was counted; count the printed sheets"
 
 
 def _paper_decides(sides: bool | None, jobs: Sequence[JobSeen]) -> bool:
@@ -173,13 +173,13 @@ def _paper_decides(sides: bool | None, jobs: Sequence[JobSeen]) -> bool:
 
 def _open_questions(unit: Unit | None, sides: bool | None, jobs: Sequence[JobSeen]) -> Iterator[str]:
     if unit is None:
-        more = "" if any(job.two_sided for job in jobs) else "; print a two-sided one"
-        yield f"sides and sheets can't be told apart by these jobs{more}"
+        more = "" if any(job.two_sided for job in jobs) else "; print a two-sided job too"
+        yield f"these jobs can't separate sides and sheets{more}"
     if _paper_decides(sides, jobs):
-        yield "a printer that ignores two-sided would count the same: look at the paper (--sheets-seen)"
+        yield "a printer that ignores two-sided would count the same: count the printed sheets and pass --sheets-seen N"
 
 
 def settle_of(jobs: Sequence[JobSeen]) -> int:
-    """How long the count must stand still before it has surely rested, in whole seconds."""
+    """How long the count must not move before it has surely rested, in whole seconds."""
     pauses = [job.longest_pause_s for job in jobs]
     return max(SETTLE_LEAST_S, ceil(max(pauses, default=0.0) * SETTLE_MARGIN + SETTLE_POLLS_S))

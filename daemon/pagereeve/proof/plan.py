@@ -12,7 +12,7 @@ Language = Literal["text", "pjl", "postscript", "pcl", "pwg"]
 
 @dataclass(frozen=True, slots=True)
 class Patience:
-    """Seconds. ``second_s``: for all that the second reader does; ``rest_s``: how long the count must stand still after
+    """Seconds. ``second_s``: for all that the second reader does; ``rest_s``: how long the count must not move after
     a test job; ``job_s``: the longest for one.
     """
 
@@ -27,7 +27,7 @@ class Patience:
 
 
 class Operator(Protocol):
-    """Somebody who stands before the printer. None: not looked, or not there any more."""
+    """A person at the printer. None: not looked, or not there any more."""
 
     async def panel(self, printer: str) -> int | None:
         """All pages as the printer's panel shows them."""

@@ -22,8 +22,8 @@ PROVES: Final[dict[StageName, str]] = {
     "channels": "its meter has a total that can be compared with pages",
     "second-reader": "an independent SNMP implementation reads the same figures",
     "panel": "the figure read is the one on the printer's panel",
-    "quiet": "the counter stands still while nobody prints",
-    "pages": "real pages move the counter, and by how much is known",
+    "quiet": "the counter does not move while nobody prints",
+    "pages": "printed pages move the counter, and the step is known",
 }
 
 
@@ -56,8 +56,8 @@ class Calibration:
 class JobSeen:
     """One test job and what the meter did. Seconds count from the moment at which the last byte was sent.
 
-    ``before`` is where the count stood when the job was sent. ``first_move_s`` and ``last_move_s`` are None where the
-    count never moved; ``longest_pause_s`` is the longest that it stood still between two movements; ``rested`` says
+    ``before`` is the count when the job was sent. ``first_move_s`` and ``last_move_s`` are None where the
+    count never moved; ``longest_pause_s`` is the longest pause between two movements; ``rested`` says
     that it came to rest in the time allowed.
     """
 

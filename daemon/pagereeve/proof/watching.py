@@ -52,9 +52,9 @@ async def watch(
     rest_s: float,
     longest_s: float,
 ) -> Watched:
-    """``send``, and read until the count has stood still for ``rest_s``, or ``longest_s`` have passed.
+    """``send``, and read until the count has not moved for ``rest_s``, or ``longest_s`` have passed.
 
-    ``send`` is handed whom to tell of the last byte; what it raises is raised. A count that never moved is waited for
+    ``send`` receives what to call at the last byte; what it raises is raised. A count that never moved is waited for
     to the end. A read that fails is no rest, nor is a printer that prints, or that waits for paper or help.
     """
     watched = Watched(before, clock.monotonic_us(), before, [])

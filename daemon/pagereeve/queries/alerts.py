@@ -1,4 +1,4 @@
-"""What people were told of, and what waits for whom."""
+"""Which alerts were sent, and which messages wait for which receiver."""
 
 from __future__ import annotations
 
@@ -18,7 +18,7 @@ class AlertsAnswer:
 
     @property
     def one_stands(self) -> bool:
-        """Somebody was told of an alert that is not over."""
+        """A message was sent of an alert that is not over."""
         return any(alert.told and alert.ended_us is None for alert, _ in self.kept)
 
 

@@ -1,4 +1,4 @@
-"""What a person should look at: filtered, counted and paged where it is stored."""
+"""Findings for a person to check: filtered, counted and paged where it is stored."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What the journal tells of an installation: open findings, printers without a reading, receivers that take nothing."""
+"""What the journal shows of a site: open findings, printers without a reading, receivers that accept nothing."""
 
 from __future__ import annotations
 

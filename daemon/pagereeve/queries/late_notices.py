@@ -19,7 +19,7 @@ from pagereeve.ports.reads import Reads
 from pagereeve.ports.resume_points import resume_point_before
 from pagereeve.queries.release_evidence import Evidence
 
-# Later than a notice needs on its way: it was a backlog, an outage, a source that told it hours after.
+# Later than a notice needs on its way: it was a backlog, an outage, a source that sent it hours after.
 LATE_US: Final = 60 * SECOND_US
 LATE_SHOWN_MAX: Final = 10
 FACTS_MAX: Final = 50_000
@@ -27,7 +27,7 @@ FACTS_MAX: Final = 50_000
 
 @dataclass(frozen=True, slots=True)
 class LedgerState:
-    """What stood in the ledger of the release's stretch, by then: its charge, and what the accounts had received."""
+    """What the ledger had of the release's stretch, by then: its charge, and what the accounts had received."""
 
     verdict: str
     charged: int

@@ -106,8 +106,8 @@ def _missing(release: str, source: str | None, sources: Sequence[str]) -> str:
 
 
 async def _gathered(reads: Reads, key: ReleaseKey, printer: str, charges: list[Charge]) -> Evidence:
-    standing = [stored.fact for stored in await reads.standing_facts(printer)]
-    rules = Rules.of(standing)
+    in_force = [stored.fact for stored in await reads.standing_facts(printer)]
+    rules = Rules.of(in_force)
     started_us = charges[0].started_us
     advance = rules.settle_us(started_us), rules.settle_learned_us(started_us)
     site = SiteRules.of([stored.fact for stored in await reads.standing_facts(SITE)])

@@ -1,4 +1,4 @@
-"""What each person, cost centre or printer owes for a period, and where each printer's pages went."""
+"""Pages to charge per person, cost centre or printer for a period, and where each printer's pages went."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class TotalsAnswer:
 
     @property
     def conserved(self) -> bool:
-        """Every page counted is accounted for, as far as this answer tells."""
+        """Every page counted is accounted for, as far as this answer shows."""
         return self.accounts is None or all(line.conserved for line in self.accounts.lines)
 
 

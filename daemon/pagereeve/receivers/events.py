@@ -1,4 +1,4 @@
-"""What receivers have in common for which a message is an event: told once, and held by nobody here."""
+"""What receivers have in common for which a message is an event: sent once, and not kept here."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ class EventReceiver:
         return None
 
     async def refresh(self, standing: Sequence[Notification], now_us: int) -> None:
-        """Nothing: an event is told once."""
+        """Nothing: an event is sent once."""
 
     async def close(self) -> None:
         """Nothing is held open between messages."""

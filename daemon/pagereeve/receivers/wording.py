@@ -63,7 +63,7 @@ def stable_subject(notification: Notification) -> str:
 
 
 def standing(notification: Notification) -> str:
-    """How it stands: ``Critical, since 2026-11-25 09:00:00 UTC.``"""
+    """Its state: ``Critical, since 2026-11-25 09:00:00 UTC.``"""
     since = minute(notification.since_us)
     if notification.is_over:
         until = minute(notification.at_us if notification.until_us is None else notification.until_us)

@@ -16,13 +16,13 @@ from pagereeve.ports.outbox import Kept, Queue
 def alerts_text(kept: Sequence[Kept], queues: Mapping[str, Queue], zone: ZoneInfo) -> str:
     """The worst first; alerts that still wait for their hold say so."""
     ordered = sorted(kept, key=lambda one: (-RANK[one[0].severity], one[0].since_us, one[0].id))
-    lines = [line for one in ordered for line in _alert_lines(one, zone)] or ["No alert stands."]
+    lines = [line for one in ordered for line in _alert_lines(one, zone)] or ["No open alerts."]
     for name, queue in sorted(queues.items()):
-        waits = "nothing waits"
+        waits = "no message waits"
         if queue.oldest_us is not None:
             waits = f"{queue.waiting} waiting since {local_text(queue.oldest_us, zone)}"
-        taken = "never" if queue.last_success_us is None else local_text(queue.last_success_us, zone)
-        lines.append(f"receiver {name}: {waits}; a message was last taken: {taken}")
+        accepted = "never" if queue.last_success_us is None else local_text(queue.last_success_us, zone)
+        lines.append(f"receiver {name}: {waits}; last message accepted: {accepted}")
     return "\n".join(lines)
 
 
@@ -30,15 +30,19 @@ def _alert_lines(kept: Kept, zone: ZoneInfo) -> list[str]:
     alert, last = kept
     title = visible(last.title if last is not None else f"{alert.subject}: {alert.kind}")
     lines = [f"{state_of(alert):7}  {alert.severity:8}  {title}"]
-    lines.append(f"{'':19}since {local_text(alert.since_us, zone)}, told {alert.told} times, {alert.id}")
+    lines.append(f"{'':19}since {local_text(alert.since_us, zone)}, {_messages(alert.told)}, {alert.id}")
     if last is not None:
         lines.append(f"{'':19}{visible(last.what)}")
         lines.append(f"{'':19}{last.command}")
     return lines
 
 
+def _messages(count: int) -> str:
+    return "no message yet" if count == 0 else f"{count} message{'' if count == 1 else 's'}"
+
+
 def state_of(alert: Alert) -> str:
-    """``waits`` for its hold, ``quiet`` while nobody wants to hear of it, ``stands``, or ``over``."""
+    """``waits`` for its hold, ``quiet`` while it is muted, ``stands``, or ``over``."""
     if alert.ended_us is not None:
         return "over"
     if alert.told:

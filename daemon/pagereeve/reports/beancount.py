@@ -1,6 +1,6 @@
 """The ledger as plain-text double entry, in beancount's syntax: anyone can check it with a program that is not ours.
 
-A meter is an income account (it gives), people and the house are expense accounts (they receive). Each channel and unit
+A meter is an income account (it gives), people and house accounts are expenses (they receive). Each channel and unit
 is a commodity of its own, so that nothing is added up that must not be. The file ends with a balance assertion for each
 account, so a checker compares its own sums with ours.
 """

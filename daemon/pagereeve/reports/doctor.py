@@ -15,9 +15,9 @@ MIB: Final = 2**20
 NAMED_MAX: Final = 5
 # A printer may be off over a weekend; beyond a day somebody should know that it is.
 SILENT_AFTER_US: Final = 86_400 * SECOND_US
-# Messages are tried again for a while; after this long nobody is being told.
+# Messages are sent again for a while; after this long nobody receives them.
 UNDELIVERED_AFTER_US: Final = 300 * SECOND_US
-# As the doors do with events: a source this far ahead is not believed.
+# As the feeds do with events: a source this far ahead is not believed.
 AHEAD_US: Final = 120 * SECOND_US
 
 
@@ -80,8 +80,8 @@ def _settings(seen: InstallationState) -> Iterator[Complaint]:
         yield Complaint(
             "critical",
             f"{number} wrong with the settings: {_some(seen.settings, '; ')}.",
-            "The daemon does not start with them, or leaves out what it can't take.",
-            "Correct what is named; pagereeve check-config FILE shows all of it.",
+            "The daemon does not start with them, or ignores the wrong parts.",
+            "Correct them; pagereeve check-config FILE lists all errors.",
         )
     elif not seen.printers:
         yield Complaint(
@@ -97,8 +97,8 @@ def _daemon(seen: InstallationState) -> Iterator[Complaint]:
         yield Complaint(
             "critical",
             f"No daemon answers at {seen.listen}{_because(seen.daemon_trouble)}.",
-            "Badges and release notices are not taken, and no meter is read.",
-            "Start it (systemctl start pagereeve), or look why it ended (journalctl -u pagereeve).",
+            "Badges and release notices are refused, and no meter is read.",
+            "Start it (systemctl start pagereeve), or see in its log why it ended (journalctl -u pagereeve).",
         )
         return
     for part, why in seen.not_ready.items():
@@ -106,16 +106,16 @@ def _daemon(seen: InstallationState) -> Iterator[Complaint]:
             "critical",
             f"The daemon is not ready, part {part}: {visible(why)}.",
             "While a part does not work, pages may go uncounted.",
-            _PARTS.get(part, "Look into the daemon's log (journalctl -u pagereeve)."),
+            _PARTS.get(part, "Read the daemon's log (journalctl -u pagereeve)."),
         )
 
 
 _PARTS: Final = {
-    "start": "Wait a moment; if it stays so, look into the log (journalctl -u pagereeve).",
-    "journal": "Look at the disk and the log; then restart the daemon (systemctl restart pagereeve).",
-    "tasks": "Look into the log for the task that is named; if it stays so, restart the daemon.",
-    "loop": "See whether the machine is overloaded or swaps (top, vmstat 1).",
-    "disk": "Make room on the disk of the data folder.",
+    "start": "Wait a moment. If it does not become ready, read the log (journalctl -u pagereeve).",
+    "journal": "Check the disk and the log; then restart the daemon (systemctl restart pagereeve).",
+    "tasks": "Read what the log says of this task. If it does not recover, restart the daemon.",
+    "loop": "Check whether the machine is overloaded or swaps (top, vmstat 1).",
+    "disk": "Free space on the disk of the data folder.",
 }
 
 
@@ -125,20 +125,20 @@ def _storage(seen: InstallationState) -> Iterator[Complaint]:
         do = "Create it, and give it to the user that the daemon runs as (chown, chmod 700)."
         yield Complaint("critical", what, "Nothing can be stored there.", do)
     elif seen.disk_trouble:
-        why = "When it is full nothing more is stored, and senders are turned away."
+        why = "When it is full, the daemon stores nothing more and refuses events."
         yield Complaint(
             "critical", f"The disk of {seen.data_dir} is nearly full: {seen.disk_trouble}.", why, _PARTS["disk"]
         )
     if seen.journal_trouble:
-        do = "Restore the journal from a copy, or let the daemon of its version open it."
-        yield Complaint("critical", f"{visible(seen.journal_trouble)}.", "Without it nothing can be looked up.", do)
+        do = "Restore the journal from a copy, or start the daemon version that wrote it."
+        yield Complaint("critical", f"{visible(seen.journal_trouble)}.", "Without it no command can show anything.", do)
     if seen.wal_bytes > seen.wal_limit_bytes:
         limit_mib = seen.wal_limit_bytes // MIB
         yield Complaint(
             "warning",
             f"The journal's write-ahead file takes {seen.wal_bytes // MIB} MiB, the limit is {limit_mib}.",
-            "Somebody has been reading the journal for long, so it can't be cut; it grows until the disk is full.",
-            f"Find who holds it (fuser {seen.data_dir}/journal.sqlite) and end that; the daemon then cuts it.",
+            "A process reads the journal for too long, so the daemon can't truncate it; it may fill the disk.",
+            f"Find that process (fuser {seen.data_dir}/journal.sqlite) and end it; the daemon then truncates the file.",
         )
 
 
@@ -147,8 +147,8 @@ def _clock(seen: InstallationState) -> Iterator[Complaint]:
         yield Complaint(
             "critical",
             f"The clock says {to_text(seen.now_us)}, but the journal has a fact of {to_text(seen.newest_us)}.",
-            "The clock was set back or is wrong: pages may be put to the wrong release.",
-            "Set the clock and keep it set (timedatectl set-ntp true).",
+            "The clock was set back or is wrong: pages may be charged to the wrong release.",
+            "Set the clock, and let NTP keep it right (timedatectl set-ntp true).",
         )
 
 
@@ -156,9 +156,9 @@ def _secrets(seen: InstallationState) -> Iterator[Complaint]:
     if seen.readable:
         yield Complaint(
             "warning",
-            f"Everybody on this machine may read {_some(seen.readable)}.",
-            "Who has the badge key and the journal can find out badge numbers; a token or another secret lets anybody "
-            "send as if it were its owner.",
+            f"Every user of this machine can read {_some(seen.readable)}.",
+            "With the badge key and the journal, somebody can compute badge numbers. With a token or another secret, "
+            "anybody can send events in the owner's name.",
             f"chmod o= {' '.join(seen.readable[:NAMED_MAX])}",
         )
 
@@ -168,21 +168,21 @@ def _receivers(seen: InstallationState) -> Iterator[Complaint]:
         if since_us < seen.now_us - UNDELIVERED_AFTER_US:
             yield Complaint(
                 "critical",
-                f"The receiver {visible(name)} has not taken a message that has waited since {to_text(since_us)}.",
-                "Alerts reach nobody there.",
-                "Look into the log for why it refuses, and whether it can be reached from this machine.",
+                f"The receiver {visible(name)} has not accepted a message since {to_text(since_us)}.",
+                "Nobody receives alerts there.",
+                "Read in the log why it refuses, and check whether this machine can reach it.",
             )
 
 
 def _printers(seen: InstallationState) -> Iterator[Complaint]:
     never = [one for one in seen.quiet if one.since_us is None]
     long = [one for one in seen.quiet if one.since_us is not None and one.since_us < seen.now_us - SILENT_AFTER_US]
-    do = "pagereeve prove NAME says stage by stage what is between the daemon and the printer."
+    do = "pagereeve prove NAME shows, stage by stage, where reading the printer fails."
     if never:
-        what = f"{_printers_have(never)} never given a reading: {_some([_quiet(one) for one in never])}."
+        what = f"{_printers_have(never)} never sent a reading: {_some([_quiet(one) for one in never])}."
         yield Complaint("warning", what, "Their releases can't be compared with a meter.", do)
     if long:
-        what = f"{_printers_have(long)} given no reading for more than a day: {_some([_quiet(one) for one in long])}."
+        what = f"{_printers_have(long)} sent no reading for more than a day: {_some([_quiet(one) for one in long])}."
         why = "If they are not switched off, their pages are not counted."
         yield Complaint("warning", what, why, do)
 
@@ -192,10 +192,10 @@ def _printers_have(quiet: Sequence[SilentPrinter]) -> str:
 
 
 def _quiet(one: SilentPrinter) -> str:
-    told = [
+    details = [
         text for text in (one.reason, "" if one.since_us is None else f"last {to_text(one.since_us)[:16]}Z") if text
     ]
-    return f"{one.printer} ({', '.join(told)})" if told else one.printer
+    return f"{one.printer} ({', '.join(details)})" if details else one.printer
 
 
 def _findings(seen: InstallationState) -> Iterator[Complaint]:
@@ -208,8 +208,8 @@ def _findings(seen: InstallationState) -> Iterator[Complaint]:
         worst,
         f"{count} finding{' is' if count == 1 else 's are'} open: "
         f"{_some([f'{number} {kind}' for (_, kind), number in by_weight])}.",
-        "Each is something that a person should look at.",
-        "pagereeve findings shows them with their evidence; pagereeve findings explain says what one came of.",
+        "A person should check each finding.",
+        "pagereeve findings lists them with evidence; pagereeve findings explain records the cause of one.",
     )
 
 

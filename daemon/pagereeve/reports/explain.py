@@ -131,7 +131,7 @@ def _cut_lines(evidence: Evidence, stretch: Stretch, zone: ZoneInfo) -> Iterator
         )
         return
     yield (
-        f"Before: {pages_text(stretch.before)}, standing until {_at(stretch.opens_us, zone)}, "
+        f"Before: {pages_text(stretch.before)}, unchanged until {_at(stretch.opens_us, zone)}, "
         f"{span_text(early_us)} {side} the start"
     )
     closes = f"from {_at(stretch.closes_us, zone)} on, {span_text(late_us)} after the start"
@@ -204,17 +204,17 @@ def _charging(evidence: Evidence, charge: Charge) -> str:
         return "nothing is decided while the window is open"
     if charge.counted is None:
         if charge.unproven:
-            return "nothing proves a count, so the claim stands apart, to be charged or waived"
+            return "nothing proves a count, so the claim is listed apart (unproven), to be charged or waived"
         return "nothing proves a count, and nothing is claimed for it"
     rule = f"by the policy {evidence.policy.charging!r} {CHARGING[evidence.policy.charging]}"
-    return f"{rule}; unproven is counted but not surely asked for" if charge.unproven else rule
+    return f"{rule}; unproven pages were counted, but possibly not released" if charge.unproven else rule
 
 
 def posting_text(posting: Posting) -> str:
     """Who gives and who receives."""
     given = [f"{account} gives {-pages}" for account, pages in posting.legs if is_meter(account)]
     received = [f"{account} receives {pages}" for account, pages in posting.legs if not is_meter(account)]
-    return "; ".join([*given, *received]) or "nothing was counted and nothing is owed"
+    return "; ".join([*given, *received]) or "nothing was counted and nothing is charged"
 
 
 def _findings(evidence: Evidence, zone: ZoneInfo) -> list[str]:

@@ -132,7 +132,7 @@ def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     if len(members) != len(pairs):
         names = [name for name, _ in pairs]
         twice = next(name for name in names if names.count(name) > 1)
-        raise BadFact(twice[:40], "stands twice in one object; keep one")
+        raise BadFact(twice[:40], "occurs twice in one object; keep one")
     return members
 
 

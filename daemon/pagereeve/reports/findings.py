@@ -39,5 +39,5 @@ def findings_count(findings: Sequence[Finding]) -> str:
     if not findings:
         return "No findings."
     counts = [(sum(one.severity == severity for one in findings), severity) for severity in SEVERITIES]
-    told = ", ".join(f"{count} {severity}" for count, severity in counts if count)
-    return f"{len(findings)} finding{'s' if len(findings) != 1 else ''}: {told}."
+    by_severity = ", ".join(f"{count} {severity}" for count, severity in counts if count)
+    return f"{len(findings)} finding{'s' if len(findings) != 1 else ''}: {by_severity}."

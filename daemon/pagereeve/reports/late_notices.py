@@ -10,15 +10,15 @@ from pagereeve.reports.sentences import span_text
 
 
 def known_text(learnt: LateNotice) -> str:
-    """One sentence each: what stood there before, and what it changed."""
-    until = _stood(learnt.before)
+    """One sentence each: the values before it, and what it changed."""
+    until = _values(learnt.before)
     changed = learnt.differences()
     moved = ", ".join(f"{account} {pages:+d}" for account, pages in changed) or "no account changes"
     late = span_text(learnt.late_us)
-    return f"{learnt.what} came {late} late. Until then: {until}. From then on: {_stood(learnt.after)}; {moved}"
+    return f"{learnt.what} came {late} late. Until then: {until}. From then on: {_values(learnt.after)}; {moved}"
 
 
-def _stood(known: LedgerState) -> str:
+def _values(known: LedgerState) -> str:
     unproven = f", unproven {known.unproven}" if known.unproven else ""
     return f"{known.verdict}, charged {known.charged}{unproven}"
 
@@ -28,13 +28,13 @@ def known_json(learnt: LateNotice) -> dict[str, Any]:
         "at": to_text(learnt.at_us),
         "late_us": learnt.late_us,
         "what": learnt.what,
-        "before": _stood_json(learnt.before),
-        "after": _stood_json(learnt.after),
+        "before": _values_json(learnt.before),
+        "after": _values_json(learnt.after),
         "differences": [{"account": account, "pages": pages} for account, pages in learnt.differences()],
     }
 
 
-def _stood_json(known: LedgerState) -> dict[str, Any]:
+def _values_json(known: LedgerState) -> dict[str, Any]:
     return {
         "verdict": known.verdict,
         "charged": known.charged,

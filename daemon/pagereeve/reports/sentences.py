@@ -14,7 +14,7 @@ GRADES: Final[dict[Grade, str]] = {
     Grade.INFERRED: "other releases ran close by; the meter rested in between at a count that fits",
     Grade.SHARED: "other releases ran at the same time; the meter shows their sum, and the shares are worked out",
     Grade.WIDE: "a reading before or after lies far away, so other pages may be in the count",
-    Grade.BROKEN: "the meter was replaced, reset or fell back meanwhile; before and after can't be subtracted",
+    Grade.BROKEN: "the meter was replaced, reset or fell back in between; before and after can't be subtracted",
     Grade.BLIND: "no reading before or none after; nothing can be subtracted",
 }
 
@@ -41,24 +41,24 @@ REASONS: Final[dict[str, str]] = {
     "window-open": "the meter has not come to rest yet",
     "window-never-moved": "the meter never moved, and the policy's wait for that was over",
     "window-longest-wait": "the meter did not come to rest within the longest wait",
-    "stalled": "the printer was stopped by an error meanwhile (a jam, an empty tray)",
+    "stalled": "an error stopped the printer in between (a jam, an empty tray)",
     "no-end-notice": "no end notice came",
-    "run-ended": "the meter was replaced, reset or fell back meanwhile",
+    "run-ended": "the meter was replaced, reset or fell back in between",
     "no-reading-before": "no good reading came before the release",
     "within-tolerance": "the count is off by no more than the printer's tolerance",
     "maintenance": "the printer was under maintenance",
-    "maintenance-decided": "somebody said of these pages that they came of maintenance",
-    "started-before": "the same job was let go before, so this time it may have printed or not",
+    "maintenance-decided": "somebody recorded that these pages were maintenance",
+    "started-before": "the same job was released before, so this time it may have printed or not",
     "large-media": "a side of large media may count once or twice on this printer",
     "media-unknown": "the ticket does not say the size, and large media weigh more on this printer",
-    "start-up-page": "the printer was off meanwhile, and may have made a page of its own when it came back",
-    "partly-printed": "a part of what was asked for came out before the release was given up",
+    "start-up-page": "the printer was off in between, and may have printed a page of its own when it restarted",
+    "partly-printed": "a part of the job was printed before the release was given up",
     "share-as-expected": "the sum is as expected, so each release has what was expected of it",
     "share-by-readings": "readings in between show whose pages are whose",
     "share-in-proportion": (
-        "the meter can't tell all of these releases' pages apart; the rest is shared in proportion to what was expected"
+        "the meter can't separate all pages of these releases; the rest is shared in proportion to what was expected"
     ),
-    "other-function": "the meter counts copies and faxes apart, and some were made meanwhile",
+    "other-function": "the meter counts copies and faxes separately, and some were made in between",
 }
 
 CLOSINGS: Final[dict[str, str]] = {
@@ -71,7 +71,7 @@ RESTED: Final = "The window closed when the meter had rested for {settle}, the p
 
 SILENCES: Final[dict[SilenceReason, str]] = {
     SilenceReason.TIMEOUT: "no answer",
-    SilenceReason.ASLEEP: "no answer any more, asleep or off",
+    SilenceReason.ASLEEP: "stopped answering: asleep or off",
     SilenceReason.LATE: "the answer came too late",
     SilenceReason.NOT_ADMITTED: "the agent does not accept the user",
     SilenceReason.REFUSED: "the agent refused",
@@ -99,7 +99,7 @@ def reason_text(reason: str) -> str:
         return f"the ticket does not say how many of the pages are {reason.removesuffix(suffix)}"
     suffix = "-not-of-a-release"
     if reason.endswith(suffix):
-        return f"{reason.removesuffix(suffix)} are no release's"
+        return f"{reason.removesuffix(suffix)} belong to no release"
     if reason.startswith(HINT_PREFIX):
         return hint_text(reason)
     return REASONS.get(reason, reason)
@@ -135,8 +135,8 @@ def ticket_text(ticket: Ticket) -> str:
         None if ticket.media is None else f"on {ticket.media}",
         None if ticket.separator_sheets is None else _plural(ticket.separator_sheets, "separator sheet"),
     ]
-    told = ", ".join(part for part in parts if part is not None)
-    return told or "nothing: the ticket says neither pages nor copies"
+    text = ", ".join(part for part in parts if part is not None)
+    return text or "nothing: the ticket says neither pages nor copies"
 
 
 def _plural(number: int, noun: str) -> str:

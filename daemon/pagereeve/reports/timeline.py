@@ -26,7 +26,7 @@ BREAKS = {
     Step.UNIT_CHANGED: "the meter's unit changed",
     Step.OBJECT_CHANGED: "another of the printer's counters gives the count",
     Step.FELL_BACK: "the count fell back to a value saved earlier, after a restart",
-    Step.RESET: "the count started anew after a restart",
+    Step.RESET: "the count started again after a restart",
     Step.WENT_BACK: "the count is lower than before",
     Step.JUMPED: "the count rose faster than the printer can print",
 }
@@ -39,7 +39,7 @@ class Happening:
 
 
 def timeline(evidence: Evidence) -> list[Happening]:
-    """Badges, notices, readings and failed reads; never a badge's number, nor what stands for it."""
+    """Badges, notices, readings and failed reads; never a badge's number, nor its hash."""
     happenings = _of_badges(evidence) + _of_notices(evidence) + _of_readings(evidence)
     happenings += [Happening(one.first_sent_us, _silence_text(one)) for one in evidence.silences]
     happenings += [Happening(one.origin.at_us, f"noted: {one.note} {one.text}".rstrip()) for one in evidence.notes]
@@ -59,7 +59,7 @@ def _of_badges(evidence: Evidence) -> list[Happening]:
         lay = span_text(swipe.last_us - badge.origin.at_us)
         times = "once" if swipe.repeats == 1 else f"{swipe.repeats} times"
         again = f", and seen {times} more within {lay}" if swipe.repeats else ""
-        # Not the event's id: that of a raw badge line is made with a part of the hash that stands for the badge.
+        # Not the event's id: that of a raw badge line is made with a part of the badge's hash.
         what = f"{whose} presented at gateway {badge.gateway} (from {_received(badge.origin)}){again}{outcome}"
         happenings.append(Happening(badge.origin.at_us, what))
     return happenings
@@ -90,7 +90,7 @@ def _start_text(started: ReleaseStarted) -> str:
 def _end_text(ended: ReleaseEnded) -> str:
     sent = "" if ended.pages_sent is None else f", {ended.pages_sent} pages sent"
     notice = f"event {ended.origin.id} from {_received(ended.origin)}"
-    return f"its end was announced: {ended.outcome}{sent} ({notice})"
+    return f"its end was reported: {ended.outcome}{sent} ({notice})"
 
 
 def _received(origin: Origin) -> str:
@@ -116,13 +116,13 @@ def _of_readings(evidence: Evidence) -> list[Happening]:
         happenings.append(Happening(plateau.first_received_us, what))
     for before, after in pairwise(evidence.plateaus):
         if restarted(before, after):
-            what = "the printer or its agent had started anew since the reading before"
+            what = "the printer or its agent restarted after the reading before"
             happenings.append(Happening(after.first_received_us, what))
     return happenings
 
 
 def _remarks(evidence: Evidence) -> dict[Plateau, str]:
-    """What the readings say of one another: where a meter run began anew, and which was not believed."""
+    """What the readings say of one another: where a new meter run began, and which was not believed."""
     runs = split(evidence.plateaus, lambda _: evidence.policy)
     remarks = dict.fromkeys(runs.suspects, "; not believed, as no other reading confirmed it")
     if runs.pending is not None:
@@ -134,7 +134,7 @@ def _remarks(evidence: Evidence) -> dict[Plateau, str]:
 
 
 def reading_text(plateau: Plateau) -> str:
-    """The values, the state, and how long the meter stood so."""
+    """The values, the state, and how long the meter showed them."""
     sight = plateau.sight
     values = ", ".join(f"{name} {count.value}" for name, count in sight.counts)
     state = ", ".join([sight.state.value, *sight.errors]) if sight.state != "absent" else ", ".join(sight.errors)

@@ -51,7 +51,7 @@ def totals_csv(by: By, lines: Sequence[Total], *, bom: bool = False) -> str:
 
 
 def answer_csv(answer: TotalsAnswer, *, bom: bool = False) -> str:
-    """By printer, the accounts stand in further columns of the same lines, so that the file stays rectangular."""
+    """By printer, the accounts are in further columns of the same lines, so that the file stays rectangular."""
     if answer.accounts is None:
         return totals_csv(answer.by, answer.lines, bom=bom)
     totals = {(line.who, line.channel, line.unit): line for line in answer.lines}
@@ -167,7 +167,7 @@ def totals_table(by: By, lines: Sequence[Total]) -> Table:
         table.add_column(heading, justify="right")
     table.add_column("verdicts")
     for line in lines:
-        told = [f"{count} {verdict}" for verdict, count in line.verdicts.items() if count]
+        verdicts = [f"{count} {verdict}" for verdict, count in line.verdicts.items() if count]
         table.add_row(
             plain(line.who or NONE_SHOWN),
             plain(line.channel if line.billed else f"{line.channel} (part)") + (f", {line.unit}" if line.unit else ""),
@@ -176,7 +176,7 @@ def totals_table(by: By, lines: Sequence[Total]) -> Table:
             _shown(line.counted.pages, line.counted.unknown),
             str(line.charged),
             str(line.unproven),
-            ", ".join(told),
+            ", ".join(verdicts),
         )
     return table
 
@@ -197,8 +197,8 @@ def _meter_table(lines: Sequence[PrinterAccounts]) -> Table:
     table = _table("what the meters counted", METER_LINES.values(), "pages", caption)
     for line in lines:
         figures = [getattr(line, name) for name in METER_LINES]
-        told = (UNKNOWN_SHOWN if figure is None else str(figure) for figure in figures)
-        table.add_row(*_channel_cells(line), *told, str(line.counted))
+        shown = (UNKNOWN_SHOWN if figure is None else str(figure) for figure in figures)
+        table.add_row(*_channel_cells(line), *shown, str(line.counted))
     return table
 
 
@@ -216,9 +216,9 @@ def _edges_table(edges: Sequence[EdgeStretch]) -> Table:
     table = _table("stretches over an edge of the period", ("opens", "closes", "counted"), "of the period")
     for one in edges:
         stretch = one.stretch
-        told = (plain(stretch.printer), plain(f"{stretch.channel}, {stretch.unit.value}"))
+        place = (plain(stretch.printer), plain(f"{stretch.channel}, {stretch.unit.value}"))
         span = (to_text(stretch.opens_us), to_text(stretch.closes_us))
-        table.add_row(*told, *span, str(stretch.counted), str(one.pages))
+        table.add_row(*place, *span, str(stretch.counted), str(one.pages))
     return table
 
 

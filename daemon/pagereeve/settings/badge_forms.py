@@ -39,7 +39,7 @@ class BadgeFormSettings(Section):
         changed = self.model_fields_set - {"encoding"}
         problems = []
         if self.encoding == "text" and changed:
-            problems.append(f'{", ".join(sorted(changed))}: encoding "text" is taken as it is; name another encoding')
+            problems.append(f'{", ".join(sorted(changed))}: encoding "text" is used as it is; name another encoding')
         if self.encoding == "decimal" and width is None:
             problems.append("decimal numbers have no width of their own; set width_bits (32 for a UID of four bytes)")
         if self.encoding == "facility-card" and (self.parity != "none" or self.check_byte != "none"):

@@ -30,5 +30,5 @@ class BadSettings(PagereeveError):
         self.source = source
         self.problems = tuple(problems)
         lines = "\n".join(f"  {problem}" for problem in self.problems)
-        number = "one thing is" if len(self.problems) == 1 else f"{len(self.problems)} things are"
-        super().__init__(f"{source}: {number} wrong; nothing was started\n{lines}")
+        number = "1 error" if len(self.problems) == 1 else f"{len(self.problems)} errors"
+        super().__init__(f"{source}: {number}:\n{lines}")

@@ -1,4 +1,4 @@
-"""Settings from a TOML file and the environment: the environment wins, and every error is told at once."""
+"""Settings from a TOML file and the environment: the environment wins, and all errors are reported together."""
 
 from __future__ import annotations
 

@@ -110,7 +110,7 @@ class Settings(BaseSettings):
         return tuple(targets)
 
     def http_tokens(self) -> tuple[SecretStr, ...]:
-        """What senders of events may show; empty leaves the door open. Raises BadSettings with all problems."""
+        """The tokens that senders of events may use; empty accepts everybody. Raises BadSettings with all problems."""
         tokens: list[SecretStr] = []
         problems: list[Problem] = []
         for index, path in enumerate(self.http.token_files):

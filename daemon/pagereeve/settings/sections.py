@@ -1,4 +1,4 @@
-"""The tables of the settings file that stand alone. Every setting is explained in contrib/example.toml."""
+"""The tables of the settings file of their own. Every setting is explained in contrib/example.toml."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ class LogSettings(Section):
 
 
 class BadgeSettings(Section):
-    """[badges]: how numbers are written and hashed, whose they are, and what of readers and feeds is worth telling."""
+    """[badges]: the form and hash of numbers, their owners, and which troubles of readers and feeds are reported."""
 
     key_file: Path | None = None
     form: BadgeFormSettings = BadgeFormSettings()
@@ -94,7 +94,7 @@ class MetricsSettings(Section):
 
 
 class LimitSettings(Section):
-    """[limits]: what may be held at once. Beyond it a sender is told to come again, or a reason is counted."""
+    """[limits]: what may be held at once. Beyond it a sender gets 503 (retry later), or a reason is counted."""
 
     intake_queue_max: Annotated[Whole, Field(ge=1, le=1_000_000)] = 10_000
     requests_max: Annotated[Whole, Field(ge=1, le=100_000)] = 4_096

@@ -9,7 +9,7 @@ LISTED_MAX = 40
 
 
 def nearest(name: str, known: Iterable[str]) -> str:
-    """A hint to stand at the end of an error: the nearest of ``known``, or all of them if they are few, or nothing."""
+    """A hint for the end of an error: the nearest of ``known``, or all of them if they are few, or nothing."""
     names = sorted(known)
     close = difflib.get_close_matches(name[:64].lower(), names, n=1, cutoff=0.6)
     if close:

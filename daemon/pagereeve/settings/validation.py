@@ -1,4 +1,4 @@
-"""From pydantic's errors to ours: the place as it stands in the file, the cause, and what to do."""
+"""From pydantic's errors to ours: the place as written in the file, the cause, and what to do."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """The daemon's own health as metric families: readiness, the event loop, tasks, the disk, and what last came in.
 
-Instants, never ages: an age stands still when the process does (Prometheus documentation, Instrumentation).
+Instants, never ages: an age stops when the process does (Prometheus documentation, Instrumentation).
 """
 
 from __future__ import annotations

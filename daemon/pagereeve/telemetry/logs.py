@@ -23,7 +23,7 @@ HEADSTRONG: Final = ("uvicorn", "uvicorn.error", "uvicorn.access", "alembic", "s
 def set_up_logs(format: Format, level: Level, stream: TextIO, secrets: Iterable[str] = ()) -> None:  # noqa: A002 - the setting's name
     """Send every log line of the process to ``stream``; may be called again. Libraries speak from ``warning`` on.
 
-    ``secrets`` are values to mask wherever they stand (communities, tokens).
+    ``secrets`` are values to mask wherever they occur (communities, tokens).
     """
     human = format == "human" or (format == "auto" and stream.isatty())
     redact = Redactor(secrets)

@@ -76,7 +76,7 @@ class _ProcessSeries(Collector):
         yield from _feeds(process)
         reads = {result: meter.reads.get(result, 0) for result in READ_RESULTS} | dict(meter.reads)
         yield _counter("pagereeve_reads", "Reads of meters, by result.", "result", reads)
-        text = "Datagrams that were not taken as an answer, by kind."
+        text = "Datagrams that were not accepted as an answer, by kind."
         yield _counter("pagereeve_refused_datagrams", text, "kind", meter.refused_datagrams)
         badges = "Badge numbers that their reader's form refused, by reason."
         yield _counter("pagereeve_refused_badges", badges, "reason", engine.refused_badges)
@@ -97,18 +97,18 @@ class _ProcessSeries(Collector):
         for kind, count in process.site_findings.items():
             site.add_metric([kind], count)
         yield site
-        text = "Times that the journal could not store and a task had to begin anew."
+        text = "Times that the journal could not store and a task had to restart."
         yield CounterMetricFamily("pagereeve_journal_unavailable", text, value=engine.unavailable)
         yield from alert_families(process)
-        yield _counter("pagereeve_task_restarts", "Tasks begun anew after an error.", "task", tasks.restarts)
-        yield _counter("pagereeve_task_ends", "Tasks that ended though nobody told them to.", "task", tasks.ends)
+        yield _counter("pagereeve_task_restarts", "Tasks restarted after an error.", "task", tasks.restarts)
+        yield _counter("pagereeve_task_ends", "Tasks that ended without being stopped.", "task", tasks.ends)
 
 
 def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
-    events = CounterMetricFamily("pagereeve_events", "Events taken, by feed and outcome.", labels=["feed", "outcome"])
+    events = CounterMetricFamily("pagereeve_events", "Events accepted, by feed, outcome.", labels=["feed", "outcome"])
     refused = CounterMetricFamily("pagereeve_refused", "Events refused, by feed and reason.", labels=["feed", "reason"])
     connections = GaugeMetricFamily("pagereeve_feed_connections", "Open connections of a feed.", labels=["feed"])
-    lost = CounterMetricFamily("pagereeve_lost_lines", "Badge lines that could not be handed in.", labels=["feed"])
+    lost = CounterMetricFamily("pagereeve_lost_lines", "Badge lines read but not accepted in time.", labels=["feed"])
     broken = CounterMetricFamily("pagereeve_tee_broken", "Teed connections that failed.", labels=["feed"])
     for name, feed in sorted(process.feeds.items()):
         for outcome, count in (dict.fromkeys(OUTCOMES, 0) | dict(feed.events)).items():
@@ -125,7 +125,7 @@ def _journal(health: JournalHealth) -> Iterator[Metric]:
     yield GaugeMetricFamily("pagereeve_journal_up", "1 while the journal can store, else 0.", value=int(health.alive))
     gauges = (
         ("queue_depth", "Facts that wait to be stored.", health.queue_depth),
-        ("queue_depth_max", "How many may wait before senders are told to come again.", health.queue_depth_max),
+        ("queue_depth_max", "How many may wait before senders get 503 (retry later).", health.queue_depth_max),
         ("wal_size_bytes", "Size of the write-ahead file.", health.wal_size_bytes),
         ("wal_limit_bytes", "Size of the write-ahead file that is cut back.", health.wal_limit_bytes),
         ("database_size_bytes", "Size of the database file.", health.database_size_bytes),

@@ -1,4 +1,4 @@
-"""The daemon's web side: the door for events first, then the pages for machines.
+"""The daemon's HTTP side: the endpoint for events first, then the pages for machines.
 
 ``POST /v1/events`` is the hot path: it is found by one comparison and never passes through a framework's routing.
 """
@@ -71,8 +71,8 @@ class Metrics:
     async def answer(self, request: Request) -> Response:
         zipped = takes_gzip(request.headers.get("accept-encoding", ""))
         async with self._turn:
-            taken = await self._page.take_in_turns()
-            body = await asyncio.to_thread(self._page.render, taken, zipped=zipped)
+            figures = await self._page.take_in_turns()
+            body = await asyncio.to_thread(self._page.render, figures, zipped=zipped)
         coding = {"Content-Encoding": "gzip"} if zipped else {}
         return Response(body, media_type=CONTENT_TYPE, headers={**FRESH, "Vary": "Accept-Encoding", **coding})
 

@@ -38,7 +38,7 @@ class _Kept:
         return cls(one, label, [family.rows(one, label).encode() for family in _FAMILIES])
 
     def show(self, one: PrinterTelemetry) -> None:
-        """Write anew what differs."""
+        """Write again what differs."""
         if one is self.shown or one == self.shown:
             return
         for place, family in enumerate(_FAMILIES):
@@ -134,7 +134,7 @@ def _channels(one: PrinterTelemetry) -> list[str]:
     return list(dict.fromkeys([*one.meter, *(channel for channel, _ in one.pages)]))
 
 
-# No finding is open at most printers at most times: between these pieces stands the printer's label.
+# No finding is open at most printers at most times: the printer's label goes between these pieces.
 _NO_FINDINGS: Final = [
     "pagereeve_open_findings{",
     *(f',kind="{kind}"}} 0\npagereeve_open_findings{{' for kind in FINDING_KINDS[:-1]),
@@ -187,7 +187,7 @@ _FAMILIES: Final = (
     _Family(
         "pagereeve_settle_seconds",
         "gauge",
-        "How long the count must stand still before a window may close: set, or learnt.",
+        "How long the count must not move before a window may close: set, or learnt.",
         _settle,
         attrgetter("settle_us"),
     ),

@@ -25,7 +25,7 @@ _SECRET_NAME: Final = re.compile(
 
 
 class Redactor:
-    """A structlog processor. ``secrets`` are values to mask wherever they stand, in text or hex."""
+    """A structlog processor. ``secrets`` are values to mask wherever they occur, in text or hex."""
 
     def __init__(self, secrets: Iterable[str] = ()) -> None:
         values = {value for value in secrets if len(value) >= VALUE_MIN and value not in COMMON_WORDS}

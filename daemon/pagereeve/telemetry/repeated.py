@@ -63,7 +63,7 @@ class Repeated:
         self._standings: OrderedDict[str, _Standing] = OrderedDict()
 
     def note(self, what: str, state: str, event: str, *, level: int = logging.WARNING, **values: Any) -> bool:
-        """``what`` (a printer, a feed) is in ``state``; true if a line was written. The usual state is told as info."""
+        """``what`` (a printer, a feed) is in ``state``; true if it wrote a line. The usual state is logged as info."""
         now_us = self._clock.monotonic_us()
         standing = self._standings.pop(what, None)
         if standing is None:

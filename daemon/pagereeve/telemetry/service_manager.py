@@ -1,4 +1,4 @@
-"""What the service manager is told: sd_notify(3), one datagram for each message, without a library."""
+"""Messages to the service manager: sd_notify(3), one datagram for each message, without a library."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class ServiceManager:
         """One message, as ``READY=1``. Never waits. Raises OSError where it could not be handed over."""
         if not self.address:
             return
-        # "@" stands for the zero byte of an abstract address (unix(7)).
+        # "@" means the zero byte of an abstract address (unix(7)).
         address = "\0" + self.address[1:] if self.address.startswith("@") else self.address
         with socket.socket(socket.AF_UNIX, socket.SOCK_DGRAM | socket.SOCK_CLOEXEC | socket.SOCK_NONBLOCK) as sender:
             sender.sendto("\n".join(assignments).encode(), address)

@@ -22,9 +22,7 @@ from tests.unit.engine.virtual import SeededEntropy, VirtualClock
 from tests.unit.engine.world import FakeMeter
 
 PLANTED = Planted("four pages past the queue", 3.0, "p", (("stray-pages", "p"),), (("printer-restarted", "p"),))
-STRAY = Finding(
-    "f-1", "stray-pages", "warning", "p", 1, None, "open", said("4 impressions counted that nobody released")
-)
+STRAY = Finding("f-1", "stray-pages", "warning", "p", 1, None, "open", said("4 impressions counted without a release"))
 POSTING = Posting("p", 1, "total", 1, 2, (("meter:p", -7), ("house:stray", 4), ("person:user-anise", 3)))
 TRUTH = {"p": Truth(marked=7)}
 

@@ -57,7 +57,7 @@ def test_counts_tell_units_backs_and_separators(
 def test_what_counts_alone_can_not_tell_is_said() -> None:
     by_its_word = deduce(jobs(2, 3, 2), None, Unit.IMPRESSIONS)
     assert (by_its_word.unit, by_its_word.blank_backs) == (Unit.IMPRESSIONS, "unknown")
-    assert "look at the paper" in by_its_word.notes[0]
+    assert "count the printed sheets" in by_its_word.notes[0]
     # By sheets, three can only mean that two-sided was ignored, or that the agent's word is wrong: neither is believed.
     for said in (Unit.SHEETS, None):
         assert deduce(jobs(2, 3, 2), None, said).unit is None
@@ -67,7 +67,7 @@ def test_what_counts_alone_can_not_tell_is_said() -> None:
     assert ignored.unit is None
     only_one = deduce([ONE])
     assert (only_one.unit, only_one.blank_backs) == (None, "unknown")
-    assert "can't be told apart" in only_one.notes[0]
+    assert "can't separate sides and sheets" in only_one.notes[0]
 
 
 @pytest.mark.parametrize(
@@ -163,11 +163,11 @@ def test_a_page_to_file_is_whole_and_everything_in_it_is_escaped() -> None:
 
 
 def test_a_verdict_says_what_is_not_proven() -> None:
-    warned = replace(PROOF, stages=(PROOF.stages[0], Stage("pages", "warned", "", "", 0.0, "look at the paper")))
+    warned = replace(PROOF, stages=(PROOF.stages[0], Stage("pages", "warned", "", "", 0.0, "count the printed sheets")))
     assert warned.passed
     assert warned.verdict == "passed, with reservations: pages"
     assert warned.proven == ["the host's name leads to an address"]
-    assert warned.unproven == ["real pages move the counter, and by how much is known (with reservations)"]
+    assert warned.unproven == ["printed pages move the counter, and the step is known (with reservations)"]
     page = page_of([(PROOF, "")], "0.1")
     assert "SNMP requests are answered (failed)" in page.partition("Not proven")[2]
 

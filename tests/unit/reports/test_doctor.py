@@ -55,17 +55,17 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
         (replace(WELL, journal_trouble="journal x is no database"), "critical", "is no database"),
         (replace(WELL, wal_bytes=100 * MIB), "warning", "takes 100 MiB, the limit is 64"),
         (replace(WELL, newest_us=NOW_US + HOUR_US), "critical", "The clock says 2025-11-24T16:00:00"),
-        (replace(WELL, readable=("/etc/key",)), "warning", "Everybody on this machine may read /etc/key"),
-        (replace(WELL, waiting_us={"desk": NOW_US - HOUR_US}), "critical", "The receiver desk has not taken"),
+        (replace(WELL, readable=("/etc/key",)), "warning", "Every user of this machine can read /etc/key"),
+        (replace(WELL, waiting_us={"desk": NOW_US - HOUR_US}), "critical", "The receiver desk has not accepted"),
         (
             replace(WELL, quiet=(SilentPrinter("attic", None, "timeout"),)),
             "warning",
-            "One printer has never given a reading",
+            "One printer has never sent a reading",
         ),
         (
             replace(WELL, quiet=(SilentPrinter("attic", NOW_US - SILENT_AFTER_US - 1, "asleep"),)),
             "warning",
-            "One printer has given no reading for more than a day: attic (asleep, last 2025-11-23T15:59Z)",
+            "One printer has sent no reading for more than a day: attic (asleep, last 2025-11-23T15:59Z)",
         ),
         (
             replace(WELL, findings={("warning", "surplus"): 3, ("info", "meter-silent"): 9}),

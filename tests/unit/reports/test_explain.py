@@ -35,12 +35,12 @@ WHAT HAPPENED, IN ORDER
 (event r-1001.started from /release-server, received 0.2 s later)
   2026-11-25 10:00:03.050+01:00  meter read: total 1002 (printing)
   2026-11-25 10:00:05.000+01:00  one read of the meter failed over 3.0 s: no answer
-  2026-11-25 10:00:06.000+01:00  its end was announced: completed \
+  2026-11-25 10:00:06.000+01:00  its end was reported: completed \
 (event r-1001.ended from /release-server, received 0.2 s later)
   2026-11-25 10:00:09.050+01:00  meter read (the reading after): total 1005 (idle); the same in 9 readings over 51 s
 
 CHANNEL total (in impressions)
-  Before: 1000, standing until 2026-11-25 09:59:58.000+01:00, 2.0 s before the start
+  Before: 1000, unchanged until 2026-11-25 09:59:58.000+01:00, 2.0 s before the start
   After:  1005, from 2026-11-25 10:00:19.050+01:00 on, 19 s after the start
   Counted: 1005 - 1000 = 5
   The window closed when the meter had rested for 10 s, the printer's settle time.

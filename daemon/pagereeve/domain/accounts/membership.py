@@ -1,8 +1,8 @@
-"""Which pages belong to which period, by one rule for persons, for the house and for printers.
+"""Which pages belong to which period, by one rule for persons, for house accounts and for printers.
 
-A release belongs to the period in which its window opened, which is when it started; a gap's pages to that in which the
-gap closed. So of a bracket that lies over the edge of a period each charge goes by its own start, and what the house
-received by the first start of all.
+A release belongs to the period in which its window opened (its start); a gap's pages to that in which the
+gap closed. So of a bracket that lies over the edge of a period each charge goes by its own start, and what accounts
+of the site received goes by the first start of all.
 """
 
 from __future__ import annotations

@@ -87,7 +87,7 @@ def chosen(period: str | None, from_: str | None, to: str | None, zone_name: str
     if period is None:
         return between(from_, to, zone)
     if from_ is not None or to is not None:
-        raise BadQuestion("--period", "can't stand beside --from or --to; name the period in one way")
+        raise BadQuestion("--period", "can't be used together with --from or --to; use one or the other")
     return period_of(period, zone)
 
 
@@ -96,7 +96,7 @@ def local(at_us: int, zone: ZoneInfo) -> datetime:
 
 
 def local_text(at_us: int, zone: ZoneInfo) -> str:
-    """For people: local time to the second with its offset, so that the repeated hour can be told apart."""
+    """For people: local time to the second with its offset, so that the repeated hour is unambiguous."""
     return local(at_us, zone).isoformat(sep=" ", timespec="seconds")
 
 

@@ -1,6 +1,6 @@
-"""Where the pages of each printer went in a period: what its meter gave, and what people and the house received.
+"""Where the pages of each printer went in a period: what its meter counted, what people and house accounts got.
 
-Persons' pages come from charges, the house's from postings, the meter's from stretches: three sources that must meet.
+Persons' pages are from charges, house accounts' from postings, the meter's from stretches: all three must agree.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ class PrinterAccounts:
     """One printer, channel and unit.
 
     ``meter_start`` and ``meter_end`` are the meter's figures at the last cuts before the period began and ended (None:
-    no stretch tells). ``meter_restarts`` is what the figures lack where another run of the meter began, or it wrapped,
+    no stretch has it). ``meter_restarts`` is what the figures lack where another run of the meter began, or it wrapped,
     in between. ``over_start`` are pages counted in the period that belong to the one before (negative), ``over_end``
     pages that belong here and were counted after it. ``shortfall`` is a negative receipt.
     """
@@ -54,7 +54,7 @@ class PrinterAccounts:
 
     @property
     def conserved(self) -> bool:
-        """What was counted is what people and the house received."""
+        """What was counted is what people and house accounts received."""
         return self.counted == self.people + self.house
 
 
@@ -132,8 +132,8 @@ class _Accounts:
                 line.received[account_kind(receipt.account)] += moved
 
     def add_standing(self, stretches: Iterable[Stretch]) -> None:
-        """Where nothing closed in the period the meter stood throughout: at what the next stretch to close began with,
-        or else at what the last one before the period ended with. The next one may be no edge of this period's.
+        """Where nothing closed in the period the meter did not move: it shows what the next stretch to close began at,
+        or else what the last one before the period ended with. The next one may be no edge of this period's.
         """
         ordered = sorted(stretches, key=lambda one: (one.closes_us, one.opens_us))
         later = [one for one in ordered if one.closes_us >= self._period.to_us]

@@ -1,4 +1,4 @@
-"""What each person, cost centre or printer owes for a period: released, counted and charged side by side.
+"""Pages to charge per person, cost centre or printer for a period: released, counted and charged.
 
 A release belongs to the period in which it started. Different channels and units are never added up.
 """
@@ -48,7 +48,7 @@ class Figure:
 
 @dataclass(slots=True)
 class Total:
-    """One line: ``who`` in one channel and unit. ``unit`` is "" where no reading told it.
+    """One line: ``who`` in one channel and unit. ``unit`` is "" where no reading gave it.
 
     ``charged`` rests on counts, ``unproven`` on claims alone. ``verdicts`` count releases.
     """

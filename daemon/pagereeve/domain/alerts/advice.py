@@ -18,7 +18,7 @@ class Advice:
 
 
 NOBODY_YET: Final = (
-    "Unless the policy is to charge what was counted, the pages beyond what was released are the house's."
+    "Unless the policy is to charge what was counted, the pages beyond what was released go to house:surplus."
 )
 QUESTION: Final = "Nothing in the ledger changes. It is a question to ask, and accuses nobody."
 
@@ -26,78 +26,78 @@ ADVICE: Final[Mapping[str, Advice]] = {
     "surplus": Advice(
         "more pages counted than released",
         NOBODY_YET,
-        "Look at the hints of the finding; if there are none, ask whether somebody copied or printed past the release.",
+        "Read the hints of the finding. If there are none, ask whether somebody copied or printed without a release.",
     ),
     "shortfall": Advice(
         "fewer pages counted than released",
-        "Whoever released the job pays only for what was counted; perhaps they didn't get all of it.",
-        "See whether the printer stopped (paper, jam), and whether the job was printed again.",
+        "The person is charged only for the pages counted, and may not have received all pages.",
+        "Check whether the printer stopped (paper, jam), and whether the job was printed again.",
     ),
     "stray-pages": Advice(
-        "pages counted that nobody released",
-        "The pages are the house's until they are explained.",
+        "pages counted without a release",
+        "The pages go to house:stray until they are explained.",
         "Look for another way to this printer: a copy, a fax, a direct queue, a test page, or a notice that is late.",
     ),
     "unproven-release": Advice(
-        "a release whose pages no count proves",
-        "Its charge stands in the unproven column, and can be waived.",
-        "See what happened to the meter at that time; decide whether the charge is to stand.",
+        "the count does not prove the pages of a release",
+        "Its charge is in the unproven column, and can be waived.",
+        "Check what happened to the meter at that time. Decide whether to keep the charge.",
     ),
     "release-without-badge": Advice(
-        "a release before which no badge was presented",
+        "no badge was presented before a release",
         QUESTION,
-        "See whether the badge feed works; a release may have been made by hand.",
+        "Check whether the badge feed works. Somebody may have released the job by hand.",
     ),
     "repeated-release": Advice(
         "a release started again",
-        "A repetition claims nothing anew; what it printed is found by the count.",
-        "Look at what the release server sends; names of releases should be used once.",
+        "A repetition adds no claim; the count shows what it printed.",
+        "Check what the release server sends. It should use each release name only once.",
     ),
     "release-never-ended": Advice(
-        "a release whose end was never told",
+        "the end of a release was never reported",
         "Its bracket was closed by the meter's rest, which is weaker than an end notice.",
-        "Look at what the release server sends.",
+        "Check whether the release server sends end notices.",
     ),
     "unknown-printer": Advice(
         "releases name a printer that is not in the registry",
-        "Its pages are not counted at all: its releases stay unproven.",
+        "The daemon does not read this printer: its releases stay unproven.",
         "Correct the name at the release server, or add the printer to the settings.",
     ),
     "conflicting-duplicate": Advice(
         "an event came again with other data",
         "The first one counts. If the second was right, a bracket is wrong.",
-        "Compare the two at the source; it uses one id for two events.",
+        "Compare both events at the source: it uses one id for two events.",
     ),
     "source-clock-off": Advice(
         "a source's clock is off",
-        "Its notices are dated by their arrival: brackets may be wider, and pages may lie beside their release.",
+        "The arrival time of its notices is used: brackets may be wider, and pages may be outside their release.",
         "Set the source's clock by NTP.",
     ),
     "meter-silent": Advice(
         "the meter does not answer while a release needs it",
-        "Releases meanwhile share a bracket, or stay unproven if the meter changes before it is back.",
+        "Until it answers, releases share a bracket, or stay unproven if the meter changes.",
         "Is it switched on? If it prints, look at the SNMP version, community, access list and the gateway's forward: "
         "pagereeve prove shows which stage fails.",
     ),
     "wrong-responder": Advice(
         "something else answers at the printer's address",
-        "No reading is taken from it: releases stay unproven.",
+        "Its readings are not used: releases stay unproven.",
         "Look at the gateway's forward for UDP port 161, and at the serial number in the settings.",
     ),
     "unit-not-usable": Advice(
         "the meter can't be used as it is",
         "The printer's pages are not in the ledger.",
-        "Prove the unit with test pages: pagereeve prove --print; then set it in the settings.",
+        "Prove the unit with test pages (pagereeve prove PRINTER --print). Then set it in the settings.",
     ),
     "unit-changed": Advice(
         "the meter's unit changed",
         "What lies between the two readings can't be proven.",
-        "Was the firmware changed? Prove the unit with test pages: pagereeve prove --print.",
+        "Was the firmware changed? Prove the unit with test pages: pagereeve prove PRINTER --print.",
     ),
     "object-changed": Advice(
         "another of the printer's counters gives the count",
         "What lies between the two readings can't be proven.",
-        "Was the firmware changed? Look at what the printer offers: pagereeve read.",
+        "Was the firmware changed? See which counters the printer has: pagereeve read PRINTER.",
     ),
     "meter-replaced": Advice(
         "another device answers than before",
@@ -111,13 +111,13 @@ ADVICE: Final[Mapping[str, Advice]] = {
     ),
     "meter-jumped": Advice(
         "the meter jumped",
-        "The jump is in nobody's account: a new meter run began.",
+        "A new meter run began; the pages of the jump are in no account.",
         "Ask whether the printer was serviced or exchanged; note it.",
     ),
     "meter-stands-still": Advice(
-        "releases end and the meter stands still",
-        "People are charged nothing for what they perhaps got.",
-        "Print one page and look: if paper comes, the meter or its object is wrong; if none, the printer is.",
+        "releases end and the meter does not count",
+        "People may have received pages, and are charged nothing.",
+        "Print one page. If paper comes out, the wrong counter is read or it is broken; if not, repair the printer.",
     ),
     "printer-restarted": Advice(
         "the printer restarted inside a bracket",
@@ -125,32 +125,30 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Nothing, unless it happens again.",
     ),
     "steady-bias": Advice(
-        "small differences that all lean one way",
-        "Each is within the tolerance; together they are not.",
-        "Look at the diagnosis, if there is one; else prove the printer with test pages.",
+        "small differences in one direction",
+        "Each difference is within the tolerance; their sum is not.",
+        "Read the diagnosis, if there is one. Else prove the printer with test pages: pagereeve prove PRINTER --print.",
     ),
     "diagnosis": Advice(
         "the differences follow a pattern",
-        "The findings of this printer will go on until the setting is right.",
-        "Look at the setting that the diagnosis names; nothing is changed by itself.",
+        "This printer will have such findings until the setting is right.",
+        "Change the setting that the diagnosis names. Pagereeve does not change it.",
     ),
-    "unknown-badge": Advice(
-        "a badge that nobody is known to own", QUESTION, "Bring the directory of badges up to date."
-    ),
+    "unknown-badge": Advice("a badge has no known owner", QUESTION, "Update the directory of badges."),
     "badge-owner-differs": Advice(
-        "a badge that is not the job owner's by the directory",
+        "the badge is not the job owner's, by the directory",
         QUESTION,
         "Ask before you conclude anything: a badge may be lent, and an owner may have two logins.",
     ),
     "badge-elsewhere": Advice(
-        "a badge at one gateway, the release behind another",
+        "the badge was at one gateway, the release behind another",
         QUESTION,
         "Compare the gateway's name with the printers behind it, in the settings and at the release server.",
     ),
     "badge-in-two-places": Advice(
-        "one badge at two places at a time",
+        "one badge was at two places at the same time",
         QUESTION,
-        "Look for two cards of one number, or two readers within reach of one another.",
+        "Look for two cards with the same number, or two readers that are close together.",
     ),
     "reader-noisy": Advice(
         "a reader's frames can't be read",
@@ -158,19 +156,19 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Look at its cable, its ground and its distance from other readers.",
     ),
     "reader-form-changed": Advice(
-        "a reader writes badge numbers otherwise than before",
-        "Its badges are nobody's: releases are not tied to badges.",
-        "Compare the reader's setting with its form in the settings; nothing is mapped by itself.",
+        "a reader writes badge numbers in another form than before",
+        "Its badges match no owner: its releases have no badge.",
+        "Compare the reader's own configuration with its form in the settings. Correct one of them.",
     ),
     "feed-silent": Advice(
-        "a feed is silent while others speak",
-        "What it should tell is missing: pages become stray, or badges have no release.",
-        "See whether its sender runs and reaches the daemon.",
+        "a feed is silent while others send",
+        "What it should send is missing: pages become stray, or badges have no release.",
+        "Check that its sender runs and can reach the daemon.",
     ),
 }
 
 GATEWAY_SILENT: Final = Advice(
     "its printers do not answer",
-    "Releases behind it share brackets, or stay unproven if a meter changes before it is back.",
+    "Until they answer, releases behind it share brackets, or stay unproven if a meter changes.",
     "Look at the gateway first: its power, its line, and its forward for UDP port 161.",
 )

@@ -1,6 +1,6 @@
-"""From findings to what people are told: one alert for a kind and its place, once, and again when it is over.
+"""From findings to alerts: one alert for a kind and its place, sent once, and again when it is over.
 
-Pure: whoever owns the alerts hands in what the store says of a finding and the time, and stores what comes out.
+Pure: the owner of the alerts passes in the stored state of a finding and the time, and stores the result.
 Hold times up and down (prometheus/alertmanager#204, #1063, #3048; canonical/hardware-observer-operator#476), one alert
 a printer and class, a gateway's failure is one alert, and a difference needs an action to be over.
 """
@@ -37,9 +37,9 @@ RANK: Final[dict[Severity, int]] = {severity: rank for rank, severity in enumera
 
 @dataclass(frozen=True, slots=True)
 class AlertPolicy:
-    """``hold_us``: how long something must be so before it is told; ``hold_over_us``: how long over before that is.
+    """``hold_us``: how long a finding is open before it is sent; ``hold_over_us``: closed before its end is.
 
-    ``again_us``: an alert that has more behind it than was told is told again, so often at most.
+    ``again_us``: an alert with findings not yet sent is sent again, at most this often.
 
     That holds are wanted: prometheus/alertmanager#204, #1063, #3048; their lengths are our choice.
     """
@@ -51,7 +51,7 @@ class AlertPolicy:
 
 @dataclass(frozen=True, slots=True)
 class SiteLayout:
-    """Where printers stand, how many printers stand behind a gateway, and what nobody wants to hear of now."""
+    """Each printer's gateway, how many printers are behind a gateway, and what is muted now."""
 
     gateway_of: Mapping[str, str] = field(default_factory=dict)
     behind: Mapping[str, int] = field(default_factory=dict)
@@ -60,12 +60,12 @@ class SiteLayout:
 
 @dataclass(frozen=True, slots=True)
 class Alert:
-    """One thing that people are told of. ``members`` are its open findings by id, in order of their beginning.
+    """One alert that people receive. ``members`` are its open findings by id, in order of their beginning.
 
     Findings are abridged: an alert names nobody. ``seen_us`` is when it was first seen, or when a quiet time ended;
-    ``told`` counts its messages; ``fresh_us`` is when the first finding came that no message has told; ``clear_us``
-    when the last open finding went. ``wide``: it is told as the gateway's. ``more``: others are open for which
-    ``members`` had no room. ``quiet``: nobody wants to hear of it just now. ``last`` is the finding that speaks for it,
+    ``told`` counts its messages; ``fresh_us`` is when the first finding came that no message has reported; ``clear_us``
+    when the last open finding went. ``wide``: it is sent as the gateway's. ``more``: others are open for which
+    ``members`` had no room. ``quiet``: it is muted now. ``last`` is the finding that represents it,
     also when it is over; ``ended_us`` when it was.
     """
 
@@ -157,7 +157,7 @@ def left(alert: Alert, name: str, ended: Finding | None, now_us: int) -> Alert:
     last = alert.members[name] if ended is None else abridged(ended)
     if members:
         return replace(alert, members=members, last=next(iter(members.values())))
-    # A person's word is final; what passes by itself may come again.
+    # A person's decision is final; what ends by itself may recur.
     said = ended is not None and (ended.state == "explained" or ended.kind not in PASSING)
     return replace(alert, members={}, clear_us=now_us, by_person=said, last=last, fresh_us=None)
 

@@ -1,4 +1,4 @@
-"""What is told of an alert, and when: one message to whoever is to act, the same whatever carries it."""
+"""What is sent of an alert, and when: one message to whoever is to act, the same for every receiver."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Literal
 from pagereeve.domain.ledger import Severity
 
 Step = Literal["opened", "updated", "resolved"]
-"""An alert begins, goes on with more than was told before, or is over."""
+"""An alert begins, goes on with more than was sent before, or is over."""
 
 STEPS: tuple[Step, ...] = ("opened", "updated", "resolved")
 

@@ -1,4 +1,4 @@
-"""Whether an alert is told now, and in what words. The decision is separate from the act, and has a name."""
+"""Whether an alert is sent now, and with what text. The decision is separate from sending, and has a name."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.instants import to_text
 
 Decision = Step | Literal["forget"] | None
-"""The step that is told now; an alert never told that is over; None: nothing now, ask again later."""
+"""The step that is sent now; an alert that ended before it was sent; None: nothing now, ask again later."""
 
 
 def decide(alert: Alert, policy: AlertPolicy, around: SiteLayout, now_us: int) -> tuple[Decision, Alert]:
@@ -61,11 +61,11 @@ def _is_quiet(alert: Alert, around: SiteLayout, now_us: int) -> bool:
 
 
 def _needs_no_pause(alert: Alert) -> bool:
-    """Another printer failed behind a gateway that has not been told as the gateway's failure yet."""
+    """Another printer failed behind a gateway that has not been sent as the gateway's failure yet."""
     if alert.printer or not alert.gateway or alert.wide:
         return False
-    told = {one.printer for name, one in alert.members.items() if name in alert.told_members}
-    return any(printer not in told for printer in alert.printers)
+    reported = {one.printer for name, one in alert.members.items() if name in alert.told_members}
+    return any(printer not in reported for printer in alert.printers)
 
 
 def compose(alert: Alert, step: Step, around: SiteLayout, now_us: int) -> tuple[Alert, Notification]:
@@ -119,7 +119,7 @@ def _what(alert: Alert, step: Step, printers: Sequence[str]) -> str:
         if alert.last.state == "explained":
             return f"Explained: {alert.last.reason}. It was: {text_of(alert.last, to_text)}."
         if alert.last.state == "open":
-            return f"What came later explains it. It was: {text_of(alert.last, to_text)}."
+            return f"Later events explain it. It was: {text_of(alert.last, to_text)}."
         return f"It is over. It was: {text_of(alert.last, to_text)}."
     if len(printers) > 1:
         return f"{len(printers)} printers: {', '.join(printers[:10])}{', ...' if len(printers) > 10 else ''}."
@@ -151,7 +151,7 @@ def _command(alert: Alert) -> str:
 
 
 def trial(at_us: int) -> Notification:
-    """A message with which somebody tries a receiver; it is over as it comes, so that nothing stands because of it."""
+    """A test message to a receiver; it arrives as already over, so that no alert stays open because of it."""
     return Notification(
         alert=f"a-trial-{at_us}",
         nth=1,

@@ -1,4 +1,4 @@
-"""What comes in at the doors, looked at as a whole: badges nobody knows, readers that can't be read, silent feeds.
+"""Checks over all that the feeds receive: unknown badges, unreadable cards, silent feeds.
 
 A fold over all badges and start notices of the site in order of time; it touches no page of the ledger.
 """
@@ -66,7 +66,7 @@ class BadgeChecks:
     """``findings`` each bear the instant at which they are settled. Steps come in order.
 
     Each event is two steps: when it happened, it is compared with what happened near it; when it arrived, its feed was
-    heard. A backlog that comes in the end leaves a silence as it was. ``told_after_us``: steps up to there only refresh
+    connected. A late backlog leaves a silence as it was. ``told_after_us``: steps up to there only refresh
     the short memory, as what they led to is known already.
     """
 

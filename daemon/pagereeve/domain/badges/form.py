@@ -35,7 +35,7 @@ WHAT_TO_DO: Final[dict[Refused, str]] = {
     "form": "the number is not written in the reader's form; compare form and reader",
     "length": "the number is longer or shorter than the reader's form says; bits may be lost on the way",
     "parity": "the frame's parity is wrong; bits are lost or turned on the way",
-    "check-byte": "the check byte doesn't fit the number; the card was taken away too soon, or the form is wrong",
+    "check-byte": "the check byte doesn't fit the number; the card was removed too soon, or the form is wrong",
     "ambiguous": "decimal bytes without separators or leading zeros can be two numbers; set the reader to another form",
     "truncated": "the reader gives the first part of a longer number, which many cards share; set it to read all of it",
     "random": "the card makes up a number each time; it can't be a badge",
@@ -54,10 +54,10 @@ class BadBadge(PagereeveError):
 class BadgeForm:
     """How one reader writes.
 
-    encoding     ``text`` is taken as it is, whatever it means; the others are numbers
+    encoding     ``text`` is used as it is, whatever it means; the others are numbers
     width_bits   of the number itself, without parity and check byte; None: whole bytes, as many as come
     byte_order   which byte comes first
-    parity       ``wiegand``: an even bit before and an odd one behind, where they aren't taken off already
+    parity       ``wiegand``: an even bit before and an odd one behind, where they aren't removed already
     check_byte   ``xor``: the last byte is the XOR of the others
     inverted     every bit is turned round
     uid          a number of four bytes is a card's UID: one that is a part of a longer one, or random, is refused

@@ -21,7 +21,7 @@ from pagereeve.domain.values.codec import INSTANT, Codec, Kind, Member
 from pagereeve.domain.values.fields import Fields
 
 SITE: Final = ""
-"""The printer name under which facts and findings stand that concern no one printer."""
+"""The printer name of facts and findings that concern no one printer."""
 COPY_SOURCE: Final = "urn:pagereeve:copy"
 """Copies of a badge for the other printers behind its gateway bear this source: the badge itself is one event."""
 
@@ -95,7 +95,7 @@ class BadgeProjector:
     _told: tuple[RowSegment, ...] | None = None
 
     def is_late(self, event: CheckedEvent) -> bool:
-        """It concerns what lies behind the resume point: the caller must begin again from an earlier one."""
+        """It concerns what lies behind the resume point: the caller must restart from an earlier one."""
         return self.resume_point is not None and event.origin.at_us <= self.resume_point.at_us
 
     def needed_from_us(self) -> int | None:
@@ -125,7 +125,7 @@ class BadgeProjector:
                 self._live = None
 
     def renew(self) -> None:
-        """The rules have changed: what was folded by the old ones is folded anew."""
+        """The rules have changed: what was folded by the old ones is folded again."""
         self._live = None
 
     def advance(self, until_us: int | None = None) -> Update | None:

@@ -64,7 +64,7 @@ class ReaderState:
 class FeedState:
     """``unmatched`` notices of the other kind in a row, since ``since_us``, went without one of this feed.
 
-    ``heard``: it has sent something at all; what was never connected is not silent.
+    ``heard``: it has sent something at least once; a feed that never connected is not silent.
     """
 
     heard: bool = False

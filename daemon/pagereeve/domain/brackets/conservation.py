@@ -37,7 +37,7 @@ class Conserved:
 
 @dataclass(frozen=True, slots=True)
 class _Level:
-    """The count stood at ``total`` for all of [from_us, to_us]."""
+    """The count was ``total`` for all of [from_us, to_us]."""
 
     total: int
     from_us: int

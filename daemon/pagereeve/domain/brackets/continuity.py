@@ -60,10 +60,10 @@ class Identity:
 
 
 def restarted(before: Plateau, after: Plateau) -> bool:
-    """A sign that the printer or its agent started anew in between.
+    """A sign that the printer or its agent restarted in between.
 
     Uptime is compared on the modulo circle: it wraps after 497 days (RFC 2578 section 7.1.8), and a sleeper's clock
-    may stand still. A power-on count that fell says the same (RFC 3805 section 6, prtMarkerPowerOnCount).
+    may not move. A power-on count that fell says the same (RFC 3805 section 6, prtMarkerPowerOnCount).
     """
     power_on = (after.first_power_on, before.last_power_on)
     if power_on[0] is not None and power_on[1] is not None and power_on[0] < power_on[1]:
@@ -79,7 +79,7 @@ def restarted(before: Plateau, after: Plateau) -> bool:
 
 
 def most_pages(before: Plateau, after: Plateau, policy: Policy) -> int:
-    """The most the meter can have stepped since the standing value was first seen."""
+    """The most the meter can have stepped since the current value was first seen."""
     elapsed_us = max(0, after.first_received_us - before.first_sent_us)
     return policy.speed_per_minute * elapsed_us // 60_000_000 + JUMP_SLACK
 

@@ -1,4 +1,4 @@
-"""What a difference may come of: each a change to what the ticket, or the printer's calibration, is taken to mean.
+"""Possible causes of a difference: each changes how the ticket, or the printer's calibration, is read.
 
 A hypothesis predicts another count for the same release. If that is what the meter shows, the bracket carries it as a
 hint; if it explains most of a printer's recent differences and contradicts none of its brackets, it is the diagnosis.
@@ -222,18 +222,18 @@ HAPPENED: Final = {
 def happened(one: Compared) -> tuple[str, ...]:
     """What may have happened to this bracket alone: nothing that a setting would remove."""
     least, most = one.expected.least, one.expected.most
-    told = []
+    certain = []
     if least == most and least > 0 and one.counted % least == 0 and 1 < one.counted // least <= REPEATS_MAX:
-        told.append("repeated-job")
+        certain.append("repeated-job")
     if one.jammed:
         meant = [_meant(release, one.unit) for release in one.releases]
         two_sided = one.unit is Unit.IMPRESSIONS and any(_is_two_sided(each) for each in meant)
         most_lost = JAM_SHEETS_MAX * (2 if two_sided else 1)
         if most is not None and most < one.counted <= most + most_lost:
-            told.append("jam-reprint")
+            certain.append("jam-reprint")
         if max(0, least - most_lost) <= one.counted < least:
-            told.append("jam-loss")
-    return tuple(told)
+            certain.append("jam-loss")
+    return tuple(certain)
 
 
 def hints(one: Compared) -> tuple[str, ...]:

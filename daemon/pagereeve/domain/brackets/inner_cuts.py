@@ -40,7 +40,7 @@ class _InnerRest:
 
 
 def split_shared(channel: str, between: Between, expectations: Sequence[Expectation]) -> list[BracketPart]:
-    """The bracket's parts, in order; a single one where no inner rest tells its releases apart."""
+    """The bracket's parts, in order; a single one where no inner rest separates its releases."""
     rest = BracketPart(between.opening, between.closing, between.windows, tuple(expectations))
     if len(between.windows) == 1:
         return [rest]

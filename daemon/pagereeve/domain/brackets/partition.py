@@ -16,7 +16,7 @@ Busy = tuple[int, int | None]
 
 @dataclass(frozen=True, slots=True)
 class Cut:
-    """A channel's count stood at ``total`` from ``from_us`` to ``to_us``, and no window was open.
+    """A channel's count was ``total`` from ``from_us`` to ``to_us``, and no window was open.
 
     ``count`` is what the meter showed, ``total`` the same counted on across wraps.
     """
@@ -127,7 +127,7 @@ class _QueueRemoval:
             self._passed.append(run)
 
     def _held(self, until_us: int) -> tuple[Window, ...]:
-        """The windows not yet taken that opened before an instant."""
+        """The windows not yet assigned that opened before an instant."""
         first = self._taken
         while self._taken < len(self._waiting) and self._waiting[self._taken].opens_us < until_us:
             self._taken += 1

@@ -30,7 +30,7 @@ class Release:
 
     @property
     def is_repeat(self) -> bool:
-        """The same job was let go before: it claims nothing anew, and may print or not."""
+        """The same job was released before: it adds no claim, and may print or not."""
         return self.again == "repeat"
 
     @property
@@ -88,7 +88,7 @@ class Moment:
 
 @dataclass(frozen=True, slots=True)
 class Rest:
-    """The count stood still and nothing was printing from ``from_us`` to ``to_us``.
+    """The count did not move and nothing was printing from ``from_us`` to ``to_us``.
 
     ``stopped`` says that an error holds the printer up for as long.
     """

@@ -54,7 +54,7 @@ def owed_for(share: int, expectation: Expectation, channel: str, policy: Policy)
 def owed_unproven(expectation: Expectation, channel: str, release: Release) -> Owed:
     """What one release owes where nothing proves a count: its claim, kept apart, or nothing by policy ``none``.
 
-    A repeated notice claims nothing anew.
+    A repeated notice adds no claim.
     """
     if channel not in CLAIMED_CHANNELS or release.policy.charging == "none" or release.is_repeat:
         return Owed(0, 0)
@@ -98,9 +98,9 @@ def charge_of(
 
 
 def legs_for(printer: str, channel: str, counted: int, owed: Sequence[tuple[str, Owed]]) -> tuple[tuple[str, int], ...]:
-    """The posting's legs: the meter gives ``counted``; persons and the house receive it. Their sum is zero.
+    """The posting's legs: the meter gives ``counted``; persons and house accounts receive it. Their sum is zero.
 
-    What the charging policy bills beyond the count is the house's shortfall, a negative receipt.
+    What the charging policy bills beyond the count goes to ``house:shortfall``, a negative receipt.
     """
     if channel in NOBODYS_CHANNELS:
         return balanced(printer, {OTHER_FUNCTION: counted})

@@ -36,17 +36,17 @@ def functions_counted(posted: Mapping[str, Sequence[Posted]]) -> dict[Span, int]
 
 
 def without_functions(posted: Posted, others: int) -> Posted:
-    """A stretch of the total, with what other functions counted in it taken to their account."""
+    """A stretch of the total, with what other functions counted in it moved to their account."""
     posting = posted.posting
     if posting is None or others <= 0:
         return posted
     account = SURPLUS if posted.stretch.releases else STRAY
     beyond = sum(pages for name, pages in posting.legs if name == account)
-    taken = min(beyond, others)
-    if taken <= 0:
+    moved_pages = min(beyond, others)
+    if moved_pages <= 0:
         return posted
-    moved = replace(posted, posting=_moved(posting, account, taken))
-    return _judged(moved, beyond - taken)
+    moved = replace(posted, posting=_moved(posting, account, moved_pages))
+    return _judged(moved, beyond - moved_pages)
 
 
 def _moved(posting: Posting, account: str, pages: int) -> Posting:

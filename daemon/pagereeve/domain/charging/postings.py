@@ -164,7 +164,7 @@ def _with_what_happened(channel: str, part: BracketPart, judgement: Judgement) -
 
 
 def postings_broken(printer: str, channel: str, broken: Broken) -> list[Posted]:
-    """A stretch in which a run ended: what each run surely counted goes to the house, the claims stay unproven."""
+    """A stretch in which a run ended: what each run surely counted goes to house accounts, claims stay unproven."""
     grade = Grade.BLIND if broken.opening is None else Grade.BROKEN
     unit = broken.closing.count.unit
     expectations = expectations_of(channel, unit, broken.windows)

@@ -163,7 +163,7 @@ class Bound:
 
 @dataclass(frozen=True, slots=True)
 class Registered:
-    """From ``at_us`` on, the printer of that name stands behind the gateway. Of the site (``printer`` is "")."""
+    """From ``at_us`` on, the printer of that name is behind the gateway. Of the site (``printer`` is "")."""
 
     at_us: int
     name: str

@@ -16,13 +16,13 @@ NOTE_REACH_US = 24 * 3600 * SECOND_US
 # A policy may come to ask for badges later: they are kept so long, whatever it says now.
 BADGE_REACH_LEAST_US = 3600 * SECOND_US
 
-# A union written in place would be built anew at each call.
+# A union written in place would be rebuilt at each call.
 _STANDING: Final = (PolicySet, SettleLearned, PrinterNoted, Decided)
 
 
 @dataclass(slots=True)
 class Rules:
-    """The standing facts of one printer, in order of time; ties go to the later in canonical order."""
+    """The facts in force of one printer, in order of time; ties go to the later in canonical order."""
 
     policies: list[PolicySet] = field(default_factory=list)
     learned: list[SettleLearned] = field(default_factory=list)
@@ -37,7 +37,7 @@ class Rules:
         return rules
 
     def add(self, fact: Fact) -> bool:
-        """Take a standing fact; False where the fact is of another sort."""
+        """Add a fact in force; False where the fact is of another sort."""
         if not is_standing(fact):
             return False
         if any(fact in known for known in (self.policies, self.learned, self.notes, self.decisions)):
@@ -56,7 +56,7 @@ class Rules:
                 self.decisions.append(fact)
                 self.decisions.sort(key=lambda one: one.origin.order)
             case _:
-                raise AssertionError(f"{type(fact).__name__} is no standing fact")
+                raise AssertionError(f"{type(fact).__name__} is no fact that stays in force")
         return True
 
     @property

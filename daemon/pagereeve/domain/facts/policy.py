@@ -22,7 +22,7 @@ LARGE_WEIGHT_MAX = 2
 class Policy:
     """The rules of one printer. Every default is argued in domain/README.md, "Policy".
 
-    settle_us            how long the count must stand still before a window may close
+    settle_us            how long the count must not move before a window may close
     settle_longest_us    the longest settle time that may be learnt
     floor_us             no engine lands its first sheet sooner after a release's start
     unmoved_us           how long a window waits for a count that has not moved at all

@@ -158,7 +158,7 @@ class Plateau:
     """A run of readings with the same sight and no restart between them.
 
     The first was asked for at ``first_sent_us`` and answered at ``first_received_us``, the last likewise. As a meter
-    only goes up, the count stood still from ``first_received_us`` to ``last_sent_us``.
+    only goes up, the count did not move from ``first_received_us`` to ``last_sent_us``.
     """
 
     first_sent_us: int

@@ -1,4 +1,4 @@
-"""What is in force for the whole site, and when: whose a badge is, where a printer stands, the rules for badges."""
+"""What is in force for the whole site, and when: whose a badge is, a printer's gateway, the rules for badges."""
 
 from __future__ import annotations
 
@@ -75,7 +75,7 @@ class SiteRules:
         return self.directory_us is not None and self.directory_us <= at_us
 
     def gateway_of(self, printer: str, at_us: int) -> str:
-        """The gateway that the printer stood behind; before the registry knew it, where it was first."""
+        """The gateway of the printer; before the registry knew it, its first gateway."""
         places = self.places.get(printer, ())
         index = bisect_right(places, at_us, key=lambda one: one.at_us)
         return places[max(0, index - 1)].gateway if places else ""

@@ -52,12 +52,12 @@ def watch_clocks(timeline: Timeline, before: ClockTroubles, after_us: int) -> Cl
     watched, troubles = ClocksWatched(), before
     for event in _dated(timeline, after_us):
         origin = event.origin
-        standing = next((one for one in troubles if one.source == origin.source), None)
-        if origin.clock in OFF and standing is None:
+        ongoing = next((one for one in troubles if one.source == origin.source), None)
+        if origin.clock in OFF and ongoing is None:
             troubles = (*troubles, _trouble(event))[-TROUBLES_MAX:]
-        elif origin.clock not in OFF and standing is not None:
-            troubles = tuple(one for one in troubles if one is not standing)
-            watched.findings.append((origin.at_us, _finding(timeline.printer, standing, origin.at_us)))
+        elif origin.clock not in OFF and ongoing is not None:
+            troubles = tuple(one for one in troubles if one is not ongoing)
+            watched.findings.append((origin.at_us, _finding(timeline.printer, ongoing, origin.at_us)))
         else:
             continue
         watched.states.append((origin.at_us, troubles))

@@ -26,7 +26,7 @@ STEPS: Final[Mapping[str, str]] = {
 }
 AGAIN: Final[Mapping[str, str]] = {
     "echo": "the same start notice came again under another id; it changes nothing",
-    "repeat": "a release of this name was started before, for the same job: it claims nothing anew",
+    "repeat": "a release of this name was started before, for the same job: it adds no claim",
     "reuse": "the source used this release's name before, for another job; each is a release of its own",
 }
 OTHERS: Final[Mapping[str, str]] = {"badges": "badges were presented", "releases": "releases named a badge"}
@@ -102,7 +102,7 @@ def _count_differs(known: _Known) -> str:
 def _count_passed(known: _Known) -> str:
     return (
         f"{known['counted']} {known['unit']} counted so far, {known.interval} expected for {known.whose}: "
-        "the meter has passed what was released, and still goes on"
+        "the meter shows more pages than were released, and still counts"
     )
 
 
@@ -111,15 +111,15 @@ def _no_count(known: _Known) -> str:
 
 
 def _gap_counted(known: _Known) -> str:
-    text = f"{known['pages']} {known['unit']} counted that nobody released"
+    text = f"{known['pages']} {known['unit']} counted without a release"
     if known.number("after_power_off"):
-        text += "; the printer was off meanwhile, and may have made a start-up page"
+        text += "; the printer was off in between, and may have printed a start-up page"
     return text
 
 
 def _run_ended(known: _Known) -> str:
     step = STEPS.get(known["step"], known["step"])
-    text = f"{step}: {known.counts('before')} then {known.counts('after')}; what lies between can't be proven"
+    text = f"{step}: {known.counts('before')} then {known.counts('after')}; the pages in between can't be proven"
     if "lost" in known:
         text += f"; at most {known['lost']} of the pages before the restart may be counted twice"
     return text
@@ -143,16 +143,16 @@ def _waiting(known: _Known) -> str:
 def _clock_off(known: _Known) -> str:
     used = "the time of arrival is used instead"
     if known["clock"] == "behind":
-        used = "it is behind by the same in every notice, and corrected"
-    clock = f"the clock of {known['source']} said {known.at('occurred_us')}"
-    return f"{clock} when it was {known.at('received_us')}; {used}"
+        used = "it is behind by the same time in every notice, which is corrected"
+    clock = f"the clock of {known['source']} showed {known.at('occurred_us')}"
+    return f"{clock} at {known.at('received_us')}; {used}"
 
 
 def _bias(known: _Known) -> str:
     pages = known.number("pages")
     return (
         f"{pages:+d} pages in {known['brackets']} brackets, each within its tolerance: "
-        f"the meter counts steadily {'more' if pages > 0 else 'fewer'} than was released"
+        f"the meter always counts a little {'more' if pages > 0 else 'less'} than was released"
     )
 
 
@@ -160,20 +160,20 @@ def _pattern(known: _Known) -> str:
     hypothesis = BY_NAME[known["hypothesis"]]
     return (
         f"{hypothesis.text}: that explains {known['explained']} of {known['differing']} differences "
-        f"among the last {known['brackets']} brackets; what would remove them: {hypothesis.cure}"
+        f"among the last {known['brackets']} brackets; to remove them: {hypothesis.cure}"
     )
 
 
 def _two_places(known: _Known) -> str:
     return (
         f"one badge was presented at gateway {known['before']} and {known.number('apart_ms') / 1_000:.1f} s later "
-        f"at gateway {known['after']}: two cards of one number, or two readers within reach of one another"
+        f"at gateway {known['after']}: two cards have the same number, or two readers are close together"
     )
 
 
 def _nothing_came(known: _Known) -> str:
     others = f"{known['others']} {OTHERS.get(known['of'], known['of'])} since {known.at('since_us')}"
-    return f"{others}, and nothing came of this feed"
+    return f"{others}, and nothing came from this feed"
 
 
 def _noisy(known: _Known) -> str:
@@ -231,7 +231,7 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.READS_FAIL: _reads_fail,
     Kind.READS_FAILED: _reads_failed,
     Kind.EVENT_DIFFERS: lambda known: (
-        f"event {known['event']} of {known['source']} came again with other data; the first one counts"
+        f"event {known['event']} of {known['source']} came again with other data; the first one is used"
     ),
     Kind.NOT_REGISTERED: lambda known: (
         f"no printer {known['printer']!r} is in the registry, so its meter is not read; correct the name or add it"
@@ -243,18 +243,18 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.CLOCK_OFF: _clock_off,
     Kind.BIAS: _bias,
     Kind.STANDS_STILL: lambda known: (
-        f"{known['count']} releases ended, one after the other, and the meter still shows {known['level']}"
+        f"{known['count']} releases in a row ended, and the meter still shows {known['level']}"
     ),
     Kind.PATTERN: _pattern,
-    Kind.NO_OWNER: lambda _: "a badge was presented that nobody is known to own",
+    Kind.NO_OWNER: lambda _: "a badge was presented that has no known owner",
     Kind.TWO_PLACES: _two_places,
     Kind.WRITTEN_OTHERWISE: lambda known: (
-        f"{known['badges']} badges in a row are known only if written otherwise than the reader's form says; "
-        "nothing is mapped by itself"
+        f"{known['badges']} badges in a row match only in another form than the reader's form in the settings; "
+        "none of them is mapped automatically"
     ),
     Kind.NOISY: _noisy,
     Kind.NOTHING_CAME: _nothing_came,
-    Kind.OTHER_OWNER: lambda _: "by the directory, the release's badge is not the badge of the job's owner",
+    Kind.OTHER_OWNER: lambda _: "the release's badge is not the badge of the job's owner, by the directory",
     Kind.ELSEWHERE: lambda known: (
         f"the badge was presented at gateway {known['gateway']}, "
         f"and the release went to a printer behind {known['home']}"
@@ -265,12 +265,12 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.RELEASE: lambda known: known.release,
     Kind.FIRST: lambda known: f"the first of them: {known.release}",
     Kind.LAST: lambda known: f"the last of them: {known.release}",
-    Kind.PERHAPS_MISSED: lambda known: f"perhaps those of {known.release}, as it missed as many",
-    Kind.PERHAPS_AGAIN: lambda known: f"perhaps {known.release} once more, as it counted as many",
+    Kind.PERHAPS_MISSED: lambda known: f"possibly the pages of {known.release}: it missed the same number",
+    Kind.PERHAPS_AGAIN: lambda known: f"possibly {known.release} printed again: it counted the same number",
     Kind.RELEASE_COUNTED: lambda known: (
         f"{known.release}: counted {known['counted']}, at least {known['least']} expected"
     ),
-    Kind.AS_EXPECTED: lambda known: f"{known['brackets']} brackets came out as expected, and speak against it",
+    Kind.AS_EXPECTED: lambda known: f"{known['brackets']} brackets counted as expected; this contradicts it",
     Kind.REASON: lambda known: f"reason: {known['reason']}",
     Kind.READING: _reading,
     Kind.SILENCE: _silence,

@@ -14,7 +14,7 @@ from pagereeve.domain.values.codec import FIGURE, INSTANT, Codec, Member, choice
 
 # So many brackets are looked back on: enough for a habit, few enough to forget what was mended.
 RECENT_MAX: Final = 20
-# One bracket or two can look like a pattern by chance; from the third on it is worth telling.
+# One bracket or two can look like a pattern by chance; from the third on it is worth reporting.
 # Common practice, no source.
 EXPLAINED_LEAST: Final = 3
 

@@ -1,4 +1,4 @@
-"""What is remembered of a printer's brackets, for what shows only over many: a bias, a pattern, a meter that stands.
+"""What is remembered of a printer's brackets, for what shows only over many: a bias, a pattern, a still meter.
 
 It is small and goes into the resume point, so that a printer whose history is sealed goes on where it was.
 """
@@ -24,7 +24,7 @@ LATELY_MAX: Final = 3
 
 @dataclass(frozen=True, slots=True)
 class StandingStill:
-    """Releases in a row that ended while the meter stood still; the first few are named."""
+    """Releases in a row that ended while the meter did not count; the first few are named."""
 
     since_us: int
     level: int
@@ -34,7 +34,7 @@ class StandingStill:
 
 @dataclass(frozen=True, slots=True)
 class Lately:
-    """A release that stood alone in its bracket: what the meter counted for it, and how many pages it missed."""
+    """A release that was alone in its bracket: what the meter counted for it, and how many pages it missed."""
 
     release: ReleaseKey
     counted: int
@@ -46,7 +46,7 @@ class PatternMemory:
     """``up`` and ``down`` are the CUSUM's two sums, ``signs`` those of the latest differences; all of one meter run.
 
     ``diagnosed`` names the hypothesis that explains the recent differences, and since when it does; ``lately`` are the
-    last releases that stood alone, for stray pages that may be theirs.
+    last releases that were alone, for stray pages that may be theirs.
     """
 
     run: int = 0

@@ -151,7 +151,7 @@ def _rows_of(timeline: Timeline, channel: str, piece: Between | Broken) -> tuple
 
 
 def _told(channel: str, posted: Posted) -> bool:
-    """A broken stretch has a row for each run but is one finding; parts of the total are not told again."""
+    """A broken stretch has a row for each run but is one finding; parts of the total are not reported again."""
     if channel not in CLAIMED_CHANNELS:
         return False
     return not posted.windows or bool(posted.charges)

@@ -39,7 +39,7 @@ DROPPED_MAX = 200
 # A rebuild settles after so many facts: often enough to stay linear, seldom enough to be quick.
 REBUILD_CHUNK = 200
 
-# A union written in place would be built anew at each call.
+# A union written in place would be rebuilt at each call.
 _IDENTIFIED: Final = (BadgePresented, ReleaseStarted, ReleaseEnded)
 _OBSERVED: Final = (PlateauRead, ReadFailed)
 
@@ -94,7 +94,7 @@ class PrinterProjector:
         facts: Iterable[Fact],
         hold_back_us: int = HOLD_BACK_US,
     ) -> PrinterProjector:
-        """Begin again from a stored resume point. ``rules`` hold all standing facts; ``facts`` before it are left
+        """Restart from a stored resume point. ``rules`` hold all facts in force; ``facts`` before it are left
         out.
         """
         projector = cls(printer, rules, resume_point, hold_back_us)
@@ -104,7 +104,7 @@ class PrinterProjector:
         return projector
 
     def is_late(self, fact: Fact, *, again: bool = False) -> bool:
-        """The fact concerns what lies behind the resume point: the caller must begin again from an earlier one.
+        """The fact concerns what lies behind the resume point: the caller must restart from an earlier one.
 
         ``again``: it is a start notice, and an earlier one started the same release.
         """
@@ -326,7 +326,7 @@ def apply_update(segments: dict[int, RowSegment], update: Update) -> None:
 def rebuild(printer: str, facts: Iterable[Fact], open_run: PlateauRead | ReadFailed | None = None) -> list[RowSegment]:
     """All segments of a history, in any order of facts; work in proportion to its length.
 
-    A release's end is taken with its start, so that no end comes late.
+    A release's end is applied with its start, so that no end comes late.
     """
     known = list(facts)
     starts = [fact for fact in known if isinstance(fact, ReleaseStarted)]

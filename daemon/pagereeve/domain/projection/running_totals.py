@@ -1,4 +1,4 @@
-"""A printer's ledger in a few sums, kept up to date segment by segment: for metrics, where no row may be read anew."""
+"""A printer's ledger in a few sums, kept up to date segment by segment: for metrics, where no row may be read again."""
 
 from __future__ import annotations
 

@@ -1,6 +1,6 @@
 """What a printer's own behaviour says of its settle time: how long its count rests before it goes on.
 
-Two things tell. Inside a window the count may stand still with nothing printing and then move again: such a rest is no
+Two things show it. Inside a window the count may rest with nothing printing and then move again: such a rest is no
 end. And a window may have closed too early: its bracket came out short, and soon afterwards the missing pages surfaced
 with nobody else releasing anything. Somebody who copies by hand makes neither: no bracket misses those pages.
 """
@@ -76,7 +76,7 @@ def short_until_us(projected: Projected) -> int:
 
 
 def short_releases(projected: Projected) -> dict[ReleaseKey, int]:
-    """Releases that stand alone in a bracket that came out short, and by how many pages at least."""
+    """Releases that are alone in a bracket that came out short, and by how many pages at least."""
     return {
         stretch.releases[0]: stretch.expected.least - stretch.counted
         for _, posted in projected.posted
@@ -106,13 +106,13 @@ def _late_pause(
     if final is None:
         return 0
     limit_us = final.from_us + window.release.policy.settle_longest_us
-    standing = final.moment.sample
+    latest = final.moment.sample
     for moment in moments:
         if moment.from_us <= final.to_us:
             continue
         if moment.run is not final.moment.run or moment.from_us > limit_us or _is_others(moment.from_us, until_us):
             return 0
-        moved = [_since(moment, channel, total) for channel, total in standing.totals if channel in CLAIMED_CHANNELS]
+        moved = [_since(moment, channel, total) for channel, total in latest.totals if channel in CLAIMED_CHANNELS]
         if any(pages > missing for pages in moved):
             return 0
         if any(pages > 0 for pages in moved):

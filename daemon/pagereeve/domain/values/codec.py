@@ -2,7 +2,7 @@
 
     ORIGIN = Codec(Origin, Member("source", TEXT), Member("at_us", INSTANT, "at"), Member("clock", MARK, default=""))
 
-A codec stands beside its class. That its rows and the class name the same attributes is checked when it is made, at
+A codec is defined beside its class. That its rows and the class name the same attributes is checked when it is made, at
 import; what goes through it is looked up in no table then.
 """
 
@@ -171,7 +171,7 @@ def _get(row: Row) -> tuple[Callable[[Fields], Any], Any]:
 
 
 def _beside(row: Row, rows: Iterable[Row]) -> tuple[str | None, Any]:
-    """(the attribute beside which it stands or None, and the value of that one by which this one is absent)."""
+    """(the attribute that it goes with or None, and the value of that one by which this one is absent)."""
     if isinstance(row, Spread) or not row.beside:
         return (None, None)
     for other in rows:

@@ -13,7 +13,7 @@ class PagereeveError(Exception):
 
 
 class BadFact(PagereeveError):
-    """A value that can't be taken: ``where`` names the field, the text says what to do."""
+    """A value that is refused: ``where`` names the field, the text says what to do."""
 
     def __init__(self, where: str, problem: str) -> None:
         super().__init__(f"{where}: {problem}")

@@ -1,4 +1,4 @@
-"""Strict reading of a JSON object: every member is taken by name and type, and what is left over is refused."""
+"""Strict reading of a JSON object: every member is read by name and type, and what is left over is refused."""
 
 from __future__ import annotations
 
@@ -131,7 +131,7 @@ class Fields:
         return value
 
     def names(self) -> tuple[str, ...]:
-        """What has not been taken yet."""
+        """What has not been read yet."""
         return tuple(self._members)
 
     def finish(self) -> None:

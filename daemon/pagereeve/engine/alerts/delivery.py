@@ -27,13 +27,13 @@ LOOK_EVERY_S = 1.0
 DELIVER_WITHIN_S = 330.0
 PAUSE_FIRST_S = 1.0
 PAUSE_LONGEST_S = 300.0
-# A message that nobody took for so long is given up, counted and told in the log.
+# A message that its receiver did not accept for so long is given up, counted and logged.
 KEEP_US = 14 * 86_400 * SECOND_US
 # The resolved form is repeated for so long (Prometheus documentation, alerts API).
 RESOLVED_US = 300 * SECOND_US
 
 Report = Callable[[str, str, str], None]
-"""(receiver, what, why): told when a receiver starts and stops taking messages, or refuses one."""
+"""(receiver, what, why): called when a receiver starts and stops accepting messages, or refuses one."""
 
 
 @dataclass(slots=True)
@@ -100,7 +100,7 @@ class DeliveryWorker:
             self._awake.clear()
 
     async def turn(self) -> None:
-        """Bring what waits, refresh what stands, each if its time has come."""
+        """Deliver what waits, refresh open alerts, each when it is due."""
         self.queue = (await self.store.queues()).get(self.name, Queue())
         if self.queue.waiting and self.clock.monotonic_us() >= self._away.until_us:
             await self._bring(await self.store.waiting(self.name, BATCH_MAX))
@@ -158,7 +158,7 @@ class DeliveryWorker:
         if outcome == "delivered":
             self._reached()
         else:
-            self.report(self.name, f"never took {message.id}", "it was given up")
+            self.report(self.name, f"never accepted {message.id}", "it was given up")
 
     def _reached(self) -> None:
         if self._away.until_us:
@@ -173,7 +173,7 @@ class DeliveryWorker:
         if self._refreshed_us is not None and now_us - self._refreshed_us < every_s * SECOND_US:
             return
         self._refreshed_us = now_us
-        self.heartbeat.does("refreshes what stands", DELIVER_WITHIN_S + STORE_LONGEST_S)
+        self.heartbeat.does("refreshes open alerts", DELIVER_WITHIN_S + STORE_LONGEST_S)
         try:
             async with asyncio.timeout(DELIVER_WITHIN_S):
                 await self.receiver.refresh(self.standing(RESOLVED_US), self.clock.now_us())
@@ -184,7 +184,7 @@ class DeliveryWorker:
 
 
 async def retire(store: Store, known: Collection[str], report: Report) -> None:
-    """Messages for receivers that the settings no longer name are given up, and told."""
+    """Messages for receivers that the settings no longer name are given up, and reported."""
     for name, queue in (await store.queues()).items():
         if name in known or not queue.waiting:
             continue

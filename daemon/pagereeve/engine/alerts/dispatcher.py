@@ -25,9 +25,9 @@ WAITING_MAX = 20_000
 
 @dataclass(slots=True)
 class AlertDispatcher:
-    """``receivers`` by name, with the least severity that each wants to hear of.
+    """``receivers`` by name, with the least severity that each receives.
 
-    ``on_dropped(receiver)`` hears of each message for which there is no room. ``waiting_of`` says how many wait.
+    ``on_dropped(receiver)`` is called for each message for which there is no room. ``waiting_of`` says how many wait.
     """
 
     store: Store
@@ -153,14 +153,14 @@ class AlertDispatcher:
         return [(name, message) for name in wanted if name not in full]
 
     def standing(self, least: Severity, over_us: int) -> list[Notification]:
-        """The last message of each alert that stands, or has been over for less than ``over_us``: for states."""
+        """The last message of each alert that is open, or has been over for less than ``over_us``: for states."""
         now_us = self.clock.now_us()
         told = [(one, self._last[one.id]) for one in self._alerts.values() if one.id in self._last]
         known = [last for one, last in told if one.ended_us is None or now_us - one.told_us < over_us]
         return [one for one in known if RANK[one.severity] >= RANK[least]]
 
     def open_alerts(self) -> Mapping[str, int]:
-        """Alerts that people were told of and that are not over, by severity."""
+        """Alerts that were sent and are not over, by severity."""
         counts: dict[str, int] = dict.fromkeys(SEVERITIES, 0)
         for one in self._alerts.values():
             if one.told and one.ended_us is None:

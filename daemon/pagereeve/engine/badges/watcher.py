@@ -1,4 +1,4 @@
-"""The one owner of the badge checks: it hears of every badge and start notice, and keeps their findings up to date."""
+"""The one owner of the badge checks: it receives every badge and start notice, and keeps their findings up to date."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ from pagereeve.ports.store import Store
 HEARD_MAX = 10_000
 # Badges come in handfuls: their findings are looked at together, this often.
 SETTLE_EVERY_S = 1.0
-# Notices and badges overtake one another by this much every day: waiting for it costs less than folding anew.
+# Notices and badges overtake one another by this much every day: waiting for it costs less than folding again.
 LAG_US = 2 * SECOND_US
 # At a start, events of so long ago are looked through for one that nobody had found when the process died.
 LOOK_BACK_US = 86_400 * SECOND_US
@@ -70,7 +70,7 @@ class BadgeWatcher:
         self._wakeup.call()
 
     def begin_again(self, before_us: int) -> None:
-        """What was found from that instant on is to be found anew: a person decided, or a fact came late."""
+        """What was found from that instant on is to be found again: a person decided, or a fact came late."""
         self.updater.begin_again(before_us)
         self._wakeup.call()
 
@@ -90,7 +90,7 @@ class BadgeWatcher:
                 projector = await self.updater.reopen()
 
     async def renew(self, before_us: int) -> None:
-        """Without running: what was found from that instant on is found anew, and stored."""
+        """Without running: what was found from that instant on is found again, and stored."""
         self.updater.begin_again(before_us)
         await self.updater.reopen()
         await self.updater.finish()

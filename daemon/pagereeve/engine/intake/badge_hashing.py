@@ -1,4 +1,4 @@
-"""From a badge number as read to what stands for it: its reader's form, then the keyed hash."""
+"""From a badge number as read to its hash: its reader's form, then the keyed hash."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from pagereeve.domain.badges.form import BadgeForm, canonical_badge
 from pagereeve.domain.badges.styles import written_otherwise
 
 Reader = tuple[str, str]
-"""(gateway, reader); a reader of "" stands for all of the gateway that have no form of their own."""
+"""(gateway, reader); a reader of "" means all of the gateway that have no form of their own."""
 
 
 @dataclass(frozen=True, slots=True)

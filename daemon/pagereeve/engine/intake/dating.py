@@ -1,4 +1,4 @@
-"""First stage: what a feed handed in becomes an event whose instant is decided. A badge number is still in clear."""
+"""First stage: what a feed submitted becomes an event whose instant is decided. A badge number is still in clear."""
 
 from __future__ import annotations
 

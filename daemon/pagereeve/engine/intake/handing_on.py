@@ -1,4 +1,4 @@
-"""Last stage: watchers hear of what is durable. The only module of the intake that calls them."""
+"""Last stage: watchers receive what is durable. The only module of the intake that calls them."""
 
 from __future__ import annotations
 

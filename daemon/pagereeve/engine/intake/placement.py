@@ -41,7 +41,7 @@ class Placed:
     """Facts that name their printers ("" for none), in the order in which they are stored; the first is the event.
 
     starts       of a release's notice: the start notices of that release, as far as they are known, the earliest first
-    concerns_us  the earliest instant whose rows may change, where that is known better than the facts tell it
+    concerns_us  the earliest instant whose rows may change, where that is known better than the facts show it
     meters       printers whose meters are about to move, or have to be read before they do
     gate         the printer for whose reading a sender may wait; "" where there is none to wait for
     """

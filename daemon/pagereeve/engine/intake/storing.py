@@ -25,7 +25,7 @@ class Stored:
 class Storing:
     """``hand_on`` is called for each fact once it is durable, and before the next one is stored.
 
-    So a journal that fails between two facts leaves none behind that is stored and that no watcher ever hears of: when
+    So a journal that fails between two facts leaves none behind that is stored and that no watcher ever receives: when
     the sender sends it again, it is a duplicate, of which nobody is informed.
     """
 

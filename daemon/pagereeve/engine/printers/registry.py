@@ -27,7 +27,7 @@ class RegisteredPrinter:
 
 @dataclass(slots=True)
 class PrinterRegistry:
-    """Who owns which printer, and which printers stand behind a gateway."""
+    """Who owns which printer, and which printers are behind a gateway."""
 
     around: WatcherContext
     supervisor: Supervisor
@@ -64,7 +64,7 @@ class PrinterRegistry:
             return known
         registered = self.registered.get(printer)
         if registered is not None:
-            # Its watcher was ended by somebody, which the supervisor tells; the printer still has a meter to read.
+            # Its watcher was ended by somebody, which the supervisor reports; the printer still has a meter to read.
             return self._begin(PrinterWatcher(printer, self.around, registered.target, registered.policy))
         if len(self.watchers) - len(self.registered) >= STRANGERS_MAX:
             raise BadFact("data.printer", "names one more printer that is not in the registry; correct the name")

@@ -109,7 +109,7 @@ class PrinterWatcher:
         return self.recorder.last_good
 
     def begin_again(self, before_us: int) -> None:
-        """Something was written to this timeline behind the watcher's back: read it anew from before that instant."""
+        """Something was written to this timeline without the watcher: read it again from before that instant."""
         self.updater.begin_again(before_us)
         self._wakeup.call()
 

@@ -57,8 +57,8 @@ class Heartbeat:
             self.success_us = self.clock.now_us()
 
     def fails(self, pause_s: float) -> None:
-        """Whoever keeps the loop begins it anew within ``pause_s``."""
-        self.does("waits to be begun anew", pause_s + GRACE_S)
+        """The supervisor restarts the loop within ``pause_s``."""
+        self.does("waits to be restarted", pause_s + GRACE_S)
         self.failed = True
 
     @property

@@ -1,4 +1,4 @@
-"""No task ends unseen: a failed one is told, counted and begun again; what is stuck is named (keephq/keep#6552)."""
+"""No task ends unseen: a failed one is reported, counted and restarted; what is stuck is named (keephq/keep#6552)."""
 
 from __future__ import annotations
 
@@ -22,7 +22,7 @@ Work = Callable[[], Awaitable[None]]
 
 
 class EndedUnseen(PagereeveError):
-    """A loop came to its end, or was cancelled from inside, though nobody told it to."""
+    """A loop came to its end, or was cancelled from inside, though nobody stopped it."""
 
 
 @dataclass(slots=True)
@@ -40,28 +40,28 @@ class SupervisedTask:
     def trouble(self) -> str:
         """What is wrong with it and since when; "" if nothing is."""
         if self.ended_us is not None:
-            return f"{self.name} ended at {to_text(self.ended_us)} and is not begun again"
+            return f"{self.name} ended at {to_text(self.ended_us)} and is not restarted"
         if self.heartbeat is not None and self.heartbeat.stuck:
             return f"{self.name} is stuck since {to_text(self.heartbeat.since_us)}: it {self.heartbeat.doing}"
         if self.failing:
             since = "" if self.failed_us is None else f" since {to_text(self.failed_us)}"
-            return f"{self.name} fails{since} ({self.error}) and is begun anew; see the log"
+            return f"{self.name} fails{since} ({self.error}) and is restarted; see the log"
         return ""
 
     @property
     def failing(self) -> bool:
-        """From a failure on until the work succeeded again, or, where it doesn't say so, was begun again."""
+        """From a failure on until the work succeeded again, or, where it doesn't say so, was restarted."""
         return self.failed_us is not None and (self.heartbeat is None or self.heartbeat.failed)
 
     @property
     def stalled(self) -> bool:
-        """Nothing is to be hoped of it: it ended, or is stuck. One that fails is begun anew, and is none."""
+        """It can't recover: it ended, or is stuck. One that fails is restarted, and is not lost."""
         return self.ended_us is not None or (self.heartbeat is not None and self.heartbeat.stuck)
 
 
 @dataclass(slots=True)
 class Supervisor:
-    """``on_trouble(task, error)`` hears of each failure; it must not raise. ``ends`` are those that nobody ordered.
+    """``on_trouble(task, error)`` receives each failure; it must not raise. ``ends`` are those that nobody ordered.
 
     ``kinds`` are counted from the start, at 0; others once there is something to count.
     """
@@ -82,7 +82,7 @@ class Supervisor:
 
         ``forever``: work that returns has failed. With a ``heartbeat`` the work says what it does, and can be seen to
         be
-        stuck. Whoever cancels the task ends it for good: that is told as well, unless ``stop`` did it.
+        stuck. Whoever cancels the task ends it for good: that is reported as well, unless ``stop`` did it.
         """
         watched = self._watched[name] = SupervisedTask(kind, name, heartbeat, forever)
         task = asyncio.create_task(self._kept(watched, work), name=name)
@@ -135,7 +135,7 @@ class Supervisor:
         while True:
             try:
                 await _seen_to_its_end(work, forever=watched.forever)
-            except Exception as error:  # noqa: BLE001 - whatever it is, it is told, counted, and the work begun again
+            except Exception as error:  # noqa: BLE001 - whatever it is, it is reported, counted, and the work restarted
                 if isinstance(error, EndedUnseen):
                     self.ends[watched.kind] += 1
                 self._note(watched, error)
@@ -183,7 +183,7 @@ class Supervisor:
 
 
 async def _seen_to_its_end(work: Work, *, forever: bool) -> None:
-    """Raises EndedUnseen for an end that nobody ordered: a cancellation is one unless this task was told to cancel."""
+    """Raises EndedUnseen for an end that nobody ordered: a cancellation is one unless this task was asked to cancel."""
     try:
         await work()
     except asyncio.CancelledError as error:

@@ -13,7 +13,7 @@ CHECKPOINT_EVERY_S = 60.0
 
 @dataclass(slots=True)
 class WalTrimmer:
-    """``checkpoint`` returns False while a reader stands in the way: it is tried again the next time."""
+    """``checkpoint`` returns False while a reader blocks it: it is retried the next time."""
 
     clock: Clock
     checkpoint: Callable[[], Awaitable[bool]]

@@ -1,6 +1,6 @@
-"""The daemon's watchdog: told to the service manager only while the loop turns and the work behind it goes on.
+"""The daemon's watchdog: fed only while the loop turns and the work behind it goes on.
 
-diegosouzapw/OmniRoute#10661: a timer of its own would go on beating beside work that stands still.
+diegosouzapw/OmniRoute#10661: a timer of its own would go on beating beside work that is stuck.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from pagereeve.ports.clock import Clock
 
 TURN_S = 0.25
 WORST_OF_S = 60.0
-# A loop that stood still for longer than this within the last minute makes the daemon not ready.
+# A loop that was blocked for longer than this within the last minute makes the daemon not ready.
 LAG_LONGEST_S = 5.0
 # A write is refused by the journal itself after seconds; one that waits for so long waits for a disk that hangs.
 WRITE_LONGEST_S = 30.0
@@ -31,7 +31,7 @@ OnChange = Callable[[list[str]], None]
 class Watchdog:
     """``write_waits_since_us`` is the monotonic instant of the oldest write that is not stored yet, None without one.
 
-    ``on_change`` hears what stands still, whenever that is other than before: an empty list once all goes on.
+    ``on_change`` receives what is stuck, whenever that changes: an empty list once all goes on.
     """
 
     clock: Clock

@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 
 class BearerTokens:
-    """The tokens that open a door; with none, it stands open. The tokens themselves are forgotten at once."""
+    """The tokens that an endpoint accepts; with none, it accepts everybody. The tokens themselves are not kept."""
 
     def __init__(self, tokens: Iterable[str] = ()) -> None:
         self._digests = tuple(_digest(token.encode()) for token in tokens)
@@ -17,7 +17,7 @@ class BearerTokens:
         return bool(self._digests)
 
     def admit(self, authorization: bytes | None) -> bool:
-        """Whether the value of an Authorization header carries one of the tokens, in time that tells nothing."""
+        """Whether the value of an Authorization header carries one of the tokens, in constant time."""
         if not self._digests:
             return True
         scheme, _, token = (authorization or b"").partition(b" ")

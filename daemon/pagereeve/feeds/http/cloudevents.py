@@ -29,7 +29,7 @@ _INTEGER_MAX: Final = 2**31
 
 
 def mode_of(content_type: str | None, *, has_attributes: bool) -> Mode:
-    """Told by the Content-Type's beginning (binding, section 3). Raises Refusal (``wrong-media-type``)."""
+    """Decided by the Content-Type's beginning (binding, section 3). Raises Refusal (``wrong-media-type``)."""
     media = _media_type(content_type, "Content-Type")
     if media == _BATCH:
         return "batch"
@@ -64,7 +64,7 @@ def read_binary(headers: Iterable[tuple[str, str]], body: bytes) -> Envelope:
     for header, value in headers:
         name = header.removeprefix("ce-")
         if name in attributes:
-            raise Refusal("bad-cloudevent", header[:40], "stands twice; send it once")
+            raise Refusal("bad-cloudevent", header[:40], "occurs twice; send it once")
         attributes[name] = header_text(header, value)
     if "data" in attributes:
         raise Refusal("bad-cloudevent", "ce-data", "is no attribute; send the data as the body")
@@ -90,7 +90,7 @@ def read_structured(body: bytes) -> Envelope:
 
 
 def read_batch(body: bytes, batch_max: int = BATCH_MAX) -> list[Envelope | BadItem]:
-    """Events in order; an item that is none stands in its place. Raises Refusal where the whole can't be read."""
+    """Events in order; an item that is none keeps its place. Raises Refusal where the whole can't be read."""
     items = strictjson.parse(body)
     if not isinstance(items, list):
         raise Refusal("bad-cloudevent", "body", f"is {type_name(items)}; a list of events is needed")
@@ -122,7 +122,7 @@ def _of_members(members: Any) -> Envelope:
     encoded = members.get("data_base64")
     if encoded is not None:
         if data is not None:
-            raise Refusal("bad-cloudevent", "data_base64", "stands beside data; send one of them")
+            raise Refusal("bad-cloudevent", "data_base64", "is there together with data; send one of them")
         data = _from_base64(encoded)
     return _envelope(attributes, data, prefix="")
 

@@ -22,7 +22,7 @@ from pagereeve.ports.intake import Envelope, Intake
 
 @dataclass(frozen=True, slots=True)
 class HttpLimits:
-    """What one door may cost.
+    """What one endpoint may cost.
 
     body_max_bytes   of one request
     held_max_bytes   of all requests that are not answered yet
@@ -31,7 +31,7 @@ class HttpLimits:
     read_s           for a body to arrive
     wait_max_s       the longest a sender may ask an answer to wait for a meter reading
     answer_s         for the intake to make an event durable, beside that wait
-    retry_after_s    what a sender is told when nothing was stored
+    retry_after_s    what a sender is sent when nothing was stored
     """
 
     body_max_bytes: int = 1024 * 1024

@@ -25,7 +25,7 @@ _DIGITS_MAX: Final = len(str(SAFE_INTEGER))
 
 
 class _BadToken(Exception):
-    """Raised inside the JSON reader, which does not tell its hooks where it is."""
+    """Raised inside the JSON reader, which does not pass its position to its hooks."""
 
     def __init__(self, token: str, problem: str) -> None:
         super().__init__(problem)
@@ -76,7 +76,7 @@ def _too_deep(depth_max: int) -> Refusal:
 
 
 def _outside_strings(text: str, token: str) -> int:
-    """Where ``token`` first stands outside of a string, in one pass that large hostile input can't make slow."""
+    """Where ``token`` first occurs outside of a string, in one pass that large hostile input can't make slow."""
     plain = text.replace("\\\\", "  ").replace('\\"', "  ")
     start = 0
     for index, piece in enumerate(plain.split('"')):
@@ -93,7 +93,7 @@ def _object(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     seen: set[str] = set()
     for name, _ in pairs:
         if name in seen:
-            raise Refusal("bad-json", f"member {name[:40]!r}", "stands twice in one object; send it once")
+            raise Refusal("bad-json", f"member {name[:40]!r}", "occurs twice in one object; send it once")
         seen.add(name)
     raise AssertionError("fewer members than pairs, yet none twice")
 

@@ -1,4 +1,4 @@
-"""The badge number in one line, as the reader sent it: frame taken off, bytes made text, nothing else changed."""
+"""The badge number in one line, as the reader sent it: frame removed, bytes decoded, nothing else changed."""
 
 from __future__ import annotations
 

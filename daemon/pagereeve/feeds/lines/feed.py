@@ -27,10 +27,10 @@ class LineFeedConfig:
     gateway             the gateway's name; or names by peer address, where one that is not listed goes by its address
     reader              the reader's name, where the gateway has more than one
     terminator          ends a line; empty where only a pause does
-    frame               what stands around the number, and its encoding
+    frame               what the reader puts around the number, and its encoding
     line_max_bytes      of one line with its frame, without its terminator
     idle_flush_s        a pause this long ends a line as well
-    pending_max_bytes   of one connection, read but not yet handed in
+    pending_max_bytes   of one connection, read but not yet submitted
     take_s, patience_s  for one hand-in, and for all tries of one line while the journal is unavailable
     stop_s              for handing in what was read when the feed stops
     tee                 the release server that the bytes are passed on to; None where we are the only listener
@@ -59,7 +59,7 @@ class LineFeedConfig:
 class LineFeed:
     """Without a tee, a connection waits while the intake does; with one, bytes go on and our own sight of them may lag.
 
-    In both cases what was not taken is counted. ``on_error`` hears of errors; it must not raise.
+    In both cases what was not accepted is counted. ``on_error`` receives errors; it must not raise.
     """
 
     def __init__(
@@ -90,7 +90,7 @@ class LineFeed:
         await self._listener.start()
 
     async def stop(self) -> None:
-        """Stop reading, hand in what was read within ``stop_s``, close. What then remains is counted as lost."""
+        """Stop reading, submit what was read within ``stop_s``, close. What then remains is counted as lost."""
         self._stopping = True
         await self._listener.stop_listening()
         for pump in self._pumps:

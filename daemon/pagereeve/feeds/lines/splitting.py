@@ -86,7 +86,7 @@ class LineSplitter:
         del self._buffer[: len(self._buffer) - keep]
 
     def _past_owed(self, chunk: bytes) -> bytes:
-        """Without the second half of a terminator whose first half a flush already took."""
+        """Without the second half of a terminator whose first half a flush already consumed."""
         size = 0
         while size < min(len(self._owed), len(chunk)) and chunk[size] == self._owed[size]:
             size += 1

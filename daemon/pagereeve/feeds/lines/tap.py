@@ -1,4 +1,4 @@
-"""What looks at one connection's bytes: cuts lines, reads badge numbers, hands them in. Its troubles are its own."""
+"""Reads a copy of one connection's bytes: cuts lines, decodes badge numbers, submits them. Its errors stay inside."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ class TapLimits:
 
 
 class LineReader:
-    """Reads ``chunks`` to their end. Lines are handed in one after the other, so their order is kept."""
+    """Reads ``chunks`` to their end. Lines are submitted one after the other, so their order is kept."""
 
     def __init__(
         self,
@@ -63,7 +63,7 @@ class LineReader:
         self._last_us = 0
 
     async def run(self) -> None:
-        """Until the end of the chunks. Every line is taken, or counted as refused or lost."""
+        """Until the end of the chunks. Every line is accepted, or counted as refused or lost."""
         received_us = self._clock.now_us()
         while True:
             try:

@@ -91,7 +91,7 @@ class Tee:
                 self._server.reset()
 
     async def _forward(self) -> None:
-        """Gateway to server. The bytes are on their way before our own side hears of them."""
+        """Gateway to server. The bytes are on their way before our own side receives them."""
         while chunk := await self._gateway.reader.read(READ_BYTES):
             server = self._server
             if server is not None:

@@ -27,7 +27,7 @@ class Offer:
 
 
 async def offered(conversation: Conversation, profile: Profile) -> Offer:
-    """Every channel of the profile that may stand at this printer; whether it answers is for a GET to tell."""
+    """Every channel of the profile that this printer may have; a GET shows whether it answers."""
     offer = Offer()
     columns = _columns(profile)
     walk = await Walk(dict.fromkeys(columns, ROWS_MAX)).finish(conversation) if columns else None

@@ -15,7 +15,7 @@ SLACK_PAGES: Final = 20
 SLACK_SHARE: Final = 0.001
 
 FUNCTIONS: Final = ("prints", "copies", "faxes")
-# Blank sides stand apart from both where a device counts them (PWG 5106.3, icImpressionTable).
+# Blank sides are counted apart from both where a device counts them (PWG 5106.3, icImpressionTable).
 COLOURS: Final = ("mono", "colour", "blank")
 PARTS: Final = (*COLOURS, *FUNCTIONS, "large")
 

@@ -54,13 +54,13 @@ def _notes(seen: Survey) -> list[str]:
 
 
 def _is_other(one: Candidate, chosen: dict[str, Candidate]) -> bool:
-    taken = chosen[one.channel.name].channel
-    return taken.objects != one.channel.objects and taken.source != one.channel.source
+    used = chosen[one.channel.name].channel
+    return used.objects != one.channel.objects and used.source != one.channel.source
 
 
-def _passed_over(one: Candidate, taken: Candidate) -> str:
+def _passed_over(one: Candidate, used: Candidate) -> str:
     where = ", ".join(one.channel.objects)
-    known = one.unit is None and taken.unit is not None
+    known = one.unit is None and used.unit is not None
     why = "whose unit is known" if known else "which comes first"
     text = f"{one.channel.name} {one.figure.value} by {where} ({one.channel.source}, unit {one.said})"
-    return f"{text} is not used: {taken.channel.source} has one, {why}"
+    return f"{text} is not used: {used.channel.source} has one, {why}"

@@ -1,6 +1,6 @@
 """Makers' own counters as data: one TOML file a profile, read once, no code for a new one.
 
-A profile says to which sysObjectIDs it belongs and where each channel stands. Of several entries of one name the first
+A profile says to which sysObjectIDs it belongs and where each channel is. Of several entries of one name the first
 that a printer answers counts. README.md of the folder ``profiles`` explains every key.
 """
 
@@ -53,7 +53,7 @@ class Records(_Table):
 
 
 class ProfileRows(_Table):
-    """Rows of a table, added up: those in whose ``labels`` column one of ``called`` stands, or all without labels."""
+    """Rows of a table, added up: those that have one of ``called`` in the ``labels`` column, or all without labels."""
 
     values: Oid
     labels: Oid | None = None
@@ -67,7 +67,7 @@ class ProfileRows(_Table):
 
 
 class ProfileChannel(_Table):
-    """Where one channel stands. ``unproven`` is a unit that no test print has shown yet."""
+    """Where one channel is found. ``unproven`` is a unit that no test print has shown yet."""
 
     name: ChannelName
     unit: Literal["impressions", "sheets", "unproven"]
@@ -80,7 +80,7 @@ class ProfileChannel(_Table):
     def _one_place(self) -> Self:
         given = [name for name in ("objects", "records", "rows") if getattr(self, name)]
         if len(given) != 1:
-            raise ValueError(f"one of objects, records and rows says where it stands; {len(given)} of them are given")
+            raise ValueError(f"one of objects, records and rows says where it is; give one, not {len(given)}")
         return self
 
     @property

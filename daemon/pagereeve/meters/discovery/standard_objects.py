@@ -1,4 +1,4 @@
-"""Where the standard objects of a printer stand: its device index and its marker, found by walking.
+"""The places of a printer's standard objects: its device index and its marker, found by walking.
 
 Neither index is assumed to be 1 (fusioninventory/fusioninventory-agent#658), and an agent that can't be walked may
 still answer a direct GET (librenms/librenms#4767).

@@ -102,7 +102,7 @@ class Resolver:
             raise NameNotFound(f"the name service took longer than {timeout_s:.1f} s for {host[:80]!r}") from None
 
     def forget(self, host: str, port: int) -> None:
-        """Look the name up anew next time: whoever was there does not answer."""
+        """Look the name up again next time: the old address does not answer."""
         self._known.pop((host, port), None)
 
     async def close(self) -> None:

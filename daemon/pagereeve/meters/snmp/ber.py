@@ -67,7 +67,7 @@ def read_tlv(data: bytes, position: int, end: int) -> tuple[int, int, int]:
 def _long_length(data: bytes, start: int, end: int, octets: int) -> tuple[int, int]:
     """X.690 section 8.1.3.5. More octets than needed are legal BER and some agents write them."""
     if not 1 <= octets <= 4:
-        raise DecodeError(f"length in {octets} octets before byte {start}; 1 to 4 are taken")
+        raise DecodeError(f"length in {octets} octets before byte {start}; 1 to 4 are accepted")
     if start + octets > end:
         raise DecodeError(f"truncated inside a length before byte {start}")
     return int.from_bytes(data[start : start + octets], "big"), start + octets

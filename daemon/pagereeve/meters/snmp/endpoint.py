@@ -2,7 +2,7 @@
 
 An answer counts only if it comes from the address and port that were asked and carries the unpredictable id of a try
 that is still awaited. Everything else is counted and dropped. The tries of one question each have an id of their own,
-and all of them stay valid until it ends, so that a slow printer's late answer to the first try is taken, with the
+and all of them stay valid until it ends, so that a slow printer's late answer to the first try is accepted, with the
 instant at which that try was sent (net-snmp/net-snmp#194).
 """
 
@@ -101,7 +101,7 @@ class Endpoint:
     ) -> SnmpAnswer | Unanswered:
         """Ask until answered or until ``deadline_us`` (monotonic). One question to one address at a time, please.
 
-        ``lane`` picks the local port; ``leave`` says from where else answers may come; ``on_sent`` is told the
+        ``lane`` picks the local port; ``leave`` says from where else answers may come; ``on_sent`` receives the
         monotonic instant at which the first try left.
         """
         if self._room.locked():
@@ -320,7 +320,7 @@ class Endpoint:
         return self._late.get(key)
 
     def _unreadable(self, source: Key, problem: str, kind: DatagramRefusal) -> None:
-        """A good answer may still follow, so the question goes on; its end will tell."""
+        """A good answer may still follow, so the request stays open; its end decides."""
         question = self._by_source.get(source)
         if question is None:
             self.stats.refuse(kind, key_label(source))

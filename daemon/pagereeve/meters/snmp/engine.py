@@ -41,6 +41,6 @@ class Engine:
         return boots < self.boots or time_s < self.time_at(now_us) - TIME_WINDOW_S
 
     def hear(self, boots: int, time_s: int, now_us: int) -> None:
-        """An authentic message inside the window: newer values are taken over."""
+        """An authentic message inside the window: newer values are adopted."""
         if not self.proven or boots > self.boots or (boots == self.boots and time_s > self.latest_s):
             self.learn(boots, time_s, now_us, proven=True)

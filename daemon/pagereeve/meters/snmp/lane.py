@@ -110,7 +110,7 @@ class Lane:
 
     @property
     def kernel_drops(self) -> int:
-        """Datagrams that the kernel threw away because the receive buffer was full; 0 where it does not tell."""
+        """Datagrams that the kernel dropped because the receive buffer was full; 0 where it does not report this."""
         if sys.platform != "linux":
             return 0
         info = self._socket.getsockopt(socket.SOL_SOCKET, SO_MEMINFO, 36)
@@ -161,7 +161,7 @@ class Lane:
             try:
                 quoted, ancillary, _, sockaddr = self._socket.recvmsg(DATAGRAM_BYTES_MAX, 512, MSG_ERRQUEUE)
             except OSError:
-                # Empty queue (EAGAIN): there is nothing more to tell.
+                # Empty queue (EAGAIN): there is nothing more to report.
                 return
             for _, _, content in ancillary:
                 if len(content) >= EXTENDED_ERROR.size and sockaddr:

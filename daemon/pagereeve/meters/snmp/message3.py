@@ -32,7 +32,7 @@ class Security(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class Message3:
-    """A message taken apart. ``auth_at`` is where its digest stands; ``data`` the scoped PDU, or its ciphertext."""
+    """A parsed message. ``auth_at`` is where its digest is; ``data`` the scoped PDU, or its ciphertext."""
 
     message_id: int
     flags: int
@@ -42,7 +42,7 @@ class Message3:
 
 
 def encode(message_id: int, flags: int, security: Security, data: bytes) -> tuple[bytes, int]:
-    """The message, and where its digest stands. ``data`` is whole: a scoped PDU, or an OCTET STRING that hides one."""
+    """The message, and where its digest is. ``data`` is whole: a scoped PDU, or an OCTET STRING that hides one."""
     head = tlv(SEQUENCE, integer(message_id) + integer(MAX_SIZE) + tlv(OCTET_STRING, bytes((flags,))) + integer(USM))
     parameters = (
         tlv(OCTET_STRING, security.engine_id)
@@ -120,7 +120,7 @@ def _sequence(data: bytes, at: int, end: int, what: str) -> tuple[int, int]:
 
 
 def _octets(data: bytes, at: int, end: int, what: str) -> tuple[bytes, int, int]:
-    """The octets, what follows them, and where they stand."""
+    """The octets, what follows them, and where they are."""
     tag, start, stop = read_tlv(data, at, end)
     if tag != OCTET_STRING:
         raise DecodeError(f"{tag_name(tag)} where the {what} belongs")

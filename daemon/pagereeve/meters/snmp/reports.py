@@ -19,7 +19,7 @@ def take_report(session: Session3, report: Report, responder: str, stats: MeterS
         session.forget()
         text = (
             f"{responder} is another device: its engine id is {report.engine_id.hex()}, not {engine.engine_id.hex()}; "
-            "the next read begins anew"
+            "the next read restarts"
         )
         raise ReadEnded(SilenceReason.WRONG_DEVICE, text, responder)
     if report.counter == NOT_IN_WINDOW and report.authentic and engine is not None:
@@ -29,7 +29,7 @@ def take_report(session: Session3, report: Report, responder: str, stats: MeterS
         stats.boots_back += 1
         text = (
             f"{responder} has started {report.boots} times by its own count, and {engine.boots} times before: it lost "
-            "its memory or is another device; the next read begins anew"
+            "its memory or is another device; the next read restarts"
         )
         raise ReadEnded(SilenceReason.WRONG_DEVICE, text, responder)
     raise ReadEnded(SilenceReason.NOT_ADMITTED, f"{responder}: {hint(report)}", responder)

@@ -45,7 +45,7 @@ class Report(NamedTuple):
 
 
 class Request3:
-    """Stands where a Template stands for the other versions: the same names, a datagram for each try."""
+    """Has the place of a Template of the other versions: the same names, a datagram for each try."""
 
     def __init__(self, session: Session3, pdu_tag: int, oids: Sequence[bytes], *, discovery: bool = False) -> None:
         self.oids = tuple(oids)
@@ -94,7 +94,7 @@ class Session3:
         self._keys = usm.keys_of(self.user, report.engine_id)
 
     def forget(self) -> None:
-        """Begin again with the next request."""
+        """Restart with the next request."""
         self.engine = None
 
     def probe(self, message_id: int, pdu: bytes) -> bytes:
@@ -176,7 +176,7 @@ class Session3:
         engine.hear(security.boots, security.time_s, now_us)
 
     def resynced(self, report: Report) -> bool:
-        """Take over the clock that an authentic report tells. False: its boots went back, which nobody may overlook.
+        """Adopt the clock that an authentic report gives. False: its boots went back, which nobody may overlook.
 
         The message id was ours and unpredictable and the digest covers it, so the report is fresh.
         """

@@ -12,7 +12,7 @@ from pagereeve.ports.telemetry import MeterTelemetry
 
 
 class DatagramRefusal(StrEnum):
-    """Why a datagram was not taken as an answer."""
+    """Why a datagram was not accepted as an answer."""
 
     WRONG_ADDRESS = "wrong-address"
     WRONG_PORT = "wrong-port"
@@ -28,7 +28,7 @@ class MeterStats:
     """Counts since the start. ``refused_last`` keeps the source of the last refused datagram of each kind.
 
     ``reads`` is by result: ``reading`` or a SilenceReason. ``refused`` holds a late second answer too: harmless, but
-    their share tells of a slow printer. ``undecodable`` are answers to one of our requests that could not be read,
+    a high share shows a slow printer. ``undecodable`` are answers to one of our requests that could not be read,
     ``slow_reads`` took more than half of their time, ``contradictions`` are readings from which a part was left out,
     ``new_rows`` rows that joined a sum later.
     """

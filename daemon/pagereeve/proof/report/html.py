@@ -75,12 +75,12 @@ def _article(proof: Proof, fragment: str, version: str) -> str:
 
 
 def _row(stage: Stage) -> str:
-    took = f" ({stage.took_s:.1f} s)" if stage.took_s >= 0.05 else ""
+    duration = f" ({stage.took_s:.1f} s)" if stage.took_s >= 0.05 else ""
     advice = f"<p><b>{escape(stage.advice)}</b></p>" if stage.advice else ""
     tried = f"{escape(stage.tried)}: " if stage.tried else ""
     return (
         f'<tr><td class="word">{stage.name}</td><td class="word {CLASSES[stage.outcome]}">{MARKS[stage.outcome]}</td>'
-        f"<td>{tried}{escape(stage.came)}{took}{advice}</td></tr>"
+        f"<td>{tried}{escape(stage.came)}{duration}{advice}</td></tr>"
     )
 
 

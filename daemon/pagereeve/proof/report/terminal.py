@@ -74,8 +74,8 @@ def proof_text(proof: Proof, fragment: str) -> str:
     """One printer, stage by stage."""
     lines = [f"{proof.printer} ({proof.place}), {to_text(proof.began_us)[:19]}Z: {proof.verdict}", ""]
     for stage in proof.stages:
-        took = f" ({stage.took_s:.1f} s)" if stage.took_s >= 0.05 else ""
-        lines.append(f"  {MARKS[stage.outcome]:10} {stage.name:14} {stage.came}{took}")
+        duration = f" ({stage.took_s:.1f} s)" if stage.took_s >= 0.05 else ""
+        lines.append(f"  {MARKS[stage.outcome]:10} {stage.name:14} {stage.came}{duration}")
         lines += [f"  {'':10} {'':14} -> {stage.advice}"] if stage.advice else []
     lines += ["", *(job_line(job) for job in proof.jobs)] if proof.jobs else []
     return "\n".join([*lines, "", *(f"    {line}" for line in fragment.splitlines()), ""])

@@ -36,7 +36,7 @@ async def second_reader_stage(plan: Plan, target: MeterTarget, seen: Inspection,
 
 
 def _differences(seen: Inspection, theirs: Mapping[str, str], after: Reading | Failure) -> list[str]:
-    differs = [told for one in seen.channels if (told := _difference(one, theirs.get(one.name), after))]
+    differs = [difference for one in seen.channels if (difference := _difference(one, theirs.get(one.name), after))]
     ours, others = seen.identity.object_id, theirs.get(SYS_OBJECT_ID)
     if ours and ours != others:
         differs.append(f"sysObjectID: {others or 'nothing'}, ours {ours}")

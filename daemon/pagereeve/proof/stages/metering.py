@@ -13,7 +13,7 @@ SECOND_US = 1_000_000
 
 
 def channels_stage(plan: Plan, seen: Inspection) -> Stage:
-    """Pages can be told from the counts, or could be once a test print has proven the unit."""
+    """Pages can be computed from the counts, or could be once a test print has proven the unit."""
     tried = "channels that can be compared with pages"
     came = ", ".join(f"{one.name} {one.value} ({one.unit or one.unit_said})" for one in seen.channels) or "none"
     failed = [check.text for check in seen.checks if not check.passed]
@@ -24,8 +24,8 @@ def channels_stage(plan: Plan, seen: Inspection) -> Stage:
         return Stage("channels", "passed", tried, came)
     if failure.reason is SilenceReason.UNIT_NOT_USABLE and total_of(seen) is not None:
         if plan.language is not None:
-            return Stage("channels", "warned", tried, came, 0.0, "The test pages have to prove the unit.")
-        advice = "Print test pages (--print): they prove what one step of the counter is."
+            return Stage("channels", "warned", tried, came, 0.0, "The test pages must prove the unit.")
+        advice = "Print test pages (--print): they prove whether it counts sides or sheets."
         return Stage("channels", "failed", tried, came, 0.0, advice)
     advice = (
         "This printer's meter can't be used: look for a newer firmware, or write a profile for the maker's counter."
@@ -59,18 +59,18 @@ async def panel_stage(plan: Plan, seen: Inspection) -> Stage:
     if panel is None and total is not None and plan.person is not None:
         panel = await plan.person.panel(plan.target.printer)
     if panel is None or total is None:
-        return Stage("panel", "not-tried", tried, "nobody said what the panel shows (--panel)")
+        return Stage("panel", "not-tried", tried, "no value of the panel was given (--panel)")
     came = f"panel {panel}, read {total.value}"
     if panel == total.value:
         return Stage("panel", "passed", tried, came)
     same = [one.name for one in seen.channels if one.value == panel]
-    advice = f"The panel shows what is read as {same[0]}. " if same else ""
-    advice += "Look for the panel's count of all pages; if it really differs, don't account by this counter."
+    advice = f"The panel shows the value of {same[0]}.  " if same else ""
+    advice += "Find the panel's count of all pages; if it differs too, don't use this counter."
     return Stage("panel", "failed", tried, came, 0.0, advice)
 
 
 async def quiet_stage(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock) -> Stage:
-    """The counter stands still while nobody prints."""
+    """The counter does not move while nobody prints."""
     began_us = clock.monotonic_us()
     patience = plan.patience
     values: list[int] = []
@@ -90,15 +90,15 @@ async def quiet_stage(plan: Plan, target: MeterTarget, meter: Meter, clock: Cloc
 
 
 def _quiet(values: list[int], failures: int, passed_s: float) -> Stage:
-    tried = f"a counter that stands still for {passed_s:.0f} s while nobody prints"
+    tried = f"the counter must not move for {passed_s:.0f} s while nobody prints"
     came = f"{len(values)} readings" + (f", {failures} failed" if failures else "")
     if not values:
-        return Stage("quiet", "failed", tried, came, passed_s, "The meter stopped answering: look at the path to it.")
+        return Stage("quiet", "failed", tried, came, passed_s, "The meter stopped answering: check the network path.")
     if values[0] != values[-1] or len(set(values)) > 1:
-        advice = "Somebody prints or copies: try again when nobody does. If nobody did, the counter can't be trusted."
+        advice = "Somebody prints or copies: retry when nobody does. If nobody did, the counter can't be trusted."
         return Stage("quiet", "failed", tried, f"{values[0]} became {values[-1]}", passed_s, advice)
     if failures:
-        advice = "Readings are lost on the way: look at the path, or at how often the printer lets itself be asked."
+        advice = "Readings are lost on the way: check the network path, or read less often."
         return Stage("quiet", "warned", tried, came, passed_s, advice)
     return Stage("quiet", "passed", tried, f"{came}, all {values[0]}", passed_s)
 

@@ -8,7 +8,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final, Literal
 
-# ``broken-off``: taken and dropped again at once, as a gateway does whose printer does not take it.
+# ``broken-off``: accepted and closed at once, as a gateway does whose printer refuses the connection.
 Reach = Literal["open", "broken-off", "refused", "silent", "unreachable"]
 
 PEEK_S: Final = 0.5
@@ -58,14 +58,14 @@ async def _broken_off(reader: asyncio.StreamReader) -> str:
     except TimeoutError:
         return ""
     except OSError as error:
-        return f"taken, then dropped: {error.strerror or error}"
-    return "" if first else "taken, then closed at once"
+        return f"accepted, then dropped: {error.strerror or error}"
+    return "" if first else "accepted, then closed at once"
 
 
 async def send(host: str, port: int, data: bytes, wait_s: float, on_sent: Callable[[], None] | None = None) -> None:
-    """Hand a document over, and wait a moment for the other side to close. Raises OSError, TimeoutError.
+    """Send a document, and wait a moment for the other side to close. Raises OSError, TimeoutError.
 
-    ``on_sent`` is told of the last byte. That it went means that the port took the data, not that anything was printed.
+    ``on_sent`` is called at the last byte. It means that the port accepted the data, not that anything was printed.
     """
     async with asyncio.timeout(wait_s):
         reader, writer = await asyncio.open_connection(host, port)

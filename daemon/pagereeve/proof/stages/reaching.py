@@ -140,6 +140,6 @@ def identity_stage(plan: Plan, seen: Inspection) -> Stage:
         advice = "Port 161 of a gateway may one day be answered by the gateway itself: forward another port."
         return Stage("identity", "warned", tried, came, 0.0, advice)
     if not identity.serial and not identity.object_id:
-        advice = "Nothing tells this printer from another one: a swapped printer would go unnoticed."
+        advice = "Nothing identifies this printer: a swapped printer would go unnoticed."
         return Stage("identity", "warned", tried, came, 0.0, advice)
     return Stage("identity", "passed", tried, came)

@@ -121,7 +121,7 @@ def _who(hlapi: Any, target: MeterTarget) -> Any:
 
 
 def _record(content: bytes, tag: int) -> int:
-    """A record of tag, kind, length and value; told apart here again, since the first reader might be wrong."""
+    """A record of tag, kind, length and value; parsed here again, since the first reader might be wrong."""
     rest = content
     while len(rest) > RECORD_HEAD and rest[0] != RECORDS_END:
         size = rest[2]

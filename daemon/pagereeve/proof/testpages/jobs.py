@@ -1,4 +1,4 @@
-"""Test pages that say what they are, in five languages; each job is made so that its count tells something.
+"""Test pages that say what they are, in five languages; each job is made so that its count shows something.
 
 One-sided pages show a sheet's least; three two-sided pages have a blank back; two copies show whether copies count.
 """
@@ -26,7 +26,7 @@ class TestJob:
 
 @dataclass(frozen=True, slots=True)
 class Heading:
-    """What the pages say besides: ``date`` is handed in, so that a document depends on nothing else."""
+    """What the pages say besides: ``date`` is passed in, so that a document depends on nothing else."""
 
     printer: str
     date: str

@@ -70,6 +70,6 @@ def pcl(pages: Sequence[Lines], copies: int, *, two_sided: bool) -> bytes:
     writes the same commands.
     """
     setup = f"{ESC}E{ESC}&l{copies}X{ESC}&l{1 if two_sided else 0}S"
-    # What a line says must not be taken for a command.
+    # What a line says must not be read as a command.
     body = FORM_FEED.join("\r\n".join(["", *page]) for page in pages)
     return f"{setup}{body}{FORM_FEED}{ESC}E".encode("ascii")

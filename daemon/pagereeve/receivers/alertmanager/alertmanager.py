@@ -26,9 +26,9 @@ from pagereeve.receivers.wording import bounded
 
 PATH: Final = "/api/v2/alerts"
 BATCH_MAX: Final = 100
-# A repetition or two may be lost before an alert that stands runs out.
+# A repetition or two may be lost before an open alert expires.
 OUTLASTS: Final = 4
-# What speaks of the alerts handed in; anything else (a token, a path) is wrong for every alert alike.
+# Answers about the submitted alerts; anything else (a token, a path) is wrong for every alert alike.
 OF_MESSAGE: Final = frozenset({400, 413, 422})
 
 
@@ -139,7 +139,7 @@ def alert_name(kind: str) -> str:
 
 
 def annotations_of(known: Notification) -> dict[str, str]:
-    """What is told of it, the latest of which counts."""
+    """What is sent of it; the latest counts."""
     annotations = {
         "summary": known.title,
         "description": known.what,

@@ -1,6 +1,6 @@
 """Messages by e-mail: SMTP (RFC 5321) with STARTTLS (RFC 3207) or TLS from the start (RFC 8314), login by RFC 4954.
 
-One connection a message. What a recipient's server has taken is remembered, so that a message sent again because it
+One connection a message. What a recipient's server has accepted is remembered, so that a message sent again because it
 was put off for one recipient doesn't reach the others twice.
 """
 
@@ -61,13 +61,13 @@ class MailReceiver(EventReceiver):
         self._password = SecretStr(password)
         self._context = context or default_context(settings.tls)
         self._host_name = host_name
-        self._taken: OrderedDict[str, frozenset[str]] = OrderedDict()
+        self._accepted: OrderedDict[str, frozenset[str]] = OrderedDict()
 
     async def deliver(self, notification: Notification) -> None:
         """Raises NotDelivered, also where only some of the recipients were refused; the others have it then."""
         settings = self._settings
-        taken = self._taken.get(notification.id, frozenset())
-        wanted = tuple(one for one in settings.recipients if one not in taken)
+        accepted = self._accepted.get(notification.id, frozenset())
+        wanted = tuple(one for one in settings.recipients if one not in accepted)
         if not wanted:
             return
         body = octets_of(mail_of(notification, settings.sender, settings.recipients))
@@ -81,7 +81,7 @@ class MailReceiver(EventReceiver):
             raise NotDelivered(f"{place} refused the login ({error.code})") from None
         except (SMTPException, OSError) as error:
             raise refusal(place, error) from error
-        self._remember(notification.id, taken | (frozenset(wanted) - refused.keys()))
+        self._remember(notification.id, accepted | (frozenset(wanted) - refused.keys()))
         if refused:
             raise NotDelivered(f"{place} refused {_refusals(refused.values())}", of_message=_final(refused.values()))
 
@@ -91,7 +91,7 @@ class MailReceiver(EventReceiver):
             async with asyncio.timeout(self._settings.timeout.seconds):
                 await client.connect()
                 refused, _ = await client.sendmail(self._settings.sender, recipients, body)
-            # It has been taken by now, so that nothing about the farewell matters to anybody.
+            # The server has accepted it, so an error at QUIT does not matter.
             with suppress(SMTPException, OSError):
                 await client.quit(timeout=GOODBYE_S)
         finally:
@@ -113,10 +113,10 @@ class MailReceiver(EventReceiver):
         )
 
     def _remember(self, message: str, recipients: frozenset[str]) -> None:
-        self._taken[message] = recipients
-        self._taken.move_to_end(message)
-        while len(self._taken) > REMEMBERED_MAX:
-            self._taken.popitem(last=False)
+        self._accepted[message] = recipients
+        self._accepted.move_to_end(message)
+        while len(self._accepted) > REMEMBERED_MAX:
+            self._accepted.popitem(last=False)
 
 
 def make_mail(settings: MailSettings, _: Clock) -> MailReceiver:
@@ -130,7 +130,7 @@ def make_mail(settings: MailSettings, _: Clock) -> MailReceiver:
 
 
 def default_context(tls: MailTls, ca_file: str | None = None) -> ssl.SSLContext:
-    """Checks the certificate, but where TLS is taken as it comes ("auto" without a ``ca_file``)."""
+    """Checks the certificate, except where any TLS is accepted ("auto" without a ``ca_file``)."""
     context = ssl.create_default_context(cafile=ca_file)
     if tls == "auto" and ca_file is None:
         context.check_hostname = False
@@ -156,8 +156,8 @@ def _final(answers: Iterable[tuple[int, str]]) -> bool:
 
 
 def _refusals(answers: Iterable[tuple[int, str]]) -> str:
-    told = [_shown(code, text) for code, text in answers]
-    return f"{len(told)} recipient{'' if len(told) == 1 else 's'}: {one_line('; '.join(told), SHOWN)}"
+    answered = [_shown(code, text) for code, text in answers]
+    return f"{len(answered)} recipient{'' if len(answered) == 1 else 's'}: {one_line('; '.join(answered), SHOWN)}"
 
 
 def _shown(code: int, text: str) -> str:

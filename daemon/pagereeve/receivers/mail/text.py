@@ -1,6 +1,6 @@
 """A message as an e-mail: plain text and HTML beside each other, one thread for each alert.
 
-Mail clients thread by References (RFC 5322 section 3.6.4) and by the subject without what stands before it, which is
+Mail clients thread by References (RFC 5322 section 3.6.4) and by the subject without its prefix, which is
 "Re:" and what is in square brackets (RFC 5256 section 2.1). So the subject never changes, but for "Re: " before every
 later message and "Re: [over] " before the last.
 """
@@ -59,7 +59,7 @@ def octets_of(mail: EmailMessage) -> bytes:
 
 
 def prefix_of(notification: Notification) -> str:
-    """What stands before the subject."""
+    """The prefix of the subject."""
     if notification.is_over:
         return "Re: [over] "
     return "Re: " if notification.nth > 1 else ""

@@ -1,12 +1,12 @@
 """Messages to a syslog collector: RFC 5424 records over UDP (RFC 5426), TCP (RFC 6587) or TLS (RFC 5425).
 
-Syslog has no acknowledgement, over none of the three. Over TCP and TLS a record that the collector's machine took may
+Syslog has no acknowledgement. Over TCP and TLS a record that the collector's machine accepted may
 still be lost with the collector; over UDP it may be lost anywhere. So "delivered" means here: over UDP that it was sent
-and that nobody said at once that the port is closed; over TCP and TLS that it was written to a connection that stood,
+and that no report of a closed port came at once; over TCP and TLS that it was written to an open connection,
 and that the collector did not break it off. Where no message may be lost, a webhook or e-mail belongs beside it.
 
-Over TCP and TLS each message has a connection of its own: alerts are rare, and what stands between two machines forgets
-an idle connection without a word, so that the first record after hours would vanish. At the end our side is closed, and
+Over TCP and TLS each message has a connection of its own: alerts are rare, and a firewall or NAT in between forgets
+an idle connection silently, so that the first record after hours would vanish. At the end our side is closed, and
 the collector gets a little time to close its own, which it does when it has read everything.
 """
 
@@ -108,7 +108,7 @@ def framed(record: bytes) -> bytes:
 
 
 def _is_gone(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> bool:
-    """Whether the other side has closed, also where the event loop hasn't heard of it yet."""
+    """Whether the other side has closed, also where the event loop has not noticed it yet."""
     if reader.at_eof() or writer.is_closing():
         return True
     sock: socket.socket = writer.get_extra_info("socket")
@@ -121,14 +121,14 @@ async def _farewell(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) 
     """Closes our side, and waits a little for the other's. Raises OSError where it broke the connection off instead."""
     if writer.can_write_eof():
         writer.write_eof()
-    # Not every collector closes when we do: it has the record all the same, as far as anybody can tell.
+    # Not every collector closes when we do: it has the record all the same, as far as anybody knows.
     with suppress(TimeoutError):
         async with asyncio.timeout(FAREWELL_S):
             await reader.read(1)
 
 
 class _Refusal(asyncio.DatagramProtocol):
-    """Hears whether the other machine says that the port is closed."""
+    """Receives the other machine's report that the port is closed."""
 
     def __init__(self) -> None:
         self._told: asyncio.Future[None] = asyncio.get_running_loop().create_future()

@@ -87,8 +87,8 @@ def structured(known: Notification, structured_id: str) -> str:
         "findings": str(known.findings),
         "pages": "" if known.pages is None else str(known.pages),
     }
-    told = "".join(f' {name}="{escaped(value)}"' for name, value in values.items() if value)
-    return f"[{structured_id}{told}]"
+    members = "".join(f' {name}="{escaped(value)}"' for name, value in values.items() if value)
+    return f"[{structured_id}{members}]"
 
 
 def escaped(value: str) -> str:

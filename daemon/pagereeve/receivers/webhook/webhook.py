@@ -40,7 +40,7 @@ TYPES: Final[dict[Step, str]] = {
     "updated": "pagereeve.alert.updated.v1",
     "resolved": "pagereeve.alert.resolved.v1",
 }
-# RFC 9110 section 15.5.9, RFC 8470 section 5.2, RFC 6585 section 4: come again.
+# RFC 9110 section 15.5.9, RFC 8470 section 5.2, RFC 6585 section 4: retry later.
 COME_AGAIN: Final = frozenset({408, 425, 429})
 # Of the way there, and not of the message: a login, a path or a proxy that is wrong (RFC 9110 section 15.5).
 OF_THE_WAY: Final = frozenset({401, 403, 404, 405, 407})
@@ -85,7 +85,7 @@ def make_webhook(settings: WebhookSettings, clock: Clock) -> WebhookReceiver:
 
 
 def signature(secret: bytes, timestamp: str, body: bytes) -> str:
-    """The value of Pagereeve-Signature; ``timestamp`` is in whole seconds since 1970, as it stands in its header."""
+    """The value of Pagereeve-Signature; ``timestamp`` is in whole seconds since 1970, as in its header."""
     return "sha256=" + hmac.new(secret, timestamp.encode("ascii") + b"." + body, hashlib.sha256).hexdigest()
 
 

@@ -76,5 +76,5 @@ def instant(text: str, name: str) -> int | None:
     try:
         return from_text(f"{text}T00:00:00Z" if len(text) == len("2026-01-31") else text, name)
     except BadFact:
-        # What stands there is not repeated: where columns slipped, it is a badge number.
+        # The value is not repeated: where columns slipped, it is a badge number.
         raise BadFact(name, "is no date; write 2026-01-31 or 2026-01-31T09:00:00Z") from None

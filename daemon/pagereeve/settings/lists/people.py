@@ -1,6 +1,6 @@
 """The people file: CSV with a head line ``owner,cost_centre,from``.
 
-``from`` is a date (its midnight in UTC) or an RFC 3339 time, or empty for *always*. An owner may stand there many
+``from`` is a date (its midnight in UTC) or an RFC 3339 time, or empty for *always*. An owner may be there many
 times, once for each move to another cost centre.
 """
 

@@ -48,7 +48,7 @@ class CollegeSettings:
 
 @dataclass(frozen=True, slots=True)
 class StandingPrinter:
-    """One printer as it stands in the college."""
+    """One printer of the college, with its gateway."""
 
     place: Place
     engine: PrintEngine
@@ -115,7 +115,7 @@ class College:
     def settings(self) -> CollegeSettings:
         """Host, port, community and policy of each printer, as they are reached through the gateways."""
         return CollegeSettings(
-            printers=tuple(self._settings_of(standing) for standing in self._standing.values()),
+            printers=tuple(self._settings_of(one) for one in self._standing.values()),
             gateways=tuple(self._gateways),
             people=self.people,
         )
@@ -167,14 +167,14 @@ class College:
     def truth(self) -> dict[str, Truth]:
         """For each printer what its meter should account for: in all, for each release, for each cause."""
         at_us = self._clock.now_us()
-        for standing in self._standing.values():
-            standing.engine.advance(at_us)
-        return {name: standing.engine.total() for name, standing in self._standing.items()}
+        for one in self._standing.values():
+            one.engine.advance(at_us)
+        return {name: one.engine.total() for name, one in self._standing.items()}
 
     def resting(self) -> bool:
         """No printer has anything in memory."""
         at_us = self._clock.now_us()
-        return not any(standing.engine.busy(at_us) for standing in self._standing.values())
+        return not any(one.engine.busy(at_us) for one in self._standing.values())
 
     # What people do
 

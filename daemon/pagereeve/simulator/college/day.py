@@ -170,10 +170,10 @@ class WorkingDay:
         self._plant(slot, what, ("meter-replaced",), ("meter-went-back", "printer-restarted"))
 
     def power_cut(self, slot: Slot) -> None:
-        """A job first, so that the count stands between two savings; then the cut, with everything at rest."""
+        """A job first, so that the count is between two savings; then the cut, with everything at rest."""
         start = self._college.printer(slot.printer).place.spec.start_count
-        standing = (start + self._sides.get(slot.printer, 0)) % 10
-        pages = (14 - standing) % 10 or 10
+        unsaved = (start + self._sides.get(slot.printer, 0)) % 10
+        pages = (14 - unsaved) % 10 or 10
         self._by_badge(slot, replace(self._job(slot, pages=pages), sides="one-sided"))
         what = "the power fails while it rests; the count falls back by 4"
         self._at(slot, round(slot.span_s * 0.9, 3), lambda: self._college.power_cut(slot.printer, 1.5), what)

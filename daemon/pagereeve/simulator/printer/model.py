@@ -1,4 +1,4 @@
-"""What a simulated printer is made of: its spec, its jobs, what it really marked, what it shows."""
+"""What a simulated printer is made of: its spec, its jobs, what it printed, what it shows."""
 
 from __future__ import annotations
 
@@ -105,7 +105,7 @@ class Marked:
 
 @dataclass(slots=True)
 class MeterLife:
-    """A stretch in which the counter can be subtracted, except for ``lost`` steps that power cuts took back."""
+    """A stretch in which the counter can be subtracted, except for ``lost`` steps that power cuts undid."""
 
     serial: str
     since_us: int

@@ -42,7 +42,7 @@ def job_in(data: bytes) -> PrintJob:
 
 
 def _pjl(data: bytes) -> tuple[dict[bytes, bytes], bytes]:
-    """What a PJL header sets, and what stands between it and the closing UEL."""
+    """What a PJL header sets, and what lies between it and the closing UEL."""
     settings: dict[bytes, bytes] = {}
     while data.startswith(b"@PJL"):
         line, _, data = data.partition(b"\n")

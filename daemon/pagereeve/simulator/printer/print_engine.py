@@ -154,7 +154,7 @@ class PrintEngine:
         self._phase, self._until_us = Phase.OFF, self._now_us + off_us
 
     def replace(self, at_us: int, serial: str, count: int, object_id: tuple[int, ...] | None = None) -> None:
-        """Another device stands here now, with its own serial number and count."""
+        """Another device is here now, with its own serial number and count."""
         self.advance(at_us)
         self._lose_jobs()
         self._current, self._error, self._jams_next, self._paper_left = None, "", False, None

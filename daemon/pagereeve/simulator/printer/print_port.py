@@ -106,7 +106,7 @@ class PrintPort:
             return b""
 
     async def _rest(self, reader: asyncio.StreamReader) -> bytes:
-        """A document's end; what is beyond the longest that is looked at is taken and forgotten."""
+        """A document's end; what is beyond the longest that is kept is read and dropped."""
         kept = bytearray()
         while chunk := await self._chunk(reader, CHUNK_BYTES):
             kept += chunk[: max(0, DOCUMENT_MAX_BYTES - len(kept))]

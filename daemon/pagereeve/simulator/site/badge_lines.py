@@ -111,15 +111,15 @@ class BadgeSender:
     async def _next_line(self, gone: asyncio.Task[None]) -> bytes | None:
         if self._unsent is not None:
             return self._unsent
-        taken = asyncio.get_running_loop().create_task(self._waiting.get())
+        line = asyncio.get_running_loop().create_task(self._waiting.get())
         try:
-            await asyncio.wait({taken, gone}, return_when=asyncio.FIRST_COMPLETED)
+            await asyncio.wait({line, gone}, return_when=asyncio.FIRST_COMPLETED)
         finally:
-            if not taken.done():
-                taken.cancel()
-                await asyncio.wait({taken})
-            if not taken.cancelled():
-                self._unsent = taken.result()
+            if not line.done():
+                line.cancel()
+                await asyncio.wait({line})
+            if not line.cancelled():
+                self._unsent = line.result()
         return self._unsent
 
 

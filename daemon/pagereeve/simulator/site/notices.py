@@ -123,7 +123,7 @@ class NoticeBoard:
                 self.lost += 1
                 if not answered.done():
                     answered.set_exception(error)
-                    # Whoever waits hears of it; where nobody does, ``lost`` has it.
+                    # Whoever waits receives it; where nobody does, ``lost`` has it.
                     answered.exception()
             else:
                 if not answered.done():

@@ -147,8 +147,8 @@ class ReleaseServer:
         """Take badge lines of that gateway; the address to send them to."""
 
         async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-            while taken := await _line(reader, line.terminator):
-                badge = line.decode(taken)
+            while read := await _line(reader, line.terminator):
+                badge = line.decode(read)
                 if badge is None:
                     self.counts.unreadable_lines += 1
                 else:
@@ -161,7 +161,7 @@ class ReleaseServer:
         return listener.address
 
     def badge_address(self, gateway: str) -> Address:
-        """Where that gateway's badge lines are taken. Raises BadScenario."""
+        """Where that gateway's badge lines are accepted. Raises BadScenario."""
         if gateway not in self._listeners:
             raise BadScenario(f"the release server takes no badge lines of {gateway}")
         return self._listeners[gateway].address

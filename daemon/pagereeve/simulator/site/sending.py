@@ -20,7 +20,7 @@ END_TIMEOUT_S: Final = 5.0
 async def send_job(address: Address, job: PrintJob, share: float = 1.0) -> Outcome:
     """Send the job, or the first ``share`` of its data (then it was cancelled). ``aborted`` where the port failed.
 
-    Completed means that the port took the data, not that anything was printed.
+    Completed means that the port accepted the data, not that anything was printed.
     """
     try:
         async with asyncio.timeout(CONNECT_TIMEOUT_S):
@@ -48,7 +48,7 @@ async def _write(writer: asyncio.StreamWriter, job: PrintJob, size_bytes: int) -
 
 
 async def _until_closed(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-    """The port closes once it has taken everything; a full one may take longer than anybody waits."""
+    """The port closes once it has read everything; a full one may need longer than the wait."""
     await writer.drain()
     try:
         async with asyncio.timeout(END_TIMEOUT_S):

@@ -1,4 +1,4 @@
-"""What a group of requests comes to, before any of it is stored: the one place that tells new from known."""
+"""What a group of requests comes to, before any of it is stored: the one place that separates new from known."""
 
 from __future__ import annotations
 
@@ -28,7 +28,7 @@ class Stored(Protocol):
     def first(self, identity: Identity) -> First | None: ...
 
     def conflict_seq(self, identity: Identity, digest: str) -> int | None:
-        """The number of the Conflict fact that tells of this claim, if one does."""
+        """The number of the Conflict fact that reports this claim, if one does."""
         ...
 
     def body(self, identity: Identity) -> str | None:

@@ -92,7 +92,7 @@ def file(fact: Fact) -> FactRecord:
 
 
 def surely_readable(fact: Fact, body: str) -> bool:
-    """Is it an event, as the feeds hand them in, and plain in all that was added to it since? False may be either.
+    """Is it an event, as the feeds submit them, and plain in all that was added to it since? False may be either.
 
     Reading a body back costs more than writing it, and events come in thousands. Their data was read strictly
     (domain.facts.events); what the engine adds (source, id, printer, badge, instants) is looked at here.

@@ -31,7 +31,7 @@ class PeriodReads(LedgerReads):
     async def period_sums(self, from_us: int, to_us: int) -> PeriodSums:
         async with self._reader.snapshot() as connection:
             charges = (await connection.execute(_charge_sums("printer", from_us, to_us))).all()
-            house = (await connection.execute(_house_sums(from_us, to_us))).all()
+            sums = (await connection.execute(_house_sums(from_us, to_us))).all()
             meters = [
                 MeterSum(printer, *row)
                 for printer in await _printers(connection)
@@ -41,7 +41,7 @@ class PeriodReads(LedgerReads):
         return PeriodSums(
             tuple(_totals(charges)),
             tuple(meters),
-            tuple(HouseSum(row.printer, row.run, row.channel, row.account, int(row.pages)) for row in house),
+            tuple(HouseSum(row.printer, row.run, row.channel, row.account, int(row.pages)) for row in sums),
             tuple(edges),
         )
 

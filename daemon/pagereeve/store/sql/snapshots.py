@@ -1,4 +1,4 @@
-"""Short reads: a statement or a few in one snapshot, all rows taken before anybody else runs."""
+"""Short reads: a statement or a few in one snapshot, all rows fetched before anybody else runs."""
 
 from __future__ import annotations
 

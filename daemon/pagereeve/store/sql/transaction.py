@@ -23,12 +23,12 @@ HEADS_MAX = 100_000
 # SQLite allows 32,766 parameters in a statement, other databases as few as 32,767.
 IDENTITIES_MAX = 5_000
 
-# Built once: SQLAlchemy would spend more time on building them anew than the database on running them.
+# Built once: SQLAlchemy would spend more time on building them again than the database on running them.
 _BY_SOURCE = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.digest).where(
     schema.fact.c.source == bindparam("source")
 )
 _FIRSTS = _BY_SOURCE.where(schema.fact.c.event_id.in_(bindparam("ids", expanding=True)))
-# A list of parameters is written into the statement anew each time: too dear for a lone event.
+# A list of parameters is written into the statement again each time: too slow for a single event.
 _FIRST = _BY_SOURCE.where(schema.fact.c.event_id == bindparam("id"))
 _NOTICES = (
     select(schema.fact.c.release, schema.fact.c.body)

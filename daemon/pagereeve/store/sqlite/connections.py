@@ -122,7 +122,7 @@ def _prepare_reader(connection: Any, record: object) -> None:  # noqa: ARG001 - 
 
 
 def truncate_wal(connection: sqlite3.Connection) -> bool:
-    """Bring the write-ahead file into the database and cut it to nothing. False while a reader stands in the way.
+    """Bring the write-ahead file into the database and cut it to nothing. False while a reader blocks it.
 
     Waits CHECKPOINT_BUSY_MS at most: nothing is stored meanwhile.
     """

@@ -104,7 +104,7 @@ class SqlJournal(SqlReads):
         await self._writer.submit(Post(removal))
 
     async def checkpoint(self) -> bool:
-        """Cut the write-ahead file to nothing. False while a reader stands in the way: try again later.
+        """Cut the write-ahead file to nothing. False while a reader blocks it: retry later.
 
         Raises JournalUnavailable where the disk does not take it, or the journal is closed.
         """

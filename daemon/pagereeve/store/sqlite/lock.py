@@ -90,7 +90,7 @@ def _read_note(descriptor: int) -> Note | None:
 
 
 def _fence_of_file_alone(path: Path) -> int | None:
-    """The fence in the database file without its side file. None where the file alone can't tell."""
+    """The fence in the database file without its side file. None where the file alone can't show it."""
     try:
         with closing(sqlite3.connect(f"{path.as_uri()}?mode=ro&immutable=1", uri=True)) as connection:
             row = connection.execute("SELECT fence FROM instance").fetchone()

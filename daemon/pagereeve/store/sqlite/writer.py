@@ -145,7 +145,7 @@ class Writer:
         requests = [waiting.request for waiting in group]
         try:
             outcome = await self._thread.run(partial(store_group, requests=requests, heads=self._heads))
-        except Exception as error:  # noqa: BLE001 - whatever it is, callers are told and the next group is tried
+        except Exception as error:  # noqa: BLE001 - whatever it is, callers receive it and the next group is tried
             self.counters.failures += 1
             if not _refused(error):
                 self._fail(group, error)

@@ -119,7 +119,7 @@ def test_wrong_edges_are_refused_by_their_option(from_: str | None, to: str | No
 
 
 def test_a_period_is_named_in_one_way_only() -> None:
-    with pytest.raises(BadQuestion, match="can't stand beside"):
+    with pytest.raises(BadQuestion, match="can't be used together"):
         chosen("2026-11", "2026-11-25", None, "UTC")
 
 

@@ -117,7 +117,7 @@ def test_a_told_difference_that_a_late_notice_explains_is_over() -> None:
     place.passes(5)
     place.gone(surplus(1))
     assert place.passes(20) == ["resolved"]
-    assert "What came later explains it" in place.messages[-1].what
+    assert "Later events explain it" in place.messages[-1].what
 
 
 def test_more_differences_of_one_kind_at_one_printer_are_one_alert_told_again_once_a_day() -> None:

@@ -57,7 +57,7 @@ def test_copies_while_nobody_releases_are_no_stray_pages() -> None:
     assert accounts(ledger) == {"house:other-function": 3, "house:stray": 2}
     (finding,) = ledger.findings
     assert finding.kind == "stray-pages"
-    assert text_of(finding).startswith("2 impressions counted that nobody released")
+    assert text_of(finding).startswith("2 impressions counted without a release")
     only_copies = Story()
     only_copies.reading(0, counts=impressions(total=100, copies=10))
     only_copies.reading(600, counts=impressions(total=103, copies=13))

@@ -40,7 +40,7 @@ def test_a_loop_that_returns_is_counted_told_and_begun_again() -> None:
         supervisor.start("kind", "a loop", work, forever=True)
         await asyncio.sleep(0.1)
         assert supervisor.troubles() == [
-            "a loop fails since 2025-10-09T08:53:20.000000Z (EndedUnseen) and is begun anew; see the log"
+            "a loop fails since 2025-10-09T08:53:20.000000Z (EndedUnseen) and is restarted; see the log"
         ]
         await asyncio.sleep(10)
         assert (len(begun), supervisor.ends["kind"], supervisor.restarts["kind"]) == (2, 1, 1)
@@ -79,7 +79,7 @@ def test_a_loop_that_somebody_cancelled_stays_ended_and_is_named() -> None:
         await asyncio.sleep(2)
         task.cancel()
         await asyncio.sleep(1)
-        assert supervisor.troubles() == ["a loop ended at 2025-10-09T08:53:22.000000Z and is not begun again"]
+        assert supervisor.troubles() == ["a loop ended at 2025-10-09T08:53:22.000000Z and is not restarted"]
         assert supervisor.stalled_kinds() == ["kind"]
         assert supervisor.ends["kind"] == 1
         await supervisor.stop()

@@ -21,7 +21,7 @@ PARTS = ("evidence", "finding", "leg", "posting", "charge", "stretch", "sheaf")
 
 
 def upgrade() -> None:
-    # Projections of another version are made anew in any case, and new columns then need no values for old rows.
+    # Projections of another version are rebuilt in any case, and new columns then need no values for old rows.
     for table in PARTS:
         op.execute(f"DELETE FROM {table}")  # noqa: S608 - our own names
     op.add_column("finding", sa.Column("pages", sa.BigInteger(), nullable=True))

@@ -41,5 +41,5 @@ def upgrade() -> None:
         sa.Column("last_success_us", sa.BigInteger(), nullable=False),
         sa.PrimaryKeyConstraint("name", name="pk_receiver"),
     )
-    # What is open already is news to whoever is told from now on.
+    # What is open already is new to whoever receives messages from now on.
     op.execute("INSERT INTO finding_change (finding) SELECT id FROM finding WHERE state = 'open' ORDER BY since_us")

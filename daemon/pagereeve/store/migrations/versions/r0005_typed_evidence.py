@@ -1,6 +1,6 @@
 """Evidence is typed, a finding is found by each of its releases, and segments and resume points bear their names.
 
-Findings stand until their printer is projected again, with the words that they had; old evidence can't be proven to
+Findings stay until their printer is projected again, with the words that they had; old evidence can't be proven to
 name nobody, so none of it stays: not in the ledger, nor in alerts and in messages that wait.
 """
 
@@ -35,7 +35,7 @@ def upgrade() -> None:
 
 
 def _releases() -> None:
-    """Which releases a finding is about stands in its lines, and which releases there are, in the charges."""
+    """A finding's lines say which releases it is about; the charges say which releases there are."""
     op.create_table(
         "finding_release",
         sa.Column("printer", sa.Text(), nullable=False),
