@@ -42,6 +42,7 @@ ON_ONE_LOOP = {
     "test_service_manager.py": "processes of their own",
     "test_statement_costs.py": "the database",
     "test_bench_short.py": "the database",
+    "test_drills.py": "they choose their loop",
 }
 
 

@@ -36,6 +36,7 @@ from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry, RegisteredPrinter
 from pagereeve.engine.printers.watcher import WatcherContext
+from pagereeve.engine.supervision.garbage import GarbageCollection
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.engine.supervision.watchdog import Watchdog
@@ -59,8 +60,7 @@ from pagereeve.telemetry.service_manager import ServiceManager
 
 BADGE_KEY_BYTES = 32
 FIRST_READS_SPREAD_S = 30.0
-TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries")
-COLLECT_EVERY = 20_000
+TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries", "memory")
 APPENDED_AT_ONCE = 500
 SWITCH_INTERVAL_S = 0.000_5
 
@@ -157,6 +157,8 @@ class App:
         await self.intake.route_waiting_ends()
         wal_trimmer = WalTrimmer(self.clock, self.store.checkpoint)
         self.supervisor.start("wal", "wal", wal_trimmer.run, heartbeat=wal_trimmer.heartbeat, forever=True)
+        garbage = GarbageCollection(self.clock, gc, lambda: self.store.waiting_since_us() is not None)
+        self.supervisor.start("memory", "memory", garbage.run, heartbeat=garbage.heartbeat, forever=True)
         await self.alerting.start(self.supervisor)
         self.watchdog = Watchdog(self.clock, self.supervisor, self.store.waiting_since_us, self._on_stalled)
         self.supervisor.start("watchdog", "watchdog", self.watchdog.run, forever=True)
@@ -382,12 +384,13 @@ async def serve_until_told(settings: Settings) -> None:
 
 
 def tune_interpreter() -> None:
-    """After the start: what is there stays, so the collector need not look through it again and again; and the loop
-    need not wait 5 ms for the interpreter whenever the journal's thread has it.
+    """After the start: what is there stays, and cycles are looked for when nobody waits (supervision/garbage.py),
+    not in the middle of a notice; and the loop need not wait 5 ms for the interpreter whenever the journal's thread
+    has it.
     """
     gc.collect()
     gc.freeze()
-    gc.set_threshold(COLLECT_EVERY, 20, 50)
+    gc.disable()
     sys.setswitchinterval(SWITCH_INTERVAL_S)
 
 
