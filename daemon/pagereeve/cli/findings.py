@@ -1,4 +1,4 @@
-"""``pagereeve findings``: look at what is found, and say what it came of."""
+"""``pagereeve findings``: list findings, and record their cause."""
 
 from __future__ import annotations
 
@@ -99,7 +99,7 @@ def explain(
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """Say what a finding came of. ``maintenance`` turns the pages of a gap into maintenance pages."""
+    """Record the cause of a finding. ``maintenance`` turns the pages of a gap into maintenance pages."""
     _decide(finding, "explain", reason, text, by, daemon, config, data_dir)
     return 0
 
@@ -132,7 +132,7 @@ def summary(
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """How many findings of a period came of what, and how many pages they are about."""
+    """Findings and pages of a period, by cause."""
     asked = chosen(period, from_, to, zone)
     answer = asyncio.run(_summary(config, data_dir, asked))
     if json:

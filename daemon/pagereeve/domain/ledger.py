@@ -270,7 +270,7 @@ class RowSegment:
     """Everything that the facts between two points of rest of one printer lead to.
 
     ``anchor_us`` orders a printer's segments; a late fact drops the segments from some anchor on and projects them
-    anew.
+    again.
     ``resume_point`` is the JSON of what the next segment starts from (None in a segment that is still open).
     """
 

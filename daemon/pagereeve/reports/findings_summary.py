@@ -1,4 +1,4 @@
-"""Findings of a period added up by what people said they came of: where the pages go that nobody is charged for."""
+"""Findings of a period added up by the cause that people recorded: where the pages go that nobody is charged for."""
 
 from __future__ import annotations
 

@@ -10,10 +10,10 @@ from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Grade, Interval, Verdict
 
 GRADES: Final[dict[Grade, str]] = {
-    Grade.TIGHT: "the meter was read shortly before and after, and no other release ran meanwhile",
+    Grade.TIGHT: "the meter was read shortly before and after, and no other release ran in between",
     Grade.INFERRED: "other releases ran close by; the meter rested in between at a count that fits",
     Grade.SHARED: "other releases ran at the same time; the meter shows their sum, and the shares are worked out",
-    Grade.WIDE: "a reading before or after lies far away, so other pages may be in the count",
+    Grade.WIDE: "a reading before or after is far away, so other pages may be in the count",
     Grade.BROKEN: "the meter was replaced, reset or fell back in between; before and after can't be subtracted",
     Grade.BLIND: "no reading before or none after; nothing can be subtracted",
 }

@@ -52,7 +52,7 @@ def test_a_line_less_its_number_is_the_canonical_bytes_of_the_fact() -> None:
         (GOOD.replace(b'"count":2', b'"count":' + b"9" * 5000), "number too long"),
         (GOOD.replace(b'"seq":1', b'"seq":0'), "seq: is 0"),
         (GOOD.replace(b'"seq":1', b'"seq":1,"seq":2'), "seq: occurs twice"),
-        (GOOD.replace(b'"seq":1', b'"seqq":1'), "has members nobody knows: seqq"),
+        (GOOD.replace(b'"seq":1', b'"seqq":1'), "has unknown members: seqq"),
         (GOOD.replace(b'"seq":1', b'"open":1'), "open: must be true or false"),
         (line_bytes(FactLine(assigned("a", "b", 0), open=True)), "open: only a reading"),
         (GOOD.replace(b"idle", b"\xff"), "is not UTF-8"),

@@ -91,17 +91,17 @@ ADVICE: Final[Mapping[str, Advice]] = {
     ),
     "unit-changed": Advice(
         "the meter's unit changed",
-        "What lies between the two readings can't be proven.",
+        "The pages between the two readings can't be proven.",
         "Was the firmware changed? Prove the unit with test pages: pagereeve prove PRINTER --print.",
     ),
     "object-changed": Advice(
         "another of the printer's counters gives the count",
-        "What lies between the two readings can't be proven.",
+        "The pages between the two readings can't be proven.",
         "Was the firmware changed? See which counters the printer has: pagereeve read PRINTER.",
     ),
     "meter-replaced": Advice(
         "another device answers than before",
-        "A new meter run began; what lies between the two readings can't be proven.",
+        "A new meter run began; the pages between the two readings can't be proven.",
         "If the printer was exchanged, note it and set the new serial number; if not, look at the gateway's forward.",
     ),
     "meter-went-back": Advice(

@@ -91,7 +91,7 @@ class _Known:
     @property
     def perhaps(self) -> str:
         hints = [hint_text(hint) for hint in self.texts("hints")]
-        return f"; perhaps {', or '.join(hints)}" if hints else ""
+        return f"; possibly {', or '.join(hints)}" if hints else ""
 
 
 def _count_differs(known: _Known) -> str:

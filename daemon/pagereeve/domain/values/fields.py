@@ -138,7 +138,7 @@ class Fields:
         """Refuse what nobody asked for: a misspelt member would otherwise mean *unknown* in silence."""
         if self._members:
             left = ", ".join(sorted(str(name)[:40] for name in self._members))
-            raise BadFact(self.where or "object", f"has members nobody knows: {left}; remove or correct them")
+            raise BadFact(self.where or "object", f"has unknown members: {left}; remove or correct them")
 
 
 def type_name(value: Any) -> str:

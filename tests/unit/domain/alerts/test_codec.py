@@ -55,7 +55,7 @@ def test_what_may_be_unknown_is_so_in_some_lines_and_not_in_others() -> None:
 
 BROKEN: list[tuple[Callable[[dict[str, Any]], Any], str]] = [
     (lambda alert: alert.update(id=""), r"^alert\.id: is missing or empty"),
-    (lambda alert: alert.update(odd=1), "^alert: has members nobody knows: odd"),
+    (lambda alert: alert.update(odd=1), "^alert: has unknown members: odd"),
     (lambda alert: alert.update(wide=1), r"^alert\.wide: is a number; true or false"),
     (lambda alert: alert.pop("quiet"), r"^alert\.quiet: is missing; true or false"),
     (lambda alert: alert.update(told=-1), r"^alert\.told: is -1; 0 to"),
@@ -87,7 +87,7 @@ def test_a_broken_notification_is_refused_by_its_whole_path() -> None:
         ({"step": "odd"}, r"^notification\.step: is 'odd'; one of opened, updated, resolved"),
         ({"nth": 0}, r"^notification\.nth: is 0; 1 to"),
         ({"evidence": [1]}, r"^notification\.evidence\.0: is a number"),
-        ({"odd": 1}, "^notification: has members nobody knows: odd"),
+        ({"odd": 1}, "^notification: has unknown members: odd"),
     ):
         with pytest.raises(BadFact, match=problem):
             notification_of(known | changed)

@@ -292,5 +292,5 @@ def test_what_another_version_wrote_of_an_alert_is_refused_by_name() -> None:
     place = Place()
     place.accept(surplus(1))
     assert place.alert is not None
-    with pytest.raises(BadFact, match=r"alert: has members nobody knows: mood"):
+    with pytest.raises(BadFact, match=r"alert: has unknown members: mood"):
         alert_of({**alert_json(place.alert), "mood": "odd"})

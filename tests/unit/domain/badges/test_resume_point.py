@@ -64,10 +64,10 @@ def _reader(**changes: Any) -> Callable[[dict[str, Any]], Any]:
 
 
 BROKEN: list[tuple[Callable[[dict[str, Any]], Any], str]] = [
-    (lambda state: state.update(odd=1), r"^resume_point\.entrance: has members nobody knows: odd"),
+    (lambda state: state.update(odd=1), r"^resume_point\.entrance: has unknown members: odd"),
     (lambda state: state["readers"].update(x=state["readers"]["0"]), r"readers\.x: is no place"),
     (lambda state: state["gateway_order"].update(x="g"), r"gateway_order\.x: is no place"),
-    (lambda state: state["gateway_order"].popitem(), r"entrance\.gateways: has members nobody knows"),
+    (lambda state: state["gateway_order"].popitem(), r"entrance\.gateways: has unknown members"),
     (lambda state: state["gateways"].popitem(), r"entrance\.gateways\..*: is null; an object is needed"),
     (lambda state: state["releases"].update(heard=2), r"releases\.heard: is 2; 0 to 1"),
     (_reader(refused="xyz"), r"readers\.0\.refused: .*'xyz'"),

@@ -105,7 +105,7 @@ def test_a_hint_is_in_the_findings_text_and_changes_no_figure() -> None:
     story = Story()
     printed(story, 0, 100, 127, pages=3, copies=3)
     told = finding(story.ledger(), "surplus")
-    assert "perhaps the copies are applied twice" in text_of(told)
+    assert "possibly the copies are applied twice" in text_of(told)
     assert "reason: hint-copies-twice" in lines_of(told)
     assert told.pages == 18
 

@@ -90,14 +90,14 @@ def first(name: str) -> dict[str, Any]:
 BROKEN = [
     ("policy", {"at": "yesterday"}, "at: 'yesterday' is no RFC 3339 time"),
     ("policy", {"policy": {"settle_us": -1}}, r"policy\.settle_us: is -1; 0 to"),
-    ("policy", {"policy": {"settle": 1}}, "policy: has members nobody knows: settle"),
-    ("policy", {"mood": "odd"}, "object: has members nobody knows: mood"),
+    ("policy", {"policy": {"settle": 1}}, "policy: has unknown members: settle"),
+    ("policy", {"mood": "odd"}, "object: has unknown members: mood"),
     ("settle-learned", {"settle_us": None}, "settle_us: is missing; a whole number is needed"),
     ("read-failed", {"reason": "bored"}, "reason: is 'bored'; one of timeout, "),
     (
         "reading",
         {"counts": {}, "units": {"total": "sheets"}, "moduli": {}, "objects": {}},
-        "units: has members nobody knows: total",
+        "units: has unknown members: total",
     ),
     ("reading", {"counts": {"total": True}}, r"counts\.total: is true or false"),
     ("reading", {"errors": "jammed"}, "errors: a list of at most 32 texts"),

@@ -73,7 +73,7 @@ def _of_habits(change: Callable[[dict[str, Any]], Any]) -> Callable[[dict[str, A
 BROKEN: list[tuple[Callable[[dict[str, Any]], Any], str]] = [
     (lambda point: point.update(at="noon"), r"resume_point\.at: 'noon' is no RFC 3339 time"),
     (lambda point: point.update(run=0), r"resume_point\.run: is 0; 1 to"),
-    (lambda point: point.update(odd=1), "resume_point: has members nobody knows: odd"),
+    (lambda point: point.update(odd=1), "resume_point: has unknown members: odd"),
     (lambda point: point["totals"].popitem(), r"resume_point\.totals: are not of the channels in counts"),
     (lambda point: point["totals"].update(odd=1), r"resume_point\.totals: are not of the channels in counts"),
     (lambda point: point["clocks"].update(x=point["clocks"]["0"]), r"clocks\.x: is no place"),
@@ -87,7 +87,7 @@ BROKEN: list[tuple[Callable[[dict[str, Any]], Any], str]] = [
     (_of_habits(lambda habits: habits["up"].update(alarmed=2)), r"habits\.up\.alarmed: is 2; 0 to 1"),
     (_of_habits(lambda habits: habits.update(signs="+" * 33)), r"habits\.signs: is 33 characters long; 32 at most"),
     (_of_habits(lambda habits: habits.pop("diagnosed_at")), r"habits\.diagnosed_at: is missing"),
-    (_of_habits(lambda habits: habits.pop("diagnosed")), "habits: has members nobody knows: diagnosed_at"),
+    (_of_habits(lambda habits: habits.pop("diagnosed")), "habits: has unknown members: diagnosed_at"),
     (
         _of_habits(lambda habits: habits["recent"]["0"].update(contradicts=["x"])),
         r"habits\.recent\.0\.contradicts: 'x' is not known; known are ",
