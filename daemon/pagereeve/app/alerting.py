@@ -21,6 +21,7 @@ from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.outbox import MessageQueues
 from pagereeve.ports.receiver import Receiver
 from pagereeve.ports.store import Store
 from pagereeve.settings import Settings
@@ -33,6 +34,7 @@ log = structlog.get_logger("pagereeve.alerts")
 
 @dataclass(slots=True)
 class Alerting:
+    queues: MessageQueues
     dispatcher: AlertDispatcher
     workers: Mapping[str, DeliveryWorker]
 
@@ -55,14 +57,14 @@ class Alerting:
             one.name: DeliveryWorker(one, store, clock, entropy, standing=_standing(dispatcher, least), report=_tell)
             for one, least in receivers
         }
-        whole = cls(dispatcher, workers)
+        whole = cls(store, dispatcher, workers)
         dispatcher.waiting_of = lambda name: workers[name].queue.waiting
         dispatcher.on_dropped = whole._drop
         dispatcher.on_told = whole._wake
         return whole
 
     async def start(self, supervisor: Supervisor) -> None:
-        await retire(self.dispatcher.store, self.workers, _tell)
+        await retire(self.queues, self.workers, _tell)
         supervisor.start("alerts", "alerts", self.dispatcher.run, heartbeat=self.dispatcher.heartbeat, forever=True)
         for worker in self.workers.values():
             name = f"delivery to {worker.name}"

@@ -11,7 +11,7 @@ from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.domain.values.instants import FOREVER_US
 from pagereeve.engine.supervision.heartbeat import OPEN_LONGEST_S, Heartbeat
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.store import Store
+from pagereeve.ports.ledger import RowWrites
 
 # A meter that stays silent for days leaves a long stretch open; projecting it may take this share of the time, no more.
 LONG_PROJECTION_US = 10_000
@@ -41,7 +41,7 @@ class LedgerUpdater(Generic[AnyProjector]):
     """
 
     name: str
-    store: Store
+    store: RowWrites
     clock: Clock
     heartbeat: Heartbeat
     open_projector: Callable[[int], Awaitable[AnyProjector]]

@@ -6,13 +6,28 @@ from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
+from pagereeve.domain.projection.running_totals import RunningTotals
 
 
-class LedgerStore(Protocol):
+class RowWrites(Protocol):
     async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
         """Drop the printer's segments from that anchor on (None: all), and store these in their place, atomically."""
         ...
 
+    async def running_totals(self, printer: str, before_us: int) -> RunningTotals:
+        """The sums of a printer's segments whose anchors lie before ``before_us``."""
+        ...
+
+
+class FindingLookup(Protocol):
+    async def findings(self, *, only_open: bool) -> Sequence[Finding]: ...
+
+    async def finding(self, name: str) -> Finding | None:
+        """The finding of that id."""
+        ...
+
+
+class LedgerStore(FindingLookup, RowWrites, Protocol):
     async def segment_before(self, printer: str, at_us: int) -> RowSegment | None:
         """The printer's latest segment with a resume point whose anchor is ``at_us`` or earlier, with all its rows."""
         ...
@@ -35,12 +50,6 @@ class LedgerStore(Protocol):
 
     def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]:
         """Postings of stretches that closed in [from_us, to_us)."""
-        ...
-
-    async def findings(self, *, only_open: bool) -> Sequence[Finding]: ...
-
-    async def finding(self, name: str) -> Finding | None:
-        """The finding of that id."""
         ...
 
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:

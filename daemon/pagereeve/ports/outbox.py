@@ -53,8 +53,8 @@ class QueueRemoval:
     at_us: int | None = None
 
 
-class Outbox(Protocol):
-    """Findings get into it in the transaction that records them (ports.ledger.LedgerStore.replace)."""
+class AlertJournal(Protocol):
+    """Changes of findings get into it in the transaction that records them (ports.ledger.RowWrites.replace)."""
 
     async def changes(self, limit: int) -> Sequence[Change]:
         """The earliest changes that nobody has looked at."""
@@ -64,6 +64,8 @@ class Outbox(Protocol):
 
     async def announce(self, announcement: Announcement) -> None: ...
 
+
+class MessageQueues(Protocol):
     async def waiting(self, receiver: str, limit: int) -> Sequence[Notification]:
         """The receiver's earliest messages, each alert's in order."""
         ...
@@ -73,3 +75,7 @@ class Outbox(Protocol):
     async def queues(self) -> Mapping[str, Queue]:
         """By receiver, of all that ever had a message."""
         ...
+
+
+class Outbox(AlertJournal, MessageQueues, Protocol):
+    """What is to be reported, and what waits for whom."""

@@ -1,4 +1,4 @@
-"""The whole store, as the engine uses it: facts, ledger, queries and outbox together."""
+"""What each part of the engine asks of the store; and the store as a whole, for whoever puts the parts together."""
 
 from __future__ import annotations
 
@@ -6,38 +6,72 @@ from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
 from pagereeve.domain.facts.facts import Fact
-from pagereeve.domain.projection.running_totals import RunningTotals
-from pagereeve.ports.journal import Journal, OpenRun, StoredFact
-from pagereeve.ports.ledger import LedgerStore
-from pagereeve.ports.outbox import Outbox
+from pagereeve.ports.journal import Journal, OpenRun, Receipt, StoredFact
+from pagereeve.ports.ledger import FindingLookup, LedgerStore, RowWrites
+from pagereeve.ports.outbox import AlertJournal, Outbox
 from pagereeve.ports.queries import FactQueries
+from pagereeve.ports.resume_points import SegmentReads
 
 
-class Store(Journal, LedgerStore, FactQueries, Outbox, Protocol):
+class StandingFacts(Protocol):
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         """A printer's policies, learnt settle times, notes and decisions: few, and in force beyond their own time."""
         ...
 
+
+class ReleaseFacts(Protocol):
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         """All start and end notices of a release, whatever printer they lie with, in order of their instants."""
+        ...
+
+
+class IntakeStore(ReleaseFacts, FindingLookup, Protocol):
+    """What the intake needs: to store an event, and to find what it belongs to."""
+
+    async def append(self, fact: Fact) -> Receipt:
+        """As ports.journal.Journal says."""
+        ...
+
+    async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
+        """As ports.queries.FactQueries says."""
         ...
 
     async def unrouted_ends(self) -> Sequence[Fact]:
         """End notices under printer "", the latest first, a bounded number."""
         ...
 
+
+class HistoryStore(SegmentReads, StandingFacts, ReleaseFacts, FindingLookup, Protocol):
+    """What a printer's rows are projected from."""
+
+    def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]:
+        """As ports.journal.Journal says."""
+        ...
+
     async def late_facts(self, printer: str, at_us: int) -> Sequence[Fact]:
         """Of that instant or earlier, but stored after a fact of a later one: notices and decisions, no readings."""
         ...
+
+
+class WatcherStore(Journal, HistoryStore, RowWrites, Protocol):
+    """What a printer's watcher needs: to store what was read, its history, and its rows."""
+
+
+class BadgeStore(SegmentReads, StandingFacts, RowWrites, Protocol):
+    """What the watcher of badges needs."""
 
     def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
         """Badges, unreadable ones and start notices of all printers, by their instants, from ``from_us`` on."""
         ...
 
+
+class AlertStore(AlertJournal, FindingLookup, Protocol):
+    """What the dispatcher of alerts needs."""
+
+
+class Store(IntakeStore, WatcherStore, BadgeStore, AlertStore, Journal, LedgerStore, FactQueries, Outbox, Protocol):
+    """All of it, for the composition alone."""
+
     def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
         """Each printer with what its meter was last seen to do, in order of their names."""
-        ...
-
-    async def running_totals(self, printer: str, before_us: int) -> RunningTotals:
-        """The sums of a printer's segments whose anchors lie before ``before_us``."""
         ...

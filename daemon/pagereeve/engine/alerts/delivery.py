@@ -13,9 +13,8 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
-from pagereeve.ports.outbox import Queue, QueueRemoval
+from pagereeve.ports.outbox import MessageQueues, Queue, QueueRemoval
 from pagereeve.ports.receiver import NotDelivered, Receiver
-from pagereeve.ports.store import Store
 from pagereeve.ports.telemetry import ReceiverTelemetry
 
 Outcome = Literal["delivered", "failed", "refused", "dropped"]
@@ -53,7 +52,7 @@ class DeliveryWorker:
     """``standing(over_us)`` gives the states that a receiver with ``refresh_s`` holds. ``queue`` is what waits."""
 
     receiver: Receiver
-    store: Store
+    store: MessageQueues
     clock: Clock
     entropy: Entropy
     standing: Callable[[int], Sequence[Notification]]
@@ -183,7 +182,7 @@ class DeliveryWorker:
             self._reached()
 
 
-async def retire(store: Store, known: Collection[str], report: Report) -> None:
+async def retire(store: MessageQueues, known: Collection[str], report: Report) -> None:
     """Messages for receivers that the settings no longer name are given up, and reported."""
     for name, queue in (await store.queues()).items():
         if name in known or not queue.waiting:

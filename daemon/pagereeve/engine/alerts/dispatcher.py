@@ -13,7 +13,7 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.outbox import Announcement, Change, Kept
-from pagereeve.ports.store import Store
+from pagereeve.ports.store import AlertStore
 
 CHANGES_MAX = 500
 LOOK_EVERY_S = 1.0
@@ -30,7 +30,7 @@ class AlertDispatcher:
     ``on_dropped(receiver)`` is called for each message for which there is no room. ``waiting_of`` says how many wait.
     """
 
-    store: Store
+    store: AlertStore
     clock: Clock
     receivers: Mapping[str, Severity]
     policy: AlertPolicy = field(default_factory=AlertPolicy)

@@ -17,7 +17,7 @@ from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
 from pagereeve.engine.supervision.wakeup import Wakeup
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.resume_points import resume_point_before
-from pagereeve.ports.store import Store
+from pagereeve.ports.store import BadgeStore
 
 HEARD_MAX = 10_000
 # Badges come in handfuls: their findings are looked at together, this often.
@@ -32,7 +32,7 @@ LOOK_BACK_US = 86_400 * SECOND_US
 class BadgeWatcher:
     """``accept`` never waits: beyond HEARD_MAX facts it forgets them, and reads them from the store instead."""
 
-    store: Store
+    store: BadgeStore
     clock: Clock
     settle_every_s: float = SETTLE_EVERY_S
     seal_every: int = SEAL_EVERY

@@ -19,7 +19,7 @@ from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import Accepted, BadgeLine, Envelope, RefusedInput
 from pagereeve.ports.journal import Receipt
-from pagereeve.ports.store import Store
+from pagereeve.ports.store import IntakeStore
 
 OTHER_DATA = "the first delivery counts; this one, with other data, is kept aside"
 
@@ -31,7 +31,7 @@ class EventIntake:
     Envelope or BadgeLine -> Dated -> Event -> Placed -> Receipt -> Accepted
     """
 
-    store: Store
+    store: IntakeStore
     registry: PrinterRegistry
     clock: Clock
     counters: EngineCounters

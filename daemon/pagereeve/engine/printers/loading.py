@@ -11,10 +11,10 @@ from pagereeve.domain.projection.projector import PrinterProjector, concerns_us,
 from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import FOREVER_US
 from pagereeve.ports.resume_points import resume_point_before
-from pagereeve.ports.store import Store
+from pagereeve.ports.store import HistoryStore
 
 
-async def open_projector(store: Store, printer: str, before_us: int = FOREVER_US) -> PrinterProjector:
+async def open_projector(store: HistoryStore, printer: str, before_us: int = FOREVER_US) -> PrinterProjector:
     """The projector as of the latest stored resume point that lies before ``before_us``; from the beginning where
     there is none.
 
@@ -36,7 +36,7 @@ async def open_projector(store: Store, printer: str, before_us: int = FOREVER_US
     return projector
 
 
-async def _late_us(store: Store, printer: str, resume_point: ResumePoint, facts: Sequence[Fact]) -> int | None:
+async def _late_us(store: HistoryStore, printer: str, resume_point: ResumePoint, facts: Sequence[Fact]) -> int | None:
     """The earliest instant that a fact concerns which was stored after the resume point's time, and lies before it."""
     concerned: list[int] = []
     for fact in await store.late_facts(printer, resume_point.at_us):
@@ -54,7 +54,7 @@ async def _late_us(store: Store, printer: str, resume_point: ResumePoint, facts:
     return min((at_us for at_us in concerned if at_us <= resume_point.at_us), default=None)
 
 
-async def _started_again(store: Store, printer: str, facts: list[Fact]) -> list[tuple[ReleaseStarted, Again]]:
+async def _started_again(store: HistoryStore, printer: str, facts: list[Fact]) -> list[tuple[ReleaseStarted, Again]]:
     """Start notices among the facts whose release was started before, perhaps behind the resume point."""
     found: list[tuple[ReleaseStarted, Again]] = []
     for fact in facts:

@@ -25,7 +25,7 @@ from pagereeve.engine.supervision.wakeup import Wakeup, seconds_until
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.meter import Meter, MeterTarget
-from pagereeve.ports.store import Store
+from pagereeve.ports.store import WatcherStore
 from pagereeve.ports.telemetry import PrinterTelemetry
 
 INBOX_MAX = 1_000
@@ -41,7 +41,7 @@ LearnListener = Callable[[str, int], None]
 class WatcherContext:
     """What every watcher works with."""
 
-    store: Store
+    store: WatcherStore
     meter: Meter
     clock: Clock
     entropy: Entropy
