@@ -127,7 +127,7 @@ def _kinds() -> bargauge.Panel:
 
 def _unexplained() -> timeseries.Panel:
     return course(
-        "Pages on the site's accounts (house:...), since the journal began",
+        "Pages on the house's accounts, since the journal began",
         "What the meters counted and no person is charged for, by account; shortfall is what was released and not "
         "counted. A line that rises steadily is worth finding the printer for: see the table.",
         [Query(f"sum by (account) ({HOUSE_PAGES})", "{{account}}")],

@@ -119,6 +119,7 @@ async def _at_one_moment(journal: SqlJournal) -> None:
 
 async def _told(journal: SqlJournal) -> None:
     journal.health()
+    journal.trouble()
     journal.waiting_since_us()
 
 
@@ -176,6 +177,7 @@ CALLS: Final[dict[str, Call]] = {
     "open_for_reading": Call(_read_beside),
     "checkpoint": Call(SqlJournal.checkpoint),
     "health": Call(_told),
+    "trouble": Call(_told),
     "waiting_since_us": Call(_told),
 }
 IN_ORDER: Final = {"finding_change": "its rows are taken in the order of their key, and a limit ends the walk"}
@@ -184,7 +186,7 @@ BOUNDED: Final = {
     "receiver": "as many as settings name",
     "alert": "few stand",
 }
-SILENT: Final = {"checkpoint", "health", "waiting_since_us"}
+SILENT: Final = {"checkpoint", "health", "trouble", "waiting_since_us"}
 SMALL: Final = {"open_run", "instance", *BOUNDED}
 
 

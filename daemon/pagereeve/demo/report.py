@@ -79,7 +79,7 @@ async def _conserved(app: App) -> list[Conserved]:
 def _pages_table(judgement: DayJudgement) -> Table:
     table = Table()
     table.add_column("printer")
-    for heading in ("printed", "to people", "to the site", "accounted for"):
+    for heading in ("printed", "to people", "to the house", "accounted for"):
         table.add_column(heading, justify="right")
     table.add_column("")
     for line in judgement.pages:
