@@ -89,7 +89,7 @@ async def test_a_panel_nobody_has_at_hand_is_left_out(tmp_path: Path) -> None:
         await session.answer("north-1's panel", "")
         status, out = await session.end()
         assert status == 0
-        assert "nobody said what the panel shows" in out
+        assert "no value of the panel was given" in out
 
 
 @pytest.mark.parametrize(
