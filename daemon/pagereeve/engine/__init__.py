@@ -1,0 +1,1 @@
+"""The loops and decisions, over ports."""

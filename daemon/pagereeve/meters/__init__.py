@@ -1,0 +1,1 @@
+"""Reading printers' counters: the protocol, discovery, and the reader above both."""

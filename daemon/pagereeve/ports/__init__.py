@@ -1,0 +1,1 @@
+"""Protocols, a file for each thing that the engine needs."""

@@ -1,0 +1,1 @@
+"""The questions that people ask, answered as plain values from ports.reads."""

@@ -1,0 +1,1 @@
+"""An answer as CSV, JSON, a table, double entry or sentences."""

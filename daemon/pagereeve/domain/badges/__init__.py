@@ -1,0 +1,1 @@
+"""Forms of badge numbers, and the checks of badges, readers and feeds."""

@@ -1,0 +1,1 @@
+"""From readings and releases to stretches: runs, windows, cuts, expectation, verdicts."""

@@ -1,0 +1,1 @@
+"""From a stretch to charges and balanced postings."""

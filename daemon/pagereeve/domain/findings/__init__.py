@@ -1,0 +1,1 @@
+"""What a person should look at, with its evidence as data."""

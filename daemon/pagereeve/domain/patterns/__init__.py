@@ -1,0 +1,1 @@
+"""What shows only over many brackets: a steady bias, a diagnosis, a meter that stands still."""

@@ -1,0 +1,1 @@
+"""Instants, canonical JSON, strict reading of objects, codecs, errors."""

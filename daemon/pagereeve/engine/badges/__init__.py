@@ -1,0 +1,1 @@
+"""The one loop of badges, readers and feeds."""

@@ -1,0 +1,1 @@
+"""Tasks that must go on: restarted, watched, reported; the write-ahead file; memory."""

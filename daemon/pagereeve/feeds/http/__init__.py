@@ -1,0 +1,1 @@
+"""CloudEvents over HTTP."""

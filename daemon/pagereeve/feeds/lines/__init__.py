@@ -1,0 +1,1 @@
+"""Raw badge lines over TCP, and the tee that passes them on."""

@@ -1,0 +1,1 @@
+"""Which of a printer's objects are its channels, and why."""

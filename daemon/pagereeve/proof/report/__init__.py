@@ -1,0 +1,1 @@
+"""The proof's result on a terminal, as a page, and as an entry for the settings."""

@@ -1,0 +1,1 @@
+"""The stages of the proof, each a function."""

@@ -1,0 +1,1 @@
+"""Test jobs in five page languages."""

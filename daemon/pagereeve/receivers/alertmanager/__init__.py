@@ -1,0 +1,1 @@
+"""Alertmanager's API v2."""

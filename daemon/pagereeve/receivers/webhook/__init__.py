@@ -1,0 +1,1 @@
+"""Signed CloudEvents to a webhook."""

@@ -1,0 +1,1 @@
+"""Lists that people keep as CSV: people and badges."""

@@ -1,0 +1,1 @@
+"""A fictional college, its people and its day."""

@@ -1,0 +1,1 @@
+"""What the simulated parts listen on."""

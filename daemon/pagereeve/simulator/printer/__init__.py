@@ -1,0 +1,1 @@
+"""The machine itself: print engine, page counter, spool, page languages."""

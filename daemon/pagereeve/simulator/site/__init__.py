@@ -1,0 +1,1 @@
+"""Gateways, relays, badge lines and a release server."""

@@ -1,0 +1,1 @@
+"""The same promises without a database."""

@@ -1,0 +1,1 @@
+"""The steps from each revision of the tables to the next."""

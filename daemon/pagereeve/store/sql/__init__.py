@@ -1,0 +1,1 @@
+"""Tables, statements, the transaction; of no one database."""

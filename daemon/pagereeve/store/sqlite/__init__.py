@@ -1,0 +1,1 @@
+"""Opening, lock, connections, the writer's thread, upgrades."""
