@@ -15,6 +15,7 @@ from prometheus_client.parser import text_string_to_metric_families
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.engine.supervision import heartbeat
+from pagereeve.engine.supervision.garbage import LOOK_EVERY_S
 from pagereeve.settings import GatewaySettings, PrinterSettings, Settings
 from pagereeve.simulator.college.fleet import Fleet
 from tests.integration.daemon import Outside, hasty_settings, until
@@ -165,7 +166,8 @@ async def test_series_grow_with_printers_alone(tmp_path: Path, fleet: Fleet) -> 
     async with App(settings_of(tmp_path / "a", fleet), first_reads_spread_s=0.1) as app, Outside(app) as outside:
         await all_read(app)
         await send_many(outside, 1, first=0)
-        await asyncio.sleep(0.5)
+        # The task that comes round last has its instant from now on.
+        await asyncio.sleep(LOOK_EVERY_S + 0.5)
         one = await series(outside)
         await send_many(outside, 40, first=1)
         await asyncio.sleep(0.5)
@@ -176,6 +178,6 @@ async def test_series_grow_with_printers_alone(tmp_path: Path, fleet: Fleet) -> 
         settings = settings_of(tmp_path / str(number), fleet, names)
         async with App(settings, first_reads_spread_s=0.1) as app, Outside(app) as outside:
             await all_read(app)
-            await asyncio.sleep(0.5)
+            await asyncio.sleep(LOOK_EVERY_S + 0.5)
             counts.append((await series(outside)).total())
     assert counts[2] - counts[1] == counts[1] - counts[0] > 0
