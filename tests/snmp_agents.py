@@ -244,11 +244,11 @@ class RawAgent(asyncio.DatagramProtocol):
 
 
 @asynccontextmanager
-async def raw_agent(handle: Handler, host: str = "127.0.0.1") -> AsyncIterator[RawAgent]:
+async def raw_agent(handle: Handler, host: str = "127.0.0.1", port: int = 0) -> AsyncIterator[RawAgent]:
     loop = asyncio.get_running_loop()
     family = socket.AF_INET6 if ":" in host else socket.AF_INET
     transport, agent = await loop.create_datagram_endpoint(
-        lambda: RawAgent(handle), local_addr=(host, 0), family=family
+        lambda: RawAgent(handle), local_addr=(host, port), family=family
     )
     try:
         yield agent
@@ -257,11 +257,11 @@ async def raw_agent(handle: Handler, host: str = "127.0.0.1") -> AsyncIterator[R
 
 
 @asynccontextmanager
-async def mib_agent(agent: MibAgent, host: str = "127.0.0.1") -> AsyncIterator[RawAgent]:
+async def mib_agent(agent: MibAgent, host: str = "127.0.0.1", port: int = 0) -> AsyncIterator[RawAgent]:
     def handle(data: bytes, source: Peer, raw: RawAgent) -> None:
         answer = agent.answer(data)
         if answer is not None:
             raw.send(answer, source)
 
-    async with raw_agent(handle, host) as raw:
+    async with raw_agent(handle, host, port) as raw:
         yield raw

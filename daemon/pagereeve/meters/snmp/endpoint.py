@@ -22,6 +22,7 @@ from pagereeve.meters.snmp.deadlines import Deadlines
 from pagereeve.meters.snmp.lane import DATAGRAM_BYTES_MAX, RECEIVE_BUFFER_BYTES, Icmp, Lane
 from pagereeve.meters.snmp.message import GET, GET_NEXT, Response, four_octet_id, read_head
 from pagereeve.meters.snmp.question import (
+    NO_ROOM_WAIT_MAX_US,
     STRICT,
     Leave,
     Question,
@@ -238,13 +239,16 @@ class Endpoint:
             return 0
         if isinstance(error, BlockingIOError):
             self.stats.unsent += 1
-        elif error is not None:
+            del self._by_id[request_id], question.sent[request_id]
+            self._deadlines.put(question, min(sent.monotonic_us + question.room_wait_us, question.deadline_us))
+            question.room_wait_us = min(2 * question.room_wait_us, NO_ROOM_WAIT_MAX_US)
+            return 0
+        if error is not None:
             self.stats.unsent += 1
             text = f"{key_label(question.address.key)} can't be sent to: {error.strerror or error}"
             self._finish(question, Unanswered(SilenceReason.UNREACHABLE, text))
             return 0
-        else:
-            self.stats.sent += 1
+        self.stats.sent += 1
         self._deadlines.put(question, min(sent.monotonic_us + question.wait_us, question.deadline_us))
         question.wait_us = int(question.wait_us * question.patience.growth)
         return sent.monotonic_us
@@ -257,6 +261,9 @@ class Endpoint:
         raise RuntimeError(f"{ID_DRAWS} draws gave no unused request id: the source of randomness is broken")
 
     def _on_due(self, question: Question) -> None:
+        if question.done.done():
+            return
+        self.stats.stalls += question.lane.look()
         if question.done.done():
             return
         if self._clock.monotonic_us() >= question.deadline_us:

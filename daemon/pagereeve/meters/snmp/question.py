@@ -13,6 +13,10 @@ from pagereeve.meters.snmp.lane import Lane
 from pagereeve.meters.snmp.message import Head, Response
 from pagereeve.meters.snmp.session3 import Report
 
+# A request for which the kernel had no room is sent so much later, then twice as much, and does not count as a try.
+# So a newcomer comes before those that have long waited, who are mostly the ones that filled the buffer.
+NO_ROOM_WAIT_US, NO_ROOM_WAIT_MAX_US = 10_000, 640_000
+
 
 class ReadEnded(PagereeveError):
     """The one way in which a read ends without a reading, and why."""
@@ -84,7 +88,10 @@ class Sent(NamedTuple):
 
 @dataclass(slots=True, eq=False)
 class Question:
-    """One question on its way. ``sent`` has the id of each try; ``due_us`` is when the next step is due."""
+    """One question on its way. ``sent`` has the id of each try; ``due_us`` is when the next step is due.
+
+    ``wait_us`` is how long the next try waits for its answer, ``room_wait_us`` for room in the send buffer.
+    """
 
     address: AgentAddress
     lane: Lane
@@ -94,6 +101,7 @@ class Question:
     wait_us: int
     done: asyncio.Future[SnmpAnswer | Unanswered]
     leave: Leave = STRICT
+    room_wait_us: int = NO_ROOM_WAIT_US
     sent: dict[int, Sent] = field(default_factory=dict)
     due_us: int = 0
     ended: bool = False
