@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from typing import Any
 
 from pagereeve.domain.accounts.cost_centres import CostCentres
 from pagereeve.domain.badges.projector import SITE, badge_findings, checked_event
 from pagereeve.domain.brackets.conservation import Conserved, conserved
+from pagereeve.domain.facts.end_notices import after_its_start
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.site_in_force import SiteRules
@@ -99,7 +100,7 @@ class FactsInHand:
         for ended in unrouted:
             key = (ended.origin.source, ended.release)
             if key in starts and key not in placed:
-                routed = _after(ended, starts[key])
+                routed = after_its_start(ended, starts[key])
                 self.printers[routed.printer].facts.append(routed)
 
     def _of_nobody(self) -> list[Fact]:
@@ -107,15 +108,6 @@ class FactsInHand:
 
     def cost_centres(self) -> CostCentres:
         return CostCentres(fact for known in self.printers.values() for fact in known.facts)
-
-
-def _after(ended: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnded:
-    """On the timeline of the latest start before it, and never before the first start there."""
-    before = [one for one in starts if one.origin.at_us <= ended.origin.at_us]
-    printer = max(before or starts, key=lambda one: (one.origin.at_us, one.origin.id)).printer
-    first_us = min(one.origin.at_us for one in starts if one.printer == printer)
-    origin = replace(ended.origin, at_us=max(ended.origin.at_us, first_us))
-    return replace(ended, printer=printer, origin=origin)
 
 
 @dataclass(frozen=True, slots=True)

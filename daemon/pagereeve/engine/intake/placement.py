@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pagereeve.domain.badges.projector import COPY_SOURCE
+from pagereeve.domain.facts.end_notices import after_its_start
 from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
@@ -104,7 +105,7 @@ def routed(ended: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnde
 
     The copy keeps its source, which is part of the release's name; only its id is another.
     """
-    placed = _after_start(ended, starts)
+    placed = after_its_start(ended, starts)
     return replace(placed, origin=replace(placed.origin, id=f"{ended.origin.id}#routed"))
 
 
@@ -116,16 +117,7 @@ def in_order(notices: Sequence[Fact]) -> list[ReleaseStarted]:
 async def _ended(event: ReleaseEnded, lookup: Lookup) -> Placed:
     """An end notice names no printer: its release does. One that comes first waits under no printer."""
     starts = await lookup.starts(event.origin.source, event.release)
-    return Placed((_after_start(event, starts),), starts) if starts else Placed((event,))
-
-
-def _after_start(event: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnded:
-    """On the timeline of the latest start before it; an end is never before the first start there."""
-    before = [start for start in starts if start.origin.at_us <= event.origin.at_us]
-    printer = (before or starts)[-1].printer
-    first_us = min(start.origin.at_us for start in starts if start.printer == printer)
-    at_us = max(event.origin.at_us, first_us)
-    return replace(event, printer=printer, origin=replace(event.origin, at_us=at_us))
+    return Placed((after_its_start(event, starts),), starts) if starts else Placed((event,))
 
 
 def _lies_elsewhere(ended: ReleaseEnded, started: ReleaseStarted) -> bool:
