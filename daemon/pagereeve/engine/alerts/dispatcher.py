@@ -80,6 +80,8 @@ class AlertDispatcher:
     async def _turn(self, changes: Sequence[Change], before: Mapping[str, Alert]) -> None:
         now_us = self.clock.now_us()
         for name in dict.fromkeys(change.finding for change in changes):
+            # Each may wait in line behind a full queue: many of them take long, and nothing is stuck.
+            self.heartbeat.does("looks at a finding that changed", STORE_LONGEST_S)
             self._apply(name, await self.store.finding(name), now_us)
         await self._look_up_more(now_us)
         messages, forgotten = self._look(now_us)
@@ -89,6 +91,7 @@ class AlertDispatcher:
         kept: list[Kept] = [(one, self._last.get(one.id)) for one in altered]
         addressed = [pair for message in messages for pair in self._addressed(message)]
         gone = [name for name in forgotten if name in before]
+        self.heartbeat.does("stores what is to be sent", STORE_LONGEST_S)
         await self.store.announce(Announcement([one.number for one in changes], kept, gone, addressed))
         if addressed:
             self.on_told()

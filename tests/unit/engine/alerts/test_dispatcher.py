@@ -376,8 +376,33 @@ def test_nothing_is_written_while_nothing_changes() -> None:
         await office.record(a())
         await asyncio.sleep(HOUR_S)
         wrote: list[Announcement] = []
-        office.store.post = wrote.append  # type: ignore[assignment, method-assign]
+        announce = office.store.announce
+
+        async def kept(announcement: Announcement) -> None:
+            wrote.append(announcement)
+            await announce(announcement)
+
+        office.store.announce = kept  # type: ignore[method-assign]
         await asyncio.sleep(HOUR_S)
         assert wrote == []
+        await office.record(a(number=1))
+        await asyncio.sleep(HOUR_S)
+        assert wrote
 
     story(script)
+
+
+def test_many_changes_that_each_wait_for_a_busy_journal_are_no_sign_that_it_is_stuck() -> None:
+    async def script(office: Office) -> None:
+        found = office.store.finding
+
+        async def slow(name: str) -> Finding | None:
+            await asyncio.sleep(2.0)
+            assert not office.dispatcher.heartbeat.stuck
+            return await found(name)
+
+        office.store.finding = slow  # type: ignore[method-assign]
+        await office.record(*(a(number=number) for number in range(100)))
+        await asyncio.sleep(HOUR_S)
+
+    assert story(script).taken()[0] == ("surplus", "opened")
