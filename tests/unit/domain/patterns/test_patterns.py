@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from pagereeve.domain.ledger import Finding, ReleaseKey
+from pagereeve.domain.ledger import Finding, Grade, ReleaseKey, Verdict
 from pagereeve.domain.patterns.bias import SIGNS_KEPT, BiasStep, Excursion, after, signs_after
 from pagereeve.domain.patterns.diagnosis import RECENT_MAX
 from pagereeve.domain.projection.projector import Ledger
@@ -93,6 +93,30 @@ def test_a_bias_does_not_cross_the_end_of_a_meter_run() -> None:
     story.serial = "K2"
     jobs(story, [0, 0, 1] * 6, begin_s=2_000, count=77)
     assert "steady-bias" not in kinds(story.ledger())
+
+
+def test_what_is_a_finding_already_is_no_part_of_a_bias() -> None:
+    """Three pages of one tolerated: each is a surplus, and the brackets between them are as expected."""
+    story = Story(TOLERANT)
+    jobs(story, [0, 0, 3] * 7)
+    assert kinds(story.ledger()).count("surplus") == 7
+    assert "steady-bias" not in kinds(story.ledger())
+
+
+def test_brackets_between_old_readings_say_nothing_of_a_bias() -> None:
+    """Nobody read the meter for a quarter of an hour before each job: anybody's page may be in the count."""
+    story, count = Story(TOLERANT), 1000
+    for nth in range(30):
+        begin_s = 1000.0 * nth
+        story.reading(begin_s - 900, count)
+        story.release(begin_s, pages=4)
+        story.ended(begin_s + 3)
+        count += 5
+        story.rest(begin_s + 6, begin_s + 40, count)
+    ledger = story.ledger()
+    assert {one.grade for one in ledger.charges} == {Grade.WIDE}
+    assert {one.verdict for one in ledger.charges} == {Verdict.AGREES}
+    assert kinds(ledger) == []
 
 
 def test_without_a_tolerance_each_page_is_a_finding_of_its_own() -> None:
