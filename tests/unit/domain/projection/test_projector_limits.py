@@ -187,8 +187,8 @@ def test_the_resume_point_stays_before_facts_that_are_known_to_follow() -> None:
 def test_a_resume_point_is_stored_once_as_many_facts_are_left_behind_as_may_be() -> None:
     story = Story()
     for nth in range(DROPPED_MAX * 2 + 20):
-        story.reading(600 * nth, 100)
-        story.failed(600 * nth + 300)
+        # Each reading differs from the one before, so that each is a fact, and none is of a page.
+        story.reading(600 * nth, 100, errors=("lowToner",) * (nth % 2))
     projector = PrinterProjector(PRINTER, Rules.of(story.facts), hold_back_us=0)
     added, left_behind, stored = 0, 0, []
     for fact, current in story.steps:
