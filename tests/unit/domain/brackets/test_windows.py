@@ -9,6 +9,7 @@ import pytest
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.ledger import Grade, Verdict
 from pagereeve.domain.values.instants import SECOND_US
+from tests.findings import text_of
 from tests.unit.domain.story import (
     POLICY,
     Story,
@@ -16,6 +17,7 @@ from tests.unit.domain.story import (
     at_us,
     brackets,
     charge,
+    finding,
     kinds,
     names_in,
     printed,
@@ -265,6 +267,7 @@ def test_a_release_with_no_meter_at_all_stays_open_until_the_longest_wait() -> N
     assert (one.grade, one.verdict, one.counted, one.unproven) == (Grade.BLIND, Verdict.UNPROVEN, None, 4)
     assert one.closed_us == at_us(300)
     assert kinds(ledger) == ["meter-silent", "unproven-release"]
+    assert text_of(finding(ledger, "unproven-release")) == "no count proves what the release printed (blind)"
     assert accounts(ledger) == {}
 
 

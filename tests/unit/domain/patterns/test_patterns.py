@@ -190,7 +190,7 @@ def test_a_meter_that_three_releases_do_not_move_stands_still() -> None:
     (told,) = of_kind(still(releases=3).ledger(), "meter-stands-still")
     assert (told.severity, told.state, told.since_us) == ("critical", "open", at_us(0))
     (told,) = of_kind(still(releases=5).ledger(), "meter-stands-still")
-    assert "5 releases in a row ended" in text_of(told)
+    assert "5 releases in a row ended, and the meter still shows 500" in text_of(told)
     assert lines_of(told)[-1] == "... and 2 more"
     assert [one.release for one in told.releases] == ["r1", "r2", "r3", "r4", "r5"]
 

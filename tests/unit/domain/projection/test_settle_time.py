@@ -34,7 +34,7 @@ def view_of(story: Story) -> Projected:
 
 
 def pauses(story: Story) -> list[tuple[float, bool]]:
-    return [(round(one.pause_us / S, 1), one.witnessed) for one in observe(view_of(story))]
+    return [(round(one.pause_us / S, 6), one.witnessed) for one in observe(view_of(story))]
 
 
 def test_a_rest_between_two_movements_is_a_pause() -> None:
