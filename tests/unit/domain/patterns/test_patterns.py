@@ -216,6 +216,51 @@ def test_cancelled_releases_say_nothing_of_a_meter() -> None:
     assert "meter-stands-still" not in kinds(story.ledger())
 
 
+def whose(story: Story, pages: int, second: float, count: int) -> list[str]:
+    """What the finding says of whose the stray pages may be that come at a second, after a count."""
+    story.rest(second, second + 60, count + pages)
+    lines = [line for one in of_kind(story.ledger(), "stray-pages") for line in lines_of(one)]
+    return [line for line in lines if line.startswith("possibly")]
+
+
+def short(*differences: int) -> tuple[Story, float, int]:
+    """Jobs of ten pages that come out short or long by so many: the story, its end and the count there."""
+    story = Story()
+    count = jobs(story, differences, pages=10)
+    return story, 100.0 * len(differences), count
+
+
+@pytest.mark.parametrize(
+    ("differences", "pages", "line"),
+    [
+        # apple/cups#1956: pages that a release missed and that came later.
+        ([-2], 2, "possibly the pages of release r1 of urn:invented:server: it missed the same number"),
+        ([-2], 3, None),
+        # apple/cups#3810: a job that was printed again.
+        ([0], 10, "possibly release r1 of urn:invented:server printed again: it counted the same number"),
+        ([-2], 8, "possibly release r1 of urn:invented:server printed again: it counted the same number"),
+        ([0], 9, None),
+        # The latest that fits, and what is missing before what may have come again.
+        ([-2, -2], 2, "possibly the pages of release r2 of urn:invented:server: it missed the same number"),
+        ([-4, 0, -6], 4, "possibly the pages of release r1 of urn:invented:server: it missed the same number"),
+        # Of three at most, and of those that miss nothing the last alone.
+        ([-1, -2, -3, -4], 1, None),
+        ([-1, -2, -3, -4], 2, "possibly the pages of release r2 of urn:invented:server: it missed the same number"),
+        ([5, 0], 15, None),
+    ],
+)
+def test_whose_stray_pages_may_be(differences: list[int], pages: int, line: str | None) -> None:
+    story, end_s, count = short(*differences)
+    assert whose(story, pages, end_s, count) == ([] if line is None else [line])
+
+
+def test_stray_pages_of_another_device_are_nobodys_of_the_one_before() -> None:
+    story, end_s, _ = short(-2)
+    story.serial = "K2"
+    story.rest(end_s, end_s + 60, 50)
+    assert whose(story, 2, end_s + 100, 50) == []
+
+
 def test_what_is_remembered_survives_a_resume_point_as_json() -> None:
     story = Story(TOLERANT)
     jobs(story, [0, 0, 1] * 6)
