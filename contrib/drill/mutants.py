@@ -5,12 +5,14 @@ want an environment of their own:
 
     python3 -m venv DIR
     DIR/bin/pip install -r contrib/requirements.lock cosmic-ray==8.7.0 pytest-cov==7.1.0
+    DIR/bin/pip install --no-deps .
     DIR/bin/python contrib/drill/mutants.py daemon/pagereeve/domain --count 100 --seed 7 --least 95
 
-All runs are in a scratch copy. A mutant meets the tests of the mirrored folder first, then the other tests that run its
-line; the first that fails ends it. A place in the code is drawn, then one of its mutants. Not drawn: annotations and
-decorators (the type checker's part), `is` for `==` and the reverse (the same for most values), and what can't be
-imported (any test finds that). Exit status: 0 if at least the wanted share was found, else 1.
+The second installation gives the version that some tests ask for; the code that runs is a scratch copy's. A mutant
+meets the tests of the mirrored folder first, then the other tests that run its line; the first that fails ends it. A
+place in the code is drawn, then one of its mutants. Not drawn: annotations and decorators (the type checker's part),
+`is` for `==` and the reverse (the same for most values), and what can't be imported (any test finds that). Exit status:
+0 if at least the wanted share was found, else 1.
 """
 
 import argparse

@@ -104,7 +104,7 @@ class Story:
         uptime_cs = round((second + took_s - self.booted_s) * 100) % 2**32
         self._take(Reading(at_us(second), at_us(second + took_s), sight, uptime_cs, power_on))
 
-    def rest(self, first: float, last: float, total: int, every: float = 5, **more: Any) -> None:
+    def rest(self, first: float, last: float, total: int | None, every: float = 5, **more: Any) -> None:
         """Equal readings from ``first`` to ``last``."""
         second = first
         while second < last:

@@ -102,6 +102,27 @@ def test_what_is_no_period_is_refused_by_name(text: str) -> None:
         period_of(text, UTC)
 
 
+def test_the_years_of_the_calendar_are_known_from_1970_to_9998() -> None:
+    assert edges(period_of("1970", UTC)) == ("1970-01-01T00:00", "1971-01-01T00:00")
+    assert edges(period_of("9998", UTC)) == ("9998-01-01T00:00", "9999-01-01T00:00")
+    for text in ("1969", "9999", "1969-12", "9999-Q1", "1969-W01", "9999-01-01"):
+        with pytest.raises(BadQuestion, match="years 1970 to 9998 are known"):
+            period_of(text, UTC)
+    assert edges(between("1970-01-01", "9998-12-31", UTC)) == ("1970-01-01T00:00", "9998-12-31T00:00")
+    for from_, to in (("1969-12-31", None), (None, "9999-01-01")):
+        with pytest.raises(BadQuestion, match="years 1970 to 9998 are known"):
+            between(from_, to, UTC)
+
+
+def test_what_is_no_period_is_quoted_as_far_as_forty_letters() -> None:
+    with pytest.raises(BadQuestion) as refused:
+        period_of("x" * 50, UTC)
+    assert f"'{'x' * 40}' " in str(refused.value)
+    with pytest.raises(BadQuestion) as refused:
+        between("x" * 50, None, UTC)
+    assert f"'{'x' * 40}' " in str(refused.value)
+
+
 @pytest.mark.parametrize(
     ("from_", "to", "option"),
     [

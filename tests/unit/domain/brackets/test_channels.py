@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pagereeve.domain.facts.reading import Count, Unit
 from pagereeve.domain.ledger import Interval, Verdict
-from tests.unit.domain.story import Story, accounts, brackets, charge, gaps, impressions, kinds
+from tests.unit.domain.story import Story, accounts, brackets, charge, gaps, impressions, kinds, printed
 
 
 def _colour_story(mode: str, mono: int, colour: int) -> Story:
@@ -116,3 +116,15 @@ def test_a_channel_that_never_comes_back_keeps_its_part_open_and_the_others_clos
     assert [charge(ledger, f"r{nth}").counted for nth in range(5)] == [2] * 5
     assert {charge(ledger, f"r{nth}", "mono").counted for nth in range(5)} == {None}
     assert accounts(ledger, "mono") == {}
+
+
+def test_a_channel_that_another_device_lacks_leaves_no_row_where_nobody_released() -> None:
+    story = Story()
+    story.rest(0, 60, counts=impressions(total=100, mono=60), total=None)
+    story.serial = "K2"
+    story.rest(70, 120, 900)
+    assert [one for one in story.ledger().stretches if one.channel == "mono"] == []
+    # Nor where the release came only after it.
+    printed(story, 300, 900, 904, pages=4)
+    assert [one for one in story.ledger().stretches if one.channel == "mono"] == []
+    assert [one.channel for one in story.ledger().charges] == ["total"]

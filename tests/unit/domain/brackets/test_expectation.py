@@ -133,6 +133,35 @@ def test_separator_sheets_cost_but_nobody_asked_for_them(
     assert expected.claim == expect("total", unit, ticket(4, sides=asked.sides), None, Policy()).claim
 
 
+@pytest.mark.parametrize(
+    ("sides", "sheets", "unit", "reasons"),
+    [
+        ("two-sided-long-edge", 1, Unit.IMPRESSIONS, ("separator-backs",)),
+        ("two-sided-long-edge", 0, Unit.IMPRESSIONS, ()),
+        ("two-sided-long-edge", 1, Unit.SHEETS, ()),
+        ("one-sided", 1, Unit.IMPRESSIONS, ()),
+    ],
+)
+def test_backs_of_separators_are_named_where_there_may_be_any(
+    sides: Sides, sheets: int, unit: Unit, reasons: tuple[str, ...]
+) -> None:
+    asked = ticket(4, sides=sides, separator_sheets=sheets)
+    assert expect("total", unit, asked, None, Policy()).reasons == reasons
+
+
+@pytest.mark.parametrize("channel", ["copies", "faxes", "picked"])
+def test_nobody_is_owed_or_owes_what_is_no_function_of_a_release(channel: str) -> None:
+    expected = expect(channel, Unit.IMPRESSIONS, ticket(4), None, Policy())
+    assert (expected.count, expected.claim) == (Interval(0, None), Interval(0, 0))
+    assert expected.released == 0
+
+
+def test_a_job_of_no_pages_claims_none_on_any_ticket() -> None:
+    for asked in (ticket(0), ticket(0, copies=3), ticket(0, copies=None, number_up=None, sides=None)):
+        expected = expect("total", Unit.IMPRESSIONS, asked, None, Policy())
+        assert (expected.count, expected.claim) == (Interval(0, 0), Interval(0, 0))
+
+
 def test_unknown_separators_are_named_as_a_reason() -> None:
     expected = expect("total", Unit.IMPRESSIONS, ticket(separator_sheets=None), None, Policy(separator_sheets=None))
     assert expected.reasons == ("separators-unknown",)

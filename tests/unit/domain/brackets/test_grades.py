@@ -223,6 +223,71 @@ def test_inner_readings_come_first_where_the_sum_does_not_fit() -> None:
 
 
 @pytest.mark.parametrize(
+    ("begin_s", "counted"),
+    [
+        # The answer was in hand at 6.1 s: a release's first page lands a second after its start, and no sooner.
+        (5.1, [6, 3]),
+        (5.099, [5, 4]),
+    ],
+)
+def test_a_release_moves_what_was_counted_after_its_first_page_may_land(begin_s: float, counted: list[int]) -> None:
+    story = Story()
+    story.reading(-1, 100)
+    story.release(0, "A", pages=4)
+    story.ended(3, "A")
+    story.release(begin_s, "B", pages=3)
+    story.reading(6, 106, state="printing")
+    story.ended(10, "B")
+    story.rest(14, 45, 109)
+    ledger = story.ledger()
+    assert len(brackets(ledger)) == 1
+    assert [charge(ledger, name).counted for name in "AB"] == counted
+
+
+def test_a_release_moves_nothing_once_its_window_has_closed() -> None:
+    """The first window closes at 16.1 s, by a reading of that instant; what is counted later is the second's."""
+    story = Story()
+    story.reading(-1, 100)
+    story.release(0, "A", pages=4)
+    story.ended(3, "A")
+    story.reading(6, 106)
+    story.release(8, "B", pages=3)
+    story.ended(10, "B")
+    story.reading(16.1, 106)
+    story.rest(18, 45, 109)
+    ledger = story.ledger()
+    (joint,) = brackets(ledger)
+    assert "share-by-readings" in joint.reasons
+    assert [charge(ledger, name).counted for name in "AB"] == [6, 3]
+
+
+def cancelled_at_once(end_s: float, last_s: float) -> Story:
+    """A release that is cancelled at a second, and another five seconds later; readings of nothing until a second."""
+    story = Story()
+    story.rest(-20, last_s, 100)
+    story.release(0, "A", pages=2)
+    story.ended(end_s, "A", outcome="cancelled")
+    story.release(5, "B", pages=3)
+    story.ended(8, "B")
+    story.rest(12, 45, 103)
+    return story
+
+
+def test_a_rest_that_began_before_the_release_is_a_soft_cut_behind_it() -> None:
+    ledger = cancelled_at_once(3, 4).ledger()
+    assert [(names_in(one), one.counted, one.grade) for one in brackets(ledger)] == [
+        (["A"], 0, Grade.INFERRED),
+        (["B"], 3, Grade.INFERRED),
+    ]
+
+
+def test_the_opening_cut_itself_is_no_soft_cut() -> None:
+    """Nobody read the meter after the release's end: what it printed before that, nobody saw."""
+    (joint,) = brackets(cancelled_at_once(0.5, 0.9).ledger())
+    assert (names_in(joint), joint.grade) == (["A", "B"], Grade.SHARED)
+
+
+@pytest.mark.parametrize(
     ("pages", "weights", "parts"),
     [
         (10, [1, 1, 1], [4, 3, 3]),

@@ -126,6 +126,38 @@ def test_a_jam_may_cost_a_few_sheets_either_way(counted: int, hint: str) -> None
     assert told == ({hint} if hint else set())
 
 
+@pytest.mark.parametrize(("counted", "hint"), [(13, ""), (12, "jam-reprint"), (0, "jam-loss"), (5, "jam-loss")])
+def test_a_two_sided_job_may_lose_both_sides_of_each_sheet(counted: int, hint: str) -> None:
+    story = Story()
+    story.reading(-1, 100)
+    story.release(0, pages=6, sides=TWO)
+    story.reading(4, 100, errors=("jammed",))
+    story.ended(8)
+    story.rest(60, 200, 100 + counted)
+    (one,) = brackets(story.ledger())
+    assert {name for name in hints_of(one) if name.startswith("jam")} == ({hint} if hint else set())
+
+
+def test_a_job_of_two_pages_can_lose_no_more_than_both() -> None:
+    story = Story()
+    story.reading(-1, 100)
+    story.release(0, pages=2)
+    story.reading(4, 100, errors=("jammed",))
+    story.ended(8)
+    story.rest(60, 200, 100)
+    (one,) = brackets(story.ledger())
+    assert "jam-loss" in hints_of(one)
+
+
+@pytest.mark.parametrize(("times", "hinted"), [(2, True), (5, True), (6, False)])
+def test_a_job_may_have_come_out_up_to_five_times(times: int, hinted: bool) -> None:
+    assert ("repeated-job" in hints_of(bracket(7, 7 * times))) is hinted
+
+
+def test_a_job_of_no_pages_was_not_repeated() -> None:
+    assert "repeated-job" not in hints_of(bracket(0, 3))
+
+
 def test_without_a_jam_lost_sheets_are_no_jams() -> None:
     assert hints_of(bracket(6, 4)) == set()
 

@@ -9,6 +9,7 @@ import pytest
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.ledger import Grade, Verdict
 from pagereeve.domain.values.instants import SECOND_US
+from tests.findings import text_of
 from tests.unit.domain.story import (
     POLICY,
     Story,
@@ -16,6 +17,7 @@ from tests.unit.domain.story import (
     at_us,
     brackets,
     charge,
+    finding,
     kinds,
     names_in,
     printed,
@@ -175,6 +177,35 @@ def test_an_error_light_that_holds_nothing_up_keeps_no_window_open() -> None:
     assert (one.counted, one.closed_us) == (4, at_us(16.1))
 
 
+@pytest.mark.parametrize("begin_s", [16.1, 100])
+def test_pages_of_a_release_whose_window_has_closed_are_owed_no_more(begin_s: float) -> None:
+    """The light stays on: the second window closes when its own two pages are out. The first one closed at 16.1 s."""
+    story = Story()
+    story.reading(-1, 100, errors=("noToner",))
+    story.release(0, pages=4)
+    story.ended(3)
+    story.rest(6, begin_s, 104, errors=("noToner",))
+    story.release(begin_s, "second", pages=2)
+    story.ended(begin_s + 2)
+    story.rest(begin_s + 5, begin_s + 30, 106, errors=("noToner",))
+    second = charge(story.ledger(), "second")
+    assert (second.counted, second.closed_us) == (2, at_us(begin_s + 15.1))
+
+
+def test_pages_of_a_release_whose_window_is_open_are_owed_too() -> None:
+    story = Story(SHORT)
+    story.reading(-1, 100, errors=("noToner",))
+    story.release(0, "first", pages=4)
+    story.ended(3)
+    story.release(5, "second", pages=2)
+    story.ended(7)
+    story.rest(10, 60, 105, errors=("noToner",))
+    assert charge(story.ledger(), "second").closed_us is None
+    assert "stalled" in charge(story.ledger(), "second").reasons
+    story.rest(70, 90, 106, errors=("noToner",))
+    assert charge(story.ledger(), "second").closed_us == at_us(80.1)
+
+
 def test_a_reading_received_within_the_first_page_floor_is_still_before_the_release() -> None:
     """No engine lands a sheet sooner: received at start + floor is before, a microsecond later is inside."""
     for received_s, opens_s in ((1.0, 1.0), (1.000001, -49.9)):
@@ -236,6 +267,7 @@ def test_a_release_with_no_meter_at_all_stays_open_until_the_longest_wait() -> N
     assert (one.grade, one.verdict, one.counted, one.unproven) == (Grade.BLIND, Verdict.UNPROVEN, None, 4)
     assert one.closed_us == at_us(300)
     assert kinds(ledger) == ["meter-silent", "unproven-release"]
+    assert text_of(finding(ledger, "unproven-release")) == "no count proves what the release printed (blind)"
     assert accounts(ledger) == {}
 
 

@@ -2,14 +2,16 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from pagereeve.domain.ledger import Verdict
 from tests.findings import text_of
-from tests.unit.domain.story import Story, accounts, charge, gaps, impressions, kinds
+from tests.unit.domain.story import POLICY, Story, accounts, charge, gaps, impressions, kinds
 
 
-def beside(total: int, prints: int, copies: int, *, pages: int = 7) -> Story:
+def beside(total: int, prints: int, copies: int, *, pages: int = 7, tolerance: int = 0) -> Story:
     """One release of ``pages``, and what the three counters stepped meanwhile."""
-    story = Story()
+    story = Story(replace(POLICY, tolerance_pages=tolerance))
     story.reading(-1, counts=impressions(total=1000, prints=600, copies=400))
     story.release(0, pages=pages)
     story.ended(3)
@@ -37,6 +39,31 @@ def test_what_copies_do_not_explain_stays_a_surplus() -> None:
     assert charge(ledger, "r1").verdict is Verdict.SURPLUS
     assert accounts(ledger) == {"person:owner-r1": 7, "house:other-function": 3, "house:surplus": 2}
     assert kinds(ledger) == ["surplus"]
+
+
+def test_what_is_left_after_the_copies_may_be_as_much_as_the_tolerance() -> None:
+    assert charge(beside(12, 9, 3, tolerance=2).ledger(), "r1").verdict is Verdict.AGREES
+    assert charge(beside(12, 9, 3, tolerance=1).ledger(), "r1").verdict is Verdict.SURPLUS
+
+
+def test_a_single_copy_beside_a_release_is_moved_too() -> None:
+    ledger = beside(8, 7, 1).ledger()
+    assert accounts(ledger) == {"person:owner-r1": 7, "house:other-function": 1}
+    assert charge(ledger, "r1").verdict is Verdict.AGREES
+
+
+def test_copies_that_the_total_does_not_know_of_move_nothing() -> None:
+    """A meter whose total leaves copies out: there is no posting of the total to move them from."""
+    story = Story()
+    story.reading(0, counts=impressions(total=100, copies=10))
+    story.reading(600, counts=impressions(total=100, copies=13))
+    ledger = story.ledger()
+    assert accounts(ledger) == {}
+    assert accounts(ledger, "copies") == {"house:other-function": 3}
+    assert kinds(ledger) == []
+    agreeing = beside(7, 7, 3).ledger()
+    assert accounts(agreeing) == {"person:owner-r1": 7}
+    assert "other-function" not in charge(agreeing, "r1").reasons
 
 
 def test_copies_hide_no_shortfall() -> None:

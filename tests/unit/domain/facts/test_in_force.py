@@ -54,6 +54,47 @@ def test_a_learnt_settle_time_lengthens_and_never_shortens() -> None:
     rules = Rules.of(story.facts)
     seconds = [rules.settle_us(at_us(second)) // SECOND_US for second in (5, 15, 25, 35)]
     assert seconds == [10, 10, 40, 15]
+    # And when it was learnt is known only while it is the one in force.
+    learned = [rules.settle_learned_us(at_us(second)) for second in (5, 10, 19, 20, 29, 30)]
+    assert learned == [None, None, None, at_us(20), at_us(20), at_us(30)]
+
+
+def test_a_learnt_settle_time_that_equals_the_policys_is_the_policys() -> None:
+    story = Story()
+    story.learned(10, POLICY.settle_us / SECOND_US)
+    rules = Rules.of(story.facts)
+    assert rules.settle_us(at_us(10)) == POLICY.settle_us
+    assert rules.settle_learned_us(at_us(10)) is None
+
+
+def test_a_note_explains_what_lies_between_two_instants_both_included() -> None:
+    story = Story()
+    story.noted(10, "meter-replaced")
+    rules = Rules.of(story.facts)
+    spans = [(9, 11), (10, 11), (9, 10), (11, 12), (8, 9)]
+    found = [rules.noted_between("meter-replaced", at_us(first), at_us(last)) for first, last in spans]
+    assert [note is not None for note in found] == [True, True, True, False, False]
+    assert rules.noted_between("moved", at_us(9), at_us(11)) is None
+
+
+def test_time_from_the_note_on_was_maintained_and_time_after_its_end_was_not() -> None:
+    story = Story()
+    story.noted(10, "maintenance-begun")
+    story.noted(20, "maintenance-ended")
+    rules = Rules.of(story.facts)
+    spans = [(0, 9), (0, 10), (10, 11), (15, 30), (20, 30), (21, 30)]
+    maintained = [rules.maintained(at_us(first), at_us(last)) for first, last in spans]
+    assert maintained == [False, True, True, True, False, False]
+
+
+def test_the_last_reason_given_is_the_reason_of_a_finding() -> None:
+    story = Story()
+    story.decided(10, "f", "close", "maintenance")
+    story.decided(20, "f", "close", "jam")
+    story.decided(30, "f", "explain")
+    story.decided(40, "g", "close", "maintenance")
+    rules = Rules.of(story.facts)
+    assert (rules.reason_for("f"), rules.reason_for("g"), rules.reason_for("h")) == ("jam", "maintenance", "")
 
 
 def test_maintenance_lasts_from_its_note_to_the_next() -> None:
@@ -67,7 +108,7 @@ def test_maintenance_lasts_from_its_note_to_the_next() -> None:
 
 def test_badges_are_kept_for_an_hour_or_as_long_as_any_policy_asks() -> None:
     story = Story()
-    assert Rules.of(story.facts).badge_reach_us() == BADGE_REACH_LEAST_US
+    assert Rules.of(story.facts).badge_reach_us() == BADGE_REACH_LEAST_US == 3600 * SECOND_US
     story.set_policy(5, replace(POLICY, badge_within_us=2 * BADGE_REACH_LEAST_US))
     assert Rules.of(story.facts).badge_reach_us() == 2 * BADGE_REACH_LEAST_US
 

@@ -116,6 +116,40 @@ def test_every_kind_has_words_that_say_all_it_holds_and_comes_back_as_it_was(evi
     assert evidence.values == tuple(sorted(evidence.values))
 
 
+@pytest.mark.parametrize(
+    ("evidence", "words"),
+    [
+        (shown.two_places("east", "west", 600_000), "at gateway east and 600.0 s later at gateway west"),
+        (shown.two_places("east", "west", 8_940), "at gateway east and 8.9 s later"),
+        (shown.two_places("east", "west", 8_960), "at gateway east and 9.0 s later"),
+        (
+            shown.bias(1, 19),
+            "+1 pages in 19 brackets, each within its tolerance: the meter always counts a little mo",
+        ),
+        (
+            shown.bias(-1, 19),
+            "-1 pages in 19 brackets, each within its tolerance: the meter always counts a little le",
+        ),
+        (shown.reads_failed([SILENCE], 1), "Z, while 1 release needed a reading"),
+        (shown.reads_failed([SILENCE], 2), "Z, while 2 releases needed a reading"),
+        (shown.reads_failed([SILENCE, SILENCE], 0), "6 reads failed (wrong-device) from "),
+        (shown.no_count(1, Grade.BLIND), "what the release printed (blind)"),
+        (shown.no_count(2, Grade.BLIND), "what 2 releases together printed (blind)"),
+        (shown.count_passed(5, Unit.SHEETS, Interval(4, 4), 1), "5 sheets counted so far, 4 expected"),
+        (shown.count_passed(5, Unit.SHEETS, Interval(3, 4), 1), "5 sheets counted so far, 3 to 4 expected"),
+    ],
+)
+def test_figures_stand_in_the_words_as_they_are(evidence: Evidence, words: str) -> None:
+    assert words in words_of(evidence, to_text)
+
+
+def test_a_printer_that_was_on_all_the_time_made_no_start_up_page() -> None:
+    gap = shown.gap_counted(3, Unit.IMPRESSIONS, after_power_off=False)
+    assert words_of(gap, to_text) == "3 impressions counted without a release"
+    assert "waiting" not in words_of(shown.reads_fail([SILENCE], 0), to_text)
+    assert words_of(shown.reads_fail([SILENCE], 0), to_text).endswith("Z")
+
+
 def test_what_is_unknown_is_said_to_be() -> None:
     broken = Stretch("p", 1, "total", Unit.IMPRESSIONS, NOON_US, NOON_US, None, None, 8, (KEY,))
     assert words_of(shown.cuts(broken), to_text).startswith("total ? at ")

@@ -42,6 +42,26 @@ def test_the_tolerance_is_the_limit() -> None:
     assert kinds(printing([7], tolerance=2).ledger()) == ["surplus"]
 
 
+def test_the_first_releases_tolerance_is_the_brackets() -> None:
+    story = printing([], tolerance=2)
+    story.set_policy(1, replace(POLICY, tolerance_pages=0))
+    story.release(2, "second", pages=4)
+    story.reading(4, 110, state="printing")
+    assert kinds(story.ledger()) == []
+    story.reading(6, 111, state="printing")
+    assert kinds(story.ledger()) == ["surplus"]
+
+
+def test_it_is_told_of_the_run_under_way_whatever_ran_before() -> None:
+    story = Story()
+    story.rest(-300, -200, 9000)
+    story.serial = "K2"
+    story.reading(-1, 100)
+    story.release(0, pages=4)
+    story.reading(3, 105, state="printing")
+    assert "surplus" in kinds(story.ledger())
+
+
 def test_a_second_release_may_be_whose_pages_these_are() -> None:
     story = printing([2, 6])
     assert kinds(story.ledger()) == ["surplus"]

@@ -7,7 +7,7 @@ from dataclasses import replace
 
 import pytest
 
-from pagereeve.domain.ledger import Finding, ReleaseKey
+from pagereeve.domain.ledger import Finding, Grade, ReleaseKey, Verdict
 from pagereeve.domain.patterns.bias import SIGNS_KEPT, BiasStep, Excursion, after, signs_after
 from pagereeve.domain.patterns.diagnosis import RECENT_MAX
 from pagereeve.domain.projection.projector import Ledger
@@ -95,6 +95,30 @@ def test_a_bias_does_not_cross_the_end_of_a_meter_run() -> None:
     assert "steady-bias" not in kinds(story.ledger())
 
 
+def test_what_is_a_finding_already_is_no_part_of_a_bias() -> None:
+    """Three pages of one tolerated: each is a surplus, and the brackets between them are as expected."""
+    story = Story(TOLERANT)
+    jobs(story, [0, 0, 3] * 7)
+    assert kinds(story.ledger()).count("surplus") == 7
+    assert "steady-bias" not in kinds(story.ledger())
+
+
+def test_brackets_between_old_readings_say_nothing_of_a_bias() -> None:
+    """Nobody read the meter for a quarter of an hour before each job: anybody's page may be in the count."""
+    story, count = Story(TOLERANT), 1000
+    for nth in range(30):
+        begin_s = 1000.0 * nth
+        story.reading(begin_s - 900, count)
+        story.release(begin_s, pages=4)
+        story.ended(begin_s + 3)
+        count += 5
+        story.rest(begin_s + 6, begin_s + 40, count)
+    ledger = story.ledger()
+    assert {one.grade for one in ledger.charges} == {Grade.WIDE}
+    assert {one.verdict for one in ledger.charges} == {Verdict.AGREES}
+    assert kinds(ledger) == []
+
+
 def test_without_a_tolerance_each_page_is_a_finding_of_its_own() -> None:
     story = Story()
     jobs(story, [0, 0, 1] * 7)
@@ -166,7 +190,7 @@ def test_a_meter_that_three_releases_do_not_move_stands_still() -> None:
     (told,) = of_kind(still(releases=3).ledger(), "meter-stands-still")
     assert (told.severity, told.state, told.since_us) == ("critical", "open", at_us(0))
     (told,) = of_kind(still(releases=5).ledger(), "meter-stands-still")
-    assert "5 releases in a row ended" in text_of(told)
+    assert "5 releases in a row ended, and the meter still shows 500" in text_of(told)
     assert lines_of(told)[-1] == "... and 2 more"
     assert [one.release for one in told.releases] == ["r1", "r2", "r3", "r4", "r5"]
 
@@ -190,6 +214,51 @@ def test_cancelled_releases_say_nothing_of_a_meter() -> None:
         story.ended(200 * nth + 3, outcome="cancelled")
         story.rest(200 * nth + 5, 200 * nth + 150, 500, every=20)
     assert "meter-stands-still" not in kinds(story.ledger())
+
+
+def whose(story: Story, pages: int, second: float, count: int) -> list[str]:
+    """What the finding says of whose the stray pages may be that come at a second, after a count."""
+    story.rest(second, second + 60, count + pages)
+    lines = [line for one in of_kind(story.ledger(), "stray-pages") for line in lines_of(one)]
+    return [line for line in lines if line.startswith("possibly")]
+
+
+def short(*differences: int) -> tuple[Story, float, int]:
+    """Jobs of ten pages that come out short or long by so many: the story, its end and the count there."""
+    story = Story()
+    count = jobs(story, differences, pages=10)
+    return story, 100.0 * len(differences), count
+
+
+@pytest.mark.parametrize(
+    ("differences", "pages", "line"),
+    [
+        # apple/cups#1956: pages that a release missed and that came later.
+        ([-2], 2, "possibly the pages of release r1 of urn:invented:server: it missed the same number"),
+        ([-2], 3, None),
+        # apple/cups#3810: a job that was printed again.
+        ([0], 10, "possibly release r1 of urn:invented:server printed again: it counted the same number"),
+        ([-2], 8, "possibly release r1 of urn:invented:server printed again: it counted the same number"),
+        ([0], 9, None),
+        # The latest that fits, and what is missing before what may have come again.
+        ([-2, -2], 2, "possibly the pages of release r2 of urn:invented:server: it missed the same number"),
+        ([-4, 0, -6], 4, "possibly the pages of release r1 of urn:invented:server: it missed the same number"),
+        # Of three at most, and of those that miss nothing the last alone.
+        ([-1, -2, -3, -4], 1, None),
+        ([-1, -2, -3, -4], 2, "possibly the pages of release r2 of urn:invented:server: it missed the same number"),
+        ([5, 0], 15, None),
+    ],
+)
+def test_whose_stray_pages_may_be(differences: list[int], pages: int, line: str | None) -> None:
+    story, end_s, count = short(*differences)
+    assert whose(story, pages, end_s, count) == ([] if line is None else [line])
+
+
+def test_stray_pages_of_another_device_are_nobodys_of_the_one_before() -> None:
+    story, end_s, _ = short(-2)
+    story.serial = "K2"
+    story.rest(end_s, end_s + 60, 50)
+    assert whose(story, 2, end_s + 100, 50) == []
 
 
 def test_what_is_remembered_survives_a_resume_point_as_json() -> None:

@@ -34,7 +34,7 @@ def view_of(story: Story) -> Projected:
 
 
 def pauses(story: Story) -> list[tuple[float, bool]]:
-    return [(round(one.pause_us / S, 1), one.witnessed) for one in observe(view_of(story))]
+    return [(round(one.pause_us / S, 6), one.witnessed) for one in observe(view_of(story))]
 
 
 def test_a_rest_between_two_movements_is_a_pause() -> None:
@@ -80,11 +80,69 @@ def test_missing_pages_that_surface_after_the_window_are_a_witness() -> None:
     assert 19.8 <= pause_s <= 20.1
 
 
+def test_the_wait_for_the_first_page_is_no_pause_of_the_job() -> None:
+    """Readings that begin as the first page may land: which rest was the wait for it, nobody saw."""
+    floor_s = POLICY.floor_us / S
+    unseen, seen_before = Story(), Story()
+    seen_before.rest(-60, 0, 100)
+    for story in (unseen, seen_before):
+        story.release(0, "r", pages=4)
+        story.rest(floor_s - 0.1, 8, 102, every=1)
+        story.ended(5, "r")
+        story.rest(9, 60, 104, every=1)
+    assert pauses(unseen) == [(0.0, False)]
+    ((pause_s, witnessed),) = pauses(seen_before)
+    assert (pause_s, witnessed) == (round(8 - floor_s, 1), False)
+
+
+def test_the_rest_that_closes_a_window_is_no_pause_though_it_ends_there() -> None:
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.release(0, "r", pages=4)
+    story.ended(3, "r")
+    story.rest(4, 14.1, 104, every=1)
+    story.rest(20, 90, 107, every=1)
+    assert pauses(story) == [(0.0, False)]
+
+
+def test_a_release_that_never_moved_the_meter_says_nothing_of_its_rests() -> None:
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.release(0, "r", pages=4)
+    story.ended(3, "r")
+    story.rest(4, 200, 100)
+    assert pauses(story) == []
+
+
+def test_missing_pages_may_come_until_the_longest_settle_time_has_passed() -> None:
+    # The count rests from 4.1 s on; an answer is in hand a tenth of a second after it was asked for.
+    longest_s = POLICY.settle_longest_us / S
+    assert pauses(short_then_late(4 + longest_s))[0][1]
+    assert not pauses(short_then_late(4.001 + longest_s))[0][1]
+
+
+def test_missing_pages_are_anothers_from_the_instant_of_its_release_on() -> None:
+    assert not pauses(short_then_late(40, other_s=40.1))[0][1]
+    assert pauses(short_then_late(40, other_s=40.101))[0][1]
+
+
+def test_a_printer_that_prints_nothing_after_a_short_bracket_shows_no_pause() -> None:
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.release(0, "r", pages=4)
+    story.ended(3, "r")
+    story.rest(4, 24, 102, every=1)
+    story.reading(25, 102, state="printing")
+    story.rest(26, 200, 102)
+    assert pauses(story) == [(0.0, False)]
+
+
 @pytest.mark.parametrize(
     "story",
     [
         # More than was missing: somebody copied.
         short_then_late(25, late=5),
+        short_then_late(25, late=3),
         # Later than any settle time may be.
         short_then_late(300),
         # Another release began meanwhile: the pages may be its own.
@@ -109,7 +167,13 @@ def test_a_copy_after_a_release_that_agrees_stretches_nothing() -> None:
 def test_a_short_bracket_is_watched_for_its_missing_pages() -> None:
     story = short_then_late(25)
     closed_s = 4 + POLICY.settle_us / S
-    assert short_until_us(view_of(story)) == pytest.approx(at_us(closed_s) + POLICY.settle_longest_us, abs=2 * S)
+    until_us = short_until_us(view_of(story))
+    assert until_us == pytest.approx(at_us(closed_s) + POLICY.settle_longest_us, abs=2 * S)
+    # A later release that agrees asks for no longer watch.
+    story.release(500, "agrees", pages=1)
+    story.ended(502, "agrees")
+    story.rest(503, 560, 105)
+    assert short_until_us(view_of(story)) == until_us
 
 
 def seen(*pauses_s: float, witnessed: bool = False) -> list[Observed]:
@@ -134,6 +198,8 @@ def seen(*pauses_s: float, witnessed: bool = False) -> list[Observed]:
         (seen(2, 2), 10),
         # Only the last twenty are remembered.
         (seen(30, 30, *[0] * REMEMBERED), 10),
+        (seen(30, 30, *[0] * 18), 47),
+        (seen(30, 30, *[0] * 19), 10),
     ],
 )
 def test_the_settle_time_is_above_every_pause_that_is_confirmed(observed: list[Observed], settle_s: int) -> None:
@@ -152,6 +218,8 @@ def test_a_change_must_be_worth_a_fact() -> None:
     assert not differs(100 * S, 90 * S)
     assert differs(10 * S, 30 * S)
     assert not differs(1_500_000, 1 * S)
+    assert not differs(2 * S - 1, 1 * S)
+    assert differs(2 * S, 1 * S)
 
 
 OBSERVED = st.lists(

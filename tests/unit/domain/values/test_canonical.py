@@ -80,6 +80,27 @@ def test_numbers_of_appendix_b(bits: str, text: str) -> None:
     assert number_text(double(bits)) == text
 
 
+@pytest.mark.parametrize(
+    ("value", "text"),
+    [
+        # ECMA-262, Number::toString: 21 digits before the point are the most, six zeros behind it too.
+        (1e20, "100000000000000000000"),
+        (1e21, "1e+21"),
+        (1.5e21, "1.5e+21"),
+        (1e-6, "0.000001"),
+        (1.5e-6, "0.0000015"),
+        (1e-7, "1e-7"),
+        (1.5e-7, "1.5e-7"),
+        (0.5, "0.5"),
+        (-0.05, "-0.05"),
+        (1.5, "1.5"),
+        (-10.25, "-10.25"),
+    ],
+)
+def test_numbers_where_their_form_changes(value: float, text: str) -> None:
+    assert number_text(value) == text
+
+
 @pytest.mark.parametrize("bits", ["7fffffffffffffff", "7ff0000000000000", "fff0000000000000"])
 def test_what_is_no_number_is_refused(bits: str) -> None:
     """RFC 8785 appendix B (the first two) and section 3.2.2.3."""

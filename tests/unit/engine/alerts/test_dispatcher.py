@@ -406,3 +406,34 @@ def test_many_changes_that_each_wait_for_a_busy_journal_are_no_sign_that_it_is_s
         await asyncio.sleep(HOUR_S)
 
     assert story(script).taken()[0] == ("surplus", "opened")
+
+
+def test_open_alerts_are_those_that_were_sent_and_are_not_over() -> None:
+    async def script(office: Office) -> None:
+        counts = office.dispatcher.open_alerts
+        await office.record(a())
+        await asyncio.sleep(30)
+        # Held: nobody was informed yet.
+        assert set(counts().values()) == {0}
+        await asyncio.sleep(40)
+        assert counts()["warning"] == 1
+        assert sum(counts().values()) == 1
+        await office.record(closed(a()))
+        await asyncio.sleep(70)
+        assert set(counts().values()) == {0}
+
+    story(script)
+
+
+def test_a_receiver_of_states_is_shown_what_is_as_severe_as_it_asks_for() -> None:
+    async def script(office: Office) -> None:
+        await office.record(a())
+        await asyncio.sleep(70)
+        shown = {least: len(office.dispatcher.standing(least, 0)) for least in ("info", "warning", "critical")}
+        assert shown == {"info": 1, "warning": 1, "critical": 0}
+        await office.record(closed(a()))
+        await asyncio.sleep(70)
+        assert office.dispatcher.standing("warning", 60 * SECOND_US) == []
+        assert len(office.dispatcher.standing("warning", 3600 * SECOND_US)) == 1
+
+    story(script)

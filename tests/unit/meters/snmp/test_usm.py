@@ -180,6 +180,92 @@ def test_an_old_answer_sent_again_is_dropped() -> None:
         opened(ours, an_answer(agent))
 
 
+@pytest.mark.parametrize(("protocol", "bits"), [("aes", 64), ("des", 32)])
+def test_no_two_messages_of_a_session_have_one_salt(protocol: PrivProtocol, bits: int) -> None:
+    """RFC 3826 section 3.1.2.1 and RFC 3414 section 8.1.1.1: a number, one more for each message, of 64 or 32 bits."""
+    user = UsmUser("reader", "sha", "correct-horse", protocol, "battery-staple", allow_weak=True)
+    session = Session3(user, StandingClock(), 2**bits - 4)
+    session.meet(Report(UNKNOWN_ENGINE, b"\x80engine-one", 5, 100, authentic=False))
+    sealed = [session.sealed(2**24 + 7, pdu_of(GET, [LIFE]).datagram(2**24 + 7)) for _ in range(8)]
+    salts = [message3.decode(one).security.salt for one in sealed]
+    local = [int.from_bytes(salt[-bits // 8 :], "big") for salt in salts]
+    assert local == [2**bits - 3, 2**bits - 2, 2**bits - 1, 0, 1, 2, 3, 4]
+    if protocol == "des":
+        assert {salt[:4] for salt in salts} == {(5).to_bytes(4, "big")}
+    hidden = [message3.decode(one).data for one in sealed]
+    assert len(set(hidden)) == len(hidden)
+
+
+def test_another_engine_another_user_and_another_question_are_no_answer() -> None:
+    for engine_id, user, problem in (
+        (b"\x80engine-two", USER, "signed by an engine that is not known"),
+        (b"\x80engine-one", UsmUser("other", "sha256", "correct-horse", "aes", "battery-staple"), "another engine or"),
+    ):
+        ours, _ = a_pair()
+        agent = Session3(user, StandingClock(), 1)
+        agent.meet(Report(UNKNOWN_ENGINE, engine_id, 5, 100, authentic=False))
+        with pytest.raises(Unauthentic, match=problem):
+            opened(ours, an_answer(agent))
+    plain = UsmUser("reader")
+    ours, _ = a_pair(plain)
+    agent = Session3(plain, StandingClock(), 1)
+    agent.meet(Report(UNKNOWN_ENGINE, b"\x80engine-two", 5, 100, authentic=False))
+    with pytest.raises(Unauthentic, match="another engine or user"):
+        opened(ours, an_answer(agent))
+    ours, agent = a_pair()
+    with pytest.raises(Unauthentic, match="request id"):
+        opened(ours, agent.sealed(2**24 + 7, pdu_of(RESPONSE, [LIFE]).datagram(2**24 + 8)))
+
+
+@pytest.mark.parametrize(
+    ("boots", "time_s", "adopted"),
+    [(5, 101, True), (5, 100, False), (5, 99, False), (6, 0, True), (4, 101, False)],
+)
+def test_only_a_newer_clock_of_an_engine_is_adopted(boots: int, time_s: int, adopted: bool) -> None:
+    """RFC 3414 section 3.2, step 7b: more boots, or as many and a later time than the latest received."""
+    engine = Engine(ENGINE_ID)
+    engine.learn(5, 100, 0, proven=True)
+    engine.hear(boots, time_s, 7_000_000)
+    assert (engine.boots, engine.time_s, engine.learnt_us) == ((boots, time_s, 7_000_000) if adopted else (5, 100, 0))
+
+
+def test_what_nobody_signed_is_replaced_by_the_first_that_is_signed() -> None:
+    engine = Engine(ENGINE_ID)
+    engine.learn(9, 500, 0, proven=False)
+    assert not engine.outside(5, 100, 0)
+    engine.hear(5, 100, 0)
+    assert (engine.boots, engine.time_s, engine.proven) == (5, 100, True)
+    assert engine.outside(4, 100, 0)
+
+
+def test_an_engines_clock_stops_at_its_largest_time() -> None:
+    engine = Engine(ENGINE_ID)
+    engine.learn(5, LATCHED - 1, 0, proven=True)
+    assert [engine.time_at(seconds * 1_000_000) for seconds in (0, 1, 2)] == [LATCHED - 1, LATCHED, LATCHED]
+    # A clock of ours that was set back makes nothing of it.
+    assert engine.time_at(-1) == LATCHED - 1
+
+
+@pytest.mark.parametrize(("boots", "adopted"), [(4, False), (5, True), (6, True)])
+def test_a_report_with_fewer_boots_resyncs_nothing_once_the_clock_is_proven(boots: int, adopted: bool) -> None:
+    ours, agent = a_pair()
+    opened(ours, an_answer(agent))
+    assert ours.engine is not None
+    assert ours.engine.proven
+    assert ours.resynced(Report(UNKNOWN_ENGINE, b"\x80engine-one", boots, 7, authentic=True)) is adopted
+    assert (ours.engine.boots, ours.engine.time_s) == ((boots, 7) if adopted else (5, 100))
+
+
+def test_a_session_that_met_nobody_asks_nothing_and_says_so() -> None:
+    ours, _ = a_pair()
+    ours.forget()
+    assert ours.engine is None
+    with pytest.raises(RuntimeError, match="was not discovered"):
+        ours.request(GET, [LIFE]).datagram(2**24 + 9)
+    probe = message3.decode(ours.discovery().datagram(2**24 + 9))
+    assert (probe.security.engine_id, probe.security.user, probe.flags) == (b"", b"", message3.REPORTABLE_FLAG)
+
+
 @given(st.data())
 def test_no_changed_answer_is_ever_taken(data: st.DataObject) -> None:
     ours, agent = a_pair()
