@@ -233,7 +233,7 @@ async def test_connections_beyond_the_limit_are_cut_and_counted() -> None:
         reader, second = await connect(feed)
         with contextlib.suppress(ConnectionResetError):
             assert await asyncio.wait_for(reader.read(), 5) == b""
-        assert feed.stats.connections_refused == 1
+        assert feed.stats.connections_refused == {"full": 1}
         first.close()
         second.close()
 

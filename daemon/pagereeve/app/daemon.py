@@ -8,8 +8,8 @@ import os
 import secrets
 import signal
 import sys
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import AsyncExitStack, contextmanager
+from collections.abc import Callable, Iterable
+from contextlib import AsyncExitStack
 from dataclasses import replace
 from functools import partial
 from itertools import islice
@@ -17,7 +17,6 @@ from pathlib import Path
 from typing import Self
 
 import structlog
-import uvicorn
 
 from pagereeve.app.alerting import Alerting
 from pagereeve.app.clocks import SystemClock, SystemEntropy
@@ -41,6 +40,7 @@ from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.engine.supervision.watchdog import Watchdog
 from pagereeve.feeds.http.endpoint import make_events
+from pagereeve.feeds.http.server import HttpServer, make_server
 from pagereeve.feeds.kind import Feed, FeedContext
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.reader import SnmpMeter
@@ -67,14 +67,6 @@ SWITCH_INTERVAL_S = 0.000_5
 log = structlog.get_logger("pagereeve.app")
 
 
-class QuietServer(uvicorn.Server):
-    """uvicorn in our task: signals are ours to handle, and stopping is ours to order."""
-
-    @contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        yield
-
-
 class App:
     """``async with App(settings)``: everything is up inside; outside everything accepted is stored and closed."""
 
@@ -99,7 +91,7 @@ class App:
         self._first_reads_spread_s = first_reads_spread_s
         self._silences = Repeated(log, self.clock, usual="good")
         self._stack = AsyncExitStack()
-        self._server: QuietServer | None = None
+        self._server: HttpServer | None = None
 
     async def __aenter__(self) -> Self:
         try:
@@ -284,24 +276,13 @@ class App:
     async def _serve(self) -> None:
         web = make_web(self.events, self.telemetry, self.telemetry)
         listen = self.settings.http.listen
-        config = uvicorn.Config(
-            web,
-            host=listen.host,
-            port=listen.port,
-            lifespan="off",
-            log_config=None,
-            access_log=False,
-            proxy_headers=False,
-            server_header=False,
-            timeout_graceful_shutdown=5,
-        )
-        self._server = QuietServer(config)
+        self._server = make_server(web, self.events.stats, self.settings.http, partial(self._trouble, "http"))
+        try:
+            await self._server.open(listen.host, listen.port)
+        except OSError as error:
+            raise OSError(f"can't listen on {listen}; is another process there? Set http.listen") from error
         task = asyncio.create_task(self._server.serve(), name="http")
         self._stack.push_async_callback(self._stop_serving, task)
-        while not self._server.started:
-            if task.done():
-                raise OSError(f"can't listen on {listen}; is another process there? Set http.listen")
-            await asyncio.sleep(0.01)
 
     async def _stop_serving(self, task: asyncio.Task[None]) -> None:
         if self._server is not None:
@@ -328,10 +309,9 @@ class App:
     @property
     def http_address(self) -> tuple[str, int]:
         """Where the HTTP endpoint really listens (useful with port 0)."""
-        if self._server is None or not self._server.servers:
+        if self._server is None:
             raise RuntimeError("the HTTP endpoint is not open")
-        host, port = self._server.servers[0].sockets[0].getsockname()[:2]
-        return str(host), int(port)
+        return self._server.address
 
     def _on_read(self, printer: str, result: Reading | Failure) -> None:
         state = "good" if isinstance(result, Reading) else result.reason.value

@@ -13,11 +13,14 @@ Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
+AsgiApp = Callable[[Scope, Receive, Send], Awaitable[None]]
 Headers = tuple[tuple[bytes, bytes], ...]
 
 _JSON: Final = b"application/json"
 _PROBLEM: Final = b"application/problem+json"
 CLOSE: Final = (b"connection", b"close")
+# In the scope: to be called once a request of this connection was admitted. Not there under other servers than ours.
+ON_ADMITTED: Final = "pagereeve.on_admitted"
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
 
 from pydantic import SecretStr
 
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.feeds.http import cloudevents, prefer
-from pagereeve.feeds.http.answers import CLOSE, Headers, HttpAnswer, Receive, Scope, Send, refusal_answer, send_answer
+from pagereeve.feeds.http.answers import (
+    CLOSE,
+    ON_ADMITTED,
+    Headers,
+    HttpAnswer,
+    Receive,
+    Scope,
+    Send,
+    refusal_answer,
+    send_answer,
+)
 from pagereeve.feeds.http.bearer import BearerTokens
 from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.refusals import BadItem, Refusal
@@ -114,7 +124,7 @@ class EventsEndpoint:
         request = _Request(scope)
         self.stats.requests_open += 1
         try:
-            answer = await self._answer(request, receive)
+            answer = await self._answer(request, receive, scope.get(ON_ADMITTED, _nothing))
             await send_answer(answer, send)
         except _ClientGone:
             self.stats.clients_gone += 1
@@ -127,9 +137,10 @@ class EventsEndpoint:
         if answer.faults:
             raise ExceptionGroup("events failed inside", answer.faults)
 
-    async def _answer(self, request: _Request, receive: Receive) -> HttpAnswer:
+    async def _answer(self, request: _Request, receive: Receive, on_admitted: Callable[[], None]) -> HttpAnswer:
         try:
             self._admit(request)
+            on_admitted()
             mode = cloudevents.mode_of(request.content_type, has_attributes=bool(request.attributes))
             await self._read(request, receive)
             wait_s = prefer.wait_s(request.prefer, self._limits.wait_max_s)
@@ -208,6 +219,10 @@ class EventsEndpoint:
         answer = refusal_answer(refusal, self._limits.retry_after_s)
         faults = (taken.fault,) if taken.fault is not None else ()
         return replace(answer, faults=faults)
+
+
+def _nothing() -> None:
+    return
 
 
 def _too_large(most_bytes: int) -> Refusal:

@@ -96,7 +96,7 @@ class Listener:
     def _accepted(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._stats.connections += 1
         if len(self._tasks) >= self._connections_max:
-            self._stats.connections_refused += 1
+            self._stats.connections_refused["full"] += 1
             writer.transport.abort()
             return
         task = asyncio.create_task(self._run(Stream.of(reader, writer)))
