@@ -297,6 +297,7 @@ class App:
             on_error=self._trouble,
             gateways={gateway.host: gateway.name for gateway in settings.gateways if gateway.host},
             connections_max=settings.limits.line_connections_max,
+            peer_connections_max=settings.limits.line_peer_connections_max,
             backlog_max=settings.limits.line_backlog_max,
         )
         for kind, one in settings.feeds.each():
