@@ -18,6 +18,7 @@ from typing import Self
 
 import structlog
 
+from pagereeve.app import descriptors
 from pagereeve.app.alerting import Alerting
 from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.app.receivers import receivers_of
@@ -245,8 +246,19 @@ class App:
         )
         self._feed_figures["http"] = self.events.stats.telemetry
         self.telemetry = self._telemetry()
-        await self._serve()
-        await self._open_feeds()
+        shares = self._shares()
+        await self._serve(shares.http)
+        await self._open_feeds(shares.line_feed)
+
+    def _shares(self) -> descriptors.Shares:
+        settings, most = self.settings, descriptors.limit()
+        line_wanted, http_wanted = settings.limits.line_connections_max, settings.http.connections_max
+        feeds = len(tuple(settings.feeds.each()))
+        given = descriptors.shares(most, line_feeds=feeds, line_wanted=line_wanted, http_wanted=http_wanted)
+        if (given.line_feed, given.http) != (line_wanted, http_wanted):
+            text = "fewer connections than set: the others keep descriptors for badge lines, meters and the journal"
+            log.warning(text, descriptors=most, http=given.http, line_feed=given.line_feed, set="LimitNOFILE")
+        return given
 
     def _telemetry(self) -> Telemetry:
         return Telemetry(
@@ -273,10 +285,12 @@ class App:
     def _disk(self) -> DiskTelemetry | None:
         return disk_of(self.settings.data_dir)
 
-    async def _serve(self) -> None:
+    async def _serve(self, connections_max: int) -> None:
         web = make_web(self.events, self.telemetry, self.telemetry)
         listen = self.settings.http.listen
-        self._server = make_server(web, self.events.stats, self.settings.http, partial(self._trouble, "http"))
+        self._server = make_server(
+            web, self.events.stats, self.settings.http, partial(self._trouble, "http"), connections_max=connections_max
+        )
         try:
             await self._server.open(listen.host, listen.port)
         except OSError as error:
@@ -289,14 +303,14 @@ class App:
             self._server.should_exit = True
         await task
 
-    async def _open_feeds(self) -> None:
+    async def _open_feeds(self, connections_max: int) -> None:
         settings = self.settings
         context = FeedContext(
             intake=self.intake,
             clock=self.clock,
             on_error=self._trouble,
             gateways={gateway.host: gateway.name for gateway in settings.gateways if gateway.host},
-            connections_max=settings.limits.line_connections_max,
+            connections_max=connections_max,
             peer_connections_max=settings.limits.line_peer_connections_max,
             backlog_max=settings.limits.line_backlog_max,
         )
@@ -377,6 +391,7 @@ def tune_interpreter() -> None:
 
 def run_daemon(settings: Settings) -> None:
     """Run in this process, on uvloop where it is installed."""
+    descriptors.raise_limit()
     with asyncio.Runner(loop_factory=loop_factory()) as runner:
         runner.run(serve_until_told(settings))
 

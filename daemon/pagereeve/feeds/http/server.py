@@ -93,13 +93,19 @@ class HttpServer(uvicorn.Server):
 
 
 def make_server(
-    app: AsgiApp, stats: FeedStats, settings: HttpSettings, on_error: Callable[[Exception], None]
+    app: AsgiApp,
+    stats: FeedStats,
+    settings: HttpSettings,
+    on_error: Callable[[Exception], None],
+    *,
+    connections_max: int,
 ) -> HttpServer:
+    """``connections_max`` is what descriptors allow of the settings' own."""
     wire = WireLimits(
         head_max_bytes=settings.head_max_bytes,
         head_s=settings.head_timeout.seconds,
         body_s=settings.body_timeout.seconds + BODY_GRACE_S,
         idle_s=settings.idle_timeout.seconds,
     )
-    connections = ConnectionLimits(settings.connections_max, settings.peer_connections_max)
+    connections = ConnectionLimits(connections_max, settings.peer_connections_max)
     return HttpServer(app, stats, wire=wire, connections=connections, on_error=on_error)
