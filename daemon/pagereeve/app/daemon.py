@@ -41,6 +41,7 @@ from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.engine.supervision.watchdog import Watchdog
 from pagereeve.feeds.http.endpoint import make_events
+from pagereeve.feeds.http.quotas import paced_pages
 from pagereeve.feeds.http.server import HttpServer, make_server
 from pagereeve.feeds.kind import Feed, FeedContext
 from pagereeve.meters.discovery.profile import profiles_with
@@ -286,7 +287,8 @@ class App:
         return disk_of(self.settings.data_dir)
 
     async def _serve(self, connections_max: int) -> None:
-        web = make_web(self.events, self.telemetry, self.telemetry)
+        paced = partial(paced_pages, stats=self.events.stats, clock=self.clock)
+        web = make_web(self.events, self.telemetry, self.telemetry, paced)
         listen = self.settings.http.listen
         self._server = make_server(
             web, self.events.stats, self.settings.http, partial(self._trouble, "http"), connections_max=connections_max

@@ -57,13 +57,17 @@ DETAIL_MAX = 400
 
 
 class Refusal(PagereeveError):
-    """Something an endpoint can't read: ``where`` names the place, ``problem`` what is wrong and what to do."""
+    """Something an endpoint can't read: ``where`` names the place, ``problem`` what is wrong and what to do.
 
-    def __init__(self, reason: Reason, where: str, problem: str) -> None:
+    ``retry_after_s`` is when to send it again, where that is known.
+    """
+
+    def __init__(self, reason: Reason, where: str, problem: str, *, retry_after_s: int | None = None) -> None:
         super().__init__(f"{where}: {problem}")
         self.reason: Reason = reason
         self.where = where
         self.problem = problem
+        self.retry_after_s = retry_after_s
 
 
 @dataclass(frozen=True, slots=True)

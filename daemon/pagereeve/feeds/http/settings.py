@@ -23,6 +23,9 @@ class HttpSettings(Section):
     idle_timeout: Annotated[Duration, DurationRange("1s", "1h")] = Duration.of("30s")
     connections_max: Annotated[Whole, Field(ge=1, le=100_000)] = 2_048
     peer_connections_max: Annotated[Whole, Field(ge=1, le=100_000)] = 1_024
+    requests_per_s: Annotated[Whole, Field(ge=1, le=100_000)] = 300
+    requests_burst: Annotated[Whole, Field(ge=1, le=1_000_000)] = 1_000
+    day_max_bytes: Annotated[Whole, Field(ge=MIB, le=2**40)] = 2**30
     batch_max: Annotated[Whole, Field(ge=1, le=100_000)] = 1_000
     wait_max: Annotated[Duration, DurationRange("0s", "5m")] = Duration.of("30s")
     token_files: tuple[Path, ...] = ()
