@@ -14,9 +14,9 @@ from typing import Any
 import pytest
 
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.feeds.door import NotStarted
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.feed import LineFeed, LineFeedConfig
-from pagereeve.feeds.lines.listener import NotStarted
 from pagereeve.feeds.lines.tee import TeeTarget
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
 from pagereeve.ports.journal import JournalUnavailable
@@ -85,8 +85,8 @@ async def until(condition: Callable[[], object]) -> None:
             await asyncio.sleep(0.005)
 
 
-async def connect(feed: LineFeed) -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
-    return await asyncio.open_connection(*feed.address)
+async def connect(feed: LineFeed, source: str = "127.0.0.1") -> tuple[asyncio.StreamReader, asyncio.StreamWriter]:
+    return await asyncio.open_connection(*feed.address, local_addr=(source, 0))
 
 
 def badges(intake: MemoryIntake) -> list[str]:
@@ -229,13 +229,85 @@ async def test_stopping_hands_in_what_was_read_and_ends_in_time() -> None:
 async def test_connections_beyond_the_limit_are_cut_and_counted() -> None:
     async with feeding(replace(CONFIG, connections_max=1), MemoryIntake()) as feed:
         _, first = await connect(feed)
-        await until(lambda: feed.stats.connections_open == 1)
+        first.write(b"1\n")
+        await until(lambda: feed.stats.events)
         reader, second = await connect(feed)
         with contextlib.suppress(ConnectionResetError):
             assert await asyncio.wait_for(reader.read(), 5) == b""
-        assert feed.stats.connections_refused == 1
+        assert feed.stats.connections_refused == {"full": 1}
         first.close()
         second.close()
+
+
+async def test_silent_newcomers_shut_no_gateway_out_and_quiet_gateways_keep_their_connection() -> None:
+    """The gateway that has sent a badge, and the one whose address is known, are never displaced."""
+    config = replace(CONFIG, connections_max=8, peer_max=4, known_peers=frozenset({"127.0.0.2"}))
+    intake = MemoryIntake()
+    async with feeding(config, intake) as feed:
+        _, known = await connect(feed, "127.0.0.2")
+        _, sender = await connect(feed, "127.0.0.3")
+        sender.write(b"1\n")
+        await until(lambda: len(intake.badges) == 1)
+        silent = [(await connect(feed, f"127.0.1.{number % 20 + 1}"))[1] for number in range(80)]
+        await until(lambda: feed.stats.connections_refused["displaced"] >= 74)
+        await until(lambda: feed.stats.connections_open <= 8)
+        known.write(b"2\n")
+        sender.write(b"3\n")
+        _, late = await connect(feed, "127.0.0.2")
+        late.write(b"4\n")
+        await until(lambda: len(intake.badges) == 4)
+        assert {line.badge for line in intake.badges} == {"1", "2", "3", "4"}
+        assert set(feed.stats.connections_refused) == {"displaced"}
+        for writer in (known, sender, late, *silent):
+            writer.transport.abort()
+
+
+async def test_one_address_has_its_share_of_a_feed() -> None:
+    intake = MemoryIntake()
+    async with feeding(replace(CONFIG, connections_max=8, peer_max=2), intake) as feed:
+        writers = []
+        for number in range(3):
+            _, writer = await connect(feed, "127.0.0.9")
+            writer.write(b"%d\n" % number)
+            writers.append(writer)
+            await until(lambda: feed.stats.bytes_in >= 2 * min(len(writers), 2))
+            await asyncio.sleep(0.05)
+        await until(lambda: feed.stats.connections_refused["peer-full"] == 1)
+        _, other = await connect(feed)
+        other.write(b"7\n")
+        await until(lambda: len(intake.badges) == 3)
+        for writer in (other, *writers):
+            writer.transport.abort()
+
+
+async def test_where_gateways_are_known_by_address_others_must_say_a_line_in_time() -> None:
+    gateways = {"127.0.0.2": "gw-2"}
+    config = replace(CONFIG, gateway=gateways, known_peers=frozenset(gateways), first_line_s=0.2)
+    intake = MemoryIntake()
+    async with feeding(config, intake) as feed:
+        _, known = await connect(feed, "127.0.0.2")
+        _, speaks = await connect(feed, "127.0.0.3")
+        speaks.write(b"1\n")
+        reader, silent = await connect(feed, "127.0.0.4")
+        with contextlib.suppress(ConnectionResetError):
+            assert await asyncio.wait_for(reader.read(), 5) == b""
+        await asyncio.sleep(0.3)
+        known.write(b"2\n")
+        speaks.write(b"3\n")
+        await until(lambda: len(intake.badges) == 3)
+        assert feed.stats.connections_refused == {"silent": 1}
+        for writer in (known, speaks, silent):
+            writer.transport.abort()
+
+
+async def test_a_feed_that_names_its_gateway_waits_all_night_for_a_badge() -> None:
+    intake = MemoryIntake()
+    async with feeding(replace(CONFIG, first_line_s=0.1), intake) as feed:
+        _, writer = await connect(feed)
+        await asyncio.sleep(0.4)
+        writer.write(b"1\n")
+        await until(lambda: len(intake.badges) == 1)
+        writer.close()
 
 
 async def test_an_address_is_there_only_once_started() -> None:

@@ -8,8 +8,8 @@ import os
 import secrets
 import signal
 import sys
-from collections.abc import Callable, Iterable, Iterator
-from contextlib import AsyncExitStack, contextmanager
+from collections.abc import Callable, Iterable
+from contextlib import AsyncExitStack
 from dataclasses import replace
 from functools import partial
 from itertools import islice
@@ -17,8 +17,8 @@ from pathlib import Path
 from typing import Self
 
 import structlog
-import uvicorn
 
+from pagereeve.app import descriptors
 from pagereeve.app.alerting import Alerting
 from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.app.receivers import receivers_of
@@ -41,6 +41,8 @@ from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.engine.supervision.watchdog import Watchdog
 from pagereeve.feeds.http.endpoint import make_events
+from pagereeve.feeds.http.quotas import paced_pages
+from pagereeve.feeds.http.server import HttpServer, make_server
 from pagereeve.feeds.kind import Feed, FeedContext
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.reader import SnmpMeter
@@ -67,14 +69,6 @@ SWITCH_INTERVAL_S = 0.000_5
 log = structlog.get_logger("pagereeve.app")
 
 
-class QuietServer(uvicorn.Server):
-    """uvicorn in our task: signals are ours to handle, and stopping is ours to order."""
-
-    @contextmanager
-    def capture_signals(self) -> Iterator[None]:
-        yield
-
-
 class App:
     """``async with App(settings)``: everything is up inside; outside everything accepted is stored and closed."""
 
@@ -99,7 +93,7 @@ class App:
         self._first_reads_spread_s = first_reads_spread_s
         self._silences = Repeated(log, self.clock, usual="good")
         self._stack = AsyncExitStack()
-        self._server: QuietServer | None = None
+        self._server: HttpServer | None = None
 
     async def __aenter__(self) -> Self:
         try:
@@ -253,8 +247,19 @@ class App:
         )
         self._feed_figures["http"] = self.events.stats.telemetry
         self.telemetry = self._telemetry()
-        await self._serve()
-        await self._open_feeds()
+        shares = self._shares()
+        await self._serve(shares.http)
+        await self._open_feeds(shares.line_feed)
+
+    def _shares(self) -> descriptors.Shares:
+        settings, most = self.settings, descriptors.limit()
+        line_wanted, http_wanted = settings.limits.line_connections_max, settings.http.connections_max
+        feeds = len(tuple(settings.feeds.each()))
+        given = descriptors.shares(most, line_feeds=feeds, line_wanted=line_wanted, http_wanted=http_wanted)
+        if (given.line_feed, given.http) != (line_wanted, http_wanted):
+            text = "fewer connections than set: the others keep descriptors for badge lines, meters and the journal"
+            log.warning(text, descriptors=most, http=given.http, line_feed=given.line_feed, set="LimitNOFILE")
+        return given
 
     def _telemetry(self) -> Telemetry:
         return Telemetry(
@@ -281,41 +286,34 @@ class App:
     def _disk(self) -> DiskTelemetry | None:
         return disk_of(self.settings.data_dir)
 
-    async def _serve(self) -> None:
-        web = make_web(self.events, self.telemetry, self.telemetry)
+    async def _serve(self, connections_max: int) -> None:
+        paced = partial(paced_pages, stats=self.events.stats, clock=self.clock)
+        web = make_web(self.events, self.telemetry, self.telemetry, paced)
         listen = self.settings.http.listen
-        config = uvicorn.Config(
-            web,
-            host=listen.host,
-            port=listen.port,
-            lifespan="off",
-            log_config=None,
-            access_log=False,
-            proxy_headers=False,
-            server_header=False,
-            timeout_graceful_shutdown=5,
+        self._server = make_server(
+            web, self.events.stats, self.settings.http, partial(self._trouble, "http"), connections_max=connections_max
         )
-        self._server = QuietServer(config)
+        try:
+            await self._server.open(listen.host, listen.port)
+        except OSError as error:
+            raise OSError(f"can't listen on {listen}; is another process there? Set http.listen") from error
         task = asyncio.create_task(self._server.serve(), name="http")
         self._stack.push_async_callback(self._stop_serving, task)
-        while not self._server.started:
-            if task.done():
-                raise OSError(f"can't listen on {listen}; is another process there? Set http.listen")
-            await asyncio.sleep(0.01)
 
     async def _stop_serving(self, task: asyncio.Task[None]) -> None:
         if self._server is not None:
             self._server.should_exit = True
         await task
 
-    async def _open_feeds(self) -> None:
+    async def _open_feeds(self, connections_max: int) -> None:
         settings = self.settings
         context = FeedContext(
             intake=self.intake,
             clock=self.clock,
             on_error=self._trouble,
             gateways={gateway.host: gateway.name for gateway in settings.gateways if gateway.host},
-            connections_max=settings.limits.line_connections_max,
+            connections_max=connections_max,
+            peer_connections_max=settings.limits.line_peer_connections_max,
             backlog_max=settings.limits.line_backlog_max,
         )
         for kind, one in settings.feeds.each():
@@ -328,10 +326,9 @@ class App:
     @property
     def http_address(self) -> tuple[str, int]:
         """Where the HTTP endpoint really listens (useful with port 0)."""
-        if self._server is None or not self._server.servers:
+        if self._server is None:
             raise RuntimeError("the HTTP endpoint is not open")
-        host, port = self._server.servers[0].sockets[0].getsockname()[:2]
-        return str(host), int(port)
+        return self._server.address
 
     def _on_read(self, printer: str, result: Reading | Failure) -> None:
         state = "good" if isinstance(result, Reading) else result.reason.value
@@ -396,6 +393,7 @@ def tune_interpreter() -> None:
 
 def run_daemon(settings: Settings) -> None:
     """Run in this process, on uvloop where it is installed."""
+    descriptors.raise_limit()
     with asyncio.Runner(loop_factory=loop_factory()) as runner:
         runner.run(serve_until_told(settings))
 

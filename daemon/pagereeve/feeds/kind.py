@@ -37,7 +37,7 @@ class FeedContext:
     """What the daemon lends to its feeds.
 
     gateways          names by the host that their input comes from
-    connections_max   of one feed
+    connections_max   of one feed, and ``peer_connections_max`` from one address
     backlog_max       items of one connection, read but not yet handed in
     """
 
@@ -46,6 +46,7 @@ class FeedContext:
     on_error: OnError
     gateways: Mapping[str, str]
     connections_max: int
+    peer_connections_max: int
     backlog_max: int
 
 

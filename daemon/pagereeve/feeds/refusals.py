@@ -11,6 +11,7 @@ from pagereeve.domain.values.errors import BadFact, PagereeveError
 KEEP_ASIDE_S: Final = 2.0
 
 Reason = Literal[
+    "bad-http",
     "bad-json",
     "bad-cloudevent",
     "bad-member",
@@ -19,7 +20,10 @@ Reason = Literal[
     "wrong-method",
     "wrong-media-type",
     "too-large",
+    "head-too-large",
     "too-slow",
+    "too-many-requests",
+    "over-quota",
     "over-capacity",
     "journal-unavailable",
     "internal",
@@ -31,15 +35,19 @@ Reason = Literal[
 
 # Reason: (HTTP status, title). Lines have no status: nobody gets an answer.
 HTTP_REASONS: Final[dict[Reason, tuple[int, str]]] = {
+    "bad-http": (400, "The request is not HTTP/1.1"),
     "bad-json": (400, "The body is not strict JSON"),
     "bad-cloudevent": (400, "The request is not a CloudEvent 1.0"),
     "unauthorized": (401, "A bearer token is needed"),
     "wrong-method": (405, "Only POST is served here"),
-    "too-slow": (408, "The body did not arrive in time"),
+    "too-slow": (408, "The request did not arrive in time"),
     "conflict": (409, "The same event was stored before with other data"),
     "too-large": (413, "The request is too large"),
     "wrong-media-type": (415, "The media type is not served here"),
     "bad-member": (422, "A member of the event is not acceptable"),
+    "too-many-requests": (429, "Too many requests from one sender"),
+    "over-quota": (429, "The sender has used up what it may store in a day"),
+    "head-too-large": (431, "The request line or the header lines are too large"),
     "internal": (500, "The event could not be processed"),
     "journal-unavailable": (503, "The event was not stored"),
     "over-capacity": (503, "Too many requests at once"),
@@ -49,13 +57,17 @@ DETAIL_MAX = 400
 
 
 class Refusal(PagereeveError):
-    """Something an endpoint can't read: ``where`` names the place, ``problem`` what is wrong and what to do."""
+    """Something an endpoint can't read: ``where`` names the place, ``problem`` what is wrong and what to do.
 
-    def __init__(self, reason: Reason, where: str, problem: str) -> None:
+    ``retry_after_s`` is when to send it again, where that is known.
+    """
+
+    def __init__(self, reason: Reason, where: str, problem: str, *, retry_after_s: int | None = None) -> None:
         super().__init__(f"{where}: {problem}")
         self.reason: Reason = reason
         self.where = where
         self.problem = problem
+        self.retry_after_s = retry_after_s
 
 
 @dataclass(frozen=True, slots=True)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections import Counter
 from dataclasses import dataclass, field
-from typing import get_args
+from typing import Literal, get_args
 
 from pagereeve.feeds.refusals import Reason
 from pagereeve.ports.intake import OUTCOMES, Outcome
 from pagereeve.ports.telemetry import FeedTelemetry
+
+ConnectionReason = Literal["full", "peer-full", "peer-rate", "displaced", "silent", "slow-reader", "no-descriptors"]
 
 
 @dataclass(slots=True)
@@ -18,6 +20,9 @@ class FeedStats:
     events               what was accepted, by outcome (stored, duplicate, conflict, quarantined)
     refused              what was not, by reason
     unkept               refusals that the intake could not keep aside
+    connections_refused  what was not let in, or was ended, by reason: full; peer-full, peer-rate (too many, or too many
+                         new ones, from one address); displaced (a silent one, by a newcomer); silent (said nothing in
+                         time); slow-reader (left its answer unread); no-descriptors (an accept failed)
     answer_us            time spent on answered requests, in all; ``answers`` is how many
     blank_lines          empty lines, which some gateways send to keep a connection alive
     lost_lines           badge lines that were read but not accepted before a time-out or a stop
@@ -38,7 +43,7 @@ class FeedStats:
     clients_gone: int = 0
     connections: int = 0
     connections_open: int = 0
-    connections_refused: int = 0
+    connections_refused: Counter[ConnectionReason] = field(default_factory=Counter)
     blank_lines: int = 0
     lost_lines: int = 0
     tee_bytes: int = 0
@@ -53,6 +58,7 @@ class FeedStats:
             events={outcome: self.events[outcome] for outcome in OUTCOMES},
             refused={reason: self.refused[reason] for reason in get_args(Reason)},
             connections_open=self.connections_open,
+            connections_refused={reason: self.connections_refused[reason] for reason in get_args(ConnectionReason)},
             lost_lines=self.lost_lines,
             tee_broken=self.tee_broken,
         )

@@ -38,12 +38,14 @@ class PrinterTelemetry:
 class FeedTelemetry:
     """Counters of one feed, from 0 at the start. Every outcome and reason that can come must be there from the start.
 
-    ``lost_lines`` are badge lines read but not accepted, ``tee_broken`` teed connections that failed.
+    ``connections_refused`` is by reason; ``lost_lines`` are badge lines read but not accepted, ``tee_broken`` teed
+    connections that failed.
     """
 
     events: Mapping[str, int]
     refused: Mapping[str, int]
     connections_open: int = 0
+    connections_refused: Mapping[str, int] = field(default_factory=dict)
     lost_lines: int = 0
     tee_broken: int = 0
 

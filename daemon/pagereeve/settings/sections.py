@@ -99,5 +99,6 @@ class LimitSettings(Section):
     intake_queue_max: Annotated[Whole, Field(ge=1, le=1_000_000)] = 10_000
     requests_max: Annotated[Whole, Field(ge=1, le=100_000)] = 4_096
     line_connections_max: Annotated[Whole, Field(ge=1, le=100_000)] = 256
+    line_peer_connections_max: Annotated[Whole, Field(ge=1, le=100_000)] = 32
     line_backlog_max: Annotated[Whole, Field(ge=1, le=100_000)] = 256
     stop_within: Annotated[Duration, DurationRange("1s", "5m")] = Duration.of("20s")

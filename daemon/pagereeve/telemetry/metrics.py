@@ -108,6 +108,8 @@ def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
     events = CounterMetricFamily("pagereeve_events", "Events accepted, by feed, outcome.", labels=["feed", "outcome"])
     refused = CounterMetricFamily("pagereeve_refused", "Events refused, by feed and reason.", labels=["feed", "reason"])
     connections = GaugeMetricFamily("pagereeve_feed_connections", "Open connections of a feed.", labels=["feed"])
+    text = "Connections not let in, or ended, by feed and reason."
+    turned = CounterMetricFamily("pagereeve_refused_connections", text, labels=["feed", "reason"])
     lost = CounterMetricFamily("pagereeve_lost_lines", "Badge lines read but not accepted in time.", labels=["feed"])
     broken = CounterMetricFamily("pagereeve_tee_broken", "Teed connections that failed.", labels=["feed"])
     for name, feed in sorted(process.feeds.items()):
@@ -116,9 +118,11 @@ def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
         for reason, count in feed.refused.items():
             refused.add_metric([name, reason], count)
         connections.add_metric([name], feed.connections_open)
+        for reason, count in feed.connections_refused.items():
+            turned.add_metric([name, reason], count)
         lost.add_metric([name], feed.lost_lines)
         broken.add_metric([name], feed.tee_broken)
-    yield from (events, refused, connections, lost, broken)
+    yield from (events, refused, connections, turned, lost, broken)
 
 
 def _journal(health: JournalHealth) -> Iterator[Metric]:

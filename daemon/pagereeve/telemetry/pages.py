@@ -26,9 +26,18 @@ EVENTS_PATH: Final = "/v1/events"
 FRESH: Final = {"Cache-Control": "no-store"}
 
 
-def make_web(events_app: AsgiApp, telemetry: MetricsSource, readiness: Readiness) -> AsgiApp:
+def _as_they_are(pages: AsgiApp) -> AsgiApp:
+    return pages
+
+
+def make_web(
+    events_app: AsgiApp,
+    telemetry: MetricsSource,
+    readiness: Readiness,
+    around_pages: Callable[[AsgiApp], AsgiApp] = _as_they_are,
+) -> AsgiApp:
     """One ASGI application: ``events_app`` at /v1/events, and GET /metrics, /healthz, /readyz."""
-    pages = status_pages(telemetry, readiness)
+    pages = around_pages(status_pages(telemetry, readiness))
 
     async def dispatch(scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and scope["path"] == EVENTS_PATH:
@@ -62,19 +71,39 @@ def status_pages(telemetry: MetricsSource, readiness: Readiness) -> Starlette:
 
 
 class Metrics:
-    """One rendering at a time; whoever asks meanwhile waits for its own, so a crowd of scrapers takes no more CPU."""
+    """One rendering at a time; all that ask meanwhile share the next one, and none begins before as much time has
+    passed as the last one took: a crowd of scrapers has half of one processor at most, and figures are never old.
+    """
 
     def __init__(self, page: MetricsPage) -> None:
         self._page = page
         self._turn = asyncio.Lock()
+        self._begun = 0
+        self._rested_s = 0.0
+        self._last: dict[bool, tuple[int, bytes]] = {}
 
     async def answer(self, request: Request) -> Response:
         zipped = takes_gzip(request.headers.get("accept-encoding", ""))
-        async with self._turn:
-            figures = await self._page.take_in_turns()
-            body = await asyncio.to_thread(self._page.render, figures, zipped=zipped)
+        body = await self._body(zipped=zipped)
         coding = {"Content-Encoding": "gzip"} if zipped else {}
         return Response(body, media_type=CONTENT_TYPE, headers={**FRESH, "Vary": "Accept-Encoding", **coding})
+
+    async def _body(self, *, zipped: bool) -> bytes:
+        """A page whose figures were taken after this call."""
+        asked = self._begun
+        loop = asyncio.get_running_loop()
+        async with self._turn:
+            number, body = self._last.get(zipped, (0, b""))
+            if number > asked:
+                return body
+            await asyncio.sleep(max(self._rested_s - loop.time(), 0))
+            self._begun += 1
+            begun_s = loop.time()
+            figures = await self._page.take_in_turns()
+            body = await asyncio.to_thread(self._page.render, figures, zipped=zipped)
+            self._rested_s = 2 * loop.time() - begun_s
+            self._last[zipped] = (self._begun, body)
+            return body
 
 
 def takes_gzip(accepted: str) -> bool:

@@ -33,7 +33,7 @@ feeds.FEEDS = (*feeds.FEEDS, FeedKind("pigeons", PigeonSettings, make_pigeon))
 
 from pagereeve.settings import BadSettings, load_settings
 
-context = FeedContext(MemoryIntake(), LoopClock(), print, {}, connections_max=1, backlog_max=2)
+context = FeedContext(MemoryIntake(), LoopClock(), print, {}, connections_max=1, peer_connections_max=1, backlog_max=2)
 try:
     for kind, one in load_settings(Path(sys.argv[1]), {}).feeds.each():
         print(kind.make(one, context) if kind.table == "pigeons" else one.name)

@@ -10,8 +10,19 @@ from typing import Any
 import pytest
 from httpx2 import ASGITransport, AsyncClient, Response
 
+from pagereeve.ports.telemetry import ProcessTelemetry
 from pagereeve.telemetry.pages import Receive, Scope, Send, make_web, takes_gzip
 from tests.telemetry_stub import StubTelemetry
+
+
+class Counting(StubTelemetry):
+    """How often figures were taken."""
+
+    taken = 0
+
+    def process(self) -> ProcessTelemetry:
+        self.taken += 1
+        return super().process()
 
 
 async def events_app(scope: Scope, receive: Receive, send: Send) -> None:
@@ -70,6 +81,18 @@ async def test_many_scrapes_at_once_all_get_an_answer() -> None:
     async with AsyncClient(transport=ASGITransport(app=web), base_url="http://invented") as client:
         answers = await asyncio.gather(*(client.get("/metrics") for _ in range(20)))
     assert {answer.status_code for answer in answers} == {200}
+
+
+async def test_scrapes_that_wait_share_a_rendering_whose_figures_are_younger_than_their_question() -> None:
+    telemetry = Counting()
+    web = make_web(events_app, telemetry, telemetry)
+    async with AsyncClient(transport=ASGITransport(app=web), base_url="http://invented") as client:
+        await asyncio.gather(*(client.get("/metrics") for _ in range(20)))
+        crowd = telemetry.taken
+        await client.get("/metrics")
+        await client.get("/metrics")
+    assert crowd <= 3
+    assert telemetry.taken == crowd + 2
 
 
 async def test_a_websocket_on_the_events_path_does_not_reach_the_events() -> None:

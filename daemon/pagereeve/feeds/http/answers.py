@@ -13,11 +13,15 @@ Scope = MutableMapping[str, Any]
 Message = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[Message]]
 Send = Callable[[Message], Awaitable[None]]
-Headers = tuple[tuple[bytes, bytes], ...]
+AsgiApp = Callable[[Scope, Receive, Send], Awaitable[None]]
+Header = tuple[bytes, bytes]
+Headers = tuple[Header, ...]
 
 _JSON: Final = b"application/json"
 _PROBLEM: Final = b"application/problem+json"
 CLOSE: Final = (b"connection", b"close")
+# In the scope: to be called once a request of this connection was admitted. Not there under other servers than ours.
+ON_ADMITTED: Final = "pagereeve.on_admitted"
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,19 +33,19 @@ class HttpAnswer:
     faults: tuple[Exception, ...] = ()
 
 
-def refusal_answer(refusal: Refusal, retry_after_s: int) -> HttpAnswer:
-    """The problem of a refusal with the headers that its status asks for (RFC 9110 section 15)."""
+def refusal_answer(refusal: Refusal, retry_after_s: int, *more: Header) -> HttpAnswer:
+    """The problem of a refusal, with the headers that its status asks for (RFC 9110 section 15) and ``more``."""
     headers: Headers = ()
     match refusal.reason:
         case "wrong-method":
             headers = ((b"allow", b"POST"),)
         case "unauthorized":
             headers = ((b"www-authenticate", b'Bearer realm="pagereeve"'),)
-        case "journal-unavailable" | "over-capacity":
-            headers = ((b"retry-after", str(retry_after_s).encode()),)
+        case "journal-unavailable" | "over-capacity" | "too-many-requests" | "over-quota":
+            headers = ((b"retry-after", str(refusal.retry_after_s or retry_after_s).encode()),)
         case _:
             pass
-    return HttpAnswer(HTTP_REASONS[refusal.reason][0], problem_of(refusal), headers, is_problem=True)
+    return HttpAnswer(HTTP_REASONS[refusal.reason][0], problem_of(refusal), (*headers, *more), is_problem=True)
 
 
 async def send_answer(answer: HttpAnswer, send: Send) -> None:

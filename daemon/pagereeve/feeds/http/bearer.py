@@ -8,7 +8,7 @@ from collections.abc import Iterable
 
 
 class BearerTokens:
-    """The tokens that an endpoint accepts; with none, it accepts everybody. The tokens themselves are not kept."""
+    """The tokens that an endpoint accepts; with none (false), it accepts everybody. The tokens are not kept."""
 
     def __init__(self, tokens: Iterable[str] = ()) -> None:
         self._digests = tuple(_digest(token.encode()) for token in tokens)
@@ -16,16 +16,17 @@ class BearerTokens:
     def __bool__(self) -> bool:
         return bool(self._digests)
 
-    def admit(self, authorization: bytes | None) -> bool:
-        """Whether the value of an Authorization header carries one of the tokens, in constant time."""
-        if not self._digests:
-            return True
+    def credential(self, authorization: bytes | None) -> str | None:
+        """Which of the tokens an Authorization header's value carries, in constant time: its place among them.
+
+        None for no token, or none of these.
+        """
         scheme, _, token = (authorization or b"").partition(b" ")
         if scheme.lower() != b"bearer":
-            return False
+            return None
         digest = _digest(token.strip())
         matches = [hmac.compare_digest(digest, known) for known in self._digests]
-        return any(matches)
+        return str(matches.index(True)) if any(matches) else None
 
 
 def _digest(token: bytes) -> bytes:

@@ -3,15 +3,26 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 
 from pydantic import SecretStr
 
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.feeds.http import cloudevents, prefer
-from pagereeve.feeds.http.answers import CLOSE, Headers, HttpAnswer, Receive, Scope, Send, refusal_answer, send_answer
+from pagereeve.feeds.http.answers import (
+    CLOSE,
+    ON_ADMITTED,
+    Headers,
+    HttpAnswer,
+    Receive,
+    Scope,
+    Send,
+    refusal_answer,
+    send_answer,
+)
 from pagereeve.feeds.http.bearer import BearerTokens
+from pagereeve.feeds.http.quotas import QuotaLimits, SenderQuotas, sender_of
 from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.refusals import BadItem, Refusal
 from pagereeve.feeds.stats import FeedStats
@@ -32,6 +43,7 @@ class HttpLimits:
     wait_max_s       the longest a sender may ask an answer to wait for a meter reading
     answer_s         for the intake to make an event durable, beside that wait
     retry_after_s    what a sender is sent when nothing was stored
+    quotas           what one sender may ask for
     """
 
     body_max_bytes: int = 1024 * 1024
@@ -43,6 +55,7 @@ class HttpLimits:
     wait_max_s: int = 30
     answer_s: float = 30.0
     retry_after_s: int = 5
+    quotas: QuotaLimits = field(default_factory=QuotaLimits)
 
 
 class WrongScope(PagereeveError):
@@ -58,6 +71,8 @@ class _Request:
 
     def __init__(self, scope: Scope) -> None:
         self.method: str = scope["method"]
+        self.scope = scope
+        self.sender = ""
         self.attributes: list[tuple[str, str]] = []
         self.prefer: list[str] = []
         self.authorization: bytes | None = None
@@ -102,6 +117,7 @@ class EventsEndpoint:
         self._limits = limits or HttpLimits()
         self._clock = clock
         self._tokens = tokens or BearerTokens()
+        self._quotas = SenderQuotas(self._limits.quotas, clock)
         self._held_bytes = 0
         self._submitter = Submitter(
             intake, feed, self.stats, answer_s=self._limits.answer_s, at_once=self._limits.batch_at_once
@@ -114,7 +130,7 @@ class EventsEndpoint:
         request = _Request(scope)
         self.stats.requests_open += 1
         try:
-            answer = await self._answer(request, receive)
+            answer = await self._answer(request, receive, scope.get(ON_ADMITTED, _nothing))
             await send_answer(answer, send)
         except _ClientGone:
             self.stats.clients_gone += 1
@@ -127,33 +143,39 @@ class EventsEndpoint:
         if answer.faults:
             raise ExceptionGroup("events failed inside", answer.faults)
 
-    async def _answer(self, request: _Request, receive: Receive) -> HttpAnswer:
+    async def _answer(self, request: _Request, receive: Receive, on_admitted: Callable[[], None]) -> HttpAnswer:
         try:
             self._admit(request)
+            on_admitted()
             mode = cloudevents.mode_of(request.content_type, has_attributes=bool(request.attributes))
             await self._read(request, receive)
             wait_s = prefer.wait_s(request.prefer, self._limits.wait_max_s)
             body = bytes(request.body)
             if mode == "batch":
-                return await self._batch(cloudevents.read_batch(body, self._limits.batch_max), wait_s)
+                return await self._batch(request, cloudevents.read_batch(body, self._limits.batch_max), wait_s)
             if mode == "structured":
                 envelope = cloudevents.read_structured(body)
             else:
                 envelope = cloudevents.read_binary(request.attributes, body)
-            return self._single(await self._submitter.take(envelope, wait_s or None), wait_s)
+            taken = await self._submitter.take(envelope, wait_s or None)
+            self._quotas.charge(request.sender, len(body), [taken])
+            return self._single(taken, wait_s)
         except Refusal as refusal:
             unreadable = refusal.reason in {"bad-json", "bad-cloudevent", "too-large", "wrong-media-type"}
-            taken = await self._submitter.refuse(refusal, bytes(request.body[:1024]) if unreadable else None)
-            answer = self._refused(refusal, taken)
+            kept = await self._submitter.refuse(refusal, bytes(request.body[:1024]) if unreadable else None)
+            answer = self._refused(refusal, kept)
             # Where the rest of a body is still to come, nothing else can follow on this connection.
             return answer if request.complete else replace(answer, headers=(*answer.headers, CLOSE))
 
     def _admit(self, request: _Request) -> None:
         """What is decided from the headers alone, before any of the body is waited for."""
         limits = self._limits
+        credential = self._tokens.credential(request.authorization)
+        request.sender = sender_of(credential, request.scope)
+        self._quotas.request(request.sender)
         if request.method != "POST":
             raise Refusal("wrong-method", "method", f"{request.method[:20]} is not served here; send POST")
-        if not self._tokens.admit(request.authorization):
+        if self._tokens and credential is None:
             raise Refusal("unauthorized", "Authorization", "no known bearer token; send Authorization: Bearer TOKEN")
         if self.stats.requests_open > limits.requests_max:
             raise Refusal("over-capacity", "request", "too many at once; send it again later")
@@ -161,6 +183,7 @@ class EventsEndpoint:
             raise Refusal("wrong-media-type", "Content-Encoding", "compressed bodies are not served; send it plain")
         if request.length_bytes > limits.body_max_bytes:
             raise _too_large(limits.body_max_bytes)
+        self._quotas.room(request.sender)
 
     async def _read(self, request: _Request, receive: Receive) -> None:
         limits = self._limits
@@ -190,12 +213,13 @@ class EventsEndpoint:
             return self._refused(taken.refusal, taken)
         return HttpAnswer(200, taken.members(), _applied(wait_s))
 
-    async def _batch(self, items: Sequence[Envelope | BadItem], wait_s: int | None) -> HttpAnswer:
+    async def _batch(self, request: _Request, items: Sequence[Envelope | BadItem], wait_s: int | None) -> HttpAnswer:
         """200 with a result each. Where one was not stored through our fault, its status is the whole answer's.
 
         Senders that look at the status alone then send all of it again, which costs nothing: the others are duplicates.
         """
         taken = await self._submitter.take_all(items, wait_s or None)
+        self._quotas.charge(request.sender, len(request.body), taken)
         results = [item_result(item, one) for item, one in zip(items, taken, strict=True)]
         worst = max(taken, key=lambda one: one.status, default=None)
         faults = tuple(one.fault for one in taken if one.fault is not None)
@@ -208,6 +232,10 @@ class EventsEndpoint:
         answer = refusal_answer(refusal, self._limits.retry_after_s)
         faults = (taken.fault,) if taken.fault is not None else ()
         return replace(answer, faults=faults)
+
+
+def _nothing() -> None:
+    return
 
 
 def _too_large(most_bytes: int) -> Refusal:
@@ -228,6 +256,7 @@ def make_events(
         read_s=settings.body_timeout.seconds,
         wait_max_s=int(settings.wait_max.seconds),
         requests_max=requests_max,
+        quotas=QuotaLimits(settings.requests_per_s, settings.requests_burst, settings.day_max_bytes),
     )
     admitted = BearerTokens(token.get_secret_value() for token in tokens)
     return EventsEndpoint(intake, limits, clock=clock, tokens=admitted)

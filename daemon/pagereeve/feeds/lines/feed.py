@@ -6,11 +6,15 @@ import asyncio
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import partial
+from typing import Final
 
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.feeds.admission import ConnectionLimits, Connections, Slot, peer_of
 from pagereeve.feeds.kind import FeedContext, OnError
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import ChunkQueue
 from pagereeve.feeds.lines.listener import READ_BYTES, Listener, Stream
+from pagereeve.feeds.lines.pacing import LinePace, PacedIntake
 from pagereeve.feeds.lines.settings import LineFeedSettings
 from pagereeve.feeds.lines.splitting import LineSplitter
 from pagereeve.feeds.lines.tap import LineReader, TapLimits
@@ -18,6 +22,10 @@ from pagereeve.feeds.lines.tee import Tee, TeeTarget
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import Intake
+
+# New connections from one address that is no gateway's: some gateways make one for each badge.
+OPENS_PER_S: Final = 20.0
+OPENS_BURST: Final = 100.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,6 +38,10 @@ class LineFeedConfig:
     frame               what the reader puts around the number, and its encoding
     line_max_bytes      of one line with its frame, without its terminator
     idle_flush_s        a pause this long ends a line as well
+    connections_max     in all, and ``peer_max`` from one address
+    known_peers         addresses of gateways: no silent connection of others keeps them out
+    first_line_s        for one from elsewhere to send a line, where gateways are known by their addresses
+    lines_per_s         of one address, after a burst of ``lines_burst``; and ``lines_per_day``
     pending_max_bytes   of one connection, read but not yet submitted
     take_s, patience_s  for one hand-in, and for all tries of one line while the journal is unavailable
     stop_s              for handing in what was read when the feed stops
@@ -46,6 +58,12 @@ class LineFeedConfig:
     line_max_bytes: int = 256
     idle_flush_s: float = 0.5
     connections_max: int = 256
+    peer_max: int = 32
+    known_peers: frozenset[str] = frozenset()
+    first_line_s: float = 60.0
+    lines_per_s: float = 100.0
+    lines_burst: float = 1_000.0
+    lines_per_day: float = 200_000.0
     pending_max_bytes: int = 64 * 1024
     take_s: float = 10.0
     patience_s: float = 60.0
@@ -72,11 +90,18 @@ class LineFeed:
         self._on_error = on_error
         self._pumps: set[asyncio.Task[None]] = set()
         self._stopping = False
+        self._pace = LinePace(config.lines_per_s, config.lines_burst, config.lines_per_day, clock)
+        self._connections = Connections(
+            ConnectionLimits(config.connections_max, config.peer_max, config.peer_max, OPENS_PER_S, OPENS_BURST),
+            self.stats.connections_refused,
+            lambda: clock.monotonic_us() / SECOND_US,
+            config.known_peers,
+        )
         self._listener = Listener(
             config.host,
             config.port,
             self._serve,
-            connections_max=config.connections_max,
+            connections=self._connections,
             stats=self.stats,
             on_error=partial(on_error, f"feed {config.name}: a connection"),
         )
@@ -97,12 +122,13 @@ class LineFeed:
             pump.cancel()
         await self._listener.stop(self._config.stop_s)
 
-    async def _serve(self, stream: Stream) -> None:
+    async def _serve(self, stream: Stream, slot: Slot) -> None:
+        silent = self._silent_after(slot)
         chunks = ChunkQueue(self._config.pending_max_bytes)
-        tapping = asyncio.create_task(self._tap(chunks, stream).run())
+        tapping = asyncio.create_task(self._tap(chunks, stream, slot).run())
         # A tap that died must not leave a reader waiting for room for ever.
         tapping.add_done_callback(lambda _: chunks.end())
-        pump = asyncio.create_task(self._pump(stream, chunks))
+        pump = asyncio.create_task(self._pump(stream, chunks, slot))
         self._pumps.add(pump)
         if self._stopping:
             pump.cancel()
@@ -112,8 +138,23 @@ class LineFeed:
             await stream.close()
             await asyncio.wait({tapping})
         finally:
+            silent.cancel()
             self._pumps.discard(pump)
             await self._finish(pump, tapping, chunks)
+
+    def _silent_after(self, slot: Slot) -> asyncio.TimerHandle:
+        """A gateway may be silent all night. What is known to be none has to say a line."""
+        loop = asyncio.get_running_loop()
+        config = self._config
+        by_address = not isinstance(config.gateway, str) and bool(config.gateway)
+        timer = loop.call_later(config.first_line_s, self._end_silent, slot)
+        if slot.known or not by_address:
+            timer.cancel()
+        return timer
+
+    def _end_silent(self, slot: Slot) -> None:
+        if not slot.known:
+            self._connections.end(slot, "silent")
 
     async def _finish(self, pump: asyncio.Task[None], tapping: asyncio.Task[None], chunks: ChunkQueue) -> None:
         pump.cancel()
@@ -123,29 +164,31 @@ class LineFeed:
                 self._on_error(f"feed {self._config.name}: a connection", ended)
         self.stats.lost_lines += chunks.unread
 
-    async def _pump(self, stream: Stream, chunks: ChunkQueue) -> None:
+    async def _pump(self, stream: Stream, chunks: ChunkQueue, slot: Slot) -> None:
         if self._config.tee is not None:
-            look = partial(self._look, chunks)
+            look = partial(self._look, chunks, slot)
             report = partial(self._on_error, f"feed {self._config.name}: passing on")
             await Tee(stream, self._config.tee, look, self.stats, report).run()
             return
         while not chunks.ended and (content := await stream.reader.read(READ_BYTES)):
             self.stats.bytes_in += len(content)
+            self._connections.heard(slot)
             await chunks.put(content, self._clock.now_us())
 
-    def _look(self, chunks: ChunkQueue, content: bytes) -> None:
+    def _look(self, chunks: ChunkQueue, slot: Slot, content: bytes) -> None:
         self.stats.bytes_in += len(content)
+        self._connections.heard(slot)
         if not chunks.offer(content, self._clock.now_us()):
             self.stats.tap_dropped_chunks += 1
             self.stats.tap_dropped_bytes += len(content)
 
-    def _tap(self, chunks: ChunkQueue, stream: Stream) -> LineReader:
+    def _tap(self, chunks: ChunkQueue, stream: Stream, slot: Slot) -> LineReader:
         config = self._config
         return LineReader(
             chunks,
             LineSplitter(config.terminator, config.line_max_bytes),
             config.frame,
-            self._intake,
+            PacedIntake(self._intake, self._pace, slot.peer, partial(self._connections.know, slot)),
             feed=config.name,
             gateway=config.gateway_of(stream.peer),
             reader=config.reader,
@@ -169,6 +212,8 @@ def make_line_feed(line: LineFeedSettings, context: FeedContext) -> LineFeed:
         line_max_bytes=line.line_max_bytes,
         idle_flush_s=line.idle_flush.seconds,
         connections_max=context.connections_max,
+        peer_max=context.peer_connections_max,
+        known_peers=frozenset(map(peer_of, context.gateways)),
         pending_max_bytes=context.backlog_max * line.line_max_bytes,
         tee=None if line.tee is None else TeeTarget(line.tee.host, line.tee.port),
     )

@@ -1,4 +1,4 @@
-"""A TCP listener whose connections are bounded in number and end when it stops."""
+"""A TCP listener whose connections are bounded, in all and for each peer, and end when it stops."""
 
 from __future__ import annotations
 
@@ -8,17 +8,15 @@ import socket
 import struct
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from functools import partial
 from typing import Final
 
-from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.feeds.admission import Connections, Slot
+from pagereeve.feeds.door import Door
 from pagereeve.feeds.stats import FeedStats
 
 READ_BYTES: Final = 16 * 1024
 _CLOSE_S: Final = 2.0
-
-
-class NotStarted(PagereeveError):
-    """The listener has no address yet: start it first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,46 +58,46 @@ def _set_option(writer: asyncio.StreamWriter, option: int, value: int | bytes) -
 
 
 class Listener:
-    """Calls ``serve`` for each connection, and ``on_error`` with what it raises. Port 0 takes any free one."""
+    """Calls ``serve`` for each connection, and ``on_error`` with what it raises. Port 0 takes any free one.
+
+    ``serve`` says of a connection what ``connections`` must know of it: that it was heard, and what it is.
+    """
 
     def __init__(
         self,
         host: str,
         port: int,
-        serve: Callable[[Stream], Awaitable[None]],
+        serve: Callable[[Stream, Slot], Awaitable[None]],
         *,
-        connections_max: int,
+        connections: Connections,
         stats: FeedStats,
         on_error: Callable[[Exception], None],
     ) -> None:
         self._host = host
         self._port = port
         self._serve = serve
-        self._connections_max = connections_max
+        self._connections = connections
         self._stats = stats
         self._on_error = on_error
-        self._server: asyncio.Server | None = None
+        self._door = Door(connections, self._protocol, stats.connections_refused, on_error)
         self._tasks: set[asyncio.Task[None]] = set()
 
     @property
     def address(self) -> tuple[str, int]:
         """Where it listens. Raises NotStarted."""
-        if self._server is None or not self._server.sockets:
-            raise NotStarted(f"the listener on {self._host} has not been started")
-        host, port = self._server.sockets[0].getsockname()[:2]
-        return str(host), int(port)
+        return self._door.address
 
     async def start(self) -> None:
         """Raises OSError where the address can't be had."""
-        self._server = await asyncio.start_server(self._accepted, self._host, self._port, limit=READ_BYTES)
+        await self._door.open(self._host, self._port)
 
-    def _accepted(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+    def _protocol(self, slot: Slot) -> asyncio.BaseProtocol:
+        return asyncio.StreamReaderProtocol(asyncio.StreamReader(limit=READ_BYTES), partial(self._accepted, slot))
+
+    def _accepted(self, slot: Slot, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        slot.drop = writer.transport.abort
         self._stats.connections += 1
-        if len(self._tasks) >= self._connections_max:
-            self._stats.connections_refused += 1
-            writer.transport.abort()
-            return
-        task = asyncio.create_task(self._run(Stream.of(reader, writer)))
+        task = asyncio.create_task(self._run(Stream.of(reader, writer), slot))
         self._tasks.add(task)
         self._stats.connections_open += 1
         task.add_done_callback(self._ended)
@@ -108,18 +106,18 @@ class Listener:
         self._tasks.discard(task)
         self._stats.connections_open -= 1
 
-    async def _run(self, stream: Stream) -> None:
+    async def _run(self, stream: Stream, slot: Slot) -> None:
         try:
-            await self._serve(stream)
+            await self._serve(stream, slot)
         except Exception as error:  # noqa: BLE001 - one connection's trouble must not end the others; it is reported
             self._on_error(error)
         finally:
             await stream.close()
+            self._connections.release(slot)
 
     async def stop_listening(self) -> None:
         """No new connections; those that are open go on."""
-        if self._server is not None:
-            self._server.close()
+        self._door.close()
 
     async def stop(self, grace_s: float) -> None:
         """Give the connections ``grace_s`` to end by themselves, then end them. Returns within a few seconds more."""
@@ -130,7 +128,6 @@ class Listener:
             task.cancel()
         if self._tasks:
             await asyncio.wait(self._tasks, timeout=2 * _CLOSE_S)
-        if self._server is not None:
-            with contextlib.suppress(TimeoutError):
-                async with asyncio.timeout(_CLOSE_S):
-                    await self._server.wait_closed()
+        with contextlib.suppress(TimeoutError):
+            async with asyncio.timeout(_CLOSE_S):
+                await self._door.wait_closed()

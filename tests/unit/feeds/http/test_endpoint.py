@@ -12,6 +12,7 @@ import pytest
 
 from pagereeve.feeds.http.bearer import BearerTokens
 from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits, WrongScope
+from pagereeve.feeds.http.quotas import QuotaLimits
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
 from pagereeve.ports.journal import JournalUnavailable
 
@@ -185,6 +186,24 @@ async def test_a_guarded_door_asks_for_a_token(authorization: str | None, status
     assert ("www-authenticate" in response.headers) == (status == 401)
     assert "right" not in response.text
     assert len(door.intake.envelopes) == (status == 200)
+
+
+async def test_a_sender_beyond_its_quota_is_told_when_to_come_again_and_others_are_served() -> None:
+    """RFC 6585 section 4: 429, with Retry-After."""
+    limits = HttpLimits(quotas=QuotaLimits(requests_per_s=0.1, requests_burst=2, day_max_bytes=100.0))
+    door = Door(limits, tokens=BearerTokens(["first", "second", "third"]))
+    assert (await door.send(event(), authorization="Bearer first")).status_code == 200
+    over = await door.send(event(id="e-2"), authorization="Bearer first")
+    assert_problem(over, 429, "over-quota", "sender")
+    assert int(over.headers["retry-after"]) > 100_000
+    fast = await door.send(event(id="e-3"), authorization="Bearer first")
+    assert_problem(fast, 429, "too-many-requests", "request")
+    assert 1 <= int(fast.headers["retry-after"]) <= 10
+    assert (await door.send(event(id="e-4"), authorization="Bearer second")).status_code == 200
+    for status in (401, 401, 429):
+        assert (await door.send(event(id="e-5"), authorization="Bearer wrong")).status_code == status
+    assert (await door.send(event(id="e-6"), authorization="Bearer third")).status_code == 200
+    assert door.endpoint.stats.refused == {"over-quota": 1, "too-many-requests": 2, "unauthorized": 2}
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,158 @@
+"""Listening sockets whose connections are accepted in bounds.
+
+The event loops' own servers make a transport before anybody is asked, and accept without end in one turn. Here a
+connection beyond a limit costs an accept and a close, others get their turn in between, and a lack of descriptors makes
+a pause, not a busy loop and not the end of the listening (libuv closes a server whose accept fails).
+"""
+
+from __future__ import annotations
+
+import asyncio
+import errno
+import socket
+from collections import Counter
+from collections.abc import Callable, Sequence
+from typing import Final
+
+from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.feeds.admission import Connections, Slot
+from pagereeve.feeds.stats import ConnectionReason
+
+BACKLOG: Final = 1_024
+ACCEPTED_AT_ONCE: Final = 32
+# After an accept that failed for want of descriptors or memory.
+PAUSE_S: Final = 0.25
+# A peer that lost its power says no goodbye: it is found out within two minutes (tcp(7)).
+_KEEPALIVE: Final = (("TCP_KEEPIDLE", 60), ("TCP_KEEPINTVL", 15), ("TCP_KEEPCNT", 4))
+_SCARCE: Final = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
+
+
+class NotStarted(PagereeveError):
+    """The door has no address yet: open it first."""
+
+
+class Door:
+    """Makes a protocol by ``make`` for each connection that ``connections`` has a place for.
+
+    ``make`` must see to it that ``connections.release`` is called at the connection's end, and set the slot's ``drop``.
+    """
+
+    def __init__(
+        self,
+        connections: Connections,
+        make: Callable[[Slot], asyncio.BaseProtocol],
+        counts: Counter[ConnectionReason],
+        on_error: Callable[[Exception], None],
+    ) -> None:
+        self._connections = connections
+        self._make = make
+        self._counts = counts
+        self._on_error = on_error
+        self._sockets: list[socket.socket] = []
+        self._entering: set[asyncio.Task[None]] = set()
+
+    @property
+    def sockets(self) -> Sequence[socket.socket]:
+        return tuple(self._sockets)
+
+    @property
+    def address(self) -> tuple[str, int]:
+        """Where it listens. Raises NotStarted."""
+        if not self._sockets:
+            raise NotStarted("the door is not open")
+        host, port = self._sockets[0].getsockname()[:2]
+        return str(host), int(port)
+
+    async def open(self, host: str, port: int) -> None:
+        """Listen on every address of ``host``. Raises OSError where one can't be had; then none is."""
+        loop = asyncio.get_running_loop()
+        found = await loop.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
+        try:
+            for family, kind, protocol, _, address in dict.fromkeys(found):
+                self._sockets.append(_listening(family, kind, protocol, address))
+        except OSError:
+            self.close()
+            raise
+        for listening in self._sockets:
+            self._watch(listening)
+
+    def close(self) -> None:
+        """No new connections; those that are open go on."""
+        loop = asyncio.get_event_loop()
+        for listening in self._sockets:
+            loop.remove_reader(listening.fileno())
+            listening.close()
+        self._sockets.clear()
+
+    async def wait_closed(self) -> None:
+        """Connections that were just being accepted are connected, or gone."""
+        if self._entering:
+            await asyncio.wait(self._entering)
+
+    def _watch(self, listening: socket.socket) -> None:
+        if listening in self._sockets:
+            asyncio.get_running_loop().add_reader(listening.fileno(), self._accept, listening)
+
+    def _accept(self, listening: socket.socket) -> None:
+        for _ in range(ACCEPTED_AT_ONCE):
+            try:
+                accepted, address = listening.accept()
+            except (BlockingIOError, InterruptedError, ConnectionAbortedError):
+                return
+            except OSError as error:
+                self._pause(listening, error)
+                return
+            self._enter(accepted, str(address[0]))
+
+    def _pause(self, listening: socket.socket, error: OSError) -> None:
+        self._counts["no-descriptors"] += 1
+        if error.errno not in _SCARCE:
+            self._on_error(error)
+        loop = asyncio.get_running_loop()
+        loop.remove_reader(listening.fileno())
+        loop.call_later(PAUSE_S, self._watch, listening)
+
+    def _enter(self, accepted: socket.socket, address: str) -> None:
+        slot = self._connections.admit(address)
+        if slot is None:
+            accepted.close()
+            return
+        task = asyncio.get_running_loop().create_task(self._connect(accepted, slot))
+        self._entering.add(task)
+        task.add_done_callback(self._entering.discard)
+
+    async def _connect(self, accepted: socket.socket, slot: Slot) -> None:
+        try:
+            accepted.settimeout(0)
+            _find_out_the_dead(accepted)
+            loop = asyncio.get_running_loop()
+            transport, _ = await loop.connect_accepted_socket(lambda: self._make(slot), accepted)
+        except OSError:  # the peer hung up before it was here: nothing is owed to it
+            accepted.close()
+            self._connections.release(slot)
+            return
+        if slot.dropped:
+            transport.abort()
+
+
+def _listening(family: int, kind: int, protocol: int, address: tuple[object, ...]) -> socket.socket:
+    listening = socket.socket(family, kind, protocol)
+    try:
+        listening.setsockopt(socket.SOL_SOCKET, socket.SO_REUSEADDR, 1)
+        if family == socket.AF_INET6:
+            listening.setsockopt(socket.IPPROTO_IPV6, socket.IPV6_V6ONLY, 1)
+        listening.settimeout(0)
+        listening.bind(address)
+        listening.listen(BACKLOG)
+    except OSError:
+        listening.close()
+        raise
+    return listening
+
+
+def _find_out_the_dead(accepted: socket.socket) -> None:
+    accepted.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+    for name, value in _KEEPALIVE:
+        option = getattr(socket, name, None)  # not on every platform
+        if option is not None:
+            accepted.setsockopt(socket.IPPROTO_TCP, option, value)
