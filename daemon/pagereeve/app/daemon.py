@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import gc
 import os
-import secrets
 import signal
 import sys
 from collections.abc import Callable, Iterable, Iterator
@@ -13,14 +12,15 @@ from contextlib import AsyncExitStack, contextmanager
 from dataclasses import replace
 from functools import partial
 from itertools import islice
-from pathlib import Path
 from typing import Self
 
 import structlog
 import uvicorn
 
 from pagereeve.app.alerting import Alerting
+from pagereeve.app.badge_key import badge_key
 from pagereeve.app.clocks import SystemClock, SystemEntropy
+from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.site_facts import binding_facts, site_facts
 from pagereeve.app.telemetry import Telemetry
@@ -58,7 +58,6 @@ from pagereeve.telemetry.pages import make_web
 from pagereeve.telemetry.repeated import Repeated
 from pagereeve.telemetry.service_manager import ServiceManager
 
-BADGE_KEY_BYTES = 32
 FIRST_READS_SPREAD_S = 30.0
 TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries", "memory")
 APPENDED_AT_ONCE = 500
@@ -86,6 +85,7 @@ class App:
         entropy: Entropy | None = None,
         meter_hooks: MeterHooks | None = None,
         first_reads_spread_s: float = FIRST_READS_SPREAD_S,
+        new_badge_key: bool = False,
     ) -> None:
         self.settings = settings
         self.clock = clock or SystemClock()
@@ -97,6 +97,7 @@ class App:
         self._feed_figures: dict[str, Callable[[], FeedTelemetry]] = {}
         self._meter_hooks = meter_hooks
         self._first_reads_spread_s = first_reads_spread_s
+        self._new_badge_key = new_badge_key
         self._silences = Repeated(log, self.clock, usual="good")
         self._stack = AsyncExitStack()
         self._server: QuietServer | None = None
@@ -120,7 +121,8 @@ class App:
 
     async def _start(self) -> None:
         settings = self.settings
-        settings.data_dir.mkdir(parents=True, exist_ok=True)
+        for warning in prepare_folder(settings.data_dir):
+            log.warning(warning)
         self.store = await SqlJournal.open(
             settings.data_dir / JOURNAL_NAME, self.clock, queue_depth_max=settings.limits.intake_queue_max
         )
@@ -132,9 +134,8 @@ class App:
         self.registry = self._registry()
         self.alerting = self._alerting()
         self._stack.push_async_callback(self.alerting.close)
-        self.badges = BadgeHasher(
-            badge_key(settings.badge_key_file), settings.badges.form.to_form(), settings.badge_forms()
-        )
+        key = await badge_key(settings.badge_key_file, self.store, renew=self._new_badge_key)
+        self.badges = BadgeHasher(key, settings.badges.form.to_form(), settings.badge_forms())
         self.badge_watcher = BadgeWatcher(self.store, self.clock)
         self.intake = EventIntake(
             store=self.store,
@@ -357,23 +358,14 @@ class App:
             log.error("task failed and restarts", task=name, exc_info=error)
 
 
-def badge_key(path: Path) -> bytes:
-    """The secret for hashing badge numbers; made on the first start, readable by its owner alone."""
-    if not path.exists():
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "wb") as file:
-            file.write(secrets.token_bytes(BADGE_KEY_BYTES).hex().encode())
-    return path.read_bytes().strip()
-
-
-async def serve_until_told(settings: Settings) -> None:
+async def serve_until_told(settings: Settings, *, new_badge_key: bool = False) -> None:
     """Run the daemon until SIGTERM or SIGINT."""
     stopped = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stopped.set)
     manager = ServiceManager.of(os.environ, os.getpid())
-    async with App(settings) as app:
+    async with App(settings, new_badge_key=new_badge_key) as app:
         tune_interpreter()
         if manager.watchdog_s is not None:
             app.watchdog.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
@@ -394,10 +386,10 @@ def tune_interpreter() -> None:
     sys.setswitchinterval(SWITCH_INTERVAL_S)
 
 
-def run_daemon(settings: Settings) -> None:
+def run_daemon(settings: Settings, *, new_badge_key: bool = False) -> None:
     """Run in this process, on uvloop where it is installed."""
     with asyncio.Runner(loop_factory=loop_factory()) as runner:
-        runner.run(serve_until_told(settings))
+        runner.run(serve_until_told(settings, new_badge_key=new_badge_key))
 
 
 def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:
