@@ -1,5 +1,4 @@
 """The daemon and its badge key: written durably before the first badge, and missed when it is not the journal's."""
-# ruff: noqa: ASYNC240 - a test has nothing else to do while it looks at a file
 
 from __future__ import annotations
 

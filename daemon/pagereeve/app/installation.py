@@ -52,6 +52,7 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         disk_trouble=disk_trouble(disk),
         disk_free_bytes=None if disk is None else disk.free_bytes,
         not_ready=daemon.not_ready,
+        notices=daemon.notices,
         daemon_trouble=daemon.trouble,
         journal_bytes=size_bytes(journal) if journal.exists() else None,
         wal_bytes=size_bytes(wal_path(journal)),
