@@ -55,6 +55,7 @@ class StubTelemetry:
     known: list[PrinterTelemetry] = field(default_factory=list)
     own: ProcessTelemetry = PROCESS
     waiting: dict[str, str] = field(default_factory=lambda: {"journal": "", "start": ""})
+    noticed: dict[str, str] = field(default_factory=dict)
 
     def printers(self) -> Iterable[PrinterTelemetry]:
         return self.known
@@ -64,6 +65,9 @@ class StubTelemetry:
 
     def parts(self) -> Mapping[str, str]:
         return self.waiting
+
+    def notices(self) -> Mapping[str, str]:
+        return self.noticed
 
     def journal(self, **changes: int | bool | None) -> None:
         self.own = replace(self.own, journal=replace(HEALTH, **changes))  # type: ignore[arg-type]

@@ -82,6 +82,9 @@ BAD_MEMBERS: list[tuple[dict[str, Any], str]] = [
     ({"owner": ""}, "data.owner"),
     ({"owner": 7}, "data.owner"),
     ({"printer": ["a"]}, "data.printer"),
+    ({"owner": "user\u202eanise"}, "data.owner"),
+    ({"ticket": {"media": "iso_a4\u0085"}}, "data.ticket.media"),
+    ({"queue": "a\u2028b"}, "data.queue"),
 ]
 
 

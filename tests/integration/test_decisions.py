@@ -51,6 +51,9 @@ async def test_a_decision_by_hand_is_written_shown_added_up_and_replayed(folder:
     (stray,) = found(folder)
     assert (stray["kind"], stray["state"], stray["pages"]) == ("stray-pages", "open", 7)
     name, place = str(stray["id"]), ("--data-dir", str(folder))
+    odd = pagereeve("findings", "close", name, "--by", "warden", "--text", "fuser\u202e", *place)
+    assert odd.returncode == 2
+    assert b"data.text: holds the control character U+202E as character 6" in odd.stderr
     said = pagereeve(
         "findings", "explain", name, "--reason", "maintenance", "--by", "warden", "--text", "fuser", *place
     )

@@ -143,12 +143,14 @@ async def test_planted_troubles_are_each_found(tmp_path: Path, fleet: Fleet) -> 
     async with App(settings, first_reads_spread_s=0.1) as app:
         await all_read(app)
         settings.badge_key_file.chmod(0o644)
+        settings.data_dir.chmod(0o755)
         app.supervisor.start("invented", "an invented task", lambda: asyncio.sleep(0), forever=True)
         told = await complaints(config)
         assert "part tasks" in told["The daemon is "]
         assert "an invented task fails since" in told["The daemon is "]
         assert told["One printer ha"] == "One printer has never sent a reading: attic (refused)."
         assert str(settings.badge_key_file) in told["Every user of "]
+        assert str(settings.data_dir) + "," in told["Every user of "]
         assert str(token) in told["Every user of "]
         assert "invented-token" not in (await doctor(config))[1]
 

@@ -175,6 +175,8 @@ CALLS: Final[dict[str, Call]] = {
     "open": Call(_reopen),
     "close": Call(_reopen),
     "open_for_reading": Call(_read_beside),
+    "key_check": Call(lambda journal: journal.key_check("badge")),
+    "keep_key_check": Call(lambda journal: journal.keep_key_check("badge", "an invented value")),
     "checkpoint": Call(SqlJournal.checkpoint),
     "health": Call(_told),
     "trouble": Call(_told),

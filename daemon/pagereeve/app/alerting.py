@@ -5,8 +5,8 @@ watchers.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 import structlog
@@ -24,6 +24,7 @@ from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.outbox import MessageQueues
 from pagereeve.ports.receiver import Receiver
 from pagereeve.ports.store import Store
+from pagereeve.ports.telemetry import ReceiverTelemetry
 from pagereeve.settings import Settings
 
 # A maintenance whose end nobody noted silences a printer for so long, and no longer.
@@ -36,7 +37,11 @@ log = structlog.get_logger("pagereeve.alerts")
 class Alerting:
     queues: MessageQueues
     dispatcher: AlertDispatcher
-    workers: Mapping[str, DeliveryWorker]
+    workers: dict[str, DeliveryWorker]
+    registry: PrinterRegistry
+    make_worker: Callable[[Receiver, Severity], DeliveryWorker]
+    figures: dict[str, Callable[[], ReceiverTelemetry]] = field(default_factory=dict)
+    _supervisor: Supervisor | None = None
 
     @classmethod
     def of(
@@ -48,27 +53,62 @@ class Alerting:
         clock: Clock,
         entropy: Entropy,
     ) -> Alerting:
-        alerts = settings.alerts
-        policy = AlertPolicy(alerts.hold.us, alerts.hold_over.us, alerts.again_after.us)
         dispatcher = AlertDispatcher(
-            store, clock, {one.name: least for one, least in receivers}, policy, _around(settings, registry)
+            store, clock, _least_of(receivers), _policy_of(settings), _around(settings, registry)
         )
-        workers = {
-            one.name: DeliveryWorker(one, store, clock, entropy, standing=_standing(dispatcher, least), report=_tell)
-            for one, least in receivers
-        }
-        whole = cls(store, dispatcher, workers)
+
+        def make_worker(one: Receiver, least: Severity) -> DeliveryWorker:
+            return DeliveryWorker(one, store, clock, entropy, standing=_standing(dispatcher, least), report=_tell)
+
+        workers = {one.name: make_worker(one, least) for one, least in receivers}
+        whole = cls(store, dispatcher, workers, registry, make_worker)
+        whole.figures.update({name: worker.telemetry for name, worker in workers.items()})
         dispatcher.waiting_of = lambda name: workers[name].queue.waiting
         dispatcher.on_dropped = whole._drop
         dispatcher.on_told = whole._wake
         return whole
 
     async def start(self, supervisor: Supervisor) -> None:
+        self._supervisor = supervisor
         await retire(self.queues, self.workers, _tell)
         supervisor.start("alerts", "alerts", self.dispatcher.run, heartbeat=self.dispatcher.heartbeat, forever=True)
         for worker in self.workers.values():
-            name = f"delivery to {worker.name}"
-            supervisor.start("deliveries", name, worker.run, heartbeat=worker.heartbeat, forever=True)
+            self._begin(worker)
+
+    async def change(self, settings: Settings, receivers: Sequence[tuple[Receiver, Severity]]) -> None:
+        """From now on these receivers, rules and quiet times. A receiver of the same name keeps its queue and figures.
+
+        A message under way may come twice, as it may whenever a delivery is cut off.
+        """
+        gone = set(self.workers) - {one.name for one, _ in receivers}
+        self.dispatcher.policy, self.dispatcher.around = _policy_of(settings), _around(settings, self.registry)
+        self.dispatcher.receivers = {
+            name: least for name, least in self.dispatcher.receivers.items() if name not in gone
+        }
+        for name in gone:
+            await self._end(name)
+            del self.figures[name]
+            await self.workers.pop(name).receiver.close()
+        for one, least in receivers:
+            await self._end(one.name)
+            before = self.workers.get(one.name)
+            worker = self.make_worker(one, least)
+            if before is not None:
+                await before.receiver.close()
+                worker.counts, worker.queue = before.counts, before.queue
+            self.workers[one.name], self.figures[one.name] = worker, worker.telemetry
+            self._begin(worker)
+        self.dispatcher.receivers = _least_of(receivers)
+        await retire(self.queues, self.workers, _tell)
+
+    def _begin(self, worker: DeliveryWorker) -> None:
+        if self._supervisor is not None:
+            work, heartbeat = worker.run, worker.heartbeat
+            self._supervisor.start("deliveries", _task_of(worker.name), work, heartbeat=heartbeat, forever=True)
+
+    async def _end(self, name: str) -> None:
+        if self._supervisor is not None:
+            await self._supervisor.end(_task_of(name))
 
     async def close(self) -> None:
         """After their tasks have ended."""
@@ -82,6 +122,19 @@ class Alerting:
     def _wake(self) -> None:
         for worker in self.workers.values():
             worker.wake()
+
+
+def _task_of(receiver: str) -> str:
+    return f"delivery to {receiver}"
+
+
+def _least_of(receivers: Sequence[tuple[Receiver, Severity]]) -> dict[str, Severity]:
+    return {one.name: least for one, least in receivers}
+
+
+def _policy_of(settings: Settings) -> AlertPolicy:
+    alerts = settings.alerts
+    return AlertPolicy(alerts.hold.us, alerts.hold_over.us, alerts.again_after.us)
 
 
 def _standing(dispatcher: AlertDispatcher, least: Severity) -> Callable[[int], Sequence[Notification]]:

@@ -5,36 +5,35 @@ from __future__ import annotations
 import asyncio
 import gc
 import os
-import secrets
 import signal
 import sys
 from collections.abc import Callable, Iterable
 from contextlib import AsyncExitStack
 from dataclasses import replace
 from functools import partial
-from itertools import islice
-from pathlib import Path
 from typing import Self
 
 import structlog
 
 from pagereeve.app import descriptors
 from pagereeve.app.alerting import Alerting
+from pagereeve.app.badge_key import badge_key
 from pagereeve.app.clocks import SystemClock, SystemEntropy
+from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.receivers import receivers_of
-from pagereeve.app.site_facts import binding_facts, site_facts
+from pagereeve.app.registered import gateway_names, registered_printers
+from pagereeve.app.reload import Reloader, RunningParts
+from pagereeve.app.reload_plan import LoadSettings
+from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
 from pagereeve.app.telemetry import Telemetry
-from pagereeve.domain.badges.projector import SITE
-from pagereeve.domain.facts.facts import Assigned, Fact
 from pagereeve.domain.facts.reading import Failure, Reading
-from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.polling import PollPolicy
-from pagereeve.engine.printers.registry import PrinterRegistry, RegisteredPrinter
+from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.printers.watcher import WatcherContext
 from pagereeve.engine.supervision.garbage import GarbageCollection
 from pagereeve.engine.supervision.supervisor import Supervisor
@@ -51,7 +50,7 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
-from pagereeve.settings import BadSettings, Settings, read_people
+from pagereeve.settings import BadSettings, Settings
 from pagereeve.settings.lists.directory import Binding
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -60,10 +59,8 @@ from pagereeve.telemetry.pages import make_web
 from pagereeve.telemetry.repeated import Repeated
 from pagereeve.telemetry.service_manager import ServiceManager
 
-BADGE_KEY_BYTES = 32
 FIRST_READS_SPREAD_S = 30.0
-TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries", "memory")
-APPENDED_AT_ONCE = 500
+TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries", "memory", "reload")
 SWITCH_INTERVAL_S = 0.000_5
 
 log = structlog.get_logger("pagereeve.app")
@@ -80,6 +77,8 @@ class App:
         entropy: Entropy | None = None,
         meter_hooks: MeterHooks | None = None,
         first_reads_spread_s: float = FIRST_READS_SPREAD_S,
+        new_badge_key: bool = False,
+        load: LoadSettings | None = None,
     ) -> None:
         self.settings = settings
         self.clock = clock or SystemClock()
@@ -88,9 +87,12 @@ class App:
         self.supervisor = Supervisor(self.clock, self._trouble, TASKS)
         self.ready = False
         self.feeds: dict[str, Feed] = {}
+        self._gateway_names = gateway_names(settings)
         self._feed_figures: dict[str, Callable[[], FeedTelemetry]] = {}
         self._meter_hooks = meter_hooks
         self._first_reads_spread_s = first_reads_spread_s
+        self._new_badge_key = new_badge_key
+        self._load = load
         self._silences = Repeated(log, self.clock, usual="good")
         self._stack = AsyncExitStack()
         self._server: HttpServer | None = None
@@ -114,7 +116,8 @@ class App:
 
     async def _start(self) -> None:
         settings = self.settings
-        settings.data_dir.mkdir(parents=True, exist_ok=True)
+        for warning in prepare_folder(settings.data_dir):
+            log.warning(warning)
         self.store = await SqlJournal.open(
             settings.data_dir / JOURNAL_NAME, self.clock, queue_depth_max=settings.limits.intake_queue_max
         )
@@ -126,9 +129,8 @@ class App:
         self.registry = self._registry()
         self.alerting = self._alerting()
         self._stack.push_async_callback(self.alerting.close)
-        self.badges = BadgeHasher(
-            badge_key(settings.badge_key_file), settings.badges.form.to_form(), settings.badge_forms()
-        )
+        key = await badge_key(settings.badge_key_file, self.store, renew=self._new_badge_key)
+        self.badges = BadgeHasher(key, settings.badges.form.to_form(), settings.badge_forms())
         self.badge_watcher = BadgeWatcher(self.store, self.clock)
         self.intake = EventIntake(
             store=self.store,
@@ -140,7 +142,6 @@ class App:
             keep_titles=settings.privacy.keep_titles,
         )
         self.counters.remember(await self.store.last_events(), await self.store.newest_us())
-        await self._assign_people()
         await self._record_site()
         self._stack.push_async_callback(self.badge_watcher.finish)
         self._stack.push_async_callback(self.registry.stop)
@@ -190,36 +191,20 @@ class App:
             on_learned=self._on_learned,
             first_spread_s=self._first_reads_spread_s,
         )
-        targets = {target.printer: target for target in settings.targets()}
-        registered = {
-            printer.name: RegisteredPrinter(targets[printer.name], settings.policy_of(printer), printer.gateway or "")
-            for printer in settings.printers
-        }
-        return PrinterRegistry(around, self.supervisor, registered)
+        return PrinterRegistry(around, self.supervisor, registered_printers(settings))
 
     def _alerting(self) -> Alerting:
         receivers = receivers_of(self.settings.alerts, self.clock)
         return Alerting.of(self.settings, receivers, self.registry, self.store, self.clock, self.entropy)
 
-    async def _assign_people(self) -> None:
-        """The people file as facts with dates; a line that is known already changes nothing."""
-        if self.settings.people.file is None:
-            return
-        known = {fact.fact async for fact in self.store.facts("") if isinstance(fact.fact, Assigned)}
-        await self._append_all(one for one in read_people(self.settings.people.file) if one not in known)
-
     async def _record_site(self) -> None:
-        """The directory, the printers' places and the rules for badges as facts with dates; what is known is left.
+        """People, the directory, the printers' places and the rules for badges: what no fact has said yet, with a date.
 
         A directory with errors is reported, and what was known before stays in force: readings must go on.
         """
-        rules = SiteRules.of([stored.fact for stored in await self.store.standing_facts(SITE)])
-        now_us = self.clock.now_us()
-        await self._append_all(site_facts(self.settings, rules, now_us))
-        self.badges.known |= {one.badge for one in rules.standing_at(now_us)}
-        directory = self._directory()
-        if directory is not None:
-            await self._append_all(binding_facts(directory, self.badges, rules, now_us))
+        store, settings, now_us = self.store, self.settings, self.clock.now_us()
+        await append_all(store, await new_assignments(store, settings.assignments()))
+        await append_all(store, await new_site_facts(store, settings, self.badges, self._directory(), now_us))
 
     def _directory(self) -> tuple[Binding, ...] | None:
         """None where there is none, or one with errors."""
@@ -229,12 +214,6 @@ class App:
             text = "the directory of badges was refused; what was known before stays in force"
             log.error(text, why=str(error))  # noqa: TRY400 - the table says it all
         return None
-
-    async def _append_all(self, facts: Iterable[Fact]) -> None:
-        """Many at once, so that they share commits."""
-        waiting = iter(facts)
-        while batch := list(islice(waiting, APPENDED_AT_ONCE)):
-            await asyncio.gather(*(self.store.append(fact) for fact in batch))
 
     async def _open_doors(self) -> None:
         settings = self.settings
@@ -246,6 +225,8 @@ class App:
             tokens=settings.http_tokens(),
         )
         self._feed_figures["http"] = self.events.stats.telemetry
+        self.reloader = self._reloader()
+        self.supervisor.start("reload", "reload", self.reloader.run, forever=True)
         self.telemetry = self._telemetry()
         shares = self._shares()
         await self._serve(shares.http)
@@ -261,11 +242,30 @@ class App:
             log.warning(text, descriptors=most, http=given.http, line_feed=given.line_feed, set="LimitNOFILE")
         return given
 
+    def _reloader(self) -> Reloader:
+        parts = RunningParts(
+            store=self.store,
+            clock=self.clock,
+            meter=self.meter,
+            registry=self.registry,
+            alerting=self.alerting,
+            badges=self.badges,
+            badge_watcher=self.badge_watcher,
+            intake=self.intake,
+            events=self.events,
+            gateway_names=self._gateway_names,
+        )
+        return Reloader(self.settings, parts, self._load, self._reloaded)
+
+    def _reloaded(self, settings: Settings) -> None:
+        self.settings = settings
+
     def _telemetry(self) -> Telemetry:
         return Telemetry(
             each_printer=self.registry.telemetry if self.settings.metrics.per_printer else tuple,
             feeds=self._feed_figures,
-            receivers={name: worker.telemetry for name, worker in self.alerting.workers.items()},
+            receivers=self.alerting.figures,
+            reload=self.reloader.telemetry,
             journal=self.store.health,
             meter=self.meter.telemetry,
             engine=self.counters.telemetry,
@@ -311,7 +311,7 @@ class App:
             intake=self.intake,
             clock=self.clock,
             on_error=self._trouble,
-            gateways={gateway.host: gateway.name for gateway in settings.gateways if gateway.host},
+            gateways=self._gateway_names,
             connections_max=connections_max,
             peer_connections_max=settings.limits.line_peer_connections_max,
             backlog_max=settings.limits.line_backlog_max,
@@ -354,24 +354,22 @@ class App:
             log.error("task failed and restarts", task=name, exc_info=error)
 
 
-def badge_key(path: Path) -> bytes:
-    """The secret for hashing badge numbers; made on the first start, readable by its owner alone."""
-    if not path.exists():
-        handle = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
-        with os.fdopen(handle, "wb") as file:
-            file.write(secrets.token_bytes(BADGE_KEY_BYTES).hex().encode())
-    return path.read_bytes().strip()
-
-
-async def serve_until_told(settings: Settings) -> None:
-    """Run the daemon until SIGTERM or SIGINT."""
-    stopped = asyncio.Event()
+async def serve_until_told(
+    settings: Settings, *, new_badge_key: bool = False, load: LoadSettings | None = None
+) -> None:
+    """Run the daemon until SIGTERM or SIGINT. SIGHUP reads the settings again by ``load``."""
+    stopped, hung_up = asyncio.Event(), asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stopped.set)
+    # Whoever asks during the start gets the reload after it.
+    loop.add_signal_handler(signal.SIGHUP, hung_up.set)
     manager = ServiceManager.of(os.environ, os.getpid())
-    async with App(settings) as app:
+    async with App(settings, new_badge_key=new_badge_key, load=load) as app:
         tune_interpreter()
+        loop.add_signal_handler(signal.SIGHUP, app.reloader.ask)
+        if hung_up.is_set():
+            app.reloader.ask()
         if manager.watchdog_s is not None:
             app.watchdog.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
         manager.tell("READY=1", f"STATUS={len(settings.printers)} printers, HTTP on {settings.http.listen}")
@@ -391,11 +389,11 @@ def tune_interpreter() -> None:
     sys.setswitchinterval(SWITCH_INTERVAL_S)
 
 
-def run_daemon(settings: Settings) -> None:
+def run_daemon(settings: Settings, *, new_badge_key: bool = False, load: LoadSettings | None = None) -> None:
     """Run in this process, on uvloop where it is installed."""
     descriptors.raise_limit()
     with asyncio.Runner(loop_factory=loop_factory()) as runner:
-        runner.run(serve_until_told(settings))
+        runner.run(serve_until_told(settings, new_badge_key=new_badge_key, load=load))
 
 
 def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:

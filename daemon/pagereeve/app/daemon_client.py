@@ -45,9 +45,13 @@ class _Refused(_NoAnswer):
 
 @dataclass(frozen=True, slots=True)
 class Readiness:
-    """What the daemon's own page says; ``not_ready`` is None where nobody answered, and ``trouble`` says why."""
+    """What the daemon's own page says; ``not_ready`` is None where nobody answered, and ``trouble`` says why.
+
+    ``notices`` are what somebody should look at though all works.
+    """
 
     not_ready: Mapping[str, str] | None = None
+    notices: Mapping[str, str] = field(default_factory=dict)
     trouble: str = ""
 
 
@@ -78,7 +82,8 @@ def readiness_of(listen: HostPort) -> Readiness:
     not_ready = answer.members().get("not_ready")
     if not isinstance(not_ready, dict):
         return Readiness(trouble="somebody else does: /readyz is not ours")
-    return Readiness(not_ready=not_ready)
+    notices = answer.members().get("notices")
+    return Readiness(not_ready=not_ready, notices=notices if isinstance(notices, dict) else {})
 
 
 def send_event(address: HostPort, token: str, envelope: Mapping[str, Any]) -> None:

@@ -13,6 +13,7 @@ from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.facts.events import FINDING_DECIDED, event_of
 from pagereeve.domain.facts.facts import Action, Decided, Origin
 from pagereeve.domain.values.instants import from_text, to_text
+from pagereeve.domain.values.plain_text import require_plain_members
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.printers.loading import open_projector
 from pagereeve.ports.store import Store
@@ -66,6 +67,7 @@ async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
         envelope = said.envelope(clock.now_us())
         at_us = from_text(envelope["time"])
         origin = Origin(SOURCE, envelope["id"], at_us, at_us, at_us)
+        require_plain_members(envelope["data"], "data")
         event = event_of(FINDING_DECIDED, origin, envelope["data"])
         if isinstance(event, Decided):
             await journal.append(replace(event, printer=finding.printer))

@@ -52,6 +52,7 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         disk_trouble=disk_trouble(disk),
         disk_free_bytes=None if disk is None else disk.free_bytes,
         not_ready=daemon.not_ready,
+        notices=daemon.notices,
         daemon_trouble=daemon.trouble,
         journal_bytes=size_bytes(journal) if journal.exists() else None,
         wal_bytes=size_bytes(wal_path(journal)),
@@ -79,7 +80,7 @@ def _standing(folder: Path) -> Path:
 
 def _secret_files(settings: Settings, journal: Path) -> list[Path]:
     """What nobody else should read. A community that is in the settings is the site's own choice."""
-    named = [settings.badge_key_file, settings.badges.directory, journal, *settings.http.token_files]
+    named = [settings.data_dir, settings.badge_key_file, settings.badges.directory, journal, *settings.http.token_files]
     receivers = (one for _, one in settings.alerts.receivers())
     for one in (*settings.printers, *receivers):
         secret = [name for name in type(one).model_fields if name.endswith("_file") and name != "ca_file"]

@@ -17,6 +17,7 @@ from pagereeve.ports.telemetry import (
     PrinterTelemetry,
     ProcessTelemetry,
     ReceiverTelemetry,
+    ReloadTelemetry,
     TaskTelemetry,
 )
 
@@ -42,6 +43,7 @@ class Telemetry:
     site_findings: Callable[[], Mapping[str, int]]
     open_alerts: Callable[[], Mapping[str, int]]
     troubles: Mapping[str, Callable[[], str]]
+    reload: Callable[[], ReloadTelemetry] = ReloadTelemetry
 
     def printers(self) -> Iterable[PrinterTelemetry]:
         return self.each_printer()
@@ -60,7 +62,12 @@ class Telemetry:
             parts=self.parts(),
             site_findings=self.site_findings(),
             open_alerts=self.open_alerts(),
+            reload=self.reload(),
         )
 
     def parts(self) -> Mapping[str, str]:
         return {part: self.troubles[part]() for part in PARTS}
+
+    def notices(self) -> Mapping[str, str]:
+        trouble = self.reload().trouble
+        return {"reload": trouble} if trouble else {}

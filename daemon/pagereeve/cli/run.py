@@ -3,24 +3,48 @@
 from __future__ import annotations
 
 import faulthandler
+import signal
 import sys
+from typing import Annotated
+
+from cyclopts import Parameter
 
 from pagereeve.app.daemon import run_daemon
 from pagereeve.cli.options import CONFIG_DEFAULT, Config
-from pagereeve.settings import load_settings
+from pagereeve.settings import Settings, load_settings
 from pagereeve.telemetry.logs import set_up_logs
 
+NewBadgeKey = Annotated[
+    bool,
+    Parameter(
+        name="--new-badge-key",
+        negative="",
+        help="Give up a badge key that is lost for good, and make a new one. No badge of before is recognised then.",
+    ),
+]
 
-def run(*, config: Config = CONFIG_DEFAULT) -> None:
-    """Run the daemon until SIGTERM or Ctrl-C. Exit status 2 if it can't start."""
+
+def run(*, config: Config = CONFIG_DEFAULT, new_badge_key: NewBadgeKey = False) -> None:
+    """Run the daemon until SIGTERM or Ctrl-C; SIGHUP reads the settings again. Exit status 2 if it can't start."""
+    # A reload that is asked for before the daemon can do it must not end it.
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
     settings = load_settings(config)
+    redactor = set_up_logs(settings.log.format, settings.log.level, sys.stderr, _secrets_of(settings))
+    # A service manager ends a stuck process by SIGABRT: its stacks are then in the log.
+    faulthandler.enable()
+
+    def load() -> Settings:
+        wanted = load_settings(config)
+        redactor.learn(_secrets_of(wanted))
+        return wanted
+
+    run_daemon(settings, new_badge_key=new_badge_key, load=load)
+
+
+def _secrets_of(settings: Settings) -> list[str]:
     targets = settings.targets()
     secrets = [target.community for target in targets]
     secrets += [
         word for target in targets if (user := target.user) for word in (user.auth_password, user.priv_password)
     ]
-    secrets += [token.get_secret_value() for token in settings.http_tokens()]
-    set_up_logs(settings.log.format, settings.log.level, sys.stderr, secrets)
-    # A service manager ends a stuck process by SIGABRT: its stacks are then in the log.
-    faulthandler.enable()
-    run_daemon(settings)
+    return secrets + [token.get_secret_value() for token in settings.http_tokens()]

@@ -20,6 +20,8 @@ from pydantic import (
 )
 from pydantic_core import CoreSchema, core_schema
 
+from pagereeve.domain.values.plain_text import refused_character
+
 UNITS_US: Final = {"ms": 1_000, "s": 1_000_000, "m": 60_000_000, "h": 3_600_000_000, "d": 86_400_000_000}
 _DURATION: Final = re.compile(r"\s*(\d{1,12}(?:\.\d{1,6})?)\s*(ms|s|m|h|d)\s*", re.ASCII)
 _LONGEST_US: Final = 3650 * UNITS_US["d"]
@@ -165,6 +167,13 @@ def _named(text: str) -> str:
     return text
 
 
+def _plain(text: str) -> str:
+    found = refused_character(text)
+    if found:
+        raise ValueError(f"holds the control character {found}; write plain text")
+    return text
+
+
 def _web_address(text: str) -> str:
     """Errors quote nothing of it: a path or query may hold a secret."""
     if len(text) > URL_MAX or _URL.fullmatch(text) is None:
@@ -200,7 +209,8 @@ def _not_a_truth(value: object) -> object:
 Host = Annotated[str, AfterValidator(host_of)]
 Target = Annotated[HostPort, AfterValidator(_reachable)]
 Name = Annotated[str, AfterValidator(_named)]
-Text = Annotated[str, StringConstraints(max_length=1_000, pattern=r"^[^\x00-\x1f\x7f]*$")]
+Plain = AfterValidator(_plain)
+Text = Annotated[str, StringConstraints(max_length=1_000), Plain]
 Share = Annotated[float, BeforeValidator(_not_a_truth), Field(ge=0, le=1, allow_inf_nan=False)]
 Whole = Annotated[int, BeforeValidator(_not_a_truth)]
 Port = Annotated[Whole, Field(ge=1, le=65_535)]

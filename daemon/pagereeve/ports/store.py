@@ -7,6 +7,7 @@ from typing import Protocol
 
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.ports.journal import Journal, OpenRun, Receipt, StoredFact
+from pagereeve.ports.key_checks import KeyChecks
 from pagereeve.ports.ledger import FindingLookup, LedgerStore, RowWrites
 from pagereeve.ports.outbox import AlertJournal, Outbox
 from pagereeve.ports.queries import FactQueries
@@ -69,7 +70,9 @@ class AlertStore(AlertJournal, FindingLookup, Protocol):
     """What the dispatcher of alerts needs."""
 
 
-class Store(IntakeStore, WatcherStore, BadgeStore, AlertStore, Journal, LedgerStore, FactQueries, Outbox, Protocol):
+class Store(
+    IntakeStore, WatcherStore, BadgeStore, AlertStore, Journal, LedgerStore, FactQueries, Outbox, KeyChecks, Protocol
+):
     """All of it, for the composition alone."""
 
     def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:

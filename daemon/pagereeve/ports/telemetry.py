@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import Final, Literal, Protocol, get_args
 
 from pagereeve.domain.ledger import PageKey
 from pagereeve.ports.queries import JournalHealth
+
+ReloadOutcome = Literal["applied", "refused", "failed"]
+RELOAD_OUTCOMES: Final[tuple[ReloadOutcome, ...]] = get_args(ReloadOutcome)
 
 PARTS = ("start", "journal", "tasks", "loop", "disk")
 """What must work before events are accepted, in the order in which it is shown."""
@@ -103,6 +106,15 @@ class TaskTelemetry:
 
 
 @dataclass(frozen=True, slots=True)
+class ReloadTelemetry:
+    """Reloads of the settings by outcome, from 0 at the start. ``trouble``: why the last is not in force, or ""."""
+
+    outcomes: Mapping[str, int] = field(default_factory=lambda: dict.fromkeys(RELOAD_OUTCOMES, 0))
+    success_us: int | None = None
+    trouble: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class DiskTelemetry:
     """The disk of the journal. ``free_bytes`` is what is left for us, without what is kept back for root."""
 
@@ -132,6 +144,7 @@ class ProcessTelemetry:
     parts: Mapping[str, str] = field(default_factory=dict)
     site_findings: Mapping[str, int] = field(default_factory=dict)
     open_alerts: Mapping[str, int] = field(default_factory=dict)
+    reload: ReloadTelemetry = ReloadTelemetry()
 
 
 class MetricsSource(Protocol):
@@ -145,4 +158,8 @@ class MetricsSource(Protocol):
 class Readiness(Protocol):
     def parts(self) -> Mapping[str, str]:
         """Each part that must work before events are welcome: "" where it does, else why it does not."""
+        ...
+
+    def notices(self) -> Mapping[str, str]:
+        """What somebody should look at though all works; empty where there is nothing."""
         ...

@@ -45,6 +45,7 @@ class InstallationState:
     disk_trouble: str = ""
     disk_free_bytes: int | None = None
     not_ready: Mapping[str, str] | None = None
+    notices: Mapping[str, str] = field(default_factory=dict)
     daemon_trouble: str = ""
     journal_trouble: str = ""
     journal_bytes: int | None = None
@@ -107,6 +108,13 @@ def _daemon(seen: InstallationState) -> Iterator[Complaint]:
             f"The daemon is not ready, part {part}: {visible(why)}.",
             "While a part does not work, pages may go uncounted.",
             _PARTS.get(part, "Read the daemon's log (journalctl -u pagereeve)."),
+        )
+    for about, why in seen.notices.items():
+        yield Complaint(
+            "warning",
+            f"The daemon has a notice about {visible(str(about))}: {visible(str(why))}.",
+            "What somebody wanted to change is not in force.",
+            "Correct it (pagereeve check-config FILE lists all errors), then: systemctl reload pagereeve",
         )
 
 

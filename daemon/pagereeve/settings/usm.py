@@ -10,13 +10,13 @@ from pydantic import Field, model_validator
 
 from pagereeve.ports.meter import AuthProtocol, PrivProtocol, UsmUser
 from pagereeve.ports.secrets import NoSecret, secret_from_environment, secret_from_file
-from pagereeve.ports.setting_types import Section
+from pagereeve.ports.setting_types import Plain, Section
 
 PASSWORD_MIN: Final = 8
 WEAK: Final = frozenset({"md5", "des"})
 EnvName = Annotated[str, Field(pattern=r"^[A-Za-z_][A-Za-z0-9_]{0,127}$")]
 UserName = Annotated[str, Field(min_length=1, max_length=32, pattern=r"^[\x21-\x7e]+$")]
-ContextName = Annotated[str, Field(max_length=255)]
+ContextName = Annotated[str, Field(max_length=255), Plain]
 
 
 class UsmSettings(Section):

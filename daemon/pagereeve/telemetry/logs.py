@@ -20,10 +20,10 @@ LEVELS: Final = {"debug": logging.DEBUG, "info": logging.INFO, "warning": loggin
 HEADSTRONG: Final = ("uvicorn", "uvicorn.error", "uvicorn.access", "alembic", "sqlalchemy", "aiosqlite", "asyncio")
 
 
-def set_up_logs(format: Format, level: Level, stream: TextIO, secrets: Iterable[str] = ()) -> None:  # noqa: A002 - the setting's name
+def set_up_logs(format: Format, level: Level, stream: TextIO, secrets: Iterable[str] = ()) -> Redactor:  # noqa: A002 - the setting's name
     """Send every log line of the process to ``stream``; may be called again. Libraries speak from ``warning`` on.
 
-    ``secrets`` are values to mask wherever they occur (communities, tokens).
+    ``secrets`` are values to mask wherever they occur (communities, tokens); the answer learns more of them.
     """
     human = format == "human" or (format == "auto" and stream.isatty())
     redact = Redactor(secrets)
@@ -52,6 +52,7 @@ def set_up_logs(format: Format, level: Level, stream: TextIO, secrets: Iterable[
         )
     )
     _take_over(handler, LEVELS[level])
+    return redact
 
 
 def _ending(human: bool, redact: Redactor, stream: TextIO) -> list[Processor]:

@@ -23,6 +23,7 @@ from pagereeve.ports.telemetry import MetricsSource, PrinterTelemetry, ProcessTe
 from pagereeve.telemetry.alert_metrics import alert_families
 from pagereeve.telemetry.health_metrics import health_families
 from pagereeve.telemetry.printer_metrics import PrinterPages
+from pagereeve.telemetry.reload_metrics import reload_families
 
 CONTENT_TYPE: Final = "text/plain; version=0.0.4; charset=utf-8"
 # Printers looked at in one turn of the event loop: a millisecond or so.
@@ -100,6 +101,7 @@ class _ProcessSeries(Collector):
         text = "Times that the journal could not store and a task had to restart."
         yield CounterMetricFamily("pagereeve_journal_unavailable", text, value=engine.unavailable)
         yield from alert_families(process)
+        yield from reload_families(process.reload)
         yield _counter("pagereeve_task_restarts", "Tasks restarted after an error.", "task", tasks.restarts)
         yield _counter("pagereeve_task_ends", "Tasks that ended without being stopped.", "task", tasks.ends)
 

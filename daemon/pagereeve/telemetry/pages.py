@@ -56,10 +56,12 @@ def status_pages(telemetry: MetricsSource, readiness: Readiness) -> Starlette:
         return JSONResponse({"alive": True}, headers=FRESH)
 
     async def readyz(_: Request) -> Response:
-        """503 names each part that is not ready, and why."""
+        """503 names each part that is not ready, and why; what is to be looked at all the same stands beside it."""
         waiting = {name: why for name, why in readiness.parts().items() if why}
         status = 503 if waiting else 200
-        return JSONResponse({"ready": not waiting, "not_ready": waiting}, status_code=status, headers=FRESH)
+        notices = readiness.notices()
+        members = {"ready": not waiting, "not_ready": waiting} | ({"notices": notices} if notices else {})
+        return JSONResponse(members, status_code=status, headers=FRESH)
 
     return Starlette(
         routes=[

@@ -28,8 +28,14 @@ class Redactor:
     """A structlog processor. ``secrets`` are values to mask wherever they occur, in text or hex."""
 
     def __init__(self, secrets: Iterable[str] = ()) -> None:
-        values = {value for value in secrets if len(value) >= VALUE_MIN and value not in COMMON_WORDS}
-        self._values = _pattern_of(values)
+        self._known: set[str] = set()
+        self._values: re.Pattern[str] | None = None
+        self.learn(secrets)
+
+    def learn(self, secrets: Iterable[str]) -> None:
+        """Mask these too, from the next line on; what was known stays, as lines about it may still come."""
+        self._known |= {value for value in secrets if len(value) >= VALUE_MIN and value not in COMMON_WORDS}
+        self._values = _pattern_of(self._known)
 
     def __call__(self, _logger: WrappedLogger, _method: str, event: EventDict) -> EventDict:
         return {name: self._member(name, value, 0) for name, value in event.items()}

@@ -209,3 +209,10 @@ def test_a_value_nested_without_end_is_cut() -> None:
 def test_a_known_secret_never_passes_whole(secret: str, before: str, after: str) -> None:
     shown = Redactor([secret]).text(before + secret + after)
     assert secret not in shown or secret in {"public", "private"} or secret in MASK * 10
+
+
+def test_a_secret_that_is_learnt_later_is_masked_and_those_of_before_still_are() -> None:
+    redact = Redactor(["s3cr3t-x"])
+    redact.learn(["0th3r-word"])
+    redact.learn([])
+    assert redact.text("s3cr3t-x and 0th3r-word") == f"{MASK} and {MASK}"

@@ -70,6 +70,12 @@ async def test_not_ready_names_the_part_and_the_reason() -> None:
     assert answer.headers["cache-control"] == "no-store"
 
 
+async def test_a_notice_stands_beside_what_works() -> None:
+    answer = await ask("/readyz", StubTelemetry(noticed={"reload": "line 3 is no TOML"}))
+    assert answer.status_code == 200
+    assert answer.json() == {"ready": True, "not_ready": {}, "notices": {"reload": "line 3 is no TOML"}}
+
+
 async def test_what_is_not_served_here_is_refused() -> None:
     assert (await ask("/")).status_code == 404
     assert (await ask("/metrics", method="POST")).status_code == 405

@@ -12,6 +12,7 @@ from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Event,
 from pagereeve.domain.facts.source_clock import DELAYS_MAX, SourceClock
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import from_text
+from pagereeve.domain.values.plain_text import refused_character, require_plain, require_plain_members
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import BadgeLine, Envelope, RefusedInput
@@ -43,7 +44,10 @@ class Dating:
     _clocks: OrderedDict[str, SourceClock] = field(default_factory=OrderedDict)
 
     async def envelope(self, envelope: Envelope) -> Dated:
-        """Raises BadFact for an unknown type, a time that is none, and data that the type refuses."""
+        """Raises BadFact for control characters, an unknown type, a time that is none, data that the type refuses."""
+        for where, text in (("source", envelope.source), ("id", envelope.id), ("type", envelope.type)):
+            require_plain(text, where)
+        require_plain_members(envelope.data, "data")
         received_us = self.clock.now_us()
         occurred_us = None if envelope.time is None else from_text(envelope.time)
         origin = Origin(envelope.source, envelope.id, received_us, received_us, occurred_us)
@@ -57,7 +61,9 @@ class Dating:
     def line(self, line: BadgeLine) -> Dated:
         """A raw line's instant is its arrival. Raises BadFact for what can be no badge number in any form."""
         if not line.badge or len(line.badge) > NAME_MAX or not line.badge.isprintable():
-            raise BadFact("line", f"a badge number of 1 to {NAME_MAX} printable characters is needed")
+            found = refused_character(line.badge)
+            held = f"; this one holds {found}" if found else ""
+            raise BadFact("line", f"a badge number of 1 to {NAME_MAX} printable characters is needed{held}")
         origin = _line_origin(line.feed, line.gateway, line.received_us)
         return Dated(BadgePresented("", origin, line.badge, line.gateway, line.reader), named=False)
 

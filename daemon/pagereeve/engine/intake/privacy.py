@@ -2,13 +2,39 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
+from operator import attrgetter
+from typing import Any, Final
 
-from pagereeve.domain.badges.form import BadBadge
+from pagereeve.domain.badges.form import BadBadge, canonical_badge
+from pagereeve.domain.badges.spellings import holds_number, spellings
 from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Event, Origin, ReleaseStarted
+from pagereeve.domain.values.errors import BadFact
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.dating import Dated
+
+_ENVELOPE: Final = ("origin.source", "origin.id")
+_MEMBERS: Final = {
+    BadgePresented: (*_ENVELOPE, "gateway", "reader"),
+    ReleaseStarted: (
+        *_ENVELOPE,
+        *("printer", "release", "job", "owner", "gateway", "queue", "was", "ticket.media", "ticket.title"),
+    ),
+}
+
+
+def _read_from(attribute: str) -> tuple[str, Callable[[Any], str | None]]:
+    """Where the sender wrote it, and how it is read."""
+    name = attribute.removeprefix("origin.")
+    return (name if name != attribute else f"data.{attribute}", attrgetter(attribute))
+
+
+FREE_TEXTS: Final[Mapping[type, tuple[tuple[str, Callable[[Any], str | None]], ...]]] = {
+    event: tuple(map(_read_from, attributes)) for event, attributes in _MEMBERS.items()
+}
+"""What a sender may write as it likes in an event that has a badge number: none of it may hold the number."""
 
 
 @dataclass(slots=True)
@@ -18,17 +44,36 @@ class Privacy:
     keep_titles: bool = False
 
     def event(self, dated: Dated) -> Event | BadgeUnreadable:
-        """A type of event that comes to hold a badge number or a ticket needs its case here; a test sees to that."""
+        """A type of event that comes to hold a badge number or a ticket needs its case here; a test sees to that.
+
+        Raises BadFact where another member of the event holds its badge number, which would then be stored in clear.
+        """
         match dated.event:
             case BadgePresented() as presented:
+                if dated.named:
+                    self._require_hidden(presented, presented.badge, presented.gateway, presented.reader)
                 return self._presented(presented, named=dated.named)
             case ReleaseStarted() as started:
                 ticket = started.ticket
                 if ticket.title is not None and not self.keep_titles:
                     ticket = replace(ticket, title=None)
+                if started.badge:
+                    self._require_hidden(replace(started, ticket=ticket), started.badge)
                 return replace(started, badge=self._named_badge(started.badge), ticket=ticket)
             case other:
                 return other
+
+    def _require_hidden(
+        self, event: BadgePresented | ReleaseStarted, number: str, gateway: str = "", reader: str = ""
+    ) -> None:
+        try:
+            written = spellings(number, canonical_badge(number, self.badges.form_of(gateway, reader)))
+        except BadBadge:
+            written = spellings(number)
+        for where, read in FREE_TEXTS[type(event)]:
+            text = read(event)
+            if text and holds_number(text, written):
+                raise BadFact(where, "holds the number of the event's own badge; make it without the number")
 
     def _presented(self, event: BadgePresented, *, named: bool) -> BadgePresented | BadgeUnreadable:
         """What a reader's form refuses is an error of the frame, and never an unknown badge."""

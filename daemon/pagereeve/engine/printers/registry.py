@@ -11,11 +11,14 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.engine.printers.reading_recorder import reading_of
 from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
 from pagereeve.engine.supervision.supervisor import Supervisor
+from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.telemetry import PrinterTelemetry
 
 # Names that nobody registered come from outside: so many at once, no more.
 STRANGERS_MAX = 200
+# So many printers that come, or whose target is another one, are read at once; more wait for their turn.
+READ_AT_ONCE_MAX = 20
 
 
 @dataclass(frozen=True, slots=True)
@@ -23,6 +26,23 @@ class RegisteredPrinter:
     target: MeterTarget
     policy: Policy
     gateway: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class RegistryChange:
+    """Names of printers; ``changed`` are those whose target, policy or gateway is another one."""
+
+    added: Sequence[str] = ()
+    removed: Sequence[str] = ()
+    changed: Sequence[str] = ()
+
+    @classmethod
+    def between(cls, before: Mapping[str, RegisteredPrinter], after: Mapping[str, RegisteredPrinter]) -> RegistryChange:
+        return cls(
+            added=[name for name in after if name not in before],
+            removed=[name for name in before if name not in after],
+            changed=[name for name, one in after.items() if name in before and before[name] != one],
+        )
 
 
 @dataclass(slots=True)
@@ -33,16 +53,58 @@ class PrinterRegistry:
     supervisor: Supervisor
     registered: Mapping[str, RegisteredPrinter]
     watchers: dict[str, PrinterWatcher] = field(default_factory=dict)
-    _behind: dict[str, list[str]] = field(default_factory=dict)
+    _behind: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    _leaving: set[str] = field(default_factory=set)
 
     def start(self, seen: Mapping[str, PlateauRead | ReadFailed] | None = None) -> None:
         """``seen``: what each meter was last seen to do, which is shown until it is read again."""
         known = seen or {}
+        self._behind = _behind_of(self.registered)
         for name, registered in self.registered.items():
-            if registered.gateway:
-                self._behind.setdefault(registered.gateway, []).append(name)
             seen_last = reading_of(known.get(name))
             self._begin(PrinterWatcher(name, self.around, registered.target, registered.policy, seen=seen_last))
+
+    async def change(self, registered: Mapping[str, RegisteredPrinter]) -> RegistryChange:
+        """From now on these printers. What came for one that is added or removed meanwhile is in the journal, from
+        which its next owner reads it: there is never a second owner beside the first.
+        """
+        before, self.registered = self.registered, dict(registered)
+        self._behind = _behind_of(registered)
+        change = RegistryChange.between(before, registered)
+        for name in change.removed:
+            await self._replace(name, None)
+        for name in change.added:
+            one = registered[name]
+            watcher = PrinterWatcher(name, self.around, one.target, one.policy)
+            await self._replace(name, watcher)
+            if len(change.added) <= READ_AT_ONCE_MAX:
+                watcher.ask_for_reading()
+        for name in change.changed:
+            one = registered[name]
+            read = one.target != before[name].target and len(change.changed) <= READ_AT_ONCE_MAX
+            self.watcher(name).change(one.target, one.policy, read=read)
+        return change
+
+    async def _replace(self, name: str, successor: PrinterWatcher | None) -> None:
+        """A watcher leaves its rows as the journal has them, and only then is there another one."""
+        leaving = self.watchers.get(name)
+        if leaving is not None:
+            self._leaving.add(name)
+            try:
+                await self.supervisor.end(_task_of(name))
+                await leaving.finish()
+            except JournalUnavailable:
+                # Whoever opens the rows next leaves them as the journal has them.
+                successor = successor or PrinterWatcher(name, self.around)
+            finally:
+                self._leaving.discard(name)
+                self.watchers.pop(name, None)
+            if successor is None and leaving.left_something:
+                successor = PrinterWatcher(name, self.around)
+        if successor is not None:
+            self._begin(successor)
+        if leaving is not None:
+            leaving.hand_over()
 
     async def stop(self) -> None:
         """End all watchers, and leave the rows as the journal has them. Raises JournalUnavailable if it can't."""
@@ -80,7 +142,7 @@ class PrinterRegistry:
         self.watchers[watcher.printer] = watcher
         task = self.supervisor.start(
             "printers",
-            f"printer {watcher.printer}",
+            _task_of(watcher.printer),
             watcher.run,
             heartbeat=watcher.heartbeat,
             forever=watcher.target is not None,
@@ -89,5 +151,17 @@ class PrinterRegistry:
         return watcher
 
     def _left(self, watcher: PrinterWatcher) -> None:
-        if self.watchers.get(watcher.printer) is watcher:
+        if watcher.printer not in self._leaving and self.watchers.get(watcher.printer) is watcher:
             del self.watchers[watcher.printer]
+
+
+def _task_of(printer: str) -> str:
+    return f"printer {printer}"
+
+
+def _behind_of(registered: Mapping[str, RegisteredPrinter]) -> Mapping[str, Sequence[str]]:
+    behind: dict[str, list[str]] = {}
+    for name, one in registered.items():
+        if one.gateway:
+            behind.setdefault(one.gateway, []).append(name)
+    return behind

@@ -82,6 +82,7 @@ class PrinterWatcher:
     learner: SettleLearner = field(default_factory=SettleLearner)
     _wakeup: Wakeup = field(init=False)
     _quiet_until_us: int = 0
+    _policy_due: bool = False
     _inbox: asyncio.Queue[Arrival] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
 
     def __post_init__(self, seen: Reading | None) -> None:
@@ -117,6 +118,23 @@ class PrinterWatcher:
         """The meter is about to move: read it as soon as the last request has ended."""
         self.schedule.ask()
         self._wakeup.call()
+
+    def change(self, target: MeterTarget, policy: Policy, *, read: bool) -> None:
+        """The settings say otherwise from now on: the meter is read as they say, and a new policy becomes a fact."""
+        self.target, self.policy, self._policy_due = target, policy, True
+        if read:
+            self.schedule.ask()
+        self._wakeup.call()
+
+    def hand_over(self) -> None:
+        """Its successor reads all that is durable from the journal: let go of who waits to hand a fact to this one."""
+        while not self._inbox.empty():
+            self._inbox.get_nowait()
+
+    @property
+    def left_something(self) -> bool:
+        """After ``finish``: facts came that nobody has projected."""
+        return self.updater.dirty or not self._inbox.empty()
 
     async def take(self, arrival: Arrival) -> None:
         """Hand over a fact that is durable already. Waits while the inbox is full: that holds back the sender."""
@@ -170,6 +188,8 @@ class PrinterWatcher:
                 return
             self.heartbeat.does("stores what came", STORE_LONGEST_S)
             heard = await self._take_facts()
+            if self._policy_due:
+                await self._set_policy()
             if self.target is None:
                 await self._advance()
             elif self.schedule.is_due():
@@ -204,18 +224,24 @@ class PrinterWatcher:
         return projector
 
     async def _open(self) -> None:
-        around = self.around
-        projector = await self._load()
-        policies = projector.rules.policies
-        if self.policy is not None and (not policies or policies[-1].policy != self.policy):
-            fact = PolicySet(self.printer, around.clock.now_us(), self.policy)
-            await around.store.append(fact)
-            projector.add(fact)
+        await self._load()
+        await self._set_policy()
         await self._advance()
         self._plan()
-        self.schedule.first_within(0.0 if self._windows().starts_us else around.first_spread_s)
+        self.schedule.first_within(0.0 if self._windows().starts_us else self.around.first_spread_s)
         if self.schedule.read_asked:
             self._wakeup.again()
+
+    async def _set_policy(self) -> None:
+        """A policy that is other than the one in force becomes a fact with a date: it counts from now on."""
+        projector, now_us = self.updater.opened(), self.around.clock.now_us()
+        policies = projector.rules.policies
+        if self.policy is not None and (not policies or policies[-1].policy != self.policy):
+            fact = PolicySet(self.printer, now_us, self.policy)
+            await self.around.store.append(fact)
+            projector.add(fact)
+            self.updater.changed()
+        self._policy_due = False
 
     async def _wait(self) -> bool:
         """Until something came or a read is due. False: this stranger may go."""

@@ -36,6 +36,7 @@ class SupervisedTask:
     error: str = ""
     failed_us: int | None = None
     ended_us: int | None = None
+    task: asyncio.Task[None] | None = None
 
     def trouble(self) -> str:
         """What is wrong with it and since when; "" if nothing is."""
@@ -85,7 +86,7 @@ class Supervisor:
         stuck. Whoever cancels the task ends it for good: that is reported as well, unless ``stop`` did it.
         """
         watched = self._watched[name] = SupervisedTask(kind, name, heartbeat, forever)
-        task = asyncio.create_task(self._kept(watched, work), name=name)
+        task = watched.task = asyncio.create_task(self._kept(watched, work), name=name)
         self.tasks.add(task)
         task.add_done_callback(self.tasks.discard)
         task.add_done_callback(lambda _: self._ended(watched))
@@ -172,6 +173,16 @@ class Supervisor:
             watched.ended_us = self.clock.now_us()
         elif self._watched.get(watched.name) is watched:
             del self._watched[watched.name]
+
+    async def end(self, name: str) -> None:
+        """Cancel one task and wait for it: an order, and no end unseen. Nothing where there is no such task."""
+        watched = self._watched.get(name)
+        if watched is None or watched.task is None:
+            return
+        watched.forever = False
+        watched.task.cancel()
+        await asyncio.gather(watched.task, return_exceptions=True)
+        self._watched.pop(name, None)
 
     async def stop(self) -> None:
         """Cancel everything and wait for it."""

@@ -10,6 +10,7 @@ from typing import Any, Final, Literal
 from urllib.parse import unquote_to_bytes
 
 from pagereeve.domain.values.fields import type_name
+from pagereeve.domain.values.plain_text import refused_character
 from pagereeve.feeds.http import strict_json as strictjson
 from pagereeve.feeds.refusals import BadItem, Refusal
 from pagereeve.ports.intake import Envelope
@@ -23,7 +24,6 @@ BATCH_MAX: Final = 1000
 _STRUCTURED: Final = "application/cloudevents+json"
 _BATCH: Final = "application/cloudevents-batch+json"
 _NAME: Final = re.compile(r"[a-z0-9]{1,64}")
-_CONTROL: Final = re.compile(r"[\x00-\x1f\x7f-\x9f]")
 _STRAY_PERCENT: Final = re.compile(r"%(?![0-9A-Fa-f]{2})")
 _INTEGER_MAX: Final = 2**31
 
@@ -176,8 +176,7 @@ def _text(attributes: dict[str, Any], name: str, prefix: str, longest: int = ATT
         raise Refusal("bad-cloudevent", where, "is empty; a text that is not empty is needed")
     if len(value) > longest:
         raise Refusal("bad-cloudevent", where, f"is {len(value)} characters long; {longest} at most")
-    if _CONTROL.search(value):
-        raise Refusal("bad-cloudevent", where, "holds a control character; send plain text")
+    _require_plain(value, where)
     return value
 
 
@@ -188,3 +187,11 @@ def _check_attribute(name: str, value: Any, prefix: str) -> None:
         raise Refusal("bad-cloudevent", f"attribute {shown!r}", "names are of a to z and 0 to 9; correct or remove it")
     if isinstance(value, float | list | dict) or (isinstance(value, int) and not -_INTEGER_MAX <= value < _INTEGER_MAX):
         raise Refusal("bad-cloudevent", f"{prefix}{name}", "is no text, true, false or 32-bit whole number")
+    if isinstance(value, str):
+        _require_plain(value, f"{prefix}{name}")
+
+
+def _require_plain(text: str, where: str) -> None:
+    found = refused_character(text)
+    if found:
+        raise Refusal("bad-cloudevent", where, f"holds the control character {found}; send plain text")

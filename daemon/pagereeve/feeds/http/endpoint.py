@@ -123,6 +123,10 @@ class EventsEndpoint:
             intake, feed, self.stats, answer_s=self._limits.answer_s, at_once=self._limits.batch_at_once
         )
 
+    def accept_tokens(self, tokens: Iterable[SecretStr]) -> None:
+        """From the next request on these alone; with none, everybody."""
+        self._tokens = BearerTokens(token.get_secret_value() for token in tokens)
+
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
             raise WrongScope(f"{scope['type']} is not served here, only http")

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from pagereeve.domain.values.plain_text import refused_character
 from pagereeve.feeds.refusals import Refusal
 
 Encoding = Literal["ascii", "utf-8", "latin-1", "hex"]
@@ -36,5 +37,6 @@ class BadgeFrame:
         except UnicodeDecodeError:
             raise Refusal("line-not-text", "line", f"is no {self.encoding}; check the feed's encoding") from None
         if not text.isprintable():
-            raise Refusal("line-not-text", "line", "holds control characters; check the feed's terminator and encoding")
+            held = refused_character(text) or "what can't be printed"
+            raise Refusal("line-not-text", "line", f"holds {held}; check the feed's terminator and encoding")
         return text

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import csv
+import io
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import from_text
+from pagereeve.domain.values.plain_text import refused_character
 from pagereeve.settings.errors import BadSettings, Problem
 
 FIELD_MAX: Final = 200
@@ -22,7 +24,8 @@ def csv_rows(
     """The number and the cells of each line with anything on it. Raises BadSettings; ``setting`` names the file."""
     text = _text(path, setting)
     head_line = text.partition("\n")[0]
-    lines = csv.reader(text.splitlines(), delimiter=";" if ";" in head_line else ",", strict=True)
+    # str.splitlines would end a line at U+0085, U+2028 and others too, and glue a quoted cell together without them.
+    lines = csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in head_line else ",", strict=True)
     try:
         head = [cell.strip() for cell in next(lines, [])]
         if not set(columns) <= set(head) <= {*columns, *optional} or len(set(head)) != len(head):
@@ -65,7 +68,9 @@ def cell(row: Mapping[str, str], name: str) -> str:
     if len(value) > FIELD_MAX:
         raise BadFact(name, f"is {len(value)} characters long; {FIELD_MAX} at most")
     if not value.isprintable():
-        raise BadFact(name, "holds a control character; write plain text")
+        held = refused_character(value)
+        text = f"the control character {held}" if held else "a character that can't be printed"
+        raise BadFact(name, f"holds {text}; write plain text")
     return value
 
 

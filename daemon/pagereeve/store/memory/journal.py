@@ -53,6 +53,7 @@ class MemoryJournal(MemoryLedger):
         self._conflict_seqs: dict[tuple[Identity, str], int] = {}
         self._open_runs: dict[str, str] = {}
         self._of_release: dict[tuple[str, str], list[Numbered]] = defaultdict(list)
+        self._key_checks: dict[str, str] = {}
 
     @asynccontextmanager
     async def snapshot(self) -> AsyncIterator[MemoryJournal]:
@@ -116,6 +117,12 @@ class MemoryJournal(MemoryLedger):
 
     async def part(self, removal: QueueRemoval) -> None:
         self._store(Post(removal))
+
+    async def key_check(self, name: str) -> str | None:
+        return self._key_checks.get(name)
+
+    async def keep_key_check(self, name: str, value: str) -> None:
+        self._key_checks[name] = value
 
     async def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]:
         for one in tuple(self._facts.get(printer, ())):

@@ -18,7 +18,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0006"
+REVISION: Final = "r0009"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -260,6 +260,8 @@ message = Table(
 Index("ix_message_at", message.c.receiver, message.c.at_us, message.c.alert, message.c.nth)
 
 receiver = Table("receiver", metadata, _text("name", key=True), _number("last_success_us"))
+
+key_check = Table("key_check", metadata, _text("name", key=True), _text("value"), _number("since_us"))
 
 SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence, finding_release)
 """In the order in which rows go in: each after the one that it refers to."""

@@ -20,6 +20,7 @@ from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
 from pagereeve.store.records.requests import Post, append_request, observe_request, replace_request
+from pagereeve.store.sql.key_checks import read_key_check, write_key_check
 from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 from pagereeve.store.sqlite.lock import InstanceLock, raise_fence
@@ -31,8 +32,11 @@ from pagereeve.store.sqlite.writer import GROUP_MAX, QUEUE_DEPTH_MAX, WAL_LIMIT_
 class SqlJournal(SqlReads):
     """Opened by one process at a time. Several tasks may use it at once."""
 
-    def __init__(self, path: Path, fence: int, thread: WriterThread, writer: Writer, held: AsyncExitStack) -> None:
+    def __init__(
+        self, path: Path, clock: Clock, fence: int, thread: WriterThread, writer: Writer, held: AsyncExitStack
+    ) -> None:
         super().__init__(path)
+        self._clock = clock
         self.fence = fence
         self._thread = thread
         self._writer = writer
@@ -71,7 +75,7 @@ class SqlJournal(SqlReads):
                 group_max=group_max,
                 wal_limit_bytes=wal_limit_bytes,
             )
-            return cls(path, fence, thread, writer, held.pop_all())
+            return cls(path, clock, fence, thread, writer, held.pop_all())
 
     async def close(self) -> None:
         """Stores what is in line, ends, lets the next process in. A second call does nothing."""
@@ -102,6 +106,21 @@ class SqlJournal(SqlReads):
     async def part(self, removal: QueueRemoval) -> None:
         """ports.outbox.Outbox."""
         await self._writer.submit(Post(removal))
+
+    async def key_check(self, name: str) -> str | None:
+        """ports.key_checks.KeyChecks. Raises JournalUnavailable."""
+        try:
+            return await self._thread.run(partial(read_key_check, name=name))
+        except (sqlite3.Error, DatabaseError) as error:
+            raise unavailable(self._path, error) from error
+
+    async def keep_key_check(self, name: str, value: str) -> None:
+        """ports.key_checks.KeyChecks."""
+        kept = partial(write_key_check, name=name, value=value, since_us=self._clock.now_us())
+        try:
+            await self._thread.run(kept)
+        except (sqlite3.Error, DatabaseError) as error:
+            raise unavailable(self._path, error) from error
 
     async def checkpoint(self) -> bool:
         """Cut the write-ahead file to nothing. False while a reader blocks it: retry later.
@@ -143,7 +162,7 @@ class SqlJournal(SqlReads):
 
 async def _connected(path: Path) -> WriterThread:
     # Created here, so that it and the files beside it are nobody else's to read, whatever the umask allows.
-    os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640))
+    os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
     return await WriterThread.connect(path)
 
 

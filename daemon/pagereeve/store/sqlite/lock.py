@@ -39,7 +39,7 @@ class InstanceLock:
     def take(cls, path: Path) -> InstanceLock:
         """Raises InUse where another process has it, CantOpen where the folder allows no such file."""
         try:
-            descriptor = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o640)
+            descriptor = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as error:
             raise CantOpen(path, f"{error.strerror}; the folder must exist and allow writing") from error
         try:

@@ -114,3 +114,26 @@ async def test_of_a_refused_line_nothing_of_its_sample_is_kept() -> None:
     assert (unreadable.gateway, unreadable.reason, unreadable.reader) == ("gw", "line-too-long", "left")
     assert unreadable.origin.id == f"{NOW_US:017d}-gw-refused"
     assert "99x9" not in repr(unreadable)
+
+
+@pytest.mark.parametrize(
+    ("envelope", "where"),
+    [
+        (Envelope("urn:x\u202e", "e1", PRINTER_NOTED, None, {}), "source"),
+        (Envelope("urn:x", "e1\u0085", PRINTER_NOTED, None, {}), "id"),
+        (
+            Envelope("urn:x", "e1", PRINTER_NOTED, None, {"printer": "p", "note": "moved", "text": "\u2066"}),
+            "data.text",
+        ),
+    ],
+)
+async def test_control_characters_are_refused_before_anything_else(envelope: Envelope, where: str) -> None:
+    with pytest.raises(BadFact, match=r"U\+[0-9A-F]{4} as character") as refused:
+        await dating_of(Delays()).envelope(envelope)
+    assert refused.value.where == where
+
+
+async def test_a_line_names_what_it_holds_and_nothing_else() -> None:
+    with pytest.raises(BadFact, match=r"this one holds U\+200E as character 3") as refused:
+        dating_of(Delays()).line(BadgeLine("gw", "04\u200eA1", "desk", NOW_US))
+    assert "A1" not in str(refused.value)

@@ -301,3 +301,21 @@ def test_kinds_are_counted_from_the_start_and_many_troubles_are_one_line() -> No
         await supervisor.stop()
 
     passing(story())
+
+
+def test_an_end_that_was_ordered_is_no_end_unseen() -> None:
+    async def story() -> None:
+        told: list[str] = []
+        supervisor = a_supervisor(told)
+        tasks = [supervisor.start("kind", name, lambda: asyncio.sleep(FOREVER_S), forever=True) for name in "ab"]
+        await asyncio.sleep(1)
+        await supervisor.end("a")
+        await supervisor.end("nobody")
+        assert [task.done() for task in tasks] == [True, False]
+        assert (told, supervisor.troubles(), sum(supervisor.ends.values())) == ([], [], 0)
+        again = supervisor.start("kind", "a", lambda: asyncio.sleep(FOREVER_S), forever=True)
+        await asyncio.sleep(1)
+        assert not again.done()
+        await supervisor.stop()
+
+    passing(story())

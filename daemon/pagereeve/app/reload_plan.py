@@ -1,0 +1,47 @@
+"""Settings read again while the daemon runs: everything is looked at before anything changes."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+from typing import Self
+
+from pydantic import SecretStr
+
+from pagereeve.app.registered import registered_printers
+from pagereeve.domain.facts.facts import Assigned
+from pagereeve.engine.printers.registry import RegisteredPrinter
+from pagereeve.meters.discovery.profile import Profiles
+from pagereeve.settings import BadSettings, Problem, Settings
+from pagereeve.settings.changes import fixed_changes
+from pagereeve.settings.lists.directory import Binding
+
+LoadSettings = Callable[[], Settings]
+
+
+@dataclass(frozen=True, slots=True)
+class ReloadPlan:
+    """What is to be in force; ``directory`` is None where the settings name none. Holds secrets: no repr of them."""
+
+    settings: Settings
+    printers: dict[str, RegisteredPrinter]
+    tokens: Sequence[SecretStr] = field(repr=False)
+    people: Sequence[Assigned] = field(repr=False)
+    directory: Sequence[Binding] | None = field(repr=False)
+
+    @classmethod
+    def of(cls, running: Settings, load: LoadSettings, profiles: Profiles) -> Self:
+        """Reads files, and so belongs into a thread. Raises PagereeveError for the first file that can't be used."""
+        wanted = load()
+        fixed = fixed_changes(running, wanted)
+        if fixed:
+            text = "can't change while the daemon runs; set it back, or restart the daemon"
+            raise BadSettings("the settings", [Problem(path, text) for path in fixed])
+        profiles.require(printer.profile for printer in wanted.printers)
+        return cls(
+            wanted,
+            registered_printers(wanted),
+            wanted.http_tokens(),
+            wanted.assignments(),
+            None if wanted.badges.directory is None else wanted.directory(),
+        )

@@ -1,0 +1,377 @@
+"""SIGHUP to a running daemon: what can change is in force from then on, or nothing is."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+import signal
+import sys
+from collections.abc import AsyncIterator, Awaitable, Callable
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import httpx2
+import pytest
+
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon import App
+from pagereeve.domain.facts.facts import Assigned, BadgePresented, Bound, PolicySet, Registered
+from pagereeve.settings import load_settings
+from pagereeve.simulator.college.fleet import Fleet
+from tests.integration.daemon import Outside, until
+from tests.integration.test_doctor import doctor
+from tests.integration.test_service_manager import RUN, free_ports
+
+BEGIN = """
+data_dir = "{folder}/data"
+[http]
+listen = "127.0.0.1:{port}"
+{http}
+[watch]
+baseline = "1s"
+sleeper_backoff_max = "2s"
+read_timeout = "500ms"
+poll_first = "100ms"
+poll_longest = "1s"
+[policy]
+settle = "1s"
+first_page_floor = "100ms"
+unmoved_wait = "4s"
+speed_per_minute = 6_000
+"""
+SECOND_US = 1_000_000
+LEDGER_S = 10.0
+
+
+@dataclass
+class Site:
+    """A settings file that is written again and again, and the printers that it names."""
+
+    folder: Path
+    port: int
+    fleet: Fleet
+    http: str = ""
+    more: str = ""
+    printers: dict[str, str] = field(default_factory=dict)
+
+    @property
+    def config(self) -> Path:
+        return self.folder / "pagereeve.toml"
+
+    def has(self, name: str, more: str = "", community: str = "public") -> None:
+        """The fleet's printer of that name is in the settings."""
+        port = self.fleet.addresses()[name][1]
+        address = f'host = "127.0.0.1"\nport = {port}\ncommunity = "{community}"'
+        self.printers[name] = f'[[printers]]\nname = "{name}"\n{address}\n{more}\n'
+
+    def write(self) -> None:
+        begin = BEGIN.format(folder=self.folder, port=self.port, http=self.http)
+        self.config.write_text(begin + self.more + "".join(self.printers.values()))
+
+    def file(self, name: str, text: str) -> Path:
+        path = self.folder / name
+        path.write_text(text)
+        path.chmod(0o600)
+        return path
+
+
+@pytest.fixture
+async def site(tmp_path: Path) -> AsyncIterator[Site]:
+    fleet = Fleet(3, SystemClock())
+    await fleet.start()
+    one = Site(tmp_path, free_ports(1)[0], fleet)
+    one.has("fleet-0001")
+    one.has("fleet-0002")
+    one.write()
+    yield one
+    await fleet.stop()
+
+
+@asynccontextmanager
+async def running(site: Site) -> AsyncIterator[tuple[App, Outside]]:
+    """The daemon as `pagereeve run` has it: SIGHUP to this process reads the file again."""
+    load = partial(load_settings, site.config, {})
+    async with App(load(), first_reads_spread_s=0.1, load=load) as app, Outside(app) as outside:
+        loop = asyncio.get_running_loop()
+        loop.add_signal_handler(signal.SIGHUP, app.reloader.ask)
+        try:
+            yield app, outside
+        finally:
+            loop.remove_signal_handler(signal.SIGHUP)
+
+
+async def hung_up(app: App, outcome: str = "applied") -> None:
+    """Send SIGHUP, and wait for what comes of it."""
+    before = app.reloader.telemetry().outcomes
+    os.kill(os.getpid(), signal.SIGHUP)
+
+    async def look() -> bool | None:
+        return app.reloader.telemetry().outcomes != before or None
+
+    await until(look, "the end of a reload")
+    after = app.reloader.telemetry().outcomes
+    assert {name: after[name] - before[name] for name in after if after[name] != before[name]} == {outcome: 1}
+
+
+def answers(site: Site, name: str) -> int:
+    return site.fleet.printers[name].answers
+
+
+async def more_answers(site: Site, name: str) -> None:
+    begun = answers(site, name)
+
+    async def look() -> bool | None:
+        return answers(site, name) > begun + 1 or None
+
+    await until(look, f"reads of {name}")
+
+
+async def test_a_printer_that_is_added_is_read_within_seconds_and_one_removed_no_more(site: Site) -> None:
+    async with running(site) as (app, outside):
+        await outside.first_reading("fleet-0002")
+        assert answers(site, "fleet-0003") == 0
+        site.has("fleet-0003", 'gateway = "gw"')
+        del site.printers["fleet-0002"]
+        site.more = '[[gateways]]\nname = "gw"\n'
+        site.write()
+        await hung_up(app)
+        async with asyncio.timeout(LEDGER_S):
+            await outside.first_reading("fleet-0003")
+        await more_answers(site, "fleet-0001")
+        left = answers(site, "fleet-0002")
+        await more_answers(site, "fleet-0003")
+        await more_answers(site, "fleet-0001")
+        assert answers(site, "fleet-0002") == left
+        assert sorted(app.registry.watchers) == ["fleet-0001", "fleet-0003"]
+        assert app.registry.behind("gw") == ["fleet-0003"]
+        places = [one.fact for one in await app.store.standing_facts("") if isinstance(one.fact, Registered)]
+        assert [(one.name, one.gateway) for one in places if one.name == "fleet-0003"] == [("fleet-0003", "gw")]
+        text = await outside.metrics()
+        assert 'pagereeve_meter_up{printer="fleet-0002"' not in text
+        assert 'pagereeve_reload_attempts_total{outcome="applied"} 1.0' in text
+        assert "pagereeve_reload_ok 1.0" in text
+        assert app.supervisor.trouble() == ""
+        assert sum(app.supervisor.ends.values()) == 0
+
+
+async def test_a_release_under_way_is_counted_across_reloads(site: Site) -> None:
+    """The printer's target and policy change in the middle of it: one window, one count, nothing lost."""
+    async with running(site) as (app, outside):
+        await outside.first_reading("fleet-0001")
+        assert (await outside.started("r-1", "fleet-0001", 3)).status_code == 200
+        site.has("fleet-0001", 'policy = { tolerance_pages = 1 }\nserial = "FL-000001"')
+        site.write()
+        await hung_up(app)
+        site.fleet.printers["fleet-0001"].mark(3)
+        await hung_up(app)
+        assert (await outside.ended("r-1")).status_code == 200
+        charge = await outside.closed_charge("r-1")
+        assert (charge.counted, charge.charged) == (3, 3)
+
+
+async def test_events_for_a_printer_that_comes_and_goes_are_never_without_an_owner(site: Site) -> None:
+    """Notices come all the time while the printer is added and removed again and again."""
+    async with running(site) as (app, outside):
+        await outside.first_reading("fleet-0001")
+        sent: list[int] = []
+
+        async def send() -> None:
+            for number in range(60):
+                answer = await outside.started(f"r-{number}", "fleet-0003", 1)
+                sent.append(answer.status_code)
+                await asyncio.sleep(0.02)
+
+        sending = asyncio.create_task(send())
+        for turn in range(6):
+            if turn % 2:
+                del site.printers["fleet-0003"]
+            else:
+                site.has("fleet-0003")
+            site.write()
+            await hung_up(app)
+        await sending
+        assert sent == [200] * 60
+
+        async def look() -> bool | None:
+            watcher = app.registry.watchers.get("fleet-0003")
+            projector = None if watcher is None else watcher.projector
+            view = None if projector is None else projector.view
+            stored = [one.fact async for one in app.store.facts("fleet-0003")]
+            return (view is not None and len([one for one in stored if hasattr(one, "release")]) == 60) or None
+
+        await until(look, "all notices with the printer's owner")
+        assert app.supervisor.trouble() == ""
+
+
+@pytest.mark.parametrize(
+    ("spoil", "why"),
+    [
+        (lambda site: site.config.write_text("this is no TOML"), "is no TOML"),
+        (lambda site: site.config.unlink(), "can't be read"),
+        (lambda site: setattr(site, "port", 1), "http.listen: can't change while the daemon runs"),
+        (lambda site: setattr(site, "more", '[limits]\nstop_within = "7s"\n'), "limits.stop_within: can't change"),
+        (lambda site: setattr(site, "more", '[badges]\ndirectory = "nowhere.csv"\n'), "nowhere.csv"),
+        (lambda site: setattr(site, "http", 'token_files = ["nowhere"]'), "http.token_files[0]"),
+        (lambda site: site.has("fleet-0003", 'profile = "nowhere"'), "no profile is called nowhere"),
+        (
+            lambda site: setattr(
+                site, "more", '[[alerts.webhooks]]\nname = "desk"\nurl = "http://127.0.0.1:9/"\nsecret_file = "gone"\n'
+            ),
+            "receiver desk",
+        ),
+    ],
+)
+async def test_a_bad_file_changes_nothing_and_is_shown(site: Site, spoil: Callable[[Site], Any], why: str) -> None:
+    async with running(site) as (app, outside):
+        await outside.first_reading("fleet-0001")
+        before = app.settings
+        site.has("fleet-0003")
+        del site.printers["fleet-0002"]
+        site.write()
+        good = site.config.read_text()
+        spoil(site)
+        if site.config.exists() and site.config.read_text() == good:
+            site.write()
+        await hung_up(app, "refused")
+        assert app.settings is before
+        assert sorted(app.registry.watchers) == ["fleet-0001", "fleet-0002"]
+        await more_answers(site, "fleet-0002")
+        assert answers(site, "fleet-0003") == 0
+        ready = await outside.client.get(f"{outside.url}/readyz")
+        assert ready.status_code == 200
+        assert why in ready.json()["notices"]["reload"]
+        text = await outside.metrics()
+        assert "pagereeve_reload_ok 0.0" in text
+        assert 'pagereeve_reload_attempts_total{outcome="refused"} 1.0' in text
+        site.config.write_text(good)
+        await hung_up(app)
+        assert sorted(app.registry.watchers) == ["fleet-0001", "fleet-0003"]
+        ready = await outside.client.get(f"{outside.url}/readyz")
+        assert ready.json() == {"ready": True, "not_ready": {}}
+
+
+async def test_a_token_is_rotated(site: Site) -> None:
+    token = site.file("token", "the-first-invented-token")
+    site.http = f'token_files = ["{token}"]'
+    site.write()
+    async with running(site) as (app, outside):
+
+        async def status(name: str, used: str) -> int:
+            data = {"badge": "04A32B1C99", "gateway": "gw"}
+            answer = await outside.send("pagereeve.badge.presented.v1", name, data, Authorization=f"Bearer {used}")
+            return answer.status_code
+
+        assert await status("e-1", "the-first-invented-token") == 200
+        token.write_text("the-second-invented-token")
+        assert await status("e-2", "the-second-invented-token") == 401
+        await hung_up(app)
+        assert await status("e-3", "the-second-invented-token") == 200
+        assert await status("e-4", "the-first-invented-token") == 401
+
+
+async def test_a_community_is_rotated(site: Site) -> None:
+    """The printer answers to another community now; the settings follow, and it is read again."""
+    async with running(site) as (app, outside):
+        await outside.first_reading("fleet-0001")
+        site.has("fleet-0001", community="invented-other")
+        site.write()
+        await hung_up(app)
+
+        async def silent() -> bool | None:
+            return app.registry.watchers["fleet-0001"].telemetry().up is False or None
+
+        await until(silent, "silence under a wrong community")
+        site.has("fleet-0001")
+        site.write()
+        await hung_up(app)
+        await more_answers(site, "fleet-0001")
+
+
+async def test_a_policy_people_and_badges_change_by_facts_with_a_date(site: Site) -> None:
+    people = site.file("people.csv", "owner,cost_centre,from\nuser-anise,physics,\n")
+    badges = site.file("badges.csv", "badge,owner,from\n04A32B1C99,user-anise,\n")
+    site.more = f'[people]\nfile = "{people}"\n[badges]\ndirectory = "{badges}"\n'
+    site.write()
+    async with running(site) as (app, outside):
+        await outside.first_reading("fleet-0001")
+        begun_us = app.clock.now_us()
+        people.write_text("owner,cost_centre,from\nuser-anise,physics,\nuser-anise,chemistry,2026-01-01\n")
+        badges.write_text("badge,owner,from\n04A32B1C99,user-anise,\n04A32B1CAA,user-basil,\n")
+        site.has("fleet-0001", 'policy = { charging = "none" }')
+        site.more = site.more.replace("[badges]\n", '[badges]\nform = { encoding = "hex" }\n')
+        site.write()
+        await hung_up(app)
+
+        async def policies() -> list[PolicySet] | None:
+            facts = [one.fact async for one in app.store.facts("fleet-0001") if isinstance(one.fact, PolicySet)]
+            return facts if len(facts) > 1 else None
+
+        first, second = await until(policies, "a policy of today")
+        assert (first.policy.charging, second.policy.charging) == ("lesser", "none")
+        assert first.at_us < begun_us <= second.at_us <= app.clock.now_us()
+        site_facts = [one.fact async for one in app.store.facts("")]
+        moved = [one for one in site_facts if isinstance(one, Assigned)]
+        assert sorted(one.cost_centre for one in moved) == ["chemistry", "physics"]
+        assert [one for one in site_facts if isinstance(one, Bound) and one.known_us >= begun_us] != []
+        data = {"badge": "04:a3:2b:1c:aa", "gateway": "gw"}
+        await outside.send("pagereeve.badge.presented.v1", "e-1", data)
+        [seen] = [one async for one in app.store.badge_facts() if isinstance(one, BadgePresented)]
+        assert seen.badge in {one.badge for one in site_facts if isinstance(one, Bound) and one.owner == "user-basil"}
+        await hung_up(app)
+        assert len([one async for one in app.store.facts("")]) == len(site_facts) + 1
+
+
+async def test_receivers_come_and_go(site: Site) -> None:
+    async with running(site) as (app, outside):
+        desk = '[[alerts.webhooks]]\nname = "{name}"\nurl = "http://127.0.0.1:9/"\nsecret_file = "secret"\n'
+        site.file("secret", "an-invented-secret-of-some-length")
+        for names in (["desk"], ["desk", "night"], ["night"], []):
+            site.more = "".join(desk.format(name=name) for name in names)
+            site.write()
+            await hung_up(app)
+            assert sorted(app.alerting.workers) == sorted(app.alerting.dispatcher.receivers) == names
+            text = await outside.metrics()
+            for name in ("desk", "night"):
+                assert (f'pagereeve_notifications_waiting{{receiver="{name}"}}' in text) is (name in names)
+        assert app.supervisor.trouble() == ""
+
+
+async def test_the_process_outlives_sighup_at_any_time_and_doctor_tells_of_a_refusal(site: Site) -> None:
+    environment = {name: value for name, value in os.environ.items() if not name.startswith("PAGEREEVE_")}
+    process = await asyncio.create_subprocess_exec(
+        *(sys.executable, "-c", "import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN)\n" + RUN),
+        *("run", "--config", str(site.config)),
+        env=environment,
+        stderr=asyncio.subprocess.PIPE,
+    )
+    try:
+        async with httpx2.AsyncClient() as client:
+
+            async def asked(look: Callable[[dict[str, Any]], bool]) -> bool | None:
+                process.send_signal(signal.SIGHUP)
+                try:
+                    answer = await client.get(f"http://127.0.0.1:{site.port}/readyz")
+                except httpx2.TransportError:
+                    assert process.returncode is None, "the daemon ended by itself"
+                    return None
+                return look(answer.json()) or None
+
+            await until(partial(asked, lambda page: bool(page["ready"])), "a daemon that is ready")
+            site.config.write_text("this is no TOML")
+            refused: Callable[[], Awaitable[bool | None]] = partial(asked, lambda page: "notices" in page)
+            await until(refused, "a refusal that is shown")
+            site.write()
+            status, text = await doctor(site.config)
+            assert status == 1
+            assert "is no TOML" in text
+            await until(partial(asked, lambda page: "notices" not in page), "the end of the refusal")
+        process.send_signal(signal.SIGTERM)
+        async with asyncio.timeout(20):
+            assert await process.wait() == 0
+    finally:
+        if process.returncode is None:
+            process.kill()
+            await process.wait()
