@@ -20,6 +20,8 @@ from pagereeve.domain.facts.facts import (
     Decided,
     Event,
     Fact,
+    Loss,
+    LossAccepted,
     Note,
     Origin,
     Outcome,
@@ -253,5 +255,13 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
         origin=ORIGINS,
         kind=st.sampled_from([BADGE_PRESENTED, RELEASE_STARTED, RELEASE_ENDED, PRINTER_NOTED]),
         digest=st.binary(min_size=32, max_size=32).map(bytes.hex),
+    ),
+    st.builds(
+        LossAccepted,
+        origin=ORIGINS,
+        loss=st.sampled_from(get_args(Loss)),
+        acknowledged=FIGURES,
+        stored=FIGURES,
+        printer=st.just(""),
     ),
 )

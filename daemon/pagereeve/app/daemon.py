@@ -10,7 +10,7 @@ import signal
 import sys
 from collections.abc import Callable, Iterable, Iterator
 from contextlib import AsyncExitStack, contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import partial
 from itertools import islice
 from pathlib import Path
@@ -37,6 +37,7 @@ from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry, RegisteredPrinter
 from pagereeve.engine.printers.watcher import WatcherContext
 from pagereeve.engine.supervision.garbage import GarbageCollection
+from pagereeve.engine.supervision.journal_watch import JournalWatch
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.engine.supervision.watchdog import Watchdog
@@ -60,7 +61,7 @@ from pagereeve.telemetry.service_manager import ServiceManager
 
 BADGE_KEY_BYTES = 32
 FIRST_READS_SPREAD_S = 30.0
-TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries", "memory")
+TASKS = ("printers", "badges", "wal", "journal", "watchdog", "alerts", "deliveries", "memory")
 APPENDED_AT_ONCE = 500
 SWITCH_INTERVAL_S = 0.000_5
 
@@ -75,6 +76,16 @@ class QuietServer(uvicorn.Server):
         yield
 
 
+@dataclass(frozen=True, slots=True)
+class StartOptions:
+    """What a person says of one start alone. ``new``: begin an empty journal in the place of one that is gone.
+    ``accept_loss``: go on with a journal that holds less than was acknowledged.
+    """
+
+    new: bool = False
+    accept_loss: bool = False
+
+
 class App:
     """``async with App(settings)``: everything is up inside; outside everything accepted is stored and closed."""
 
@@ -86,6 +97,7 @@ class App:
         entropy: Entropy | None = None,
         meter_hooks: MeterHooks | None = None,
         first_reads_spread_s: float = FIRST_READS_SPREAD_S,
+        options: StartOptions | None = None,
     ) -> None:
         self.settings = settings
         self.clock = clock or SystemClock()
@@ -95,6 +107,7 @@ class App:
         self.ready = False
         self.feeds: dict[str, Feed] = {}
         self._feed_figures: dict[str, Callable[[], FeedTelemetry]] = {}
+        self._options = options or StartOptions()
         self._meter_hooks = meter_hooks
         self._first_reads_spread_s = first_reads_spread_s
         self._silences = Repeated(log, self.clock, usual="good")
@@ -122,7 +135,12 @@ class App:
         settings = self.settings
         settings.data_dir.mkdir(parents=True, exist_ok=True)
         self.store = await SqlJournal.open(
-            settings.data_dir / JOURNAL_NAME, self.clock, queue_depth_max=settings.limits.intake_queue_max
+            settings.data_dir / JOURNAL_NAME,
+            self.clock,
+            new=self._options.new,
+            accept_loss=self._options.accept_loss,
+            beside=(settings.badge_key_file,),
+            queue_depth_max=settings.limits.intake_queue_max,
         )
         self._stack.push_async_callback(self.store.close)
         profiles = profiles_with(settings.meters.profiles)
@@ -157,6 +175,8 @@ class App:
         await self.intake.route_waiting_ends()
         wal_trimmer = WalTrimmer(self.clock, self.store.checkpoint)
         self.supervisor.start("wal", "wal", wal_trimmer.run, heartbeat=wal_trimmer.heartbeat, forever=True)
+        journal_watch = JournalWatch(self.clock, self.store.look, self._on_journal)
+        self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
         garbage = GarbageCollection(self.clock, gc, lambda: self.store.waiting_since_us() is not None)
         self.supervisor.start("memory", "memory", garbage.run, heartbeat=garbage.heartbeat, forever=True)
         await self.alerting.start(self.supervisor)
@@ -346,6 +366,13 @@ class App:
             log.warning("work that was stuck goes on")
 
     @staticmethod
+    def _on_journal(why: str) -> None:
+        if why:
+            log.critical("the journal stores nothing, and nothing is acknowledged", why=why)
+        else:
+            log.warning("the journal stores again")
+
+    @staticmethod
     def _on_learned(printer: str, settle_us: int) -> None:
         log.info("settle time learnt", printer=printer, settle_s=settle_us / SECOND_US)
 
@@ -366,14 +393,14 @@ def badge_key(path: Path) -> bytes:
     return path.read_bytes().strip()
 
 
-async def serve_until_told(settings: Settings) -> None:
+async def serve_until_told(settings: Settings, options: StartOptions | None = None) -> None:
     """Run the daemon until SIGTERM or SIGINT."""
     stopped = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stopped.set)
     manager = ServiceManager.of(os.environ, os.getpid())
-    async with App(settings) as app:
+    async with App(settings, options=options) as app:
         tune_interpreter()
         if manager.watchdog_s is not None:
             app.watchdog.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
@@ -394,10 +421,10 @@ def tune_interpreter() -> None:
     sys.setswitchinterval(SWITCH_INTERVAL_S)
 
 
-def run_daemon(settings: Settings) -> None:
+def run_daemon(settings: Settings, options: StartOptions | None = None) -> None:
     """Run in this process, on uvloop where it is installed."""
     with asyncio.Runner(loop_factory=loop_factory()) as runner:
-        runner.run(serve_until_told(settings))
+        runner.run(serve_until_told(settings, options))
 
 
 def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:

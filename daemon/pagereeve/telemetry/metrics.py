@@ -18,6 +18,7 @@ from prometheus_client.registry import Collector
 from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.intake import OUTCOMES
+from pagereeve.ports.journal import HINDRANCES
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.ports.telemetry import MetricsSource, PrinterTelemetry, ProcessTelemetry
 from pagereeve.telemetry.alert_metrics import alert_families
@@ -122,7 +123,13 @@ def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
 
 
 def _journal(health: JournalHealth) -> Iterator[Metric]:
-    yield GaugeMetricFamily("pagereeve_journal_up", "1 while the journal can store, else 0.", value=int(health.alive))
+    up = int(health.alive and health.hindrance is None)
+    yield GaugeMetricFamily("pagereeve_journal_up", "1 while the journal can store, else 0.", value=up)
+    text = "1 for the reason for which the journal stores nothing now, else 0."
+    hindered = GaugeMetricFamily("pagereeve_journal_hindered", text, labels=["reason"])
+    for reason in HINDRANCES:
+        hindered.add_metric([reason], int(reason == health.hindrance))
+    yield hindered
     gauges = (
         ("queue_depth", "Facts that wait to be stored.", health.queue_depth),
         ("queue_depth_max", "How many may wait before senders get 503 (retry later).", health.queue_depth_max),

@@ -165,6 +165,12 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "What it should send is missing: pages become stray, or badges have no release.",
         "Check that its sender runs and can reach the daemon.",
     ),
+    "facts-lost": Advice(
+        "the journal was started without what it had acknowledged",
+        "Releases and readings of the time before are missing: their pages become stray, or are nobody's.",
+        "Let the release server send its notices of that time again: what is known changes nothing. Then find out "
+        "who moved, restored or damaged the journal's files.",
+    ),
 }
 
 GATEWAY_SILENT: Final = Advice(

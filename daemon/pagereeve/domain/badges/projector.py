@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from pagereeve.domain.badges.checks import BadgeChecks, CheckedEvent, CheckStep, steps_of
 from pagereeve.domain.badges.state import CHECKS
-from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Fact, ReleaseStarted
+from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Fact, LossAccepted, ReleaseStarted
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding, RowSegment
@@ -31,7 +31,7 @@ SEAL_EVERY: Final = 5_000
 
 NOTHING_TAKEN: Final = (-1, False, "", "")
 
-_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted)
+_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted, LossAccepted)
 
 
 @dataclass(frozen=True, slots=True)

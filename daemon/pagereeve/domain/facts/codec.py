@@ -17,6 +17,8 @@ from pagereeve.domain.facts.facts import (
     Conflict,
     Event,
     Fact,
+    Loss,
+    LossAccepted,
     Origin,
     PlateauRead,
     PolicySet,
@@ -129,6 +131,14 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Spread("origin", _ORIGIN),
         Member("kind", TEXT, "type"),
         Member("digest", TEXT),
+    ),
+    "loss-accepted": Codec(
+        LossAccepted,
+        Spread("origin", _ORIGIN),
+        Member("loss", choice(get_args(Loss))),
+        Member("acknowledged", FIGURE),
+        Member("stored", FIGURE),
+        outside=_OF_SITE,
     ),
 }
 """By what ``fact`` says, all but events: their codecs are in EVENT_TYPES."""

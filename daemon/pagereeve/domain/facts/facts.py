@@ -32,6 +32,11 @@ Reason = Literal[
 ]
 """What a difference came of, as a person says it."""
 
+Loss = Literal["fewer-facts", "older-copy", "other-facts", "unreadable-note", "no-journal"]
+"""How it shows that a journal lacks what was acknowledged."""
+JOURNAL_SOURCE: Final = "urn:pagereeve:journal"
+"""The source of what the journal says of itself."""
+
 
 @dataclass(frozen=True, slots=True)
 class Origin:
@@ -213,6 +218,20 @@ class Conflict:
     digest: str
 
 
+@dataclass(frozen=True, slots=True)
+class LossAccepted:
+    """The journal lacks what was acknowledged, and somebody went on without it. Concerns no printer.
+
+    ``acknowledged`` and ``stored`` count the facts that there were, and that were found.
+    """
+
+    origin: Origin
+    loss: Loss
+    acknowledged: int
+    stored: int
+    printer: str = ""
+
+
 ReleaseNotice = ReleaseStarted | ReleaseEnded
 Event = BadgePresented | ReleaseNotice | PrinterNoted | Decided
 Fact = (
@@ -227,6 +246,7 @@ Fact = (
     | BadgePolicySet
     | BadgeUnreadable
     | Conflict
+    | LossAccepted
 )
 
 # A union written in place would be built again at each call.

@@ -29,6 +29,13 @@ AGAIN: Final[Mapping[str, str]] = {
     "repeat": "a release of this name was started before, for the same job: it adds no claim",
     "reuse": "the source used this release's name before, for another job; each is a release of its own",
 }
+LOSSES: Final[Mapping[str, str]] = {
+    "fewer-facts": "facts that were acknowledged are missing",
+    "older-copy": "it is an older copy of itself",
+    "other-facts": "it holds another fact than was acknowledged",
+    "unreadable-note": "what was noted of its newest commit can't be read",
+    "no-journal": "it was gone, and an empty one was begun",
+}
 OTHERS: Final[Mapping[str, str]] = {"badges": "badges were presented", "releases": "releases named a badge"}
 
 
@@ -164,6 +171,11 @@ def _pattern(known: _Known) -> str:
     )
 
 
+def _facts_lost(known: _Known) -> str:
+    counts = f"{known['stored']} facts were found of {known['acknowledged']} that were acknowledged"
+    return f"the journal was started with a loss: {LOSSES.get(known['loss'], known['loss'])}; {counts}"
+
+
 def _two_places(known: _Known) -> str:
     return (
         f"one badge was presented at gateway {known['before']} and {known.number('apart_ms') / 1_000:.1f} s later "
@@ -259,6 +271,7 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
         f"the badge was presented at gateway {known['gateway']}, "
         f"and the release went to a printer behind {known['home']}"
     ),
+    Kind.FACTS_LOST: _facts_lost,
     Kind.OLDER: lambda known: known["text"],
     Kind.CUTS: _cuts,
     Kind.COUNTED_SO_FAR: _counted_so_far,

@@ -8,7 +8,7 @@ from contextlib import asynccontextmanager
 from copy import copy
 from typing import TypeVar
 
-from pagereeve.domain.facts.facts import Event, Fact, PlateauRead, ReadFailed
+from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead, ReadFailed
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -187,7 +187,8 @@ class MemoryJournal(MemoryLedger):
         return [one.filing.fact for one in sorted(late, key=_order)[:LATE_FACTS_MAX]]
 
     async def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
-        known = [one for facts in self._facts.values() for one in facts if one.filing.kind in BADGE_KINDS]
+        stored = (one for facts in self._facts.values() for one in facts)
+        known = [one for one in stored if one.filing.kind in BADGE_KINDS or _source(one.filing) == JOURNAL_SOURCE]
         for one in sorted(known, key=_order):
             if from_us is None or one.filing.at_us >= from_us:
                 yield one.filing.fact

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import AsyncIterator, Mapping, Sequence
 from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import Row, Select, func, or_, select, tuple_, union
 
-from pagereeve.domain.facts.facts import Event, Fact, PlateauRead
+from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead
 from pagereeve.ports.journal import OpenRun, StoredFact
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.records.fact_record import DECIDED, fact_of, run_of
@@ -20,6 +21,7 @@ UNROUTED_MAX = 1_000
 # Of one release. A source that uses one name again and again must not make each notice dearer than the one before.
 RELEASE_FACTS_MAX = 1_000
 LATE_FACTS_MAX = 10_000
+LOSSES_MAX = 1_000
 READING_KINDS = ("reading", "read-failed")
 
 _FACT = schema.fact.c
@@ -174,14 +176,30 @@ class FactReads:
         return await self._facts_of(statement.limit(LATE_FACTS_MAX))
 
     async def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
-        """In order of instant, printer and number, in bounded pages."""
+        """In order of instant, printer and number, in bounded pages; with what the journal says of itself."""
+        losses = deque(await self._losses(from_us))
+        async for row in self._badge_rows(from_us):
+            while losses and _place(losses[0]) < _place(row):
+                yield fact_of(losses.popleft().body)
+            yield fact_of(row.body)
+        for loss in losses:
+            yield fact_of(loss.body)
+
+    async def _losses(self, from_us: int | None) -> Sequence[Row[Any]]:
+        """Of what the journal says of itself the latest LOSSES_MAX, in the same order."""
+        named = select(_FACT.at_us, _FACT.printer, _FACT.seq, _FACT.body).where(_FACT.source == JOURNAL_SOURCE)
+        since = named.where(_FACT.at_us >= (0 if from_us is None else from_us))
+        rows = await self._reader.rows(since.order_by(_FACT.at_us.desc()).limit(LOSSES_MAX))
+        return sorted(rows, key=_place)
+
+    async def _badge_rows(self, from_us: int | None) -> AsyncIterator[Row[Any]]:
         order = (_FACT.at_us, _FACT.printer, _FACT.seq)
         place: tuple[int, str, int] = (0 if from_us is None else from_us, "", 0)
         while True:
             statement = select(*order, _FACT.body).where(schema.badge_kinds(), tuple_(*order) > tuple_(*place))
             rows = await self._reader.rows(statement.order_by(*order).limit(PAGE_ROWS))
             for row in rows:
-                yield fact_of(row.body)
+                yield row
             if len(rows) < PAGE_ROWS:
                 return
             place = (rows[-1].at_us, rows[-1].printer, rows[-1].seq)
@@ -193,6 +211,10 @@ class FactReads:
 
     async def _facts_of(self, statement: Select[Any]) -> list[Fact]:
         return [fact_of(row.body) for row in await self._reader.rows(statement)]
+
+
+def _place(row: Row[Any]) -> tuple[int, str, int]:
+    return row.at_us, row.printer, row.seq
 
 
 def _page(printer: str, after: int, from_us: int | None) -> Select[Any]:

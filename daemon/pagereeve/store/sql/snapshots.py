@@ -30,7 +30,7 @@ class Reader:
     async def snapshot(self) -> AsyncIterator[AsyncConnection]:
         """Raises JournalUnavailable where the database can't be read."""
         if self._closed:
-            raise JournalUnavailable(f"journal {self._path} is closed")
+            raise JournalUnavailable(f"journal {self._path} is closed", "closed")
         try:
             async with self._engine.connect() as connection:
                 yield connection

@@ -12,7 +12,7 @@ from sqlalchemy import Connection, bindparam, delete, func, insert, select
 
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.ports.outbox import Announcement
-from pagereeve.store.records.batch import Batch, First, Replacement
+from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
 from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, fact_of
 from pagereeve.store.records.ledger_records import Columns
 from pagereeve.store.records.requests import StoreRequest
@@ -64,10 +64,13 @@ class Heads:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
+    """``last`` is the fact that was stored last of all, None where none was."""
+
     answers: Sequence[Any]
     rows: int
     duplicates: int
     conflicts: int
+    last: Numbered | None = None
 
 
 def store_group(connection: Connection, requests: Sequence[StoreRequest[Any]], heads: Heads) -> Outcome:
@@ -82,7 +85,8 @@ def store_group(connection: Connection, requests: Sequence[StoreRequest[Any]], h
         heads.known.clear()
         raise
     heads.learn(batch.heads)
-    return Outcome(answers, len(batch.facts), batch.duplicates, len(batch.kept_aside))
+    last = batch.facts[-1] if batch.facts else None
+    return Outcome(answers, len(batch.facts), batch.duplicates, len(batch.kept_aside), last)
 
 
 def _identities(requests: Iterable[StoreRequest[Any]]) -> set[Identity]:
