@@ -20,6 +20,7 @@ from pagereeve.domain.facts.facts import (
     Decided,
     Event,
     Fact,
+    FactDamaged,
     Loss,
     LossAccepted,
     Note,
@@ -256,6 +257,7 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
         kind=st.sampled_from([BADGE_PRESENTED, RELEASE_STARTED, RELEASE_ENDED, PRINTER_NOTED]),
         digest=st.binary(min_size=32, max_size=32).map(bytes.hex),
     ),
+    st.builds(FactDamaged, printer=st.just("") | NAMES, at_us=INSTANTS_US, number=FIGURES, kind=texts()),
     st.builds(
         LossAccepted,
         origin=ORIGINS,

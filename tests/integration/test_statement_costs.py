@@ -177,6 +177,7 @@ CALLS: Final[dict[str, Call]] = {
     "open_for_reading": Call(_read_beside),
     "checkpoint": Call(SqlJournal.checkpoint),
     "health": Call(_told),
+    "damaged": Call(_told),
     "look": Call(lambda journal: journal.look()),
     "trouble": Call(_told),
     "waiting_since_us": Call(_told),
@@ -187,7 +188,7 @@ BOUNDED: Final = {
     "receiver": "as many as settings name",
     "alert": "few stand",
 }
-SILENT: Final = {"checkpoint", "health", "look", "trouble", "waiting_since_us"}
+SILENT: Final = {"checkpoint", "damaged", "health", "look", "trouble", "waiting_since_us"}
 SMALL: Final = {"open_run", "instance", *BOUNDED}
 
 

@@ -48,13 +48,14 @@ from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
-from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.journal import DamagedRow, JournalUnavailable
 from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
 from pagereeve.settings import BadSettings, Settings, read_people
 from pagereeve.settings.lists.directory import Binding
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.telemetry.disk import disk_of, disk_trouble
+from pagereeve.telemetry.file_system import network_trouble
 from pagereeve.telemetry.pages import make_web
 from pagereeve.telemetry.repeated import Repeated
 from pagereeve.telemetry.service_manager import ServiceManager
@@ -134,6 +135,9 @@ class App:
     async def _start(self) -> None:
         settings = self.settings
         settings.data_dir.mkdir(parents=True, exist_ok=True)
+        network = network_trouble(settings.data_dir)
+        if network:
+            log.warning("the data folder is in the wrong place", folder=str(settings.data_dir), why=network)
         self.store = await SqlJournal.open(
             settings.data_dir / JOURNAL_NAME,
             self.clock,
@@ -175,7 +179,9 @@ class App:
         await self.intake.route_waiting_ends()
         wal_trimmer = WalTrimmer(self.clock, self.store.checkpoint)
         self.supervisor.start("wal", "wal", wal_trimmer.run, heartbeat=wal_trimmer.heartbeat, forever=True)
-        journal_watch = JournalWatch(self.clock, self.store.look, self._on_journal)
+        journal_watch = JournalWatch(
+            self.clock, self.store.look, self._on_journal, self.store.damaged, self._on_damaged
+        )
         self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
         garbage = GarbageCollection(self.clock, gc, lambda: self.store.waiting_since_us() is not None)
         self.supervisor.start("memory", "memory", garbage.run, heartbeat=garbage.heartbeat, forever=True)
@@ -371,6 +377,10 @@ class App:
             log.critical("the journal stores nothing, and nothing is acknowledged", why=why)
         else:
             log.warning("the journal stores again")
+
+    @staticmethod
+    def _on_damaged(row: DamagedRow) -> None:
+        log.error("a stored row is damaged, and is left out", printer=row.printer, number=row.seq, kind=row.kind)
 
     @staticmethod
     def _on_learned(printer: str, settle_us: int) -> None:

@@ -189,6 +189,7 @@ class EvidenceKind(StrEnum):
     OTHER_OWNER = "other-owner"
     ELSEWHERE = "elsewhere"
     FACTS_LOST = "facts-lost"
+    FACT_DAMAGED = "fact-damaged"
     OLDER = "older"
     """The sentence of a finding that was made before evidence was typed, until its printer is projected again."""
 

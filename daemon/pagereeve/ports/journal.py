@@ -53,6 +53,17 @@ class StoredFact:
 
 
 @dataclass(frozen=True, slots=True)
+class DamagedRow:
+    """A stored row whose body is not what was written. ``seq`` is its number on its printer's timeline, 0 of an open
+    run; ``kind`` is what it was.
+    """
+
+    printer: str
+    seq: int
+    kind: str
+
+
+@dataclass(frozen=True, slots=True)
 class OpenRun:
     """What a printer's meter is doing now: the plateau or silence that may still grow."""
 

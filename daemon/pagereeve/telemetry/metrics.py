@@ -137,6 +137,7 @@ def _journal(health: JournalHealth) -> Iterator[Metric]:
         ("wal_limit_bytes", "Size of the write-ahead file that is cut back.", health.wal_limit_bytes),
         ("database_size_bytes", "Size of the database file.", health.database_size_bytes),
         ("fence", "Grows each time the journal is opened.", health.fence),
+        ("damaged_rows", "Rows that were found damaged when they were read.", health.damaged_rows),
     )
     for name, text, value in gauges:
         yield GaugeMetricFamily(f"pagereeve_journal_{name}", text, value=value)

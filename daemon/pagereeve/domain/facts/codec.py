@@ -17,6 +17,7 @@ from pagereeve.domain.facts.facts import (
     Conflict,
     Event,
     Fact,
+    FactDamaged,
     Loss,
     LossAccepted,
     Origin,
@@ -132,6 +133,7 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Member("kind", TEXT, "type"),
         Member("digest", TEXT),
     ),
+    "damaged": Codec(FactDamaged, _ANY_PRINTER, _AT, Member("number", FIGURE), Member("kind", TEXT)),
     "loss-accepted": Codec(
         LossAccepted,
         Spread("origin", _ORIGIN),

@@ -232,6 +232,23 @@ class LossAccepted:
     printer: str = ""
 
 
+@dataclass(frozen=True, slots=True)
+class FactDamaged:
+    """Where a fact stood that can't be read any more: its printer, its number, when it was, and what kind it was.
+
+    Never written: whoever reads the journal makes it, in the place of the fact.
+    """
+
+    printer: str
+    at_us: int
+    number: int
+    kind: str
+
+    @property
+    def origin(self) -> Origin:
+        return Origin(JOURNAL_SOURCE, f"damaged-{self.number}-{self.printer}", self.at_us, self.at_us)
+
+
 ReleaseNotice = ReleaseStarted | ReleaseEnded
 Event = BadgePresented | ReleaseNotice | PrinterNoted | Decided
 Fact = (
@@ -247,6 +264,7 @@ Fact = (
     | BadgeUnreadable
     | Conflict
     | LossAccepted
+    | FactDamaged
 )
 
 # A union written in place would be built again at each call.

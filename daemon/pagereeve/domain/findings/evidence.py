@@ -14,6 +14,7 @@ from pagereeve.domain.facts.facts import (
     BadgeOutcome,
     Conflict,
     Decided,
+    FactDamaged,
     LossAccepted,
     Origin,
     PrinterNoted,
@@ -139,6 +140,10 @@ def pattern(hypothesis: str, explained: int, differing: int, brackets: int) -> E
 
 def facts_lost(accepted: LossAccepted) -> Evidence:
     return _made(Kind.FACTS_LOST, loss=accepted.loss, acknowledged=accepted.acknowledged, stored=accepted.stored)
+
+
+def fact_damaged(damaged: FactDamaged) -> Evidence:
+    return _made(Kind.FACT_DAMAGED, number=damaged.number, fact=damaged.kind, at_us=damaged.at_us)
 
 
 def no_owner() -> Evidence:

@@ -23,6 +23,7 @@ STEPS: Final[Mapping[str, str]] = {
     Step.RESET: "the count started again after a restart",
     Step.WENT_BACK: "the count is lower than before, without a restart",
     Step.JUMPED: "the count rose faster than the printer can print",
+    Step.DAMAGED: "a stored fact between the two readings is damaged",
 }
 AGAIN: Final[Mapping[str, str]] = {
     "echo": "the same start notice came again under another id; it changes nothing",
@@ -272,6 +273,10 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
         f"and the release went to a printer behind {known['home']}"
     ),
     Kind.FACTS_LOST: _facts_lost,
+    Kind.FACT_DAMAGED: lambda known: (
+        f"fact {known['number']} ({known['fact']}) of {known.at('at_us')} can't be read: the stored row is damaged; "
+        "it is left out, and what lies around it is not judged"
+    ),
     Kind.OLDER: lambda known: known["text"],
     Kind.CUTS: _cuts,
     Kind.COUNTED_SO_FAR: _counted_so_far,

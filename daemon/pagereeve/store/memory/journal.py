@@ -10,7 +10,7 @@ from typing import TypeVar
 
 from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead, ReadFailed
 from pagereeve.domain.ledger import RowSegment
-from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
+from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.memory.ledger import MemoryLedger
@@ -125,6 +125,10 @@ class MemoryJournal(MemoryLedger):
     async def open_run(self, printer: str) -> OpenRun | None:
         body = self._open_runs.get(printer)
         return None if body is None else OpenRun(run_of(body))
+
+    def damaged(self) -> Sequence[DamagedRow]:
+        """Never any: what is in memory is not read back."""
+        return ()
 
     async def printers(self) -> Sequence[str]:
         return sorted({*self._facts, *self._open_runs} - {""})

@@ -22,6 +22,9 @@ WAL_KEPT_BYTES: Final = 16 * 2**20
 READERS: Final = 4
 READER_WAIT_S: Final = 30.0
 
+ANY_TEXT: Final = partial(str, encoding="utf-8", errors="surrogateescape")
+"""A flipped bit may leave no UTF-8: the row must come out all the same, to be found damaged by its digest."""
+
 # FULL, not NORMAL: an acknowledged commit must outlive a power cut. In groups it costs no more.
 _WRITER_PRAGMAS: Final = (
     "PRAGMA journal_mode = WAL",
@@ -57,6 +60,7 @@ class WriterThread:
         except BaseException:
             await driver.close()
             raise
+        driver.text_factory = ANY_TEXT
         raw = driver._conn  # noqa: SLF001 - aiosqlite has no public way to run a function; pinned, and a test guards it
         engine = create_engine("sqlite://", creator=lambda: raw, poolclass=StaticPool, hide_parameters=True)
         event.listen(engine, "begin", _begin_immediate)
@@ -121,6 +125,7 @@ def _prepare_reader(files: WatchedFiles | None, connection: Any, record: object)
         connection.close()
         files.require()
     connection.isolation_level = None
+    connection.driver_connection.text_factory = ANY_TEXT
     cursor = connection.cursor()
     try:
         for pragma in _READER_PRAGMAS:

@@ -209,6 +209,7 @@ class SqlJournal(SqlReads):
             wal_limit_bytes=self._writer.wal_limit_bytes,
             database_size_bytes=size_bytes(self._path),
             hindrance=self._hindrance(),
+            damaged_rows=len(self.damaged()),
         )
 
 
