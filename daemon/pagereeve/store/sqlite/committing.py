@@ -8,6 +8,7 @@ from typing import Any, Final
 
 from sqlalchemy import Connection
 
+from pagereeve.store.records.checked_rows import digest_text
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.transaction import Heads, Outcome, store_group
@@ -17,7 +18,7 @@ from pagereeve.store.sqlite.watched_files import WatchedFiles
 # Facts are never deleted, so their row ids count them. Asked of the driver itself: SQLAlchemy would take longer over
 # the question than the database over the answer.
 _SEQUENCE: Final = "SELECT max(rowid) FROM fact"
-_LATEST: Final = "SELECT rowid, printer, seq, body FROM fact ORDER BY rowid DESC LIMIT 1"
+_LATEST: Final = "SELECT rowid, printer, seq, body, digest FROM fact ORDER BY rowid DESC LIMIT 1"
 
 
 @dataclass(slots=True)
@@ -49,7 +50,8 @@ class Committer:
         last = outcome.last
         if last is not None:
             sequence = _driver(connection).execute(_SEQUENCE).fetchone()[0]
-            digest = digest_of(last.filing.printer, last.seq, last.filing.body)
+            filing = last.filing
+            digest = digest_of(filing.printer, last.seq, filing.body, digest_text(filing))
             self._committed = Newest(self.fence, sequence, digest)
         self._note()
         self.files.require()

@@ -38,9 +38,12 @@ class NewestSeen:
     number: int = 0
 
 
-def digest_of(printer: str, seq: int, body: str) -> str:
-    """Of a fact's row (SHA-256, hex)."""
-    return hashlib.sha256(f"{printer}\n{seq}\n{body}".encode()).hexdigest()
+def digest_of(printer: str, seq: int, body: str, digest: str | None) -> str:
+    """Of a fact's row (SHA-256, hex).
+
+    By the row's own digest, where it has one: a body that was damaged is still the row that was acknowledged.
+    """
+    return hashlib.sha256(f"{printer}\n{seq}\n{digest or body}".encode(errors="surrogateescape")).hexdigest()
 
 
 def read_newest(path: Path) -> NewestSeen | None:

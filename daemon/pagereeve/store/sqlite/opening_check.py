@@ -10,10 +10,12 @@ from typing import Final
 
 from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Loss, LossAccepted, Origin
 from pagereeve.store.errors import CantOpen, LostCommits, MissingJournal, NotAJournal
+from pagereeve.store.sqlite.connections import ANY_TEXT
 from pagereeve.store.sqlite.files import lock_path, newest_path, size_bytes, wal_path
 from pagereeve.store.sqlite.lock import was_noted
 from pagereeve.store.sqlite.newest import Newest, NewestSeen, digest_of, read_newest
 
+_ROW: Final = "SELECT printer, seq, body, digest FROM fact WHERE rowid = ?"
 _NO_TABLE: Final = "no such table"
 
 
@@ -128,7 +130,9 @@ def _stored(path: Path) -> Newest:
 def _digest_at(path: Path, sequence: int) -> str | None:
     try:
         with closing(_connected(path)) as connection:
-            row = connection.execute("SELECT printer, seq, body FROM fact WHERE rowid = ?", (sequence,)).fetchone()
+            # A damaged body may be no text.
+            connection.text_factory = ANY_TEXT
+            row = connection.execute(_ROW, (sequence,)).fetchone()
     except sqlite3.Error as error:
         raise _cant_read(path, error) from error
     return None if row is None else digest_of(*row)
