@@ -12,6 +12,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.replay import check_journal
 from pagereeve.domain.facts.facts import FactDamaged
 from pagereeve.ports.journal import DamagedRow
+from pagereeve.store.sqlite.files import newest_path
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.journal_samples import NOON_US, badge, ended, read, started
 
@@ -104,6 +105,7 @@ async def test_a_row_of_before_digests_is_read_as_it_is_and_found_only_if_it_can
         connection.execute("DROP TRIGGER IF EXISTS fact_no_update")
         connection.execute("UPDATE fact SET digest = nullif(substr(digest, 1, instr(digest, ':') - 1), '')")
         connection.execute("UPDATE open_run SET body = substr(body, 1, instr(body, char(10)) - 1)")
+    newest_path(path).unlink()
     journal = await SqlJournal.open(path, SystemClock())
     assert len([one async for one in journal.all_facts()]) == 11
     assert journal.damaged() == ()
