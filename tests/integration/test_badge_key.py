@@ -10,6 +10,7 @@ import pytest
 
 from pagereeve.app.badge_key_file import BadBadgeKey
 from pagereeve.app.daemon import App
+from pagereeve.app.start_options import StartOptions
 from pagereeve.domain.facts.facts import BadgePresented
 from tests.integration.daemon import Outside, hasty_settings
 
@@ -59,7 +60,7 @@ async def test_a_lost_key_is_given_up_only_when_told(tmp_path: Path) -> None:
     async with App(settings) as app:
         first = await present(app, "b-1")
     settings.badge_key_file.write_bytes(b"")
-    async with App(settings, new_badge_key=True) as app:
+    async with App(settings, options=StartOptions(new_badge_key=True)) as app:
         second = await present(app, "b-2")
     assert second != first
     async with App(settings) as app:

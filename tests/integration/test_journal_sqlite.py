@@ -24,7 +24,7 @@ from pagereeve.store.records.batch import Batch
 from pagereeve.store.records.fact_record import FactRecord
 from pagereeve.store.records.requests import append_request
 from pagereeve.store.sql.transaction import store_group
-from pagereeve.store.sqlite import writer as writer_module
+from pagereeve.store.sqlite import committing as committing_module
 from pagereeve.store.sqlite.connections import WriterThread
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
@@ -159,6 +159,7 @@ async def test_a_full_disk_is_told_and_later_facts_are_stored(journal: SqlJourna
     refused = [result for result in results if isinstance(result, JournalUnavailable)]
     assert refused
     assert "disk is full" in str(refused[0])
+    assert {error.hindrance for error in refused} == {"no-space"}
     assert isinstance(refused[0].__cause__, Exception)
     assert len({id(error) for error in refused}) == len(refused)
     assert journal.health().failures >= 1
@@ -341,7 +342,7 @@ async def test_a_group_costs_one_hop_to_the_thread(journal: SqlJournal, monkeypa
         hops.append(len(requests))
         return store_group(connection, requests, heads)
 
-    monkeypatch.setattr(writer_module, "store_group", counted)
+    monkeypatch.setattr(committing_module, "store_group", counted)
     await appended(journal, [badge(f"e{number}") for number in range(50)])
     assert sum(hops) == 50
     assert len(hops) <= 2

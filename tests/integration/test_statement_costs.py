@@ -179,6 +179,8 @@ CALLS: Final[dict[str, Call]] = {
     "keep_key_check": Call(lambda journal: journal.keep_key_check("badge", "an invented value")),
     "checkpoint": Call(SqlJournal.checkpoint),
     "health": Call(_told),
+    "damaged": Call(_told),
+    "look": Call(lambda journal: journal.look()),
     "trouble": Call(_told),
     "waiting_since_us": Call(_told),
 }
@@ -188,7 +190,7 @@ BOUNDED: Final = {
     "receiver": "as many as settings name",
     "alert": "few stand",
 }
-SILENT: Final = {"checkpoint", "health", "trouble", "waiting_since_us"}
+SILENT: Final = {"checkpoint", "damaged", "health", "look", "trouble", "waiting_since_us"}
 SMALL: Final = {"open_run", "instance", *BOUNDED}
 
 

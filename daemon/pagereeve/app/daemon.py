@@ -7,7 +7,7 @@ import gc
 import os
 import signal
 import sys
-from collections.abc import Callable, Iterable
+from collections.abc import Callable
 from contextlib import AsyncExitStack
 from dataclasses import replace
 from functools import partial
@@ -25,6 +25,7 @@ from pagereeve.app.registered import gateway_names, registered_printers
 from pagereeve.app.reload import Reloader, RunningParts
 from pagereeve.app.reload_plan import LoadSettings
 from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
+from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.values.instants import SECOND_US
@@ -36,6 +37,7 @@ from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.printers.watcher import WatcherContext
 from pagereeve.engine.supervision.garbage import GarbageCollection
+from pagereeve.engine.supervision.journal_watch import JournalWatch
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.engine.supervision.watchdog import Watchdog
@@ -48,19 +50,20 @@ from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
-from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.journal import DamagedRow, JournalUnavailable
 from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
 from pagereeve.settings import BadSettings, Settings
 from pagereeve.settings.lists.directory import Binding
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.telemetry.disk import disk_of, disk_trouble
+from pagereeve.telemetry.file_system import network_trouble
 from pagereeve.telemetry.pages import make_web
 from pagereeve.telemetry.repeated import Repeated
 from pagereeve.telemetry.service_manager import ServiceManager
 
 FIRST_READS_SPREAD_S = 30.0
-TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries", "memory", "reload")
+TASKS = ("printers", "badges", "wal", "journal", "watchdog", "alerts", "deliveries", "memory", "reload")
 SWITCH_INTERVAL_S = 0.000_5
 
 log = structlog.get_logger("pagereeve.app")
@@ -77,7 +80,7 @@ class App:
         entropy: Entropy | None = None,
         meter_hooks: MeterHooks | None = None,
         first_reads_spread_s: float = FIRST_READS_SPREAD_S,
-        new_badge_key: bool = False,
+        options: StartOptions | None = None,
         load: LoadSettings | None = None,
     ) -> None:
         self.settings = settings
@@ -89,9 +92,9 @@ class App:
         self.feeds: dict[str, Feed] = {}
         self._gateway_names = gateway_names(settings)
         self._feed_figures: dict[str, Callable[[], FeedTelemetry]] = {}
+        self._options = options or StartOptions()
         self._meter_hooks = meter_hooks
         self._first_reads_spread_s = first_reads_spread_s
-        self._new_badge_key = new_badge_key
         self._load = load
         self._silences = Repeated(log, self.clock, usual="good")
         self._stack = AsyncExitStack()
@@ -118,8 +121,16 @@ class App:
         settings = self.settings
         for warning in prepare_folder(settings.data_dir):
             log.warning(warning)
+        network = network_trouble(settings.data_dir)
+        if network:
+            log.warning("the data folder is in the wrong place", folder=str(settings.data_dir), why=network)
         self.store = await SqlJournal.open(
-            settings.data_dir / JOURNAL_NAME, self.clock, queue_depth_max=settings.limits.intake_queue_max
+            settings.data_dir / JOURNAL_NAME,
+            self.clock,
+            new=self._options.new,
+            accept_loss=self._options.accept_loss,
+            beside=(settings.badge_key_file,),
+            queue_depth_max=settings.limits.intake_queue_max,
         )
         self._stack.push_async_callback(self.store.close)
         profiles = profiles_with(settings.meters.profiles)
@@ -129,7 +140,7 @@ class App:
         self.registry = self._registry()
         self.alerting = self._alerting()
         self._stack.push_async_callback(self.alerting.close)
-        key = await badge_key(settings.badge_key_file, self.store, renew=self._new_badge_key)
+        key = await badge_key(settings.badge_key_file, self.store, renew=self._options.new_badge_key)
         self.badges = BadgeHasher(key, settings.badges.form.to_form(), settings.badge_forms())
         self.badge_watcher = BadgeWatcher(self.store, self.clock)
         self.intake = EventIntake(
@@ -152,6 +163,10 @@ class App:
         await self.intake.route_waiting_ends()
         wal_trimmer = WalTrimmer(self.clock, self.store.checkpoint)
         self.supervisor.start("wal", "wal", wal_trimmer.run, heartbeat=wal_trimmer.heartbeat, forever=True)
+        journal_watch = JournalWatch(
+            self.clock, self.store.look, self._on_journal, self.store.damaged, self._on_damaged
+        )
+        self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
         garbage = GarbageCollection(self.clock, gc, lambda: self.store.waiting_since_us() is not None)
         self.supervisor.start("memory", "memory", garbage.run, heartbeat=garbage.heartbeat, forever=True)
         await self.alerting.start(self.supervisor)
@@ -343,6 +358,17 @@ class App:
             log.warning("work that was stuck goes on")
 
     @staticmethod
+    def _on_journal(why: str) -> None:
+        if why:
+            log.critical("the journal stores nothing, and nothing is acknowledged", why=why)
+        else:
+            log.warning("the journal stores again")
+
+    @staticmethod
+    def _on_damaged(row: DamagedRow) -> None:
+        log.error("a stored row is damaged, and is left out", printer=row.printer, number=row.seq, kind=row.kind)
+
+    @staticmethod
     def _on_learned(printer: str, settle_us: int) -> None:
         log.info("settle time learnt", printer=printer, settle_s=settle_us / SECOND_US)
 
@@ -355,7 +381,7 @@ class App:
 
 
 async def serve_until_told(
-    settings: Settings, *, new_badge_key: bool = False, load: LoadSettings | None = None
+    settings: Settings, options: StartOptions | None = None, load: LoadSettings | None = None
 ) -> None:
     """Run the daemon until SIGTERM or SIGINT. SIGHUP reads the settings again by ``load``."""
     stopped, hung_up = asyncio.Event(), asyncio.Event()
@@ -365,7 +391,7 @@ async def serve_until_told(
     # Whoever asks during the start gets the reload after it.
     loop.add_signal_handler(signal.SIGHUP, hung_up.set)
     manager = ServiceManager.of(os.environ, os.getpid())
-    async with App(settings, new_badge_key=new_badge_key, load=load) as app:
+    async with App(settings, options=options, load=load) as app:
         tune_interpreter()
         loop.add_signal_handler(signal.SIGHUP, app.reloader.ask)
         if hung_up.is_set():
@@ -389,11 +415,11 @@ def tune_interpreter() -> None:
     sys.setswitchinterval(SWITCH_INTERVAL_S)
 
 
-def run_daemon(settings: Settings, *, new_badge_key: bool = False, load: LoadSettings | None = None) -> None:
+def run_daemon(settings: Settings, options: StartOptions | None = None, load: LoadSettings | None = None) -> None:
     """Run in this process, on uvloop where it is installed."""
     descriptors.raise_limit()
     with asyncio.Runner(loop_factory=loop_factory()) as runner:
-        runner.run(serve_until_told(settings, new_badge_key=new_badge_key, load=load))
+        runner.run(serve_until_told(settings, options, load))
 
 
 def loop_factory() -> Callable[[], asyncio.AbstractEventLoop] | None:

@@ -17,6 +17,7 @@ from pagereeve.settings import Settings
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.telemetry.disk import disk_of, disk_trouble
+from pagereeve.telemetry.file_system import network_trouble
 
 
 async def examine(settings: Settings, problems: Sequence[str], journal: Path) -> InstallationState:
@@ -49,6 +50,7 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         data_dir=str(folder),
         settings=tuple(problems),
         data_dir_trouble=_folder_trouble(folder, runs=daemon.not_ready is not None),
+        network_trouble=network_trouble(_standing(folder)),
         disk_trouble=disk_trouble(disk),
         disk_free_bytes=None if disk is None else disk.free_bytes,
         not_ready=daemon.not_ready,

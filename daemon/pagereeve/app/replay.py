@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -9,6 +10,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.projection.projector import PrinterProjector
+from pagereeve.ports.journal import DamagedRow
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.store import Store
 from pagereeve.queries.replay import BADGES, Replayed, replayed, replayed_badges, replayed_printer
@@ -22,6 +24,7 @@ from pagereeve.store.sqlite.reads import SqlReads
 class ReplayReport:
     """``differing`` says for each printer which row stood in the tables and did not come out, or the other way round;
     ``behind`` names those whose rows lacked only the latest facts, or were made by an older version of the rules.
+    ``damaged`` are the rows that could not be read, and were left out.
     """
 
     printers: int = 0
@@ -29,6 +32,7 @@ class ReplayReport:
     rows: int = 0
     differing: list[str] = field(default_factory=list)
     behind: list[str] = field(default_factory=list)
+    damaged: Sequence[DamagedRow] = ()
 
     def add(self, one: Replayed) -> None:
         self.printers += one.name != BADGES
@@ -60,6 +64,7 @@ async def check_journal(path: Path) -> ReplayReport:
                 report.add(await replayed_printer(moment, printer))
         async with reads.snapshot() as moment:
             report.add(await replayed_badges(moment))
+        report.damaged = reads.damaged()
     if closed and wal_path(path).exists():
         raise CantOpen(path, "was opened for writing while it was compared; compare it again")
     return report
@@ -72,6 +77,7 @@ async def replay_store(journal: Store, *, store: bool) -> ReplayReport:
         report.add(one)
         if store:
             await journal.replace(one.printer, None, one.segments)
+    report.damaged = journal.damaged()
     return report
 
 

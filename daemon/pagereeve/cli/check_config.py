@@ -10,9 +10,10 @@ from cyclopts import Parameter
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.receivers import receivers_of
-from pagereeve.cli.output import say
+from pagereeve.cli.output import complain, say
 from pagereeve.meters.discovery.profile import BadProfile, profiles_with
 from pagereeve.settings import BadSettings, Problem, Settings, load_settings
+from pagereeve.telemetry.file_system import network_trouble
 
 
 def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /) -> None:
@@ -25,6 +26,9 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
         f"{len(settings.directory())} badges; "
         f"data in {settings.data_dir}, HTTP on {settings.http.listen}"
     )
+    network = network_trouble(settings.data_dir)
+    if network:
+        complain(f"warning: data_dir {settings.data_dir}: {network}")
 
 
 def refuse_bad_files(settings: Settings, source: str) -> None:

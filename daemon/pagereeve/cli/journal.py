@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+from pagereeve.ports.journal import DamagedRow
 from pagereeve.ports.reads import Reads
 from pagereeve.settings import load_settings
 from pagereeve.store.sqlite.files import JOURNAL_NAME
@@ -15,6 +16,12 @@ from pagereeve.store.sqlite.reads import SqlReads
 def journal_path(config: Path, data_dir: Path | None) -> Path:
     """Where the journal lies. Raises BadSettings."""
     return (load_settings(config).data_dir if data_dir is None else data_dir) / JOURNAL_NAME
+
+
+def damaged_line(row: DamagedRow) -> str:
+    """A row that could not be read, by name."""
+    which = f"fact {row.seq} ({row.kind})" if row.seq else "what its meter was last seen to do"
+    return f"{row.printer or 'the site'}: {which} is damaged and was left out."
 
 
 @asynccontextmanager

@@ -8,7 +8,7 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from pagereeve.app.replay import check_journal, replay_journal
-from pagereeve.cli.journal import journal_path
+from pagereeve.cli.journal import damaged_line, journal_path
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir
 from pagereeve.cli.output import say
 from pagereeve.domain.values.visible import visible
@@ -24,7 +24,8 @@ def replay(
     """Rebuild the ledger from the journal's facts, printer by printer, and report differences.
 
     The daemon must not run meanwhile; with --check it may. Rows that lack only the latest facts, or that an older
-    version made, are *behind*, and do not differ. Exit status 1 if anything differs.
+    version made, are *behind*, and do not differ. Damaged rows are named and left out. Exit status 1 if anything
+    differs or is damaged.
     """
     path = journal_path(config, data_dir)
     if not path.is_file():
@@ -37,7 +38,9 @@ def replay(
         )
     for line in report.differing:
         say(visible(line))
+    for row in report.damaged:
+        say(visible(damaged_line(row)))
     done = "compared only" if check else "tables rebuilt"
     outcome = f"{len(report.differing)} differences" if report.differing else "nothing differs"
     say(f"{report.printers} printers, {report.facts} facts, {report.rows} rows; {done}; {outcome}.")
-    return 1 if report.differing else 0
+    return 1 if report.differing or report.damaged else 0

@@ -10,21 +10,29 @@ from typing import Annotated
 from cyclopts import Parameter
 
 from pagereeve.app.daemon import run_daemon
+from pagereeve.app.start_options import StartOptions
 from pagereeve.cli.options import CONFIG_DEFAULT, Config
 from pagereeve.settings import Settings, load_settings
 from pagereeve.telemetry.logs import set_up_logs
 
+New = Annotated[bool, Parameter(negative="", help="Begin an empty journal, though files show that there was one.")]
+AcceptLoss = Annotated[bool, Parameter(negative="", help="Go on with a journal that holds less than was acknowledged.")]
 NewBadgeKey = Annotated[
     bool,
     Parameter(
-        name="--new-badge-key",
         negative="",
         help="Give up a badge key that is lost for good, and make a new one. No badge of before is recognised then.",
     ),
 ]
 
 
-def run(*, config: Config = CONFIG_DEFAULT, new_badge_key: NewBadgeKey = False) -> None:
+def run(
+    *,
+    new: New = False,
+    accept_loss: AcceptLoss = False,
+    new_badge_key: NewBadgeKey = False,
+    config: Config = CONFIG_DEFAULT,
+) -> None:
     """Run the daemon until SIGTERM or Ctrl-C; SIGHUP reads the settings again. Exit status 2 if it can't start."""
     # A reload that is asked for before the daemon can do it must not end it.
     signal.signal(signal.SIGHUP, signal.SIG_IGN)
@@ -38,7 +46,7 @@ def run(*, config: Config = CONFIG_DEFAULT, new_badge_key: NewBadgeKey = False) 
         redactor.learn(_secrets_of(wanted))
         return wanted
 
-    run_daemon(settings, new_badge_key=new_badge_key, load=load)
+    run_daemon(settings, StartOptions(new, accept_loss, new_badge_key), load)
 
 
 def _secrets_of(settings: Settings) -> list[str]:

@@ -188,6 +188,8 @@ class EvidenceKind(StrEnum):
     NOTHING_CAME = "nothing-came"
     OTHER_OWNER = "other-owner"
     ELSEWHERE = "elsewhere"
+    FACTS_LOST = "facts-lost"
+    FACT_DAMAGED = "fact-damaged"
     OLDER = "older"
     """The sentence of a finding that was made before evidence was typed, until its printer is projected again."""
 

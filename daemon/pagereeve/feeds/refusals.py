@@ -59,14 +59,18 @@ DETAIL_MAX = 400
 class Refusal(PagereeveError):
     """Something an endpoint can't read: ``where`` names the place, ``problem`` what is wrong and what to do.
 
-    ``retry_after_s`` is when to send it again, where that is known.
+    ``cause`` says of which kind a hindrance of our own is, where there is one; ``retry_after_s`` is when to send it
+    again, where that is known.
     """
 
-    def __init__(self, reason: Reason, where: str, problem: str, *, retry_after_s: int | None = None) -> None:
+    def __init__(
+        self, reason: Reason, where: str, problem: str, cause: str = "", *, retry_after_s: int | None = None
+    ) -> None:
         super().__init__(f"{where}: {problem}")
         self.reason: Reason = reason
         self.where = where
         self.problem = problem
+        self.cause = cause
         self.retry_after_s = retry_after_s
 
 
@@ -88,7 +92,7 @@ def refusal_of(bad: BadFact) -> Refusal:
 
 
 def problem_of(refusal: Refusal) -> dict[str, Any]:
-    """The members of an RFC 9457 problem; ``where`` is our extension."""
+    """The members of an RFC 9457 problem; ``where`` and ``cause`` are our extensions (its section 3.2)."""
     status, title = HTTP_REASONS[refusal.reason]
     detail = str(refusal)
     return {
@@ -97,4 +101,5 @@ def problem_of(refusal: Refusal) -> dict[str, Any]:
         "status": status,
         "detail": detail if len(detail) <= DETAIL_MAX else f"{detail[:DETAIL_MAX]}…",
         "where": refusal.where,
+        **({"cause": refusal.cause} if refusal.cause else {}),
     }

@@ -13,7 +13,7 @@ from pagereeve.feeds.masking import masked_text
 from pagereeve.feeds.refusals import HTTP_REASONS, KEEP_ASIDE_S, BadItem, Refusal, problem_of, refusal_of
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.intake import Accepted, Envelope, Intake, RefusedInput
-from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,10 +65,9 @@ class Submitter:
                 accepted = await self._intake.take(envelope, feed=self._feed, wait_s=wait_s)
         except BadFact as bad:
             return Submission(refusal=refusal_of(bad))
-        except JournalUnavailable:
-            return Submission(
-                refusal=Refusal("journal-unavailable", "event", "nothing was stored; send it again later")
-            )
+        except JournalUnavailable as error:
+            why = f"nothing was stored: {HINDRANCES[error.hindrance]}; send it again later"
+            return Submission(refusal=Refusal("journal-unavailable", "event", why, error.hindrance))
         except TimeoutError:
             again = "not known to be stored; send it again, a second copy changes nothing"
             return Submission(refusal=Refusal("journal-unavailable", "event", again))

@@ -2,16 +2,33 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Literal, Protocol
+from typing import Final, Literal, Protocol
 
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
 from pagereeve.domain.values.errors import PagereeveError
 
+Hindrance = Literal["no-space", "io-error", "read-only", "files-gone", "busy", "closed", "other"]
+"""Why a journal stores nothing."""
+HINDRANCES: Final[Mapping[Hindrance, str]] = {
+    "no-space": "the disk of the journal is full (ENOSPC)",
+    "io-error": "the disk of the journal fails (EIO)",
+    "read-only": "the disk of the journal can't be written (EROFS)",
+    "files-gone": "a file of the journal is not where it was",
+    "busy": "another process holds the journal",
+    "closed": "the journal is closed",
+    "other": "the journal can't store now",
+}
+"""Each in words that may leave the site's machine: no path, no name."""
+
 
 class JournalUnavailable(PagereeveError):
-    """Nothing was stored: the disk is full, the file is locked, or the journal is closed. Try again later."""
+    """Nothing is acknowledged: the disk is full, a file is gone or locked, the journal is closed. Try again later."""
+
+    def __init__(self, problem: str, hindrance: Hindrance = "other") -> None:
+        super().__init__(problem)
+        self.hindrance: Hindrance = hindrance
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,6 +50,17 @@ class Receipt:
 class StoredFact:
     seq: int
     fact: Fact
+
+
+@dataclass(frozen=True, slots=True)
+class DamagedRow:
+    """A stored row whose body is not what was written. ``seq`` is its number on its printer's timeline, 0 of an open
+    run; ``kind`` is what it was.
+    """
+
+    printer: str
+    seq: int
+    kind: str
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Final, Protocol
 
 from pagereeve.domain.facts.facts import Fact
+from pagereeve.ports.journal import DamagedRow, Hindrance
 
 LAST_EVENTS_OF_SOURCE: Final = 1_000
 SOURCES_LOOKED_AT: Final = 200
@@ -18,6 +19,7 @@ class JournalHealth:
 
     ``last_commit_monotonic_us`` and ``last_commit_us`` are None before the first commit. ``failures`` counts groups
     that were not stored. ``alive`` is False once nothing can be stored any more. ``fence`` grows at each opening.
+    ``hindrance`` says why nothing is stored now, None while it is. ``damaged_rows`` were found so when they were read.
     """
 
     alive: bool
@@ -34,9 +36,15 @@ class JournalHealth:
     wal_size_bytes: int
     wal_limit_bytes: int
     database_size_bytes: int
+    hindrance: Hindrance | None = None
+    damaged_rows: int = 0
 
 
 class FactQueries(Protocol):
+    def damaged(self) -> Sequence[DamagedRow]:
+        """As ports.reads.Reads says."""
+        ...
+
     async def printers(self) -> Sequence[str]:
         """Names of all printers with a fact or an open run, sorted; "" is not one of them."""
         ...

@@ -11,7 +11,7 @@ from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.facts.facts import Fact, PlateauRead
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.ports.findings import FindingCount, FindingFilter, FindingsPage, Place
-from pagereeve.ports.journal import OpenRun, StoredFact
+from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.outbox import Kept, Queue
 
 
@@ -20,6 +20,12 @@ class Reads(Protocol):
 
     def snapshot(self) -> AbstractAsyncContextManager[Reads]:
         """Reads that all see one moment, whatever is written meanwhile; for one task, and not for long."""
+        ...
+
+    def damaged(self) -> Sequence[DamagedRow]:
+        """Rows that were found damaged since this was opened, in the order in which they were read. Each is read as a
+        FactDamaged where a printer's facts are asked for; elsewhere it is left out.
+        """
         ...
 
     async def printers(self) -> Sequence[str]: ...

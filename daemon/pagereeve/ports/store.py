@@ -62,7 +62,7 @@ class BadgeStore(SegmentReads, StandingFacts, RowWrites, Protocol):
     """What the watcher of badges needs."""
 
     def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
-        """Badges, unreadable ones and start notices of all printers, by their instants, from ``from_us`` on."""
+        """Badges, unreadable ones, start notices of all printers and losses, by their instants, from ``from_us`` on."""
         ...
 
 

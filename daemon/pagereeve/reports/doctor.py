@@ -42,6 +42,7 @@ class InstallationState:
     data_dir: str
     settings: tuple[str, ...] = ()
     data_dir_trouble: str = ""
+    network_trouble: str = ""
     disk_trouble: str = ""
     disk_free_bytes: int | None = None
     not_ready: Mapping[str, str] | None = None
@@ -120,7 +121,7 @@ def _daemon(seen: InstallationState) -> Iterator[Complaint]:
 
 _PARTS: Final = {
     "start": "Wait a moment. If it does not become ready, read the log (journalctl -u pagereeve).",
-    "journal": "Check the disk and the log; then restart the daemon (systemctl restart pagereeve).",
+    "journal": "If a file was moved, put it back: the daemon goes on. Else check the disk and the log, then restart.",
     "tasks": "Read what the log says of this task. If it does not recover, restart the daemon.",
     "loop": "Check whether the machine is overloaded or swaps (top, vmstat 1).",
     "disk": "Free space on the disk of the data folder.",
@@ -136,6 +137,13 @@ def _storage(seen: InstallationState) -> Iterator[Complaint]:
         why = "When it is full, the daemon stores nothing more and refuses events."
         yield Complaint(
             "critical", f"The disk of {seen.data_dir} is nearly full: {seen.disk_trouble}.", why, _PARTS["disk"]
+        )
+    if seen.network_trouble:
+        yield Complaint(
+            "warning",
+            f"The data folder {seen.data_dir}: {seen.network_trouble}.",
+            "Its locks and its shared memory hold on one machine only: the journal may be damaged.",
+            "Stop the daemon, and move the folder to a disk of this machine (data_dir).",
         )
     if seen.journal_trouble:
         do = "Restore the journal from a copy, or start the daemon version that wrote it."

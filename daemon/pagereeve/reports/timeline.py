@@ -29,6 +29,7 @@ BREAKS = {
     Step.RESET: "the count started again after a restart",
     Step.WENT_BACK: "the count is lower than before",
     Step.JUMPED: "the count rose faster than the printer can print",
+    Step.DAMAGED: "a stored fact in between is damaged",
 }
 
 

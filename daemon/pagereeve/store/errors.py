@@ -8,15 +8,38 @@ PagereeveError
     ├── NewerSchema      a newer program wrote it
     ├── NotAJournal      the file is something else, or damaged
     ├── NoSpace          too little free disk space to change its tables safely
-    └── ForeignSideFile  the write-ahead file beside it was written for another state of it
+    ├── ForeignSideFile  the write-ahead file beside it was written for another state of it
+    ├── MissingJournal   it is gone, and what lies beside it shows that there was one
+    └── LostCommits      it holds less than was acknowledged
 """
 
 from __future__ import annotations
 
+import errno
+import sqlite3
+from collections.abc import Mapping
 from pathlib import Path
+from typing import Final
 
 from pagereeve.domain.values.errors import PagereeveError
-from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.journal import Hindrance, JournalUnavailable
+
+# SQLite says ENOSPC as SQLITE_FULL, and every other error of a write as SQLITE_IOERR (sqlite.org/rescode.html). Where
+# the index of the write-ahead file can't grow, it says so by one of the latter.
+_HINDRANCES: Final[Mapping[int, Hindrance]] = {
+    sqlite3.SQLITE_FULL: "no-space",
+    sqlite3.SQLITE_IOERR: "io-error",
+    sqlite3.SQLITE_READONLY: "read-only",
+    sqlite3.SQLITE_BUSY: "busy",
+    sqlite3.SQLITE_LOCKED: "busy",
+}
+_OF_SYSTEM: Final[Mapping[int, Hindrance]] = {
+    errno.ENOSPC: "no-space",
+    errno.EDQUOT: "no-space",
+    errno.EIO: "io-error",
+    errno.EROFS: "read-only",
+}
+_PRIMARY: Final = 0xFF
 
 
 class Unstorable(PagereeveError):
@@ -47,9 +70,30 @@ class NoSpace(CantOpen): ...
 class ForeignSideFile(CantOpen): ...
 
 
+class MissingJournal(CantOpen): ...
+
+
+class LostCommits(CantOpen): ...
+
+
 def unavailable(path: Path, cause: BaseException) -> JournalUnavailable:
     """A JournalUnavailable of its own for each caller: a shared one would mix up their tracebacks."""
     reason = getattr(cause, "orig", None) or cause
-    error = JournalUnavailable(f"nothing was stored in journal {path}: {reason}; try again later")
+    hindrance = hindrance_of(reason)
+    error = JournalUnavailable(f"nothing is acknowledged by journal {path}: {reason}; try again later", hindrance)
     error.__cause__ = cause
     return error
+
+
+def hindrance_of(reason: BaseException) -> Hindrance:
+    """What an error of the driver, of the system or of our own says of the disk."""
+    if isinstance(reason, JournalUnavailable):
+        return reason.hindrance
+    if isinstance(reason, OSError):
+        return _OF_SYSTEM.get(reason.errno or 0, "other")
+    code = getattr(reason, "sqlite_errorcode", None)
+    if not isinstance(code, int):
+        return "other"
+    if code == sqlite3.SQLITE_IOERR_SHMSIZE:
+        return "no-space"
+    return _HINDRANCES.get(code & _PRIMARY, "other")

@@ -18,6 +18,7 @@ from prometheus_client.registry import Collector
 from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.intake import OUTCOMES
+from pagereeve.ports.journal import HINDRANCES
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.ports.telemetry import MetricsSource, PrinterTelemetry, ProcessTelemetry
 from pagereeve.telemetry.alert_metrics import alert_families
@@ -128,7 +129,13 @@ def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
 
 
 def _journal(health: JournalHealth) -> Iterator[Metric]:
-    yield GaugeMetricFamily("pagereeve_journal_up", "1 while the journal can store, else 0.", value=int(health.alive))
+    up = int(health.alive and health.hindrance is None)
+    yield GaugeMetricFamily("pagereeve_journal_up", "1 while the journal can store, else 0.", value=up)
+    text = "1 for the reason for which the journal stores nothing now, else 0."
+    hindered = GaugeMetricFamily("pagereeve_journal_hindered", text, labels=["reason"])
+    for reason in HINDRANCES:
+        hindered.add_metric([reason], int(reason == health.hindrance))
+    yield hindered
     gauges = (
         ("queue_depth", "Facts that wait to be stored.", health.queue_depth),
         ("queue_depth_max", "How many may wait before senders get 503 (retry later).", health.queue_depth_max),
@@ -136,6 +143,7 @@ def _journal(health: JournalHealth) -> Iterator[Metric]:
         ("wal_limit_bytes", "Size of the write-ahead file that is cut back.", health.wal_limit_bytes),
         ("database_size_bytes", "Size of the database file.", health.database_size_bytes),
         ("fence", "Grows each time the journal is opened.", health.fence),
+        ("damaged_rows", "Rows that were found damaged when they were read.", health.damaged_rows),
     )
     for name, text, value in gauges:
         yield GaugeMetricFamily(f"pagereeve_journal_{name}", text, value=value)

@@ -165,6 +165,17 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "What it should send is missing: pages become stray, or badges have no release.",
         "Check that its sender runs and can reach the daemon.",
     ),
+    "fact-damaged": Advice(
+        "a stored fact is damaged",
+        "It is left out: releases around it stay unproven.",
+        "Restore the journal from a copy, or look at the disk. pagereeve replay --check names all damaged rows.",
+    ),
+    "facts-lost": Advice(
+        "the journal was started without what it had acknowledged",
+        "Releases and readings of the time before are missing: their pages become stray, or are nobody's.",
+        "Let the release server send its notices of that time again: what is known changes nothing. Then find out "
+        "who moved, restored or damaged the journal's files.",
+    ),
 }
 
 GATEWAY_SILENT: Final = Advice(

@@ -12,7 +12,14 @@ from typing import Final, TypeVar
 
 from pagereeve.domain.badges.state import ChecksState, FeedState, ReaderState
 from pagereeve.domain.badges.swipes import SwipeKey, swipe_key
-from pagereeve.domain.facts.facts import BadgeOutcome, BadgePresented, BadgeUnreadable, ReleaseStarted
+from pagereeve.domain.facts.facts import (
+    BadgeOutcome,
+    BadgePresented,
+    BadgeUnreadable,
+    FactDamaged,
+    LossAccepted,
+    ReleaseStarted,
+)
 from pagereeve.domain.facts.policy import BadgePolicy
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.findings import evidence as shown
@@ -21,7 +28,7 @@ from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
 from pagereeve.domain.values.instants import SECOND_US
 
-CheckedEvent = BadgePresented | BadgeUnreadable | ReleaseStarted
+CheckedEvent = BadgePresented | BadgeUnreadable | ReleaseStarted | LossAccepted | FactDamaged
 # A reader is noisy from 19 of 20 refused frames on, and no more from half of them on: between the two it stays.
 NOISY_SHARE, QUIET_SHARE = (19, 20), (1, 2)
 KINDS: Final[tuple[find.Kind, ...]] = (
@@ -32,12 +39,15 @@ KINDS: Final[tuple[find.Kind, ...]] = (
     "reader-noisy",
     "reader-form-changed",
     "feed-silent",
+    "facts-lost",
+    "fact-damaged",
 )
 # What a release server answers to a badge that it doesn't know.
 UNKNOWN_ANSWER: Final[BadgeOutcome] = "unknown"
 # Of a fold's short memory: sightings that may still matter. The oldest goes first.
 SIGHTINGS_MAX: Final = 50_000
 RELEASES: Final = "release notices"
+JOURNAL: Final = "the journal"
 
 Key = TypeVar("Key")
 Value = TypeVar("Value")
@@ -84,6 +94,11 @@ class BadgeChecks:
         match step.event:
             case BadgeUnreadable() if not step.arrived:
                 self._unreadable(step.event, step.at_us, policy)
+            case LossAccepted() if not step.arrived and step.at_us > self.told_after_us:
+                key, what = step.event.origin.key, shown.facts_lost(step.event)
+                self._tell("facts-lost", JOURNAL, key, step.at_us, what, ())
+            case FactDamaged() if not step.arrived and step.at_us > self.told_after_us:
+                self.findings.append((step.at_us, find.of_damage(step.event)))
             case BadgePresented():
                 (self._badge_came if step.arrived else self._badge)(step.event, step.at_us, policy)
             case ReleaseStarted():

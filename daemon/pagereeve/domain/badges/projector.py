@@ -12,7 +12,14 @@ from typing import Any, Final
 
 from pagereeve.domain.badges.checks import BadgeChecks, CheckedEvent, CheckStep, steps_of
 from pagereeve.domain.badges.state import CHECKS
-from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Fact, ReleaseStarted
+from pagereeve.domain.facts.facts import (
+    BadgePresented,
+    BadgeUnreadable,
+    Fact,
+    FactDamaged,
+    LossAccepted,
+    ReleaseStarted,
+)
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding, RowSegment
@@ -31,7 +38,7 @@ SEAL_EVERY: Final = 5_000
 
 NOTHING_TAKEN: Final = (-1, False, "", "")
 
-_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted)
+_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted, LossAccepted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +74,12 @@ _RESUME_POINT: Final = Codec(
 
 
 def checked_event(fact: Fact) -> CheckedEvent | None:
-    """The fact, if it is an event of the badge checks and no copy of one."""
+    """The fact, if it is an event of the badge checks and no copy of one.
+
+    A damaged one of a printer is told with the printer's own.
+    """
+    if isinstance(fact, FactDamaged):
+        return None if fact.printer else fact
     if isinstance(fact, _EVENTS) and fact.origin.source != COPY_SOURCE:
         return fact
     return None

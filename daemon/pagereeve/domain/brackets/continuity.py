@@ -36,6 +36,7 @@ class Step(StrEnum):
     RESET = "reset"
     WENT_BACK = "went-back"
     JUMPED = "jumped"
+    DAMAGED = "damaged"
 
 
 CARRIES_ON = frozenset({Step.SAME, Step.MOVED, Step.WRAPPED})

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
+from bisect import bisect_left
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 
 from pagereeve.domain.brackets.continuity import (
@@ -78,23 +79,36 @@ class Runs:
     pending: Plateau | None = None
 
 
-def split(plateaus: Iterable[Plateau], policy_at: PolicyAt, first: Run | None = None) -> Runs:
-    """Part plateaus, in time order, into runs. ``first`` is the run that was under way, if any."""
-    splitter = _Splitter(policy_at, first)
+def split(
+    plateaus: Iterable[Plateau], policy_at: PolicyAt, first: Run | None = None, breaks_us: Sequence[int] = ()
+) -> Runs:
+    """Part plateaus, in time order, into runs. ``first`` is the run that was under way, if any.
+
+    At ``breaks_us``, in order, is what can't be known: between a plateau that began by then and the next, a run ends,
+    unless the meter still rested after the time in which a release must move it.
+    """
+    splitter = _Splitter(policy_at, first, breaks_us)
     for plateau in plateaus:
         splitter.take(plateau)
     return splitter.finish()
 
 
 class _Splitter:
-    def __init__(self, policy_at: PolicyAt, first: Run | None) -> None:
+    def __init__(self, policy_at: PolicyAt, first: Run | None, breaks_us: Sequence[int]) -> None:
         self._policy_at = policy_at
+        self._breaks_us = breaks_us
+        self._before: Plateau | None = None
         self._result = Runs([first] if first is not None else [])
         self._candidate: Plateau | None = None
         self._candidate_step = Step.SAME
 
     def take(self, plateau: Plateau) -> None:
         policy = self._policy_at(plateau.first_received_us)
+        before, self._before = self._before, plateau
+        if before is not None and self._breaks(before, plateau, policy):
+            self._drop_candidate()
+            self._begin(Step.DAMAGED, plateau, policy)
+            return
         if self._candidate is not None and not self._resolve(plateau, policy):
             return
         run = self._result.runs[-1] if self._result.runs else None
@@ -111,6 +125,16 @@ class _Splitter:
             self._candidate, self._candidate_step = plateau, step
         else:
             self._begin(step, plateau, policy)
+
+    def _breaks(self, before: Plateau, after: Plateau, policy: Policy) -> bool:
+        rested_us = before.last_sent_us - policy.unmoved_us
+        place = bisect_left(self._breaks_us, max(before.first_received_us, rested_us))
+        return place < len(self._breaks_us) and self._breaks_us[place] < after.first_received_us
+
+    def _drop_candidate(self) -> None:
+        if self._candidate is not None:
+            self._result.suspects.append(self._candidate)
+            self._candidate = None
 
     def _resolve(self, plateau: Plateau, policy: Policy) -> bool:
         """Decide the waiting candidate by the next reading. False where that reading is used up by it."""

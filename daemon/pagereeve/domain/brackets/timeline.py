@@ -7,10 +7,12 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
+from pagereeve.domain.facts.events import BADGE_PRESENTED, FINDING_DECIDED, PRINTER_NOTED
 from pagereeve.domain.facts.facts import (
     BadgePresented,
     Conflict,
     Fact,
+    FactDamaged,
     PlateauRead,
     ReadFailed,
     ReleaseEnded,
@@ -26,6 +28,13 @@ Again = Literal["echo", "repeat", "reuse"]
 """What a later start notice of a known release is: the same notice under another id, the same job let go once more, or
 another job under a name that was used before (apple/cups#1582)."""
 
+BESIDE_THE_COUNT: Final = frozenset(
+    {
+        *("read-failed", "policy", "settle-learned", "conflict"),
+        *(BADGE_PRESENTED, PRINTER_NOTED, FINDING_DECIDED),
+    }
+)
+"""Kinds of fact without which a bracket may still be judged."""
 _STRENGTH: Final[tuple[Again, ...]] = ("reuse", "repeat", "echo")
 # Two notices of one deed may bear times of two moments of it.
 ECHO_WITHIN_US: Final = 2 * SECOND_US
@@ -44,6 +53,7 @@ class Timeline:
     badges: list[BadgePresented] = field(default_factory=list)
     conflicts: list[Conflict] = field(default_factory=list)
     again: dict[EventKey, Again] = field(default_factory=dict)
+    damaged: list[FactDamaged] = field(default_factory=list)
     _all_ends: list[ReleaseEnded] = field(default_factory=list)
 
     @classmethod
@@ -56,6 +66,7 @@ class Timeline:
             timeline.add(fact)
         timeline.plateaus.sort(key=lambda one: (one.first_received_us, one.last_received_us))
         timeline.silences.sort(key=lambda one: (one.first_sent_us, one.last_received_us))
+        timeline.damaged.sort(key=lambda one: (one.at_us, one.number))
         timeline.starts.sort(key=lambda one: one.origin.order)
         timeline.again = strongest(started_again(timeline.starts), again or {})
         timeline.ends = paired(timeline.starts, timeline._all_ends, timeline.again)
@@ -75,6 +86,8 @@ class Timeline:
                 self.badges.append(fact)
             case Conflict():
                 self.conflicts.append(fact)
+            case FactDamaged():
+                self.damaged.append(fact)
             case _:
                 pass
 
@@ -86,6 +99,10 @@ class Timeline:
         times += [started.origin.at_us for started in self.starts]
         times += [ended.origin.at_us for ended in self._all_ends]
         return max(times, default=0)
+
+    def breaks_us(self) -> list[int]:
+        """Instants of facts that can't be read, and that the count of pages may rest on."""
+        return [one.at_us for one in self.damaged if one.kind not in BESIDE_THE_COUNT]
 
     def ended(self) -> Collection[ReleaseEnded]:
         """All end notices, those that lost to another one of the same release too."""

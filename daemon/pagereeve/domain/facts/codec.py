@@ -17,6 +17,9 @@ from pagereeve.domain.facts.facts import (
     Conflict,
     Event,
     Fact,
+    FactDamaged,
+    Loss,
+    LossAccepted,
     Origin,
     PlateauRead,
     PolicySet,
@@ -129,6 +132,15 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Spread("origin", _ORIGIN),
         Member("kind", TEXT, "type"),
         Member("digest", TEXT),
+    ),
+    "damaged": Codec(FactDamaged, _ANY_PRINTER, _AT, Member("number", FIGURE), Member("kind", TEXT)),
+    "loss-accepted": Codec(
+        LossAccepted,
+        Spread("origin", _ORIGIN),
+        Member("loss", choice(get_args(Loss))),
+        Member("acknowledged", FIGURE),
+        Member("stored", FIGURE),
+        outside=_OF_SITE,
     ),
 }
 """By what ``fact`` says, all but events: their codecs are in EVENT_TYPES."""

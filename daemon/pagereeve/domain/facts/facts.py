@@ -32,6 +32,11 @@ Reason = Literal[
 ]
 """What a difference came of, as a person says it."""
 
+Loss = Literal["fewer-facts", "older-copy", "other-facts", "unreadable-note", "no-journal"]
+"""How it shows that a journal lacks what was acknowledged."""
+JOURNAL_SOURCE: Final = "urn:pagereeve:journal"
+"""The source of what the journal says of itself."""
+
 
 @dataclass(frozen=True, slots=True)
 class Origin:
@@ -213,6 +218,37 @@ class Conflict:
     digest: str
 
 
+@dataclass(frozen=True, slots=True)
+class LossAccepted:
+    """The journal lacks what was acknowledged, and somebody went on without it. Concerns no printer.
+
+    ``acknowledged`` and ``stored`` count the facts that there were, and that were found.
+    """
+
+    origin: Origin
+    loss: Loss
+    acknowledged: int
+    stored: int
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class FactDamaged:
+    """Where a fact stood that can't be read any more: its printer, its number, when it was, and what kind it was.
+
+    Never written: whoever reads the journal makes it, in the place of the fact.
+    """
+
+    printer: str
+    at_us: int
+    number: int
+    kind: str
+
+    @property
+    def origin(self) -> Origin:
+        return Origin(JOURNAL_SOURCE, f"damaged-{self.number}-{self.printer}", self.at_us, self.at_us)
+
+
 ReleaseNotice = ReleaseStarted | ReleaseEnded
 Event = BadgePresented | ReleaseNotice | PrinterNoted | Decided
 Fact = (
@@ -227,6 +263,8 @@ Fact = (
     | BadgePolicySet
     | BadgeUnreadable
     | Conflict
+    | LossAccepted
+    | FactDamaged
 )
 
 # A union written in place would be built again at each call.

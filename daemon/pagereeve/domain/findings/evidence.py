@@ -10,7 +10,16 @@ from collections.abc import Sequence
 
 from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.timeline import Again
-from pagereeve.domain.facts.facts import BadgeOutcome, Conflict, Decided, Origin, PrinterNoted, ReleaseStarted
+from pagereeve.domain.facts.facts import (
+    BadgeOutcome,
+    Conflict,
+    Decided,
+    FactDamaged,
+    LossAccepted,
+    Origin,
+    PrinterNoted,
+    ReleaseStarted,
+)
 from pagereeve.domain.facts.reading import Plateau, Silence, Unit
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Grade, Interval, ReleaseKey, Stretch, Value
 
@@ -127,6 +136,14 @@ def stands_still(count: int, level: int) -> Evidence:
 
 def pattern(hypothesis: str, explained: int, differing: int, brackets: int) -> Evidence:
     return _made(Kind.PATTERN, hypothesis=hypothesis, explained=explained, differing=differing, brackets=brackets)
+
+
+def facts_lost(accepted: LossAccepted) -> Evidence:
+    return _made(Kind.FACTS_LOST, loss=accepted.loss, acknowledged=accepted.acknowledged, stored=accepted.stored)
+
+
+def fact_damaged(damaged: FactDamaged) -> Evidence:
+    return _made(Kind.FACT_DAMAGED, number=damaged.number, fact=damaged.kind, at_us=damaged.at_us)
 
 
 def no_owner() -> Evidence:

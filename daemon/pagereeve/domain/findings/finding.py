@@ -12,7 +12,7 @@ from pagereeve.domain.brackets.expectation import START_UP
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.windows import Release, Window
-from pagereeve.domain.facts.facts import Action, Conflict, Decided
+from pagereeve.domain.facts.facts import Action, Conflict, Decided, FactDamaged
 from pagereeve.domain.facts.reading import Plateau, Silence, SilenceReason
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.ledger import (
@@ -56,6 +56,8 @@ Kind = Literal[
     "reader-noisy",
     "reader-form-changed",
     "feed-silent",
+    "facts-lost",
+    "fact-damaged",
 ]
 
 SEVERITY: Final[dict[Kind, Severity]] = {
@@ -88,6 +90,8 @@ SEVERITY: Final[dict[Kind, Severity]] = {
     "reader-noisy": "critical",
     "reader-form-changed": "critical",
     "feed-silent": "critical",
+    "facts-lost": "critical",
+    "fact-damaged": "critical",
 }
 
 EVIDENCE_MAX = 20
@@ -229,7 +233,8 @@ def gap_anchor(stretch: Stretch) -> tuple[object, ...]:
 
 def of_break(printer: str, before: Run, after: Run) -> Finding | None:
     """A run ended: the two readings between which nothing can be subtracted."""
-    if after.began is None:
+    if after.began is None or after.began is Step.DAMAGED:
+        # What was damaged is a finding of its own.
         return None
     left, right = before.samples[-1].plateau, after.samples[0].plateau
     lost = _lost(left, right) if after.began is Step.FELL_BACK else None
@@ -255,6 +260,11 @@ def of_silence(printer: str, silences: Sequence[Silence], until_us: int | None, 
         what = shown.reads_failed(silences, waiting)
         evidence = [*map(shown.silence, silences)]
     return make(kind, printer, (first.first_sent_us,), first.first_sent_us, what, evidence, until_us)
+
+
+def of_damage(damaged: FactDamaged) -> Finding:
+    what = shown.fact_damaged(damaged)
+    return make("fact-damaged", damaged.printer, (damaged.number,), damaged.at_us, what, ())
 
 
 def of_conflict(conflict: Conflict) -> Finding:

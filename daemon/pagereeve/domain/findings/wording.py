@@ -23,11 +23,19 @@ STEPS: Final[Mapping[str, str]] = {
     Step.RESET: "the count started again after a restart",
     Step.WENT_BACK: "the count is lower than before, without a restart",
     Step.JUMPED: "the count rose faster than the printer can print",
+    Step.DAMAGED: "a stored fact between the two readings is damaged",
 }
 AGAIN: Final[Mapping[str, str]] = {
     "echo": "the same start notice came again under another id; it changes nothing",
     "repeat": "a release of this name was started before, for the same job: it adds no claim",
     "reuse": "the source used this release's name before, for another job; each is a release of its own",
+}
+LOSSES: Final[Mapping[str, str]] = {
+    "fewer-facts": "facts that were acknowledged are missing",
+    "older-copy": "it is an older copy of itself",
+    "other-facts": "it holds another fact than was acknowledged",
+    "unreadable-note": "what was noted of its newest commit can't be read",
+    "no-journal": "it was gone, and an empty one was begun",
 }
 OTHERS: Final[Mapping[str, str]] = {"badges": "badges were presented", "releases": "releases named a badge"}
 
@@ -164,6 +172,11 @@ def _pattern(known: _Known) -> str:
     )
 
 
+def _facts_lost(known: _Known) -> str:
+    counts = f"{known['stored']} facts were found of {known['acknowledged']} that were acknowledged"
+    return f"the journal was started with a loss: {LOSSES.get(known['loss'], known['loss'])}; {counts}"
+
+
 def _two_places(known: _Known) -> str:
     return (
         f"one badge was presented at gateway {known['before']} and {known.number('apart_ms') / 1_000:.1f} s later "
@@ -258,6 +271,11 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.ELSEWHERE: lambda known: (
         f"the badge was presented at gateway {known['gateway']}, "
         f"and the release went to a printer behind {known['home']}"
+    ),
+    Kind.FACTS_LOST: _facts_lost,
+    Kind.FACT_DAMAGED: lambda known: (
+        f"fact {known['number']} ({known['fact']}) of {known.at('at_us')} can't be read: the stored row is damaged; "
+        "it is left out, and what lies around it is not judged"
     ),
     Kind.OLDER: lambda known: known["text"],
     Kind.CUTS: _cuts,

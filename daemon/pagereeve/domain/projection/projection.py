@@ -82,7 +82,7 @@ def project(
     and what was remembered ``before``.
     """
     rules = timeline.rules
-    runs = split(timeline.plateaus, rules.policy_at, first)
+    runs = split(timeline.plateaus, rules.policy_at, first, timeline.breaks_us())
     moments = moments_of(runs.runs)
     windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))
     projected = Projected(runs, windows, before)
@@ -92,6 +92,9 @@ def project(
     _wait(timeline, parted, projected)
     _follow(timeline, projected, after_us)
     projected.findings += noticed(timeline, runs.runs, windows, moments)
+    # A damaged fact is kept as long as the plateau that it lies in: it is told once.
+    fresh = (one for one in timeline.damaged if one.at_us > after_us)
+    projected.findings += [(one.at_us, find.of_damage(one)) for one in fresh]
     projected.findings = [(at_us, find.decided(one, rules.decisions)) for at_us, one in projected.findings]
     return projected
 

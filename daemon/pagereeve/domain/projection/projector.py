@@ -19,6 +19,7 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     Decided,
     Fact,
+    FactDamaged,
     PlateauRead,
     PrinterNoted,
     ReadFailed,
@@ -218,6 +219,8 @@ class PrinterProjector:
                 return fact.plateau.last_received_us >= resume_point.at_us
             if isinstance(fact, BadgePresented):
                 return fact.origin.at_us > badge_from_us
+            if isinstance(fact, FactDamaged):
+                return fact.at_us >= resume_point.plateau_from_us
             # An end may claim to be before its start: it goes with its start.
             ends_later = isinstance(fact, ReleaseEnded) and (fact.origin.source, fact.release) in begun
             return ends_later or _end_us(fact) > resume_point.at_us

@@ -8,9 +8,9 @@ from contextlib import asynccontextmanager
 from copy import copy
 from typing import TypeVar
 
-from pagereeve.domain.facts.facts import Event, Fact, PlateauRead, ReadFailed
+from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead, ReadFailed
 from pagereeve.domain.ledger import RowSegment
-from pagereeve.ports.journal import JournalUnavailable, OpenRun, Receipt, StoredFact
+from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.memory.ledger import MemoryLedger
@@ -133,6 +133,10 @@ class MemoryJournal(MemoryLedger):
         body = self._open_runs.get(printer)
         return None if body is None else OpenRun(run_of(body))
 
+    def damaged(self) -> Sequence[DamagedRow]:
+        """Never any: what is in memory is not read back."""
+        return ()
+
     async def printers(self) -> Sequence[str]:
         return sorted({*self._facts, *self._open_runs} - {""})
 
@@ -194,7 +198,8 @@ class MemoryJournal(MemoryLedger):
         return [one.filing.fact for one in sorted(late, key=_order)[:LATE_FACTS_MAX]]
 
     async def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
-        known = [one for facts in self._facts.values() for one in facts if one.filing.kind in BADGE_KINDS]
+        stored = (one for facts in self._facts.values() for one in facts)
+        known = [one for one in stored if one.filing.kind in BADGE_KINDS or _source(one.filing) == JOURNAL_SOURCE]
         for one in sorted(known, key=_order):
             if from_us is None or one.filing.at_us >= from_us:
                 yield one.filing.fact

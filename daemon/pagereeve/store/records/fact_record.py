@@ -14,6 +14,7 @@ from pagereeve.domain.facts.facts import (
     BadgeUnreadable,
     Event,
     Fact,
+    LossAccepted,
     PlateauRead,
     ReadFailed,
     ReleaseNotice,
@@ -78,6 +79,15 @@ def file(fact: Fact) -> FactRecord:
     if isinstance(fact, BadgeUnreadable):
         identity, digest = fact.origin.key, hashlib.sha256(fact.reason.encode()).hexdigest()
         return FactRecord(fact, str(members["fact"]), instant_us(fact), body, identity, digest)
+    if isinstance(fact, LossAccepted):
+        return FactRecord(
+            fact,
+            str(members["fact"]),
+            instant_us(fact),
+            body,
+            fact.origin.key,
+            hashlib.sha256(body.encode()).hexdigest(),
+        )
     if not isinstance(fact, Event):
         return FactRecord(fact, str(members["fact"]), instant_us(fact), body)
     return FactRecord(

@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import AsyncIterator, Mapping, Sequence
 from operator import attrgetter
 from typing import Any
 
 from sqlalchemy import Row, Select, func, or_, select, tuple_, union
 
-from pagereeve.domain.facts.facts import Event, Fact, PlateauRead
-from pagereeve.ports.journal import OpenRun, StoredFact
+from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead
+from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
-from pagereeve.store.records.fact_record import DECIDED, fact_of, run_of
+from pagereeve.store.records.fact_record import DECIDED
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
 
@@ -20,6 +21,7 @@ UNROUTED_MAX = 1_000
 # Of one release. A source that uses one name again and again must not make each notice dearer than the one before.
 RELEASE_FACTS_MAX = 1_000
 LATE_FACTS_MAX = 10_000
+LOSSES_MAX = 1_000
 READING_KINDS = ("reading", "read-failed")
 
 _FACT = schema.fact.c
@@ -30,13 +32,17 @@ class FactReads:
     def __init__(self, reader: Reader) -> None:
         self._reader = reader
 
+    def damaged(self) -> Sequence[DamagedRow]:
+        """The first DAMAGED_MAX of them."""
+        return tuple(self._reader.damage.rows)
+
     async def facts(self, printer: str, from_us: int | None = None) -> AsyncIterator[StoredFact]:
         """Facts stored while this runs may be among them or not; those stored before it began are all there."""
         after = await self._seq_before(printer, from_us)
         while after is not None:
             rows = await self._reader.rows(_page(printer, after, from_us))
             for row in rows:
-                yield StoredFact(row.seq, fact_of(row.body))
+                yield StoredFact(row.seq, self._reader.damage.fact(row))
             after = rows[-1].seq if len(rows) == PAGE_ROWS else None
 
     async def _seq_before(self, printer: str, from_us: int | None) -> int | None:
@@ -49,7 +55,8 @@ class FactReads:
 
     async def open_run(self, printer: str) -> OpenRun | None:
         row = await self._reader.first(select(_RUN.body).where(_RUN.printer == printer))
-        return None if row is None else OpenRun(run_of(row.body))
+        run = None if row is None else self._reader.damage.run(printer, row.body)
+        return None if run is None else OpenRun(run)
 
     async def printers(self) -> Sequence[str]:
         names: list[str] = []
@@ -74,9 +81,10 @@ class FactReads:
             while after is not None:
                 rows, run = await self._page_and_run(printer, after)
                 for row in rows:
-                    yield fact_of(row.body)
-                if run is not None:
-                    yield run_of(run)
+                    yield self._reader.damage.fact(row)
+                open_run = None if run is None else self._reader.damage.run(printer, run)
+                if open_run is not None:
+                    yield open_run
                 after = rows[-1].seq if len(rows) == PAGE_ROWS else None
             printer = await self._printer_after(printer)
 
@@ -94,11 +102,11 @@ class FactReads:
         return 0 if row is None else int(row[0])
 
     async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
-        statement = select(_FACT.body).where(_FACT.source == source)
+        statement = select(*schema.CHECKED).where(_FACT.source == source)
         latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
         delays = []
         for row in reversed(await self._reader.rows(latest.limit(min(limit, DELAYS_MAX)))):
-            fact = fact_of(row.body)
+            fact = self._reader.damage.fact(row)
             if isinstance(fact, Event):
                 occurred_us = fact.origin.occurred_us
                 if occurred_us is not None:
@@ -132,9 +140,9 @@ class FactReads:
 
     async def last_read(self, printer: str) -> PlateauRead | None:
         """The latest finished run of good readings, the open one aside."""
-        statement = select(_FACT.body).where(_FACT.printer == printer, _FACT.kind == "reading")
+        statement = select(*schema.CHECKED).where(_FACT.printer == printer, _FACT.kind == "reading")
         row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()))
-        fact = None if row is None else fact_of(row.body)
+        fact = None if row is None else self._reader.damage.fact(row)
         return fact if isinstance(fact, PlateauRead) else None
 
     async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
@@ -144,21 +152,23 @@ class FactReads:
             page = select(_RUN.printer, _RUN.body).where(_RUN.printer > name).order_by(_RUN.printer)
             rows = await self._reader.rows(page.limit(PAGE_ROWS))
             for row in rows:
-                yield row.printer, OpenRun(run_of(row.body))
+                run = self._reader.damage.run(row.printer, row.body)
+                if run is not None:
+                    yield row.printer, OpenRun(run)
             if len(rows) < PAGE_ROWS:
                 return
             name = rows[-1].printer
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         """In order of their numbers."""
-        statement = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer, schema.few_kinds())
+        statement = select(*schema.CHECKED).where(_FACT.printer == printer, schema.few_kinds())
         # Ordered here: asked for an order by number, SQLite would rather walk through all of the printer's facts.
         rows = sorted(await self._reader.rows(statement.where(_FACT.kind != "assigned")), key=attrgetter("seq"))
-        return [StoredFact(row.seq, fact_of(row.body)) for row in rows]
+        return [StoredFact(row.seq, self._reader.damage.fact(row)) for row in rows]
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         """The latest RELEASE_FACTS_MAX; of equal instants in order of printer and number."""
-        statement = select(_FACT.body).where(_FACT.source == source, _FACT.release == release)
+        statement = select(*schema.CHECKED).where(_FACT.source == source, _FACT.release == release)
         latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
         return (await self._facts_of(latest.limit(RELEASE_FACTS_MAX)))[::-1]
 
@@ -170,33 +180,55 @@ class FactReads:
             return []
         wanted = (_FACT.printer == printer, _FACT.seq >= row[0], _FACT.kind.not_in(READING_KINDS))
         late = or_(_FACT.at_us <= at_us, _FACT.kind == DECIDED)
-        statement = select(_FACT.body).where(*wanted, late).order_by(_FACT.at_us, _FACT.seq)
+        statement = select(*schema.CHECKED).where(*wanted, late).order_by(_FACT.at_us, _FACT.seq)
         return await self._facts_of(statement.limit(LATE_FACTS_MAX))
 
     async def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
-        """In order of instant, printer and number, in bounded pages."""
+        """In order of instant, printer and number, in bounded pages; with what the journal says of itself."""
+        losses = deque(await self._losses(from_us))
+        async for row in self._badge_rows(from_us):
+            while losses and _place(losses[0]) < _place(row):
+                yield self._reader.damage.fact(losses.popleft())
+            yield self._reader.damage.fact(row)
+        for loss in losses:
+            yield self._reader.damage.fact(loss)
+
+    async def _losses(self, from_us: int | None) -> Sequence[Row[Any]]:
+        """Of what the journal says of itself the latest LOSSES_MAX, in the same order."""
+        named = select(*schema.CHECKED).where(_FACT.source == JOURNAL_SOURCE)
+        since = named.where(_FACT.at_us >= (0 if from_us is None else from_us))
+        rows = await self._reader.rows(since.order_by(_FACT.at_us.desc()).limit(LOSSES_MAX))
+        return sorted(rows, key=_place)
+
+    async def _badge_rows(self, from_us: int | None) -> AsyncIterator[Row[Any]]:
         order = (_FACT.at_us, _FACT.printer, _FACT.seq)
         place: tuple[int, str, int] = (0 if from_us is None else from_us, "", 0)
         while True:
-            statement = select(*order, _FACT.body).where(schema.badge_kinds(), tuple_(*order) > tuple_(*place))
+            statement = select(*schema.CHECKED).where(schema.badge_kinds(), tuple_(*order) > tuple_(*place))
             rows = await self._reader.rows(statement.order_by(*order).limit(PAGE_ROWS))
             for row in rows:
-                yield fact_of(row.body)
+                yield row
             if len(rows) < PAGE_ROWS:
                 return
             place = (rows[-1].at_us, rows[-1].printer, rows[-1].seq)
 
     async def unrouted_ends(self) -> Sequence[Fact]:
         """At most UNROUTED_MAX of them."""
-        statement = select(_FACT.body).where(schema.unrouted_ends())
+        statement = select(*schema.CHECKED).where(schema.unrouted_ends())
         return await self._facts_of(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()).limit(UNROUTED_MAX))
 
     async def _facts_of(self, statement: Select[Any]) -> list[Fact]:
-        return [fact_of(row.body) for row in await self._reader.rows(statement)]
+        """Damaged ones are left out: their printers' own facts tell of them."""
+        known = (self._reader.damage.whole(row) for row in await self._reader.rows(statement))
+        return [fact for fact in known if fact is not None]
+
+
+def _place(row: Row[Any]) -> tuple[int, str, int]:
+    return row.at_us, row.printer, row.seq
 
 
 def _page(printer: str, after: int, from_us: int | None) -> Select[Any]:
-    statement = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer, _FACT.seq > after)
+    statement = select(*schema.CHECKED).where(_FACT.printer == printer, _FACT.seq > after)
     if from_us is not None:
         statement = statement.where(_FACT.at_us >= from_us)
     return statement.order_by(_FACT.seq).limit(PAGE_ROWS)

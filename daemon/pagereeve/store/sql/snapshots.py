@@ -13,6 +13,7 @@ from sqlalchemy.exc import TimeoutError as PoolTimeout
 from sqlalchemy.ext.asyncio import AsyncConnection, AsyncEngine
 
 from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.store.records.checked_rows import Damage
 
 PAGE_ROWS: Final = 128
 """Rows of a page: decoding so many keeps the loop from other work for a few milliseconds."""
@@ -21,7 +22,8 @@ PAGE_ROWS: Final = 128
 class Reader:
     """Hands out snapshots. A snapshot that stays open keeps the write-ahead file growing: never await others in it."""
 
-    def __init__(self, engine: AsyncEngine, path: Path) -> None:
+    def __init__(self, engine: AsyncEngine, path: Path, damage: Damage | None = None) -> None:
+        self.damage = damage or Damage()
         self._engine = engine
         self._path = path
         self._closed = False
@@ -30,7 +32,7 @@ class Reader:
     async def snapshot(self) -> AsyncIterator[AsyncConnection]:
         """Raises JournalUnavailable where the database can't be read."""
         if self._closed:
-            raise JournalUnavailable(f"journal {self._path} is closed")
+            raise JournalUnavailable(f"journal {self._path} is closed", "closed")
         try:
             async with self._engine.connect() as connection:
                 yield connection
@@ -52,7 +54,7 @@ class Reader:
     async def held(self) -> AsyncIterator[Reader]:
         """A reader whose reads all see one moment, for one task. Raises JournalUnavailable."""
         async with self.snapshot() as connection:
-            yield _HeldReader(self._engine, self._path, connection)
+            yield _HeldReader(self._engine, self._path, self.damage, connection)
 
     async def close(self) -> None:
         self._closed = True
@@ -62,8 +64,8 @@ class Reader:
 class _HeldReader(Reader):
     """Every snapshot is the one that is open already."""
 
-    def __init__(self, engine: AsyncEngine, path: Path, connection: AsyncConnection) -> None:
-        super().__init__(engine, path)
+    def __init__(self, engine: AsyncEngine, path: Path, damage: Damage, connection: AsyncConnection) -> None:
+        super().__init__(engine, path, damage)
         self._connection = connection
 
     @asynccontextmanager

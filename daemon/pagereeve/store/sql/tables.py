@@ -73,6 +73,8 @@ fact = Table(
     _text("digest", null=True),
     CheckConstraint("(source IS NULL) = (event_id IS NULL)", name="identity"),
 )
+CHECKED: Final = tuple(fact.c[_name] for _name in ("printer", "seq", "kind", "at_us", "body", "digest"))
+"""What must be read of a fact to see that it is what was written (store/records/checked_rows.py)."""
 Index("ix_fact_identity", fact.c.source, fact.c.event_id, unique=True)
 Index("ix_fact_at", fact.c.printer, fact.c.at_us, fact.c.seq)
 for _name, _columns, _where in (

@@ -12,8 +12,9 @@ from sqlalchemy import Connection, bindparam, delete, func, insert, select
 
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.ports.outbox import Announcement
-from pagereeve.store.records.batch import Batch, First, Replacement
-from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, fact_of
+from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
+from pagereeve.store.records.checked_rows import Damage, claim_of, digest_text, intact, signed_run
+from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName
 from pagereeve.store.records.ledger_records import Columns
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
@@ -31,7 +32,7 @@ _FIRSTS = _BY_SOURCE.where(schema.fact.c.event_id.in_(bindparam("ids", expanding
 # A list of parameters is written into the statement again each time: too slow for a single event.
 _FIRST = _BY_SOURCE.where(schema.fact.c.event_id == bindparam("id"))
 _NOTICES = (
-    select(schema.fact.c.release, schema.fact.c.body)
+    select(schema.fact.c.release, *schema.CHECKED)
     .where(
         schema.fact.c.source == bindparam("source"),
         schema.fact.c.release.in_(bindparam("releases", expanding=True)),
@@ -64,10 +65,13 @@ class Heads:
 
 @dataclass(frozen=True, slots=True)
 class Outcome:
+    """``last`` is the fact that was stored last of all, None where none was."""
+
     answers: Sequence[Any]
     rows: int
     duplicates: int
     conflicts: int
+    last: Numbered | None = None
 
 
 def store_group(connection: Connection, requests: Sequence[StoreRequest[Any]], heads: Heads) -> Outcome:
@@ -82,7 +86,8 @@ def store_group(connection: Connection, requests: Sequence[StoreRequest[Any]], h
         heads.known.clear()
         raise
     heads.learn(batch.heads)
-    return Outcome(answers, len(batch.facts), batch.duplicates, len(batch.kept_aside))
+    last = batch.facts[-1] if batch.facts else None
+    return Outcome(answers, len(batch.facts), batch.duplicates, len(batch.kept_aside), last)
 
 
 def _identities(requests: Iterable[StoreRequest[Any]]) -> set[Identity]:
@@ -121,8 +126,9 @@ class _Stored:
 
     def body(self, identity: Identity) -> str | None:
         table = schema.fact.c
-        named = select(table.body).where(table.source == identity[0], table.event_id == identity[1])
-        return self._connection.execute(named).scalar_one_or_none()
+        named = select(table.body, table.digest).where(table.source == identity[0], table.event_id == identity[1])
+        row = self._connection.execute(named).one_or_none()
+        return row.body if row is not None and intact(row.body, row.digest) else None
 
     def head(self, printer: str) -> int:
         known = self._heads.known.get(printer)
@@ -135,23 +141,26 @@ def _firsts(connection: Connection, identities: set[Identity]) -> Iterable[tuple
     if len(identities) == 1:
         [(source, event_id)] = identities
         for row in connection.execute(_FIRST, {"source": source, "id": event_id}):
-            yield (source, event_id), First(row.seq, row.digest)
+            yield (source, event_id), First(row.seq, claim_of(row.digest))
         return
     for source, group in groupby(sorted(identities), key=itemgetter(0)):
         ids = [event_id for _, event_id in group]
         for start in range(0, len(ids), IDENTITIES_MAX):
             part = ids[start : start + IDENTITIES_MAX]
             for row in connection.execute(_FIRSTS, {"source": source, "ids": part}):
-                yield (source, row.event_id), First(row.seq, row.digest)
+                yield (source, row.event_id), First(row.seq, claim_of(row.digest))
 
 
 def _notices(connection: Connection, releases: set[ReleaseName]) -> Iterable[tuple[ReleaseName, Fact]]:
+    damage = Damage()
     for source, group in groupby(sorted(releases), key=itemgetter(0)):
         names = [name for _, name in group]
         for start in range(0, len(names), IDENTITIES_MAX):
             part = names[start : start + IDENTITIES_MAX]
             for row in connection.execute(_NOTICES, {"source": source, "releases": part}):
-                yield (source, row.release), fact_of(row.body)
+                fact = damage.whole(row)
+                if fact is not None:
+                    yield (source, row.release), fact
 
 
 def _write(connection: Connection, batch: Batch) -> None:
@@ -173,7 +182,7 @@ def _write(connection: Connection, batch: Batch) -> None:
         connection.execute(insert(schema.conflict), rows)
     if batch.open_runs:
         connection.execute(_DROP_RUN, [{"printer": printer} for printer in batch.open_runs])
-        rows = [{"printer": printer, "body": body} for printer, body in batch.open_runs.items()]
+        rows = [{"printer": printer, "body": signed_run(body)} for printer, body in batch.open_runs.items()]
         connection.execute(_ADD_RUNS, rows)
     for together in _one_a_printer(batch.replacements):
         note_changes(connection, together)
@@ -209,7 +218,7 @@ def _fact_columns(seq: int, filing: FactRecord) -> Columns:
         "event_id": event_id,
         "release": filing.release,
         "body": filing.body,
-        "digest": filing.digest,
+        "digest": digest_text(filing),
     }
 
 

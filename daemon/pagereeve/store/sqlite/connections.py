@@ -4,12 +4,15 @@ from __future__ import annotations
 
 import sqlite3
 from collections.abc import Callable
+from functools import partial
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import aiosqlite
 from sqlalchemy import URL, Connection, Engine, StaticPool, create_engine, event
 from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
+
+from pagereeve.store.sqlite.watched_files import WatchedFiles
 
 Result = TypeVar("Result")
 
@@ -18,6 +21,9 @@ CHECKPOINT_BUSY_MS: Final = 200
 WAL_KEPT_BYTES: Final = 16 * 2**20
 READERS: Final = 4
 READER_WAIT_S: Final = 30.0
+
+ANY_TEXT: Final = partial(str, encoding="utf-8", errors="surrogateescape")
+"""A flipped bit may leave no UTF-8: the row must come out all the same, to be found damaged by its digest."""
 
 # FULL, not NORMAL: an acknowledged commit must outlive a power cut. In groups it costs no more.
 _WRITER_PRAGMAS: Final = (
@@ -54,6 +60,7 @@ class WriterThread:
         except BaseException:
             await driver.close()
             raise
+        driver.text_factory = ANY_TEXT
         raw = driver._conn  # noqa: SLF001 - aiosqlite has no public way to run a function; pinned, and a test guards it
         engine = create_engine("sqlite://", creator=lambda: raw, poolclass=StaticPool, hide_parameters=True)
         event.listen(engine, "begin", _begin_immediate)
@@ -92,27 +99,33 @@ def _begin_snapshot(connection: Connection) -> None:
     connection.exec_driver_sql("BEGIN")
 
 
-def reading_engine(path: Path, *, nobody_writes: bool = False) -> AsyncEngine:
-    """At most READERS connections that can't write; what one begins is a snapshot.
+def reading_engine(path: Path, *, nobody_writes: bool = False, files: WatchedFiles | None = None) -> AsyncEngine:
+    """At most READERS connections that can't write, nor make the file; what one begins is a snapshot.
 
     ``nobody_writes``: not even the index of the write-ahead file is made, which needs 32 KiB of the disk
-    (sqlite.org/wal.html, "Read-Only Databases"; sqlite.org/uri.html, ``immutable``).
+    (sqlite.org/wal.html, "Read-Only Databases"; sqlite.org/uri.html, ``immutable``). ``files``: a connection that is
+    made while one of them is not where it was is refused.
     """
-    whole = URL.create("sqlite+aiosqlite", database=f"{path.as_uri()}?immutable=1", query={"uri": "true"})
+    how = "immutable=1" if nobody_writes else "mode=rw"
     engine = create_async_engine(
-        whole if nobody_writes else URL.create("sqlite+aiosqlite", database=str(path)),
+        URL.create("sqlite+aiosqlite", database=f"{path.as_uri()}?{how}", query={"uri": "true"}),
         pool_size=READERS,
         max_overflow=0,
         pool_timeout=READER_WAIT_S,
         hide_parameters=True,
     )
-    event.listen(engine.sync_engine, "connect", _prepare_reader)
+    event.listen(engine.sync_engine, "connect", partial(_prepare_reader, files))
     event.listen(engine.sync_engine, "begin", _begin_snapshot)
     return engine
 
 
-def _prepare_reader(connection: Any, record: object) -> None:  # noqa: ARG001 - the event's signature
+def _prepare_reader(files: WatchedFiles | None, connection: Any, record: object) -> None:  # noqa: ARG001 - the event's
+    if files is not None and files.trouble():
+        # Perhaps it opened another file, which somebody put into the place of ours.
+        connection.close()
+        files.require()
     connection.isolation_level = None
+    connection.driver_connection.text_factory = ANY_TEXT
     cursor = connection.cursor()
     try:
         for pragma in _READER_PRAGMAS:

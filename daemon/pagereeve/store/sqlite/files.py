@@ -13,6 +13,20 @@ def wal_path(path: Path) -> Path:
     return path.with_name(path.name + "-wal")
 
 
+def shm_path(path: Path) -> Path:
+    """The index of the write-ahead file, which all that read and write share."""
+    return path.with_name(path.name + "-shm")
+
+
+def lock_path(path: Path) -> Path:
+    return path.with_name(path.name + ".lock")
+
+
+def newest_path(path: Path) -> Path:
+    """What was acknowledged last (store/sqlite/newest.py)."""
+    return path.with_suffix(".newest")
+
+
 def size_bytes(path: Path) -> int:
     """0 where there is no such file."""
     try:

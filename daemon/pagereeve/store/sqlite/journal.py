@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import os
 import sqlite3
 from collections.abc import Sequence
 from contextlib import AsyncExitStack
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Self
@@ -15,31 +17,52 @@ from sqlalchemy.exc import DatabaseError
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.journal import Receipt
+from pagereeve.ports.journal import HINDRANCES, Hindrance, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
 from pagereeve.store.records.requests import Post, append_request, observe_request, replace_request
 from pagereeve.store.sql.key_checks import read_key_check, write_key_check
+from pagereeve.store.sqlite.committing import Committer
 from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
-from pagereeve.store.sqlite.files import size_bytes, wal_path
+from pagereeve.store.sqlite.files import lock_path, newest_path, shm_path, size_bytes, wal_path
 from pagereeve.store.sqlite.lock import InstanceLock, raise_fence
+from pagereeve.store.sqlite.newest import NewestFile
+from pagereeve.store.sqlite.opening_check import examine, require_journal
 from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.store.sqlite.upgrade import FreeBytes, free_bytes, upgrade
+from pagereeve.store.sqlite.watched_files import WatchedFiles
 from pagereeve.store.sqlite.writer import GROUP_MAX, QUEUE_DEPTH_MAX, WAL_LIMIT_BYTES, Writer
+
+
+@dataclass(frozen=True, slots=True)
+class _Outside:
+    """What is known of the journal outside of the database."""
+
+    files: WatchedFiles
+    newest: NewestFile
 
 
 class SqlJournal(SqlReads):
     """Opened by one process at a time. Several tasks may use it at once."""
 
     def __init__(
-        self, path: Path, clock: Clock, fence: int, thread: WriterThread, writer: Writer, held: AsyncExitStack
+        self,
+        path: Path,
+        clock: Clock,
+        fence: int,
+        thread: WriterThread,
+        writer: Writer,
+        outside: _Outside,
+        held: AsyncExitStack,
     ) -> None:
-        super().__init__(path)
+        super().__init__(path, files=outside.files)
         self._clock = clock
         self.fence = fence
         self._thread = thread
         self._writer = writer
+        self._files = outside.files
+        self._newest = outside.newest
         self._held = held
 
     @classmethod
@@ -48,34 +71,55 @@ class SqlJournal(SqlReads):
         path: Path,
         clock: Clock,
         *,
+        new: bool = False,
+        accept_loss: bool = False,
+        beside: tuple[Path, ...] = (),
         queue_depth_max: int = QUEUE_DEPTH_MAX,
         group_max: int = GROUP_MAX,
         wal_limit_bytes: int = WAL_LIMIT_BYTES,
         free: FreeBytes = free_bytes,
     ) -> Self:
-        """Creates or upgrades the file where needed. Raises journal.errors.CantOpen or one of its kinds."""
+        """Upgrades the file where needed. Raises store.errors.CantOpen or one of its kinds.
+
+        A missing file is created, unless the lock file, the note of the newest commit, or a file ``beside`` shows that
+        there was one: then only if ``new``. One that holds less than was acknowledged is refused, unless
+        ``accept_loss``: then a LossAccepted is the next fact.
+        """
         path = path.resolve()  # noqa: ASYNC240 - once, at the start
+        require_journal(path, new=new, beside=beside)
         async with AsyncExitStack() as held:
             lock = InstanceLock.take(path)
             held.callback(lock.release)
             lock.refuse_foreign_side_file(wal_path(path))
+            found = examine(path, accept_loss=accept_loss, new=new)
             try:
                 thread = await _connected(path)
                 held.push_async_callback(thread.close)
                 await thread.run(partial(upgrade, path=path, free=free))
                 fence = await thread.run(partial(raise_fence, now_us=clock.now_us()))
                 await _note_holder(lock, thread, fence)
-            except (sqlite3.Error, DatabaseError) as error:
+                newest = NewestFile.open(newest_path(path), found.seen)
+                held.callback(newest.close)
+                files = WatchedFiles((path, wal_path(path), shm_path(path), lock_path(path), newest.path))
+                held.callback(files.close)
+                committer = Committer(files, newest, fence)
+                if found.loss is None:
+                    await thread.run(committer.begin)
+            except (sqlite3.Error, DatabaseError, OSError) as error:
                 raise _cant_open(path, error) from error
             writer = Writer(
                 thread,
                 path,
                 clock,
+                committer,
                 queue_depth_max=queue_depth_max,
                 group_max=group_max,
                 wal_limit_bytes=wal_limit_bytes,
             )
-            return cls(path, clock, fence, thread, writer, held.pop_all())
+            if found.loss is not None:
+                # Its commit is the first that is noted: a start that dies before it is refused again.
+                await writer.submit(append_request(found.fact(fence, clock.now_us())))
+            return cls(path, clock, fence, thread, writer, _Outside(files, newest), held.pop_all())
 
     async def close(self) -> None:
         """Stores what is in line, ends, lets the next process in. A second call does nothing."""
@@ -136,9 +180,34 @@ class SqlJournal(SqlReads):
         """The monotonic instant at which the oldest write came that is not stored yet; None without one."""
         return self._writer.waiting_since_us
 
+    async def look(self) -> str:
+        """To be called each second: makes durable what was noted of the newest commit. Says what ``trouble`` says.
+
+        Where the last group was not stored, it looks whether one would be now.
+        """
+        if self._writer.alive and self._writer.hindered is None:
+            try:
+                await asyncio.to_thread(self._newest.sync)
+            except OSError as error:
+                self._writer.hinder(error)
+        elif self._writer.alive:
+            await self._writer.probe()
+        return self.trouble()
+
     def trouble(self) -> str:
         """Empty while it can store."""
-        return "" if self._writer.alive else "nothing can be stored any more; see the log"
+        if not self._writer.alive:
+            return "nothing can be stored any more; see the log"
+        hindered = self._writer.hindered
+        return self._files.trouble() or ("" if hindered is None else f"{HINDRANCES[hindered.hindrance]}: {hindered}")
+
+    def _hindrance(self) -> Hindrance | None:
+        """None while it can store."""
+        if not self._writer.alive:
+            return "closed"
+        if self._files.trouble():
+            return "files-gone"
+        return None if self._writer.hindered is None else self._writer.hindered.hindrance
 
     def health(self) -> JournalHealth:
         counters = self._writer.counters
@@ -157,6 +226,8 @@ class SqlJournal(SqlReads):
             wal_size_bytes=size_bytes(wal_path(self._path)),
             wal_limit_bytes=self._writer.wal_limit_bytes,
             database_size_bytes=size_bytes(self._path),
+            hindrance=self._hindrance(),
+            damaged_rows=len(self.damaged()),
         )
 
 
@@ -173,7 +244,7 @@ async def _note_holder(lock: InstanceLock, thread: WriterThread, fence: int) -> 
         lock.note(fence)
 
 
-def _cant_open(path: Path, error: sqlite3.Error | DatabaseError) -> CantOpen:
+def _cant_open(path: Path, error: sqlite3.Error | DatabaseError | OSError) -> CantOpen:
     reason = error.orig if isinstance(error, DatabaseError) else error
     code = getattr(reason, "sqlite_errorcode", None)
     if code in {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT}:

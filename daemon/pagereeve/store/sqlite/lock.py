@@ -15,6 +15,7 @@ from sqlalchemy import Connection, insert, select, update
 
 from pagereeve.store.errors import CantOpen, ForeignSideFile, InUse
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sqlite.files import lock_path
 
 _ONLY: Final = 1
 _NOTE_MAX_BYTES: Final = 4096
@@ -39,7 +40,7 @@ class InstanceLock:
     def take(cls, path: Path) -> InstanceLock:
         """Raises InUse where another process has it, CantOpen where the folder allows no such file."""
         try:
-            descriptor = os.open(path.with_name(path.name + ".lock"), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
+            descriptor = os.open(lock_path(path), os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600)
         except OSError as error:
             raise CantOpen(path, f"{error.strerror}; the folder must exist and allow writing") from error
         try:
@@ -77,6 +78,18 @@ class InstanceLock:
 
     def release(self) -> None:
         os.close(self._descriptor)
+
+
+def was_noted(path: Path) -> bool:
+    """Has a journal of that path ever been opened to the end? Its lock file says so."""
+    try:
+        descriptor = os.open(lock_path(path), os.O_RDONLY | os.O_CLOEXEC)
+    except FileNotFoundError:
+        return False
+    try:
+        return _read_note(descriptor) is not None
+    finally:
+        os.close(descriptor)
 
 
 def _read_note(descriptor: int) -> Note | None:

@@ -12,13 +12,14 @@ from pagereeve.store.sql.reads import StoreReads
 from pagereeve.store.sql.snapshots import Reader
 from pagereeve.store.sqlite.connections import reading_engine
 from pagereeve.store.sqlite.revision import require_current
+from pagereeve.store.sqlite.watched_files import WatchedFiles
 
 
 class SqlReads(StoreReads):
     """All reads of ports.journal, ledger, outbox and queries. Raises JournalUnavailable where reading fails."""
 
-    def __init__(self, path: Path, *, nobody_writes: bool = False) -> None:
-        super().__init__(Reader(reading_engine(path, nobody_writes=nobody_writes), path))
+    def __init__(self, path: Path, *, nobody_writes: bool = False, files: WatchedFiles | None = None) -> None:
+        super().__init__(Reader(reading_engine(path, nobody_writes=nobody_writes, files=files), path))
         self._path = path
 
     @classmethod

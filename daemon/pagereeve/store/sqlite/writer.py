@@ -16,7 +16,8 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.errors import Unstorable, unavailable
 from pagereeve.store.records.requests import StoreRequest
-from pagereeve.store.sql.transaction import Heads, Outcome, store_group
+from pagereeve.store.sql.transaction import Outcome
+from pagereeve.store.sqlite.committing import Committer
 from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 
@@ -54,6 +55,7 @@ class Writer:
         thread: WriterThread,
         path: Path,
         clock: Clock,
+        committer: Committer,
         *,
         queue_depth_max: int = QUEUE_DEPTH_MAX,
         group_max: int = GROUP_MAX,
@@ -71,7 +73,8 @@ class Writer:
         self._places = asyncio.Semaphore(queue_depth_max)
         self._wake = asyncio.Event()
         self._closing = False
-        self._heads = Heads()
+        self._committer = committer
+        self._hindered: JournalUnavailable | None = None
         self._storing_since_us: int | None = None
         self._next_checkpoint_us = 0
         self._task = asyncio.get_running_loop().create_task(self._run(), name="journal-writer")
@@ -79,6 +82,11 @@ class Writer:
     @property
     def alive(self) -> bool:
         return not self._closing and not self._task.done()
+
+    @property
+    def hindered(self) -> JournalUnavailable | None:
+        """Why the last group was not stored; None where it was."""
+        return self._hindered
 
     @property
     def queue_depth(self) -> int:
@@ -112,7 +120,20 @@ class Writer:
 
     def _refuse_when_closed(self) -> None:
         if not self.alive:
-            raise JournalUnavailable(f"journal {self._path} is closed; nothing was stored")
+            raise JournalUnavailable(f"journal {self._path} is closed; nothing was stored", "closed")
+
+    def hinder(self, cause: Exception) -> None:
+        """Something else than a group showed that nothing can be stored."""
+        self._hindered = unavailable(self._path, cause)
+
+    async def probe(self) -> None:
+        """Where the last group was not stored: would one be stored now?"""
+        try:
+            await self._thread.run(self._committer.probe)
+        except Exception as error:  # noqa: BLE001 - whatever it is, it is what hinders
+            self.hinder(error)
+        else:
+            self._hindered = None
 
     async def close(self) -> None:
         """Stores what is in line, then ends. New requests are refused from the call on."""
@@ -144,10 +165,11 @@ class Writer:
     async def _store(self, group: Sequence[Waiting]) -> None:
         requests = [waiting.request for waiting in group]
         try:
-            outcome = await self._thread.run(partial(store_group, requests=requests, heads=self._heads))
+            outcome = await self._thread.run(partial(self._committer.store, requests=requests))
         except Exception as error:  # noqa: BLE001 - whatever it is, callers receive it and the next group is tried
             self.counters.failures += 1
             if not _refused(error):
+                self.hinder(error)
                 self._fail(group, error)
             elif len(group) == 1:
                 self._refuse(group[0], error)
@@ -156,6 +178,7 @@ class Writer:
                 for waiting in group:
                     await self._store([waiting])
         else:
+            self._hindered = None
             self._count(outcome)
             for waiting, answer in zip(group, outcome.answers, strict=True):
                 if not waiting.answer.done():

@@ -10,7 +10,15 @@ import pytest
 
 from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.hypotheses import HYPOTHESES
-from pagereeve.domain.facts.facts import Conflict, Decided, Origin, PrinterNoted, ReleaseStarted
+from pagereeve.domain.facts.facts import (
+    Conflict,
+    Decided,
+    FactDamaged,
+    LossAccepted,
+    Origin,
+    PrinterNoted,
+    ReleaseStarted,
+)
 from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Reading, Sight, Silence, SilenceReason, Unit
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings.evidence_codec import evidence_json, evidence_of
@@ -70,6 +78,8 @@ ONE_OF_EACH = [
     shown.nothing_came(4, "badges", NOON_US),
     shown.nothing_came(4, "releases", NOON_US),
     shown.other_owner(),
+    shown.fact_damaged(FactDamaged("printer-a", NOON_US, 13, "reading")),
+    shown.facts_lost(LossAccepted(Origin("urn:x:journal", "loss-2", NOON_US, NOON_US), "fewer-facts", 120, 117)),
     shown.elsewhere("east", "west"),
     said("what was said before"),
     shown.cuts(STRETCH),

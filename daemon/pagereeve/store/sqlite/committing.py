@@ -1,0 +1,76 @@
+"""What the writer's thread does with a group: nothing is acknowledged that the next start would not find."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from sqlalchemy import Connection
+
+from pagereeve.store.records.checked_rows import digest_text
+from pagereeve.store.records.requests import StoreRequest
+from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.transaction import Heads, Outcome, store_group
+from pagereeve.store.sqlite.newest import Newest, NewestFile, digest_of
+from pagereeve.store.sqlite.watched_files import WatchedFiles
+
+# Facts are never deleted, so their row ids count them. Asked of the driver itself: SQLAlchemy would take longer over
+# the question than the database over the answer.
+_SEQUENCE: Final = "SELECT max(rowid) FROM fact"
+_LATEST: Final = "SELECT rowid, printer, seq, body, digest FROM fact ORDER BY rowid DESC LIMIT 1"
+
+
+@dataclass(slots=True)
+class Committer:
+    """Belongs to the writer's thread."""
+
+    files: WatchedFiles
+    newest: NewestFile
+    fence: int
+    heads: Heads = field(default_factory=Heads)
+    _committed: Newest = field(default_factory=Newest)
+    _noted: Newest = field(default_factory=Newest)
+
+    def begin(self, connection: Connection) -> None:
+        """Note the journal as it is found. Raises OSError."""
+        row = _driver(connection).execute(_LATEST).fetchone()
+        sequence, digest = (0, Newest().digest) if row is None else (row[0], digest_of(*row[1:]))
+        self._committed = Newest(self.fence, sequence, digest)
+        self._note()
+
+    def store(self, connection: Connection, requests: Sequence[StoreRequest[Any]]) -> Outcome:
+        """Returns only once the group is committed and noted, and the files are still in their places.
+
+        A file that is moved in the midst of the commit leaves rows in it that nobody was told of: what is sent again
+        is then known.
+        """
+        self.files.require()
+        outcome = store_group(connection, requests, self.heads)
+        last = outcome.last
+        if last is not None:
+            sequence = _driver(connection).execute(_SEQUENCE).fetchone()[0]
+            filing = last.filing
+            digest = digest_of(filing.printer, last.seq, filing.body, digest_text(filing))
+            self._committed = Newest(self.fence, sequence, digest)
+        self._note()
+        self.files.require()
+        return outcome
+
+    def _note(self) -> None:
+        """Also what could not be noted the last time: those who sent it may have sent it again."""
+        if self._noted != self._committed:
+            self.newest.write(self._committed)
+            self._noted = self._committed
+
+    def probe(self, connection: Connection) -> None:
+        """A commit that changes nothing. Raises what storing would raise."""
+        self.files.require()
+        with connection.begin():
+            connection.execute(schema.instance.update().values(since_us=schema.instance.c.since_us))
+        self._note()
+        self.newest.sync()
+
+
+def _driver(connection: Connection) -> Any:
+    return connection.connection.driver_connection

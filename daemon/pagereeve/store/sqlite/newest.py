@@ -1,0 +1,136 @@
+"""The newest commit, noted outside the database: a start that finds less than was acknowledged can be refused.
+
+``journal.newest`` holds two records of fixed size, each with its own checksum and in a sector of its own; they are
+written in turn, so that a torn write costs the newer one alone. It is written before each acknowledgement, and fsynced
+each second and at a clean stop. A killed process leaves it with the kernel; a power cut can only let it lag.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Final
+
+SLOT_BYTES: Final = 512
+"""A sector of the smallest disk: it is written whole or not at all (common practice, no source)."""
+SLOTS: Final = 2
+_WORD: Final = b"pagereeve-newest-1"
+_CHECK_HEX: Final = 16
+_FIELDS: Final = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Newest:
+    """``sequence`` counts the journal's facts in the order in which they were stored; ``digest`` is of the latest."""
+
+    fence: int = 0
+    sequence: int = 0
+    digest: str = "-"
+
+
+@dataclass(frozen=True, slots=True)
+class NewestSeen:
+    """``newest`` is None where no record can be read; ``number`` is that of the last write."""
+
+    newest: Newest | None
+    number: int = 0
+
+
+def digest_of(printer: str, seq: int, body: str, digest: str | None) -> str:
+    """Of a fact's row (SHA-256, hex).
+
+    By the row's own digest, where it has one: a body that was damaged is still the row that was acknowledged.
+    """
+    return hashlib.sha256(f"{printer}\n{seq}\n{digest or body}".encode(errors="surrogateescape")).hexdigest()
+
+
+def read_newest(path: Path) -> NewestSeen | None:
+    """None where there is no such file. Raises OSError where it can't be read."""
+    try:
+        content = path.read_bytes()[: SLOTS * SLOT_BYTES]
+    except FileNotFoundError:
+        return None
+    slots = (content[place : place + SLOT_BYTES] for place in range(0, SLOTS * SLOT_BYTES, SLOT_BYTES))
+    seen = [one for slot in slots if (one := _read(slot)) is not None]
+    return max(seen, key=lambda one: one.number, default=NewestSeen(None))
+
+
+class NewestFile:
+    """The open file. ``write`` and ``sync`` may run in two threads; each belongs to one."""
+
+    def __init__(self, path: Path, descriptor: int, number: int) -> None:
+        self.path = path
+        self._descriptor = descriptor
+        self._number = number
+        self._synced = number
+
+    @classmethod
+    def open(cls, path: Path, seen: NewestSeen | None) -> NewestFile:
+        """``seen`` is what ``read_newest`` said. Made where there is none, and then durable in its folder.
+
+        Raises OSError.
+        """
+        if seen is None:
+            _make(path)
+        descriptor = os.open(path, os.O_RDWR | os.O_CLOEXEC)
+        return cls(path, descriptor, 0 if seen is None else seen.number)
+
+    def write(self, newest: Newest) -> None:
+        """Raises OSError."""
+        self._number += 1
+        slot = (self._number % SLOTS) * SLOT_BYTES
+        if os.pwrite(self._descriptor, _record(newest, self._number), slot) != SLOT_BYTES:
+            raise OSError(f"{self.path} was written in part only")
+
+    def sync(self) -> None:
+        """Raises OSError."""
+        number = self._number
+        if number != self._synced:
+            os.fdatasync(self._descriptor)
+            self._synced = number
+
+    def close(self) -> None:
+        try:
+            self.sync()
+        finally:
+            os.close(self._descriptor)
+
+
+def _make(path: Path) -> None:
+    """Whole, or not at all: a start that dies here leaves none."""
+    draft = path.with_name(path.name + ".new")
+    descriptor = os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC | os.O_CLOEXEC, 0o600)
+    try:
+        os.write(descriptor, _record(Newest(), 0) * SLOTS)
+        os.fsync(descriptor)
+    finally:
+        os.close(descriptor)
+    draft.rename(path)
+    folder = os.open(path.parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+
+
+def _record(newest: Newest, number: int) -> bytes:
+    """A line that people can read, filled up with blanks."""
+    text = b"%s %d %d %d %s" % (_WORD, number, newest.fence, newest.sequence, newest.digest.encode())
+    return (text + b" " + _check(text)).ljust(SLOT_BYTES - 1) + b"\n"
+
+
+def _read(slot: bytes) -> NewestSeen | None:
+    """None where it is torn, or none of ours."""
+    fields = slot.split()
+    if len(fields) != _FIELDS or len(slot) != SLOT_BYTES:
+        return None
+    if fields[0] != _WORD or _check(b" ".join(fields[:-1])) != fields[-1]:
+        return None
+    number, fence, sequence = (int(field) for field in fields[1:4])
+    return NewestSeen(Newest(fence, sequence, fields[4].decode()), number)
+
+
+def _check(text: bytes) -> bytes:
+    return hashlib.sha256(text).hexdigest()[:_CHECK_HEX].encode()
