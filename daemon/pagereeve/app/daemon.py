@@ -42,12 +42,14 @@ from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.engine.supervision.watchdog import Watchdog
 from pagereeve.feeds.http.endpoint import make_events
 from pagereeve.feeds.kind import Feed, FeedContext
+from pagereeve.feeds.listening import listening_sockets
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.setting_types import HostPort
 from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
 from pagereeve.settings import BadSettings, Settings, read_people
 from pagereeve.settings.lists.directory import Binding
@@ -164,7 +166,7 @@ class App:
         self.supervisor.start("watchdog", "watchdog", self.watchdog.run, forever=True)
         await self._open_doors()
         self.ready = True
-        log.info("ready", http=str(self.http_address), printers=len(settings.printers))
+        log.info("ready", http=str(HostPort(*self.http_address)), printers=len(settings.printers))
 
     def _hooks_of_meter(self) -> MeterHooks:
         given = self._meter_hooks or MeterHooks()
@@ -295,8 +297,10 @@ class App:
             server_header=False,
             timeout_graceful_shutdown=5,
         )
+        # uvicorn, asked to bind, ends the whole process with status 1 where it can't.
+        sockets = await listening_sockets(listen)
         self._server = QuietServer(config)
-        task = asyncio.create_task(self._server.serve(), name="http")
+        task = asyncio.create_task(self._server.serve(sockets), name="http")
         self._stack.push_async_callback(self._stop_serving, task)
         while not self._server.started:
             if task.done():

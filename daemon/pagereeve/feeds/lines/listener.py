@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.feeds.listening import cannot_listen
 from pagereeve.feeds.stats import FeedStats
+from pagereeve.ports.setting_types import HostPort
 
 READ_BYTES: Final = 16 * 1024
 _CLOSE_S: Final = 2.0
@@ -91,7 +93,10 @@ class Listener:
 
     async def start(self) -> None:
         """Raises OSError where the address can't be had."""
-        self._server = await asyncio.start_server(self._accepted, self._host, self._port, limit=READ_BYTES)
+        try:
+            self._server = await asyncio.start_server(self._accepted, self._host, self._port, limit=READ_BYTES)
+        except OSError as error:
+            raise cannot_listen(HostPort(self._host, self._port), error) from error
 
     def _accepted(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         self._stats.connections += 1
