@@ -59,6 +59,16 @@ async def test_what_we_added_to_an_event_does_not_make_it_another(store: Store) 
     assert (await store.append(replace(event, printer="printer-b"))).outcome == "duplicate"
 
 
+async def test_what_is_stored_together_has_a_receipt_each_or_is_not_stored(store: Store) -> None:
+    await store.append(badge("e1", "printer-b"))
+    copies = [badge(f"e{place}", f"printer-{letter}") for place, letter in enumerate("abc")]
+    receipts = await store.append_together(copies)
+    assert receipts == (Receipt("stored", 1), Receipt("duplicate", 1), Receipt("stored", 1))
+    with pytest.raises(BadFact):
+        await store.append_together([badge("e4"), started("e5", job="a\x00b")])
+    assert await store.count_facts() == 3
+
+
 @pytest.mark.parametrize(
     "other",
     [

@@ -47,6 +47,12 @@ class Journal(Protocol):
         """Store a fact; returns once it is durable. Raises JournalUnavailable, and then nothing is stored."""
         ...
 
+    async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
+        """Store facts in one transaction, in order; returns once all are durable. Where it raises as ``append`` does,
+        none is.
+        """
+        ...
+
     async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         """Store finished plateaus and silences as facts, and put ``current`` in the place of the printer's open one.
 

@@ -28,6 +28,7 @@ from pagereeve.store.records.requests import (
     Post,
     StoreRequest,
     append_request,
+    append_together_request,
     observe_request,
     replace_request,
 )
@@ -104,6 +105,9 @@ class MemoryJournal(MemoryLedger):
 
     async def append(self, fact: Fact) -> Receipt:
         return self._store(append_request(fact))
+
+    async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
+        return self._store(append_together_request(facts))
 
     async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         return self._store(observe_request(printer, sealed, current))

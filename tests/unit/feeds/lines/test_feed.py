@@ -172,6 +172,13 @@ async def test_a_waiting_writer_goes_on_when_there_is_room() -> None:
     assert (first.content, after.content, after.after_gap) == (b"first", b"second" * 20, False)
 
 
+async def test_lines_that_nobody_looked_at_are_counted_as_lines() -> None:
+    queue = ChunkQueue(most_bytes=4096)
+    queue.offer(b"".join(b"%04d\r\n" % number for number in range(40)), 1)
+    queue.offer(b"04", 2)
+    assert queue.unread == 41
+
+
 async def test_many_tiny_pieces_are_bounded_too() -> None:
     queue = ChunkQueue(most_bytes=64 * 1024)
     assert sum(queue.offer(b"x", 0) for _ in range(10_000)) < 600
