@@ -37,6 +37,11 @@ class PollSchedule:
     _ended_us: int | None = None
     _gates: list[Gate] = field(default_factory=list)
 
+    @property
+    def failures(self) -> int:
+        """Failed reads in a row."""
+        return self._failures
+
     def ask(self) -> None:
         self.read_asked = True
 

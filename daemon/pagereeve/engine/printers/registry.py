@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Reading
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.engine.printers.reading_recorder import reading_of
 from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
@@ -42,7 +43,7 @@ class PrinterRegistry:
             if registered.gateway:
                 self._behind.setdefault(registered.gateway, []).append(name)
             seen_last = reading_of(known.get(name))
-            self._begin(PrinterWatcher(name, self.around, registered.target, registered.policy, seen=seen_last))
+            self._begin(self._owner(name, registered, seen_last))
 
     async def stop(self) -> None:
         """End all watchers, and leave the rows as the journal has them. Raises JournalUnavailable if it can't."""
@@ -65,10 +66,14 @@ class PrinterRegistry:
         registered = self.registered.get(printer)
         if registered is not None:
             # Its watcher was ended by somebody, which the supervisor reports; the printer still has a meter to read.
-            return self._begin(PrinterWatcher(printer, self.around, registered.target, registered.policy))
+            return self._begin(self._owner(printer, registered))
         if len(self.watchers) - len(self.registered) >= STRANGERS_MAX:
             raise BadFact("data.printer", "names one more printer that is not in the registry; correct the name")
         return self._begin(PrinterWatcher(printer, self.around))
+
+    def _owner(self, name: str, registered: RegisteredPrinter, seen: Reading | None = None) -> PrinterWatcher:
+        target, policy = registered.target, registered.policy
+        return PrinterWatcher(name, self.around, target, policy, seen=seen, gateway=registered.gateway)
 
     def telemetry(self) -> Iterator[PrinterTelemetry]:
         """Of the registry's own printers: strangers are no part of the site. Watchers may come and go meanwhile."""

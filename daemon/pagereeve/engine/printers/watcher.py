@@ -9,7 +9,7 @@ from dataclasses import InitVar, dataclass, field
 from pagereeve.domain.brackets.timeline import started_again
 from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReleaseStarted, SettleLearned
 from pagereeve.domain.facts.policy import Policy
-from pagereeve.domain.facts.reading import Failure, Reading
+from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.domain.projection.projector import PrinterProjector, concerns_us
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.engine.counters import EngineCounters
@@ -67,7 +67,7 @@ class Arrival:
 @dataclass(slots=True)
 class PrinterWatcher:
     """``target`` and ``policy`` are None for a printer that is not in the registry: it has a projector, but no
-    meter. ``seen`` is the last good reading that is known before the first one.
+    meter. ``seen`` is the last good reading that is known before the first one; ``gateway`` the box in front of it.
     """
 
     printer: str
@@ -75,6 +75,7 @@ class PrinterWatcher:
     target: MeterTarget | None = None
     policy: Policy | None = None
     seen: InitVar[Reading | None] = None
+    gateway: str = ""
     heartbeat: Heartbeat = field(init=False)
     recorder: ReadingRecorder = field(init=False)
     updater: LedgerUpdater[PrinterProjector] = field(init=False)
@@ -152,6 +153,9 @@ class PrinterWatcher:
             meter={} if good is None else {name: count.value for name, count in good.sight.counts},
             last_reading_us=None if good is None else good.received_us,
             up=None if self.last is None else isinstance(self.last, Reading),
+            gateway=self.gateway,
+            failed_reads=self.schedule.failures,
+            late=isinstance(self.last, Failure) and self.last.reason is SilenceReason.LATE,
             open_windows=self.open_windows(),
             settle_us=self.settle_us(),
             open_findings=dict(totals.open_findings),

@@ -118,7 +118,7 @@ def test_failures_in_a_row_make_a_silent_printer_rare_and_one_reading_ends_them(
         for result in (BAD, BAD, GOOD):
             one.ended(result, one.begins())
             seconds.append(planned_s(one, OpenWindows()))
-        assert seconds == [1800.0, 3600.0, 900.0]
+        assert seconds == [60.0, 120.0, 900.0]
 
     passing(story())
 
