@@ -29,7 +29,7 @@ class HandingOn:
             self.registry.watcher(printer).ask_for_reading()
 
     async def hand_on(self, stored: Stored) -> None:
-        """A duplicate changes nothing. Waits while a watcher's inbox is full, which holds back the sender."""
+        """A duplicate changes nothing. Waits for nobody: what one printer has to do holds up no other's notices."""
         fact, outcome = stored.fact, stored.receipt.outcome
         if outcome == "duplicate":
             return
@@ -38,7 +38,7 @@ class HandingOn:
         if fact.printer:
             watcher = self.registry.watcher(fact.printer)
             if outcome == "stored":
-                await watcher.take(Arrival(fact, stored.starts, stored.concerns_us))
+                watcher.take(Arrival(fact, stored.starts, stored.concerns_us))
             else:
                 # The journal wrote a Conflict fact: whoever owns the timeline reads it from there.
                 watcher.begin_again(instant_us(fact))

@@ -28,7 +28,7 @@ from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.ports.store import WatcherStore
 from pagereeve.ports.telemetry import PrinterTelemetry
 
-INBOX_MAX = 1_000
+INBOX_MAX = 5_000
 TAKEN_AT_ONCE_MAX = 200
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
@@ -119,17 +119,25 @@ class PrinterWatcher:
         self.schedule.ask()
         self._wakeup.call()
 
-    async def take(self, arrival: Arrival) -> None:
-        """Hand over a fact that is durable already. Waits while the inbox is full: that holds back the sender."""
-        await self._inbox.put(arrival)
+    def take(self, arrival: Arrival) -> None:
+        """Hand over a fact that is durable already. Never waits: beyond INBOX_MAX it is read again from there."""
+        if self._inbox.full():
+            self.updater.begin_again(_concerns_us(arrival, self.printer))
+        else:
+            self._inbox.put_nowait(arrival)
         self.schedule.stir()
         self._wakeup.call()
 
     async def reading(self, wait_s: float) -> Reading | Failure | None:
-        """A read asked for from now on; None where none was in hand within ``wait_s``, or there is no meter."""
+        """A read asked for from now on; None where none was in hand within ``wait_s``, or there is no meter.
+
+        Where too many wait already, nobody else does: at a silent meter the last failure is the answer.
+        """
         if self.target is None:
             return None
         gate = self.schedule.open_gate()
+        if gate is None:
+            return self.last if self.schedule.failures else None
         self._wakeup.call()
         try:
             async with asyncio.timeout(wait_s):
@@ -251,9 +259,9 @@ class PrinterWatcher:
 
     def _add(self, arrival: Arrival) -> None:
         projector, fact = self.updater.opened(), arrival.fact
-        starts = [one for one in arrival.starts if one.printer == self.printer]
+        starts = _starts_here(arrival, self.printer)
         again = started_again(starts).get(fact.origin.key) if isinstance(fact, ReleaseStarted) else None
-        at_us = concerns_us(fact, starts) if arrival.concerns_us is None else arrival.concerns_us
+        at_us = _concerns_us(arrival, self.printer)
         late = projector.is_late(fact, again=again is not None)
         if arrival.concerns_us is not None and projector.resume_point is not None:
             late = arrival.concerns_us <= projector.resume_point.at_us
@@ -314,3 +322,14 @@ class PrinterWatcher:
 
     def _windows(self) -> OpenWindows:
         return OpenWindows.of(None if self.projector is None else self.projector.view)
+
+
+def _starts_here(arrival: Arrival, printer: str) -> list[ReleaseStarted]:
+    return [one for one in arrival.starts if one.printer == printer]
+
+
+def _concerns_us(arrival: Arrival, printer: str) -> int:
+    """The earliest instant whose rows it may change."""
+    if arrival.concerns_us is not None:
+        return arrival.concerns_us
+    return concerns_us(arrival.fact, _starts_here(arrival, printer))
