@@ -4,10 +4,13 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass, field
-from typing import Literal, Protocol
+from typing import Final, Literal, Protocol
 
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
 from pagereeve.domain.values.errors import PagereeveError
+
+CLAIMS_MAX: Final = 8
+"""Different claims under one identity: that they differ is said, and more of them prove no more."""
 
 
 class JournalUnavailable(PagereeveError):
@@ -19,7 +22,8 @@ class Receipt:
     """What became of an appended fact. ``seq`` is its number on its printer's timeline, from 1.
 
     ``duplicate``: the same event was stored before; nothing changed. ``conflict``: the same identity with other data
-    was stored before; this one is kept aside, and ``seq`` is the number of the Conflict fact that says so.
+    was stored before; this one is kept aside, and ``seq`` is the number of the Conflict fact that says so. Of one event
+    CLAIMS_MAX other claims are kept; of further ones nothing is stored (``is_new``), and ``seq`` is the last one's.
     ``notices`` comes with a start notice, and with an end notice under no printer: what was stored before it of the
     same release, whatever its printer. Of a start and an end that come at once, one sees the other.
     """
@@ -27,6 +31,7 @@ class Receipt:
     outcome: Literal["stored", "duplicate", "conflict"]
     seq: int
     notices: tuple[Fact, ...] = field(default=(), compare=False)
+    is_new: bool = field(default=True, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

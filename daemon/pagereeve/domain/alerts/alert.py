@@ -23,6 +23,10 @@ EVIDENCE_SHOWN_MAX: Final = 3
 GATEWAY_PRINTERS = 3
 # Kinds in which printers behind one gateway fail together.
 SHARED_FATE: Final = frozenset({"meter-silent", "wrong-responder"})
+UNKNOWN_PRINTER: Final = "unknown-printer"
+# What a sender calls printers that nobody knows is about the sender, however many names it uses; and a subject is no
+# place for text that comes from outside.
+NAMING_SENDER: Final = "the sender of release notices"
 # Kinds that are over by themselves; of the others a person says so.
 PASSING: Final = SHARED_FATE | {
     "unit-not-usable",
@@ -30,7 +34,7 @@ PASSING: Final = SHARED_FATE | {
     "feed-silent",
     "reader-noisy",
     "reader-form-changed",
-    "unknown-printer",
+    UNKNOWN_PRINTER,
 }
 RANK: Final[dict[Severity, int]] = {severity: rank for rank, severity in enumerate(reversed(SEVERITIES))}
 
@@ -112,6 +116,8 @@ class Alert:
 def place_of(finding: Finding, around: SiteLayout) -> tuple[str, str, str]:
     """(subject, printer, gateway) of the alert that a finding belongs to; findings of one kind and subject share it."""
     gateway = around.gateway_of.get(finding.printer, "")
+    if finding.kind == UNKNOWN_PRINTER:
+        return NAMING_SENDER, "", ""
     if finding.printer:
         return finding.printer, finding.printer, gateway
     return finding.place, "", ""

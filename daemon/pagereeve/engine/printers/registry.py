@@ -8,14 +8,14 @@ from dataclasses import dataclass, field
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Reading
-from pagereeve.domain.values.errors import BadFact
 from pagereeve.engine.printers.reading_recorder import reading_of
+from pagereeve.engine.printers.waiting_strangers import WaitingStrangers
 from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.telemetry import PrinterTelemetry
 
-# Names that nobody registered come from outside: so many at once, no more.
+# Names that nobody registered come from outside: so many watchers at once, and the next in line when one leaves.
 STRANGERS_MAX = 200
 
 
@@ -35,6 +35,7 @@ class PrinterRegistry:
     registered: Mapping[str, RegisteredPrinter]
     watchers: dict[str, PrinterWatcher] = field(default_factory=dict)
     _behind: dict[str, list[str]] = field(default_factory=dict)
+    _waiting: WaitingStrangers = field(default_factory=WaitingStrangers)
 
     def start(self, seen: Mapping[str, PlateauRead | ReadFailed] | None = None) -> None:
         """``seen``: what each meter was last seen to do, which is shown until it is read again."""
@@ -56,9 +57,10 @@ class PrinterRegistry:
         """Printers behind a gateway, in the registry's order."""
         return self._behind.get(gateway, ())
 
-    def watcher(self, printer: str) -> PrinterWatcher:
-        """The printer's watcher; a stranger gets one for as long as something comes. Raises BadFact beyond the
-        limit.
+    def watcher(self, printer: str) -> PrinterWatcher | None:
+        """The printer's watcher; a stranger gets one for as long as something comes.
+
+        None beyond STRANGERS_MAX of these: it gets one when it is its turn, which reads from the journal what came.
         """
         known = self.watchers.get(printer)
         if known is not None:
@@ -67,9 +69,16 @@ class PrinterRegistry:
         if registered is not None:
             # Its watcher was ended by somebody, which the supervisor reports; the printer still has a meter to read.
             return self._begin(self._owner(printer, registered))
-        if len(self.watchers) - len(self.registered) >= STRANGERS_MAX:
-            raise BadFact("data.printer", "names one more printer that is not in the registry; correct the name")
+        if self._strangers() >= STRANGERS_MAX:
+            if not self._waiting:
+                for name in self.watchers.keys() - self.registered.keys():
+                    self.watchers[name].leave_when_done()
+            self._waiting.add(printer)
+            return None
         return self._begin(PrinterWatcher(printer, self.around))
+
+    def _strangers(self) -> int:
+        return len(self.watchers.keys() - self.registered.keys())
 
     def _owner(self, name: str, registered: RegisteredPrinter, seen: Reading | None = None) -> PrinterWatcher:
         target, policy = registered.target, registered.policy
@@ -96,3 +105,9 @@ class PrinterRegistry:
     def _left(self, watcher: PrinterWatcher) -> None:
         if self.watchers.get(watcher.printer) is watcher:
             del self.watchers[watcher.printer]
+        name = None if self.supervisor.stopping else self._waiting.next()
+        if name is None:
+            return
+        following = self.watcher(name)
+        if following is not None and self._waiting:
+            following.leave_when_done()

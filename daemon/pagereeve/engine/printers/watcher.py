@@ -32,6 +32,8 @@ INBOX_MAX = 5_000
 TAKEN_AT_ONCE_MAX = 200
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
+# And after this long where others wait for its place.
+HURRIED_STRANGER_S = 1.0
 
 ReadListener = Callable[[str, Reading | Failure], None]
 LearnListener = Callable[[str, int], None]
@@ -83,6 +85,7 @@ class PrinterWatcher:
     learner: SettleLearner = field(default_factory=SettleLearner)
     _wakeup: Wakeup = field(init=False)
     _quiet_until_us: int = 0
+    _idle_s: float = IDLE_STRANGER_S
     _inbox: asyncio.Queue[Arrival] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
 
     def __post_init__(self, seen: Reading | None) -> None:
@@ -112,6 +115,11 @@ class PrinterWatcher:
     def begin_again(self, before_us: int) -> None:
         """Something was written to this timeline without the watcher: read it again from before that instant."""
         self.updater.begin_again(before_us)
+        self._wakeup.call()
+
+    def leave_when_done(self) -> None:
+        """A stranger: others wait for its place."""
+        self._idle_s = HURRIED_STRANGER_S
         self._wakeup.call()
 
     def ask_for_reading(self) -> None:
@@ -231,7 +239,7 @@ class PrinterWatcher:
 
     async def _wait(self) -> bool:
         """Until something came or a read is due. False: this stranger may go."""
-        timeout_s = IDLE_STRANGER_S if self.target is None else self.schedule.due_in_s()
+        timeout_s = self._idle_s if self.target is None else self.schedule.due_in_s()
         if self.updater.put_off:
             timeout_s = min(timeout_s, seconds_until(self.updater.project_from_us, self.around.clock))
         if self._inbox.empty() and not await self._wakeup.rest(timeout_s):

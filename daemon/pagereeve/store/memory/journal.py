@@ -51,7 +51,7 @@ class MemoryJournal(MemoryLedger):
         self.unavailable = ""
         self._facts: dict[str, list[Numbered]] = defaultdict(list)
         self._firsts: dict[Identity, First] = {}
-        self._conflict_seqs: dict[tuple[Identity, str], int] = {}
+        self._claims: dict[Identity, dict[str, int]] = {}
         self._open_runs: dict[str, str] = {}
         self._of_release: dict[tuple[str, str], list[Numbered]] = defaultdict(list)
 
@@ -69,8 +69,8 @@ class MemoryJournal(MemoryLedger):
     def first(self, identity: Identity) -> First | None:
         return self._firsts.get(identity)
 
-    def conflict_seq(self, identity: Identity, digest: str) -> int | None:
-        return self._conflict_seqs.get((identity, digest))
+    def claims(self, identity: Identity) -> Mapping[str, int]:
+        return self._claims.get(identity, {})
 
     def body(self, identity: Identity) -> str | None:
         known = (one.filing for facts in self._facts.values() for one in facts)
@@ -95,7 +95,7 @@ class MemoryJournal(MemoryLedger):
             if one.filing.identity is not None and one.filing.release is not None:
                 self._of_release[one.filing.identity[0], one.filing.release].append(one)
         self._firsts |= batch.firsts
-        self._conflict_seqs |= batch.conflict_seqs
+        self._claims |= batch.claims
         self._open_runs |= batch.open_runs
         for replacement in batch.replacements:
             self._replace(replacement)

@@ -213,6 +213,18 @@ def test_a_gateway_that_is_off_with_twenty_printers_is_one_alert() -> None:
     assert len(message.evidence) == 3
 
 
+def test_200_names_that_nobody_knows_are_one_alert_about_their_sender_without_its_text() -> None:
+    async def script(office: Office) -> None:
+        for nth in range(200):
+            await office.record(a("unknown-printer", f"say-this-{nth}"))
+        await asyncio.sleep(HOUR_S)
+
+    (message,) = story(script).receiver.taken
+    assert message.title == "the sender of release notices: releases name a printer that is not in the registry"
+    assert (message.subject, message.printer, message.findings) == ("the sender of release notices", "", 200)
+    assert message.what.startswith("200 printers: say-this-0, say-this-1, ")
+
+
 def test_a_third_printer_that_merely_flaps_does_not_make_it_the_gateway() -> None:
     async def script(office: Office) -> None:
         for nth in range(3):

@@ -365,11 +365,28 @@ def test_strangers_are_limited_and_the_registered_are_not_disturbed() -> None:
         async with World() as world:
             for nth in range(STRANGERS_MAX):
                 await world.start(f"s{nth}", printer=f"stranger-{nth}")
-            with pytest.raises(BadFact, match="not in the registry"):
-                await world.start("one-more", printer="one-more")
-            assert world.counters.refused["http", "data.printer"] == 1
+            accepted = await world.start("one-more", printer="one-more", wait_s=10)
+            assert (accepted.outcome, accepted.reading) == ("stored", "not-waited")
             await world.release("r", 2)
             assert (await world.ledger()).charges[0].verdict is Verdict.AGREES
+            assert len(world.registry.watchers) <= STRANGERS_MAX + 1
+            # Those who had one leave as soon as they are done, and the next has its turn.
+            assert [one.kind for one in (await world.ledger("one-more")).findings] == ["unknown-printer"]
+
+    passing(story())
+
+
+def test_a_thousand_names_that_nobody_registered_all_come_to_their_turn() -> None:
+    async def story() -> None:
+        async with World() as world:
+            for nth in range(1_000):
+                await world.start(f"s{nth}", printer=f"stranger-{nth}")
             assert len(world.registry.watchers) == STRANGERS_MAX + 1
+            await world.passes(30)
+            ledgers = [await world.ledger(f"stranger-{nth}") for nth in range(1_000)]
+            assert all([one.kind for one in ledger.findings] == ["unknown-printer"] for ledger in ledgers)
+            assert world.troubles == []
+            await world.passes(IDLE_STRANGER_S + 5)
+            assert list(world.registry.watchers) == ["p"]
 
     passing(story())
