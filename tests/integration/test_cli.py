@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import asyncio
 import csv
 import io
 import json
 import os
+import socket
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -24,6 +26,7 @@ from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.histories import ONE_RELEASE, PRINTER, SIMPLE, assigned, reading, started
 
+HTTP = '[http]\nlisten = "127.0.0.1:0"\n[[gateways]]\nname = "g"\n'
 RUN = reading(61, 90, 1005)
 FACTS: tuple[Fact, ...] = (*ONE_RELEASE, assigned("anise", "00042", 0))
 
@@ -213,6 +216,41 @@ def test_check_config_says_all_that_is_wrong(tmp_path: Path, messages: Any, caps
 def test_run_with_bad_settings_is_status_2(tmp_path: Path, messages: Any) -> None:
     assert status_of(["run", "--config", str(tmp_path / "none.toml")]) == 2
     assert "can't be read" in messages()
+
+
+def test_run_at_a_port_that_is_taken_is_one_line_and_status_2(tmp_path: Path) -> None:
+    """The web server ended the whole process by itself: the journal stayed open, and the log held a Python tuple."""
+    config = tmp_path / "pagereeve.toml"
+    with socket.create_server(("127.0.0.1", 0)) as taken:
+        address = f"127.0.0.1:{taken.getsockname()[1]}"
+        for more in (
+            f'[http]\nlisten = "{address}"\n',
+            f'[[feeds.lines]]\nname = "b"\ngateway = "g"\nlisten = "{address}"\n' + HTTP,
+        ):
+            config.write_text(f'data_dir = "data"\n{more}')
+            done = pagereeve("run", "--config", str(config))
+            assert (done.returncode, done.stdout) == (2, b"")
+            told = done.stderr.decode().splitlines()[-1]
+            assert told.startswith(f"pagereeve: can't listen on {address}: Address already in use;")
+            assert b"Traceback" not in done.stderr
+            assert b"('" not in done.stderr
+
+
+@pytest.mark.parametrize(
+    "fault", [RuntimeError("an invented fault"), RecursionError(), SystemExit(1), asyncio.CancelledError()]
+)
+@pytest.mark.parametrize("command", [name for name, _, _ in COMMANDS])
+def test_a_fault_of_ours_never_looks_like_a_difference(
+    command: str, fault: BaseException, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def broken(_: object) -> None:
+        raise fault
+
+    monkeypatch.setattr("cyclopts.App.__call__", lambda app, *_, **__: broken(app))
+    assert status_of([command]) == 70
+    told = capsys.readouterr().err
+    assert "Traceback" in told
+    assert told.endswith("belongs into its report\n")
 
 
 @pytest.mark.parametrize("command", [name for name, _, _ in COMMANDS])

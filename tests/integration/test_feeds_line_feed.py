@@ -17,9 +17,11 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.feeds.door import NotStarted
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.feed import LineFeed, LineFeedConfig
+from pagereeve.feeds.lines.settings import LineFeedSettings
 from pagereeve.feeds.lines.tee import TeeTarget
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
 from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.setting_types import HostPort
 
 CONFIG = LineFeedConfig(name="lines", gateway="gw-1", idle_flush_s=0.05, take_s=5.0, patience_s=5.0, stop_s=0.3)
 
@@ -104,6 +106,23 @@ async def test_each_line_is_handed_in_with_its_gateway_and_time() -> None:
     assert {(line.gateway, line.feed) for line in intake.badges} == {("gw-1", "lines")}
     assert len({line.received_us for line in intake.badges}) == 3
     assert (feed.stats.blank_lines, feed.stats.events) == (1, {"stored": 3})
+
+
+async def test_senders_that_end_lines_differently_share_a_feed() -> None:
+    """Three gateways of 40 lines each: with one terminator for all, the lines of two of them were refused."""
+    intake = MemoryIntake()
+    line = LineFeedSettings(name="badges", listen=HostPort("127.0.0.1", 0), gateway="gw-1")
+    async with feeding(replace(CONFIG, terminator=line.terminator_bytes), intake) as feed:
+        writers = [(await connect(feed))[1] for _ in range(3)]
+        for number in range(40):
+            for writer, end in zip(writers, (b"\n", b"\r\n", b"\r"), strict=True):
+                writer.write(f"{end.hex()}{number:04}".encode() + end)
+                await writer.drain()
+        await until(lambda: len(intake.badges) == 120)
+        for writer in writers:
+            writer.close()
+    assert sorted(badges(intake)) == sorted(f"{end}{number:04}" for end in ("0a", "0d0a", "0d") for number in range(40))
+    assert (feed.stats.refused, feed.stats.blank_lines) == ({}, 0)
 
 
 @pytest.mark.parametrize("closing", [True, False])

@@ -10,7 +10,9 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+import structlog
 from prometheus_client.parser import text_string_to_metric_families
+from structlog.testing import capture_logs
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
@@ -78,6 +80,18 @@ async def test_a_healthy_daemon_says_so_in_every_part(tmp_path: Path, fleet: Fle
         plain = await outside.client.get(f"{outside.url}/metrics", headers={"Accept-Encoding": "gzip;q=0"})
         assert "content-encoding" not in plain.headers
         assert len(gzip.compress(plain.content, 1)) < len(plain.content) / 4
+
+
+async def test_the_log_names_addresses_as_settings_do(
+    tmp_path: Path, fleet: Fleet, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It was http="('127.0.0.1', 8731)", a tuple of Python's."""
+    with capture_logs() as lines:
+        monkeypatch.setattr("pagereeve.app.daemon.log", structlog.get_logger())
+        async with App(settings_of(tmp_path, fleet)) as app:
+            host, port = app.http_address
+    assert [line["http"] for line in lines if line["event"] == "ready"] == [f"{host}:{port}"]
+    assert not [value for line in lines for value in line.values() if str(value).startswith("(")]
 
 
 async def test_a_stuck_watcher_is_named_with_what_it_waits_for(

@@ -22,7 +22,7 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.values.errors import BadCanonical, BadFact
-from pagereeve.ports.journal import Receipt, StoredFact
+from pagereeve.ports.journal import CLAIMS_MAX, Receipt, StoredFact
 from pagereeve.ports.store import Store
 from pagereeve.store.sql.fact_reads import UNROUTED_MAX
 from pagereeve.store.sql.snapshots import PAGE_ROWS
@@ -59,6 +59,16 @@ async def test_what_we_added_to_an_event_does_not_make_it_another(store: Store) 
     assert (await store.append(replace(event, printer="printer-b"))).outcome == "duplicate"
 
 
+async def test_what_is_stored_together_has_a_receipt_each_or_is_not_stored(store: Store) -> None:
+    await store.append(badge("e1", "printer-b"))
+    copies = [badge(f"e{place}", f"printer-{letter}") for place, letter in enumerate("abc")]
+    receipts = await store.append_together(copies)
+    assert receipts == (Receipt("stored", 1), Receipt("duplicate", 1), Receipt("stored", 1))
+    with pytest.raises(BadFact):
+        await store.append_together([badge("e4"), started("e5", job="a\x00b")])
+    assert await store.count_facts() == 3
+
+
 @pytest.mark.parametrize(
     "other",
     [
@@ -87,6 +97,16 @@ async def test_a_conflict_is_told_once_for_each_distinct_claim(store: Store) -> 
         assert await store.append(started("e1", job="job-3")) == Receipt("conflict", 3)
     assert await store.append(started("e1")) == Receipt("duplicate", 1)
     assert await store.count_facts() == 3
+
+
+async def test_ever_more_claims_under_one_identity_take_no_more_room(store: Store) -> None:
+    await store.append(started("e1"))
+    receipts = await asyncio.gather(*(store.append(started("e1", job=f"claim-{nth}")) for nth in range(200)))
+    receipts += [await store.append(started("e1", job=f"claim-{nth}")) for nth in range(4_000)]
+    assert {one.outcome for one in receipts} == {"conflict"}
+    assert sum(one.is_new for one in receipts) == CLAIMS_MAX
+    assert await store.count_facts() == 1 + CLAIMS_MAX
+    assert receipts[-1].seq == 1 + CLAIMS_MAX
 
 
 async def test_a_conflict_lies_with_the_printer_of_the_second_event(store: Store) -> None:

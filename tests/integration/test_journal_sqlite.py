@@ -77,6 +77,14 @@ async def test_those_that_wait_together_are_committed_together(journal: SqlJourn
     assert journal.health().rows == 200
 
 
+async def test_a_badge_at_forty_printers_is_one_commit(journal: SqlJournal) -> None:
+    for line in range(10):
+        await journal.append_together([badge(f"e{line}-{number}", f"printer-{number}") for number in range(40)])
+    assert (journal.health().commits, journal.health().rows) == (10, 400)
+    doubled = [badge("new", "printer-1"), badge("x" * 10, "printer-2"), badge("new", "printer-3")]
+    assert [one.outcome for one in await journal.append_together(doubled)] == ["stored", "stored", "duplicate"]
+
+
 async def test_a_group_is_bounded(path: Path) -> None:
     journal = await SqlJournal.open(path, SystemClock(), group_max=10)
     await appended(journal, [badge(f"e{number}") for number in range(100)])

@@ -82,6 +82,11 @@ async def _append(journal: SqlJournal) -> None:
     await asyncio.gather(*_notices(journal))
 
 
+async def _append_together(journal: SqlJournal) -> None:
+    printers = [printer_name(number) for number in range(40)]
+    await journal.append_together([badge(f"new-together-{printer}", printer) for printer in printers])
+
+
 async def _replace(journal: SqlJournal) -> None:
     last_us = segment(PRINTER, SIZE.segments - 2).anchor_us
     await journal.replace(PRINTER, last_us, [segment(PRINTER, SIZE.segments - 1)])
@@ -125,6 +130,7 @@ async def _told(journal: SqlJournal) -> None:
 
 CALLS: Final[dict[str, Call]] = {
     "append": Call(_append),
+    "append_together": Call(_append_together),
     "observe": Call(lambda journal: journal.observe(PRINTER, [read(1, PRINTER)], read(2, PRINTER))),
     "facts: all": Call(lambda journal: _all(journal.facts(PRINTER))),
     "facts": Call(lambda journal: _all(journal.facts(PRINTER, SIZE.middle_us))),

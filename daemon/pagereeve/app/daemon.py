@@ -51,6 +51,7 @@ from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable
+from pagereeve.ports.setting_types import HostPort
 from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
 from pagereeve.settings import BadSettings, Settings
 from pagereeve.settings.lists.directory import Binding
@@ -174,7 +175,7 @@ class App:
         self.supervisor.start("watchdog", "watchdog", self.watchdog.run, forever=True)
         await self._open_doors()
         self.ready = True
-        log.info("ready", http=str(self.http_address), printers=len(settings.printers))
+        log.info("ready", http=str(HostPort(*self.http_address)), printers=len(settings.printers))
 
     def _hooks_of_meter(self) -> MeterHooks:
         given = self._meter_hooks or MeterHooks()
@@ -308,10 +309,7 @@ class App:
         self._server = make_server(
             web, self.events.stats, self.settings.http, partial(self._trouble, "http"), connections_max=connections_max
         )
-        try:
-            await self._server.open(listen.host, listen.port)
-        except OSError as error:
-            raise OSError(f"can't listen on {listen}; is another process there? Set http.listen") from error
+        await self._server.open(listen.host, listen.port)
         task = asyncio.create_task(self._server.serve(), name="http")
         self._stack.push_async_callback(self._stop_serving, task)
 

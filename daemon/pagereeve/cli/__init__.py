@@ -1,4 +1,5 @@
-"""The command line. Exit status: 0 fine; 1 something was found or differs; 2 usage, bad input or nothing to read from.
+"""The command line. Exit status: 0 fine; 1 something was found or differs; 2 usage, bad input or nothing to read from;
+70 (EX_SOFTWARE of sysexits.h) a fault of the program itself.
 
 What a command needs is imported when it runs, so that ``--help`` stays quick.
 """
@@ -6,6 +7,7 @@ What a command needs is imported when it runs, so that ``--help`` stays quick.
 from __future__ import annotations
 
 import sys
+import traceback
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Final
 
@@ -13,6 +15,8 @@ if TYPE_CHECKING:
     from cyclopts import App
 
 USAGE = 2
+# A traceback must never look as if a command had found something: Python's own status for one is 1.
+FAULT = 70
 INTERRUPTED = 130
 
 # Name, where it is, what it does: the text is here because the modules are imported only when called.
@@ -39,7 +43,8 @@ COMMANDS: Final = (
 )
 
 EPILOGUE: Final = (
-    "Exit status: 0 fine; 1 something was found or differs; 2 usage, bad input or nothing to read from. "
+    "Exit status: 0 fine; 1 something was found or differs; 2 usage, bad input or nothing to read from; "
+    "70 a fault in Pagereeve. "
     "Commands that read may run beside the daemon."
 )
 
@@ -50,7 +55,18 @@ def main(arguments: Sequence[str] | None = None) -> None:
 
 
 def status_of(arguments: Sequence[str]) -> int:
-    """Run one command. Errors made on purpose are one message on stderr, without a traceback."""
+    """Run one command. Errors made on purpose are one message on stderr, without a traceback; a fault has both."""
+    try:
+        return _status_of(arguments)
+    except KeyboardInterrupt:
+        return INTERRUPTED
+    except BaseException as fault:  # noqa: BLE001 - whatever it is, it is shown, and its status is its own
+        traceback.print_exception(fault)
+        sys.stderr.write("pagereeve: this is a fault in Pagereeve; what stands above belongs into its report\n")
+        return FAULT
+
+
+def _status_of(arguments: Sequence[str]) -> int:
     from cyclopts import CycloptsError  # noqa: PLC0415 - see above
 
     from pagereeve.cli.output import give_up_output, lenient_output  # noqa: PLC0415 - see above
@@ -72,8 +88,6 @@ def status_of(arguments: Sequence[str]) -> int:
     except OSError as error:
         where = f"{error.filename}: " if error.filename else ""
         return _complain(f"{where}{error.strerror or error}")
-    except KeyboardInterrupt:
-        return INTERRUPTED
     return result if isinstance(result, int) else 0
 
 

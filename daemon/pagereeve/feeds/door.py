@@ -16,7 +16,9 @@ from typing import Final
 
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.feeds.admission import Connections, Slot
+from pagereeve.feeds.listening import cannot_listen
 from pagereeve.feeds.stats import ConnectionReason
+from pagereeve.ports.setting_types import HostPort
 
 BACKLOG: Final = 1_024
 ACCEPTED_AT_ONCE: Final = 32
@@ -66,13 +68,13 @@ class Door:
     async def open(self, host: str, port: int) -> None:
         """Listen on every address of ``host``. Raises OSError where one can't be had; then none is."""
         loop = asyncio.get_running_loop()
-        found = await loop.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
         try:
+            found = await loop.getaddrinfo(host, port, type=socket.SOCK_STREAM, flags=socket.AI_PASSIVE)
             for family, kind, protocol, _, address in dict.fromkeys(found):
                 self._sockets.append(_listening(family, kind, protocol, address))
-        except OSError:
+        except OSError as error:
             self.close()
-            raise
+            raise cannot_listen(HostPort(host, port), error) from error
         for listening in self._sockets:
             self._watch(listening)
 

@@ -21,6 +21,8 @@ HINDRANCES: Final[Mapping[Hindrance, str]] = {
     "other": "the journal can't store now",
 }
 """Each in words that may leave the site's machine: no path, no name."""
+CLAIMS_MAX: Final = 8
+"""Different claims under one identity: that they differ is said, and more of them prove no more."""
 
 
 class JournalUnavailable(PagereeveError):
@@ -36,7 +38,8 @@ class Receipt:
     """What became of an appended fact. ``seq`` is its number on its printer's timeline, from 1.
 
     ``duplicate``: the same event was stored before; nothing changed. ``conflict``: the same identity with other data
-    was stored before; this one is kept aside, and ``seq`` is the number of the Conflict fact that says so.
+    was stored before; this one is kept aside, and ``seq`` is the number of the Conflict fact that says so. Of one event
+    CLAIMS_MAX other claims are kept; of further ones nothing is stored (``is_new``), and ``seq`` is the last one's.
     ``notices`` comes with a start notice, and with an end notice under no printer: what was stored before it of the
     same release, whatever its printer. Of a start and an end that come at once, one sees the other.
     """
@@ -44,6 +47,7 @@ class Receipt:
     outcome: Literal["stored", "duplicate", "conflict"]
     seq: int
     notices: tuple[Fact, ...] = field(default=(), compare=False)
+    is_new: bool = field(default=True, compare=False)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,6 +77,12 @@ class OpenRun:
 class Journal(Protocol):
     async def append(self, fact: Fact) -> Receipt:
         """Store a fact; returns once it is durable. Raises JournalUnavailable, and then nothing is stored."""
+        ...
+
+    async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
+        """Store facts in one transaction, in order; returns once all are durable. Where it raises as ``append`` does,
+        none is.
+        """
         ...
 
     async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:

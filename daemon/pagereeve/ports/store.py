@@ -33,6 +33,10 @@ class IntakeStore(ReleaseFacts, FindingLookup, Protocol):
         """As ports.journal.Journal says."""
         ...
 
+    async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
+        """As ports.journal.Journal says."""
+        ...
+
     async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
         """As ports.queries.FactQueries says."""
         ...

@@ -21,8 +21,10 @@ class PrinterTelemetry:
     """One printer. What is not known is absent or None, never 0.
 
     ``meter`` is the last good reading by channel, at ``last_reading_us``; ``up`` says whether the last read was good
-    (None: not read yet). ``open_findings`` is by kind, kinds without one may be left out. ``pages`` is what accounts
-    received since the journal began: the ledger's postings summed by channel and account kind.
+    (None: not read yet); ``failed_reads`` how many failed in a row, ``late`` that the last one's answer came, too late.
+    ``gateway`` is the box in front of it, "" where there is none. ``open_findings`` is by kind, kinds without one may
+    be left out. ``pages`` is what accounts received since the journal began: the ledger's postings summed by channel
+    and account kind.
     Neither is known before the rows of the printer are read (``figures_known``): a 0 would be a lie, and then a rise.
     """
 
@@ -30,6 +32,9 @@ class PrinterTelemetry:
     meter: Mapping[str, int] = field(default_factory=dict)
     last_reading_us: int | None = None
     up: bool | None = None
+    gateway: str = ""
+    failed_reads: int = 0
+    late: bool = False
     open_windows: int = 0
     settle_us: int | None = None
     open_findings: Mapping[str, int] = field(default_factory=dict)

@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from pagereeve.domain.facts.facts import PlateauRead
+from pagereeve.domain.facts.reading import SilenceReason
+from pagereeve.domain.findings.from_timeline import SILENCE_TRIES_MIN
 from pagereeve.domain.ledger import Severity
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.ports.reads import Reads
@@ -14,11 +16,17 @@ from pagereeve.ports.reads import Reads
 
 @dataclass(frozen=True, slots=True)
 class SilentPrinter:
-    """A printer without a good reading: since when (None: it never gave one), and the reason of the last try."""
+    """A printer without a good reading: since when (None: it never gave one), and the reason of the last try.
+
+    ``failing_us`` is since when each read has failed, where several have and a daemon still tries; ``late`` says that
+    the printer answers, but too late.
+    """
 
     printer: str
     since_us: int | None
     reason: str = ""
+    failing_us: int | None = None
+    late: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,5 +68,8 @@ async def _quiet(reads: Reads, printers: Iterable[str], *, daemon_runs: bool) ->
         elif run is not None:
             last = await reads.last_read(printer)
             since_us = None if last is None else last.plateau.last_received_us
-            quiet.append(SilentPrinter(printer, since_us, run.silence.reason))
+            silence = run.silence
+            failing_us = silence.first_sent_us if daemon_runs and silence.count >= SILENCE_TRIES_MIN else None
+            late = silence.reason is SilenceReason.LATE
+            quiet.append(SilentPrinter(printer, since_us, silence.reason, failing_us, late=late))
     return quiet

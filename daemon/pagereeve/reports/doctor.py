@@ -15,6 +15,8 @@ MIB: Final = 2**20
 NAMED_MAX: Final = 5
 # A printer may be off over a weekend; beyond a day somebody should know that it is.
 SILENT_AFTER_US: Final = 86_400 * SECOND_US
+# A lost datagram or two are no news, minutes without an answer are: it may be asleep, and it may be cut off.
+FAILING_AFTER_US: Final = 120 * SECOND_US
 # Messages are sent again for a while; after this long nobody receives them.
 UNDELIVERED_AFTER_US: Final = 300 * SECOND_US
 # As the feeds do with events: a source this far ahead is not believed.
@@ -191,16 +193,31 @@ def _receivers(seen: InstallationState) -> Iterator[Complaint]:
 
 
 def _printers(seen: InstallationState) -> Iterator[Complaint]:
-    never = [one for one in seen.quiet if one.since_us is None]
-    long = [one for one in seen.quiet if one.since_us is not None and one.since_us < seen.now_us - SILENT_AFTER_US]
+    """A printer is named once. One that answers too late needs another setting, one that is silent a look at it."""
     do = "pagereeve prove NAME shows, stage by stage, where reading the printer fails."
+    never = [one for one in seen.quiet if one.since_us is None and not one.late]
+    late = [one for one in seen.quiet if one.late]
+    told = [one for one in seen.quiet if one not in never and one not in late]
+    long = [one for one in told if one.since_us is not None and one.since_us < seen.now_us - SILENT_AFTER_US]
+    stopped = [one for one in told if one not in long and _fails_for_minutes(one, seen.now_us)]
     if never:
         what = f"{_printers_have(never)} never sent a reading: {_some([_quiet(one) for one in never])}."
         yield Complaint("warning", what, "Their releases can't be compared with a meter.", do)
+    if late:
+        what = f"{_printers_have(late)} answered too late to be read: {_some([_quiet(one) for one in late])}."
+        slow = "Lengthen read_timeout under [watch], or look at the network to them: the log says how late they are."
+        yield Complaint("warning", what, "Their pages are not counted, though they work.", slow)
+    why = "If they are not switched off or asleep, their pages are not counted."
     if long:
         what = f"{_printers_have(long)} sent no reading for more than a day: {_some([_quiet(one) for one in long])}."
-        why = "If they are not switched off, their pages are not counted."
         yield Complaint("warning", what, why, do)
+    if stopped:
+        what = f"{_printers_have(stopped)} stopped answering: {_some([_quiet(one) for one in stopped])}."
+        yield Complaint("info", what, why, do)
+
+
+def _fails_for_minutes(one: SilentPrinter, now_us: int) -> bool:
+    return one.failing_us is not None and one.failing_us < now_us - FAILING_AFTER_US
 
 
 def _printers_have(quiet: Sequence[SilentPrinter]) -> str:

@@ -98,6 +98,18 @@ def _up(one: PrinterTelemetry, label: str) -> str:
     return "" if one.up is None else f"pagereeve_meter_up{{{label}}} {int(one.up)}\n"
 
 
+def _gateway(one: PrinterTelemetry, label: str) -> str:
+    return f'pagereeve_printer_gateway{{{label},gateway="{label_text(one.gateway)}"}} 1\n'
+
+
+def _failed(one: PrinterTelemetry, label: str) -> str:
+    return f"pagereeve_failed_reads{{{label}}} {one.failed_reads}\n"
+
+
+def _late(one: PrinterTelemetry, label: str) -> str:
+    return f"pagereeve_meter_late{{{label}}} {int(one.late)}\n"
+
+
 def _windows(one: PrinterTelemetry, label: str) -> str:
     return f"pagereeve_open_windows{{{label}}} {one.open_windows}\n"
 
@@ -176,6 +188,27 @@ _FAMILIES: Final = (
         "1 if the last read of the meter was good, else 0. Absent until one was tried.",
         _up,
         attrgetter("up"),
+    ),
+    _Family(
+        "pagereeve_failed_reads",
+        "gauge",
+        "Reads of the meter that failed in a row, 0 if the last was good.",
+        _failed,
+        attrgetter("failed_reads"),
+    ),
+    _Family(
+        "pagereeve_meter_late",
+        "gauge",
+        "1 if the last read of the meter failed because its answer came too late, else 0.",
+        _late,
+        attrgetter("late"),
+    ),
+    _Family(
+        "pagereeve_printer_gateway",
+        "gauge",
+        "Always 1: the gateway that a printer is behind. Empty where there is none.",
+        _gateway,
+        attrgetter("gateway"),
     ),
     _Family(
         "pagereeve_open_windows",

@@ -69,6 +69,16 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
             "One printer has sent no reading for more than a day: attic (asleep, last 2025-11-23T15:59Z)",
         ),
         (
+            replace(WELL, quiet=(SilentPrinter("attic", NOW_US - HOUR_US, "asleep", NOW_US - 180_000_000),)),
+            "info",
+            "One printer has stopped answering: attic (asleep, last 2025-11-24T15:00Z).",
+        ),
+        (
+            replace(WELL, quiet=(SilentPrinter("attic", None, "late", NOW_US - 180_000_000, late=True),)),
+            "warning",
+            "One printer has answered too late to be read: attic (late).",
+        ),
+        (
             replace(WELL, findings={("warning", "surplus"): 3, ("info", "meter-silent"): 9}),
             "warning",
             "12 findings are open: 3 surplus, 9 meter-silent.",
@@ -87,6 +97,8 @@ def test_each_trouble_is_one_complaint(seen: InstallationState, severity: str, w
     "seen",
     [
         replace(WELL, waiting_us={"desk": NOW_US - 60_000_000}),
+        replace(WELL, quiet=(SilentPrinter("attic", NOW_US - HOUR_US, "asleep", NOW_US - 60_000_000),)),
+        replace(WELL, quiet=(SilentPrinter("attic", NOW_US - HOUR_US, "asleep"),)),
         replace(WELL, newest_us=NOW_US + 60_000_000),
         replace(WELL, wal_bytes=64 * MIB),
         replace(WELL, journal_bytes=None, newest_us=None),

@@ -73,6 +73,7 @@ def test_file_values_arrive_typed(tmp_path: Path) -> None:
             name = "badges"
             listen = "127.0.0.1:0"
             terminator = "cr"
+            encoding = "hex"
             tee = "192.0.2.9:9100"
             """,
         ),

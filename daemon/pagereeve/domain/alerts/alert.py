@@ -8,7 +8,7 @@ a printer and class, a gateway's failure is one alert, and a difference needs an
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -19,10 +19,14 @@ MEMBERS_MAX: Final = 500
 """Findings that an alert keeps at a time; the others are looked up once these are over."""
 
 EVIDENCE_SHOWN_MAX: Final = 3
-# So many silent printers behind one gateway, or all of them where there are fewer: the gateway is what people look at.
+# So many silent printers behind one gateway, or all of two: the gateway is what people look at. One is told as itself.
 GATEWAY_PRINTERS = 3
 # Kinds in which printers behind one gateway fail together.
 SHARED_FATE: Final = frozenset({"meter-silent", "wrong-responder"})
+UNKNOWN_PRINTER: Final = "unknown-printer"
+# What a sender calls printers that nobody knows is about the sender, however many names it uses; and a subject is no
+# place for text that comes from outside.
+NAMING_SENDER: Final = "the sender of release notices"
 # Kinds that are over by themselves; of the others a person says so.
 PASSING: Final = SHARED_FATE | {
     "unit-not-usable",
@@ -30,7 +34,7 @@ PASSING: Final = SHARED_FATE | {
     "feed-silent",
     "reader-noisy",
     "reader-form-changed",
-    "unknown-printer",
+    UNKNOWN_PRINTER,
 }
 RANK: Final[dict[Severity, int]] = {severity: rank for rank, severity in enumerate(reversed(SEVERITIES))}
 
@@ -64,9 +68,9 @@ class Alert:
 
     Findings are abridged: an alert names nobody. ``seen_us`` is when it was first seen, or when a quiet time ended;
     ``told`` counts its messages; ``fresh_us`` is when the first finding came that no message has reported; ``clear_us``
-    when the last open finding went. ``wide``: it is sent as the gateway's. ``more``: others are open for which
-    ``members`` had no room. ``quiet``: it is muted now. ``last`` is the finding that represents it,
-    also when it is over; ``ended_us`` when it was.
+    when the last open finding went. ``wide``: it is sent as the gateway's; of a printer's alert, its findings are now
+    in its gateway's, and it is over. ``more``: others are open for which ``members`` had no room. ``quiet``: it is
+    muted now. ``last`` is the finding that represents it, also when it is over; ``ended_us`` when it was.
     """
 
     id: str
@@ -95,6 +99,11 @@ class Alert:
         return max(known, key=lambda one: RANK[one])
 
     @property
+    def is_gathered(self) -> bool:
+        """Its printer is told of in its gateway's alert from now on."""
+        return self.wide and bool(self.printer)
+
+    @property
     def printers(self) -> tuple[str, ...]:
         return tuple(dict.fromkeys(one.printer for one in self.members.values() if one.printer))
 
@@ -107,8 +116,8 @@ class Alert:
 def place_of(finding: Finding, around: SiteLayout) -> tuple[str, str, str]:
     """(subject, printer, gateway) of the alert that a finding belongs to; findings of one kind and subject share it."""
     gateway = around.gateway_of.get(finding.printer, "")
-    if finding.kind in SHARED_FATE and gateway:
-        return f"gateway {gateway}", "", gateway
+    if finding.kind == UNKNOWN_PRINTER:
+        return NAMING_SENDER, "", ""
     if finding.printer:
         return finding.printer, finding.printer, gateway
     return finding.place, "", ""
@@ -117,10 +126,14 @@ def place_of(finding: Finding, around: SiteLayout) -> tuple[str, str, str]:
 def begun(finding: Finding, around: SiteLayout, now_us: int) -> Alert:
     """A finding that no alert holds yet. One that comes again later is another alert: hence the time in its id."""
     subject, printer, gateway = place_of(finding, around)
-    name = f"{finding.kind}\n{subject}\n{finding.id}\n{now_us}"
-    identity = f"a-{hashlib.sha256(name.encode()).hexdigest()[:12]}"
+    identity = _identity(finding.kind, subject, finding.id, now_us)
     alert = Alert(identity, finding.kind, subject, printer, gateway, now_us, finding.since_us, abridged(finding))
     return joined(alert, finding, now_us)
+
+
+def _identity(kind: str, subject: str, finding: str, now_us: int) -> str:
+    name = f"{kind}\n{subject}\n{finding}\n{now_us}"
+    return f"a-{hashlib.sha256(name.encode()).hexdigest()[:12]}"
 
 
 def abridged(finding: Finding) -> Finding:
@@ -162,9 +175,47 @@ def left(alert: Alert, name: str, ended: Finding | None, now_us: int) -> Alert:
     return replace(alert, members={}, clear_us=now_us, by_person=said, last=last, fresh_us=None)
 
 
+def shared_place(finding: Finding, around: SiteLayout) -> str:
+    """The subject of its gateway's alert, which a finding joins while there is one; "" where none could be."""
+    gateway = around.gateway_of.get(finding.printer, "")
+    return _of_gateway(gateway) if finding.kind in SHARED_FATE and gateway else ""
+
+
+def _of_gateway(gateway: str) -> str:
+    return f"gateway {gateway}"
+
+
+def share_fate(alert: Alert, others: Iterable[Alert], around: SiteLayout) -> list[Alert]:
+    """The open alerts of printers behind the gateway of ``alert``'s, itself among them; none where they are too few.
+
+    ``alert`` is due to be told: so the third printer's silence has lasted, and does not merely flap.
+    """
+    if alert.kind not in SHARED_FATE or not alert.gateway or not alert.printer:
+        return []
+    same = [one for one in others if (one.kind, one.gateway) == (alert.kind, alert.gateway)]
+    failing = [one for one in same if one.printer and one.members and not one.quiet and one.ended_us is None]
+    return failing if _are_many(len(failing), alert.gateway, around) else []
+
+
+def gathered(alerts: Sequence[Alert], now_us: int) -> tuple[Alert, list[Alert]]:
+    """The gateway's alert in the place of its printers' alerts, and these as they are then: over."""
+    first = min(alerts, key=lambda one: (one.seen_us, one.id))
+    subject = _of_gateway(first.gateway)
+    members = [finding for one in alerts for finding in one.members.values()]
+    identity = _identity(first.kind, subject, first.last.id, now_us)
+    whole = replace(first, id=identity, subject=subject, printer="", members={}, told=0, told_us=0, fresh_us=None)
+    whole = replace(whole, told_members=frozenset(), more=any(one.more for one in alerts))
+    for finding in members:
+        whole = joined(whole, finding, now_us)
+    return whole, [replace(one, members={}, more=False, wide=True, clear_us=now_us, fresh_us=None) for one in alerts]
+
+
 def is_wide(alert: Alert, around: SiteLayout) -> bool:
     """So many printers behind the gateway fail that the gateway itself is what people should look at."""
     if alert.printer or not alert.gateway:
         return False
-    failing = len(alert.printers)
-    return failing > 1 and failing >= min(GATEWAY_PRINTERS, around.behind.get(alert.gateway, GATEWAY_PRINTERS))
+    return _are_many(len(alert.printers), alert.gateway, around)
+
+
+def _are_many(failing: int, gateway: str, around: SiteLayout) -> bool:
+    return failing > 1 and failing >= min(GATEWAY_PRINTERS, around.behind.get(gateway, GATEWAY_PRINTERS))

@@ -43,7 +43,7 @@ def _once_clear(alert: Alert, policy: AlertPolicy, now_us: int) -> Decision:
     if not alert.told:
         return "forget"
     clear_us = now_us if alert.clear_us is None else alert.clear_us
-    return "resolved" if alert.by_person or now_us - clear_us >= policy.hold_over_us else None
+    return "resolved" if alert.by_person or alert.is_gathered or now_us - clear_us >= policy.hold_over_us else None
 
 
 def _once_told(alert: Alert, policy: AlertPolicy, now_us: int) -> Decision:
@@ -80,7 +80,7 @@ def compose(alert: Alert, step: Step, around: SiteLayout, now_us: int) -> tuple[
         wide=wide,
         ended_us=(alert.clear_us or now_us) if step == "resolved" else None,
     )
-    advice = GATEWAY_SILENT if wide else advice_of(alert.kind)
+    advice = GATEWAY_SILENT if wide and not alert.printer else advice_of(alert.kind)
     return told, _message(told, step, advice, now_us)
 
 
@@ -116,6 +116,8 @@ def _message(alert: Alert, step: Step, advice: Advice, now_us: int) -> Notificat
 
 def _what(alert: Alert, step: Step, printers: Sequence[str]) -> str:
     if step == "resolved":
+        if alert.is_gathered:
+            return f"It is told in the alert of gateway {alert.gateway} now, as others behind it fail too."
         if alert.last.state == "explained":
             return f"Explained: {alert.last.reason}. It was: {text_of(alert.last, to_text)}."
         if alert.last.state == "open":

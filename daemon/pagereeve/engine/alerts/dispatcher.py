@@ -5,7 +5,19 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
-from pagereeve.domain.alerts.alert import RANK, Alert, AlertPolicy, SiteLayout, begun, joined, left, place_of
+from pagereeve.domain.alerts.alert import (
+    RANK,
+    Alert,
+    AlertPolicy,
+    SiteLayout,
+    begun,
+    gathered,
+    joined,
+    left,
+    place_of,
+    share_fate,
+    shared_place,
+)
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.alerts.telling import compose, decide
 from pagereeve.domain.ledger import SEVERITIES, Finding, Severity
@@ -100,12 +112,19 @@ class AlertDispatcher:
         holder = self._alerts.get(self._holding.get(name, ""))
         if finding is not None and finding.state == "open":
             if holder is None:
-                subject = place_of(finding, self.around)[0]
-                holder = self._alerts.get(self._by_place.get((finding.kind, subject), ""))
+                holder = self._holder_at(finding)
             self._keep(begun(finding, self.around, now_us) if holder is None else joined(holder, finding, now_us))
         elif holder is not None:
             self._keep(left(holder, name, finding, now_us))
             del self._holding[name]
+
+    def _holder_at(self, finding: Finding) -> Alert | None:
+        """The alert of its place: its gateway's while there is one, else its printer's own."""
+        for subject in (shared_place(finding, self.around), place_of(finding, self.around)[0]):
+            known = self._by_place.get((finding.kind, subject))
+            if known is not None:
+                return self._alerts[known]
+        return None
 
     async def _look_up_more(self, now_us: int) -> None:
         """An alert whose findings are all over may have others, for which it had no room: it is not over then."""
@@ -129,8 +148,16 @@ class AlertDispatcher:
     def _look(self, now_us: int) -> tuple[list[Notification], list[str]]:
         messages: list[Notification] = []
         forgotten: list[str] = []
-        for alert in list(self._alerts.values()):
+        waiting = list(self._alerts)
+        for name in waiting:
+            alert = self._alerts.get(name)
+            if alert is None:
+                continue  # looked at twice, and forgotten the first time
             decision, after = decide(alert, self.policy, self.around, now_us)
+            together = share_fate(after, self._alerts.values(), self.around) if decision == "opened" else []
+            if together:
+                waiting += self._gather(together, now_us)
+                continue
             if decision is not None and decision != "forget":
                 after, message = compose(after, decision, self.around, now_us)
                 self._last[alert.id] = message
@@ -141,6 +168,13 @@ class AlertDispatcher:
             elif after is not alert:
                 self._keep(after)
         return messages, forgotten
+
+    def _gather(self, together: Sequence[Alert], now_us: int) -> list[str]:
+        """The gateway's alert instead of its printers'. Names all that must be looked at again."""
+        whole, parts = gathered(together, now_us)
+        for one in (*parts, whole):
+            self._keep(one)
+        return [one.id for one in (*parts, whole)]
 
     def _forget(self, alert: Alert) -> None:
         del self._alerts[alert.id]

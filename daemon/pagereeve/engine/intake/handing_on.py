@@ -21,15 +21,14 @@ class HandingOn:
     badge_watcher: BadgeWatcher
 
     def ask_for_readings(self, placed: Placed) -> None:
-        """Before the facts are durable: the meters are about to move, and a read does no harm.
-
-        Raises BadFact where a printer is one stranger too many; nothing is stored then.
-        """
+        """Before the facts are durable: the meters are about to move, and a read does no harm."""
         for printer in placed.meters:
-            self.registry.watcher(printer).ask_for_reading()
+            watcher = self.registry.watcher(printer)
+            if watcher is not None:
+                watcher.ask_for_reading()
 
     async def hand_on(self, stored: Stored) -> None:
-        """A duplicate changes nothing. Waits while a watcher's inbox is full, which holds back the sender."""
+        """A duplicate changes nothing. Waits for nobody: what one printer has to do holds up no other's notices."""
         fact, outcome = stored.fact, stored.receipt.outcome
         if outcome == "duplicate":
             return
@@ -37,9 +36,11 @@ class HandingOn:
             self.badge_watcher.accept(fact)
         if fact.printer:
             watcher = self.registry.watcher(fact.printer)
+            if watcher is None:
+                return
             if outcome == "stored":
-                await watcher.take(Arrival(fact, stored.starts, stored.concerns_us))
-            else:
+                watcher.take(Arrival(fact, stored.starts, stored.concerns_us))
+            elif stored.receipt.is_new:
                 # The journal wrote a Conflict fact: whoever owns the timeline reads it from there.
                 watcher.begin_again(instant_us(fact))
         elif outcome == "stored" and stored.concerns_us is not None:
@@ -49,7 +50,8 @@ class HandingOn:
         """For a gated sender: what became of a reading that is asked for from now on, within ``wait_s``."""
         if wait_s is None or not placed.gate:
             return ""
-        result = await self.registry.watcher(placed.gate).reading(wait_s)
+        watcher = self.registry.watcher(placed.gate)
+        result = None if watcher is None else await watcher.reading(wait_s)
         if result is None:
             return "not-waited"
         return "in-hand" if isinstance(result, Reading) else "failed"

@@ -51,7 +51,7 @@ class EventIntake:
         self.releases = Releases(self.store.release_facts)
         self.lookup = Lookup(self.releases.starts, self.store.finding, self.registry.behind)
         self.handing_on = HandingOn(self.registry, self.badge_watcher)
-        self.storing = Storing(self.store.append, self.releases, self.handing_on.hand_on)
+        self.storing = Storing(self.store.append, self.store.append_together, self.releases, self.handing_on.hand_on)
 
     async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
         try:

@@ -1,4 +1,4 @@
-"""Fourth stage: facts become durable, in order; with a notice, also what waited for it."""
+"""Fourth stage: an event's facts become durable, all in one commit; with a notice, also what waited for it."""
 
 from __future__ import annotations
 
@@ -23,30 +23,33 @@ class Stored:
 
 @dataclass(slots=True)
 class Storing:
-    """``hand_on`` is called for each fact once it is durable, and before the next one is stored.
+    """``hand_on`` is called for each fact once it is durable.
 
-    So a journal that fails between two facts leaves none behind that is stored and that no watcher ever receives: when
-    the sender sends it again, it is a duplicate, of which nobody is informed.
+    The facts of one event (a badge's, for each printer behind its gateway) are stored together: one commit whatever
+    their number, and a journal that fails leaves none behind that no watcher ever receives. When the sender sends such
+    an event again, it would be a duplicate, of which nobody is informed. For the same reason all that is durable is
+    handed on before anything further is stored.
     """
 
     append: Callable[[Fact], Awaitable[Receipt]]
+    append_together: Callable[[Sequence[Fact]], Awaitable[Sequence[Receipt]]]
     releases: Releases
     hand_on: Callable[[Stored], Awaitable[None]]
 
     async def store(self, placed: Placed) -> Receipt:
         """The receipt of the first fact. Raises JournalUnavailable; what was stored until then was handed on."""
-        first, *others = placed.facts
-        receipt = await self._store(first, placed)
-        for fact in others:
-            await self._store(fact, placed)
-        return receipt
+        if len(placed.facts) == 1:
+            receipts: Sequence[Receipt] = (await self.append(placed.facts[0]),)
+        else:
+            receipts = await self.append_together(placed.facts)
+        for fact, receipt in zip(placed.facts, receipts, strict=True):
+            await self._hand_on(fact, receipt, placed)
+        return receipts[0]
 
-    async def _store(self, fact: Fact, placed: Placed) -> Receipt:
-        receipt = await self.append(fact)
+    async def _hand_on(self, fact: Fact, receipt: Receipt, placed: Placed) -> None:
         matched = match_notices(fact, receipt)
         if isinstance(fact, ReleaseStarted) and matched.starts:
             self.releases.remember(fact.origin.source, fact.release, matched.starts)
         await self.hand_on(Stored(fact, receipt, placed.starts or matched.starts, placed.concerns_us))
         for ended in matched.ends:
             await self.hand_on(Stored(ended, await self.append(ended), matched.starts))
-        return receipt

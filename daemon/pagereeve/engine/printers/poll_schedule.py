@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from dataclasses import dataclass, field
+from typing import Final
 
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.values.instants import SECOND_US
@@ -12,6 +13,10 @@ from pagereeve.engine.printers.polling import PollPolicy, PollState, next_interv
 from pagereeve.engine.supervision.wakeup import seconds_until
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
+
+# Each who waits holds a sender's request: so many at one printer, and few at one whose meter does not answer.
+GATES_MAX: Final = 256
+GATES_SILENT_MAX: Final = 8
 
 
 @dataclass(slots=True)
@@ -36,6 +41,11 @@ class PollSchedule:
     _stirred: bool = False
     _ended_us: int | None = None
     _gates: list[Gate] = field(default_factory=list)
+
+    @property
+    def failures(self) -> int:
+        """Failed reads in a row."""
+        return self._failures
 
     def ask(self) -> None:
         self.read_asked = True
@@ -88,8 +98,10 @@ class PollSchedule:
         since_us = self.clock.monotonic_us() if self._ended_us is None else self._ended_us
         self._due_us = since_us + int(self._interval_s * SECOND_US)
 
-    def open_gate(self) -> Gate:
-        """For a reading asked for from now on; ``close_gate`` must follow."""
+    def open_gate(self) -> Gate | None:
+        """For a reading asked for from now on; ``close_gate`` must follow. None: too many wait already."""
+        if len(self._gates) >= (GATES_SILENT_MAX if self._failures else GATES_MAX):
+            return None
         gate = Gate(self.clock.monotonic_us(), asyncio.get_running_loop().create_future())
         self._gates.append(gate)
         self.ask()

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 OLD_WINDOW_S = 600.0
 OLD_WINDOW_POLL_S = 60.0
 DUE_LEAST_S = 0.05
+# Whether a meter merely lost a datagram or stopped answering shows within minutes; only then is it left in peace.
+RETRY_FIRST_S = 60.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,12 +44,10 @@ class PollState:
 def next_interval_s(poll_policy: PollPolicy, poll_state: PollState, jitter: float) -> float:
     """Seconds until the next read. ``jitter`` is a draw from [0, 1) that keeps a fleet from asking in step."""
     if not poll_state.waiting:
-        back_off_s = poll_policy.baseline_s * 2 ** min(poll_state.failures, 10)
-        base_s = (
-            min(back_off_s, max(poll_policy.sleeper_max_s, poll_policy.baseline_s))
-            if poll_state.failures
-            else poll_policy.baseline_s
-        )
+        base_s = poll_policy.baseline_s
+        if poll_state.failures:
+            back_off_s = min(RETRY_FIRST_S, base_s) * 2 ** min(poll_state.failures - 1, 20)
+            base_s = min(back_off_s, max(poll_policy.sleeper_max_s, base_s))
         return base_s * (1 + poll_policy.jitter * (2 * jitter - 1))
     if poll_state.stirred:
         return poll_policy.first_s

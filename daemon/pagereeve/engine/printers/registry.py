@@ -7,15 +7,16 @@ from dataclasses import dataclass, field
 
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.policy import Policy
-from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.facts.reading import Reading
 from pagereeve.engine.printers.reading_recorder import reading_of
+from pagereeve.engine.printers.waiting_strangers import WaitingStrangers
 from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.telemetry import PrinterTelemetry
 
-# Names that nobody registered come from outside: so many at once, no more.
+# Names that nobody registered come from outside: so many watchers at once, and the next in line when one leaves.
 STRANGERS_MAX = 200
 # So many printers that come, or whose target is another one, are read at once; more wait for their turn.
 READ_AT_ONCE_MAX = 20
@@ -55,6 +56,7 @@ class PrinterRegistry:
     watchers: dict[str, PrinterWatcher] = field(default_factory=dict)
     _behind: Mapping[str, Sequence[str]] = field(default_factory=dict)
     _leaving: set[str] = field(default_factory=set)
+    _waiting: WaitingStrangers = field(default_factory=WaitingStrangers)
 
     def start(self, seen: Mapping[str, PlateauRead | ReadFailed] | None = None) -> None:
         """``seen``: what each meter was last seen to do, which is shown until it is read again."""
@@ -62,7 +64,7 @@ class PrinterRegistry:
         self._behind = _behind_of(self.registered)
         for name, registered in self.registered.items():
             seen_last = reading_of(known.get(name))
-            self._begin(PrinterWatcher(name, self.around, registered.target, registered.policy, seen=seen_last))
+            self._begin(self._owner(name, registered, seen_last))
 
     async def change(self, registered: Mapping[str, RegisteredPrinter]) -> RegistryChange:
         """From now on these printers. What came for one that is added or removed meanwhile is in the journal, from
@@ -74,15 +76,15 @@ class PrinterRegistry:
         for name in change.removed:
             await self._replace(name, None)
         for name in change.added:
-            one = registered[name]
-            watcher = PrinterWatcher(name, self.around, one.target, one.policy)
+            watcher = self._owner(name, registered[name])
             await self._replace(name, watcher)
             if len(change.added) <= READ_AT_ONCE_MAX:
                 watcher.ask_for_reading()
         for name in change.changed:
             one = registered[name]
             read = one.target != before[name].target and len(change.changed) <= READ_AT_ONCE_MAX
-            self.watcher(name).change(one.target, one.policy, read=read)
+            owner = self.watchers.get(name) or self._begin(self._owner(name, one))
+            owner.change(one.target, one.policy, one.gateway, read=read)
         return change
 
     async def _replace(self, name: str, successor: PrinterWatcher | None) -> None:
@@ -103,8 +105,6 @@ class PrinterRegistry:
                 successor = PrinterWatcher(name, self.around)
         if successor is not None:
             self._begin(successor)
-        if leaving is not None:
-            leaving.hand_over()
 
     async def stop(self) -> None:
         """End all watchers, and leave the rows as the journal has them. Raises JournalUnavailable if it can't."""
@@ -117,9 +117,10 @@ class PrinterRegistry:
         """Printers behind a gateway, in the registry's order."""
         return self._behind.get(gateway, ())
 
-    def watcher(self, printer: str) -> PrinterWatcher:
-        """The printer's watcher; a stranger gets one for as long as something comes. Raises BadFact beyond the
-        limit.
+    def watcher(self, printer: str) -> PrinterWatcher | None:
+        """The printer's watcher; a stranger gets one for as long as something comes.
+
+        None beyond STRANGERS_MAX of these: it gets one when it is its turn, which reads from the journal what came.
         """
         known = self.watchers.get(printer)
         if known is not None:
@@ -127,10 +128,21 @@ class PrinterRegistry:
         registered = self.registered.get(printer)
         if registered is not None:
             # Its watcher was ended by somebody, which the supervisor reports; the printer still has a meter to read.
-            return self._begin(PrinterWatcher(printer, self.around, registered.target, registered.policy))
-        if len(self.watchers) - len(self.registered) >= STRANGERS_MAX:
-            raise BadFact("data.printer", "names one more printer that is not in the registry; correct the name")
+            return self._begin(self._owner(printer, registered))
+        if self._strangers() >= STRANGERS_MAX:
+            if not self._waiting:
+                for name in self.watchers.keys() - self.registered.keys():
+                    self.watchers[name].leave_when_done()
+            self._waiting.add(printer)
+            return None
         return self._begin(PrinterWatcher(printer, self.around))
+
+    def _strangers(self) -> int:
+        return len(self.watchers.keys() - self.registered.keys())
+
+    def _owner(self, name: str, registered: RegisteredPrinter, seen: Reading | None = None) -> PrinterWatcher:
+        target, policy = registered.target, registered.policy
+        return PrinterWatcher(name, self.around, target, policy, seen=seen, gateway=registered.gateway)
 
     def telemetry(self) -> Iterator[PrinterTelemetry]:
         """Of the registry's own printers: strangers are no part of the site. Watchers may come and go meanwhile."""
@@ -153,6 +165,12 @@ class PrinterRegistry:
     def _left(self, watcher: PrinterWatcher) -> None:
         if watcher.printer not in self._leaving and self.watchers.get(watcher.printer) is watcher:
             del self.watchers[watcher.printer]
+        name = None if self.supervisor.stopping else self._waiting.next()
+        if name is None:
+            return
+        following = self.watcher(name)
+        if following is not None and self._waiting:
+            following.leave_when_done()
 
 
 def _task_of(printer: str) -> str:

@@ -9,7 +9,7 @@ from dataclasses import InitVar, dataclass, field
 from pagereeve.domain.brackets.timeline import started_again
 from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReleaseStarted, SettleLearned
 from pagereeve.domain.facts.policy import Policy
-from pagereeve.domain.facts.reading import Failure, Reading
+from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.domain.projection.projector import PrinterProjector, concerns_us
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.engine.counters import EngineCounters
@@ -28,10 +28,12 @@ from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.ports.store import WatcherStore
 from pagereeve.ports.telemetry import PrinterTelemetry
 
-INBOX_MAX = 1_000
+INBOX_MAX = 5_000
 TAKEN_AT_ONCE_MAX = 200
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
+# And after this long where others wait for its place.
+HURRIED_STRANGER_S = 1.0
 
 ReadListener = Callable[[str, Reading | Failure], None]
 LearnListener = Callable[[str, int], None]
@@ -67,7 +69,7 @@ class Arrival:
 @dataclass(slots=True)
 class PrinterWatcher:
     """``target`` and ``policy`` are None for a printer that is not in the registry: it has a projector, but no
-    meter. ``seen`` is the last good reading that is known before the first one.
+    meter. ``seen`` is the last good reading that is known before the first one; ``gateway`` the box in front of it.
     """
 
     printer: str
@@ -75,6 +77,7 @@ class PrinterWatcher:
     target: MeterTarget | None = None
     policy: Policy | None = None
     seen: InitVar[Reading | None] = None
+    gateway: str = ""
     heartbeat: Heartbeat = field(init=False)
     recorder: ReadingRecorder = field(init=False)
     updater: LedgerUpdater[PrinterProjector] = field(init=False)
@@ -83,6 +86,7 @@ class PrinterWatcher:
     _wakeup: Wakeup = field(init=False)
     _quiet_until_us: int = 0
     _policy_due: bool = False
+    _idle_s: float = IDLE_STRANGER_S
     _inbox: asyncio.Queue[Arrival] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
 
     def __post_init__(self, seen: Reading | None) -> None:
@@ -114,39 +118,47 @@ class PrinterWatcher:
         self.updater.begin_again(before_us)
         self._wakeup.call()
 
+    def leave_when_done(self) -> None:
+        """A stranger: others wait for its place."""
+        self._idle_s = HURRIED_STRANGER_S
+        self._wakeup.call()
+
     def ask_for_reading(self) -> None:
         """The meter is about to move: read it as soon as the last request has ended."""
         self.schedule.ask()
         self._wakeup.call()
 
-    def change(self, target: MeterTarget, policy: Policy, *, read: bool) -> None:
+    def change(self, target: MeterTarget, policy: Policy, gateway: str, *, read: bool) -> None:
         """The settings say otherwise from now on: the meter is read as they say, and a new policy becomes a fact."""
-        self.target, self.policy, self._policy_due = target, policy, True
+        self.target, self.policy, self.gateway, self._policy_due = target, policy, gateway, True
         if read:
             self.schedule.ask()
         self._wakeup.call()
-
-    def hand_over(self) -> None:
-        """Its successor reads all that is durable from the journal: let go of who waits to hand a fact to this one."""
-        while not self._inbox.empty():
-            self._inbox.get_nowait()
 
     @property
     def left_something(self) -> bool:
         """After ``finish``: facts came that nobody has projected."""
         return self.updater.dirty or not self._inbox.empty()
 
-    async def take(self, arrival: Arrival) -> None:
-        """Hand over a fact that is durable already. Waits while the inbox is full: that holds back the sender."""
-        await self._inbox.put(arrival)
+    def take(self, arrival: Arrival) -> None:
+        """Hand over a fact that is durable already. Never waits: beyond INBOX_MAX it is read again from there."""
+        if self._inbox.full():
+            self.updater.begin_again(_concerns_us(arrival, self.printer))
+        else:
+            self._inbox.put_nowait(arrival)
         self.schedule.stir()
         self._wakeup.call()
 
     async def reading(self, wait_s: float) -> Reading | Failure | None:
-        """A read asked for from now on; None where none was in hand within ``wait_s``, or there is no meter."""
+        """A read asked for from now on; None where none was in hand within ``wait_s``, or there is no meter.
+
+        Where too many wait already, nobody else does: at a silent meter the last failure is the answer.
+        """
         if self.target is None:
             return None
         gate = self.schedule.open_gate()
+        if gate is None:
+            return self.last if self.schedule.failures else None
         self._wakeup.call()
         try:
             async with asyncio.timeout(wait_s):
@@ -170,6 +182,9 @@ class PrinterWatcher:
             meter={} if good is None else {name: count.value for name, count in good.sight.counts},
             last_reading_us=None if good is None else good.received_us,
             up=None if self.last is None else isinstance(self.last, Reading),
+            gateway=self.gateway,
+            failed_reads=self.schedule.failures,
+            late=isinstance(self.last, Failure) and self.last.reason is SilenceReason.LATE,
             open_windows=self.open_windows(),
             settle_us=self.settle_us(),
             open_findings=dict(totals.open_findings),
@@ -245,7 +260,7 @@ class PrinterWatcher:
 
     async def _wait(self) -> bool:
         """Until something came or a read is due. False: this stranger may go."""
-        timeout_s = IDLE_STRANGER_S if self.target is None else self.schedule.due_in_s()
+        timeout_s = self._idle_s if self.target is None else self.schedule.due_in_s()
         if self.updater.put_off:
             timeout_s = min(timeout_s, seconds_until(self.updater.project_from_us, self.around.clock))
         if self._inbox.empty() and not await self._wakeup.rest(timeout_s):
@@ -273,9 +288,9 @@ class PrinterWatcher:
 
     def _add(self, arrival: Arrival) -> None:
         projector, fact = self.updater.opened(), arrival.fact
-        starts = [one for one in arrival.starts if one.printer == self.printer]
+        starts = _starts_here(arrival, self.printer)
         again = started_again(starts).get(fact.origin.key) if isinstance(fact, ReleaseStarted) else None
-        at_us = concerns_us(fact, starts) if arrival.concerns_us is None else arrival.concerns_us
+        at_us = _concerns_us(arrival, self.printer)
         late = projector.is_late(fact, again=again is not None)
         if arrival.concerns_us is not None and projector.resume_point is not None:
             late = arrival.concerns_us <= projector.resume_point.at_us
@@ -336,3 +351,14 @@ class PrinterWatcher:
 
     def _windows(self) -> OpenWindows:
         return OpenWindows.of(None if self.projector is None else self.projector.view)
+
+
+def _starts_here(arrival: Arrival, printer: str) -> list[ReleaseStarted]:
+    return [one for one in arrival.starts if one.printer == printer]
+
+
+def _concerns_us(arrival: Arrival, printer: str) -> int:
+    """The earliest instant whose rows it may change."""
+    if arrival.concerns_us is not None:
+        return arrival.concerns_us
+    return concerns_us(arrival.fact, _starts_here(arrival, printer))

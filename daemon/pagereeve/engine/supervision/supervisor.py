@@ -93,6 +93,10 @@ class Supervisor:
         return task
 
     @property
+    def stopping(self) -> bool:
+        return self._stopping
+
+    @property
     def failing(self) -> set[str]:
         """Names of tasks that failed and have not succeeded since."""
         return {one.name for one in self._watched.values() if one.failing}

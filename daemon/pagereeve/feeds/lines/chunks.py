@@ -71,7 +71,8 @@ class ChunkQueue:
 
     @property
     def unread(self) -> int:
-        return len(self._chunks)
+        """How many lines nobody has looked at; a piece without a line's end counts as one."""
+        return sum(max(1, len(chunk.content.splitlines())) for chunk in self._chunks)
 
     def end(self) -> None:
         """Nothing follows: what is there can still be read, and what is offered is dropped."""

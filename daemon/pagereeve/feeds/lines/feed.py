@@ -34,7 +34,7 @@ class LineFeedConfig:
 
     gateway             the gateway's name; or names by peer address, where one that is not listed goes by its address
     reader              the reader's name, where the gateway has more than one
-    terminator          ends a line; empty where only a pause does
+    terminator          ends a line; empty where only a pause does, None (ANY_LINE_END) where CR, LF and CRLF do
     frame               what the reader puts around the number, and its encoding
     line_max_bytes      of one line with its frame, without its terminator
     idle_flush_s        a pause this long ends a line as well
@@ -53,7 +53,7 @@ class LineFeedConfig:
     reader: str = ""
     host: str = "127.0.0.1"
     port: int = 0
-    terminator: bytes = b"\n"
+    terminator: bytes | None = b"\n"
     frame: BadgeFrame = field(default_factory=BadgeFrame)
     line_max_bytes: int = 256
     idle_flush_s: float = 0.5

@@ -8,6 +8,7 @@ from pydantic import Field
 
 from pagereeve.feeds.kind import FeedSettings
 from pagereeve.feeds.lines.badge_text import Encoding
+from pagereeve.feeds.lines.splitting import ANY_LINE_END
 from pagereeve.ports.setting_types import Duration, DurationRange, HostPort, Name, Target, Whole
 
 TERMINATORS: Final = {"crlf": b"\r\n", "lf": b"\n", "cr": b"\r", "none": b""}
@@ -31,6 +32,11 @@ class LineFeedSettings(FeedSettings):
     tee: Target | None = None
 
     @property
-    def terminator_bytes(self) -> bytes:
-        """Empty where a line ends by a pause (``idle_flush``)."""
+    def terminator_bytes(self) -> bytes | None:
+        """ANY_LINE_END wherever a CR or LF can be no part of a line: badge lines of a text are never lost by their end.
+
+        Else the setting decides; empty where a line ends by a pause (``idle_flush``).
+        """
+        if self.encoding != "hex" and not {"\r", "\n"} & {*self.prefix, *self.suffix}:
+            return ANY_LINE_END
         return TERMINATORS[self.terminator]

@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import dataclass
+from typing import Final
+
+ANY_LINE_END: Final = None
+"""Instead of a terminator: CR, LF and CRLF all end a line, whichever the sender at the other end uses."""
+
+_ANY_LINE_END: Final = re.compile(rb"\r\n|\r|\n")
 
 
 @dataclass(frozen=True, slots=True)
@@ -19,12 +26,13 @@ class Spoilt:
 
 
 class LineSplitter:
-    """Cuts at each ``terminator``; with none, only where ``flush`` says that the sender paused.
+    """Cuts at each ``terminator``; with an empty one, only where ``flush`` says that the sender paused.
 
-    A line longer than ``line_max_bytes`` is given up at once and the rest of it skipped to the next terminator.
+    One for each connection: two senders at one listener may end their lines differently (ANY_LINE_END). A line longer
+    than ``line_max_bytes`` is given up at once and the rest of it skipped to the next terminator.
     """
 
-    def __init__(self, terminator: bytes, line_max_bytes: int) -> None:
+    def __init__(self, terminator: bytes | None, line_max_bytes: int) -> None:
         self._terminator = terminator
         self._line_max_bytes = line_max_bytes
         self._buffer = bytearray()
@@ -41,11 +49,10 @@ class LineSplitter:
         chunk = self._past_owed(chunk)
         self._buffer += chunk
         lines: list[Line | Spoilt] = []
-        if self._terminator:
-            *whole, rest = bytes(self._buffer).split(self._terminator)
-            for content in whole:
-                lines += self._ended(content)
-            self._buffer[:] = rest
+        *whole, rest = self._cut(bytes(self._buffer))
+        for content in whole:
+            lines += self._ended(content)
+        self._buffer[:] = rest
         self._give_up_if_too_long(lines)
         return lines
 
@@ -53,9 +60,10 @@ class LineSplitter:
         """The sender paused or hung up: what is there is a line. Half a terminator at its end belongs to none."""
         content = bytes(self._buffer)
         self._buffer.clear()
-        for size in range(len(self._terminator) - 1, 0, -1):
-            if content.endswith(self._terminator[:size]):
-                content, self._owed = content[:-size], self._terminator[size:]
+        terminator = self._terminator or b""
+        for size in range(len(terminator) - 1, 0, -1):
+            if content.endswith(terminator[:size]):
+                content, self._owed = content[:-size], terminator[size:]
                 break
         return self._ended(content) if content or self._skipping else []
 
@@ -67,6 +75,14 @@ class LineSplitter:
         self._skipping = True
         return lines
 
+    def _cut(self, content: bytes) -> list[bytes]:
+        if self._terminator is not None:
+            return content.split(self._terminator) if self._terminator else [content]
+        if content.endswith(b"\r"):
+            # Whether it was half of a CRLF shows with the next byte; the line has ended either way.
+            self._owed = b"\n"
+        return _ANY_LINE_END.split(content)
+
     def _ended(self, content: bytes) -> list[Line | Spoilt]:
         if self._skipping:
             self._skipping = False
@@ -77,7 +93,7 @@ class LineSplitter:
 
     def _give_up_if_too_long(self, lines: list[Line | Spoilt]) -> None:
         # The last bytes stay: they may be the first half of a terminator.
-        keep = max(len(self._terminator) - 1, 0)
+        keep = max(len(self._terminator or b"") - 1, 0)
         if len(self._buffer) <= self._line_max_bytes + keep:
             return
         if not self._skipping:
@@ -86,7 +102,7 @@ class LineSplitter:
         del self._buffer[: len(self._buffer) - keep]
 
     def _past_owed(self, chunk: bytes) -> bytes:
-        """Without the second half of a terminator whose first half a flush already consumed."""
+        """Without the second half of a terminator whose first half has ended a line already."""
         size = 0
         while size < min(len(self._owed), len(chunk)) and chunk[size] == self._owed[size]:
             size += 1

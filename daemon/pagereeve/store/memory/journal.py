@@ -28,6 +28,7 @@ from pagereeve.store.records.requests import (
     Post,
     StoreRequest,
     append_request,
+    append_together_request,
     observe_request,
     replace_request,
 )
@@ -50,7 +51,7 @@ class MemoryJournal(MemoryLedger):
         self.unavailable = ""
         self._facts: dict[str, list[Numbered]] = defaultdict(list)
         self._firsts: dict[Identity, First] = {}
-        self._conflict_seqs: dict[tuple[Identity, str], int] = {}
+        self._claims: dict[Identity, dict[str, int]] = {}
         self._open_runs: dict[str, str] = {}
         self._of_release: dict[tuple[str, str], list[Numbered]] = defaultdict(list)
         self._key_checks: dict[str, str] = {}
@@ -69,8 +70,8 @@ class MemoryJournal(MemoryLedger):
     def first(self, identity: Identity) -> First | None:
         return self._firsts.get(identity)
 
-    def conflict_seq(self, identity: Identity, digest: str) -> int | None:
-        return self._conflict_seqs.get((identity, digest))
+    def claims(self, identity: Identity) -> Mapping[str, int]:
+        return self._claims.get(identity, {})
 
     def body(self, identity: Identity) -> str | None:
         known = (one.filing for facts in self._facts.values() for one in facts)
@@ -95,7 +96,7 @@ class MemoryJournal(MemoryLedger):
             if one.filing.identity is not None and one.filing.release is not None:
                 self._of_release[one.filing.identity[0], one.filing.release].append(one)
         self._firsts |= batch.firsts
-        self._conflict_seqs |= batch.conflict_seqs
+        self._claims |= batch.claims
         self._open_runs |= batch.open_runs
         for replacement in batch.replacements:
             self._replace(replacement)
@@ -105,6 +106,9 @@ class MemoryJournal(MemoryLedger):
 
     async def append(self, fact: Fact) -> Receipt:
         return self._store(append_request(fact))
+
+    async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
+        return self._store(append_together_request(facts))
 
     async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         return self._store(observe_request(printer, sealed, current))

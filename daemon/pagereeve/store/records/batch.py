@@ -8,7 +8,7 @@ from typing import Protocol
 
 from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Conflict, Event, Fact, LossAccepted
 from pagereeve.domain.ledger import RowSegment
-from pagereeve.ports.journal import Receipt
+from pagereeve.ports.journal import CLAIMS_MAX, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, fact_of, file
 from pagereeve.store.records.ledger_records import Columns
@@ -27,8 +27,8 @@ class Stored(Protocol):
 
     def first(self, identity: Identity) -> First | None: ...
 
-    def conflict_seq(self, identity: Identity, digest: str) -> int | None:
-        """The number of the Conflict fact that reports this claim, if one does."""
+    def claims(self, identity: Identity) -> Mapping[str, int]:
+        """By digest of a claim that was kept aside, the number of the Conflict fact that reports it."""
         ...
 
     def body(self, identity: Identity) -> str | None:
@@ -87,7 +87,7 @@ class Batch:
     heads: dict[str, int] = field(default_factory=dict)
     duplicates: int = 0
     firsts: dict[Identity, First] = field(default_factory=dict)
-    conflict_seqs: dict[tuple[Identity, str], int] = field(default_factory=dict)
+    claims: dict[Identity, dict[str, int]] = field(default_factory=dict)
     notices: dict[ReleaseName, list[Fact]] = field(default_factory=dict)
 
     def append(self, filing: FactRecord) -> Receipt:
@@ -102,7 +102,7 @@ class Batch:
         if first.digest == filing.digest or self._reads_alike(filing, filing.identity):
             self.duplicates += 1
             return Receipt("duplicate", first.seq, self._notices(filing))
-        return Receipt("conflict", self._keep_aside(filing, filing.identity, filing.digest))
+        return self._keep_aside(filing, filing.identity, filing.digest)
 
     def _reads_alike(self, filing: FactRecord, identity: Identity) -> bool:
         """What was stored when any text was kept of a badge's outcome reads today as what came again."""
@@ -129,14 +129,13 @@ class Batch:
             self.notices.setdefault((filing.identity[0], filing.release), []).append(filing.fact)
         return seq
 
-    def _keep_aside(self, filing: FactRecord, identity: Identity, digest: str) -> int:
-        known = self.conflict_seqs.get((identity, digest)) or self.stored.conflict_seq(identity, digest)
-        if known is not None:
-            return known
+    def _keep_aside(self, filing: FactRecord, identity: Identity, digest: str) -> Receipt:
+        claims = self.claims.setdefault(identity, dict(self.stored.claims(identity)))
+        if digest in claims or len(claims) >= CLAIMS_MAX:
+            return Receipt("conflict", claims.get(digest) or max(claims.values()), is_new=False)
         fact = filing.fact
         if not isinstance(fact, Event | BadgeUnreadable | LossAccepted):
             raise TypeError(f"{filing.kind} is no event and can't conflict")
-        seq = self._number(file(Conflict(fact.printer, fact.origin, filing.kind, digest)))
-        self.conflict_seqs[identity, digest] = seq
+        seq = claims[digest] = self._number(file(Conflict(fact.printer, fact.origin, filing.kind, digest)))
         self.kept_aside.append(KeptAside(seq, filing, digest, identity, fact.origin.received_us))
-        return seq
+        return Receipt("conflict", seq)

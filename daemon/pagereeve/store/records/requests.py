@@ -42,6 +42,14 @@ class Append:
 
 
 @dataclass(frozen=True, slots=True)
+class AppendTogether:
+    filings: Sequence[FactRecord]
+
+    def join(self, batch: Batch) -> tuple[Receipt, ...]:
+        return tuple(map(batch.append, self.filings))
+
+
+@dataclass(frozen=True, slots=True)
 class Observe:
     printer: str
     filings: Sequence[FactRecord]
@@ -80,6 +88,11 @@ class Post:
 def append_request(fact: Fact) -> Append:
     """Raises BadFact or BadCanonical for a fact that could not be read back."""
     return Append(file(fact))
+
+
+def append_together_request(facts: Sequence[Fact]) -> AppendTogether:
+    """Raises as ``append_request`` does."""
+    return AppendTogether(tuple(map(file, facts)))
 
 
 def observe_request(printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Observe:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import groupby
 from operator import itemgetter
@@ -117,12 +117,10 @@ class _Stored:
     def first(self, identity: Identity) -> First | None:
         return self._firsts.get(identity)
 
-    def conflict_seq(self, identity: Identity, digest: str) -> int | None:
+    def claims(self, identity: Identity) -> Mapping[str, int]:
         table = schema.conflict.c
-        found = self._connection.execute(
-            select(table.seq).where(table.source == identity[0], table.event_id == identity[1], table.digest == digest)
-        )
-        return found.scalar_one_or_none()
+        known = select(table.digest, table.seq).where(table.source == identity[0], table.event_id == identity[1])
+        return {row.digest: row.seq for row in self._connection.execute(known)}
 
     def body(self, identity: Identity) -> str | None:
         table = schema.fact.c

@@ -21,7 +21,13 @@ from pagereeve.ports.journal import HINDRANCES, Hindrance, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
-from pagereeve.store.records.requests import Post, append_request, observe_request, replace_request
+from pagereeve.store.records.requests import (
+    Post,
+    append_request,
+    append_together_request,
+    observe_request,
+    replace_request,
+)
 from pagereeve.store.sql.key_checks import read_key_check, write_key_check
 from pagereeve.store.sqlite.committing import Committer
 from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
@@ -133,6 +139,10 @@ class SqlJournal(SqlReads):
     async def append(self, fact: Fact) -> Receipt:
         """ports.journal.Journal. Raises BadFact besides, for a fact that could not be read back."""
         return await self._writer.submit(append_request(fact))
+
+    async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
+        """ports.journal.Journal. Raises BadFact as ``append`` does."""
+        return await self._writer.submit(append_together_request(facts))
 
     async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         return await self._writer.submit(observe_request(printer, sealed, current))

@@ -6,7 +6,18 @@ from dataclasses import replace
 
 import pytest
 
-from pagereeve.domain.alerts.alert import MEMBERS_MAX, Alert, AlertPolicy, SiteLayout, begun, is_wide, joined, left
+from pagereeve.domain.alerts.alert import (
+    MEMBERS_MAX,
+    Alert,
+    AlertPolicy,
+    SiteLayout,
+    begun,
+    gathered,
+    is_wide,
+    joined,
+    left,
+    share_fate,
+)
 from pagereeve.domain.alerts.telling import compose, decide
 from tests.unit.domain.alerts.test_telling import NOON_US, explained, silent, surplus
 
@@ -73,10 +84,8 @@ def test_one_finding_is_shown_and_several_are_listed(findings: int, command: str
 
 
 def silent_printers(number: int) -> Alert:
-    alert = begun(silent("printer-0"), GATE, NOON_US)
-    for nth in range(1, number):
-        alert = joined(alert, silent(f"printer-{nth}"), NOON_US)
-    return alert
+    """The alert of their gateway."""
+    return gathered([begun(silent(f"printer-{nth}"), GATE, NOON_US) for nth in range(number)], NOON_US)[0]
 
 
 def test_ten_printers_are_named_and_an_eleventh_is_more() -> None:
@@ -97,6 +106,32 @@ def test_a_gateway_is_what_people_look_at_from_three_printers_or_all_of_two(
     assert is_wide(silent_printers(failing), around) is wide
     assert not is_wide(replace(silent_printers(failing), printer="lone"), around)
     assert not is_wide(replace(silent_printers(failing), gateway=""), around)
+
+
+def test_printers_of_one_gateway_and_kind_share_their_fate_and_no_others() -> None:
+    silents = [begun(silent(f"printer-{nth}"), GATE, NOON_US) for nth in range(3)]
+    wrong = begun(replace(silent("printer-4"), kind="wrong-responder"), GATE, NOON_US)
+    apart = [
+        wrong,
+        begun(silent("lone"), GATE, NOON_US),
+        begun(surplus(1, "printer-5"), GATE, NOON_US),
+        replace(begun(silent("printer-6"), GATE, NOON_US), quiet=True),
+        left(begun(silent("printer-7"), GATE, NOON_US), silent("printer-7").id, None, NOON_US),
+    ]
+    assert share_fate(silents[2], [*apart, *silents], GATE) == silents
+    assert share_fate(silents[1], [*apart, *silents[:2]], GATE) == []
+    assert [share_fate(one, [*apart, *silents], GATE) for one in apart[:3]] == [[], [], []]
+
+
+def test_what_a_gateway_tells_is_over_for_its_printers() -> None:
+    first = replace(begun(silent("printer-0"), GATE, NOON_US), told=1, told_members=frozenset({silent("printer-0").id}))
+    whole, parts = gathered([first, begun(silent("printer-1"), GATE, NOON_US + 1)], NOON_US + 2)
+    assert (whole.subject, whole.printer, whole.printers) == ("gateway gate-1", "", ("printer-0", "printer-1"))
+    assert (whole.told, whole.told_members, whole.seen_us) == (0, frozenset(), NOON_US)
+    assert [decision(one, NOON_US + 2) for one in parts] == ["resolved", "forget"]
+    _, message = compose(parts[0], "resolved", GATE, NOON_US + 2)
+    assert message.what == "It is told in the alert of gateway gate-1 now, as others behind it fail too."
+    assert message.title == "printer-0: the meter does not answer while a release needs it"
 
 
 def test_of_a_gateway_of_unknown_size_three_printers_are_enough() -> None:

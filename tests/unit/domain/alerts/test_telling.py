@@ -157,40 +157,6 @@ def test_a_printer_that_is_silent_for_a_minute_now_and_then_is_no_alert() -> Non
     assert place.messages == []
 
 
-def test_a_gateway_that_is_off_with_twenty_printers_is_one_alert() -> None:
-    """canonical/hardware-observer-operator#476: one alert for many items."""
-    place = Place()
-    for nth in range(20):
-        place.accept(silent(f"printer-{nth}"))
-    assert place.passes(60) == ["opened"]
-    message = place.messages[0]
-    assert message.subject == "gateway gate-1"
-    assert message.title == "gateway gate-1: its printers do not answer"
-    assert message.what.startswith("20 printers: printer-0, printer-1,")
-    assert len(message.evidence) == 3
-    for nth in range(20):
-        place.accept(silent(f"printer-{nth}", until_us=place.now_us))
-    assert place.passes(11) == ["resolved"]
-
-
-def test_printers_that_fall_silent_one_by_one_are_told_until_the_gateway_is_and_then_no_more() -> None:
-    place = Place()
-    for nth in range(20):
-        place.accept(silent(f"printer-{nth}"))
-        place.passes(10)
-    assert [one.step for one in place.messages] == ["opened", "updated", "updated"]
-    assert ["its printers do not answer" in one.title for one in place.messages] == [False, False, True]
-    assert len({one.alert for one in place.messages}) == 1
-
-
-def test_two_printers_of_twenty_are_told_as_printers() -> None:
-    place = Place()
-    place.accept(silent("printer-1"))
-    place.accept(silent("printer-2"))
-    assert place.passes(60) == ["opened"]
-    assert "the meter does not answer" in place.messages[0].title
-
-
 def test_maintenance_puts_an_alert_off_and_does_not_lose_it() -> None:
     place = Place(quiet={"lone"})
     place.accept(silent("lone"))
@@ -216,14 +182,6 @@ def test_what_is_over_during_maintenance_is_told_all_the_same() -> None:
     place.quiet.add("lone")
     place.accept(silent("lone", until_us=place.now_us))
     assert place.passes(12) == ["resolved"]
-
-
-def test_one_printer_in_maintenance_does_not_silence_the_others_behind_its_gateway() -> None:
-    place = Place(quiet={"printer-1"})
-    place.accept(silent("printer-1"))
-    assert place.passes(10) == []
-    place.accept(silent("printer-2"))
-    assert place.passes(3) == ["opened"]
 
 
 def test_a_message_says_what_it_costs_three_lines_of_evidence_what_to_do_and_what_shows_all() -> None:

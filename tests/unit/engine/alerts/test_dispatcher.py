@@ -73,13 +73,14 @@ class Office:
     receiver: FakeReceiver = field(default_factory=FakeReceiver)
     store: MemoryJournal = field(default_factory=MemoryJournal)
     clock: VirtualClock = field(default_factory=VirtualClock)
+    around: SiteLayout = field(default_factory=SiteLayout)
     said: list[tuple[str, str, str]] = field(default_factory=list)
     findings: dict[str, dict[str, Finding]] = field(default_factory=dict)
     tasks: list[asyncio.Task[None]] = field(default_factory=list)
 
     def begin(self) -> None:
         self.dispatcher = AlertDispatcher(
-            self.store, self.clock, {self.receiver.name: "warning"}, POLICY, SiteLayout(), EVERY_S
+            self.store, self.clock, {self.receiver.name: "warning"}, POLICY, self.around, EVERY_S
         )
         self.worker = DeliveryWorker(
             self.receiver,
@@ -150,6 +151,99 @@ def test_a_finding_is_told_once_and_when_it_is_over() -> None:
     office = story(script)
     assert office.taken() == [("surplus", "opened"), ("surplus", "resolved")]
     assert asyncio.run(office.store.waiting("desk", 10)) == []
+
+
+GATE = SiteLayout({f"p-{nth}": "gate" for nth in range(20)}, {"gate": 20})
+
+
+def silences(script: Callable[[Office], Coroutine[Any, Any, None]], around: SiteLayout = GATE) -> list[tuple[str, str]]:
+    """What is told, by subject."""
+    return [(one.subject, one.step) for one in story(script, Office(around=around)).receiver.taken]
+
+
+def test_one_silent_printer_is_told_as_that_printer_and_so_is_a_second() -> None:
+    async def script(office: Office) -> None:
+        for nth in range(2):
+            await office.record(a("meter-silent", f"p-{nth}"))
+            await asyncio.sleep(HOUR_S)
+        for nth in range(2):
+            await office.record(closed(a("meter-silent", f"p-{nth}")))
+        await asyncio.sleep(HOUR_S)
+
+    assert silences(script) == [(f"p-{nth}", step) for step in ("opened", "resolved") for nth in range(2)]
+
+
+def test_the_third_silent_printer_behind_a_gateway_is_told_as_the_gateway_and_then_no_more() -> None:
+    async def script(office: Office) -> None:
+        for nth in range(20):
+            await office.record(a("meter-silent", f"p-{nth}"))
+            await asyncio.sleep(600)
+        for nth in range(20):
+            await office.record(closed(a("meter-silent", f"p-{nth}")))
+        await asyncio.sleep(HOUR_S)
+        # It comes again: as the printer.
+        await office.record(a("meter-silent", "p-7", 1))
+        await asyncio.sleep(HOUR_S)
+
+    assert silences(script) == [
+        ("p-0", "opened"),
+        ("p-1", "opened"),
+        ("p-0", "resolved"),
+        ("p-1", "resolved"),
+        ("gateway gate", "opened"),
+        ("gateway gate", "resolved"),
+        ("p-7", "opened"),
+    ]
+
+
+def test_a_gateway_that_is_off_with_twenty_printers_is_one_alert() -> None:
+    """canonical/hardware-observer-operator#476: one alert for many items."""
+
+    async def script(office: Office) -> None:
+        for nth in range(20):
+            await office.record(a("meter-silent", f"p-{nth}"))
+            await asyncio.sleep(2)
+        await asyncio.sleep(HOUR_S)
+
+    office = story(script, Office(around=GATE))
+    (message,) = office.receiver.taken
+    assert message.title == "gateway gate: its printers do not answer"
+    assert (message.printer, message.gateway, message.findings) == ("", "gate", 20)
+    assert message.what.startswith("20 printers: p-0, p-1,")
+    assert len(message.evidence) == 3
+
+
+def test_200_names_that_nobody_knows_are_one_alert_about_their_sender_without_its_text() -> None:
+    async def script(office: Office) -> None:
+        for nth in range(200):
+            await office.record(a("unknown-printer", f"say-this-{nth}"))
+        await asyncio.sleep(HOUR_S)
+
+    (message,) = story(script).receiver.taken
+    assert message.title == "the sender of release notices: releases name a printer that is not in the registry"
+    assert (message.subject, message.printer, message.findings) == ("the sender of release notices", "", 200)
+    assert message.what.startswith("200 printers: say-this-0, say-this-1, ")
+
+
+def test_a_third_printer_that_merely_flaps_does_not_make_it_the_gateway() -> None:
+    async def script(office: Office) -> None:
+        for nth in range(3):
+            await office.record(a("meter-silent", f"p-{nth}"))
+            await asyncio.sleep(30 if nth == 2 else 600)
+        await office.record(closed(a("meter-silent", "p-2")))
+        await asyncio.sleep(HOUR_S)
+
+    assert silences(script) == [("p-0", "opened"), ("p-1", "opened")]
+
+
+def test_printers_that_are_worked_on_do_not_make_it_the_gateway_and_do_not_silence_others() -> None:
+    async def script(office: Office) -> None:
+        for nth in range(3):
+            await office.record(a("meter-silent", f"p-{nth}"))
+        await asyncio.sleep(HOUR_S)
+
+    quiet = replace(GATE, is_quiet=lambda printer, _gateway, _at_us: printer == "p-1")
+    assert silences(script, quiet) == [("p-0", "opened"), ("p-2", "opened")]
 
 
 def test_a_finding_below_the_least_severity_is_not_told() -> None:

@@ -384,7 +384,7 @@ def test_a_late_notice_stored_just_before_the_end_is_projected_at_the_next_start
     passing(story())
 
 
-async def _drop(watcher: object, arrival: object) -> None:
+def _drop(watcher: object, arrival: object) -> None:
     """The process dies before its watcher hears of it."""
 
 

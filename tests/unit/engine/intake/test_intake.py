@@ -13,7 +13,7 @@ from pagereeve.domain.ledger import Verdict
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.printers.registry import STRANGERS_MAX
-from pagereeve.engine.printers.watcher import IDLE_STRANGER_S
+from pagereeve.engine.printers.watcher import IDLE_STRANGER_S, Arrival
 from pagereeve.ports.intake import BadgeLine, Envelope
 from pagereeve.ports.journal import JournalUnavailable
 from tests.unit.engine.virtual import passing
@@ -80,6 +80,54 @@ def test_many_gated_releases_at_once_are_served_by_few_reads() -> None:
             answers = await asyncio.gather(*(world.start(f"r{nth}", wait_s=5) for nth in range(30)))
             assert {one.reading for one in answers} == {"in-hand"}
             assert len(world.sent_s()) - before <= 4
+
+    passing(story())
+
+
+def test_4000_gated_releases_at_a_silent_printer_hold_up_neither_themselves_nor_others() -> None:
+    """Each waited for a read of its own once the inbox was full: 15 s in the middle, 34 s at the longest."""
+
+    async def story() -> None:
+        printers = {"off": FakePrinter(silent=True), "well": FakePrinter()}
+        async with World(printers, {"off": "gw", "well": "gw"}) as world:
+            await world.passes(100)
+            begun_s, waited_s = world.now_s, []
+
+            async def gated(nth: int) -> None:
+                accepted = await world.start(f"r{nth}", printer="off", wait_s=30)
+                assert (accepted.outcome, accepted.reading) == ("stored", "failed")
+                waited_s.append(world.now_s - begun_s)
+
+            crowd = [asyncio.create_task(gated(nth)) for nth in range(4_000)]
+            await world.passes(0.1)
+            for nth in range(10):
+                before_s = world.now_s
+                assert (await world.start(f"w{nth}", printer="well", wait_s=30)).reading == "in-hand"
+                await world.badge("04A1B2C3", "gw")
+                assert world.now_s - before_s < 0.5
+                await world.passes(1)
+            await asyncio.gather(*crowd)
+            waited_s.sort()
+            assert waited_s[2_000] < 0.1
+            assert waited_s[-1] < 2 * world.poll_policy.timeout_s + 1
+            assert sum(isinstance(fact, ReleaseStarted) for fact in await world.facts("off")) == 4_000
+
+    passing(story())
+
+
+def test_what_an_inbox_has_no_room_for_is_read_from_the_journal(monkeypatch: pytest.MonkeyPatch) -> None:
+    async def story() -> None:
+        async with World({"p": FakePrinter(silent=True)}) as world:
+            inbox: asyncio.Queue[Arrival] = asyncio.Queue(maxsize=3)
+            await world.passes(100)
+            monkeypatch.setattr(world.watcher(), "_inbox", inbox)
+            before_s = world.now_s
+            for nth in range(20):
+                await world.start(f"r{nth}")
+            assert world.now_s - before_s < 0.1
+            assert inbox.full()
+            await world.passes(100)
+            assert world.watcher().open_windows() == 20
 
     passing(story())
 
@@ -317,11 +365,28 @@ def test_strangers_are_limited_and_the_registered_are_not_disturbed() -> None:
         async with World() as world:
             for nth in range(STRANGERS_MAX):
                 await world.start(f"s{nth}", printer=f"stranger-{nth}")
-            with pytest.raises(BadFact, match="not in the registry"):
-                await world.start("one-more", printer="one-more")
-            assert world.counters.refused["http", "data.printer"] == 1
+            accepted = await world.start("one-more", printer="one-more", wait_s=10)
+            assert (accepted.outcome, accepted.reading) == ("stored", "not-waited")
             await world.release("r", 2)
             assert (await world.ledger()).charges[0].verdict is Verdict.AGREES
+            assert len(world.registry.watchers) <= STRANGERS_MAX + 1
+            # Those who had one leave as soon as they are done, and the next has its turn.
+            assert [one.kind for one in (await world.ledger("one-more")).findings] == ["unknown-printer"]
+
+    passing(story())
+
+
+def test_a_thousand_names_that_nobody_registered_all_come_to_their_turn() -> None:
+    async def story() -> None:
+        async with World() as world:
+            for nth in range(1_000):
+                await world.start(f"s{nth}", printer=f"stranger-{nth}")
             assert len(world.registry.watchers) == STRANGERS_MAX + 1
+            await world.passes(30)
+            ledgers = [await world.ledger(f"stranger-{nth}") for nth in range(1_000)]
+            assert all([one.kind for one in ledger.findings] == ["unknown-printer"] for ledger in ledgers)
+            assert world.troubles == []
+            await world.passes(IDLE_STRANGER_S + 5)
+            assert list(world.registry.watchers) == ["p"]
 
     passing(story())

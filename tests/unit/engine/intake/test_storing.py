@@ -21,21 +21,30 @@ THREE = Placed((PRESENTED, replace(PRESENTED, printer="b"), replace(PRESENTED, p
 
 @dataclass
 class Journal:
-    """``fails_at`` is the number of the append that fails; ``steps`` are what was stored and handed on, in order."""
+    """``fails_at`` is the number of the fact that can't be stored; ``steps`` are what was stored and handed on.
+
+    ``commits`` counts transactions.
+    """
 
     fails_at: int = 0
     receipt: Receipt = field(default_factory=lambda: Receipt("stored", 1))
     appends: int = 0
+    commits: int = 0
     steps: list[tuple[str, Fact]] = field(default_factory=list)
     asked: list[str] = field(default_factory=list)
     handed_on: list[Stored] = field(default_factory=list)
 
     async def append(self, fact: Fact) -> Receipt:
-        self.appends += 1
-        if self.appends == self.fails_at:
+        return (await self.append_together([fact]))[0]
+
+    async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
+        numbers = range(self.appends + 1, self.appends + len(facts) + 1)
+        self.appends += len(facts)
+        if self.fails_at in numbers:
             raise JournalUnavailable("the disk is full")
-        self.steps.append(("stored", fact))
-        return self.receipt if self.appends == 1 else Receipt("stored", self.appends)
+        self.commits += 1
+        self.steps += [("stored", fact) for fact in facts]
+        return [self.receipt if number == 1 else Receipt("stored", number) for number in numbers]
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         self.asked.append(f"{source} {release}")
@@ -46,16 +55,17 @@ class Journal:
         self.handed_on.append(stored)
 
     def stage(self) -> Storing:
-        return Storing(self.append, Releases(self.release_facts), self.hand_on)
+        return Storing(self.append, self.append_together, Releases(self.release_facts), self.hand_on)
 
 
-async def test_each_fact_is_handed_on_before_the_next_is_stored() -> None:
+async def test_an_event_of_many_printers_is_one_commit() -> None:
     journal = Journal()
-    receipt = await journal.stage().store(THREE)
+    forty = Placed(tuple(replace(PRESENTED, printer=f"printer-{nth}") for nth in range(40)))
+    receipt = await journal.stage().store(forty)
     assert receipt is journal.receipt
-    assert [(done, fact.printer) for done, fact in journal.steps] == [
-        (done, printer) for printer in "abc" for done in ("stored", "handed on")
-    ]
+    assert journal.commits == 1
+    assert [one.fact for one in journal.handed_on] == list(forty.facts)
+    assert [one.receipt.seq for one in journal.handed_on] == list(range(1, 41))
 
 
 @pytest.mark.parametrize("fails_at", [1, 2, 3])
@@ -63,8 +73,14 @@ async def test_a_journal_that_fails_leaves_nothing_stored_that_was_not_handed_on
     journal = Journal(fails_at)
     with pytest.raises(JournalUnavailable, match="disk is full"):
         await journal.stage().store(THREE)
-    stored = [fact for done, fact in journal.steps if done == "stored"]
-    assert [one.fact for one in journal.handed_on] == stored == list(THREE.facts[: fails_at - 1])
+    assert journal.steps == []
+
+
+async def test_of_a_start_and_the_end_that_waited_for_it_the_first_is_handed_on_before_the_second_is_stored() -> None:
+    journal = Journal(fails_at=2, receipt=Receipt("stored", 1, (ended(5),)))
+    with pytest.raises(JournalUnavailable, match="disk is full"):
+        await journal.stage().store(Placed((started("p", 1),)))
+    assert journal.steps == [("stored", started("p", 1)), ("handed on", started("p", 1))]
 
 
 async def test_what_is_handed_on_says_what_it_concerns() -> None:

@@ -10,7 +10,7 @@ import pytest
 from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
 from pagereeve.domain.values.instants import FOREVER_US, SECOND_US
 from pagereeve.engine.printers.open_windows import OpenWindows
-from pagereeve.engine.printers.poll_schedule import PollSchedule
+from pagereeve.engine.printers.poll_schedule import GATES_MAX, GATES_SILENT_MAX, Gate, PollSchedule
 from pagereeve.engine.printers.polling import PollPolicy
 from tests.unit.engine.virtual import BEGIN_US, VirtualClock, passing
 
@@ -118,7 +118,7 @@ def test_failures_in_a_row_make_a_silent_printer_rare_and_one_reading_ends_them(
         for result in (BAD, BAD, GOOD):
             one.ended(result, one.begins())
             seconds.append(planned_s(one, OpenWindows()))
-        assert seconds == [1800.0, 3600.0, 900.0]
+        assert seconds == [60.0, 120.0, 900.0]
 
     passing(story())
 
@@ -133,12 +133,32 @@ def test_the_interval_runs_from_the_end_of_the_last_read() -> None:
     passing(story())
 
 
+def opened(schedule: PollSchedule) -> Gate:
+    gate = schedule.open_gate()
+    assert gate is not None
+    return gate
+
+
+def test_so_many_wait_at_one_printer_and_few_where_the_meter_is_silent() -> None:
+    async def story() -> None:
+        one = schedule()
+        gates = [gate for gate in (one.open_gate() for _ in range(4_000)) if gate is not None]
+        assert len(gates) == GATES_MAX
+        one.ended(BAD, one.begins())
+        assert one.open_gate() is None
+        for gate in gates:
+            one.close_gate(gate)
+        assert sum(one.open_gate() is not None for _ in range(4_000)) == GATES_SILENT_MAX
+
+    passing(story())
+
+
 def test_a_gate_is_answered_by_a_read_that_was_sent_after_it_was_opened() -> None:
     async def story() -> None:
         one = schedule()
         sent_us = one.begins()
         await asyncio.sleep(1)
-        gate = one.open_gate()
+        gate = opened(one)
         assert one.read_asked
         one.ended(BAD, sent_us)
         assert not gate.answer.done()
@@ -155,7 +175,7 @@ def test_a_gate_is_answered_by_a_read_that_was_sent_after_it_was_opened() -> Non
 def test_a_closed_gate_hears_nothing_and_the_others_do() -> None:
     async def story() -> None:
         one = schedule()
-        left, stays = one.open_gate(), one.open_gate()
+        left, stays = opened(one), opened(one)
         one.close_gate(left)
         one.ended(GOOD, one.begins())
         assert not left.answer.done()

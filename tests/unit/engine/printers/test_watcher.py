@@ -183,7 +183,9 @@ def _poll_state(**changes: object) -> PollState:
         (_poll_state(interval_s=1.0, due_s=30.0), 2.0),
         (_poll_state(interval_s=60.0, oldest_wait_s=700.0), 60.0),
         (_poll_state(waiting=False), 900.0),
-        (_poll_state(waiting=False, failures=1), 1800.0),
+        (_poll_state(waiting=False, failures=1), 60.0),
+        (_poll_state(waiting=False, failures=2), 120.0),
+        (_poll_state(waiting=False, failures=8), 7680.0),
         (_poll_state(waiting=False, failures=50), 4 * 3600.0),
     ],
 )

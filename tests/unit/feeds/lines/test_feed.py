@@ -8,8 +8,10 @@ import pytest
 
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import Chunk, ChunkQueue
-from pagereeve.feeds.lines.splitting import Line, LineSplitter, Spoilt
+from pagereeve.feeds.lines.settings import LineFeedSettings
+from pagereeve.feeds.lines.splitting import ANY_LINE_END, Line, LineSplitter, Spoilt
 from pagereeve.feeds.refusals import Refusal
+from pagereeve.ports.setting_types import HostPort
 
 
 def contents(found: list[Line | Spoilt]) -> list[bytes | None]:
@@ -44,6 +46,31 @@ def test_a_terminator_cut_by_a_pause_makes_one_line() -> None:
     splitter.feed(b"04A1\r")
     splitter.flush()
     assert contents(splitter.feed(b"0042\r\n")) == [b"0042"]
+
+
+@pytest.mark.parametrize("ends", [b"\r\n", b"\n", b"\r"])
+@pytest.mark.parametrize("pausing", [False, True])
+def test_each_connection_may_end_its_lines_its_own_way(ends: bytes, pausing: bool) -> None:
+    stream = ends.join([b"04A1", b"", b"0042", b""])
+    for size in range(1, len(stream) + 1):
+        splitter = LineSplitter(ANY_LINE_END, 16)
+        found = [line for at in range(0, len(stream), size) for line in splitter.feed(stream[at : at + size])]
+        assert contents(found) == [b"04A1", b"", b"0042"]
+        assert not splitter.pending
+    splitter, found = LineSplitter(ANY_LINE_END, 16), []
+    for byte in stream:
+        found += splitter.feed(bytes([byte]))
+        if pausing and byte in ends:
+            found += splitter.flush()
+    assert contents(found) == [b"04A1", b"", b"0042"]
+
+
+def test_what_ends_a_line_is_set_only_where_the_same_bytes_may_be_part_of_it() -> None:
+    plain = LineFeedSettings(name="badges", listen=HostPort("127.0.0.1", 0))
+    assert plain.terminator_bytes is ANY_LINE_END
+    assert plain.model_copy(update={"terminator": "none", "encoding": "latin-1"}).terminator_bytes is ANY_LINE_END
+    assert plain.model_copy(update={"encoding": "hex"}).terminator_bytes == b"\r\n"
+    assert plain.model_copy(update={"terminator": "lf", "suffix": "\r"}).terminator_bytes == b"\n"
 
 
 def test_an_overlong_line_is_given_up_once_and_the_next_is_whole_again() -> None:
@@ -143,6 +170,13 @@ async def test_a_waiting_writer_goes_on_when_there_is_room() -> None:
     assert first is not None
     assert after is not None
     assert (first.content, after.content, after.after_gap) == (b"first", b"second" * 20, False)
+
+
+async def test_lines_that_nobody_looked_at_are_counted_as_lines() -> None:
+    queue = ChunkQueue(most_bytes=4096)
+    queue.offer(b"".join(b"%04d\r\n" % number for number in range(40)), 1)
+    queue.offer(b"04", 2)
+    assert queue.unread == 41
 
 
 async def test_many_tiny_pieces_are_bounded_too() -> None:
