@@ -133,6 +133,12 @@ def test_decimal_bytes_glued_together_are_refused_as_ambiguous() -> None:
     assert refused("999166134113", form) == "form"
 
 
+def test_a_check_byte_alone_is_no_number() -> None:
+    for number in ("00", "5A"):
+        assert refused(number, BadgeForm("hex", check_byte="xor")) == "length"
+    assert canonical_badge("5A5A", BadgeForm("hex", check_byte="xor")) == "5A"
+
+
 @pytest.mark.parametrize("number", ["DD17380AF8", "95B4E823EA", "1EA686714F"])
 def test_a_check_byte_is_verified_and_taken_off(number: str) -> None:
     """Galarzaa90/android-things-rc522#3, abobija/esp-idf-rc522#23: the fifth byte is the XOR of the others."""

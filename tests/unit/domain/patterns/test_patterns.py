@@ -15,7 +15,7 @@ from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import SECOND_US
 from tests.findings import lines_of, text_of
 from tests.property.keeping import Keeping
-from tests.unit.domain.story import POLICY, SERVER, Story, at_us, finding, kinds, printed
+from tests.unit.domain.story import POLICY, SERVER, Story, at_us, finding, impressions, kinds, printed
 
 TOLERANT = replace(POLICY, tolerance_pages=1)
 KEY = ReleaseKey(SERVER, "r")
@@ -116,6 +116,22 @@ def test_brackets_between_old_readings_say_nothing_of_a_bias() -> None:
     ledger = story.ledger()
     assert {one.grade for one in ledger.charges} == {Grade.WIDE}
     assert {one.verdict for one in ledger.charges} == {Verdict.AGREES}
+    assert kinds(ledger) == []
+
+
+def test_jobs_with_copies_beside_them_say_nothing_of_a_pattern() -> None:
+    """A page more with each job, as a banner sheet would make it; but the meter itself says that it was a copy."""
+    story = Story()
+    for nth in range(6):
+        before, begin_s = impressions(total=1000 + 5 * nth, copies=100 + nth), 100.0 * nth
+        after_job = impressions(total=1005 + 5 * nth, copies=101 + nth)
+        story.reading(begin_s - 1, counts=before)
+        story.release(begin_s, pages=4)
+        story.ended(begin_s + 3)
+        for second in (6, 18, 30):
+            story.reading(begin_s + second, counts=after_job)
+    ledger = story.ledger()
+    assert {one.verdict for one in ledger.charges if one.channel == "total"} == {Verdict.AGREES}
     assert kinds(ledger) == []
 
 
