@@ -211,6 +211,17 @@ def test_a_meter_that_three_releases_do_not_move_stands_still() -> None:
     assert [one.release for one in told.releases] == ["r1", "r2", "r3", "r4", "r5"]
 
 
+def test_a_new_printers_meter_may_stand_still_at_nothing() -> None:
+    story = Story()
+    story.reading(-1, 0)
+    for nth in range(3):
+        story.release(200 * nth, pages=3)
+        story.ended(200 * nth + 3)
+        story.rest(200 * nth + 5, 200 * nth + 150, 0, every=20)
+    (told,) = of_kind(story.ledger(), "meter-stands-still")
+    assert text_of(told) == "3 releases in a row ended, and the meter still shows 0"
+
+
 def test_a_meter_that_moves_again_stands_still_no_more() -> None:
     story = still(releases=3)
     printed(story, 700, 500, 503, pages=3)
