@@ -18,7 +18,7 @@ from pagereeve.domain.alerts.alert import (
     left,
     share_fate,
 )
-from pagereeve.domain.alerts.telling import compose, decide
+from pagereeve.domain.alerts.telling import compose, decide, trial
 from tests.unit.domain.alerts.test_telling import NOON_US, explained, silent, surplus
 
 POLICY = AlertPolicy()
@@ -172,3 +172,10 @@ def test_the_worst_of_its_findings_is_its_severity_and_their_pages_its_pages() -
     worse = joined(alert, replace(surplus(4), severity="critical"), NOON_US)
     assert (worse.severity, worse.pages) == ("critical", 9)
     assert begun(silent("lone"), NOBODY_QUIET, NOON_US).pages is None
+
+
+def test_a_trial_is_over_as_it_is_sent_and_is_about_nothing() -> None:
+    one = trial(NOON_US)
+    assert (one.nth, one.step, one.severity, one.findings, one.pages) == (1, "resolved", "info", 0, None)
+    assert one.since_us == one.at_us == one.until_us == NOON_US
+    assert one.alert != trial(NOON_US + 1).alert

@@ -81,6 +81,16 @@ def test_a_broken_value_is_refused_by_its_whole_path(change: Callable[[dict[str,
         alert_of(alert)
 
 
+def test_a_finding_has_sixty_four_lines_of_evidence_at_most() -> None:
+    alert = next(known for known in map(json.loads, ALERTS) if known["last"]["evidence"])
+    one = alert["last"]["evidence"][0]
+    alert["last"]["evidence"] = [one] * 64
+    assert alert_json(alert_of(alert)) == alert
+    alert["last"]["evidence"] = [one] * 65
+    with pytest.raises(BadFact, match=r"^alert\.last\.evidence: a list of at most 64"):
+        alert_of(alert)
+
+
 def test_a_broken_notification_is_refused_by_its_whole_path() -> None:
     known = json.loads(NOTIFICATIONS[0])
     for changed, problem in (
@@ -91,3 +101,33 @@ def test_a_broken_notification_is_refused_by_its_whole_path() -> None:
     ):
         with pytest.raises(BadFact, match=problem):
             notification_of(known | changed)
+
+
+@pytest.mark.parametrize(
+    ("changed", "taken"),
+    [
+        ({"nth": 1}, True),
+        ({"nth": 2**62}, True),
+        ({"nth": 2**62 + 1}, False),
+        ({"findings": 0}, True),
+        ({"findings": -1}, False),
+        ({"since_us": -(2**62)}, True),
+        ({"since_us": -(2**62) - 1}, False),
+        ({"at_us": 2**62 + 1}, False),
+        ({"until_us": 2**62}, True),
+        ({"pages": -(2**62)}, True),
+        ({"pages": 2**62 + 1}, False),
+        ({"what": "x" * 16_384}, True),
+        ({"what": "x" * 16_385}, False),
+        ({"evidence": ["x" * 16_384] * 64}, True),
+        ({"evidence": ["x"] * 65}, False),
+        ({"evidence": ["x" * 16_385]}, False),
+    ],
+)
+def test_what_a_notification_holds_has_limits(changed: dict[str, Any], taken: bool) -> None:
+    members = json.loads(NOTIFICATIONS[0]) | changed
+    if taken:
+        assert notification_json(notification_of(members)) == members
+        return
+    with pytest.raises(BadFact, match=next(iter(changed))):
+        notification_of(members)

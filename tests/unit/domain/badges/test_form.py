@@ -133,6 +133,12 @@ def test_decimal_bytes_glued_together_are_refused_as_ambiguous() -> None:
     assert refused("999166134113", form) == "form"
 
 
+def test_a_check_byte_alone_is_no_number() -> None:
+    for number in ("00", "5A"):
+        assert refused(number, BadgeForm("hex", check_byte="xor")) == "length"
+    assert canonical_badge("5A5A", BadgeForm("hex", check_byte="xor")) == "5A"
+
+
 @pytest.mark.parametrize("number", ["DD17380AF8", "95B4E823EA", "1EA686714F"])
 def test_a_check_byte_is_verified_and_taken_off(number: str) -> None:
     """Galarzaa90/android-things-rc522#3, abobija/esp-idf-rc522#23: the fifth byte is the XOR of the others."""
@@ -225,3 +231,61 @@ def test_what_is_no_number_has_no_other_style(text: str) -> None:
 
 def test_other_styles_are_few() -> None:
     assert max(len(written_otherwise(text)) for text in ("1EA68671", "12345678", "04A1B2C3D4E5F6")) <= 20
+
+
+@pytest.mark.parametrize(
+    ("text", "form", "canonical"),
+    [
+        ("255,65535", BadgeForm("facility-card"), "FFFFFF"),
+        ("256,65535", BadgeForm("facility-card"), "form"),
+        ("255,65536", BadgeForm("facility-card"), "form"),
+        ("0,0", BadgeForm("facility-card"), "000000"),
+        ("25565535", BadgeForm("facility-card"), "FFFFFF"),
+        ("2556553", BadgeForm("facility-card"), "form"),
+        ("255.0.255", BadgeForm("decimal-bytes"), "FF00FF"),
+        ("256.0.255", BadgeForm("decimal-bytes"), "form"),
+        ("255000255", BadgeForm("decimal-bytes", 24), "FF00FF"),
+        ("255000256", BadgeForm("decimal-bytes", 24), "form"),
+        ("255000255254", BadgeForm("decimal-bytes", 24, check_byte="xor"), "check-byte"),
+        ("255001255001", BadgeForm("decimal-bytes", 24, check_byte="xor"), "FF01FF"),
+        ("16777215", BadgeForm("decimal", 24), "FFFFFF"),
+        ("16777216", BadgeForm("decimal", 24), "length"),
+        ("0" * 80, BadgeForm("decimal", 24), "000000"),
+        ("0" * 81, BadgeForm("decimal", 24), "form"),
+        ("1" * 256, BadgeForm("bits", 256), "F" * 64),
+        ("1" * 257, BadgeForm("bits"), "form"),
+        ("", BadgeForm("bits"), "form"),
+        ("F" * 64, BadgeForm("hex"), "F" * 64),
+        ("F" * 65, BadgeForm("hex"), "form"),
+        ("", BadgeForm("hex"), "form"),
+        # Of 26 bits the outer two are parity; seven hexadecimal digits could hold 28.
+        ("3FFFFFF", BadgeForm("hex", parity="wiegand"), "parity"),
+        ("4000000", BadgeForm("hex", parity="wiegand"), "length"),
+        ("2000000", BadgeForm("hex", parity="wiegand"), "parity"),
+        ("0000001", BadgeForm("hex", parity="wiegand"), "000000"),
+        ("2000002", BadgeForm("hex", parity="wiegand"), "parity"),
+        ("2001001", BadgeForm("hex", parity="wiegand"), "parity"),
+        # The first twelve bits of the number are under the even bit, the others under the odd one.
+        ("2002001", BadgeForm("hex", parity="wiegand"), "001000"),
+        ("0000002", BadgeForm("hex", parity="wiegand"), "000001"),
+        ("FFFFFF", BadgeForm("hex", 24, inverted=True), "000000"),
+        ("0102FF", BadgeForm("hex", 24, byte_order="least-first"), "FF0201"),
+        ("1FF", BadgeForm("hex", 9), "9:1FF"),
+        ("200", BadgeForm("hex", 9), "length"),
+        ("FFF", BadgeForm("hex", 12), "12:FFF"),
+        ("FFF", BadgeForm("hex"), "length"),
+        ("88010203", BadgeForm("hex", uid=False), "88010203"),
+        ("87010203", BadgeForm("hex"), "87010203"),
+        ("89010203", BadgeForm("hex"), "89010203"),
+        ("08010203", BadgeForm("hex"), "random"),
+        ("07010203", BadgeForm("hex"), "07010203"),
+        ("0801020304", BadgeForm("hex"), "0801020304"),
+    ],
+)
+def test_numbers_on_the_limits_of_their_forms(text: str, form: BadgeForm, canonical: str) -> None:
+    """The number in its one form, or why it is refused."""
+    try:
+        found = canonical_badge(text, form)
+    except BadBadge as error:
+        found = error.reason
+    assert found == canonical

@@ -13,8 +13,10 @@ from typing import Any
 import pytest
 
 from pagereeve.domain.badges.projector import BADGES_VERSION, BadgeResumePoint
+from pagereeve.domain.badges.state import FEED, READER, FeedState, ReaderState
 from pagereeve.domain.values.canonical import canonical
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.fields import Fields
 
 LINES = Path(__file__).with_name("resume_points.jsonl").read_bytes().splitlines()
 STORED = [json.loads(line) for line in LINES]
@@ -48,6 +50,15 @@ def test_every_optional_member_is_there_in_some_lines_and_not_in_others() -> Non
     # More than ten, so that places are no texts in their order.
     assert max(len(state["readers"]) for state in states) > 10
     assert max(len(state["gateways"]) for state in states) > 10
+
+
+def test_what_is_left_out_comes_back_as_nothing() -> None:
+    feed = FEED.read(Fields({"heard": 0}, "feed"))
+    assert (feed.heard, feed.unmatched, feed.since_us, feed.silent) == (False, 0, 0, None)
+    assert feed == FeedState()
+    reader = READER.read(Fields({"gateway": "gw", "frames": 0}, "reader"))
+    assert reader == ReaderState("gw", "")
+    assert (reader.refused, reader.otherwise, reader.style, reader.otherwise_since_us) == (0, 0, "", 0)
 
 
 def full() -> dict[str, Any]:

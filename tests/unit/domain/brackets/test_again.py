@@ -4,8 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from pagereeve.domain.brackets.timeline import paired, started_again
+from pagereeve.domain.brackets.timeline import Timeline, paired, started_again
 from pagereeve.domain.facts.facts import ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import Verdict
 from tests.findings import text_of
 from tests.unit.domain.story import Story, accounts, at_us, charge, finding, kinds
@@ -90,6 +91,21 @@ def test_six_digits_that_begin_anew_are_names_like_others() -> None:
 def notices(story: Story) -> tuple[list[ReleaseStarted], list[ReleaseEnded]]:
     starts = [fact for fact in story.facts if isinstance(fact, ReleaseStarted)]
     return starts, [fact for fact in story.facts if isinstance(fact, ReleaseEnded)]
+
+
+def test_facts_reach_as_far_as_the_latest_of_them() -> None:
+    assert Timeline.of("p", [], Rules()).horizon_us == 0
+    story = Story(policy=None)
+    for name, add, second in (
+        ("start", lambda at: story.release(at, "r"), 10),
+        ("end", lambda at: story.ended(at, "r"), 20),
+        ("reading", lambda at: story.reading(at - 0.1, 100), 30),
+        ("another", lambda at: story.reading(at - 0.1, 101), 40),
+        ("silence", lambda at: story.failed(at - 2), 50),
+    ):
+        add(second)
+        facts = [*story.facts, *([] if story.current is None else [story.current])]
+        assert Timeline.of("p", facts, Rules()).horizon_us == at_us(second), name
 
 
 def test_an_end_belongs_to_the_latest_start_before_it() -> None:

@@ -21,6 +21,8 @@ def test_each_channel_has_its_own_bracket_posting_and_charge() -> None:
     ledger = _colour_story("auto", 4, 2).ledger()
     assert {one.channel: one.counted for one in ledger.stretches} == {"total": 6, "mono": 4, "colour": 2}
     assert {one.channel: one.counted for one in ledger.charges} == {"total": 6, "mono": 4, "colour": 2}
+    # Of its parts a ticket says nothing but what they can be at most: that agrees, and is not unproven.
+    assert {one.verdict for one in ledger.charges} == {Verdict.AGREES}
     assert accounts(ledger, "mono") == {"person:owner-r1": 4}
     assert accounts(ledger, "colour") == {"person:owner-r1": 2}
     assert kinds(ledger) == []

@@ -86,6 +86,27 @@ def test_broken_is_a_run_that_ended_inside_and_its_sure_counts_go_to_the_house()
     assert kinds(ledger) == ["meter-went-back", "unproven-release"]
 
 
+def test_of_a_run_that_began_and_ended_inside_all_that_it_counted_goes_to_the_house() -> None:
+    story = Story()
+    story.reading(-1, 100)
+    story.release(0, pages=30)
+    story.reading(4, 103, state="printing")
+    story.serial = "K2"
+    for second, total in ((10, 500), (14, 501), (18, 504), (22, 508)):
+        story.reading(second, total, state="printing")
+    story.serial = "K3"
+    story.reading(30, 7, state="printing")
+    story.ended(31)
+    story.rest(40, 60, 9)
+    ledger = story.ledger()
+    assert [(one.run, one.before, one.after, one.counted) for one in brackets(ledger)] == [
+        (1, 100, 103, 3),
+        (2, 500, 508, 8),
+        (3, 7, 9, 2),
+    ]
+    assert accounts(ledger) == {"house:unproven": 13}
+
+
 @pytest.mark.parametrize(
     ("moved", "verdict"),
     [(3, Verdict.SHORTFALL), (4, Verdict.AGREES), (5, Verdict.SURPLUS)],

@@ -62,6 +62,10 @@ A3 = "iso_a3_297x420mm"
         # RFC 8011 section 5.2.3 (job-sheets): one banner sheet, or one before and one behind.
         ("banner-sheet", 4, 5, {}),
         ("banner-sheets", 4, 6, {}),
+        # One more than the ticket names, or than the printer's policy does where the ticket names none.
+        ("banner-sheet", 4, 6, {"separator_sheets": 1}),
+        ("banner-sheets", 4, 7, {"separator_sheets": 1}),
+        ("banner-sheet", 4, 6, {"separator_sheets": None, "policy": replace(POLICY, separator_sheets=1)}),
         # apple/cups#389, #1847; RFC 2707 section 2: the blank back of an odd two-sided copy.
         ("blank-backs-counted", 3, 4, {"sides": TWO, "policy": COUNTED}),
         ("blank-backs-not-counted", 3, 3, {"sides": TWO, "policy": replace(POLICY, blank_backs="counted")}),

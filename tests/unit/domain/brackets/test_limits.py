@@ -59,6 +59,13 @@ def test_a_wrap_is_five_thousand_pages_at_most_however_long_nobody_looked() -> N
     assert step(before, plateau(later_s, 4991), policy) is Step.WENT_BACK
 
 
+def test_a_count_that_has_reached_its_modulus_shows_that_it_wraps_elsewhere() -> None:
+    policy = Policy(modulus=10**6)
+    assert step(plateau(0, 10**6 - 1), plateau(60, 3), policy) is Step.WRAPPED
+    assert step(plateau(0, 10**6), plateau(60, 3), policy) is Step.WENT_BACK
+    assert step(plateau(0, 10**6 + 9), plateau(60, 10**6), policy) is Step.WENT_BACK
+
+
 def test_a_printer_may_show_fifty_pages_at_once_and_no_more() -> None:
     assert step(plateau(0, 100), plateau(0, 150)) is Step.MOVED
     assert step(plateau(0, 100), plateau(0, 151)) is Step.JUMPED

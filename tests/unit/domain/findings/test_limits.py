@@ -109,6 +109,10 @@ def test_a_silence_that_goes_on_shows_the_earlier_ones_whole() -> None:
     assert all(reason in text_of(told) for reason in ("timeout", "refused", "unreachable"))
     ends = [dict(one.values).get("to_us") for one in told.evidence]
     assert ends == [at_us(6), at_us(16), None]
+    assert told.what.value("since_us") == at_us(1)
+    story.rest(40, 60, 104)
+    over = finding(story.ledger(), "meter-silent")
+    assert [over.what.value(name) for name in ("from_us", "to_us", "tries")] == [at_us(1), at_us(26), 6]
 
 
 @pytest.mark.parametrize(

@@ -15,7 +15,7 @@ from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import SECOND_US
 from tests.findings import lines_of, text_of
 from tests.property.keeping import Keeping
-from tests.unit.domain.story import POLICY, SERVER, Story, at_us, finding, kinds, printed
+from tests.unit.domain.story import POLICY, SERVER, Story, at_us, finding, impressions, kinds, printed
 
 TOLERANT = replace(POLICY, tolerance_pages=1)
 KEY = ReleaseKey(SERVER, "r")
@@ -119,6 +119,22 @@ def test_brackets_between_old_readings_say_nothing_of_a_bias() -> None:
     assert kinds(ledger) == []
 
 
+def test_jobs_with_copies_beside_them_say_nothing_of_a_pattern() -> None:
+    """A page more with each job, as a banner sheet would make it; but the meter itself says that it was a copy."""
+    story = Story()
+    for nth in range(6):
+        before, begin_s = impressions(total=1000 + 5 * nth, copies=100 + nth), 100.0 * nth
+        after_job = impressions(total=1005 + 5 * nth, copies=101 + nth)
+        story.reading(begin_s - 1, counts=before)
+        story.release(begin_s, pages=4)
+        story.ended(begin_s + 3)
+        for second in (6, 18, 30):
+            story.reading(begin_s + second, counts=after_job)
+    ledger = story.ledger()
+    assert {one.verdict for one in ledger.charges if one.channel == "total"} == {Verdict.AGREES}
+    assert kinds(ledger) == []
+
+
 def test_without_a_tolerance_each_page_is_a_finding_of_its_own() -> None:
     story = Story()
     jobs(story, [0, 0, 1] * 7)
@@ -193,6 +209,17 @@ def test_a_meter_that_three_releases_do_not_move_stands_still() -> None:
     assert "5 releases in a row ended, and the meter still shows 500" in text_of(told)
     assert lines_of(told)[-1] == "... and 2 more"
     assert [one.release for one in told.releases] == ["r1", "r2", "r3", "r4", "r5"]
+
+
+def test_a_new_printers_meter_may_stand_still_at_nothing() -> None:
+    story = Story()
+    story.reading(-1, 0)
+    for nth in range(3):
+        story.release(200 * nth, pages=3)
+        story.ended(200 * nth + 3)
+        story.rest(200 * nth + 5, 200 * nth + 150, 0, every=20)
+    (told,) = of_kind(story.ledger(), "meter-stands-still")
+    assert text_of(told) == "3 releases in a row ended, and the meter still shows 0"
 
 
 def test_a_meter_that_moves_again_stands_still_no_more() -> None:

@@ -109,6 +109,7 @@ def test_what_a_row_rests_on_is_made_durable_and_written_once() -> None:
         await one.make_durable()
         assert journal.writes == 0
         await take(one, reading(0))
+        assert not one.in_doubt
         await one.make_durable()
         assert journal.writes == 1
         await take(one, reading(1))

@@ -7,6 +7,7 @@ from itertools import pairwise
 import pytest
 
 from pagereeve.domain.ledger import Grade, Verdict
+from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.printers.polling import PollPolicy, PollState, next_interval_s
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import FakePrinter, World
@@ -160,6 +161,27 @@ def test_a_fleets_first_reads_are_spread() -> None:
             firsts = [world.sent_s(name)[0] for name in world.printers]
             assert max(firsts) - min(firsts) > 15
             assert len({round(first) for first in firsts}) > 15
+
+    passing(story())
+
+
+def test_a_printers_telemetry_says_what_its_meter_showed_and_whether_it_answers() -> None:
+    async def story() -> None:
+        async with World() as world:
+            before = world.watcher().telemetry()
+            assert (before.up, before.meter, before.last_reading_us, before.figures_known) == (None, {}, None, False)
+            await world.passes(1)
+            up = world.watcher().telemetry()
+            assert (up.printer, up.up, up.meter, up.figures_known) == ("p", True, {"total": 1000}, True)
+            assert up.last_reading_us is not None
+            assert world.clock.now_us() - up.last_reading_us < SECOND_US
+            await world.start("r", 3)
+            await world.passes(0.2)
+            assert world.watcher().telemetry().open_windows == 1
+            world.printers["p"].silent = True
+            await world.passes(60)
+            down = world.watcher().telemetry()
+            assert (down.up, down.meter) == (False, {"total": 1000})
 
     passing(story())
 
