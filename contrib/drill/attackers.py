@@ -38,6 +38,7 @@ class Target:
     lines: Address
     token: str
     connections: int = 1_500
+    sources: int = 8
     numbers: Iterator[int] = field(default_factory=count)
 
     @property
@@ -45,7 +46,7 @@ class Target:
         return b"Authorization: Bearer " + self.token.encode() + b"\r\n"
 
     def source(self) -> str:
-        return f"127.0.1.{next(self.numbers) % 8 + 1}"
+        return f"127.0.1.{next(self.numbers) % self.sources + 1}"
 
     async def connect(self, address: Address) -> Peer:
         async with asyncio.timeout(CONNECT_S):
@@ -173,11 +174,12 @@ async def lines(target: Target, peer: Peer) -> None:
 
 @dataclass(frozen=True)
 class Attack:
-    """``connections`` at once, each doing ``work`` again and again, at the HTTP door or at the line feed."""
+    """``connections`` at once from ``sources`` addresses, each doing ``work`` again and again, at one of the two doors."""
 
     work: Work
     connections: int
     at_lines: bool = False
+    sources: int = 8
 
 
 MANY: Final = 0  # as many as the command says
@@ -190,7 +192,7 @@ ATTACKS: Final[dict[str, Attack]] = {
     "slow-body": Attack(slow_body, 60),
     "endless-body": Attack(endless_body, 4),
     "silent-connections": Attack(silent, MANY),
-    "connection-churn": Attack(churn, 16),
+    "connection-churn": Attack(churn, 16, sources=1),
     "pipelined-requests": Attack(pipelined, 4),
     "unauthenticated-flood": Attack(unauthenticated, 32),
     "journal-growth": Attack(growth, 16),
@@ -208,6 +210,7 @@ async def attack(name: str, target: Target, seconds: float) -> None:
     asyncio.get_running_loop().set_exception_handler(lambda *_: None)
     with contextlib.suppress(TimeoutError):
         async with asyncio.timeout(seconds):
+            target.sources = one.sources
             address = target.lines if one.at_lines else target.http
             await many(target, address, one.work, one.connections or target.connections)
 

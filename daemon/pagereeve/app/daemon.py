@@ -22,6 +22,7 @@ from pagereeve.app import descriptors
 from pagereeve.app.alerting import Alerting
 from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.app.receivers import receivers_of
+from pagereeve.app.refusal_log import RefusalLog
 from pagereeve.app.site_facts import binding_facts, site_facts
 from pagereeve.app.telemetry import Telemetry
 from pagereeve.domain.badges.projector import SITE
@@ -250,6 +251,9 @@ class App:
         shares = self._shares()
         await self._serve(shares.http)
         await self._open_feeds(shares.line_feed)
+        refusals = RefusalLog(self._feed_figures, log, self.clock)
+        refusals.start()
+        self._stack.callback(refusals.stop)
 
     def _shares(self) -> descriptors.Shares:
         settings, most = self.settings, descriptors.limit()
