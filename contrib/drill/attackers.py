@@ -174,7 +174,7 @@ async def lines(target: Target, peer: Peer) -> None:
 
 @dataclass(frozen=True)
 class Attack:
-    """``connections`` at once from ``sources`` addresses, each doing ``work`` again and again, at one of the two doors."""
+    """``connections`` at once from ``sources`` addresses, each doing ``work`` again and again, at one of two doors."""
 
     work: Work
     connections: int

@@ -80,7 +80,7 @@ class Door:
 
     def close(self) -> None:
         """No new connections; those that are open go on."""
-        loop = asyncio.get_event_loop()
+        loop = asyncio.get_running_loop()
         for listening in self._sockets:
             loop.remove_reader(listening.fileno())
             listening.close()

@@ -109,5 +109,10 @@ def make_server(
     )
     # However few there are in all, one peer leaves some to the others.
     peer_max = min(settings.peer_connections_max, max(connections_max * 3 // 4, 1))
-    connections = ConnectionLimits(connections_max, peer_max)
+    connections = ConnectionLimits(
+        connections_max,
+        peer_max,
+        opens_per_s=settings.requests_per_s,
+        opens_burst=max(settings.requests_burst / 2, 1),
+    )
     return HttpServer(app, stats, wire=wire, connections=connections, on_error=on_error)
