@@ -126,7 +126,8 @@ def _feeds() -> list[AnyPanel]:
         course(
             "Refused, by reason",
             "bad-json, bad-cloudevent, bad-member: the sender's form. unauthorized: its token. line-...: what a badge "
-            "reader sent. journal-unavailable, over-capacity: the daemon; the sender comes again.",
+            "reader sent. head-too-large, too-slow, too-many-requests, over-quota: beyond what a sender may cost. "
+            "journal-unavailable, over-capacity: the daemon; the sender comes again.",
             [
                 Query(
                     or_zero(f"sum by (reason) (increase(pagereeve_refused_total{{{HERE}}}[15m])) > 0"),

@@ -132,7 +132,8 @@ async def daemon(args: argparse.Namespace, folder: Path) -> None:
     hooks = MeterHooks(on_sent=lambda printer, at_us: sent[printer].append(at_us))
     settings = Settings(
         data_dir=folder,
-        http=HttpSettings(listen=HostPort("127.0.0.1", 0)),
+        # One sender has all the load here.
+        http=HttpSettings(listen=HostPort("127.0.0.1", 0), requests_per_s=100_000, requests_burst=1_000_000),
         printers=tuple(PrinterSettings(name=name, host=host, port=port) for name, (host, port) in addresses.items()),
     )
     async with App(settings, meter_hooks=hooks, first_reads_spread_s=10.0) as app:

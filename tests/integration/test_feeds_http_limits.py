@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import gc
 import json
 import socket
 import time
@@ -17,7 +18,8 @@ import pytest
 from pagereeve.feeds.admission import ConnectionLimits
 from pagereeve.feeds.http.bearer import BearerTokens
 from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits
-from pagereeve.feeds.http.protocol import WireLimits
+from pagereeve.feeds.http.protocol import BoundedProtocol, WireLimits
+from pagereeve.feeds.http.quotas import QuotaLimits
 from pagereeve.feeds.http.server import HttpServer
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
 
@@ -222,7 +224,8 @@ async def test_an_answer_that_is_left_unread_is_dropped() -> None:
     batch = b"[" + b",".join(event(number) for number in range(300)) + b"]"
     head = b"POST / HTTP/1.1\r\nHost: door\r\nContent-Type: application/cloudevents-batch+json\r\n"
     whole = head + b"Content-Length: %d\r\n\r\n" % len(batch) + batch
-    async with site() as door:
+    quotas = QuotaLimits(requests_per_s=1e6, requests_burst=1e9)
+    async with site(limits=HttpLimits(quotas=quotas)) as door:
         with socket.socket() as deaf:
             deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4_096)
             deaf.settimeout(0)
@@ -245,11 +248,16 @@ async def test_strangers_displace_strangers_and_a_sender_keeps_its_connection() 
         silent = [await door.connect(f"127.0.0.{10 + number % 4}") for number in range(80)]
         await asyncio.sleep(0.1)
         assert door.endpoint.stats.connections_open <= 20
-        assert door.turned_away["displaced"] >= 60
+        assert sum(door.turned_away.values()) >= 60
+        lone = await door.connect("127.0.0.20")
+        await asyncio.sleep(0.1)
+        assert door.turned_away["displaced"] >= 1
         writer.write(request(2, b"Authorization: Bearer right\r\n"))
         await reader.readuntil(b"}")
         assert (await reader.readuntil(b"\r\n\r\n")).startswith(b"HTTP/1.1 200")
-        for _, peer in [*silent, (reader, writer)]:
+        lone[1].write(request(3, b"Authorization: Bearer right\r\n"))
+        assert (await lone[0].readuntil(b"\r\n\r\n")).startswith(b"HTTP/1.1 200")
+        for _, peer in [*silent, lone, (reader, writer)]:
             peer.transport.abort()
 
 
@@ -317,3 +325,41 @@ async def test_a_request_for_another_protocol_is_answered_as_if_it_had_not_asked
         writer.write(b"PUT /v1/events HTTP/1.1\r\nHost: door\r\nConnection: Upgrade\r\nUpgrade: h2c\r\n\r\n")
         assert (await _answer(reader))[0] == 405
         writer.close()
+
+
+@pytest.mark.parametrize(
+    "payload",
+    [
+        request(1),
+        request(2, b"Authorization: Bearer right\r\nConnection: close\r\n"),
+        b"\x00\r\n\r\n",
+        HEAD + b"X: " + b"y" * 20_000,
+        b"",
+    ],
+    ids=["unauthorized", "served", "no HTTP", "head too large", "hung up"],
+)
+async def test_a_connection_that_is_over_leaves_nothing_for_the_collector_of_cycles(payload: bytes) -> None:
+    """Thousands a second would: looking through what they leave would stop the loop for hundreds of milliseconds."""
+
+    async def once() -> None:
+        reader, writer = await door.connect()
+        writer.write(payload)
+        if payload:
+            with contextlib.suppress(OSError):
+                await reader.read()
+        writer.transport.abort()
+
+    def protocols() -> int:
+        return sum(isinstance(one, BoundedProtocol) for one in gc.get_objects())
+
+    async with site(token="right") as door:
+        await once()
+        gc.collect()
+        gc.disable()
+        try:
+            for _ in range(20):
+                await once()
+            await asyncio.sleep(0.2)
+            assert protocols() == 0
+        finally:
+            gc.enable()

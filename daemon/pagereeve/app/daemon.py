@@ -21,6 +21,7 @@ from pagereeve.app.badge_key import badge_key
 from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.receivers import receivers_of
+from pagereeve.app.refusal_log import RefusalLog
 from pagereeve.app.registered import gateway_names, registered_printers
 from pagereeve.app.reload import Reloader, RunningParts
 from pagereeve.app.reload_plan import LoadSettings
@@ -247,6 +248,9 @@ class App:
         shares = self._shares()
         await self._serve(shares.http)
         await self._open_feeds(shares.line_feed)
+        refusals = RefusalLog(self._feed_figures, log, self.clock)
+        refusals.start()
+        self._stack.callback(refusals.stop)
 
     def _shares(self) -> descriptors.Shares:
         settings, most = self.settings, descriptors.limit()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import resource
 from dataclasses import dataclass
 from typing import Final
@@ -36,7 +37,9 @@ def raise_limit() -> int:
     _, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     most = WANTED if hard == resource.RLIM_INFINITY else min(hard, WANTED)
     if limit() < most:
-        resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
+        # A filter of system calls may forbid it (systemd's @resources); the doors then share what there is.
+        with contextlib.suppress(OSError, ValueError):
+            resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
     return limit()
 
 

@@ -3,6 +3,9 @@
 A connection is *known* once it has shown what it is for (an admitted request, a badge line), or where its address is
 that of a configured gateway. Until then it is a *stranger*: a door that is full ends the stranger that was silent for
 longest to make room, so that silent connections shut nobody out. A known connection is never ended for another.
+
+A stranger has a moment to speak before it gives way, unless it is one of a crowd from one peer and the newcomer is not:
+else a crowd that comes again and again would cost a connection made and ended each time.
 """
 
 from __future__ import annotations
@@ -11,11 +14,14 @@ import ipaddress
 from collections import Counter, OrderedDict
 from collections.abc import Callable, Container
 from dataclasses import dataclass, field
+from functools import lru_cache
+from typing import Final
 
 from pagereeve.feeds.buckets import Buckets
 from pagereeve.feeds.stats import ConnectionReason
 
 
+@lru_cache(maxsize=4_096)
 def peer_of(address: str) -> str:
     """Whom an address stands for: itself, or the network of 64 bits that one IPv6 host may number at will.
 
@@ -45,8 +51,13 @@ class ConnectionLimits:
     connections_max: int = 1_024
     peer_max: int = 512
     strangers_max: int = 64
-    opens_per_s: float = 200.0
-    opens_burst: float = 1_000.0
+    opens_per_s: float = 100.0
+    opens_burst: float = 500.0
+
+
+# How long a stranger is left in peace, and how many times as many of one peer are a crowd.
+MOMENT_S: Final = 1.0
+CROWD: Final = 4
 
 
 def _nothing() -> None:
@@ -104,10 +115,10 @@ class Connections:
             return None
         mine = self._peers.get(peer) or _Peer()
         if mine.connections >= self._limits.peer_max or len(mine.strangers) >= self._limits.strangers_max:
-            if not self._displace(mine.strangers):
+            if not self._displace(mine, next(iter(mine.strangers), None), now_s):
                 self._counts["peer-full"] += 1
                 return None
-        elif self._open >= self._limits.connections_max and not self._displace(self._strangers):
+        elif self._open >= self._limits.connections_max and not self._make_room(mine, now_s):
             self._counts["full"] += 1
             return None
         slot = Slot(peer, known, now_s)
@@ -118,10 +129,19 @@ class Connections:
             mine.strangers[slot] = self._strangers[slot] = None
         return slot
 
-    def _displace(self, strangers: OrderedDict[Slot, None]) -> bool:
-        """End the stranger that was silent for longest; false if there is none."""
-        slot = next(iter(strangers), None)
+    def _make_room(self, mine: _Peer, now_s: float) -> bool:
+        """End the stranger that was silent for longest, of all or else of the largest crowd."""
+        if self._displace(mine, next(iter(self._strangers), None), now_s):
+            return True
+        crowd = max(self._peers.values(), key=lambda one: len(one.strangers), default=mine)
+        return self._displace(mine, next(iter(crowd.strangers), None), now_s)
+
+    def _displace(self, mine: _Peer, slot: Slot | None, now_s: float) -> bool:
+        """False where there is none, or where it may stay."""
         if slot is None:
+            return False
+        crowded = len(self._peers[slot.peer].strangers) >= CROWD * (len(mine.strangers) + 1)
+        if now_s - slot.seen_s < MOMENT_S and not crowded:
             return False
         self.end(slot, "displaced")
         return True
@@ -131,8 +151,9 @@ class Connections:
         if slot.dropped:
             return
         self._counts[reason] += 1
+        drop = slot.drop
         self.release(slot)
-        slot.drop()
+        drop()
 
     def heard(self, slot: Slot) -> None:
         """Something came from there."""
@@ -152,6 +173,7 @@ class Connections:
         if slot.dropped:
             return
         slot.dropped = True
+        slot.drop = _nothing  # what ends a connection holds it, and it holds its slot
         self._forget_stranger(slot)
         self._open -= 1
         mine = self._peers[slot.peer]

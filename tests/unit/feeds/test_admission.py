@@ -7,7 +7,7 @@ from collections.abc import Container
 
 import pytest
 
-from pagereeve.feeds.admission import ConnectionLimits, Connections, Slot, peer_of
+from pagereeve.feeds.admission import MOMENT_S, ConnectionLimits, Connections, Slot, peer_of
 from pagereeve.feeds.stats import ConnectionReason
 
 LIMITS = ConnectionLimits(connections_max=5, peer_max=3, strangers_max=2, opens_per_s=1.0, opens_burst=100.0)
@@ -52,6 +52,7 @@ def test_a_peer_is_an_address_or_a_network_that_one_host_has_to_itself(address: 
 def test_strangers_of_one_peer_displace_the_one_that_was_silent_for_longest() -> None:
     hall = Hall()
     first, second = hall.enter(), hall.enter()
+    hall.at_s = 1.0
     hall.connections.heard(first)
     third = hall.enter()
     assert hall.dropped == [second]
@@ -73,6 +74,7 @@ def test_one_peer_has_no_more_than_its_share_and_others_still_enter() -> None:
 def test_a_full_door_gives_a_silent_strangers_place_to_a_newcomer_and_no_known_ones() -> None:
     hall = Hall()
     strangers = [hall.enter("192.0.2.1"), hall.enter("192.0.2.1")]
+    hall.at_s = 1.0
     known = [hall.enter(f"192.0.2.{number}", known=True) for number in (2, 3, 4)]
     newcomer = hall.enter("192.0.2.5", known=True)
     hall.enter("192.0.2.6", known=True)
@@ -87,12 +89,38 @@ def test_silent_ones_from_many_peers_shut_no_configured_gateway_out() -> None:
     hall = Hall(known_peers={"198.51.100.1"})
     gateway = hall.enter("198.51.100.1")
     for number in range(1, 101):
+        hall.at_s += 1.0
         hall.enter(f"192.0.2.{number}")
+    hall.at_s += 1.0
     again = hall.enter("198.51.100.1")
     assert not gateway.dropped
     assert not again.dropped
     assert hall.counts["displaced"] == 97
     assert hall.counts["full"] == 0
+
+
+def test_a_stranger_has_a_moment_to_speak_before_it_gives_way_to_its_own_kind() -> None:
+    hall = Hall()
+    first, _ = hall.enter(), hall.enter()
+    hall.at_s = MOMENT_S - 0.1
+    assert hall.refused()
+    hall.at_s = MOMENT_S
+    hall.enter()
+    assert hall.dropped == [first]
+    assert hall.counts == {"peer-full": 1, "displaced": 1}
+
+
+def test_one_of_a_crowd_gives_way_at_once_to_one_that_comes_alone() -> None:
+    limits = ConnectionLimits(connections_max=9, peer_max=9, strangers_max=8, opens_per_s=1.0, opens_burst=100.0)
+    hall = Hall(limits)
+    lone = hall.enter("192.0.2.2")
+    crowd = [hall.enter() for _ in range(8)]
+    newcomer = hall.enter("192.0.2.3")
+    assert hall.dropped == crowd[:1]
+    assert not lone.dropped
+    assert not newcomer.dropped
+    assert hall.refused("192.0.2.3")
+    assert hall.counts == {"displaced": 1, "full": 1}
 
 
 def test_a_place_is_free_again_at_the_end_and_two_ends_free_one() -> None:

@@ -165,6 +165,8 @@ class EventsEndpoint:
             self._quotas.charge(request.sender, len(body), [taken])
             return self._single(taken, wait_s)
         except Refusal as refusal:
+            # It is kept in the answer, and its traceback would keep the body with it until the collector comes.
+            refusal.__traceback__ = None
             unreadable = refusal.reason in {"bad-json", "bad-cloudevent", "too-large", "wrong-media-type"}
             kept = await self._submitter.refuse(refusal, bytes(request.body[:1024]) if unreadable else None)
             answer = self._refused(refusal, kept)

@@ -58,6 +58,10 @@ class WireLimits:
     pipelined_max: int = 8
 
 
+class _Stop(Exception):
+    """The parser must not go on."""
+
+
 class _Phase(Enum):
     """What a connection waits for."""
 
@@ -129,7 +133,13 @@ class BoundedProtocol(HttpToolsProtocol):
         self._stats.connections_open -= 1
         self._connections.release(self._slot)
         self._hang_up()
+        self._unset_keepalive_if_required()
         super().connection_lost(exc)
+        # Protocol, transport and cycles hold one another until the collector comes: let no body wait for it.
+        for cycle in (self.cycle, *(cycle for cycle, _ in self.pipeline)):
+            if cycle is not None:
+                cycle.body = bytearray()
+        self.pipeline.clear()
 
     def data_received(self, data: bytes) -> None:
         if self._refused or self.transport.is_closing():
@@ -159,10 +169,15 @@ class BoundedProtocol(HttpToolsProtocol):
         return not self.transport.is_closing()
 
     def _too_large(self, problem: str) -> Refusal:
-        """Kept as well: what is raised inside the parser comes out of it as an error of its own."""
         where = "chunks and trailers" if self._phase is _Phase.BODY else "request line and header lines"
-        self._refusal = Refusal("head-too-large", where, problem)
-        return self._refusal
+        return Refusal("head-too-large", where, problem)
+
+    def _stop(self, refusal: Refusal) -> _Stop:
+        """To be raised inside the parser, out of which an error of its own comes. What is kept was never raised: its
+        traceback would hold this protocol, and wait with it for the collector of cycles.
+        """
+        self._refusal = refusal
+        return _Stop()
 
     def on_message_begin(self) -> None:
         super().on_message_begin()
@@ -174,15 +189,14 @@ class BoundedProtocol(HttpToolsProtocol):
     def on_header(self, name: bytes, value: bytes) -> None:
         self._header_lines += 1
         if self._header_lines > self._limits.headers_max:
-            raise self._too_large(f"are more than {self._limits.headers_max} lines; send fewer")
+            raise self._stop(self._too_large(f"are more than {self._limits.headers_max} lines; send fewer"))
         if self._phase is not _Phase.BODY:  # a trailer is dropped, as it may be (RFC 9110 section 6.5.1)
             super().on_header(name, value)
 
     def on_headers_complete(self) -> None:
         if len(self.pipeline) >= self._limits.pipelined_max:
             problem = f"has {len(self.pipeline)} requests that wait; send the next when they are answered"
-            self._refusal = Refusal("too-many-requests", "connection", problem)
-            raise self._refusal
+            raise self._stop(Refusal("too-many-requests", "connection", problem))
         self._framing_bytes = 0
         self._enter(_Phase.BODY)
         super().on_headers_complete()
@@ -192,8 +206,8 @@ class BoundedProtocol(HttpToolsProtocol):
         if self.cycle.response_complete:
             self._unread_body_bytes += len(body)
             if self._unread_body_bytes > UNREAD_BODY_MAX_BYTES:
-                self._refusal = Refusal("too-large", "body", "goes on after its answer; send what is asked for")
-                raise self._refusal
+                problem = "goes on after its answer; send what is asked for"
+                raise self._stop(Refusal("too-large", "body", problem))
         super().on_body(body)
 
     def on_message_complete(self) -> None:

@@ -107,5 +107,12 @@ def make_server(
         body_s=settings.body_timeout.seconds + BODY_GRACE_S,
         idle_s=settings.idle_timeout.seconds,
     )
-    connections = ConnectionLimits(connections_max, settings.peer_connections_max)
+    # However few there are in all, one peer leaves some to the others.
+    peer_max = min(settings.peer_connections_max, max(connections_max * 3 // 4, 1))
+    connections = ConnectionLimits(
+        connections_max,
+        peer_max,
+        opens_per_s=settings.requests_per_s,
+        opens_burst=max(settings.requests_burst / 2, 1),
+    )
     return HttpServer(app, stats, wire=wire, connections=connections, on_error=on_error)
