@@ -106,6 +106,12 @@ async def running(site: Site) -> AsyncIterator[tuple[App, Outside]]:
             loop.remove_signal_handler(signal.SIGHUP)
 
 
+def clash(site: Site) -> None:
+    """One badge of two owners, whose names are nobody else's business."""
+    site.file("badges.csv", "badge,owner,from\n04A32B1C99,user-anise,\n04A32B1C99,user-basil,\n")
+    site.more = '[badges]\ndirectory = "badges.csv"\n'
+
+
 async def hung_up(app: App, outcome: str = "applied") -> None:
     """Send SIGHUP, and wait for what comes of it."""
     before = app.reloader.telemetry().outcomes
@@ -217,6 +223,7 @@ async def test_events_for_a_printer_that_comes_and_goes_are_never_without_an_own
         (lambda site: setattr(site, "port", 1), "http.listen: can't change while the daemon runs"),
         (lambda site: setattr(site, "more", '[limits]\nstop_within = "7s"\n'), "limits.stop_within: can't change"),
         (lambda site: setattr(site, "more", '[badges]\ndirectory = "nowhere.csv"\n'), "nowhere.csv"),
+        (clash, "badges.csv has errors; pagereeve check-config lists them"),
         (lambda site: setattr(site, "http", 'token_files = ["nowhere"]'), "http.token_files[0]"),
         (lambda site: site.has("fleet-0003", 'profile = "nowhere"'), "no profile is called nowhere"),
         (
@@ -246,6 +253,7 @@ async def test_a_bad_file_changes_nothing_and_is_shown(site: Site, spoil: Callab
         ready = await outside.client.get(f"{outside.url}/readyz")
         assert ready.status_code == 200
         assert why in ready.json()["notices"]["reload"]
+        assert "user-" not in ready.text
         text = await outside.metrics()
         assert "pagereeve_reload_ok 0.0" in text
         assert 'pagereeve_reload_attempts_total{outcome="refused"} 1.0' in text
