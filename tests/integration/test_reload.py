@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import hmac
 import os
 import signal
 import sys
@@ -21,9 +22,11 @@ from pagereeve.app.daemon import App
 from pagereeve.domain.facts.facts import Assigned, BadgePresented, Bound, PolicySet, Registered
 from pagereeve.settings import load_settings
 from pagereeve.simulator.college.fleet import Fleet
+from tests.integration.certificates import self_made
 from tests.integration.daemon import Outside, until
 from tests.integration.test_doctor import doctor
 from tests.integration.test_service_manager import RUN, free_ports
+from tests.integration.webserver import Request, web_server
 
 BEGIN = """
 data_dir = "{folder}/data"
@@ -101,6 +104,12 @@ async def running(site: Site) -> AsyncIterator[tuple[App, Outside]]:
             yield app, outside
         finally:
             loop.remove_signal_handler(signal.SIGHUP)
+
+
+def clash(site: Site) -> None:
+    """One badge of two owners, whose names are nobody else's business."""
+    site.file("badges.csv", "badge,owner,from\n04A32B1C99,user-anise,\n04A32B1C99,user-basil,\n")
+    site.more = '[badges]\ndirectory = "badges.csv"\n'
 
 
 async def hung_up(app: App, outcome: str = "applied") -> None:
@@ -214,6 +223,7 @@ async def test_events_for_a_printer_that_comes_and_goes_are_never_without_an_own
         (lambda site: setattr(site, "port", 1), "http.listen: can't change while the daemon runs"),
         (lambda site: setattr(site, "more", '[limits]\nstop_within = "7s"\n'), "limits.stop_within: can't change"),
         (lambda site: setattr(site, "more", '[badges]\ndirectory = "nowhere.csv"\n'), "nowhere.csv"),
+        (clash, "badges.csv has errors; pagereeve check-config lists them"),
         (lambda site: setattr(site, "http", 'token_files = ["nowhere"]'), "http.token_files[0]"),
         (lambda site: site.has("fleet-0003", 'profile = "nowhere"'), "no profile is called nowhere"),
         (
@@ -243,6 +253,7 @@ async def test_a_bad_file_changes_nothing_and_is_shown(site: Site, spoil: Callab
         ready = await outside.client.get(f"{outside.url}/readyz")
         assert ready.status_code == 200
         assert why in ready.json()["notices"]["reload"]
+        assert "user-" not in ready.text
         text = await outside.metrics()
         assert "pagereeve_reload_ok 0.0" in text
         assert 'pagereeve_reload_attempts_total{outcome="refused"} 1.0' in text
@@ -337,6 +348,67 @@ async def test_receivers_come_and_go(site: Site) -> None:
             for name in ("desk", "night"):
                 assert (f'pagereeve_notifications_waiting{{receiver="{name}"}}' in text) is (name in names)
         assert app.supervisor.trouble() == ""
+
+
+async def test_certificates_and_secrets_of_a_receiver_are_rotated(site: Site) -> None:
+    """What waited while the receiver's certificate was not trusted comes once it is, signed with the new secret."""
+    for name in ("ours", "another"):
+        (site.folder / name).mkdir()
+    certificate, another = self_made(site.folder / "ours"), self_made(site.folder / "another")
+    trusted = site.file("ca.pem", another.certificate.read_text())
+    secret = site.file("secret", "the-first-invented-secret")
+    async with web_server(certificate.server()) as desk:
+        site.more = (
+            f'[alerts]\nhold = "0s"\n[[alerts.webhooks]]\nname = "desk"\nurl = "{desk.url}/"\n'
+            f'least = "info"\nsecret_file = "{secret}"\nca_file = "{trusted}"\n'
+        )
+        site.write()
+        async with running(site) as (app, outside):
+            await outside.started("r-1", "nowhere", 3)
+
+            async def failed() -> bool | None:
+                return app.alerting.workers["desk"].counts["failed"] > 0 or None
+
+            await until(failed, "a message that fails")
+            failures = app.alerting.workers["desk"].counts["failed"]
+            trusted.write_text(certificate.certificate.read_text())
+            secret.write_text("the-second-invented-secret")
+            await hung_up(app)
+
+            async def came() -> Request | None:
+                return desk.requests[0] if desk.requests else None
+
+            request = await until(came, "the message")
+            signed = f"{request.headers['pagereeve-timestamp']}.".encode() + request.body
+            digest = hmac.digest(b"the-second-invented-secret", signed, "sha256").hex()
+            assert request.headers["pagereeve-signature"] == f"sha256={digest}"
+            assert app.alerting.workers["desk"].counts["failed"] == failures
+
+
+async def test_a_gateway_of_another_name_and_host_is_known_by_the_next_connection(site: Site) -> None:
+    feed = '[[feeds.lines]]\nname = "desk"\nlisten = "127.0.0.1:0"\n'
+    gateway = '[[gateways]]\nname = "{name}"\nhost = "127.0.0.1"\n'
+    site.more = feed + gateway.format(name="gate-old")
+    site.write()
+    async with running(site) as (app, outside):
+
+        async def swiped(badge: str) -> str:
+            _, writer = await asyncio.open_connection(*app.feeds["desk"].address)
+            writer.write(f"{badge}\r\n".encode())
+            writer.close()
+
+            async def look() -> str | None:
+                known = [one async for one in app.store.badge_facts() if isinstance(one, BadgePresented)]
+                return next((one.gateway for one in known if one.badge == app.badges.hashed(badge)), None)
+
+            return await until(look, f"badge {badge}")
+
+        await outside.first_reading("fleet-0001")
+        assert await swiped("04A32B1C01") == "gate-old"
+        site.more = feed + gateway.format(name="gate-new")
+        site.write()
+        await hung_up(app)
+        assert await swiped("04A32B1C02") == "gate-new"
 
 
 async def test_the_process_outlives_sighup_at_any_time_and_doctor_tells_of_a_refusal(site: Site) -> None:

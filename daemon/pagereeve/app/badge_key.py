@@ -30,6 +30,17 @@ def check_value(key: bytes) -> str:
     return hmac.digest(key, _CHECKED, hashlib.sha256).hex()[:32]
 
 
+def key_trouble(path: Path, known: str | None) -> str:
+    """Why the next start would be refused, for a journal that holds badges; "" where nothing is wrong."""
+    if not path.exists():
+        return "" if known is None else f"is gone; {RESTORE}"
+    try:
+        key = read_key(path)
+    except BadBadgeKey as error:
+        return error.problem
+    return "" if known in {None, check_value(key)} else f"is another key than this journal's; {RESTORE}"
+
+
 async def badge_key(path: Path, store: KeyStore, *, renew: bool = False) -> bytes:
     """The key in the file at ``path``, made where there is neither file nor stored badge. Raises BadBadgeKey.
 

@@ -8,6 +8,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import replace
 from pathlib import Path
 
+from pagereeve.app.badge_key import NAME, key_trouble
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import readiness_of
 from pagereeve.domain.values.errors import PagereeveError
@@ -29,6 +30,7 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         async with await SqlReads.open_for_reading(journal) as reads:
             printers = [printer.name for printer in settings.printers]
             known = await journal_state(reads, printers, daemon_runs=seen.not_ready is not None)
+            check = await reads.key_check(NAME)
     except PagereeveError as error:
         return replace(seen, journal_trouble=str(error))
     return replace(
@@ -37,6 +39,7 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         quiet=known.quiet,
         newest_us=known.newest_us,
         waiting_us=known.waiting_us,
+        key_trouble=key_trouble(settings.badge_key_file, check),
     )
 
 

@@ -29,7 +29,7 @@ from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.receiver import Receiver
 from pagereeve.ports.store import Store
 from pagereeve.ports.telemetry import RELOAD_OUTCOMES, ReloadOutcome, ReloadTelemetry
-from pagereeve.settings import Settings
+from pagereeve.settings import BadList, Settings
 
 log = structlog.get_logger("pagereeve.reload")
 
@@ -84,6 +84,10 @@ class Reloader:
             await self._reload()
         except JournalUnavailable as error:
             self._note("failed", f"{error}; then send SIGHUP again")
+            return False
+        except BadList as error:
+            # Every user of the page and the metrics would see whom the list names.
+            self._note("refused", f"{error.source} has errors; pagereeve check-config lists them")
             return False
         except PagereeveError as error:
             self._note("refused", str(error))

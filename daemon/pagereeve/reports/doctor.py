@@ -60,6 +60,7 @@ class InstallationState:
     quiet: tuple[SilentPrinter, ...] = ()
     waiting_us: Mapping[str, int] = field(default_factory=dict)
     readable: tuple[str, ...] = ()
+    key_trouble: str = ""
 
 
 def complaints_of(seen: InstallationState) -> list[Complaint]:
@@ -171,6 +172,9 @@ def _clock(seen: InstallationState) -> Iterator[Complaint]:
 
 
 def _secrets(seen: InstallationState) -> Iterator[Complaint]:
+    if seen.key_trouble:
+        what, _, do = seen.key_trouble.partition("; ")
+        yield Complaint("critical", f"The badge key {visible(what)}.", "The daemon does not start without its own.", do)
     if seen.readable:
         yield Complaint(
             "warning",

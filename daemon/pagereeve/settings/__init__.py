@@ -11,7 +11,7 @@ from pagereeve.receivers.syslog.settings import SyslogSettings
 from pagereeve.receivers.webhook.settings import WebhookSettings
 from pagereeve.settings.alerts import AlertSettings, QuietSettings
 from pagereeve.settings.badge_forms import BadgeFormSettings
-from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.errors import BadList, BadSettings, Problem
 from pagereeve.settings.feeds import FeedSettings
 from pagereeve.settings.lists.people import read_people
 from pagereeve.settings.load import load_settings
@@ -32,6 +32,7 @@ from pagereeve.settings.sections import (
 __all__ = [
     "AlertSettings",
     "AlertmanagerSettings",
+    "BadList",
     "BadSettings",
     "BadgeFormSettings",
     "BadgeSettings",

@@ -2,6 +2,7 @@
 
 PagereeveError
 └── BadSettings    holds a Problem for each thing that is wrong
+    └── BadList    in a list of people or badges: what it says may name persons
 """
 
 from __future__ import annotations
@@ -32,3 +33,7 @@ class BadSettings(PagereeveError):
         lines = "\n".join(f"  {problem}" for problem in self.problems)
         number = "1 error" if len(self.problems) == 1 else f"{len(self.problems)} errors"
         super().__init__(f"{source}: {number}:\n{lines}")
+
+
+class BadList(BadSettings):
+    """A list that people keep: its problems may name persons, and are for those alone who keep it."""

@@ -12,7 +12,7 @@ from typing import Any
 
 import pytest
 
-from pagereeve.app.badge_key import badge_key, check_value
+from pagereeve.app.badge_key import badge_key, check_value, key_trouble
 from pagereeve.app.badge_key_file import KEY_BYTES, BadBadgeKey, FileLayer, make_key, read_key
 from pagereeve.domain.facts.facts import Bound, Fact
 from pagereeve.store.memory.journal import MemoryJournal
@@ -210,6 +210,17 @@ async def test_another_key_than_the_journals_stops_the_start(
     assert not content or content not in text
     assert path.exists() is (content is not None)
     assert await journal.key_check("badge") == check_value(KEY.encode())
+
+
+@pytest.mark.parametrize(("content", "problem"), BAD)
+def test_doctor_says_so_before_the_next_start_is_refused(tmp_path: Path, content: str | None, problem: str) -> None:
+    path, known = tmp_path / "badge.key", check_value(KEY.encode())
+    assert key_trouble(path, None) == ""
+    if content is not None:
+        keep(path, content)
+    assert key_trouble(path, known).startswith(problem[:7])
+    keep(path, KEY)
+    assert key_trouble(path, known) == ""
 
 
 async def test_before_the_first_badge_a_key_may_go_and_another_may_come(tmp_path: Path) -> None:

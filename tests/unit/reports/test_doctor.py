@@ -50,6 +50,7 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
         (replace(WELL, printers=0), "warning", "name no printer"),
         (replace(WELL, not_ready=None, daemon_trouble="nobody listens there"), "critical", "No daemon answers"),
         (replace(WELL, not_ready={"tasks": "printer x is stuck"}), "critical", "part tasks: printer x is stuck"),
+        (replace(WELL, key_trouble="is empty; put it back"), "critical", "The badge key is empty."),
         (replace(WELL, notices={"reload": "line 3 is no TOML"}), "warning", "about reload: line 3 is no TOML."),
         (replace(WELL, data_dir_trouble="does not exist"), "critical", "/var/lib/pagereeve does not exist"),
         (replace(WELL, disk_trouble="1 MiB is free"), "critical", "is nearly full: 1 MiB is free."),

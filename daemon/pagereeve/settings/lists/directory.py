@@ -16,7 +16,7 @@ from typing import Final
 from pagereeve.domain.badges.form import BadBadge, BadgeForm, canonical_badge
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import FOREVER_US, to_text
-from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.errors import BadList, Problem
 from pagereeve.settings.lists.csv_rows import PROBLEMS_MAX, cell, csv_rows, instant
 
 COLUMNS: Final = ("badge", "owner", "from")
@@ -51,7 +51,7 @@ def read_directory(path: Path, form: BadgeForm) -> tuple[Binding, ...]:
             break
     problems += collisions(by_badge.values())
     if problems:
-        raise BadSettings(str(path), problems)
+        raise BadList(str(path), problems)
     known = [binding for bindings in by_badge.values() for binding in bindings]
     return tuple(sorted(known, key=lambda one: one.line))
 

@@ -11,7 +11,7 @@ from typing import Final
 
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.errors import BadList, Problem
 from pagereeve.settings.lists.csv_rows import PROBLEMS_MAX, cell, csv_rows, instant
 
 COLUMNS: Final = ("owner", "cost_centre", "from")
@@ -34,5 +34,5 @@ def read_people(path: Path) -> tuple[Assigned, ...]:
             problems.append(Problem("", "the rest was not looked at"))
             break
     if problems:
-        raise BadSettings(str(path), problems)
+        raise BadList(str(path), problems)
     return tuple(assigned[key] for key in sorted(assigned))

@@ -7,15 +7,20 @@ from typing import Final
 from sqlalchemy import Connection, bindparam, delete, insert, select
 
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.snapshots import Reader
 
-_VALUE: Final = select(schema.key_check.c.value).where(schema.key_check.c.name == bindparam("of"))
 _DROP: Final = delete(schema.key_check).where(schema.key_check.c.name == bindparam("of"))
 
 
-def read_key_check(connection: Connection, name: str) -> str | None:
-    with connection.begin():
-        value = connection.execute(_VALUE, {"of": name}).scalar_one_or_none()
-    return None if value is None else str(value)
+class KeyCheckReads:
+    def __init__(self, reader: Reader) -> None:
+        self._reader = reader
+
+    async def key_check(self, name: str) -> str | None:
+        """ports.key_checks.KeyChecks. Raises JournalUnavailable."""
+        table = schema.key_check.c
+        row = await self._reader.first(select(table.value).where(table.name == name))
+        return None if row is None else str(row.value)
 
 
 def write_key_check(connection: Connection, name: str, value: str, since_us: int) -> None:

@@ -7,12 +7,13 @@ from contextlib import asynccontextmanager
 
 from pagereeve.store.sql.fact_reads import FactReads
 from pagereeve.store.sql.finding_reads import FindingReads
+from pagereeve.store.sql.key_checks import KeyCheckReads
 from pagereeve.store.sql.outbox_reads import OutboxReads
 from pagereeve.store.sql.period_reads import PeriodReads
 from pagereeve.store.sql.snapshots import Reader
 
 
-class StoreReads(FactReads, FindingReads, PeriodReads, OutboxReads):
+class StoreReads(FactReads, FindingReads, PeriodReads, OutboxReads, KeyCheckReads):
     """Implements ports.reads.Reads. Raises JournalUnavailable where reading fails."""
 
     def __init__(self, reader: Reader) -> None:

@@ -28,7 +28,7 @@ from pagereeve.store.records.requests import (
     observe_request,
     replace_request,
 )
-from pagereeve.store.sql.key_checks import read_key_check, write_key_check
+from pagereeve.store.sql.key_checks import write_key_check
 from pagereeve.store.sqlite.committing import Committer
 from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
 from pagereeve.store.sqlite.files import lock_path, newest_path, shm_path, size_bytes, wal_path
@@ -160,13 +160,6 @@ class SqlJournal(SqlReads):
     async def part(self, removal: QueueRemoval) -> None:
         """ports.outbox.Outbox."""
         await self._writer.submit(Post(removal))
-
-    async def key_check(self, name: str) -> str | None:
-        """ports.key_checks.KeyChecks. Raises JournalUnavailable."""
-        try:
-            return await self._thread.run(partial(read_key_check, name=name))
-        except (sqlite3.Error, DatabaseError) as error:
-            raise unavailable(self._path, error) from error
 
     async def keep_key_check(self, name: str, value: str) -> None:
         """ports.key_checks.KeyChecks."""
