@@ -223,6 +223,17 @@ class Trial:
         if not self.outcome.refused:
             await self.end(signal.SIGTERM)
 
+    async def goes_on(self, option: str) -> None:
+        """What was refused is begun with a person's word for it, in a copy of the folder."""
+        kept = self.root / "kept"
+        shutil.copytree(self.folder, kept)
+        said = await self.start(option)
+        if said:
+            raise RuntimeError(f"{option}: {said}")
+        await self.end(signal.SIGTERM)
+        shutil.rmtree(self.folder)
+        kept.rename(self.folder)
+
     async def restart_whole(self) -> None:
         """All files are back: the daemon starts, and nothing is lost."""
         await self.begin()
@@ -367,6 +378,7 @@ async def older_copy(trial: Trial) -> None:
     shutil.copy(trial.journal, newest)
     shutil.copy(copy, trial.journal)
     await trial.restart_refused()
+    await trial.goes_on("--accept-loss")
     shutil.copy(newest, trial.journal)
     await trial.restart_whole()
 
@@ -410,13 +422,15 @@ async def journal_missing(trial: Trial) -> None:
         trial.folder.mkdir()
         shutil.copy(away / "badge.key", trial.folder)
 
-    def find() -> None:
-        shutil.rmtree(trial.folder)
-        away.rename(trial.folder)
-
-    await after_kill(trial, lose, find)
-    if not trial.outcome.refused:
-        trial.outcome.lost = len(trial.acknowledged)
+    await trial.begin()
+    await trial.post(POSTED)
+    await trial.end(signal.SIGKILL)
+    lose()
+    await trial.restart_refused()
+    await trial.goes_on("--new")
+    shutil.rmtree(trial.folder)
+    away.rename(trial.folder)
+    await trial.restart_whole()
 
 
 KINDS: dict[str, Callable[[Trial], Awaitable[None]]] = {

@@ -120,6 +120,8 @@ async def test_a_file_that_is_not_in_its_place_ends_acknowledging_until_it_is_ba
     async with opened(path) as journal:
         await journal.append(badge("before"))
         put_back = befall(which(path))
+        if which in {shm_path, lock_path}:
+            await journal.look()  # twice a second; what is acknowledged does not lie in these
         for number in range(3):
             with pytest.raises(JournalUnavailable) as raised:
                 await journal.append(badge(f"meanwhile-{number}"))
@@ -131,7 +133,10 @@ async def test_a_file_that_is_not_in_its_place_ends_acknowledging_until_it_is_ba
         assert await journal.look() == ""
         assert (await journal.append(badge("after"))).outcome == "stored"
         assert journal.health().hindrance is None
-        assert await journal.count_facts() == 2
+        # The first one after the damage may lie in the file already, unacknowledged.
+        for number in range(3):
+            assert (await journal.append(badge(f"meanwhile-{number}"))).outcome in {"stored", "duplicate"}
+        assert await journal.count_facts() == 5
 
 
 async def test_a_deleted_file_is_named_and_not_made_anew(path: Path) -> None:

@@ -11,14 +11,16 @@ import pytest
 from pagereeve.cli import COMMANDS
 from pagereeve.domain.findings.finding import Kind
 from pagereeve.domain.ledger import HOUSE_KINDS, Grade, Verdict
+from pagereeve.ports.journal import HINDRANCES
 from pagereeve.reports.sentences import REASONS
 from pagereeve.settings import PolicySettings
+from pagereeve.store.sqlite.files import JOURNAL_NAME, lock_path, newest_path, shm_path, wal_path
 from pagereeve.telemetry.metrics import MetricsPage
 from tests.telemetry_stub import StubTelemetry
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "daemon" / "pagereeve"
-BESIDE_THE_CODE = ("domain", "domain/facts", "engine", "meters", "telemetry")
+BESIDE_THE_CODE = ("domain", "domain/facts", "engine", "meters", "store", "telemetry")
 FILES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(PACKAGE / folder / "README.md" for folder in BESIDE_THE_CODE)]
 DOCUMENTS = "\n".join(path.read_text(encoding="utf-8") for path in FILES)
 FIRST_HOUR_BYTES = 15 * 1024
@@ -52,6 +54,15 @@ def test_every_rule_of_the_policy(setting: str) -> None:
 
 def test_every_command() -> None:
     assert [name for name, *_ in COMMANDS if not told(f"pagereeve {name}")] == []
+
+
+def test_every_file_of_the_journal_and_every_reason_that_a_sender_may_be_given() -> None:
+    text = (PACKAGE / "store" / "README.md").read_text(encoding="utf-8")
+    path = Path(JOURNAL_NAME)
+    files = [one(path).name for one in (wal_path, shm_path, lock_path, newest_path)]
+    assert [name for name in [path.name, *files] if f"`{name}`" not in text] == []
+    unsaid = {"busy", "closed", "other"}
+    assert [word for word in HINDRANCES if word not in unsaid and f"`{word}`" not in text] == []
 
 
 def test_every_metric() -> None:

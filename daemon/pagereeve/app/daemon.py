@@ -131,7 +131,7 @@ class App:
             self.clock,
             new=self._options.new,
             accept_loss=self._options.accept_loss,
-            beside=(settings.badge_key_file,),
+            beside=tuple(one for one in (settings.badge_key_file,) if one.parent == settings.data_dir),
             queue_depth_max=settings.limits.intake_queue_max,
         )
         self._stack.push_async_callback(self.store.close)

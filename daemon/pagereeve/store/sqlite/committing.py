@@ -42,10 +42,10 @@ class Committer:
     def store(self, connection: Connection, requests: Sequence[StoreRequest[Any]]) -> Outcome:
         """Returns only once the group is committed and noted, and the files are still in their places.
 
-        A file that is moved in the midst of the commit leaves rows in it that nobody was told of: what is sent again
-        is then known.
+        The first commit after a file was moved leaves rows in it that nobody was told of: what is sent again is then
+        known, once the file is back.
         """
-        self.files.require()
+        self.files.require_if_gone()
         outcome = store_group(connection, requests, self.heads)
         last = outcome.last
         if last is not None:
@@ -65,7 +65,7 @@ class Committer:
 
     def probe(self, connection: Connection) -> None:
         """A commit that changes nothing. Raises what storing would raise."""
-        self.files.require()
+        self.files.require_if_gone()
         with connection.begin():
             connection.execute(schema.instance.update().values(since_us=schema.instance.c.since_us))
         self._note()

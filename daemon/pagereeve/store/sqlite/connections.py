@@ -123,7 +123,7 @@ def _prepare_reader(files: WatchedFiles | None, connection: Any, record: object)
     if files is not None and files.trouble():
         # Perhaps it opened another file, which somebody put into the place of ours.
         connection.close()
-        files.require()
+        files.require_if_gone()
     connection.isolation_level = None
     connection.driver_connection.text_factory = ANY_TEXT
     cursor = connection.cursor()

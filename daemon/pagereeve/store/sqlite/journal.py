@@ -106,7 +106,7 @@ class SqlJournal(SqlReads):
                 await _note_holder(lock, thread, fence)
                 newest = NewestFile.open(newest_path(path), found.seen)
                 held.callback(newest.close)
-                files = WatchedFiles((path, wal_path(path), shm_path(path), lock_path(path), newest.path))
+                files = WatchedFiles((path, wal_path(path), newest.path), (shm_path(path), lock_path(path)))
                 held.callback(files.close)
                 committer = Committer(files, newest, fence)
                 if found.loss is None:
