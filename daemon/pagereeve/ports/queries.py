@@ -18,6 +18,7 @@ class JournalHealth:
 
     ``last_commit_monotonic_us`` and ``last_commit_us`` are None before the first commit. ``failures`` counts groups
     that were not stored. ``alive`` is False once nothing can be stored any more. ``fence`` grows at each opening.
+    ``waiting_us`` is how long the oldest write has waited that is not answered.
     """
 
     alive: bool
@@ -34,6 +35,7 @@ class JournalHealth:
     wal_size_bytes: int
     wal_limit_bytes: int
     database_size_bytes: int
+    waiting_us: int = 0
 
 
 class FactQueries(Protocol):

@@ -100,6 +100,7 @@ class EventsEndpoint:
     ) -> None:
         self.stats = stats or FeedStats()
         self._limits = limits or HttpLimits()
+        self.stats.requests_max = self._limits.requests_max
         self._clock = clock
         self._tokens = tokens or BearerTokens()
         self._held_bytes = 0

@@ -148,6 +148,7 @@ class SqlJournal(SqlReads):
             wal_size_bytes=size_bytes(wal_path(self._path)),
             wal_limit_bytes=self._writer.wal_limit_bytes,
             database_size_bytes=size_bytes(self._path),
+            waiting_us=self._writer.waited_us,
         )
 
 
