@@ -120,6 +120,7 @@ async def test_senders_that_end_lines_differently_share_a_feed() -> None:
                 writer.write(f"{end.hex()}{number:04}".encode() + end)
                 await writer.drain()
         await until(lambda: len(intake.badges) == 120)
+        assert (feed.stats.telemetry().connections_open, feed.stats.telemetry().connections_max) == (3, 256)
         for writer in writers:
             writer.close()
     assert sorted(badges(intake)) == sorted(f"{end}{number:04}" for end in ("0a", "0d0a", "0d") for number in range(40))

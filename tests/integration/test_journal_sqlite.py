@@ -128,7 +128,12 @@ async def test_health_tells_of_the_last_commit_and_the_sizes(journal: SqlJournal
     assert health.last_commit_monotonic_us is not None
     assert health.wal_size_bytes > 0
     assert health.database_size_bytes > 0
-    assert (health.queue_depth, health.conflicts, health.failures) == (0, 1, 0)
+    assert (health.queue_depth, health.conflicts, health.failures, health.waiting_us) == (0, 1, 0, 0)
+    waiting = asyncio.ensure_future(journal.append(started("e2")))
+    await asyncio.sleep(0)
+    assert journal.health().waiting_us > 0
+    await waiting
+    assert journal.health().waiting_us == 0
 
 
 async def test_two_tasks_that_read_and_write_never_find_it_locked(journal: SqlJournal) -> None:

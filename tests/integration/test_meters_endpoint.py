@@ -13,7 +13,7 @@ from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.meters.discovery.objects import MARKER_LIFE_COUNT, instance
 from pagereeve.meters.snmp.address import AgentAddress, numeric
 from pagereeve.meters.snmp.ber import number
-from pagereeve.meters.snmp.endpoint import LANES, Endpoint
+from pagereeve.meters.snmp.endpoint import PRIVATE_LANES_MAX, Endpoint
 from pagereeve.meters.snmp.message import GET, template
 from pagereeve.meters.snmp.question import RequestPatience, SnmpAnswer, Unanswered
 from pagereeve.meters.snmp.stats import DatagramRefusal, MeterStats
@@ -217,7 +217,7 @@ async def test_an_answer_for_one_local_port_is_refused_at_another() -> None:
         assert isinstance(result, Unanswered)
         assert ports[0] != ports[1]
         assert endpoint.stats.refused == {DatagramRefusal.UNKNOWN_ID: 1}
-        assert len(endpoint.local_ports) == 2 <= LANES
+        assert len(endpoint.local_ports) == 2
 
 
 async def test_a_good_answer_after_a_broken_one_is_taken() -> None:
@@ -433,18 +433,37 @@ async def test_randomness_that_repeats_itself_is_an_error_and_not_an_endless_loo
         endpoint.close()
 
 
-async def test_another_lane_is_a_fresh_port_and_the_old_one_closes_once_unused(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("pagereeve.meters.snmp.endpoint.LANE_AGE_S", 0)
+async def test_another_lane_is_a_fresh_port_and_the_old_one_closes_once_unused() -> None:
     async with an_endpoint() as endpoint, raw_agent(silent) as agent, raw_agent(reply) as good_agent:
-        slow = asyncio.create_task(ask(endpoint, agent, 0.3, lane=1))
+        first = endpoint.another_lane(0)
+        slow = asyncio.create_task(ask(endpoint, agent, 0.3, lane=first))
         await asyncio.sleep(0)
         (old_port,) = endpoint.local_ports
-        assert endpoint.another_lane(0) == 1
-        assert counted(await ask(endpoint, good_agent, lane=1)) == 764
+        second = endpoint.another_lane(first)
+        assert counted(await ask(endpoint, good_agent, lane=second)) == 764
         (new_port,) = endpoint.local_ports
         assert new_port != old_port
         assert isinstance(await slow, Unanswered)
         # The old port is free again: its socket is closed.
         with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
             probe.bind(("127.0.0.1", old_port))
-        assert {endpoint.another_lane(number) for number in range(LANES)} == {1, 2}
+
+
+async def test_a_lane_is_one_printers_own_until_there_are_too_many() -> None:
+    async with an_endpoint() as endpoint, raw_agent(reply) as agent:
+        lanes = [endpoint.another_lane(0) for _ in range(PRIVATE_LANES_MAX)]
+        assert len({0, *lanes}) == PRIVATE_LANES_MAX + 1
+        for lane in lanes:
+            await ask(endpoint, agent, lane=lane)
+        ports = set(endpoint.local_ports)
+        shared = endpoint.another_lane(0)
+        assert shared in lanes
+        # Whoever shares it leaves it to its owner.
+        endpoint.leave_lane(shared)
+        assert set(endpoint.local_ports) == ports
+        moved = endpoint.another_lane(lanes[3])
+        await ask(endpoint, agent, lane=moved)
+        assert len(ports - set(endpoint.local_ports)) == 1
+        for lane in [*lanes[:3], moved, *lanes[4:]]:
+            endpoint.leave_lane(lane)
+        assert endpoint.local_ports == ()

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import time
+from contextlib import AsyncExitStack
 from dataclasses import replace
 
 from pagereeve.domain.facts.reading import Reading, SilenceReason
@@ -83,6 +84,31 @@ async def test_a_printer_that_stays_silent_is_asked_from_another_port() -> None:
             assert failure(await meter.read(raw.target(), 0.05)).reason is SilenceReason.TIMEOUT
         assert total(await meter.read(raw.target(), 1.0)) == 764
         assert meter.stats.port_moves == 1
+
+
+async def test_a_printer_that_changes_its_port_changes_nobody_elses() -> None:
+    """Every third failure gave all that had ever moved a new port."""
+
+    def silent(_data: bytes, _source: Peer, _raw: RawAgent) -> None:
+        return
+
+    async with AsyncExitStack() as stack:
+        meter = await stack.enter_async_context(a_meter())
+        raws = [await stack.enter_async_context(mib_agent(MibAgent(printer_mib()))) for _ in range(20)]
+        dead = await stack.enter_async_context(raw_agent(silent))
+        targets = [replace(raw.target(), printer=f"p{nth}") for nth, raw in enumerate(raws)]
+        for nth, target in enumerate(targets):
+            await meter.read(target, 1.0)
+            if nth % 2:
+                # Half of them have left the common port before.
+                meter._printers[target.printer].lane = meter.endpoint.another_lane(0)
+        for _ in range(5 * TIMEOUTS_BEFORE_MOVE):
+            await meter.read(replace(dead.target(), printer="dead"), 0.02)
+            assert [total(await meter.read(target, 1.0)) for target in targets] == [764] * 20
+        assert meter.stats.port_moves == 5
+        assert len({source[1] for source in dead.sources}) == 5
+        for nth, raw in enumerate(raws):
+            assert len({source[1] for source in raw.sources}) == 1 + nth % 2
 
 
 async def test_dead_printers_cost_the_good_ones_nothing() -> None:

@@ -9,6 +9,7 @@ import pytest
 
 from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.meters.snmp.address import AgentAddress, Key
+from pagereeve.meters.snmp.conversation import NAMES_LEAST
 from pagereeve.meters.snmp.lane import Lane
 from pagereeve.meters.snmp.message import GET, template
 from pagereeve.meters.snmp.question import STRICT, Leave, Question, RequestPatience, SnmpAnswer, Unanswered
@@ -87,16 +88,46 @@ async def test_a_second_answer_to_a_question_that_was_answered_is_not_a_late_pri
         assert failure(await meter.read(raw.target(), 0.3)).reason is SilenceReason.ASLEEP
 
 
-async def test_a_printer_that_answers_only_small_questions_is_told_so() -> None:
-    class Narrow(MibAgent):
-        def answer(self, data: bytes) -> bytes | None:
-            answer = super().answer(data)
-            return answer if answer is None or len(answer) <= 150 else None
+class Narrow(MibAgent):
+    """Its answers get lost where they are longer than ``largest_bytes``."""
 
-    async with a_meter() as meter, mib_agent(Narrow(printer_mib())) as raw:
+    largest_bytes = 100_000
+
+    def answer(self, data: bytes) -> bytes | None:
+        answer = super().answer(data)
+        return answer if answer is None or len(answer) <= self.largest_bytes else None
+
+
+async def test_a_printer_that_answers_only_small_questions_is_told_so() -> None:
+    agent = Narrow(printer_mib())
+    agent.largest_bytes = 105
+    async with a_meter() as meter, mib_agent(agent) as raw:
         lost = failure(await meter.read(raw.target(), 0.5))
         assert "though it answered smaller ones" in lost.detail
         assert "never one before" not in lost.detail
+
+
+async def test_a_printer_that_loses_large_answers_is_read_within_the_first_read() -> None:
+    """It took a read for each halving: 24 names, 12, 6, 4."""
+    agent = Narrow(printer_mib())
+    agent.largest_bytes = 130
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert total(await meter.read(raw.target(), 4.0)) == 764
+        begun = len(agent.requests)
+        assert total(await meter.read(raw.target(), 4.0)) == 764
+        # It is remembered.
+        assert all(len(request.names) <= NAMES_LEAST for request in agent.requests[begun:])
+
+
+async def test_a_printer_that_begins_to_lose_large_answers_costs_one_reading() -> None:
+    """Nothing else was asked any more, so that nothing was learnt: it stayed silent for good."""
+    agent = Narrow(printer_mib())
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert total(await meter.read(raw.target(), 4.0)) == 764
+        agent.largest_bytes = 130
+        assert failure(await meter.read(raw.target(), 1.0)).reason is SilenceReason.ASLEEP
+        for _ in range(3):
+            assert total(await meter.read(raw.target(), 4.0)) == 764
 
 
 def test_the_same_address_on_another_link_is_another_device() -> None:

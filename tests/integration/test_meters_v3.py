@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import subprocess
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -263,3 +264,28 @@ async def test_an_unsigned_word_about_the_clock_changes_nothing() -> None:
         refused = failure(await meter.read(target(agent.port, USER), 1.0))
         assert refused.reason is SilenceReason.NOT_ADMITTED
         assert "in a report that nobody signed" in refused.detail
+
+
+@pytest.mark.parametrize("same_words", [True, False])
+async def test_two_printers_with_one_engine_id_disturb_nobody(tmp_path: Path, same_words: bool) -> None:
+    """Printers that were set up from one image: an engine's boots and time are kept for each of them."""
+    one = UsmUser("reader", "sha256", AUTH_WORD, "aes", PRIV_WORD)
+    users = [one, one if same_words else replace(one, auth_password=AUTH_WORD[::-1]), one]
+    engines = ["exactEngineID 0x80001f8804696d616765", "exactEngineID 0x80001f8804696d616765", ""]
+    with ExitStack() as printers:
+        targets = []
+        for nth, (user, engine) in enumerate(zip(users, engines, strict=True)):
+            # The second has started more often than the first.
+            lines = [*lines_of(user, "priv"), engine, engine.replace("exact", "old"), f"engineBoots {1 + 6 * nth}"]
+            port = printers.enter_context(a_printer(tmp_path / str(nth), lines))
+            targets.append(replace(target(port, user), printer=f"p{nth}"))
+        async with a_meter() as meter:
+            for _ in range(10):
+                for place in targets:
+                    assert total(await meter.read(place, 5.0)) == 4711
+            sessions = [meter._printers[place.printer].session for place in targets]
+            engines_met = [session.engine for session in sessions if session is not None and session.engine is not None]
+            assert [known.engine_id.hex() for known in engines_met[:2]] == ["80001f8804696d616765"] * 2
+            assert engines_met[1].boots > engines_met[0].boots
+            assert meter.stats.discoveries == 3
+            assert meter.stats.boots_back == 0

@@ -25,6 +25,7 @@ class FeedStats:
                          time); slow-reader (left its answer unread); no-descriptors (an accept failed)
     answer_us            time spent on answered requests, in all; ``answers`` is how many
     blank_lines          empty lines, which some gateways send to keep a connection alive
+    requests_max         how many may be open at once, and ``connections_max``; 0 where the feed has no such limit
     lost_lines           badge lines that were read but not accepted before a time-out or a stop
     tee_bytes            bytes passed on to the release server
     tee_back_bytes       bytes passed back to gateways
@@ -38,6 +39,8 @@ class FeedStats:
     unkept: int = 0
     bytes_in: int = 0
     requests_open: int = 0
+    requests_max: int = 0
+    connections_max: int = 0
     answers: int = 0
     answer_us: int = 0
     clients_gone: int = 0
@@ -59,6 +62,9 @@ class FeedStats:
             refused={reason: self.refused[reason] for reason in get_args(Reason)},
             connections_open=self.connections_open,
             connections_refused={reason: self.connections_refused[reason] for reason in get_args(ConnectionReason)},
+            connections_max=self.connections_max,
+            requests_open=self.requests_open,
+            requests_max=self.requests_max,
             lost_lines=self.lost_lines,
             tee_broken=self.tee_broken,
         )

@@ -14,7 +14,7 @@ from pagereeve.meters.discovery.survey import Survey, survey, wrong_responder
 from pagereeve.meters.sighting import MeterSighting, figure
 from pagereeve.meters.snmp.address import AgentAddress, NameNotFound, Resolver, key_label
 from pagereeve.meters.snmp.ber import DecodeError
-from pagereeve.meters.snmp.conversation import NAMES_MAX, AgentLimits, Conversation, Got
+from pagereeve.meters.snmp.conversation import NAMES_LEAST, NAMES_MAX, AgentLimits, Conversation, Got
 from pagereeve.meters.snmp.endpoint import Endpoint
 from pagereeve.meters.snmp.names import SYS_UP_TIME
 from pagereeve.meters.snmp.question import ReadEnded, RequestPatience
@@ -35,7 +35,6 @@ TIMEOUTS_BEFORE_MOVE = 3
 TIMEOUT_MAX_S = 600.0
 # Tables whose rows are added up are looked through again this often: a new paper size is a new row.
 LOOK_AGAIN_S = 3600
-NAMES_LEAST = 4
 
 # After these the meter is searched for again.
 _UNPINS = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPONDER, SilenceReason.NO_METER})
@@ -168,7 +167,9 @@ class SnmpMeter:
 
     def forget(self, printer: str) -> None:
         """Drop what is remembered of a printer that the registry no longer has."""
-        self._printers.pop(printer, None)
+        known = self._printers.pop(printer, None)
+        if known is not None:
+            self.endpoint.leave_lane(known.lane)
 
     async def close(self) -> None:
         """End all reads as timed out and close the sockets."""
@@ -197,6 +198,7 @@ class SnmpMeter:
     def _printer(self, target: MeterTarget) -> _AgentState:
         printer = self._printers.get(target.printer)
         if printer is None or (printer.target is not target and printer.target != target):
+            self.forget(target.printer)
             printer = self._printers[target.printer] = _AgentState(target)
         return printer
 
@@ -246,15 +248,19 @@ class SnmpMeter:
         responder = conversation.responder
         try:
             pins = printer.pins
+            if printer.timeouts and pins is not None:
+                await conversation.greet()
             if pins is None or self._grows(printer, pins):
                 pins = printer.pins = await self._survey(printer, conversation)
-            return self._reading(printer, pins, await conversation.get(pins.names), responder)
+            got = await conversation.get(pins.names)
+            printer.names_max = min(printer.names_max, conversation.fits)
+            return self._reading(printer, pins, got, responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
         except ReadEnded as ended:
             if ended.reason is SilenceReason.TIMEOUT and conversation.answered:
                 # It answers small questions: the large answers get lost on the way (inverse-inc/packetfence#2021).
-                printer.names_max = max(NAMES_LEAST, printer.names_max // 2)
+                printer.names_max = max(NAMES_LEAST, min(printer.names_max // 2, conversation.fits))
                 printer.unpin()
                 text = f"{ended.detail}, though it answered smaller ones; less is asked for at once next time"
                 raise ReadEnded(ended.reason, text, responder) from ended
@@ -296,6 +302,7 @@ class SnmpMeter:
         before = printer.pins
         conversation.limits = AgentLimits(printer.names_max)
         pins = (await survey(conversation, printer.target, self.profiles)).pins()
+        printer.names_max = min(printer.names_max, conversation.fits)
         printer.limits = conversation.limits = AgentLimits(printer.names_max)
         printer.surveyed_us, printer.seen = self._clock.monotonic_us(), None
         if before is not None and (more := len(pins.names) - len(before.names)) > 0:

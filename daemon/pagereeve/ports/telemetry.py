@@ -46,7 +46,8 @@ class PrinterTelemetry:
 class FeedTelemetry:
     """Counters of one feed, from 0 at the start. Every outcome and reason that can come must be there from the start.
 
-    ``connections_refused`` is by reason; ``lost_lines`` are badge lines read but not accepted, ``tee_broken`` teed
+    ``connections_max`` and ``requests_max`` are how many may be open at once, 0 where the feed has no such limit;
+    ``connections_refused`` is by reason. ``lost_lines`` are badge lines read but not accepted, ``tee_broken`` teed
     connections that failed.
     """
 
@@ -54,6 +55,9 @@ class FeedTelemetry:
     refused: Mapping[str, int]
     connections_open: int = 0
     connections_refused: Mapping[str, int] = field(default_factory=dict)
+    connections_max: int = 0
+    requests_open: int = 0
+    requests_max: int = 0
     lost_lines: int = 0
     tee_broken: int = 0
 

@@ -20,7 +20,7 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.intake import OUTCOMES
 from pagereeve.ports.journal import HINDRANCES
 from pagereeve.ports.queries import JournalHealth
-from pagereeve.ports.telemetry import MetricsSource, PrinterTelemetry, ProcessTelemetry
+from pagereeve.ports.telemetry import FeedTelemetry, MetricsSource, PrinterTelemetry, ProcessTelemetry
 from pagereeve.telemetry.alert_metrics import alert_families
 from pagereeve.telemetry.health_metrics import health_families
 from pagereeve.telemetry.printer_metrics import PrinterPages
@@ -113,6 +113,8 @@ def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
     connections = GaugeMetricFamily("pagereeve_feed_connections", "Open connections of a feed.", labels=["feed"])
     text = "Connections not let in, or ended, by feed and reason."
     turned = CounterMetricFamily("pagereeve_refused_connections", text, labels=["feed", "reason"])
+    text = "The largest share of what a feed holds at once (open connections, requests not answered yet), 0 to 1."
+    load = GaugeMetricFamily("pagereeve_feed_load_ratio", text, labels=["feed"])
     lost = CounterMetricFamily("pagereeve_lost_lines", "Badge lines read but not accepted in time.", labels=["feed"])
     broken = CounterMetricFamily("pagereeve_tee_broken", "Teed connections that failed.", labels=["feed"])
     for name, feed in sorted(process.feeds.items()):
@@ -123,9 +125,15 @@ def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
         connections.add_metric([name], feed.connections_open)
         for reason, count in feed.connections_refused.items():
             turned.add_metric([name, reason], count)
+        load.add_metric([name], _load(feed))
         lost.add_metric([name], feed.lost_lines)
         broken.add_metric([name], feed.tee_broken)
-    yield from (events, refused, connections, turned, lost, broken)
+    yield from (events, refused, connections, turned, load, lost, broken)
+
+
+def _load(feed: FeedTelemetry) -> float:
+    pairs = ((feed.connections_open, feed.connections_max), (feed.requests_open, feed.requests_max))
+    return max((used / most for used, most in pairs if most), default=0.0)
 
 
 def _journal(health: JournalHealth) -> Iterator[Metric]:
@@ -139,6 +147,7 @@ def _journal(health: JournalHealth) -> Iterator[Metric]:
     gauges = (
         ("queue_depth", "Facts that wait to be stored.", health.queue_depth),
         ("queue_depth_max", "How many may wait before senders get 503 (retry later).", health.queue_depth_max),
+        ("waiting_seconds", "How long the oldest write has waited; 0 if none waits.", health.waiting_us / SECOND_US),
         ("wal_size_bytes", "Size of the write-ahead file.", health.wal_size_bytes),
         ("wal_limit_bytes", "Size of the write-ahead file that is cut back.", health.wal_limit_bytes),
         ("database_size_bytes", "Size of the database file.", health.database_size_bytes),

@@ -85,20 +85,26 @@ def test_known_results_outcomes_and_reasons_are_there_at_0_from_the_start() -> N
 
 def test_counts_of_the_process_are_those_of_the_telemetry() -> None:
     feeds = {
-        "http": FeedTelemetry({"stored": 9, "duplicate": 1}, {"bad-json": 4}),
-        "badges": FeedTelemetry({"stored": 2}, {}, connections_open=3, lost_lines=1, tee_broken=5),
+        "http": FeedTelemetry({"stored": 9, "duplicate": 1}, {"bad-json": 4}, requests_open=3_072, requests_max=4_096),
+        "badges": FeedTelemetry({"stored": 2}, {}, connections_open=3, connections_max=4, lost_lines=1, tee_broken=5),
+        "other": FeedTelemetry({}, {}, connections_open=3),
     }
     meter = MeterTelemetry({"reading": 12, "timeout": 3}, receive_drops=13)
     telemetry = StubTelemetry(own=replace(PROCESS, feeds=feeds, meter=meter, engine=EngineTelemetry(rewinds=6)))
-    telemetry.journal(queue_depth=8, commits=11, last_commit_us=1_800_000_000_000_000, alive=False)
+    telemetry.journal(
+        queue_depth=8, waiting_us=2_500_000, commits=11, last_commit_us=1_800_000_000_000_000, alive=False
+    )
     families = scrape(telemetry)
     assert value(families["pagereeve_events"], feed="badges", outcome="stored") == 2
     assert value(families["pagereeve_events"], feed="badges", outcome="conflict") == 0
     assert value(families["pagereeve_feed_connections"], feed="badges") == 3
+    for feed, load in (("http", 0.75), ("badges", 0.75), ("other", 0)):
+        assert value(families["pagereeve_feed_load_ratio"], feed=feed) == load
     assert value(families["pagereeve_reads"], result="timeout") == 3
     assert value(families["pagereeve_receive_drops"]) == 13
     assert value(families["pagereeve_rewinds"]) == 6
     assert value(families["pagereeve_journal_queue_depth"]) == 8
+    assert value(families["pagereeve_journal_waiting_seconds"]) == 2.5
     assert value(families["pagereeve_journal_commits"]) == 11
     assert value(families["pagereeve_journal_up"]) == 0
     assert value(families["pagereeve_journal_last_commit_timestamp_seconds"]) == 1_800_000_000

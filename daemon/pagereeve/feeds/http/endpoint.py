@@ -115,6 +115,7 @@ class EventsEndpoint:
     ) -> None:
         self.stats = stats or FeedStats()
         self._limits = limits or HttpLimits()
+        self.stats.requests_max = self._limits.requests_max
         self._clock = clock
         self._tokens = tokens or BearerTokens()
         self._quotas = SenderQuotas(self._limits.quotas, clock)

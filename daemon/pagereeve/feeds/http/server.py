@@ -108,6 +108,7 @@ def make_server(
         idle_s=settings.idle_timeout.seconds,
     )
     # However few there are in all, one peer leaves some to the others.
+    stats.connections_max = connections_max
     peer_max = min(settings.peer_connections_max, max(connections_max * 3 // 4, 1))
     connections = ConnectionLimits(
         connections_max,

@@ -84,6 +84,7 @@ class LineFeed:
         self, config: LineFeedConfig, intake: Intake, *, clock: Clock, on_error: OnError, stats: FeedStats | None = None
     ) -> None:
         self.stats = stats or FeedStats()
+        self.stats.connections_max = config.connections_max
         self._config = config
         self._intake = intake
         self._clock = clock

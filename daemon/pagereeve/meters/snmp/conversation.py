@@ -19,6 +19,8 @@ from pagereeve.ports.meter import MeterTarget
 
 # So many values fit into a datagram that no path cuts (1,200 bytes), serial number and long texts included.
 NAMES_MAX = 24
+# Where large answers get lost, this few values are still asked for at once.
+NAMES_LEAST = 4
 TEMPLATES_MAX = 8
 
 
@@ -46,6 +48,7 @@ class Conversation:
     """All requests of one read share its deadline. Raises ReadEnded, and DecodeError for a value of a wrong type.
 
     ``answered``: whether the agent has answered any of them so far. ``limits`` may be changed between two of them.
+    ``fits`` is how many names at once still brought an answer, where more did not.
     """
 
     def __init__(
@@ -72,6 +75,11 @@ class Conversation:
         self._on_sent = on_sent
         self._session = session
         self.answered = False
+        self.fits = NAMES_MAX
+
+    async def greet(self) -> None:
+        """One small question: large answers that get lost are then told from silence."""
+        await self._ask(self._template((SYS_UP_TIME,)))
 
     async def get(self, names: Sequence[bytes]) -> Got:
         """The named instances, in one request if the agent allows, else in as few as it takes.
@@ -84,7 +92,9 @@ class Conversation:
         sent_us = received_us = 0
         while wanted:
             part = self._part(wanted, values)
-            answer = await self._ask(self._template(part))
+            answer = await self._ask_for(part)
+            if answer is None:
+                continue
             response = answer.response
             if response.error_status == 0:
                 self._take(part, response, values)
@@ -115,6 +125,23 @@ class Conversation:
         rest = [name for position, name in enumerate(names, 1) if position != index]
         found: list[Varbind | None] = [*await self.get_next(rest)] if rest else []
         return [*found[: index - 1], None, *found[index - 1 :]]
+
+    async def _ask_for(self, part: tuple[bytes, ...]) -> SnmpAnswer | None:
+        """None where the answer was lost, though smaller ones come: half as much is to be asked for.
+
+        So the path's limit is found within one read, each size having half of the time left (large datagrams get lost
+        where fragments do: inverse-inc/packetfence#2021).
+        """
+        request = self._template(part)
+        if not self.answered or len(part) <= NAMES_LEAST:
+            return await self._ask(request)
+        try:
+            return await self._ask(request, self._endpoint.half_way_us(self._deadline_us))
+        except ReadEnded as ended:
+            if ended.reason is not SilenceReason.TIMEOUT or ended.responder:
+                raise
+        self.fits = self.limits.names_max = max(NAMES_LEAST, len(part) // 2)
+        return None
 
     def _part(self, wanted: tuple[bytes, ...], values: dict[bytes, Varbind]) -> tuple[bytes, ...]:
         room = self.limits.names_max
@@ -164,19 +191,19 @@ class Conversation:
             raise RuntimeError("SNMPv3 needs a session")
         return template(self._target.version, self._target.community, pdu_tag, names)
 
-    async def _ask(self, request: SnmpRequest) -> SnmpAnswer:
+    async def _ask(self, request: SnmpRequest, deadline_us: int | None = None) -> SnmpAnswer:
         if self._session is None:
-            return await self._sent(request)
-        return await self._ask_as(self._session, request)
+            return await self._sent(request, deadline_us)
+        return await self._ask_as(self._session, request, deadline_us)
 
-    async def _ask_as(self, session: Session3, request: SnmpRequest) -> SnmpAnswer:
+    async def _ask_as(self, session: Session3, request: SnmpRequest, deadline_us: int | None) -> SnmpAnswer:
         """For SNMPv3: whose engine it is comes first, and its clock may have to be learnt again."""
         if session.engine is None:
             await self._meet(session)
-        answer = await self._sent(request)
+        answer = await self._sent(request, deadline_us)
         if answer.report is not None:
             take_report(session, answer.report, self.responder, self._endpoint.stats)
-            answer = await self._sent(request)
+            answer = await self._sent(request, deadline_us)
         if answer.report is not None:
             raise self._not_admitted(answer.report)
         return answer
@@ -193,11 +220,11 @@ class Conversation:
     def _not_admitted(self, report: Report) -> ReadEnded:
         return ReadEnded(SilenceReason.NOT_ADMITTED, f"{self.responder}: {hint(report)}", self.responder)
 
-    async def _sent(self, request: SnmpRequest) -> SnmpAnswer:
+    async def _sent(self, request: SnmpRequest, deadline_us: int | None = None) -> SnmpAnswer:
         result = await self._endpoint.ask(
             self._address,
             request,
-            self._deadline_us,
+            self._deadline_us if deadline_us is None else deadline_us,
             self._patience,
             lane=self._lane,
             leave=self._leave,

@@ -12,6 +12,7 @@ import asyncio
 import errno
 import os
 import socket
+from collections import Counter
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -41,9 +42,8 @@ IN_FLIGHT_MAX = 4096
 CLOSED_IDS_MAX = 4096
 LATE_MAX = 4096
 NO_RESPONSE = Response(0, 0, 0, ())
-LANES = 3
-LANE_AGE_S = 5
-RETIRED_MAX = 64
+# Printers that need a local port of their own; each takes two descriptors for a family.
+PRIVATE_LANES_MAX = 64
 ID_DRAWS = 64
 
 
@@ -63,7 +63,9 @@ class Late(NamedTuple):
 
 
 class Endpoint:
-    """Sockets of the running loop, opened when first needed: ``LANES`` local ports for each of IPv4 and IPv6."""
+    """Sockets of the running loop, opened when first needed: for each of IPv4 and IPv6 one local port for all, and one
+    for each printer that needs another.
+    """
 
     def __init__(
         self,
@@ -80,6 +82,7 @@ class Endpoint:
         self._receive_buffer_bytes = receive_buffer_bytes
         self._room = asyncio.Semaphore(in_flight_max)
         self._lanes: dict[tuple[int, int], Lane] = {}
+        self._lane_owners: Counter[int] = Counter()
         self._retired: list[Lane] = []
         self._drops_of_closed = 0
         self._by_id: dict[int, Question] = {}
@@ -159,24 +162,36 @@ class Endpoint:
                 self._close_lane(via)
 
     def another_lane(self, lane: int) -> int:
-        """The number of another lane, whose local port is fresh unless it was just opened for somebody else.
+        """The number of a lane of the caller's own with a fresh local port, in the place of ``lane``; no other moves.
 
-        Lane 0 keeps its port for good. A box in the middle may send whatever comes from a known port where it sent it
-        before, for as long as it keeps coming (moby/moby#8795): only a port not yet seen escapes that.
+        Lane 0 is everybody's, and keeps its port for good. A box in the middle may send whatever comes from a known
+        port where it sent it before, for as long as it keeps coming (moby/moby#8795): only a port from which this agent
+        was not asked yet escapes that. Beyond PRIVATE_LANES_MAX a lane is shared with another that moved.
         """
-        number = lane % (LANES - 1) + 1
-        for family in (socket.AF_INET, socket.AF_INET6):
-            old = self._lanes.get((family, number))
-            if old is None or len(self._retired) >= RETIRED_MAX:
-                continue
-            if self._clock.monotonic_us() - old.opened_us < LANE_AGE_S * 1_000_000:
-                continue
-            del self._lanes[family, number]
-            if old.users:
-                self._retired.append(old)
-            else:
-                self._close_lane(old)
+        self.leave_lane(lane)
+        following = [lane % PRIVATE_LANES_MAX + 1 + step for step in range(PRIVATE_LANES_MAX)]
+        numbers = [(number - 1) % PRIVATE_LANES_MAX + 1 for number in following]
+        number = min(numbers, key=lambda one: self._lane_owners[one])
+        self._lane_owners[number] += 1
         return number
+
+    def leave_lane(self, lane: int) -> None:
+        """Its owner has another one, or is gone: the last one's sockets close, a question under way is seen out."""
+        if not self._lane_owners[lane]:
+            return
+        self._lane_owners[lane] -= 1
+        if self._lane_owners[lane]:
+            return
+        for family in (socket.AF_INET, socket.AF_INET6):
+            old = self._lanes.pop((family, lane), None)
+            if old is not None and old.users:
+                self._retired.append(old)
+            elif old is not None:
+                self._close_lane(old)
+
+    def half_way_us(self, deadline_us: int) -> int:
+        """When half of the time left is over (monotonic)."""
+        return (self._clock.monotonic_us() + deadline_us) // 2
 
     def random_64(self) -> int:
         """64 bits of the same unpredictable source as the request ids."""
@@ -219,11 +234,10 @@ class Endpoint:
         lane.close()
 
     def _lane(self, family: int, number: int) -> Lane:
-        where = (family, number % LANES)
+        where = (family, number)
         lane = self._lanes.get(where)
         if lane is None:
             lane = Lane(family, self._receive, self._on_icmp, receive_buffer_bytes=self._receive_buffer_bytes)
-            lane.opened_us = self._clock.monotonic_us()
             self._lanes[where] = lane
         return lane
 

@@ -59,8 +59,7 @@ class Lane:
     """A bound, non-blocking UDP socket read by the running loop until closed.
 
     ``receive(lane, datagram, source_key)`` is called for each datagram; one longer than DATAGRAM_BYTES_MAX arrives cut
-    to one byte more. ``trouble(lane, icmp)`` for each ICMP error. ``users`` and ``opened_us`` (monotonic) are for its
-    owner to keep.
+    to one byte more. ``trouble(lane, icmp)`` for each ICMP error. ``users`` is for its owner to keep.
     """
 
     def __init__(
@@ -73,7 +72,6 @@ class Lane:
     ) -> None:
         self.family = family
         self.users = 0
-        self.opened_us = 0
         self._receive = receive
         self._trouble = trouble
         self._socket = socket.socket(family, socket.SOCK_DGRAM)

@@ -231,6 +231,7 @@ class SqlJournal(SqlReads):
             database_size_bytes=size_bytes(self._path),
             hindrance=self._hindrance(),
             damaged_rows=len(self.damaged()),
+            waiting_us=self._writer.waited_us,
         )
 
 

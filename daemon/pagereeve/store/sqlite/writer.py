@@ -99,6 +99,12 @@ class Writer:
             return self._storing_since_us
         return self._queue[0].since_us if self._queue else None
 
+    @property
+    def waited_us(self) -> int:
+        """How long the oldest request has waited that is not answered; 0 without one."""
+        since_us = self.waiting_since_us
+        return 0 if since_us is None else max(0, self._clock.monotonic_us() - since_us)
+
     async def submit(self, request: StoreRequest[Answer]) -> Answer:
         """The request's answer, once it is durable. Waits for a place where the queue is full.
 

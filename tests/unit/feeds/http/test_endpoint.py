@@ -325,6 +325,8 @@ async def test_requests_and_their_bytes_are_bounded() -> None:
     door.intake.before = wait
     held = [asyncio.create_task(door.send(event(id=f"e-{number}"))) for number in range(2)]
     await asyncio.sleep(0.05)
+    shown = door.endpoint.stats.telemetry()
+    assert (shown.requests_open, shown.requests_max) == (2, 2)
     assert_problem(await door.send(event(id="e-9")), 503, "over-capacity", "request")
     release.set()
     assert [(await task).status_code for task in held] == [200, 200]
