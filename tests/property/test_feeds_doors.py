@@ -10,11 +10,11 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pagereeve.domain.values.splitting import Line, LineSplitter
 from pagereeve.feeds.http import strict_json as strictjson
 from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import ChunkQueue
-from pagereeve.feeds.lines.splitting import Line, LineSplitter
 from pagereeve.feeds.lines.tap import LineReader, TapLimits
 from pagereeve.feeds.refusals import Refusal
 from pagereeve.feeds.stats import FeedStats

@@ -7,12 +7,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import partial
 
+from pagereeve.domain.values.splitting import LineSplitter
 from pagereeve.feeds.kind import FeedContext, OnError
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import ChunkQueue
 from pagereeve.feeds.lines.listener import READ_BYTES, Listener, Stream
 from pagereeve.feeds.lines.settings import LineFeedSettings
-from pagereeve.feeds.lines.splitting import LineSplitter
 from pagereeve.feeds.lines.tap import LineReader, TapLimits
 from pagereeve.feeds.lines.tee import Tee, TeeTarget
 from pagereeve.feeds.stats import FeedStats

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.splitting import Line, LineSplitter, Spoilt
 from pagereeve.feeds.kind import OnError
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import ChunkQueue
-from pagereeve.feeds.lines.splitting import Line, LineSplitter, Spoilt
 from pagereeve.feeds.masking import masked_line
 from pagereeve.feeds.refusals import KEEP_ASIDE_S, Reason, Refusal
 from pagereeve.feeds.stats import FeedStats

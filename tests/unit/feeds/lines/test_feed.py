@@ -6,9 +6,9 @@ import asyncio
 
 import pytest
 
+from pagereeve.domain.values.splitting import Line, LineSplitter, Spoilt
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import Chunk, ChunkQueue
-from pagereeve.feeds.lines.splitting import Line, LineSplitter, Spoilt
 from pagereeve.feeds.refusals import Refusal
 
 
