@@ -6,8 +6,7 @@ import asyncio
 from collections.abc import Callable
 
 from pagereeve.domain.values.splitting import Line, LineSplitter, Spoilt
-from pagereeve.ports.relay_link import RelayedLine
-from pagereeve.relay.spool import Spool, Spools
+from pagereeve.relay.spool import Held, Spool, Spools
 
 
 class LineCopy:
@@ -70,15 +69,4 @@ class LineCopy:
     def _add(self, content: bytes, *, too_long: bool) -> None:
         self._line += 1
         self._last_us = max(self._came_us, self._last_us + 1)
-        self._spool.add(
-            RelayedLine(
-                number=self._spools.number(),
-                relay=self._spool.relay,
-                peer=self._peer,
-                connection=self._connection,
-                line=self._line,
-                at_us=self._last_us,
-                content=content,
-                too_long=too_long,
-            )
-        )
+        self._spool.add(Held(self._peer, self._connection, self._line, self._last_us, content, too_long))

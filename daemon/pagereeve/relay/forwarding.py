@@ -16,7 +16,7 @@ import sys
 import termios
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final, Protocol, cast
 
 from pagereeve.relay.counts import Counts
 
@@ -24,6 +24,8 @@ Report = Callable[[str, Exception | None], None]
 """What happened, and by what error; must not raise and not wait."""
 
 BUFFER_MAX_BYTES: Final = 64 * 1024
+# Small, so that a connection that floods us gets its turn and no more: others wait for a look at so many bytes.
+READ_BYTES: Final = 4 * 1024
 _KEEPALIVE: Final = ((socket.TCP_KEEPIDLE, 60), (socket.TCP_KEEPINTVL, 15), (socket.TCP_KEEPCNT, 4))
 
 
@@ -49,7 +51,7 @@ class Patience:
     close_s: float = 30.0
 
 
-class End(asyncio.Protocol):
+class End(asyncio.BufferedProtocol):
     """One of the two connections. ``passage`` connects it with the other."""
 
     transport: asyncio.Transport
@@ -59,19 +61,23 @@ class End(asyncio.Protocol):
         self.opened = False
         self.ended = False
         self.lost = False
+        self._buffer = memoryview(bytearray(READ_BYTES))
         self._holds: set[str] = set()
         self._closing: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
-        assert isinstance(transport, asyncio.Transport)  # noqa: S101 - both loops' TCP transports are; mypy can't know
-        self.transport = transport
+        # Both loops' TCP transports have all of it, though uvloop's is no subclass.
+        self.transport = cast("asyncio.Transport", transport)
         self.opened = True
-        transport.set_write_buffer_limits(high=BUFFER_MAX_BYTES)
-        _keep_alive(transport)
+        self.transport.set_write_buffer_limits(high=BUFFER_MAX_BYTES)
+        _keep_alive(self.transport)
         self._passage.opened(self)
 
-    def data_received(self, data: bytes) -> None:
-        self._passage.received(self, data)
+    def get_buffer(self, _sizehint: int) -> memoryview:
+        return self._buffer
+
+    def buffer_updated(self, nbytes: int) -> None:
+        self._passage.received(self, bytes(self._buffer[:nbytes]))
 
     def eof_received(self) -> bool:
         """True keeps the other direction open."""
@@ -212,6 +218,7 @@ class Passage:
         self._early.clear()
         if self.gateway.ended:
             self.server.end()
+            self._after(self._patience.half_closed_s, self._break)
         if self.gateway.lost:
             self.server.close(self._patience.close_s)
         self.gateway.let_go("too much came early")

@@ -199,7 +199,7 @@ class Taker:
         now_s = asyncio.get_running_loop().time()
         if now_s >= self._figures_due_s:
             self._figures_due_s = now_s + LOOK_S
-            batch += [figures for spool in spools if (figures := spool.figures(self._spools.number())) is not None]
+            batch += [figures for spool in spools if (figures := spool.figures()) is not None]
         return batch
 
     async def _receive(self) -> None:

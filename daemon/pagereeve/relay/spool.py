@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 from collections import deque
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
 from itertools import count
 from typing import Final
 
@@ -16,15 +17,29 @@ BYTES_MAX: Final = 32 * 2**20
 LINE_COST_BYTES: Final = 512
 
 
+@dataclass(slots=True)
+class Held:
+    """A line as ports.relay_link.RelayedLine has it; numbered when it is added. Lighter, since a flood makes many."""
+
+    peer: str
+    connection: int
+    line: int
+    at_us: int
+    content: bytes = field(repr=False)
+    too_long: bool = False
+    number: int = 0
+
+
 class Spool:
     """One relay's lines, the oldest first: those that wait, and those that a daemon has and did not store yet."""
 
-    def __init__(self, relay: str, lines_max: int, counts: Counts) -> None:
+    def __init__(self, relay: str, lines_max: int, counts: Counts, numbers: Iterator[int]) -> None:
         self.relay = relay
         self.counts = counts
         self._lines_max = lines_max
-        self._waiting: deque[RelayedLine] = deque()
-        self._in_flight: dict[int, RelayedLine] = {}
+        self._numbers = numbers
+        self._waiting: deque[Held] = deque()
+        self._in_flight: dict[int, Held] = {}
         self._held_bytes = 0
         self._told: Mapping[str, int] = Counts().totals()
         self._open_told = 0
@@ -37,7 +52,7 @@ class Spool:
     def in_flight(self) -> int:
         return len(self._in_flight)
 
-    def add(self, line: RelayedLine) -> None:
+    def add(self, line: Held) -> None:
         """The newest is dropped where there is no room: those before it were first."""
         cost_bytes = len(line.content) + LINE_COST_BYTES
         if len(self) >= self._lines_max or self._held_bytes + cost_bytes > BYTES_MAX:
@@ -45,6 +60,7 @@ class Spool:
             return
         self._held_bytes += cost_bytes
         self.counts.lines += 1
+        line.number = next(self._numbers)
         self._waiting.append(line)
 
     def next(self) -> RelayedLine | None:
@@ -52,16 +68,25 @@ class Spool:
             return None
         line = self._waiting.popleft()
         self._in_flight[line.number] = line
-        return line
+        return RelayedLine(
+            number=line.number,
+            relay=self.relay,
+            peer=line.peer,
+            connection=line.connection,
+            line=line.line,
+            at_us=line.at_us,
+            content=line.content,
+            too_long=line.too_long,
+        )
 
-    def figures(self, number: int) -> Figures | None:
+    def figures(self) -> Figures | None:
         """What changed, once the figures before are acknowledged; None where nothing did."""
         totals = self.counts.totals()
         same = totals == self._told and self.counts.connections_open == self._open_told
         if self._figures is not None or same:
             return None
         self._figures = Figures(
-            number=number,
+            number=next(self._numbers),
             relay=self.relay,
             connections_open=self.counts.connections_open,
             totals=totals,
@@ -94,11 +119,8 @@ class Spools:
         self._numbers = count(1)
 
     def open(self, relay: str, lines_max: int, counts: Counts) -> Spool:
-        spool = self.by_relay[relay] = Spool(relay, lines_max, counts)
+        spool = self.by_relay[relay] = Spool(relay, lines_max, counts, self._numbers)
         return spool
-
-    def number(self) -> int:
-        return next(self._numbers)
 
     def held(self) -> dict[str, int]:
         return {relay: len(spool) for relay, spool in self.by_relay.items()}
