@@ -38,14 +38,16 @@ class PrinterTelemetry:
 class FeedTelemetry:
     """Counters of one feed, from 0 at the start. Every outcome and reason that can come must be there from the start.
 
-    ``lost_lines`` are badge lines read but not accepted, ``tee_broken`` teed connections that failed.
+    ``lost_lines`` are badge lines read but not accepted. ``relay_up`` says whether the relay is there (None
+    where the feed has none), and ``relay_broken`` are its connections that failed or never reached the release server.
     """
 
     events: Mapping[str, int]
     refused: Mapping[str, int]
     connections_open: int = 0
     lost_lines: int = 0
-    tee_broken: int = 0
+    relay_up: bool | None = None
+    relay_broken: int = 0
 
 
 @dataclass(frozen=True, slots=True)

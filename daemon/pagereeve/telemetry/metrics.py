@@ -109,7 +109,10 @@ def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
     refused = CounterMetricFamily("pagereeve_refused", "Events refused, by feed and reason.", labels=["feed", "reason"])
     connections = GaugeMetricFamily("pagereeve_feed_connections", "Open connections of a feed.", labels=["feed"])
     lost = CounterMetricFamily("pagereeve_lost_lines", "Badge lines read but not accepted in time.", labels=["feed"])
-    broken = CounterMetricFamily("pagereeve_tee_broken", "Teed connections that failed.", labels=["feed"])
+    text = "Connections of a relay that failed, or whose release server could not be reached."
+    broken = CounterMetricFamily("pagereeve_relay_broken", text, labels=["feed"])
+    text = "1 while the relay hands its lines to the daemon, else 0; feeds without a relay have none."
+    relay_up = GaugeMetricFamily("pagereeve_relay_up", text, labels=["feed"])
     for name, feed in sorted(process.feeds.items()):
         for outcome, count in (dict.fromkeys(OUTCOMES, 0) | dict(feed.events)).items():
             events.add_metric([name, outcome], count)
@@ -117,8 +120,10 @@ def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
             refused.add_metric([name, reason], count)
         connections.add_metric([name], feed.connections_open)
         lost.add_metric([name], feed.lost_lines)
-        broken.add_metric([name], feed.tee_broken)
-    yield from (events, refused, connections, lost, broken)
+        if feed.relay_up is not None:
+            broken.add_metric([name], feed.relay_broken)
+            relay_up.add_metric([name], int(feed.relay_up))
+    yield from (events, refused, connections, lost, broken, relay_up)
 
 
 def _journal(health: JournalHealth) -> Iterator[Metric]:

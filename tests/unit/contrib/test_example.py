@@ -31,6 +31,7 @@ NEEDED = {
     "form": {},
     "begins": "2026-12-23T18:00:00Z",
     "ends": "2027-01-04T07:00:00Z",
+    "forward_to": "h:2",
     "url": "http://h",
     "secret_file": "f",
     "server": "h:1",

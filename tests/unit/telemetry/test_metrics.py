@@ -86,7 +86,7 @@ def test_known_results_outcomes_and_reasons_are_there_at_0_from_the_start() -> N
 def test_counts_of_the_process_are_those_of_the_telemetry() -> None:
     feeds = {
         "http": FeedTelemetry({"stored": 9, "duplicate": 1}, {"bad-json": 4}),
-        "badges": FeedTelemetry({"stored": 2}, {}, connections_open=3, lost_lines=1, tee_broken=5),
+        "badges": FeedTelemetry({"stored": 2}, {}, connections_open=3, lost_lines=1, relay_up=True, relay_broken=5),
     }
     meter = MeterTelemetry({"reading": 12, "timeout": 3}, receive_drops=13)
     telemetry = StubTelemetry(own=replace(PROCESS, feeds=feeds, meter=meter, engine=EngineTelemetry(rewinds=6)))

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 from pagereeve.feeds.refusals import Refusal
-
-Encoding = Literal["ascii", "utf-8", "latin-1", "hex"]
+from pagereeve.ports.line_settings import Encoding, LineSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,3 +36,7 @@ class BadgeFrame:
         if not text.isprintable():
             raise Refusal("line-not-text", "line", "holds control characters; check the feed's terminator and encoding")
         return text
+
+
+def frame_of(line: LineSettings) -> BadgeFrame:
+    return BadgeFrame(line.prefix.encode(), line.suffix.encode(), line.encoding)
