@@ -144,7 +144,9 @@ def _feeds() -> list[AnyPanel]:
                 Column("Connections", f"sum by (feed) (pagereeve_feed_connections{{{HERE}}})"),
                 Column("Lines lost", f"sum by (feed) (pagereeve_lost_lines_total{{{HERE}}})", Look(steps=ANY_IS_BAD)),
                 Column(
-                    "Passing on broke", f"sum by (feed) (pagereeve_tee_broken_total{{{HERE}}})", Look(steps=ANY_IS_BAD)
+                    "Passing on broke",
+                    f"sum by (feed) (pagereeve_relay_broken_total{{{HERE}}})",
+                    Look(steps=ANY_IS_BAD),
                 ),
             ],
             Look(span=THIRD),

@@ -12,6 +12,7 @@ from typing import Any, TypeVar
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.app.replay import history, replay_store
+from pagereeve.demo.relay_process import relay_process
 from pagereeve.demo.run import connect
 from pagereeve.demo.settings import demo_settings
 from pagereeve.domain.brackets.conservation import conserved
@@ -66,17 +67,12 @@ class Day:
         raise AssertionError(f"waited {DEADLINE_S} s in vain for {what}")
 
     async def restart(self) -> None:
-        """Stop the daemon as SIGTERM would, and begin it again on the same data and ports."""
+        """Stop the daemon as SIGTERM would, and begin it again on the same data and port; the relay goes on."""
         settings = self.app.settings
         host, port = self.app.http_address
-        lines = tuple(
-            line.model_copy(update={"listen": type(line.listen)(*self.app.feeds[line.name].address)})
-            for line in settings.feeds.lines
-        )
-        feeds = settings.feeds.model_copy(update={"lines": lines})
         http = settings.http.model_copy(update={"listen": type(settings.http.listen)(host, port)})
         await self.app.stop()
-        self.app = App(settings.model_copy(update={"http": http, "feeds": feeds}), first_reads_spread_s=0.0)
+        self.app = App(settings.model_copy(update={"http": http}), first_reads_spread_s=0.0)
         await self.app.__aenter__()
 
     async def holds(self) -> None:
@@ -94,15 +90,17 @@ async def a_day(folder: Path, seed: int = 7) -> AsyncIterator[Day]:
     college = College(seed, SystemClock())
     await college.start()
     try:
-        app = App(demo_settings(college, folder), first_reads_spread_s=0.0)
-        await app.__aenter__()
-        day = Day(college, app, folder)
-        try:
-            await connect(college, app)
-            await day.within(lambda: _all_read(app), "a first reading of every printer")
-            yield day
-        finally:
-            await day.app.stop()
+        settings = demo_settings(college, folder)
+        async with relay_process(settings):
+            app = App(settings, first_reads_spread_s=0.0)
+            await app.__aenter__()
+            day = Day(college, app, folder)
+            try:
+                await connect(college, app)
+                await day.within(lambda: _all_read(app), "a first reading of every printer")
+                yield day
+            finally:
+                await day.app.stop()
     finally:
         await college.stop()
 

@@ -15,6 +15,7 @@ import pytest
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
+from pagereeve.demo.relay_process import relay_process, relayed
 from pagereeve.domain.alerts.telling import trial
 from pagereeve.domain.facts.facts import ReadFailed
 from pagereeve.domain.facts.reading import Silence, SilenceReason
@@ -113,6 +114,20 @@ async def test_a_stopped_daemon_is_the_first_thing_told(tmp_path: Path, fleet: F
     assert lines[0] == "One thing is wrong."
     assert lines[2].startswith("1. CRITICAL  No daemon answers at 127.0.0.1:")
     assert lines[4].startswith("   What to do: Start it")
+
+
+async def test_a_relay_that_is_away_is_told_and_one_that_works_is_not(tmp_path: Path, fleet: Fleet) -> None:
+    relay = '[[gateways]]\nname = "g"\n[[relays]]\nname = "badges"\ngateway = "g"\nlisten = "127.0.0.1:0"\n'
+    more = f'{relay}forward_to = "127.0.0.1:1"\n'
+    config = config_of(tmp_path, free_ports(1)[0], ports_of(fleet), more)
+    settings = load_settings(config)
+    async with App(settings, first_reads_spread_s=0.1) as app:
+        await all_read(app)
+        told = await complaints(config)
+        assert list(told) == ["No relay answe"]
+        async with relay_process(settings):
+            await relayed(app.feeds, ("badges",))
+            assert await complaints(config) == {}
 
 
 async def test_a_new_installation_misses_its_daemon_and_printers_and_not_yet_its_folder(tmp_path: Path) -> None:

@@ -1,15 +1,11 @@
-"""Badge lines over real sockets on loopback, with and without a release server behind the tee."""
+"""Badge lines over real sockets on loopback, where they end here."""
 
 from __future__ import annotations
 
 import asyncio
 import contextlib
-import socket
-import struct
 from collections.abc import AsyncIterator, Callable
 from dataclasses import replace
-from functools import partial
-from typing import Any
 
 import pytest
 
@@ -19,7 +15,6 @@ from pagereeve.feeds.door import NotStarted
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.feed import LineFeed, LineFeedConfig
 from pagereeve.feeds.lines.settings import LineFeedSettings
-from pagereeve.feeds.lines.tee import TeeTarget
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.setting_types import HostPort
@@ -30,41 +25,6 @@ CONFIG = LineFeedConfig(name="lines", gateway="gw-1", idle_flush_s=0.05, take_s=
 class Errors(list[tuple[str, Exception]]):
     def __call__(self, doing: str, error: Exception) -> None:
         self.append((doing, error))
-
-
-class ReleaseServer:
-    """Takes what comes, answers each piece as ``answer`` says, and ends when the sender does."""
-
-    def __init__(self, answer: Callable[[bytes], bytes] = lambda _: b"") -> None:
-        self.answer = answer
-        self.received = bytearray()
-        self.ended = asyncio.Event()
-        self.read = asyncio.Event()
-        self.read.set()
-
-    def has(self, size: int) -> bool:
-        return len(self.received) == size
-
-    async def serve(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        while await self.read.wait() and (piece := await reader.read(65536)):
-            self.received += piece
-            writer.write(self.answer(piece))
-        self.ended.set()
-        writer.close()
-
-
-def target_of(listening: asyncio.Server) -> TeeTarget:
-    host, port = listening.sockets[0].getsockname()
-    return TeeTarget(host, port, orphan_s=0.3)
-
-
-@contextlib.asynccontextmanager
-async def release_server(server: ReleaseServer) -> AsyncIterator[TeeTarget]:
-    listening = await asyncio.start_server(server.serve, "127.0.0.1", 0)
-    try:
-        yield target_of(listening)
-    finally:
-        listening.close()
 
 
 @contextlib.asynccontextmanager
@@ -339,7 +299,7 @@ async def test_an_address_is_there_only_once_started() -> None:
     await feed.stop()
 
 
-async def test_without_a_tee_a_stuck_intake_makes_the_sender_wait_in_bounded_memory() -> None:
+async def test_a_stuck_intake_makes_the_sender_wait_in_bounded_memory() -> None:
     intake = MemoryIntake()
     release = asyncio.Event()
 
@@ -355,157 +315,3 @@ async def test_without_a_tee_a_stuck_intake_makes_the_sender_wait_in_bounded_mem
         release.set()
         await until(lambda: len(intake.badges) > 1000)
         writer.transport.abort()
-
-
-async def test_a_teed_stream_is_passed_both_ways_and_read_beside_it() -> None:
-    intake, server = MemoryIntake(), ReleaseServer(answer=lambda piece: b"OK " + piece)
-    async with release_server(server) as target, feeding(replace(CONFIG, tee=target), intake) as feed:
-        reader, writer = await connect(feed)
-        writer.write(b"04A1\n")
-        assert await asyncio.wait_for(reader.readexactly(8), 5) == b"OK 04A1\n"
-        writer.write(b"\x00\xff\n0042\n")
-        writer.write_eof()
-        assert await asyncio.wait_for(reader.read(), 5) == b"OK \x00\xff\n0042\n"
-        await until(lambda: len(intake.badges) == 2)
-        writer.close()
-    assert server.received == b"04A1\n\x00\xff\n0042\n"
-    assert badges(intake) == ["04A1", "0042"]
-    assert (feed.stats.tee_bytes, feed.stats.tee_back_bytes, feed.stats.tee_broken) == (13, 19, 0)
-
-
-async def test_a_server_that_speaks_first_and_hangs_up_first_is_passed_on() -> None:
-    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        writer.write(b"welcome")
-        writer.write_eof()
-        late.extend(await reader.read())
-        writer.close()
-
-    late = bytearray()
-    listening = await asyncio.start_server(serve, "127.0.0.1", 0)
-    target = target_of(listening)
-    async with feeding(replace(CONFIG, tee=target), MemoryIntake()) as feed:
-        reader, writer = await connect(feed)
-        assert await asyncio.wait_for(reader.read(), 5) == b"welcome"
-        writer.write(b"0042\n")
-        writer.write_eof()
-        await until(lambda: late)
-        writer.close()
-    listening.close()
-    assert late == b"0042\n"
-
-
-async def test_an_unreachable_server_closes_the_gateway_but_the_badge_is_taken() -> None:
-    with socket.socket() as unused:
-        unused.bind(("127.0.0.1", 0))
-        target = TeeTarget("127.0.0.1", unused.getsockname()[1], orphan_s=0.3)
-        intake, errors = MemoryIntake(), Errors()
-        async with feeding(replace(CONFIG, tee=target), intake, errors) as feed:
-            reader, writer = await connect(feed)
-            writer.write(b"04A1\n")
-            assert await asyncio.wait_for(reader.read(), 5) == b""
-            await until(lambda: intake.badges)
-            writer.close()
-    assert badges(intake) == ["04A1"]
-    assert feed.stats.tee_unreachable == 1
-    assert [isinstance(error, OSError) for _, error in errors] == [True]
-
-
-def reset(writer: asyncio.StreamWriter) -> None:
-    found = writer.get_extra_info("socket")
-    found.setsockopt(socket.SOL_SOCKET, socket.SO_LINGER, struct.pack("ii", 1, 0))
-    writer.transport.abort()
-
-
-async def test_a_reset_on_one_side_resets_the_other() -> None:
-    ends: list[Any] = []
-
-    async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        if await reader.read(1) == b"1":
-            reset(writer)
-            return
-        try:
-            ends.append(await reader.read())
-        except ConnectionResetError as error:
-            ends.append(error)
-        writer.close()
-
-    listening = await asyncio.start_server(serve, "127.0.0.1", 0)
-    target = target_of(listening)
-    async with feeding(replace(CONFIG, tee=target), MemoryIntake()) as feed:
-        reader, writer = await connect(feed)
-        writer.write(b"1")
-        with pytest.raises(ConnectionResetError):
-            await asyncio.wait_for(reader.read(), 5)
-        writer.close()
-        _, writer = await connect(feed)
-        writer.write(b"2")
-        await until(lambda: feed.stats.tee_bytes == 2)
-        reset(writer)
-        await until(lambda: ends)
-    listening.close()
-    assert [type(end) for end in ends] == [ConnectionResetError]
-    assert feed.stats.tee_broken == 2
-
-
-async def test_a_slow_server_slows_the_gateway_and_gets_every_byte() -> None:
-    """Back-pressure passes through: nothing is piled up in between."""
-    server = ReleaseServer()
-    server.read.clear()
-    sent = bytes(range(256)) * 40_000
-    async with release_server(server) as target, feeding(replace(CONFIG, tee=target), MemoryIntake()) as feed:
-        _, writer = await connect(feed)
-        writer.write(sent)
-        await asyncio.sleep(0.3)
-        held = feed.stats.tee_bytes
-        assert held < len(sent)
-        await asyncio.sleep(0.2)
-        assert feed.stats.tee_bytes == held
-        server.read.set()
-        writer.write_eof()
-        await asyncio.wait_for(server.ended.wait(), 20)
-        writer.close()
-    assert server.received == sent
-
-
-async def test_a_stuck_intake_does_not_hold_up_the_release_server() -> None:
-    intake, server = MemoryIntake(), ReleaseServer()
-
-    async def hang() -> None:
-        await asyncio.Event().wait()
-
-    intake.before = hang
-    sent = b"0042\n" * 400_000
-    config = replace(CONFIG, pending_max_bytes=4096, take_s=60.0)
-    async with release_server(server) as target, feeding(replace(config, tee=target), intake, Errors()) as feed:
-        _, writer = await connect(feed)
-        writer.write(sent)
-        writer.write_eof()
-        await asyncio.wait_for(server.ended.wait(), 10)
-        writer.close()
-        assert server.received == sent
-        assert feed.stats.tap_dropped_chunks > 0
-        assert feed.stats.bytes_in == len(sent)
-
-
-async def test_what_stands_on_both_sides_of_unseen_bytes_is_not_glued_into_a_badge() -> None:
-    intake, server = MemoryIntake(), ReleaseServer()
-    release = asyncio.Event()
-
-    async def wait() -> None:
-        await release.wait()
-
-    intake.before = wait
-    config = replace(CONFIG, pending_max_bytes=1, idle_flush_s=30.0)
-    async with release_server(server) as target, feeding(replace(config, tee=target), intake) as feed:
-        _, writer = await connect(feed)
-        # The tap is busy with the first piece, the second waits, the third and fourth are not seen.
-        for piece, received in ((b"1\n", 2), (b"04", 4), (b"A1\n00", 9), (b"42\n77", 14)):
-            writer.write(piece)
-            await until(partial(server.has, received))
-        release.set()
-        await until(lambda: intake.badges)
-        writer.write(b"88\n0099\n")
-        await until(lambda: len(intake.badges) == 2)
-        writer.close()
-    assert badges(intake) == ["1", "0099"]
-    assert (feed.stats.tap_dropped_chunks, feed.stats.refused) == (2, {"line-incomplete": 1})

@@ -11,12 +11,13 @@ from typing import Any
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from pagereeve.domain.values.splitting import ANY_LINE_END, Line, LineSplitter
 from pagereeve.feeds.http import strict_json as strictjson
 from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import ChunkQueue
-from pagereeve.feeds.lines.splitting import ANY_LINE_END, Line, LineSplitter
-from pagereeve.feeds.lines.tap import LineReader, TapLimits
+from pagereeve.feeds.lines.hand_in import LineHandIn, LineOrigin
+from pagereeve.feeds.lines.tap import LineReader
 from pagereeve.feeds.refusals import Refusal
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
@@ -167,22 +168,11 @@ def test_any_bytes_to_a_line_feed_are_taken_or_counted(stream: bytes, sizes: lis
     async def run() -> None:
         chunks = ChunkQueue(1 << 20)
         frame = BadgeFrame(prefix=b"\x02") if framed else BadgeFrame()
-        limits = TapLimits(idle_flush_s=1, take_s=1, patience_s=1)
-        splitter = LineSplitter(b"\n", 32)
-        tap = LineReader(
-            chunks,
-            splitter,
-            frame,
-            intake,
-            feed="f",
-            gateway="g",
-            limits=limits,
-            clock=LoopClock(),
-            stats=stats,
-            on_error=fail,
-        )
+        origin = LineOrigin("f", "g", "", frame)
+        hand_in = LineHandIn(origin, intake, take_s=1, patience_s=1, clock=LoopClock(), stats=stats, on_error=fail)
+        tap = LineReader(chunks, LineSplitter(b"\n", 32), hand_in, idle_flush_s=1, clock=LoopClock())
         for piece in cut(stream, sizes):
-            assert chunks.offer(piece, 1)
+            assert await chunks.put(piece, 1)
         chunks.end()
         await tap.run()
 

@@ -45,7 +45,8 @@ from pagereeve.engine.supervision.watchdog import Watchdog
 from pagereeve.feeds.http.endpoint import make_events
 from pagereeve.feeds.http.quotas import paced_pages
 from pagereeve.feeds.http.server import HttpServer, make_server
-from pagereeve.feeds.kind import Feed, FeedContext
+from pagereeve.feeds.kind import FeedContext, OpenFeed
+from pagereeve.feeds.lines.relayed import RelayLink
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
@@ -91,7 +92,7 @@ class App:
         self.counters = EngineCounters()
         self.supervisor = Supervisor(self.clock, self._trouble, TASKS)
         self.ready = False
-        self.feeds: dict[str, Feed] = {}
+        self.feeds: dict[str, OpenFeed] = {}
         self._gateway_names = gateway_names(settings)
         self._feed_figures: dict[str, Callable[[], FeedTelemetry]] = {}
         self._options = options or StartOptions()
@@ -337,8 +338,17 @@ class App:
             feed = kind.make(one, context)
             await feed.start()
             self._stack.push_async_callback(feed.stop)
-            self.feeds[one.name] = feed
-            self._feed_figures[one.name] = feed.stats.telemetry
+            self._show_feed(one.name, feed)
+        if settings.relays:
+            link = RelayLink(settings.relays, settings.relay_socket_path, context)
+            await link.start()
+            self._stack.push_async_callback(link.stop)
+            for name, relayed in link.feeds.items():
+                self._show_feed(name, relayed)
+
+    def _show_feed(self, name: str, feed: OpenFeed) -> None:
+        self.feeds[name] = feed
+        self._feed_figures[name] = feed.stats.telemetry
 
     @property
     def http_address(self) -> tuple[str, int]:

@@ -11,9 +11,10 @@ from pathlib import Path
 from pagereeve.app.badge_key import NAME, key_trouble
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import readiness_of
+from pagereeve.app.relay_probe import look_at_relay
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.queries.installation import journal_state
-from pagereeve.reports.doctor import InstallationState
+from pagereeve.reports.doctor import InstallationState, RelayState
 from pagereeve.settings import Settings
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 from pagereeve.store.sqlite.reads import SqlReads
@@ -63,7 +64,17 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         wal_bytes=size_bytes(wal_path(journal)),
         printers=len(settings.printers),
         readable=tuple(_readable(_secret_files(settings, journal))),
+        relay=_relay(settings),
     )
+
+
+def _relay(settings: Settings) -> RelayState | None:
+    """None where the settings have no [[relays]]."""
+    if not settings.relays:
+        return None
+    path = settings.relay_socket_path
+    seen = look_at_relay(path, tuple(one.name for one in settings.relays))
+    return RelayState(str(path), seen.trouble, seen.held, seen.taken, seen.missing)
 
 
 def _folder_trouble(folder: Path, *, runs: bool) -> str:

@@ -22,6 +22,7 @@ INTERRUPTED = 130
 # Name, where it is, what it does: the text is here because the modules are imported only when called.
 COMMANDS: Final = (
     ("run", "run:run", "Run the daemon until SIGTERM or Ctrl-C."),
+    ("relay", "relay:relay", "Pass badge lines on to the release server, in a process of its own, until SIGTERM."),
     ("totals", "totals:totals", "Pages to charge per person, cost centre or printer: released, counted, charged."),
     ("explain", "explain:explain", "The whole chain of evidence for a release, in order."),
     ("findings", "findings:app", "List problems with their evidence; record their cause."),

@@ -22,8 +22,8 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
     refuse_bad_files(settings, str(file))
     say(
         f"{file}: OK. {len(settings.printers)} printers, {len(settings.gateways)} gateways, "
-        f"{len(settings.feeds.lines)} line feeds, {len(settings.assignments())} cost centre assignments, "
-        f"{len(settings.directory())} badges; "
+        f"{len(settings.feeds.lines)} line feeds, {len(settings.relays)} relays, "
+        f"{len(settings.assignments())} cost centre assignments, {len(settings.directory())} badges; "
         f"data in {settings.data_dir}, HTTP on {settings.http.listen}"
     )
     network = network_trouble(settings.data_dir)

@@ -17,6 +17,7 @@ from pagereeve.app.daemon import App, loop_factory
 from pagereeve.app.replay import replay_store
 from pagereeve.demo.judgement import DayJudgement, judge
 from pagereeve.demo.live_view import Watching
+from pagereeve.demo.relay_process import relay_process, relayed
 from pagereeve.demo.report import report
 from pagereeve.demo.settings import demo_settings
 from pagereeve.domain.ledger import Posting
@@ -61,6 +62,7 @@ async def _play(
         await college.start()
         day = (a_long_day if long else a_working_day)(college, seed, length_s)
         settings = demo_settings(college, folder, http_port)
+        await stack.enter_async_context(relay_process(settings))
         app = await stack.enter_async_context(App(settings, clock=clock, first_reads_spread_s=FIRST_READS_S))
         await connect(college, app)
         _welcome(console, college, app, seed, length_s)
@@ -75,12 +77,13 @@ async def _play(
 
 
 async def connect(college: College, app: App) -> None:
-    """Badge lines and release notices go to the daemon from now on."""
+    """Badge lines pass the relay and release notices go to the daemon from now on."""
     host, port = app.http_address
     college.point_events(f"http://{host}:{port}/v1/events", gate_s=GATE_S)
-    for line in app.settings.feeds.lines:
-        if line.gateway is not None:
-            await college.point_badges(line.gateway, app.feeds[line.name].address)
+    addresses = await relayed(app.feeds, tuple(one.name for one in app.settings.relays))
+    for relay in app.settings.relays:
+        if relay.gateway is not None:
+            await college.point_badges(relay.gateway, addresses[relay.name])
 
 
 def _welcome(console: Console, college: College, app: App, seed: int, length_s: float) -> None:

@@ -9,14 +9,13 @@ from pagereeve.settings import (
     BadgeFormSettings,
     BadgeSettings,
     Duration,
-    FeedSettings,
     GatewaySettings,
     HostPort,
     HttpSettings,
-    LineFeedSettings,
     PeopleSettings,
     PolicyOverrides,
     PrinterSettings,
+    RelaySettings,
     Settings,
     WatchSettings,
 )
@@ -90,13 +89,13 @@ def demo_settings(college: College, data_dir: Path, http_port: int = 0) -> Setti
             )
             for one in roll.printers
         ),
-        feeds=FeedSettings(lines=tuple(_line_feed(college, name) for name in roll.gateways)),
+        relays=tuple(_relay(college, name) for name in roll.gateways),
     )
 
 
-def _line_feed(college: College, gateway: str) -> LineFeedSettings:
-    """The daemon takes the gateway's badge lines, and passes the bytes on to the release server that expects them."""
+def _relay(college: College, gateway: str) -> RelaySettings:
+    """The gateway's badge lines pass on to the release server that expects them, and the daemon gets a copy."""
     host, port = college.badge_address(gateway)
-    return LineFeedSettings(
-        name=f"badges-{gateway}", listen=ANY_PORT, gateway=gateway, terminator="crlf", tee=HostPort(host, port)
+    return RelaySettings(
+        name=f"badges-{gateway}", listen=ANY_PORT, gateway=gateway, terminator="crlf", forward_to=HostPort(host, port)
     )

@@ -15,13 +15,17 @@ OnError = Callable[[str, Exception], None]
 """Called with what was being done and what went wrong; must not raise."""
 
 
-class Feed(Protocol):
-    """One feed at work. ``address`` is where it really listens."""
+class OpenFeed(Protocol):
+    """What is seen of a feed. ``address`` is where it really listens."""
 
     stats: FeedStats
 
     @property
     def address(self) -> tuple[str, int]: ...
+
+
+class Feed(OpenFeed, Protocol):
+    """One feed at work."""
 
     async def start(self) -> None:
         """Raises OSError where the address can't be had."""

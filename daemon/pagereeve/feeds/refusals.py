@@ -30,7 +30,6 @@ Reason = Literal[
     "line-too-long",
     "line-not-text",
     "line-not-framed",
-    "line-incomplete",
 ]
 
 # Reason: (HTTP status, title). Lines have no status: nobody gets an answer.

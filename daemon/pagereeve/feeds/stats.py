@@ -15,7 +15,7 @@ ConnectionReason = Literal["full", "peer-full", "peer-rate", "displaced", "silen
 
 @dataclass(slots=True)
 class FeedStats:
-    """The counters of one feed. All only grow, except ``connections_open`` and ``requests_open``.
+    """The counters of one feed. All only grow, except ``connections_open``, ``requests_open``, ``relay_up``.
 
     events               what was accepted, by outcome (stored, duplicate, conflict, quarantined)
     refused              what was not, by reason
@@ -26,12 +26,13 @@ class FeedStats:
     answer_us            time spent on answered requests, in all; ``answers`` is how many
     blank_lines          empty lines, which some gateways send to keep a connection alive
     requests_max         how many may be open at once, and ``connections_max``; 0 where the feed has no such limit
-    lost_lines           badge lines that were read but not accepted before a time-out or a stop
-    tee_bytes            bytes passed on to the release server
-    tee_back_bytes       bytes passed back to gateways
-    tee_unreachable      connections whose release server could not be reached
-    tee_broken           teed connections that ended in a reset or a time-out
-    tap_dropped_chunks   pieces of a teed stream that our own side was too slow to look at (passed on all the same)
+    lost_lines           badge lines that were read but not accepted before a time-out or a stop, or that found no room
+                         in a relay while the daemon was away
+    forwarded_bytes      bytes that a relay passed on to the release server
+    returned_bytes       bytes that a relay passed back to gateways
+    unreachable          connections of a relay whose release server could not be reached
+    broken               connections of a relay that ended in a reset or a time-out
+    relay_up             whether a relay hands us its lines; None where the feed has none
     """
 
     events: Counter[Outcome] = field(default_factory=Counter)
@@ -49,12 +50,11 @@ class FeedStats:
     connections_refused: Counter[ConnectionReason] = field(default_factory=Counter)
     blank_lines: int = 0
     lost_lines: int = 0
-    tee_bytes: int = 0
-    tee_back_bytes: int = 0
-    tee_unreachable: int = 0
-    tee_broken: int = 0
-    tap_dropped_chunks: int = 0
-    tap_dropped_bytes: int = 0
+    forwarded_bytes: int = 0
+    returned_bytes: int = 0
+    unreachable: int = 0
+    broken: int = 0
+    relay_up: bool | None = None
 
     def telemetry(self) -> FeedTelemetry:
         return FeedTelemetry(
@@ -66,5 +66,6 @@ class FeedStats:
             requests_open=self.requests_open,
             requests_max=self.requests_max,
             lost_lines=self.lost_lines,
-            tee_broken=self.tee_broken,
+            relay_up=self.relay_up,
+            relay_broken=self.broken + self.unreachable,
         )

@@ -33,6 +33,7 @@ class BadgeLine:
     ``received_us`` is the wall time at which its last byte came, which is the only time such a line has; it may lie
     some seconds back if lines had to wait. Within a connection no two lines share it, and a line that is submitted
     again (after JournalUnavailable, or a time-out) keeps it: so (feed, gateway, received_us, badge) is one line.
+    ``name`` is the line's own where the feed has one: then (feed, received_us, name) is it, however its number is read.
     """
 
     gateway: str
@@ -40,14 +41,16 @@ class BadgeLine:
     feed: str
     received_us: int
     reader: str = ""
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)
 class RefusedInput:
     """Something that a feed could not read. ``reason`` is of the feed's closed set; ``where`` names the place in it.
 
-    ``sample`` is at most 256 bytes, and masked: letters and digits are replaced, so that no badge
-    number is in it. ``gateway`` and ``reader`` are given where a reader's line was refused.
+    ``sample`` is at most 256 bytes, and masked: letters and digits are replaced, so that no badge number is in it.
+    ``gateway`` and ``reader`` are given where a reader's line was refused; ``name`` and ``received_us`` are as in
+    BadgeLine, where the line has a name.
     """
 
     feed: str
@@ -56,6 +59,8 @@ class RefusedInput:
     sample: bytes
     gateway: str = ""
     reader: str = ""
+    name: str = ""
+    received_us: int | None = None
 
 
 GatedReading = Literal["", "in-hand", "failed", "not-waited"]

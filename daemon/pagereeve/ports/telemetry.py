@@ -47,8 +47,9 @@ class FeedTelemetry:
     """Counters of one feed, from 0 at the start. Every outcome and reason that can come must be there from the start.
 
     ``connections_max`` and ``requests_max`` are how many may be open at once, 0 where the feed has no such limit;
-    ``connections_refused`` is by reason. ``lost_lines`` are badge lines read but not accepted, ``tee_broken`` teed
-    connections that failed.
+    ``connections_refused`` is by reason. ``lost_lines`` are badge lines read but not accepted. ``relay_up`` says
+    whether the relay is there (None where the feed has none), and ``relay_broken`` are its connections that failed or
+    never reached the release server.
     """
 
     events: Mapping[str, int]
@@ -59,7 +60,8 @@ class FeedTelemetry:
     requests_open: int = 0
     requests_max: int = 0
     lost_lines: int = 0
-    tee_broken: int = 0
+    relay_up: bool | None = None
+    relay_broken: int = 0
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,6 +32,20 @@ class Complaint:
 
 
 @dataclass(frozen=True, slots=True)
+class RelayState:
+    """The relay that the settings name. ``trouble`` is empty where it answered at its local socket.
+
+    ``held`` lines wait for a daemon, ``taken`` says whether one takes them; relays that are ``missing`` do not listen.
+    """
+
+    socket: str
+    trouble: str = ""
+    held: int = 0
+    taken: bool = True
+    missing: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
 class InstallationState:
     """What was found. ``not_ready`` is None where no daemon answered; texts are empty where nothing is wrong.
 
@@ -61,12 +75,14 @@ class InstallationState:
     waiting_us: Mapping[str, int] = field(default_factory=dict)
     readable: tuple[str, ...] = ()
     key_trouble: str = ""
+    relay: RelayState | None = None
 
 
 def complaints_of(seen: InstallationState) -> list[Complaint]:
     """The worst first; empty where nothing is wrong."""
     found = [
         *_settings(seen),
+        *_relay(seen),
         *_daemon(seen),
         *_storage(seen),
         *_clock(seen),
@@ -94,6 +110,34 @@ def _settings(seen: InstallationState) -> Iterator[Complaint]:
             "The settings name no printer.",
             "No meter is read, so no page is accounted for.",
             "Add [[printers]] to the settings; pagereeve prove NAME shows whether each can be read.",
+        )
+
+
+def _relay(seen: InstallationState) -> Iterator[Complaint]:
+    relay = seen.relay
+    if relay is None:
+        return
+    if relay.trouble:
+        yield Complaint(
+            "critical",
+            f"No relay answers at {relay.socket} ({visible(relay.trouble)}).",
+            "If it does not run, no badge line reaches the release server, and people can't print.",
+            "Start it (systemctl start pagereeve-relay), or see in its log why it ended.",
+        )
+        return
+    if relay.missing:
+        yield Complaint(
+            "critical",
+            f"The relay does not listen for {_some(relay.missing)}.",
+            "Badge lines of these gateways reach neither the release server nor the daemon.",
+            "Read in its log whether their addresses are taken; after a change of [[relays]], restart it.",
+        )
+    if seen.not_ready is not None and not relay.taken:
+        yield Complaint(
+            "warning",
+            f"The daemon does not take the relay's lines; {relay.held} wait.",
+            "They reach the release server, but no badge is recorded.",
+            "Check that both read the same settings and run as the same user; the daemon's log says why.",
         )
 
 
@@ -277,8 +321,9 @@ def _looked_at(seen: InstallationState) -> str:
     size = "none yet" if seen.journal_bytes is None else f"{seen.journal_bytes / MIB:.1f} MiB"
     printers = "1 printer" if seen.printers == 1 else f"{seen.printers} printers"
     free = "" if seen.disk_free_bytes is None else f", {seen.disk_free_bytes / MIB / 1024:.1f} GiB free on its disk"
+    relay = "" if seen.relay is None else f"the relay at {seen.relay.socket}, "
     return (
-        f"the settings, the daemon at {seen.listen}, the journal in {seen.data_dir} ({size}, write-ahead file "
+        f"the settings, {relay}the daemon at {seen.listen}, the journal in {seen.data_dir} ({size}, write-ahead file "
         f"{seen.wal_bytes / MIB:.1f} MiB{free}), {printers}, findings, receivers, secrets, the clock"
     )
 
@@ -289,6 +334,9 @@ def doctor_json(seen: InstallationState, complaints: Sequence[Complaint]) -> dic
         "complaints": [
             {"severity": one.severity, "what": one.what, "why": one.why, "do": one.do} for one in complaints
         ],
+        "relay": None
+        if seen.relay is None
+        else {"answers": not seen.relay.trouble, "held": seen.relay.held, "taken": seen.relay.taken},
         "daemon": {"answers": seen.not_ready is not None, "not_ready": dict(seen.not_ready or {})},
         "journal_bytes": seen.journal_bytes,
         "wal_bytes": seen.wal_bytes,

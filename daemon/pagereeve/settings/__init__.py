@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.lines.settings import LineFeedSettings
+from pagereeve.ports.line_settings import RelaySettings
 from pagereeve.ports.setting_types import Duration, HostPort
 from pagereeve.receivers.alertmanager.settings import AlertmanagerSettings
 from pagereeve.receivers.mail.settings import MailSettings
@@ -55,6 +56,7 @@ __all__ = [
     "Problem",
     "QuietSettings",
     "ReaderSettings",
+    "RelaySettings",
     "Settings",
     "SyslogSettings",
     "WatchSettings",

@@ -19,10 +19,12 @@ def problems_between(
     feeds: Any,
     readers: Sequence[Any] = (),
     alerts: Any = None,
+    relays: Sequence[Any] = (),
 ) -> list[Problem]:
     """Takes rows as models or as the raw tables of a file; what isn't a row or lacks a member is not judged here."""
     problems: list[Problem] = []
     of_feeds = {f"feeds.{kind.table}": _rows_of(feeds, kind.table) for kind in FEEDS}
+    of_feeds["relays"] = relays
     of_receivers = {f"alerts.{kind.table}": _rows_of(alerts, kind.table) for kind in RECEIVERS}
     for table, rows in (("gateways", gateways), ("printers", printers)):
         problems += _repeated(table, rows, "name", _text_of("name"))
@@ -38,7 +40,8 @@ def problems_between(
         problems += _unknown_gateways(table, rows, known)
     problems += _unknown_gateways("readers", readers, known)
     if not any(member(row, "host") for row in gateways):
-        problems += _unnamed_senders(_rows_of(feeds, "lines"))
+        problems += _unnamed_senders("feeds.lines", _rows_of(feeds, "lines"))
+        problems += _unnamed_senders("relays", relays)
     problems += _repeated_over(of_receivers, "name", _text_of("name"))
     problems += _unknown_in_quiet(alerts, "gateways", known)
     problems += _unknown_in_quiet(alerts, "printers", {name for row in printers if (name := member(row, "name"))})
@@ -99,9 +102,9 @@ def _unknown_gateways(table: str, rows: Iterable[Any], known: set[Any]) -> list[
     ]
 
 
-def _unnamed_senders(lines: Iterable[Any]) -> list[Problem]:
+def _unnamed_senders(table: str, lines: Iterable[Any]) -> list[Problem]:
     text = "no gateway is named, and none of [[gateways]] has a host to know its lines by; give one of the two"
-    return [Problem(f"feeds.lines[{i}].gateway", text) for i, row in enumerate(lines) if member(row, "gateway") is None]
+    return [Problem(f"{table}[{i}].gateway", text) for i, row in enumerate(lines) if member(row, "gateway") is None]
 
 
 def _unknown_in_quiet(alerts: Any, table: str, known: set[Any]) -> list[Problem]:

@@ -108,6 +108,6 @@ def _rows(data: Any, *names: str) -> list[Any]:
 
 def _cross_problems(merged: Mapping[str, Any]) -> list[Problem]:
     """Looked for in the raw tables too, so that an error in a table doesn't hide one between tables."""
-    tables = ("gateways", "printers", "readers")
-    gateways, printers, readers = (_rows(merged, name) for name in tables)
-    return problems_between(gateways, printers, merged.get("feeds"), readers, merged.get("alerts"))
+    tables = ("gateways", "printers", "readers", "relays")
+    gateways, printers, readers, relays = (_rows(merged, name) for name in tables)
+    return problems_between(gateways, printers, merged.get("feeds"), readers, merged.get("alerts"), relays)

@@ -15,8 +15,10 @@ from pagereeve.domain.badges.form import BadgeForm
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.feeds.http.settings import HttpSettings
+from pagereeve.ports.line_settings import RelaySettings
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.secrets import NoSecret, secret_from_file
+from pagereeve.relay.settings_file import SOCKET_NAME, socket_problem
 from pagereeve.settings.alerts import AlertSettings
 from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between
 from pagereeve.settings.errors import BadSettings, Problem
@@ -52,6 +54,7 @@ class Settings(BaseSettings):
     )
 
     data_dir: Path = Path("/var/lib/pagereeve")
+    relay_socket: Path | None = None
     http: HttpSettings = HttpSettings()
     log: LogSettings = LogSettings()
     badges: BadgeSettings = BadgeSettings()
@@ -60,6 +63,7 @@ class Settings(BaseSettings):
     watch: WatchSettings = WatchSettings()
     meters: MeterSettings = MeterSettings()
     policy: PolicySettings = PolicySettings()
+    relays: tuple[RelaySettings, ...] = Field(default=(), max_length=10_000)
     gateways: tuple[GatewaySettings, ...] = Field(default=(), max_length=100_000)
     readers: tuple[ReaderSettings, ...] = Field(default=(), max_length=100_000)
     printers: tuple[PrinterSettings, ...] = Field(default=(), max_length=100_000)
@@ -81,7 +85,9 @@ class Settings(BaseSettings):
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
-        problems = problems_between(self.gateways, self.printers, self.feeds, self.readers, self.alerts)
+        problems = problems_between(self.gateways, self.printers, self.feeds, self.readers, self.alerts, self.relays)
+        if self.relays and (trouble := socket_problem(self.relay_socket_path)):
+            problems.append(Problem("relay_socket", trouble))
         if problems:
             text = "; ".join(str(problem) for problem in problems)
             raise PydanticCustomError(CROSS_CHECK, "{text}", {"text": text, "problems": problems})
@@ -90,6 +96,10 @@ class Settings(BaseSettings):
     @property
     def badge_key_file(self) -> Path:
         return self.badges.key_file or self.data_dir / "badge.key"
+
+    @property
+    def relay_socket_path(self) -> Path:
+        return self.relay_socket or self.data_dir / SOCKET_NAME
 
     def policy_of(self, printer: PrinterSettings) -> Policy:
         """[policy], with what the printer says itself in its place."""

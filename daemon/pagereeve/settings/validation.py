@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Annotated, Any, get_args, get_origin
+from typing import Annotated, Any, Final, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
@@ -14,6 +14,14 @@ from pagereeve.settings.model import Settings
 from pagereeve.settings.suggestions import nearest
 
 Step = int | str
+
+# Settings that there were once, by their place without the numbers of rows.
+_MOVED: Final[Mapping[tuple[str, ...], str]] = {
+    ("feeds", "lines", "tee"): (
+        "is no setting any more: lines that pass on have a process of their own, which goes on without the daemon "
+        "(pagereeve relay). Make this table a [[relays]] with forward_to in the place of tee"
+    ),
+}
 
 
 def problems_of(error: ValidationError, raw: Mapping[str, Any]) -> list[Problem]:
@@ -44,6 +52,9 @@ def _place(steps: Sequence[Step], raw: Any) -> str:
 def _text(details: ErrorDetails) -> str:
     kind, steps = details["type"], details["loc"]
     if kind == "extra_forbidden":
+        moved = _MOVED.get(tuple(step for step in steps if isinstance(step, str)))
+        if moved is not None:
+            return moved
         return f"is no setting{_elsewhere(str(steps[-1]), _names(steps[:-1]))}"
     if kind == "missing":
         return "is missing; it has no default"

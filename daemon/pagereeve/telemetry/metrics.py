@@ -116,7 +116,10 @@ def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
     text = "The largest share of what a feed holds at once (open connections, requests not answered yet), 0 to 1."
     load = GaugeMetricFamily("pagereeve_feed_load_ratio", text, labels=["feed"])
     lost = CounterMetricFamily("pagereeve_lost_lines", "Badge lines read but not accepted in time.", labels=["feed"])
-    broken = CounterMetricFamily("pagereeve_tee_broken", "Teed connections that failed.", labels=["feed"])
+    text = "Connections of a relay that failed, or whose release server could not be reached."
+    broken = CounterMetricFamily("pagereeve_relay_broken", text, labels=["feed"])
+    text = "1 while the relay hands its lines to the daemon, else 0; feeds without a relay have none."
+    relay_up = GaugeMetricFamily("pagereeve_relay_up", text, labels=["feed"])
     for name, feed in sorted(process.feeds.items()):
         for outcome, count in (dict.fromkeys(OUTCOMES, 0) | dict(feed.events)).items():
             events.add_metric([name, outcome], count)
@@ -127,8 +130,10 @@ def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
             turned.add_metric([name, reason], count)
         load.add_metric([name], _load(feed))
         lost.add_metric([name], feed.lost_lines)
-        broken.add_metric([name], feed.tee_broken)
-    yield from (events, refused, connections, turned, load, lost, broken)
+        if feed.relay_up is not None:
+            broken.add_metric([name], feed.relay_broken)
+            relay_up.add_metric([name], int(feed.relay_up))
+    yield from (events, refused, connections, turned, load, lost, broken, relay_up)
 
 
 def _load(feed: FeedTelemetry) -> float:

@@ -31,6 +31,7 @@ NEEDED = {
     "form": {},
     "begins": "2026-12-23T18:00:00Z",
     "ends": "2027-01-04T07:00:00Z",
+    "forward_to": "h:2",
     "url": "http://h",
     "secret_file": "f",
     "server": "h:1",
@@ -118,13 +119,22 @@ def test_every_setting_of_the_example_has_words_near_it() -> None:
             assert before or ASSIGNMENT.fullmatch(lines[number - 1]) or HEAD.fullmatch(lines[number - 1]), line
 
 
-@pytest.fixture(scope="module")
-def unit() -> RawConfigParser:
+def unit_of(name: str) -> RawConfigParser:
     parser = RawConfigParser(strict=False, delimiters=("=",), comment_prefixes=("#",))
     # Names of unit settings are written in mixed case.
     parser.optionxform = str  # type: ignore[method-assign,assignment]
-    parser.read(CONTRIB / "pagereeve.service", encoding="utf-8")
+    parser.read(CONTRIB / name, encoding="utf-8")
     return parser
+
+
+@pytest.fixture(scope="module")
+def unit() -> RawConfigParser:
+    return unit_of("pagereeve.service")
+
+
+@pytest.fixture(scope="module")
+def relay_unit() -> RawConfigParser:
+    return unit_of("pagereeve-relay.service")
 
 
 @pytest.mark.parametrize(
@@ -153,3 +163,24 @@ def test_the_service_keeps_its_data_where_the_settings_look(unit: RawConfigParse
 
 def test_the_service_waits_longer_for_a_stop_than_the_daemon_takes(unit: RawConfigParser) -> None:
     assert float(unit["Service"]["TimeoutStopSec"].removesuffix("s")) > Settings().limits.stop_within.seconds
+
+
+BINDS = {"Requires", "Requisite", "BindsTo", "PartOf", "Upholds", "Conflicts", "PropagatesStopTo", "JoinsNamespaceOf"}
+
+
+@pytest.mark.parametrize("one", ["pagereeve.service", "pagereeve-relay.service"])
+def test_neither_service_stops_or_waits_for_the_other(one: str) -> None:
+    found = unit_of(one)["Unit"]
+    assert not BINDS & set(found)
+    assert not [value for value in found.values() if value is not None and ".service" in value]
+
+
+def test_the_relay_has_the_daemons_user_and_folder_and_leaves_nothing_on_a_disk(
+    unit: RawConfigParser, relay_unit: RawConfigParser
+) -> None:
+    daemon, relay = unit["Service"], relay_unit["Service"]
+    for name in ("User", "DynamicUser", "StateDirectory", "StateDirectoryMode"):
+        assert relay[name] == daemon[name]
+    assert (relay["Restart"], relay_unit["Unit"]["StartLimitIntervalSec"]) == ("always", "0")
+    assert (relay["MemorySwapMax"], relay["LimitCORE"]) == ("0", "0")
+    assert relay["ExecStart"].split()[1:] == ["relay", *daemon["ExecStart"].split()[2:]]

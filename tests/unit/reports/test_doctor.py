@@ -11,6 +11,7 @@ from pagereeve.reports.doctor import (
     MIB,
     SILENT_AFTER_US,
     InstallationState,
+    RelayState,
     complaints_of,
     doctor_json,
     doctor_text,
@@ -52,6 +53,13 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
         (replace(WELL, not_ready={"tasks": "printer x is stuck"}), "critical", "part tasks: printer x is stuck"),
         (replace(WELL, key_trouble="is empty; put it back"), "critical", "The badge key is empty."),
         (replace(WELL, notices={"reload": "line 3 is no TOML"}), "warning", "about reload: line 3 is no TOML."),
+        (
+            replace(WELL, relay=RelayState("/d/relay.sock", "Connection refused")),
+            "critical",
+            "No relay answers at /d/relay.sock (Connection refused).",
+        ),
+        (replace(WELL, relay=RelayState("/d/relay.sock", missing=("hall",))), "critical", "does not listen for hall."),
+        (replace(WELL, relay=RelayState("/d/relay.sock", held=7, taken=False)), "warning", "relay's lines; 7 wait."),
         (replace(WELL, data_dir_trouble="does not exist"), "critical", "/var/lib/pagereeve does not exist"),
         (replace(WELL, disk_trouble="1 MiB is free"), "critical", "is nearly full: 1 MiB is free."),
         (replace(WELL, journal_trouble="journal x is no database"), "critical", "is no database"),
@@ -103,6 +111,7 @@ def test_each_trouble_is_one_complaint(seen: InstallationState, severity: str, w
         replace(WELL, newest_us=NOW_US + 60_000_000),
         replace(WELL, wal_bytes=64 * MIB),
         replace(WELL, journal_bytes=None, newest_us=None),
+        replace(WELL, relay=RelayState("/d/relay.sock", held=1)),
     ],
 )
 def test_what_is_usual_is_no_complaint(seen: InstallationState) -> None:

@@ -74,7 +74,11 @@ def test_file_values_arrive_typed(tmp_path: Path) -> None:
             listen = "127.0.0.1:0"
             terminator = "cr"
             encoding = "hex"
-            tee = "192.0.2.9:9100"
+            [[relays]]
+            name = "passing"
+            listen = "127.0.0.1:0"
+            forward_to = "192.0.2.9:9100"
+            gateway = "gw"
             """,
         ),
         {},
@@ -84,7 +88,8 @@ def test_file_values_arrive_typed(tmp_path: Path) -> None:
     policy = settings.policy.to_policy()
     assert (policy.settle_us, policy.tolerance_permille, policy.separator_sheets) == (2_000_000, 15, None)
     assert settings.feeds.lines[0].terminator_bytes == b"\r"
-    assert settings.feeds.lines[0].tee == HostPort("192.0.2.9", 9100)
+    assert [relay.forward_to for relay in settings.relays] == [HostPort("192.0.2.9", 9100)]
+    assert settings.relay_socket_path == settings.data_dir / "relay.sock"
     (printer,) = settings.printers
     assert settings.policy_of(printer) == Policy(
         settle_us=2_000_000, tolerance_permille=15, separator_sheets=None, charging="none"
@@ -201,6 +206,9 @@ def test_a_setting_in_the_wrong_table_is_told_its_own(tmp_path: Path) -> None:
     assert found == {"http.sleeper_backoff_max": "is no setting; there is one in [watch]"}
 
 
+KNOWN = '[[gateways]]\nname="g"\nhost="h"\n'
+
+
 @pytest.mark.parametrize(
     ("text", "where"),
     [
@@ -217,10 +225,32 @@ def test_a_setting_in_the_wrong_table_is_told_its_own(tmp_path: Path) -> None:
             '[[gateways]]\nname="g"\n' + "".join(f"[[feeds.lines]]\n{TWIN.format(name)}" for name in "ab"),
             "feeds.lines[1].listen",
         ),
+        (
+            '[[gateways]]\nname="g"\n[[feeds.lines]]\n'
+            + TWIN.format("a")
+            + f"[[relays]]\nforward_to='h:1'\n{TWIN.format('b')}",
+            "relays[0].listen",
+        ),
+        ('[[relays]]\nname="a"\nlisten="127.0.0.1:0"\nforward_to="h:1"\n', "relays[0].gateway"),
+        (
+            '[[gateways]]\nname="g"\nhost="h"\n[[relays]]\nname="a"\nlisten="h:1"\nforward_to="h:0"\n',
+            "relays[0] (a).forward_to",
+        ),
+        (
+            f'relay_socket="{"d" * 120}"\n{KNOWN}[[relays]]\nname="a"\nlisten="h:1"\nforward_to="h:2"\n',
+            "relay_socket",
+        ),
     ],
 )
 def test_tables_that_do_not_fit_together_are_refused(tmp_path: Path, text: str, where: str) -> None:
     assert set(problems(written(tmp_path, text))) == {where}
+
+
+def test_a_tee_is_pointed_to_the_relays(tmp_path: Path) -> None:
+    lines = '[[feeds.lines]]\nname="a"\nlisten="h:1"\ngateway="g"\ntee="h:2"\n'
+    found = problems(written(tmp_path, f'[[gateways]]\nname="g"\n{lines}'))
+    assert list(found) == ["feeds.lines[0] (a).tee"]
+    assert "[[relays]] with forward_to" in found["feeds.lines[0] (a).tee"]
 
 
 def test_tables_built_in_code_must_fit_together_too() -> None:

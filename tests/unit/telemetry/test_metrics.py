@@ -86,7 +86,9 @@ def test_known_results_outcomes_and_reasons_are_there_at_0_from_the_start() -> N
 def test_counts_of_the_process_are_those_of_the_telemetry() -> None:
     feeds = {
         "http": FeedTelemetry({"stored": 9, "duplicate": 1}, {"bad-json": 4}, requests_open=3_072, requests_max=4_096),
-        "badges": FeedTelemetry({"stored": 2}, {}, connections_open=3, connections_max=4, lost_lines=1, tee_broken=5),
+        "badges": FeedTelemetry(
+            {"stored": 2}, {}, connections_open=3, connections_max=4, lost_lines=1, relay_up=True, relay_broken=5
+        ),
         "other": FeedTelemetry({}, {}, connections_open=3),
     }
     meter = MeterTelemetry({"reading": 12, "timeout": 3}, receive_drops=13)

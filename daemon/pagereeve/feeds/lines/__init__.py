@@ -1,1 +1,1 @@
-"""Raw badge lines over TCP, and the tee that passes them on."""
+"""Raw badge lines over TCP, and the copy of those that pass a relay."""

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 from pagereeve.domain.values.plain_text import refused_character
 from pagereeve.feeds.refusals import Refusal
-
-Encoding = Literal["ascii", "utf-8", "latin-1", "hex"]
+from pagereeve.ports.line_settings import Encoding, LineSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,3 +38,7 @@ class BadgeFrame:
             held = refused_character(text) or "what can't be printed"
             raise Refusal("line-not-text", "line", f"holds {held}; check the feed's terminator and encoding")
         return text
+
+
+def frame_of(line: LineSettings) -> BadgeFrame:
+    return BadgeFrame(line.prefix.encode(), line.suffix.encode(), line.encoding)

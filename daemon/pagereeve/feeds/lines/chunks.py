@@ -1,4 +1,4 @@
-"""The bounded way from a connection to whoever looks at its bytes."""
+"""The bounded way from a connection to whoever reads its lines."""
 
 from __future__ import annotations
 
@@ -13,42 +13,34 @@ CHUNK_COST_BYTES: Final = 128
 
 @dataclass(frozen=True, slots=True)
 class Chunk:
-    """Bytes in order; ``after_gap`` where some before them were dropped. ``received_us`` is wall time."""
+    """Bytes in order. ``received_us`` is wall time."""
 
     content: bytes
     received_us: int
-    after_gap: bool = False
 
 
 class ChunkQueue:
-    """One writer, one reader, at most ``most_bytes``. ``offer`` drops what has no room, ``put`` waits for room."""
+    """One writer, one reader, at most ``most_bytes``."""
 
     def __init__(self, most_bytes: int) -> None:
         self._most_bytes = most_bytes
         self._chunks: deque[Chunk] = deque()
         self._held_bytes = 0
-        self._gap = False
         self._ended = False
         self._filled = asyncio.Event()
         self._emptied = asyncio.Event()
 
-    def offer(self, content: bytes, received_us: int) -> bool:
-        """Never waits. False where the bytes were dropped; the next chunk then says so."""
-        if self._ended or not self._has_room(content):
-            self._gap = True
-            return False
-        self._chunks.append(Chunk(content, received_us, self._gap))
-        self._held_bytes += len(content) + CHUNK_COST_BYTES
-        self._gap = False
-        self._filled.set()
-        return True
-
-    async def put(self, content: bytes, received_us: int) -> None:
-        """Waits until there is room."""
+    async def put(self, content: bytes, received_us: int) -> bool:
+        """Waits until there is room. False once nobody reads any more: the bytes are dropped."""
         while not self._ended and not self._has_room(content):
             self._emptied.clear()
             await self._emptied.wait()
-        self.offer(content, received_us)
+        if self._ended:
+            return False
+        self._chunks.append(Chunk(content, received_us))
+        self._held_bytes += len(content) + CHUNK_COST_BYTES
+        self._filled.set()
+        return True
 
     def _has_room(self, content: bytes) -> bool:
         return not self._chunks or self._held_bytes + len(content) + CHUNK_COST_BYTES <= self._most_bytes
@@ -75,7 +67,7 @@ class ChunkQueue:
         return sum(max(1, len(chunk.content.splitlines())) for chunk in self._chunks)
 
     def end(self) -> None:
-        """Nothing follows: what is there can still be read, and what is offered is dropped."""
+        """Nothing follows: what is there can still be read, and what is put is dropped."""
         self._ended = True
         self._filled.set()
         self._emptied.set()

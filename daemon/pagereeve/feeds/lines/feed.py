@@ -9,16 +9,16 @@ from functools import partial
 from typing import Final
 
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.domain.values.splitting import LineSplitter
 from pagereeve.feeds.admission import ConnectionLimits, Connections, Slot, peer_of
 from pagereeve.feeds.kind import FeedContext, OnError
-from pagereeve.feeds.lines.badge_text import BadgeFrame
+from pagereeve.feeds.lines.badge_text import BadgeFrame, frame_of
 from pagereeve.feeds.lines.chunks import ChunkQueue
+from pagereeve.feeds.lines.hand_in import LineHandIn, LineOrigin
 from pagereeve.feeds.lines.listener import READ_BYTES, Listener, Stream
 from pagereeve.feeds.lines.pacing import LinePace, PacedIntake
 from pagereeve.feeds.lines.settings import LineFeedSettings
-from pagereeve.feeds.lines.splitting import LineSplitter
-from pagereeve.feeds.lines.tap import LineReader, TapLimits
-from pagereeve.feeds.lines.tee import Tee, TeeTarget
+from pagereeve.feeds.lines.tap import LineReader
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import Intake
@@ -45,7 +45,6 @@ class LineFeedConfig:
     pending_max_bytes   of one connection, read but not yet submitted
     take_s, patience_s  for one hand-in, and for all tries of one line while the journal is unavailable
     stop_s              for handing in what was read when the feed stops
-    tee                 the release server that the bytes are passed on to; None where we are the only listener
     """
 
     name: str
@@ -68,16 +67,15 @@ class LineFeedConfig:
     take_s: float = 10.0
     patience_s: float = 60.0
     stop_s: float = 5.0
-    tee: TeeTarget | None = None
 
     def gateway_of(self, peer: str) -> str:
         return self.gateway if isinstance(self.gateway, str) else self.gateway.get(peer, peer)
 
 
 class LineFeed:
-    """Without a tee, a connection waits while the intake does; with one, bytes go on and our own sight of them may lag.
+    """A connection waits while the intake does; what was not accepted is counted.
 
-    In both cases what was not accepted is counted. ``on_error`` receives errors; it must not raise.
+    ``on_error`` receives errors; it must not raise.
     """
 
     def __init__(
@@ -166,38 +164,25 @@ class LineFeed:
         self.stats.lost_lines += chunks.unread
 
     async def _pump(self, stream: Stream, chunks: ChunkQueue, slot: Slot) -> None:
-        if self._config.tee is not None:
-            look = partial(self._look, chunks, slot)
-            report = partial(self._on_error, f"feed {self._config.name}: passing on")
-            await Tee(stream, self._config.tee, look, self.stats, report).run()
-            return
         while not chunks.ended and (content := await stream.reader.read(READ_BYTES)):
             self.stats.bytes_in += len(content)
             self._connections.heard(slot)
             await chunks.put(content, self._clock.now_us())
 
-    def _look(self, chunks: ChunkQueue, slot: Slot, content: bytes) -> None:
-        self.stats.bytes_in += len(content)
-        self._connections.heard(slot)
-        if not chunks.offer(content, self._clock.now_us()):
-            self.stats.tap_dropped_chunks += 1
-            self.stats.tap_dropped_bytes += len(content)
-
     def _tap(self, chunks: ChunkQueue, stream: Stream, slot: Slot) -> LineReader:
         config = self._config
-        return LineReader(
-            chunks,
-            LineSplitter(config.terminator, config.line_max_bytes),
-            config.frame,
+        origin = LineOrigin(config.name, config.gateway_of(stream.peer), config.reader, config.frame)
+        hand_in = LineHandIn(
+            origin,
             PacedIntake(self._intake, self._pace, slot.peer, partial(self._connections.know, slot)),
-            feed=config.name,
-            gateway=config.gateway_of(stream.peer),
-            reader=config.reader,
-            limits=TapLimits(config.idle_flush_s, config.take_s, config.patience_s),
+            take_s=config.take_s,
+            patience_s=config.patience_s,
             clock=self._clock,
             stats=self.stats,
             on_error=self._on_error,
         )
+        splitter = LineSplitter(config.terminator, config.line_max_bytes)
+        return LineReader(chunks, splitter, hand_in, idle_flush_s=config.idle_flush_s, clock=self._clock)
 
 
 def make_line_feed(line: LineFeedSettings, context: FeedContext) -> LineFeed:
@@ -209,13 +194,12 @@ def make_line_feed(line: LineFeedSettings, context: FeedContext) -> LineFeed:
         host=line.listen.host,
         port=line.listen.port,
         terminator=line.terminator_bytes,
-        frame=BadgeFrame(line.prefix.encode(), line.suffix.encode(), line.encoding),
+        frame=frame_of(line),
         line_max_bytes=line.line_max_bytes,
         idle_flush_s=line.idle_flush.seconds,
         connections_max=context.connections_max,
         peer_max=context.peer_connections_max,
         known_peers=frozenset(map(peer_of, context.gateways)),
         pending_max_bytes=context.backlog_max * line.line_max_bytes,
-        tee=None if line.tee is None else TeeTarget(line.tee.host, line.tee.port),
     )
     return LineFeed(config, context.intake, clock=context.clock, on_error=context.on_error)

@@ -136,7 +136,7 @@ class College:
         )
 
     def badge_address(self, gateway: str) -> Address:
-        """Where the release server takes that gateway's badge lines: the far end of a tee."""
+        """Where the release server takes that gateway's badge lines: the far end of a relay."""
         return self.server.badge_address(gateway)
 
     async def point_badges(self, gateway: str, target: Address) -> None:

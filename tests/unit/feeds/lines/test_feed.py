@@ -6,10 +6,10 @@ import asyncio
 
 import pytest
 
+from pagereeve.domain.values.splitting import ANY_LINE_END, Line, LineSplitter, Spoilt
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import Chunk, ChunkQueue
 from pagereeve.feeds.lines.settings import LineFeedSettings
-from pagereeve.feeds.lines.splitting import ANY_LINE_END, Line, LineSplitter, Spoilt
 from pagereeve.feeds.refusals import Refusal
 from pagereeve.ports.setting_types import HostPort
 
@@ -79,7 +79,7 @@ def test_an_overlong_line_is_given_up_once_and_the_next_is_whole_again() -> None
     found = [line for _ in range(1000) for line in splitter.feed(b"x" * 7)]
     found += splitter.feed(b"\r\n0042\r\n")
     assert contents(found) == [None, b"0042"]
-    assert found[0] == Spoilt(b"x" * 8, too_long=True)
+    assert found[0] == Spoilt(b"x" * 8)
 
 
 def test_the_longest_line_is_still_taken() -> None:
@@ -97,14 +97,6 @@ def test_without_a_terminator_only_pauses_end_lines() -> None:
     assert splitter.flush() == []
     splitter.feed(b"next")
     assert contents(splitter.flush()) == [b"next"]
-
-
-def test_after_a_gap_nothing_is_trusted_before_the_next_terminator() -> None:
-    splitter = LineSplitter(b"\n", 16)
-    splitter.feed(b"12")
-    assert splitter.gap() == [Spoilt(b"12", too_long=False)]
-    assert splitter.gap() == []
-    assert contents(splitter.feed(b"34\n0042\n")) == [b"0042"]
 
 
 @pytest.mark.parametrize(
@@ -143,19 +135,13 @@ def test_a_line_of_another_form_is_refused_and_not_repeated(frame: BadgeFrame, l
     assert "04" not in str(caught.value)
 
 
-async def test_a_queue_drops_what_has_no_room_and_says_so_later() -> None:
+async def test_after_the_end_what_is_there_is_read_and_what_is_put_is_dropped() -> None:
     queue = ChunkQueue(most_bytes=400)
-    assert [queue.offer(b"x" * 100, at) for at in range(3)] == [True, False, False]
-    assert (await queue.get(), queue.unread) == (queue_chunk(0, after_gap=False), 0)
-    assert queue.offer(b"x" * 100, 5)
+    assert await queue.put(b"x" * 100, 1)
     queue.end()
-    assert await queue.get() == queue_chunk(5, after_gap=True)
+    assert not await queue.put(b"late", 2)
+    assert (await queue.get(), queue.unread) == (Chunk(b"x" * 100, 1), 0)
     assert await queue.get() is None
-    assert not queue.offer(b"late", 6)
-
-
-def queue_chunk(at: int, *, after_gap: bool) -> Chunk:
-    return Chunk(b"x" * 100, at, after_gap)
 
 
 async def test_a_waiting_writer_goes_on_when_there_is_room() -> None:
@@ -169,26 +155,27 @@ async def test_a_waiting_writer_goes_on_when_there_is_room() -> None:
     after = await queue.get()
     assert first is not None
     assert after is not None
-    assert (first.content, after.content, after.after_gap) == (b"first", b"second" * 20, False)
+    assert (first.content, after.content) == (b"first", b"second" * 20)
 
 
 async def test_lines_that_nobody_looked_at_are_counted_as_lines() -> None:
     queue = ChunkQueue(most_bytes=4096)
-    queue.offer(b"".join(b"%04d\r\n" % number for number in range(40)), 1)
-    queue.offer(b"04", 2)
+    await queue.put(b"".join(b"%04d\r\n" % number for number in range(40)), 1)
+    await queue.put(b"04", 2)
     assert queue.unread == 41
 
 
 async def test_many_tiny_pieces_are_bounded_too() -> None:
     queue = ChunkQueue(most_bytes=64 * 1024)
-    assert sum(queue.offer(b"x", 0) for _ in range(10_000)) < 600
+    put = 0
 
+    async def fill() -> None:
+        nonlocal put
+        while True:
+            await queue.put(b"x", 0)
+            put += 1
 
-async def test_an_ended_queue_lets_its_writer_go() -> None:
-    queue = ChunkQueue(most_bytes=1)
-    await queue.put(b"first", 1)
-    second = asyncio.create_task(queue.put(b"second", 2))
-    await asyncio.sleep(0)
-    queue.end()
-    await asyncio.wait_for(second, 1)
-    assert queue.unread == 1
+    filling = asyncio.create_task(fill())
+    await asyncio.sleep(0.05)
+    filling.cancel()
+    assert put < 600

@@ -10,16 +10,16 @@ from typing import Any
 import pytest
 
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.splitting import LineSplitter
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.chunks import CHUNK_COST_BYTES, ChunkQueue
-from pagereeve.feeds.lines.splitting import LineSplitter
-from pagereeve.feeds.lines.tap import LineReader, TapLimits
+from pagereeve.feeds.lines.hand_in import LineHandIn, LineOrigin
+from pagereeve.feeds.lines.tap import LineReader
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.intake import Accepted, BadgeLine, Envelope, RefusedInput
 from pagereeve.ports.journal import JournalUnavailable
 from tests.unit.engine.virtual import VirtualClock, passing
 
-LIMITS = TapLimits(idle_flush_s=0.5, take_s=2.0, patience_s=10.0)
 FIRST_US = 1_000
 
 
@@ -63,23 +63,21 @@ class Tap:
     chunks: ChunkQueue = field(default_factory=lambda: ChunkQueue(100_000))
 
     def __post_init__(self) -> None:
-        self.reader = LineReader(
-            self.chunks,
-            LineSplitter(b"\n", 64),
-            BadgeFrame(),
+        hand_in = LineHandIn(
+            LineOrigin("lines", "gw", "door", BadgeFrame()),
             self.intake,
-            feed="lines",
-            gateway="gw",
-            reader="door",
-            limits=LIMITS,
+            take_s=2.0,
+            patience_s=10.0,
             clock=VirtualClock(),
             stats=self.stats,
             on_error=lambda what, error: self.errors.append(f"{what}: {error}"),
         )
+        splitter = LineSplitter(b"\n", 64)
+        self.reader = LineReader(self.chunks, splitter, hand_in, idle_flush_s=0.5, clock=VirtualClock())
 
     async def reads(self, *contents: bytes) -> None:
         for content in contents:
-            self.chunks.offer(content, FIRST_US)
+            await self.chunks.put(content, FIRST_US)
         self.chunks.end()
         await self.reader.run()
 
@@ -200,12 +198,12 @@ def test_a_line_without_its_end_is_taken_once_the_sender_pauses_or_hangs_up() ->
     async def script() -> None:
         tap = Tap()
         task = asyncio.ensure_future(tap.reader.run())
-        tap.chunks.offer(b"A1", FIRST_US)
+        await tap.chunks.put(b"A1", FIRST_US)
         await asyncio.sleep(0.4)
         assert tap.badges == []
         await asyncio.sleep(0.2)
         assert tap.badges == ["A1"]
-        tap.chunks.offer(b"B2", FIRST_US + 100)
+        await tap.chunks.put(b"B2", FIRST_US + 100)
         await asyncio.sleep(0)
         tap.chunks.end()
         await task
@@ -214,40 +212,21 @@ def test_a_line_without_its_end_is_taken_once_the_sender_pauses_or_hangs_up() ->
     story(script())
 
 
-def test_a_line_that_was_cut_by_a_dropped_piece_is_no_badge() -> None:
-    async def script() -> None:
-        size = len(b"A1\nB") + CHUNK_COST_BYTES
-        tap = Tap(chunks=ChunkQueue(size))
-        assert tap.chunks.offer(b"A1\nB", FIRST_US)
-        assert not tap.chunks.offer(b"2\nC3\n", FIRST_US)
-        assert tap.chunks.unread == 1
-        task = asyncio.ensure_future(tap.reader.run())
-        await asyncio.sleep(0.01)
-        tap.chunks.offer(b"9\nD4\n", FIRST_US)
-        tap.chunks.end()
-        await task
-        assert tap.badges == ["A1", "D4"]
-        assert tap.stats.refused == {"line-incomplete": 1}
-
-    story(script())
-
-
-@pytest.mark.parametrize(("more_bytes", "taken"), [(0, True), (1, False)])
-def test_pieces_have_room_up_to_the_last_byte(more_bytes: int, taken: bool) -> None:
+@pytest.mark.parametrize(("more_bytes", "waits"), [(0, False), (1, True)])
+def test_pieces_have_room_up_to_the_last_byte(more_bytes: int, waits: bool) -> None:
     async def script() -> None:
         chunks = ChunkQueue(10 + 2 * CHUNK_COST_BYTES)
-        assert chunks.offer(b"12345", 1)
-        assert chunks.offer(b"12345" + b"x" * more_bytes, 2) is taken
+        assert await chunks.put(b"12345", 1)
+        second = asyncio.ensure_future(chunks.put(b"12345" + b"x" * more_bytes, 2))
+        await asyncio.sleep(0.01)
+        assert second.done() is not waits
         first = await chunks.get()
         assert first is not None
-        assert (first.content, first.received_us, first.after_gap) == (b"12345", 1, False)
+        assert (first.content, first.received_us) == (b"12345", 1)
+        assert await second
         # A piece that is larger than all the room is taken where nothing else waits.
-        while chunks.unread:
-            await chunks.get()
-        assert chunks.offer(b"x" * 10_000, 3)
-        huge = await chunks.get()
-        assert huge is not None
-        assert huge.after_gap is not taken
+        await chunks.get()
+        assert await chunks.put(b"x" * 10_000, 3)
 
     story(script())
 
@@ -263,7 +242,7 @@ def test_a_writer_waits_for_room_and_no_longer() -> None:
         await task
         assert chunks.unread == 1
         chunks.end()
-        assert not chunks.offer(b"1", 3)
+        assert not await chunks.put(b"1", 3)
         assert (await chunks.get()) is not None
         assert await chunks.get() is None
 

@@ -19,10 +19,9 @@ class Line:
 
 @dataclass(frozen=True, slots=True)
 class Spoilt:
-    """Bytes that make no line: too long, or cut by a piece that was not seen. ``head`` is how they begin."""
+    """More bytes without a terminator than a line may have. ``head`` is how they begin."""
 
     head: bytes
-    too_long: bool
 
 
 class LineSplitter:
@@ -67,14 +66,6 @@ class LineSplitter:
                 break
         return self._ended(content) if content or self._skipping else []
 
-    def gap(self) -> list[Line | Spoilt]:
-        """Bytes were missed here: the line begun is spoilt, and so is all up to the next terminator."""
-        lines: list[Line | Spoilt] = [] if self._skipping else [Spoilt(bytes(self._buffer), too_long=False)]
-        self._buffer.clear()
-        self._owed = b""
-        self._skipping = True
-        return lines
-
     def _cut(self, content: bytes) -> list[bytes]:
         if self._terminator is not None:
             return content.split(self._terminator) if self._terminator else [content]
@@ -88,7 +79,7 @@ class LineSplitter:
             self._skipping = False
             return []
         if len(content) > self._line_max_bytes:
-            return [Spoilt(content, too_long=True)]
+            return [Spoilt(content)]
         return [Line(content)]
 
     def _give_up_if_too_long(self, lines: list[Line | Spoilt]) -> None:
@@ -97,7 +88,7 @@ class LineSplitter:
         if len(self._buffer) <= self._line_max_bytes + keep:
             return
         if not self._skipping:
-            lines.append(Spoilt(bytes(self._buffer[: self._line_max_bytes]), too_long=True))
+            lines.append(Spoilt(bytes(self._buffer[: self._line_max_bytes])))
             self._skipping = True
         del self._buffer[: len(self._buffer) - keep]
 

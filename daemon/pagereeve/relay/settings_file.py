@@ -1,0 +1,95 @@
+"""What the relay reads of the settings file: [[relays]], and where its local socket is. The rest is not looked at.
+
+So an error in the settings of a printer, say, does not keep badge lines from the release server.
+"""
+
+from __future__ import annotations
+
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, Final
+
+from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
+
+from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.ports.line_settings import RelaySettings
+from pagereeve.ports.relay_link import SOCKET_PATH_MAX_BYTES
+
+FILE_MAX_BYTES: Final = 64 * 2**20
+SOCKET_NAME: Final = "relay.sock"
+DATA_DIR_DEFAULT: Final = Path("/var/lib/pagereeve")
+_VARIABLES: Final = {name: f"PAGEREEVE_{name.upper()}" for name in ("data_dir", "relay_socket", "relays")}
+_JSON: Final[TypeAdapter[Any]] = TypeAdapter(Any)
+
+
+class BadRelaySettings(PagereeveError):
+    """What is wrong with them, all at once."""
+
+
+class RelayFile(BaseModel):
+    model_config = ConfigDict(extra="ignore", frozen=True, hide_input_in_errors=True)
+
+    data_dir: Path = DATA_DIR_DEFAULT
+    relay_socket: Path | None = None
+    relays: Annotated[tuple[RelaySettings, ...], Field(max_length=10_000)] = ()
+
+    @property
+    def socket_path(self) -> Path:
+        return self.relay_socket or self.data_dir / SOCKET_NAME
+
+
+def load_relay_file(path: Path, environment: Mapping[str, str]) -> RelayFile:
+    """Paths are relative to the file's folder; the environment wins. Raises BadRelaySettings."""
+    try:
+        with path.open("rb") as file:
+            table = tomllib.loads(file.read(FILE_MAX_BYTES).decode("utf-8-sig"))
+    except OSError as error:
+        raise BadRelaySettings(f"{path}: can't be read ({error.strerror})") from error
+    except (UnicodeDecodeError, tomllib.TOMLDecodeError, RecursionError) as error:
+        raise BadRelaySettings(f"{path}: is no TOML: {error}") from None
+    for name in ("data_dir", "relay_socket"):
+        if isinstance(written := table.get(name), str) and written:
+            table[name] = str(path.absolute().parent / written)
+    table |= _from(environment)
+    try:
+        found = RelayFile.model_validate(table)
+    except ValidationError as error:
+        raise BadRelaySettings(f"{path}: {_text_of(error)}") from None
+    problem = _problem_of(found)
+    if problem:
+        raise BadRelaySettings(f"{path}: {problem}")
+    return found
+
+
+def _from(environment: Mapping[str, str]) -> dict[str, Any]:
+    given = {name: environment[variable] for name, variable in _VARIABLES.items() if variable in environment}
+    if "relays" in given:
+        try:
+            return {**given, "relays": _JSON.validate_json(given["relays"])}
+        except ValidationError:
+            raise BadRelaySettings(f"{_VARIABLES['relays']}: is no JSON") from None
+    return dict(given)
+
+
+def _text_of(error: ValidationError) -> str:
+    details = error.errors(include_url=False, include_input=False)
+    return "; ".join(f"{'.'.join(map(str, one['loc']))}: {one['msg'].removeprefix('Value error, ')}" for one in details)
+
+
+def _problem_of(found: RelayFile) -> str:
+    if not found.relays:
+        return "names no [[relays]], so there is nothing to forward; contrib/example.toml shows how"
+    names = [one.name for one in found.relays]
+    twice = {name for name in names if names.count(name) > 1}
+    if twice:
+        return f"[[relays]] has the name {min(twice)} twice; each needs its own"
+    return socket_problem(found.socket_path)
+
+
+def socket_problem(path: Path) -> str:
+    """Empty where the system can make a local socket of that name."""
+    size = len(bytes(path.absolute()))
+    if size <= SOCKET_PATH_MAX_BYTES:
+        return ""
+    return f"the local socket's path has {size} bytes, and the system allows {SOCKET_PATH_MAX_BYTES}; set relay_socket"
