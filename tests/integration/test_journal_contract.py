@@ -366,3 +366,11 @@ async def test_open_runs_of_all_printers_in_order_of_their_names(store: Store) -
         await store.observe(name, [], read(1000, name))
     runs = [(name, run.fact.printer) async for name, run in store.open_runs()]
     assert runs == [(name, name) for name in names]
+
+
+async def test_the_check_value_of_a_key_is_kept_and_replaced(store: Store) -> None:
+    assert await store.key_check("badge") is None
+    for value in ("one", "another"):
+        await store.keep_key_check("badge", value)
+        assert await store.key_check("badge") == value
+    assert await store.key_check("other") is None

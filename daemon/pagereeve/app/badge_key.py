@@ -44,9 +44,13 @@ def key_trouble(path: Path, known: str | None) -> str:
 async def badge_key(path: Path, store: KeyStore, *, renew: bool = False) -> bytes:
     """The key in the file at ``path``, made where there is neither file nor stored badge. Raises BadBadgeKey.
 
-    ``renew``: a person gives the old key up; the file is set aside and a new key made.
+    ``renew``: a person gives a lost key up; what file there is is set aside and a new key made. A key that is the
+    journal's own is not lost, and is kept: the option may have been left in a unit file.
     """
     known = await store.key_check(NAME)
+    if renew and known is not None and not key_trouble(path, known):
+        log.warning("the badge key is this journal's own, and is kept; leave --new-badge-key out")
+        renew = False
     if renew:
         aside = set_aside(path)
         log.warning("a new badge key: badges of before are not recognised", aside=None if aside is None else str(aside))

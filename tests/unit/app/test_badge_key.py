@@ -254,5 +254,6 @@ async def test_a_person_may_give_a_lost_key_up(tmp_path: Path, content: str | No
     key = await badge_key(path, journal, renew=True)
     assert key != OTHER.encode()
     assert await badge_key(path, journal) == key
+    assert await badge_key(path, journal, renew=True) == key
     left: Any = sorted(one.read_text() for one in tmp_path.glob("badge.key.aside-*"))
     assert left == ([] if content is None else [content])

@@ -20,6 +20,7 @@ from pagereeve.ports.telemetry import PrinterTelemetry
 STRANGERS_MAX = 200
 # So many printers that come, or whose target is another one, are read at once; more wait for their turn.
 READ_AT_ONCE_MAX = 20
+CHANGE_PAUSE_S = 0.02
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,11 +81,14 @@ class PrinterRegistry:
             await self._replace(name, watcher)
             if len(change.added) <= READ_AT_ONCE_MAX:
                 watcher.ask_for_reading()
-        for name in change.changed:
+        for number, name in enumerate(change.changed, 1):
             one = registered[name]
             read = one.target != before[name].target and len(change.changed) <= READ_AT_ONCE_MAX
             owner = self.watchers.get(name) or self._begin(self._owner(name, one))
             owner.change(one.target, one.policy, one.gateway, read=read)
+            if number % READ_AT_ONCE_MAX == 0:
+                # A new policy of thousands wakes thousands, which all store a fact: others come to run in between.
+                await self.around.clock.sleep(CHANGE_PAUSE_S)
         return change
 
     async def _replace(self, name: str, successor: PrinterWatcher | None) -> None:
