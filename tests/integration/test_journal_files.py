@@ -294,6 +294,7 @@ async def test_who_accepts_the_loss_goes_on_and_it_is_a_fact(path: Path) -> None
     killed(path)
     wal_path(path).unlink()
     async with opened(path, accept_loss=True) as journal:
+        assert journal.fence == 3
         site = [stored.fact async for stored in journal.facts("")]
         assert [(one.loss, one.acknowledged, one.stored) for one in site if isinstance(one, LossAccepted)] == [
             ("fewer-facts", 8, 3)
@@ -312,6 +313,16 @@ async def test_an_accepted_loss_is_asked_for_again_where_the_start_died_before_i
         connection.execute("UPDATE instance SET fence = fence + 2")
     with pytest.raises(LostCommits):
         await SqlJournal.open(path, SystemClock())
+
+
+async def test_the_fence_grows_over_an_older_copy_too(path: Path) -> None:
+    await filled(path)
+    copy = path.read_bytes()
+    for _ in range(3):
+        await filled(path)
+    path.write_bytes(copy)
+    async with opened(path, accept_loss=True) as journal:
+        assert journal.fence == 5
 
 
 async def test_accepting_a_loss_where_nothing_is_lost_records_nothing(path: Path) -> None:

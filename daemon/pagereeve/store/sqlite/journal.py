@@ -102,7 +102,7 @@ class SqlJournal(SqlReads):
                 thread = await _connected(path)
                 held.push_async_callback(thread.close)
                 await thread.run(partial(upgrade, path=path, free=free))
-                fence = await thread.run(partial(raise_fence, now_us=clock.now_us()))
+                fence = await thread.run(partial(raise_fence, now_us=clock.now_us(), above=found.fence))
                 await _note_holder(lock, thread, fence)
                 newest = NewestFile.open(newest_path(path), found.seen)
                 held.callback(newest.close)
@@ -124,6 +124,7 @@ class SqlJournal(SqlReads):
             )
             if found.loss is not None:
                 # Its commit is the first that is noted: a start that dies before it is refused again.
+                held.push_async_callback(writer.close)
                 await writer.submit(append_request(found.fact(fence, clock.now_us())))
             return cls(path, clock, fence, thread, writer, _Outside(files, newest), held.pop_all())
 

@@ -112,14 +112,15 @@ def _fence_of_file_alone(path: Path) -> int | None:
         return None
 
 
-def raise_fence(connection: Connection, now_us: int) -> int:
-    """One more than the last holder's, stored as ours."""
+def raise_fence(connection: Connection, now_us: int, above: int = 0) -> int:
+    """One more than the last holder's, stored as ours. ``above``: also of a holder that the database does not know."""
     table = schema.instance
     ours = {"holder": f"process {os.getpid()}", "since_us": now_us}
     with connection.begin():
         last = connection.execute(select(table.c.fence).where(table.c.id == _ONLY)).scalar_one_or_none()
+        fence = max(last or 0, above) + 1
         if last is None:
-            connection.execute(insert(table).values(id=_ONLY, fence=1, **ours))
-            return 1
-        connection.execute(update(table).where(table.c.id == _ONLY).values(fence=last + 1, **ours))
-        return int(last) + 1
+            connection.execute(insert(table).values(id=_ONLY, fence=fence, **ours))
+        else:
+            connection.execute(update(table).where(table.c.id == _ONLY).values(fence=fence, **ours))
+        return fence

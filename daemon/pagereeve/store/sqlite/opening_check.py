@@ -28,6 +28,11 @@ class Found:
     acknowledged: int = 0
     stored: int = 0
 
+    @property
+    def fence(self) -> int:
+        """The latest that was noted; 0 where none was."""
+        return 0 if self.seen is None or self.seen.newest is None else self.seen.newest.fence
+
     def fact(self, fence: int, at_us: int) -> LossAccepted:
         """That somebody went on without it. Raises ValueError where nothing is lost."""
         if self.loss is None:
