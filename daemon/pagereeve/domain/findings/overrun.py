@@ -20,20 +20,22 @@ def overrun(printer: str, part: Partition, runs: Sequence[Run]) -> Finding | Non
     opening, windows = part.last, part.waiting
     if opening is None or opening.run is not runs[-1] or all(one.closes_us is not None for one in windows):
         return None
+    samples = opening.run.samples
+    first = bisect_left(samples, opening.from_us, key=lambda one: one.plateau.first_received_us)
+    totals = [(one.total(part.channel), one.plateau.first_received_us) for one in samples[first:]]
+    counts = [(total - opening.total, at_us) for total, at_us in totals if total is not None]
+    if not any(counted > 0 for counted, _ in counts):
+        # Nothing moved, as at a printer that is silent: what thousands of waiting releases expect is not added up.
+        return None
     unit = opening.count.unit
     expected = total_of([expected_of(part.channel, unit, one.release).count for one in windows])
     if expected.most is None:
         return None
     limit = expected.most + tolerance(expected.most, windows[0].release.policy)
-    samples = opening.run.samples
-    first = bisect_left(samples, opening.from_us, key=lambda one: one.plateau.first_received_us)
-    for sample in samples[first:]:
-        total = sample.total(part.channel)
-        if total is not None and total - opening.total > limit:
-            counted, at_us = total - opening.total, sample.plateau.first_received_us
-            break
-    else:
+    passing = next(((counted, at_us) for counted, at_us in counts if counted > limit), None)
+    if passing is None:
         return None
+    counted, at_us = passing
     releases = sorted((one.release for one in windows), key=lambda one: one.order)
     what = shown.count_passed(counted, unit, expected, len(releases))
     passed = shown.counted_so_far(part.channel, opening.count.value, opening.to_us, counted, at_us)

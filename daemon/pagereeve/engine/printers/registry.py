@@ -116,6 +116,11 @@ class PrinterRegistry:
         await self.supervisor.stop()
         for watcher in watchers:
             await watcher.finish()
+        while (name := self._waiting.next()) is not None:
+            # Whose turn had not come: its rows would wait for its next event.
+            watcher = PrinterWatcher(name, self.around)
+            watcher.updater.changed()
+            await watcher.finish()
 
     def behind(self, gateway: str) -> Sequence[str]:
         """Printers behind a gateway, in the registry's order."""

@@ -376,6 +376,18 @@ def test_strangers_are_limited_and_the_registered_are_not_disturbed() -> None:
     passing(story())
 
 
+def test_at_a_stop_the_names_that_wait_for_their_turn_have_their_rows() -> None:
+    async def story() -> None:
+        async with World() as world:
+            for nth in range(STRANGERS_MAX + 50):
+                await world.start(f"s{nth}", printer=f"stranger-{nth}")
+            await world.registry.stop()
+            for nth in (0, STRANGERS_MAX - 1, STRANGERS_MAX, STRANGERS_MAX + 49):
+                assert [one.kind for one in (await world.ledger(f"stranger-{nth}")).findings] == ["unknown-printer"]
+
+    passing(story())
+
+
 def test_a_thousand_names_that_nobody_registered_all_come_to_their_turn() -> None:
     async def story() -> None:
         async with World() as world:
