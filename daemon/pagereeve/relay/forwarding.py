@@ -77,6 +77,10 @@ class End(asyncio.BufferedProtocol):
         return self._buffer
 
     def buffer_updated(self, nbytes: int) -> None:
+        if nbytes == READ_BYTES:
+            # There may be more, and libuv would read on up to 32 times: first come the others.
+            self.hold("its turn is over")
+            asyncio.get_running_loop().call_soon(self.let_go, "its turn is over")
         self._passage.received(self, bytes(self._buffer[:nbytes]))
 
     def eof_received(self) -> bool:
