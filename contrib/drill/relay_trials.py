@@ -199,7 +199,8 @@ class Site:
 
 @contextlib.asynccontextmanager
 async def a_site(folder: Path) -> AsyncIterator[Site]:
-    site = Site(folder, *free_ports(3))
+    http, relay, server = free_ports(3)
+    site = Site(folder, http, relay, server)
     site.config.write_text(CONFIG.format(folder=folder, http=site.http, relay=site.relay, server=site.server))
     try:
         await site.begin("server", __file__, "--serve", str(site.server))
