@@ -77,6 +77,10 @@ class End(asyncio.BufferedProtocol):
         return self._buffer
 
     def buffer_updated(self, nbytes: int) -> None:
+        if nbytes == READ_BYTES:
+            # There may be more, and libuv would read on up to 32 times: first come the others.
+            self.hold("its turn is over")
+            asyncio.get_running_loop().call_soon(self.let_go, "its turn is over")
         self._passage.received(self, bytes(self._buffer[:nbytes]))
 
     def eof_received(self) -> bool:
@@ -195,7 +199,7 @@ class Passage:
         try:
             async with asyncio.timeout(self._patience.connect_s):
                 await asyncio.get_running_loop().create_connection(lambda: self.server, *self._target)
-        except OSError as error:  # TimeoutError is one
+        except (OSError, UnicodeError) as error:  # TimeoutError is an OSError; UnicodeError: a host that is no name
             self._counts.unreachable += 1
             self._report("the release server could not be reached", error)
             self._orphan()
@@ -306,6 +310,7 @@ class Passage:
 def _keep_alive(transport: asyncio.Transport) -> None:
     """A gateway that loses its power says no goodbye: the kernel finds out within two minutes."""
     found = transport.get_extra_info("socket")
-    found.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
-    for option, value in _KEEPALIVE:
-        found.setsockopt(socket.IPPROTO_TCP, option, value)
+    with contextlib.suppress(OSError):  # it is gone again already, which the event loop says next
+        found.setsockopt(socket.SOL_SOCKET, socket.SO_KEEPALIVE, 1)
+        for option, value in _KEEPALIVE:
+            found.setsockopt(socket.IPPROTO_TCP, option, value)

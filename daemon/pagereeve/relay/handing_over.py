@@ -124,7 +124,7 @@ class LocalSocket:
             if said:
                 await self._lend(Taker(reader, writer, self._spools, _take_of(said)))
         except (OSError, ValueError, BadMessage) as error:  # TimeoutError is an OSError; ValueError: an endless line
-            self._report("the local socket", error)
+            self._report("the other end of the local socket is gone", error)
         finally:
             writer.transport.abort()
 

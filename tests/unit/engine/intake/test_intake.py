@@ -6,15 +6,16 @@ import asyncio
 
 import pytest
 
+from pagereeve.domain.badges.form import BadgeForm
 from pagereeve.domain.facts.codec import fact_bytes
 from pagereeve.domain.facts.events import PRINTER_NOTED, RELEASE_STARTED
-from pagereeve.domain.facts.facts import BadgePresented, Conflict, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Conflict, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.ledger import Verdict
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.printers.registry import STRANGERS_MAX
 from pagereeve.engine.printers.watcher import IDLE_STRANGER_S, Arrival
-from pagereeve.ports.intake import BadgeLine, Envelope
+from pagereeve.ports.intake import BadgeLine, Envelope, RefusedInput
 from pagereeve.ports.journal import JournalUnavailable
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import SERVER, FakePrinter, World
@@ -284,6 +285,31 @@ def test_a_line_handed_in_again_is_the_same_line() -> None:
                 for received_us in (at_us, at_us, at_us + 1)
             ]
             assert outcomes == ["stored", "duplicate", "stored"]
+
+    passing(story())
+
+
+def test_a_line_with_a_name_of_its_own_is_one_event_and_no_other_lines() -> None:
+    """A relay hands a line in again after a daemon was killed, whose next one may read its number otherwise."""
+
+    async def story() -> None:
+        async with World({"p": FakePrinter(), "q": FakePrinter()}, {"p": "gw", "q": "gw"}) as world:
+            at_us = world.clock.now_us()
+
+            async def outcome_of(name: str) -> str:
+                return (await world.intake.badge_line(BadgeLine("gw", BADGE, "badges", at_us, name=name))).outcome
+
+            assert [await outcome_of(name) for name in ("b-1-1", "b-1-1", "b-2-1")] == ["stored", "duplicate", "stored"]
+            world.badges.form = BadgeForm("decimal", 32)
+            assert await outcome_of("b-1-1") == "conflict"
+            refused = RefusedInput("badges", "line-too-long", "gw", b"", "gw", name="b-1-2", received_us=at_us)
+            await world.intake.refused(refused)
+            await world.intake.refused(refused)
+            facts = [one.fact for printer in ("p", "q", "") async for one in world.store.facts(printer)]
+            badges = [fact for fact in facts if isinstance(fact, BadgePresented)]
+            assert {fact.origin.at_us for fact in badges} == {at_us}
+            assert len(badges) == 4, "two lines, each on two printers' timelines"
+            assert len([fact for fact in facts if isinstance(fact, BadgeUnreadable)]) == 1
 
     passing(story())
 
