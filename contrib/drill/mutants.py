@@ -107,6 +107,7 @@ class Trial:
                 (self.tree / name).parent.mkdir(parents=True, exist_ok=True)
                 shutil.copy2(ROOT / name, self.tree / name)
         self.run_by: dict[tuple[str, int], set[str]] = defaultdict(set)
+        self.of_module: dict[str, set[str]] = defaultdict(set)
         self._measure(folders)
 
     def python(self, *arguments: str) -> int | None:
@@ -136,17 +137,19 @@ class Trial:
         data = CoverageData(str(self.tree / ".coverage"))
         data.read()
         for path in data.measured_files():
+            module = str(Path(path).relative_to(self.tree))
             for line, contexts in data.contexts_by_lineno(path).items():
                 names = {context.partition("|")[0].partition("[")[0] for context in contexts if context}
-                self.run_by[str(Path(path).relative_to(self.tree)), line] = names
+                self.run_by[module, line] = names
+                self.of_module[module] |= names
 
     def stages(self, mutant: Mutant) -> Iterator[list[str]]:
-        """Tests to run, nearest first. A line that runs at import is no single test's: then all."""
+        """Tests to run, nearest first. A line that runs at import is no single test's: then all that run its module."""
         near = Path("tests/unit") / Path(mutant.path).parent.relative_to(SOURCE)
         while not (self.tree / near).is_dir():
             near = near.parent
         yield [str(near)]
-        names = self.run_by[mutant.path, mutant.line]
+        names = self.run_by[mutant.path, mutant.line] or self.of_module[mutant.path]
         for folder in self.tests:
             some = [name for name in names if name.startswith(folder) and not name.startswith(f"{near}/")]
             yield sorted(some) if names else [folder]

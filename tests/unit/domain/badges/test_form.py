@@ -246,6 +246,8 @@ def test_other_styles_are_few() -> None:
         ("256.0.255", BadgeForm("decimal-bytes"), "form"),
         ("255000255", BadgeForm("decimal-bytes", 24), "FF00FF"),
         ("255000256", BadgeForm("decimal-bytes", 24), "form"),
+        ("2550002550", BadgeForm("decimal-bytes", 24), "ambiguous"),
+        ("25500025", BadgeForm("decimal-bytes", 24), "ambiguous"),
         ("255000255254", BadgeForm("decimal-bytes", 24, check_byte="xor"), "check-byte"),
         ("255001255001", BadgeForm("decimal-bytes", 24, check_byte="xor"), "FF01FF"),
         ("16777215", BadgeForm("decimal", 24), "FFFFFF"),

@@ -2,9 +2,12 @@
 
 from __future__ import annotations
 
+import pytest
+
+from pagereeve.domain.badges import checks
 from pagereeve.domain.badges.state import FRAMES_MAX, REMEMBERED_MAX, ChecksState, ReaderState
 from pagereeve.domain.badges.swipes import Swipe, swipes_of
-from tests.unit.domain.badges.test_check_limits import BEGIN_US, badge
+from tests.unit.domain.badges.test_check_limits import BEGIN_US, badge, checked
 
 
 def test_a_swipe_goes_on_from_its_last_sighting() -> None:
@@ -38,6 +41,17 @@ def test_as_many_frames_are_kept_as_the_rules_ask_for() -> None:
         refusals = reader.frame(refused=True, kept=FRAMES_MAX)
     assert FRAMES_MAX == 64
     assert (reader.frames, refusals, reader.refused) == (64, 64, 2**64 - 1)
+
+
+@pytest.mark.parametrize(("others", "frames"), [(2, 3), (3, 5)])
+def test_of_too_many_badges_the_one_that_was_longest_not_seen_is_forgotten(
+    others: int, frames: int, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The first badge comes again within its swipe: no frame of its own, unless three others came in between."""
+    assert checks.SIGHTINGS_MAX == 50_000
+    monkeypatch.setattr(checks, "SIGHTINGS_MAX", 3)
+    seen = [badge(0), *(badge(1 + nth, f"b-{nth}") for nth in range(others)), badge(9)]
+    assert checked(*seen).state.reader("east", "").frames == frames
 
 
 def test_the_readers_and_gateways_that_were_longest_silent_are_forgotten() -> None:

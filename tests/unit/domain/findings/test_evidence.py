@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -151,6 +152,34 @@ def test_every_kind_has_words_that_say_all_it_holds_and_comes_back_as_it_was(evi
 )
 def test_figures_stand_in_the_words_as_they_are(evidence: Evidence, words: str) -> None:
     assert words in words_of(evidence, to_text)
+
+
+NOBODY = replace(PLATEAU, sight=replace(SIGHT, responder="", errors=()))
+
+
+@pytest.mark.parametrize(
+    ("evidence", "end"),
+    [
+        (shown.readings(PLATEAU, PLATEAU)[0], "state idle; error jammed; answered by 192.0.2.9; at noon"),
+        (shown.readings(NOBODY, NOBODY)[0], "state idle; at noon"),
+        (shown.silence(SILENCE), "3 x wrong-device from noon to later, answered by 192.0.2.9: serial K2"),
+        (shown.silence(replace(SILENCE, responder="", detail="")), "3 x wrong-device from noon to later"),
+        (shown.silence(replace(SILENCE, detail=""), growing=True), "wrong-device from noon, answered by 192.0.2.9"),
+        (shown.presented(NOON_US), "presented: noon"),
+        (shown.presented(NOON_US, "east"), "presented at gateway east: noon"),
+        (shown.noted(PrinterNoted("p", ORIGIN, "moved", "")), "noted noon: moved"),
+        (shown.noted(PrinterNoted("p", ORIGIN, "moved", "to 3")), "noted noon: moved to 3"),
+        (shown.decided(DECIDED), "decided noon by warden: explain, jam, two sheets"),
+        (shown.decided(replace(DECIDED, reason="", text="")), "decided noon by warden: explain"),
+        (shown.run_ended(Step.RESET, PLATEAU, PLATEAU, None), "the pages in between can't be proven"),
+        (shown.run_ended(Step.FELL_BACK, PLATEAU, PLATEAU, 7), "before the restart may be counted twice"),
+        (shown.clock_off(ORIGIN), "at later; it is behind by the same time in every notice, which is corrected"),
+        (shown.clock_off(replace(ORIGIN, clock="future")), "at later; the time of arrival is used instead"),
+    ],
+)
+def test_what_is_unknown_takes_no_words(evidence: Evidence, end: str) -> None:
+    instants = {NOON_US: "noon", NOON_US + 1_000: "noon", NOON_US - SECOND_US: "before", NOON_US + SECOND_US: "later"}
+    assert words_of(evidence, instants.__getitem__).endswith(end)
 
 
 def test_a_printer_that_was_on_all_the_time_made_no_start_up_page() -> None:

@@ -162,6 +162,28 @@ def test_a_printer_with_fewer_channels_takes_the_place_of_one_with_more() -> Non
     assert len(keeping.projector._facts) < 20
 
 
+@pytest.mark.parametrize("twice", [False, True])
+def test_an_end_that_comes_an_hour_after_the_pages_belongs_to_its_release_in_a_rebuild_too(twice: bool) -> None:
+    """Many readings lie between them, each a fact: a rebuild must not have left the start behind when it meets the end.
+
+    ``twice``: the start notice came once more under another id, which changes nothing.
+    """
+    story = Story()
+    story.reading(-1, 100)
+    story.release(0, "r", pages=4)
+    if twice:
+        story.release(1, "r", pages=4, event="again")
+    story.rest(6, 40, 104)
+    for nth in range(300):
+        story.reading(100 + 12 * nth, 104, errors=("lowToner",) * (nth % 2))
+    story.ended(3700, "r")
+    story.rest(3710, 3800, 104)
+    ledger = story.ledger()
+    one = charge(ledger, "r")
+    assert (one.counted, one.ended_us, one.closed_us) == (4, at_us(3700), at_us(3710))
+    assert kinds(ledger) == (["repeated-release"] if twice else [])
+
+
 def test_a_long_history_leaves_a_small_projector() -> None:
     keeping = Keeping(PRINTER)
     story = Story()

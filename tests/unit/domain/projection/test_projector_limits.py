@@ -7,7 +7,7 @@ from dataclasses import replace
 import pytest
 
 from pagereeve.domain.brackets.timeline import Timeline
-from pagereeve.domain.facts.facts import PlateauRead, ReadFailed, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.facts import BadgePresented, PlateauRead, ReadFailed, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.projection.projection import Projected, project
 from pagereeve.domain.projection.projector import DROPPED_MAX, HOLD_BACK_US, PrinterProjector
@@ -17,6 +17,7 @@ from pagereeve.domain.values.errors import BadFact
 from tests.unit.domain.story import PRINTER, Story, at_us, impressions
 
 NEVER_US = at_us(10**6)
+NOTICES = (ReleaseStarted, ReleaseEnded)
 
 
 def view_of(story: Story) -> Projected:
@@ -158,6 +159,28 @@ def test_a_reading_that_spans_the_resume_point_is_needed_behind_it() -> None:
         spanning = replace(plateau, plateau=replace(plateau.plateau, last_received_us=at_us(60) + after_us))
         projector = PrinterProjector.reopened(PRINTER, Rules.of(Story().facts), point_at(60), [spanning])
         assert (projector.last_read() is not None) is needed
+
+
+def test_badges_are_needed_for_an_hour_behind_the_resume_point_and_no_longer() -> None:
+    """What is needed no more must go, or a printer's memory grows with each badge."""
+    story = Story()
+    for second in (60 - 3600.000001, 60 - 3600, 60 - 3599.999999, 0, 60, 70):
+        story.badge(second, f"b-{second}")
+    badges = [fact for fact in story.facts if isinstance(fact, BadgePresented)]
+    projector = PrinterProjector.reopened(PRINTER, Rules.of(Story().facts), point_at(60), badges)
+    assert list(projector._facts.values()) == badges[2:]
+
+
+def test_facts_before_the_resume_point_are_left_out_when_it_is_opened_again() -> None:
+    story = Story()
+    story.release(10, "behind")
+    story.ended(80, "behind")
+    story.release(70, "later")
+    # An end may claim to be before its start: it goes with its start.
+    story.ended(20, "later")
+    projector = PrinterProjector.reopened(PRINTER, Rules.of(Story().facts), point_at(60), story.facts)
+    kept = [(type(fact).__name__, fact.release) for fact in projector._facts.values() if isinstance(fact, NOTICES)]
+    assert kept == [("ReleaseEnded", "behind"), ("ReleaseStarted", "later"), ("ReleaseEnded", "later")]
 
 
 def advanced(story: Story, hold_back_us: int, before_us: int | None = None) -> int | None:
