@@ -22,10 +22,11 @@ import uvicorn
 from pagereeve.app.alerting import Alerting
 from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.app.receivers import receivers_of
+from pagereeve.app.site_clock import SiteClock, boot_time_us, last_dated_us
 from pagereeve.app.site_facts import binding_facts, site_facts
 from pagereeve.app.telemetry import Telemetry
 from pagereeve.domain.badges.projector import SITE
-from pagereeve.domain.facts.facts import Assigned, Fact
+from pagereeve.domain.facts.facts import Assigned, ClockChanged, Fact
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.values.instants import SECOND_US
@@ -36,6 +37,7 @@ from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry, RegisteredPrinter
 from pagereeve.engine.printers.watcher import WatcherContext
+from pagereeve.engine.supervision.clock_watch import ClockWatch
 from pagereeve.engine.supervision.garbage import GarbageCollection
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.wal_trimming import WalTrimmer
@@ -59,8 +61,9 @@ from pagereeve.telemetry.repeated import Repeated
 from pagereeve.telemetry.service_manager import ServiceManager
 
 BADGE_KEY_BYTES = 32
+BOOT_BYTES = 8
 FIRST_READS_SPREAD_S = 30.0
-TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries", "memory")
+TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries", "memory", "clock")
 APPENDED_AT_ONCE = 500
 SWITCH_INTERVAL_S = 0.000_5
 
@@ -88,7 +91,7 @@ class App:
         first_reads_spread_s: float = FIRST_READS_SPREAD_S,
     ) -> None:
         self.settings = settings
-        self.clock = clock or SystemClock()
+        self.clock = SiteClock(clock, clock.monotonic_us) if clock else SiteClock(SystemClock(), boot_time_us)
         self.entropy = entropy or SystemEntropy()
         self.counters = EngineCounters()
         self.supervisor = Supervisor(self.clock, self._trouble, TASKS)
@@ -125,6 +128,7 @@ class App:
             settings.data_dir / JOURNAL_NAME, self.clock, queue_depth_max=settings.limits.intake_queue_max
         )
         self._stack.push_async_callback(self.store.close)
+        await self._date_on()
         profiles = profiles_with(settings.meters.profiles)
         profiles.require(printer.profile for printer in settings.printers)
         self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
@@ -153,6 +157,7 @@ class App:
         self.supervisor.start(
             "badges", "badges", self.badge_watcher.run, heartbeat=self.badge_watcher.heartbeat, forever=True
         )
+        await self._watch_clock()
         self.registry.start({printer: run.fact async for printer, run in self.store.open_runs()})
         await self.intake.route_waiting_ends()
         wal_trimmer = WalTrimmer(self.clock, self.store.checkpoint)
@@ -165,6 +170,25 @@ class App:
         await self._open_doors()
         self.ready = True
         log.info("ready", http=str(self.http_address), printers=len(settings.printers))
+
+    async def _date_on(self) -> None:
+        """The first date of this boot lies behind all that the journal holds, whatever the wall clock shows."""
+        newest_us = await last_dated_us(self.store)
+        if newest_us >= self.clock.now_us():
+            self.clock.anchor(newest_us + 1)
+
+    async def _watch_clock(self) -> None:
+        self.clock_watch = ClockWatch(self.clock, secrets.token_hex(BOOT_BYTES), self.store, self._on_clock)
+        await self.clock_watch.begin()
+        self.supervisor.start(
+            "clock", "clock", self.clock_watch.run, heartbeat=self.clock_watch.heartbeat, forever=True
+        )
+
+    def _on_clock(self, changed: ClockChanged) -> None:
+        self.badge_watcher.accept(changed)
+        if changed.change != "started":
+            size_s = changed.size_us / SECOND_US
+            log.warning("the clock of this machine stepped; dates go on as they were", size_s=size_s)
 
     def _hooks_of_meter(self) -> MeterHooks:
         given = self._meter_hooks or MeterHooks()
@@ -265,6 +289,7 @@ class App:
             meter=self.meter.telemetry,
             engine=self.counters.telemetry,
             tasks=self.supervisor.telemetry,
+            clock=self.clock_watch.telemetry,
             disk=self._disk,
             loop_lag_s=self.watchdog.lag_s,
             site_findings=self.badge_watcher.open_findings,

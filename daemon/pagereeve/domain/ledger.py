@@ -188,6 +188,7 @@ class EvidenceKind(StrEnum):
     NOTHING_CAME = "nothing-came"
     OTHER_OWNER = "other-owner"
     ELSEWHERE = "elsewhere"
+    CLOCK_STEPPED = "clock-stepped"
     OLDER = "older"
     """The sentence of a finding that was made before evidence was typed, until its printer is projected again."""
 

@@ -101,6 +101,14 @@ class TaskTelemetry:
 
 
 @dataclass(frozen=True, slots=True)
+class ClockTelemetry:
+    """``steps`` of the machine's wall clock since the start; ``ahead_us``: how far it is ahead of facts' dates."""
+
+    steps: int = 0
+    ahead_us: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class DiskTelemetry:
     """The disk of the journal. ``free_bytes`` is what is left for us, without what is kept back for root."""
 
@@ -125,6 +133,7 @@ class ProcessTelemetry:
     meter: MeterTelemetry = MeterTelemetry()
     engine: EngineTelemetry = EngineTelemetry()
     tasks: TaskTelemetry = TaskTelemetry()
+    clock: ClockTelemetry = ClockTelemetry()
     disk: DiskTelemetry | None = None
     loop_lag_s: float = 0.0
     parts: Mapping[str, str] = field(default_factory=dict)

@@ -146,6 +146,11 @@ def test_the_service_gives_the_daemon_no_more_than_it_needs(unit: RawConfigParse
     assert unit["Service"][name] == value
 
 
+def test_the_service_starts_after_the_clock_was_set(unit: RawConfigParser) -> None:
+    """systemd.special(7), time-sync.target."""
+    assert "time-sync.target" in unit["Unit"]["After"].split()
+
+
 def test_the_service_keeps_its_data_where_the_settings_look(unit: RawConfigParser) -> None:
     assert Settings().data_dir == Path("/var/lib") / unit["Service"]["StateDirectory"]
     assert BadgeSettings().key_file is None

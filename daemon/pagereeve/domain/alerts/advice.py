@@ -165,6 +165,11 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "What it should send is missing: pages become stray, or badges have no release.",
         "Check that its sender runs and can reach the daemon.",
     ),
+    "clock-stepped": Advice(
+        "the clock of this machine stepped",
+        "Nothing yet: dates go on from where they were. The next start would begin with the wrong clock.",
+        "Let NTP keep the clock right (timedatectl, chronyc tracking), and see who sets it besides.",
+    ),
 }
 
 GATEWAY_SILENT: Final = Advice(

@@ -28,6 +28,7 @@ PASSING: Final = SHARED_FATE | {
     "unit-not-usable",
     "source-clock-off",
     "feed-silent",
+    "clock-stepped",
     "reader-noisy",
     "reader-form-changed",
     "unknown-printer",

@@ -12,7 +12,7 @@ from typing import Final, TypeVar
 
 from pagereeve.domain.badges.state import ChecksState, FeedState, ReaderState
 from pagereeve.domain.badges.swipes import SwipeKey, swipe_key
-from pagereeve.domain.facts.facts import BadgeOutcome, BadgePresented, BadgeUnreadable, ReleaseStarted
+from pagereeve.domain.facts.facts import BadgeOutcome, BadgePresented, BadgeUnreadable, ClockChanged, ReleaseStarted
 from pagereeve.domain.facts.policy import BadgePolicy
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.findings import evidence as shown
@@ -21,7 +21,7 @@ from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
 from pagereeve.domain.values.instants import SECOND_US
 
-CheckedEvent = BadgePresented | BadgeUnreadable | ReleaseStarted
+CheckedEvent = BadgePresented | BadgeUnreadable | ReleaseStarted | ClockChanged
 # A reader is noisy from 19 of 20 refused frames on, and no more from half of them on: between the two it stays.
 NOISY_SHARE, QUIET_SHARE = (19, 20), (1, 2)
 KINDS: Final[tuple[find.Kind, ...]] = (
@@ -32,12 +32,14 @@ KINDS: Final[tuple[find.Kind, ...]] = (
     "reader-noisy",
     "reader-form-changed",
     "feed-silent",
+    "clock-stepped",
 )
 # What a release server answers to a badge that it doesn't know.
 UNKNOWN_ANSWER: Final[BadgeOutcome] = "unknown"
 # Of a fold's short memory: sightings that may still matter. The oldest goes first.
 SIGHTINGS_MAX: Final = 50_000
 RELEASES: Final = "release notices"
+CLOCK: Final = "the clock of this machine"
 
 Key = TypeVar("Key")
 Value = TypeVar("Value")
@@ -88,6 +90,8 @@ class BadgeChecks:
                 (self._badge_came if step.arrived else self._badge)(step.event, step.at_us, policy)
             case ReleaseStarted():
                 (self._start_came if step.arrived else self._started)(step.event, step.at_us, policy)
+            case ClockChanged() if not step.arrived:
+                self._clock_changed(step.event, step.at_us)
 
     def copied(self) -> BadgeChecks:
         """A fold of its own that goes on from here, without what was found so far."""
@@ -249,6 +253,19 @@ class BadgeChecks:
         if feed.silent is None and feed.unmatched >= policy.silent_after and lasted:
             what = shown.nothing_came(feed.unmatched, others, feed.since_us)
             feed.silent = Condition("feed-silent", place, feed.since_us, str(feed.since_us), what)
+
+    # Our own clock
+
+    def _clock_changed(self, changed: ClockChanged, at_us: int) -> None:
+        """A clock that steps again before it came back is the same trouble."""
+        if at_us <= self.told_after_us:
+            return
+        if changed.change != "stepped":
+            self._over(self.state.clock, at_us)
+            self.state.clock = None
+        elif self.state.clock is None:
+            what = shown.clock_stepped(changed.before_us, changed.wall_us)
+            self.state.clock = Condition("clock-stepped", CLOCK, at_us, changed.origin.id, what)
 
     # Findings
 

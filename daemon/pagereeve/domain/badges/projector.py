@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from pagereeve.domain.badges.checks import BadgeChecks, CheckedEvent, CheckStep, steps_of
 from pagereeve.domain.badges.state import CHECKS
-from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Fact, ReleaseStarted
+from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, ClockChanged, Fact, ReleaseStarted
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding, RowSegment
@@ -25,13 +25,13 @@ SITE: Final = ""
 COPY_SOURCE: Final = "urn:pagereeve:copy"
 """Copies of a badge for the other printers behind its gateway bear this source: the badge itself is one event."""
 
-BADGES_VERSION: Final = 2
+BADGES_VERSION: Final = 3
 # Events after which a resume point is stored: often enough for a quick start, seldom enough for a small database.
 SEAL_EVERY: Final = 5_000
 
 NOTHING_TAKEN: Final = (-1, False, "", "")
 
-_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted)
+_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted, ClockChanged)
 
 
 @dataclass(frozen=True, slots=True)

@@ -14,6 +14,8 @@ BadgeOutcome = Literal["accepted", "refused", "unknown", "nothing-held", "failed
 """What a release server answered to a badge. Any other text counts as ``other``, and nothing else of it is kept."""
 Note = Literal["maintenance-begun", "maintenance-ended", "meter-replaced", "moved"]
 ClockMark = Literal["", "corrected", "behind", "implausible-past", "future", "missing"]
+ClockChange = Literal["started", "stepped", "returned"]
+"""What our own clock did: a boot of the daemon began, the wall clock stepped away from our dates, or came back."""
 Action = Literal["explain", "close"]
 Reason = Literal[
     "jam",
@@ -147,6 +149,33 @@ class BadgeUnreadable:
 
 
 @dataclass(frozen=True, slots=True)
+class ClockChanged:
+    """What the machine's wall clock showed beside our own dates, in one boot of the daemon. Of no printer.
+
+    Dates of a boot are its anchor and the time since then on a clock that never steps: ``monotonic_us`` is that of
+    this fact, ``origin.at_us`` its date. The wall clock showed ``wall_us`` then, where ``before_us`` was expected.
+    """
+
+    origin: Origin
+    boot: str
+    change: ClockChange
+    monotonic_us: int
+    before_us: int
+    wall_us: int
+    printer: str = ""
+
+    @property
+    def size_us(self) -> int:
+        """By how much the wall clock stepped; below 0 where it was set back."""
+        return self.wall_us - self.before_us
+
+    @property
+    def ahead_us(self) -> int:
+        """How far the wall clock is ahead of our dates."""
+        return self.wall_us - self.origin.at_us
+
+
+@dataclass(frozen=True, slots=True)
 class Bound:
     """From ``at_us`` on, and before ``until_us``, the badge (a keyed hash) is the owner's. Concerns no printer.
 
@@ -226,6 +255,7 @@ Fact = (
     | Bound
     | BadgePolicySet
     | BadgeUnreadable
+    | ClockChanged
     | Conflict
 )
 

@@ -160,6 +160,12 @@ def elsewhere(gateway: str, home: str) -> Evidence:
     return _made(Kind.ELSEWHERE, gateway=gateway, home=home)
 
 
+def clock_stepped(before_us: int, wall_us: int) -> Evidence:
+    """The machine's wall clock showed the second where the first was to be expected."""
+    size_ms = (wall_us - before_us) // 1_000
+    return _made(Kind.CLOCK_STEPPED, before_us=before_us, wall_us=wall_us, size_ms=size_ms)
+
+
 # What shows it.
 
 

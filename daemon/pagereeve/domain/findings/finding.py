@@ -56,6 +56,7 @@ Kind = Literal[
     "reader-noisy",
     "reader-form-changed",
     "feed-silent",
+    "clock-stepped",
 ]
 
 SEVERITY: Final[dict[Kind, Severity]] = {
@@ -88,6 +89,7 @@ SEVERITY: Final[dict[Kind, Severity]] = {
     "reader-noisy": "critical",
     "reader-form-changed": "critical",
     "feed-silent": "critical",
+    "clock-stepped": "warning",
 }
 
 EVIDENCE_MAX = 20

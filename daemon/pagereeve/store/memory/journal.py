@@ -159,7 +159,8 @@ class MemoryJournal(MemoryLedger):
         return latest
 
     async def newest_us(self) -> int | None:
-        return max((one.filing.at_us for facts in self._facts.values() for one in facts), default=None)
+        known = (one for printer, facts in self._facts.items() for one in facts if printer or _is_checked(one))
+        return max((one.filing.at_us for one in known), default=None)
 
     async def last_read(self, printer: str) -> PlateauRead | None:
         known = [one for one in self._facts.get(printer, ()) if isinstance(one.filing.fact, PlateauRead)]
@@ -187,7 +188,7 @@ class MemoryJournal(MemoryLedger):
         return [one.filing.fact for one in sorted(late, key=_order)[:LATE_FACTS_MAX]]
 
     async def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
-        known = [one for facts in self._facts.values() for one in facts if one.filing.kind in BADGE_KINDS]
+        known = [one for facts in self._facts.values() for one in facts if _is_checked(one)]
         for one in sorted(known, key=_order):
             if from_us is None or one.filing.at_us >= from_us:
                 yield one.filing.fact
@@ -199,6 +200,10 @@ class MemoryJournal(MemoryLedger):
 
 def _stored(one: Numbered) -> StoredFact:
     return StoredFact(one.seq, one.filing.fact)
+
+
+def _is_checked(one: Numbered) -> bool:
+    return one.filing.kind in BADGE_KINDS
 
 
 def _source(filing: FactRecord) -> str | None:

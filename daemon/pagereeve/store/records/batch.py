@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Conflict, Event, Fact
+from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, ClockChanged, Conflict, Event, Fact
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -134,7 +134,7 @@ class Batch:
         if known is not None:
             return known
         fact = filing.fact
-        if not isinstance(fact, Event | BadgeUnreadable):
+        if not isinstance(fact, Event | BadgeUnreadable | ClockChanged):
             raise TypeError(f"{filing.kind} is no event and can't conflict")
         seq = self._number(file(Conflict(fact.printer, fact.origin, filing.kind, digest)))
         self.conflict_seqs[identity, digest] = seq

@@ -12,6 +12,7 @@ from pagereeve.domain.facts.codec import from_json, to_json
 from pagereeve.domain.facts.events import EVENT_TYPES, FINDING_DECIDED, RELEASE_ENDED, type_of
 from pagereeve.domain.facts.facts import (
     BadgeUnreadable,
+    ClockChanged,
     Event,
     Fact,
     PlateauRead,
@@ -33,7 +34,7 @@ STANDING_KINDS: Final = (
     *(one.kind for one in EVENT_TYPES if one.stands),
 )
 """In force beyond their own time."""
-BADGE_KINDS: Final = ("badge-unreadable", *(one.kind for one in EVENT_TYPES if one.checked))
+BADGE_KINDS: Final = ("badge-unreadable", "clock-changed", *(one.kind for one in EVENT_TYPES if one.checked))
 """What the badge checks look at."""
 
 FAR_US: Final = 7_258_118_400_000_000
@@ -78,6 +79,9 @@ def file(fact: Fact) -> FactRecord:
     if isinstance(fact, BadgeUnreadable):
         identity, digest = fact.origin.key, hashlib.sha256(fact.reason.encode()).hexdigest()
         return FactRecord(fact, str(members["fact"]), instant_us(fact), body, identity, digest)
+    if isinstance(fact, ClockChanged):
+        digest = hashlib.sha256(fact.change.encode()).hexdigest()
+        return FactRecord(fact, str(members["fact"]), instant_us(fact), body, fact.origin.key, digest)
     if not isinstance(fact, Event):
         return FactRecord(fact, str(members["fact"]), instant_us(fact), body)
     return FactRecord(

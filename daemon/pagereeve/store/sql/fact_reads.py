@@ -122,13 +122,15 @@ class FactReads:
         return latest
 
     async def newest_us(self) -> int | None:
-        """One statement: a step down an index for each printer."""
-        first = select(func.min(_FACT.printer).label("name")).cte("names", recursive=True)
+        """One statement: a step down an index for each printer, and one for what is checked under none."""
+        first = select(func.min(_FACT.printer).label("name")).where(_FACT.printer > "").cte("names", recursive=True)
         step = select(func.min(_FACT.printer)).where(_FACT.printer > first.c.name).scalar_subquery()
         names = first.union_all(select(step).where(first.c.name.is_not(None)))
         newest = select(func.max(_FACT.at_us)).where(_FACT.printer == names.c.name).scalar_subquery()
-        row = await self._reader.first(select(func.max(newest)).select_from(names))
-        return None if row is None or row[0] is None else int(row[0])
+        checked = select(func.max(_FACT.at_us)).where(schema.badge_kinds())
+        of_printers = select(func.max(newest)).select_from(names).scalar_subquery()
+        row = await self._reader.first(select(of_printers.label("read"), checked.scalar_subquery().label("checked")))
+        return max((int(one) for one in row or () if one is not None), default=None)
 
     async def last_read(self, printer: str) -> PlateauRead | None:
         """The latest finished run of good readings, the open one aside."""

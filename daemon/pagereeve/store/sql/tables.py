@@ -18,7 +18,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0006"
+REVISION: Final = "r0007"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -41,7 +41,7 @@ def few_kinds() -> TextClause:
 def badge_kinds() -> TextClause:
     """The condition of ix_fact_entrance, word for word."""
     return text(
-        "kind IN ('pagereeve.badge.presented.v1', 'badge-unreadable', 'pagereeve.release.started.v1') "
+        "kind IN ('pagereeve.badge.presented.v1', 'badge-unreadable', 'clock-changed', 'pagereeve.release.started.v1') "
         "AND event_id IS NOT NULL"
     )
 

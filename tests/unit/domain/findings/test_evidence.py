@@ -71,6 +71,8 @@ ONE_OF_EACH = [
     shown.nothing_came(4, "releases", NOON_US),
     shown.other_owner(),
     shown.elsewhere("east", "west"),
+    shown.clock_stepped(NOON_US, NOON_US - 3_600 * SECOND_US),
+    shown.clock_stepped(NOON_US, NOON_US + 3_600 * SECOND_US),
     said("what was said before"),
     shown.cuts(STRETCH),
     shown.counted_so_far("total", 100, NOON_US, 5, NOON_US + SECOND_US),
