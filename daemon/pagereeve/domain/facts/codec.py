@@ -23,6 +23,7 @@ from pagereeve.domain.facts.facts import (
     PlateauRead,
     PolicySet,
     ReadFailed,
+    Redated,
     Registered,
     SettleLearned,
 )
@@ -38,7 +39,19 @@ from pagereeve.domain.facts.policy import (
 )
 from pagereeve.domain.facts.reading_codec import PLATEAU, SILENCE
 from pagereeve.domain.values.canonical import canonical
-from pagereeve.domain.values.codec import FIGURE, FIGURE_MAX, INSTANT, TEXT, Codec, Kind, Member, Spread, choice, parsed
+from pagereeve.domain.values.codec import (
+    FIGURE,
+    FIGURE_MAX,
+    INSTANT,
+    TEXT,
+    Codec,
+    Kind,
+    Member,
+    Spread,
+    choice,
+    integer,
+    parsed,
+)
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import Fields
 
@@ -134,6 +147,16 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Member("before_us", INSTANT, "before"),
         Member("wall_us", INSTANT, "wall"),
         outside=_OF_SITE,
+    ),
+    "redated": Codec(
+        Redated,
+        _ANY_PRINTER,
+        _AT,
+        Member("from_us", INSTANT, "from"),
+        Member("until_us", INSTANT, "until"),
+        Member("by_us", integer(-FIGURE_MAX, FIGURE_MAX), default=None),
+        Member("by", TEXT),
+        Member("reason", TEXT),
     ),
     "conflict": Codec(
         Conflict,

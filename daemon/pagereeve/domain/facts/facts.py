@@ -13,7 +13,8 @@ Outcome = Literal["completed", "cancelled", "aborted"]
 BadgeOutcome = Literal["accepted", "refused", "unknown", "nothing-held", "failed", "other"]
 """What a release server answered to a badge. Any other text counts as ``other``, and nothing else of it is kept."""
 Note = Literal["maintenance-begun", "maintenance-ended", "meter-replaced", "moved"]
-ClockMark = Literal["", "corrected", "behind", "implausible-past", "future", "missing"]
+ClockMark = Literal["", "corrected", "behind", "implausible-past", "future", "missing", "not-agreed"]
+"""Why an event counts from another instant than it claims; ``not-agreed``: our own clock could not judge its claim."""
 ClockChange = Literal["started", "stepped", "returned"]
 """What our own clock did: a boot of the daemon began, the wall clock stepped away from our dates, or came back."""
 Action = Literal["explain", "close"]
@@ -176,6 +177,23 @@ class ClockChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class Redated:
+    """The timeline's facts that our clock had dated from ``from_us`` on, and before ``until_us``, and that were stored
+    before this one, are ``by_us`` later. Without that, what the meter showed then is void.
+
+    ``by`` says so, and why; a fact of a printer, or of none (``printer`` is "").
+    """
+
+    printer: str
+    at_us: int
+    from_us: int
+    until_us: int
+    by_us: int | None
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Bound:
     """From ``at_us`` on, and before ``until_us``, the badge (a keyed hash) is the owner's. Concerns no printer.
 
@@ -256,11 +274,12 @@ Fact = (
     | BadgePolicySet
     | BadgeUnreadable
     | ClockChanged
+    | Redated
     | Conflict
 )
 
 # A union written in place would be built again at each call.
-_DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, BadgePolicySet)
+_DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, BadgePolicySet, Redated)
 
 
 def instant_us(fact: Fact) -> int:

@@ -83,6 +83,7 @@ class Batch:
     kept_aside: list[KeptAside] = field(default_factory=list)
     open_runs: dict[str, str] = field(default_factory=dict)
     replacements: list[Replacement] = field(default_factory=list)
+    redates: list[Numbered] = field(default_factory=list)
     outbox: list[Announcement | QueueRemoval] = field(default_factory=list)
     heads: dict[str, int] = field(default_factory=dict)
     duplicates: int = 0
@@ -110,6 +111,12 @@ class Batch:
             return False
         body = self.stored.body(identity)
         return body is not None and file(fact_of(body)).digest == filing.digest
+
+    def redate(self, filings: Sequence[FactRecord]) -> None:
+        """Each also moves what its timeline holds before it."""
+        for filing in filings:
+            self.append(filing)
+            self.redates.append(self.facts[-1])
 
     def observe(self, printer: str, sealed: Sequence[FactRecord], current: str) -> tuple[int, ...]:
         seqs = tuple(self.append(filing).seq for filing in sealed)

@@ -20,6 +20,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseNotice,
     instant_us,
 )
+from pagereeve.domain.facts.redating import redated
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import TEXT_MAX
 from pagereeve.store.records.encoding import encoder_for
@@ -123,9 +124,10 @@ def open_body(current: PlateauRead | ReadFailed) -> str:
     return file(current).body
 
 
-def fact_of(body: str) -> Fact:
-    """The inverse of a filing's body."""
-    return from_json(json.loads(body))
+def fact_of(body: str, shift_us: int = 0) -> Fact:
+    """The inverse of a filing's body; with what our clock dated moved by ``shift_us``."""
+    fact = from_json(json.loads(body))
+    return redated(fact, shift_us) if shift_us else fact
 
 
 def run_of(body: str) -> PlateauRead | ReadFailed:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Protocol, TypeVar
 
-from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -52,6 +52,14 @@ class Observe:
 
 
 @dataclass(frozen=True, slots=True)
+class Redate:
+    filings: Sequence[FactRecord]
+
+    def join(self, batch: Batch) -> None:
+        batch.redate(self.filings)
+
+
+@dataclass(frozen=True, slots=True)
 class Replace:
     replacement: Replacement
 
@@ -80,6 +88,11 @@ class Post:
 def append_request(fact: Fact) -> Append:
     """Raises BadFact or BadCanonical for a fact that could not be read back."""
     return Append(file(fact))
+
+
+def redate_request(facts: Sequence[Redated]) -> Redate:
+    """Raises BadFact as ``append_request`` does."""
+    return Redate([file(fact) for fact in facts])
 
 
 def observe_request(printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Observe:

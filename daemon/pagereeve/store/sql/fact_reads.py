@@ -9,6 +9,7 @@ from typing import Any
 from sqlalchemy import Row, Select, func, or_, select, tuple_, union
 
 from pagereeve.domain.facts.facts import Event, Fact, PlateauRead
+from pagereeve.domain.facts.redating import NOT_AGREED
 from pagereeve.ports.journal import OpenRun, StoredFact
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.records.fact_record import DECIDED, fact_of, run_of
@@ -24,6 +25,9 @@ READING_KINDS = ("reading", "read-failed")
 
 _FACT = schema.fact.c
 _RUN = schema.open_run.c
+# What is void is not there for anybody who reads.
+_STANDS = _FACT.shift_us.is_not(None)
+_BODY = (_FACT.body, _FACT.shift_us)
 
 
 class FactReads:
@@ -36,7 +40,7 @@ class FactReads:
         while after is not None:
             rows = await self._reader.rows(_page(printer, after, from_us))
             for row in rows:
-                yield StoredFact(row.seq, fact_of(row.body))
+                yield StoredFact(row.seq, fact_of(row.body, row.shift_us))
             after = rows[-1].seq if len(rows) == PAGE_ROWS else None
 
     async def _seq_before(self, printer: str, from_us: int | None) -> int | None:
@@ -74,7 +78,7 @@ class FactReads:
             while after is not None:
                 rows, run = await self._page_and_run(printer, after)
                 for row in rows:
-                    yield fact_of(row.body)
+                    yield fact_of(row.body, row.shift_us)
                 if run is not None:
                     yield run_of(run)
                 after = rows[-1].seq if len(rows) == PAGE_ROWS else None
@@ -94,12 +98,12 @@ class FactReads:
         return 0 if row is None else int(row[0])
 
     async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
-        statement = select(_FACT.body).where(_FACT.source == source)
+        statement = select(*_BODY).where(_FACT.source == source, _STANDS)
         latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
         delays = []
         for row in reversed(await self._reader.rows(latest.limit(min(limit, DELAYS_MAX)))):
-            fact = fact_of(row.body)
-            if isinstance(fact, Event):
+            fact = fact_of(row.body, row.shift_us)
+            if isinstance(fact, Event) and fact.origin.clock != NOT_AGREED:
                 occurred_us = fact.origin.occurred_us
                 if occurred_us is not None:
                     delays.append((occurred_us, fact.origin.received_us))
@@ -134,9 +138,9 @@ class FactReads:
 
     async def last_read(self, printer: str) -> PlateauRead | None:
         """The latest finished run of good readings, the open one aside."""
-        statement = select(_FACT.body).where(_FACT.printer == printer, _FACT.kind == "reading")
+        statement = select(*_BODY).where(_FACT.printer == printer, _FACT.kind == "reading", _STANDS)
         row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()))
-        fact = None if row is None else fact_of(row.body)
+        fact = None if row is None else fact_of(row.body, row.shift_us)
         return fact if isinstance(fact, PlateauRead) else None
 
     async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
@@ -153,14 +157,14 @@ class FactReads:
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         """In order of their numbers."""
-        statement = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer, schema.few_kinds())
+        statement = select(_FACT.seq, *_BODY).where(_FACT.printer == printer, schema.few_kinds(), _STANDS)
         # Ordered here: asked for an order by number, SQLite would rather walk through all of the printer's facts.
         rows = sorted(await self._reader.rows(statement.where(_FACT.kind != "assigned")), key=attrgetter("seq"))
-        return [StoredFact(row.seq, fact_of(row.body)) for row in rows]
+        return [StoredFact(row.seq, fact_of(row.body, row.shift_us)) for row in rows]
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         """The latest RELEASE_FACTS_MAX; of equal instants in order of printer and number."""
-        statement = select(_FACT.body).where(_FACT.source == source, _FACT.release == release)
+        statement = select(*_BODY).where(_FACT.source == source, _FACT.release == release, _STANDS)
         latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
         return (await self._facts_of(latest.limit(RELEASE_FACTS_MAX)))[::-1]
 
@@ -172,7 +176,7 @@ class FactReads:
             return []
         wanted = (_FACT.printer == printer, _FACT.seq >= row[0], _FACT.kind.not_in(READING_KINDS))
         late = or_(_FACT.at_us <= at_us, _FACT.kind == DECIDED)
-        statement = select(_FACT.body).where(*wanted, late).order_by(_FACT.at_us, _FACT.seq)
+        statement = select(*_BODY).where(*wanted, late, _STANDS).order_by(_FACT.at_us, _FACT.seq)
         return await self._facts_of(statement.limit(LATE_FACTS_MAX))
 
     async def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
@@ -180,25 +184,25 @@ class FactReads:
         order = (_FACT.at_us, _FACT.printer, _FACT.seq)
         place: tuple[int, str, int] = (0 if from_us is None else from_us, "", 0)
         while True:
-            statement = select(*order, _FACT.body).where(schema.badge_kinds(), tuple_(*order) > tuple_(*place))
+            statement = select(*order, *_BODY).where(schema.badge_kinds(), tuple_(*order) > tuple_(*place), _STANDS)
             rows = await self._reader.rows(statement.order_by(*order).limit(PAGE_ROWS))
             for row in rows:
-                yield fact_of(row.body)
+                yield fact_of(row.body, row.shift_us)
             if len(rows) < PAGE_ROWS:
                 return
             place = (rows[-1].at_us, rows[-1].printer, rows[-1].seq)
 
     async def unrouted_ends(self) -> Sequence[Fact]:
         """At most UNROUTED_MAX of them."""
-        statement = select(_FACT.body).where(schema.unrouted_ends())
+        statement = select(*_BODY).where(schema.unrouted_ends(), _STANDS)
         return await self._facts_of(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()).limit(UNROUTED_MAX))
 
     async def _facts_of(self, statement: Select[Any]) -> list[Fact]:
-        return [fact_of(row.body) for row in await self._reader.rows(statement)]
+        return [fact_of(row.body, row.shift_us) for row in await self._reader.rows(statement)]
 
 
 def _page(printer: str, after: int, from_us: int | None) -> Select[Any]:
-    statement = select(_FACT.seq, _FACT.body).where(_FACT.printer == printer, _FACT.seq > after)
+    statement = select(_FACT.seq, *_BODY).where(_FACT.printer == printer, _FACT.seq > after, _STANDS)
     if from_us is not None:
         statement = statement.where(_FACT.at_us >= from_us)
     return statement.order_by(_FACT.seq).limit(PAGE_ROWS)

@@ -71,6 +71,8 @@ fact = Table(
     _text("release", null=True),
     _text("body"),
     _text("digest", null=True),
+    # By how much what our clock dated in the body is later, as at_us says already; null: it is void.
+    Column("shift_us", BigInteger, nullable=True, server_default="0"),
     CheckConstraint("(source IS NULL) = (event_id IS NULL)", name="identity"),
 )
 Index("ix_fact_identity", fact.c.source, fact.c.event_id, unique=True)

@@ -18,6 +18,7 @@ from pagereeve.store.records.ledger_records import Columns
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
+from pagereeve.store.sql.redating import apply_redated
 
 HEADS_MAX = 100_000
 # SQLite allows 32,766 parameters in a statement, other databases as few as 32,767.
@@ -31,8 +32,9 @@ _FIRSTS = _BY_SOURCE.where(schema.fact.c.event_id.in_(bindparam("ids", expanding
 # A list of parameters is written into the statement again each time: too slow for a single event.
 _FIRST = _BY_SOURCE.where(schema.fact.c.event_id == bindparam("id"))
 _NOTICES = (
-    select(schema.fact.c.release, schema.fact.c.body)
+    select(schema.fact.c.release, schema.fact.c.body, schema.fact.c.shift_us)
     .where(
+        schema.fact.c.shift_us.is_not(None),
         schema.fact.c.source == bindparam("source"),
         schema.fact.c.release.in_(bindparam("releases", expanding=True)),
     )
@@ -151,7 +153,7 @@ def _notices(connection: Connection, releases: set[ReleaseName]) -> Iterable[tup
         for start in range(0, len(names), IDENTITIES_MAX):
             part = names[start : start + IDENTITIES_MAX]
             for row in connection.execute(_NOTICES, {"source": source, "releases": part}):
-                yield (source, row.release), fact_of(row.body)
+                yield (source, row.release), fact_of(row.body, row.shift_us)
 
 
 def _write(connection: Connection, batch: Batch) -> None:
@@ -175,7 +177,8 @@ def _write(connection: Connection, batch: Batch) -> None:
         connection.execute(_DROP_RUN, [{"printer": printer} for printer in batch.open_runs])
         rows = [{"printer": printer, "body": body} for printer, body in batch.open_runs.items()]
         connection.execute(_ADD_RUNS, rows)
-    for together in _one_a_printer(batch.replacements):
+    redated = [apply_redated(connection, one) for one in batch.redates]
+    for together in _one_a_printer([*batch.replacements, *redated]):
         note_changes(connection, together)
         _replace(connection, together)
     for entry in batch.outbox:

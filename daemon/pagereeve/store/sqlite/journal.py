@@ -12,14 +12,14 @@ from typing import Self
 
 from sqlalchemy.exc import DatabaseError
 
-from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
-from pagereeve.store.records.requests import Post, append_request, observe_request, replace_request
+from pagereeve.store.records.requests import Post, append_request, observe_request, redate_request, replace_request
 from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 from pagereeve.store.sqlite.lock import InstanceLock, raise_fence
@@ -88,6 +88,10 @@ class SqlJournal(SqlReads):
 
     async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         return await self._writer.submit(observe_request(printer, sealed, current))
+
+    async def redate(self, facts: Sequence[Redated]) -> None:
+        """ports.store.Redating."""
+        await self._writer.submit(redate_request(facts))
 
     async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
         """ports.ledger.LedgerStore. Raises ValueError where the segments aren't the printer's, from there on,
