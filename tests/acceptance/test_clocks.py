@@ -9,9 +9,11 @@ from __future__ import annotations
 import asyncio
 import re
 import signal
+import time
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
+from datetime import UTC, datetime
 from pathlib import Path
 from random import Random
 
@@ -25,7 +27,7 @@ from pagereeve.domain.ledger import Charge, Finding, Verdict
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.simulator.college.fleet import Fleet
 from pagereeve.store.sqlite.reads import SqlReads
-from tests.acceptance.process import Daemon, a_free_port
+from tests.acceptance.process import CODE, Daemon, a_free_port
 from tests.acceptance.test_crash import Sender, write_config
 from tests.acceptance.wall_clock import WallClock
 
@@ -33,9 +35,20 @@ PRINTERS, PAGES, TURNS = 2, 3, 4
 ALL_PAGES = PRINTERS * PAGES * TURNS
 HOUR_S = 3_600
 TWO_YEARS_S = 2 * 365 * 24 * HOUR_S
+HOLIDAYS_S = 21 * 24 * HOUR_S
 SETTLED_S = 5.0
 # From a release's start to the next one's: less than two of them go by while the clock is off for 8 s.
 TURN_S = 4.5
+
+
+@dataclass
+class World(SystemClock):
+    """The time outside the daemon; a test may let days go by."""
+
+    passed_us: int = 0
+
+    def now_us(self) -> int:
+        return super().now_us() + self.passed_us
 
 
 @dataclass
@@ -43,6 +56,7 @@ class Trial:
     """A daemon whose wall clock the test sets, printers that it reads, and releases at all of them, turn by turn."""
 
     folder: Path
+    world: World
     wall: WallClock
     fleet: Fleet
     daemon: Daemon
@@ -103,18 +117,28 @@ class Told:
     def of_kinds(self) -> list[tuple[str, str]]:
         return sorted((one.kind, one.state) for one in self.findings)
 
+    def starts(self) -> list[str]:
+        return [one.change for one in self.clock if one.change in {"started", "not-agreed"}]
+
+
+SYNCHRONISED = "import pagereeve.app.clock_keeper as k; k.synchronised = lambda: True; " + CODE
+"""The daemon on a machine whose kernel says that the clock is kept; in a container it may say anything."""
+CLOCK = "[clock]\nbelieve_kernel = false\n"
+
 
 @asynccontextmanager
 async def a_trial(folder: Path) -> AsyncIterator[Trial]:
-    fleet = Fleet(PRINTERS, SystemClock())
+    world = World()
+    fleet = Fleet(PRINTERS, world)
     await fleet.start()
     wall = WallClock(folder / "off")
     daemon = Daemon(folder / "pagereeve.toml", a_free_port(), wall.environment())
     write_config(daemon, folder, fleet)
+    daemon.config.write_text(daemon.config.read_text() + CLOCK)
     try:
         await daemon.start()
         await _all_read(daemon)
-        yield Trial(folder, wall, fleet, daemon, Sender(fleet, daemon.port, Random(1)))
+        yield Trial(folder, world, wall, fleet, daemon, Sender(fleet, daemon.port, Random(1)))
     finally:
         if daemon.process is not None and daemon.process.returncode is None:
             await daemon.end(signal.SIGKILL)
@@ -163,3 +187,41 @@ async def test_a_step_that_stays_costs_no_page(tmp_path: Path, by_s: int) -> Non
     told.dates_are_true()
     assert told.steps() == [("stepped", by_s)]
     assert told.of_kinds() == [("clock-stepped", "open")]
+
+
+@pytest.mark.parametrize("year", [1970, 2100])
+async def test_a_start_in_another_time_dates_nothing_and_refuses_nothing(tmp_path: Path, year: int) -> None:
+    """The release server's time and the printers' uptimes agree in the end, and all of it is dated."""
+    off_s = int(datetime(year, 1, 2, tzinfo=UTC).timestamp() - time.time())
+    async with a_trial(tmp_path) as trial:
+        await trial.turn()
+        assert await trial.daemon.end(signal.SIGTERM) == 0
+        trial.wall.off_by_s(off_s)
+        await trial.daemon.start()
+        for _ in range(TURNS - 1):
+            await trial.turn()
+        await _all_read(trial.daemon)
+        await trial.turn()
+        await asyncio.sleep(SETTLED_S)
+        told = await trial.end()
+    told.all_pages_are_charged(ALL_PAGES + PRINTERS * PAGES)
+    told.dates_are_true()
+    assert told.starts() == ["started", "not-agreed", "started"]
+    assert told.of_kinds() == [("clock-not-agreed", "closed"), ("clock-stepped", "open")]
+
+
+async def test_a_daemon_that_was_off_over_the_holidays_starts_without_a_word(tmp_path: Path) -> None:
+    async with a_trial(tmp_path) as trial:
+        await trial.turn()
+        assert await trial.daemon.end(signal.SIGTERM) == 0
+        trial.daemon.config.write_text(trial.daemon.config.read_text().removesuffix(CLOCK))
+        trial.daemon.code = SYNCHRONISED
+        trial.wall.off_by_s(HOLIDAYS_S)
+        trial.world.passed_us = HOLIDAYS_S * SECOND_US
+        await trial.daemon.start()
+        await _all_read(trial.daemon)
+        await asyncio.sleep(SETTLED_S)
+        told = await trial.end()
+    assert told.starts() == ["started", "started"]
+    assert told.steps() == []
+    assert told.findings == []

@@ -20,13 +20,14 @@ import structlog
 import uvicorn
 
 from pagereeve.app.alerting import Alerting
-from pagereeve.app.clocks import SystemClock, SystemEntropy
+from pagereeve.app.clock_keeper import ClockKeeper
+from pagereeve.app.clocks import SystemEntropy
+from pagereeve.app.dating_on import Corrected
 from pagereeve.app.receivers import receivers_of
-from pagereeve.app.site_clock import SiteClock, boot_time_us, last_dated_us
 from pagereeve.app.site_facts import binding_facts, site_facts
 from pagereeve.app.telemetry import Telemetry
 from pagereeve.domain.badges.projector import SITE
-from pagereeve.domain.facts.facts import Assigned, ClockChanged, Fact
+from pagereeve.domain.facts.facts import Assigned, Fact
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.values.instants import SECOND_US
@@ -37,7 +38,6 @@ from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry, RegisteredPrinter
 from pagereeve.engine.printers.watcher import WatcherContext
-from pagereeve.engine.supervision.clock_watch import ClockWatch
 from pagereeve.engine.supervision.garbage import GarbageCollection
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.wal_trimming import WalTrimmer
@@ -61,7 +61,6 @@ from pagereeve.telemetry.repeated import Repeated
 from pagereeve.telemetry.service_manager import ServiceManager
 
 BADGE_KEY_BYTES = 32
-BOOT_BYTES = 8
 FIRST_READS_SPREAD_S = 30.0
 TASKS = ("printers", "badges", "wal", "watchdog", "alerts", "deliveries", "memory", "clock")
 APPENDED_AT_ONCE = 500
@@ -89,9 +88,11 @@ class App:
         entropy: Entropy | None = None,
         meter_hooks: MeterHooks | None = None,
         first_reads_spread_s: float = FIRST_READS_SPREAD_S,
+        after: Corrected | None = None,
     ) -> None:
         self.settings = settings
-        self.clock = SiteClock(clock, clock.monotonic_us) if clock else SiteClock(SystemClock(), boot_time_us)
+        self.clock_keeper = ClockKeeper(settings, clock, after)
+        self.clock = self.clock_keeper.clock
         self.entropy = entropy or SystemEntropy()
         self.counters = EngineCounters()
         self.supervisor = Supervisor(self.clock, self._trouble, TASKS)
@@ -128,7 +129,7 @@ class App:
             settings.data_dir / JOURNAL_NAME, self.clock, queue_depth_max=settings.limits.intake_queue_max
         )
         self._stack.push_async_callback(self.store.close)
-        await self._date_on()
+        await self.clock_keeper.begin(self.store)
         profiles = profiles_with(settings.meters.profiles)
         profiles.require(printer.profile for printer in settings.printers)
         self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
@@ -148,6 +149,8 @@ class App:
             badges=self.badges,
             badge_watcher=self.badge_watcher,
             keep_titles=settings.privacy.keep_titles,
+            agreed=self.clock_keeper.is_agreed,
+            on_claim=self.clock_keeper.watch.witnesses.claim,
         )
         self.counters.remember(await self.store.last_events(), await self.store.newest_us())
         await self._assign_people()
@@ -157,7 +160,7 @@ class App:
         self.supervisor.start(
             "badges", "badges", self.badge_watcher.run, heartbeat=self.badge_watcher.heartbeat, forever=True
         )
-        await self._watch_clock()
+        await self.clock_keeper.start(self.supervisor, self.badge_watcher)
         self.registry.start({printer: run.fact async for printer, run in self.store.open_runs()})
         await self.intake.route_waiting_ends()
         wal_trimmer = WalTrimmer(self.clock, self.store.checkpoint)
@@ -170,25 +173,6 @@ class App:
         await self._open_doors()
         self.ready = True
         log.info("ready", http=str(self.http_address), printers=len(settings.printers))
-
-    async def _date_on(self) -> None:
-        """The first date of this boot lies behind all that the journal holds, whatever the wall clock shows."""
-        newest_us = await last_dated_us(self.store)
-        if newest_us >= self.clock.now_us():
-            self.clock.anchor(newest_us + 1)
-
-    async def _watch_clock(self) -> None:
-        self.clock_watch = ClockWatch(self.clock, secrets.token_hex(BOOT_BYTES), self.store, self._on_clock)
-        await self.clock_watch.begin()
-        self.supervisor.start(
-            "clock", "clock", self.clock_watch.run, heartbeat=self.clock_watch.heartbeat, forever=True
-        )
-
-    def _on_clock(self, changed: ClockChanged) -> None:
-        self.badge_watcher.accept(changed)
-        if changed.change != "started":
-            size_s = changed.size_us / SECOND_US
-            log.warning("the clock of this machine stepped; dates go on as they were", size_s=size_s)
 
     def _hooks_of_meter(self) -> MeterHooks:
         given = self._meter_hooks or MeterHooks()
@@ -219,6 +203,7 @@ class App:
             on_read=self._on_read,
             on_learned=self._on_learned,
             first_spread_s=self._first_reads_spread_s,
+            apart=not self.clock_keeper.boot.agreed,
         )
         targets = {target.printer: target for target in settings.targets()}
         registered = {
@@ -289,7 +274,7 @@ class App:
             meter=self.meter.telemetry,
             engine=self.counters.telemetry,
             tasks=self.supervisor.telemetry,
-            clock=self.clock_watch.telemetry,
+            clock=self.clock_keeper.watch.telemetry,
             disk=self._disk,
             loop_lag_s=self.watchdog.lag_s,
             site_findings=self.badge_watcher.open_findings,
@@ -359,6 +344,7 @@ class App:
         return str(host), int(port)
 
     def _on_read(self, printer: str, result: Reading | Failure) -> None:
+        self.clock_keeper.read(printer, result)
         state = "good" if isinstance(result, Reading) else result.reason.value
         detail = "" if isinstance(result, Reading) else result.detail
         self._silences.note(printer, state, "meter", printer=printer, detail=detail)
@@ -392,20 +378,33 @@ def badge_key(path: Path) -> bytes:
 
 
 async def serve_until_told(settings: Settings) -> None:
-    """Run the daemon until SIGTERM or SIGINT."""
+    """Run the daemon until SIGTERM or SIGINT; it begins again by itself when its dates are corrected."""
     stopped = asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
         loop.add_signal_handler(number, stopped.set)
     manager = ServiceManager.of(os.environ, os.getpid())
-    async with App(settings) as app:
-        tune_interpreter()
-        if manager.watchdog_s is not None:
-            app.watchdog.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
-        manager.tell("READY=1", f"STATUS={len(settings.printers)} printers, HTTP on {settings.http.listen}")
-        await stopped.wait()
-        log.info("stopping")
-        manager.tell("STOPPING=1", "STATUS=Stores what was accepted, and ends")
+    after: Corrected | None = None
+    while not stopped.is_set():
+        async with App(settings, after=after) as app:
+            tune_interpreter()
+            if manager.watchdog_s is not None:
+                app.watchdog.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
+            manager.tell("READY=1", f"STATUS={len(settings.printers)} printers, HTTP on {settings.http.listen}")
+            await _first_of(stopped, app.clock_keeper.correctable)
+            if stopped.is_set():
+                log.info("stopping")
+                manager.tell("STOPPING=1", "STATUS=Stores what was accepted, and ends")
+            after = app.clock_keeper.corrected
+
+
+async def _first_of(*events: asyncio.Event) -> None:
+    waiting = [asyncio.create_task(event.wait()) for event in events]
+    try:
+        await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for one in waiting:
+            one.cancel()
 
 
 def tune_interpreter() -> None:

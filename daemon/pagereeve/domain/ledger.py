@@ -189,6 +189,7 @@ class EvidenceKind(StrEnum):
     OTHER_OWNER = "other-owner"
     ELSEWHERE = "elsewhere"
     CLOCK_STEPPED = "clock-stepped"
+    CLOCK_NOT_AGREED = "clock-not-agreed"
     OLDER = "older"
     """The sentence of a finding that was made before evidence was typed, until its printer is projected again."""
 

@@ -102,10 +102,14 @@ class TaskTelemetry:
 
 @dataclass(frozen=True, slots=True)
 class ClockTelemetry:
-    """``steps`` of the machine's wall clock since the start; ``ahead_us``: how far it is ahead of facts' dates."""
+    """``steps`` of the machine's wall clock since the start; ``ahead_us``: how far it is ahead of facts' dates.
+
+    ``agreed``: these began with a clock that is right, as far as anybody knows.
+    """
 
     steps: int = 0
     ahead_us: int = 0
+    agreed: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -31,6 +31,8 @@ def health_families(process: ProcessTelemetry) -> Iterator[Metric]:
     yield CounterMetricFamily("pagereeve_clock_steps", text, value=process.clock.steps)
     text = "How far this machine's wall clock is ahead of the dates that facts get."
     yield GaugeMetricFamily("pagereeve_clock_ahead_seconds", text, value=process.clock.ahead_us / SECOND_US)
+    text = "1 while dates of facts rest on a clock that is agreed, 0 while they are provisional."
+    yield GaugeMetricFamily("pagereeve_clock_agreed", text, value=int(process.clock.agreed))
     if process.disk is not None:
         text = "Free space of the disk that the journal is on."
         yield GaugeMetricFamily("pagereeve_disk_free_bytes", text, value=process.disk.free_bytes)

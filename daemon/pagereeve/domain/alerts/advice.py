@@ -170,6 +170,11 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Nothing yet: dates go on from where they were. The next start would begin with the wrong clock.",
         "Let NTP keep the clock right (timedatectl, chronyc tracking), and see who sets it besides.",
     ),
+    "clock-not-agreed": Advice(
+        "nobody says that the clock of this machine is right",
+        "Nothing is lost or refused. Dates are provisional meanwhile, and are moved once the clock is agreed.",
+        "Set the clock, let NTP keep it, or say that it is right: pagereeve clock agree.",
+    ),
 }
 
 GATEWAY_SILENT: Final = Advice(

@@ -29,6 +29,7 @@ PASSING: Final = SHARED_FATE | {
     "source-clock-off",
     "feed-silent",
     "clock-stepped",
+    "clock-not-agreed",
     "reader-noisy",
     "reader-form-changed",
     "unknown-printer",

@@ -33,6 +33,7 @@ KINDS: Final[tuple[find.Kind, ...]] = (
     "reader-form-changed",
     "feed-silent",
     "clock-stepped",
+    "clock-not-agreed",
 )
 # What a release server answers to a badge that it doesn't know.
 UNKNOWN_ANSWER: Final[BadgeOutcome] = "unknown"
@@ -263,7 +264,10 @@ class BadgeChecks:
         if changed.change != "stepped":
             self._over(self.state.clock, at_us)
             self.state.clock = None
-        elif self.state.clock is None:
+        if changed.change == "not-agreed":
+            what = shown.clock_not_agreed(changed.wall_us, at_us)
+            self.state.clock = Condition("clock-not-agreed", CLOCK, at_us, changed.origin.id, what)
+        elif changed.change == "stepped" and self.state.clock is None:
             what = shown.clock_stepped(changed.before_us, changed.wall_us)
             self.state.clock = Condition("clock-stepped", CLOCK, at_us, changed.origin.id, what)
 

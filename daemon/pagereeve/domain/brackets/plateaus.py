@@ -17,6 +17,11 @@ class Recorded:
     current: PlateauRead | ReadFailed
 
 
+def begun(printer: str, current: PlateauRead | ReadFailed | None, result: Reading | Failure) -> Recorded:
+    """A read's result as the beginning of a run, whatever the meter did before."""
+    return Recorded(current, record(printer, None, result).current)
+
+
 def record(printer: str, current: PlateauRead | ReadFailed | None, result: Reading | Failure) -> Recorded:
     """Add one read's result to what the meter was doing."""
     if isinstance(result, Failure):

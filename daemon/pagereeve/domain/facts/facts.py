@@ -15,8 +15,10 @@ BadgeOutcome = Literal["accepted", "refused", "unknown", "nothing-held", "failed
 Note = Literal["maintenance-begun", "maintenance-ended", "meter-replaced", "moved"]
 ClockMark = Literal["", "corrected", "behind", "implausible-past", "future", "missing", "not-agreed"]
 """Why an event counts from another instant than it claims; ``not-agreed``: our own clock could not judge its claim."""
-ClockChange = Literal["started", "stepped", "returned"]
-"""What our own clock did: a boot of the daemon began, the wall clock stepped away from our dates, or came back."""
+ClockChange = Literal["started", "not-agreed", "stepped", "returned"]
+"""A boot of the daemon began, with a clock that is agreed or is not; the wall clock stepped away from our dates, or
+came back.
+"""
 Action = Literal["explain", "close"]
 Reason = Literal[
     "jam",

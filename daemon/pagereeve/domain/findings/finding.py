@@ -57,6 +57,7 @@ Kind = Literal[
     "reader-form-changed",
     "feed-silent",
     "clock-stepped",
+    "clock-not-agreed",
 ]
 
 SEVERITY: Final[dict[Kind, Severity]] = {
@@ -90,6 +91,7 @@ SEVERITY: Final[dict[Kind, Severity]] = {
     "reader-form-changed": "critical",
     "feed-silent": "critical",
     "clock-stepped": "warning",
+    "clock-not-agreed": "warning",
 }
 
 EVIDENCE_MAX = 20

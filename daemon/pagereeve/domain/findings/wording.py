@@ -264,6 +264,10 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.NOISY: _noisy,
     Kind.NOTHING_CAME: _nothing_came,
     Kind.CLOCK_STEPPED: _clock_stepped,
+    Kind.CLOCK_NOT_AGREED: lambda known: (
+        f"the clock of this machine showed {known.at('wall_us')} at the start, and nobody says that this is right; "
+        f"until somebody does, dates go on from {known.at('dated_us')}"
+    ),
     Kind.OTHER_OWNER: lambda _: "the release's badge is not the badge of the job's owner, by the directory",
     Kind.ELSEWHERE: lambda known: (
         f"the badge was presented at gateway {known['gateway']}, "

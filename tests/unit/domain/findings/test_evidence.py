@@ -73,6 +73,7 @@ ONE_OF_EACH = [
     shown.elsewhere("east", "west"),
     shown.clock_stepped(NOON_US, NOON_US - 3_600 * SECOND_US),
     shown.clock_stepped(NOON_US, NOON_US + 3_600 * SECOND_US),
+    shown.clock_not_agreed(0, NOON_US),
     said("what was said before"),
     shown.cuts(STRETCH),
     shown.counted_so_far("total", 100, NOON_US, 5, NOON_US + SECOND_US),

@@ -18,7 +18,8 @@ APPEND_ONLY = {
     "sqlite": (
         "DROP TRIGGER fact_no_update",
         (
-            "CREATE TRIGGER fact_no_update BEFORE UPDATE OF printer, seq, kind, source, event_id, release, body, digest "
+            "CREATE TRIGGER fact_no_update "
+            "BEFORE UPDATE OF printer, seq, kind, source, event_id, release, body, digest "
             "ON fact BEGIN SELECT RAISE(ABORT, 'a fact is never changed'); END"
         ),
     ),
