@@ -37,7 +37,7 @@ class Daemon:
         self.process = await asyncio.create_subprocess_exec(
             *argv, stdin=asyncio.subprocess.DEVNULL, env=self.environment
         )
-        async with asyncio.timeout(20), httpx2.AsyncClient() as client:
+        async with asyncio.timeout(60), httpx2.AsyncClient() as client:
             while True:
                 try:
                     ready = await client.get(f"http://127.0.0.1:{self.port}/readyz")

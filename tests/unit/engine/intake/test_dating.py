@@ -114,3 +114,15 @@ async def test_of_a_refused_line_nothing_of_its_sample_is_kept() -> None:
     assert (unreadable.gateway, unreadable.reason, unreadable.reader) == ("gw", "line-too-long", "left")
     assert unreadable.origin.id == f"{NOW_US:017d}-gw-refused"
     assert "99x9" not in repr(unreadable)
+
+
+async def test_while_our_own_clock_is_not_agreed_an_event_counts_from_its_arrival_and_its_claim_is_heard() -> None:
+    heard: list[tuple[str, int, int]] = []
+    delays = Delays()
+    stage = Dating(StandingClock(), delays, EngineCounters(), lambda: False, lambda *claim: heard.append(claim))
+    claimed_us = NOW_US - 5 * SECOND_US
+    origin = (await stage.envelope(noted(to_text(claimed_us)))).event.origin
+    assert (origin.at_us, origin.occurred_us, origin.clock) == (NOW_US, claimed_us, "not-agreed")
+    await stage.envelope(noted(None))
+    assert heard == [("urn:x", claimed_us, NOW_US)]
+    assert delays.asked == []
