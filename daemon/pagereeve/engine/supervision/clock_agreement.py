@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections import OrderedDict
-from collections.abc import Iterable
 from dataclasses import dataclass, field
+from itertools import product
 from typing import Final
 
 from pagereeve.domain.brackets.continuity import TICKS_MODULUS
@@ -80,10 +80,9 @@ class Witnesses:
         return any(abs(one) <= min(NEAR_US, abs(one - ahead_us)) for one in self.senders.values())
 
     def agreed_us(self) -> int | None:
-        """Without the wall clock: what a sender's clock and a printer's uptime say alike."""
-        fitting = (one for one in self.senders.values() if _near_any(one, self.printers.values()))
-        return max(fitting, default=None)
+        """Without the wall clock: what a sender's clock and a printer's uptime say alike.
 
-
-def _near_any(ahead_us: int, known: Iterable[tuple[int, int]]) -> bool:
-    return any(abs(one - ahead_us) <= near_us for one, near_us in known)
+        The later of both: a notice may have been long under way, and then its claim is early.
+        """
+        pairs = product(self.senders.values(), self.printers.values())
+        return max((max(sent, up) for sent, (up, near_us) in pairs if abs(sent - up) <= near_us), default=None)

@@ -273,7 +273,8 @@ def test_a_start_whose_clock_stays_wrong_goes_by_a_sender_and_a_printer() -> Non
         site.watch.witnesses.claim("urn:server", now_us + HOUR_US, now_us)
         site.watch.witnesses.printers["p"] = (HOUR_US + SECOND_US, SECOND_US)
         await site.passes(1)
-        assert site.corrections == [Correction(HOUR_US, "a sender's times and a printer's uptime agree")]
+        why = "a sender's times and a printer's uptime agree"
+        assert site.corrections == [Correction(HOUR_US + SECOND_US, why)]
 
     passing(story())
 
