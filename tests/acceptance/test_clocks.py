@@ -31,6 +31,9 @@ from tests.acceptance.process import CODE, Daemon, a_free_port
 from tests.acceptance.test_crash import Sender, write_config
 from tests.acceptance.wall_clock import WallClock
 
+# Half a minute each, on a machine that is not busy.
+pytestmark = pytest.mark.timeout(300)
+
 PRINTERS, PAGES, TURNS = 2, 3, 4
 ALL_PAGES = PRINTERS * PAGES * TURNS
 HOUR_S = 3_600
@@ -62,6 +65,7 @@ class Trial:
     daemon: Daemon
     sender: Sender
     released: list[str] = field(default_factory=list)
+    asked: int = 0
 
     async def turn(self) -> None:
         """One release of PAGES pages at each printer, and time for the meter to rest."""
@@ -81,6 +85,27 @@ class Trial:
             await asyncio.sleep(0.2)
         ended = {"release": name, "outcome": "completed"}
         await self.sender.post(client, "pagereeve.release.ended.v1", f"{name}.ended", ended)
+
+    async def all_read(self) -> None:
+        """Every page lies behind a first reading. These are spread over half a minute; a note asks for one at once."""
+        self.asked += 1
+        async with httpx2.AsyncClient(timeout=5.0) as client:
+            for printer in self.fleet.printers:
+                note = {"printer": printer, "note": "moved"}
+                await self.sender.post(client, "pagereeve.printer.noted.v1", f"{printer}.{self.asked}", note)
+            async with asyncio.timeout(60):
+                while True:
+                    if await self._read(client) == PRINTERS:
+                        return
+                    await asyncio.sleep(0.2)
+
+    async def _read(self, client: httpx2.AsyncClient) -> int:
+        """How many printers were read well; 0 while the daemon begins again."""
+        try:
+            page = (await client.get(f"http://127.0.0.1:{self.daemon.port}/metrics")).text
+        except httpx2.TransportError:
+            return 0
+        return len(re.findall(r"^pagereeve_meter_up\{.*\} 1$", page, re.MULTILINE))
 
     async def end(self) -> Told:
         """Stop the daemon in order, and read what it left."""
@@ -137,22 +162,13 @@ async def a_trial(folder: Path) -> AsyncIterator[Trial]:
     daemon.config.write_text(daemon.config.read_text() + CLOCK)
     try:
         await daemon.start()
-        await _all_read(daemon)
-        yield Trial(folder, world, wall, fleet, daemon, Sender(fleet, daemon.port, Random(1)))
+        trial = Trial(folder, world, wall, fleet, daemon, Sender(fleet, daemon.port, Random(1)))
+        await trial.all_read()
+        yield trial
     finally:
         if daemon.process is not None and daemon.process.returncode is None:
             await daemon.end(signal.SIGKILL)
         await fleet.stop()
-
-
-async def _all_read(daemon: Daemon) -> None:
-    """Every page lies behind a first reading; these are spread over half a minute."""
-    async with asyncio.timeout(60), httpx2.AsyncClient() as client:
-        while True:
-            page = (await client.get(f"http://127.0.0.1:{daemon.port}/metrics")).text
-            if len(re.findall(r"^pagereeve_meter_up\{.*\} 1$", page, re.MULTILINE)) == PRINTERS:
-                return
-            await asyncio.sleep(0.2)
 
 
 async def test_two_years_ahead_for_8_seconds_every_page_is_charged(tmp_path: Path) -> None:
@@ -200,7 +216,7 @@ async def test_a_start_in_another_time_dates_nothing_and_refuses_nothing(tmp_pat
         await trial.daemon.start()
         for _ in range(TURNS - 1):
             await trial.turn()
-        await _all_read(trial.daemon)
+        await trial.all_read()
         await trial.turn()
         await asyncio.sleep(SETTLED_S)
         told = await trial.end()
@@ -219,7 +235,7 @@ async def test_a_daemon_that_was_off_over_the_holidays_starts_without_a_word(tmp
         trial.wall.off_by_s(HOLIDAYS_S)
         trial.world.passed_us = HOLIDAYS_S * SECOND_US
         await trial.daemon.start()
-        await _all_read(trial.daemon)
+        await trial.all_read()
         await asyncio.sleep(SETTLED_S)
         told = await trial.end()
     assert told.starts() == ["started", "started"]
