@@ -7,10 +7,13 @@ import os
 import signal
 import socket
 import sys
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
 import httpx2
+
+CODE = "import sys; from pagereeve.cli import main; sys.argv[0] = 'pagereeve'; main()"
 
 
 def a_free_port() -> int:
@@ -21,18 +24,20 @@ def a_free_port() -> int:
 
 @dataclass
 class Daemon:
-    """`pagereeve run` as its own process, begun again after each kill."""
+    """`pagereeve run` as its own process, begun again after each kill; in our environment, unless told."""
 
     config: Path
     port: int
+    environment: Mapping[str, str] | None = None
+    code: str = CODE
     process: asyncio.subprocess.Process | None = None
 
     async def start(self) -> None:
-        code = "import sys; from pagereeve.cli import main; sys.argv[0] = 'pagereeve'; main()"
+        argv = (sys.executable, "-c", self.code, "run", "--config", str(self.config))
         self.process = await asyncio.create_subprocess_exec(
-            sys.executable, "-c", code, "run", "--config", str(self.config), stdin=asyncio.subprocess.DEVNULL
+            *argv, stdin=asyncio.subprocess.DEVNULL, env=self.environment
         )
-        async with asyncio.timeout(20), httpx2.AsyncClient() as client:
+        async with asyncio.timeout(60), httpx2.AsyncClient() as client:
             while True:
                 try:
                     ready = await client.get(f"http://127.0.0.1:{self.port}/readyz")

@@ -72,6 +72,7 @@ async def test_the_long_demo_finds_every_kind_of_finding() -> None:
     text = await played("--long", within_s=280)
     found = text[text.rindex("planted faults") :]
     assert [kind for kind in LONG_KINDS if kind not in found] == []
-    unseen = {"unit-changed", "object-changed", "facts-lost", "fact-damaged"}
-    design = {kind for kind in get_args(Kind) if kind not in unseen}
+    # The demo's machine keeps its clock and its journal: test_clocks.py and test_damage.py harm them.
+    not_planted = {"unit-changed", "object-changed", "facts-lost", "fact-damaged", "clock-stepped", "clock-not-agreed"}
+    design = {kind for kind in get_args(Kind) if kind not in not_planted}
     assert set(LONG_KINDS) == design

@@ -23,6 +23,7 @@ from sqlalchemy import Engine, event
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.telling import compose
+from pagereeve.domain.facts.facts import Redated
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE
@@ -132,6 +133,10 @@ CALLS: Final[dict[str, Call]] = {
     "append": Call(_append),
     "append_together": Call(_append_together),
     "observe": Call(lambda journal: journal.observe(PRINTER, [read(1, PRINTER)], read(2, PRINTER))),
+    "redate": Call(
+        lambda journal: journal.redate([Redated(PRINTER, LATE_US, LATE_US, LATE_US + 1, 1, "x", "y")]),
+        looks_at=SIZE.facts,
+    ),
     "facts: all": Call(lambda journal: _all(journal.facts(PRINTER))),
     "facts": Call(lambda journal: _all(journal.facts(PRINTER, SIZE.middle_us))),
     "open_run": Call(lambda journal: journal.open_run(PRINTER)),

@@ -18,8 +18,10 @@ import structlog
 from pagereeve.app import descriptors
 from pagereeve.app.alerting import Alerting
 from pagereeve.app.badge_key import badge_key
-from pagereeve.app.clocks import SystemClock, SystemEntropy
+from pagereeve.app.clock_keeper import ClockKeeper
+from pagereeve.app.clocks import SystemEntropy
 from pagereeve.app.data_folder import prepare_folder
+from pagereeve.app.dating_on import Corrected
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.refusal_log import RefusalLog
 from pagereeve.app.registered import gateway_names, registered_printers
@@ -66,7 +68,7 @@ from pagereeve.telemetry.repeated import Repeated
 from pagereeve.telemetry.service_manager import ServiceManager
 
 FIRST_READS_SPREAD_S = 30.0
-TASKS = ("printers", "badges", "wal", "journal", "watchdog", "alerts", "deliveries", "memory", "reload")
+TASKS = ("printers", "badges", "wal", "journal", "watchdog", "alerts", "deliveries", "memory", "reload", "clock")
 SWITCH_INTERVAL_S = 0.000_5
 
 log = structlog.get_logger("pagereeve.app")
@@ -85,9 +87,11 @@ class App:
         first_reads_spread_s: float = FIRST_READS_SPREAD_S,
         options: StartOptions | None = None,
         load: LoadSettings | None = None,
+        after: Corrected | None = None,
     ) -> None:
         self.settings = settings
-        self.clock = clock or SystemClock()
+        self.clock_keeper = ClockKeeper(settings, clock, after)
+        self.clock = self.clock_keeper.clock
         self.entropy = entropy or SystemEntropy()
         self.counters = EngineCounters()
         self.supervisor = Supervisor(self.clock, self._trouble, TASKS)
@@ -136,6 +140,7 @@ class App:
             queue_depth_max=settings.limits.intake_queue_max,
         )
         self._stack.push_async_callback(self.store.close)
+        await self.clock_keeper.begin(self.store)
         profiles = profiles_with(settings.meters.profiles)
         profiles.require(printer.profile for printer in settings.printers)
         self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
@@ -154,6 +159,8 @@ class App:
             badges=self.badges,
             badge_watcher=self.badge_watcher,
             keep_titles=settings.privacy.keep_titles,
+            agreed=self.clock_keeper.is_agreed,
+            on_claim=self.clock_keeper.watch.witnesses.claim,
         )
         self.counters.remember(await self.store.last_events(), await self.store.newest_us())
         await self._record_site()
@@ -162,6 +169,7 @@ class App:
         self.supervisor.start(
             "badges", "badges", self.badge_watcher.run, heartbeat=self.badge_watcher.heartbeat, forever=True
         )
+        await self.clock_keeper.start(self.supervisor, self.badge_watcher)
         self.registry.start({printer: run.fact async for printer, run in self.store.open_runs()})
         await self.intake.route_waiting_ends()
         wal_trimmer = WalTrimmer(self.clock, self.store.checkpoint)
@@ -208,6 +216,7 @@ class App:
             on_read=self._on_read,
             on_learned=self._on_learned,
             first_spread_s=self._first_reads_spread_s,
+            apart=not self.clock_keeper.boot.agreed,
         )
         return PrinterRegistry(around, self.supervisor, registered_printers(settings))
 
@@ -291,6 +300,7 @@ class App:
             meter=self.meter.telemetry,
             engine=self.counters.telemetry,
             tasks=self.supervisor.telemetry,
+            clock=self.clock_keeper.watch.telemetry,
             disk=self._disk,
             loop_lag_s=self.watchdog.lag_s,
             site_findings=self.badge_watcher.open_findings,
@@ -358,6 +368,7 @@ class App:
         return self._server.address
 
     def _on_read(self, printer: str, result: Reading | Failure) -> None:
+        self.clock_keeper.read(printer, result)
         state = "good" if isinstance(result, Reading) else result.reason.value
         detail = "" if isinstance(result, Reading) else result.detail
         self._silences.note(printer, state, "meter", printer=printer, detail=detail)
@@ -395,7 +406,10 @@ class App:
 async def serve_until_told(
     settings: Settings, options: StartOptions | None = None, load: LoadSettings | None = None
 ) -> None:
-    """Run the daemon until SIGTERM or SIGINT. SIGHUP reads the settings again by ``load``."""
+    """Run the daemon until SIGTERM or SIGINT. SIGHUP reads the settings again by ``load``.
+
+    It begins again by itself when its dates are corrected.
+    """
     stopped, hung_up = asyncio.Event(), asyncio.Event()
     loop = asyncio.get_running_loop()
     for number in (signal.SIGTERM, signal.SIGINT):
@@ -403,17 +417,34 @@ async def serve_until_told(
     # Whoever asks during the start gets the reload after it.
     loop.add_signal_handler(signal.SIGHUP, hung_up.set)
     manager = ServiceManager.of(os.environ, os.getpid())
-    async with App(settings, options=options, load=load) as app:
-        tune_interpreter()
-        loop.add_signal_handler(signal.SIGHUP, app.reloader.ask)
-        if hung_up.is_set():
-            app.reloader.ask()
-        if manager.watchdog_s is not None:
-            app.watchdog.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
-        manager.tell("READY=1", f"STATUS={len(settings.printers)} printers, HTTP on {settings.http.listen}")
-        await stopped.wait()
-        log.info("stopping")
-        manager.tell("STOPPING=1", "STATUS=Stores what was accepted, and ends")
+    after: Corrected | None = None
+    while not stopped.is_set():
+        async with App(settings, options=options, load=load, after=after) as app:
+            tune_interpreter()
+            loop.add_signal_handler(signal.SIGHUP, app.reloader.ask)
+            if hung_up.is_set():
+                app.reloader.ask()
+            hung_up.clear()
+            if manager.watchdog_s is not None:
+                app.watchdog.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
+            manager.tell("READY=1", f"STATUS={len(settings.printers)} printers, HTTP on {settings.http.listen}")
+            await _first_of(stopped, app.clock_keeper.correctable)
+            if stopped.is_set():
+                log.info("stopping")
+                manager.tell("STOPPING=1", "STATUS=Stores what was accepted, and ends")
+            after = app.clock_keeper.corrected
+            # What was reloaded since is in force after the correction, too; what one start alone asked for is done.
+            settings, options = app.settings, None
+            loop.add_signal_handler(signal.SIGHUP, hung_up.set)
+
+
+async def _first_of(*events: asyncio.Event) -> None:
+    waiting = [asyncio.create_task(event.wait()) for event in events]
+    try:
+        await asyncio.wait(waiting, return_when=asyncio.FIRST_COMPLETED)
+    finally:
+        for one in waiting:
+            one.cancel()
 
 
 def tune_interpreter() -> None:

@@ -10,6 +10,7 @@ from typing import Final
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.ports.telemetry import (
     PARTS,
+    ClockTelemetry,
     DiskTelemetry,
     EngineTelemetry,
     FeedTelemetry,
@@ -38,6 +39,7 @@ class Telemetry:
     meter: Callable[[], MeterTelemetry]
     engine: Callable[[], EngineTelemetry]
     tasks: Callable[[], TaskTelemetry]
+    clock: Callable[[], ClockTelemetry]
     disk: Callable[[], DiskTelemetry | None]
     loop_lag_s: Callable[[], float]
     site_findings: Callable[[], Mapping[str, int]]
@@ -57,6 +59,7 @@ class Telemetry:
             meter=self.meter(),
             engine=self.engine(),
             tasks=self.tasks(),
+            clock=self.clock(),
             disk=self.disk(),
             loop_lag_s=self.loop_lag_s(),
             parts=self.parts(),

@@ -37,6 +37,11 @@ COMMANDS: Final = (
         "replay:replay",
         "Recompute all results from the stored events, report differences. Stop the daemon first.",
     ),
+    (
+        "clock",
+        "clock:app",
+        "Agree to this machine's clock; correct the dates of facts.",
+    ),
     ("demo", "demo:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
     ("doctor", "doctor:doctor", "Show on one page what is wrong with a site, and what to do."),
     ("check-config", "check_config:check_config", "Check a settings file."),

@@ -190,6 +190,8 @@ class EvidenceKind(StrEnum):
     ELSEWHERE = "elsewhere"
     FACTS_LOST = "facts-lost"
     FACT_DAMAGED = "fact-damaged"
+    CLOCK_STEPPED = "clock-stepped"
+    CLOCK_NOT_AGREED = "clock-not-agreed"
     OLDER = "older"
     """The sentence of a finding that was made before evidence was typed, until its printer is projected again."""
 

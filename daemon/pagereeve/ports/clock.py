@@ -15,3 +15,19 @@ class Clock(Protocol):
         ...
 
     async def sleep(self, seconds: float) -> None: ...
+
+
+class SteadyClock(Clock, Protocol):
+    """The clock of the site: ``now_us`` is anchored once and never steps, whatever the machine's wall clock does."""
+
+    def wall_us(self) -> int:
+        """What the machine's wall clock shows."""
+        ...
+
+    def ahead_us(self) -> int | None:
+        """How far the wall clock is ahead of ``now_us``; None where the look took too long to say."""
+        ...
+
+    def slew(self, by_us: int) -> None:
+        """Make good so much, slowly: ``now_us`` neither jumps nor falls."""
+        ...

@@ -74,6 +74,12 @@ class OpenRun:
     fact: PlateauRead | ReadFailed
 
 
+class FactWrites(Protocol):
+    async def append(self, fact: Fact) -> Receipt:
+        """As Journal says."""
+        ...
+
+
 class Journal(Protocol):
     async def append(self, fact: Fact) -> Receipt:
         """Store a fact; returns once it is durable. Raises JournalUnavailable, and then nothing is stored."""

@@ -67,7 +67,10 @@ class FactQueries(Protocol):
         ...
 
     async def newest_us(self) -> int | None:
-        """The latest instant of any stored fact; None while there is none."""
+        """The latest instant of a stored fact of a printer, a badge or our clock; None while there is none.
+
+        What people date may lie years ahead: whose a badge will be, or a cost centre.
+        """
         ...
 
     async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:

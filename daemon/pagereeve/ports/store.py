@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
-from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.facts import Fact, Redated
 from pagereeve.ports.journal import Journal, OpenRun, Receipt, StoredFact
 from pagereeve.ports.key_checks import KeyChecks
 from pagereeve.ports.ledger import FindingLookup, LedgerStore, RowWrites
@@ -74,8 +74,28 @@ class AlertStore(AlertJournal, FindingLookup, Protocol):
     """What the dispatcher of alerts needs."""
 
 
+class Redating(Protocol):
+    async def redate(self, facts: Sequence[Redated]) -> None:
+        """Store them, and let each move what its timeline holds before it, or make it void; all in one transaction.
+
+        From then on every question is answered with the new dates. Rows of the ledger that rest on the old ones are
+        dropped: no projector may be at work on these timelines. Raises JournalUnavailable, and then nothing changed.
+        """
+        ...
+
+
 class Store(
-    IntakeStore, WatcherStore, BadgeStore, AlertStore, Journal, LedgerStore, FactQueries, Outbox, KeyChecks, Protocol
+    Redating,
+    IntakeStore,
+    WatcherStore,
+    BadgeStore,
+    AlertStore,
+    Journal,
+    LedgerStore,
+    FactQueries,
+    Outbox,
+    KeyChecks,
+    Protocol,
 ):
     """All of it, for the composition alone."""
 

@@ -126,6 +126,18 @@ class ReloadTelemetry:
 
 
 @dataclass(frozen=True, slots=True)
+class ClockTelemetry:
+    """``steps`` of the machine's wall clock since the start; ``ahead_us``: how far it is ahead of facts' dates.
+
+    ``agreed``: these began with a clock that is right, as far as anybody knows.
+    """
+
+    steps: int = 0
+    ahead_us: int = 0
+    agreed: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class DiskTelemetry:
     """The disk of the journal. ``free_bytes`` is what is left for us, without what is kept back for root."""
 
@@ -150,6 +162,7 @@ class ProcessTelemetry:
     meter: MeterTelemetry = MeterTelemetry()
     engine: EngineTelemetry = EngineTelemetry()
     tasks: TaskTelemetry = TaskTelemetry()
+    clock: ClockTelemetry = ClockTelemetry()
     disk: DiskTelemetry | None = None
     loop_lag_s: float = 0.0
     parts: Mapping[str, str] = field(default_factory=dict)

@@ -210,8 +210,9 @@ def _clock(seen: InstallationState) -> Iterator[Complaint]:
         yield Complaint(
             "critical",
             f"The clock says {to_text(seen.now_us)}, but the journal has a fact of {to_text(seen.newest_us)}.",
-            "The clock was set back or is wrong: pages may be charged to the wrong release.",
-            "Set the clock, and let NTP keep it right (timedatectl set-ntp true).",
+            "The clock is wrong now, or it was when that fact was dated. Dates are provisional from there on.",
+            "If it is wrong now, set it, and let NTP keep it (timedatectl set-ntp true). If it was then, stop the "
+            "daemon and correct the dates, as with pagereeve clock redate --from ... --until ... --by=-2h --reason ...",
         )
 
 

@@ -21,6 +21,7 @@ from pagereeve.settings.policies import PolicyOverrides, PolicySettings
 from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings
 from pagereeve.settings.sections import (
     BadgeSettings,
+    ClockSettings,
     LimitSettings,
     LogSettings,
     MeterSettings,
@@ -37,6 +38,7 @@ __all__ = [
     "BadSettings",
     "BadgeFormSettings",
     "BadgeSettings",
+    "ClockSettings",
     "Duration",
     "FeedSettings",
     "GatewaySettings",

@@ -29,6 +29,7 @@ from pagereeve.settings.policies import PolicySettings
 from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings
 from pagereeve.settings.sections import (
     BadgeSettings,
+    ClockSettings,
     LimitSettings,
     LogSettings,
     MeterSettings,
@@ -70,6 +71,7 @@ class Settings(BaseSettings):
     people: PeopleSettings = PeopleSettings()
     alerts: AlertSettings = AlertSettings()
     metrics: MetricsSettings = MetricsSettings()
+    clock: ClockSettings = ClockSettings()
     limits: LimitSettings = LimitSettings()
 
     @classmethod

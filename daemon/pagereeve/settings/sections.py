@@ -93,6 +93,12 @@ class MetricsSettings(Section):
     per_printer: bool = True
 
 
+class ClockSettings(Section):
+    """[clock]: who may say that this machine's clock is right, when a start can't tell."""
+
+    believe_kernel: bool = True
+
+
 class LimitSettings(Section):
     """[limits]: what may be held at once. Beyond it a sender gets 503 (retry later), or a reason is counted."""
 

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 
-from prometheus_client.core import GaugeMetricFamily, Metric
+from prometheus_client.core import CounterMetricFamily, GaugeMetricFamily, Metric
 
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.telemetry import PARTS, ProcessTelemetry
@@ -27,6 +27,12 @@ def health_families(process: ProcessTelemetry) -> Iterator[Metric]:
     yield _instants("pagereeve_task_last_success_timestamp_seconds", text, "task", process.tasks.success_us)
     text = "When an event of the type last came, seconds since 1970, also before a restart. Absent until one has come."
     yield _instants("pagereeve_last_event_timestamp_seconds", text, "type", process.engine.last_event_us)
+    text = "Steps of this machine's wall clock, which change no date of a fact."
+    yield CounterMetricFamily("pagereeve_clock_steps", text, value=process.clock.steps)
+    text = "How far this machine's wall clock is ahead of the dates that facts get."
+    yield GaugeMetricFamily("pagereeve_clock_ahead_seconds", text, value=process.clock.ahead_us / SECOND_US)
+    text = "1 while dates of facts rest on a clock that is agreed, 0 while they are provisional."
+    yield GaugeMetricFamily("pagereeve_clock_agreed", text, value=int(process.clock.agreed))
     if process.disk is not None:
         text = "Free space of the disk that the journal is on."
         yield GaugeMetricFamily("pagereeve_disk_free_bytes", text, value=process.disk.free_bytes)

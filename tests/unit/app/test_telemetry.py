@@ -9,6 +9,7 @@ from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.intake import OUTCOMES
 from pagereeve.ports.telemetry import (
     PARTS,
+    ClockTelemetry,
     DiskTelemetry,
     EngineTelemetry,
     MeterTelemetry,
@@ -36,6 +37,7 @@ class Owners:
             meter=lambda: MeterTelemetry({"reading": 4}),
             engine=lambda: EngineTelemetry(rewinds=3),
             tasks=lambda: TaskTelemetry({"printers": 2}),
+            clock=lambda: ClockTelemetry(3, -5),
             disk=lambda: DiskTelemetry(1, 2),
             loop_lag_s=lambda: self.lag_s,
             site_findings=lambda: {"unknown-badge": 6},
@@ -50,6 +52,7 @@ def test_each_figure_is_its_owners() -> None:
     assert list(telemetry.printers()) == [PrinterTelemetry("library")]
     assert shown.receivers["desk"].messages == {"delivered": 7}
     assert (shown.journal.fence, shown.meter.reads, shown.engine.rewinds) == (9, {"reading": 4}, 3)
+    assert shown.clock == ClockTelemetry(3, -5)
     assert (shown.tasks.restarts, shown.disk, shown.loop_lag_s) == ({"printers": 2}, DiskTelemetry(1, 2), 0.5)
     assert (shown.site_findings, shown.open_alerts) == ({"unknown-badge": 6}, {"critical": 5})
 

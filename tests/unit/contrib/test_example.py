@@ -156,6 +156,20 @@ def test_the_service_gives_the_daemon_no_more_than_it_needs(unit: RawConfigParse
     assert unit["Service"][name] == value
 
 
+def test_the_service_starts_after_the_clock_was_set(unit: RawConfigParser) -> None:
+    """systemd.special(7), time-sync.target."""
+    assert "time-sync.target" in unit["Unit"]["After"].split()
+
+
+def test_the_service_may_ask_the_kernel_for_the_clocks_state_and_can_not_set_it() -> None:
+    """adjtimex(2): modes 0 needs no privilege, anything else CAP_SYS_TIME. Later filters of systemd.exec(5) add."""
+    lines = (CONTRIB / "pagereeve.service").read_text(encoding="utf-8").splitlines()
+    filters = [line for line in lines if line.startswith("SystemCallFilter=")]
+    assert filters[-1] == "SystemCallFilter=adjtimex clock_adjtime"
+    assert "CapabilityBoundingSet=" in lines
+    assert not [line for line in lines if line.startswith("ProtectClock=y")]
+
+
 def test_the_service_keeps_its_data_where_the_settings_look(unit: RawConfigParser) -> None:
     assert Settings().data_dir == Path("/var/lib") / unit["Service"]["StateDirectory"]
     assert BadgeSettings().key_file is None

@@ -22,6 +22,7 @@ from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry, RegisteredPrinter
 from pagereeve.engine.printers.watcher import PrinterWatcher, WatcherContext
 from pagereeve.engine.supervision.supervisor import Supervisor
+from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import Accepted, Envelope
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.store.memory.journal import MemoryJournal
@@ -57,7 +58,7 @@ class FakePrinter:
 class FakeMeter:
     """``sent_s`` are the times of the requests to each printer. Two at once to one printer fail the test."""
 
-    clock: VirtualClock
+    clock: Clock
     printers: dict[str, FakePrinter]
     sent_s: dict[str, list[float]] = field(default_factory=dict)
     reading: set[str] = field(default_factory=set)
@@ -94,7 +95,7 @@ class World:
     store: MemoryJournal = field(default_factory=MemoryJournal)
     first_spread_s: float = 0.0
     keep_titles: bool = False
-    clock: VirtualClock = field(default_factory=VirtualClock)
+    clock: Clock = field(default_factory=VirtualClock)
     counters: EngineCounters = field(default_factory=EngineCounters)
     troubles: list[tuple[str, str]] = field(default_factory=list)
     ids: Counter[str] = field(default_factory=Counter)

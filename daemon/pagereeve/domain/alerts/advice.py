@@ -176,6 +176,16 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Let the release server send its notices of that time again: what is known changes nothing. Then find out "
         "who moved, restored or damaged the journal's files.",
     ),
+    "clock-stepped": Advice(
+        "the clock of this machine stepped",
+        "Nothing yet: dates go on from where they were. The next start would begin with the wrong clock.",
+        "Let NTP keep the clock right (timedatectl, chronyc tracking), and see who sets it besides.",
+    ),
+    "clock-not-agreed": Advice(
+        "nobody says that the clock of this machine is right",
+        "Nothing is lost or refused. Dates are provisional meanwhile, and are moved once the clock is agreed.",
+        "Set the clock, let NTP keep it, or say that it is right: pagereeve clock agree.",
+    ),
 }
 
 GATEWAY_SILENT: Final = Advice(

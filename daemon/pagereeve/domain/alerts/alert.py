@@ -32,6 +32,8 @@ PASSING: Final = SHARED_FATE | {
     "unit-not-usable",
     "source-clock-off",
     "feed-silent",
+    "clock-stepped",
+    "clock-not-agreed",
     "reader-noisy",
     "reader-form-changed",
     UNKNOWN_PRINTER,

@@ -16,6 +16,7 @@ from pagereeve.domain.facts.facts import (
     BadgeOutcome,
     BadgePresented,
     BadgeUnreadable,
+    ClockChanged,
     FactDamaged,
     LossAccepted,
     ReleaseStarted,
@@ -28,7 +29,7 @@ from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
 from pagereeve.domain.values.instants import SECOND_US
 
-CheckedEvent = BadgePresented | BadgeUnreadable | ReleaseStarted | LossAccepted | FactDamaged
+CheckedEvent = BadgePresented | BadgeUnreadable | ReleaseStarted | LossAccepted | FactDamaged | ClockChanged
 # A reader is noisy from 19 of 20 refused frames on, and no more from half of them on: between the two it stays.
 NOISY_SHARE, QUIET_SHARE = (19, 20), (1, 2)
 KINDS: Final[tuple[find.Kind, ...]] = (
@@ -41,6 +42,8 @@ KINDS: Final[tuple[find.Kind, ...]] = (
     "feed-silent",
     "facts-lost",
     "fact-damaged",
+    "clock-stepped",
+    "clock-not-agreed",
 )
 # What a release server answers to a badge that it doesn't know.
 UNKNOWN_ANSWER: Final[BadgeOutcome] = "unknown"
@@ -48,6 +51,7 @@ UNKNOWN_ANSWER: Final[BadgeOutcome] = "unknown"
 SIGHTINGS_MAX: Final = 50_000
 RELEASES: Final = "release notices"
 JOURNAL: Final = "the journal"
+CLOCK: Final = "the clock of this machine"
 
 Key = TypeVar("Key")
 Value = TypeVar("Value")
@@ -103,6 +107,8 @@ class BadgeChecks:
                 (self._badge_came if step.arrived else self._badge)(step.event, step.at_us, policy)
             case ReleaseStarted():
                 (self._start_came if step.arrived else self._started)(step.event, step.at_us, policy)
+            case ClockChanged() if not step.arrived:
+                self._clock_changed(step.event, step.at_us)
 
     def copied(self) -> BadgeChecks:
         """A fold of its own that goes on from here, without what was found so far."""
@@ -264,6 +270,22 @@ class BadgeChecks:
         if feed.silent is None and feed.unmatched >= policy.silent_after and lasted:
             what = shown.nothing_came(feed.unmatched, others, feed.since_us)
             feed.silent = Condition("feed-silent", place, feed.since_us, str(feed.since_us), what)
+
+    # Our own clock
+
+    def _clock_changed(self, changed: ClockChanged, at_us: int) -> None:
+        """A clock that steps again before it came back is the same trouble."""
+        if at_us <= self.told_after_us:
+            return
+        if changed.change != "stepped":
+            self._over(self.state.clock, at_us)
+            self.state.clock = None
+        if changed.change == "not-agreed":
+            what = shown.clock_not_agreed(changed.wall_us, at_us)
+            self.state.clock = Condition("clock-not-agreed", CLOCK, at_us, changed.origin.id, what)
+        elif changed.change == "stepped" and self.state.clock is None:
+            what = shown.clock_stepped(changed.before_us, changed.wall_us)
+            self.state.clock = Condition("clock-stepped", CLOCK, at_us, changed.origin.id, what)
 
     # Findings
 

@@ -15,6 +15,7 @@ from pagereeve.domain.badges.state import CHECKS
 from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
+    ClockChanged,
     Fact,
     FactDamaged,
     LossAccepted,
@@ -32,13 +33,13 @@ SITE: Final = ""
 COPY_SOURCE: Final = "urn:pagereeve:copy"
 """Copies of a badge for the other printers behind its gateway bear this source: the badge itself is one event."""
 
-BADGES_VERSION: Final = 2
+BADGES_VERSION: Final = 3
 # Events after which a resume point is stored: often enough for a quick start, seldom enough for a small database.
 SEAL_EVERY: Final = 5_000
 
 NOTHING_TAKEN: Final = (-1, False, "", "")
 
-_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted, LossAccepted)
+_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted, LossAccepted, ClockChanged)
 
 
 @dataclass(frozen=True, slots=True)

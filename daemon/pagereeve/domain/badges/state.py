@@ -75,11 +75,15 @@ class FeedState:
 
 @dataclass(slots=True)
 class ChecksState:
-    """``readers`` by (gateway, reader); ``gateways``: badge lines, by name; ``releases``: start notices of all."""
+    """``readers`` by (gateway, reader); ``gateways``: badge lines, by name; ``releases``: start notices of all.
+
+    ``clock``: the machine's clock stepped away from our dates, and has not come back.
+    """
 
     readers: dict[tuple[str, str], ReaderState] = field(default_factory=dict)
     gateways: dict[str, FeedState] = field(default_factory=dict)
     releases: FeedState = field(default_factory=FeedState)
+    clock: Condition | None = None
 
     def reader(self, gateway: str, reader: str) -> ReaderState:
         key = (gateway, reader)
@@ -98,12 +102,14 @@ class ChecksState:
 
     def copied(self) -> ChecksState:
         readers = {key: replace(one) for key, one in self.readers.items()}
-        return ChecksState(readers, {name: replace(one) for name, one in self.gateways.items()}, replace(self.releases))
+        gateways = {name: replace(one) for name, one in self.gateways.items()}
+        return ChecksState(readers, gateways, replace(self.releases), self.clock)
 
     def standing(self) -> list[Condition]:
         """The conditions that hold, in a fixed order."""
         held = [state.noisy for state in self.readers.values()] + [state.changed for state in self.readers.values()]
         held += [state.silent for state in (self.releases, *self.gateways.values())]
+        held.append(self.clock)
         return sorted((one for one in held if one is not None), key=lambda one: (one.since_us, one.kind, one.place))
 
 
@@ -171,4 +177,5 @@ CHECKS: Final = Codec(
     Member("readers", Kind(_readers_of, _readers_of, _readers_json)),
     Spread("gateways", ByHand(_gateways_json, _gateways_of)),
     Member("releases", inner(FEED)),
+    Member("clock", _HELD, default=None),
 )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from pagereeve.domain.brackets.continuity import restarted
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
@@ -17,9 +17,13 @@ class Recorded:
     current: PlateauRead | ReadFailed
 
 
+def begun(printer: str, current: PlateauRead | ReadFailed | None, result: Reading | Failure) -> Recorded:
+    """A read's result as the beginning of a run, whatever the meter did before."""
+    return Recorded(current, record(printer, None, result).current)
+
+
 def record(printer: str, current: PlateauRead | ReadFailed | None, result: Reading | Failure) -> Recorded:
-    """Add one read's result to what the meter was doing. Times never step back behind what is recorded."""
-    result = _forward(result, _end_us(current))
+    """Add one read's result to what the meter was doing."""
     if isinstance(result, Failure):
         if isinstance(current, ReadFailed) and _same_failure(current.silence, result):
             return Recorded(None, ReadFailed(printer, current.silence.grown(result)))
@@ -36,16 +40,3 @@ def record(printer: str, current: PlateauRead | ReadFailed | None, result: Readi
 
 def _same_failure(silence: Silence, failure: Failure) -> bool:
     return (silence.reason, silence.detail, silence.responder) == (failure.reason, failure.detail, failure.responder)
-
-
-def _end_us(current: PlateauRead | ReadFailed | None) -> int:
-    if current is None:
-        return 0
-    return current.plateau.last_received_us if isinstance(current, PlateauRead) else current.silence.last_received_us
-
-
-def _forward(result: Reading | Failure, end_us: int) -> Reading | Failure:
-    """A wall clock that was set back must not make a printer's readings overlap: order is kept, length too."""
-    if result.sent_us >= end_us:
-        return result
-    return replace(result, sent_us=end_us, received_us=end_us + max(0, result.received_us - result.sent_us))

@@ -13,6 +13,8 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
     Bound,
+    ClockChange,
+    ClockChanged,
     ClockMark,
     Conflict,
     Event,
@@ -24,6 +26,7 @@ from pagereeve.domain.facts.facts import (
     PlateauRead,
     PolicySet,
     ReadFailed,
+    Redated,
     Registered,
     SettleLearned,
 )
@@ -39,7 +42,19 @@ from pagereeve.domain.facts.policy import (
 )
 from pagereeve.domain.facts.reading_codec import PLATEAU, SILENCE
 from pagereeve.domain.values.canonical import canonical
-from pagereeve.domain.values.codec import FIGURE, FIGURE_MAX, INSTANT, TEXT, Codec, Kind, Member, Spread, choice, parsed
+from pagereeve.domain.values.codec import (
+    FIGURE,
+    FIGURE_MAX,
+    INSTANT,
+    TEXT,
+    Codec,
+    Kind,
+    Member,
+    Spread,
+    choice,
+    integer,
+    parsed,
+)
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import Fields
 
@@ -125,6 +140,26 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Member("reason", TEXT),
         Member("reader", TEXT, default=""),
         outside=_OF_SITE,
+    ),
+    "clock-changed": Codec(
+        ClockChanged,
+        Spread("origin", _ORIGIN),
+        Member("boot", TEXT),
+        Member("change", choice(get_args(ClockChange))),
+        Member("monotonic_us", FIGURE),
+        Member("before_us", INSTANT, "before"),
+        Member("wall_us", INSTANT, "wall"),
+        outside=_OF_SITE,
+    ),
+    "redated": Codec(
+        Redated,
+        _ANY_PRINTER,
+        _AT,
+        Member("from_us", INSTANT, "from"),
+        Member("until_us", INSTANT, "until"),
+        Member("by_us", integer(-FIGURE_MAX, FIGURE_MAX), default=None),
+        Member("by", TEXT),
+        Member("reason", TEXT),
     ),
     "conflict": Codec(
         Conflict,

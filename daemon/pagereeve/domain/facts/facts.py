@@ -13,7 +13,12 @@ Outcome = Literal["completed", "cancelled", "aborted"]
 BadgeOutcome = Literal["accepted", "refused", "unknown", "nothing-held", "failed", "other"]
 """What a release server answered to a badge. Any other text counts as ``other``, and nothing else of it is kept."""
 Note = Literal["maintenance-begun", "maintenance-ended", "meter-replaced", "moved"]
-ClockMark = Literal["", "corrected", "behind", "implausible-past", "future", "missing"]
+ClockMark = Literal["", "corrected", "behind", "implausible-past", "future", "missing", "not-agreed"]
+"""Why an event counts from another instant than it claims; ``not-agreed``: our own clock could not judge its claim."""
+ClockChange = Literal["started", "not-agreed", "stepped", "returned"]
+"""A boot of the daemon began, with a clock that is agreed or is not; the wall clock stepped away from our dates, or
+came back.
+"""
 Action = Literal["explain", "close"]
 Reason = Literal[
     "jam",
@@ -152,6 +157,50 @@ class BadgeUnreadable:
 
 
 @dataclass(frozen=True, slots=True)
+class ClockChanged:
+    """What the machine's wall clock showed beside our own dates, in one boot of the daemon. Of no printer.
+
+    Dates of a boot are its anchor and the time since then on a clock that never steps: ``monotonic_us`` is that of
+    this fact, ``origin.at_us`` its date. The wall clock showed ``wall_us`` then, where ``before_us`` was expected.
+    """
+
+    origin: Origin
+    boot: str
+    change: ClockChange
+    monotonic_us: int
+    before_us: int
+    wall_us: int
+    printer: str = ""
+
+    @property
+    def size_us(self) -> int:
+        """By how much the wall clock stepped; below 0 where it was set back."""
+        return self.wall_us - self.before_us
+
+    @property
+    def ahead_us(self) -> int:
+        """How far the wall clock is ahead of our dates."""
+        return self.wall_us - self.origin.at_us
+
+
+@dataclass(frozen=True, slots=True)
+class Redated:
+    """The timeline's facts that our clock had dated from ``from_us`` on, and before ``until_us``, and that were stored
+    before this one, are ``by_us`` later. Without that, what the meter showed then is void.
+
+    ``by`` says so, and why; a fact of a printer, or of none (``printer`` is "").
+    """
+
+    printer: str
+    at_us: int
+    from_us: int
+    until_us: int
+    by_us: int | None
+    by: str
+    reason: str
+
+
+@dataclass(frozen=True, slots=True)
 class Bound:
     """From ``at_us`` on, and before ``until_us``, the badge (a keyed hash) is the owner's. Concerns no printer.
 
@@ -262,13 +311,15 @@ Fact = (
     | Bound
     | BadgePolicySet
     | BadgeUnreadable
+    | ClockChanged
+    | Redated
     | Conflict
     | LossAccepted
     | FactDamaged
 )
 
 # A union written in place would be built again at each call.
-_DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, BadgePolicySet)
+_DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, BadgePolicySet, Redated)
 
 
 def instant_us(fact: Fact) -> int:

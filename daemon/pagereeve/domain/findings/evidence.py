@@ -177,6 +177,17 @@ def elsewhere(gateway: str, home: str) -> Evidence:
     return _made(Kind.ELSEWHERE, gateway=gateway, home=home)
 
 
+def clock_stepped(before_us: int, wall_us: int) -> Evidence:
+    """The machine's wall clock showed the second where the first was to be expected."""
+    size_ms = (wall_us - before_us) // 1_000
+    return _made(Kind.CLOCK_STEPPED, before_us=before_us, wall_us=wall_us, size_ms=size_ms)
+
+
+def clock_not_agreed(wall_us: int, dated_us: int) -> Evidence:
+    """A boot's clock shows the first, and its dates go on from the second."""
+    return _made(Kind.CLOCK_NOT_AGREED, wall_us=wall_us, dated_us=dated_us)
+
+
 # What shows it.
 
 

@@ -58,6 +58,8 @@ Kind = Literal[
     "feed-silent",
     "facts-lost",
     "fact-damaged",
+    "clock-stepped",
+    "clock-not-agreed",
 ]
 
 SEVERITY: Final[dict[Kind, Severity]] = {
@@ -92,6 +94,8 @@ SEVERITY: Final[dict[Kind, Severity]] = {
     "feed-silent": "critical",
     "facts-lost": "critical",
     "fact-damaged": "critical",
+    "clock-stepped": "warning",
+    "clock-not-agreed": "warning",
 }
 
 EVIDENCE_MAX = 20

@@ -189,6 +189,15 @@ def _nothing_came(known: _Known) -> str:
     return f"{others}, and nothing came from this feed"
 
 
+def _clock_stepped(known: _Known) -> str:
+    size_s = known.number("size_ms") / 1_000
+    way = "ahead" if size_s > 0 else "back"
+    return (
+        f"the clock of this machine stepped {abs(size_s):.1f} s {way}, from {known.at('before_us')} to "
+        f"{known.at('wall_us')}; our dates go on as they were"
+    )
+
+
 def _noisy(known: _Known) -> str:
     frames = f"{known['refused']} of the reader's last {known['frames']} frames can't be read"
     return f"{frames}; the last one was refused for {known['reason']}"
@@ -267,6 +276,11 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     ),
     Kind.NOISY: _noisy,
     Kind.NOTHING_CAME: _nothing_came,
+    Kind.CLOCK_STEPPED: _clock_stepped,
+    Kind.CLOCK_NOT_AGREED: lambda known: (
+        f"the clock of this machine showed {known.at('wall_us')} at the start, and nobody says that this is right; "
+        f"until somebody does, dates go on from {known.at('dated_us')}"
+    ),
     Kind.OTHER_OWNER: lambda _: "the release's badge is not the badge of the job's owner, by the directory",
     Kind.ELSEWHERE: lambda known: (
         f"the badge was presented at gateway {known['gateway']}, "

@@ -8,7 +8,8 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pagereeve.domain.facts.events import NAME_MAX, event_of
-from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Event, Origin
+from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, ClockMark, Event, Origin
+from pagereeve.domain.facts.redating import NOT_AGREED
 from pagereeve.domain.facts.source_clock import DELAYS_MAX, SourceClock
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import from_text
@@ -19,6 +20,8 @@ from pagereeve.ports.intake import BadgeLine, Envelope, RefusedInput
 
 SOURCES_MAX: Final = 1_024
 
+OnClaim = Callable[[str, int, int], None]
+"""A source, the time that it claims for an event, and when that was received."""
 RecentDelays = Callable[[str, int], Awaitable[Sequence[tuple[int, int]]]]
 """A source's latest (occurred_us, received_us), at most so many, the earliest first."""
 
@@ -36,11 +39,16 @@ class Dated:
 
 @dataclass(slots=True)
 class Dating:
-    """Knows the clocks of SOURCES_MAX sources; of others it asks the journal again."""
+    """Knows the clocks of SOURCES_MAX sources; of others it asks the journal again.
+
+    While our own clock is not ``agreed``, no claim can be judged by it: an event counts from its arrival.
+    """
 
     clock: Clock
     recent_delays: RecentDelays
     counters: EngineCounters
+    agreed: Callable[[], bool] = lambda: True
+    on_claim: OnClaim | None = None
     _clocks: OrderedDict[str, SourceClock] = field(default_factory=OrderedDict)
 
     async def envelope(self, envelope: Envelope) -> Dated:
@@ -52,8 +60,9 @@ class Dating:
         occurred_us = None if envelope.time is None else from_text(envelope.time)
         origin = Origin(envelope.source, envelope.id, received_us, received_us, occurred_us)
         event = event_of(envelope.type, origin, envelope.data)
-        clock = await self._clock(envelope.source)
-        at_us, mark = clock.judge(occurred_us, received_us)
+        if self.on_claim is not None and occurred_us is not None:
+            self.on_claim(envelope.source, occurred_us, received_us)
+        at_us, mark = await self._judged(envelope.source, occurred_us, received_us)
         self.counters.clock_marks[mark or "as-claimed"] += 1
         dated = Origin(origin.source, origin.id, at_us, received_us, occurred_us, mark)
         return Dated(replace(event, origin=dated))
@@ -73,6 +82,11 @@ class Dating:
         origin = _line_origin(refused.feed, refused.name or refused.gateway, received_us)
         origin = replace(origin, id=f"{origin.id}-refused")
         return BadgeUnreadable(origin, refused.gateway, refused.reason, refused.reader)
+
+    async def _judged(self, source: str, occurred_us: int | None, received_us: int) -> tuple[int, ClockMark]:
+        if not self.agreed():
+            return received_us, NOT_AGREED
+        return (await self._clock(source)).judge(occurred_us, received_us)
 
     async def _clock(self, source: str) -> SourceClock:
         known = self._clocks.get(source)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field
 
 from pagereeve.domain.facts.facts import BadgeUnreadable, Event, ReleaseEnded
@@ -9,7 +10,7 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
-from pagereeve.engine.intake.dating import Dated, Dating
+from pagereeve.engine.intake.dating import Dated, Dating, OnClaim
 from pagereeve.engine.intake.handing_on import HandingOn
 from pagereeve.engine.intake.placement import Lookup, Placed, place, routed
 from pagereeve.engine.intake.privacy import Privacy
@@ -38,6 +39,8 @@ class EventIntake:
     badges: BadgeHasher
     badge_watcher: BadgeWatcher
     keep_titles: bool = False
+    agreed: Callable[[], bool] = lambda: True
+    on_claim: OnClaim | None = None
     dating: Dating = field(init=False)
     privacy: Privacy = field(init=False)
     releases: Releases = field(init=False)
@@ -46,7 +49,7 @@ class EventIntake:
     storing: Storing = field(init=False)
 
     def __post_init__(self) -> None:
-        self.dating = Dating(self.clock, self.store.recent_delays, self.counters)
+        self.dating = Dating(self.clock, self.store.recent_delays, self.counters, self.agreed, self.on_claim)
         self.privacy = Privacy(self.badges, self.counters, self.keep_titles)
         self.releases = Releases(self.store.release_facts)
         self.lookup = Lookup(self.releases.starts, self.store.finding, self.registry.behind)

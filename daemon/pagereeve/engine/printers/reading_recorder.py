@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from pagereeve.domain.brackets.plateaus import record
+from pagereeve.domain.brackets.plateaus import begun, record
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.values.instants import SECOND_US
@@ -32,7 +32,8 @@ class Taken:
 @dataclass(slots=True)
 class ReadingRecorder:
     """``current`` is the run under way. ``in_doubt``: whether the journal holds the latest of it is not known, as the
-    caller gave up waiting; only ``load`` can tell.
+    caller gave up waiting; only ``load`` can tell. ``apart``: what the first read gives begins a run of its own, as
+    what was recorded before has dates that it can't be compared with.
     """
 
     printer: str
@@ -42,6 +43,7 @@ class ReadingRecorder:
     last_good: Reading | None = None
     current: PlateauRead | ReadFailed | None = None
     in_doubt: bool = False
+    apart: bool = False
     _durable: PlateauRead | ReadFailed | None = None
     _durable_us: int = 0
 
@@ -62,11 +64,13 @@ class ReadingRecorder:
 
         Raises JournalUnavailable: nothing was recorded, and the meter must be read again.
         """
-        recorded = record(self.printer, self.current, result)
+        recorded = (
+            begun(self.printer, self.current, result) if self.apart else record(self.printer, self.current, result)
+        )
         sealed = () if recorded.sealed is None else (recorded.sealed,)
         if sealed or self.current is None or sent_us - self._durable_us > OBSERVE_EVERY_US:
             await self._observe(sealed, recorded.current)
-        self.current = recorded.current
+        self.current, self.apart = recorded.current, False
         return Taken(sealed, recorded.current, not sealed and _times(recorded.current) > SETTLED_BY)
 
     def note(self, result: Reading | Failure) -> None:

@@ -41,7 +41,7 @@ LearnListener = Callable[[str, int], None]
 
 @dataclass(frozen=True, slots=True)
 class WatcherContext:
-    """What every watcher works with."""
+    """What every watcher works with. ``apart``: dates of this boot are no continuation of those before it."""
 
     store: WatcherStore
     meter: Meter
@@ -52,6 +52,7 @@ class WatcherContext:
     on_read: ReadListener | None = None
     on_learned: LearnListener | None = None
     first_spread_s: float = 30.0
+    apart: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +93,7 @@ class PrinterWatcher:
     def __post_init__(self, seen: Reading | None) -> None:
         around = self.around
         self.heartbeat = Heartbeat(around.clock)
-        self.recorder = ReadingRecorder(self.printer, around.store, around.clock, last_good=seen)
+        self.recorder = ReadingRecorder(self.printer, around.store, around.clock, last_good=seen, apart=around.apart)
         self.updater = LedgerUpdater(self.printer, around.store, around.clock, self.heartbeat, self._projector_before)
         self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy)
         self._wakeup = Wakeup(around.clock, self.heartbeat)

@@ -6,15 +6,17 @@ from collections import defaultdict
 from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import asynccontextmanager
 from copy import copy
+from dataclasses import replace
 from typing import TypeVar
 
-from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead, ReadFailed
+from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead, ReadFailed, Redated
+from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, Span, dated_us, is_read, redated
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.memory.ledger import MemoryLedger
-from pagereeve.store.records.batch import Batch, First, Numbered
+from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
 from pagereeve.store.records.fact_record import (
     BADGE_KINDS,
     DECIDED,
@@ -22,6 +24,7 @@ from pagereeve.store.records.fact_record import (
     STANDING_KINDS,
     FactRecord,
     Identity,
+    file,
     run_of,
 )
 from pagereeve.store.records.requests import (
@@ -30,6 +33,7 @@ from pagereeve.store.records.requests import (
     append_request,
     append_together_request,
     observe_request,
+    redate_request,
     replace_request,
 )
 from pagereeve.store.sql.fact_reads import (
@@ -98,17 +102,41 @@ class MemoryJournal(MemoryLedger):
         self._firsts |= batch.firsts
         self._claims |= batch.claims
         self._open_runs |= batch.open_runs
-        for replacement in batch.replacements:
+        redated = [self._apply(one) for one in batch.redates]
+        for replacement in [*batch.replacements, *redated]:
             self._replace(replacement)
         for entry in batch.outbox:
             self.post(entry)
         return answer
+
+    def _apply(self, numbered: Numbered) -> Replacement:
+        fact = numbered.filing.fact
+        if not isinstance(fact, Redated):
+            raise TypeError(f"{numbered.filing.kind} gives no facts another date")
+        known = self._facts[fact.printer]
+        known[:] = [after for one in known if (after := one if one is numbered else moved(one, fact)) is not None]
+        for of_release in self._of_release.values():
+            of_release[:] = [
+                moved(one, fact) or one if one.filing.printer == fact.printer else one for one in of_release
+            ]
+        body = self._open_runs.get(fact.printer)
+        if body is not None:
+            run = moved(Numbered(0, file(run_of(body))), fact)
+            if run is None:
+                del self._open_runs[fact.printer]
+            else:
+                self._open_runs[fact.printer] = run.filing.body
+        from_us = min(fact.from_us, fact.from_us + (fact.by_us or 0)) - REACH_US
+        return Replacement(fact.printer, self._anchor_before(fact.printer, from_us))
 
     async def append(self, fact: Fact) -> Receipt:
         return self._store(append_request(fact))
 
     async def append_together(self, facts: Sequence[Fact]) -> Sequence[Receipt]:
         return self._store(append_together_request(facts))
+
+    async def redate(self, facts: Sequence[Redated]) -> None:
+        self._store(redate_request(facts))
 
     async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         return self._store(observe_request(printer, sealed, current))
@@ -159,7 +187,8 @@ class MemoryJournal(MemoryLedger):
         known = [one for facts in self._facts.values() for one in facts if _source(one.filing) == source]
         latest = _last(sorted(known, key=_order), min(limit, DELAYS_MAX))
         origins = (one.filing.fact.origin for one in latest if isinstance(one.filing.fact, Event))
-        return [(one.occurred_us, one.received_us) for one in origins if one.occurred_us is not None]
+        judged = (one for one in origins if one.clock != NOT_AGREED)
+        return [(one.occurred_us, one.received_us) for one in judged if one.occurred_us is not None]
 
     async def last_events(self) -> Mapping[str, int]:
         of_source: dict[str, list[Numbered]] = defaultdict(list)
@@ -174,7 +203,8 @@ class MemoryJournal(MemoryLedger):
         return latest
 
     async def newest_us(self) -> int | None:
-        return max((one.filing.at_us for facts in self._facts.values() for one in facts), default=None)
+        known = (one for printer, facts in self._facts.items() for one in facts if printer or _is_checked(one))
+        return max((one.filing.at_us for one in known), default=None)
 
     async def last_read(self, printer: str) -> PlateauRead | None:
         known = [one for one in self._facts.get(printer, ()) if isinstance(one.filing.fact, PlateauRead)]
@@ -202,8 +232,7 @@ class MemoryJournal(MemoryLedger):
         return [one.filing.fact for one in sorted(late, key=_order)[:LATE_FACTS_MAX]]
 
     async def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
-        stored = (one for facts in self._facts.values() for one in facts)
-        known = [one for one in stored if one.filing.kind in BADGE_KINDS or _source(one.filing) == JOURNAL_SOURCE]
+        known = [one for facts in self._facts.values() for one in facts if _is_checked(one)]
         for one in sorted(known, key=_order):
             if from_us is None or one.filing.at_us >= from_us:
                 yield one.filing.fact
@@ -215,6 +244,21 @@ class MemoryJournal(MemoryLedger):
 
 def _stored(one: Numbered) -> StoredFact:
     return StoredFact(one.seq, one.filing.fact)
+
+
+def moved(one: Numbered, by: Redated) -> Numbered | None:
+    """The fact with another date, if the span holds it; None where it is void."""
+    at_us = dated_us(one.filing.fact)
+    if at_us is None or not Span(by.from_us, by.until_us).holds(at_us):
+        return one
+    if by.by_us is None:
+        return None if is_read(one.filing.fact) else one
+    filing = file(redated(one.filing.fact, by.by_us))
+    return Numbered(one.seq, replace(filing, digest=one.filing.digest))
+
+
+def _is_checked(one: Numbered) -> bool:
+    return one.filing.kind in BADGE_KINDS or _source(one.filing) == JOURNAL_SOURCE
 
 
 def _source(filing: FactRecord) -> str | None:

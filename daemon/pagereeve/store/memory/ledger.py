@@ -43,6 +43,9 @@ class MemoryLedger(MemoryOutbox):
             kept = [segment for segment in known if segment.anchor_us < replacement.from_anchor_us]
         self._segments[replacement.printer] = [*kept, *map(_as_read_back, replacement.segments)]
 
+    def _anchor_before(self, printer: str, at_us: int) -> int | None:
+        return max((one.anchor_us for one in self._segments.get(printer, ()) if one.anchor_us < at_us), default=None)
+
     def _all(self) -> Iterator[RowSegment]:
         for printer in sorted(self._segments):
             yield from self._segments[printer]

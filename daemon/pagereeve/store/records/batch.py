@@ -6,7 +6,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Conflict, Event, Fact, LossAccepted
+from pagereeve.domain.facts.facts import (
+    BadgePresented,
+    BadgeUnreadable,
+    ClockChanged,
+    Conflict,
+    Event,
+    Fact,
+    LossAccepted,
+)
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import CLAIMS_MAX, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -83,6 +91,7 @@ class Batch:
     kept_aside: list[KeptAside] = field(default_factory=list)
     open_runs: dict[str, str] = field(default_factory=dict)
     replacements: list[Replacement] = field(default_factory=list)
+    redates: list[Numbered] = field(default_factory=list)
     outbox: list[Announcement | QueueRemoval] = field(default_factory=list)
     heads: dict[str, int] = field(default_factory=dict)
     duplicates: int = 0
@@ -111,6 +120,12 @@ class Batch:
         body = self.stored.body(identity)
         return body is not None and file(fact_of(body)).digest == filing.digest
 
+    def redate(self, filings: Sequence[FactRecord]) -> None:
+        """Each also moves what its timeline holds before it."""
+        for filing in filings:
+            self.append(filing)
+            self.redates.append(self.facts[-1])
+
     def observe(self, printer: str, sealed: Sequence[FactRecord], current: str) -> tuple[int, ...]:
         seqs = tuple(self.append(filing).seq for filing in sealed)
         self.open_runs[printer] = current
@@ -134,7 +149,7 @@ class Batch:
         if digest in claims or len(claims) >= CLAIMS_MAX:
             return Receipt("conflict", claims.get(digest) or max(claims.values()), is_new=False)
         fact = filing.fact
-        if not isinstance(fact, Event | BadgeUnreadable | LossAccepted):
+        if not isinstance(fact, Event | BadgeUnreadable | LossAccepted | ClockChanged):
             raise TypeError(f"{filing.kind} is no event and can't conflict")
         seq = claims[digest] = self._number(file(Conflict(fact.printer, fact.origin, filing.kind, digest)))
         self.kept_aside.append(KeptAside(seq, filing, digest, identity, fact.origin.received_us))

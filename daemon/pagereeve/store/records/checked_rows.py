@@ -29,6 +29,7 @@ class FactRow(Protocol):
     at_us: int
     body: str
     digest: str | None
+    shift_us: int | None
 
 
 def digest_text(record: FactRecord) -> str:
@@ -66,7 +67,7 @@ class Damage:
         """The row's fact, or a FactDamaged in its place."""
         if intact(row.body, row.digest):
             try:
-                fact = fact_of(row.body)
+                fact = fact_of(row.body, row.shift_us or 0)
             except (BadFact, ValueError, TypeError, KeyError, RecursionError):
                 pass
             else:

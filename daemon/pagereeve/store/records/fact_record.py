@@ -12,6 +12,7 @@ from pagereeve.domain.facts.codec import from_json, to_json
 from pagereeve.domain.facts.events import EVENT_TYPES, FINDING_DECIDED, RELEASE_ENDED, type_of
 from pagereeve.domain.facts.facts import (
     BadgeUnreadable,
+    ClockChanged,
     Event,
     Fact,
     LossAccepted,
@@ -20,6 +21,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseNotice,
     instant_us,
 )
+from pagereeve.domain.facts.redating import redated
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import TEXT_MAX
 from pagereeve.store.records.encoding import encoder_for
@@ -34,7 +36,7 @@ STANDING_KINDS: Final = (
     *(one.kind for one in EVENT_TYPES if one.stands),
 )
 """In force beyond their own time."""
-BADGE_KINDS: Final = ("badge-unreadable", *(one.kind for one in EVENT_TYPES if one.checked))
+BADGE_KINDS: Final = ("badge-unreadable", "clock-changed", *(one.kind for one in EVENT_TYPES if one.checked))
 """What the badge checks look at."""
 
 FAR_US: Final = 7_258_118_400_000_000
@@ -88,6 +90,9 @@ def file(fact: Fact) -> FactRecord:
             fact.origin.key,
             hashlib.sha256(body.encode()).hexdigest(),
         )
+    if isinstance(fact, ClockChanged):
+        digest = hashlib.sha256(fact.change.encode()).hexdigest()
+        return FactRecord(fact, str(members["fact"]), instant_us(fact), body, fact.origin.key, digest)
     if not isinstance(fact, Event):
         return FactRecord(fact, str(members["fact"]), instant_us(fact), body)
     return FactRecord(
@@ -129,9 +134,10 @@ def open_body(current: PlateauRead | ReadFailed) -> str:
     return file(current).body
 
 
-def fact_of(body: str) -> Fact:
-    """The inverse of a filing's body."""
-    return from_json(json.loads(body))
+def fact_of(body: str, shift_us: int = 0) -> Fact:
+    """The inverse of a filing's body; with what our clock dated moved by ``shift_us``."""
+    fact = from_json(json.loads(body))
+    return redated(fact, shift_us) if shift_us else fact
 
 
 def run_of(body: str) -> PlateauRead | ReadFailed:

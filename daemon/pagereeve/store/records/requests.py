@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import Protocol, TypeVar
 
-from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -60,6 +60,14 @@ class Observe:
 
 
 @dataclass(frozen=True, slots=True)
+class Redate:
+    filings: Sequence[FactRecord]
+
+    def join(self, batch: Batch) -> None:
+        batch.redate(self.filings)
+
+
+@dataclass(frozen=True, slots=True)
 class Replace:
     replacement: Replacement
 
@@ -93,6 +101,11 @@ def append_request(fact: Fact) -> Append:
 def append_together_request(facts: Sequence[Fact]) -> AppendTogether:
     """Raises as ``append_request`` does."""
     return AppendTogether(tuple(map(file, facts)))
+
+
+def redate_request(facts: Sequence[Redated]) -> Redate:
+    """Raises BadFact as ``append_request`` does."""
+    return Redate([file(fact) for fact in facts])
 
 
 def observe_request(printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Observe:

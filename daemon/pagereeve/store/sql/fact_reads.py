@@ -10,6 +10,7 @@ from typing import Any
 from sqlalchemy import Row, Select, func, or_, select, tuple_, union
 
 from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead
+from pagereeve.domain.facts.redating import NOT_AGREED
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.records.fact_record import DECIDED
@@ -26,6 +27,8 @@ READING_KINDS = ("reading", "read-failed")
 
 _FACT = schema.fact.c
 _RUN = schema.open_run.c
+# What is void is not there for anybody who reads.
+_STANDS = _FACT.shift_us.is_not(None)
 
 
 class FactReads:
@@ -102,12 +105,12 @@ class FactReads:
         return 0 if row is None else int(row[0])
 
     async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:
-        statement = select(*schema.CHECKED).where(_FACT.source == source)
+        statement = select(*schema.CHECKED).where(_FACT.source == source, _STANDS)
         latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
         delays = []
         for row in reversed(await self._reader.rows(latest.limit(min(limit, DELAYS_MAX)))):
             fact = self._reader.damage.fact(row)
-            if isinstance(fact, Event):
+            if isinstance(fact, Event) and fact.origin.clock != NOT_AGREED:
                 occurred_us = fact.origin.occurred_us
                 if occurred_us is not None:
                     delays.append((occurred_us, fact.origin.received_us))
@@ -130,17 +133,19 @@ class FactReads:
         return latest
 
     async def newest_us(self) -> int | None:
-        """One statement: a step down an index for each printer."""
-        first = select(func.min(_FACT.printer).label("name")).cte("names", recursive=True)
+        """One statement: a step down an index for each printer, and one for what is checked under none."""
+        first = select(func.min(_FACT.printer).label("name")).where(_FACT.printer > "").cte("names", recursive=True)
         step = select(func.min(_FACT.printer)).where(_FACT.printer > first.c.name).scalar_subquery()
         names = first.union_all(select(step).where(first.c.name.is_not(None)))
         newest = select(func.max(_FACT.at_us)).where(_FACT.printer == names.c.name).scalar_subquery()
-        row = await self._reader.first(select(func.max(newest)).select_from(names))
-        return None if row is None or row[0] is None else int(row[0])
+        checked = select(func.max(_FACT.at_us)).where(schema.badge_kinds())
+        of_printers = select(func.max(newest)).select_from(names).scalar_subquery()
+        row = await self._reader.first(select(of_printers.label("read"), checked.scalar_subquery().label("checked")))
+        return max((int(one) for one in row or () if one is not None), default=None)
 
     async def last_read(self, printer: str) -> PlateauRead | None:
         """The latest finished run of good readings, the open one aside."""
-        statement = select(*schema.CHECKED).where(_FACT.printer == printer, _FACT.kind == "reading")
+        statement = select(*schema.CHECKED).where(_FACT.printer == printer, _FACT.kind == "reading", _STANDS)
         row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()))
         fact = None if row is None else self._reader.damage.fact(row)
         return fact if isinstance(fact, PlateauRead) else None
@@ -161,14 +166,14 @@ class FactReads:
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         """In order of their numbers."""
-        statement = select(*schema.CHECKED).where(_FACT.printer == printer, schema.few_kinds())
+        statement = select(*schema.CHECKED).where(_FACT.printer == printer, schema.few_kinds(), _STANDS)
         # Ordered here: asked for an order by number, SQLite would rather walk through all of the printer's facts.
         rows = sorted(await self._reader.rows(statement.where(_FACT.kind != "assigned")), key=attrgetter("seq"))
         return [StoredFact(row.seq, self._reader.damage.fact(row)) for row in rows]
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         """The latest RELEASE_FACTS_MAX; of equal instants in order of printer and number."""
-        statement = select(*schema.CHECKED).where(_FACT.source == source, _FACT.release == release)
+        statement = select(*schema.CHECKED).where(_FACT.source == source, _FACT.release == release, _STANDS)
         latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
         return (await self._facts_of(latest.limit(RELEASE_FACTS_MAX)))[::-1]
 
@@ -180,7 +185,7 @@ class FactReads:
             return []
         wanted = (_FACT.printer == printer, _FACT.seq >= row[0], _FACT.kind.not_in(READING_KINDS))
         late = or_(_FACT.at_us <= at_us, _FACT.kind == DECIDED)
-        statement = select(*schema.CHECKED).where(*wanted, late).order_by(_FACT.at_us, _FACT.seq)
+        statement = select(*schema.CHECKED).where(*wanted, late, _STANDS).order_by(_FACT.at_us, _FACT.seq)
         return await self._facts_of(statement.limit(LATE_FACTS_MAX))
 
     async def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]:
@@ -204,7 +209,7 @@ class FactReads:
         order = (_FACT.at_us, _FACT.printer, _FACT.seq)
         place: tuple[int, str, int] = (0 if from_us is None else from_us, "", 0)
         while True:
-            statement = select(*schema.CHECKED).where(schema.badge_kinds(), tuple_(*order) > tuple_(*place))
+            statement = select(*schema.CHECKED).where(schema.badge_kinds(), tuple_(*order) > tuple_(*place), _STANDS)
             rows = await self._reader.rows(statement.order_by(*order).limit(PAGE_ROWS))
             for row in rows:
                 yield row
@@ -214,7 +219,7 @@ class FactReads:
 
     async def unrouted_ends(self) -> Sequence[Fact]:
         """At most UNROUTED_MAX of them."""
-        statement = select(*schema.CHECKED).where(schema.unrouted_ends())
+        statement = select(*schema.CHECKED).where(schema.unrouted_ends(), _STANDS)
         return await self._facts_of(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()).limit(UNROUTED_MAX))
 
     async def _facts_of(self, statement: Select[Any]) -> list[Fact]:
@@ -228,7 +233,7 @@ def _place(row: Row[Any]) -> tuple[int, str, int]:
 
 
 def _page(printer: str, after: int, from_us: int | None) -> Select[Any]:
-    statement = select(*schema.CHECKED).where(_FACT.printer == printer, _FACT.seq > after)
+    statement = select(*schema.CHECKED).where(_FACT.printer == printer, _FACT.seq > after, _STANDS)
     if from_us is not None:
         statement = statement.where(_FACT.at_us >= from_us)
     return statement.order_by(_FACT.seq).limit(PAGE_ROWS)

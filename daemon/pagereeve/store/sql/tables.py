@@ -18,7 +18,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0009"
+REVISION: Final = "r0008"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -41,7 +41,7 @@ def few_kinds() -> TextClause:
 def badge_kinds() -> TextClause:
     """The condition of ix_fact_entrance, word for word."""
     return text(
-        "kind IN ('pagereeve.badge.presented.v1', 'badge-unreadable', 'pagereeve.release.started.v1') "
+        "kind IN ('pagereeve.badge.presented.v1', 'badge-unreadable', 'clock-changed', 'pagereeve.release.started.v1') "
         "AND event_id IS NOT NULL"
     )
 
@@ -71,9 +71,11 @@ fact = Table(
     _text("release", null=True),
     _text("body"),
     _text("digest", null=True),
+    # By how much what our clock dated in the body is later, as at_us says already; null: it is void.
+    Column("shift_us", BigInteger, nullable=True, server_default="0"),
     CheckConstraint("(source IS NULL) = (event_id IS NULL)", name="identity"),
 )
-CHECKED: Final = tuple(fact.c[_name] for _name in ("printer", "seq", "kind", "at_us", "body", "digest"))
+CHECKED: Final = tuple(fact.c[_name] for _name in ("printer", "seq", "kind", "at_us", "body", "digest", "shift_us"))
 """What must be read of a fact to see that it is what was written (store/records/checked_rows.py)."""
 Index("ix_fact_identity", fact.c.source, fact.c.event_id, unique=True)
 Index("ix_fact_at", fact.c.printer, fact.c.at_us, fact.c.seq)

@@ -19,6 +19,7 @@ from pagereeve.store.records.ledger_records import Columns
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
+from pagereeve.store.sql.redating import apply_redated
 
 HEADS_MAX = 100_000
 # SQLite allows 32,766 parameters in a statement, other databases as few as 32,767.
@@ -34,6 +35,7 @@ _FIRST = _BY_SOURCE.where(schema.fact.c.event_id == bindparam("id"))
 _NOTICES = (
     select(schema.fact.c.release, *schema.CHECKED)
     .where(
+        schema.fact.c.shift_us.is_not(None),
         schema.fact.c.source == bindparam("source"),
         schema.fact.c.release.in_(bindparam("releases", expanding=True)),
     )
@@ -182,7 +184,8 @@ def _write(connection: Connection, batch: Batch) -> None:
         connection.execute(_DROP_RUN, [{"printer": printer} for printer in batch.open_runs])
         rows = [{"printer": printer, "body": signed_run(body)} for printer, body in batch.open_runs.items()]
         connection.execute(_ADD_RUNS, rows)
-    for together in _one_a_printer(batch.replacements):
+    redated = [apply_redated(connection, one) for one in batch.redates]
+    for together in _one_a_printer([*batch.replacements, *redated]):
         note_changes(connection, together)
         _replace(connection, together)
     for entry in batch.outbox:

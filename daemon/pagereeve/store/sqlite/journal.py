@@ -14,7 +14,7 @@ from typing import Self
 
 from sqlalchemy.exc import DatabaseError
 
-from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import HINDRANCES, Hindrance, Receipt
@@ -26,6 +26,7 @@ from pagereeve.store.records.requests import (
     append_request,
     append_together_request,
     observe_request,
+    redate_request,
     replace_request,
 )
 from pagereeve.store.sql.key_checks import write_key_check
@@ -147,6 +148,10 @@ class SqlJournal(SqlReads):
 
     async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         return await self._writer.submit(observe_request(printer, sealed, current))
+
+    async def redate(self, facts: Sequence[Redated]) -> None:
+        """ports.store.Redating."""
+        await self._writer.submit(redate_request(facts))
 
     async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
         """ports.ledger.LedgerStore. Raises ValueError where the segments aren't the printer's, from there on,

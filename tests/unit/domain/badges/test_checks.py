@@ -15,6 +15,8 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
     Bound,
+    ClockChange,
+    ClockChanged,
     Decided,
     Fact,
     Origin,
@@ -66,6 +68,10 @@ class Hall:
     def release(self, second: float, badge: str = "", owner: str = "anise", printer: str = "printer-east") -> None:
         name = f"r{len(self.facts)}"
         self.facts.append(ReleaseStarted(printer, self.origin(second), name, f"job-{name}", owner, badge=badge))
+
+    def clock(self, second: float, change: ClockChange, ahead_s: int) -> None:
+        origin = self.origin(second)
+        self.facts.append(ClockChanged(origin, "b007", change, 7, origin.at_us, origin.at_us + ahead_s * SECOND_US))
 
     def findings(self) -> list[Finding]:
         """However they are come by: in one piece, in any order, fact by fact with resume points in between."""
@@ -340,3 +346,27 @@ def test_a_place_before_the_registry_knew_it_is_the_first_one_known() -> None:
     rules = SiteRules.of([Registered(at_us(100), "p", "west"), Registered(at_us(200), "p", "east")])
     assert [rules.gateway_of("p", at_us(second)) for second in (0, 150, 250)] == ["west", "west", "east"]
     assert rules.gateway_of("unheard-of", at_us(0)) == ""
+
+
+def test_a_clock_that_stepped_is_one_finding_until_it_is_back() -> None:
+    hall = Hall()
+    hall.clock(0, "started", 0)
+    hall.clock(10, "stepped", 3_600)
+    hall.clock(15, "stepped", 7_200)
+    hall.clock(18, "returned", 0)
+    hall.clock(20, "stepped", -60)
+    first, second = hall.findings()
+    assert (first.kind, first.place, first.state) == ("clock-stepped", "the clock of this machine", "closed")
+    assert (first.since_us, first.until_us) == (at_us(10), at_us(18))
+    assert "stepped 3600.0 s ahead, from " in text_of(first)
+    assert (second.state, second.since_us) == ("open", at_us(20))
+    assert "stepped 60.0 s back, from " in text_of(second)
+
+
+def test_a_clock_that_stepped_is_over_when_the_daemon_begins_again() -> None:
+    hall = Hall()
+    hall.clock(10, "stepped", 3_600)
+    hall.badge(12)
+    hall.clock(40, "started", 3_600)
+    [told] = hall.findings()
+    assert (told.state, told.until_us) == ("closed", at_us(40))

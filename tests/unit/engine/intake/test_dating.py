@@ -137,3 +137,15 @@ async def test_a_line_names_what_it_holds_and_nothing_else() -> None:
     with pytest.raises(BadFact, match=r"this one holds U\+200E as character 3") as refused:
         dating_of(Delays()).line(BadgeLine("gw", "04\u200eA1", "desk", NOW_US))
     assert "A1" not in str(refused.value)
+
+
+async def test_while_our_own_clock_is_not_agreed_an_event_counts_from_its_arrival_and_its_claim_is_heard() -> None:
+    heard: list[tuple[str, int, int]] = []
+    delays = Delays()
+    stage = Dating(StandingClock(), delays, EngineCounters(), lambda: False, lambda *claim: heard.append(claim))
+    claimed_us = NOW_US - 5 * SECOND_US
+    origin = (await stage.envelope(noted(to_text(claimed_us)))).event.origin
+    assert (origin.at_us, origin.occurred_us, origin.clock) == (NOW_US, claimed_us, "not-agreed")
+    await stage.envelope(noted(None))
+    assert heard == [("urn:x", claimed_us, NOW_US)]
+    assert delays.asked == []

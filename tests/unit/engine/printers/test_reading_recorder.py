@@ -191,3 +191,20 @@ def test_a_silence_holds_no_reading() -> None:
         assert reading_of(None) is None
 
     passing(story())
+
+
+def test_a_boot_whose_dates_are_apart_begins_a_run_of_its_own_once() -> None:
+    async def story() -> None:
+        journal = CountingJournal()
+        before = recorder(journal)
+        await before.take(reading(0), 0)
+        kept = ReadingRecorder("p", journal, VirtualClock(), apart=True)
+        assert await kept.load() == before.current
+        first = await kept.take(reading(1), 0)
+        assert list(first.sealed) == [before.current]
+        again = await kept.take(reading(2), 0)
+        assert (list(again.sealed), again.current.printer) == ([], "p")
+        assert isinstance(again.current, PlateauRead)
+        assert again.current.plateau.count == 2
+
+    passing(story())

@@ -1,0 +1,79 @@
+"""``pagereeve clock redate`` and ``void``: a further fact gives a stretch another date or makes it void.
+
+The rows of the ledger are projected anew.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.badges.projector import SITE
+from pagereeve.domain.facts.facts import Fact, Redated
+from pagereeve.domain.facts.redating import Span, dated_us, is_read
+from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.queries.replay import replayed_badges, replayed_printer
+from pagereeve.store.errors import CantOpen
+from pagereeve.store.sqlite.journal import SqlJournal
+
+
+class NothingToRedate(PagereeveError):
+    """No fact lies there, or the names are wrong: nothing was changed."""
+
+
+@dataclass(frozen=True, slots=True)
+class RedatingRequest:
+    """Of these printers, or of the whole site where there is none. ``by_us`` None: what their meters showed is void."""
+
+    printers: Sequence[str]
+    span: Span
+    by_us: int | None
+    by: str
+    reason: str
+
+
+async def redate_journal(path: Path, said: RedatingRequest) -> int:
+    """How many facts it concerns, and runs that still grow. No daemon may run. Raises CantOpen or NothingToRedate."""
+    if not path.is_file():  # noqa: ASYNC240 - once, at the start
+        raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
+    clock = SystemClock()
+    journal = await SqlJournal.open(path, clock)
+    try:
+        known = await journal.printers()
+        unknown = sorted(set(said.printers) - set(known))
+        if unknown:
+            raise NothingToRedate(f"the journal has no fact of printer {', '.join(unknown)}; correct the name")
+        names = list(said.printers) or [SITE, *known]
+        counts = {name: await _concerned(journal, name, said) for name in names}
+        concerned = [name for name in names if counts[name]]
+        if not concerned:
+            raise NothingToRedate("no such fact was dated then; pagereeve facts shows all")
+        at_us, span = clock.now_us(), said.span
+        facts = [
+            Redated(name, at_us, span.from_us, span.until_us, said.by_us, said.by, said.reason) for name in concerned
+        ]
+        await journal.redate(facts)
+        await _project(journal, concerned)
+    finally:
+        await journal.close()
+    return sum(counts.values())
+
+
+async def _concerned(journal: SqlJournal, name: str, said: RedatingRequest) -> int:
+    facts = [stored.fact async for stored in journal.facts(name)]
+    run = await journal.open_run(name)
+    return sum(_is_meant(fact, said) for fact in [*facts, *([] if run is None else [run.fact])])
+
+
+def _is_meant(fact: Fact, said: RedatingRequest) -> bool:
+    at_us = dated_us(fact)
+    return at_us is not None and said.span.holds(at_us) and (said.by_us is not None or is_read(fact))
+
+
+async def _project(journal: SqlJournal, names: Sequence[str]) -> None:
+    for name in names:
+        if name != SITE:
+            await journal.replace(name, None, (await replayed_printer(journal, name)).segments)
+    await journal.replace(SITE, None, (await replayed_badges(journal)).segments)

@@ -1,0 +1,125 @@
+"""What a fact says once its dates were wrong: all that our own clock dated is moved, what a source claimed is not."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+from pagereeve.domain.facts.facts import (
+    BadgePolicySet,
+    BadgePresented,
+    BadgeUnreadable,
+    Bound,
+    ClockChanged,
+    ClockMark,
+    Conflict,
+    Decided,
+    Fact,
+    Origin,
+    PlateauRead,
+    PolicySet,
+    PrinterNoted,
+    ReadFailed,
+    Registered,
+    ReleaseEnded,
+    ReleaseStarted,
+    SettleLearned,
+)
+from pagereeve.domain.facts.reading import Plateau, Silence
+from pagereeve.domain.facts.source_clock import FUTURE_MAX_US, PAST_MAX_US, PLAUSIBLE_FROM_US
+from pagereeve.domain.values.instants import SECOND_US
+
+NOT_AGREED: Final[ClockMark] = "not-agreed"
+"""The mark of an event that came while our own clock was not agreed: its arrival counts, until that is dated."""
+
+REACH_US: Final = 2 * 86_400 * SECOND_US
+"""So far from when it was received an event may count, and be moved with a span all the same; and so far back rows of
+the ledger are projected anew. An event that came later than that keeps the time that its source claimed in any case.
+"""
+
+# A union written in place would be built again at each call.
+_RECEIVED: Final = (
+    *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
+    *(BadgeUnreadable, ClockChanged, Conflict),
+)
+_SAID: Final = (PolicySet, SettleLearned, Registered, BadgePolicySet)
+_READ: Final = (PlateauRead, ReadFailed)
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """From ``from_us`` on, and before ``until_us``."""
+
+    from_us: int
+    until_us: int
+
+    def holds(self, at_us: int) -> bool:
+        return self.from_us <= at_us < self.until_us
+
+
+def dated_us(fact: Fact) -> int | None:
+    """The instant that our own clock gave a fact, which says whether a span holds it; None where it gave none."""
+    if isinstance(fact, PlateauRead):
+        return fact.plateau.first_sent_us
+    if isinstance(fact, ReadFailed):
+        return fact.silence.first_sent_us
+    if isinstance(fact, _RECEIVED):
+        return fact.origin.received_us
+    if isinstance(fact, _SAID):
+        return fact.at_us
+    return fact.known_us if isinstance(fact, Bound) else None
+
+
+def is_read(fact: Fact) -> bool:
+    """A meter showed it, or showed nothing: what can be voided. What somebody sent is never unsaid."""
+    return isinstance(fact, _READ)
+
+
+def redated(fact: Fact, by_us: int) -> Fact:
+    """The fact with all that our clock dated moved by so much; what a source claimed counts again, where it can."""
+    if not by_us:
+        return fact
+    if isinstance(fact, _READ):
+        return redated_run(fact, by_us)
+    if isinstance(fact, _RECEIVED):
+        return replace(fact, origin=_received(fact.origin, by_us))
+    if isinstance(fact, _SAID):
+        return replace(fact, at_us=fact.at_us + by_us)
+    return replace(fact, known_us=fact.known_us + by_us) if isinstance(fact, Bound) else fact
+
+
+def redated_run(run: PlateauRead | ReadFailed, by_us: int) -> PlateauRead | ReadFailed:
+    """As ``redated``."""
+    if isinstance(run, PlateauRead):
+        return replace(run, plateau=_plateau(run.plateau, by_us))
+    return replace(run, silence=_silence(run.silence, by_us))
+
+
+def _plateau(plateau: Plateau, by_us: int) -> Plateau:
+    return replace(
+        plateau,
+        first_sent_us=plateau.first_sent_us + by_us,
+        first_received_us=plateau.first_received_us + by_us,
+        last_sent_us=plateau.last_sent_us + by_us,
+        last_received_us=plateau.last_received_us + by_us,
+    )
+
+
+def _silence(silence: Silence, by_us: int) -> Silence:
+    return replace(
+        silence,
+        first_sent_us=silence.first_sent_us + by_us,
+        last_received_us=silence.last_received_us + by_us,
+    )
+
+
+def _received(origin: Origin, by_us: int) -> Origin:
+    """An event that counted from its arrival counts so still, unless its claim is one that can be believed now."""
+    received_us, occurred_us = origin.received_us + by_us, origin.occurred_us
+    if occurred_us is None:
+        return replace(origin, received_us=received_us, at_us=received_us - (origin.received_us - origin.at_us))
+    late_us = received_us - occurred_us
+    if occurred_us < PLAUSIBLE_FROM_US or not -FUTURE_MAX_US <= late_us <= PAST_MAX_US:
+        mark: ClockMark = "future" if late_us < 0 else "implausible-past"
+        return replace(origin, received_us=received_us, at_us=received_us, clock=mark)
+    return replace(origin, received_us=received_us, at_us=min(occurred_us, received_us), clock="")
