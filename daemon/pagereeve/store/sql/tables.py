@@ -18,7 +18,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0009"
+REVISION: Final = "r0007"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
