@@ -1,8 +1,8 @@
 """Which connections an endpoint holds at once: bounded in all and for each peer, and who gives way when it is full.
 
 A connection is *known* once it has shown what it is for (an admitted request, a badge line), or where its address is
-that of a configured gateway. Until then it is a *stranger*: an endpoint that is full ends the stranger that was silent for
-longest to make room, so that silent connections shut nobody out. A known connection is never ended for another.
+that of a configured gateway. Until then it is a *stranger*: an endpoint that is full ends the stranger that was silent
+for longest to make room, so that silent connections shut nobody out. A known connection is never ended for another.
 
 A stranger has a moment to speak before it gives way, unless it is one of a crowd from one peer and the newcomer is not:
 else a crowd that comes again and again would cost a connection made and ended each time.

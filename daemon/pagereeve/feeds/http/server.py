@@ -10,8 +10,8 @@ from typing import Final, cast
 
 import uvicorn
 
-from pagereeve.feeds.admission import ConnectionLimits, Connections, Slot
 from pagereeve.feeds.acceptor import Acceptor
+from pagereeve.feeds.admission import ConnectionLimits, Connections, Slot
 from pagereeve.feeds.http.answers import AsgiApp
 from pagereeve.feeds.http.protocol import BoundedProtocol, WireLimits
 from pagereeve.feeds.http.settings import HttpSettings

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Final
 
-from pagereeve.feeds.admission import Connections, Slot
 from pagereeve.feeds.acceptor import Acceptor
+from pagereeve.feeds.admission import Connections, Slot
 from pagereeve.feeds.stats import FeedStats
 
 READ_BYTES: Final = 16 * 1024
