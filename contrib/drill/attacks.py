@@ -25,6 +25,7 @@ from collections import Counter
 from collections.abc import AsyncIterator, Iterable
 from contextlib import AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
+from itertools import cycle
 from pathlib import Path
 from typing import Final
 
@@ -49,13 +50,14 @@ FLOOR_S: Final = 0.02
 RATIO_MAX: Final = 2.0
 GATEWAY: Final = "127.0.0.2"
 SENDER: Final = "127.0.0.3"
-CALM_TOKEN: Final = "calm-sender-token"
+# The calm sender shows another one at each measurement: its own quota is not what is tried here.
+CALM_TOKENS: Final = tuple(f"calm-sender-token-{number}" for number in range(128))
 OTHER_TOKEN: Final = "other-sender-token"
 CONFIG: Final = """
 data_dir = "{folder}"
 [http]
 listen = "127.0.0.1:{http}"
-token_files = ["{folder}/calm", "{folder}/other"]
+token_files = {tokens}
 head_timeout = "2s"
 body_timeout = "2s"
 day_max_bytes = 1_048_576
@@ -128,13 +130,17 @@ class Site:
         self.process: asyncio.subprocess.Process | None = None
         self.sent_lines_us: list[int] = []
         self.events = 0
+        self._tokens = cycle(CALM_TOKENS)
+        self._token = ""
         self._line_marks: list[tuple[Figures, int, int]] = []
 
     async def start(self) -> None:
         folder = self.folder
-        (folder / "calm").write_text(CALM_TOKEN)
-        (folder / "other").write_text(OTHER_TOKEN)
-        config = CONFIG.format(folder=folder, http=self.http, lines=self.lines, gateway=GATEWAY)
+        tokens = {folder / token: token for token in (OTHER_TOKEN, *CALM_TOKENS)}
+        for path, token in tokens.items():
+            path.write_text(token)
+        shown = json.dumps([str(path) for path in tokens])
+        config = CONFIG.format(folder=folder, tokens=shown, http=self.http, lines=self.lines, gateway=GATEWAY)
         printers = (PRINTER.format(name=n, host=h, port=p) for n, (h, p) in self.fleet.addresses().items())
         (folder / "pagereeve.toml").write_text(config + "".join(printers))
         code = "import sys; from pagereeve.cli import main; sys.argv[0] = 'pagereeve'; main()"
@@ -165,6 +171,7 @@ class Site:
     async def beside(self, name: str, seconds: float, connections: int = 1_500) -> Figures:
         """What the calm ones see while the attack of that name goes on ("alone": none)."""
         figures = Figures(name)
+        self._token = next(self._tokens)
         before = await self.metrics()
         attacker = None if name == "alone" else await self._attack(name, seconds + 1.0, connections)
         await asyncio.sleep(0.5)
@@ -220,7 +227,7 @@ class Site:
         kind = "pagereeve.badge.presented.v1"
         members = {"specversion": "1.0", "id": f"c-{self.events}", "source": "/calm", "type": kind, "data": data}
         body = json.dumps(members).encode()
-        head = attackers.POST + b"Authorization: Bearer %s\r\n" % CALM_TOKEN.encode()
+        head = attackers.POST + b"Authorization: Bearer %s\r\n" % self._token.encode()
         answer = await attackers.ask(peer, head + b"Content-Length: %d\r\n\r\n" % len(body) + body)
         if not answer.startswith(b"HTTP/1.1 200 "):
             raise RuntimeError(f"the calm sender was answered {answer!r}")

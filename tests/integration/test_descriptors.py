@@ -10,7 +10,7 @@ import time
 from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
 
-from pagereeve.feeds.door import PAUSE_S
+from pagereeve.feeds.acceptor import PAUSE_S
 from pagereeve.feeds.lines.feed import LineFeed, LineFeedConfig
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
 

@@ -10,8 +10,8 @@ from dataclasses import replace
 import pytest
 
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.feeds.acceptor import NotStarted
 from pagereeve.feeds.admission import MOMENT_S
-from pagereeve.feeds.door import NotStarted
 from pagereeve.feeds.lines.badge_text import BadgeFrame
 from pagereeve.feeds.lines.feed import LineFeed, LineFeedConfig
 from pagereeve.feeds.lines.settings import LineFeedSettings

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.feeds.door import NotStarted
+from pagereeve.feeds.acceptor import NotStarted
 from pagereeve.feeds.kind import FeedContext
 from pagereeve.feeds.lines.relayed import LinesDropped, RelayLink
 from pagereeve.feeds.testing import LoopClock, MemoryIntake

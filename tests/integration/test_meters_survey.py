@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pagereeve.domain.facts.reading import SilenceReason, Unit
+from pagereeve.domain.facts.reading import Unit
 from pagereeve.meters.discovery.profile import Profiles, profile_from, shipped_profiles
 from pagereeve.meters.reader import LOOK_AGAIN_S, SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
@@ -166,9 +166,8 @@ async def test_answers_that_are_too_large_for_the_path_are_asked_for_in_smaller_
 
     known = PRINTERS["sharp-colour"]
     async with a_meter() as meter, mib_agent(Narrow(dict(known.mib))) as raw:
-        results = [await meter.read(raw.target(), 0.6) for _ in range(5)]
-        assert failure(results[0]).reason is SilenceReason.TIMEOUT
-        assert total(results[-1]) == 121_104
+        results = [await meter.read(raw.target(), 4.0) for _ in range(3)]
+        assert [total(one) for one in results] == [121_104] * 3
 
 
 async def test_no_request_of_a_pinned_read_needs_a_large_answer() -> None:

@@ -14,7 +14,7 @@ WANTED: Final = 65_536
 RESERVE: Final = 192
 # A teed connection has one to the gateway and one to the release server.
 PER_LINE_CONNECTION: Final = 2
-# However few there are, a door lets some in: most descriptors of the reserve are not in use at most times.
+# However few there are, an endpoint lets some in: most descriptors of the reserve are not in use at most times.
 LEAST: Final = 8
 
 

@@ -8,7 +8,7 @@ from collections.abc import AsyncIterator, Mapping
 from contextlib import asynccontextmanager
 from typing import Final
 
-from pagereeve.feeds.door import NotStarted
+from pagereeve.feeds.acceptor import NotStarted
 from pagereeve.feeds.kind import OpenFeed
 from pagereeve.settings import Settings
 

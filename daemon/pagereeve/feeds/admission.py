@@ -1,8 +1,8 @@
-"""Which connections a door holds at once: bounded in all and for each peer, and who gives way when it is full.
+"""Which connections an endpoint holds at once: bounded in all and for each peer, and who gives way when it is full.
 
 A connection is *known* once it has shown what it is for (an admitted request, a badge line), or where its address is
-that of a configured gateway. Until then it is a *stranger*: a door that is full ends the stranger that was silent for
-longest to make room, so that silent connections shut nobody out. A known connection is never ended for another.
+that of a configured gateway. Until then it is a *stranger*: an endpoint that is full ends the stranger that was silent
+for longest to make room, so that silent connections shut nobody out. A known connection is never ended for another.
 
 A stranger has a moment to speak before it gives way, unless it is one of a crowd from one peer and the newcomer is not:
 else a crowd that comes again and again would cost a connection made and ended each time.
@@ -40,7 +40,7 @@ def peer_of(address: str) -> str:
 
 @dataclass(frozen=True, slots=True)
 class ConnectionLimits:
-    """What one door may hold.
+    """What one endpoint may hold.
 
     connections_max   in all
     peer_max          from one peer
@@ -84,7 +84,7 @@ class _Peer:
 
 
 class Connections:
-    """The connections of one door. ``known_peers`` are known before they said a word."""
+    """The connections of one endpoint. ``known_peers`` are known before they said a word."""
 
     def __init__(
         self,

@@ -3,7 +3,7 @@
 Controls C0, DEL and C1 (ISO/IEC 6429), the line and paragraph separators U+2028 and U+2029, the marks, embeddings,
 overrides and isolates of the bidirectional algorithm (UAX #9 section 2; CVE-2021-42574 shows what they hide), and lone
 surrogates.
-Every door asks here. What is stored already is read back as it is: nothing of an old journal becomes unreadable.
+Every endpoint asks here. What is stored already is read back as it is: nothing of an old journal becomes unreadable.
 """
 
 from __future__ import annotations

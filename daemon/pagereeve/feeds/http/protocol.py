@@ -85,7 +85,7 @@ class _Flow(FlowControl):
 
 
 class BoundedProtocol(HttpToolsProtocol):
-    """One connection of the HTTP door. ``sweep`` must be called now and then."""
+    """One connection of the HTTP endpoint. ``sweep`` must be called now and then."""
 
     def __init__(
         self,

@@ -1,4 +1,4 @@
-"""The HTTP server: uvicorn behind a door of ours, in our task."""
+"""The HTTP server: uvicorn behind an acceptor of ours, in our task."""
 
 from __future__ import annotations
 
@@ -10,8 +10,8 @@ from typing import Final, cast
 
 import uvicorn
 
+from pagereeve.feeds.acceptor import Acceptor
 from pagereeve.feeds.admission import ConnectionLimits, Connections, Slot
-from pagereeve.feeds.door import Door
 from pagereeve.feeds.http.answers import AsgiApp
 from pagereeve.feeds.http.protocol import BoundedProtocol, WireLimits
 from pagereeve.feeds.http.settings import HttpSettings
@@ -53,12 +53,12 @@ class HttpServer(uvicorn.Server):
         self._stats = stats
         counts = stats.connections_refused
         self._connections = Connections(connections, counts, lambda: asyncio.get_running_loop().time())
-        self._door = Door(self._connections, self._protocol, counts, on_error)
+        self._acceptor = Acceptor(self._connections, self._protocol, counts, on_error)
 
     @property
     def address(self) -> tuple[str, int]:
         """Where it listens. Raises NotStarted."""
-        return self._door.address
+        return self._acceptor.address
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
@@ -68,10 +68,10 @@ class HttpServer(uvicorn.Server):
         """Connections wait until ``serve`` runs. Raises OSError where the address can't be had."""
         if not self.config.loaded:
             self.config.load()
-        await self._door.open(host, port)
+        await self._acceptor.open(host, port)
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:  # noqa: ARG002 - uvicorn's signature
-        self.servers = [cast("asyncio.Server", self._door)]  # what uvicorn does with one: close, wait_closed
+        self.servers = [cast("asyncio.Server", self._acceptor)]  # what uvicorn does with one: close, wait_closed
         self.started = True
 
     async def on_tick(self, counter: int) -> bool:

@@ -13,7 +13,7 @@ MIB: Final = 2**20
 
 
 class HttpSettings(Section):
-    """[http]: the door for events, and the pages for machines (metrics, health)."""
+    """[http]: the endpoint for events, and the pages for machines (metrics, health)."""
 
     listen: HostPort = HostPort("127.0.0.1", 8731)
     head_max_bytes: Annotated[Whole, Field(ge=1024, le=MIB)] = 16_384

@@ -11,8 +11,8 @@ from dataclasses import dataclass
 from functools import partial
 from typing import Final
 
+from pagereeve.feeds.acceptor import Acceptor
 from pagereeve.feeds.admission import Connections, Slot
-from pagereeve.feeds.door import Door
 from pagereeve.feeds.stats import FeedStats
 
 READ_BYTES: Final = 16 * 1024
@@ -79,17 +79,17 @@ class Listener:
         self._connections = connections
         self._stats = stats
         self._on_error = on_error
-        self._door = Door(connections, self._protocol, stats.connections_refused, on_error)
+        self._acceptor = Acceptor(connections, self._protocol, stats.connections_refused, on_error)
         self._tasks: set[asyncio.Task[None]] = set()
 
     @property
     def address(self) -> tuple[str, int]:
         """Where it listens. Raises NotStarted."""
-        return self._door.address
+        return self._acceptor.address
 
     async def start(self) -> None:
         """Raises OSError where the address can't be had."""
-        await self._door.open(self._host, self._port)
+        await self._acceptor.open(self._host, self._port)
 
     def _protocol(self, slot: Slot) -> asyncio.BaseProtocol:
         return asyncio.StreamReaderProtocol(asyncio.StreamReader(limit=READ_BYTES), partial(self._accepted, slot))
@@ -117,7 +117,7 @@ class Listener:
 
     async def stop_listening(self) -> None:
         """No new connections; those that are open go on."""
-        self._door.close()
+        self._acceptor.close()
 
     async def stop(self, grace_s: float) -> None:
         """Give the connections ``grace_s`` to end by themselves, then end them. Returns within a few seconds more."""
@@ -130,4 +130,4 @@ class Listener:
             await asyncio.wait(self._tasks, timeout=2 * _CLOSE_S)
         with contextlib.suppress(TimeoutError):
             async with asyncio.timeout(_CLOSE_S):
-                await self._door.wait_closed()
+                await self._acceptor.wait_closed()

@@ -17,7 +17,7 @@ from typing import Final
 
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.domain.values.splitting import Line, Spoilt
-from pagereeve.feeds.door import NotStarted
+from pagereeve.feeds.acceptor import NotStarted
 from pagereeve.feeds.kind import FeedContext
 from pagereeve.feeds.lines.badge_text import frame_of
 from pagereeve.feeds.lines.hand_in import LineHandIn, LineOrigin

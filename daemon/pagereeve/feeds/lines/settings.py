@@ -7,4 +7,4 @@ from pagereeve.ports.line_settings import LineSettings
 
 
 class LineFeedSettings(LineSettings, FeedSettings):
-    """One of [[feeds.lines]]: a raw TCP door for badge numbers, which end here."""
+    """One of [[feeds.lines]]: a raw TCP endpoint for badge numbers, which end here."""

@@ -26,7 +26,7 @@ def event(**changes: Any) -> dict[str, Any]:
     return members | {"data": RELEASE} | changes
 
 
-class Door:
+class Acceptor:
     """An endpoint with its intake, and how a sender speaks to it."""
 
     def __init__(self, limits: HttpLimits | None = None, tokens: BearerTokens | None = None) -> None:
@@ -64,7 +64,7 @@ def assert_problem(response: Any, status: int, reason: str, where: str) -> None:
 
 
 async def test_an_event_is_answered_once_it_is_stored() -> None:
-    door = Door()
+    door = Acceptor()
     response = await door.send(event())
     assert (response.status_code, response.json()) == (200, {"outcome": "stored"})
     assert response.headers["content-type"] == "application/json"
@@ -73,7 +73,7 @@ async def test_an_event_is_answered_once_it_is_stored() -> None:
 
 
 async def test_binary_mode_is_served_too() -> None:
-    door = Door()
+    door = Acceptor()
     names = {"ce_specversion": "1.0", "ce_id": "e%2D1", "ce_source": "/release", "ce_time": "2027-01-31T09:00:00Z"}
     response = await door.send(RELEASE, "application/json", ce_type="pagereeve.release.started.v1", **names)
     assert response.json() == {"outcome": "stored"}
@@ -81,7 +81,7 @@ async def test_binary_mode_is_served_too() -> None:
 
 
 async def test_the_same_event_again_is_a_duplicate_and_with_other_data_a_conflict() -> None:
-    door = Door()
+    door = Acceptor()
     await door.send(event())
     assert (await door.send(event())).json() == {"outcome": "duplicate"}
     assert_problem(await door.send(event(data=RELEASE | {"job": "j-2"})), 409, "conflict", "id")
@@ -91,7 +91,7 @@ async def test_the_same_event_again_is_a_duplicate_and_with_other_data_a_conflic
 @pytest.mark.parametrize("pages", ["-1", "true", "12.0", '"12"', "3.0e2"])
 async def test_pages_that_are_no_whole_number_are_refused_by_name(pages: str) -> None:
     """metabrainz/listenbrainz-server#2388: NaN and Infinity."""
-    door = Door()
+    door = Acceptor()
     body = json.dumps(event()).replace('"pages": 3', f'"pages": {pages}').encode()
     assert_problem(await door.send(body), 422, "bad-member", "data.ticket.pages")
 
@@ -99,7 +99,7 @@ async def test_pages_that_are_no_whole_number_are_refused_by_name(pages: str) ->
 @pytest.mark.parametrize("pages", ["NaN", "1e400", "-Infinity"])
 async def test_numbers_that_are_none_are_refused_and_kept_aside_masked(pages: str) -> None:
     """matrix-org/synapse#8106: NaN and Infinity."""
-    door = Door()
+    door = Acceptor()
     body = json.dumps(event()).replace('"pages": 3', f'"pages": {pages}').encode()
     response = await door.send(body)
     assert response.status_code == 400
@@ -111,7 +111,7 @@ async def test_numbers_that_are_none_are_refused_and_kept_aside_masked(pages: st
 
 @pytest.mark.parametrize("badge", ["", "04A1\u0000B2C3", 49174381, ["04A1B2C3"], "04A1B2C3" * 40])
 async def test_a_refused_badge_number_is_not_repeated(badge: object) -> None:
-    door = Door()
+    door = Acceptor()
     data = {"badge": badge, "gateway": "gw-1"}
     response = await door.send(event(type="pagereeve.badge.presented.v1", data=data))
     assert_problem(response, 422, "bad-member", "data.badge")
@@ -134,7 +134,7 @@ async def test_a_refused_badge_number_is_not_repeated(badge: object) -> None:
     ],
 )
 async def test_what_is_no_cloudevent_is_refused(content: bytes, content_type: str, status: int, reason: str) -> None:
-    door = Door()
+    door = Acceptor()
     response = await door.send(content, content_type)
     assert (response.status_code, response.json()["type"]) == (status, f"urn:pagereeve:problem:{reason}")
     assert door.endpoint.stats.refused == {reason: 1}
@@ -142,7 +142,7 @@ async def test_what_is_no_cloudevent_is_refused(content: bytes, content_type: st
 
 
 async def test_other_methods_and_codings_are_refused() -> None:
-    door = Door()
+    door = Acceptor()
     response = await door.send(b"", method="GET")
     assert_problem(response, 405, "wrong-method", "method")
     assert response.headers["allow"] == "POST"
@@ -150,7 +150,7 @@ async def test_other_methods_and_codings_are_refused() -> None:
 
 
 async def test_a_body_beyond_the_limit_is_refused_by_its_length_or_as_it_comes() -> None:
-    door = Door(HttpLimits(body_max_bytes=1000))
+    door = Acceptor(HttpLimits(body_max_bytes=1000))
     assert_problem(await door.send(b"x" * 1001), 413, "too-large", "body")
 
     async def pieces() -> Any:
@@ -166,7 +166,7 @@ async def test_a_body_beyond_the_limit_is_refused_by_its_length_or_as_it_comes()
 
 
 async def test_a_body_that_does_not_come_is_given_up() -> None:
-    door = Door(HttpLimits(read_s=0.05))
+    door = Acceptor(HttpLimits(read_s=0.05))
 
     async def never() -> Any:
         yield b"{"
@@ -180,7 +180,7 @@ async def test_a_body_that_does_not_come_is_given_up() -> None:
 
 @pytest.mark.parametrize(("authorization", "status"), [(None, 401), ("Bearer wrong", 401), ("Bearer right", 200)])
 async def test_a_guarded_door_asks_for_a_token(authorization: str | None, status: int) -> None:
-    door = Door(tokens=BearerTokens(["right"]))
+    door = Acceptor(tokens=BearerTokens(["right"]))
     response = await door.send(event(), **({"authorization": authorization} if authorization else {}))
     assert response.status_code == status
     assert ("www-authenticate" in response.headers) == (status == 401)
@@ -191,7 +191,7 @@ async def test_a_guarded_door_asks_for_a_token(authorization: str | None, status
 async def test_a_sender_beyond_its_quota_is_told_when_to_come_again_and_others_are_served() -> None:
     """RFC 6585 section 4: 429, with Retry-After."""
     limits = HttpLimits(quotas=QuotaLimits(requests_per_s=0.1, requests_burst=2, day_max_bytes=100.0))
-    door = Door(limits, tokens=BearerTokens(["first", "second", "third"]))
+    door = Acceptor(limits, tokens=BearerTokens(["first", "second", "third"]))
     assert (await door.send(event(), authorization="Bearer first")).status_code == 200
     over = await door.send(event(id="e-2"), authorization="Bearer first")
     assert_problem(over, 429, "over-quota", "sender")
@@ -214,7 +214,7 @@ async def test_a_gated_release_says_how_long_it_would_wait(
     prefer: str, waited_s: int | None, applied: str | None
 ) -> None:
     """RFC 7240 section 3: Preference-Applied."""
-    door = Door()
+    door = Acceptor()
     response = await door.send(event(), prefer=prefer)
     assert response.headers.get("preference-applied") == applied
     assert door.intake.waits_s == [waited_s]
@@ -223,7 +223,7 @@ async def test_a_gated_release_says_how_long_it_would_wait(
 
 async def test_a_full_disk_asks_the_sender_to_come_again() -> None:
     """apache/openwhisk-package-kafka#319: 503, and the retry is accepted once."""
-    door = Door()
+    door = Acceptor()
     door.intake.before = misbehave(JournalUnavailable("no room on /secret/path"))
     response = await door.send(event())
     assert_problem(response, 503, "journal-unavailable", "event")
@@ -234,13 +234,13 @@ async def test_a_full_disk_asks_the_sender_to_come_again() -> None:
 
 
 async def test_an_intake_that_hangs_is_given_up_and_the_sender_told_to_come_again() -> None:
-    door = Door(HttpLimits(answer_s=0.05))
+    door = Acceptor(HttpLimits(answer_s=0.05))
     door.intake.before = hang
     assert_problem(await door.send(event()), 503, "journal-unavailable", "event")
 
 
 async def test_an_error_of_our_own_is_answered_and_then_raised() -> None:
-    door = Door()
+    door = Acceptor()
     door.intake.before = misbehave(ZeroDivisionError("inside"))
     transport = httpx2.ASGITransport(app=door.endpoint, raise_app_exceptions=False)
     async with httpx2.AsyncClient(transport=transport, base_url="http://door") as client:
@@ -255,14 +255,14 @@ async def test_an_error_of_our_own_is_answered_and_then_raised() -> None:
 
 
 async def test_a_refusal_is_told_even_if_it_can_not_be_kept_aside() -> None:
-    door = Door()
+    door = Acceptor()
     door.intake.before = misbehave(JournalUnavailable("closed"))
     assert (await door.send(b"{")).status_code == 400
     assert door.endpoint.stats.unkept == 1
 
 
 async def test_a_batch_is_answered_item_by_item_in_order() -> None:
-    door = Door()
+    door = Acceptor()
     wrong = event(id="e-3", data=RELEASE | {"printer": 5})
     response = await door.send([event(), event(), event(id=""), wrong, event(data={**RELEASE, "job": "x"})], BATCH)
     assert response.status_code == 200
@@ -275,13 +275,13 @@ async def test_a_batch_is_answered_item_by_item_in_order() -> None:
 
 
 async def test_an_empty_batch_is_answered_and_a_long_one_refused() -> None:
-    door = Door()
+    door = Acceptor()
     assert (await door.send([], BATCH)).json() == {"results": []}
     assert_problem(await door.send([0] * 1001, BATCH), 413, "too-large", "body")
 
 
 async def test_a_batch_that_was_not_stored_in_whole_is_to_be_sent_again() -> None:
-    door = Door()
+    door = Acceptor()
     calls = iter(range(100))
 
     async def second_fails() -> None:
@@ -299,7 +299,7 @@ async def test_a_batch_that_was_not_stored_in_whole_is_to_be_sent_again() -> Non
 
 
 async def test_a_batch_is_taken_many_at_a_time_but_not_all() -> None:
-    door = Door(HttpLimits(batch_at_once=8))
+    door = Acceptor(HttpLimits(batch_at_once=8))
     running = most = 0
 
     async def count() -> None:
@@ -316,7 +316,7 @@ async def test_a_batch_is_taken_many_at_a_time_but_not_all() -> None:
 
 
 async def test_requests_and_their_bytes_are_bounded() -> None:
-    door = Door(HttpLimits(requests_max=2, answer_s=5))
+    door = Acceptor(HttpLimits(requests_max=2, answer_s=5))
     release = asyncio.Event()
 
     async def wait() -> None:
@@ -330,15 +330,15 @@ async def test_requests_and_their_bytes_are_bounded() -> None:
     assert_problem(await door.send(event(id="e-9")), 503, "over-capacity", "request")
     release.set()
     assert [(await task).status_code for task in held] == [200, 200]
-    small = Door(HttpLimits(held_max_bytes=10))
+    small = Acceptor(HttpLimits(held_max_bytes=10))
     for _ in range(2):
         assert_problem(await small.send(event()), 503, "over-capacity", "body")
-    roomy = Door(HttpLimits(held_max_bytes=2 * len(json.dumps(event()))))
+    roomy = Acceptor(HttpLimits(held_max_bytes=2 * len(json.dumps(event()))))
     assert [(await roomy.send(event())).status_code for _ in range(5)] == [200] * 5
 
 
 async def test_a_sender_that_hangs_up_is_counted_and_nothing_is_stored() -> None:
-    door = Door()
+    door = Acceptor()
     messages = iter([{"type": "http.request", "body": b"{", "more_body": True}, {"type": "http.disconnect"}])
 
     async def receive() -> Any:

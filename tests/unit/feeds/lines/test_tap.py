@@ -90,12 +90,12 @@ def story(work: Coroutine[Any, Any, None]) -> None:
     passing(work)
 
 
-def test_two_lines_of_one_piece_have_an_instant_each_in_their_order() -> None:
+def test_lines_of_one_piece_have_an_instant_each_in_their_order_also_an_empty_one() -> None:
     async def script() -> None:
         tap = Tap()
         await tap.reads(b"A1\nA1\n\n", b"B2\n")
         assert [(one.badge, one.received_us) for one in tap.intake.lines] == [
-            ("A1", FIRST_US), ("A1", FIRST_US + 1), ("B2", FIRST_US + 2)
+            ("A1", FIRST_US), ("A1", FIRST_US + 1), ("B2", FIRST_US + 3)
         ]  # fmt: skip
         assert {(one.gateway, one.feed, one.reader) for one in tap.intake.lines} == {("gw", "lines", "door")}
         assert (tap.stats.events["stored"], tap.stats.blank_lines, tap.stats.lost_lines) == (3, 1, 0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sqlalchemy as sa
 from alembic import op
 
-revision = "r0009"
+revision = "r0007"
 down_revision = "r0006"
 phase = "expand"
 

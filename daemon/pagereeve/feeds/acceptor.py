@@ -32,10 +32,10 @@ _SCARCE: Final = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENO
 
 
 class NotStarted(PagereeveError):
-    """The door has no address yet: open it first."""
+    """It has no address yet: open it first."""
 
 
-class Door:
+class Acceptor:
     """Makes a protocol by ``make`` for each connection that ``connections`` has a place for.
 
     ``make`` must see to it that ``connections.release`` is called at the connection's end, and set the slot's ``drop``.
@@ -63,7 +63,7 @@ class Door:
     def address(self) -> tuple[str, int]:
         """Where it listens. Raises NotStarted."""
         if not self._sockets:
-            raise NotStarted("the door is not open")
+            raise NotStarted("the endpoint is not open")
         host, port = self._sockets[0].getsockname()[:2]
         return str(host), int(port)
 
