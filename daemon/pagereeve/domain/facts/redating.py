@@ -15,6 +15,7 @@ from pagereeve.domain.facts.facts import (
     Conflict,
     Decided,
     Fact,
+    LossAccepted,
     Origin,
     PlateauRead,
     PolicySet,
@@ -40,7 +41,7 @@ the ledger are projected anew. An event that came later than that keeps the time
 # A union written in place would be built again at each call.
 _RECEIVED: Final = (
     *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
-    *(BadgeUnreadable, ClockChanged, Conflict),
+    *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted),
 )
 _SAID: Final = (PolicySet, SettleLearned, Registered, BadgePolicySet)
 _READ: Final = (PlateauRead, ReadFailed)

@@ -60,26 +60,14 @@ def test_equal_readings_are_one_plateau_and_another_count_begins_the_next() -> N
     ]
 
 
-@pytest.mark.parametrize(
-    ("sent_us", "received_us", "times"),
-    [
-        # As it came, also where it was asked for as the last answer came.
-        (16, 20, (16, 20)),
-        (17, 20, (17, 20)),
-        # The clock was set back: order and length are kept.
-        (15, 20, (16, 21)),
-        (0, 7, (16, 23)),
-        # Set back while the read was under way: it took no time that anybody knows.
-        (0, 0, (16, 16)),
-        (9, 3, (16, 16)),
-    ],
-)
-def test_a_reading_never_begins_before_the_last_one_ended(
-    sent_us: int, received_us: int, times: tuple[int, int]
+@pytest.mark.parametrize(("sent_us", "received_us"), [(16, 20), (17, 20), (15, 20), (0, 7)])
+def test_a_reading_keeps_its_instants_though_it_seems_to_begin_before_the_last_one_ended(
+    sent_us: int, received_us: int
 ) -> None:
+    """Nothing is squeezed to keep an order: a clock that was set is a fact of its own."""
     for later in (reading(sent_us, received_us, MOVED), failure(sent_us, received_us)):
-        assert recorded(reading(0, 5), reading(10, 16), later)[1][:2] == times
-    assert recorded(failure(0, 16), reading(sent_us, received_us))[1][:2] == times
+        assert recorded(reading(0, 5), reading(10, 16), later)[1][:2] == (sent_us, received_us)
+    assert recorded(failure(0, 16), reading(sent_us, received_us))[1][:2] == (sent_us, received_us)
 
 
 def test_failures_of_one_kind_are_one_silence() -> None:

@@ -8,7 +8,17 @@ from pathlib import Path
 import pytest
 
 from pagereeve.domain.facts.codec import from_json
-from pagereeve.domain.facts.facts import Assigned, Bound, ClockMark, Fact, Origin, PrinterNoted, Redated, instant_us
+from pagereeve.domain.facts.facts import (
+    Assigned,
+    Bound,
+    ClockMark,
+    Fact,
+    FactDamaged,
+    Origin,
+    PrinterNoted,
+    Redated,
+    instant_us,
+)
 from pagereeve.domain.facts.redating import NOT_AGREED, Span, dated_us, is_read, redated
 from pagereeve.domain.values.instants import SECOND_US
 
@@ -32,7 +42,7 @@ def test_what_our_clock_dated_is_later_by_as_much_and_nothing_else_moves() -> No
             assert redated(moved, -BY_US) == fact
         if at_us is None:
             assert moved == fact
-    assert {type(one) for one in MOVABLE if dated_us(one) is None} == {Assigned, Redated}
+    assert {type(one) for one in MOVABLE if dated_us(one) is None} == {Assigned, FactDamaged, Redated}
 
 
 def test_a_binding_keeps_its_own_date_and_is_known_later() -> None:
