@@ -333,7 +333,7 @@ async def test_without_a_tee_a_stuck_intake_makes_the_sender_wait_in_bounded_mem
         await asyncio.sleep(0.3)
         assert feed.stats.bytes_in < 200_000
         release.set()
-        await until(lambda: len(intake.badges) > 1000)
+        await until(lambda: len(intake.badges) > CONFIG.lines_burst)
         writer.transport.abort()
 
 

@@ -61,8 +61,8 @@ class LineFeedConfig:
     peer_max: int = 32
     known_peers: frozenset[str] = frozenset()
     first_line_s: float = 60.0
-    lines_per_s: float = 100.0
-    lines_burst: float = 1_000.0
+    lines_per_s: float = 20.0
+    lines_burst: float = 100.0
     lines_per_day: float = 200_000.0
     pending_max_bytes: int = 64 * 1024
     take_s: float = 10.0
@@ -188,7 +188,13 @@ class LineFeed:
             chunks,
             LineSplitter(config.terminator, config.line_max_bytes),
             config.frame,
-            PacedIntake(self._intake, self._pace, slot.peer, partial(self._connections.know, slot)),
+            PacedIntake(
+                self._intake,
+                self._pace,
+                slot.peer,
+                partial(self._connections.know, slot),
+                is_gateway=slot.peer in config.known_peers,
+            ),
             feed=config.name,
             gateway=config.gateway_of(stream.peer),
             reader=config.reader,
