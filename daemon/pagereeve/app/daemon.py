@@ -42,7 +42,7 @@ from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.engine.supervision.watchdog import Watchdog
 from pagereeve.feeds.http.endpoint import make_events
 from pagereeve.feeds.kind import FeedContext, OpenFeed
-from pagereeve.feeds.lines.relayed import RelayLink
+from pagereeve.feeds.lines.relayed import LinesDropped, RelayGone, RelayLink
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
@@ -363,6 +363,8 @@ class App:
         if isinstance(error, JournalUnavailable):
             self.counters.unavailable += 1
             log.error("the journal stores nothing now", task=name, why=str(error))
+        elif isinstance(error, LinesDropped | RelayGone):
+            log.error("badge lines of a relay", task=name, why=str(error))
         else:
             log.error("task failed and restarts", task=name, exc_info=error)
 
