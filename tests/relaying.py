@@ -74,11 +74,15 @@ def loop_us() -> int:
 
 @contextlib.asynccontextmanager
 async def relaying(
-    folder: Path, *settings: RelaySettings, patience: Patience = HASTE, reports: Reports | None = None
+    folder: Path,
+    *settings: RelaySettings,
+    patience: Patience = HASTE,
+    reports: Reports | None = None,
+    now_us: Callable[[], int] = loop_us,
 ) -> AsyncIterator[Relay]:
     """Reports are none where the test wants none."""
     heard = Reports() if reports is None else reports
-    relay = Relay(settings, folder / "relay.sock", boot=BOOT, now_us=loop_us, report=heard, patience=patience)
+    relay = Relay(settings, folder / "relay.sock", boot=BOOT, now_us=now_us, report=heard, patience=patience)
     await relay.start()
     try:
         yield relay

@@ -33,7 +33,7 @@ REFUSED: Mapping[str, frozenset[str]] = {
     "slow-head": frozenset({"too-slow"}),
     "slow-body": frozenset({"too-slow"}),
     "endless-body": frozenset({"too-large"}),
-    "silent-connections": frozenset({"displaced", "peer-rate"}),
+    "silent-connections": frozenset({"displaced", "full"}),
     "connection-churn": frozenset({"peer-rate"}),
     "pipelined-requests": frozenset({"too-many-requests"}),
     "unauthenticated-flood": frozenset({"unauthorized"}),
@@ -41,7 +41,7 @@ REFUSED: Mapping[str, frozenset[str]] = {
     "batches": frozenset({"over-quota"}),
     "answers-unread": frozenset(),
     "scrapes": frozenset(),
-    "silent-line-connections": frozenset({"displaced", "peer-rate"}),
+    "silent-line-connections": frozenset({"displaced"}),
     "line-flood": frozenset(),
 }
 

@@ -313,5 +313,5 @@ async def test_a_stuck_intake_makes_the_sender_wait_in_bounded_memory() -> None:
         await asyncio.sleep(0.3)
         assert feed.stats.bytes_in < 200_000
         release.set()
-        await until(lambda: len(intake.badges) > 1000)
+        await until(lambda: len(intake.badges) > CONFIG.lines_burst)
         writer.transport.abort()

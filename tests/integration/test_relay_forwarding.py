@@ -6,6 +6,7 @@ import asyncio
 import contextlib
 import socket
 import struct
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +14,7 @@ import pytest
 
 from pagereeve.relay.copying import LineCopy
 from pagereeve.relay.forwarding import Patience
-from tests.relaying import ReleaseServer, Reports, connect, listening, relay_settings, relaying, until
+from tests.relaying import ReleaseServer, Reports, connect, listening, loop_us, relay_settings, relaying, until
 
 
 async def test_a_stream_is_passed_both_ways_and_copied(tmp_path: Path) -> None:
@@ -30,6 +31,23 @@ async def test_a_stream_is_passed_both_ways_and_copied(tmp_path: Path) -> None:
         assert (counts.forwarded_bytes, counts.returned_bytes, counts.broken) == (14, 20, 0)
         assert (counts.lines, counts.blank_lines, counts.dropped_lines) == (3, 1, 0)
     assert server.received == b"04A1\n\x00\xff\n\n0042\n"
+
+
+async def test_a_line_is_dated_before_the_release_server_can_have_it(tmp_path: Path) -> None:
+    """Else a release that the badge lets go would begin before its badge."""
+    server, forwarded_when_dated = ReleaseServer(), []
+
+    def now_us() -> int:
+        forwarded_when_dated.append(relay.listeners[0].counts.forwarded_bytes)
+        return loop_us()
+
+    async with listening(server.serve) as target, relaying(tmp_path, relay_settings(target), now_us=now_us) as relay:
+        _, writer = await connect(relay)
+        for number in range(1, 4):
+            writer.write(b"1\n")
+            await until(partial(server.has, 2 * number))
+        writer.close()
+    assert forwarded_when_dated == [0, 2, 4]
 
 
 async def test_a_server_that_speaks_first_and_hangs_up_first_is_passed_on(tmp_path: Path) -> None:

@@ -48,7 +48,7 @@ from pagereeve.feeds.http.endpoint import make_events
 from pagereeve.feeds.http.quotas import paced_pages
 from pagereeve.feeds.http.server import HttpServer, make_server
 from pagereeve.feeds.kind import FeedContext, OpenFeed
-from pagereeve.feeds.lines.relayed import RelayLink
+from pagereeve.feeds.lines.relayed import LinesDropped, RelayGone, RelayLink
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
@@ -399,6 +399,8 @@ class App:
         if isinstance(error, JournalUnavailable):
             self.counters.unavailable += 1
             log.error("the journal stores nothing now", task=name, why=str(error))
+        elif isinstance(error, LinesDropped | RelayGone):
+            log.error("badge lines of a relay", task=name, why=str(error))
         else:
             log.error("task failed and restarts", task=name, exc_info=error)
 

@@ -33,12 +33,12 @@ WATCHDOG_PING_S: Final = 2.0
 def relay(*, config: Config = CONFIG_DEFAULT) -> None:
     """Pass badge lines on to the release server, and hand the daemon a copy, until SIGTERM or Ctrl-C.
 
-    A process of its own: it reads [[relays]] of the settings file and nothing else, writes no file, and goes on
-    whatever happens to the daemon. Exit status 2 if it can't start.
+    A process of its own: it reads [[relays]] and [log] of the settings file and nothing else, writes no file, and goes
+    on whatever happens to the daemon. Exit status 2 if it can't start.
     """
     settings = load_relay_file(config, os.environ)
     stream = LogStream(sys.stderr)
-    set_up_logs("auto", "info", cast("TextIO", stream))
+    set_up_logs(settings.log.format, settings.log.level, cast("TextIO", stream))
     _guard_process()
     with asyncio.Runner(loop_factory=_loop_factory()) as runner:
         runner.run(_serve(settings))

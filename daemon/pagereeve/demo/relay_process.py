@@ -52,4 +52,4 @@ def _toml(settings: Settings) -> str:
         f'terminator = "{one.terminator}"\n'
         for one in settings.relays
     )
-    return f'relay_socket = "{settings.relay_socket_path}"\n' + "".join(rows)
+    return f'relay_socket = "{settings.relay_socket_path}"\n[log]\nlevel = "error"\n' + "".join(rows)

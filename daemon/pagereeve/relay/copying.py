@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
 
 from pagereeve.domain.values.splitting import Line, LineSplitter, Spoilt
 from pagereeve.relay.spool import Held, Spool, Spools
@@ -21,7 +20,6 @@ class LineCopy:
         peer: str,
         connection: int,
         idle_flush_s: float,
-        now_us: Callable[[], int],
     ) -> None:
         self._splitter = splitter
         self._spool = spool
@@ -29,15 +27,14 @@ class LineCopy:
         self._peer = peer
         self._connection = connection
         self._idle_flush_s = idle_flush_s
-        self._now_us = now_us
         self._came_us = 0
         self._last_us = 0
         self._line = 0
         self._pause: asyncio.TimerHandle | None = None
 
-    def look(self, chunk: bytes) -> None:
+    def look(self, chunk: bytes, at_us: int) -> None:
         self._wait_no_longer()
-        self._came_us = self._now_us()
+        self._came_us = at_us
         self._keep(self._splitter.feed(chunk))
         if self._splitter.pending:
             self._pause = asyncio.get_running_loop().call_later(self._idle_flush_s, self._flush)

@@ -30,9 +30,9 @@ _KEEPALIVE: Final = ((socket.TCP_KEEPIDLE, 60), (socket.TCP_KEEPINTVL, 15), (soc
 
 
 class Look(Protocol):
-    """Our own side. Both return at once."""
+    """Our own side. Both return at once. ``at_us`` is when the bytes came, before anybody else could have them."""
 
-    def look(self, chunk: bytes) -> None: ...
+    def look(self, chunk: bytes, at_us: int) -> None: ...
 
     def end(self) -> None: ...
 
@@ -165,6 +165,7 @@ class Passage:
         *,
         welcome: Callable[[Passage, str], Look | None],
         over: Callable[[Passage], None],
+        now_us: Callable[[], int],
         report: Report,
     ) -> None:
         self.gateway = End(self)
@@ -175,6 +176,7 @@ class Passage:
         self._patience = patience
         self._welcome = welcome
         self._over = over
+        self._now_us = now_us
         self._report = report
         self._look: Look | None = None
         self._early: list[bytes] = []
@@ -232,6 +234,8 @@ class Passage:
             self._counts.returned_bytes += len(data)
             self.gateway.write(data)
             return
+        # Before the release server has them: what it does with a badge is later than the badge.
+        at_us = self._now_us()
         self.spoke = True
         if self.server.opened:
             self._counts.forwarded_bytes += len(data)
@@ -242,7 +246,7 @@ class Passage:
             if self._early_bytes >= BUFFER_MAX_BYTES:
                 self.gateway.hold("too much came early")
         if self._look is not None:
-            self._guarded(self._look.look, data)
+            self._guarded(self._look.look, data, at_us)
 
     def ended(self, end: End) -> None:
         """One direction has ended; the other may go on for a while."""
@@ -300,7 +304,7 @@ class Passage:
         if self._look is not None:
             self._guarded(self._look.end)
 
-    def _guarded(self, call: Callable[..., None], *arguments: bytes) -> None:
+    def _guarded(self, call: Callable[..., None], *arguments: object) -> None:
         try:
             call(*arguments)
         except Exception as error:  # noqa: BLE001 - whatever our own side does, the stream goes on; it is reported

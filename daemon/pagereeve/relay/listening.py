@@ -65,6 +65,7 @@ class RelayListener:
             self._patience,
             welcome=self._welcome,
             over=self._over,
+            now_us=self._now_us,
             report=self._told,
         )
 
@@ -89,7 +90,6 @@ class RelayListener:
             peer=peer,
             connection=next(self._connections),
             idle_flush_s=self.settings.idle_flush.seconds,
-            now_us=self._now_us,
         )
 
     def _has_room(self, peer: str) -> bool:

@@ -1,4 +1,4 @@
-"""What the relay reads of the settings file: [[relays]], and where its local socket is. The rest is not looked at.
+"""What the relay reads of the settings file: [[relays]], [log], and where its local socket is, and nothing else.
 
 So an error in the settings of a printer, say, does not keep badge lines from the release server.
 """
@@ -8,7 +8,7 @@ from __future__ import annotations
 import tomllib
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, Any, Final
+from typing import Annotated, Any, Final, Literal
 
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
@@ -27,11 +27,21 @@ class BadRelaySettings(PagereeveError):
     """What is wrong with them, all at once."""
 
 
+class RelayLog(BaseModel):
+    """[log], as far as it fits: how loud the relay is must not keep it from starting."""
+
+    model_config = ConfigDict(extra="ignore", frozen=True)
+
+    format: Literal["auto", "human", "json"] = "auto"
+    level: Literal["debug", "info", "warning", "error"] = "info"
+
+
 class RelayFile(BaseModel):
     model_config = ConfigDict(extra="ignore", frozen=True, hide_input_in_errors=True)
 
     data_dir: Path = DATA_DIR_DEFAULT
     relay_socket: Path | None = None
+    log: RelayLog = RelayLog()
     relays: Annotated[tuple[RelaySettings, ...], Field(max_length=10_000)] = ()
 
     @property
@@ -52,6 +62,10 @@ def load_relay_file(path: Path, environment: Mapping[str, str]) -> RelayFile:
         if isinstance(written := table.get(name), str) and written:
             table[name] = str(path.absolute().parent / written)
     table |= _from(environment)
+    try:
+        RelayLog.model_validate(table.get("log", {}))
+    except ValidationError:
+        table.pop("log")
     try:
         found = RelayFile.model_validate(table)
     except ValidationError as error:

@@ -31,6 +31,12 @@ def test_errors_elsewhere_in_the_file_do_not_keep_badge_lines_from_the_release_s
     assert found.socket_path == tmp_path / "data" / "relay.sock"
 
 
+def test_how_loud_it_is_comes_from_the_file_and_never_keeps_it_from_starting(tmp_path: Path) -> None:
+    for written_log, level in (('level = "error"', "error"), ('level = "shouting"', "info"), ("format = 7", "info")):
+        found = load_relay_file(written(tmp_path, f"{RELAYS}[log]\n{written_log}\n"), {})
+        assert found.log.level == level
+
+
 def test_the_environment_wins(tmp_path: Path) -> None:
     rows = [{"name": "other", "listen": "h:1", "forward_to": "h:2"}]
     environment = {

@@ -60,8 +60,8 @@ class LineFeedConfig:
     peer_max: int = 32
     known_peers: frozenset[str] = frozenset()
     first_line_s: float = 60.0
-    lines_per_s: float = 100.0
-    lines_burst: float = 1_000.0
+    lines_per_s: float = 20.0
+    lines_burst: float = 100.0
     lines_per_day: float = 200_000.0
     pending_max_bytes: int = 64 * 1024
     take_s: float = 10.0
@@ -172,9 +172,16 @@ class LineFeed:
     def _tap(self, chunks: ChunkQueue, stream: Stream, slot: Slot) -> LineReader:
         config = self._config
         origin = LineOrigin(config.name, config.gateway_of(stream.peer), config.reader, config.frame)
+        paced = PacedIntake(
+            self._intake,
+            self._pace,
+            slot.peer,
+            partial(self._connections.know, slot),
+            is_gateway=slot.peer in config.known_peers,
+        )
         hand_in = LineHandIn(
             origin,
-            PacedIntake(self._intake, self._pace, slot.peer, partial(self._connections.know, slot)),
+            paced,
             take_s=config.take_s,
             patience_s=config.patience_s,
             clock=self._clock,

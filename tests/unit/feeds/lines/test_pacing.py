@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pagereeve.feeds.lines.pacing import DAY_S, LinePace, PacedIntake
+from pagereeve.feeds.lines.pacing import DAY_S, STRANGERS_BURST, STRANGERS_PER_S, LinePace, PacedIntake
 from pagereeve.feeds.testing import MemoryIntake
 from pagereeve.ports.intake import BadgeLine, RefusedInput
 
@@ -25,11 +25,13 @@ class JumpClock:
         self.at_s += max(seconds, 0.000_001)
 
 
-async def sent(count: int, clock: JumpClock, pace: LinePace, peer: str = "192.0.2.1") -> float:
+async def sent(
+    count: int, clock: JumpClock, pace: LinePace, peer: str = "192.0.2.1", *, is_gateway: bool = True
+) -> float:
     """How long ``count`` lines of a peer take."""
     intake = MemoryIntake()
     lines = []
-    paced = PacedIntake(intake, pace, peer, lambda: lines.append(clock.at_s))
+    paced = PacedIntake(intake, pace, peer, lambda: lines.append(clock.at_s), is_gateway=is_gateway)
     begun_s = clock.at_s
     for number in range(count):
         await paced.badge_line(BadgeLine("gw", f"{number}", "lines", number, ""))
@@ -56,8 +58,16 @@ async def test_what_was_refused_has_the_same_pace() -> None:
     clock = JumpClock()
     pace = LinePace(lines_per_s=10.0, lines_burst=1.0, lines_per_day=10_000.0, clock=clock)
     intake = MemoryIntake()
-    paced = PacedIntake(intake, pace, "192.0.2.1", lambda: None)
+    paced = PacedIntake(intake, pace, "192.0.2.1", lambda: None, is_gateway=True)
     for _ in range(11):
         await paced.refused(RefusedInput("lines", "line-too-long", "gateway gw", b"x", "gw", ""))
     assert clock.at_s == pytest.approx(1.0, rel=0.01)
     assert len(intake.kept_aside) == 11
+
+
+async def test_addresses_that_are_no_gateways_share_a_pace_that_no_gateway_waits_for() -> None:
+    clock = JumpClock()
+    pace = LinePace(lines_per_s=1_000.0, lines_burst=1_000.0, lines_per_day=100_000.0, clock=clock)
+    took_s = [await sent(150, clock, pace, f"192.0.2.{number}", is_gateway=False) for number in range(4)]
+    assert sum(took_s) == pytest.approx((4 * 150 - STRANGERS_BURST) / STRANGERS_PER_S, rel=0.02)
+    assert await sent(900, clock, pace, "198.51.100.1") == 0
