@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import socket
-from collections.abc import AsyncIterator, Mapping
+from collections.abc import AsyncIterator, Callable, Mapping
 from pathlib import Path
 from typing import Any
 
@@ -19,7 +19,7 @@ from pagereeve.feeds.testing import LoopClock, MemoryIntake
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.line_settings import RelaySettings
 from pagereeve.ports.relay_link import Greeting, encoded
-from tests.relaying import BOOT, ReleaseServer, connect, listening, relay_settings, relaying, until
+from tests.relaying import BOOT, ReleaseServer, connect, listening, loop_us, relay_settings, relaying, until
 
 
 class Errors(list[tuple[str, Exception]]):
@@ -34,6 +34,7 @@ async def linked(
     *relays: RelaySettings,
     gateways: Mapping[str, str] | None = None,
     errors: Errors | None = None,
+    shared_us: Callable[[], int] = loop_us,
 ) -> AsyncIterator[RelayLink]:
     heard = Errors() if errors is None else errors
     context = FeedContext(
@@ -45,7 +46,7 @@ async def linked(
         peer_connections_max=8,
         backlog_max=8,
     )
-    link = RelayLink(relays, folder / "relay.sock", context)
+    link = RelayLink(relays, folder / "relay.sock", context, shared_us)
     await link.start()
     try:
         yield link
@@ -90,6 +91,29 @@ async def test_lines_come_with_gateway_reader_instant_and_a_name_of_their_own(tm
     assert (feed.stats.connections, feed.stats.events, feed.stats.blank_lines) == (1, {"stored": 2}, 1)
     assert feed.stats.forwarded_bytes == len(server.received)
     assert not feed.stats.relay_up
+
+
+async def test_a_line_is_dated_by_how_long_ago_it_came_whatever_clock_the_relay_has(tmp_path: Path) -> None:
+    server, intake = ReleaseServer(), MemoryIntake()
+
+    def machine_us() -> int:
+        """Since the machine started, as it were: 47 years before the daemon's dates."""
+        return LoopClock(0).now_us()
+
+    async with listening(server.serve) as target:
+        settings = relay_settings(target)
+        async with relaying(tmp_path, settings, now_us=machine_us) as relay:
+            await there(tmp_path)
+            _, writer = await connect(relay)
+            began_us = LoopClock().now_us()
+            writer.write(b"04A1\n")
+            await until(lambda: relay.spools.held() == {"badges": 1})
+            came_us = LoopClock().now_us()
+            await asyncio.sleep(0.3)
+            async with linked(tmp_path, intake, settings, shared_us=machine_us):
+                await until(lambda: relay.spools.held() == {"badges": 0})
+            writer.close()
+    assert began_us - 1_000 <= intake.badges[0].received_us <= came_us + 1_000
 
 
 async def test_what_came_while_no_daemon_was_there_is_handed_in_once(tmp_path: Path) -> None:

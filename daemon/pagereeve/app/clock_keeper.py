@@ -11,14 +11,14 @@ import structlog
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.dating_on import Boot, Corrected, PersonsWord, begin_dating, corrected, go_on_dating
 from pagereeve.app.kernel_clock import synchronised
-from pagereeve.app.site_clock import SiteClock, boot_time_us
+from pagereeve.app.site_clock import SiteClock
 from pagereeve.domain.facts.facts import ClockChanged
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.supervision.clock_watch import Authorities, ClockWatch, Correction
 from pagereeve.engine.supervision.supervisor import Supervisor
-from pagereeve.ports.clock import Clock
+from pagereeve.ports.clock import Clock, boot_time_us
 from pagereeve.ports.store import Store
 from pagereeve.settings import Settings
 

@@ -7,7 +7,6 @@ notices it.
 
 from __future__ import annotations
 
-import time
 from collections.abc import Callable
 from typing import Final
 
@@ -23,12 +22,6 @@ SLEW_WITHIN_S: Final = 10
 # A look during which the process was not running says nothing.
 LOOK_LONGEST_US: Final = 100_000
 MILLION: Final = 1_000_000
-
-
-def boot_time_us() -> int:
-    """Time since the machine started, its sleep included: CLOCK_BOOTTIME (clock_gettime(2)), where there is one."""
-    clock = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
-    return time.clock_gettime_ns(clock) // 1000
 
 
 class SiteClock:

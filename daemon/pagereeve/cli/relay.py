@@ -17,6 +17,7 @@ from typing import Final, TextIO, cast
 import structlog
 
 from pagereeve.cli.options import CONFIG_DEFAULT, Config
+from pagereeve.ports.clock import boot_time_us
 from pagereeve.relay.forwarding import Report
 from pagereeve.relay.log_stream import LogStream
 from pagereeve.relay.process import Relay
@@ -54,7 +55,7 @@ async def _serve(settings: RelayFile) -> None:
         settings.relays,
         settings.socket_path,
         boot=secrets.token_hex(8),
-        now_us=lambda: time.time_ns() // 1_000,
+        now_us=boot_time_us,
         report=report,
     )
     loop, stopped = asyncio.get_running_loop(), asyncio.Event()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from typing import Protocol
 
 
@@ -31,3 +32,12 @@ class SteadyClock(Clock, Protocol):
     def slew(self, by_us: int) -> None:
         """Make good so much, slowly: ``now_us`` neither jumps nor falls."""
         ...
+
+
+def boot_time_us() -> int:
+    """Time since the machine started, its sleep included: CLOCK_BOOTTIME (clock_gettime(2)), where there is one.
+
+    All processes of a machine have it in common, whatever is done to the wall clock.
+    """
+    clock = getattr(time, "CLOCK_BOOTTIME", time.CLOCK_MONOTONIC)
+    return time.clock_gettime_ns(clock) // 1000

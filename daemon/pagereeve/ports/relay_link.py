@@ -54,8 +54,9 @@ class Take(BaseModel):
 class RelayedLine(BaseModel):
     """A line without its terminator. (boot, ``connection``, ``line``) is one line, however often it is sent.
 
-    ``at_us`` is the wall time at which its last byte came; no two lines of a connection share it. ``too_long`` says
-    that ``content`` is only how the line began. ``number`` is for ``Done`` alone.
+    ``at_us`` is when its last byte came, by the clock that both ends share (ports.clock.boot_time_us): the daemon
+    dates it. No two lines of a connection share it. ``too_long`` says that ``content`` is only how the line began.
+    ``number`` is for ``Done`` alone.
     """
 
     model_config = _MODEL

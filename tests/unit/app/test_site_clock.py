@@ -6,10 +6,10 @@ from dataclasses import dataclass
 from itertools import pairwise
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.site_clock import LOOK_LONGEST_US, SLEW_MAX_PPM, SiteClock, boot_time_us, last_dated_us
+from pagereeve.app.site_clock import LOOK_LONGEST_US, SLEW_MAX_PPM, SiteClock, last_dated_us
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.ports.clock import SteadyClock
+from pagereeve.ports.clock import SteadyClock, boot_time_us
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.journal_samples import failed, read
 

@@ -73,13 +73,13 @@ class Dating:
             found = refused_character(line.badge)
             held = f"; this one holds {found}" if found else ""
             raise BadFact("line", f"a badge number of 1 to {NAME_MAX} printable characters is needed{held}")
-        origin = _line_origin(line.feed, line.name or line.gateway, line.received_us)
+        origin = _line_origin(line.feed, line.gateway, line.received_us, line.name)
         return Dated(BadgePresented("", origin, line.badge, line.gateway, line.reader), named=bool(line.name))
 
     def refused(self, refused: RefusedInput) -> BadgeUnreadable:
         """Nothing of the sample is kept: it may be part of a badge number."""
         received_us = self.clock.now_us() if refused.received_us is None else refused.received_us
-        origin = _line_origin(refused.feed, refused.name or refused.gateway, received_us)
+        origin = _line_origin(refused.feed, refused.gateway, received_us, refused.name)
         origin = replace(origin, id=f"{origin.id}-refused")
         return BadgeUnreadable(origin, refused.gateway, refused.reason, refused.reader)
 
@@ -101,9 +101,9 @@ class Dating:
         return known
 
 
-def _line_origin(feed: str, name: str, received_us: int) -> Origin:
-    """Of what came without a time and an id of its own: feed, arrival, and its name or gateway begin its identity.
-
-    A line with a name is complete with it: handed in again, after a form was changed, say, it is still the same line.
+def _line_origin(feed: str, gateway: str, received_us: int, name: str) -> Origin:
+    """Of what came without a time and an id of its own: its feed, and its name or else its arrival and gateway are its
+    identity. A line with a name is the same line whenever it is handed in again, after a form was changed, say.
     """
-    return Origin(f"urn:pagereeve:feed:{feed}", f"{received_us:017d}-{name}", received_us, received_us, None, "missing")
+    identity = name or f"{received_us:017d}-{gateway}"
+    return Origin(f"urn:pagereeve:feed:{feed}", identity, received_us, received_us, None, "missing")

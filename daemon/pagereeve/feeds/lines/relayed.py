@@ -11,7 +11,7 @@ import contextlib
 import os
 import socket
 import struct
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Final
 
@@ -22,6 +22,7 @@ from pagereeve.feeds.kind import FeedContext
 from pagereeve.feeds.lines.badge_text import frame_of
 from pagereeve.feeds.lines.hand_in import LineHandIn, LineOrigin
 from pagereeve.feeds.stats import ConnectionReason, FeedStats
+from pagereeve.ports.clock import boot_time_us
 from pagereeve.ports.line_settings import RelaySettings
 from pagereeve.ports.relay_link import (
     MESSAGE_MAX_BYTES,
@@ -69,11 +70,12 @@ class LinesDropped(PagereeveError):
 class RelayedFeed:
     """The lines of one of [[relays]], as a feed of its name."""
 
-    def __init__(self, settings: RelaySettings, context: FeedContext) -> None:
+    def __init__(self, settings: RelaySettings, context: FeedContext, shared_us: Callable[[], int]) -> None:
         self.stats = FeedStats(relay_up=False)
         self.listening: tuple[str, int] | None = None
         self._settings = settings
         self._context = context
+        self._shared_us = shared_us
         self._frame = frame_of(settings)
         self._boot = ""
         self._seen: Mapping[str, int] = {}
@@ -100,7 +102,9 @@ class RelayedFeed:
         )
         self.stats.bytes_in += len(line.content)
         content = Spoilt(line.content) if line.too_long else Line(line.content)
-        await hand_in.take(content, line.at_us, f"{boot}-{line.connection}-{line.line}")
+        # The relay dates nothing: how long ago the line came is the same by any clock, and it may be sent twice.
+        received_us = context.clock.now_us() - max(0, self._shared_us() - line.at_us)
+        await hand_in.take(content, received_us, f"{boot}-{line.connection}-{line.line}")
 
     def count(self, boot: str, figures: Figures) -> None:
         """Adds what grew since we saw them, or since another daemon acknowledged them."""
@@ -118,10 +122,19 @@ class RelayedFeed:
 
 
 class RelayLink:
-    """Keeps a connection to the relay's local socket. A relay that is away is reported once, and tried again."""
+    """Keeps a connection to the relay's local socket. A relay that is away is reported once, and tried again.
 
-    def __init__(self, relays: Sequence[RelaySettings], path: Path, context: FeedContext) -> None:
-        self.feeds = {one.name: RelayedFeed(one, context) for one in relays}
+    ``shared_us`` is the clock that the relay tells instants by.
+    """
+
+    def __init__(
+        self,
+        relays: Sequence[RelaySettings],
+        path: Path,
+        context: FeedContext,
+        shared_us: Callable[[], int] = boot_time_us,
+    ) -> None:
+        self.feeds = {one.name: RelayedFeed(one, context, shared_us) for one in relays}
         self._path = path
         self._context = context
         self._task: asyncio.Task[None] | None = None
