@@ -72,5 +72,6 @@ async def test_what_it_loads_is_small(tmp_path: Path) -> None:
     assert {name for name in loaded if name.startswith("pagereeve.domain.")} <= {
         "pagereeve.domain.values",
         "pagereeve.domain.values.errors",
+        "pagereeve.domain.values.plain_text",
         "pagereeve.domain.values.splitting",
     }
