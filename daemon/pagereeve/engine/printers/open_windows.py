@@ -13,7 +13,8 @@ class OpenWindows:
     """``starts_us`` of the windows that wait for the meter to rest. ``due_us``: when the next closes if it rests on.
 
     ``unwitnessed``: a reading waits for a second one to confirm it. ``quiet_until_us``: until then more readings of
-    the same sight can change no row, as they close no window and are no second witness. All in wall time.
+    the same sight can change no row, as they close no window and are no second witness. The first reading after a
+    window's start always can: it says from when on the meter may rest. All in wall time.
     """
 
     starts_us: tuple[int, ...] = ()
@@ -31,9 +32,16 @@ class OpenWindows:
         changes = [window.release.start_us + window.release.policy.longest_us for window in waiting]
         changes += [window.due_us for window in waiting if window.due_us is not None]
         unwitnessed = view.runs.pending is not None
+        read_us = _last_read_us(view)
+        unread = any(window.release.start_us >= read_us for window in waiting)
         return cls(
             tuple(window.release.start_us for window in waiting),
             min(dues, default=None),
             unwitnessed,
-            0 if unwitnessed else min(changes, default=FOREVER_US),
+            0 if unwitnessed or unread else min(changes, default=FOREVER_US),
         )
+
+
+def _last_read_us(view: Projected) -> int:
+    samples = view.runs.runs[-1].samples if view.runs.runs else []
+    return samples[-1].plateau.last_received_us if samples else 0

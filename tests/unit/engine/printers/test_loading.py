@@ -5,6 +5,7 @@ from __future__ import annotations
 from pagereeve.domain.facts.facts import Decided, Fact, Origin, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Verdict
+from pagereeve.domain.projection.projector import Ledger, replay
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.printers.loading import open_projector
 from tests.unit.engine.virtual import passing
@@ -61,6 +62,25 @@ def test_a_release_that_was_stored_late_is_projected_after_the_restart() -> None
         late, known, _ = ledger.charges
         assert (late.release.release, late.counted, late.verdict) == ("late", 0, Verdict.SHORTFALL)
         assert (known.release.release, known.counted, known.verdict) == ("r", 3, Verdict.AGREES)
+
+    passing(story())
+
+
+def test_a_window_that_was_open_when_the_process_died_closes_though_the_count_stands_still() -> None:
+    """Its first reading is the first after the restart, and shows what was there before."""
+
+    async def story() -> None:
+        first = World()
+        async with first:
+            await a_day(first)
+        now_us = first.clock.now_us()
+        again = await after_a_restart(first, started(now_us, now_us, "unprinted"))
+        stored = Ledger.of(await again.store.segments("p"))
+        run = await again.store.open_run("p")
+        assert run is not None
+        whole = replay("p", await again.facts("p"), run.fact)
+        assert (stored.charges, stored.findings) == (whole.charges, whole.findings)
+        assert [charge.verdict for charge in stored.charges if charge.release.release == "unprinted"] == [Verdict.SHORTFALL]
 
     passing(story())
 
