@@ -85,6 +85,7 @@ async def test_an_accepted_loss_is_a_finding_of_the_site(tmp_path: Path) -> None
 
 async def test_a_missing_journal_beside_a_key_begins_anew_only_on_demand(tmp_path: Path) -> None:
     (tmp_path / "badge.key").write_text("00" * 32)
+    (tmp_path / "badge.key").chmod(0o600)
     with pytest.raises(MissingJournal, match=r"badge\.key"):
         await App(settings_of(tmp_path)).__aenter__()
     async with App(settings_of(tmp_path), options=StartOptions(new=True)) as app, Outside(app) as outside:
