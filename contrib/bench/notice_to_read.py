@@ -44,7 +44,7 @@ Streams = tuple[asyncio.StreamReader, asyncio.StreamWriter]
 
 
 class Poster:
-    """A few keep-alive connections to the daemon's door."""
+    """A few keep-alive connections to the daemon's endpoint."""
 
     def __init__(self, host: str, port: int) -> None:
         self._address = (host, port)

@@ -24,7 +24,7 @@ import uvloop
 Address = tuple[str, int]
 Peer = tuple[asyncio.StreamReader, asyncio.StreamWriter]
 CHUNK: Final = b"x" * 65_536
-HOST: Final = b"Host: door\r\n"
+HOST: Final = b"Host: reeve\r\n"
 POST: Final = b"POST /v1/events HTTP/1.1\r\n" + HOST + b"Content-Type: application/cloudevents+json\r\n"
 CONNECT_S: Final = 2.0
 PAUSE_S: Final = 0.005
@@ -174,7 +174,7 @@ async def lines(target: Target, peer: Peer) -> None:
 
 @dataclass(frozen=True)
 class Attack:
-    """``connections`` at once from ``sources`` addresses, each doing ``work`` again and again, at one of two doors."""
+    """``connections`` at once from ``sources`` addresses, each doing ``work`` again and again, at one of two ports."""
 
     work: Work
     connections: int

@@ -1,4 +1,4 @@
-"""The daemon without descriptors to spare: an accept that fails costs a pause, and no door closes for good."""
+"""The daemon without descriptors to spare: an accept that fails costs a pause, and no endpoint closes for good."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""What comes before a body, against the HTTP door on loopback: each attack ends within its limits, and is counted."""
+"""What comes before a body, against the HTTP endpoint on loopback: each attack ends within its limits, and is counted."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ from pagereeve.feeds.testing import LoopClock, MemoryIntake
 
 WIRE = WireLimits(head_max_bytes=8_192, headers_max=40, head_s=0.6, body_s=0.8, idle_s=0.6, unread_s=0.6)
 ROOMY = ConnectionLimits()
-HEAD = b"POST /v1/events HTTP/1.1\r\nHost: door\r\nContent-Type: application/cloudevents+json\r\n"
+HEAD = b"POST /v1/events HTTP/1.1\r\nHost: reeve\r\nContent-Type: application/cloudevents+json\r\n"
 DATA = {"release": "r-1", "outcome": "completed", "pages_sent": 3}
 LONGEST_S = 10.0
 Peer = tuple[asyncio.StreamReader, asyncio.StreamWriter]
@@ -45,7 +45,7 @@ def request(number: int, more: bytes = b"") -> bytes:
 
 @dataclass
 class Site:
-    """The door, and what it counted."""
+    """The endpoint, and what it counted."""
 
     endpoint: EventsEndpoint
     intake: MemoryIntake
@@ -92,7 +92,7 @@ async def site(
 
 
 async def flood(peer: Peer, pieces: Callable[[int], bytes], count: int, pause_s: float = 0.0) -> tuple[bytes, int]:
-    """Send until the door ends it; what it answered, and how many bytes were sent before."""
+    """Send until the endpoint ends it; what it answered, and how many bytes were sent before."""
     reader, writer = peer
     answer = bytearray()
     reading = asyncio.create_task(_collect(reader, answer))
@@ -147,27 +147,27 @@ def a_chunk(_: int) -> bytes:
     ],
 )
 async def test_what_never_ends_ends_after_a_few_kilobytes(start: bytes, piece: Callable[[int], bytes]) -> None:
-    async with site() as door:
+    async with site() as served:
         begun = time.perf_counter()
-        peer = await door.connect()
+        peer = await served.connect()
         answer, sent = await flood(peer, lambda number: piece(number) if number else start, count=2_000)
         assert time.perf_counter() - begun < LONGEST_S / 2
         assert sent < 30 * 2**20
         assert answer[:12] in {b"HTTP/1.1 431", b"HTTP/1.1 400", b""}
-        assert sum(door.refused.get(reason, 0) for reason in ("head-too-large", "bad-http")) == 1
-        await door.serves()
+        assert sum(served.refused.get(reason, 0) for reason in ("head-too-large", "bad-http")) == 1
+        await served.serves()
 
 
 async def test_a_head_that_is_too_large_is_told_so_with_what_to_do() -> None:
-    async with site() as door:
-        answer, _ = await flood(await door.connect(), lambda _: HEAD + b"X: " + b"y" * 9_000, count=1)
+    async with site() as served:
+        answer, _ = await flood(await served.connect(), lambda _: HEAD + b"X: " + b"y" * 9_000, count=1)
     head, _, body = answer.partition(b"\r\n\r\n")
     assert head.startswith(b"HTTP/1.1 431 ")
     problem = json.loads(body)
     assert problem["type"] == "urn:pagereeve:problem:head-too-large"
     assert problem["where"] == "request line and header lines"
     assert "8192 bytes" in problem["detail"]
-    assert door.refused == {"head-too-large": 1}
+    assert served.refused == {"head-too-large": 1}
 
 
 @pytest.mark.parametrize(
@@ -180,78 +180,78 @@ async def test_a_head_that_is_too_large_is_told_so_with_what_to_do() -> None:
     ids=["request line", "header", "body"],
 )
 async def test_what_comes_byte_by_byte_is_ended_in_time(sent: bytes, rest: bytes, problem: bytes) -> None:
-    async with site(limits=HttpLimits(read_s=0.5)) as door:
-        answer, _ = await flood(await door.connect(), lambda n: rest if n else sent + rest, 300, pause_s=0.05)
+    async with site(limits=HttpLimits(read_s=0.5)) as served:
+        answer, _ = await flood(await served.connect(), lambda n: rest if n else sent + rest, 300, pause_s=0.05)
         assert answer.startswith(problem)
-        assert door.refused == {"too-slow": 1}
-        await door.serves()
+        assert served.refused == {"too-slow": 1}
+        await served.serves()
 
 
 async def test_a_body_that_nobody_reads_is_ended_in_time_and_by_its_size() -> None:
     """What is answered before its body came (here 405) leaves the server with the rest of it."""
-    async with site() as door:
-        head = b"GET /healthz HTTP/1.1\r\nHost: door\r\nContent-Length: 900000000\r\n\r\n"
-        _, sent = await flood(await door.connect(), lambda n: a_chunk(n) if n else head, 2_000)
+    async with site() as served:
+        head = b"GET /healthz HTTP/1.1\r\nHost: reeve\r\nContent-Length: 900000000\r\n\r\n"
+        _, sent = await flood(await served.connect(), lambda n: a_chunk(n) if n else head, 2_000)
         assert sent < 30 * 2**20
-        await door.serves()
+        await served.serves()
 
 
 async def test_silent_connections_end_and_are_counted() -> None:
-    async with site() as door:
-        peers = [await door.connect() for _ in range(40)]
+    async with site() as served:
+        peers = [await served.connect() for _ in range(40)]
         async with asyncio.timeout(LONGEST_S):
             assert [await reader.read() for reader, _ in peers] == [b""] * 40
-        assert door.turned_away == {"silent": 40}
-        assert door.endpoint.stats.connections_open == 0
+        assert served.turned_away == {"silent": 40}
+        assert served.endpoint.stats.connections_open == 0
         for _, writer in peers:
             writer.close()
-        await door.serves()
+        await served.serves()
 
 
 async def test_a_resting_connection_is_closed_without_a_word_about_it() -> None:
-    async with site() as door:
-        reader, writer = await door.connect()
+    async with site() as served:
+        reader, writer = await served.connect()
         writer.write(request(1))
         async with asyncio.timeout(LONGEST_S):
             answer = await reader.read()
         assert answer.startswith(b"HTTP/1.1 200")
         writer.close()
-        assert (door.turned_away, door.refused) == ({}, {})
+        assert (served.turned_away, served.refused) == ({}, {})
 
 
 async def test_an_answer_that_is_left_unread_is_dropped() -> None:
     """The answers of many requests fill the sockets' buffers and then ours."""
     batch = b"[" + b",".join(event(number) for number in range(300)) + b"]"
-    head = b"POST / HTTP/1.1\r\nHost: door\r\nContent-Type: application/cloudevents-batch+json\r\n"
+    head = b"POST / HTTP/1.1\r\nHost: reeve\r\nContent-Type: application/cloudevents-batch+json\r\n"
     whole = head + b"Content-Length: %d\r\n\r\n" % len(batch) + batch
     quotas = QuotaLimits(requests_per_s=1e6, requests_burst=1e9)
-    async with site(limits=HttpLimits(quotas=quotas)) as door:
+    async with site(limits=HttpLimits(quotas=quotas)) as served:
         with socket.socket() as deaf:
             deaf.setsockopt(socket.SOL_SOCKET, socket.SO_RCVBUF, 4_096)
             deaf.settimeout(0)
             loop = asyncio.get_running_loop()
-            await loop.sock_connect(deaf, door.server.address)
+            await loop.sock_connect(deaf, served.server.address)
             with contextlib.suppress(OSError):
                 async with asyncio.timeout(2 * LONGEST_S):
-                    while not door.turned_away:
+                    while not served.turned_away:
                         await loop.sock_sendall(deaf, whole)
-        assert (door.turned_away, door.refused) == ({"slow-reader": 1}, {})
-        await door.serves()
+        assert (served.turned_away, served.refused) == ({"slow-reader": 1}, {})
+        await served.serves()
 
 
 async def test_strangers_displace_strangers_and_a_sender_keeps_its_connection() -> None:
     limits = ConnectionLimits(connections_max=20, peer_max=16, strangers_max=8)
-    async with site(connections=limits, token="right") as door:
-        reader, writer = await door.connect()
+    async with site(connections=limits, token="right") as served:
+        reader, writer = await served.connect()
         writer.write(request(1, b"Authorization: Bearer right\r\n"))
         assert (await reader.readuntil(b"\r\n\r\n")).startswith(b"HTTP/1.1 200")
-        silent = [await door.connect(f"127.0.0.{10 + number % 4}") for number in range(80)]
+        silent = [await served.connect(f"127.0.0.{10 + number % 4}") for number in range(80)]
         await asyncio.sleep(0.1)
-        assert door.endpoint.stats.connections_open <= 20
-        assert sum(door.turned_away.values()) >= 60
-        lone = await door.connect("127.0.0.20")
+        assert served.endpoint.stats.connections_open <= 20
+        assert sum(served.turned_away.values()) >= 60
+        lone = await served.connect("127.0.0.20")
         await asyncio.sleep(0.1)
-        assert door.turned_away["displaced"] >= 1
+        assert served.turned_away["displaced"] >= 1
         writer.write(request(2, b"Authorization: Bearer right\r\n"))
         await reader.readuntil(b"}")
         assert (await reader.readuntil(b"\r\n\r\n")).startswith(b"HTTP/1.1 200")
@@ -263,42 +263,42 @@ async def test_strangers_displace_strangers_and_a_sender_keeps_its_connection() 
 
 async def test_one_address_has_its_share_and_another_still_enters() -> None:
     limits = ConnectionLimits(connections_max=20, peer_max=5, strangers_max=5)
-    async with site(connections=limits) as door:
-        peers = [await door.connect("127.0.0.9") for _ in range(5)]
+    async with site(connections=limits) as served:
+        peers = [await served.connect("127.0.0.9") for _ in range(5)]
         for number, (reader, writer) in enumerate(peers):
             writer.write(request(number))
             await reader.readuntil(b"\r\n\r\n")
-        reader, sixth = await door.connect("127.0.0.9")
+        reader, sixth = await served.connect("127.0.0.9")
         with contextlib.suppress(OSError):
             assert await reader.read() == b""
-        assert door.turned_away == {"peer-full": 1}
-        await door.serves()
+        assert served.turned_away == {"peer-full": 1}
+        await served.serves()
         for _, writer in [*peers, (reader, sixth)]:
             writer.transport.abort()
 
 
 async def test_churn_from_one_address_is_bounded_by_rate() -> None:
     limits = ConnectionLimits(opens_per_s=5.0, opens_burst=20.0)
-    async with site(connections=limits) as door:
+    async with site(connections=limits) as served:
         for _ in range(200):
-            _, writer = await door.connect("127.0.0.9")
+            _, writer = await served.connect("127.0.0.9")
             writer.transport.abort()
         await asyncio.sleep(0.1)
-        assert door.turned_away["peer-rate"] > 100
-        assert door.endpoint.stats.connections < 100
-        await door.serves()
+        assert served.turned_away["peer-rate"] > 100
+        assert served.endpoint.stats.connections < 100
+        await served.serves()
 
 
 async def test_pipelined_requests_are_answered_in_order_and_no_more_than_a_few_wait() -> None:
-    async with site() as door:
-        reader, writer = await door.connect()
+    async with site() as served:
+        reader, writer = await served.connect()
         writer.write(b"".join(request(number) for number in range(6)))
         answers = [await _answer(reader) for _ in range(6)]
         assert [status for status, _ in answers] == [200] * 6
         await flood((reader, writer), lambda n: b"".join(request(1_000 * n + one) for one in range(1_000)), 50)
-        assert door.refused == {"too-many-requests": 1}
-        assert len(door.intake.envelopes) < 5_000
-        await door.serves()
+        assert served.refused == {"too-many-requests": 1}
+        assert len(served.intake.envelopes) < 5_000
+        await served.serves()
 
 
 async def _answer(reader: asyncio.StreamReader) -> tuple[int, Any]:
@@ -309,8 +309,8 @@ async def _answer(reader: asyncio.StreamReader) -> tuple[int, Any]:
 
 async def test_many_small_chunks_and_trailers_within_the_limits_are_served() -> None:
     body = b"".join(b"1\r\n%c\r\n" % byte for byte in event(7) + b" " * 20_000)
-    async with site() as door:
-        reader, writer = await door.connect()
+    async with site() as served:
+        reader, writer = await served.connect()
         writer.write(HEAD + b"Transfer-Encoding: chunked\r\n\r\n" + body + b"0\r\nX-Sum: 1\r\n\r\n")
         assert await _answer(reader) == (200, {"outcome": "stored"})
         writer.write(request(8))
@@ -320,9 +320,9 @@ async def test_many_small_chunks_and_trailers_within_the_limits_are_served() -> 
 
 async def test_a_request_for_another_protocol_is_answered_as_if_it_had_not_asked() -> None:
     """RFC 9110 section 7.8: a server may ignore Upgrade."""
-    async with site() as door:
-        reader, writer = await door.connect()
-        writer.write(b"PUT /v1/events HTTP/1.1\r\nHost: door\r\nConnection: Upgrade\r\nUpgrade: h2c\r\n\r\n")
+    async with site() as served:
+        reader, writer = await served.connect()
+        writer.write(b"PUT /v1/events HTTP/1.1\r\nHost: reeve\r\nConnection: Upgrade\r\nUpgrade: h2c\r\n\r\n")
         assert (await _answer(reader))[0] == 405
         writer.close()
 
@@ -342,7 +342,7 @@ async def test_a_connection_that_is_over_leaves_nothing_for_the_collector_of_cyc
     """Thousands a second would: looking through what they leave would stop the loop for hundreds of milliseconds."""
 
     async def once() -> None:
-        reader, writer = await door.connect()
+        reader, writer = await served.connect()
         writer.write(payload)
         if payload:
             with contextlib.suppress(OSError):
@@ -352,7 +352,7 @@ async def test_a_connection_that_is_over_leaves_nothing_for_the_collector_of_cyc
     def protocols() -> int:
         return sum(isinstance(one, BoundedProtocol) for one in gc.get_objects())
 
-    async with site(token="right") as door:
+    async with site(token="right") as served:
         await once()
         gc.collect()
         gc.disable()

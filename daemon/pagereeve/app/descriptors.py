@@ -20,7 +20,7 @@ LEAST: Final = 8
 
 @dataclass(frozen=True, slots=True)
 class Shares:
-    """Connections that the doors may hold: of each line feed, and over HTTP."""
+    """Connections that the endpoints may hold: of each line feed, and over HTTP."""
 
     line_feed: int
     http: int
@@ -37,7 +37,7 @@ def raise_limit() -> int:
     _, hard = resource.getrlimit(resource.RLIMIT_NOFILE)
     most = WANTED if hard == resource.RLIM_INFINITY else min(hard, WANTED)
     if limit() < most:
-        # A filter of system calls may forbid it (systemd's @resources); the doors then share what there is.
+        # A filter of system calls may forbid it (systemd's @resources); the endpoints then share what there is.
         with contextlib.suppress(OSError, ValueError):
             resource.setrlimit(resource.RLIMIT_NOFILE, (most, hard))
     return limit()

@@ -1,4 +1,4 @@
-"""Tells the log what the doors refuse for its cost: when it begins, when it is over, and now and then how often."""
+"""Tells the log what the endpoints refuse for its cost: when it begins, when it is over, and now and then how often."""
 
 from __future__ import annotations
 

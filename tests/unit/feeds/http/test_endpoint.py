@@ -1,4 +1,4 @@
-"""The HTTP door, spoken to through an ASGI transport."""
+"""The HTTP endpoint, spoken to through an ASGI transport."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def event(**changes: Any) -> dict[str, Any]:
     return members | {"data": RELEASE} | changes
 
 
-class Acceptor:
+class Served:
     """An endpoint with its intake, and how a sender speaks to it."""
 
     def __init__(self, limits: HttpLimits | None = None, tokens: BearerTokens | None = None) -> None:
@@ -37,7 +37,7 @@ class Acceptor:
         body = content if isinstance(content, bytes) else json.dumps(content).encode()
         named = {name.replace("_", "-"): value for name, value in headers.items()}
         transport = httpx2.ASGITransport(app=self.endpoint)
-        async with httpx2.AsyncClient(transport=transport, base_url="http://door") as client:
+        async with httpx2.AsyncClient(transport=transport, base_url="http://reeve") as client:
             return await client.request(
                 method, "/v1/events", content=body, headers={"content-type": content_type} | named
             )
@@ -64,56 +64,56 @@ def assert_problem(response: Any, status: int, reason: str, where: str) -> None:
 
 
 async def test_an_event_is_answered_once_it_is_stored() -> None:
-    door = Acceptor()
-    response = await door.send(event())
+    served = Served()
+    response = await served.send(event())
     assert (response.status_code, response.json()) == (200, {"outcome": "stored"})
     assert response.headers["content-type"] == "application/json"
-    assert door.intake.envelopes["/release", "e-1"].data == RELEASE
-    assert door.endpoint.stats.events == {"stored": 1}
+    assert served.intake.envelopes["/release", "e-1"].data == RELEASE
+    assert served.endpoint.stats.events == {"stored": 1}
 
 
 async def test_binary_mode_is_served_too() -> None:
-    door = Acceptor()
+    served = Served()
     names = {"ce_specversion": "1.0", "ce_id": "e%2D1", "ce_source": "/release", "ce_time": "2027-01-31T09:00:00Z"}
-    response = await door.send(RELEASE, "application/json", ce_type="pagereeve.release.started.v1", **names)
+    response = await served.send(RELEASE, "application/json", ce_type="pagereeve.release.started.v1", **names)
     assert response.json() == {"outcome": "stored"}
-    assert door.intake.envelopes["/release", "e-1"].time == "2027-01-31T09:00:00Z"
+    assert served.intake.envelopes["/release", "e-1"].time == "2027-01-31T09:00:00Z"
 
 
 async def test_the_same_event_again_is_a_duplicate_and_with_other_data_a_conflict() -> None:
-    door = Acceptor()
-    await door.send(event())
-    assert (await door.send(event())).json() == {"outcome": "duplicate"}
-    assert_problem(await door.send(event(data=RELEASE | {"job": "j-2"})), 409, "conflict", "id")
-    assert door.endpoint.stats.events == {"stored": 1, "duplicate": 1, "conflict": 1}
+    served = Served()
+    await served.send(event())
+    assert (await served.send(event())).json() == {"outcome": "duplicate"}
+    assert_problem(await served.send(event(data=RELEASE | {"job": "j-2"})), 409, "conflict", "id")
+    assert served.endpoint.stats.events == {"stored": 1, "duplicate": 1, "conflict": 1}
 
 
 @pytest.mark.parametrize("pages", ["-1", "true", "12.0", '"12"', "3.0e2"])
 async def test_pages_that_are_no_whole_number_are_refused_by_name(pages: str) -> None:
     """metabrainz/listenbrainz-server#2388: NaN and Infinity."""
-    door = Acceptor()
+    served = Served()
     body = json.dumps(event()).replace('"pages": 3', f'"pages": {pages}').encode()
-    assert_problem(await door.send(body), 422, "bad-member", "data.ticket.pages")
+    assert_problem(await served.send(body), 422, "bad-member", "data.ticket.pages")
 
 
 @pytest.mark.parametrize("pages", ["NaN", "1e400", "-Infinity"])
 async def test_numbers_that_are_none_are_refused_and_kept_aside_masked(pages: str) -> None:
     """matrix-org/synapse#8106: NaN and Infinity."""
-    door = Acceptor()
+    served = Served()
     body = json.dumps(event()).replace('"pages": 3', f'"pages": {pages}').encode()
-    response = await door.send(body)
+    response = await served.send(body)
     assert response.status_code == 400
     assert response.json()["where"].startswith("line 1, column ")
-    (kept,) = door.intake.kept_aside
+    (kept,) = served.intake.kept_aside
     assert (kept.reason, len(kept.sample)) == ("bad-json", min(len(body), 256))
     assert b"lib" not in kept.sample
 
 
 @pytest.mark.parametrize("badge", ["", "04A1\u0000B2C3", 49174381, ["04A1B2C3"], "04A1B2C3" * 40])
 async def test_a_refused_badge_number_is_not_repeated(badge: object) -> None:
-    door = Acceptor()
+    served = Served()
     data = {"badge": badge, "gateway": "gw-1"}
-    response = await door.send(event(type="pagereeve.badge.presented.v1", data=data))
+    response = await served.send(event(type="pagereeve.badge.presented.v1", data=data))
     assert_problem(response, 422, "bad-member", "data.badge")
     assert "04A1" not in response.text
     assert "4917" not in response.text
@@ -134,76 +134,76 @@ async def test_a_refused_badge_number_is_not_repeated(badge: object) -> None:
     ],
 )
 async def test_what_is_no_cloudevent_is_refused(content: bytes, content_type: str, status: int, reason: str) -> None:
-    door = Acceptor()
-    response = await door.send(content, content_type)
+    served = Served()
+    response = await served.send(content, content_type)
     assert (response.status_code, response.json()["type"]) == (status, f"urn:pagereeve:problem:{reason}")
-    assert door.endpoint.stats.refused == {reason: 1}
-    assert len(door.intake.kept_aside) == 1
+    assert served.endpoint.stats.refused == {reason: 1}
+    assert len(served.intake.kept_aside) == 1
 
 
 async def test_other_methods_and_codings_are_refused() -> None:
-    door = Acceptor()
-    response = await door.send(b"", method="GET")
+    served = Served()
+    response = await served.send(b"", method="GET")
     assert_problem(response, 405, "wrong-method", "method")
     assert response.headers["allow"] == "POST"
-    assert_problem(await door.send(event(), content_encoding="gzip"), 415, "wrong-media-type", "Content-Encoding")
+    assert_problem(await served.send(event(), content_encoding="gzip"), 415, "wrong-media-type", "Content-Encoding")
 
 
 async def test_a_body_beyond_the_limit_is_refused_by_its_length_or_as_it_comes() -> None:
-    door = Acceptor(HttpLimits(body_max_bytes=1000))
-    assert_problem(await door.send(b"x" * 1001), 413, "too-large", "body")
+    served = Served(HttpLimits(body_max_bytes=1000))
+    assert_problem(await served.send(b"x" * 1001), 413, "too-large", "body")
 
     async def pieces() -> Any:
         for _ in range(100):
             yield b"x" * 100
 
-    transport = httpx2.ASGITransport(app=door.endpoint)
-    async with httpx2.AsyncClient(transport=transport, base_url="http://door") as client:
+    transport = httpx2.ASGITransport(app=served.endpoint)
+    async with httpx2.AsyncClient(transport=transport, base_url="http://reeve") as client:
         response = await client.post("/", content=pieces(), headers={"content-type": STRUCTURED})
     assert_problem(response, 413, "too-large", "body")
     assert response.headers["connection"] == "close"
-    assert door.endpoint.stats.bytes_in <= 1000
+    assert served.endpoint.stats.bytes_in <= 1000
 
 
 async def test_a_body_that_does_not_come_is_given_up() -> None:
-    door = Acceptor(HttpLimits(read_s=0.05))
+    served = Served(HttpLimits(read_s=0.05))
 
     async def never() -> Any:
         yield b"{"
         await asyncio.sleep(5)
 
-    transport = httpx2.ASGITransport(app=door.endpoint)
-    async with httpx2.AsyncClient(transport=transport, base_url="http://door") as client:
+    transport = httpx2.ASGITransport(app=served.endpoint)
+    async with httpx2.AsyncClient(transport=transport, base_url="http://reeve") as client:
         response = await client.post("/", content=never(), headers={"content-type": STRUCTURED})
     assert_problem(response, 408, "too-slow", "body")
 
 
 @pytest.mark.parametrize(("authorization", "status"), [(None, 401), ("Bearer wrong", 401), ("Bearer right", 200)])
 async def test_a_guarded_door_asks_for_a_token(authorization: str | None, status: int) -> None:
-    door = Acceptor(tokens=BearerTokens(["right"]))
-    response = await door.send(event(), **({"authorization": authorization} if authorization else {}))
+    served = Served(tokens=BearerTokens(["right"]))
+    response = await served.send(event(), **({"authorization": authorization} if authorization else {}))
     assert response.status_code == status
     assert ("www-authenticate" in response.headers) == (status == 401)
     assert "right" not in response.text
-    assert len(door.intake.envelopes) == (status == 200)
+    assert len(served.intake.envelopes) == (status == 200)
 
 
 async def test_a_sender_beyond_its_quota_is_told_when_to_come_again_and_others_are_served() -> None:
     """RFC 6585 section 4: 429, with Retry-After."""
     limits = HttpLimits(quotas=QuotaLimits(requests_per_s=0.1, requests_burst=2, day_max_bytes=100.0))
-    door = Acceptor(limits, tokens=BearerTokens(["first", "second", "third"]))
-    assert (await door.send(event(), authorization="Bearer first")).status_code == 200
-    over = await door.send(event(id="e-2"), authorization="Bearer first")
+    served = Served(limits, tokens=BearerTokens(["first", "second", "third"]))
+    assert (await served.send(event(), authorization="Bearer first")).status_code == 200
+    over = await served.send(event(id="e-2"), authorization="Bearer first")
     assert_problem(over, 429, "over-quota", "sender")
     assert int(over.headers["retry-after"]) > 100_000
-    fast = await door.send(event(id="e-3"), authorization="Bearer first")
+    fast = await served.send(event(id="e-3"), authorization="Bearer first")
     assert_problem(fast, 429, "too-many-requests", "request")
     assert 1 <= int(fast.headers["retry-after"]) <= 10
-    assert (await door.send(event(id="e-4"), authorization="Bearer second")).status_code == 200
+    assert (await served.send(event(id="e-4"), authorization="Bearer second")).status_code == 200
     for status in (401, 401, 429):
-        assert (await door.send(event(id="e-5"), authorization="Bearer wrong")).status_code == status
-    assert (await door.send(event(id="e-6"), authorization="Bearer third")).status_code == 200
-    assert door.endpoint.stats.refused == {"over-quota": 1, "too-many-requests": 2, "unauthorized": 2}
+        assert (await served.send(event(id="e-5"), authorization="Bearer wrong")).status_code == status
+    assert (await served.send(event(id="e-6"), authorization="Bearer third")).status_code == 200
+    assert served.endpoint.stats.refused == {"over-quota": 1, "too-many-requests": 2, "unauthorized": 2}
 
 
 @pytest.mark.parametrize(
@@ -214,57 +214,57 @@ async def test_a_gated_release_says_how_long_it_would_wait(
     prefer: str, waited_s: int | None, applied: str | None
 ) -> None:
     """RFC 7240 section 3: Preference-Applied."""
-    door = Acceptor()
-    response = await door.send(event(), prefer=prefer)
+    served = Served()
+    response = await served.send(event(), prefer=prefer)
     assert response.headers.get("preference-applied") == applied
-    assert door.intake.waits_s == [waited_s]
+    assert served.intake.waits_s == [waited_s]
     assert response.json().get("reading") == ("in-hand" if waited_s else None)
 
 
 async def test_a_full_disk_asks_the_sender_to_come_again() -> None:
     """apache/openwhisk-package-kafka#319: 503, and the retry is accepted once."""
-    door = Acceptor()
-    door.intake.before = misbehave(JournalUnavailable("no room on /secret/path"))
-    response = await door.send(event())
+    served = Served()
+    served.intake.before = misbehave(JournalUnavailable("no room on /secret/path"))
+    response = await served.send(event())
     assert_problem(response, 503, "journal-unavailable", "event")
     assert int(response.headers["retry-after"]) > 0
     assert "/secret" not in response.text
-    door.intake.before = MemoryIntake().before
-    assert (await door.send(event())).json() == {"outcome": "stored"}
+    served.intake.before = MemoryIntake().before
+    assert (await served.send(event())).json() == {"outcome": "stored"}
 
 
 async def test_an_intake_that_hangs_is_given_up_and_the_sender_told_to_come_again() -> None:
-    door = Acceptor(HttpLimits(answer_s=0.05))
-    door.intake.before = hang
-    assert_problem(await door.send(event()), 503, "journal-unavailable", "event")
+    served = Served(HttpLimits(answer_s=0.05))
+    served.intake.before = hang
+    assert_problem(await served.send(event()), 503, "journal-unavailable", "event")
 
 
 async def test_an_error_of_our_own_is_answered_and_then_raised() -> None:
-    door = Acceptor()
-    door.intake.before = misbehave(ZeroDivisionError("inside"))
-    transport = httpx2.ASGITransport(app=door.endpoint, raise_app_exceptions=False)
-    async with httpx2.AsyncClient(transport=transport, base_url="http://door") as client:
+    served = Served()
+    served.intake.before = misbehave(ZeroDivisionError("inside"))
+    transport = httpx2.ASGITransport(app=served.endpoint, raise_app_exceptions=False)
+    async with httpx2.AsyncClient(transport=transport, base_url="http://reeve") as client:
         for body, content_type in ((event(), STRUCTURED), ([event()], BATCH)):
             response = await client.post("/", json=body, headers={"content-type": content_type})
             assert_problem(response, 500, "internal", "event")
             assert "inside" not in response.text
     with pytest.raises(ExceptionGroup) as caught:
-        await door.send(event())
+        await served.send(event())
     assert isinstance(caught.value.exceptions[0], ZeroDivisionError)
-    assert door.endpoint.stats.requests_open == 0
+    assert served.endpoint.stats.requests_open == 0
 
 
 async def test_a_refusal_is_told_even_if_it_can_not_be_kept_aside() -> None:
-    door = Acceptor()
-    door.intake.before = misbehave(JournalUnavailable("closed"))
-    assert (await door.send(b"{")).status_code == 400
-    assert door.endpoint.stats.unkept == 1
+    served = Served()
+    served.intake.before = misbehave(JournalUnavailable("closed"))
+    assert (await served.send(b"{")).status_code == 400
+    assert served.endpoint.stats.unkept == 1
 
 
 async def test_a_batch_is_answered_item_by_item_in_order() -> None:
-    door = Acceptor()
+    served = Served()
     wrong = event(id="e-3", data=RELEASE | {"printer": 5})
-    response = await door.send([event(), event(), event(id=""), wrong, event(data={**RELEASE, "job": "x"})], BATCH)
+    response = await served.send([event(), event(), event(id=""), wrong, event(data={**RELEASE, "job": "x"})], BATCH)
     assert response.status_code == 200
     results = response.json()["results"]
     assert [item["status"] for item in results] == [200, 200, 400, 422, 409]
@@ -275,31 +275,31 @@ async def test_a_batch_is_answered_item_by_item_in_order() -> None:
 
 
 async def test_an_empty_batch_is_answered_and_a_long_one_refused() -> None:
-    door = Acceptor()
-    assert (await door.send([], BATCH)).json() == {"results": []}
-    assert_problem(await door.send([0] * 1001, BATCH), 413, "too-large", "body")
+    served = Served()
+    assert (await served.send([], BATCH)).json() == {"results": []}
+    assert_problem(await served.send([0] * 1001, BATCH), 413, "too-large", "body")
 
 
 async def test_a_batch_that_was_not_stored_in_whole_is_to_be_sent_again() -> None:
-    door = Acceptor()
+    served = Served()
     calls = iter(range(100))
 
     async def second_fails() -> None:
         if next(calls) == 1:
             raise JournalUnavailable("full")
 
-    door.intake.before = second_fails
+    served.intake.before = second_fails
     batch = [event(id=f"e-{number}") for number in range(3)]
-    response = await door.send(batch, BATCH)
+    response = await served.send(batch, BATCH)
     assert_problem(response, 503, "journal-unavailable", "event")
     assert "retry-after" in response.headers
     assert [item["status"] for item in response.json()["results"]] == [200, 503, 200]
-    again = (await door.send(batch, BATCH)).json()["results"]
+    again = (await served.send(batch, BATCH)).json()["results"]
     assert [item["outcome"] for item in again] == ["duplicate", "stored", "duplicate"]
 
 
 async def test_a_batch_is_taken_many_at_a_time_but_not_all() -> None:
-    door = Acceptor(HttpLimits(batch_at_once=8))
+    served = Served(HttpLimits(batch_at_once=8))
     running = most = 0
 
     async def count() -> None:
@@ -309,36 +309,36 @@ async def test_a_batch_is_taken_many_at_a_time_but_not_all() -> None:
         await asyncio.sleep(0.001)
         running -= 1
 
-    door.intake.before = count
-    response = await door.send([event(id=f"e-{number}") for number in range(50)], BATCH)
+    served.intake.before = count
+    response = await served.send([event(id=f"e-{number}") for number in range(50)], BATCH)
     assert [item["id"] for item in response.json()["results"]] == [f"e-{number}" for number in range(50)]
     assert most == 8
 
 
 async def test_requests_and_their_bytes_are_bounded() -> None:
-    door = Acceptor(HttpLimits(requests_max=2, answer_s=5))
+    served = Served(HttpLimits(requests_max=2, answer_s=5))
     release = asyncio.Event()
 
     async def wait() -> None:
         await release.wait()
 
-    door.intake.before = wait
-    held = [asyncio.create_task(door.send(event(id=f"e-{number}"))) for number in range(2)]
+    served.intake.before = wait
+    held = [asyncio.create_task(served.send(event(id=f"e-{number}"))) for number in range(2)]
     await asyncio.sleep(0.05)
-    shown = door.endpoint.stats.telemetry()
+    shown = served.endpoint.stats.telemetry()
     assert (shown.requests_open, shown.requests_max) == (2, 2)
-    assert_problem(await door.send(event(id="e-9")), 503, "over-capacity", "request")
+    assert_problem(await served.send(event(id="e-9")), 503, "over-capacity", "request")
     release.set()
     assert [(await task).status_code for task in held] == [200, 200]
-    small = Acceptor(HttpLimits(held_max_bytes=10))
+    small = Served(HttpLimits(held_max_bytes=10))
     for _ in range(2):
         assert_problem(await small.send(event()), 503, "over-capacity", "body")
-    roomy = Acceptor(HttpLimits(held_max_bytes=2 * len(json.dumps(event()))))
+    roomy = Served(HttpLimits(held_max_bytes=2 * len(json.dumps(event()))))
     assert [(await roomy.send(event())).status_code for _ in range(5)] == [200] * 5
 
 
 async def test_a_sender_that_hangs_up_is_counted_and_nothing_is_stored() -> None:
-    door = Acceptor()
+    served = Served()
     messages = iter([{"type": "http.request", "body": b"{", "more_body": True}, {"type": "http.disconnect"}])
 
     async def receive() -> Any:
@@ -348,8 +348,8 @@ async def test_a_sender_that_hangs_up_is_counted_and_nothing_is_stored() -> None
         raise AssertionError(f"nobody is there to hear {message}")
 
     scope = {"type": "http", "method": "POST", "headers": [(b"content-type", STRUCTURED.encode())]}
-    await door.endpoint(scope, receive, send)
-    assert door.endpoint.stats.clients_gone == 1
-    assert not door.intake.envelopes
+    await served.endpoint(scope, receive, send)
+    assert served.endpoint.stats.clients_gone == 1
+    assert not served.intake.envelopes
     with pytest.raises(WrongScope):
-        await door.endpoint({"type": "websocket"}, receive, send)
+        await served.endpoint({"type": "websocket"}, receive, send)
