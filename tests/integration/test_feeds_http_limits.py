@@ -1,4 +1,4 @@
-"""What comes before a body, against the HTTP endpoint on loopback: each attack ends within its limits, and is counted."""
+"""What comes before a body, against the HTTP endpoint: each attack ends within its limits, and is counted."""
 
 from __future__ import annotations
 
