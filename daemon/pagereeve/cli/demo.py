@@ -15,7 +15,7 @@ def demo(
     length: Annotated[
         float | None, Parameter(help="Length of the day in seconds of real time; 50, or 160 for the long day.")
     ] = None,
-    long: Annotated[bool, Parameter(negative="", help="A day in which every kind of finding occurs.")] = False,
+    long: Annotated[bool, Parameter(negative="", help="A day in which nearly every kind of finding occurs.")] = False,
     keep: Annotated[bool, Parameter(negative="", help="Keep everything running afterwards, until Ctrl-C.")] = False,
     http_port: Annotated[int, Parameter(help="Port of the HTTP endpoint; 0 selects a free one.")] = 0,
 ) -> int:

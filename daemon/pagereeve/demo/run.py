@@ -42,7 +42,7 @@ def run_demo(
 ) -> int:
     """Play the day and judge it. 0: every planted fault found, nothing else, every page accounted for; else 1.
 
-    ``long``: every kind of finding occurs.
+    ``long``: nearly every kind of finding occurs (no journal is damaged, no clock set).
     """
     console = Console(width=None if sys.stdout.isatty() else PLAIN_WIDTH)
     set_up_logs("auto", "error", sys.stderr)
