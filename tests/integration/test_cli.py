@@ -259,6 +259,18 @@ def test_every_command_has_help(command: str, capsys: pytest.CaptureFixture[str]
     assert f"Usage: pagereeve {command}" in capsys.readouterr().out
 
 
+@pytest.mark.parametrize("arguments", [["--help"], ["run", "--help"], ["clock", "redate", "--help"]])
+def test_help_whose_reader_has_left_ends_in_silence(arguments: list[str]) -> None:
+    read_end, writing = os.pipe()
+    os.close(read_end)
+    command = [sys.executable, "-c", "from pagereeve.cli import main; main()", *arguments]
+    try:
+        done = subprocess.run(command, stdout=writing, stderr=subprocess.PIPE, timeout=60, check=False)
+    finally:
+        os.close(writing)
+    assert (done.returncode, done.stderr) == (0, b"")
+
+
 def test_help_imports_no_database_and_no_web_server() -> None:
     code = (
         "import sys; from pagereeve.cli import status_of; status_of(['--help']); "

@@ -87,7 +87,10 @@ def _status_of(arguments: Sequence[str]) -> int:
         return _complain(f"{_one_line(str(error))} (pagereeve --help shows how)")
     except PagereeveError as error:
         return _complain(str(error))
-    except BrokenPipeError:
+    except (BrokenPipeError, SystemExit) as ended:
+        # rich ends a process whose reader has left (rich.console.Console.on_broken_pipe).
+        if not isinstance(ended, BrokenPipeError) and not isinstance(ended.__context__, BrokenPipeError):
+            raise
         # Whoever read our output has seen enough.
         give_up_output()
         return 0
