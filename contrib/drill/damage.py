@@ -283,7 +283,11 @@ async def deleted(trial: Trial) -> None:
         if trial.process is None:
             raise RuntimeError("no daemon runs")
         for link in Path(f"/proc/{trial.process.pid}/fd").iterdir():
-            name = str(link.readlink())
+            try:
+                name = str(link.readlink())
+            except FileNotFoundError:
+                # A connection that ended meanwhile: the journal's own stay open.
+                continue
             if name.startswith((str(trial.journal), str(wal_path(trial.journal)))) and "-shm" not in name:
                 shutil.copy(link, saved / Path(name.removesuffix(" (deleted)")).name)
 
