@@ -12,8 +12,6 @@ WANTED: Final = 65_536
 # The journal, its write-ahead and shared-memory files, the event loop, logs, the meters' sockets, messages about
 # alerts, files read at times, and what an accept takes until it is refused.
 RESERVE: Final = 192
-# A teed connection has one to the gateway and one to the release server.
-PER_LINE_CONNECTION: Final = 2
 # However few there are, an endpoint lets some in: most descriptors of the reserve are not in use at most times.
 LEAST: Final = 8
 
@@ -46,7 +44,7 @@ def raise_limit() -> int:
 def shares(descriptors: int, *, line_feeds: int, line_wanted: int, http_wanted: int) -> Shares:
     """Badge lines come first: HTTP gets what they leave, and they half of all at most."""
     free = max(descriptors - RESERVE, 0)
-    each = free // 2 // PER_LINE_CONNECTION // line_feeds if line_feeds else 0
+    each = free // 2 // line_feeds if line_feeds else 0
     line = min(line_wanted, max(each, LEAST))
-    http = min(http_wanted, max(free - line * PER_LINE_CONNECTION * line_feeds, LEAST))
+    http = min(http_wanted, max(free - line * line_feeds, LEAST))
     return Shares(line, http)

@@ -7,7 +7,7 @@ import sys
 
 import pytest
 
-from pagereeve.app.descriptors import PER_LINE_CONNECTION, RESERVE, Shares, shares
+from pagereeve.app.descriptors import RESERVE, Shares, shares
 
 
 @pytest.mark.parametrize(
@@ -15,9 +15,9 @@ from pagereeve.app.descriptors import PER_LINE_CONNECTION, RESERVE, Shares, shar
     [
         (8_192, 2, Shares(256, 2_048)),
         (1_024, 0, Shares(8, 832)),
-        (1_024, 1, Shares(208, 416)),
-        (1_024, 4, Shares(52, 416)),
-        (256, 1, Shares(16, 32)),
+        (1_024, 1, Shares(256, 576)),
+        (1_024, 4, Shares(104, 416)),
+        (256, 1, Shares(32, 32)),
         (100, 1, Shares(8, 8)),
     ],
 )
@@ -29,7 +29,7 @@ def test_the_shares(descriptors: int, feeds: int, expected: Shares) -> None:
 @pytest.mark.parametrize("feeds", [0, 1, 3])
 def test_the_reserve_is_left(descriptors: int, feeds: int) -> None:
     given = shares(descriptors, line_feeds=feeds, line_wanted=1_000, http_wanted=100_000)
-    assert given.http + feeds * PER_LINE_CONNECTION * given.line_feed <= descriptors - RESERVE
+    assert given.http + feeds * given.line_feed <= descriptors - RESERVE
 
 
 @pytest.mark.parametrize(("soft", "hard", "raised"), [(128, 700, 700), (128, 128, 128), (700, 700, 700)])
