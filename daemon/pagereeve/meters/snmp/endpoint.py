@@ -146,13 +146,12 @@ class Endpoint:
             wait_us=int(patience.first_s * 1_000_000),
             done=asyncio.get_running_loop().create_future(),
             leave=leave,
+            on_sent=on_sent,
         )
         self._by_source[address.key] = question
         via.users += 1
         try:
-            sent_us = self._try(question)
-            if on_sent is not None and sent_us:
-                on_sent(sent_us)
+            self._try(question)
             return await question.done
         finally:
             via.users -= 1
@@ -241,8 +240,8 @@ class Endpoint:
             self._lanes[where] = lane
         return lane
 
-    def _try(self, question: Question) -> int:
-        """Send once more and set the next deadline. Returns the monotonic instant of sending, 0 if it can't be sent."""
+    def _try(self, question: Question) -> None:
+        """Send once more and set the next deadline."""
         request_id = self._fresh_id()
         sent = Sent(self._clock.now_us(), self._clock.monotonic_us())
         self._by_id[request_id] = question
@@ -250,22 +249,24 @@ class Endpoint:
         question.sent[request_id] = sent
         error = question.lane.send(question.template.datagram(request_id), question.address.sockaddr)
         if question.done.done():
-            return 0
+            return
         if isinstance(error, BlockingIOError):
             self.stats.unsent += 1
             del self._by_id[request_id], question.sent[request_id]
             self._deadlines.put(question, min(sent.monotonic_us + question.room_wait_us, question.deadline_us))
             question.room_wait_us = min(2 * question.room_wait_us, NO_ROOM_WAIT_MAX_US)
-            return 0
+            return
         if error is not None:
             self.stats.unsent += 1
             text = f"{key_label(question.address.key)} can't be sent to: {error.strerror or error}"
             self._finish(question, Unanswered(SilenceReason.UNREACHABLE, text))
-            return 0
+            return
         self.stats.sent += 1
         self._deadlines.put(question, min(sent.monotonic_us + question.wait_us, question.deadline_us))
         question.wait_us = int(question.wait_us * question.patience.growth)
-        return sent.monotonic_us
+        if question.on_sent is not None:
+            question.on_sent(sent.monotonic_us)
+            question.on_sent = None
 
     def _fresh_id(self) -> int:
         for _ in range(ID_DRAWS):

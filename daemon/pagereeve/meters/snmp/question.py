@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final, NamedTuple, Protocol
 
@@ -91,6 +92,7 @@ class Question:
     """One question on its way. ``sent`` has the id of each try; ``due_us`` is when the next step is due.
 
     ``wait_us`` is how long the next try waits for its answer, ``room_wait_us`` for room in the send buffer.
+    ``on_sent`` receives the instant (monotonic) at which the first try left, once.
     """
 
     address: AgentAddress
@@ -101,6 +103,7 @@ class Question:
     wait_us: int
     done: asyncio.Future[SnmpAnswer | Unanswered]
     leave: Leave = STRICT
+    on_sent: Callable[[int], None] | None = None
     room_wait_us: int = NO_ROOM_WAIT_US
     sent: dict[int, Sent] = field(default_factory=dict)
     due_us: int = 0
