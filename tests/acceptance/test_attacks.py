@@ -33,7 +33,7 @@ REFUSED: Mapping[str, frozenset[str]] = {
     "slow-head": frozenset({"too-slow"}),
     "slow-body": frozenset({"too-slow"}),
     "endless-body": frozenset({"too-large"}),
-    "silent-connections": frozenset({"displaced", "full"}),
+    "silent-connections": frozenset({"displaced"}),  # whether some were "full" too hangs on who came first
     "connection-churn": frozenset({"peer-rate"}),
     "pipelined-requests": frozenset({"too-many-requests"}),
     "unauthenticated-flood": frozenset({"unauthorized"}),
