@@ -1,0 +1,1 @@
+"""Who may do what: the acts that a credential allows, and for whom it may speak."""

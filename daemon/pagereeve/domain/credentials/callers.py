@@ -1,0 +1,38 @@
+"""Who asks at an endpoint, and what it may. What a fact says of its author comes from here, never from a body."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final, Literal, get_args
+
+# send: badges and release notices. note: what was done at a printer. decide: about findings. read: totals, findings,
+# evidence, metrics. administer: credentials, the clock. None of them holds another: who is audited can't decide.
+Act = Literal["send", "note", "decide", "read", "administer"]
+ACTS: Final[tuple[Act, ...]] = get_args(Act)
+
+
+@dataclass(frozen=True, slots=True)
+class Caller:
+    """The holder of a credential, or the user of the daemon's own host.
+
+    name      the author whom facts name
+    acts      what it may do, and nothing else
+    sources   the event sources that it may speak for; None: any
+    types     the event types that it may send; None: any that its acts allow
+    """
+
+    name: str
+    acts: frozenset[Act]
+    sources: frozenset[str] | None = None
+    types: frozenset[str] | None = None
+
+    def may(self, act: Act) -> bool:
+        return act in self.acts
+
+    def may_send(self, act: Act, source: str, event_type: str) -> bool:
+        """Whether it may send an event of that source and type, which needs ``act``."""
+        return (
+            act in self.acts
+            and (self.sources is None or source in self.sources)
+            and (self.types is None or event_type in self.types)
+        )
