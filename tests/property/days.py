@@ -19,6 +19,7 @@ from pagereeve.domain.facts.facts import (
     PrinterNoted,
     ReadFailed,
     Reason,
+    ReleaseAnswered,
     ReleaseEnded,
     ReleaseStarted,
 )
@@ -160,6 +161,8 @@ class _Maker:
         clock: ClockMark = self.random.choice(["", "", "", "future", "corrected"]) if self.life else ""
         origin = Origin("urn:invented:server", f"{name}-start", self.now_us, self.now_us + 1000, self.now_us, clock)
         self._start(ReleaseStarted(PRINTER, origin, name, f"job-{name}", f"owner-{self.releases % 5}", ticket=ticket))
+        if self.life and self.random.random() < 0.3:
+            self._answer()
         printed = pages + self.random.choice([0, 0, 0, 0, 0, 1, -1, 3])
         for page in range(max(0, printed)):
             self.marks.append((self.now_us + int((2 + page * 0.7) * SECOND_US), 1))
@@ -186,6 +189,18 @@ class _Maker:
     def _start(self, started: ReleaseStarted) -> None:
         self.started.append(started)
         self._fact(started)
+
+    def _answer(self) -> None:
+        """The sender of the latest start waited; somebody may copy meanwhile. It may be answered twice."""
+        started = self.started[-1]
+        if self.random.random() < 0.2:
+            self.marks.append((self.now_us + SECOND_US, 1))
+        self._pass(self.random.uniform(0.1, 20))
+        rest = self.random.choice(["", "rested", "not-rested"])
+        key, at_us = started.origin.key, started.origin.at_us
+        self._fact(ReleaseAnswered(PRINTER, self.now_us, *key, at_us, "in-hand", rest))  # type: ignore[arg-type]
+        if self.random.random() < 0.1:
+            self._fact(ReleaseAnswered(PRINTER, self.now_us + SECOND_US, *key, at_us, "failed"))
 
     def _end(self, release: str, event: str, at_us: int, pages_sent: int | None = None) -> None:
         origin = Origin("urn:invented:server", event, at_us, self.now_us + 1000, at_us)

@@ -29,13 +29,14 @@ class Submission:
         return HTTP_REASONS[self.refusal.reason][0] if self.refusal else 200
 
     def members(self) -> dict[str, Any]:
-        """The result as JSON, for success: outcome, and detail and reading where there are any."""
+        """The result as JSON, for success: outcome, and detail, reading and rest where there are any."""
         if self.accepted is None:
             return {}
         members = {
             "outcome": self.accepted.outcome,
             "detail": self.accepted.detail,
             "reading": self.accepted.reading,
+            "rest": self.accepted.rest,
         }
         return {name: value for name, value in members.items() if value}
 
@@ -50,19 +51,19 @@ class Submitter:
         self._answer_s = answer_s
         self._at_once = at_once
 
-    async def take(self, envelope: Envelope, wait_s: float | None) -> Submission:
+    async def take(self, envelope: Envelope, wait_s: float | None, *, rest: bool = False) -> Submission:
         """Never raises for what the intake does: a fault of ours comes back, to be raised once it is answered."""
-        taken = await self._take(envelope, wait_s)
+        taken = await self._take(envelope, wait_s, rest=rest)
         if taken.accepted is not None:
             self._stats.events[taken.accepted.outcome] += 1
         elif taken.refusal is not None:
             self._stats.refused[taken.refusal.reason] += 1
         return taken
 
-    async def _take(self, envelope: Envelope, wait_s: float | None) -> Submission:
+    async def _take(self, envelope: Envelope, wait_s: float | None, *, rest: bool) -> Submission:
         try:
             async with asyncio.timeout(self._answer_s + (wait_s or 0)):
-                accepted = await self._intake.take(envelope, feed=self._feed, wait_s=wait_s)
+                accepted = await self._intake.take(envelope, feed=self._feed, wait_s=wait_s, rest=rest)
         except BadFact as bad:
             return Submission(refusal=refusal_of(bad))
         except JournalUnavailable as error:

@@ -25,7 +25,7 @@ class MemoryIntake:
     badges: list[BadgeLine] = field(default_factory=list)
     kept_aside: list[RefusedInput] = field(default_factory=list)
 
-    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
+    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None, rest: bool = False) -> Accepted:
         await self.before()
         del feed
         event_of(envelope.type, Origin(envelope.source, envelope.id, at_us=0, received_us=0), envelope.data)
@@ -34,7 +34,7 @@ class MemoryIntake:
         if first is not envelope:
             same = (first.type, first.data) == (envelope.type, envelope.data)
             return Accepted("duplicate" if same else "conflict")
-        return Accepted("stored", reading="" if wait_s is None else "in-hand")
+        return Accepted("stored", reading="" if wait_s is None else "in-hand", rest="rested" if rest else "")
 
     async def badge_line(self, line: BadgeLine) -> Accepted:
         await self.before()

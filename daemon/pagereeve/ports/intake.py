@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal, Protocol, get_args
 
+from pagereeve.domain.facts.facts import AnswerReading, AnswerRest
+
 Outcome = Literal["stored", "duplicate", "conflict", "quarantined"]
 OUTCOMES: Final[tuple[Outcome, ...]] = get_args(Outcome)
 """What can become of an event that was taken in."""
@@ -63,21 +65,25 @@ class RefusedInput:
     received_us: int | None = None
 
 
-GatedReading = Literal["", "in-hand", "failed", "not-waited"]
+GatedReading = Literal["", AnswerReading]
 
 
 @dataclass(frozen=True, slots=True)
 class Accepted:
-    """What became of it, durably. ``reading`` answers a gated release only; it is empty where none was asked for."""
+    """What became of it, durably. ``reading`` and ``rest`` answer a gated release only; they are empty where none was
+    asked for.
+    """
 
     outcome: Outcome
     detail: str = ""
     reading: GatedReading = ""
+    rest: AnswerRest = ""
 
 
 class Intake(Protocol):
-    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
-        """Returns once durable. With ``wait_s``, only once the meter's reading is in hand too, or ``wait_s`` is over.
+    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None, rest: bool = False) -> Accepted:
+        """Returns once durable. With ``wait_s``, only once the meter's reading is in hand too, or ``wait_s`` is over;
+        with ``rest``, only once the releases answered before it at its printer have come to rest as well.
 
         Raises BadFact for what can't be accepted (counted here, not by the feed), and JournalUnavailable when nothing
         was stored. A caller may give up waiting: cancelling loses nothing that was already durable.

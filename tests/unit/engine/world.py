@@ -148,19 +148,26 @@ class World:
         return self.registry.watchers[printer]
 
     async def send(
-        self, kind: str, data: dict[str, Any], *, event: str = "", wait_s: float | None = None, late_s: float = 0
+        self,
+        kind: str,
+        data: dict[str, Any],
+        *,
+        event: str = "",
+        wait_s: float | None = None,
+        rest: bool = False,
+        late_s: float = 0,
     ) -> Accepted:
         self.ids[kind] += 1
         time = to_text(self.clock.now_us() - round(late_s * SECOND_US))
         envelope = Envelope(SERVER, event or f"{kind}-{self.ids[kind]}", kind, time, data)
-        return await self.intake.take(envelope, feed="http", wait_s=wait_s)
+        return await self.intake.take(envelope, feed="http", wait_s=wait_s, rest=rest)
 
     async def start(
         self, release: str, pages: int = 3, printer: str = "p", *, wait_s: float | None = None, **more: Any
     ) -> Accepted:
         ticket = {"pages": pages, "copies": 1, "sides": "one-sided", "number_up": 1, "separator_sheets": 0}
         data = {"release": release, "job": f"job-{release}", "owner": f"owner-{release}", "printer": printer}
-        sent = {name: more.pop(name) for name in ("event", "late_s") if name in more}
+        sent = {name: more.pop(name) for name in ("event", "late_s", "rest") if name in more}
         ticket |= more.pop("ticket", {})
         return await self.send(RELEASE_STARTED, data | {"ticket": ticket} | more, wait_s=wait_s, **sent)
 

@@ -36,7 +36,7 @@ from pagereeve.feeds.refusals import HTTP_REASONS, Refusal, problem_of, refusal_
 )
 def test_prefer_wait_is_read_and_capped(headers: list[str], wanted_s: int | None) -> None:
     """RFC 7240 sections 2 and 4.3: what can't be understood is ignored."""
-    assert prefer.wait_s(headers, 30) == wanted_s
+    assert prefer.waiting(headers, 30).seconds == wanted_s
 
 
 @pytest.mark.parametrize(

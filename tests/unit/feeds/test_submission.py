@@ -32,7 +32,7 @@ class FakeIntake:
     trouble_aside: Exception | None = None
     aside_takes_s: float = 0
 
-    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
+    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None, rest: bool = False) -> Accepted:
         self.waits.append(wait_s)
         self.under_way += 1
         self.most = max(self.most, self.under_way)

@@ -15,6 +15,7 @@ from pagereeve.domain.facts.facts import (
     FactDamaged,
     PlateauRead,
     ReadFailed,
+    ReleaseAnswered,
     ReleaseEnded,
     ReleaseStarted,
 )
@@ -30,7 +31,7 @@ another job under a name that was used before (apple/cups#1582)."""
 
 BESIDE_THE_COUNT: Final = frozenset(
     {
-        *("read-failed", "policy", "settle-learned", "conflict"),
+        *("read-failed", "policy", "settle-learned", "conflict", "release-answered"),
         *(BADGE_PRESENTED, PRINTER_NOTED, FINDING_DECIDED),
     }
 )
@@ -42,7 +43,9 @@ ECHO_WITHIN_US: Final = 2 * SECOND_US
 
 @dataclass(slots=True)
 class Timeline:
-    """``ends`` is by the identity of the start notice that an end belongs to."""
+    """``ends`` is by the identity of the start notice that an end belongs to; ``answers`` by that of the notice that
+    was answered, the earliest answer.
+    """
 
     printer: str
     rules: Rules
@@ -50,6 +53,7 @@ class Timeline:
     silences: list[Silence] = field(default_factory=list)
     starts: list[ReleaseStarted] = field(default_factory=list)
     ends: dict[EventKey, ReleaseEnded] = field(default_factory=dict)
+    answers: dict[EventKey, ReleaseAnswered] = field(default_factory=dict)
     badges: list[BadgePresented] = field(default_factory=list)
     conflicts: list[Conflict] = field(default_factory=list)
     again: dict[EventKey, Again] = field(default_factory=dict)
@@ -82,6 +86,8 @@ class Timeline:
                 self.starts.append(fact)
             case ReleaseEnded():
                 self._all_ends.append(fact)
+            case ReleaseAnswered():
+                self.answers[fact.notice] = min(fact, self.answers.get(fact.notice, fact), key=_answer_order)
             case BadgePresented():
                 self.badges.append(fact)
             case Conflict():
@@ -98,6 +104,7 @@ class Timeline:
         times += [silence.last_received_us for silence in self.silences]
         times += [started.origin.at_us for started in self.starts]
         times += [ended.origin.at_us for ended in self._all_ends]
+        times += [answered.at_us for answered in self.answers.values()]
         return max(times, default=0)
 
     def breaks_us(self) -> list[int]:
@@ -111,6 +118,10 @@ class Timeline:
 
 def end_order(ended: ReleaseEnded) -> tuple[int, str, str]:
     return (ended.origin.at_us, ended.origin.id, ended.outcome)
+
+
+def _answer_order(answered: ReleaseAnswered) -> tuple[int, str, str, int]:
+    return (answered.at_us, answered.reading, answered.rest, answered.started_us)
 
 
 def name_of(event: ReleaseStarted | ReleaseEnded) -> ReleaseName:

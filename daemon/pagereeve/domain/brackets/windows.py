@@ -6,27 +6,36 @@ from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import dataclass
 from itertools import islice
-from typing import Literal
+from typing import Final, Literal
 
 from pagereeve.domain.brackets.expectation import Expectation, expect
 from pagereeve.domain.brackets.runs import Run, Sample
-from pagereeve.domain.facts.facts import ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.facts import ReleaseAnswered, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import PrinterState, Unit
 from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.values.instants import SECOND_US
+
+# A sender that waits sends its notice at once; and so long an answer is waited for at most (settings: wait_max).
+LATE_NOTICE_US: Final = 10 * SECOND_US
+LONGEST_GATE_US: Final = 300 * SECOND_US
 
 Closing = Literal["rested", "never-moved", "longest-wait"]
 
 
 @dataclass(frozen=True, slots=True)
 class Release:
-    """A release on its printer's timeline. ``again``: its name was started before, for the same job or another."""
+    """A release on its printer's timeline. ``again``: its name was started before, for the same job or another.
+
+    ``answered_us``: its sender waited, and let the job go from then on.
+    """
 
     started: ReleaseStarted
     ended: ReleaseEnded | None
     policy: Policy
     settle_us: int
     again: Literal["repeat", "reuse"] | None = None
+    answered_us: int | None = None
 
     @property
     def is_repeat(self) -> bool:
@@ -38,8 +47,14 @@ class Release:
         return ReleaseKey(self.started.origin.source, self.started.release)
 
     @property
-    def start_us(self) -> int:
+    def noticed_us(self) -> int:
+        """When the start is said to have been. No window opens before it."""
         return self.started.origin.at_us
+
+    @property
+    def start_us(self) -> int:
+        """From when on its pages may come."""
+        return self.noticed_us if self.answered_us is None else self.answered_us
 
     @property
     def end_us(self) -> int | None:
@@ -97,6 +112,20 @@ class Rest:
     from_us: int
     to_us: int
     stopped: bool
+
+
+def opening_answer_us(started: ReleaseStarted, ended: ReleaseEnded | None, answered: ReleaseAnswered) -> int | None:
+    """When a gated release's window opens: at the answer, where its sender can have held the job until then.
+
+    None, and the window opens at the notice, where it can't have: the notice came late, as one does that is sent after
+    the deed; or its job has ended before the answer; or a clock puts the answer where no wait leads.
+    """
+    noticed_us = started.origin.at_us
+    if started.origin.received_us - noticed_us > LATE_NOTICE_US:
+        return None
+    if not noticed_us <= answered.at_us <= noticed_us + LATE_NOTICE_US + LONGEST_GATE_US:
+        return None
+    return answered.at_us if ended is None or ended.origin.at_us >= answered.at_us else None
 
 
 def moments_of(runs: Sequence[Run]) -> list[Moment]:

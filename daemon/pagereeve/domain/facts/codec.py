@@ -8,6 +8,8 @@ from typing import Any, Final, get_args
 
 from pagereeve.domain.facts.events import data_of, event_of
 from pagereeve.domain.facts.facts import (
+    AnswerReading,
+    AnswerRest,
     Assigned,
     BadgePolicySet,
     BadgePresented,
@@ -28,6 +30,7 @@ from pagereeve.domain.facts.facts import (
     ReadFailed,
     Redated,
     Registered,
+    ReleaseAnswered,
     SettleLearned,
 )
 from pagereeve.domain.facts.policy import (
@@ -121,6 +124,16 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
     "read-failed": Codec(ReadFailed, _PRINTER, Spread("silence", SILENCE)),
     "policy": Codec(PolicySet, _PRINTER, _AT, Member("policy", _RULES)),
     "settle-learned": Codec(SettleLearned, _PRINTER, _AT, Member("settle_us", FIGURE)),
+    "release-answered": Codec(
+        ReleaseAnswered,
+        _PRINTER,
+        _AT,
+        Member("source", TEXT),
+        Member("id", TEXT),
+        Member("started_us", INSTANT, "started"),
+        Member("reading", choice(get_args(AnswerReading))),
+        Member("rest", choice(get_args(AnswerRest)), default=""),
+    ),
     "assigned": Codec(Assigned, _AT, Member("owner", TEXT), Member("cost_centre", TEXT), outside=_OF_SITE),
     "registered": Codec(Registered, _AT, Member("name", TEXT), Member("gateway", TEXT, default=""), outside=_OF_SITE),
     "bound": Codec(

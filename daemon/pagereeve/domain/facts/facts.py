@@ -37,6 +37,11 @@ Reason = Literal[
 ]
 """What a difference came of, as a person says it."""
 
+AnswerReading = Literal["in-hand", "failed", "not-waited"]
+"""What became of the reading that a gated start waited for; ``not-waited``: none was in hand in time."""
+AnswerRest = Literal["", "rested", "not-rested"]
+"""Whether the releases answered before it had come to rest; empty where the sender did not wait for that."""
+
 Loss = Literal["fewer-facts", "older-copy", "other-facts", "unreadable-note", "no-journal"]
 """How it shows that a journal lacks what was acknowledged."""
 JOURNAL_SOURCE: Final = "urn:pagereeve:journal"
@@ -143,6 +148,28 @@ class SettleLearned:
     printer: str
     at_us: int
     settle_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class ReleaseAnswered:
+    """A start notice whose sender waited was answered at ``at_us``: its job is let go from then on, and not before.
+
+    ``source`` and ``id`` name the notice, ``started_us`` is its instant. ``reading`` says what became of the reading
+    asked for, ``rest`` whether the releases answered before it had come to rest ("": the sender did not ask).
+    """
+
+    printer: str
+    at_us: int
+    source: str
+    id: str
+    started_us: int
+    reading: AnswerReading
+    rest: AnswerRest = ""
+
+    @property
+    def notice(self) -> tuple[str, str]:
+        """The identity of the start notice."""
+        return (self.source, self.id)
 
 
 @dataclass(frozen=True, slots=True)
@@ -306,6 +333,7 @@ Fact = (
     | ReadFailed
     | PolicySet
     | SettleLearned
+    | ReleaseAnswered
     | Assigned
     | Registered
     | Bound
@@ -319,7 +347,7 @@ Fact = (
 )
 
 # A union written in place would be built again at each call.
-_DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, BadgePolicySet, Redated)
+_DATED: Final = (PolicySet, SettleLearned, ReleaseAnswered, Assigned, Registered, Bound, BadgePolicySet, Redated)
 
 
 def instant_us(fact: Fact) -> int:

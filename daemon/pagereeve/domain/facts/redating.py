@@ -22,6 +22,7 @@ from pagereeve.domain.facts.facts import (
     PrinterNoted,
     ReadFailed,
     Registered,
+    ReleaseAnswered,
     ReleaseEnded,
     ReleaseStarted,
     SettleLearned,
@@ -43,7 +44,7 @@ _RECEIVED: Final = (
     *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
     *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted),
 )
-_SAID: Final = (PolicySet, SettleLearned, Registered, BadgePolicySet)
+_SAID: Final = (PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet)
 _READ: Final = (PlateauRead, ReadFailed)
 
 
@@ -84,6 +85,9 @@ def redated(fact: Fact, by_us: int) -> Fact:
         return redated_run(fact, by_us)
     if isinstance(fact, _RECEIVED):
         return replace(fact, origin=_received(fact.origin, by_us))
+    if isinstance(fact, ReleaseAnswered):
+        # What its source claimed of the start may stay where it is.
+        return replace(fact, at_us=fact.at_us + by_us, started_us=fact.started_us + min(by_us, 0))
     if isinstance(fact, _SAID):
         return replace(fact, at_us=fact.at_us + by_us)
     return replace(fact, known_us=fact.known_us + by_us) if isinstance(fact, Bound) else fact

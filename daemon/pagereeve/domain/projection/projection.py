@@ -11,7 +11,7 @@ from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, FUNCTION_CHA
 from pagereeve.domain.brackets.partition import Between, Broken, Partition, partition
 from pagereeve.domain.brackets.runs import Run, Runs, split
 from pagereeve.domain.brackets.timeline import Timeline
-from pagereeve.domain.brackets.windows import Release, Window, Windows, expected_of, moments_of
+from pagereeve.domain.brackets.windows import Release, Window, Windows, expected_of, moments_of, opening_answer_us
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
 from pagereeve.domain.charging.other_functions import functions_counted, span_of, without_functions
 from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Posted, postings_between, postings_broken
@@ -107,7 +107,9 @@ def _releases(timeline: Timeline) -> list[Release]:
         if again == "echo":
             continue
         policy, settle_us = timeline.rules.policy_at(at_us), timeline.rules.settle_us(at_us)
-        releases.append(Release(started, timeline.ends.get(key), policy, settle_us, again))
+        ended, answered = timeline.ends.get(key), timeline.answers.get(key)
+        answered_us = None if answered is None else opening_answer_us(started, ended, answered)
+        releases.append(Release(started, ended, policy, settle_us, again, answered_us))
     return releases
 
 

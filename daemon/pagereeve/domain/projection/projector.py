@@ -23,6 +23,7 @@ from pagereeve.domain.facts.facts import (
     PlateauRead,
     PrinterNoted,
     ReadFailed,
+    ReleaseAnswered,
     ReleaseEnded,
     ReleaseStarted,
     instant_us,
@@ -235,6 +236,8 @@ def concerns_us(fact: Fact, starts: Iterable[ReleaseStarted] = ()) -> int:
         return 0
     if isinstance(fact, PrinterNoted) and fact.note == "meter-replaced":
         return fact.origin.at_us - NOTE_REACH_US
+    if isinstance(fact, ReleaseAnswered):
+        return min(fact.at_us, fact.started_us)
     return min([instant_us(fact), *(one.origin.at_us for one in starts)])
 
 
@@ -340,6 +343,8 @@ def rebuild(printer: str, facts: Iterable[Fact], open_run: PlateauRead | ReadFai
             by_name.setdefault(name_of(started), []).append(started)
 
     def place_us(fact: Fact) -> int:
+        if isinstance(fact, ReleaseAnswered):
+            return concerns_us(fact)
         mine = start_of(fact, by_name.get(name_of(fact), ()), again) if isinstance(fact, ReleaseEnded) else None
         return instant_us(fact) if mine is None else mine.origin.at_us
 

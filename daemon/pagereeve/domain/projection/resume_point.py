@@ -29,7 +29,7 @@ from pagereeve.domain.values.fields import Fields
 
 # Raised when the projection's rules change: an older resume point is refused, and the printer is projected from its
 # beginning.
-PROJECTION_VERSION = 4
+PROJECTION_VERSION = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -98,7 +98,8 @@ _RESUME_POINT: Final = Codec(
 
 def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> ResumePoint | None:
     """The latest instant in (after_us, limit_us] from which the rest can be projected alone, if there is one."""
-    spans = [(window.release.start_us, window.closes_us) for window in projected.windows]
+    # From the notice on, not from its answer: a projection resumed in between would know of no release.
+    spans = [(window.release.noticed_us, window.closes_us) for window in projected.windows]
     spans.sort(key=lambda span: span[0])
     for run in reversed(projected.runs.runs):
         channels = run.channels()

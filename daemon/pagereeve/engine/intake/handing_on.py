@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import asyncio
 from dataclasses import dataclass
 
 from pagereeve.domain.badges.projector import checked_event
-from pagereeve.domain.facts.facts import instant_us
-from pagereeve.domain.facts.reading import Reading
+from pagereeve.domain.facts.facts import AnswerReading, AnswerRest, ReleaseStarted, instant_us
+from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.intake.placement import Placed
 from pagereeve.engine.intake.storing import Stored
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.printers.watcher import Arrival
-from pagereeve.ports.intake import GatedReading
+
+
+@dataclass(frozen=True, slots=True)
+class Waited:
+    """What a gated sender is told."""
+
+    reading: AnswerReading
+    rest: AnswerRest = ""
 
 
 @dataclass(slots=True)
@@ -46,12 +54,21 @@ class HandingOn:
         elif outcome == "stored" and stored.concerns_us is not None:
             self.badge_watcher.begin_again(stored.concerns_us)
 
-    async def reading(self, placed: Placed, wait_s: float | None) -> GatedReading:
-        """For a gated sender: what became of a reading that is asked for from now on, within ``wait_s``."""
-        if wait_s is None or not placed.gate:
-            return ""
+    async def wait(self, placed: Placed, wait_s: float, *, rest: bool) -> Waited:
+        """For a gated sender: what became, within ``wait_s``, of a reading that is asked for from now on; with
+        ``rest`` also whether the releases answered before it came to rest.
+        """
         watcher = self.registry.watcher(placed.gate)
-        result = None if watcher is None else await watcher.reading(wait_s)
-        if result is None:
-            return "not-waited"
-        return "in-hand" if isinstance(result, Reading) else "failed"
+        if watcher is None:
+            return Waited("not-waited", "not-rested" if rest else "")
+        if not rest:
+            return Waited(_said(await watcher.reading(wait_s)))
+        notice = placed.facts[0].origin.key if isinstance(placed.facts[0], ReleaseStarted) else ("", "")
+        read, rested = await asyncio.gather(watcher.reading(wait_s), watcher.rest(notice, wait_s))
+        return Waited(_said(read), "rested" if rested else "not-rested")
+
+
+def _said(result: Reading | Failure | None) -> AnswerReading:
+    if result is None:
+        return "not-waited"
+    return "in-hand" if isinstance(result, Reading) else "failed"

@@ -5,13 +5,13 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-from pagereeve.domain.facts.facts import BadgeUnreadable, Event, ReleaseEnded
+from pagereeve.domain.facts.facts import BadgeUnreadable, Event, ReleaseAnswered, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.dating import Dated, Dating, OnClaim
-from pagereeve.engine.intake.handing_on import HandingOn
+from pagereeve.engine.intake.handing_on import HandingOn, Waited
 from pagereeve.engine.intake.placement import Lookup, Placed, place, routed
 from pagereeve.engine.intake.privacy import Privacy
 from pagereeve.engine.intake.releases import Releases
@@ -19,10 +19,12 @@ from pagereeve.engine.intake.storing import Storing
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import Accepted, BadgeLine, Envelope, RefusedInput
-from pagereeve.ports.journal import Receipt
+from pagereeve.ports.journal import JournalUnavailable, Receipt
 from pagereeve.ports.store import IntakeStore
 
 OTHER_DATA = "the first delivery counts; this one, with other data, is kept aside"
+
+ANSWER_UNKEPT = "this answer could not be stored: the release's pages are looked for from its notice on"
 
 
 @dataclass(slots=True)
@@ -56,9 +58,9 @@ class EventIntake:
         self.handing_on = HandingOn(self.registry, self.badge_watcher)
         self.storing = Storing(self.store.append, self.store.append_together, self.releases, self.handing_on.hand_on)
 
-    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
+    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None, rest: bool = False) -> Accepted:
         try:
-            return await self._accept(await self.dating.envelope(envelope), feed, wait_s)
+            return await self._accept(await self.dating.envelope(envelope), feed, wait_s, rest=rest)
         except BadFact as error:
             self._count_refused(feed, error)
             raise
@@ -83,13 +85,36 @@ class EventIntake:
                 if starts:
                     await self.storing.store(Placed((routed(ended, starts),), starts))
 
-    async def _accept(self, dated: Dated, feed: str, wait_s: float | None) -> Accepted:
+    async def _accept(self, dated: Dated, feed: str, wait_s: float | None, *, rest: bool = False) -> Accepted:
         event = self.privacy.event(dated)
         self.counters.note(event)
         placed, receipt = await self._keep(event)
         self.counters.events[feed, receipt.outcome] += 1
-        reading = await self.handing_on.reading(placed, wait_s)
-        return Accepted(receipt.outcome, OTHER_DATA if receipt.outcome == "conflict" else "", reading)
+        detail = OTHER_DATA if receipt.outcome == "conflict" else ""
+        if wait_s is None or not placed.gate:
+            return Accepted(receipt.outcome, detail)
+        waited = await self.handing_on.wait(placed, wait_s, rest=rest)
+        # An earlier delivery may have been answered at once, and its job be let go since.
+        if receipt.outcome == "stored" and isinstance(event, ReleaseStarted):
+            detail = await self._keep_answer(event, waited)
+        return Accepted(receipt.outcome, detail, waited.reading, waited.rest)
+
+    async def _keep_answer(self, started: ReleaseStarted, waited: Waited) -> str:
+        """The release's window opens at its answer. "", or what the sender should know."""
+        answered = ReleaseAnswered(
+            started.printer,
+            self.clock.now_us(),
+            *started.origin.key,
+            started_us=started.origin.at_us,
+            reading=waited.reading,
+            rest=waited.rest,
+        )
+        try:
+            await self.storing.store(Placed((answered,), concerns_us=started.origin.at_us))
+        except JournalUnavailable:
+            # The notice is durable, and a person waits for pages.
+            return ANSWER_UNKEPT
+        return ""
 
     async def _keep(self, event: Event | BadgeUnreadable) -> tuple[Placed, Receipt]:
         placed = await place(event, self.lookup)

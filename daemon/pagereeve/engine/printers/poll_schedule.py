@@ -40,12 +40,18 @@ class PollSchedule:
     _failures: int = 0
     _stirred: bool = False
     _ended_us: int | None = None
+    _good_sent_us: int | None = None
     _gates: list[Gate] = field(default_factory=list)
 
     @property
     def failures(self) -> int:
         """Failed reads in a row."""
         return self._failures
+
+    @property
+    def good_sent_us(self) -> int | None:
+        """When the last good read was sent."""
+        return self._good_sent_us
 
     def ask(self) -> None:
         self.read_asked = True
@@ -77,7 +83,10 @@ class PollSchedule:
     def ended(self, result: Reading | Failure, sent_us: int) -> None:
         """The read that began at ``sent_us`` has ended; who asked before it was sent has the answer."""
         self._ended_us = self.clock.monotonic_us()
-        self._failures = 0 if isinstance(result, Reading) else self._failures + 1
+        if isinstance(result, Reading):
+            self._failures, self._good_sent_us = 0, sent_us
+        else:
+            self._failures += 1
         for gate in self._gates:
             if gate.asked_us <= sent_us and not gate.answer.done():
                 gate.answer.set_result(result)

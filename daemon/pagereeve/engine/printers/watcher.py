@@ -6,8 +6,8 @@ import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import InitVar, dataclass, field
 
-from pagereeve.domain.brackets.timeline import started_again
-from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReleaseStarted, SettleLearned
+from pagereeve.domain.brackets.timeline import EventKey, started_again
+from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReleaseAnswered, ReleaseStarted, SettleLearned
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.domain.projection.projector import PrinterProjector, concerns_us
@@ -19,6 +19,7 @@ from pagereeve.engine.printers.open_windows import OpenWindows
 from pagereeve.engine.printers.poll_schedule import PollSchedule
 from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.reading_recorder import ReadingRecorder
+from pagereeve.engine.printers.rest_queue import FAILURES_MAX, RestQueue
 from pagereeve.engine.printers.settle_learning import SettleLearner
 from pagereeve.engine.supervision.heartbeat import GRACE_S, STORE_LONGEST_S, Heartbeat
 from pagereeve.engine.supervision.wakeup import Wakeup, seconds_until
@@ -83,6 +84,7 @@ class PrinterWatcher:
     recorder: ReadingRecorder = field(init=False)
     updater: LedgerUpdater[PrinterProjector] = field(init=False)
     schedule: PollSchedule = field(init=False)
+    rest_queue: RestQueue = field(init=False)
     learner: SettleLearner = field(default_factory=SettleLearner)
     _wakeup: Wakeup = field(init=False)
     _quiet_until_us: int = 0
@@ -96,6 +98,7 @@ class PrinterWatcher:
         self.recorder = ReadingRecorder(self.printer, around.store, around.clock, last_good=seen, apart=around.apart)
         self.updater = LedgerUpdater(self.printer, around.store, around.clock, self.heartbeat, self._projector_before)
         self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy)
+        self.rest_queue = RestQueue(around.clock)
         self._wakeup = Wakeup(around.clock, self.heartbeat)
 
     @property
@@ -169,6 +172,30 @@ class PrinterWatcher:
         finally:
             self.schedule.close_gate(gate)
 
+    async def rest(self, notice: EventKey, wait_s: float) -> bool:
+        """Whether, within ``wait_s``, all releases answered before that start notice came to rest.
+
+        Who asks first is answered first, one at a time. A meter that does not answer holds nobody.
+        """
+        if self.target is None or self.schedule.failures >= FAILURES_MAX:
+            return False
+        waiter = self.rest_queue.join(notice)
+        if waiter is None:
+            return False
+        self.ask_for_reading()
+        answered = False
+        try:
+            async with asyncio.timeout(wait_s):
+                rested = await waiter.rested
+            answered = True
+        except TimeoutError:
+            answered = True
+            return False
+        else:
+            return rested
+        finally:
+            self.rest_queue.leave(waiter, answered=answered)
+
     def settle_us(self) -> int | None:
         """The settle time in force for a release that starts now; None before the printer's rows are read."""
         return None if self.projector is None else self.projector.rules.settle_us(self.around.clock.now_us())
@@ -218,6 +245,7 @@ class PrinterWatcher:
             elif heard:
                 # Projected with the next reading, which comes soon: both change the same rows.
                 self.schedule.soon()
+            self._answer_rested()
             self.heartbeat.succeeded()
 
     async def finish(self) -> None:
@@ -289,6 +317,8 @@ class PrinterWatcher:
 
     def _add(self, arrival: Arrival) -> None:
         projector, fact = self.updater.opened(), arrival.fact
+        if isinstance(fact, ReleaseAnswered):
+            self.rest_queue.heard(fact.notice)
         starts = _starts_here(arrival, self.printer)
         again = started_again(starts).get(fact.origin.key) if isinstance(fact, ReleaseStarted) else None
         at_us = _concerns_us(arrival, self.printer)
@@ -346,6 +376,12 @@ class PrinterWatcher:
         projector.add(fact)
         if self.around.on_learned is not None:
             self.around.on_learned(self.printer, wanted_us)
+
+    def _answer_rested(self) -> None:
+        """Let the first that waits for rest begin, if it is its turn by rows that know all that was heard."""
+        if len(self.rest_queue):
+            known = None if self.updater.dirty or self.projector is None else self.projector.view
+            self.rest_queue.look(known, self.schedule.good_sent_us, self.schedule.failures)
 
     def _plan(self) -> None:
         self.schedule.plan(self._windows(), watch_until_us=self.learner.watch_until_us)

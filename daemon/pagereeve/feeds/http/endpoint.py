@@ -154,17 +154,17 @@ class EventsEndpoint:
             on_admitted()
             mode = cloudevents.mode_of(request.content_type, has_attributes=bool(request.attributes))
             await self._read(request, receive)
-            wait_s = prefer.wait_s(request.prefer, self._limits.wait_max_s)
+            waiting = prefer.waiting(request.prefer, self._limits.wait_max_s)
             body = bytes(request.body)
             if mode == "batch":
-                return await self._batch(request, cloudevents.read_batch(body, self._limits.batch_max), wait_s)
+                return await self._batch(request, cloudevents.read_batch(body, self._limits.batch_max), waiting)
             if mode == "structured":
                 envelope = cloudevents.read_structured(body)
             else:
                 envelope = cloudevents.read_binary(request.attributes, body)
-            taken = await self._submitter.take(envelope, wait_s or None)
+            taken = await self._submitter.take(envelope, waiting.seconds or None, rest=waiting.rest)
             self._quotas.charge(request.sender, len(body), [taken])
-            return self._single(taken, wait_s)
+            return self._single(taken, waiting)
         except Refusal as refusal:
             # It is kept in the answer, and its traceback would keep the body with it until the collector comes.
             refusal.__traceback__ = None
@@ -215,23 +215,27 @@ class EventsEndpoint:
             late = f"was not complete after {limits.read_s:g} s; send it again"
             raise Refusal("too-slow", "body", late) from None
 
-    def _single(self, taken: Submission, wait_s: int | None) -> HttpAnswer:
+    def _single(self, taken: Submission, waiting: prefer.Waiting) -> HttpAnswer:
         if taken.refusal is not None:
             return self._refused(taken.refusal, taken)
-        return HttpAnswer(200, taken.members(), _applied(wait_s))
+        return HttpAnswer(200, taken.members(), _applied(waiting))
 
-    async def _batch(self, request: _Request, items: Sequence[Envelope | BadItem], wait_s: int | None) -> HttpAnswer:
+    async def _batch(
+        self, request: _Request, items: Sequence[Envelope | BadItem], waiting: prefer.Waiting
+    ) -> HttpAnswer:
         """200 with a result each. Where one was not stored through our fault, its status is the whole answer's.
 
         Senders that look at the status alone then send all of it again, which costs nothing: the others are duplicates.
+        Nobody waits for rest here: the answer comes for all at once, and each would wait for one that waits itself.
         """
-        taken = await self._submitter.take_all(items, wait_s or None)
+        waiting = replace(waiting, rest=False)
+        taken = await self._submitter.take_all(items, waiting.seconds or None)
         self._quotas.charge(request.sender, len(request.body), taken)
         results = [item_result(item, one) for item, one in zip(items, taken, strict=True)]
         worst = max(taken, key=lambda one: one.status, default=None)
         faults = tuple(one.fault for one in taken if one.fault is not None)
         if worst is None or worst.refusal is None or worst.status < 500:
-            return HttpAnswer(200, {"results": results}, _applied(wait_s), faults=faults)
+            return HttpAnswer(200, {"results": results}, _applied(waiting), faults=faults)
         answer = refusal_answer(worst.refusal, self._limits.retry_after_s)
         return replace(answer, members={**answer.members, "results": results}, faults=faults)
 
@@ -249,8 +253,9 @@ def _too_large(most_bytes: int) -> Refusal:
     return Refusal("too-large", "body", f"is more than {most_bytes} bytes long; send fewer events at once")
 
 
-def _applied(wait_s: int | None) -> Headers:
-    return () if wait_s is None else ((b"preference-applied", f"wait={wait_s}".encode()),)
+def _applied(waiting: prefer.Waiting) -> Headers:
+    applied = waiting.applied()
+    return () if applied is None else ((b"preference-applied", applied.encode()),)
 
 
 def make_events(

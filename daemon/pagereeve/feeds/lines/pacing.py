@@ -56,8 +56,8 @@ class PacedIntake:
         self._wait = partial(pace.wait, peer, is_gateway=is_gateway)
         self._on_line = on_line
 
-    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
-        return await self._intake.take(envelope, feed=feed, wait_s=wait_s)
+    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None, rest: bool = False) -> Accepted:
+        return await self._intake.take(envelope, feed=feed, wait_s=wait_s, rest=rest)
 
     async def badge_line(self, line: BadgeLine) -> Accepted:
         await self._wait()

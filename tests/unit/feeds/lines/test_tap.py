@@ -51,7 +51,7 @@ class FakeIntake:
             raise JournalUnavailable("the disk is full")
         self.refusals.append(refused)
 
-    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None) -> Accepted:
+    async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None, rest: bool = False) -> Accepted:
         raise NotImplementedError
 
 
