@@ -14,6 +14,7 @@ from pagereeve.domain.facts.facts import (
     PlateauRead,
     PrinterNoted,
     ReadFailed,
+    ReleaseAnswered,
     ReleaseEnded,
     ReleaseStarted,
     instant_us,
@@ -54,6 +55,7 @@ class Evidence:
     swipe_us: int
     starts: list[ReleaseStarted] = field(default_factory=list)
     ends: list[ReleaseEnded] = field(default_factory=list)
+    answers: list[ReleaseAnswered] = field(default_factory=list)
     stretches: list[Stretch] = field(default_factory=list)
     postings: list[Posting] = field(default_factory=list)
     findings: Sequence[Finding] = ()
@@ -201,6 +203,9 @@ def _sort_in(evidence: Evidence, facts: list[Fact]) -> None:
         for one in silences
         if one.last_received_us >= evidence.from_us and (end_us is None or one.first_sent_us <= end_us)
     ]
+    notices = {one.origin.key for one in evidence.starts}
+    answers = [one for one in facts if isinstance(one, ReleaseAnswered) and one.notice in notices]
+    evidence.answers = sorted(answers, key=lambda one: one.at_us)
     badges = [one for one in facts if isinstance(one, BadgePresented) and _is_before(evidence, one)]
     evidence.badges = sorted(badges, key=lambda one: (one.origin.at_us, one.origin.id))
 

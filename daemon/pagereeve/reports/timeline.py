@@ -8,7 +8,14 @@ from itertools import pairwise
 from pagereeve.domain.badges.swipes import swipes_of
 from pagereeve.domain.brackets.continuity import Step, restarted
 from pagereeve.domain.brackets.runs import split
-from pagereeve.domain.facts.facts import Origin, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.facts import (
+    AnswerReading,
+    AnswerRest,
+    Origin,
+    ReleaseAnswered,
+    ReleaseEnded,
+    ReleaseStarted,
+)
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.queries.release_evidence import Evidence
 from pagereeve.reports.sentences import SILENCES, span_text
@@ -19,6 +26,17 @@ CORRECTIONS = {
     "implausible-past": "its source's time lies too far back and is not used",
     "future": "its source's time lies in the future and is not used",
     "missing": "its source gave no time; the time of arrival is used",
+}
+
+READINGS: dict[AnswerReading, str] = {
+    "in-hand": "the meter was read",
+    "failed": "the meter did not answer",
+    "not-waited": "no reading came in time",
+}
+RESTS: dict[AnswerRest, str] = {
+    "": "",
+    "rested": ", and the releases before it had come to rest",
+    "not-rested": ", and the releases before it had not come to rest",
 }
 
 BREAKS = {
@@ -69,6 +87,7 @@ def _of_badges(evidence: Evidence) -> list[Happening]:
 def _of_notices(evidence: Evidence) -> list[Happening]:
     happenings = [Happening(one.origin.at_us, _start_text(one)) for one in evidence.starts]
     happenings += [Happening(one.origin.at_us, _end_text(one)) for one in evidence.ends]
+    happenings += [Happening(one.at_us, _answer_text(one)) for one in evidence.answers]
     seen = set()
     for other in evidence.others:
         if other.release not in seen:
@@ -86,6 +105,10 @@ def _start_text(started: ReleaseStarted) -> str:
     was = f", moved: its job was {started.was} before" if started.was else ""
     notice = f"event {started.origin.id} from {_received(started.origin)}"
     return f"the release started{through}{queue}{was} ({notice})"
+
+
+def _answer_text(answered: ReleaseAnswered) -> str:
+    return f"its sender, who waited, was answered: {READINGS[answered.reading]}{RESTS[answered.rest]}"
 
 
 def _end_text(ended: ReleaseEnded) -> str:

@@ -40,6 +40,24 @@ def test_prefer_wait_is_read_and_capped(headers: list[str], wanted_s: int | None
 
 
 @pytest.mark.parametrize(
+    ("headers", "applied"),
+    [
+        (["wait=20, rest"], "wait=20, rest"),
+        (["rest", "wait=20"], "wait=20, rest"),
+        (['REST=""; why=so, wait=5'], "wait=5, rest"),
+        (["wait=20"], "wait=20"),
+        (["rest=no, wait=20"], "wait=20"),
+        (["restless, wait=20"], "wait=20"),
+        (["wait=0, rest"], "wait=0"),
+        (["rest"], None),
+    ],
+)
+def test_rest_is_a_preference_beside_wait(headers: list[str], applied: str | None) -> None:
+    """RFC 7240 section 2: an empty value is as good as none, names have no case; section 3: what was heeded is said."""
+    assert prefer.waiting(headers, 30).applied() == applied
+
+
+@pytest.mark.parametrize(
     ("authorization", "credential"),
     [
         (b"Bearer alpha", "0"),

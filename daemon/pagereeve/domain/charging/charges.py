@@ -83,7 +83,7 @@ def charge_of(
         job=release.started.job,
         channel=channel,
         unit=unit,
-        started_us=release.start_us,
+        started_us=release.noticed_us,
         ended_us=release.end_us,
         closed_us=closed_us,
         released=expectation.released,

@@ -136,7 +136,7 @@ def _echoes(timeline: Timeline) -> Iterator[Dated]:
 
 
 def _badge_before(timeline: Timeline, release: Release) -> bool:
-    earliest_us = release.start_us - release.policy.badge_within_us
+    earliest_us = release.noticed_us - release.policy.badge_within_us
     return any(
-        earliest_us <= badge.origin.at_us <= release.start_us + release.policy.floor_us for badge in timeline.badges
+        earliest_us <= badge.origin.at_us <= release.noticed_us + release.policy.floor_us for badge in timeline.badges
     )
