@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import chain, repeat
-from typing import Any
+from typing import Any, Final
 from zoneinfo import ZoneInfo
 
-from pagereeve.domain.accounts.periods import local
+from pagereeve.domain.accounts.periods import local, local_text
 from pagereeve.domain.brackets.allocation import SHARES
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
@@ -18,6 +18,7 @@ from pagereeve.queries.late_notices import LateNotice
 from pagereeve.queries.release_evidence import Evidence
 from pagereeve.reports.findings import finding_lines
 from pagereeve.reports.late_notices import known_json, known_text
+from pagereeve.reports.release_answer import CAUTION, answer_lines
 from pagereeve.reports.rows_json import charge_json, finding_json, posting_json, stretch_json
 from pagereeve.reports.sentences import (
     CHARGING,
@@ -31,8 +32,9 @@ from pagereeve.reports.sentences import (
     span_text,
     ticket_text,
 )
-from pagereeve.reports.timeline import timeline
+from pagereeve.reports.timeline import folded, timeline
 
+UTC: Final = ZoneInfo("UTC")
 OTHERS_SHOWN_MAX = 20
 # Reasons of the evidence, and of the verdict; those that say how the window closed have a sentence of their own.
 NOTED = ("stalled", "no-end-notice", "run-ended", "no-reading-before")
@@ -41,7 +43,13 @@ OF_VERDICT = ("about-the-bracket", *sorted(SHARES), "within-tolerance")
 
 def explain_text(evidence: Evidence, zone: ZoneInfo, learnt: Sequence[LateNotice] = ()) -> str:
     """Plain text; control characters from outside are written out. ``learnt`` is what came late."""
-    lines = [*_heading(evidence, zone), *_released(evidence), *_order(evidence, zone), *_late(learnt, zone)]
+    lines = [
+        *_heading(evidence, zone),
+        *_answer(evidence),
+        *_released(evidence),
+        *_order(evidence, zone),
+        *_late(learnt, zone),
+    ]
     lines += [line for charge in _channels(evidence) for line in _channel(evidence, charge, zone)]
     lines += _findings(evidence, zone)
     return "\n".join(visible(line) for line in lines).rstrip() + "\n"
@@ -79,6 +87,11 @@ def _heading(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
     yield f"Times are of {zone.key}."
 
 
+def _answer(evidence: Evidence) -> Iterator[str]:
+    yield from ("", "THE ANSWER")
+    yield from (f"  {line}" for line in answer_lines(evidence))
+
+
 def _released(evidence: Evidence) -> Iterator[str]:
     yield from ("", "WHAT WAS RELEASED")
     for started in evidence.starts:
@@ -89,7 +102,7 @@ def _released(evidence: Evidence) -> Iterator[str]:
 
 def _order(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
     yield from ("", "WHAT HAPPENED, IN ORDER")
-    for one in timeline(evidence):
+    for one in folded(timeline(evidence)):
         yield f"  {_at(one.at_us, zone)}  {one.what}"
 
 
@@ -110,7 +123,7 @@ def _channel(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterator[str
     yield from ("", f"CHANNEL {charge.channel} ({unit}{part})")
     for stretch in _of_channel(evidence, charge.channel):
         yield from (f"  {line}" for line in _cut_lines(evidence, stretch, zone))
-    yield from (f"  {line}" for line in _sentences(evidence, charge))
+    yield from (f"  {line}" for line in _sentences(evidence, charge, zone))
     for posting in evidence.postings:
         if posting.channel == charge.channel:
             yield f"  Posting: {posting_text(posting)}."
@@ -145,9 +158,9 @@ def _wrapped(stretch: Stretch) -> str:
     return ", as the counter started again from 0 at its end"
 
 
-def _sentences(evidence: Evidence, charge: Charge) -> list[str]:
+def _sentences(evidence: Evidence, charge: Charge, zone: ZoneInfo = UTC) -> list[str]:
     """How the window closed, the grade, what was expected and why, whose pages they are, the verdict, the charge."""
-    sentences = [closing_text(charge.reasons, evidence.settle_us), settle_text(evidence)]
+    sentences = [closing_text(charge.reasons, evidence.settle_us), settle_text(evidence, zone)]
     if charge.grade is not None:
         sentences.append(f"Evidence: {charge.grade.value}; {GRADES[charge.grade]}.")
     sentences += [f"  Note: {reason_text(reason)}." for reason in charge.reasons if reason in NOTED]
@@ -169,13 +182,13 @@ def _sentences(evidence: Evidence, charge: Charge) -> list[str]:
     return sentences
 
 
-def settle_text(evidence: Evidence) -> str:
+def settle_text(evidence: Evidence, zone: ZoneInfo = UTC) -> str:
     """Which settle time was in force, and whence."""
     span = span_text(evidence.settle_us)
     if evidence.settle_learned_us is None:
         return f"Settle time: {span}, as the policy sets it."
-    learned, policy = to_text(evidence.settle_learned_us)[:19], span_text(evidence.policy.settle_us)
-    return f"Settle time: {span}, learnt {learned}Z from the printer's own pauses ({policy} is set)."
+    learned, policy = local_text(evidence.settle_learned_us, zone), span_text(evidence.policy.settle_us)
+    return f"Settle time: {span}, learnt {learned} from the printer's own pauses ({policy} is set)."
 
 
 def _is_of_expectation(reason: str) -> bool:
@@ -217,11 +230,21 @@ def posting_text(posting: Posting) -> str:
     return "; ".join([*given, *received]) or "nothing was counted and nothing is charged"
 
 
-def _findings(evidence: Evidence, zone: ZoneInfo) -> list[str]:
-    lines = ["", "FINDINGS"]
-    for finding in evidence.findings:
-        lines += [f"  {line}".rstrip() for line in finding_lines(finding, zone)]
-    return lines if evidence.findings else [*lines, "  none"]
+def _findings(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
+    """What is said of a shared bracket stands apart: it is not about this release alone."""
+    alone = [one for one in evidence.findings if len(one.releases) <= 1]
+    together = [one for one in evidence.findings if len(one.releases) > 1]
+    yield from ("", "FINDINGS")
+    for finding in alone:
+        yield from (f"  {line}".rstrip() for line in finding_lines(finding, zone))
+    if not alone:
+        yield "  none about this release" if together else "  none"
+    if together:
+        yield from ("", "FINDINGS ABOUT RELEASES THAT RAN TOGETHER, NOT ABOUT THIS ONE ALONE")
+    for finding in together:
+        yield from (f"  {line}".rstrip() for line in finding_lines(finding, zone))
+    if evidence.findings:
+        yield f"  {CAUTION}"
 
 
 def explain_all(evidences: Sequence[Evidence], zone: ZoneInfo, learnt: Sequence[Sequence[LateNotice]] = ()) -> str:

@@ -6,9 +6,11 @@ from collections.abc import Iterable, Sequence
 from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.periods import local, local_text
+from pagereeve.domain.alerts.advice import ADVICE
 from pagereeve.domain.findings.wording import text_of, words_of
 from pagereeve.domain.ledger import SEVERITIES, Finding
 from pagereeve.domain.values.visible import visible
+from pagereeve.reports.release_answer import CAUTION
 
 
 def chosen_findings(findings: Iterable[Finding], printer: str | None = None) -> list[Finding]:
@@ -18,8 +20,9 @@ def chosen_findings(findings: Iterable[Finding], printer: str | None = None) -> 
 
 
 def findings_text(findings: Sequence[Finding], zone: ZoneInfo) -> str:
-    """Each finding with its evidence, and a last line that says how many of which severity there are."""
-    return "\n".join([*(line for one in findings for line in finding_lines(one, zone)), findings_count(findings)])
+    """Each finding with its evidence and what to do first; how many of which severity there are; a caution."""
+    lines = [line for one in findings for line in finding_lines(one, zone)]
+    return "\n".join([*lines, findings_count(findings), *([CAUTION] if findings else [])])
 
 
 def finding_lines(finding: Finding, zone: ZoneInfo) -> list[str]:
@@ -32,7 +35,8 @@ def finding_lines(finding: Finding, zone: ZoneInfo) -> list[str]:
     where = finding.printer or finding.place or "(no printer)"
     head = f"{finding.severity.upper():8} {finding.kind} at {visible(where)}, {span}, {finding.state} [{finding.id}]"
     lines = [head, f"         {visible(text_of(finding, at))}"]
-    return [*lines, *(f"         - {visible(words_of(one, at))}" for one in finding.evidence), ""]
+    lines += [f"         - {visible(words_of(one, at))}" for one in finding.evidence]
+    return [*lines, f"         First: {ADVICE[finding.kind].first}", ""] if finding.state == "open" else [*lines, ""]
 
 
 def findings_count(findings: Sequence[Finding]) -> str:

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from itertools import groupby, pairwise
+from typing import Final
 
 from pagereeve.domain.badges.swipes import swipes_of
 from pagereeve.domain.brackets.continuity import Step, restarted
@@ -51,10 +53,17 @@ BREAKS = {
 }
 
 
+ROW_MAX: Final = 4
+"""So many readings in a row are shown one by one."""
+
+
 @dataclass(frozen=True, slots=True)
 class Happening:
+    """``counts`` are of a reading of which nothing else is said: many of these in a row may be told as one."""
+
     at_us: int
     what: str
+    counts: tuple[tuple[str, int], ...] = ()
 
 
 def timeline(evidence: Evidence) -> list[Happening]:
@@ -66,20 +75,35 @@ def timeline(evidence: Evidence) -> list[Happening]:
     return sorted(happenings, key=lambda one: one.at_us)
 
 
+def folded(happenings: Sequence[Happening]) -> list[Happening]:
+    """Readings in a row of which nothing else is said, as one."""
+    shown: list[Happening] = []
+    for plain, group in groupby(happenings, key=lambda one: bool(one.counts)):
+        row = list(group)
+        shown += [_folded(row)] if plain and len(row) > ROW_MAX else row
+    return shown
+
+
+def _folded(row: Sequence[Happening]) -> Happening:
+    first, last = dict(row[0].counts), dict(row[-1].counts)
+    moved = (f"{name} {value} to {last.get(name, value)}" for name, value in first.items())
+    lasted = span_text(row[-1].at_us - row[0].at_us)
+    return Happening(row[0].at_us, f"meter read {len(row)} times within {lasted}: {', '.join(moved)}")
+
+
 def _of_badges(evidence: Evidence) -> list[Happening]:
+    """The release's own: where other people went is no matter of this release."""
     named = {one.badge for one in evidence.starts if one.badge}
     happenings = []
-    for swipe in swipes_of(evidence.badges, evidence.swipe_us):
+    for swipe in swipes_of([one for one in evidence.badges if one.badge in named], evidence.swipe_us):
         badge = swipe.first
-        whose = "a badge was"
-        if named:
-            whose = "the release's badge was" if badge.badge in named else "another badge was"
         outcome = f"; the release server answered {badge.outcome}" if badge.outcome else ""
         lay = span_text(swipe.last_us - badge.origin.at_us)
         times = "once" if swipe.repeats == 1 else f"{swipe.repeats} times"
         again = f", and seen {times} more within {lay}" if swipe.repeats else ""
         # Not the event's id: that of a raw badge line is made with a part of the badge's hash.
-        what = f"{whose} presented at gateway {badge.gateway} (from {_received(badge.origin)}){again}{outcome}"
+        where = f"at gateway {badge.gateway} (from {_received(badge.origin)})"
+        what = f"the release's badge was presented {where}{again}{outcome}"
         happenings.append(Happening(badge.origin.at_us, what))
     return happenings
 
@@ -137,7 +161,9 @@ def _of_readings(evidence: Evidence) -> list[Happening]:
             parts.append("the reading after")
         role = f" ({', '.join(parts)})" if parts else ""
         what = f"meter read{role}: {reading_text(plateau)}{remarks.get(plateau, '')}"
-        happenings.append(Happening(plateau.first_received_us, what))
+        plain = not role and plateau not in remarks
+        counts = tuple((name, count.value) for name, count in plateau.sight.counts) if plain else ()
+        happenings.append(Happening(plateau.first_received_us, what, counts))
     for before, after in pairwise(evidence.plateaus):
         if restarted(before, after):
             what = "the printer or its agent restarted after the reading before"

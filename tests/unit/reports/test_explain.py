@@ -24,6 +24,12 @@ Release r-1001 of /release-server
 Job job-r-1001 of anise, on printer library-ground, started 2026-11-25 10:00:00.000+01:00
 Times are of Europe/Berlin.
 
+THE ANSWER
+  Asked for: 5, by anise.
+  Counted: 5, by the printer's meter, for this release alone.
+  Charged: 5.
+  Not known: nothing.
+
 WHAT WAS RELEASED
   5 pages, 1 copy, one-sided, 1 page on a side, 0 separator sheets
 
@@ -95,7 +101,28 @@ async def test_a_shared_bracket_names_the_others_and_blames_nobody() -> None:
     assert "this is about all releases of the bracket together, not about one person" in text
     assert "charged 4, unproven 0" in text
     assert "house:surplus receives 2" in text
-    assert "WARNING  surplus at library-ground" in text
+    alone, together = text.split("FINDINGS ABOUT RELEASES THAT RAN TOGETHER, NOT ABOUT THIS ONE ALONE")
+    assert "none about this release" in alone
+    assert "WARNING  surplus at library-ground" in together
+    assert "It accuses nobody" in together
+    assert "First: Read the hints of the finding." in together
+    assert "Counted: 8, by the printer's meter, for this release and one other together; its part is 5." in alone
+    assert "it is said of all of them, and of nobody alone" in alone
+
+
+async def test_sixty_readings_in_a_row_are_one_line() -> None:
+    readings = [reading(2 + nth, 2 + nth, 100 + nth, PrinterState.PRINTING) for nth in range(1, 61)]
+    ticket = Ticket(pages=60, copies=1, sides="one-sided", number_up=1, separator_sheets=0)
+    facts = (policy(), reading(-60, -1, 100), started("r-1", 0, "anise", ticket), *readings, ended("r-1", 63))
+    text = await explained((*facts, reading(64, 120, 160)), "r-1")
+    assert text.count("meter read") == 3
+    assert "meter read 60 times within 59 s: total 101 to 160" in text
+
+
+async def test_badges_of_others_are_not_shown() -> None:
+    others = badge(-2, "b-00000000000000000000000000000000")
+    text = await explained((*ONE_RELEASE, others), "r-1001")
+    assert text == GOLDEN
 
 
 async def test_an_open_window_says_so_and_decides_nothing() -> None:

@@ -6,6 +6,7 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.domain.ledger import Finding, FindingState, Severity
 from pagereeve.reports.findings import chosen_findings, findings_text
+from pagereeve.reports.release_answer import CAUTION
 from tests.findings import said
 from tests.histories import at
 
@@ -45,7 +46,9 @@ def test_a_finding_shows_what_where_since_when_and_its_evidence() -> None:
     assert "WARNING  surplus at library, 2026-11-25 09:00:00+00:00, open [f-1]" in text
     assert "INFO     surplus at (no printer), 2026-11-25 09:00:05+00:00 to 2026-11-25 09:01:05+00:00, closed" in text
     assert "         - proof" in text
-    assert text.endswith("2 findings: 1 warning, 1 info.")
+    assert text.count("         First: Read the hints of the finding.") == 1, "what is over needs no first step"
+    assert "2 findings: 1 warning, 1 info.\n" in text
+    assert text.endswith(CAUTION)
 
 
 def test_a_terminal_obeys_nothing_that_stands_in_evidence() -> None:

@@ -1,0 +1,63 @@
+"""What is known of a release in a few lines: asked for, counted, charged, and what is not known."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Final
+
+from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
+from pagereeve.domain.ledger import Charge, Grade, Verdict
+from pagereeve.queries.release_evidence import Evidence
+from pagereeve.reports.sentences import interval_text, pages_text
+
+CAUTION: Final = (
+    "A finding is a question about what the meter shows. It accuses nobody: machines, clocks and networks err, and a "
+    "copy made by hand looks like a page too many. Ask before you decide."
+)
+
+
+def answer_lines(evidence: Evidence) -> Iterator[str]:
+    """Of each billed channel that the release has a row of."""
+    billed = [one for one in evidence.charges if one.channel in CLAIMED_CHANNELS]
+    for charge in billed or evidence.charges[:1]:
+        channel = f" ({charge.channel})" if len(billed) > 1 else ""
+        asked = "not said" if charge.released is None else interval_text(charge.expected)
+        yield f"Asked for{channel}: {asked}, by {charge.owner}."
+        yield f"Counted{channel}: {_counted(evidence, charge)}."
+        yield f"Charged{channel}: {charge.charged}{_unproven(charge)}."
+        unknown = list(_unknown(evidence, charge))
+        yield f"Not known{channel}: {'; '.join(unknown) if unknown else 'nothing'}."
+
+
+def _counted(evidence: Evidence, charge: Charge) -> str:
+    if charge.verdict is None:
+        return "not yet"
+    if charge.counted is None:
+        return "nothing that the meter proves"
+    others = len({one.release for one in evidence.others})
+    if not others:
+        return f"{charge.counted}, by the printer's meter, for this release alone"
+    whole = sum(
+        one.counted for one in evidence.stretches if one.channel == charge.channel and evidence.key in one.releases
+    )
+    beside = "one other" if others == 1 else f"{others} others"
+    return f"{whole}, by the printer's meter, for this release and {beside} together; its part is {charge.counted}"
+
+
+def _unproven(charge: Charge) -> str:
+    return f", and {pages_text(charge.unproven)} unproven, to be waived or confirmed" if charge.unproven else ""
+
+
+def _unknown(evidence: Evidence, charge: Charge) -> Iterator[str]:
+    if charge.verdict is None:
+        yield "what the meter will show once it rests: all figures may change"
+    if charge.released is None:
+        yield "exactly how much was asked for, as its ticket does not say"
+    if charge.verdict is not None and charge.counted is None:
+        yield "how much came out"
+    elif charge.grade is Grade.SHARED and charge.verdict is not Verdict.AGREES:
+        yield "to which of the releases the difference belongs: it is said of all of them, and of nobody alone"
+    elif charge.grade is Grade.WIDE:
+        yield "whether pages of somebody else are in the count, as a reading lies far away"
+    if evidence.starts and not any(one.badge for one in evidence.starts):
+        yield "whose badge let it go, as its notice names none"
