@@ -101,6 +101,9 @@ async def test_a_panel_nobody_has_at_hand_is_left_out(tmp_path: Path) -> None:
         (("--web", "65536"), "1 to 65535"),
         (("gone", "--panel", "3"), "one printer's figures"),
         (("gone", "--sheets-seen", "3"), "one printer's figures"),
+        (("--sheets-seen", "2"), "it goes with --print"),
+        (("--print", "--yes", "--sheets-seen", "0"), "--sheets-seen is 2 or 3"),
+        (("--print", "--yes", "--sheets-seen", "7"), "--sheets-seen is 2 or 3"),
         (("--language", "latin"), "latin"),
     ],
 )

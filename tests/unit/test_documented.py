@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import re
+import shlex
+from collections.abc import Iterator
 from pathlib import Path
 from typing import get_args
 
 import pytest
+from cyclopts import CycloptsError
 
-from pagereeve.cli import COMMANDS
+from pagereeve.cli import COMMANDS, build_app
+from pagereeve.domain.alerts.advice import ADVICE
 from pagereeve.domain.findings.finding import Kind
 from pagereeve.domain.ledger import HOUSE_KINDS, Grade, Verdict
 from pagereeve.ports.journal import HINDRANCES
@@ -54,6 +58,44 @@ def test_every_rule_of_the_policy(setting: str) -> None:
 
 def test_every_command() -> None:
     assert [name for name, *_ in COMMANDS if not told(f"pagereeve {name}")] == []
+
+
+def commands_advised() -> Iterator[tuple[str, str]]:
+    """(where, command): each command line that a text of ours tells somebody to type."""
+    texts = {kind: f"{one.cost} {one.first}" for kind, one in ADVICE.items()}
+    root = PACKAGE.parents[1]
+    paths = [*root.glob("*.md"), *root.glob("d*/**/*.md"), *root.glob("dashboards/rules/*.yml")]
+    paths += [PACKAGE / "reports" / "doctor.py", root / "contrib" / "example.toml"]
+    texts |= {path.name: path.read_text(encoding="utf-8") for path in paths}
+    for where, text in texts.items():
+        typed = re.findall(r"`pagereeve ([a-z][^`\n]*)`", text)
+        typed += re.findall(r"^ +\$ pagereeve (.+)$", text, re.MULTILINE)
+        if where in ADVICE or where.endswith((".py", ".toml")):
+            typed += re.findall(r"\bpagereeve ([a-z-]+(?: (?:--?[a-z-]+|[A-Z]+))*)", text)
+        for command in dict.fromkeys(one for one in typed if one.split()[0] in NAMES):
+            yield where, command
+
+
+NAMES = {name for name, *_ in COMMANDS}
+
+
+def words_of(command: str) -> list[str]:
+    """As a shell would give them: of alternatives (a | b) and optional parts the first, of a template any name."""
+    text = re.sub(r"\{\{[^}]*\}\}", "NAME", command.replace("REASON", "jam").split(" > ", maxsplit=1)[0])
+    return shlex.split(re.sub(r" ?\| ?[a-z-]+| ?\.\.\.|…", "", text))
+
+
+@pytest.mark.parametrize(("where", "command"), list(commands_advised()))
+def test_every_command_that_a_text_advises_can_be_typed(where: str, command: str) -> None:
+    words = words_of(command)
+    if len(words) == 1:
+        assert words[0] in NAMES
+        return
+    app = build_app(words[0])
+    try:
+        app.parse_args(words, exit_on_error=False, print_error=False)
+    except CycloptsError as error:
+        pytest.fail(f"{where}: pagereeve {command}: {error}")
 
 
 def test_every_file_of_the_journal_and_every_reason_that_a_sender_may_be_given() -> None:

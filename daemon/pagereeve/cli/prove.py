@@ -30,7 +30,7 @@ from pagereeve.proof.report.summary import summary_line, summary_table
 from pagereeve.proof.report.terminal import proof_json, proof_text
 from pagereeve.proof.results import Proof
 from pagereeve.proof.stages.printing import jobs_in
-from pagereeve.proof.testpages.jobs import sheets_at_most
+from pagereeve.proof.testpages.jobs import sheets_at_most, sheets_of_two_sided
 from pagereeve.settings import BadSettings, PrinterSettings, Problem, Settings, load_settings
 from pagereeve.settings.suggestions import nearest
 
@@ -95,14 +95,20 @@ def prove(
 
 
 def _refuse_misuse(
-    *, one: bool, printing: bool, yes: bool, figures: Sequence[int | None], ports: Sequence[int | None]
+    *, one: bool, printing: bool, yes: bool, figures: tuple[int | None, int | None], ports: Sequence[int | None]
 ) -> None:
     """Raises BadSettings with everything that does not go together."""
+    _, sheets_seen = figures
+    least, most = sheets_of_two_sided()
     given = [figure for figure in figures if figure is not None]
     wrong = {
         "--yes is the yes to --print; without --print nothing is printed anyway": yes and not printing,
         "--panel and --sheets-seen are one printer's figures; name one printer": bool(given) and not one,
         "--panel and --sheets-seen are counts; none is below 0": any(figure < 0 for figure in given),
+        "--sheets-seen is of the test pages; it goes with --print": sheets_seen is not None and not printing,
+        f"--sheets-seen is {least} or {most}: the two-sided job has {most} pages, and separator sheets don't count": (
+            sheets_seen is not None and not least <= sheets_seen <= most
+        ),
         f"--port and --web are TCP ports, 1 to {PORT_MAX}": any(
             port is not None and not 1 <= port <= PORT_MAX for port in ports
         ),

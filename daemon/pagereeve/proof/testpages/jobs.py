@@ -41,6 +41,12 @@ TEST_JOBS: Final = (
 )
 
 
+def sheets_of_two_sided() -> tuple[int, int]:
+    """The sheets that the two-sided job gives where it is obeyed, and where a printer prints it one-sided."""
+    (job,) = (one for one in TEST_JOBS if one.two_sided)
+    return (job.pages + 1) // 2 * job.copies, job.pages * job.copies
+
+
 def sheets_at_most(jobs: Sequence[TestJob]) -> int:
     """Paper that the jobs use where a printer ignores two-sided."""
     return sum(job.pages * job.copies for job in jobs)
