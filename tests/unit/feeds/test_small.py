@@ -6,7 +6,6 @@ import pytest
 
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.feeds.http import prefer
-from pagereeve.feeds.http.bearer import BearerTokens
 from pagereeve.feeds.masking import masked_line, masked_text
 from pagereeve.feeds.refusals import HTTP_REASONS, Refusal, problem_of, refusal_of
 
@@ -37,34 +36,6 @@ from pagereeve.feeds.refusals import HTTP_REASONS, Refusal, problem_of, refusal_
 def test_prefer_wait_is_read_and_capped(headers: list[str], wanted_s: int | None) -> None:
     """RFC 7240 sections 2 and 4.3: what can't be understood is ignored."""
     assert prefer.wait_s(headers, 30) == wanted_s
-
-
-@pytest.mark.parametrize(
-    ("authorization", "credential"),
-    [
-        (b"Bearer alpha", "0"),
-        (b"bearer beta", "1"),
-        (b"Bearer  alpha ", "0"),
-        (b"Bearer gamma", None),
-        (b"Bearer", None),
-        (b"Basic alpha", None),
-        (b"alpha", None),
-        (b"", None),
-        (None, None),
-        (b"Bearer \xff\x00", None),
-    ],
-)
-def test_only_known_bearer_tokens_open_a_guarded_door(authorization: bytes | None, credential: str | None) -> None:
-    assert BearerTokens(["alpha", "beta"]).credential(authorization) == credential
-
-
-def test_a_door_without_tokens_stands_open() -> None:
-    assert not BearerTokens()
-
-
-def test_tokens_are_not_kept() -> None:
-    tokens = BearerTokens(["alpha-secret"])
-    assert "alpha" not in repr(tokens) + repr(vars(tokens))
 
 
 def test_veils_hide_numbers_and_keep_the_form() -> None:
