@@ -51,13 +51,18 @@ RATIO_MAX: Final = 2.0
 GATEWAY: Final = "127.0.0.2"
 SENDER: Final = "127.0.0.3"
 # The calm sender shows another one at each measurement: its own quota is not what is tried here.
-CALM_TOKENS: Final = tuple(f"calm-sender-token-{number}" for number in range(128))
-OTHER_TOKEN: Final = "other-sender-token"
+CALM_TOKENS: Final = tuple(f"an-invented-token-calm-{number}" for number in range(128))
+READER_TOKEN: Final = "an-invented-token-that-reads"
+OTHER_TOKEN: Final = "an-invented-token-of-others"
 CONFIG: Final = """
 data_dir = "{folder}"
 [http]
 listen = "127.0.0.1:{http}"
 token_files = {tokens}
+[[http.credentials]]
+name = "reader"
+acts = ["read"]
+token_file = "{folder}/reader.token"
 head_timeout = "2s"
 body_timeout = "2s"
 day_max_bytes = 1_048_576
@@ -140,6 +145,7 @@ class Site:
         for path, token in tokens.items():
             path.write_text(token)
         shown = json.dumps([str(path) for path in tokens])
+        (folder / "reader.token").write_text(READER_TOKEN)
         config = CONFIG.format(folder=folder, tokens=shown, http=self.http, lines=self.lines, gateway=GATEWAY)
         printers = (PRINTER.format(name=n, host=h, port=p) for n, (h, p) in self.fleet.addresses().items())
         (folder / "pagereeve.toml").write_text(config + "".join(printers))
@@ -160,7 +166,8 @@ class Site:
 
     async def metrics(self) -> dict[str, float]:
         """By name with labels. Empty where nobody answers yet."""
-        async with httpx2.AsyncClient(timeout=ANSWER_MAX_S) as client:
+        headers = {"Authorization": f"Bearer {READER_TOKEN}"}
+        async with httpx2.AsyncClient(timeout=ANSWER_MAX_S, headers=headers) as client:
             try:
                 text = (await client.get(f"http://127.0.0.1:{self.http}/metrics")).text
             except httpx2.TransportError:

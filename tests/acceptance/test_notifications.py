@@ -30,7 +30,12 @@ SOURCE = "/alerts/release-server"
 BEHIND = [f"fleet-{nth:04d}" for nth in range(1, 5)]
 SURPLUS, STRAY, SERVICED, FLAPPING, WELL = (f"fleet-{nth:04d}" for nth in range(5, 10))
 DEADLINE_S = 40.0
+TOKEN = "an-invented-token-of-the-desk"
 ALERTS = """
+[[http.credentials]]
+name = "desk"
+acts = ["send", "note", "decide"]
+token_file = "{folder}/desk.token"
 [alerts]
 hold = "1500ms"
 hold_over = "3s"
@@ -77,7 +82,7 @@ class Day:
         answer = await self.client.post(
             f"http://127.0.0.1:{self.daemon.port}/v1/events",
             content=json.dumps(event),
-            headers={"Content-Type": "application/cloudevents+json"},
+            headers={"Content-Type": "application/cloudevents+json", "Authorization": f"Bearer {TOKEN}"},
         )
         assert answer.status_code == 200, answer.text
 
@@ -98,7 +103,7 @@ class Day:
         async with await SqlReads.open_for_reading(self.folder / "journal.sqlite") as reads:
             found = await reads.findings(only_open=True)
         (one,) = [finding for finding in found if (finding.kind, finding.printer) == (kind, printer)]
-        data = {"finding": one.id, "action": "explain", "by": "warden", "reason": "test-page"}
+        data = {"finding": one.id, "action": "explain", "reason": "test-page"}
         await self.post("pagereeve.finding.decided.v1", f"d-{self.sent}", data)
 
     def silence(self, *printers: str, silent: bool) -> None:
@@ -149,6 +154,7 @@ def write_config(daemon: Daemon, folder: Path, fleet: Fleet, url: str) -> None:
     secret = folder / "hook.secret"
     secret.write_text("an invented secret of many octets")
     secret.chmod(0o600)
+    (folder / "desk.token").write_text(TOKEN)
     text = CONFIG.format(folder=folder, port=daemon.port) + ALERTS.format(url=url, folder=folder)
     for name, (host, port) in fleet.addresses().items():
         behind = 'gateway = "gate-1"\n' if name in BEHIND else ""

@@ -149,9 +149,15 @@ async def test_a_folder_that_is_gone_while_the_daemon_runs(tmp_path: Path, fleet
 async def test_planted_troubles_are_each_found(tmp_path: Path, fleet: Fleet) -> None:
     (silent,) = free_ports(1)
     token = tmp_path / "token"
-    token.write_text("invented-token")
+    token.write_text("an-invented-token-that-reads")
     token.chmod(0o644)
-    more = f'token_files = ["{token}"]\n'
+    old = tmp_path / "old-token"
+    old.write_text("an-invented-token-of-before")
+    old.chmod(0o600)
+    more = f'[[http.credentials]]\nname = "desk"\nacts = ["read"]\ntoken_file = "{token}"\n'
+    more += (
+        f'[[http.credentials]]\nname = "old"\nacts = ["send"]\ntoken_file = "{old}"\nexpires = 2026-01-01T00:00:00Z\n'
+    )
     config = config_of(tmp_path, free_ports(1)[0], ports_of(fleet) | {"attic": silent})
     config.write_text(config.read_text().replace("[watch]", more + "[watch]"))
     settings = load_settings(config)
@@ -167,6 +173,7 @@ async def test_planted_troubles_are_each_found(tmp_path: Path, fleet: Fleet) -> 
         assert str(settings.badge_key_file) in told["Every user of "]
         assert str(settings.data_dir) + "," in told["Every user of "]
         assert str(token) in told["Every user of "]
+        assert told["A credential h"] == "A credential has expired: old."
         assert "invented-token" not in (await doctor(config))[1]
 
 

@@ -16,18 +16,19 @@ import httpx2
 import pytest
 
 from pagereeve.feeds.admission import ConnectionLimits
-from pagereeve.feeds.http.bearer import BearerTokens
 from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits
 from pagereeve.feeds.http.protocol import BoundedProtocol, WireLimits
 from pagereeve.feeds.http.quotas import QuotaLimits
 from pagereeve.feeds.http.server import HttpServer
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
+from tests.credentials import bearer, callers_of, credential
 
 WIRE = WireLimits(head_max_bytes=8_192, headers_max=40, head_s=0.6, body_s=0.8, idle_s=0.6, unread_s=0.6)
 ROOMY = ConnectionLimits()
 HEAD = b"POST /v1/events HTTP/1.1\r\nHost: reeve\r\nContent-Type: application/cloudevents+json\r\n"
 DATA = {"release": "r-1", "outcome": "completed", "pages_sent": 3}
 LONGEST_S = 10.0
+AUTHORIZED = f"Authorization: {bearer('right')}\r\n".encode()
 Peer = tuple[asyncio.StreamReader, asyncio.StreamWriter]
 
 
@@ -77,8 +78,8 @@ async def site(
     wire: WireLimits = WIRE, connections: ConnectionLimits = ROOMY, limits: HttpLimits | None = None, token: str = ""
 ) -> AsyncIterator[Site]:
     intake = MemoryIntake()
-    tokens = BearerTokens([token] if token else [])
-    endpoint = EventsEndpoint(intake, limits or HttpLimits(), clock=LoopClock(), tokens=tokens)
+    callers = callers_of(*([credential(token, "send")] if token else []))
+    endpoint = EventsEndpoint(intake, limits or HttpLimits(), clock=LoopClock(), callers=callers)
     errors: list[Exception] = []
     server = HttpServer(endpoint, endpoint.stats, wire=wire, connections=connections, on_error=errors.append)
     await server.open("127.0.0.1", 0)
@@ -243,7 +244,7 @@ async def test_strangers_displace_strangers_and_a_sender_keeps_its_connection() 
     limits = ConnectionLimits(connections_max=20, peer_max=16, strangers_max=8)
     async with site(connections=limits, token="right") as served:
         reader, writer = await served.connect()
-        writer.write(request(1, b"Authorization: Bearer right\r\n"))
+        writer.write(request(1, AUTHORIZED))
         assert (await reader.readuntil(b"\r\n\r\n")).startswith(b"HTTP/1.1 200")
         silent = [await served.connect(f"127.0.0.{10 + number % 4}") for number in range(80)]
         await asyncio.sleep(0.1)
@@ -252,10 +253,10 @@ async def test_strangers_displace_strangers_and_a_sender_keeps_its_connection() 
         lone = await served.connect("127.0.0.20")
         await asyncio.sleep(0.1)
         assert served.turned_away["displaced"] >= 1
-        writer.write(request(2, b"Authorization: Bearer right\r\n"))
+        writer.write(request(2, AUTHORIZED))
         await reader.readuntil(b"}")
         assert (await reader.readuntil(b"\r\n\r\n")).startswith(b"HTTP/1.1 200")
-        lone[1].write(request(3, b"Authorization: Bearer right\r\n"))
+        lone[1].write(request(3, AUTHORIZED))
         assert (await lone[0].readuntil(b"\r\n\r\n")).startswith(b"HTTP/1.1 200")
         for _, peer in [*silent, lone, (reader, writer)]:
             peer.transport.abort()

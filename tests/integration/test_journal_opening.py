@@ -423,6 +423,23 @@ async def test_a_journal_of_the_sixth_revision_has_no_check_value_yet_and_keeps_
             await journal.close()
 
 
+async def test_a_journal_of_the_eighth_revision_has_no_credential_and_keeps_its_facts(path: Path) -> None:
+    settings, filing = config(), file(badge("e1"))
+    with create_engine(f"sqlite:///{path}").begin() as connection:
+        settings.attributes["connection"] = connection
+        command.upgrade(settings, "r0008")
+        row = {"printer": filing.printer, "seq": 1, "kind": filing.kind, "at_us": filing.at_us, "body": filing.body}
+        row |= {"source": filing.fact.origin.source, "event_id": "e1", "digest": filing.digest}  # type: ignore[union-attr]
+        names = ", ".join(row)
+        connection.execute(text(f"INSERT INTO fact ({names}) VALUES (:{names.replace(', ', ', :')})"), row)
+    journal = await opened(path)
+    try:
+        assert [fact async for fact in journal.badge_facts()] == [badge("e1")]
+        assert await journal.credentials() == []
+    finally:
+        await journal.close()
+
+
 FOUND = Finding("f-2", "surplus", "warning", "p", 1, None, "open", said("new"), (said("a line"),), 3, "jam", "a place")
 
 

@@ -15,8 +15,9 @@ import httpx2
 import pytest
 import pytest_asyncio
 
+from pagereeve.domain.facts.events import FINDING_DECIDED
+from pagereeve.ports.intake import Envelope
 from tests.acceptance.timeline import Day, a_day
-from tests.integration.daemon import Outside
 from tests.integration.rules import GRAFANA, alerts, dashboard_expressions, recordings
 from tests.integration.watchers import alertmanager, ask, hasty_rules, prometheus, until, webhook
 
@@ -147,9 +148,9 @@ async def test_stray_pages_are_told_until_a_person_speaks(watched: Watched) -> N
     assert firing["labels"]["severity"] == "warning"
     assert not any(one["status"] == "resolved" for one in watched.told if one["labels"] == firing["labels"])
     said = {"finding": finding.id, "action": "explain", "reason": "test-page", "by": "user-anise"}
-    async with Outside(watched.day.app) as outside:
-        answer = await outside.send("pagereeve.finding.decided.v1", "d-1", said)
-    assert answer.is_success, answer.text
+    decided = Envelope("/desk", "d-1", FINDING_DECIDED, None, said)
+    accepted = await watched.day.app.intake.take(decided, feed="http", wait_s=None)
+    assert accepted.outcome == "stored"
     await watched.alert("PagereeveWarningFindings", "resolved", 20, printer=PRINTER)
 
 

@@ -188,6 +188,8 @@ CALLS: Final[dict[str, Call]] = {
     "open_for_reading": Call(_read_beside),
     "key_check": Call(lambda journal: journal.key_check("badge")),
     "keep_key_check": Call(lambda journal: journal.keep_key_check("badge", "an invented value")),
+    "credentials": Call(SqlJournal.credentials),
+    "credentials_used": Call(lambda journal: journal.credentials_used({"a": NOON_US, "b": NOON_US})),
     "checkpoint": Call(SqlJournal.checkpoint),
     "health": Call(_told),
     "damaged": Call(_told),
@@ -200,6 +202,7 @@ BOUNDED: Final = {
     "message": "a queue holds a bounded number",
     "receiver": "as many as settings name",
     "alert": "few stand",
+    "credential": "a thousand at most (ports.credentials.STORED_MAX)",
 }
 SILENT: Final = {"checkpoint", "damaged", "health", "look", "trouble", "waiting_since_us"}
 SMALL: Final = {"open_run", "instance", *BOUNDED}

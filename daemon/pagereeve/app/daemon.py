@@ -20,6 +20,7 @@ from pagereeve.app.alerting import Alerting
 from pagereeve.app.badge_key import badge_key
 from pagereeve.app.clock_keeper import ClockKeeper
 from pagereeve.app.clocks import SystemEntropy
+from pagereeve.app.credential_keeper import CredentialKeeper
 from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.dating_on import Corrected
 from pagereeve.app.receivers import receivers_of
@@ -44,8 +45,9 @@ from pagereeve.engine.supervision.journal_watch import JournalWatch
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.engine.supervision.watchdog import Watchdog
+from pagereeve.feeds.http.callers import HttpCallers
 from pagereeve.feeds.http.endpoint import make_events
-from pagereeve.feeds.http.quotas import paced_pages
+from pagereeve.feeds.http.guarding import around_pages
 from pagereeve.feeds.http.server import HttpServer, make_server
 from pagereeve.feeds.kind import FeedContext, OpenFeed
 from pagereeve.feeds.lines.relayed import LinesDropped, RelayGone, RelayLink
@@ -68,7 +70,19 @@ from pagereeve.telemetry.repeated import Repeated
 from pagereeve.telemetry.service_manager import ServiceManager
 
 FIRST_READS_SPREAD_S = 30.0
-TASKS = ("printers", "badges", "wal", "journal", "watchdog", "alerts", "deliveries", "memory", "reload", "clock")
+TASKS = (
+    "printers",
+    "badges",
+    "wal",
+    "journal",
+    "watchdog",
+    "alerts",
+    "deliveries",
+    "memory",
+    "reload",
+    "clock",
+    "credentials",
+)
 SWITCH_INTERVAL_S = 0.000_5
 
 log = structlog.get_logger("pagereeve.app")
@@ -244,12 +258,15 @@ class App:
 
     async def _open_doors(self) -> None:
         settings = self.settings
+        self.callers = HttpCallers(self.clock.wall_us)
+        self.credentials = CredentialKeeper(self.store, self.callers, self.clock)
+        await self.credentials.start(self.supervisor, (one.credential for one in settings.http_credentials()))
         self.events = make_events(
             settings.http,
             self.intake,
             self.clock,
             requests_max=settings.limits.requests_max,
-            tokens=settings.http_tokens(),
+            callers=self.callers,
         )
         self._feed_figures["http"] = self.events.stats.telemetry
         self.reloader = self._reloader()
@@ -282,7 +299,7 @@ class App:
             badges=self.badges,
             badge_watcher=self.badge_watcher,
             intake=self.intake,
-            events=self.events,
+            credentials=self.credentials,
             gateway_names=self._gateway_names,
         )
         return Reloader(self.settings, parts, self._load, self._reloaded)
@@ -318,8 +335,8 @@ class App:
         return disk_of(self.settings.data_dir)
 
     async def _serve(self, connections_max: int) -> None:
-        paced = partial(paced_pages, stats=self.events.stats, clock=self.clock)
-        web = make_web(self.events, self.telemetry, self.telemetry, paced)
+        around = around_pages(self.callers, self.events.stats, self.clock)
+        web = make_web(self.events, self.telemetry, self.telemetry, around)
         listen = self.settings.http.listen
         self._server = make_server(
             web, self.events.stats, self.settings.http, partial(self._trouble, "http"), connections_max=connections_max

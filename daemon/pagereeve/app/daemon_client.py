@@ -69,10 +69,10 @@ class _Answer:
         return members if isinstance(members, dict) else {}
 
 
-def readiness_of(listen: HostPort) -> Readiness:
-    """/readyz of the daemon that listens there."""
+def readiness_of(listen: HostPort, token: str = "") -> Readiness:
+    """/readyz of the daemon that listens there. Without a token that may read it says only whether all is well."""
     try:
-        answer = _exchange("GET", listen, READY_PATH)
+        answer = _exchange("GET", listen, READY_PATH, _bearer(token))
     except _Refused:
         return Readiness(trouble="nobody listens there")
     except _NoAnswer as error:
@@ -80,6 +80,8 @@ def readiness_of(listen: HostPort) -> Readiness:
     if answer.status not in {HTTPStatus.OK, HTTPStatus.SERVICE_UNAVAILABLE}:
         return Readiness(trouble=f"somebody else does: /readyz answers {answer.status}")
     not_ready = answer.members().get("not_ready")
+    if not_ready is None and isinstance(ready := answer.members().get("ready"), bool):
+        return Readiness(not_ready={} if ready else {"unnamed": "which part, it tells a token that may read"})
     if not isinstance(not_ready, dict):
         return Readiness(trouble="somebody else does: /readyz is not ours")
     notices = answer.members().get("notices")
@@ -88,9 +90,7 @@ def readiness_of(listen: HostPort) -> Readiness:
 
 def send_event(address: HostPort, token: str, envelope: Mapping[str, Any]) -> None:
     """A CloudEvent in structured mode; returns once it is durable. Raises NoDaemon, NotTaken."""
-    headers = {"content-type": "application/cloudevents+json"}
-    if token:
-        headers["authorization"] = f"Bearer {token}"
+    headers = {"content-type": "application/cloudevents+json", **_bearer(token)}
     try:
         answer = _exchange("POST", address, EVENTS_PATH, headers, json.dumps(envelope).encode())
     except _Refused as error:
@@ -100,6 +100,10 @@ def send_event(address: HostPort, token: str, envelope: Mapping[str, Any]) -> No
     if answer.status >= HTTPStatus.MULTIPLE_CHOICES:
         why = answer.members().get("detail") or _phrase(answer.status)
         raise NotTaken(f"the daemon at {address} did not take it: {why}")
+
+
+def _bearer(token: str) -> dict[str, str]:
+    return {"authorization": f"Bearer {token}"} if token else {}
 
 
 def _exchange(

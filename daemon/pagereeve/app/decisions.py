@@ -10,7 +10,7 @@ from typing import Any, Final
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import NotTaken, send_event
 from pagereeve.domain.badges.projector import SITE
-from pagereeve.domain.facts.events import FINDING_DECIDED, event_of
+from pagereeve.domain.facts.events import AUTHOR, FINDING_DECIDED, event_of
 from pagereeve.domain.facts.facts import Action, Decided, Origin
 from pagereeve.domain.values.instants import from_text, to_text
 from pagereeve.domain.values.plain_text import require_plain_members
@@ -49,8 +49,10 @@ class DecisionRequest:
 
 
 def tell_daemon(address: HostPort, token: str, said: DecisionRequest) -> None:
-    """Returns once it is durable. Raises NoDaemon, NotTaken."""
-    send_event(address, token, said.envelope(SystemClock().now_us()))
+    """Returns once it is durable; its author is the token's credential. Raises NoDaemon, NotTaken."""
+    envelope = said.envelope(SystemClock().now_us())
+    data = {name: value for name, value in envelope["data"].items() if name != AUTHOR}
+    send_event(address, token, {**envelope, "data": data})
 
 
 async def decide_by_hand(path: Path, said: DecisionRequest) -> None:

@@ -13,9 +13,11 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import readiness_of
 from pagereeve.app.relay_probe import look_at_relay
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.ports.credentials import StoredCredential
+from pagereeve.queries.credentials import state_of
 from pagereeve.queries.installation import journal_state
 from pagereeve.reports.doctor import InstallationState, RelayState
-from pagereeve.settings import Settings
+from pagereeve.settings import BadSettings, Settings
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.telemetry.disk import disk_of, disk_trouble
@@ -32,6 +34,7 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
             printers = [printer.name for printer in settings.printers]
             known = await journal_state(reads, printers, daemon_runs=seen.not_ready is not None)
             check = await reads.key_check(NAME)
+            stored = await reads.credentials()
     except PagereeveError as error:
         return replace(seen, journal_trouble=str(error))
     return replace(
@@ -41,12 +44,13 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         newest_us=known.newest_us,
         waiting_us=known.waiting_us,
         key_trouble=key_trouble(settings.badge_key_file, check),
+        expired=_expired(settings, stored, seen.now_us),
     )
 
 
 def _without_journal(settings: Settings, problems: Sequence[str], journal: Path) -> InstallationState:
     folder = settings.data_dir
-    daemon = readiness_of(settings.http.listen)
+    daemon = readiness_of(settings.http.listen, _reading_token(settings))
     disk = disk_of(_standing(folder))
     return InstallationState(
         now_us=SystemClock().now_us(),
@@ -66,6 +70,24 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         readable=tuple(_readable(_secret_files(settings, journal))),
         relay=_relay(settings),
     )
+
+
+def _reading_token(settings: Settings) -> str:
+    """The first that the settings give the act to read; "" without one, or where a file of theirs can't be used."""
+    try:
+        given = [one for one in settings.http_credentials() if one.is_token and one.credential.caller.may("read")]
+    except BadSettings:
+        return ""  # it is among the settings' problems already
+    return given[0].secret.get_secret_value() if given else ""
+
+
+def _expired(settings: Settings, stored: Sequence[StoredCredential], now_us: int) -> tuple[str, ...]:
+    try:
+        given = [one.credential for one in settings.http_credentials()]
+    except BadSettings:
+        given = []
+    every = [*given, *(one.credential for one in stored)]
+    return tuple(sorted(one.caller.name for one in every if state_of(one, now_us) == "expired"))
 
 
 def _relay(settings: Settings) -> RelayState | None:
@@ -98,7 +120,7 @@ def _secret_files(settings: Settings, journal: Path) -> list[Path]:
     """What nobody else should read. A community that is in the settings is the site's own choice."""
     named = [settings.data_dir, settings.badge_key_file, settings.badges.directory, journal, *settings.http.token_files]
     receivers = (one for _, one in settings.alerts.receivers())
-    for one in (*settings.printers, *receivers):
+    for one in (*settings.printers, *receivers, *settings.http.credentials):
         secret = [name for name in type(one).model_fields if name.endswith("_file") and name != "ca_file"]
         named += [getattr(one, name) for name in secret]
     return list(dict.fromkeys(path for path in named if isinstance(path, Path)))

@@ -11,6 +11,7 @@ from typing import Final
 import structlog
 
 from pagereeve.app.alerting import Alerting
+from pagereeve.app.credential_keeper import CredentialKeeper
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.registered import gateway_names
 from pagereeve.app.reload_plan import LoadSettings, ReloadPlan
@@ -22,7 +23,6 @@ from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.registry import PrinterRegistry
-from pagereeve.feeds.http.endpoint import EventsEndpoint
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import JournalUnavailable
@@ -49,7 +49,7 @@ class RunningParts:
     badges: BadgeHasher
     badge_watcher: BadgeWatcher
     intake: EventIntake
-    events: EventsEndpoint
+    credentials: CredentialKeeper
     gateway_names: dict[str, str]
 
 
@@ -139,7 +139,7 @@ class Reloader:
         parts.intake.privacy.keep_titles = settings.privacy.keep_titles
         parts.gateway_names.clear()
         parts.gateway_names.update(gateway_names(settings))
-        parts.events.accept_tokens(plan.tokens)
+        parts.credentials.change(one.credential for one in plan.credentials)
         change = await parts.registry.change(plan.printers)
         for printer in change.removed:
             parts.meter.forget(printer)

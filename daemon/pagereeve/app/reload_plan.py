@@ -6,14 +6,13 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Self
 
-from pydantic import SecretStr
-
 from pagereeve.app.registered import registered_printers
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.engine.printers.registry import RegisteredPrinter
 from pagereeve.meters.discovery.profile import Profiles
 from pagereeve.settings import BadSettings, Problem, Settings
 from pagereeve.settings.changes import fixed_changes
+from pagereeve.settings.credentials import GivenCredential
 from pagereeve.settings.lists.directory import Binding
 
 LoadSettings = Callable[[], Settings]
@@ -25,7 +24,7 @@ class ReloadPlan:
 
     settings: Settings
     printers: dict[str, RegisteredPrinter]
-    tokens: Sequence[SecretStr] = field(repr=False)
+    credentials: Sequence[GivenCredential] = field(repr=False)
     people: Sequence[Assigned] = field(repr=False)
     directory: Sequence[Binding] | None = field(repr=False)
 
@@ -41,7 +40,7 @@ class ReloadPlan:
         return cls(
             wanted,
             registered_printers(wanted),
-            wanted.http_tokens(),
+            wanted.http_credentials(),
             wanted.assignments(),
             None if wanted.badges.directory is None else wanted.directory(),
         )

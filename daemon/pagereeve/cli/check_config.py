@@ -36,7 +36,7 @@ def refuse_bad_files(settings: Settings, source: str) -> None:
     problems: list[Problem] = []
     readers: tuple[Callable[[], object], ...] = (
         settings.targets,
-        settings.http_tokens,
+        settings.http_credentials,
         settings.assignments,
         settings.directory,
         lambda: receivers_of(settings.alerts, SystemClock()),

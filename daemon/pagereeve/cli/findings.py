@@ -34,7 +34,7 @@ from pagereeve.reports.findings import findings_text
 from pagereeve.reports.findings_summary import summary_json, summary_table
 from pagereeve.reports.rows_json import finding_json
 from pagereeve.reports.totals import period_line
-from pagereeve.settings import HostPort, load_settings
+from pagereeve.settings import HostPort, Settings, load_settings
 from pagereeve.store.errors import CantOpen
 
 LIMIT_DEFAULT: Final = 1_000
@@ -44,7 +44,7 @@ app = App(name="findings", help="List problems with their evidence; record their
 
 Name = Annotated[str, Parameter(help="The finding's id, as f-0a1b2c3d4e5f.")]
 Text = Annotated[str, Parameter(help="Note, stored permanently. Don't put people's names in it.")]
-By = Annotated[str | None, Parameter(help="Who decides; default: your login.")]
+By = Annotated[str | None, Parameter(help="Who decides, where no daemon runs; default: your login.")]
 Daemon = Annotated[str | None, Parameter(help="Where the daemon listens, HOST:PORT; default: as in the settings file.")]
 
 
@@ -165,8 +165,7 @@ def _decide(
     said = DecisionRequest(finding, action, by or getpass.getuser(), reason, text)
     settings = load_settings(config) if data_dir is None else None
     address = HostPort.of(daemon) if daemon is not None else settings.http.listen if settings is not None else None
-    tokens = settings.http_tokens() if settings is not None else ()
-    token = tokens[0].get_secret_value() if tokens else ""
+    token = "" if settings is None else _deciding_token(settings)
     if address is not None:
         try:
             tell_daemon(address, token, said)
@@ -174,13 +173,19 @@ def _decide(
             if daemon is not None:
                 raise
         else:
-            say(f"Sent to the daemon: {action} {finding}{f', {reason}' if reason else ''}, by {said.by}.")
+            say(f"Sent to the daemon: {action} {finding}{f', {reason}' if reason else ''}.")
             return
     try:
         asyncio.run(decide_by_hand(journal_path(config, data_dir), said))
     except CantOpen as error:
         raise NotTaken(f"{error}; or name where the daemon listens: --daemon HOST:PORT") from error
     say(f"Written into the journal: {action} {finding}{f', {reason}' if reason else ''}, by {said.by}.")
+
+
+def _deciding_token(settings: Settings) -> str:
+    """The first that the settings give the act to decide; "" without one."""
+    given = (one for one in settings.http_credentials() if one.is_token and one.credential.caller.may("decide"))
+    return next((one.secret.get_secret_value() for one in given), "")
 
 
 async def _known(config: Path, data_dir: Path | None, wanted: FindingFilter, limit: int) -> FindingsAnswer:

@@ -55,4 +55,4 @@ def _secrets_of(settings: Settings) -> list[str]:
     secrets += [
         word for target in targets if (user := target.user) for word in (user.auth_password, user.priv_password)
     ]
-    return secrets + [token.get_secret_value() for token in settings.http_tokens()]
+    return secrets + [one.secret.get_secret_value() for one in settings.http_credentials()]

@@ -17,6 +17,7 @@ Reason = Literal[
     "bad-member",
     "conflict",
     "unauthorized",
+    "forbidden",
     "wrong-method",
     "wrong-media-type",
     "too-large",
@@ -37,7 +38,8 @@ HTTP_REASONS: Final[dict[Reason, tuple[int, str]]] = {
     "bad-http": (400, "The request is not HTTP/1.1"),
     "bad-json": (400, "The body is not strict JSON"),
     "bad-cloudevent": (400, "The request is not a CloudEvent 1.0"),
-    "unauthorized": (401, "A bearer token is needed"),
+    "unauthorized": (401, "A credential is needed"),
+    "forbidden": (403, "The credential does not allow this"),
     "wrong-method": (405, "Only POST is served here"),
     "too-slow": (408, "The request did not arrive in time"),
     "conflict": (409, "The same event was stored before with other data"),
@@ -58,8 +60,8 @@ DETAIL_MAX = 400
 class Refusal(PagereeveError):
     """Something an endpoint can't read: ``where`` names the place, ``problem`` what is wrong and what to do.
 
-    ``cause`` says of which kind a hindrance of our own is, where there is one; ``retry_after_s`` is when to send it
-    again, where that is known.
+    ``cause`` says of which kind a hindrance of our own is, why a credential is not known, or which act is lacking;
+    ``retry_after_s`` is when to send it again, where that is known.
     """
 
     def __init__(

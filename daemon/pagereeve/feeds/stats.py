@@ -6,6 +6,7 @@ from collections import Counter
 from dataclasses import dataclass, field
 from typing import Literal, get_args
 
+from pagereeve.domain.credentials.book import FAILURES, Failure
 from pagereeve.feeds.refusals import Reason
 from pagereeve.ports.intake import OUTCOMES, Outcome
 from pagereeve.ports.telemetry import FeedTelemetry
@@ -19,6 +20,7 @@ class FeedStats:
 
     events               what was accepted, by outcome (stored, duplicate, conflict, quarantined)
     refused              what was not, by reason
+    attempts_failed      requests of nobody that is known, by reason; None where the feed asks nobody
     unkept               refusals that the intake could not keep aside
     connections_refused  what was not let in, or was ended, by reason: full; peer-full, peer-rate (too many, or too many
                          new ones, from one address); displaced (a silent one, by a newcomer); silent (said nothing in
@@ -37,6 +39,7 @@ class FeedStats:
 
     events: Counter[Outcome] = field(default_factory=Counter)
     refused: Counter[Reason] = field(default_factory=Counter)
+    attempts_failed: Counter[Failure] | None = None
     unkept: int = 0
     bytes_in: int = 0
     requests_open: int = 0
@@ -57,9 +60,11 @@ class FeedStats:
     relay_up: bool | None = None
 
     def telemetry(self) -> FeedTelemetry:
+        failed = self.attempts_failed
         return FeedTelemetry(
             events={outcome: self.events[outcome] for outcome in OUTCOMES},
             refused={reason: self.refused[reason] for reason in get_args(Reason)},
+            attempts_failed={} if failed is None else {reason: failed[reason] for reason in FAILURES},
             connections_open=self.connections_open,
             connections_refused={reason: self.connections_refused[reason] for reason in get_args(ConnectionReason)},
             connections_max=self.connections_max,

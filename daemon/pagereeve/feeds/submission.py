@@ -8,7 +8,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from pagereeve.domain.credentials.callers import Caller
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.feeds.authorization import authorized
 from pagereeve.feeds.masking import masked_text
 from pagereeve.feeds.refusals import HTTP_REASONS, KEEP_ASIDE_S, BadItem, Refusal, problem_of, refusal_of
 from pagereeve.feeds.stats import FeedStats
@@ -51,9 +53,16 @@ class Submitter:
         self._answer_s = answer_s
         self._at_once = at_once
 
-    async def take(self, envelope: Envelope, wait_s: float | None, *, rest: bool = False) -> Submission:
-        """Never raises for what the intake does: a fault of ours comes back, to be raised once it is answered."""
-        taken = await self._take(envelope, wait_s, rest=rest)
+    async def take(self, envelope: Envelope, wait_s: float | None, caller: Caller, *, rest: bool = False) -> Submission:
+        """Never raises for what the intake does: a fault of ours comes back, to be raised once it is answered.
+
+        What ``caller`` may not send is refused, and facts have it as their author.
+        """
+        try:
+            sent = authorized(envelope, caller)
+        except Refusal as refusal:
+            return await self.refuse(refusal.with_traceback(None), None)
+        taken = await self._take(sent, wait_s, rest=rest)
         if taken.accepted is not None:
             self._stats.events[taken.accepted.outcome] += 1
         elif taken.refusal is not None:
@@ -80,23 +89,29 @@ class Submitter:
             return Submission(accepted, Refusal("conflict", "id", kept))
         return Submission(accepted)
 
-    async def take_all(self, items: Sequence[Envelope | BadItem], wait_s: float | None) -> list[Submission]:
+    async def take_all(
+        self, items: Sequence[Envelope | BadItem], wait_s: float | None, caller: Caller
+    ) -> list[Submission]:
         """In the order of ``items``, whatever order they end in."""
         results: list[Submission] = [Submission()] * len(items)
         waiting = iter(enumerate(items))
         async with asyncio.TaskGroup() as group:
             for _ in range(min(self._at_once, len(items))):
-                group.create_task(self._work(waiting, results, wait_s))
+                group.create_task(self._work(waiting, results, wait_s, caller))
         return results
 
     async def _work(
-        self, waiting: Iterator[tuple[int, Envelope | BadItem]], results: list[Submission], wait_s: float | None
+        self,
+        waiting: Iterator[tuple[int, Envelope | BadItem]],
+        results: list[Submission],
+        wait_s: float | None,
+        caller: Caller,
     ) -> None:
         for index, item in waiting:
             if isinstance(item, BadItem):
                 results[index] = await self.refuse(item.refusal, _head(item.item))
             else:
-                results[index] = await self.take(item, wait_s)
+                results[index] = await self.take(item, wait_s, caller)
 
     async def refuse(self, refusal: Refusal, sample: bytes | None) -> Submission:
         """Count what could not be read, and have it kept aside where there is a sample of it."""

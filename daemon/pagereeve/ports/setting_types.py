@@ -27,7 +27,7 @@ _DURATION: Final = re.compile(r"\s*(\d{1,12}(?:\.\d{1,6})?)\s*(ms|s|m|h|d)\s*", 
 _LONGEST_US: Final = 3650 * UNITS_US["d"]
 _HOST: Final = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,251}[A-Za-z0-9])?\.?", re.ASCII)
 NAME_MAX: Final = 64
-_NAME: Final = re.compile(rf"[A-Za-z0-9_-][A-Za-z0-9._-]{{0,{NAME_MAX - 1}}}", re.ASCII)
+NAME_PATTERN: Final = re.compile(rf"[A-Za-z0-9_-][A-Za-z0-9._-]{{0,{NAME_MAX - 1}}}", re.ASCII)
 URL_MAX: Final = 2_048
 MAIL_MAX: Final = 254  # RFC 5321 section 4.5.3.1.3, without the brackets
 _LOCAL_PART: Final = re.compile(r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*", re.ASCII)
@@ -162,7 +162,7 @@ def _reachable(address: HostPort) -> HostPort:
 
 
 def _named(text: str) -> str:
-    if _NAME.fullmatch(text) is None:
+    if NAME_PATTERN.fullmatch(text) is None:
         raise ValueError(f"{_shown(text)} is no name; {NAME_MAX} letters, digits, '.', '_', '-' at most, no '.' first")
     return text
 

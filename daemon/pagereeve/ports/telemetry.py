@@ -46,6 +46,7 @@ class PrinterTelemetry:
 class FeedTelemetry:
     """Counters of one feed, from 0 at the start. Every outcome and reason that can come must be there from the start.
 
+    ``attempts_failed`` are requests that showed no credential that is known, by reason.
     ``connections_max`` and ``requests_max`` are how many may be open at once, 0 where the feed has no such limit;
     ``connections_refused`` is by reason. ``lost_lines`` are badge lines read but not accepted. ``relay_up`` says
     whether the relay is there (None where the feed has none), and ``relay_broken`` are its connections that failed or
@@ -54,6 +55,7 @@ class FeedTelemetry:
 
     events: Mapping[str, int]
     refused: Mapping[str, int]
+    attempts_failed: Mapping[str, int] = field(default_factory=dict)
     connections_open: int = 0
     connections_refused: Mapping[str, int] = field(default_factory=dict)
     connections_max: int = 0

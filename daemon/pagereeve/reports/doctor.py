@@ -51,6 +51,7 @@ class InstallationState:
 
     ``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message waits.
     ``readable`` are files that everybody on the machine may read, and shouldn't. Sizes in bytes; None: no such file.
+    ``expired`` are names of credentials.
     """
 
     now_us: int
@@ -75,6 +76,7 @@ class InstallationState:
     waiting_us: Mapping[str, int] = field(default_factory=dict)
     readable: tuple[str, ...] = ()
     key_trouble: str = ""
+    expired: tuple[str, ...] = ()
     relay: RelayState | None = None
 
 
@@ -87,6 +89,7 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *_storage(seen),
         *_clock(seen),
         *_secrets(seen),
+        *_credentials(seen),
         *_receivers(seen),
         *_printers(seen),
         *_findings(seen),
@@ -227,6 +230,18 @@ def _secrets(seen: InstallationState) -> Iterator[Complaint]:
             "With the badge key and the journal, somebody can compute badge numbers. With a token or another secret, "
             "anybody can send events in the owner's name.",
             f"chmod o= {' '.join(seen.readable[:NAMED_MAX])}",
+        )
+
+
+def _credentials(seen: InstallationState) -> Iterator[Complaint]:
+    if seen.expired:
+        several = len(seen.expired) > 1
+        yield Complaint(
+            "warning",
+            f"{'Credentials have' if several else 'A credential has'} expired: {_some(seen.expired)}.",
+            "Whoever still shows one is refused.",
+            "pagereeve credentials add makes another one; revoke an old one (pagereeve credentials revoke NAME), or "
+            "remove it from the settings.",
         )
 
 

@@ -19,6 +19,7 @@ CHANGEABLE: Final = frozenset(
         "privacy.keep_titles",
         "alerts",
         "http.token_files",
+        "http.credentials",
         "badges.form",
         "badges.directory",
         "badges.directory_form",

@@ -7,7 +7,7 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Self
 
-from pydantic import Field, SecretStr, model_validator
+from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
 from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, SettingsConfigDict
 
@@ -17,9 +17,10 @@ from pagereeve.domain.facts.policy import Policy
 from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.ports.line_settings import RelaySettings
 from pagereeve.ports.meter import MeterTarget
-from pagereeve.ports.secrets import NoSecret, secret_from_file
+from pagereeve.ports.secrets import NoSecret
 from pagereeve.relay.settings_file import SOCKET_NAME, socket_problem
 from pagereeve.settings.alerts import AlertSettings
+from pagereeve.settings.credentials import GivenCredential, read_credentials
 from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.feeds import FeedSettings
@@ -121,18 +122,9 @@ class Settings(BaseSettings):
             raise BadSettings("the registry", problems)
         return tuple(targets)
 
-    def http_tokens(self) -> tuple[SecretStr, ...]:
-        """The tokens that senders of events may use; empty accepts everybody. Raises BadSettings with all problems."""
-        tokens: list[SecretStr] = []
-        problems: list[Problem] = []
-        for index, path in enumerate(self.http.token_files):
-            try:
-                tokens.append(SecretStr(secret_from_file(path)))
-            except NoSecret as error:
-                problems.append(Problem(f"http.token_files[{index}]", str(error)))
-        if problems:
-            raise BadSettings("the tokens", problems)
-        return tuple(tokens)
+    def http_credentials(self) -> tuple[GivenCredential, ...]:
+        """Those that token_files and [[http.credentials]] give. Raises BadSettings with all problems."""
+        return read_credentials(self.http)
 
     def badge_forms(self) -> dict[tuple[str, str], BadgeForm]:
         """Forms by (gateway, reader), the gateway's own under a reader of ""."""

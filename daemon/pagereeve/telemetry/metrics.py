@@ -110,6 +110,8 @@ class _ProcessSeries(Collector):
 def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
     events = CounterMetricFamily("pagereeve_events", "Events accepted, by feed, outcome.", labels=["feed", "outcome"])
     refused = CounterMetricFamily("pagereeve_refused", "Events refused, by feed and reason.", labels=["feed", "reason"])
+    text = "Requests that showed no credential that is known, by feed and reason."
+    strangers = CounterMetricFamily("pagereeve_authentication_failures", text, labels=["feed", "reason"])
     connections = GaugeMetricFamily("pagereeve_feed_connections", "Open connections of a feed.", labels=["feed"])
     text = "Connections not let in, or ended, by feed and reason."
     turned = CounterMetricFamily("pagereeve_refused_connections", text, labels=["feed", "reason"])
@@ -125,6 +127,8 @@ def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
             events.add_metric([name, outcome], count)
         for reason, count in feed.refused.items():
             refused.add_metric([name, reason], count)
+        for reason, count in feed.attempts_failed.items():
+            strangers.add_metric([name, reason], count)
         connections.add_metric([name], feed.connections_open)
         for reason, count in feed.connections_refused.items():
             turned.add_metric([name, reason], count)
@@ -133,7 +137,7 @@ def _feeds(process: ProcessTelemetry) -> Iterator[Metric]:
         if feed.relay_up is not None:
             broken.add_metric([name], feed.relay_broken)
             relay_up.add_metric([name], int(feed.relay_up))
-    yield from (events, refused, connections, turned, load, lost, broken, relay_up)
+    yield from (events, refused, strangers, connections, turned, load, lost, broken, relay_up)
 
 
 def _load(feed: FeedTelemetry) -> float:

@@ -24,6 +24,8 @@ AsgiApp = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 EVENTS_PATH: Final = "/v1/events"
 FRESH: Final = {"Cache-Control": "no-store"}
+# In the scope: may whoever asks see more than a status? Whoever guards the pages says so (feeds/http/guarding.py).
+DETAILED: Final = "pagereeve.detailed"
 
 
 def _as_they_are(pages: AsgiApp) -> AsgiApp:
@@ -55,10 +57,15 @@ def status_pages(telemetry: MetricsSource, readiness: Readiness) -> Starlette:
         """The process answers; whether it is ready is another question."""
         return JSONResponse({"alive": True}, headers=FRESH)
 
-    async def readyz(_: Request) -> Response:
-        """503 names each part that is not ready, and why; what is to be looked at all the same stands beside it."""
+    async def readyz(request: Request) -> Response:
+        """503 names each part that is not ready, and why; what is to be looked at all the same stands beside it.
+
+        Whoever may not see details is told the status alone.
+        """
         waiting = {name: why for name, why in readiness.parts().items() if why}
         status = 503 if waiting else 200
+        if not request.scope.get(DETAILED, True):
+            return JSONResponse({"ready": not waiting}, status_code=status, headers=FRESH)
         notices = readiness.notices()
         members = {"ready": not waiting, "not_ready": waiting} | ({"notices": notices} if notices else {})
         return JSONResponse(members, status_code=status, headers=FRESH)

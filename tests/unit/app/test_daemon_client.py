@@ -64,6 +64,9 @@ def closed_port() -> HostPort:
     [
         (200, b'{"ready": true, "not_ready": {}}', {}, ""),
         (503, b'{"ready": false, "not_ready": {"disk": "full"}}', {"disk": "full"}, ""),
+        (200, b'{"ready": true}', {}, ""),
+        (503, b'{"ready": false}', {"unnamed": "which part, it tells a token that may read"}, ""),
+        (200, b'{"ready": 1}', None, "somebody else does: /readyz is not ours"),
         (404, b"{}", None, "somebody else does: /readyz answers 404"),
         (200, b"<html>", None, "somebody else does: /readyz is not ours"),
         (200, b"[1]", None, "somebody else does: /readyz is not ours"),

@@ -34,6 +34,7 @@ NEEDED = {
     "forward_to": "h:2",
     "url": "http://h",
     "secret_file": "f",
+    "acts": ["read"],
     "server": "h:1",
     "sender": "a@b",
     "recipients": ["a@b"],

@@ -6,7 +6,6 @@ import pytest
 
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.feeds.http import prefer
-from pagereeve.feeds.http.bearer import BearerTokens
 from pagereeve.feeds.masking import masked_line, masked_text
 from pagereeve.feeds.refusals import HTTP_REASONS, Refusal, problem_of, refusal_of
 
@@ -55,34 +54,6 @@ def test_prefer_wait_is_read_and_capped(headers: list[str], wanted_s: int | None
 def test_rest_is_a_preference_beside_wait(headers: list[str], applied: str | None) -> None:
     """RFC 7240 section 2: an empty value is as good as none, names have no case; section 3: what was heeded is said."""
     assert prefer.waiting(headers, 30).applied() == applied
-
-
-@pytest.mark.parametrize(
-    ("authorization", "credential"),
-    [
-        (b"Bearer alpha", "0"),
-        (b"bearer beta", "1"),
-        (b"Bearer  alpha ", "0"),
-        (b"Bearer gamma", None),
-        (b"Bearer", None),
-        (b"Basic alpha", None),
-        (b"alpha", None),
-        (b"", None),
-        (None, None),
-        (b"Bearer \xff\x00", None),
-    ],
-)
-def test_only_known_bearer_tokens_open_a_guarded_door(authorization: bytes | None, credential: str | None) -> None:
-    assert BearerTokens(["alpha", "beta"]).credential(authorization) == credential
-
-
-def test_a_door_without_tokens_stands_open() -> None:
-    assert not BearerTokens()
-
-
-def test_tokens_are_not_kept() -> None:
-    tokens = BearerTokens(["alpha-secret"])
-    assert "alpha" not in repr(tokens) + repr(vars(tokens))
 
 
 def test_veils_hide_numbers_and_keep_the_form() -> None:

@@ -8,6 +8,7 @@ from typing import Any
 
 import pytest
 
+from pagereeve.domain.credentials.callers import ANYBODY
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.feeds.refusals import BadItem, Refusal
 from pagereeve.feeds.stats import FeedStats
@@ -61,7 +62,7 @@ def envelope(name: str) -> Envelope:
 
 def submitted(intake: FakeIntake, stats: FeedStats | None = None, wait_s: float | None = None) -> Submission:
     submitter = Submitter(intake, "http", stats or FeedStats(), answer_s=ANSWER_S, at_once=2)
-    return passing(submitter.take(envelope("e"), wait_s))
+    return passing(submitter.take(envelope("e"), wait_s, ANYBODY))
 
 
 @pytest.mark.parametrize("outcome", ["stored", "duplicate", "quarantined"])
@@ -135,7 +136,7 @@ def test_a_batch_is_answered_in_its_own_order_and_submitted_two_at_a_time() -> N
     stats = FeedStats()
     submitter = Submitter(intake, "http", stats, answer_s=ANSWER_S, at_once=2)
     items: list[Envelope | BadItem] = [*map(envelope, names[:3]), bad, *map(envelope, names[3:])]
-    results = passing(submitter.take_all(items, None))
+    results = passing(submitter.take_all(items, None, ANYBODY))
     assert intake.most == 2
     shown = [item_result(item, result) for item, result in zip(items, results, strict=True)]
     assert [one["status"] for one in shown] == [200, 503, 200, results[3].status, 200, 200]
@@ -147,7 +148,7 @@ def test_a_batch_is_answered_in_its_own_order_and_submitted_two_at_a_time() -> N
     assert (aside.feed, aside.reason, aside.where) == ("http", "bad-member", "event.id")
     assert b"04A1" not in aside.sample
     assert stats.refused == {"journal-unavailable": 1, "bad-member": 1}
-    assert passing(submitter.take_all([], None)) == []
+    assert passing(submitter.take_all([], None, ANYBODY)) == []
 
 
 @pytest.mark.parametrize(

@@ -66,6 +66,8 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
         (replace(WELL, wal_bytes=100 * MIB), "warning", "takes 100 MiB, the limit is 64"),
         (replace(WELL, newest_us=NOW_US + HOUR_US), "critical", "The clock says 2025-11-24T16:00:00"),
         (replace(WELL, readable=("/etc/key",)), "warning", "Every user of this machine can read /etc/key"),
+        (replace(WELL, expired=("old",)), "warning", "A credential has expired: old."),
+        (replace(WELL, expired=("old", "older")), "warning", "Credentials have expired: old, older."),
         (replace(WELL, waiting_us={"desk": NOW_US - HOUR_US}), "critical", "The receiver desk has not accepted"),
         (
             replace(WELL, quiet=(SilentPrinter("attic", None, "timeout"),)),

@@ -362,9 +362,9 @@ def test_a_variable_with_our_prefix_may_hold_a_community(tmp_path: Path) -> None
 
 
 def test_tokens_are_read_from_their_files_and_all_faults_told(tmp_path: Path) -> None:
-    (tmp_path / "a").write_text("token-a\n", encoding="utf-8")
+    (tmp_path / "a").write_text("an-invented-token-in-a\n", encoding="utf-8")
     good = Settings(http=HttpSettings(token_files=(tmp_path / "a",)))
-    assert [token.get_secret_value() for token in good.http_tokens()] == ["token-a"]
+    assert [one.secret.get_secret_value() for one in good.http_credentials()] == ["an-invented-token-in-a"]
     bad = Settings(http=HttpSettings(token_files=(tmp_path / "b", tmp_path / "a", tmp_path / "c")))
     with pytest.raises(BadSettings, match=r"token_files\[0\](?s:.*)token_files\[2\]"):
-        bad.http_tokens()
+        bad.http_credentials()

@@ -73,8 +73,8 @@ def between(from_text_: str | None, to_text_: str | None, zone: ZoneInfo) -> Per
 
     Raises BadQuestion, also where the end does not come after the beginning.
     """
-    from_us = 0 if from_text_ is None else _edge_us(from_text_, zone, "--from")
-    to_us = ALWAYS_US if to_text_ is None else _edge_us(to_text_, zone, "--to")
+    from_us = 0 if from_text_ is None else instant_of(from_text_, zone, "--from")
+    to_us = ALWAYS_US if to_text_ is None else instant_of(to_text_, zone, "--to")
     if to_us <= from_us:
         raise BadQuestion("--to", f"{to_text_} does not come after --from; the period ends just before it")
     name = "always" if from_text_ is None and to_text_ is None else f"{from_text_ or '...'} to {to_text_ or '...'}"
@@ -140,7 +140,8 @@ def _begins_us(day: date, zone: ZoneInfo) -> int:
     return (stamp - EPOCH) // timedelta(microseconds=1)
 
 
-def _edge_us(text: str, zone: ZoneInfo, option: str) -> int:
+def instant_of(text: str, zone: ZoneInfo, option: str) -> int:
+    """A local date is its beginning. Raises BadQuestion, which names the option."""
     if _DAY.fullmatch(text):
         try:
             day = date.fromisoformat(text)

@@ -26,6 +26,11 @@ class Caller:
     sources: frozenset[str] | None = None
     types: frozenset[str] | None = None
 
+    @property
+    def acts_text(self) -> str:
+        """Its acts for people and for a header, in their order."""
+        return " ".join(act for act in ACTS if act in self.acts)
+
     def may(self, act: Act) -> bool:
         return act in self.acts
 
@@ -36,3 +41,7 @@ class Caller:
             and (self.sources is None or source in self.sources)
             and (self.types is None or event_type in self.types)
         )
+
+
+ANYBODY: Final = Caller("", frozenset({"send", "note"}))
+"""Who asks where no credential was ever made: events and notes as ever, without an author, and nothing else."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final, get_args
 
+from pagereeve.domain.credentials.callers import Act
 from pagereeve.domain.facts.facts import (
     Action,
     BadgeOutcome,
@@ -38,6 +39,9 @@ RELEASE_ENDED: Final = "pagereeve.release.ended.v1"
 PRINTER_NOTED: Final = "pagereeve.printer.noted.v1"
 FINDING_DECIDED: Final = "pagereeve.finding.decided.v1"
 
+AUTHOR: Final = "by"
+"""The member that names who said it, where a type has one; a sender does not write it, its credential does."""
+
 NAME_MAX = 200
 
 
@@ -49,6 +53,8 @@ class EventType:
     counter   its short name in counters and metrics
     data      between the fact and the members of ``data``; what is unknown is left out
     needed    texts of the fact; where one is empty, a stored body is read back before anybody relies on it
+    act       what a sender must be allowed to do
+    authored  does it have the member AUTHOR?
     stands    is it in force beyond its own time, as a decision is? (then it is in the condition of ix_fact_few)
     checked   do the badge checks look at it? (then it is in the condition of ix_fact_entrance)
     """
@@ -57,6 +63,8 @@ class EventType:
     counter: str
     data: Codec[Any]
     needed: tuple[str, ...]
+    act: Act
+    authored: bool = False
     stands: bool = False
     checked: bool = False
 
@@ -143,6 +151,7 @@ _NOTED: Final = Codec(
     Member("printer", _NAME),
     Member("note", choice(get_args(Note))),
     Member("text", TEXT, default=""),
+    Member("by", _NAME, default=""),
     outside=("origin",),
 )
 _DECIDED: Final = Codec(
@@ -157,11 +166,19 @@ _DECIDED: Final = Codec(
 )
 
 EVENT_TYPES: Final = (
-    EventType(BADGE_PRESENTED, "badge", _BADGE, needed=("badge", "gateway"), checked=True),
-    EventType(RELEASE_STARTED, "started", _STARTED, needed=("printer", "release", "job", "owner"), checked=True),
-    EventType(RELEASE_ENDED, "ended", _ENDED, needed=("release",)),
-    EventType(PRINTER_NOTED, "noted", _NOTED, needed=("printer",), stands=True),
-    EventType(FINDING_DECIDED, "decided", _DECIDED, needed=("finding", "by", "reason"), stands=True),
+    EventType(BADGE_PRESENTED, "badge", _BADGE, needed=("badge", "gateway"), act="send", checked=True),
+    EventType(
+        RELEASE_STARTED, "started", _STARTED, needed=("printer", "release", "job", "owner"), act="send", checked=True
+    ),
+    EventType(RELEASE_ENDED, "ended", _ENDED, needed=("release",), act="send"),
+    EventType(PRINTER_NOTED, "noted", _NOTED, needed=("printer",), act="note", authored=True, stands=True),
+    EventType(
+        *(FINDING_DECIDED, "decided", _DECIDED),
+        needed=("finding", "by", "reason"),
+        act="decide",
+        authored=True,
+        stands=True,
+    ),
 )
 """The one table of the types of events: names of counters, stored kinds and what is read follow from it."""
 

@@ -116,10 +116,13 @@ class ReleaseEnded:
 
 @dataclass(frozen=True, slots=True)
 class PrinterNoted:
+    """``by`` is whose credential said it; empty where none was asked for."""
+
     printer: str
     origin: Origin
     note: Note
     text: str = ""
+    by: str = ""
 
 
 @dataclass(frozen=True, slots=True)

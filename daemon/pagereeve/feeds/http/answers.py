@@ -22,6 +22,12 @@ _PROBLEM: Final = b"application/problem+json"
 CLOSE: Final = (b"connection", b"close")
 # In the scope: to be called once a request of this connection was admitted. Not there under other servers than ours.
 ON_ADMITTED: Final = "pagereeve.on_admitted"
+# In the scope: the Caller, where the connection itself shows who asks.
+CALLER: Final = "pagereeve.caller"
+# In the scope of a page: may whoever asks see details? Not there where nobody was asked (telemetry/pages.py).
+DETAILED: Final = "pagereeve.detailed"
+# Failures of a token that was shown (RFC 6750 section 3.1); a request that shows none is told no error.
+_BAD_TOKENS: Final = frozenset({"unknown", "expired", "revoked"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +46,12 @@ def refusal_answer(refusal: Refusal, retry_after_s: int, *more: Header) -> HttpA
         case "wrong-method":
             headers = ((b"allow", b"POST"),)
         case "unauthorized":
-            headers = ((b"www-authenticate", b'Bearer realm="pagereeve"'),)
+            error = ', error="invalid_token"' if refusal.cause in _BAD_TOKENS else ""
+            headers = ((b"www-authenticate", f'Bearer realm="pagereeve"{error}'.encode()),)
+        case "forbidden":
+            scope = f', scope="{refusal.cause}"' if refusal.cause else ""
+            challenge = f'Bearer realm="pagereeve", error="insufficient_scope"{scope}'
+            headers = ((b"www-authenticate", challenge.encode()),)
         case "journal-unavailable" | "over-capacity" | "too-many-requests" | "over-quota":
             headers = ((b"retry-after", str(refusal.retry_after_s or retry_after_s).encode()),)
         case _:

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
-from pydantic import SecretStr
-
+from pagereeve.domain.credentials.callers import ANYBODY
+from pagereeve.domain.credentials.signatures import Signed
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.feeds.http import cloudevents, prefer
 from pagereeve.feeds.http.answers import (
@@ -21,7 +21,7 @@ from pagereeve.feeds.http.answers import (
     refusal_answer,
     send_answer,
 )
-from pagereeve.feeds.http.bearer import BearerTokens
+from pagereeve.feeds.http.callers import HttpCallers
 from pagereeve.feeds.http.quotas import QuotaLimits, SenderQuotas, sender_of
 from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.refusals import BadItem, Refusal
@@ -73,9 +73,10 @@ class _Request:
         self.method: str = scope["method"]
         self.scope = scope
         self.sender = ""
+        self.caller = ANYBODY
+        self.signed: Signed | None = None
         self.attributes: list[tuple[str, str]] = []
         self.prefer: list[str] = []
-        self.authorization: bytes | None = None
         self.body = bytearray()
         self.complete = False
         content_type: str | None = None
@@ -88,8 +89,6 @@ class _Request:
                 content_type = value.decode("latin-1")
             elif name == b"prefer":
                 self.prefer.append(value.decode("latin-1"))
-            elif name == b"authorization":
-                self.authorization = value
             elif name == b"content-encoding":
                 self.coding = value.decode("latin-1").strip().lower()
             elif name == b"content-length" and value.isdigit():
@@ -110,23 +109,20 @@ class EventsEndpoint:
         *,
         clock: Clock,
         feed: str = "http",
-        tokens: BearerTokens | None = None,
+        callers: HttpCallers | None = None,
         stats: FeedStats | None = None,
     ) -> None:
         self.stats = stats or FeedStats()
         self._limits = limits or HttpLimits()
         self.stats.requests_max = self._limits.requests_max
         self._clock = clock
-        self._tokens = tokens or BearerTokens()
+        self._callers = callers or HttpCallers(clock.now_us)
+        self.stats.attempts_failed = self._callers.failures
         self._quotas = SenderQuotas(self._limits.quotas, clock)
         self._held_bytes = 0
         self._submitter = Submitter(
             intake, feed, self.stats, answer_s=self._limits.answer_s, at_once=self._limits.batch_at_once
         )
-
-    def accept_tokens(self, tokens: Iterable[SecretStr]) -> None:
-        """From the next request on these alone; with none, everybody."""
-        self._tokens = BearerTokens(token.get_secret_value() for token in tokens)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -151,18 +147,22 @@ class EventsEndpoint:
     async def _answer(self, request: _Request, receive: Receive, on_admitted: Callable[[], None]) -> HttpAnswer:
         try:
             self._admit(request)
-            on_admitted()
+            if request.signed is None:
+                on_admitted()
             mode = cloudevents.mode_of(request.content_type, has_attributes=bool(request.attributes))
             await self._read(request, receive)
             waiting = prefer.waiting(request.prefer, self._limits.wait_max_s)
             body = bytes(request.body)
+            if request.signed is not None:
+                self._admit_signed(request, request.signed, body, mode)
+                on_admitted()
             if mode == "batch":
                 return await self._batch(request, cloudevents.read_batch(body, self._limits.batch_max), waiting)
             if mode == "structured":
                 envelope = cloudevents.read_structured(body)
             else:
                 envelope = cloudevents.read_binary(request.attributes, body)
-            taken = await self._submitter.take(envelope, waiting.seconds or None, rest=waiting.rest)
+            taken = await self._submitter.take(envelope, waiting.seconds or None, request.caller, rest=waiting.rest)
             self._quotas.charge(request.sender, len(body), [taken])
             return self._single(taken, waiting)
         except Refusal as refusal:
@@ -177,19 +177,45 @@ class EventsEndpoint:
     def _admit(self, request: _Request) -> None:
         """What is decided from the headers alone, before any of the body is waited for."""
         limits = self._limits
-        credential = self._tokens.credential(request.authorization)
-        request.sender = sender_of(credential, request.scope)
+        found = self._found(request)
+        request.sender = sender_of("" if isinstance(found, Refusal) else request.caller.name, request.scope)
         self._quotas.request(request.sender)
         if request.method != "POST":
             raise Refusal("wrong-method", "method", f"{request.method[:20]} is not served here; send POST")
-        if self._tokens and credential is None:
-            raise Refusal("unauthorized", "Authorization", "no known bearer token; send Authorization: Bearer TOKEN")
+        if found is not None:
+            raise found
         if self.stats.requests_open > limits.requests_max:
             raise Refusal("over-capacity", "request", "too many at once; send it again later")
         if request.coding not in {"", "identity"}:
             raise Refusal("wrong-media-type", "Content-Encoding", "compressed bodies are not served; send it plain")
         if request.length_bytes > limits.body_max_bytes:
             raise _too_large(limits.body_max_bytes)
+        self._quotas.room(request.sender)
+
+    def _found(self, request: _Request) -> Refusal | None:
+        """Why the head shows nobody who is known. What must wait for the body is kept in ``request.signed``."""
+        try:
+            found = self._callers.of_head(request.scope)
+        except Refusal as refusal:
+            return refusal.with_traceback(None)
+        if isinstance(found, Signed):
+            request.signed = found
+        else:
+            request.caller = found
+        return None
+
+    def _admit_signed(self, request: _Request, signed: Signed, body: bytes, mode: cloudevents.Mode) -> None:
+        """From here on the sender is a credential. Whoever signs wrongly pays for what was hashed in vain."""
+        if mode == "binary":
+            problem = "what is signed is the body alone, and not the ce-* headers; send a structured event or a batch"
+            raise Refusal("wrong-media-type", "Content-Type", problem)
+        try:
+            request.caller = self._callers.of_body(signed, body)
+        except Refusal:
+            self._quotas.failed(request.sender, len(body) * self._callers.book.signers)
+            raise
+        request.sender = sender_of(request.caller.name, request.scope)
+        self._quotas.request(request.sender)
         self._quotas.room(request.sender)
 
     async def _read(self, request: _Request, receive: Receive) -> None:
@@ -229,7 +255,7 @@ class EventsEndpoint:
         Nobody waits for rest here: the answer comes for all at once, and each would wait for one that waits itself.
         """
         waiting = replace(waiting, rest=False)
-        taken = await self._submitter.take_all(items, waiting.seconds or None)
+        taken = await self._submitter.take_all(items, waiting.seconds or None, request.caller)
         self._quotas.charge(request.sender, len(request.body), taken)
         results = [item_result(item, one) for item, one in zip(items, taken, strict=True)]
         worst = max(taken, key=lambda one: one.status, default=None)
@@ -259,9 +285,8 @@ def _applied(waiting: prefer.Waiting) -> Headers:
 
 
 def make_events(
-    settings: HttpSettings, intake: Intake, clock: Clock, *, requests_max: int, tokens: Iterable[SecretStr]
+    settings: HttpSettings, intake: Intake, clock: Clock, *, requests_max: int, callers: HttpCallers
 ) -> EventsEndpoint:
-    """``tokens`` are those in the settings' ``token_files``."""
     limits = HttpLimits(
         body_max_bytes=settings.body_max_bytes,
         batch_max=settings.batch_max,
@@ -270,5 +295,4 @@ def make_events(
         requests_max=requests_max,
         quotas=QuotaLimits(settings.requests_per_s, settings.requests_burst, settings.day_max_bytes),
     )
-    admitted = BearerTokens(token.get_secret_value() for token in tokens)
-    return EventsEndpoint(intake, limits, clock=clock, tokens=admitted)
+    return EventsEndpoint(intake, limits, clock=clock, callers=callers)

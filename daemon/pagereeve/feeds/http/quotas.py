@@ -22,6 +22,8 @@ from pagereeve.ports.clock import Clock
 DAY_S: Final = 86_400.0
 # An event of a batch costs a tenth of a request: head, connection and commit are shared.
 EVENTS_A_REQUEST: Final = 10
+# A request whose signature was wrong costs one more for each so many bytes that were hashed to find that out.
+HASHED_BYTES_A_REQUEST: Final = 65_536
 # What the journal adds to an event's own bytes: its row, its indexes, its hash.
 ROW_BYTES: Final = 512
 # Pages for machines (metrics, health), for each peer; a scrape comes once in seconds.
@@ -61,6 +63,10 @@ class SenderQuotas:
             problem = f"has stored {self._limits.day_max_bytes:.0f} bytes within a day; send it again later"
             raise Refusal("over-quota", "sender", problem, retry_after_s=math.ceil(wait_s))
 
+    def failed(self, sender: str, hashed_bytes: int) -> None:
+        """Count what a signature that is nobody's cost."""
+        self._requests.charge(sender, self._now_s(), hashed_bytes / HASHED_BYTES_A_REQUEST)
+
     def charge(self, sender: str, size_bytes: int, taken: Sequence[Submission]) -> None:
         """Count what came of a body of ``size_bytes`` with one event or many. What was stored before costs nothing."""
         now_s = self._now_s()
@@ -74,8 +80,9 @@ class SenderQuotas:
         return self._clock.monotonic_us() / SECOND_US
 
 
-def sender_of(credential: str | None, scope: Scope) -> str:
-    return f"credential {credential}" if credential is not None else f"peer {peer_of_scope(scope)}"
+def sender_of(credential: str, scope: Scope) -> str:
+    """``credential`` is its name, "" where none was shown that is known."""
+    return f"credential {credential}" if credential else f"peer {peer_of_scope(scope)}"
 
 
 def peer_of_scope(scope: Scope) -> str:

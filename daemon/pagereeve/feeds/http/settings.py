@@ -5,11 +5,38 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Final
 
-from pydantic import Field
+from pydantic import AfterValidator, AwareDatetime, Field, StringConstraints
 
-from pagereeve.ports.setting_types import Duration, DurationRange, HostPort, Section, Whole
+from pagereeve.domain.credentials.callers import Act
+from pagereeve.domain.facts.events import EVENT_TYPES
+from pagereeve.ports.setting_types import Duration, DurationRange, HostPort, Name, Plain, Section, Whole
 
 MIB: Final = 2**20
+# Each signature is compared under the secret of each signer, and that of each credential of the settings may be one.
+CREDENTIALS_MAX: Final = 16
+
+
+def _event_type(text: str) -> str:
+    known = [one.kind for one in EVENT_TYPES]
+    if text not in known:
+        raise ValueError(f"{text[:80]!r} is no type of event; known are {', '.join(known)}")
+    return text
+
+
+Source = Annotated[str, StringConstraints(min_length=1, max_length=1_024), Plain]
+EventType = Annotated[str, AfterValidator(_event_type)]
+
+
+class CredentialSettings(Section):
+    """One of [[http.credentials]]: either a bearer token or the secret of a sender that signs, in a file of its own."""
+
+    name: Name
+    acts: Annotated[frozenset[Act], Field(min_length=1)]
+    token_file: Path | None = None
+    secret_file: Path | None = None
+    sources: Annotated[frozenset[Source], Field(min_length=1, max_length=1_000)] | None = None
+    types: Annotated[frozenset[EventType], Field(min_length=1)] | None = None
+    expires: AwareDatetime | None = None
 
 
 class HttpSettings(Section):
@@ -29,3 +56,4 @@ class HttpSettings(Section):
     batch_max: Annotated[Whole, Field(ge=1, le=100_000)] = 1_000
     wait_max: Annotated[Duration, DurationRange("0s", "5m")] = Duration.of("30s")
     token_files: tuple[Path, ...] = ()
+    credentials: Annotated[tuple[CredentialSettings, ...], Field(max_length=CREDENTIALS_MAX)] = ()

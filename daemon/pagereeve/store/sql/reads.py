@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
+from pagereeve.store.sql.credentials import CredentialReads
 from pagereeve.store.sql.fact_reads import FactReads
 from pagereeve.store.sql.finding_reads import FindingReads
 from pagereeve.store.sql.key_checks import KeyCheckReads
@@ -13,7 +14,7 @@ from pagereeve.store.sql.period_reads import PeriodReads
 from pagereeve.store.sql.snapshots import Reader
 
 
-class StoreReads(FactReads, FindingReads, PeriodReads, OutboxReads, KeyCheckReads):
+class StoreReads(FactReads, FindingReads, PeriodReads, OutboxReads, KeyCheckReads, CredentialReads):
     """Implements ports.reads.Reads. Raises JournalUnavailable where reading fails."""
 
     def __init__(self, reader: Reader) -> None:

@@ -18,7 +18,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0008"
+REVISION: Final = "r0010"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -266,6 +266,20 @@ Index("ix_message_at", message.c.receiver, message.c.at_us, message.c.alert, mes
 receiver = Table("receiver", metadata, _text("name", key=True), _number("last_success_us"))
 
 key_check = Table("key_check", metadata, _text("name", key=True), _text("value"), _number("since_us"))
+
+credential = Table(
+    "credential",
+    metadata,
+    _text("name", key=True),
+    _text("digest"),
+    _text("acts"),
+    _text("sources", null=True),
+    _text("types", null=True),
+    _number("added_us"),
+    _number("expires_us", null=True),
+    _number("revoked_us", null=True),
+    _number("used_us", null=True),
+)
 
 SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence, finding_release)
 """In the order in which rows go in: each after the one that it refers to."""

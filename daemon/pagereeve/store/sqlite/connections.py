@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, Final, TypeVar
 
 import aiosqlite
-from sqlalchemy import URL, Connection, Engine, StaticPool, create_engine, event
+from sqlalchemy import URL, Connection, Engine, NullPool, StaticPool, create_engine, event
 from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 
 from pagereeve.store.sqlite.watched_files import WatchedFiles
@@ -117,6 +117,25 @@ def reading_engine(path: Path, *, nobody_writes: bool = False, files: WatchedFil
     event.listen(engine.sync_engine, "connect", partial(_prepare_reader, files))
     event.listen(engine.sync_engine, "begin", _begin_snapshot)
     return engine
+
+
+def changing_engine(path: Path) -> Engine:
+    """One connection beside the writer's own, for a short transaction; it never makes the file."""
+    engine = create_engine(
+        URL.create("sqlite", database=f"{path.as_uri()}?mode=rw", query={"uri": "true"}),
+        poolclass=NullPool,
+        hide_parameters=True,
+    )
+    event.listen(engine, "connect", _prepare_changer)
+    event.listen(engine, "begin", _begin_immediate)
+    return engine
+
+
+def _prepare_changer(connection: Any, record: object) -> None:  # noqa: ARG001 - the event's
+    connection.isolation_level = None
+    # As the writer's own, but for the journal's mode, which the file has already.
+    for pragma in _WRITER_PRAGMAS[1:]:
+        connection.execute(pragma)
 
 
 def _prepare_reader(files: WatchedFiles | None, connection: Any, record: object) -> None:  # noqa: ARG001 - the event's

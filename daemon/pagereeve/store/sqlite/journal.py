@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from functools import partial
@@ -29,6 +29,7 @@ from pagereeve.store.records.requests import (
     redate_request,
     replace_request,
 )
+from pagereeve.store.sql.credentials import write_uses
 from pagereeve.store.sql.key_checks import write_key_check
 from pagereeve.store.sqlite.committing import Committer
 from pagereeve.store.sqlite.connections import WriterThread, truncate_wal
@@ -172,6 +173,13 @@ class SqlJournal(SqlReads):
         kept = partial(write_key_check, name=name, value=value, since_us=self._clock.now_us())
         try:
             await self._thread.run(kept)
+        except (sqlite3.Error, DatabaseError) as error:
+            raise unavailable(self._path, error) from error
+
+    async def credentials_used(self, used_us: Mapping[str, int]) -> None:
+        """ports.credentials.CredentialStore."""
+        try:
+            await self._thread.run(partial(write_uses, used_us=dict(used_us)))
         except (sqlite3.Error, DatabaseError) as error:
             raise unavailable(self._path, error) from error
 

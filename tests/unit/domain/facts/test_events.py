@@ -9,7 +9,7 @@ from typing import Any, get_args
 import pytest
 
 from pagereeve.domain.badges.projector import COPY_SOURCE, checked_event
-from pagereeve.domain.facts.events import EVENT_TYPES, EventType, data_of, event_of, type_named, type_of
+from pagereeve.domain.facts.events import AUTHOR, EVENT_TYPES, EventType, data_of, event_of, type_named, type_of
 from pagereeve.domain.facts.facts import Event, Origin
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.values.errors import BadFact
@@ -81,7 +81,13 @@ def test_the_rules_in_force_keep_the_types_that_are_marked_so(event_type: EventT
 def test_the_readme_names_a_type_and_its_members(event_type: EventType) -> None:
     (row,) = [line for line in README.splitlines() if line.startswith(f"| `{event_type.kind}` |")]
     for member in WHOLE[event_type.counter]:
-        assert f"`{member}`" in row, member
+        # An author is not the sender's to say.
+        assert (f"`{member}`" in row) == (member != AUTHOR), member
+
+
+def test_the_types_with_an_author_are_those_that_have_the_member() -> None:
+    authored = [one for one in EVENT_TYPES if AUTHOR in {name.name for name in fields(one.data.made)}]
+    assert authored == [one for one in EVENT_TYPES if one.authored]
 
 
 def test_an_unknown_type_is_refused_with_the_known_ones() -> None:

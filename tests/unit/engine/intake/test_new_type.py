@@ -32,7 +32,7 @@ DATA = Codec(Cleaned, Member("printer", TEXT), Member("by", TEXT), outside=("ori
 
 @pytest.fixture(autouse=True)
 def _row(monkeypatch: pytest.MonkeyPatch) -> None:
-    row = EventType(CLEANED, "cleaned", DATA, needed=("printer", "by"))
+    row = EventType(CLEANED, "cleaned", DATA, needed=("printer", "by"), act="note")
     monkeypatch.setitem(events._BY_KIND, row.kind, row)
     monkeypatch.setitem(events._BY_FACT, Cleaned, row)
 

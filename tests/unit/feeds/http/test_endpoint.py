@@ -10,11 +10,12 @@ from typing import Any
 import httpx2
 import pytest
 
-from pagereeve.feeds.http.bearer import BearerTokens
+from pagereeve.feeds.http.callers import HttpCallers
 from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits, WrongScope
 from pagereeve.feeds.http.quotas import QuotaLimits
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
 from pagereeve.ports.journal import JournalUnavailable
+from tests.credentials import bearer, callers_of, credential, token_of
 
 STRUCTURED = "application/cloudevents+json"
 BATCH = "application/cloudevents-batch+json"
@@ -29,9 +30,9 @@ def event(**changes: Any) -> dict[str, Any]:
 class Served:
     """An endpoint with its intake, and how a sender speaks to it."""
 
-    def __init__(self, limits: HttpLimits | None = None, tokens: BearerTokens | None = None) -> None:
+    def __init__(self, limits: HttpLimits | None = None, callers: HttpCallers | None = None) -> None:
         self.intake = MemoryIntake()
-        self.endpoint = EventsEndpoint(self.intake, limits, clock=LoopClock(), tokens=tokens)
+        self.endpoint = EventsEndpoint(self.intake, limits, clock=LoopClock(), callers=callers)
 
     async def send(self, content: Any, content_type: str = STRUCTURED, method: str = "POST", **headers: str) -> Any:
         body = content if isinstance(content, bytes) else json.dumps(content).encode()
@@ -178,31 +179,31 @@ async def test_a_body_that_does_not_come_is_given_up() -> None:
     assert_problem(response, 408, "too-slow", "body")
 
 
-@pytest.mark.parametrize(("authorization", "status"), [(None, 401), ("Bearer wrong", 401), ("Bearer right", 200)])
+@pytest.mark.parametrize(("authorization", "status"), [(None, 401), ("Bearer wrong", 401), (bearer("right"), 200)])
 async def test_a_guarded_door_asks_for_a_token(authorization: str | None, status: int) -> None:
-    served = Served(tokens=BearerTokens(["right"]))
+    served = Served(callers=callers_of(credential("right", "send")))
     response = await served.send(event(), **({"authorization": authorization} if authorization else {}))
     assert response.status_code == status
     assert ("www-authenticate" in response.headers) == (status == 401)
-    assert "right" not in response.text
+    assert token_of("right") not in response.text
     assert len(served.intake.envelopes) == (status == 200)
 
 
 async def test_a_sender_beyond_its_quota_is_told_when_to_come_again_and_others_are_served() -> None:
     """RFC 6585 section 4: 429, with Retry-After."""
     limits = HttpLimits(quotas=QuotaLimits(requests_per_s=0.1, requests_burst=2, day_max_bytes=100.0))
-    served = Served(limits, tokens=BearerTokens(["first", "second", "third"]))
-    assert (await served.send(event(), authorization="Bearer first")).status_code == 200
-    over = await served.send(event(id="e-2"), authorization="Bearer first")
+    served = Served(limits, callers=callers_of(*(credential(name, "send") for name in ("first", "second", "third"))))
+    assert (await served.send(event(), authorization=bearer("first"))).status_code == 200
+    over = await served.send(event(id="e-2"), authorization=bearer("first"))
     assert_problem(over, 429, "over-quota", "sender")
     assert int(over.headers["retry-after"]) > 100_000
-    fast = await served.send(event(id="e-3"), authorization="Bearer first")
+    fast = await served.send(event(id="e-3"), authorization=bearer("first"))
     assert_problem(fast, 429, "too-many-requests", "request")
     assert 1 <= int(fast.headers["retry-after"]) <= 10
-    assert (await served.send(event(id="e-4"), authorization="Bearer second")).status_code == 200
+    assert (await served.send(event(id="e-4"), authorization=bearer("second"))).status_code == 200
     for status in (401, 401, 429):
         assert (await served.send(event(id="e-5"), authorization="Bearer wrong")).status_code == status
-    assert (await served.send(event(id="e-6"), authorization="Bearer third")).status_code == 200
+    assert (await served.send(event(id="e-6"), authorization=bearer("third"))).status_code == 200
     assert served.endpoint.stats.refused == {"over-quota": 1, "too-many-requests": 2, "unauthorized": 2}
 
 

@@ -100,8 +100,8 @@ def test_what_the_journal_does_not_gain_costs_nothing(taken: list[Submission]) -
 def test_a_sender_is_its_credential_or_its_peer() -> None:
     scope: Scope = {"client": ("2001:db8::7", 4_000)}
     assert sender_of("2", scope) == "credential 2"
-    assert sender_of(None, scope) == "peer 2001:db8::/64"
-    assert sender_of(None, {"client": None}) == "peer "
+    assert sender_of("", scope) == "peer 2001:db8::/64"
+    assert sender_of("", {"client": None}) == "peer "
 
 
 async def test_pages_come_at_a_pace_for_each_peer() -> None:

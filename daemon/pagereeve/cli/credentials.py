@@ -1,0 +1,103 @@
+"""``pagereeve credentials``: who may send, note, decide, read, administer."""
+
+from __future__ import annotations
+
+import asyncio
+from pathlib import Path
+from typing import Annotated
+
+from cyclopts import App, Parameter
+
+from pagereeve.app.clocks import SystemClock
+from pagereeve.app.credential_changes import CredentialRequest, add_credential, revoke_credential
+from pagereeve.cli.journal import journal_path
+from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone
+from pagereeve.cli.output import complain, say, say_json, show
+from pagereeve.domain.accounts.periods import instant_of, zone_of
+from pagereeve.domain.credentials.callers import Act
+from pagereeve.queries.credentials import KnownCredential, known_credentials
+from pagereeve.reports.credentials import credentials_json, credentials_table
+from pagereeve.settings import load_settings
+from pagereeve.store.sqlite.reads import SqlReads
+
+app = App(name="credentials", help="Make, list and revoke credentials: who may send, note, decide, read, administer.")
+
+Name = Annotated[str, Parameter(help="Whose it is, as release-server. Facts name it as their author, for good.")]
+Acts = Annotated[
+    list[Act],
+    Parameter(name="--act", negative="", help="What it may do: may be repeated. No act implies another."),
+]
+Sources = Annotated[
+    list[str] | None,
+    Parameter(name="--source", negative="", help="Only events of this source; may be repeated. Default: of any."),
+]
+Types = Annotated[
+    list[str] | None,
+    Parameter(name="--type", negative="", help="Only events of this type; may be repeated. Default: all of its acts."),
+]
+
+
+@app.command
+def add(
+    name: Name,
+    /,
+    *,
+    act: Acts,
+    source: Sources = None,
+    type_: Types = None,
+    expires: Annotated[
+        str | None, Parameter(help="Valid until before this date or time; default: until revoked.")
+    ] = None,
+    zone: Zone = "UTC",
+    config: Config = CONFIG_DEFAULT,
+    data_dir: DataDir = None,
+) -> int:
+    """Make a credential, and print its token: this once, since only a digest of it is kept. A running daemon knows it
+    within two seconds.
+    """
+    expires_us = None if expires is None else instant_of(expires, zone_of(zone), "--expires")
+    asked = CredentialRequest(
+        name,
+        frozenset(act),
+        None if source is None else frozenset(source),
+        None if type_ is None else frozenset(type_),
+        expires_us,
+    )
+    token = add_credential(journal_path(config, data_dir), asked, _given_names(config, data_dir))
+    say(token)
+    complain(f"this is the token of {name}, shown this once: keep it where its sender alone can read it")
+    return 0
+
+
+@app.command
+def revoke(name: Name, /, *, config: Config = CONFIG_DEFAULT, data_dir: DataDir = None) -> int:
+    """Revoke a credential for good. A running daemon refuses it within two seconds."""
+    revoke_credential(journal_path(config, data_dir), name, _given_names(config, data_dir))
+    say(f"Revoked: {name}.")
+    return 0
+
+
+@app.command(name="list")
+def list_(
+    *, json: AsJson = False, zone: Zone = "UTC", config: Config = CONFIG_DEFAULT, data_dir: DataDir = None
+) -> int:
+    """List credentials, those of the settings too: what each may do, and when it was last used, to the hour."""
+    known = asyncio.run(_known(config, data_dir))
+    if json:
+        say_json(credentials_json(known))
+    elif not known:
+        say("No credentials. Senders on this machine may send and note; nobody decides over HTTP.")
+    else:
+        show(credentials_table(known, zone_of(zone)))
+    return 0
+
+
+def _given_names(config: Path, data_dir: Path | None) -> dict[str, str]:
+    """Names that the settings give, with the places where they do; none where only a folder is named."""
+    return {} if data_dir is not None else {one.name: one.place for one in load_settings(config).http_credentials()}
+
+
+async def _known(config: Path, data_dir: Path | None) -> list[KnownCredential]:
+    given = () if data_dir is not None else load_settings(config).http_credentials()
+    async with await SqlReads.open_for_reading(journal_path(config, data_dir)) as reads:
+        return await known_credentials(reads, {one.place: one.credential for one in given}, SystemClock().now_us())

@@ -1,0 +1,64 @@
+"""What may be read, and by whom: every page but the two that say whether all is well, and the details of those."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Final
+
+from pagereeve.feeds.http.answers import (
+    CALLER,
+    CLOSE,
+    DETAILED,
+    AsgiApp,
+    Receive,
+    Scope,
+    Send,
+    refusal_answer,
+    send_answer,
+)
+from pagereeve.feeds.http.callers import HttpCallers
+from pagereeve.feeds.http.quotas import paced_pages
+from pagereeve.feeds.refusals import Refusal
+from pagereeve.feeds.stats import FeedStats
+from pagereeve.ports.clock import Clock
+
+OPEN_PATHS: Final = frozenset({"/healthz", "/readyz"})
+
+
+def guarded_pages(pages: AsgiApp, callers: HttpCallers, stats: FeedStats) -> AsgiApp:
+    """Asks for a credential with the act ``read`` as soon as any credential exists. OPEN_PATHS answer anybody.
+
+    These are told by DETAILED in the scope whether whoever asks may have the details.
+    """
+
+    async def guarded(scope: Scope, receive: Receive, send: Send) -> None:
+        is_open = scope["path"] in OPEN_PATHS
+        # A probe shows nothing, mostly, and that is no failed attempt.
+        if is_open and callers.book and not _shows_something(scope):
+            await pages({**scope, DETAILED: False}, receive, send)
+            return
+        refusal = _refusal(callers, scope)
+        if refusal is None or is_open:
+            await pages({**scope, DETAILED: refusal is None}, receive, send)
+            return
+        stats.refused[refusal.reason] += 1
+        await send_answer(refusal_answer(refusal, 1, CLOSE), send)
+
+    return guarded
+
+
+def around_pages(callers: HttpCallers, stats: FeedStats, clock: Clock) -> Callable[[AsgiApp], AsgiApp]:
+    """What stands before the pages: each peer's pace, then who may read."""
+    return lambda pages: paced_pages(guarded_pages(pages, callers, stats), stats, clock)
+
+
+def _refusal(callers: HttpCallers, scope: Scope) -> Refusal | None:
+    try:
+        callers.reader(scope)
+    except Refusal as refusal:
+        return refusal.with_traceback(None)
+    return None
+
+
+def _shows_something(scope: Scope) -> bool:
+    return CALLER in scope or any(name == b"authorization" for name, _ in scope["headers"])

@@ -1,0 +1,61 @@
+"""Who may do what: credentials of the journal and of the settings."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from pagereeve.domain.credentials.book import Credential
+from pagereeve.domain.credentials.callers import Caller
+from pagereeve.ports.credentials import CredentialReads
+
+State = Literal["valid", "expired", "revoked"]
+
+
+@dataclass(frozen=True, slots=True)
+class KnownCredential:
+    """``place`` is where the settings give it, "" of the journal's own; only of these it is known when they were made
+    and used.
+    """
+
+    caller: Caller
+    state: State
+    signs: bool
+    expires_us: int | None
+    revoked_us: int | None
+    place: str = ""
+    added_us: int | None = None
+    used_us: int | None = None
+
+
+async def known_credentials(
+    reads: CredentialReads, given: Mapping[str, Credential], now_us: int
+) -> list[KnownCredential]:
+    """By name. ``given`` are those of the settings by their places."""
+    known = [_known(one, now_us, place=place) for place, one in given.items()]
+    known += [
+        _known(one.credential, now_us, added_us=one.added_us, used_us=one.used_us) for one in await reads.credentials()
+    ]
+    return sorted(known, key=lambda one: one.caller.name)
+
+
+def state_of(credential: Credential, now_us: int) -> State:
+    if credential.revoked_us is not None:
+        return "revoked"
+    return "expired" if credential.expires_us is not None and credential.expires_us <= now_us else "valid"
+
+
+def _known(
+    one: Credential, now_us: int, *, place: str = "", added_us: int | None = None, used_us: int | None = None
+) -> KnownCredential:
+    return KnownCredential(
+        one.caller,
+        state_of(one, now_us),
+        signs=bool(one.key),
+        expires_us=one.expires_us,
+        revoked_us=one.revoked_us,
+        place=place,
+        added_us=added_us,
+        used_us=used_us,
+    )
