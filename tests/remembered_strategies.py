@@ -12,6 +12,7 @@ from pagereeve.domain.badges.state import FRAMES_MAX, ChecksState, FeedState, Re
 from pagereeve.domain.brackets.continuity import Identity
 from pagereeve.domain.brackets.hypotheses import HYPOTHESES
 from pagereeve.domain.findings.conditions import Condition
+from pagereeve.domain.findings.conflicts import DELIVERIES_MAX, SHOWN_MAX, TALLIES_MAX, Delivery, Tally
 from pagereeve.domain.findings.finding import Kind
 from pagereeve.domain.findings.source_clocks import TROUBLES_MAX, ClockTrouble
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding, FindingState, ReleaseKey, Severity
@@ -81,6 +82,14 @@ EVIDENCE = st.builds(
     personal=st.booleans(),
 )
 TROUBLES = st.builds(ClockTrouble, source=texts(), event=texts(), since_us=INSTANTS_US, what=EVIDENCE, release=texts())
+DELIVERIES = st.builds(Delivery, at_us=INSTANTS_US, source=texts(), event=texts(), digest=texts(), kind=texts())
+TALLIES = st.builds(
+    Tally,
+    day_us=INSTANTS_US,
+    source=texts(least=0),
+    count=st.integers(1, DELIVERIES_MAX),
+    first=st.lists(DELIVERIES, min_size=1, max_size=SHOWN_MAX).map(tuple),
+)
 
 
 @st.composite
@@ -96,6 +105,7 @@ def resume_points(draw: st.DrawFn) -> ResumePoint:
         memory=Memory(
             draw(st.just(PatternMemory()) | HABITS),
             draw(st.lists(TROUBLES, max_size=3).map(tuple) | st.lists(TROUBLES, max_size=TROUBLES_MAX).map(tuple)),
+            draw(st.lists(TALLIES, max_size=2).map(tuple) | st.lists(TALLIES, max_size=TALLIES_MAX).map(tuple)),
         ),
     )
 

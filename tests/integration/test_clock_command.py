@@ -85,6 +85,13 @@ def test_readings_can_be_void(folder: Path) -> None:
     assert (ran.returncode, ran.stderr) == (0, b"")
     assert ran.stdout.decode() == "1 runs of readings are void; the ledger is projected anew.\n"
     assert "nothing differs" in replayed(folder)
+    facts = folder / "facts.ndjson"
+    facts.write_bytes(pagereeve("facts", "--data-dir", str(folder)).stdout)
+    said = [json.loads(line) for line in facts.read_bytes().splitlines()]
+    assert [one["counts"]["total"] for one in said if one["fact"] == "reading"].count(1012) == 1
+    projected = json.loads(pagereeve("project", str(facts), "--json").stdout)["printers"][PRINTER]
+    stored = answer(folder, "findings", "--all")
+    assert [one["id"] for one in projected["findings"]] == [one["id"] for one in stored]
     again = pagereeve("clock", "void", *SINCE, "--data-dir", str(folder))
     assert again.returncode == 2
     assert b"no such fact was dated then" in again.stderr

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 from pagereeve.domain.facts.facts import Fact, PlateauRead, Redated, ReleaseStarted
 from pagereeve.domain.facts.reading import Plateau
-from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, dated_us
+from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, dated_us, in_force
 from pagereeve.ports.store import Store
 from pagereeve.store.memory.journal import MemoryJournal
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -101,6 +101,25 @@ async def test_rows_that_rest_on_the_old_dates_are_dropped(store: Store) -> None
     assert [one.anchor_us for one in await store.segments(PRINTER)] == [segment(PRINTER, -days - 30).anchor_us]
     assert await store.queues() == {}
     assert len(await store.findings(only_open=False)) == 1
+
+
+async def test_what_was_said_tells_what_counts(store: Store) -> None:
+    """Dates that were moved twice, some of them void by now, and what was stored after all that."""
+    assert isinstance(store, SqlJournal | MemoryJournal)
+    seen = [read(nth, at_us=NOON_US + nth * MINUTE_US) for nth in range(6)]
+    await store.observe(PRINTER, seen, failed(PRINTER))
+    await store.append(replace(started("e1"), origin=replace(origin("e1"), clock="corrected")))
+    await store.redate([moved(HOUR_US, NOON_US, NOON_US + 3 * MINUTE_US)])
+    await store.redate([moved(-HOUR_US, NOON_US + HOUR_US, NOON_US + HOUR_US + MINUTE_US)])
+    await store.redate([moved(None, NOON_US + 4 * MINUTE_US)])
+    await store.observe(PRINTER, [read(9, at_us=NOON_US + 4 * MINUTE_US)], failed(PRINTER))
+    said = [one async for one in store.said_facts(PRINTER)]
+    assert [one.fact for one in said[:6]] == seen
+    assert [one.seq for one in said] == list(range(1, len(said) + 1))
+    assert [one async for one in store.said_facts(PRINTER, 6)] == said[6:]
+    counts = await facts_of(store)
+    assert in_force((one.seq, one.fact) for one in reversed(said)) == counts[::-1]
+    assert len(counts) == len(said) - 2
 
 
 async def test_several_timelines_are_moved_at_once(store: Store) -> None:

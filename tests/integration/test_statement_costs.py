@@ -163,6 +163,7 @@ CALLS: Final[dict[str, Call]] = {
     "edge_segments": Call(lambda journal: journal.edge_segments(*SPAN_US), looks_at=SIZE.printers * 100),
     "snapshot": Call(_at_one_moment),
     "printers": Call(SqlJournal.printers),
+    "said_facts": Call(lambda journal: _all(journal.said_facts(PRINTER))),
     "all_facts": Call(lambda journal: _all(journal.all_facts())),
     "count_facts": Call(SqlJournal.count_facts, whole={"fact": "all are counted; asked by demos and benchmarks alone"}),
     "last_events": Call(SqlJournal.last_events, looks_at=LAST_EVENTS_OF_SOURCE),

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+import asyncio
+from collections.abc import Awaitable, Callable, Generator
 from dataclasses import dataclass, field
 from typing import Generic, Protocol, TypeVar
 
@@ -106,6 +107,17 @@ class LedgerUpdater(Generic[AnyProjector]):
         took_us = self.clock.monotonic_us() - began_us
         self.project_from_us = began_us + (took_us * PROJECTION_SHARE if took_us > LONG_PROJECTION_US else 0)
         return update
+
+    async def project_in_slices(self, work: Generator[None, None, Update | None]) -> Update | None:
+        """As ``project``, by work of the projector that leaves the loop to others in between."""
+        self._in_doubt = True
+        while True:
+            try:
+                next(work)
+            except StopIteration as ended:
+                update: Update | None = ended.value
+                return update
+            await asyncio.sleep(0)
 
     async def keep(self, update: Update | None) -> None:
         """Store what a projection gave. Raises JournalUnavailable, and then ``open`` must follow."""

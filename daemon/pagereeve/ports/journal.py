@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal, Protocol
 
-from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
+from pagereeve.domain.facts.facts import Conflict, Fact, PlateauRead, ReadFailed
 from pagereeve.domain.values.errors import PagereeveError
 
 Hindrance = Literal["no-space", "io-error", "read-only", "files-gone", "busy", "closed", "other"]
@@ -38,8 +38,9 @@ class Receipt:
     """What became of an appended fact. ``seq`` is its number on its printer's timeline, from 1.
 
     ``duplicate``: the same event was stored before; nothing changed. ``conflict``: the same identity with other data
-    was stored before; this one is kept aside, and ``seq`` is the number of the Conflict fact that says so. Of one event
-    CLAIMS_MAX other claims are kept; of further ones nothing is stored (``is_new``), and ``seq`` is the last one's.
+    was stored before; this one is kept aside, and ``seq`` is the number of the Conflict fact that says so, which is
+    ``conflict`` where it is new. Of one event CLAIMS_MAX other claims are kept; of further ones nothing is stored
+    (``is_new``), and ``seq`` is the last one's.
     ``notices`` comes with a start notice, and with an end notice under no printer: what was stored before it of the
     same release, whatever its printer. Of a start and an end that come at once, one sees the other.
     """
@@ -48,6 +49,7 @@ class Receipt:
     seq: int
     notices: tuple[Fact, ...] = field(default=(), compare=False)
     is_new: bool = field(default=True, compare=False)
+    conflict: Conflict | None = field(default=None, compare=False)
 
 
 @dataclass(frozen=True, slots=True)

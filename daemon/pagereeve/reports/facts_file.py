@@ -65,16 +65,14 @@ async def fact_lines(reads: Reads, printer: str | None = None) -> AsyncIterator[
 async def _of_printer(reads: Reads, printer: str) -> AsyncIterator[FactLine]:
     """The open run is asked for before and after: where it was sealed meanwhile, its fact is fetched too."""
     before = await reads.open_run(printer)
-    last, from_us = 0, None
+    last = 0
     for _ in range(CATCH_UP_MAX):
-        async for stored in reads.facts(printer, from_us):
-            if stored.seq > last:
-                last = stored.seq
-                yield FactLine(stored.fact, stored.seq)
+        async for stored in reads.said_facts(printer, last):
+            last = stored.seq
+            yield FactLine(stored.fact, stored.seq)
         after = await reads.open_run(printer)
         if after is None or (before is not None and instant_us(before.fact) == instant_us(after.fact)):
             break
-        from_us = None if before is None else instant_us(before.fact)
         before = after
     if after is not None:
         yield FactLine(after.fact, open=True)

@@ -12,6 +12,7 @@ from pagereeve.domain.brackets.conservation import Conserved, conserved
 from pagereeve.domain.facts.end_notices import after_its_start
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.redating import in_force
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild
@@ -28,20 +29,28 @@ class TwoLedgers(PagereeveError):
 
 @dataclass(slots=True)
 class PrinterFacts:
-    """``open_run`` is the latest run that may still grow."""
+    """``said`` are facts with their numbers, as they were stored; ``facts`` are those that count, once ``date`` was
+    called. ``open_run`` is the latest run that may still grow.
+    """
 
+    said: list[tuple[int | None, Fact]] = field(default_factory=list)
     facts: list[Fact] = field(default_factory=list)
     open_run: PlateauRead | ReadFailed | None = None
 
     def add(self, line: FactLine) -> None:
         fact = line.fact
         if not (line.open and isinstance(fact, PlateauRead | ReadFailed)):
-            self.facts.append(fact)
+            self.said.append((line.seq, fact))
             return
+        # What may still grow has the date that counts: it is stored anew wherever that changes.
         older, newer = sorted([fact, self.open_run or fact], key=_run_order)
         if instant_us(older) != instant_us(newer):
             self.facts.append(older)
         self.open_run = newer
+
+    def date(self) -> None:
+        self.facts += in_force(self.said)
+        self.said.clear()
 
     def finish(self) -> None:
         """An open run of an older export is dropped where the finished one is there too."""
@@ -71,6 +80,8 @@ class FactsInHand:
         held = cls()
         for line in lines:
             held.add(line)
+        for known in held.printers.values():
+            known.date()
         held.route_ends()
         for known in held.printers.values():
             known.finish()

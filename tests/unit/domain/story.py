@@ -188,9 +188,11 @@ class Story:
         origin = Origin("urn:invented:desk", f"{finding}-{second}", at_us(second), at_us(second))
         self._add(Decided(self.printer, origin, finding, action, "an auditor", reason, text))
 
-    def conflict(self, second: float, event: str) -> None:
-        origin = Origin(SERVER, event, at_us(second), at_us(second))
-        self._add(Conflict(self.printer, origin, "pagereeve.release.started.v1", "0" * 64))
+    def conflict(self, second: float, event: str, *, source: str = SERVER, digest: str = "0" * 64) -> Conflict:
+        origin = Origin(source, event, at_us(second), at_us(second))
+        conflict = Conflict(self.printer, origin, "pagereeve.release.started.v1", digest)
+        self._add(conflict)
+        return conflict
 
     def ledger(self) -> Ledger:
         """The ledger; whatever the story is, it must add up and come out the same in one piece and in steps."""

@@ -6,16 +6,18 @@ its.
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import AsyncIterator, Iterable
+from collections.abc import AsyncIterator, Generator, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from operator import attrgetter
+from typing import Any, Final, TypeVar
 
-from pagereeve.domain.badges.checks import BadgeChecks, CheckedEvent, CheckStep, steps_of
+from pagereeve.domain.badges.checks import BadgeChecks, CheckedEvent, CheckStep, arrived_us, steps_of
 from pagereeve.domain.badges.state import CHECKS
 from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
     ClockChanged,
+    Decided,
     Fact,
     FactDamaged,
     LossAccepted,
@@ -36,6 +38,12 @@ COPY_SOURCE: Final = "urn:pagereeve:copy"
 BADGES_VERSION: Final = 3
 # Events after which a resume point is stored: often enough for a quick start, seldom enough for a small database.
 SEAL_EVERY: Final = 5_000
+# Events, steps or findings of one slice of work: some milliseconds.
+SLICE: Final = 50
+
+Value = TypeVar("Value")
+Slices = Generator[None, None, Value]
+"""Work in slices, none of them long; its value at the end. Between two of them nobody may touch what it works on."""
 
 NOTHING_TAKEN: Final = (-1, False, "", "")
 
@@ -128,7 +136,7 @@ class BadgeProjector:
             return
         if self.is_late(event):
             self._before.append(event)
-        if not self.is_late(event) or steps_of(event)[1].at_us > self.anchor_us:
+        if not self.is_late(event) or arrived_us(event) > self.anchor_us:
             self._events[key] = event
             self._unsealed += 1
         if self._live is not None:
@@ -142,13 +150,19 @@ class BadgeProjector:
         self._live = None
 
     def advance(self, until_us: int | None = None) -> Update | None:
+        """As ``advancing``, in one go."""
+        return in_one_go(self.advancing(until_us))
+
+    def advancing(self, until_us: int | None = None) -> Slices[Update | None]:
         """What to store; None if nothing changed. Seals what is old enough, once there is enough of it.
 
-        ``until_us``: later steps wait, as others may still come before them.
+        ``until_us``: later steps wait, as others may still come before them. Work that is left before its end leaves
+        the projector unusable.
         """
-        live, anchor_us = self._advanced(until_us), self.anchor_us
-        sealed = self._seal(live) if self._unsealed >= self.seal_every else None
-        rest = self._segment(self.anchor_us, [one for _, one in live.findings] + live.open_findings(), None)
+        live = yield from self._advanced(until_us)
+        anchor_us = self.anchor_us
+        sealed = (yield from self._seal(live)) if self._unsealed >= self.seal_every else None
+        rest = yield from self._segment(self.anchor_us, [one for _, one in live.findings] + live.open_findings(), None)
         segments = tuple(
             one for one in (sealed, rest) if one is not None and (one.findings or one.resume_point is not None)
         )
@@ -167,51 +181,55 @@ class BadgeProjector:
         """Where the next stored segment begins."""
         return 0 if self.resume_point is None else self.resume_point.at_us
 
-    def _advanced(self, until_us: int | None) -> BadgeChecks:
+    def _advanced(self, until_us: int | None) -> Slices[BadgeChecks]:
         if self._live is None:
-            self._live = self._at_resume_point().copied()
-            self._pending, self._last = self._steps_since_resume_point(), NOTHING_TAKEN
-        self._pending.sort(key=lambda one: one.order)
+            base = yield from self._at_resume_point()
+            self._pending = yield from self._steps_since_resume_point()
+            self._live, self._last = base.copied(), NOTHING_TAKEN
+        self._pending.sort(key=_ORDER)
         due = len(self._pending)
         if until_us is not None:
             due = bisect_right(self._pending, until_us, key=lambda one: one.at_us)
-        for step in self._pending[:due]:
-            self._live.take(step)
-            self._last = step.order
+        yield from _take_all(self._live, self._pending[:due])
+        if due:
+            self._last = self._pending[due - 1].order
         del self._pending[:due]
         return self._live
 
-    def _at_resume_point(self) -> BadgeChecks:
+    def _at_resume_point(self) -> Slices[BadgeChecks]:
         if self._base is None:
             if self.resume_point is None:
-                self._base = BadgeChecks(self.rules)
+                base = BadgeChecks(self.rules)
             else:
                 state = CHECKS.read(Fields(self.resume_point.state, "resume_point.entrance"))
-                self._base = BadgeChecks(self.rules, state, self.resume_point.at_us)
-            steps = (step for event in self._before for step in steps_of(event) if step.at_us <= self.anchor_us)
-            for step in sorted(steps, key=lambda one: one.order):
-                self._base.take(step)
-            self._before = []
+                base = BadgeChecks(self.rules, state, self.resume_point.at_us)
+            steps = [step for event in self._before for step in steps_of(event) if step.at_us <= self.anchor_us]
+            yield from _take_all(base, sorted(steps, key=_ORDER))
+            self._base, self._before = base, []
         return self._base
 
-    def _steps_since_resume_point(self) -> list[CheckStep]:
+    def _steps_since_resume_point(self) -> Slices[list[CheckStep]]:
         since_us = -1 if self.resume_point is None else self.resume_point.at_us
-        return [step for event in self._events.values() for step in steps_of(event) if step.at_us > since_us]
+        steps: list[CheckStep] = []
+        for events in _sliced([*self._events.values()]):
+            steps += [step for event in events for step in steps_of(event) if step.at_us > since_us]
+            yield
+        return steps
 
-    def _seal(self, live: BadgeChecks) -> RowSegment | None:
+    def _seal(self, live: BadgeChecks) -> Slices[RowSegment | None]:
         limit_us = self._limit_us()
         if limit_us <= self.anchor_us:
             return None
-        base = self._at_resume_point()
-        for step in sorted(self._steps_since_resume_point(), key=lambda one: one.order):
-            if step.at_us <= limit_us:
-                base.take(step)
+        base = yield from self._at_resume_point()
+        steps = yield from self._steps_since_resume_point()
+        yield from _take_all(base, sorted((one for one in steps if one.at_us <= limit_us), key=_ORDER))
         base.told_after_us, base.findings = limit_us, []
         resume_point = BadgeResumePoint(limit_us, CHECKS.write(base.state))
-        sealed = self._segment(self.anchor_us, [one for at_us, one in live.findings if at_us <= limit_us], resume_point)
+        over = [one for at_us, one in live.findings if at_us <= limit_us]
+        sealed = yield from self._segment(self.anchor_us, over, resume_point)
         live.findings = [(at_us, one) for at_us, one in live.findings if at_us > limit_us]
         self.resume_point = resume_point
-        self._events = {key: one for key, one in self._events.items() if steps_of(one)[1].at_us > limit_us}
+        self._events = {key: one for key, one in self._events.items() if arrived_us(one) > limit_us}
         self._unsealed = 0
         return sealed
 
@@ -222,19 +240,54 @@ class BadgeProjector:
         taken_us = max(self._last[0], self.anchor_us)
         limit_us = min(max(one.origin.at_us for one in self._events.values()) - self.hold_back_us, taken_us)
         reach_us = self.rules.reach_us()
-        late = [pair for pair in map(steps_of, self._events.values()) if pair[1].at_us - pair[0].at_us >= reach_us]
+        spans = ((one.origin.at_us, arrived_us(one)) for one in self._events.values())
+        late = [(happened, arrived) for happened, arrived in spans if arrived - happened >= reach_us]
         moved = True
         while moved:
             moved = False
             for happened, arrived in late:
-                if happened.at_us <= limit_us - reach_us and arrived.at_us > limit_us:
-                    limit_us, moved = happened.at_us + reach_us - 1, True
+                if happened <= limit_us - reach_us and arrived > limit_us:
+                    limit_us, moved = happened + reach_us - 1, True
         return limit_us
 
-    def _segment(self, anchor_us: int, found: Iterable[Finding], resume_point: BadgeResumePoint | None) -> RowSegment:
+    def _segment(
+        self, anchor_us: int, found: Sequence[Finding], resume_point: BadgeResumePoint | None
+    ) -> Slices[RowSegment]:
         """With a resume point, what is over by then; else that and what still holds."""
-        kept = tuple(find.decided(finding, self.rules.decisions) for finding in found)
-        return RowSegment(SITE, anchor_us, None if resume_point is None else resume_point.to_json(), findings=kept)
+        decisions: dict[str, list[Decided]] = {}
+        for decision in self.rules.decisions:
+            decisions.setdefault(decision.finding, []).append(decision)
+        kept: list[Finding] = []
+        for findings in _sliced(found):
+            kept += [find.decided(finding, decisions.get(finding.id, ())) for finding in findings]
+            yield
+        return RowSegment(
+            SITE, anchor_us, None if resume_point is None else resume_point.to_json(), findings=tuple(kept)
+        )
+
+
+_ORDER: Final = attrgetter("order")
+
+
+def _sliced(items: Sequence[Value]) -> Iterator[Sequence[Value]]:
+    return (items[start : start + SLICE] for start in range(0, len(items), SLICE))
+
+
+def _take_all(checks: BadgeChecks, steps: Sequence[CheckStep]) -> Slices[None]:
+    for taken in _sliced(steps):
+        for step in taken:
+            checks.take(step)
+        yield
+
+
+def in_one_go(work: Slices[Value]) -> Value:
+    """The value at the end of the work."""
+    while True:
+        try:
+            next(work)
+        except StopIteration as ended:
+            value: Value = ended.value
+            return value
 
 
 def badge_findings(rules: SiteRules, events: Iterable[CheckedEvent]) -> list[Finding]:

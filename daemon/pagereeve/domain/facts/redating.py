@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
+from pagereeve.domain.facts.codec import fact_bytes
 from pagereeve.domain.facts.facts import (
     BadgePolicySet,
     BadgePresented,
@@ -21,11 +23,13 @@ from pagereeve.domain.facts.facts import (
     PolicySet,
     PrinterNoted,
     ReadFailed,
+    Redated,
     Registered,
     ReleaseAnswered,
     ReleaseEnded,
     ReleaseStarted,
     SettleLearned,
+    instant_us,
 )
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.facts.source_clock import FUTURE_MAX_US, PAST_MAX_US, PLAUSIBLE_FROM_US
@@ -70,6 +74,54 @@ def dated_us(fact: Fact) -> int | None:
     if isinstance(fact, _SAID):
         return fact.at_us
     return fact.known_us if isinstance(fact, Bound) else None
+
+
+def concerned(fact: Fact, by: Redated) -> bool:
+    """Whether it moves a fact of its timeline, dated as it is without it, or makes it void."""
+    at_us = dated_us(fact)
+    if at_us is None or not Span(by.from_us, by.until_us).holds(at_us):
+        return False
+    near = by.from_us - REACH_US <= instant_us(fact) < by.until_us + REACH_US
+    return near and (by.by_us is not None or is_read(fact))
+
+
+def in_force(said: Iterable[tuple[int | None, Fact]]) -> list[Fact]:
+    """A timeline's facts as they count: each with its number there, and dated as it was when it was stored.
+
+    A Redated concerns the facts whose numbers are below its own, and several do so in order of their numbers: that is
+    a function of the set, whatever order these come in. Without a number a fact is concerned by all, and a Redated
+    comes last, several of them in order of when they were said. What is there twice counts once.
+    """
+    numbered = dict.fromkeys(said)
+    # A fact that is there with its number is none without.
+    with_number = {fact for number, fact in numbered if number is not None}
+    known = [(number, fact) for number, fact in numbered if number is not None or fact not in with_number]
+    redates = sorted(((number, fact) for number, fact in known if isinstance(fact, Redated)), key=_said_order)
+    if not redates:
+        return [fact for _, fact in known]
+    dated = (dated_by(fact, [by for nth, by in redates if _is_below(number, nth)]) for number, fact in known)
+    return [fact for fact in dated if fact is not None]
+
+
+def dated_by(fact: Fact, redates: Iterable[Redated]) -> Fact | None:
+    """The fact once these have been said of its timeline, one after the other; None where it is void."""
+    shift_us, now = 0, fact
+    for by in redates:
+        if concerned(now, by):
+            if by.by_us is None:
+                return None
+            shift_us += by.by_us
+            now = redated(fact, shift_us)
+    return now
+
+
+def _is_below(number: int | None, other: int | None) -> bool:
+    return number is None or other is None or number < other
+
+
+def _said_order(one: tuple[int | None, Redated]) -> tuple[bool, int, int, bytes]:
+    number, fact = one
+    return (number is None, number or 0, fact.at_us, fact_bytes(fact))
 
 
 def is_read(fact: Fact) -> bool:

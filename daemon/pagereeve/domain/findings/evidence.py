@@ -12,7 +12,6 @@ from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.timeline import Again
 from pagereeve.domain.facts.facts import (
     BadgeOutcome,
-    Conflict,
     Decided,
     FactDamaged,
     LossAccepted,
@@ -92,8 +91,13 @@ def _reasons(silences: Sequence[Silence]) -> tuple[str, ...]:
     return tuple(dict.fromkeys(one.reason.value for one in silences))
 
 
-def event_differs(origin: Origin) -> Evidence:
-    return _made(Kind.EVENT_DIFFERS, event=origin.id, source=origin.source)
+def event_differs(source: str, event: str) -> Evidence:
+    return _made(Kind.EVENT_DIFFERS, event=event, source=source)
+
+
+def events_differ(source: str, count: int, *, at_least: bool) -> Evidence:
+    """Of one source, or where none is named of several. ``at_least``: there may be more than are counted."""
+    return _made(Kind.EVENT_DIFFERS, count=count, source=source, at_least=int(at_least))
 
 
 def not_registered(printer: str) -> Evidence:
@@ -284,8 +288,8 @@ def event(name: str) -> Evidence:
     return _made(Kind.EVENT, event=name)
 
 
-def conflicting(conflict: Conflict) -> list[Evidence]:
-    return [_made(Kind.EVENT_TYPE, type=conflict.kind), _made(Kind.DIGEST, digest=conflict.digest)]
+def kept_aside(name: str, kind: str, digest: str) -> list[Evidence]:
+    return [event(name), _made(Kind.EVENT_TYPE, type=kind), _made(Kind.DIGEST, digest=digest)]
 
 
 def presented(at_us: int, gateway: str = "") -> Evidence:

@@ -12,7 +12,7 @@ from pagereeve.domain.brackets.expectation import START_UP
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.windows import Release, Window
-from pagereeve.domain.facts.facts import Action, Conflict, Decided, FactDamaged
+from pagereeve.domain.facts.facts import Action, Decided, FactDamaged
 from pagereeve.domain.facts.reading import Plateau, Silence, SilenceReason
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.ledger import (
@@ -269,10 +269,3 @@ def of_silence(printer: str, silences: Sequence[Silence], until_us: int | None, 
 def of_damage(damaged: FactDamaged) -> Finding:
     what = shown.fact_damaged(damaged)
     return make("fact-damaged", damaged.printer, (damaged.number,), damaged.at_us, what, ())
-
-
-def of_conflict(conflict: Conflict) -> Finding:
-    origin = conflict.origin
-    anchor = (origin.source, origin.id, conflict.digest)
-    what, evidence = shown.event_differs(origin), shown.conflicting(conflict)
-    return make("conflicting-duplicate", conflict.printer, anchor, origin.received_us, what, evidence)

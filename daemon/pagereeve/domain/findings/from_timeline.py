@@ -29,8 +29,6 @@ def noticed(
         finding = find.of_break(timeline.printer, before, after)
         if finding is not None:
             yield finding.since_us, _explained(timeline, before, after, finding)
-    for conflict in timeline.conflicts:
-        yield conflict.origin.at_us, find.of_conflict(conflict)
     yield from _silences(timeline, moments, windows)
     yield from _restarts(timeline, moments, windows)
     for window in windows:

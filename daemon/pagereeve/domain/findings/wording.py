@@ -239,6 +239,14 @@ def _noted(known: _Known) -> str:
     return f"noted {known.at('at_us')}: {known['note']}{text}"
 
 
+def _event_differs(known: _Known) -> str:
+    if "count" not in known:
+        return f"event {known['event']} of {known['source']} came again with other data; the first one is used"
+    count = f"{known['count']} or more" if known.number("at_least") else known["count"]
+    sender = f" of {known['source']}" if "source" in known else ", of several sources,"
+    return f"{count} deliveries{sender} bore an id that was used before, with other data; the first ones are used"
+
+
 def _decided(known: _Known) -> str:
     said = [f"decided {known.at('at_us')} by {known['by']}: {known['action']}"]
     return ", ".join([*said, *(known[name] for name in ("reason", "text") if name in known)])
@@ -252,9 +260,7 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.RUN_ENDED: _run_ended,
     Kind.READS_FAIL: _reads_fail,
     Kind.READS_FAILED: _reads_failed,
-    Kind.EVENT_DIFFERS: lambda known: (
-        f"event {known['event']} of {known['source']} came again with other data; the first one is used"
-    ),
+    Kind.EVENT_DIFFERS: _event_differs,
     Kind.NOT_REGISTERED: lambda known: (
         f"no printer {known['printer']!r} is in the registry, so its meter is not read; correct the name or add it"
     ),

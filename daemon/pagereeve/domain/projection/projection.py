@@ -15,9 +15,11 @@ from pagereeve.domain.brackets.windows import Release, Window, Windows, expected
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
 from pagereeve.domain.charging.other_functions import functions_counted, span_of, without_functions
 from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Posted, postings_between, postings_broken
+from pagereeve.domain.facts.facts import Conflict
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
+from pagereeve.domain.findings.conflicts import Tallies, open_at, tallied
 from pagereeve.domain.findings.from_timeline import noticed
 from pagereeve.domain.findings.overrun import overrun
 from pagereeve.domain.findings.source_clocks import ClockTroubles, watch_clocks
@@ -31,10 +33,13 @@ State = TypeVar("State")
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What a projection knows of what lies before its resume point: of brackets, and of sources' clocks."""
+    """What a projection knows of what lies before its resume point: of brackets, of sources' clocks, and of deliveries
+    that contradicted earlier ones that day.
+    """
 
     habits: PatternMemory = NO_HABITS
     clocks: ClockTroubles = ()
+    conflicts: Tallies = ()
 
 
 NOTHING_KNOWN: Final = Memory()
@@ -44,7 +49,7 @@ NOTHING_KNOWN: Final = Memory()
 class Projected:
     """Every row, each with the instant at which it was settled (None while its stretch is open).
 
-    ``habits`` and ``clocks`` are what was remembered from which instant on.
+    ``habits`` and ``clocks`` are what was remembered from which instant on, ``conflicts`` those since ``before``.
     """
 
     runs: Runs
@@ -55,6 +60,7 @@ class Projected:
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
     habits: list[tuple[int, PatternMemory]] = field(default_factory=list)
     clocks: list[tuple[int, ClockTroubles]] = field(default_factory=list)
+    conflicts: Sequence[Conflict] = ()
 
     def stretches(self) -> list[Stretch]:
         return [one.stretch for _, one in self.posted]
@@ -67,7 +73,12 @@ class Projected:
 
     def memory_at(self, at_us: int) -> Memory:
         """What was remembered at an instant."""
-        return Memory(_latest(self.habits, at_us, self.before.habits), _latest(self.clocks, at_us, self.before.clocks))
+        came = (one for one in self.conflicts if one.origin.at_us <= at_us)
+        return Memory(
+            _latest(self.habits, at_us, self.before.habits),
+            _latest(self.clocks, at_us, self.before.clocks),
+            open_at(tallied(self.before.conflicts, came), at_us),
+        )
 
 
 def _latest(states: Sequence[tuple[int, State]], at_us: int, before: State) -> State:
@@ -85,13 +96,15 @@ def project(
     runs = split(timeline.plateaus, rules.policy_at, first, timeline.breaks_us())
     moments = moments_of(runs.runs)
     windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))
-    projected = Projected(runs, windows, before)
+    projected = Projected(runs, windows, before, conflicts=timeline.conflicts)
     channels = sorted({channel for run in runs.runs for channel in run.channels()})
     parted = [partition(channel, runs.runs, windows) for channel in channels]
     _advance(timeline, parted, projected)
     _wait(timeline, parted, projected)
     _follow(timeline, projected, after_us)
     projected.findings += noticed(timeline, runs.runs, windows, moments)
+    tallies = tallied(before.conflicts, timeline.conflicts)
+    projected.findings += [(one.until_us, one.finding(timeline.printer)) for one in tallies]
     # A damaged fact is kept as long as the plateau that it lies in: it is told once.
     fresh = (one for one in timeline.damaged if one.at_us > after_us)
     projected.findings += [(one.at_us, find.of_damage(one)) for one in fresh]

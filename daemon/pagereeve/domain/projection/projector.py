@@ -17,6 +17,7 @@ from pagereeve.domain.brackets.timeline import (
 )
 from pagereeve.domain.facts.facts import (
     BadgePresented,
+    Conflict,
     Decided,
     Fact,
     FactDamaged,
@@ -29,6 +30,7 @@ from pagereeve.domain.facts.facts import (
     instant_us,
 )
 from pagereeve.domain.facts.in_force import NOTE_REACH_US, Rules, is_standing
+from pagereeve.domain.findings.conflicts import ConflictsKept
 from pagereeve.domain.ledger import Charge, Finding, Posting, RowSegment, Stretch
 from pagereeve.domain.projection.projection import Projected, project
 from pagereeve.domain.projection.resume_point import ResumePoint, latest_resume_point
@@ -67,6 +69,7 @@ class PrinterProjector:
     resume_point: ResumePoint | None = None
     hold_back_us: int = HOLD_BACK_US
     _facts: dict[object, Fact] = field(default_factory=dict)
+    _conflicts: ConflictsKept = field(default_factory=ConflictsKept)
     _open: PlateauRead | ReadFailed | None = None
     _again: dict[EventKey, Again] = field(default_factory=dict)
     _anchor_us: int = 0
@@ -142,6 +145,9 @@ class PrinterProjector:
         """Take a fact that is not late. ``again``: what the notice is, if an earlier one started the same release."""
         if self.rules.add(fact):
             return
+        if isinstance(fact, Conflict):
+            self._conflicts.add(fact)
+            return
         self._facts[identity_of(fact)] = fact
         if again is not None and isinstance(fact, ReleaseStarted):
             self.mark_again(fact, again)
@@ -155,7 +161,7 @@ class PrinterProjector:
         self._open = current
 
     def projected(self) -> Projected:
-        facts = [*self._facts.values(), *([] if self._open is None else [self._open])]
+        facts = [*self._facts.values(), *self._conflicts.all(), *([] if self._open is None else [self._open])]
         timeline = Timeline.of(self.printer, facts, self.rules, self._again)
         if self.resume_point is None:
             return project(timeline)
@@ -202,7 +208,7 @@ class PrinterProjector:
         starts = [fact for fact in self._facts.values() if isinstance(fact, ReleaseStarted)]
         again = strongest(started_again(starts), self._again)
         kept = {identity_of(fact): fact for fact in self._needed(self._facts.values(), resume_point)}
-        self._dropped += len(self._facts) - len(kept)
+        self._dropped += len(self._facts) - len(kept) + self._conflicts.drop_until(resume_point.at_us)
         self._facts = kept
         self._again = {key: what for key, what in again.items() if key in kept}
 

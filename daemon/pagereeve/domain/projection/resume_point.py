@@ -10,6 +10,7 @@ from pagereeve.domain.brackets.continuity import Identity
 from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.facts.reading import Count
 from pagereeve.domain.facts.reading_codec import COUNTS
+from pagereeve.domain.findings.conflicts import TALLIES_MAX, TALLY
 from pagereeve.domain.findings.source_clocks import CLOCK_TROUBLE, TROUBLES_MAX
 from pagereeve.domain.patterns.memory import PATTERN_MEMORY
 from pagereeve.domain.projection.projection import NO_HABITS, NOTHING_KNOWN, Memory, Projected
@@ -29,7 +30,7 @@ from pagereeve.domain.values.fields import Fields
 
 # Raised when the projection's rules change: an older resume point is refused, and the printer is projected from its
 # beginning.
-PROJECTION_VERSION = 4
+PROJECTION_VERSION = 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,6 +83,7 @@ _MEMORY: Final = Codec(
     Memory,
     Member("habits", inner(PATTERN_MEMORY), default=NO_HABITS),
     Member("clocks", placed(inner(CLOCK_TROUBLE), TROUBLES_MAX), default=()),
+    Member("conflicts", placed(inner(TALLY), TALLIES_MAX), default=()),
 )
 _RESUME_POINT: Final = Codec(
     ResumePoint,

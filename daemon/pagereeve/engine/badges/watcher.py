@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections import deque
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from pagereeve.domain.badges.checks import KINDS
-from pagereeve.domain.badges.projector import SEAL_EVERY, SITE, BadgeProjector, BadgeResumePoint, checked_event
+from pagereeve.domain.badges.projector import SEAL_EVERY, SITE, SLICE, BadgeProjector, BadgeResumePoint, checked_event
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.projection.running_totals import RunningTotals
@@ -78,14 +79,15 @@ class BadgeWatcher:
         projector = await self.updater.open()
         while True:
             self.heartbeat.does("stores what it found", STORE_LONGEST_S)
-            await self.updater.keep(self.updater.project(self.clock.now_us() - LAG_US))
+            until_us = self.clock.now_us() - LAG_US
+            await self.updater.keep(await self.updater.project_in_slices(projector.advancing(until_us)))
             self.heartbeat.succeeded()
             if not projector.waits:
                 await self._wakeup.rest()
             self.heartbeat.does("gathers what comes", self.settle_every_s + STORE_LONGEST_S)
             await self.clock.sleep(self.settle_every_s)
             self._wakeup.clear()
-            self._take_heard(projector)
+            await self._take_heard(projector)
             if self.updater.must_reopen:
                 projector = await self.updater.reopen()
 
@@ -99,33 +101,43 @@ class BadgeWatcher:
         """After ``run`` was cancelled, wherever it was: leave the findings as the journal has them."""
         projector = self.projector
         if projector is not None and (self._heard or self.updater.dirty or projector.waits):
-            self._take_heard(projector)
+            await self._take_heard(projector)
             await self.updater.finish()
 
-    def _take_heard(self, projector: BadgeProjector) -> None:
-        heard = list(self._heard)
-        self._heard.clear()
-        for fact in heard:
-            event = checked_event(fact)
-            if event is None:
-                projector.rules.add(fact)
-                projector.renew()
-            elif projector.is_late(event):
-                self.updater.begin_again(event.origin.at_us)
-            else:
-                projector.add(event)
-        if heard:
+    async def _take_heard(self, projector: BadgeProjector) -> None:
+        """What was heard by now. What is cut off in between is still there to be taken."""
+        for nth in range(len(self._heard)):
+            # Fewer than there were, where too many came meanwhile and are to be read again.
+            if not self._heard:
+                return
+            self._take(self._heard.popleft(), projector)
             self.updater.changed()
+            if nth % SLICE == SLICE - 1:
+                await asyncio.sleep(0)
+
+    def _take(self, fact: Fact, projector: BadgeProjector) -> None:
+        event = checked_event(fact)
+        if event is None:
+            projector.rules.add(fact)
+            projector.renew()
+        elif projector.is_late(event):
+            self.updater.begin_again(event.origin.at_us)
+        else:
+            projector.add(event)
 
     async def _projector_before(self, before_us: int) -> BadgeProjector:
         """The projector as of the latest stored resume point before an instant, with the facts since."""
         rules = SiteRules.of([stored.fact for stored in await self.store.standing_facts(SITE)])
         resume_point = await self._resume_point_before(before_us)
         projector = BadgeProjector(rules, resume_point, seal_every=self.seal_every)
+        count = 0
         async for fact in self.store.badge_facts(projector.needed_from_us()):
             event = checked_event(fact)
             if event is not None:
                 projector.add(event)
+            count += 1
+            if count % SLICE == 0:
+                await asyncio.sleep(0)
         return projector
 
     async def _resume_point_before(self, before_us: int) -> BadgeResumePoint | None:

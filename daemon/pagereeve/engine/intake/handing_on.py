@@ -6,7 +6,7 @@ import asyncio
 from dataclasses import dataclass
 
 from pagereeve.domain.badges.projector import checked_event
-from pagereeve.domain.facts.facts import AnswerReading, AnswerRest, ReleaseStarted, instant_us
+from pagereeve.domain.facts.facts import AnswerReading, AnswerRest, ReleaseStarted
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.intake.placement import Placed
@@ -48,9 +48,8 @@ class HandingOn:
                 return
             if outcome == "stored":
                 watcher.take(Arrival(fact, stored.starts, stored.concerns_us))
-            elif stored.receipt.is_new:
-                # The journal wrote a Conflict fact: whoever owns the timeline reads it from there.
-                watcher.begin_again(instant_us(fact))
+            elif stored.receipt.conflict is not None:
+                watcher.take(Arrival(stored.receipt.conflict))
         elif outcome == "stored" and stored.concerns_us is not None:
             self.badge_watcher.begin_again(stored.concerns_us)
 

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from pagereeve.domain.brackets.timeline import Again, started_again
-from pagereeve.domain.facts.facts import Decided, Fact, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.facts.facts import Conflict, Decided, Fact, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.findings.conflicts import ConflictsKept
 from pagereeve.domain.projection.projector import PrinterProjector, concerns_us, needed_from_us
 from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import FOREVER_US
@@ -24,7 +25,7 @@ async def open_projector(store: HistoryStore, printer: str, before_us: int = FOR
     rules = Rules.of([stored.fact for stored in await store.standing_facts(printer)])
     resume_point = await resume_point_before(store, printer, before_us, ResumePoint.from_json)
     from_us = None if resume_point is None else needed_from_us(resume_point, rules)
-    facts = [stored.fact async for stored in store.facts(printer, from_us)]
+    facts = await _facts(store, printer, from_us)
     if resume_point is not None and before_us == FOREVER_US:
         late_us = await _late_us(store, printer, resume_point, facts)
         if late_us is not None:
@@ -34,6 +35,18 @@ async def open_projector(store: HistoryStore, printer: str, before_us: int = FOR
         for started, again in await _started_again(store, printer, facts):
             projector.mark_again(started, again)
     return projector
+
+
+async def _facts(store: HistoryStore, printer: str, from_us: int | None) -> list[Fact]:
+    """Of conflicts, which are as many as somebody likes, no more than a projection counts."""
+    facts: list[Fact] = []
+    conflicts = ConflictsKept()
+    async for stored in store.facts(printer, from_us):
+        if isinstance(stored.fact, Conflict):
+            conflicts.add(stored.fact)
+        else:
+            facts.append(stored.fact)
+    return [*facts, *conflicts.all()]
 
 
 async def _late_us(store: HistoryStore, printer: str, resume_point: ResumePoint, facts: Sequence[Fact]) -> int | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import contextlib
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import partial
@@ -164,10 +165,21 @@ class LineFeed:
         self.stats.lost_lines += chunks.unread
 
     async def _pump(self, stream: Stream, chunks: ChunkQueue, slot: Slot) -> None:
-        while not chunks.ended and (content := await stream.reader.read(READ_BYTES)):
-            self.stats.bytes_in += len(content)
-            self._connections.heard(slot)
-            await chunks.put(content, self._clock.now_us())
+        try:
+            while not chunks.ended and (content := await stream.reader.read(READ_BYTES)):
+                self.stats.bytes_in += len(content)
+                self._connections.heard(slot)
+                await chunks.put(content, self._clock.now_us())
+        finally:
+            await self._pump_the_rest(stream, chunks)
+
+    async def _pump_the_rest(self, stream: Stream, chunks: ChunkQueue) -> None:
+        """What has been read from the socket by now, whose sender has it no more; waits for nothing."""
+        with contextlib.suppress(OSError):  # reset by the other end; or TimeoutError: nothing is left
+            async with asyncio.timeout(0):
+                while content := await stream.reader.read(READ_BYTES):
+                    self.stats.bytes_in += len(content)
+                    chunks.keep(content, self._clock.now_us())
 
     def _tap(self, chunks: ChunkQueue, stream: Stream, slot: Slot) -> LineReader:
         config = self._config

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
@@ -74,12 +75,28 @@ class LineHandIn:
             else:
                 await self._submit(badge, received_us, name)
 
+    def lose(self, lines: Iterable[Line | Spoilt]) -> None:
+        """Lines that nobody hands in any more: each is counted, but for blank ones."""
+        for line in lines:
+            if isinstance(line, Line) and not line.content:
+                self._stats.blank_lines += 1
+            else:
+                self._stats.lost_lines += 1
+
     async def _submit(self, badge: str, received_us: int, name: str) -> None:
+        """Whoever cuts this off, wherever it is: a line that nobody else keeps is counted as lost."""
+        try:
+            origin = self._origin
+            line = BadgeLine(origin.gateway, badge, origin.feed, received_us, origin.reader, name)
+            await self._try_until_stored(line)
+        except asyncio.CancelledError:
+            self._stats.lost_lines += self._patience_s is not None
+            raise
+
+    async def _try_until_stored(self, line: BadgeLine) -> None:
         """A line's sender waits for no answer and sends nothing twice: so a full disk is waited out here, in bounds."""
-        origin = self._origin
         began_us = self._clock.monotonic_us()
         pause_s = _FIRST_PAUSE_S
-        line = BadgeLine(origin.gateway, badge, origin.feed, received_us, origin.reader, name)
         while True:
             try:
                 async with asyncio.timeout(self._take_s):
@@ -94,9 +111,6 @@ class LineHandIn:
                     return
                 await self._clock.sleep(pause_s)
                 pause_s = min(2 * pause_s, _LONGEST_PAUSE_S)
-            except asyncio.CancelledError:
-                self._stats.lost_lines += self._patience_s is not None
-                raise
             else:
                 self._stats.events[accepted.outcome] += 1
                 return
@@ -121,6 +135,9 @@ class LineHandIn:
                 )
         except (JournalUnavailable, TimeoutError):
             self._stats.unkept += 1
+        except asyncio.CancelledError:
+            self._stats.unkept += 1
+            raise
 
     def _doing(self, what: str, then: str = "") -> str:
         return " ".join((f"feed {self._origin.feed}: {what} of gateway {self._origin.gateway}", then)).rstrip()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections import deque
 
 from pagereeve.domain.values.splitting import Line, LineSplitter, Spoilt
 from pagereeve.feeds.lines.chunks import ChunkQueue
@@ -22,9 +23,19 @@ class LineReader:
         self._idle_flush_s = idle_flush_s
         self._clock = clock
         self._last_us = 0
+        self._cut: deque[Line | Spoilt] = deque()
 
     async def run(self) -> None:
-        """Until the end of the chunks. Every line is accepted, or counted as refused or lost."""
+        """Until the end of the chunks. Every line is accepted, or counted as refused or lost; also those that were read
+        and not looked at yet when this is cut off.
+        """
+        try:
+            await self._read()
+        except BaseException:
+            self._lose_the_rest()
+            raise
+
+    async def _read(self) -> None:
         received_us = self._clock.now_us()
         while True:
             try:
@@ -40,6 +51,16 @@ class LineReader:
             await self._lines(self._splitter.feed(chunk.content), received_us)
 
     async def _lines(self, lines: list[Line | Spoilt], received_us: int) -> None:
-        for line in lines:
+        self._cut.extend(lines)
+        while self._cut:
+            line = self._cut.popleft()
             self._last_us = max(received_us, self._last_us + 1)
             await self._hand_in.take(line, self._last_us)
+
+    def _lose_the_rest(self) -> None:
+        """The line being handed in is counted there."""
+        self._hand_in.lose(self._cut)
+        self._cut.clear()
+        for chunk in self._chunks.drain():
+            self._hand_in.lose(self._splitter.feed(chunk.content))
+        self._hand_in.lose(self._splitter.flush())

@@ -10,7 +10,7 @@ from dataclasses import replace
 from typing import TypeVar
 
 from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead, ReadFailed, Redated
-from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, Span, dated_us, is_read, redated
+from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, concerned, dated_by, redated_run
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -25,6 +25,7 @@ from pagereeve.store.records.fact_record import (
     FactRecord,
     Identity,
     file,
+    open_body,
     run_of,
 )
 from pagereeve.store.records.requests import (
@@ -54,6 +55,7 @@ class MemoryJournal(MemoryLedger):
         super().__init__()
         self.unavailable = ""
         self._facts: dict[str, list[Numbered]] = defaultdict(list)
+        self._said: dict[str, list[Numbered]] = defaultdict(list)
         self._firsts: dict[Identity, First] = {}
         self._claims: dict[Identity, dict[str, int]] = {}
         self._open_runs: dict[str, str] = {}
@@ -82,7 +84,7 @@ class MemoryJournal(MemoryLedger):
         return next((filing.body for filing in known if filing.identity == identity), None)
 
     def head(self, printer: str) -> int:
-        facts = self._facts.get(printer)
+        facts = self._said.get(printer)
         return facts[-1].seq if facts else 0
 
     def notices(self, release: tuple[str, str]) -> Sequence[Fact]:
@@ -97,6 +99,7 @@ class MemoryJournal(MemoryLedger):
         answer = request.join(batch)
         for one in batch.facts:
             self._facts[one.filing.printer].append(one)
+            self._said[one.filing.printer].append(one)
             if one.filing.identity is not None and one.filing.release is not None:
                 self._of_release[one.filing.identity[0], one.filing.release].append(one)
         self._firsts |= batch.firsts
@@ -113,21 +116,25 @@ class MemoryJournal(MemoryLedger):
         fact = numbered.filing.fact
         if not isinstance(fact, Redated):
             raise TypeError(f"{numbered.filing.kind} gives no facts another date")
-        known = self._facts[fact.printer]
-        known[:] = [after for one in known if (after := one if one is numbered else moved(one, fact)) is not None]
+        said = self._said[fact.printer]
+        redates = [(one.seq, one.filing.fact) for one in said if isinstance(one.filing.fact, Redated)]
+        dated = (moved(one, [by for seq, by in redates if seq > one.seq]) for one in said)
+        counts = {one.seq: one for one in dated if one is not None}
+        self._facts[fact.printer][:] = counts.values()
         for of_release in self._of_release.values():
-            of_release[:] = [
-                moved(one, fact) or one if one.filing.printer == fact.printer else one for one in of_release
-            ]
-        body = self._open_runs.get(fact.printer)
-        if body is not None:
-            run = moved(Numbered(0, file(run_of(body))), fact)
-            if run is None:
+            of_release[:] = [counts[one.seq] if one.filing.printer == fact.printer else one for one in of_release]
+        run = self._run(fact.printer)
+        if run is not None and concerned(run, fact):
+            if fact.by_us is None:
                 del self._open_runs[fact.printer]
             else:
-                self._open_runs[fact.printer] = run.filing.body
+                self._open_runs[fact.printer] = open_body(redated_run(run, fact.by_us))
         from_us = min(fact.from_us, fact.from_us + (fact.by_us or 0)) - REACH_US
         return Replacement(fact.printer, self._anchor_before(fact.printer, from_us))
+
+    def _run(self, printer: str) -> PlateauRead | ReadFailed | None:
+        body = self._open_runs.get(printer)
+        return None if body is None else run_of(body)
 
     async def append(self, fact: Fact) -> Receipt:
         return self._store(append_request(fact))
@@ -161,9 +168,14 @@ class MemoryJournal(MemoryLedger):
             if from_us is None or one.filing.at_us >= from_us:
                 yield _stored(one)
 
+    async def said_facts(self, printer: str, after: int = 0) -> AsyncIterator[StoredFact]:
+        for one in tuple(self._said.get(printer, ())):
+            if one.seq > after:
+                yield _stored(one)
+
     async def open_run(self, printer: str) -> OpenRun | None:
-        body = self._open_runs.get(printer)
-        return None if body is None else OpenRun(run_of(body))
+        run = self._run(printer)
+        return None if run is None else OpenRun(run)
 
     def damaged(self) -> Sequence[DamagedRow]:
         """Never any: what is in memory is not read back."""
@@ -246,15 +258,12 @@ def _stored(one: Numbered) -> StoredFact:
     return StoredFact(one.seq, one.filing.fact)
 
 
-def moved(one: Numbered, by: Redated) -> Numbered | None:
-    """The fact with another date, if the span holds it; None where it is void."""
-    at_us = dated_us(one.filing.fact)
-    if at_us is None or not Span(by.from_us, by.until_us).holds(at_us):
-        return one
-    if by.by_us is None:
-        return None if is_read(one.filing.fact) else one
-    filing = file(redated(one.filing.fact, by.by_us))
-    return Numbered(one.seq, replace(filing, digest=one.filing.digest))
+def moved(one: Numbered, redates: Sequence[Redated]) -> Numbered | None:
+    """The fact as they date it; None where it is void."""
+    fact = dated_by(one.filing.fact, redates)
+    if fact is None or fact is one.filing.fact:
+        return None if fact is None else one
+    return Numbered(one.seq, replace(file(fact), digest=one.filing.digest))
 
 
 def _is_checked(one: Numbered) -> bool:

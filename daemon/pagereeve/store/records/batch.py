@@ -151,6 +151,7 @@ class Batch:
         fact = filing.fact
         if not isinstance(fact, Event | BadgeUnreadable | LossAccepted | ClockChanged):
             raise TypeError(f"{filing.kind} is no event and can't conflict")
-        seq = claims[digest] = self._number(file(Conflict(fact.printer, fact.origin, filing.kind, digest)))
+        conflict = Conflict(fact.printer, fact.origin, filing.kind, digest)
+        seq = claims[digest] = self._number(file(conflict))
         self.kept_aside.append(KeptAside(seq, filing, digest, identity, fact.origin.received_us))
-        return Receipt("conflict", seq)
+        return Receipt("conflict", seq, conflict=conflict)

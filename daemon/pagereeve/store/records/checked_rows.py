@@ -65,9 +65,16 @@ class Damage:
 
     def fact(self, row: FactRow) -> Fact:
         """The row's fact, or a FactDamaged in its place."""
+        return self._read(row, row.shift_us or 0)
+
+    def said(self, row: FactRow) -> Fact:
+        """The row's fact with the dates under which it was stored, or a FactDamaged in its place."""
+        return self._read(row, 0)
+
+    def _read(self, row: FactRow, shift_us: int) -> Fact:
         if intact(row.body, row.digest):
             try:
-                fact = fact_of(row.body, row.shift_us or 0)
+                fact = fact_of(row.body, shift_us)
             except (BadFact, ValueError, TypeError, KeyError, RecursionError):
                 pass
             else:

@@ -9,7 +9,7 @@ from typing import Any
 
 from sqlalchemy import Row, Select, func, or_, select, tuple_, union
 
-from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead
+from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, FactDamaged, PlateauRead
 from pagereeve.domain.facts.redating import NOT_AGREED
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
@@ -47,6 +47,18 @@ class FactReads:
             for row in rows:
                 yield StoredFact(row.seq, self._reader.damage.fact(row))
             after = rows[-1].seq if len(rows) == PAGE_ROWS else None
+
+    async def said_facts(self, printer: str, after: int = 0) -> AsyncIterator[StoredFact]:
+        """As ports.reads says. What is void and damaged as well is left out: it has neither a date nor a content."""
+        place: int | None = after
+        while place is not None:
+            stored = select(*schema.CHECKED).where(_FACT.printer == printer, _FACT.seq > place)
+            rows = await self._reader.rows(stored.order_by(_FACT.seq).limit(PAGE_ROWS))
+            for row in rows:
+                fact = self._reader.damage.said(row)
+                if row.shift_us is not None or not isinstance(fact, FactDamaged):
+                    yield StoredFact(row.seq, fact)
+            place = rows[-1].seq if len(rows) == PAGE_ROWS else None
 
     async def _seq_before(self, printer: str, from_us: int | None) -> int | None:
         """One less than the first number to look at: a page must not scan the years before ``from_us``."""

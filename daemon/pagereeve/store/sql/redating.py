@@ -7,7 +7,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, Row, Select, bindparam, delete, func, select, update
 
 from pagereeve.domain.facts.facts import Redated, instant_us
-from pagereeve.domain.facts.redating import REACH_US, Span, dated_us, is_read, redated_run
+from pagereeve.domain.facts.redating import REACH_US, concerned, redated_run
 from pagereeve.store.records.batch import Numbered, Replacement
 from pagereeve.store.records.checked_rows import Damage, signed_run
 from pagereeve.store.records.fact_record import fact_of, open_body
@@ -52,13 +52,12 @@ def _stored_before(fact: Redated, seq: int) -> Select[Any]:
 
 def _move(row: Row[Any], fact: Redated, damage: Damage) -> dict[str, Any] | None:
     known = damage.whole(row)
-    at_us = None if known is None else dated_us(known)
     # What is damaged stays where it is: nobody can say what our clock dated in it.
-    if known is None or at_us is None or not Span(fact.from_us, fact.until_us).holds(at_us):
+    if known is None or not concerned(known, fact):
         return None
     place = {"of": fact.printer, "number": row.seq}
     if fact.by_us is None:
-        return {**place, "at": VOID_AT_US, "shift": None} if is_read(known) else None
+        return {**place, "at": VOID_AT_US, "shift": None}
     shift_us = row.shift_us + fact.by_us
     return {**place, "at": instant_us(fact_of(row.body, shift_us)), "shift": shift_us}
 
@@ -67,8 +66,7 @@ def _move_run(connection: Connection, fact: Redated, damage: Damage) -> None:
     """What the meter does now is no fact yet: its row is written anew."""
     body = connection.execute(select(_RUN.body).where(_RUN.printer == fact.printer)).scalar()
     run = None if body is None else damage.run(fact.printer, body)
-    at_us = None if run is None else dated_us(run)
-    if run is None or at_us is None or not Span(fact.from_us, fact.until_us).holds(at_us):
+    if run is None or not concerned(run, fact):
         return
     if fact.by_us is None:
         connection.execute(delete(schema.open_run).where(_RUN.printer == fact.printer))

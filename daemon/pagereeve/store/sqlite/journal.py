@@ -10,7 +10,7 @@ from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
-from typing import Self
+from typing import Final, Self
 
 from sqlalchemy.exc import DatabaseError
 
@@ -41,6 +41,9 @@ from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.store.sqlite.upgrade import FreeBytes, free_bytes, upgrade
 from pagereeve.store.sqlite.watched_files import WatchedFiles
 from pagereeve.store.sqlite.writer import GROUP_MAX, QUEUE_DEPTH_MAX, WAL_LIMIT_BYTES, Writer
+
+# Rows of the ledger.
+ENCODED_AT_ONCE_MAX: Final = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,7 +161,13 @@ class SqlJournal(SqlReads):
         """ports.ledger.LedgerStore. Raises ValueError where the segments aren't the printer's, from there on,
         rising.
         """
-        await self._writer.submit(replace_request(printer, from_anchor_us, segments))
+        rows = sum(len(one.stretches) + len(one.charges) + len(one.postings) + len(one.findings) for one in segments)
+        if rows > ENCODED_AT_ONCE_MAX:
+            # Beside the loop: tens of thousands of values would hold up everybody else.
+            request = await asyncio.to_thread(replace_request, printer, from_anchor_us, segments)
+        else:
+            request = replace_request(printer, from_anchor_us, segments)
+        await self._writer.submit(request)
 
     async def announce(self, announcement: Announcement) -> None:
         """ports.outbox.Outbox."""

@@ -11,15 +11,7 @@ import pytest
 
 from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.hypotheses import HYPOTHESES
-from pagereeve.domain.facts.facts import (
-    Conflict,
-    Decided,
-    FactDamaged,
-    LossAccepted,
-    Origin,
-    PrinterNoted,
-    ReleaseStarted,
-)
+from pagereeve.domain.facts.facts import Decided, FactDamaged, LossAccepted, Origin, PrinterNoted, ReleaseStarted
 from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Reading, Sight, Silence, SilenceReason, Unit
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings.evidence_codec import evidence_json, evidence_of
@@ -60,7 +52,10 @@ ONE_OF_EACH = [
     *(shown.run_ended(step, PLATEAU, PLATEAU, 7) for step in Step),
     shown.reads_fail([SILENCE, SILENCE], 2),
     shown.reads_failed([SILENCE], 1),
-    shown.event_differs(ORIGIN),
+    shown.event_differs("urn:s", "e-1"),
+    shown.events_differ("urn:s", 7, at_least=False),
+    shown.events_differ("urn:s", 1_000, at_least=True),
+    shown.events_differ("", 7, at_least=False),
     shown.not_registered("p"),
     shown.restarted(),
     shown.started_again("echo"),
@@ -100,7 +95,7 @@ ONE_OF_EACH = [
     shown.silence(SILENCE),
     shown.silence(SILENCE, growing=True),
     shown.event("e-1"),
-    *shown.conflicting(Conflict("p", ORIGIN, "a-type", "00" * 32)),
+    *shown.kept_aside("e-1", "a-type", "00" * 32),
     shown.presented(NOON_US),
     shown.presented(NOON_US, "east"),
     shown.answered("nothing-held"),
@@ -147,6 +142,9 @@ def test_every_kind_has_words_that_say_all_it_holds_and_comes_back_as_it_was(evi
         (shown.reads_failed([SILENCE], 1), "Z, while 1 release needed a reading"),
         (shown.reads_failed([SILENCE], 2), "Z, while 2 releases needed a reading"),
         (shown.reads_failed([SILENCE, SILENCE], 0), "6 reads failed (wrong-device) from "),
+        (shown.events_differ("urn:s", 7, at_least=False), "7 deliveries of urn:s bore an id that was used before"),
+        (shown.events_differ("", 999, at_least=False), "999 deliveries, of several sources, bore"),
+        (shown.events_differ("urn:s", 1_000, at_least=True), "1000 or more deliveries of urn:s bore"),
         (shown.no_count(1, Grade.BLIND), "what the release printed (blind)"),
         (shown.no_count(2, Grade.BLIND), "what 2 releases together printed (blind)"),
         (shown.count_passed(5, Unit.SHEETS, Interval(4, 4), 1), "5 sheets counted so far, 4 expected"),

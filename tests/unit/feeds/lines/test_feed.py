@@ -140,7 +140,7 @@ async def test_after_the_end_what_is_there_is_read_and_what_is_put_is_dropped() 
     assert await queue.put(b"x" * 100, 1)
     queue.end()
     assert not await queue.put(b"late", 2)
-    assert (await queue.get(), queue.unread) == (Chunk(b"x" * 100, 1), 0)
+    assert (await queue.get(), queue.unread) == (Chunk(b"x" * 100, 1), 1)
     assert await queue.get() is None
 
 

@@ -33,6 +33,7 @@ class FakeIntake:
     refusals: list[RefusedInput] = field(default_factory=list)
     tries_s: list[float] = field(default_factory=list)
     unavailable: bool = False
+    hangs_to_keep: bool = False
 
     async def badge_line(self, line: BadgeLine) -> Accepted:
         self.tries_s.append(asyncio.get_running_loop().time())
@@ -49,6 +50,8 @@ class FakeIntake:
     async def refused(self, refused: RefusedInput) -> None:
         if self.unavailable:
             raise JournalUnavailable("the disk is full")
+        if self.hangs_to_keep:
+            await asyncio.sleep(3600)
         self.refusals.append(refused)
 
     async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None, rest: bool = False) -> Accepted:
@@ -150,6 +153,76 @@ def test_a_line_that_is_being_submitted_when_the_feed_stops_is_counted_as_lost()
         with pytest.raises(asyncio.CancelledError):
             await task
         assert tap.stats.lost_lines == 1
+
+    story(script())
+
+
+@pytest.mark.parametrize(
+    ("intake", "after_s"),
+    [
+        (FakeIntake(hangs=1), 1.0),
+        # In a pause between two tries.
+        (FakeIntake(unavailable=True), 0.25),
+    ],
+    ids=["submitting", "pausing"],
+)
+def test_whoever_stops_in_the_middle_of_a_piece_counts_the_lines_behind_it(intake: FakeIntake, after_s: float) -> None:
+    """Those cut from the same piece, those in pieces that nobody looked at, and the one that was begun."""
+
+    async def script() -> None:
+        tap = Tap(intake)
+        task = asyncio.ensure_future(tap.reads(b"A1\nB2\n\nC3\nD", b"4\nE5\n", b"F"))
+        await asyncio.sleep(after_s)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        assert (tap.stats.lost_lines, tap.stats.blank_lines, tap.chunks.unread) == (6, 1, 0)
+        assert tap.badges == []
+
+    story(script())
+
+
+def test_whoever_stops_between_two_lines_counts_what_was_begun() -> None:
+    async def script() -> None:
+        tap = Tap()
+        task = asyncio.ensure_future(tap.reader.run())
+        await tap.chunks.put(b"A1\nB", FIRST_US)
+        await asyncio.sleep(0.1)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        assert (tap.badges, tap.stats.lost_lines) == (["A1"], 1)
+
+    story(script())
+
+
+def test_a_refusal_that_is_cut_off_is_counted_as_not_kept() -> None:
+    async def script() -> None:
+        tap = Tap(FakeIntake(hangs_to_keep=True))
+        task = asyncio.ensure_future(tap.reads(b"\x01\nB2\n"))
+        await asyncio.sleep(1)
+        task.cancel()
+        with pytest.raises(asyncio.CancelledError):
+            await task
+        assert (tap.stats.refused["line-not-text"], tap.stats.unkept, tap.stats.lost_lines) == (1, 1, 1)
+
+    story(script())
+
+
+def test_what_a_writer_that_is_cut_off_has_read_is_kept_or_counted() -> None:
+    async def script() -> None:
+        chunks = ChunkQueue(10 + CHUNK_COST_BYTES)
+        await chunks.put(b"12345", 1)
+        writing = asyncio.ensure_future(chunks.put(b"6\n7\n8", 2))
+        await asyncio.sleep(0.01)
+        writing.cancel()
+        await asyncio.wait({writing})
+        assert chunks.unread == 4
+        chunks.end()
+        chunks.keep(b"9\n0", 3)
+        assert chunks.unread == 6
+        assert [one.received_us for one in chunks.drain()] == [1, 2]
+        assert chunks.unread == 2
 
     story(script())
 
