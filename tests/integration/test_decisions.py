@@ -12,6 +12,8 @@ import pytest
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.app.replay import check_journal, replay_store
+from pagereeve.feeds.local.peer import this_user
+from pagereeve.feeds.local.socket_file import SOCKET_NAME
 from pagereeve.settings import Settings
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -51,17 +53,16 @@ async def test_a_decision_by_hand_is_written_shown_added_up_and_replayed(folder:
     (stray,) = found(folder)
     assert (stray["kind"], stray["state"], stray["pages"]) == ("stray-pages", "open", 7)
     name, place = str(stray["id"]), ("--data-dir", str(folder))
-    odd = pagereeve("findings", "close", name, "--by", "warden", "--text", "fuser\u202e", *place)
+    odd = pagereeve("findings", "close", name, "--text", "fuser\u202e", *place)
     assert odd.returncode == 2
     assert b"data.text: holds the control character U+202E as character 6" in odd.stderr
-    said = pagereeve(
-        "findings", "explain", name, "--reason", "maintenance", "--by", "warden", "--text", "fuser", *place
-    )
+    by = this_user().name
+    said = pagereeve("findings", "explain", name, "--reason", "maintenance", "--text", "fuser", *place)
     assert (said.returncode, said.stderr) == (0, b"")
-    assert said.stdout.decode() == f"Written into the journal: explain {name}, maintenance, by warden.\n"
+    assert said.stdout.decode() == f"Written into the journal: explain {name}, maintenance, by {by}.\n"
     shown = pagereeve("findings", "show", name, *place)
     assert shown.returncode == 0
-    assert b"by warden: explain, maintenance, fuser" in shown.stdout
+    assert f"by {by}: explain, maintenance, fuser".encode() in shown.stdout
     assert b", explained [" in shown.stdout
     ledger = pagereeve("ledger", *place).stdout.decode()
     assert "Maintenance" in ledger
@@ -130,31 +131,43 @@ async def outside(tmp_path: Path) -> AsyncIterator[Outside]:
 async def test_a_decision_goes_to_the_daemon_that_runs(outside: Outside, tmp_path: Path) -> None:
     await outside.started("r-9", "nowhere", 3)
     told = await outside.finding("unknown-printer", "nowhere")
-    address = outside.url.removeprefix("http://")
-    place = ("--data-dir", str(tmp_path), "--daemon", address, "--by", "warden")
+    place = ("--data-dir", str(tmp_path))
     said = await asyncio.to_thread(pagereeve, "findings", "close", told.id, "--text", "misspelt", *place)
     assert (said.returncode, said.stderr) == (0, b"")
-    assert said.stdout.decode() == f"Sent to the daemon: close {told.id}, by warden.\n"
+    by = this_user().name
+    assert said.stdout.decode() == f"Sent to the daemon: close {told.id}, by {by}.\n"
 
     async def closed() -> bool | None:
         known = await outside.app.store.finding(told.id)
         return True if known is not None and known.state == "closed" else None
 
     assert await until(closed, "the closed finding")
+    shown = await asyncio.to_thread(pagereeve, "findings", "show", told.id, *place)
+    assert f"by {by}: close, misspelt".encode() in shown.stdout
     refused = await asyncio.to_thread(pagereeve, "findings", "close", "f-000000000000", *place)
     assert refused.returncode == 2
     assert b"is no finding; pagereeve findings --all lists them" in refused.stderr
 
 
-async def test_without_the_daemons_address_a_locked_journal_is_left_alone(outside: Outside, tmp_path: Path) -> None:
+async def test_without_the_daemons_socket_a_locked_journal_is_left_alone(outside: Outside, tmp_path: Path) -> None:
     await outside.started("r-9", "nowhere", 3)
     told = await outside.finding("unknown-printer", "nowhere")
+    (tmp_path / SOCKET_NAME).unlink()
     done = await asyncio.to_thread(pagereeve, "findings", "close", told.id, "--data-dir", str(tmp_path))
     assert done.returncode == 2
-    assert b"--daemon" in done.stderr
+    assert b"--socket PATH" in done.stderr
 
 
-def test_a_daemon_that_is_not_there_is_named(folder: Path) -> None:
-    done = pagereeve("findings", "close", "f-1", "--data-dir", str(folder), "--daemon", "127.0.0.1:9")
+@pytest.mark.parametrize("arguments", [("findings", "close", "f-1"), ("clock", "agree")])
+def test_a_daemon_that_is_not_there_is_named(folder: Path, arguments: tuple[str, ...]) -> None:
+    socket = folder / "elsewhere.sock"
+    done = pagereeve(*arguments, "--data-dir", str(folder), "--socket", str(socket))
     assert done.returncode == 2
-    assert b"nobody listens at 127.0.0.1:9" in done.stderr
+    assert f"nobody listens at {socket}".encode() in done.stderr
+
+
+@pytest.mark.parametrize("option", ["--by", "--daemon"])
+def test_nobody_says_who_decides(folder: Path, option: str) -> None:
+    done = pagereeve("findings", "close", "f-1", "--data-dir", str(folder), option, "head-of-accounting")
+    assert done.returncode == 2
+    assert option.encode() in done.stderr

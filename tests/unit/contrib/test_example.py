@@ -37,6 +37,7 @@ NEEDED = {
     "server": "h:1",
     "sender": "a@b",
     "recipients": ["a@b"],
+    "acts": ["send"],
 }
 # Written in one line, wherever they stand; their members are explained once.
 INLINE = (PolicyOverrides, BadgeFormSettings)

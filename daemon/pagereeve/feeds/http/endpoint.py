@@ -8,9 +8,12 @@ from dataclasses import dataclass, field, replace
 
 from pydantic import SecretStr
 
+from pagereeve.domain.credentials.callers import Caller
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.feeds.authorization import authorized
 from pagereeve.feeds.http import cloudevents, prefer
 from pagereeve.feeds.http.answers import (
+    CALLER,
     CLOSE,
     ON_ADMITTED,
     Headers,
@@ -73,6 +76,7 @@ class _Request:
         self.method: str = scope["method"]
         self.scope = scope
         self.sender = ""
+        self.caller: Caller | None = scope.get(CALLER)
         self.attributes: list[tuple[str, str]] = []
         self.prefer: list[str] = []
         self.authorization: bytes | None = None
@@ -162,6 +166,8 @@ class EventsEndpoint:
                 envelope = cloudevents.read_structured(body)
             else:
                 envelope = cloudevents.read_binary(request.attributes, body)
+            if request.caller is not None:
+                envelope = authorized(envelope, request.caller)
             taken = await self._submitter.take(envelope, wait_s or None)
             self._quotas.charge(request.sender, len(body), [taken])
             return self._single(taken, wait_s)
@@ -178,11 +184,12 @@ class EventsEndpoint:
         """What is decided from the headers alone, before any of the body is waited for."""
         limits = self._limits
         credential = self._tokens.credential(request.authorization)
-        request.sender = sender_of(credential, request.scope)
+        caller = request.caller
+        request.sender = sender_of(credential if caller is None else caller.name, request.scope)
         self._quotas.request(request.sender)
         if request.method != "POST":
             raise Refusal("wrong-method", "method", f"{request.method[:20]} is not served here; send POST")
-        if self._tokens and credential is None:
+        if self._tokens and credential is None and caller is None:
             raise Refusal("unauthorized", "Authorization", "no known bearer token; send Authorization: Bearer TOKEN")
         if self.stats.requests_open > limits.requests_max:
             raise Refusal("over-capacity", "request", "too many at once; send it again later")
@@ -225,6 +232,8 @@ class EventsEndpoint:
 
         Senders that look at the status alone then send all of it again, which costs nothing: the others are duplicates.
         """
+        if request.caller is not None:
+            items = [_authorized_item(item, request.caller) for item in items]
         taken = await self._submitter.take_all(items, wait_s or None)
         self._quotas.charge(request.sender, len(request.body), taken)
         results = [item_result(item, one) for item, one in zip(items, taken, strict=True)]
@@ -243,6 +252,15 @@ class EventsEndpoint:
 
 def _nothing() -> None:
     return
+
+
+def _authorized_item(item: Envelope | BadItem, caller: Caller) -> Envelope | BadItem:
+    if isinstance(item, BadItem):
+        return item
+    try:
+        return authorized(item, caller)
+    except Refusal as refusal:
+        return BadItem(refusal.with_traceback(None), item.source, item.id, None)
 
 
 def _too_large(most_bytes: int) -> Refusal:
