@@ -58,7 +58,7 @@ class Poster:
         body = json.dumps(event).encode()
         wait = "Prefer: wait=5\r\n" if gated else ""
         head = (
-            f"POST /v1/events HTTP/1.1\r\nHost: bench\r\n{wait}Content-Type: application/cloudevents+json\r\n"
+            f"POST /v1/events HTTP/1.1\r\nHost: localhost\r\n{wait}Content-Type: application/cloudevents+json\r\n"
             f"Content-Length: {len(body)}\r\n\r\n"
         )
         reader, writer = await self._free.get()

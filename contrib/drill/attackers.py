@@ -24,7 +24,7 @@ import uvloop
 Address = tuple[str, int]
 Peer = tuple[asyncio.StreamReader, asyncio.StreamWriter]
 CHUNK: Final = b"x" * 65_536
-HOST: Final = b"Host: reeve\r\n"
+HOST: Final = b"Host: localhost\r\n"
 POST: Final = b"POST /v1/events HTTP/1.1\r\n" + HOST + b"Content-Type: application/cloudevents+json\r\n"
 CONNECT_S: Final = 2.0
 PAUSE_S: Final = 0.005

@@ -12,6 +12,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.dating_on import PersonsWord
 from pagereeve.app.replay import replay_store
 from pagereeve.domain.facts.redating import redated
+from pagereeve.feeds.local.peer import this_user
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.histories import PRINTER, SIMPLE, ended, policy, reading, started
@@ -59,7 +60,7 @@ def replayed(folder: Path) -> str:
 def test_readings_that_were_dated_two_years_ahead_prove_their_release_again(folder: Path) -> None:
     place = ("--data-dir", str(folder))
     assert "meter-went-back" in [one["kind"] for one in answer(folder, "findings", "--all")]
-    ran = pagereeve("clock", "redate", *AHEAD, "--by=-17520h", "--printer", PRINTER, "--who", "warden", *place)
+    ran = pagereeve("clock", "redate", *AHEAD, "--by=-17520h", "--printer", PRINTER, *place)
     assert (ran.returncode, ran.stderr) == (0, b"")
     assert ran.stdout.decode() == "2 facts are -17520h later; the ledger is projected anew.\n"
     assert charged(folder) == [(5, 0)]
@@ -67,7 +68,11 @@ def test_readings_that_were_dated_two_years_ahead_prove_their_release_again(fold
     assert "nothing differs" in replayed(folder)
     said = [json.loads(line) for line in pagereeve("facts", *place).stdout.splitlines()]
     [fact] = [one for one in said if one["fact"] == "redated"]
-    assert (fact["by"], fact["reason"], fact["by_us"]) == ("warden", "the clock was ahead", -TWO_YEARS_S * 1_000_000)
+    assert (fact["by"], fact["reason"], fact["by_us"]) == (
+        this_user().name,
+        "the clock was ahead",
+        -TWO_YEARS_S * 1_000_000,
+    )
 
 
 def test_a_file_of_the_facts_gives_the_same_ledger(folder: Path) -> None:
@@ -113,7 +118,9 @@ def test_what_makes_no_sense_changes_nothing(folder: Path, arguments: tuple[str,
 
 
 def test_a_persons_word_is_left_for_the_daemon(folder: Path) -> None:
-    ran = pagereeve("clock", "agree", "--who", "warden", "--data-dir", str(folder))
+    ran = pagereeve("clock", "agree", "--data-dir", str(folder))
     assert ran.returncode == 0
-    assert b"is right, by warden" in ran.stdout
-    assert PersonsWord.within(folder).take(SystemClock().now_us()) == "warden"
+    assert f"is right, by {this_user().name}".encode() in ran.stdout
+    assert PersonsWord.within(folder).take(SystemClock().now_us()) == this_user().name
+    refused = pagereeve("clock", "agree", "--who", "warden", "--data-dir", str(folder))
+    assert refused.returncode == 2

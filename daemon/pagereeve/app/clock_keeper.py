@@ -62,6 +62,12 @@ class ClockKeeper:
         await self.watch.begin()
         supervisor.start("clock", "clock", self.watch.run, heartbeat=self.watch.heartbeat, forever=True)
 
+    def keep_word(self, by: str) -> int:
+        """Somebody who may say so says that the wall clock is right now; that instant. Raises OSError."""
+        wall_us = self.clock.wall_us()
+        self._word.leave(by, wall_us)
+        return wall_us
+
     def is_agreed(self) -> bool:
         return self.watch.agreed
 

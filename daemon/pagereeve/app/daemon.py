@@ -23,11 +23,15 @@ from pagereeve.app.clocks import SystemEntropy
 from pagereeve.app.credential_keeper import CredentialKeeper
 from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.dating_on import Corrected
+from pagereeve.app.http_door import HttpDoor, certificate_of
+from pagereeve.app.local_door import FEED as LOCAL_FEED
+from pagereeve.app.local_door import LocalApp, LocalDoor
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.refusal_log import RefusalLog
 from pagereeve.app.registered import gateway_names, registered_printers
 from pagereeve.app.reload import Reloader, RunningParts
 from pagereeve.app.reload_plan import LoadSettings
+from pagereeve.app.shares import shares_for
 from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
 from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
@@ -48,9 +52,11 @@ from pagereeve.engine.supervision.watchdog import Watchdog
 from pagereeve.feeds.http.callers import HttpCallers
 from pagereeve.feeds.http.endpoint import make_events
 from pagereeve.feeds.http.guarding import around_pages
-from pagereeve.feeds.http.server import HttpServer, make_server
+from pagereeve.feeds.http.settings import HttpSettings
+from pagereeve.feeds.http.tls import ServerCertificate
 from pagereeve.feeds.kind import FeedContext, OpenFeed
 from pagereeve.feeds.lines.relayed import LinesDropped, RelayGone, RelayLink
+from pagereeve.feeds.local.callers import LocalCallers
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
@@ -59,13 +65,14 @@ from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable
 from pagereeve.ports.setting_types import HostPort
 from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
-from pagereeve.settings import BadSettings, Settings
+from pagereeve.settings import BadSettings, Problem, Settings
 from pagereeve.settings.lists.directory import Binding
+from pagereeve.settings.open_address import open_address_problem
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.telemetry.disk import disk_of, disk_trouble
 from pagereeve.telemetry.file_system import network_trouble
-from pagereeve.telemetry.pages import make_web
+from pagereeve.telemetry.pages import make_web, status_pages
 from pagereeve.telemetry.repeated import Repeated
 from pagereeve.telemetry.service_manager import ServiceManager
 
@@ -119,7 +126,7 @@ class App:
         self._load = load
         self._silences = Repeated(log, self.clock, usual="good")
         self._stack = AsyncExitStack()
-        self._server: HttpServer | None = None
+        self._http_door: HttpDoor | None = None
 
     async def __aenter__(self) -> Self:
         try:
@@ -260,7 +267,10 @@ class App:
         settings = self.settings
         self.callers = HttpCallers(self.clock.wall_us)
         self.credentials = CredentialKeeper(self.store, self.callers, self.clock)
-        await self.credentials.start(self.supervisor, (one.credential for one in settings.http_credentials()))
+        given = (one.credential for one in settings.http_credentials())
+        await self.credentials.start(self.supervisor, given, asks=settings.http.client_ca_file is not None)
+        if problem := open_address_problem(settings.http, credentials=bool(self.callers.book)):
+            raise BadSettings("the settings", [Problem("http.listen", problem)])
         self.events = make_events(
             settings.http,
             self.intake,
@@ -269,25 +279,27 @@ class App:
             callers=self.callers,
         )
         self._feed_figures["http"] = self.events.stats.telemetry
+        self.local_callers = LocalCallers(settings.local, os.geteuid())
+        self._stack.callback(self.local_callers.close)
         self.reloader = self._reloader()
         self.supervisor.start("reload", "reload", self.reloader.run, forever=True)
         self.telemetry = self._telemetry()
-        shares = self._shares()
+        self._open_local_door()
+        shares = shares_for(settings)
         await self._serve(shares.http)
         await self._open_feeds(shares.line_feed)
         refusals = RefusalLog(self._feed_figures, log, self.clock)
         refusals.start()
         self._stack.callback(refusals.stop)
 
-    def _shares(self) -> descriptors.Shares:
-        settings, most = self.settings, descriptors.limit()
-        line_wanted, http_wanted = settings.limits.line_connections_max, settings.http.connections_max
-        feeds = len(tuple(settings.feeds.each()))
-        given = descriptors.shares(most, line_feeds=feeds, line_wanted=line_wanted, http_wanted=http_wanted)
-        if (given.line_feed, given.http) != (line_wanted, http_wanted):
-            text = "fewer connections than set: the others keep descriptors for badge lines, meters and the journal"
-            log.warning(text, descriptors=most, http=given.http, line_feed=given.line_feed, set="LimitNOFILE")
-        return given
+    def _open_local_door(self) -> None:
+        pages = status_pages(self.telemetry, self.telemetry)
+        events = LocalDoor.events_of(self.settings, self.intake, self.clock)
+        app = LocalApp(self.local_callers, events, pages, self.clock_keeper.keep_word, events.stats)
+        door = LocalDoor(self.settings, app, partial(self._trouble, LOCAL_FEED))
+        door.start()
+        self._stack.push_async_callback(door.stop)
+        self._feed_figures[LOCAL_FEED] = events.stats.telemetry
 
     def _reloader(self) -> Reloader:
         parts = RunningParts(
@@ -301,11 +313,17 @@ class App:
             intake=self.intake,
             credentials=self.credentials,
             gateway_names=self._gateway_names,
+            local=self.local_callers,
+            change_http=self._change_http,
         )
         return Reloader(self.settings, parts, self._load, self._reloaded)
 
     def _reloaded(self, settings: Settings) -> None:
         self.settings = settings
+
+    def _change_http(self, settings: HttpSettings, certificate: ServerCertificate | None) -> None:
+        if self._http_door is not None:  # else it begins with them
+            self._http_door.change(settings, certificate)
 
     def _telemetry(self) -> Telemetry:
         return Telemetry(
@@ -336,19 +354,17 @@ class App:
 
     async def _serve(self, connections_max: int) -> None:
         around = around_pages(self.callers, self.events.stats, self.clock)
-        web = make_web(self.events, self.telemetry, self.telemetry, around)
-        listen = self.settings.http.listen
-        self._server = make_server(
-            web, self.events.stats, self.settings.http, partial(self._trouble, "http"), connections_max=connections_max
+        self._http_door = HttpDoor(
+            self.settings,
+            make_web(self.events, self.telemetry, self.telemetry, around),
+            self.events.stats,
+            partial(self._trouble, "http"),
+            connections_max=connections_max,
+            wall_us=self.clock.wall_us,
         )
-        await self._server.open(listen.host, listen.port)
-        task = asyncio.create_task(self._server.serve(), name="http")
-        self._stack.push_async_callback(self._stop_serving, task)
-
-    async def _stop_serving(self, task: asyncio.Task[None]) -> None:
-        if self._server is not None:
-            self._server.should_exit = True
-        await task
+        self._change_http(self.settings.http, certificate_of(self.settings.http))
+        await self._http_door.start()
+        self._stack.push_async_callback(self._http_door.stop)
 
     async def _open_feeds(self, connections_max: int) -> None:
         settings = self.settings
@@ -380,9 +396,9 @@ class App:
     @property
     def http_address(self) -> tuple[str, int]:
         """Where the HTTP endpoint really listens (useful with port 0)."""
-        if self._server is None:
+        if self._http_door is None:
             raise RuntimeError("the HTTP endpoint is not open")
-        return self._server.address
+        return self._http_door.address
 
     def _on_read(self, printer: str, result: Reading | Failure) -> None:
         self.clock_keeper.read(printer, result)

@@ -1,23 +1,30 @@
-"""Asking the daemon that runs on this machine, over its own HTTP endpoint; bounded in time and size."""
+"""Asking the daemon that runs on this machine, at its local socket; bounded in time and size.
+
+Who asks is the user whose process this is: the socket says it. Only its health is asked over the port too.
+"""
 
 from __future__ import annotations
 
+import errno
 import json
+import os
+import socket
 import time
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from http import HTTPStatus
+from pathlib import Path
 from typing import Any, Final
 
 import httpx2
 
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.feeds.local import paths
+from pagereeve.feeds.local.socket_file import path_problem
 from pagereeve.settings import HostPort
 
 ANSWER_S: Final = 15.0
 ANSWER_MAX_BYTES: Final = 2**20
-READY_PATH: Final = "/readyz"
-EVENTS_PATH: Final = "/v1/events"
 _HEADERS: Final = {"user-agent": "pagereeve", "accept-encoding": "identity"}
 # An address of all interfaces is asked on loopback.
 _LOOPBACK: Final = {"0.0.0.0": "127.0.0.1", "::": "::1"}  # noqa: S104 - asked, not listened on
@@ -28,11 +35,11 @@ class NotTaken(PagereeveError):
 
 
 class NoDaemon(PagereeveError):
-    """Nobody listens at the daemon's address."""
+    """Nobody listens at the daemon's local socket."""
 
 
 class _NoAnswer(Exception):
-    """``reason`` is the kind of error; never what was sent, a token among it."""
+    """``reason`` is the kind of error; never what was sent."""
 
     def __init__(self, reason: str) -> None:
         super().__init__(reason)
@@ -41,6 +48,10 @@ class _NoAnswer(Exception):
 
 class _Refused(_NoAnswer):
     """Nobody listens there."""
+
+
+class _Closed(_NoAnswer):
+    """Somebody does, and this user may not connect."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,10 +80,14 @@ class _Answer:
         return members if isinstance(members, dict) else {}
 
 
-def readiness_of(listen: HostPort, token: str = "") -> Readiness:
-    """/readyz of the daemon that listens there. Without a token that may read it says only whether all is well."""
+def readiness_of(listen: HostPort, local: Path | None = None, *, token: str = "", tls: bool = False) -> Readiness:
+    """/readyz of the daemon that listens there: at the socket, where this user may connect, else at the port.
+
+    Without the socket, and without a token that may read, it says only whether all is well. The certificate is not
+    checked: a sender's view of it is not asked for, and the name would not be the machine's own.
+    """
     try:
-        answer = _exchange("GET", listen, READY_PATH, _bearer(token))
+        answer = _at_either("GET", listen, local, token, tls=tls)
     except _Refused:
         return Readiness(trouble="nobody listens there")
     except _NoAnswer as error:
@@ -88,18 +103,43 @@ def readiness_of(listen: HostPort, token: str = "") -> Readiness:
     return Readiness(not_ready=not_ready, notices=notices if isinstance(notices, dict) else {})
 
 
-def send_event(address: HostPort, token: str, envelope: Mapping[str, Any]) -> None:
+def send_event(local: Path, envelope: Mapping[str, Any]) -> None:
     """A CloudEvent in structured mode; returns once it is durable. Raises NoDaemon, NotTaken."""
-    headers = {"content-type": "application/cloudevents+json", **_bearer(token)}
+    headers = {"content-type": "application/cloudevents+json"}
+    _said(local, paths.EVENTS, headers, json.dumps(envelope).encode())
+
+
+def agree_clock(local: Path) -> str:
+    """This user says that the machine's clock is right now; the instant, as text. Raises NoDaemon, NotTaken."""
+    return str(_said(local, paths.CLOCK_AGREEMENT).members().get("agreed", ""))
+
+
+def _said(local: Path, path: str, headers: Mapping[str, str] | None = None, body: bytes = b"") -> _Answer:
+    if problem := path_problem(local):
+        raise NotTaken(f"{local}: {problem}")
     try:
-        answer = _exchange("POST", address, EVENTS_PATH, headers, json.dumps(envelope).encode())
+        answer = _exchange("POST", path, headers, body, local=local)
     except _Refused as error:
-        raise NoDaemon(f"nobody listens at {address}") from error
+        raise NoDaemon(f"nobody listens at {local}") from error
+    except _Closed as error:
+        todo = "run it as root or as the daemon's user, or see socket, group and users in [local] of the settings"
+        raise NotTaken(f"you may not connect to {local}; {todo}") from error
     except _NoAnswer as error:
-        raise NotTaken(f"the daemon at {address} did not answer ({error.reason}); try again") from error
+        raise NotTaken(f"the daemon at {local} did not answer ({error.reason}); try again") from error
     if answer.status >= HTTPStatus.MULTIPLE_CHOICES:
         why = answer.members().get("detail") or _phrase(answer.status)
-        raise NotTaken(f"the daemon at {address} did not take it: {why}")
+        raise NotTaken(f"the daemon at {local} did not take it: {why}")
+    return answer
+
+
+def _at_either(method: str, listen: HostPort, local: Path | None, token: str, *, tls: bool) -> _Answer:
+    if local is not None and not path_problem(local):
+        try:
+            return _exchange(method, paths.READY, local=local)
+        except (_Refused, _Closed):
+            pass  # the port says it too, if only whether all is well
+    place = HostPort(_LOOPBACK.get(listen.host, listen.host), listen.port)
+    return _exchange(method, paths.READY, _bearer(token), at=f"{'https' if tls else 'http'}://{place}")
 
 
 def _bearer(token: str) -> dict[str, str]:
@@ -107,20 +147,48 @@ def _bearer(token: str) -> dict[str, str]:
 
 
 def _exchange(
-    method: str, address: HostPort, path: str, headers: Mapping[str, str] | None = None, body: bytes | None = None
+    method: str,
+    path: str,
+    headers: Mapping[str, str] | None = None,
+    body: bytes | None = None,
+    *,
+    local: Path | None = None,
+    at: str = "http://localhost",
 ) -> _Answer:
     """Proxies and other settings of the environment are not used, redirects not followed. Raises _NoAnswer."""
-    place = HostPort(_LOOPBACK.get(address.host, address.host), address.port)
     ends_s = time.monotonic() + ANSWER_S
+    if local is not None:
+        _require_open(local)
     try:
         with (
-            httpx2.Client(verify=False, trust_env=False, timeout=ANSWER_S, headers=_HEADERS) as client,
-            client.stream(method, f"http://{place}{path}", headers=headers, content=body) as response,
+            httpx2.HTTPTransport(verify=False, trust_env=False, uds=None if local is None else str(local)) as way,
+            httpx2.Client(transport=way, trust_env=False, timeout=ANSWER_S, headers=_HEADERS) as client,
+            client.stream(method, f"{at}{path}", headers=headers, content=body) as response,
         ):
             return _Answer(response.status_code, _bounded(response, ends_s))
     except (httpx2.HTTPError, httpx2.InvalidURL, OSError) as error:
         cause = _cause(error)
-        raise (_Refused if isinstance(cause, ConnectionRefusedError) else _NoAnswer)(_kind(error, cause)) from error
+        raise _no_answer(cause)(_kind(error, cause)) from error
+
+
+def _require_open(path: Path) -> None:
+    """The library leaves a local socket open whose connect failed. Raises _NoAnswer."""
+    with socket.socket(socket.AF_UNIX) as asking:
+        asking.settimeout(0)
+        code = asking.connect_ex(str(path))
+    if code in {errno.ENOENT, errno.ECONNREFUSED, errno.EACCES, errno.EPERM}:
+        cause = OSError(code, os.strerror(code))
+        raise _no_answer(cause)(type(cause).__name__) from cause
+
+
+def _no_answer(cause: BaseException) -> type[_NoAnswer]:
+    match cause:
+        case ConnectionRefusedError() | FileNotFoundError():
+            return _Refused
+        case PermissionError():
+            return _Closed
+        case _:
+            return _NoAnswer
 
 
 def _bounded(response: httpx2.Response, ends_s: float) -> bytes:

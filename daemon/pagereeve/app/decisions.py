@@ -16,8 +16,8 @@ from pagereeve.domain.values.instants import from_text, to_text
 from pagereeve.domain.values.plain_text import require_plain_members
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.printers.loading import open_projector
+from pagereeve.feeds.local.peer import this_user
 from pagereeve.ports.store import Store
-from pagereeve.settings import HostPort
 from pagereeve.store.sqlite.journal import SqlJournal
 
 SOURCE: Final = "urn:pagereeve:decisions"
@@ -25,17 +25,19 @@ SOURCE: Final = "urn:pagereeve:decisions"
 
 @dataclass(frozen=True, slots=True)
 class DecisionRequest:
-    """``reason`` is one of domain.facts.Reason, or empty where a finding is closed without one."""
+    """``reason`` is one of domain.facts.Reason, or empty where a finding is closed without one.
+
+    Who decides is not said here: the daemon sees whose process asks, and without a daemon it is this process's user.
+    """
 
     finding: str
     action: Action
-    by: str
     reason: str = ""
     text: str = ""
 
     def envelope(self, at_us: int) -> dict[str, Any]:
         """A CloudEvent of its own identity (CloudEvents 1.0 section 3.1)."""
-        data = {"finding": self.finding, "action": self.action, "by": self.by}
+        data: dict[str, str] = {"finding": self.finding, "action": self.action}
         data |= {name: value for name, value in (("reason", self.reason), ("text", self.text)) if value}
         return {
             "specversion": "1.0",
@@ -48,11 +50,9 @@ class DecisionRequest:
         }
 
 
-def tell_daemon(address: HostPort, token: str, said: DecisionRequest) -> None:
-    """Returns once it is durable; its author is the token's credential. Raises NoDaemon, NotTaken."""
-    envelope = said.envelope(SystemClock().now_us())
-    data = {name: value for name, value in envelope["data"].items() if name != AUTHOR}
-    send_event(address, token, {**envelope, "data": data})
+def tell_daemon(socket: Path, said: DecisionRequest) -> None:
+    """Returns once it is durable; its author is this user. Raises NoDaemon, NotTaken."""
+    send_event(socket, said.envelope(SystemClock().now_us()))
 
 
 async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
@@ -70,7 +70,7 @@ async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
         at_us = from_text(envelope["time"])
         origin = Origin(SOURCE, envelope["id"], at_us, at_us, at_us)
         require_plain_members(envelope["data"], "data")
-        event = event_of(FINDING_DECIDED, origin, envelope["data"])
+        event = event_of(FINDING_DECIDED, origin, {**envelope["data"], AUTHOR: this_user().name})
         if isinstance(event, Decided):
             await journal.append(replace(event, printer=finding.printer))
         await _renew(journal, clock, finding.printer, finding.since_us)

@@ -11,12 +11,14 @@ from pathlib import Path
 from pagereeve.app.badge_key import NAME, key_trouble
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import readiness_of
+from pagereeve.app.http_door import certificate_of
 from pagereeve.app.relay_probe import look_at_relay
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.feeds.http.tls import BadCertificate
 from pagereeve.ports.credentials import StoredCredential
 from pagereeve.queries.credentials import state_of
 from pagereeve.queries.installation import journal_state
-from pagereeve.reports.doctor import InstallationState, RelayState
+from pagereeve.reports.doctor import CertificateExpiry, InstallationState, RelayState
 from pagereeve.settings import BadSettings, Settings
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 from pagereeve.store.sqlite.reads import SqlReads
@@ -50,7 +52,8 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
 
 def _without_journal(settings: Settings, problems: Sequence[str], journal: Path) -> InstallationState:
     folder = settings.data_dir
-    daemon = readiness_of(settings.http.listen, _reading_token(settings))
+    tls, token = settings.http.certificate_file is not None, _reading_token(settings)
+    daemon = readiness_of(settings.http.listen, settings.local_socket_path, token=token, tls=tls)
     disk = disk_of(_standing(folder))
     return InstallationState(
         now_us=SystemClock().now_us(),
@@ -69,6 +72,7 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         printers=len(settings.printers),
         readable=tuple(_readable(_secret_files(settings, journal))),
         relay=_relay(settings),
+        expiries=_expiries(settings),
     )
 
 
@@ -88,6 +92,16 @@ def _expired(settings: Settings, stored: Sequence[StoredCredential], now_us: int
         given = []
     every = [*given, *(one.credential for one in stored)]
     return tuple(sorted(one.caller.name for one in every if state_of(one, now_us) == "expired"))
+
+
+def _expiries(settings: Settings) -> tuple[CertificateExpiry, ...]:
+    """What can't be read is among the settings' problems."""
+    try:
+        certificate = certificate_of(settings.http)
+    except BadCertificate:
+        return ()
+    found = () if certificate is None else certificate.expiries
+    return tuple(CertificateExpiry(one.source, one.subject, one.until_us, one.ours) for one in found)
 
 
 def _relay(settings: Settings) -> RelayState | None:
@@ -119,6 +133,7 @@ def _standing(folder: Path) -> Path:
 def _secret_files(settings: Settings, journal: Path) -> list[Path]:
     """What nobody else should read. A community that is in the settings is the site's own choice."""
     named = [settings.data_dir, settings.badge_key_file, settings.badges.directory, journal, *settings.http.token_files]
+    named.append(settings.http.key_file)
     receivers = (one for _, one in settings.alerts.receivers())
     for one in (*settings.printers, *receivers, *settings.http.credentials):
         secret = [name for name in type(one).model_fields if name.endswith("_file") and name != "ca_file"]

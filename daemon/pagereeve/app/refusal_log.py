@@ -14,7 +14,7 @@ from pagereeve.telemetry.repeated import Repeated, Speaker
 LOOK_EVERY_S: Final = 30.0
 # Of what a sender may be refused for, these are about its cost; the others are about what it says, and it is told so.
 COSTS: Final[frozenset[Reason]] = frozenset(
-    {"bad-http", "head-too-large", "too-slow", "too-many-requests", "over-quota", "unauthorized"}
+    {"bad-http", "head-too-large", "too-slow", "too-many-requests", "over-quota", "unauthorized", "misdirected"}
 )
 
 Figures = Mapping[str, Callable[[], FeedTelemetry]]

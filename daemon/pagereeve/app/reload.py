@@ -23,6 +23,9 @@ from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.registry import PrinterRegistry
+from pagereeve.feeds.http.settings import HttpSettings
+from pagereeve.feeds.http.tls import ServerCertificate
+from pagereeve.feeds.local.callers import LocalCallers
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import JournalUnavailable
@@ -51,6 +54,8 @@ class RunningParts:
     intake: EventIntake
     credentials: CredentialKeeper
     gateway_names: dict[str, str]
+    local: LocalCallers
+    change_http: Callable[[HttpSettings, ServerCertificate | None], None]
 
 
 @dataclass(slots=True)
@@ -139,7 +144,10 @@ class Reloader:
         parts.intake.privacy.keep_titles = settings.privacy.keep_titles
         parts.gateway_names.clear()
         parts.gateway_names.update(gateway_names(settings))
-        parts.credentials.change(one.credential for one in plan.credentials)
+        asks = settings.http.client_ca_file is not None
+        parts.credentials.change((one.credential for one in plan.credentials), asks=asks)
+        parts.local.change(settings.local)
+        parts.change_http(settings.http, plan.certificate)
         change = await parts.registry.change(plan.printers)
         for printer in change.removed:
             parts.meter.forget(printer)

@@ -6,9 +6,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Self
 
+from pagereeve.app.http_door import certificate_of
 from pagereeve.app.registered import registered_printers
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.engine.printers.registry import RegisteredPrinter
+from pagereeve.feeds.http.tls import ServerCertificate
 from pagereeve.meters.discovery.profile import Profiles
 from pagereeve.settings import BadSettings, Problem, Settings
 from pagereeve.settings.changes import fixed_changes
@@ -27,6 +29,7 @@ class ReloadPlan:
     credentials: Sequence[GivenCredential] = field(repr=False)
     people: Sequence[Assigned] = field(repr=False)
     directory: Sequence[Binding] | None = field(repr=False)
+    certificate: ServerCertificate | None
 
     @classmethod
     def of(cls, running: Settings, load: LoadSettings, profiles: Profiles) -> Self:
@@ -43,4 +46,5 @@ class ReloadPlan:
             wanted.http_credentials(),
             wanted.assignments(),
             None if wanted.badges.directory is None else wanted.directory(),
+            certificate_of(wanted.http),
         )

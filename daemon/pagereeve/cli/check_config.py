@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+import asyncio
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Annotated
 
 from cyclopts import Parameter
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.app.http_door import certificate_of
 from pagereeve.app.receivers import receivers_of
 from pagereeve.cli.output import complain, say
+from pagereeve.feeds.http.tls import BadCertificate
+from pagereeve.feeds.local.peer import unknown_accounts
+from pagereeve.feeds.local.socket_file import group_problem
 from pagereeve.meters.discovery.profile import BadProfile, profiles_with
+from pagereeve.ports.credentials import StoredCredential
+from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.settings import BadSettings, Problem, Settings, load_settings
+from pagereeve.settings.open_address import open_address_problem
+from pagereeve.store.errors import CantOpen
+from pagereeve.store.sqlite.files import JOURNAL_NAME
+from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.telemetry.file_system import network_trouble
 
 
@@ -26,6 +37,8 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
         f"{len(settings.assignments())} cost centre assignments, {len(settings.directory())} badges; "
         f"data in {settings.data_dir}, HTTP on {settings.http.listen}"
     )
+    for unknown in unknown_accounts(settings.local.users, settings.local.groups):
+        complain(f"warning: {unknown}")
     network = network_trouble(settings.data_dir)
     if network:
         complain(f"warning: data_dir {settings.data_dir}: {network}")
@@ -46,9 +59,36 @@ def refuse_bad_files(settings: Settings, source: str) -> None:
             read()
         except BadSettings as error:
             problems += [Problem(f"{error.source}: {one.where}", one.text) for one in error.problems]
+    if trouble := open_address_problem(settings.http, credentials=_credentials_exist(settings)):
+        problems.append(Problem("http.listen", trouble))
+    try:
+        certificate = certificate_of(settings.http)
+    except BadCertificate as error:
+        problems.append(Problem("http.certificate_file", str(error)))
+    else:
+        if certificate is not None and (trouble := certificate.date_problem(SystemClock().now_us())):
+            problems.append(Problem("http.certificate_file", trouble))
     try:
         profiles_with(settings.meters.profiles).require(printer.profile for printer in settings.printers)
     except BadProfile as error:
         problems.append(Problem("meters.profiles", str(error)))
+    if trouble := group_problem(settings.local.group):
+        problems.append(Problem("local.group", trouble))
     if problems:
         raise BadSettings(source, problems)
+
+
+def _credentials_exist(settings: Settings) -> bool:
+    """In the settings, or in the journal; where that can't be read, the start will say it."""
+    journal = settings.data_dir / JOURNAL_NAME
+    if settings.http.credentials or not journal.exists():
+        return bool(settings.http.credentials)
+    try:
+        return bool(asyncio.run(_stored(journal)))
+    except (CantOpen, JournalUnavailable):
+        return True
+
+
+async def _stored(journal: Path) -> Sequence[StoredCredential]:
+    async with await SqlReads.open_for_reading(journal) as reads:
+        return await reads.credentials()

@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 import asyncio
-import getpass
 from pathlib import Path
 from typing import Annotated, Final
 
 from cyclopts import App, Parameter
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.app.daemon_client import NoDaemon, agree_clock
 from pagereeve.app.dating_on import PersonsWord
 from pagereeve.app.redating import RedatingRequest, redate_journal
-from pagereeve.cli.journal import journal_path
-from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, Zone
+from pagereeve.cli.journal import journal_path, local_socket
+from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, Socket, Zone
 from pagereeve.cli.output import say
 from pagereeve.domain.accounts.periods import between, zone_of
 from pagereeve.domain.facts.redating import Span
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.instants import to_text
+from pagereeve.feeds.local.peer import this_user
 from pagereeve.ports.setting_types import Duration
 
 app = App(name="clock", help="Agree to this machine's clock; correct the dates of facts.")
@@ -27,20 +28,26 @@ Printers = Annotated[list[str] | None, Parameter(name="--printer", help="Only th
 Since = Annotated[str, Parameter(name="--from", help="Beginning, as the facts are dated now: RFC 3339, or a date.")]
 Until = Annotated[str, Parameter(name="--until", help="End, not included: RFC 3339, or a date.")]
 Reason = Annotated[str, Parameter(help="Why, stored permanently. Don't put people's names in it.")]
-Who = Annotated[str | None, Parameter(name="--who", help="Who says so; default: your login.")]
 BACK: Final = "-"
 
 
 @app.command
-def agree(*, who: Who = None, config: Config = CONFIG_DEFAULT, data_dir: DataDir = None) -> int:
-    """Say that this machine's clock is right now.
+def agree(*, socket: Socket = None, config: Config = CONFIG_DEFAULT, data_dir: DataDir = None) -> int:
+    """Say that this machine's clock is right now. Who says so is the user who runs this.
 
-    A daemon that asks for it takes it within a second, and moves the dates that it gave meanwhile; else it counts for
-    a start within ten minutes.
+    A daemon that asks for it takes it within a second, and moves the dates that it gave meanwhile; without a daemon it
+    counts for a start within ten minutes.
     """
-    folder, wall_us = journal_path(config, data_dir).parent, SystemClock().now_us()
-    PersonsWord.within(folder).leave(who or getpass.getuser(), wall_us)
-    say(f"Said: {to_text(wall_us)} is right, by {who or getpass.getuser()}.")
+    who = this_user().name
+    try:
+        at = agree_clock(socket or local_socket(config, data_dir))
+    except NoDaemon:
+        if socket is not None:
+            raise
+        wall_us = SystemClock().now_us()
+        PersonsWord.within(journal_path(config, data_dir).parent).leave(who, wall_us)
+        at = to_text(wall_us)
+    say(f"Said: {at} is right, by {who}.")
     return 0
 
 
@@ -52,7 +59,6 @@ def redate(
     by: Annotated[str, Parameter(help="How much later: 2h, or -1h (as --by=-1h) for earlier.")],
     reason: Reason,
     printer: Printers = None,
-    who: Who = None,
     zone: Zone = "UTC",
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
@@ -62,7 +68,7 @@ def redate(
     Without --printer, of the whole site. What senders claimed stays, and counts again where it can be believed now.
     """
     by_us = _signed_us(by)
-    count = _redate(printer, _span(from_, until, zone), by_us, who, reason, config, data_dir)
+    count = _redate(printer, _span(from_, until, zone), by_us, reason, config, data_dir)
     say(f"{count} facts are {by} later; the ledger is projected anew.")
     return 0
 
@@ -74,7 +80,6 @@ def void(
     until: Until,
     reason: Reason,
     printer: Printers = None,
-    who: Who = None,
     zone: Zone = "UTC",
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
@@ -83,7 +88,7 @@ def void(
 
     What somebody sent is never void: a release whose readings are void is unproven.
     """
-    count = _redate(printer, _span(from_, until, zone), None, who, reason, config, data_dir)
+    count = _redate(printer, _span(from_, until, zone), None, reason, config, data_dir)
     say(f"{count} runs of readings are void; the ledger is projected anew.")
     return 0
 
@@ -92,12 +97,11 @@ def _redate(
     printers: list[str] | None,
     span: Span,
     by_us: int | None,
-    who: str | None,
     reason: str,
     config: Path,
     data_dir: Path | None,
 ) -> int:
-    said = RedatingRequest(printers or (), span, by_us, who or getpass.getuser(), reason)
+    said = RedatingRequest(printers or (), span, by_us, this_user().name, reason)
     return asyncio.run(redate_journal(journal_path(config, data_dir), said))
 
 

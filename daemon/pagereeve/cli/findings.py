@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import getpass
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Final
@@ -12,7 +11,7 @@ from cyclopts import App, Parameter
 
 from pagereeve.app.daemon_client import NoDaemon, NotTaken
 from pagereeve.app.decisions import DecisionRequest, decide_by_hand, tell_daemon
-from pagereeve.cli.journal import journal_path, open_reads
+from pagereeve.cli.journal import journal_path, local_socket, open_reads
 from pagereeve.cli.options import (
     CONFIG_DEFAULT,
     AsJson,
@@ -21,20 +20,21 @@ from pagereeve.cli.options import (
     From,
     PeriodName,
     Printer,
+    Socket,
     To,
     Zone,
 )
 from pagereeve.cli.output import complain, say, say_json, show
 from pagereeve.domain.accounts.periods import Period, between, chosen, zone_of
-from pagereeve.domain.facts.facts import Action, Reason
+from pagereeve.domain.facts.facts import Reason
 from pagereeve.domain.ledger import Finding
+from pagereeve.feeds.local.peer import this_user
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.queries.findings import FindingsAnswer, SummaryAnswer, finding_of, findings_of, summary_of
 from pagereeve.reports.findings import findings_text
 from pagereeve.reports.findings_summary import summary_json, summary_table
 from pagereeve.reports.rows_json import finding_json
 from pagereeve.reports.totals import period_line
-from pagereeve.settings import HostPort, Settings, load_settings
 from pagereeve.store.errors import CantOpen
 
 LIMIT_DEFAULT: Final = 1_000
@@ -44,8 +44,6 @@ app = App(name="findings", help="List problems with their evidence; record their
 
 Name = Annotated[str, Parameter(help="The finding's id, as f-0a1b2c3d4e5f.")]
 Text = Annotated[str, Parameter(help="Note, stored permanently. Don't put people's names in it.")]
-By = Annotated[str | None, Parameter(help="Who decides, where no daemon runs; default: your login.")]
-Daemon = Annotated[str | None, Parameter(help="Where the daemon listens, HOST:PORT; default: as in the settings file.")]
 
 
 @app.default
@@ -94,13 +92,15 @@ def explain(
     *,
     reason: Annotated[Reason, Parameter(help="The cause.")],
     text: Text = "",
-    by: By = None,
-    daemon: Daemon = None,
+    socket: Socket = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """Record the cause of a finding. ``maintenance`` turns the pages of a gap into maintenance pages."""
-    _decide(finding, "explain", reason, text, by, daemon, config, data_dir)
+    """Record the cause of a finding. ``maintenance`` turns the pages of a gap into maintenance pages.
+
+    Who says so is the user who runs this.
+    """
+    _decide(DecisionRequest(finding, "explain", reason, text), socket, config, data_dir)
     return 0
 
 
@@ -111,13 +111,12 @@ def close(
     *,
     reason: Annotated[Reason | None, Parameter(help="The cause, if it is known.")] = None,
     text: Text = "",
-    by: By = None,
-    daemon: Daemon = None,
+    socket: Socket = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """Say that nothing is left to do about a finding."""
-    _decide(finding, "close", reason or "", text, by, daemon, config, data_dir)
+    """Say that nothing is left to do about a finding. Who says so is the user who runs this."""
+    _decide(DecisionRequest(finding, "close", reason or "", text), socket, config, data_dir)
     return 0
 
 
@@ -151,41 +150,22 @@ def _give(chosen: Sequence[Finding], zone: str, *, as_json: bool) -> None:
         say(findings_text(chosen, shown_zone))
 
 
-def _decide(
-    finding: str,
-    action: Action,
-    reason: str,
-    text: str,
-    by: str | None,
-    daemon: str | None,
-    config: Path,
-    data_dir: Path | None,
-) -> None:
+def _decide(said: DecisionRequest, socket: Path | None, config: Path, data_dir: Path | None) -> None:
     """To the daemon where one listens; else into the journal by hand."""
-    said = DecisionRequest(finding, action, by or getpass.getuser(), reason, text)
-    settings = load_settings(config) if data_dir is None else None
-    address = HostPort.of(daemon) if daemon is not None else settings.http.listen if settings is not None else None
-    token = "" if settings is None else _deciding_token(settings)
-    if address is not None:
-        try:
-            tell_daemon(address, token, said)
-        except NoDaemon:
-            if daemon is not None:
-                raise
-        else:
-            say(f"Sent to the daemon: {action} {finding}{f', {reason}' if reason else ''}.")
-            return
+    what = f"{said.action} {said.finding}{f', {said.reason}' if said.reason else ''}, by {this_user().name}."
+    try:
+        tell_daemon(socket or local_socket(config, data_dir), said)
+    except NoDaemon:
+        if socket is not None:
+            raise
+    else:
+        say(f"Sent to the daemon: {what}")
+        return
     try:
         asyncio.run(decide_by_hand(journal_path(config, data_dir), said))
     except CantOpen as error:
-        raise NotTaken(f"{error}; or name where the daemon listens: --daemon HOST:PORT") from error
-    say(f"Written into the journal: {action} {finding}{f', {reason}' if reason else ''}, by {said.by}.")
-
-
-def _deciding_token(settings: Settings) -> str:
-    """The first that the settings give the act to decide; "" without one."""
-    given = (one for one in settings.http_credentials() if one.is_token and one.credential.caller.may("decide"))
-    return next((one.secret.get_secret_value() for one in given), "")
+        raise NotTaken(f"{error}; or name the daemon's local socket: --socket PATH") from error
+    say(f"Written into the journal: {what}")
 
 
 async def _known(config: Path, data_dir: Path | None, wanted: FindingFilter, limit: int) -> FindingsAnswer:

@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+from pagereeve.feeds.local.socket_file import SOCKET_NAME
 from pagereeve.ports.journal import DamagedRow
 from pagereeve.ports.reads import Reads
 from pagereeve.settings import load_settings
@@ -16,6 +17,11 @@ from pagereeve.store.sqlite.reads import SqlReads
 def journal_path(config: Path, data_dir: Path | None) -> Path:
     """Where the journal lies. Raises BadSettings."""
     return (load_settings(config).data_dir if data_dir is None else data_dir) / JOURNAL_NAME
+
+
+def local_socket(config: Path, data_dir: Path | None) -> Path:
+    """Where a daemon listens for commands of this host. Raises BadSettings."""
+    return load_settings(config).local_socket_path if data_dir is None else data_dir / SOCKET_NAME
 
 
 def damaged_line(row: DamagedRow) -> str:

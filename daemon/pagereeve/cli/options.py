@@ -16,6 +16,9 @@ Config = Annotated[
 DataDir = Annotated[
     Path | None, Parameter(name="--data-dir", help="Folder of the journal, instead of a settings file.")
 ]
+Socket = Annotated[
+    Path | None, Parameter(name="--socket", help="The daemon's local socket; default: as in the settings file.")
+]
 PeriodName = Annotated[
     str | None, Parameter(name="--period", help="2026, 2026-Q4, 2026-11, 2026-W48 or 2026-11-25; default: always.")
 ]

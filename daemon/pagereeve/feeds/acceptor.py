@@ -10,13 +10,16 @@ from __future__ import annotations
 import asyncio
 import errno
 import socket
+import ssl
 from collections import Counter
 from collections.abc import Callable, Sequence
-from typing import Final
+from functools import partial
+from typing import Any, Final
 
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.feeds.admission import Connections, Slot
 from pagereeve.feeds.listening import cannot_listen
+from pagereeve.feeds.peer_user import uid_of
 from pagereeve.feeds.stats import ConnectionReason
 from pagereeve.ports.setting_types import HostPort
 
@@ -26,6 +29,9 @@ ADMITTED_AT_ONCE: Final = 8
 ACCEPTED_AT_ONCE: Final = 128
 # After an accept that failed for want of descriptors or memory.
 PAUSE_S: Final = 0.25
+# For TLS to begin, and for a peer to answer our last word (close_notify, RFC 8446 section 6.1).
+HANDSHAKE_S: Final = 10.0
+GOODBYE_S: Final = 5.0
 # A peer that lost its power says no goodbye: it is found out within two minutes (tcp(7)).
 _KEEPALIVE: Final = (("TCP_KEEPIDLE", 60), ("TCP_KEEPINTVL", 15), ("TCP_KEEPCNT", 4))
 _SCARCE: Final = frozenset({errno.EMFILE, errno.ENFILE, errno.ENOBUFS, errno.ENOMEM})
@@ -39,6 +45,7 @@ class Acceptor:
     """Makes a protocol by ``make`` for each connection that ``connections`` has a place for.
 
     ``make`` must see to it that ``connections.release`` is called at the connection's end, and set the slot's ``drop``.
+    With ``tls`` a connection is secured first, within ``handshake_s``; until then it is a stranger, and is displaced.
     """
 
     def __init__(
@@ -47,13 +54,18 @@ class Acceptor:
         make: Callable[[Slot], asyncio.BaseProtocol],
         counts: Counter[ConnectionReason],
         on_error: Callable[[Exception], None],
+        *,
+        handshake_s: float = HANDSHAKE_S,
     ) -> None:
+        self.tls: ssl.SSLContext | None = None
+        self._handshake_s = handshake_s
         self._connections = connections
         self._make = make
         self._counts = counts
         self._on_error = on_error
         self._sockets: list[socket.socket] = []
         self._entering: set[asyncio.Task[None]] = set()
+        self._securing: set[asyncio.Task[None]] = set()
 
     @property
     def sockets(self) -> Sequence[socket.socket]:
@@ -80,6 +92,11 @@ class Acceptor:
         for listening in self._sockets:
             self._watch(listening)
 
+    def adopt(self, listening: socket.socket) -> None:
+        """Accept from a socket of another's making, which listens already; ``close`` closes it."""
+        self._sockets.append(listening)
+        self._watch(listening)
+
     def close(self) -> None:
         """No new connections; those that are open go on."""
         loop = asyncio.get_running_loop()
@@ -87,6 +104,8 @@ class Acceptor:
             loop.remove_reader(listening.fileno())
             listening.close()
         self._sockets.clear()
+        for task in self._securing:
+            task.cancel()
 
     async def wait_closed(self) -> None:
         """Connections that were just being accepted are connected, or gone."""
@@ -109,7 +128,7 @@ class Acceptor:
             except OSError as error:
                 self._pause(listening, error)
                 return
-            admitted += self._enter(accepted, str(address[0]))
+            admitted += self._enter(accepted, address)
 
     def _pause(self, listening: socket.socket, error: OSError) -> None:
         self._counts["no-descriptors"] += 1
@@ -119,29 +138,47 @@ class Acceptor:
         loop.remove_reader(listening.fileno())
         loop.call_later(PAUSE_S, self._watch, listening)
 
-    def _enter(self, accepted: socket.socket, address: str) -> bool:
-        """Whether there was a place for it."""
-        slot = self._connections.admit(address)
+    def _enter(self, accepted: socket.socket, address: Any) -> bool:
+        """Whether there was a place for it. At a local socket a peer is a user, and not an address."""
+        uid = uid_of(accepted) if accepted.family == socket.AF_UNIX else None
+        slot = self._connections.admit(str(address[0]) if uid is None else f"uid:{uid}")
         if slot is None:
             accepted.close()
             return False
+        slot.uid = uid
         task = asyncio.get_running_loop().create_task(self._connect(accepted, slot))
         self._entering.add(task)
         task.add_done_callback(self._entering.discard)
+        if self.tls is not None and uid is None:
+            slot.drop = partial(_cancel, task)
+            self._securing.add(task)
+            task.add_done_callback(self._securing.discard)
         return True
 
     async def _connect(self, accepted: socket.socket, slot: Slot) -> None:
+        tls = self.tls if slot.uid is None else None
+        limits = {} if tls is None else {"ssl_handshake_timeout": self._handshake_s, "ssl_shutdown_timeout": GOODBYE_S}
         try:
             accepted.settimeout(0)
-            _find_out_the_dead(accepted)
+            if slot.uid is None:
+                _find_out_the_dead(accepted)
             loop = asyncio.get_running_loop()
-            transport, _ = await loop.connect_accepted_socket(lambda: self._make(slot), accepted)
-        except OSError:  # the peer hung up before it was here: nothing is owed to it
+            transport, _ = await loop.connect_accepted_socket(lambda: self._make(slot), accepted, ssl=tls, **limits)
+        except (OSError, asyncio.CancelledError) as error:
+            # The peer hung up before it was here, can't agree with us on TLS, or gives way: nothing is owed to it.
+            if tls is not None and not slot.dropped and not isinstance(error, asyncio.CancelledError):
+                self._counts["handshake"] += 1
             accepted.close()
             self._connections.release(slot)
+            if isinstance(error, asyncio.CancelledError):
+                raise
             return
         if slot.dropped:
             transport.abort()
+
+
+def _cancel(task: asyncio.Task[None]) -> None:
+    task.cancel()
 
 
 def _listening(family: int, kind: int, protocol: int, address: tuple[object, ...]) -> socket.socket:

@@ -66,13 +66,17 @@ def _nothing() -> None:
 
 @dataclass(eq=False, slots=True)
 class Slot:
-    """The place of one connection; its owner calls ``Connections.release`` at its end. ``drop`` ends the connection."""
+    """The place of one connection; its owner calls ``Connections.release`` at its end. ``drop`` ends the connection.
+
+    ``uid`` is the user at the other end of a local socket; None elsewhere.
+    """
 
     peer: str
     known: bool
     seen_s: float
     drop: Callable[[], None] = _nothing
     dropped: bool = False
+    uid: int | None = None
 
 
 @dataclass(slots=True)

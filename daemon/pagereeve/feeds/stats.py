@@ -11,7 +11,9 @@ from pagereeve.feeds.refusals import Reason
 from pagereeve.ports.intake import OUTCOMES, Outcome
 from pagereeve.ports.telemetry import FeedTelemetry
 
-ConnectionReason = Literal["full", "peer-full", "peer-rate", "displaced", "silent", "slow-reader", "no-descriptors"]
+ConnectionReason = Literal[
+    "full", "peer-full", "peer-rate", "displaced", "handshake", "silent", "slow-reader", "no-descriptors"
+]
 
 
 @dataclass(slots=True)
@@ -23,8 +25,9 @@ class FeedStats:
     attempts_failed      requests of nobody that is known, by reason; None where the feed asks nobody
     unkept               refusals that the intake could not keep aside
     connections_refused  what was not let in, or was ended, by reason: full; peer-full, peer-rate (too many, or too many
-                         new ones, from one address); displaced (a silent one, by a newcomer); silent (said nothing in
-                         time); slow-reader (left its answer unread); no-descriptors (an accept failed)
+                         new ones, from one address); displaced (a silent one, by a newcomer); handshake (TLS failed, or
+                         took too long); silent (said nothing in time); slow-reader (left its answer unread);
+                         no-descriptors (an accept failed)
     answer_us            time spent on answered requests, in all; ``answers`` is how many
     blank_lines          empty lines, which some gateways send to keep a connection alive
     requests_max         how many may be open at once, and ``connections_max``; 0 where the feed has no such limit

@@ -19,6 +19,8 @@ SILENT_AFTER_US: Final = 86_400 * SECOND_US
 FAILING_AFTER_US: Final = 120 * SECOND_US
 # Messages are sent again for a while; after this long nobody receives them.
 UNDELIVERED_AFTER_US: Final = 300 * SECOND_US
+# Whoever signs a certificate by hand needs some days for it.
+EXPIRES_SOON_US: Final = 30 * 86_400 * SECOND_US
 # As the feeds do with events: a source this far ahead is not believed.
 AHEAD_US: Final = 120 * SECOND_US
 
@@ -43,6 +45,16 @@ class RelayState:
     held: int = 0
     taken: bool = True
     missing: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CertificateExpiry:
+    """A certificate in the file ``source``; ``ours`` is one that we show, others are of clients' authorities."""
+
+    source: str
+    subject: str
+    until_us: int
+    ours: bool
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,6 +90,7 @@ class InstallationState:
     key_trouble: str = ""
     expired: tuple[str, ...] = ()
     relay: RelayState | None = None
+    expiries: tuple[CertificateExpiry, ...] = ()
 
 
 def complaints_of(seen: InstallationState) -> list[Complaint]:
@@ -90,6 +103,7 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *_clock(seen),
         *_secrets(seen),
         *_credentials(seen),
+        *_certificates(seen),
         *_receivers(seen),
         *_printers(seen),
         *_findings(seen),
@@ -242,6 +256,21 @@ def _credentials(seen: InstallationState) -> Iterator[Complaint]:
             "Whoever still shows one is refused.",
             "pagereeve credentials add makes another one; revoke an old one (pagereeve credentials revoke NAME), or "
             "remove it from the settings.",
+        )
+
+
+def _certificates(seen: InstallationState) -> Iterator[Complaint]:
+    for one in seen.expiries:
+        left_us = one.until_us - seen.now_us
+        if left_us >= EXPIRES_SOON_US:
+            continue
+        when = f"{'expires' if left_us > 0 else 'expired'} at {to_text(one.until_us)}"
+        who = "Senders that check it send nothing then." if one.ours else "Clients that it signed for are then refused."
+        yield Complaint(
+            "critical" if one.ours and left_us <= 0 else "warning",
+            f"The certificate {visible(one.subject)} in {visible(one.source)} {when}.",
+            who,
+            "Renew it, put the new file in its place, and reload: systemctl reload pagereeve.",
         )
 
 

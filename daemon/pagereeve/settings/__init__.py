@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.lines.settings import LineFeedSettings
+from pagereeve.feeds.local.settings import LocalSettings
 from pagereeve.ports.line_settings import RelaySettings
 from pagereeve.ports.setting_types import Duration, HostPort
 from pagereeve.receivers.alertmanager.settings import AlertmanagerSettings
@@ -46,6 +47,7 @@ __all__ = [
     "HttpSettings",
     "LimitSettings",
     "LineFeedSettings",
+    "LocalSettings",
     "LogSettings",
     "MailSettings",
     "MeterSettings",

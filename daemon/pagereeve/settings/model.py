@@ -15,6 +15,9 @@ from pagereeve.domain.badges.form import BadgeForm
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.feeds.http.settings import HttpSettings
+from pagereeve.feeds.local.settings import LocalSettings
+from pagereeve.feeds.local.socket_file import SOCKET_NAME as LOCAL_SOCKET_NAME
+from pagereeve.feeds.local.socket_file import path_problem
 from pagereeve.ports.line_settings import RelaySettings
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.secrets import NoSecret
@@ -58,6 +61,7 @@ class Settings(BaseSettings):
     data_dir: Path = Path("/var/lib/pagereeve")
     relay_socket: Path | None = None
     http: HttpSettings = HttpSettings()
+    local: LocalSettings = LocalSettings()
     log: LogSettings = LogSettings()
     badges: BadgeSettings = BadgeSettings()
     privacy: PrivacySettings = PrivacySettings()
@@ -91,6 +95,8 @@ class Settings(BaseSettings):
         problems = problems_between(self.gateways, self.printers, self.feeds, self.readers, self.alerts, self.relays)
         if self.relays and (trouble := socket_problem(self.relay_socket_path)):
             problems.append(Problem("relay_socket", trouble))
+        if trouble := path_problem(self.local_socket_path):
+            problems.append(Problem("local.socket", trouble))
         if problems:
             text = "; ".join(str(problem) for problem in problems)
             raise PydanticCustomError(CROSS_CHECK, "{text}", {"text": text, "problems": problems})
@@ -103,6 +109,10 @@ class Settings(BaseSettings):
     @property
     def relay_socket_path(self) -> Path:
         return self.relay_socket or self.data_dir / SOCKET_NAME
+
+    @property
+    def local_socket_path(self) -> Path:
+        return self.local.socket or self.data_dir / LOCAL_SOCKET_NAME
 
     def policy_of(self, printer: PrinterSettings) -> Policy:
         """[policy], with what the printer says itself in its place."""

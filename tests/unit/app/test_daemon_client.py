@@ -2,25 +2,28 @@
 
 from __future__ import annotations
 
+import errno
 import socket
 import threading
 from collections.abc import Iterator
 from contextlib import contextmanager
 from http.server import BaseHTTPRequestHandler, HTTPServer
+from pathlib import Path
+from socketserver import UnixStreamServer
 from typing import Any
 
 import pytest
 
 from pagereeve.app import daemon_client
-from pagereeve.app.daemon_client import NoDaemon, NotTaken, readiness_of, send_event
+from pagereeve.app.daemon_client import NoDaemon, NotTaken, agree_clock, readiness_of, send_event
 from pagereeve.settings import HostPort
-
-TOKEN = "a-secret-token"  # an invented one
 
 
 @contextmanager
-def answering(status: int, body: bytes, *, hang_s: float = 0.0) -> Iterator[tuple[HostPort, list[Any]]]:
-    """A server that answers one way; yields its address, and what it heard."""
+def answering(
+    status: int, body: bytes, *, hang_s: float = 0.0, at: Path | None = None
+) -> Iterator[tuple[HostPort, list[Any]]]:
+    """A server that answers one way, at a local socket or a port; yields its port, and what it heard."""
     heard: list[Any] = []
     over = threading.Event()
 
@@ -42,11 +45,17 @@ def answering(status: int, body: bytes, *, hang_s: float = 0.0) -> Iterator[tupl
         def log_message(self, *_: object) -> None:
             """Nothing on stderr."""
 
-    with HTTPServer(("127.0.0.1", 0), Handler) as server:
+    class AtSocket(UnixStreamServer):
+        def get_request(self) -> tuple[socket.socket, Any]:
+            accepted, _ = super().get_request()
+            return accepted, ("local", 0)
+
+    server: HTTPServer | AtSocket
+    with AtSocket(str(at), Handler) if at is not None else HTTPServer(("127.0.0.1", 0), Handler) as server:
         thread = threading.Thread(target=server.serve_forever, kwargs={"poll_interval": 0.01})
         thread.start()
         try:
-            yield HostPort("127.0.0.1", server.server_port), heard
+            yield HostPort("127.0.0.1", server.server_port if isinstance(server, HTTPServer) else 1), heard
         finally:
             over.set()
             server.shutdown()
@@ -85,19 +94,50 @@ def test_an_address_of_all_interfaces_is_asked_on_loopback() -> None:
         assert readiness_of(HostPort("0.0.0.0", address.port)).not_ready == {}
 
 
-def test_nobody_listens() -> None:
-    address = closed_port()
-    assert readiness_of(address).trouble == "nobody listens there"
-    with pytest.raises(NoDaemon, match=f"nobody listens at {address}"):
-        send_event(address, TOKEN, {})
+def test_readiness_is_asked_at_the_socket_and_else_at_the_port(tmp_path: Path) -> None:
+    at = tmp_path / "daemon.sock"
+    with answering(503, b'{"not_ready": {"disk": "full"}}') as (address, by_port):
+        with answering(200, b'{"not_ready": {}}', at=at):
+            assert readiness_of(address, at).not_ready == {}
+        assert by_port == []
+        for socket_path in (at, tmp_path / "none.sock", tmp_path / ("n" * 200)):
+            assert readiness_of(address, socket_path).not_ready == {"disk": "full"}
+    assert readiness_of(closed_port(), at).trouble == "nobody listens there"
 
 
-def test_a_daemon_that_does_not_answer_in_time(monkeypatch: pytest.MonkeyPatch) -> None:
+def test_nobody_listens(tmp_path: Path) -> None:
+    assert readiness_of(closed_port()).trouble == "nobody listens there"
+    left = tmp_path / "daemon.sock"
+    with socket.socket(socket.AF_UNIX) as gone:
+        gone.bind(str(left))
+    for at in (left, tmp_path / "none.sock"):
+        with pytest.raises(NoDaemon, match=f"nobody listens at {at}"):
+            send_event(at, {})
+        with pytest.raises(NoDaemon, match=f"nobody listens at {at}"):
+            agree_clock(at)
+
+
+def test_who_may_not_connect_is_told_what_to_do(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(socket.socket, "connect_ex", lambda *_: errno.EACCES)
+    with pytest.raises(NotTaken, match=r"you may not connect to .*run it as root"):
+        send_event(tmp_path / "daemon.sock", {})
+
+
+def test_a_path_that_the_system_does_not_allow() -> None:
+    with pytest.raises(NotTaken, match=r"the local socket's path has 109 bytes"):
+        send_event(Path("/" + "d" * 108), {})
+
+
+def test_a_daemon_that_does_not_answer_in_time(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(daemon_client, "ANSWER_S", 0.2)
     with answering(200, b"{}", hang_s=30) as (address, _):
         assert readiness_of(address).trouble == "no answer, TimeoutError"
-        with pytest.raises(NotTaken, match=r"did not answer \(TimeoutError\); try again"):
-            send_event(address, TOKEN, {})
+    at = tmp_path / "daemon.sock"
+    with (
+        answering(200, b"{}", hang_s=30, at=at),
+        pytest.raises(NotTaken, match=r"did not answer \(TimeoutError\); try again"),
+    ):
+        send_event(at, {})
 
 
 def test_an_answer_without_end_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -106,14 +146,21 @@ def test_an_answer_without_end_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> No
         assert readiness_of(address).trouble == "somebody else does: /readyz is not ours"
 
 
-def test_an_event_is_sent_as_one_with_the_token() -> None:
-    with answering(202, b"") as (address, heard):
-        send_event(address, TOKEN, {"id": "1"})
+def test_an_event_is_sent_as_one(tmp_path: Path) -> None:
+    at = tmp_path / "daemon.sock"
+    with answering(202, b"", at=at) as (_, heard):
+        send_event(at, {"id": "1"})
     ((method, path, headers, sent),) = heard
     known = {name.lower(): value for name, value in headers.items()}
     assert (method, path, sent) == ("POST", "/v1/events", b'{"id": "1"}')
-    assert known["authorization"] == f"Bearer {TOKEN}"
     assert known["content-type"] == "application/cloudevents+json"
+
+
+def test_a_clock_is_agreed_by_whoever_asks(tmp_path: Path) -> None:
+    at = tmp_path / "daemon.sock"
+    with answering(200, b'{"by": "root", "agreed": "2026-11-25T09:00:00Z"}', at=at) as (_, heard):
+        assert agree_clock(at) == "2026-11-25T09:00:00Z"
+    assert [one[:2] for one in heard] == [("POST", "/v1/clock/agreement")]
 
 
 @pytest.mark.parametrize(
@@ -125,11 +172,8 @@ def test_an_event_is_sent_as_one_with_the_token() -> None:
         (302, b"", "Found"),
     ],
 )
-def test_what_is_not_taken_says_why_and_never_the_token(status: int, body: bytes, told: str) -> None:
-    with (
-        answering(status, body) as (address, heard),
-        pytest.raises(NotTaken, match=f"did not take it: {told}") as raised,
-    ):
-        send_event(address, TOKEN, {})
-    assert TOKEN not in str(raised.value)
+def test_what_is_not_taken_says_why(tmp_path: Path, status: int, body: bytes, told: str) -> None:
+    at = tmp_path / "daemon.sock"
+    with answering(status, body, at=at) as (_, heard), pytest.raises(NotTaken, match=f"did not take it: {told}"):
+        send_event(at, {})
     assert len(heard) == 1, "a redirect is not followed"

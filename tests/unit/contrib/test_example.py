@@ -34,10 +34,10 @@ NEEDED = {
     "forward_to": "h:2",
     "url": "http://h",
     "secret_file": "f",
-    "acts": ["read"],
     "server": "h:1",
     "sender": "a@b",
     "recipients": ["a@b"],
+    "acts": ["send"],
 }
 # Written in one line, wherever they stand; their members are explained once.
 INLINE = (PolicyOverrides, BadgeFormSettings)

@@ -65,7 +65,7 @@ def said_with_pigeons(folder: Path, settings: str) -> str:
 def test_every_folder_with_settings_is_in_the_list() -> None:
     """But for the one feed that is there once and always, with a table of its own."""
     folders = {path.parent.name for path in Path(feeds.__file__).parent.glob("*/settings.py")}
-    assert folders == {kind.settings.__module__.split(".")[-2] for kind in FEEDS} | {"http"}
+    assert folders == {kind.settings.__module__.split(".")[-2] for kind in FEEDS} | {"http", "local"}
     assert Settings().http.__class__.__module__ == "pagereeve.feeds.http.settings"
 
 

@@ -22,8 +22,11 @@ _PROBLEM: Final = b"application/problem+json"
 CLOSE: Final = (b"connection", b"close")
 # In the scope: to be called once a request of this connection was admitted. Not there under other servers than ours.
 ON_ADMITTED: Final = "pagereeve.on_admitted"
-# In the scope: the Caller, where the connection itself shows who asks.
+# In the scope: the user at the other end of a local socket, and the Caller where the connection itself shows who asks.
+LOCAL_UID: Final = "pagereeve.local_uid"
 CALLER: Final = "pagereeve.caller"
+# In the scope: the names of the certificate that the client showed; () where it showed none.
+CLIENT_NAMES: Final = "pagereeve.client_names"
 # In the scope of a page: may whoever asks see details? Not there where nobody was asked (telemetry/pages.py).
 DETAILED: Final = "pagereeve.detailed"
 # Failures of a token that was shown (RFC 6750 section 3.1); a request that shows none is told no error.

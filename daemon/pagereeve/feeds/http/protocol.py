@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Sized
+from collections.abc import Callable, Sized
 from dataclasses import dataclass
 from enum import Enum
 from functools import partial
@@ -23,7 +23,9 @@ from uvicorn.protocols.http.httptools_impl import STATUS_LINE, HttpToolsProtocol
 from uvicorn.server import ServerState
 
 from pagereeve.feeds.admission import Connections, Slot
-from pagereeve.feeds.http.answers import ON_ADMITTED
+from pagereeve.feeds.http.answers import CLIENT_NAMES, LOCAL_UID, ON_ADMITTED
+from pagereeve.feeds.http.client_certificates import names_of
+from pagereeve.feeds.http.hosts import Hosts, host_asked_for
 from pagereeve.feeds.refusals import HTTP_REASONS, Refusal, problem_of
 from pagereeve.feeds.stats import ConnectionReason, FeedStats
 
@@ -96,12 +98,15 @@ class BoundedProtocol(HttpToolsProtocol):
         stats: FeedStats,
         connections: Connections,
         slot: Slot,
+        hosts: Callable[[], Hosts | None] = lambda: None,
     ) -> None:
         super().__init__(config, server_state, {}, asyncio.get_running_loop())
         self._limits = limits
         self._stats = stats
         self._connections = connections
         self._slot = slot
+        self._hosts = hosts
+        self._client_names: tuple[str, ...] = ()
         self._on_admitted = partial(connections.know, slot)
         self._refusal: Refusal | None = None
         self._refused = False
@@ -126,6 +131,7 @@ class BoundedProtocol(HttpToolsProtocol):
         super().connection_made(transport)
         self.flow = _Flow(transport, self.pipeline)
         self._slot.drop = self._abort
+        self._client_names = names_of(transport.get_extra_info("peercert"))
         self._stats.connections += 1
         self._stats.connections_open += 1
 
@@ -182,6 +188,8 @@ class BoundedProtocol(HttpToolsProtocol):
     def on_message_begin(self) -> None:
         super().on_message_begin()
         self.scope[ON_ADMITTED] = self._on_admitted  # type: ignore[typeddict-unknown-key]  # ours
+        self.scope[LOCAL_UID] = self._slot.uid  # type: ignore[typeddict-unknown-key]  # ours
+        self.scope[CLIENT_NAMES] = self._client_names  # type: ignore[typeddict-unknown-key]  # ours
         self._header_lines = 0
         self._unread_body_bytes = 0
         self._enter(_Phase.HEAD)
@@ -197,9 +205,22 @@ class BoundedProtocol(HttpToolsProtocol):
         if len(self.pipeline) >= self._limits.pipelined_max:
             problem = f"has {len(self.pipeline)} requests that wait; send the next when they are answered"
             raise self._stop(Refusal("too-many-requests", "connection", problem))
+        self._require_our_host()
         self._framing_bytes = 0
         self._enter(_Phase.BODY)
         super().on_headers_complete()
+
+    def _require_our_host(self) -> None:
+        """Before anything of the request is looked at. Raises _Stop."""
+        hosts = self._hosts()
+        if hosts is None:
+            return
+        lines = [value for name, value in self.headers if name == b"host"]
+        try:
+            host = host_asked_for(self.url, lines, self.parser.get_http_version())
+            hosts.require(host, self.server[0] if self.server else "")
+        except Refusal as refusal:
+            raise self._stop(refusal.with_traceback(None)) from None
 
     def on_body(self, body: bytes) -> None:
         self._framing_bytes = max(0, self._framing_bytes - len(body) * (1 + FRAMING_BYTES))

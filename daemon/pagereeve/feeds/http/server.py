@@ -13,8 +13,10 @@ import uvicorn
 from pagereeve.feeds.acceptor import Acceptor
 from pagereeve.feeds.admission import ConnectionLimits, Connections, Slot
 from pagereeve.feeds.http.answers import AsgiApp
+from pagereeve.feeds.http.hosts import Hosts
 from pagereeve.feeds.http.protocol import BoundedProtocol, WireLimits
 from pagereeve.feeds.http.settings import HttpSettings
+from pagereeve.feeds.http.tls import ServerCertificate
 from pagereeve.feeds.stats import FeedStats
 
 # The endpoint answers a body that is late; what it does not read is ended this much later.
@@ -38,6 +40,7 @@ class HttpServer(uvicorn.Server):
     ) -> None:
         config = uvicorn.Config(
             app,
+            interface="asgi3",
             http=BoundedProtocol,
             ws="none",
             lifespan="off",
@@ -53,12 +56,23 @@ class HttpServer(uvicorn.Server):
         self._stats = stats
         counts = stats.connections_refused
         self._connections = Connections(connections, counts, lambda: asyncio.get_running_loop().time())
-        self._acceptor = Acceptor(self._connections, self._protocol, counts, on_error)
+        self._acceptor = Acceptor(self._connections, self._protocol, counts, on_error, handshake_s=wire.head_s)
+        self.hosts: Hosts | None = None
+        self._certificate: ServerCertificate | None = None
 
     @property
     def address(self) -> tuple[str, int]:
         """Where it listens. Raises NotStarted."""
         return self._acceptor.address
+
+    def secure(self, certificate: ServerCertificate | None) -> None:
+        """New connections have this certificate from now on (None: no TLS); those of before end after their answer."""
+        before, self._certificate = self._certificate, certificate
+        if _digest(before) == _digest(certificate):
+            return
+        self._acceptor.tls = None if certificate is None else certificate.context
+        for protocol in tuple(self.server_state.connections):
+            cast("BoundedProtocol", protocol).shutdown()
 
     @contextmanager
     def capture_signals(self) -> Iterator[None]:
@@ -69,6 +83,12 @@ class HttpServer(uvicorn.Server):
         if not self.config.loaded:
             self.config.load()
         await self._acceptor.open(host, port)
+
+    def adopt(self, listening: socket.socket) -> None:
+        """As ``open``, with a socket that listens already."""
+        if not self.config.loaded:
+            self.config.load()
+        self._acceptor.adopt(listening)
 
     async def startup(self, sockets: list[socket.socket] | None = None) -> None:  # noqa: ARG002 - uvicorn's signature
         self.servers = [cast("asyncio.Server", self._acceptor)]  # what uvicorn does with one: close, wait_closed
@@ -89,7 +109,12 @@ class HttpServer(uvicorn.Server):
             stats=self._stats,
             connections=self._connections,
             slot=slot,
+            hosts=lambda: self.hosts,
         )
+
+
+def _digest(certificate: ServerCertificate | None) -> bytes:
+    return b"" if certificate is None else certificate.digest
 
 
 def make_server(
@@ -101,12 +126,6 @@ def make_server(
     connections_max: int,
 ) -> HttpServer:
     """``connections_max`` is what descriptors allow of the settings' own."""
-    wire = WireLimits(
-        head_max_bytes=settings.head_max_bytes,
-        head_s=settings.head_timeout.seconds,
-        body_s=settings.body_timeout.seconds + BODY_GRACE_S,
-        idle_s=settings.idle_timeout.seconds,
-    )
     # However few there are in all, one peer leaves some to the others.
     stats.connections_max = connections_max
     peer_max = min(settings.peer_connections_max, max(connections_max * 3 // 4, 1))
@@ -116,4 +135,13 @@ def make_server(
         opens_per_s=settings.requests_per_s,
         opens_burst=max(settings.requests_burst / 2, 1),
     )
-    return HttpServer(app, stats, wire=wire, connections=connections, on_error=on_error)
+    return HttpServer(app, stats, wire=wire_limits(settings), connections=connections, on_error=on_error)
+
+
+def wire_limits(settings: HttpSettings) -> WireLimits:
+    return WireLimits(
+        head_max_bytes=settings.head_max_bytes,
+        head_s=settings.head_timeout.seconds,
+        body_s=settings.body_timeout.seconds + BODY_GRACE_S,
+        idle_s=settings.idle_timeout.seconds,
+    )

@@ -9,8 +9,6 @@ from __future__ import annotations
 import asyncio
 import contextlib
 import os
-import socket
-import struct
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Final
@@ -21,6 +19,7 @@ from pagereeve.feeds.acceptor import NotStarted
 from pagereeve.feeds.kind import FeedContext
 from pagereeve.feeds.lines.badge_text import frame_of
 from pagereeve.feeds.lines.hand_in import LineHandIn, LineOrigin
+from pagereeve.feeds.peer_user import uid_of
 from pagereeve.feeds.stats import ConnectionReason, FeedStats
 from pagereeve.ports.clock import boot_time_us
 from pagereeve.ports.line_settings import RelaySettings
@@ -252,7 +251,6 @@ def _greeting_of(said: bytes) -> Greeting:
 
 def _require_our_own(writer: asyncio.StreamWriter) -> None:
     """Raises BadMessage where another user made the socket (SO_PEERCRED, unix(7))."""
-    found = writer.get_extra_info("socket")
-    _, user, _ = struct.unpack("3i", found.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i")))
+    user = uid_of(writer.get_extra_info("socket"))
     if user not in {os.getuid(), 0}:
         raise BadMessage(f"the local socket is that of user {user}, and not ours; set relay_socket")

@@ -1,0 +1,11 @@
+"""What is asked at the local socket, by path."""
+
+from __future__ import annotations
+
+from typing import Final
+
+EVENTS: Final = "/v1/events"
+CLOCK_AGREEMENT: Final = "/v1/clock/agreement"
+READY: Final = "/readyz"
+# They answer anybody; whoever may not read gets a status alone.
+HEALTH: Final = frozenset({"/healthz", READY})

@@ -1,0 +1,30 @@
+"""[local]. Every setting is explained in contrib/example.toml."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Final
+
+from pydantic import Field
+
+from pagereeve.domain.credentials.callers import Act
+from pagereeve.ports.setting_types import Plain, Section
+
+USERS_MAX: Final = 10_000
+# Of a user or a group, as the system's databases have it.
+Account = Annotated[str, Field(min_length=1, max_length=200), Plain]
+Allowed = Annotated[Mapping[Account, tuple[Act, ...]], Field(max_length=USERS_MAX)]
+
+
+class LocalSettings(Section):
+    """[local]: the socket for commands on this host, and what its users may do there.
+
+    ``socket`` None: in the data folder. With a ``group`` its members may connect, else nobody but root
+    and the daemon's user.
+    """
+
+    socket: Path | None = None
+    group: Account | None = None
+    users: Allowed = Field(default={})
+    groups: Allowed = Field(default={})
