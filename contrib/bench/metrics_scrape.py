@@ -26,7 +26,7 @@ from starlette.requests import Request
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
-from pagereeve.app.daemon import SWITCH_INTERVAL_S
+from pagereeve.app.running import SWITCH_INTERVAL_S
 from pagereeve.domain.ledger import ACCOUNT_KINDS
 from pagereeve.ports.telemetry import PrinterTelemetry
 from pagereeve.telemetry.metrics import MetricsPage

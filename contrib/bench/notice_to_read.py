@@ -26,7 +26,8 @@ from multiprocessing.connection import Connection
 from pathlib import Path
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.daemon import App, loop_factory, tune_interpreter
+from pagereeve.app.daemon import App
+from pagereeve.app.running import loop_factory, tune_interpreter
 from pagereeve.domain.values.instants import to_text
 from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.settings import HostPort, HttpSettings, PrinterSettings, Settings

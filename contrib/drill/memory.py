@@ -23,7 +23,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "bench"))
 
 import notice_to_read
 
-from pagereeve.app.daemon import loop_factory
+from pagereeve.app.running import loop_factory
 
 SAMPLE_EVERY_S = 2.0
 WARM_UP_SHARE = 0.2

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.app.daemon import loop_factory
+from pagereeve.app.running import loop_factory
 
 CONTRIB = Path(__file__).parents[2] / "contrib"
 sys.path[:0] = [str(CONTRIB / "bench"), str(CONTRIB / "drill")]

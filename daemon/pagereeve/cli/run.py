@@ -9,7 +9,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from pagereeve.app.daemon import run_daemon
+from pagereeve.app.running import run_daemon
 from pagereeve.app.start_options import StartOptions
 from pagereeve.cli.options import CONFIG_DEFAULT, Config
 from pagereeve.settings import Settings, load_settings

@@ -13,8 +13,9 @@ from tempfile import TemporaryDirectory
 from rich.console import Console
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.daemon import App, loop_factory
+from pagereeve.app.daemon import App
 from pagereeve.app.replay import replay_store
+from pagereeve.app.running import loop_factory
 from pagereeve.demo.judgement import DayJudgement, judge
 from pagereeve.demo.live_view import Watching
 from pagereeve.demo.relay_process import relay_process, relayed

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 
 import pytest
 
-from pagereeve.app.daemon import tune_interpreter
+from pagereeve.app.running import tune_interpreter
 from pagereeve.engine.supervision.garbage import (
     MIDDLE_EVERY_S,
     OLD_EVERY_S,
