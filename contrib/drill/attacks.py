@@ -23,11 +23,11 @@ import tempfile
 import time
 from collections import Counter
 from collections.abc import AsyncIterator, Iterable
-from contextlib import AsyncExitStack, asynccontextmanager
+from contextlib import AbstractAsyncContextManager, AsyncExitStack, asynccontextmanager
 from dataclasses import dataclass, field
 from itertools import cycle
 from pathlib import Path
-from typing import Final
+from typing import Final, TypeVar
 
 import attackers
 import httpx2
@@ -80,6 +80,9 @@ name = "gate"
 host = "{gateway}"
 """
 PRINTER: Final = '[[printers]]\nname = "{name}"\nhost = "{host}"\nport = {port}\ngateway = "gate"\n'
+
+
+AnySite = TypeVar("AnySite", bound="Site")
 
 
 def a_free_port() -> int:
@@ -285,16 +288,20 @@ def refused(before: dict[str, float], after: dict[str, float]) -> Counter[str]:
 
 
 @asynccontextmanager
-async def a_site(nice: int = NICE) -> AsyncIterator[Site]:
+async def a_site_of(kind: type[AnySite], nice: int = NICE) -> AsyncIterator[AnySite]:
     async with AsyncExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         fleet = Fleet(2, SystemClock())
         await fleet.start()
         stack.push_async_callback(fleet.stop)
-        site = Site(folder, fleet, nice)
+        site = kind(folder, fleet, nice)
         stack.push_async_callback(site.stop)
         await site.start()
         yield site
+
+
+def a_site(nice: int = NICE) -> AbstractAsyncContextManager[Site]:
+    return a_site_of(Site, nice)
 
 
 async def meters_are_read(site: Site) -> bool:

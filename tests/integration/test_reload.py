@@ -27,6 +27,7 @@ from tests.integration.daemon import Outside, until
 from tests.integration.test_doctor import doctor
 from tests.integration.test_service_manager import RUN, free_ports
 from tests.integration.webserver import Request, web_server
+from tests.relaying import ReleaseServer, connect, listening, relay_settings, relaying
 
 BEGIN = """
 data_dir = "{folder}/data"
@@ -409,6 +410,53 @@ async def test_a_gateway_of_another_name_and_host_is_known_by_the_next_connectio
         site.write()
         await hung_up(app)
         assert await swiped("04A32B1C02") == "gate-new"
+
+
+async def test_what_the_daemon_makes_of_relayed_lines_changes_from_the_next_line_on(site: Site) -> None:
+    """The relay itself goes on; a change of what is its own is for its restart, and is refused by nobody."""
+    relay = """
+[[gateways]]
+name = "gate-old"
+[[gateways]]
+name = "gate-new"
+[[relays]]
+name = "badges"
+listen = "127.0.0.1:0"
+forward_to = "{server}"
+idle_flush = "50ms"
+gateway = "{gateway}"
+{more}
+"""
+    server = ReleaseServer()
+    (site.folder / "data").mkdir(mode=0o700)
+    async with listening(server.serve) as target, relaying(site.folder / "data", relay_settings(target)) as passing:
+        site.more = relay.format(server=target, gateway="gate-old", more="")
+        site.write()
+        _, writer = await connect(passing)
+        async with running(site) as (app, outside):
+
+            async def swiped(line: str, badge: str) -> tuple[str, str]:
+                writer.write(f"{line}\r\n".encode())
+
+                async def look() -> tuple[str, str] | None:
+                    known = [one async for one in app.store.badge_facts() if isinstance(one, BadgePresented)]
+                    hashed = app.badges.hashed(badge)
+                    return next(((one.gateway, one.reader) for one in known if one.badge == hashed), None)
+
+                return await until(look, f"badge {badge}")
+
+            await outside.first_reading("fleet-0001")
+            assert await swiped("04A32B1C01", "04A32B1C01") == ("gate-old", "")
+            more = 'reader = "left"\nprefix = "<"\nsuffix = ">"\nconnections_max = 7'
+            site.more = relay.format(server=target, gateway="gate-new", more=more)
+            site.write()
+            await hung_up(app)
+            assert await swiped("<04A32B1C02>", "04A32B1C02") == ("gate-new", "left")
+            site.more = site.more.replace('name = "badges"', 'name = "others"')
+            site.write()
+            await hung_up(app, "refused")
+            assert await swiped("<04A32B1C03>", "04A32B1C03") == ("gate-new", "left")
+        writer.close()
 
 
 async def test_the_process_outlives_sighup_at_any_time_and_doctor_tells_of_a_refusal(site: Site) -> None:

@@ -63,6 +63,7 @@ from pagereeve.ports.journal import DamagedRow, JournalUnavailable
 from pagereeve.ports.setting_types import HostPort
 from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
 from pagereeve.settings import BadSettings, Problem, Settings
+from pagereeve.settings.changes import relays_to_restart
 from pagereeve.settings.lists.directory import Binding
 from pagereeve.settings.open_address import open_address_problem
 from pagereeve.store.sqlite.files import JOURNAL_NAME
@@ -113,6 +114,7 @@ class App:
         self.supervisor = Supervisor(self.clock, self._trouble, TASKS)
         self.ready = False
         self.feeds: dict[str, OpenFeed] = {}
+        self.relay_link: RelayLink | None = None
         self._gateway_names = gateway_names(settings)
         self._feed_figures: dict[str, Callable[[], FeedTelemetry]] = {}
         self._options = options or StartOptions()
@@ -314,7 +316,12 @@ class App:
         return Reloader(self.settings, parts, self._load, self._reloaded)
 
     def _reloaded(self, settings: Settings) -> None:
+        restart = relays_to_restart(self.settings, settings)
+        if restart:
+            log.warning("a relay takes this over when it is restarted", relays=restart, run="pagereeve relay")
         self.settings = settings
+        if self.relay_link is not None:
+            self.relay_link.change(settings.relays)
 
     def _change_http(self, settings: HttpSettings, certificate: ServerCertificate | None) -> None:
         if self._http_door is not None:  # else it begins with them
@@ -378,7 +385,7 @@ class App:
             self._stack.push_async_callback(feed.stop)
             self._show_feed(one.name, feed)
         if settings.relays:
-            link = RelayLink(settings.relays, settings.relay_socket_path, context)
+            link = self.relay_link = RelayLink(settings.relays, settings.relay_socket_path, context)
             await link.start()
             self._stack.push_async_callback(link.stop)
             for name, relayed in link.feeds.items():

@@ -7,6 +7,7 @@ from typing import Final
 
 from pydantic import BaseModel
 
+from pagereeve.ports.line_settings import RelaySettings
 from pagereeve.settings.model import Settings
 
 CHANGEABLE: Final = frozenset(
@@ -40,6 +41,9 @@ CHANGEABLE: Final = frozenset(
     }
 )
 """What a reload takes over: whole tables, or single settings of one. Everything else is fixed until a restart."""
+RELAYS: Final = "relays"
+RELAYED: Final = frozenset({"gateway", "reader", "prefix", "suffix", "encoding"})
+"""What of [[relays]] the daemon goes by, and takes over. All else is for the relay, which reads it at its start."""
 
 
 def fixed_changes(running: Settings, wanted: Settings) -> list[str]:
@@ -47,11 +51,24 @@ def fixed_changes(running: Settings, wanted: Settings) -> list[str]:
     return list(_differing(running, wanted, ""))
 
 
+def relays_to_restart(running: Settings, wanted: Settings) -> list[str]:
+    """Names of relays of which something changed that only a restart of the relay takes over."""
+    before = {one.name: _of_relay(one) for one in running.relays}
+    return [one.name for one in wanted.relays if before.get(one.name) != _of_relay(one)]
+
+
+def _of_relay(one: RelaySettings) -> tuple[object, ...]:
+    # How a line ends hangs on what is around the number.
+    return (one.terminator_bytes, *(getattr(one, name) for name in RelaySettings.model_fields if name not in RELAYED))
+
+
 def _differing(running: BaseModel, wanted: BaseModel, above: str) -> Iterator[str]:
     for name in type(running).model_fields:
         path = f"{above}{name}"
         before, after = getattr(running, name), getattr(wanted, name)
         if path in CHANGEABLE or before == after:
+            continue
+        if path == RELAYS and [one.name for one in before] == [one.name for one in after]:
             continue
         if isinstance(before, BaseModel) and isinstance(after, BaseModel):
             yield from _differing(before, after, f"{path}.")

@@ -36,8 +36,13 @@ _HINDRANCES: Final[Mapping[int, Hindrance]] = {
 _OF_SYSTEM: Final[Mapping[int, Hindrance]] = {
     errno.ENOSPC: "no-space",
     errno.EDQUOT: "no-space",
+    errno.EFBIG: "no-space",
     errno.EIO: "io-error",
+    errno.ENXIO: "io-error",
+    errno.ENODEV: "io-error",
+    errno.EREMOTEIO: "io-error",
     errno.EROFS: "read-only",
+    errno.ESTALE: "files-gone",
 }
 _PRIMARY: Final = 0xFF
 

@@ -86,6 +86,10 @@ class RelayedFeed:
             raise NotStarted(f"relay {self._settings.name} is not there; start pagereeve relay")
         return self.listening
 
+    def change(self, settings: RelaySettings) -> None:
+        """From the next line on, as far as it is the daemon's to know."""
+        self._settings, self._frame = settings, frame_of(settings)
+
     async def take(self, boot: str, line: RelayedLine) -> None:
         """Returns once it is stored, or refused for good."""
         settings, context = self._settings, self._context
@@ -138,6 +142,11 @@ class RelayLink:
         self._context = context
         self._task: asyncio.Task[None] | None = None
         self._reported = False
+
+    def change(self, relays: Sequence[RelaySettings]) -> None:
+        """The same relays, by name, with other settings."""
+        for one in relays:
+            self.feeds[one.name].change(one)
 
     async def start(self) -> None:
         """Returns at once: a daemon starts without a relay, too."""

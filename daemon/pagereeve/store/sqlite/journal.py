@@ -224,15 +224,17 @@ class SqlJournal(SqlReads):
         """Empty while it can store."""
         if not self._writer.alive:
             return "nothing can be stored any more; see the log"
+        if (files := self._files.trouble()) is not None:
+            return files.text if files.hindrance == "files-gone" else f"{HINDRANCES[files.hindrance]}: {files.text}"
         hindered = self._writer.hindered
-        return self._files.trouble() or ("" if hindered is None else f"{HINDRANCES[hindered.hindrance]}: {hindered}")
+        return "" if hindered is None else f"{HINDRANCES[hindered.hindrance]}: {hindered}"
 
     def _hindrance(self) -> Hindrance | None:
         """None while it can store."""
         if not self._writer.alive:
             return "closed"
-        if self._files.trouble():
-            return "files-gone"
+        if (files := self._files.trouble()) is not None:
+            return files.hindrance
         return None if self._writer.hindered is None else self._writer.hindered.hindrance
 
     def health(self) -> JournalHealth:

@@ -7,6 +7,7 @@ each second and at a clean stop. A killed process leaves it with the kernel; a p
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 from dataclasses import dataclass
@@ -80,9 +81,14 @@ class NewestFile:
     def write(self, newest: Newest) -> None:
         """Raises OSError."""
         self._number += 1
-        slot = (self._number % SLOTS) * SLOT_BYTES
-        if os.pwrite(self._descriptor, _record(newest, self._number), slot) != SLOT_BYTES:
-            raise OSError(f"{self.path} was written in part only")
+        slot, record = (self._number % SLOTS) * SLOT_BYTES, _record(newest, self._number)
+        written = os.pwrite(self._descriptor, record, slot)
+        while written < SLOT_BYTES:
+            # Why a write stopped short is what the next one says (write(2)).
+            more = os.pwrite(self._descriptor, record[written:], slot + written)
+            if not more:
+                raise OSError(errno.EIO, "a write takes nothing and says no reason", str(self.path))
+            written += more
 
     def sync(self) -> None:
         """Raises OSError."""

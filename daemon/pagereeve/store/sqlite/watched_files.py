@@ -12,9 +12,18 @@ from contextlib import ExitStack
 from dataclasses import dataclass
 from pathlib import Path
 
-from pagereeve.ports.journal import JournalUnavailable
+from pagereeve.ports.journal import Hindrance, JournalUnavailable
+from pagereeve.store.errors import hindrance_of
 
 PUT_BACK = "put the same file back, and the daemon goes on; or stop it, and restore from a copy"
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """What befell a file and what to do, and how that hinders the journal."""
+
+    text: str
+    hindrance: Hindrance = "files-gone"
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,16 +41,17 @@ class _Held:
         found = os.fstat(descriptor)
         return cls(str(path), descriptor, found.st_dev, found.st_ino)
 
-    def trouble(self) -> str:
+    def trouble(self) -> Trouble | None:
         try:
             found = os.stat(self.path)  # noqa: PTH116 - before each acknowledgement, and pathlib takes twice as long
         except FileNotFoundError:
-            return f"{self.path} {self._went()}"
+            return Trouble(f"{self.path} {self._went()}; {PUT_BACK}")
         except OSError as error:
-            return f"{self.path} can't be looked at: {error.strerror}"
+            # Not that it is gone: nobody can say so.
+            return Trouble(f"{self.path} can't be looked at: {error.strerror}", hindrance_of(error))
         if found.st_ino == self.inode and found.st_dev == self.device:
-            return ""
-        return f"{self.path} {self._went()}, and another file is in its place"
+            return None
+        return Trouble(f"{self.path} {self._went()}, and another file is in its place; {PUT_BACK}")
 
     def _went(self) -> str:
         if os.fstat(self.descriptor).st_nlink == 0:
@@ -68,30 +78,33 @@ class WatchedFiles:
             self._stack = opening.pop_all()
         self._gone = False
 
-    def trouble(self) -> str:
-        """Empty while each file is where it was; else what befell the first that is not, and what to do."""
+    def trouble(self) -> Trouble | None:
+        """None while each file is where it was; else what befell the first that is not."""
         return self._look(self._all)
 
     def require_if_gone(self) -> None:
         """Raises as ``require`` does where a file was gone the last time; costs nothing where none was."""
-        if self._gone and (why := self._look(self._all)):
-            raise JournalUnavailable(why, "files-gone")
+        if self._gone:
+            _require(self._look(self._all))
 
     def require(self) -> None:
-        """Raises JournalUnavailable (``files-gone``) unless each vital file is where it was."""
-        why = self._look(self._vital)
-        if why:
-            raise JournalUnavailable(why, "files-gone")
+        """Raises JournalUnavailable unless each vital file is where it was."""
+        _require(self._look(self._vital))
 
-    def _look(self, files: Iterable[_Held]) -> str:
+    def _look(self, files: Iterable[_Held]) -> Trouble | None:
         for held in files:
-            why = held.trouble()
-            if why:
+            trouble = held.trouble()
+            if trouble is not None:
                 self._gone = True
-                return f"{why}; {PUT_BACK}"
+                return trouble
         if files is self._all:
             self._gone = False
-        return ""
+        return None
 
     def close(self) -> None:
         self._stack.close()
+
+
+def _require(trouble: Trouble | None) -> None:
+    if trouble is not None:
+        raise JournalUnavailable(trouble.text, trouble.hindrance)
