@@ -163,9 +163,9 @@ async def unread(target: Target, peer: Peer) -> None:
     await pour(peer, b"", lambda: whole)
 
 
-async def scrapes(_: Target, peer: Peer) -> None:
+async def scrapes(target: Target, peer: Peer) -> None:
     while True:
-        await ask(peer, b"GET /metrics HTTP/1.1\r\n" + HOST + b"\r\n")
+        await ask(peer, b"GET /metrics HTTP/1.1\r\n" + HOST + target.authorization + b"\r\n")
 
 
 async def lines(target: Target, peer: Peer) -> None:

@@ -59,13 +59,17 @@ data_dir = "{folder}"
 [http]
 listen = "127.0.0.1:{http}"
 token_files = {tokens}
+head_timeout = "2s"
+body_timeout = "2s"
+day_max_bytes = 1_048_576
 [[http.credentials]]
 name = "reader"
 acts = ["read"]
 token_file = "{folder}/reader.token"
-head_timeout = "2s"
-body_timeout = "2s"
-day_max_bytes = 1_048_576
+[[http.credentials]]
+name = "others"
+acts = ["send", "read"]
+token_file = "{folder}/others.token"
 [log]
 level = "warning"
 [watch]
@@ -144,11 +148,12 @@ class Site:
 
     async def start(self) -> None:
         folder = self.folder
-        tokens = {folder / token: token for token in (OTHER_TOKEN, *CALM_TOKENS)}
+        tokens = {folder / token: token for token in CALM_TOKENS}
         for path, token in tokens.items():
             path.write_text(token)
         shown = json.dumps([str(path) for path in tokens])
         (folder / "reader.token").write_text(READER_TOKEN)
+        (folder / "others.token").write_text(OTHER_TOKEN)
         config = CONFIG.format(folder=folder, tokens=shown, http=self.http, lines=self.lines, gateway=GATEWAY)
         printers = (PRINTER.format(name=n, host=h, port=p) for n, (h, p) in self.fleet.addresses().items())
         (folder / "pagereeve.toml").write_text(config + "".join(printers))

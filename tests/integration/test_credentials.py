@@ -123,6 +123,20 @@ async def test_the_settings_credentials_and_the_journals_stand_side_by_side(tmp_
         assert (await outside.started("r-2", "nowhere", 3)).status_code == 401
 
 
+def test_before_the_daemon_ever_ran_the_settings_credentials_are_listed(
+    tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    assert status_of(["credentials", "list", "--data-dir", str(tmp_path)]) == 0
+    assert capfd.readouterr().out.startswith("No credentials.")
+    (tmp_path / "server").write_text("an-invented-token-of-the-server")
+    config = tmp_path / "pagereeve.toml"
+    config.write_text('data_dir = "data"\n[http]\ntoken_files = ["server"]\n')
+    assert status_of(["credentials", "list", "--json", "--config", str(config)]) == 0
+    (one,) = json.loads(capfd.readouterr().out)["credentials"]
+    assert (one["name"], one["acts"], one["place"]) == ("server", ["send", "note"], "http.token_files[0]")
+    assert not (tmp_path / "data").exists()
+
+
 def test_the_first_credential_may_be_made_before_the_daemon_ever_ran(
     tmp_path: Path, capfd: pytest.CaptureFixture[str]
 ) -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -15,7 +16,8 @@ from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone
 from pagereeve.cli.output import complain, say, say_json, show
 from pagereeve.domain.accounts.periods import instant_of, zone_of
 from pagereeve.domain.credentials.callers import Act
-from pagereeve.queries.credentials import KnownCredential, known_credentials
+from pagereeve.ports.credentials import StoredCredential
+from pagereeve.queries.credentials import known_credentials
 from pagereeve.reports.credentials import credentials_json, credentials_table
 from pagereeve.settings import load_settings
 from pagereeve.store.sqlite.reads import SqlReads
@@ -82,7 +84,9 @@ def list_(
     *, json: AsJson = False, zone: Zone = "UTC", config: Config = CONFIG_DEFAULT, data_dir: DataDir = None
 ) -> int:
     """List credentials, those of the settings too: what each may do, and when it was last used, to the hour."""
-    known = asyncio.run(_known(config, data_dir))
+    given = () if data_dir is not None else load_settings(config).http_credentials()
+    stored = asyncio.run(_stored(journal_path(config, data_dir)))
+    known = known_credentials(stored, {one.place: one.credential for one in given}, SystemClock().now_us())
     if json:
         say_json(credentials_json(known))
     elif not known:
@@ -97,7 +101,9 @@ def _given_names(config: Path, data_dir: Path | None) -> dict[str, str]:
     return {} if data_dir is not None else {one.name: one.place for one in load_settings(config).http_credentials()}
 
 
-async def _known(config: Path, data_dir: Path | None) -> list[KnownCredential]:
-    given = () if data_dir is not None else load_settings(config).http_credentials()
-    async with await SqlReads.open_for_reading(journal_path(config, data_dir)) as reads:
-        return await known_credentials(reads, {one.place: one.credential for one in given}, SystemClock().now_us())
+async def _stored(journal: Path) -> Sequence[StoredCredential]:
+    """None where no daemon ever ran."""
+    if not journal.exists():  # noqa: ASYNC240 - once, and nobody waits
+        return ()
+    async with await SqlReads.open_for_reading(journal) as reads:
+        return await reads.credentials()

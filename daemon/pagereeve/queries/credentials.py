@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from typing import Literal
 
 from pagereeve.domain.credentials.book import Credential
 from pagereeve.domain.credentials.callers import Caller
-from pagereeve.ports.credentials import CredentialReads
+from pagereeve.ports.credentials import StoredCredential
 
 State = Literal["valid", "expired", "revoked"]
 
@@ -29,14 +29,12 @@ class KnownCredential:
     used_us: int | None = None
 
 
-async def known_credentials(
-    reads: CredentialReads, given: Mapping[str, Credential], now_us: int
+def known_credentials(
+    stored: Iterable[StoredCredential], given: Mapping[str, Credential], now_us: int
 ) -> list[KnownCredential]:
-    """By name. ``given`` are those of the settings by their places."""
+    """By name. ``stored`` are the journal's, ``given`` those of the settings by their places."""
     known = [_known(one, now_us, place=place) for place, one in given.items()]
-    known += [
-        _known(one.credential, now_us, added_us=one.added_us, used_us=one.used_us) for one in await reads.credentials()
-    ]
+    known += [_known(one.credential, now_us, added_us=one.added_us, used_us=one.used_us) for one in stored]
     return sorted(known, key=lambda one: one.caller.name)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 from pagereeve.domain.credentials.callers import ANYBODY
 from pagereeve.domain.credentials.signatures import Signed
@@ -56,6 +57,10 @@ class HttpLimits:
     answer_s: float = 30.0
     retry_after_s: int = 5
     quotas: QuotaLimits = field(default_factory=QuotaLimits)
+
+
+# A signed body is hashed once for each signer, while everybody waits.
+SIGNED_MAX_BYTES: Final = 1024 * 1024
 
 
 class WrongScope(PagereeveError):
@@ -188,8 +193,8 @@ class EventsEndpoint:
             raise Refusal("over-capacity", "request", "too many at once; send it again later")
         if request.coding not in {"", "identity"}:
             raise Refusal("wrong-media-type", "Content-Encoding", "compressed bodies are not served; send it plain")
-        if request.length_bytes > limits.body_max_bytes:
-            raise _too_large(limits.body_max_bytes)
+        if request.length_bytes > self._most_bytes(request):
+            raise _too_large(self._most_bytes(request))
         self._quotas.room(request.sender)
 
     def _found(self, request: _Request) -> Refusal | None:
@@ -203,6 +208,10 @@ class EventsEndpoint:
         else:
             request.caller = found
         return None
+
+    def _most_bytes(self, request: _Request) -> int:
+        most_bytes = self._limits.body_max_bytes
+        return most_bytes if request.signed is None else min(most_bytes, SIGNED_MAX_BYTES)
 
     def _admit_signed(self, request: _Request, signed: Signed, body: bytes, mode: cloudevents.Mode) -> None:
         """From here on the sender is a credential. Whoever signs wrongly pays for what was hashed in vain."""
@@ -219,7 +228,7 @@ class EventsEndpoint:
         self._quotas.room(request.sender)
 
     async def _read(self, request: _Request, receive: Receive) -> None:
-        limits = self._limits
+        limits, most_bytes = self._limits, self._most_bytes(request)
         try:
             async with asyncio.timeout(limits.read_s):
                 more = True
@@ -228,8 +237,8 @@ class EventsEndpoint:
                     if message["type"] == "http.disconnect":
                         raise _ClientGone
                     chunk: bytes = message.get("body", b"")
-                    if len(request.body) + len(chunk) > limits.body_max_bytes:
-                        raise _too_large(limits.body_max_bytes)
+                    if len(request.body) + len(chunk) > most_bytes:
+                        raise _too_large(most_bytes)
                     if self._held_bytes + len(chunk) > limits.held_max_bytes:
                         raise Refusal("over-capacity", "body", "too much in hand already; send it again later")
                     request.body += chunk

@@ -18,7 +18,7 @@ from pagereeve.domain.credentials.callers import ACTS, Act, Caller
 from pagereeve.domain.facts.events import EVENT_TYPES
 from pagereeve.feeds.http.answers import CALLER
 from pagereeve.feeds.http.callers import HttpCallers
-from pagereeve.feeds.http.endpoint import EventsEndpoint, HttpLimits
+from pagereeve.feeds.http.endpoint import SIGNED_MAX_BYTES, EventsEndpoint, HttpLimits
 from pagereeve.feeds.http.guarding import guarded_pages
 from pagereeve.feeds.http.quotas import QuotaLimits
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
@@ -344,6 +344,17 @@ async def test_guessing_signatures_of_long_bodies_costs_the_guesser_what_it_cost
     assert (first.status_code, first.json()["cause"]) == (401, "bad-signature")
     second = await site.ask("POST", "/v1/events", body, content_type=STRUCTURED, **wrong)
     assert second.status_code == 429
+
+
+async def test_a_signed_body_has_a_limit_of_its_own_since_each_signer_costs_a_hash() -> None:
+    site = Site(callers_of(credential("signer", "send", key=KEY)), HttpLimits(body_max_bytes=2**26))
+    body = b" " * (SIGNED_MAX_BYTES + 1)
+    answer = await site.ask("POST", "/v1/events", body, content_type=STRUCTURED, **signed(body))
+    assert (answer.status_code, answer.json()["where"]) == (413, "body")
+    assert f"more than {SIGNED_MAX_BYTES} bytes" in answer.json()["detail"]
+    within = json.dumps(event(STARTED)).encode() + b" " * (SIGNED_MAX_BYTES - 1_000)
+    answer = await site.ask("POST", "/v1/events", within, content_type=STRUCTURED, **signed(within))
+    assert answer.status_code == 200
 
 
 async def test_quotas_are_those_of_the_credential_however_it_is_shown() -> None:
