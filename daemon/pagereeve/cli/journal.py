@@ -9,6 +9,7 @@ from pathlib import Path
 from pagereeve.ports.journal import DamagedRow
 from pagereeve.ports.reads import Reads
 from pagereeve.settings import load_settings
+from pagereeve.settings.model import KEY_NAME
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.reads import SqlReads
 
@@ -16,6 +17,14 @@ from pagereeve.store.sqlite.reads import SqlReads
 def journal_path(config: Path, data_dir: Path | None) -> Path:
     """Where the journal lies. Raises BadSettings."""
     return (load_settings(config).data_dir if data_dir is None else data_dir) / JOURNAL_NAME
+
+
+def journal_and_key(config: Path, data_dir: Path | None) -> tuple[Path, Path]:
+    """Where the journal and the badge key lie. Raises BadSettings."""
+    if data_dir is not None:
+        return data_dir / JOURNAL_NAME, data_dir / KEY_NAME
+    settings = load_settings(config)
+    return settings.data_dir / JOURNAL_NAME, settings.badge_key_file
 
 
 def damaged_line(row: DamagedRow) -> str:
