@@ -19,6 +19,7 @@ from pagereeve.domain.facts.facts import (
     Fact,
     FactDamaged,
     LossAccepted,
+    ReceiverChanged,
     ReleaseStarted,
 )
 from pagereeve.domain.facts.site_in_force import SiteRules
@@ -33,13 +34,13 @@ SITE: Final = ""
 COPY_SOURCE: Final = "urn:pagereeve:copy"
 """Copies of a badge for the other printers behind its gateway bear this source: the badge itself is one event."""
 
-BADGES_VERSION: Final = 3
+BADGES_VERSION: Final = 4
 # Events after which a resume point is stored: often enough for a quick start, seldom enough for a small database.
 SEAL_EVERY: Final = 5_000
 
 NOTHING_TAKEN: Final = (-1, False, "", "")
 
-_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted, LossAccepted, ClockChanged)
+_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted, LossAccepted, ReceiverChanged, ClockChanged)
 
 
 @dataclass(frozen=True, slots=True)
