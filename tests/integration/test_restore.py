@@ -6,16 +6,19 @@ from __future__ import annotations
 
 import os
 import signal
+import sqlite3
 import subprocess
 import sys
 import textwrap
+from contextlib import closing
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from pagereeve.domain.facts.facts import Fact, LossAccepted
-from pagereeve.store.errors import InUse
+from pagereeve.store.errors import InUse, NewerSchema
+from pagereeve.store.sql.tables import REVISION
 from pagereeve.store.sqlite.backup.container import read_manifest
 from pagereeve.store.sqlite.backup.errors import WouldLose
 from pagereeve.store.sqlite.backup.taking import take_backup
@@ -236,3 +239,17 @@ async def test_into_a_folder_whose_files_were_harmed(
     found = await facts_of(path)
     assert [one.loss for one in found if isinstance(one, LossAccepted)] == ([] if loss is None else [loss])
     assert len(found) == 36 + (loss is not None)
+
+
+async def test_a_backup_of_a_newer_version_changes_nothing(tmp_path: Path) -> None:
+    path, target = site(tmp_path / "live"), tmp_path / "backup"
+    await fill(path, range(5))
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE alembic_version SET version_num = 'r9999'")
+    take_backup(path, target, CLOCK)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("UPDATE alembic_version SET version_num = ?", (REVISION,))
+    files = {one: one.read_bytes() for one in path.parent.iterdir()}
+    with pytest.raises(NewerSchema, match="r9999"):
+        await restored(target, path)
+    assert {one: one.read_bytes() for one in path.parent.iterdir()} == files
