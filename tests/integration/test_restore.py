@@ -10,6 +10,7 @@ import sqlite3
 import subprocess
 import sys
 import textwrap
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
 from typing import Any
@@ -19,8 +20,10 @@ import pytest
 from pagereeve.domain.facts.facts import Fact, LossAccepted
 from pagereeve.store.errors import InUse, NewerSchema
 from pagereeve.store.sql.tables import REVISION
+from pagereeve.store.sqlite.backup import restoring
 from pagereeve.store.sqlite.backup.container import read_manifest
-from pagereeve.store.sqlite.backup.errors import WouldLose
+from pagereeve.store.sqlite.backup.errors import BackupTrouble, WouldLose
+from pagereeve.store.sqlite.backup.switch import switch_steps
 from pagereeve.store.sqlite.backup.taking import take_backup
 from pagereeve.store.sqlite.files import JOURNAL_NAME, newest_path, wal_path
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -81,7 +84,7 @@ KILLED_RESTORES = """
     def victim(folder, step, loses):
         def cut_off(*args, **more):
             steps = list(real(*args, **more))
-            assert len(steps) == 5
+            assert len(steps) == 6
             return [*steps[:step], lambda: os.kill(os.getpid(), signal.SIGKILL)]
 
         restoring.switch_steps = cut_off
@@ -120,7 +123,7 @@ async def test_a_killed_backup_leaves_the_old_one_and_the_next_one_tidies(tmp_pa
 
 async def test_a_killed_restore_leaves_the_old_or_the_new(tmp_path: Path) -> None:
     """Before the first step of the switch, after each, and after the last."""
-    victims = [f"{kind}-{step}" for kind in ("loses", "keeps") for step in range(6)]
+    victims = [f"{kind}-{step}" for kind in ("loses", "keeps") for step in range(7)]
     old: dict[str, list[Fact]] = {}
     for name in victims:
         (tmp_path / name).mkdir()
@@ -135,11 +138,17 @@ async def test_a_killed_restore_leaves_the_old_or_the_new(tmp_path: Path) -> Non
     for name in victims:
         loses, path = name.startswith("loses"), tmp_path / name / "live" / JOURNAL_NAME
         found = await facts_of(path)
-        switched = name[-1] in "45"
+        switched = name[-1] in "456"
         assert found == old[name] or switched
         assert len(without_losses(found)) == (6 if switched else len(old[name]))
         done = await restored(tmp_path / name / "backup", path, accept_loss=loses)
         assert done.kept is not None
+        kept = sorted(path.parent.glob("journal.replaced-*"))
+        assert len(kept) == 1 + switched
+        if switched:
+            # What the killed one had replaced is there, whole.
+            with closing(sqlite3.connect(kept[0] / JOURNAL_NAME)) as connection:
+                assert connection.execute("SELECT count(*) FROM fact").fetchone() == (len(old[name]),)
         assert len(without_losses(await facts_of(path))) == 6
         assert not (path.parent / "journal.restoring").exists()
 
@@ -253,3 +262,43 @@ async def test_a_backup_of_a_newer_version_changes_nothing(tmp_path: Path) -> No
     with pytest.raises(NewerSchema, match="r9999"):
         await restored(target, path)
     assert {one: one.read_bytes() for one in path.parent.iterdir()} == files
+
+
+@pytest.mark.parametrize("opens", [True, False])
+async def test_an_error_in_the_middle_leaves_the_old_or_the_new(
+    tmp_path: Path, opens: bool, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    real = switch_steps
+    for step in range(6 if opens else 5):
+        folder = tmp_path / str(step)
+        folder.mkdir()
+        path, target = site(folder / "live"), folder / "backup"
+        await fill(path, range(5))
+        take_backup(path, target, CLOCK)
+        if not opens:
+            path.write_bytes(b"no database" * 999)
+            wal_path(path).write_bytes(b"what came last")
+        before = content_of(path.parent)
+
+        def cut_off(*args: Any, step: int = step, **more: Any) -> list[Callable[[], None]]:
+            return [*real(*args, **more)[:step], broken]
+
+        monkeypatch.setattr(restoring, "switch_steps", cut_off)
+        with pytest.raises(BackupTrouble, match="an invented error"):
+            await restored(target, path, accept_loss=not opens)
+        switched = step >= (4 if opens else 3)
+        if switched:
+            assert len(without_losses(await facts_of(path))) == 6
+            (kept,) = path.parent.glob("journal.replaced-*")
+            assert {name: (kept / name).read_bytes() for name in before} == before
+        else:
+            assert content_of(path.parent) == before
+
+
+def content_of(folder: Path) -> dict[str, bytes]:
+    """Without what holds nothing: the lock, and the index of the write-ahead file, which any reader makes."""
+    return {one.name: one.read_bytes() for one in folder.iterdir() if not one.name.endswith((".lock", "-shm"))}
+
+
+def broken() -> None:
+    raise OSError(5, "an invented error")

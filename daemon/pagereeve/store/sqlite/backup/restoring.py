@@ -14,7 +14,7 @@ from pagereeve.store.sqlite.backup.container import Manifest, read_manifest, unp
 from pagereeve.store.sqlite.backup.errors import BackupTrouble, BadBackup, WouldLose
 from pagereeve.store.sqlite.backup.staging import staging
 from pagereeve.store.sqlite.backup.standing import Standing, standing_of
-from pagereeve.store.sqlite.backup.switch import REPLACED, switch_steps, tidy_after_kill
+from pagereeve.store.sqlite.backup.switch import rescue, switch_steps
 from pagereeve.store.sqlite.backup.taking import troubles_of
 from pagereeve.store.sqlite.files import JOURNAL_NAME, newest_path
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -24,6 +24,7 @@ from pagereeve.store.sqlite.opening_check import examine
 from pagereeve.store.sqlite.upgrade import MARGIN_BYTES, FreeBytes, free_bytes
 
 STAGING: Final = "journal.restoring"
+REPLACED: Final = "journal.replaced-"
 _SHOWN: Final = 4
 _NOT_THE_ONE: Final = "-"
 
@@ -53,7 +54,7 @@ async def restore_backup(
     manifest = read_manifest(backup)
     lock = InstanceLock.take(journal)
     try:
-        tidy_after_kill(journal)
+        rescue(journal, journal.with_name(STAGING), _kept_name(journal, clock.now_us()))
         _refuse_full_disk(backup, manifest, journal, free)
         with staging(journal.with_name(STAGING)) as folder:
             new = folder / JOURNAL_NAME
@@ -142,8 +143,12 @@ async def _prove(new: Path, clock: Clock, manifest: Manifest, standing: Standing
 
 def _switch(journal: Path, new: Path, clock: Clock, *, fold: bool) -> Path | None:
     kept = _kept_name(journal, clock.now_us())
-    for step in switch_steps(journal, new, kept, fold=fold):
-        step()
+    try:
+        for step in switch_steps(journal, new, kept, fold=fold):
+            step()
+    except BaseException:
+        rescue(journal, new.parent, kept)
+        raise
     return kept if kept.exists() else None
 
 
