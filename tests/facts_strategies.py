@@ -33,6 +33,8 @@ from pagereeve.domain.facts.facts import (
     PrinterNoted,
     ReadFailed,
     Reason,
+    ReceiverChange,
+    ReceiverChanged,
     Redated,
     Registered,
     ReleaseEnded,
@@ -281,6 +283,14 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
         digest=st.binary(min_size=32, max_size=32).map(bytes.hex),
     ),
     st.builds(FactDamaged, printer=st.just("") | NAMES, at_us=INSTANTS_US, number=FIGURES, kind=texts()),
+    st.builds(
+        ReceiverChanged,
+        origin=ORIGINS,
+        receiver=texts(),
+        change=st.sampled_from(get_args(ReceiverChange)),
+        target=st.just("") | texts(),
+        printer=st.just(""),
+    ),
     st.builds(
         LossAccepted,
         origin=ORIGINS,

@@ -157,6 +157,8 @@ def checks_states(draw: st.DrawFn) -> ChecksState:
         readers={(one.gateway, one.reader): one for one in readers},
         gateways={name: draw(_feeds()) for name in gateways},
         releases=draw(_feeds()),
+        clock=draw(st.none() | CONDITIONS),
+        receivers=tuple(draw(st.lists(CONDITIONS, max_size=3))),
     )
 
 

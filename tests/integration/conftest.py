@@ -22,12 +22,15 @@ LOOPS: Mapping[str, Callable[[], asyncio.AbstractEventLoop]] = {
 # Modules for which one loop (the first) is enough, each with why; every other one runs on all of them.
 ON_ONE_LOOP = {
     "test_alerts_cli.py": "a process of its own, with the loop that its command chooses",
+    "test_backup.py": "the database",
+    "test_backup_commands.py": "the commands choose their loop",
     "test_cli.py": "processes of their own",
     "test_journal_contract.py": "the database: it has threads of its own",
     "test_journal_kill.py": "processes of their own",
     "test_journal_opening.py": "the database",
     "test_journal_sqlite.py": "the database",
     "test_ledger_contract.py": "the database",
+    "test_litestream.py": "processes of their own",
     "test_old_journals.py": "the database",
     "test_outbox_contract.py": "the database",
     "test_prometheus.py": "judged by processes of their own",
@@ -35,6 +38,7 @@ ON_ONE_LOOP = {
     "test_proof_cli.py": "processes of their own",
     "test_proof_network.py": "as test_proof.py",
     "test_proof_second_reader.py": "as test_proof.py",
+    "test_restore.py": "the database",
     "test_proof_terminal.py": "processes of their own",
     "test_relay_process.py": "processes of their own",
     "test_rules.py": "processes of their own",

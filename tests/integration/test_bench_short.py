@@ -41,6 +41,15 @@ async def test_group_commit_keeps_its_distance_from_single_rows(journal_commit: 
     assert len(list(journal_commit.ratios(figures))) == 3
 
 
+async def test_commits_go_on_beside_a_backup(tmp_path: Path) -> None:
+    backup = bench("backup")
+    figures = await backup.measure(tmp_path, facts=3_000, rounds=1, alone_s=0.5)
+    assert len(figures.beside) > 10
+    assert figures.ratio <= backup.MEDIAN_AT_MOST * SLACK
+    assert figures.backups[0]["facts"] >= 3_000
+    assert "facts a second" in "\n".join(backup.shown(figures))
+
+
 @pytest.mark.parametrize(("ratio", "limit", "good"), [(8.0, 8.0, True), (7.9, 8.0, False), (3.1, -3.0, False)])
 def test_a_missed_target_is_told(journal_commit: ModuleType, ratio: float, limit: float, good: bool) -> None:
     assert journal_commit.kept(ratio, limit) is good

@@ -47,3 +47,16 @@ def test_the_ledger_is_the_same(old: Path, capsys: pytest.CaptureFixture[str]) -
 def test_a_replay_of_the_journal_leaves_nothing_to_differ(old: Path) -> None:
     assert status_of(["replay", "--data-dir", str(old)]) in {0, 1}
     assert status_of(["replay", "--check", "--data-dir", str(old)]) == 0
+
+
+def test_a_backup_of_an_old_journal_is_restored_by_this_version(
+    old: Path, tmp_path_factory: pytest.TempPathFactory
+) -> None:
+    """As before an upgrade: the copy is made by the new program, of tables that the old one made."""
+    folder = tmp_path_factory.mktemp("elsewhere")
+    assert status_of(["backup", str(folder / "backup"), "--data-dir", str(old)]) == 0
+    assert status_of(["restore", str(folder / "backup"), "--data-dir", str(folder / "data")]) == 0
+    assert status_of(["facts", "--data-dir", str(folder / "data"), "--out", str(folder / "again.ndjson")]) == 0
+    assert (folder / "again.ndjson").read_bytes() == (old / "facts.ndjson").read_bytes()
+    # The source is as it was: its tables are those of before.
+    assert status_of(["facts", "--data-dir", str(old)]) == 2

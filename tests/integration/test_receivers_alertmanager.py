@@ -6,19 +6,22 @@ import asyncio
 import json
 from collections.abc import AsyncIterator, Awaitable, Callable, Iterator
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import httpx2
 import pytest
 
-from pagereeve.app.clocks import SystemClock
+from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.values.instants import SECOND_US, from_text
+from pagereeve.engine.alerts.delivery import DeliveryWorker
 from pagereeve.ports.receiver import NotDelivered
 from pagereeve.ports.setting_types import Duration
 from pagereeve.receivers.alertmanager.alertmanager import AlertmanagerReceiver
 from pagereeve.receivers.alertmanager.settings import AlertmanagerSettings
+from pagereeve.store.memory.journal import MemoryJournal
 from tests.integration.foreign import tool
 from tests.integration.processes import accepts, free_tcp_port, running
 from tests.integration.webserver import Request, WebServer, status, web_server
@@ -48,8 +51,8 @@ class Manager:
         return [alert["labels"]["alert"] for alert in await self.alerts()]
 
 
-def started(folder: Path, config: str) -> Iterator[Manager]:
-    port = free_tcp_port()
+def started(folder: Path, config: str, port: int = 0) -> Iterator[Manager]:
+    port = port or free_tcp_port()
     file = folder / "alertmanager.yml"
     file.write_text(config)
     argv = [
@@ -188,6 +191,27 @@ async def test_alertmanager_passes_the_beginning_and_the_end_on_once_each(site: 
     assert [message["status"] for message in told] == ["firing", "resolved"]
     assert [len(message["alerts"]) for message in told] == [1, 1]
     assert told[0]["alerts"][0]["annotations"]["first"] == began.first
+
+
+async def test_one_that_restarted_has_what_stands_again_within_an_interval(tmp_path: Path) -> None:
+    """It keeps alerts in memory alone (prometheus/alertmanager#77); clients are to send them again and again
+    (prometheus.io, "Sending alerts"), as a delivery worker does with ``refresh_s``.
+    """
+    store, message = MemoryJournal(), now(alert="a-standing")
+    port = free_tcp_port()
+    one = receiver(f"http://127.0.0.1:{port}", refresh_s=1.0)
+    worker = DeliveryWorker(one, store, SystemClock(), SystemEntropy(), lambda _: [message])
+    task = asyncio.create_task(worker.run())
+    for _ in range(2):
+        for manager in started(tmp_path, QUIET, port):
+            await until(partial(_stands, manager), "that what stands is there")
+    task.cancel()
+    await asyncio.gather(task, return_exceptions=True)
+    await one.close()
+
+
+async def _stands(manager: Manager) -> bool:
+    return await manager.names() == ["a-standing"]
 
 
 async def _heard(site: WebServer, count: int) -> bool:

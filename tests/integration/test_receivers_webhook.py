@@ -112,6 +112,7 @@ async def test_2xx_is_delivered(site: WebServer, line: str) -> None:
         ("404 Not Found", False),
         ("401 Unauthorized", False),
         ("422 Unprocessable Content", True),
+        ("410 Gone", False),
         ("408 Request Timeout", False),
         ("425 Too Early", False),
         ("429 Too Many Requests", False),

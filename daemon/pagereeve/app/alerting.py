@@ -11,12 +11,15 @@ from typing import Final
 
 import structlog
 
+from pagereeve.app.receivers import targets_of
 from pagereeve.domain.alerts.alert import AlertPolicy, SiteLayout
 from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.ledger import Severity
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.alerts.delivery import DeliveryWorker, retire
 from pagereeve.engine.alerts.dispatcher import AlertDispatcher
+from pagereeve.engine.alerts.retirements import Retirements
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.ports.clock import Clock
@@ -40,6 +43,7 @@ class Alerting:
     workers: dict[str, DeliveryWorker]
     registry: PrinterRegistry
     make_worker: Callable[[Receiver, Severity], DeliveryWorker]
+    retirements: Retirements
     figures: dict[str, Callable[[], ReceiverTelemetry]] = field(default_factory=dict)
     _supervisor: Supervisor | None = None
 
@@ -52,16 +56,21 @@ class Alerting:
         store: Store,
         clock: Clock,
         entropy: Entropy,
+        accept: Callable[[Fact], None],
     ) -> Alerting:
+        """``accept`` hears of each fact that says what became of a receiver, once it is durable."""
         dispatcher = AlertDispatcher(
             store, clock, _least_of(receivers), _policy_of(settings), _around(settings, registry)
         )
 
+        retirements = Retirements(store, clock, targets_of(settings.alerts), accept)
+
         def make_worker(one: Receiver, least: Severity) -> DeliveryWorker:
-            return DeliveryWorker(one, store, clock, entropy, standing=_standing(dispatcher, least), report=_tell)
+            standing = _standing(dispatcher, least)
+            return DeliveryWorker(one, store, clock, entropy, standing, retirements, report=_tell)
 
         workers = {one.name: make_worker(one, least) for one, least in receivers}
-        whole = cls(store, dispatcher, workers, registry, make_worker)
+        whole = cls(store, dispatcher, workers, registry, make_worker, retirements)
         whole.figures.update({name: worker.telemetry for name, worker in workers.items()})
         dispatcher.waiting_of = lambda name: workers[name].queue.waiting
         dispatcher.on_dropped = whole._drop
@@ -71,6 +80,7 @@ class Alerting:
     async def start(self, supervisor: Supervisor) -> None:
         self._supervisor = supervisor
         await retire(self.queues, self.workers, _tell)
+        await self.retirements.open()
         supervisor.start("alerts", "alerts", self.dispatcher.run, heartbeat=self.dispatcher.heartbeat, forever=True)
         for worker in self.workers.values():
             self._begin(worker)
@@ -100,6 +110,7 @@ class Alerting:
             self._begin(worker)
         self.dispatcher.receivers = _least_of(receivers)
         await retire(self.queues, self.workers, _tell)
+        await self.retirements.change(targets_of(settings.alerts))
 
     def _begin(self, worker: DeliveryWorker) -> None:
         if self._supervisor is not None:

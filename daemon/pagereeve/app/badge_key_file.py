@@ -70,11 +70,16 @@ def make_key(path: Path, layer: FileLayer | None = None) -> None:
 
     The content is on the disk before its name is (LWN.net, "ext4 and data loss", 2009: a name without content).
     """
+    put_key(path, secrets.token_hex(KEY_BYTES).encode(), layer)
+
+
+def put_key(path: Path, content: bytes, layer: FileLayer | None = None) -> None:
+    """``content`` at ``path`` as ``make_key`` does. Raises BadBadgeKey."""
     layer = layer or FileLayer()
     draft = _draft_of(path)
     try:
         layer.remove(draft)
-        _write(draft, secrets.token_hex(KEY_BYTES).encode(), layer)
+        _write(draft, content, layer)
         with suppress(FileExistsError):
             layer.link(draft, path)
         layer.sync_folder(path.parent)

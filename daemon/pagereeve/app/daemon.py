@@ -32,6 +32,7 @@ from pagereeve.app.shares import shares_for
 from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
 from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
+from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.badges.watcher import BadgeWatcher
@@ -240,7 +241,11 @@ class App:
 
     def _alerting(self) -> Alerting:
         receivers = receivers_of(self.settings.alerts, self.clock)
-        return Alerting.of(self.settings, receivers, self.registry, self.store, self.clock, self.entropy)
+
+        def accept(fact: Fact) -> None:
+            self.badge_watcher.accept(fact)  # it is made after this
+
+        return Alerting.of(self.settings, receivers, self.registry, self.store, self.clock, self.entropy, accept)
 
     async def _record_site(self) -> None:
         """People, the directory, the printers' places and the rules for badges: what no fact has said yet, with a date.

@@ -2,11 +2,24 @@
 
 from __future__ import annotations
 
+import hashlib
+from typing import Final
+
 from pagereeve.domain.ledger import Severity
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.receiver import Receiver
 from pagereeve.ports.secrets import NoSecret
 from pagereeve.settings import AlertSettings, BadSettings, Problem
+
+TARGET_HEX: Final = 32
+
+
+def targets_of(alerts: AlertSettings) -> dict[str, str]:
+    """A digest of each receiver's settings, by its name: nothing of an address or a path can be read from it."""
+    return {
+        one.name: hashlib.sha256(f"{kind.table}\n{one.model_dump_json()}".encode()).hexdigest()[:TARGET_HEX]
+        for kind, one in alerts.receivers()
+    }
 
 
 def receivers_of(alerts: AlertSettings, clock: Clock) -> list[tuple[Receiver, Severity]]:

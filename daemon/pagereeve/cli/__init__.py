@@ -47,6 +47,8 @@ COMMANDS: Final = (
         "credentials:app",
         "Make, list and revoke credentials: who may send, note, decide, read, administer.",
     ),
+    ("backup", "backup:backup", "Copy the journal beside a running daemon, verified; one file, whole or not there."),
+    ("restore", "restore:restore", "Put a backup in the place of the journal. Stop the daemon first."),
     ("demo", "demo:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
     ("doctor", "doctor:doctor", "Show on one page what is wrong with a site, and what to do."),
     ("check-config", "check_config:check_config", "Check a settings file."),

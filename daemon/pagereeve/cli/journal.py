@@ -10,6 +10,7 @@ from pagereeve.feeds.local.socket_file import SOCKET_NAME
 from pagereeve.ports.journal import DamagedRow
 from pagereeve.ports.reads import Reads
 from pagereeve.settings import load_settings
+from pagereeve.settings.model import KEY_NAME
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.reads import SqlReads
 
@@ -22,6 +23,14 @@ def journal_path(config: Path, data_dir: Path | None) -> Path:
 def local_socket(config: Path, data_dir: Path | None) -> Path:
     """Where a daemon listens for commands of this host. Raises BadSettings."""
     return load_settings(config).local_socket_path if data_dir is None else data_dir / SOCKET_NAME
+
+
+def journal_and_key(config: Path, data_dir: Path | None) -> tuple[Path, Path]:
+    """Where the journal and the badge key lie. Raises BadSettings."""
+    if data_dir is not None:
+        return data_dir / JOURNAL_NAME, data_dir / KEY_NAME
+    settings = load_settings(config)
+    return settings.data_dir / JOURNAL_NAME, settings.badge_key_file
 
 
 def damaged_line(row: DamagedRow) -> str:

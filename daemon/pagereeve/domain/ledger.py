@@ -192,6 +192,7 @@ class EvidenceKind(StrEnum):
     FACT_DAMAGED = "fact-damaged"
     CLOCK_STEPPED = "clock-stepped"
     CLOCK_NOT_AGREED = "clock-not-agreed"
+    RECEIVER_GONE = "receiver-gone"
     OLDER = "older"
     """The sentence of a finding that was made before evidence was typed, until its printer is projected again."""
 

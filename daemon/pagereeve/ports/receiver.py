@@ -21,6 +21,10 @@ class NotDelivered(PagereeveError):
         self.of_message = of_message
 
 
+class ReceiverGone(NotDelivered):
+    """It wants nothing more from us: nothing is sent to it until somebody looked into it."""
+
+
 class Receiver(Protocol):
     """``name`` is unique among receivers. ``refresh_s`` is None where messages are events that are sent once.
 

@@ -12,7 +12,7 @@ from urllib.parse import urlsplit
 
 import httpx2
 
-from pagereeve.ports.receiver import NotDelivered
+from pagereeve.ports.receiver import NotDelivered, ReceiverGone
 from pagereeve.receivers.wording import one_line
 
 CONNECT_S: Final = 5.0
@@ -28,7 +28,8 @@ class PostTarget:
 
     ``total_s`` bounds the whole of one POST. ``tls`` is for https; None: the system's certificates.
     ``of_message`` holds the statuses that speak of this message alone. ``shows_answers`` lets the start of an answer
-    into an error's text: only where no secret was sent that a server could echo.
+    into an error's text: only where no secret was sent that a server could echo. ``gone`` holds the statuses by which
+    it wants nothing more.
     """
 
     url: str = field(repr=False)
@@ -36,6 +37,7 @@ class PostTarget:
     total_s: float = 10.0
     tls: ssl.SSLContext | None = field(default=None, repr=False)
     shows_answers: bool = False
+    gone: Container[int] = ()
 
     @property
     def place(self) -> str:
@@ -65,7 +67,7 @@ class Poster:
         )
 
     async def post(self, body: bytes, headers: Mapping[str, str]) -> None:
-        """Returns on a status of 2xx. Raises NotDelivered."""
+        """Returns on a status of 2xx. Raises NotDelivered, or ReceiverGone."""
         target = self._target
         try:
             async with asyncio.timeout(target.total_s):
@@ -77,7 +79,10 @@ class Poster:
         if not 200 <= status <= 299:
             text = f"{target.place} answered {status}{_phrase(status)}"
             shown = one_line(answer.decode(errors="replace"), ANSWER_SHOWN) if target.shows_answers else ""
-            raise NotDelivered(f"{text}: {shown}" if shown else text, of_message=status in target.of_message)
+            text = f"{text}: {shown}" if shown else text
+            if status in target.gone:
+                raise ReceiverGone(text)
+            raise NotDelivered(text, of_message=status in target.of_message)
 
     async def close(self) -> None:
         await self._client.aclose()

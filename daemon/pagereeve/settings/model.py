@@ -45,6 +45,7 @@ from pagereeve.settings.sections import (
 
 ENV_PREFIX = "PAGEREEVE_"
 ENV_DELIMITER = "__"
+KEY_NAME = "badge.key"
 
 
 class Settings(BaseSettings):
@@ -104,7 +105,7 @@ class Settings(BaseSettings):
 
     @property
     def badge_key_file(self) -> Path:
-        return self.badges.key_file or self.data_dir / "badge.key"
+        return self.badges.key_file or self.data_dir / KEY_NAME
 
     @property
     def relay_socket_path(self) -> Path:

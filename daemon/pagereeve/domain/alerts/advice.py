@@ -186,6 +186,11 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Nothing is lost or refused. Dates are provisional meanwhile, and are moved once the clock is agreed.",
         "Set the clock, let NTP keep it, or say that it is right: pagereeve clock agree.",
     ),
+    "receiver-retired": Advice(
+        "a receiver of alerts wants no more of them",
+        "Nobody who listens there hears of anything. What is to be sent waits for two weeks, then it is given up.",
+        "Ask who runs it. Correct or remove it in the settings; or close this finding, and it is sent to again.",
+    ),
 }
 
 GATEWAY_SILENT: Final = Advice(

@@ -34,6 +34,7 @@ PASSING: Final = SHARED_FATE | {
     "feed-silent",
     "clock-stepped",
     "clock-not-agreed",
+    "receiver-retired",
     "reader-noisy",
     "reader-form-changed",
     UNKNOWN_PRINTER,

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
-from pagereeve.domain.badges.state import ChecksState, FeedState, ReaderState
+from pagereeve.domain.badges.state import RECEIVERS_MAX, ChecksState, FeedState, ReaderState
 from pagereeve.domain.badges.swipes import SwipeKey, swipe_key
 from pagereeve.domain.facts.facts import (
     BadgeOutcome,
@@ -19,6 +19,7 @@ from pagereeve.domain.facts.facts import (
     ClockChanged,
     FactDamaged,
     LossAccepted,
+    ReceiverChanged,
     ReleaseStarted,
 )
 from pagereeve.domain.facts.policy import BadgePolicy
@@ -29,7 +30,9 @@ from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
 from pagereeve.domain.values.instants import SECOND_US
 
-CheckedEvent = BadgePresented | BadgeUnreadable | ReleaseStarted | LossAccepted | FactDamaged | ClockChanged
+CheckedEvent = (
+    BadgePresented | BadgeUnreadable | ReleaseStarted | LossAccepted | ReceiverChanged | FactDamaged | ClockChanged
+)
 # A reader is noisy from 19 of 20 refused frames on, and no more from half of them on: between the two it stays.
 NOISY_SHARE, QUIET_SHARE = (19, 20), (1, 2)
 KINDS: Final[tuple[find.Kind, ...]] = (
@@ -44,6 +47,7 @@ KINDS: Final[tuple[find.Kind, ...]] = (
     "fact-damaged",
     "clock-stepped",
     "clock-not-agreed",
+    "receiver-retired",
 )
 # What a release server answers to a badge that it doesn't know.
 UNKNOWN_ANSWER: Final[BadgeOutcome] = "unknown"
@@ -111,6 +115,8 @@ class BadgeChecks:
                 (self._start_came if step.arrived else self._started)(step.event, step.at_us, policy)
             case ClockChanged() if not step.arrived:
                 self._clock_changed(step.event, step.at_us)
+            case ReceiverChanged() if not step.arrived:
+                self._receiver_changed(step.event, step.at_us)
 
     def copied(self) -> BadgeChecks:
         """A fold of its own that goes on from here, without what was found so far."""
@@ -289,6 +295,19 @@ class BadgeChecks:
             what = shown.clock_stepped(changed.before_us, changed.wall_us)
             self.state.clock = Condition("clock-stepped", CLOCK, at_us, changed.origin.id, what)
 
+    # Receivers of alerts
+
+    def _receiver_changed(self, changed: ReceiverChanged, at_us: int) -> None:
+        """One that wants nothing again, after a person had spoken, is another trouble."""
+        if at_us <= self.told_after_us:
+            return
+        place = retirement_of(changed).place
+        for ended in (one for one in self.state.receivers if one.place == place):
+            self._over(ended, at_us)
+        others = tuple(one for one in self.state.receivers if one.place != place)
+        begun = (retirement_of(changed),) if changed.change == "retired" else ()
+        self.state.receivers = (*others, *begun)[-RECEIVERS_MAX:]
+
     # Findings
 
     def _tell(
@@ -317,6 +336,12 @@ def _remember(known: OrderedDict[Key, Value], key: Key, value: Value) -> None:
 
 def _release(started: ReleaseStarted) -> Evidence:
     return shown.release(ReleaseKey(started.origin.source, started.release))
+
+
+def retirement_of(changed: ReceiverChanged) -> Condition:
+    """What a receiver's retirement begins; ``changed`` says who retired."""
+    what = shown.receiver_gone(changed.receiver, changed.target)
+    return Condition("receiver-retired", f"receiver {changed.receiver}", changed.origin.at_us, changed.origin.id, what)
 
 
 def steps_of(event: CheckedEvent) -> tuple[CheckStep, CheckStep]:

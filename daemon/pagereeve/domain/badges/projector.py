@@ -21,6 +21,7 @@ from pagereeve.domain.facts.facts import (
     Fact,
     FactDamaged,
     LossAccepted,
+    ReceiverChanged,
     ReleaseStarted,
 )
 from pagereeve.domain.facts.site_in_force import SiteRules
@@ -35,7 +36,7 @@ SITE: Final = ""
 COPY_SOURCE: Final = "urn:pagereeve:copy"
 """Copies of a badge for the other printers behind its gateway bear this source: the badge itself is one event."""
 
-BADGES_VERSION: Final = 3
+BADGES_VERSION: Final = 4
 # Events after which a resume point is stored: often enough for a quick start, seldom enough for a small database.
 SEAL_EVERY: Final = 5_000
 # Events, steps or findings of one slice of work: some milliseconds.
@@ -47,7 +48,7 @@ Slices = Generator[None, None, Value]
 
 NOTHING_TAKEN: Final = (-1, False, "", "")
 
-_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted, LossAccepted, ClockChanged)
+_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted, LossAccepted, ReceiverChanged, ClockChanged)
 
 
 @dataclass(frozen=True, slots=True)

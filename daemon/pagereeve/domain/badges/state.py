@@ -21,6 +21,7 @@ from pagereeve.domain.values.codec import (
     Spread,
     inner,
     integer,
+    listed,
     placed,
 )
 from pagereeve.domain.values.errors import BadFact
@@ -29,6 +30,7 @@ from pagereeve.domain.values.fields import Fields
 FRAMES_MAX: Final = 64
 # Names of readers and gateways come from outside: so many are remembered, the longest unheard of is forgotten first.
 REMEMBERED_MAX: Final = 10_000
+RECEIVERS_MAX: Final = 100
 
 
 @dataclass(slots=True)
@@ -77,13 +79,15 @@ class FeedState:
 class ChecksState:
     """``readers`` by (gateway, reader); ``gateways``: badge lines, by name; ``releases``: start notices of all.
 
-    ``clock``: the machine's clock stepped away from our dates, and has not come back.
+    ``clock``: the machine's clock stepped away from our dates, and has not come back. ``receivers`` of alerts that want
+    nothing more, the longest so first.
     """
 
     readers: dict[tuple[str, str], ReaderState] = field(default_factory=dict)
     gateways: dict[str, FeedState] = field(default_factory=dict)
     releases: FeedState = field(default_factory=FeedState)
     clock: Condition | None = None
+    receivers: tuple[Condition, ...] = ()
 
     def reader(self, gateway: str, reader: str) -> ReaderState:
         key = (gateway, reader)
@@ -103,13 +107,13 @@ class ChecksState:
     def copied(self) -> ChecksState:
         readers = {key: replace(one) for key, one in self.readers.items()}
         gateways = {name: replace(one) for name, one in self.gateways.items()}
-        return ChecksState(readers, gateways, replace(self.releases), self.clock)
+        return ChecksState(readers, gateways, replace(self.releases), self.clock, self.receivers)
 
     def standing(self) -> list[Condition]:
         """The conditions that hold, in a fixed order."""
         held = [state.noisy for state in self.readers.values()] + [state.changed for state in self.readers.values()]
         held += [state.silent for state in (self.releases, *self.gateways.values())]
-        held.append(self.clock)
+        held += [self.clock, *self.receivers]
         return sorted((one for one in held if one is not None), key=lambda one: (one.since_us, one.kind, one.place))
 
 
@@ -178,4 +182,5 @@ CHECKS: Final = Codec(
     Spread("gateways", ByHand(_gateways_json, _gateways_of)),
     Member("releases", inner(FEED)),
     Member("clock", _HELD, default=None),
+    Member("receivers", listed(_HELD, RECEIVERS_MAX), default=()),
 )

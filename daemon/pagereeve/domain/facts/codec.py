@@ -28,6 +28,8 @@ from pagereeve.domain.facts.facts import (
     PlateauRead,
     PolicySet,
     ReadFailed,
+    ReceiverChange,
+    ReceiverChanged,
     Redated,
     Registered,
     ReleaseAnswered,
@@ -188,6 +190,14 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Member("loss", choice(get_args(Loss))),
         Member("acknowledged", FIGURE),
         Member("stored", FIGURE),
+        outside=_OF_SITE,
+    ),
+    "receiver-changed": Codec(
+        ReceiverChanged,
+        Spread("origin", _ORIGIN),
+        Member("receiver", TEXT),
+        Member("change", choice(get_args(ReceiverChange))),
+        Member("target", TEXT, default=""),
         outside=_OF_SITE,
     ),
 }

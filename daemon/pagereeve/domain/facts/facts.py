@@ -44,8 +44,12 @@ AnswerRest = Literal["", "rested", "not-rested"]
 
 Loss = Literal["fewer-facts", "older-copy", "other-facts", "unreadable-note", "no-journal"]
 """How it shows that a journal lacks what was acknowledged."""
+ReceiverChange = Literal["retired", "resumed"]
+"""A receiver of alerts wants nothing more (RFC 9110 section 15.5.11, 410); or its settings are others, or a person said
+so.
+"""
 JOURNAL_SOURCE: Final = "urn:pagereeve:journal"
-"""The source of what the journal says of itself."""
+"""The source of what the journal says of itself, and of what became of those that it sends alerts to."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,6 +316,21 @@ class LossAccepted:
 
 
 @dataclass(frozen=True, slots=True)
+class ReceiverChanged:
+    """A receiver of alerts said that it wants nothing more, or is sent to again. Concerns no printer.
+
+    ``target`` is a digest of its settings then, "" of one that has none any more: where they are others, it is another
+    one to send to.
+    """
+
+    origin: Origin
+    receiver: str
+    change: ReceiverChange
+    target: str = ""
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class FactDamaged:
     """Where a fact stood that can't be read any more: its printer, its number, when it was, and what kind it was.
 
@@ -346,6 +365,7 @@ Fact = (
     | Redated
     | Conflict
     | LossAccepted
+    | ReceiverChanged
     | FactDamaged
 )
 

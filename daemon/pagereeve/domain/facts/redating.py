@@ -23,6 +23,7 @@ from pagereeve.domain.facts.facts import (
     PolicySet,
     PrinterNoted,
     ReadFailed,
+    ReceiverChanged,
     Redated,
     Registered,
     ReleaseAnswered,
@@ -46,7 +47,7 @@ the ledger are projected anew. An event that came later than that keeps the time
 # A union written in place would be built again at each call.
 _RECEIVED: Final = (
     *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
-    *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted),
+    *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted, ReceiverChanged),
 )
 _SAID: Final = (PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet)
 _READ: Final = (PlateauRead, ReadFailed)

@@ -150,6 +150,11 @@ def fact_damaged(damaged: FactDamaged) -> Evidence:
     return _made(Kind.FACT_DAMAGED, number=damaged.number, fact=damaged.kind, at_us=damaged.at_us)
 
 
+def receiver_gone(receiver: str, target: str) -> Evidence:
+    """``target`` is a digest of its settings."""
+    return _made(Kind.RECEIVER_GONE, receiver=receiver, target=target)
+
+
 def no_owner() -> Evidence:
     return _made(Kind.NO_OWNER)
 

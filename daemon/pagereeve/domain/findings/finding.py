@@ -60,6 +60,7 @@ Kind = Literal[
     "fact-damaged",
     "clock-stepped",
     "clock-not-agreed",
+    "receiver-retired",
 ]
 
 SEVERITY: Final[dict[Kind, Severity]] = {
@@ -96,6 +97,7 @@ SEVERITY: Final[dict[Kind, Severity]] = {
     "fact-damaged": "critical",
     "clock-stepped": "warning",
     "clock-not-agreed": "warning",
+    "receiver-retired": "warning",
 }
 
 EVIDENCE_MAX = 20

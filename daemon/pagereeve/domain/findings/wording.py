@@ -297,6 +297,10 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
         f"fact {known['number']} ({known['fact']}) of {known.at('at_us')} can't be read: the stored row is damaged; "
         "it is left out, and what lies around it is not judged"
     ),
+    Kind.RECEIVER_GONE: lambda known: (
+        f"{known['receiver']} answered 410 (Gone): it wants no more alerts, and none are sent to it until its settings "
+        "are others, or this finding is explained or closed"
+    ),
     Kind.OLDER: lambda known: known["text"],
     Kind.CUTS: _cuts,
     Kind.COUNTED_SO_FAR: _counted_so_far,

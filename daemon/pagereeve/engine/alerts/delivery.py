@@ -10,11 +10,12 @@ from typing import Final, Literal
 
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.engine.alerts.retirements import Retirements
 from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.outbox import MessageQueues, Queue, QueueRemoval
-from pagereeve.ports.receiver import NotDelivered, Receiver
+from pagereeve.ports.receiver import NotDelivered, Receiver, ReceiverGone
 from pagereeve.ports.telemetry import ReceiverTelemetry
 
 Outcome = Literal["delivered", "failed", "refused", "dropped"]
@@ -42,20 +43,24 @@ class Pause:
     until_us: int = 0
     next_s: float = PAUSE_FIRST_S
 
-    def longer(self, now_us: int, jitter: float) -> None:
-        self.until_us = now_us + int(self.next_s * (0.75 + jitter / 2) * SECOND_US)
+    def longer(self, now_us: int, jitter: float, longest_s: float = PAUSE_LONGEST_S) -> None:
+        self.until_us = now_us + int(min(self.next_s * (0.75 + jitter / 2), longest_s) * SECOND_US)
         self.next_s = min(self.next_s * 2, PAUSE_LONGEST_S)
 
 
 @dataclass(slots=True)
 class DeliveryWorker:
-    """``standing(over_us)`` gives the states that a receiver with ``refresh_s`` holds. ``queue`` is what waits."""
+    """``standing(over_us)`` gives the states that a receiver with ``refresh_s`` holds. ``queue`` is what waits.
+
+    ``retirements``: a receiver that wants nothing more gets nothing; its queue waits, as while it is away.
+    """
 
     receiver: Receiver
     store: MessageQueues
     clock: Clock
     entropy: Entropy
     standing: Callable[[int], Sequence[Notification]]
+    retirements: Retirements | None = None
     report: Report = lambda _receiver, _what, _why: None
     heartbeat: Heartbeat = field(init=False)
     every_s: float = LOOK_EVERY_S
@@ -64,6 +69,7 @@ class DeliveryWorker:
     _away: Pause = field(default_factory=Pause)
     _refused: dict[str, Pause] = field(default_factory=dict)
     _refreshed_us: int | None = None
+    _gone: bool = False
     _awake: asyncio.Event = field(default_factory=asyncio.Event)
 
     def __post_init__(self) -> None:
@@ -101,6 +107,9 @@ class DeliveryWorker:
     async def turn(self) -> None:
         """Deliver what waits, refresh open alerts, each when it is due."""
         self.queue = (await self.store.queues()).get(self.name, Queue())
+        if self.retirements is not None and await self.retirements.is_retired(self.name):
+            return
+        self._gone = False
         if self.queue.waiting and self.clock.monotonic_us() >= self._away.until_us:
             await self._bring(await self.store.waiting(self.name, BATCH_MAX))
             self.queue = (await self.store.queues()).get(self.name, Queue())
@@ -114,7 +123,7 @@ class DeliveryWorker:
             elif message.alert not in held and not await self._deliver(message):
                 # Its later messages must not overtake it.
                 held.add(message.alert)
-            if self.clock.monotonic_us() < self._away.until_us:
+            if self.clock.monotonic_us() < self._away.until_us or self._gone:
                 return
 
     async def _deliver(self, message: Notification) -> bool:
@@ -125,6 +134,9 @@ class DeliveryWorker:
         try:
             async with asyncio.timeout(DELIVER_WITHIN_S):
                 await self.receiver.deliver(message)
+        except ReceiverGone as error:
+            await self._retire(error)
+            return False
         except NotDelivered as error:
             self._failed(message, error)
             return False
@@ -147,7 +159,16 @@ class DeliveryWorker:
         self.counts["failed"] += 1
         if self._away.until_us == 0:
             self.report(self.name, "takes nothing", str(error))
-        self._away.longer(self.clock.monotonic_us(), self.entropy.jitter())
+        # What holds states may have lost them when it is back (prometheus/alertmanager#77).
+        longest_s = PAUSE_LONGEST_S if self.receiver.refresh_s is None else self.receiver.refresh_s
+        self._away.longer(self.clock.monotonic_us(), self.entropy.jitter(), longest_s)
+
+    async def _retire(self, error: ReceiverGone) -> None:
+        self.counts["failed"] += 1
+        self.report(self.name, "wants nothing more, and gets nothing until its finding is closed", str(error))
+        self._gone = True
+        if self.retirements is not None:
+            await self.retirements.retire(self.name)
 
     async def _part(self, message: Notification, outcome: Outcome) -> None:
         at_us = self.clock.now_us() if outcome == "delivered" else None

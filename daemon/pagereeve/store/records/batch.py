@@ -14,6 +14,7 @@ from pagereeve.domain.facts.facts import (
     Event,
     Fact,
     LossAccepted,
+    ReceiverChanged,
 )
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import CLAIMS_MAX, Receipt
@@ -149,7 +150,7 @@ class Batch:
         if digest in claims or len(claims) >= CLAIMS_MAX:
             return Receipt("conflict", claims.get(digest) or max(claims.values()), is_new=False)
         fact = filing.fact
-        if not isinstance(fact, Event | BadgeUnreadable | LossAccepted | ClockChanged):
+        if not isinstance(fact, Event | BadgeUnreadable | LossAccepted | ReceiverChanged | ClockChanged):
             raise TypeError(f"{filing.kind} is no event and can't conflict")
         conflict = Conflict(fact.printer, fact.origin, filing.kind, digest)
         seq = claims[digest] = self._number(file(conflict))

@@ -18,6 +18,7 @@ from pagereeve.domain.facts.facts import (
     LossAccepted,
     PlateauRead,
     ReadFailed,
+    ReceiverChanged,
     ReleaseNotice,
     instant_us,
 )
@@ -81,7 +82,7 @@ def file(fact: Fact) -> FactRecord:
     if isinstance(fact, BadgeUnreadable):
         identity, digest = fact.origin.key, hashlib.sha256(fact.reason.encode()).hexdigest()
         return FactRecord(fact, str(members["fact"]), instant_us(fact), body, identity, digest)
-    if isinstance(fact, LossAccepted):
+    if isinstance(fact, LossAccepted | ReceiverChanged):
         return FactRecord(
             fact,
             str(members["fact"]),

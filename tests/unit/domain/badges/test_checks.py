@@ -20,6 +20,8 @@ from pagereeve.domain.facts.facts import (
     Decided,
     Fact,
     Origin,
+    ReceiverChange,
+    ReceiverChanged,
     Registered,
     ReleaseStarted,
 )
@@ -72,6 +74,9 @@ class Hall:
     def clock(self, second: float, change: ClockChange, ahead_s: int) -> None:
         origin = self.origin(second)
         self.facts.append(ClockChanged(origin, "b007", change, 7, origin.at_us, origin.at_us + ahead_s * SECOND_US))
+
+    def receiver(self, second: float, name: str, change: ReceiverChange) -> None:
+        self.facts.append(ReceiverChanged(self.origin(second), name, change, "4355a46b"))
 
     def findings(self) -> list[Finding]:
         """However they are come by: in one piece, in any order, fact by fact with resume points in between."""
@@ -370,3 +375,23 @@ def test_a_clock_that_stepped_is_over_when_the_daemon_begins_again() -> None:
     hall.clock(40, "started", 3_600)
     [told] = hall.findings()
     assert (told.state, told.until_us) == ("closed", at_us(40))
+
+
+def test_a_receiver_that_wants_nothing_more_is_one_finding_until_it_is_sent_to_again() -> None:
+    hall = Hall()
+    hall.receiver(10, "desk", "retired")
+    hall.receiver(11, "night", "retired")
+    hall.badge(12)
+    hall.receiver(20, "desk", "resumed")
+    hall.receiver(30, "desk", "retired")
+    # A person spoke while no daemon ran: it is sent to again, and wants nothing again.
+    hall.receiver(40, "desk", "retired")
+    hall.receiver(50, "nobody", "resumed")
+    found = [one for one in hall.findings() if one.kind == "receiver-retired"]
+    assert [(one.place, one.since_us, one.until_us, one.state) for one in found] == [
+        ("receiver desk", at_us(10), at_us(20), "closed"),
+        ("receiver night", at_us(11), None, "open"),
+        ("receiver desk", at_us(30), at_us(40), "closed"),
+        ("receiver desk", at_us(40), None, "open"),
+    ]
+    assert "desk answered 410 (Gone)" in text_of(found[0])

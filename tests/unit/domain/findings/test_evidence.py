@@ -75,6 +75,7 @@ ONE_OF_EACH = [
     shown.nothing_came(4, "releases", NOON_US),
     shown.other_owner(),
     shown.fact_damaged(FactDamaged("printer-a", NOON_US, 13, "reading")),
+    shown.receiver_gone("desk", "4355a46b19d348dc2f57c046f8ef63d4"),
     shown.facts_lost(LossAccepted(Origin("urn:x:journal", "loss-2", NOON_US, NOON_US), "fewer-facts", 120, 117)),
     shown.elsewhere("east", "west"),
     shown.clock_stepped(NOON_US, NOON_US - 3_600 * SECOND_US),

@@ -14,7 +14,7 @@ from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.alerts.delivery import DeliveryWorker
 from pagereeve.engine.alerts.dispatcher import AlertDispatcher
-from pagereeve.ports.receiver import NotDelivered
+from pagereeve.ports.receiver import NotDelivered, ReceiverGone
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.findings import said
 from tests.unit.engine.virtual import SeededEntropy, VirtualClock, passing
@@ -26,12 +26,15 @@ POLICY = AlertPolicy(hold_us=60 * SECOND_US, hold_over_us=300 * SECOND_US)
 
 @dataclass
 class FakeReceiver:
-    """``away``: can't be reached; ``refuses``: alerts whose messages it refuses; ``hangs``: never answers."""
+    """``away``: can't be reached; ``refuses``: alerts whose messages it refuses; ``hangs``: never answers;
+    ``gone``: wants nothing more.
+    """
 
     name: str = "desk"
     refresh_s: float | None = None
     away: bool = False
     hangs: bool = False
+    gone: bool = False
     refuses: set[str] = field(default_factory=set)
     taken: list[Notification] = field(default_factory=list)
     refreshed: list[list[str]] = field(default_factory=list)
@@ -42,6 +45,8 @@ class FakeReceiver:
         self.tries += 1
         if self.hangs:
             await asyncio.sleep(1e6)
+        if self.gone:
+            raise ReceiverGone("it answered 410")
         if self.away:
             raise NotDelivered("nobody listens")
         if notification.alert in self.refuses:

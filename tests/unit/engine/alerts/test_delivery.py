@@ -11,7 +11,7 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.alerts import delivery as workers
 from pagereeve.engine.alerts import dispatcher as dispatching
 from pagereeve.engine.alerts.delivery import retire
-from tests.unit.engine.alerts.office import HOUR_S, Office, a, closed, story
+from tests.unit.engine.alerts.office import EVERY_S, HOUR_S, Office, a, closed, story
 
 
 def test_a_receiver_that_is_away_for_a_day_hears_all_in_order_when_it_is_back() -> None:
@@ -103,6 +103,24 @@ def test_states_are_refreshed_while_they_stand_and_five_minutes_longer() -> None
     name = office.receiver.taken[0].alert
     assert office.receiver.refreshed.count([f"{name}.2"]) == 5
     assert office.receiver.refreshed[-1] == []
+
+
+def test_what_stands_is_there_again_within_an_interval_of_the_return_however_long_the_absence() -> None:
+    """A receiver of states may have lost them (prometheus/alertmanager#77)."""
+
+    async def script(office: Office) -> None:
+        office.receiver.refresh_s = 60
+        await office.record(a())
+        await asyncio.sleep(600)
+        for away_s in (100, HOUR_S, 3 * HOUR_S):
+            office.receiver.away = True
+            await asyncio.sleep(away_s)
+            office.receiver.away, office.receiver.refreshed = False, []
+            await asyncio.sleep(60 + 2 * EVERY_S)
+            assert len(office.receiver.refreshed) in {1, 2}
+            assert office.receiver.refreshed[0] == [office.receiver.taken[0].id]
+
+    story(script)
 
 
 def test_messages_are_given_up_after_their_time_and_counted(monkeypatch: pytest.MonkeyPatch) -> None:

@@ -119,6 +119,7 @@ def test_which_refusals_are_of_the_message() -> None:
         405,
         407,
         408,
+        410,
         425,
         429,
     ]

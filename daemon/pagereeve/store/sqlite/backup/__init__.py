@@ -1,0 +1,1 @@
+"""A copy of the journal that proves itself, and its way back."""
