@@ -13,6 +13,7 @@ from pagereeve.domain.facts.end_notices import after_its_start
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.site_in_force import SiteRules
+from pagereeve.domain.facts.union import joined
 from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild
 from pagereeve.domain.values.errors import PagereeveError
@@ -71,6 +72,7 @@ class FactsInHand:
         held = cls()
         for line in lines:
             held.add(line)
+        held.join()
         held.route_ends()
         for known in held.printers.values():
             known.finish()
@@ -85,21 +87,26 @@ class FactsInHand:
         self.facts += 1
         self.printers.setdefault(line.fact.printer, PrinterFacts()).add(line)
 
+    def join(self) -> None:
+        """What several endpoints and journals heard is one set of facts, whichever timeline they put it on."""
+        facts = joined(fact for known in self.printers.values() for fact in known.facts)
+        for known in self.printers.values():
+            known.facts = []
+        for fact in facts:
+            self.printers[fact.printer].facts.append(fact)
+
     def route_ends(self) -> None:
         """An end notice without a printer follows its release's latest start, as the daemon lets it."""
         unrouted = [one for one in self._of_nobody() if isinstance(one, ReleaseEnded)]
         wanted = {(one.origin.source, one.release) for one in unrouted}
         starts: dict[tuple[str, str], list[ReleaseStarted]] = {}
-        placed: set[tuple[str, str]] = set()
-        for printer, known in self.printers.items():
+        for known in self.printers.values():
             for fact in known.facts:
-                if isinstance(fact, ReleaseEnded) and printer:
-                    placed.add((fact.origin.source, fact.release))
-                elif isinstance(fact, ReleaseStarted) and (fact.origin.source, fact.release) in wanted:
+                if isinstance(fact, ReleaseStarted) and (fact.origin.source, fact.release) in wanted:
                     starts.setdefault((fact.origin.source, fact.release), []).append(fact)
         for ended in unrouted:
             key = (ended.origin.source, ended.release)
-            if key in starts and key not in placed:
+            if key in starts:
                 routed = after_its_start(ended, starts[key])
                 self.printers[routed.printer].facts.append(routed)
 
