@@ -48,7 +48,7 @@ def test_a_file_of_facts_projects_as_a_replay_does_in_any_order_and_twice(seed: 
 def test_the_rows_of_a_worked_history_are_these() -> None:
     body = printer_json(project_all(in_hand(lines_of(ONE_RELEASE)))[PRINTER])
     assert json.loads(json.dumps(body)) == body
-    assert set(body) == {"stretches", "charges", "postings", "findings", "conservation"}
+    assert set(body) == {"stretches", "charges", "postings", "findings", "conservation", "waiting"}
     (charge,) = body["charges"]
     assert (charge["released"], charge["counted"], charge["charged"], charge["verdict"]) == (5, 5, 5, "agrees")
     assert charge["started"] == "2026-11-25T09:00:00.000000Z"

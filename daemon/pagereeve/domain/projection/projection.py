@@ -21,6 +21,7 @@ from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.from_timeline import noticed
 from pagereeve.domain.findings.overrun import overrun
 from pagereeve.domain.findings.source_clocks import ClockTroubles, watch_clocks
+from pagereeve.domain.findings.waiting import Waiting, told, waiting_of
 from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, Stretch, Verdict
 from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.patterns.patterns import follow, leading
@@ -44,7 +45,8 @@ NOTHING_KNOWN: Final = Memory()
 class Projected:
     """Every row, each with the instant at which it was settled (None while its stretch is open).
 
-    ``habits`` and ``clocks`` are what was remembered from which instant on.
+    ``habits`` and ``clocks`` are what was remembered from which instant on. ``waits`` is what has no verdict yet, by
+    channel; at ``waits_told_us`` that becomes a finding, if nothing happens until then.
     """
 
     runs: Runs
@@ -55,6 +57,8 @@ class Projected:
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
     habits: list[tuple[int, PatternMemory]] = field(default_factory=list)
     clocks: list[tuple[int, ClockTroubles]] = field(default_factory=list)
+    waits: list[Waiting] = field(default_factory=list)
+    waits_told_us: int | None = None
 
     def stretches(self) -> list[Stretch]:
         return [one.stretch for _, one in self.posted]
@@ -91,6 +95,10 @@ def project(
     _advance(timeline, parted, projected)
     _wait(timeline, parted, projected)
     _follow(timeline, projected, after_us)
+    projected.waits = waiting_of(parted, runs.runs, windows)
+    waited = told(timeline, windows, moments, projected.waits)
+    projected.findings += waited.findings
+    projected.waits_told_us = waited.due_us
     projected.findings += noticed(timeline, runs.runs, windows, moments)
     # A damaged fact is kept as long as the plateau that it lies in: it is told once.
     fresh = (one for one in timeline.damaged if one.at_us > after_us)

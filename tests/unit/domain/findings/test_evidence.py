@@ -63,6 +63,8 @@ ONE_OF_EACH = [
     shown.event_differs(ORIGIN),
     shown.not_registered("p"),
     shown.restarted(),
+    shown.windows_wait(2, 5, 1, "stopped"),
+    shown.windows_waited(2, 1, 9),
     shown.started_again("echo"),
     shown.started_again("repeat"),
     shown.started_again("reuse"),
