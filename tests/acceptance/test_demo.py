@@ -23,6 +23,7 @@ LONG_KINDS = (
     "unknown-printer",
     "repeated-release",
     "release-never-ended",
+    "windows-waiting",
     "meter-silent",
     "wrong-responder",
     "meter-replaced",

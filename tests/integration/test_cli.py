@@ -20,6 +20,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.replay import replay_store
 from pagereeve.cli import COMMANDS, status_of
 from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.projection.projector import replay as replayed
 from pagereeve.reports.projected import PrinterLedger, printer_json
 from pagereeve.store.sqlite.files import JOURNAL_NAME
@@ -59,7 +60,7 @@ def test_facts_to_a_file_and_projected_are_the_ledger_of_the_journal(folder: Pat
     projected = pagereeve("project", str(file), "--json", "--by", "cost-centre")
     assert (projected.returncode, projected.stderr) == (0, b"")
     body = json.loads(projected.stdout)
-    rows = printer_json(PrinterLedger((), replayed(PRINTER, ONE_RELEASE, RUN), ()))
+    rows = printer_json(PrinterLedger((), replayed(PRINTER, ONE_RELEASE, RUN), (), (Waiting("total", 0, 0),)))
     assert {name: body["printers"][PRINTER][name] for name in rows if name != "conservation"} == {
         name: value for name, value in rows.items() if name != "conservation"
     }

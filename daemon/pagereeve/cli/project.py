@@ -20,7 +20,14 @@ from pagereeve.domain.values.visible import visible
 from pagereeve.queries.totals import TotalsAnswer
 from pagereeve.reports.facts_file import read_lines
 from pagereeve.reports.findings import chosen_findings, findings_text
-from pagereeve.reports.projected import FactsInHand, PrinterLedger, printer_json, project_all, project_site
+from pagereeve.reports.projected import (
+    FactsInHand,
+    PrinterLedger,
+    printer_json,
+    project_all,
+    project_site,
+    waiting_text,
+)
 from pagereeve.reports.rows_json import finding_json
 from pagereeve.reports.totals import answer_json, answer_tables, period_line
 
@@ -49,7 +56,8 @@ def project(
         charge for one in ledgers.values() for charge in one.ledger.charges if asked.holds(charge.started_us)
     )
     sums = sums_of((row for one in ledgers.values() for row in one.segments), asked.from_us, asked.to_us)
-    answer = TotalsAnswer(asked, by, tuple(summed.lines()), accounts_of(asked, sums))
+    waiting = {(name, line.channel): line.pages for name, one in ledgers.items() for line in one.waits}
+    answer = TotalsAnswer(asked, by, tuple(summed.lines()), accounts_of(asked, sums, waiting))
     _give(answer, held, ledgers, as_json=json)
     broken = [line for one in ledgers.values() for line in one.conservation if not line.ok]
     return 1 if held.bad_lines or broken else 0
@@ -101,3 +109,4 @@ def _show(answer: TotalsAnswer, held: FactsInHand, ledgers: dict[str, PrinterLed
             )
     good = sum(line.ok for line in lines)
     say(f"Conservation holds for {good} of {len(lines)} meter runs and channels, from {held.facts} facts.")
+    say(waiting_text(one.waits for one in ledgers.values()))

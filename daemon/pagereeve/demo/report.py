@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import UTC
 from zoneinfo import ZoneInfo
 
@@ -15,9 +16,11 @@ from pagereeve.domain.accounts.cost_centres import CostCentres
 from pagereeve.domain.accounts.totals import Totals
 from pagereeve.domain.brackets.conservation import Conserved, conserved
 from pagereeve.domain.facts.facts import Assigned
+from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.findings.wording import text_of
 from pagereeve.domain.values.instants import FOREVER_US, to_text
 from pagereeve.reports.findings import chosen_findings, findings_text
+from pagereeve.reports.projected import waiting_text
 from pagereeve.reports.totals import totals_table
 
 
@@ -29,12 +32,12 @@ async def report(console: Console, app: App, judgement: DayJudgement, replayed: 
     findings = chosen_findings(await app.store.findings(only_open=False))
     console.print(findings_text(findings, zone), highlight=False, markup=False, soft_wrap=True)
     console.rule("conservation: every page the meters counted, exactly once")
-    lines = await _conserved(app)
+    lines, waits = await _conserved(app)
     console.print(_pages_table(judgement))
     kept = all(line.ok for line in lines)
     console.print(
         f"last cut - first reading = sum over accounts, for each printer, run and channel: "
-        f"{sum(line.ok for line in lines)} of {len(lines)} hold.\n"
+        f"{sum(line.ok for line in lines)} of {len(lines)} hold. {waiting_text(waits)}\n"
         f"Replay of {replayed.facts} facts: "
         + ("nothing differs." if not replayed.differing else f"{len(replayed.differing)} differences."),
         highlight=False,
@@ -66,14 +69,17 @@ async def _totals(console: Console, app: App) -> None:
     console.print(totals_table("person", by_person.lines()))
 
 
-async def _conserved(app: App) -> list[Conserved]:
+async def _conserved(app: App) -> tuple[list[Conserved], list[Sequence[Waiting]]]:
+    """Each meter run and channel, and what each printer waits with."""
     lines: list[Conserved] = []
+    waits: list[Sequence[Waiting]] = []
     for printer in await app.store.printers():
         whole = await history(app.store, printer)
         segments = await app.store.segments(printer)
         postings = [posting for segment in segments for posting in segment.postings]
         lines += conserved(printer, whole.runs.runs, whole.windows, postings)
-    return lines
+        waits.append(whole.waits)
+    return lines, waits
 
 
 def _pages_table(judgement: DayJudgement) -> Table:

@@ -173,6 +173,8 @@ class EvidenceKind(StrEnum):
     READS_FAILED = "reads-failed"
     EVENT_DIFFERS = "event-differs"
     NOT_REGISTERED = "not-registered"
+    WINDOWS_WAIT = "windows-wait"
+    WINDOWS_WAITED = "windows-waited"
     RESTARTED = "restarted"
     STARTED_AGAIN = "started-again"
     NO_END = "no-end"

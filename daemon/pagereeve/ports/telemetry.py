@@ -24,8 +24,9 @@ class PrinterTelemetry:
     (None: not read yet); ``failed_reads`` how many failed in a row, ``late`` that the last one's answer came, too late.
     ``gateway`` is the box in front of it, "" where there is none. ``open_findings`` is by kind, kinds without one may
     be left out. ``pages`` is what accounts received since the journal began: the ledger's postings summed by channel
-    and account kind.
-    Neither is known before the rows of the printer are read (``figures_known``): a 0 would be a lie, and then a rise.
+    and account kind; ``pages_waiting``, by channel, are counted since the last cut and in no account yet, and
+    ``releases_waiting`` have no verdict.
+    None of these is known before the printer's rows are read (``figures_known``): a 0 would be a lie, and then a rise.
     """
 
     printer: str
@@ -39,6 +40,8 @@ class PrinterTelemetry:
     settle_us: int | None = None
     open_findings: Mapping[str, int] = field(default_factory=dict)
     pages: Mapping[PageKey, int] = field(default_factory=dict)
+    pages_waiting: Mapping[str, int] = field(default_factory=dict)
+    releases_waiting: int = 0
     figures_known: bool = True
 
 

@@ -9,8 +9,9 @@ from itertools import pairwise
 from pagereeve.domain.accounts.cost_centres import CostCentres
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
-from pagereeve.domain.accounts.totals import By, Total, Totals
+from pagereeve.domain.accounts.totals import OPEN, By, Total, Totals
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.waiting import pages_waiting
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +34,8 @@ async def totals_of(reads: Reads, period: Period, by: By) -> TotalsAnswer:
     async with reads.snapshot() as held:
         if by == "printer":
             sums = await held.period_sums(period.from_us, period.to_us)
-            return TotalsAnswer(period, by, sums.by_printer, accounts_of(period, sums))
+            waiting = await pages_waiting(held, sorted({one.who for one in sums.by_printer if one.verdicts[OPEN]}))
+            return TotalsAnswer(period, by, sums.by_printer, accounts_of(period, sums, waiting))
         if by == "cost-centre":
             return TotalsAnswer(period, by, tuple(await _by_cost_centre(held, period)))
         return TotalsAnswer(period, by, tuple(await held.charge_totals("person", period.from_us, period.to_us)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -14,11 +14,20 @@ from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, ReleaseE
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.redating import in_force
 from pagereeve.domain.facts.site_in_force import SiteRules
+from pagereeve.domain.facts.union import joined
+from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.reports.facts_file import BadLine, FactLine
-from pagereeve.reports.rows_json import charge_json, conserved_json, finding_json, posting_json, stretch_json
+from pagereeve.reports.rows_json import (
+    charge_json,
+    conserved_json,
+    finding_json,
+    posting_json,
+    stretch_json,
+    waiting_json,
+)
 
 BAD_LINES_KEPT = 1000
 
@@ -82,6 +91,7 @@ class FactsInHand:
             held.add(line)
         for known in held.printers.values():
             known.date()
+        held.join()
         held.route_ends()
         for known in held.printers.values():
             known.finish()
@@ -96,21 +106,26 @@ class FactsInHand:
         self.facts += 1
         self.printers.setdefault(line.fact.printer, PrinterFacts()).add(line)
 
+    def join(self) -> None:
+        """What several endpoints and journals heard is one set of facts, whichever timeline they put it on."""
+        facts = joined(fact for known in self.printers.values() for fact in known.facts)
+        for known in self.printers.values():
+            known.facts = []
+        for fact in facts:
+            self.printers[fact.printer].facts.append(fact)
+
     def route_ends(self) -> None:
         """An end notice without a printer follows its release's latest start, as the daemon lets it."""
         unrouted = [one for one in self._of_nobody() if isinstance(one, ReleaseEnded)]
         wanted = {(one.origin.source, one.release) for one in unrouted}
         starts: dict[tuple[str, str], list[ReleaseStarted]] = {}
-        placed: set[tuple[str, str]] = set()
-        for printer, known in self.printers.items():
+        for known in self.printers.values():
             for fact in known.facts:
-                if isinstance(fact, ReleaseEnded) and printer:
-                    placed.add((fact.origin.source, fact.release))
-                elif isinstance(fact, ReleaseStarted) and (fact.origin.source, fact.release) in wanted:
+                if isinstance(fact, ReleaseStarted) and (fact.origin.source, fact.release) in wanted:
                     starts.setdefault((fact.origin.source, fact.release), []).append(fact)
         for ended in unrouted:
             key = (ended.origin.source, ended.release)
-            if key in starts and key not in placed:
+            if key in starts:
                 routed = after_its_start(ended, starts[key])
                 self.printers[routed.printer].facts.append(routed)
 
@@ -126,6 +141,7 @@ class PrinterLedger:
     segments: tuple[RowSegment, ...]
     ledger: Ledger
     conservation: tuple[Conserved, ...]
+    waits: tuple[Waiting, ...] = ()
 
 
 def project_printer(printer: str, held: PrinterFacts) -> PrinterLedger:
@@ -139,7 +155,8 @@ def project_printer(printer: str, held: PrinterFacts) -> PrinterLedger:
     whole = projector.projected()
     if set(whole.postings()) != set(ledger.postings):
         raise TwoLedgers(f"{printer}: the postings made in steps differ from those made in one piece; report this file")
-    return PrinterLedger(segments, ledger, tuple(conserved(printer, whole.runs.runs, whole.windows, ledger.postings)))
+    lines = conserved(printer, whole.runs.runs, whole.windows, ledger.postings)
+    return PrinterLedger(segments, ledger, tuple(lines), tuple(whole.waits))
 
 
 def project_all(held: FactsInHand) -> dict[str, PrinterLedger]:
@@ -161,4 +178,12 @@ def printer_json(one: PrinterLedger) -> dict[str, Any]:
         "postings": [posting_json(row) for row in one.ledger.postings],
         "findings": [finding_json(row) for row in one.ledger.findings],
         "conservation": [conserved_json(line) for line in one.conservation],
+        "waiting": [waiting_json(line) for line in one.waits],
     }
+
+
+def waiting_text(printers: Iterable[Sequence[Waiting]]) -> str:
+    """What waits in all, in one sentence: of each printer the channel that waits with most."""
+    most = [(max(one.pages for one in waits), max(one.releases for one in waits)) for waits in printers if waits]
+    pages, releases = (sum(figures) for figures in zip(*most, strict=True)) if most else (0, 0)
+    return f"Waiting for a verdict: {releases} releases, {pages} pages counted."

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from pagereeve.domain.brackets.conservation import Conserved
+from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.findings.wording import text_of, words_of
 from pagereeve.domain.ledger import Charge, Evidence, Finding, Interval, Posting, ReleaseKey, Stretch, Value
 from pagereeve.domain.values.instants import to_text
@@ -125,3 +126,7 @@ def conserved_json(line: Conserved) -> dict[str, Any]:
         "balanced": line.balanced,
         "ok": line.ok,
     }
+
+
+def waiting_json(line: Waiting) -> dict[str, Any]:
+    return {"channel": line.channel, "pages": line.pages, "releases": line.releases}

@@ -42,7 +42,10 @@ METER_LINES: Final = {
 }
 """How the pages that belong to a period follow from the meter's figures: end - start + the three others."""
 
-ACCOUNT_COLUMNS: Final = (*METER_LINES, *(kind.replace("-", "_") for kind in ACCOUNT_KINDS), "conserved")
+WAITING: Final = ("pages_waiting", "releases_waiting")
+"""What is in no account yet, beside *conserved*: a day on which nothing is judged is conserved too."""
+
+ACCOUNT_COLUMNS: Final = (*METER_LINES, *(kind.replace("-", "_") for kind in ACCOUNT_KINDS), "conserved", *WAITING)
 
 
 def totals_csv(by: By, lines: Sequence[Total], *, bom: bool = False) -> str:
@@ -73,6 +76,7 @@ def _account_cells(line: PrinterAccounts | None) -> list[Cell]:
         line.over_end,
         *(line.received[kind] for kind in ACCOUNT_KINDS),
         "yes" if line.conserved else "no",
+        *(getattr(line, name) for name in WAITING),
     ]
 
 
@@ -119,6 +123,7 @@ def accounts_json(line: PrinterAccounts) -> dict[str, Any]:
         "counted": line.counted,
         **line.received,
         "conserved": line.conserved,
+        **{name: getattr(line, name) for name in WAITING},
     }
 
 
@@ -204,11 +209,14 @@ def _meter_table(lines: Sequence[PrinterAccounts]) -> Table:
 
 def accounts_table(lines: Sequence[PrinterAccounts]) -> Table:
     """Every page that the meters counted, and who received it."""
-    table = _table("every page counted, and where it went", ("pages", *ACCOUNT_KINDS), "conserved")
+    caption = "waiting: counted since the last cut, or released, and not judged yet"
+    figures = ("pages", *ACCOUNT_KINDS, "conserved", "pages waiting")
+    table = _table("every page counted, and where it went", figures, "releases waiting", caption)
     for line in lines:
         received = (str(line.received[kind]) for kind in ACCOUNT_KINDS)
         conserved = "yes" if line.conserved else "NO"
-        table.add_row(*_channel_cells(line), str(line.counted), *received, conserved)
+        waiting = (UNKNOWN_SHOWN if one is None else str(one) for one in (getattr(line, name) for name in WAITING))
+        table.add_row(*_channel_cells(line), str(line.counted), *received, conserved, *waiting)
     return table
 
 

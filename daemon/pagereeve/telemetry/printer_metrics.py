@@ -142,6 +142,20 @@ def _pages(one: PrinterTelemetry, label: str) -> str:
     return "".join(lines)
 
 
+def _pages_waiting(one: PrinterTelemetry, label: str) -> str:
+    if not one.figures_known:
+        return ""
+    lines = [
+        f'pagereeve_pages_waiting{{{label},channel="{label_text(channel)}"}} {one.pages_waiting.get(channel, 0)}\n'
+        for channel in _channels(one)
+    ]
+    return "".join(lines)
+
+
+def _releases_waiting(one: PrinterTelemetry, label: str) -> str:
+    return f"pagereeve_releases_waiting{{{label}}} {one.releases_waiting}\n" if one.figures_known else ""
+
+
 def _channels(one: PrinterTelemetry) -> list[str]:
     return list(dict.fromkeys([*one.meter, *(channel for channel, _ in one.pages)]))
 
@@ -237,5 +251,19 @@ _FAMILIES: Final = (
         "What the ledger accounts for, by channel and account kind; a late fact may move pages between kinds.",
         _pages,
         lambda one: (one.figures_known, one.pages, tuple(one.meter)),
+    ),
+    _Family(
+        "pagereeve_pages_waiting",
+        "gauge",
+        "Pages that the meter counted since its last cut, by channel: in no account yet.",
+        _pages_waiting,
+        lambda one: (one.figures_known, one.pages_waiting, tuple(one.meter), tuple(one.pages)),
+    ),
+    _Family(
+        "pagereeve_releases_waiting",
+        "gauge",
+        "Releases without a verdict yet.",
+        _releases_waiting,
+        attrgetter("figures_known", "releases_waiting"),
     ),
 )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import json
+from dataclasses import replace
 from random import Random
 
 from hypothesis import given, settings
@@ -13,7 +14,7 @@ from pagereeve.domain.facts.facts import Fact, Origin, ReleaseEnded
 from pagereeve.domain.projection.projector import Ledger, replay
 from pagereeve.reports.facts_file import FactLine, line_bytes, read_lines
 from pagereeve.reports.projected import FactsInHand, printer_json, project_all, project_printer
-from tests.histories import ONE_RELEASE, PRINTER, SOURCE, at, ended, reading
+from tests.histories import ONE_RELEASE, PRINTER, SOURCE, at, reading
 from tests.property import days
 
 
@@ -47,7 +48,7 @@ def test_a_file_of_facts_projects_as_a_replay_does_in_any_order_and_twice(seed: 
 def test_the_rows_of_a_worked_history_are_these() -> None:
     body = printer_json(project_all(in_hand(lines_of(ONE_RELEASE)))[PRINTER])
     assert json.loads(json.dumps(body)) == body
-    assert set(body) == {"stretches", "charges", "postings", "findings", "conservation"}
+    assert set(body) == {"stretches", "charges", "postings", "findings", "conservation", "waiting"}
     (charge,) = body["charges"]
     assert (charge["released"], charge["counted"], charge["charged"], charge["verdict"]) == (5, 5, 5, "agrees")
     assert charge["started"] == "2026-11-25T09:00:00.000000Z"
@@ -80,10 +81,14 @@ def test_an_end_that_came_before_its_start_finds_its_release() -> None:
 
 
 def test_an_end_that_the_daemon_has_placed_is_not_placed_again() -> None:
+    """The daemon's copy of it on its start's timeline is the same event."""
     early = ReleaseEnded("", Origin(SOURCE, "r-1001.early", at(-1), at(-1)), "r-1001", "completed")
-    (charge,) = ledger_of(lines_of([early, *ONE_RELEASE])).charges
-    assert charge.ended_us == at(6)
-    assert ended("r-1001", 6) in ONE_RELEASE
+    copy = replace(early, printer=PRINTER, origin=replace(early.origin, id="r-1001.early#routed", at_us=at(0)))
+    without = [fact for fact in ONE_RELEASE if not isinstance(fact, ReleaseEnded)]
+    held = in_hand(lines_of([early, copy, *without]))
+    assert [one for one in held.printers[PRINTER].facts if isinstance(one, ReleaseEnded)] == [copy]
+    (charge,) = ledger_of(lines_of([early, copy, *without])).charges
+    assert charge.ended_us == at(0)
 
 
 def test_a_printer_without_readings_has_its_claims_open() -> None:

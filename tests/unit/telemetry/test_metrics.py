@@ -25,6 +25,8 @@ LIBRARY = PrinterTelemetry(
     open_windows=2,
     open_findings={"surplus": 3},
     pages={("total", "people"): 5, ("total", "stray"): 7, ("total", "shortfall"): -2},
+    pages_waiting={"total": 4},
+    releases_waiting=2,
 )
 
 
@@ -55,6 +57,9 @@ def test_a_printer_shows_its_meter_and_what_became_of_its_pages() -> None:
     assert value(pages, printer="library", channel="total", account="people") == 5
     assert value(pages, printer="library", channel="total", account="shortfall") == 2
     assert value(pages, printer="library", channel="colour", account="stray") == 0
+    assert value(families["pagereeve_pages_waiting"], printer="library", channel="total") == 4
+    assert value(families["pagereeve_pages_waiting"], printer="library", channel="colour") == 0
+    assert value(families["pagereeve_releases_waiting"], printer="library") == 2
 
 
 def test_every_kind_of_finding_is_there_at_0_before_the_first_one() -> None:

@@ -5,13 +5,13 @@ Persons' pages are from charges, house accounts' from postings, the meter's from
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from pagereeve.domain.accounts.membership import Received, received_in
 from pagereeve.domain.accounts.period_sums import HouseSum, MeterSum, PeriodSums
 from pagereeve.domain.accounts.periods import Period
-from pagereeve.domain.accounts.totals import Total
+from pagereeve.domain.accounts.totals import OPEN, Total
 from pagereeve.domain.ledger import ACCOUNT_KINDS, HOUSE_KINDS, PEOPLE, Stretch, account_kind, is_house
 
 
@@ -22,7 +22,9 @@ class PrinterAccounts:
     ``meter_start`` and ``meter_end`` are the meter's figures at the last cuts before the period began and ended (None:
     no stretch has it). ``meter_restarts`` is what the figures lack where another run of the meter began, or it wrapped,
     in between. ``over_start`` are pages counted in the period that belong to the one before (negative), ``over_end``
-    pages that belong here and were counted after it. ``shortfall`` is a negative receipt.
+    pages that belong here and were counted after it. ``shortfall`` is a negative receipt. What waits stands
+    beside it: ``releases_waiting`` are the period's without a verdict, ``pages_waiting`` what the meter counted since
+    its last cut (None: not known), in no account yet.
     """
 
     printer: str
@@ -34,6 +36,8 @@ class PrinterAccounts:
     over_start: int = 0
     over_end: int = 0
     received: dict[str, int] = field(default_factory=lambda: dict.fromkeys(ACCOUNT_KINDS, 0))
+    releases_waiting: int = 0
+    pages_waiting: int | None = 0
 
     @property
     def meter_restarts(self) -> int:
@@ -74,7 +78,10 @@ class AccountsOfPeriod:
     edges: tuple[EdgeStretch, ...]
 
 
-def accounts_of(period: Period, sums: PeriodSums) -> AccountsOfPeriod:
+def accounts_of(
+    period: Period, sums: PeriodSums, waiting: Mapping[tuple[str, str], int | None] | None = None
+) -> AccountsOfPeriod:
+    """``waiting``: by printer and channel the pages counted since the last cut, where that is known."""
     accounts = _Accounts(period)
     for meter in sums.meters:
         accounts.add_meter(meter)
@@ -86,6 +93,7 @@ def accounts_of(period: Period, sums: PeriodSums) -> AccountsOfPeriod:
         accounts.add_house(house)
     for total in sums.by_printer:
         accounts.add_people(total)
+        accounts.add_waiting(total, waiting or {})
     shown = [EdgeStretch(one.stretch, one.pages_in(period)) for one in edges]
     shown.sort(key=lambda one: (one.stretch.printer, one.stretch.channel, one.stretch.closes_us))
     return AccountsOfPeriod(tuple(accounts.lines()), tuple(shown))
@@ -151,6 +159,13 @@ class _Accounts:
         """A release whose bracket is open has no account yet."""
         if total.charged or (total.who, total.channel, total.unit) in self._lines:
             self._line(total.who, total.channel, total.unit).received[PEOPLE] += total.charged
+
+    def add_waiting(self, total: Total, waiting: Mapping[tuple[str, str], int | None]) -> None:
+        releases = total.verdicts[OPEN]
+        if releases:
+            line = self._line(total.who, total.channel, total.unit)
+            line.releases_waiting += releases
+            line.pages_waiting = waiting.get((total.who, total.channel))
 
     def lines(self) -> list[PrinterAccounts]:
         return [self._lines[key] for key in sorted(self._lines)]

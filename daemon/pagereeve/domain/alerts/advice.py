@@ -58,6 +58,11 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Its bracket was closed by the meter's rest, which is weaker than an end notice.",
         "Check whether the release server sends end notices.",
     ),
+    "windows-waiting": Advice(
+        "releases wait unusually long for a verdict",
+        "Nothing is charged for them yet, and pages counted since are in no account.",
+        "Look at the printer: is it stopped, or does its state stick? If its meter is not read, see meter-silent.",
+    ),
     "unknown-printer": Advice(
         "releases name a printer that is not in the registry",
         "The daemon does not read this printer: its releases stay unproven.",

@@ -37,6 +37,13 @@ LOSSES: Final[Mapping[str, str]] = {
     "unreadable-note": "what was noted of its newest commit can't be read",
     "no-journal": "it was gone, and an empty one was begun",
 }
+WAITS: Final[Mapping[str, str]] = {
+    "not-read": "the meter has not been read since",
+    "stopped": "the printer is stopped",
+    "state-busy": "the count stands still, and the printer's state says that it is at work",
+    "not-moved": "the count has not moved",
+    "not-rested": "the meter has not been seen at rest for long enough",
+}
 OTHERS: Final[Mapping[str, str]] = {"badges": "badges were presented", "releases": "releases named a badge"}
 
 
@@ -79,6 +86,11 @@ class _Known:
     def at(self, name: str) -> str:
         value = self._values.get(name)
         return self._at(value) if isinstance(value, int) else "?"
+
+    def plural(self, what: str) -> str:
+        """``3 pages``, of the value ``pages``."""
+        count = self.number(f"{what}s")
+        return f"{count} {what}" if count == 1 else f"{count} {what}s"
 
     @property
     def release(self) -> str:
@@ -263,6 +275,13 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.EVENT_DIFFERS: _event_differs,
     Kind.NOT_REGISTERED: lambda known: (
         f"no printer {known['printer']!r} is in the registry, so its meter is not read; correct the name or add it"
+    ),
+    Kind.WINDOWS_WAIT: lambda known: (
+        f"{known.plural('release')} without a verdict since {known.at('since_us')}, {known.plural('page')} counted and "
+        f"in no account yet: {WAITS[known['why']]}"
+    ),
+    Kind.WINDOWS_WAITED: lambda known: (
+        f"{known.plural('release')} waited for a verdict from {known.at('since_us')} to {known.at('until_us')}"
     ),
     Kind.RESTARTED: lambda _: "the printer restarted inside a bracket; the count did not fall",
     Kind.STARTED_AGAIN: lambda known: AGAIN[known["again"]],

@@ -23,6 +23,7 @@ from pagereeve.domain.findings.conflicts import Tallies, open_at, tallied
 from pagereeve.domain.findings.from_timeline import noticed
 from pagereeve.domain.findings.overrun import overrun
 from pagereeve.domain.findings.source_clocks import ClockTroubles, watch_clocks
+from pagereeve.domain.findings.waiting import Waiting, told, waiting_of
 from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, Stretch, Verdict
 from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.patterns.patterns import follow, leading
@@ -50,6 +51,8 @@ class Projected:
     """Every row, each with the instant at which it was settled (None while its stretch is open).
 
     ``habits`` and ``clocks`` are what was remembered from which instant on, ``conflicts`` those since ``before``.
+    ``waits`` is what has no verdict yet, by channel; at ``waits_told_us`` that becomes a finding, if nothing happens
+    until then.
     """
 
     runs: Runs
@@ -61,6 +64,8 @@ class Projected:
     habits: list[tuple[int, PatternMemory]] = field(default_factory=list)
     clocks: list[tuple[int, ClockTroubles]] = field(default_factory=list)
     conflicts: Sequence[Conflict] = ()
+    waits: list[Waiting] = field(default_factory=list)
+    waits_told_us: int | None = None
 
     def stretches(self) -> list[Stretch]:
         return [one.stretch for _, one in self.posted]
@@ -102,6 +107,10 @@ def project(
     _advance(timeline, parted, projected)
     _wait(timeline, parted, projected)
     _follow(timeline, projected, after_us)
+    projected.waits = waiting_of(parted, runs.runs, windows)
+    waited = told(timeline, windows, moments, projected.waits)
+    projected.findings += waited.findings
+    projected.waits_told_us = waited.due_us
     projected.findings += noticed(timeline, runs.runs, windows, moments)
     tallies = tallied(before.conflicts, timeline.conflicts)
     projected.findings += [(one.until_us, one.finding(timeline.printer)) for one in tallies]

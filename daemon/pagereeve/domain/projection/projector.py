@@ -30,6 +30,7 @@ from pagereeve.domain.facts.facts import (
     instant_us,
 )
 from pagereeve.domain.facts.in_force import NOTE_REACH_US, Rules, is_standing
+from pagereeve.domain.facts.union import first_heard, joined
 from pagereeve.domain.findings.conflicts import ConflictsKept
 from pagereeve.domain.ledger import Charge, Finding, Posting, RowSegment, Stretch
 from pagereeve.domain.projection.projection import Projected, project
@@ -148,9 +149,17 @@ class PrinterProjector:
         if isinstance(fact, Conflict):
             self._conflicts.add(fact)
             return
-        self._facts[identity_of(fact)] = fact
+        self._keep(fact)
         if again is not None and isinstance(fact, ReleaseStarted):
             self.mark_again(fact, again)
+
+    def _keep(self, fact: Fact) -> None:
+        """Of a second copy that was received at another time or place, the one that counts."""
+        key = identity_of(fact)
+        known = self._facts.get(key)
+        if isinstance(fact, _IDENTIFIED) and isinstance(known, _IDENTIFIED) and known != fact:
+            fact = first_heard([known, fact])
+        self._facts[key] = fact
 
     def mark_again(self, started: ReleaseStarted, again: Again) -> None:
         """An earlier notice, perhaps one behind the resume point, started the same release."""
@@ -340,7 +349,7 @@ def rebuild(printer: str, facts: Iterable[Fact], open_run: PlateauRead | ReadFai
 
     A release's end is applied with its start, so that no end comes late.
     """
-    known = list(facts)
+    known = joined(facts)
     starts = [fact for fact in known if isinstance(fact, ReleaseStarted)]
     again = started_again(starts)
     by_name: dict[tuple[str, str], list[ReleaseStarted]] = {}
@@ -375,7 +384,7 @@ def _advance_into(segments: dict[int, RowSegment], projector: PrinterProjector, 
 def replay(printer: str, facts: Sequence[Fact], open_run: PlateauRead | ReadFailed | None = None) -> Ledger:
     """The ledger of a whole history in one piece: what every increment and every rebuild must equal."""
     projector = PrinterProjector(printer, Rules(), hold_back_us=2**62)
-    for fact in facts:
+    for fact in joined(facts):
         projector.add(fact)
     projector.open_run(open_run)
     update = projector.advance()

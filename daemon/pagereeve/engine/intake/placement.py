@@ -18,6 +18,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseEnded,
     ReleaseStarted,
 )
+from pagereeve.domain.facts.union import ROUTED_SUFFIX
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.journal import Receipt
@@ -106,7 +107,7 @@ def routed(ended: ReleaseEnded, starts: Sequence[ReleaseStarted]) -> ReleaseEnde
     The copy keeps its source, which is part of the release's name; only its id is another.
     """
     placed = after_its_start(ended, starts)
-    return replace(placed, origin=replace(placed.origin, id=f"{ended.origin.id}#routed"))
+    return replace(placed, origin=replace(placed.origin, id=f"{ended.origin.id}{ROUTED_SUFFIX}"))
 
 
 def in_order(notices: Sequence[Fact]) -> list[ReleaseStarted]:

@@ -10,6 +10,7 @@ from pagereeve.domain.brackets.timeline import EventKey, started_again
 from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReleaseAnswered, ReleaseStarted, SettleLearned
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
+from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.projection.projector import PrinterProjector, concerns_us
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.engine.counters import EngineCounters
@@ -204,7 +205,7 @@ class PrinterWatcher:
         return len(self._windows().starts_us)
 
     def telemetry(self) -> PrinterTelemetry:
-        good, totals = self.last_good, self.running_totals
+        good, totals, waits = self.last_good, self.running_totals, self._waits()
         return PrinterTelemetry(
             printer=self.printer,
             meter={} if good is None else {name: count.value for name, count in good.sight.counts},
@@ -217,6 +218,8 @@ class PrinterWatcher:
             settle_us=self.settle_us(),
             open_findings=dict(totals.open_findings),
             pages=dict(totals.pages),
+            pages_waiting={one.channel: one.pages for one in waits},
+            releases_waiting=max((one.releases for one in waits), default=0),
             figures_known=self.projector is not None,
         )
 
@@ -385,6 +388,10 @@ class PrinterWatcher:
 
     def _plan(self) -> None:
         self.schedule.plan(self._windows(), watch_until_us=self.learner.watch_until_us)
+
+    def _waits(self) -> Sequence[Waiting]:
+        view = None if self.projector is None else self.projector.view
+        return () if view is None else view.waits
 
     def _windows(self) -> OpenWindows:
         return OpenWindows.of(None if self.projector is None else self.projector.view)

@@ -128,6 +128,14 @@ class LongDay(WorkingDay):
             slot, what, ("meter-replaced", "unproven-release"), ("meter-went-back", "meter-jumped", "printer-restarted")
         )
 
+    def tray_empty(self, slot: Slot) -> None:
+        """Through the next slots, in which nothing is released."""
+        self._at(slot, 0.1, lambda: self._college.paper_out(slot.printer, 2), "the tray holds two sheets")
+        self._by_badge(slot, replace(self._job(slot, pages=6), sides="one-sided"))
+        refill_s = slot.span_s * (TRAY_EMPTY_SLOTS - 0.5)
+        self._at(slot, refill_s, lambda: self._college.refill(slot.printer), "somebody fills the tray")
+        self._plant(slot, "the tray is empty for long while a release prints", ("windows-waiting",))
+
     def power_inside(self, slot: Slot) -> None:
         self._by_badge(slot, replace(self._job(slot, pages=8), sides="one-sided"))
         what = "the power fails while a release prints, and neither count nor job is lost"
@@ -181,9 +189,15 @@ BIASED: Final = "admissions"
 ELSEWHERE: Final = "library"
 BANNERS: Final = (8, 9, 10)
 NOT_SENT: Final = (5, 6, 7)
+TRAY_EMPTY: Final = 5
+TRAY_EMPTY_SLOTS: Final = 7
 # What is planted, by printer and slot; None is a slot in which nothing is released.
 PLANS: Final[dict[str, dict[int, Plan | None]]] = {
-    "library-ground": {2: WorkingDay.copies_twice},
+    "library-ground": {
+        2: WorkingDay.copies_twice,
+        **dict.fromkeys(range(TRAY_EMPTY, TRAY_EMPTY + TRAY_EMPTY_SLOTS)),
+        TRAY_EMPTY: LongDay.tray_empty,
+    },
     "library-upper": {
         2: WorkingDay.duplicate_that_differs,
         4: LongDay.started_twice,

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any, Final
+from typing import Final
 
+from pagereeve.domain.facts.claims import claim_of
 from pagereeve.domain.facts.codec import from_json, to_json
 from pagereeve.domain.facts.events import EVENT_TYPES, FINDING_DECIDED, RELEASE_ENDED, type_of
 from pagereeve.domain.facts.facts import (
@@ -102,7 +102,7 @@ def file(fact: Fact) -> FactRecord:
         at_us=instant_us(fact),
         body=body,
         identity=fact.origin.key,
-        digest=hashlib.sha256(encode(_claim(fact, members)).encode()).hexdigest(),
+        digest=hashlib.sha256(encode(claim_of(fact, members)).encode()).hexdigest(),
         release=fact.release if isinstance(fact, ReleaseNotice) else None,
     )
 
@@ -120,14 +120,6 @@ def surely_readable(fact: Fact, body: str) -> bool:
     if not origin.source or not origin.id or min(instants) < 0 or max(instants) >= FAR_US:
         return False
     return all(getattr(fact, name) for name in type_of(fact).needed)
-
-
-def _claim(event: Event, members: Mapping[str, Any]) -> dict[str, Any]:
-    """All that the sender said: type, data, time. What we added (receipt, clock, route) is left out."""
-    occurred_us = event.origin.occurred_us
-    # The time as a text: microseconds of a far year are beyond the numbers of RFC 8785.
-    occurred = None if occurred_us is None else str(occurred_us)
-    return {"type": members["type"], "data": members["data"], "occurred_us": occurred}
 
 
 def open_body(current: PlateauRead | ReadFailed) -> str:

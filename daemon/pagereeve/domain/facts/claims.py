@@ -1,0 +1,61 @@
+"""What a sender claimed, apart from what we added on receipt: the same claim twice is one event, another a conflict."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from typing import Any, Final
+
+from pagereeve.domain.facts.codec import fact_bytes, to_json
+from pagereeve.domain.facts.facts import (
+    BadgePresented,
+    BadgeUnreadable,
+    ClockChanged,
+    Decided,
+    Event,
+    LossAccepted,
+    PrinterNoted,
+    ReleaseEnded,
+    ReleaseStarted,
+)
+from pagereeve.domain.values.canonical import canonical
+
+Heard = Event | BadgeUnreadable | ClockChanged | LossAccepted
+"""A fact that has an identity of its own: a source and an id."""
+
+# A union written in place would be rebuilt at each call.
+HEARD: Final = (
+    *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
+    *(BadgeUnreadable, ClockChanged, LossAccepted),
+)
+
+
+def claim_of(event: Event, members: Mapping[str, Any]) -> dict[str, Any]:
+    """All that the sender said: type, data, time. What we added (receipt, clock, route) is left out.
+
+    ``members`` are the event as facts.codec writes it.
+    """
+    occurred_us = event.origin.occurred_us
+    # The time as a text: microseconds of a far year are beyond the numbers of RFC 8785.
+    occurred = None if occurred_us is None else str(occurred_us)
+    return {"type": members["type"], "data": members["data"], "occurred_us": occurred}
+
+
+def claim_digest(fact: Heard) -> str:
+    """sha256 of the claim, hex. Raises BadCanonical."""
+    match fact:
+        case BadgeUnreadable():
+            claim = fact.reason.encode()
+        case ClockChanged():
+            claim = fact.change.encode()
+        case LossAccepted():
+            claim = fact_bytes(fact)
+        case _:
+            claim = canonical(claim_of(fact, to_json(fact)))
+    return hashlib.sha256(claim).hexdigest()
+
+
+def kind_of(fact: Heard) -> str:
+    """The type of an event, or the kind of another fact."""
+    members = to_json(fact)
+    return str(members.get("type", members["fact"]))
