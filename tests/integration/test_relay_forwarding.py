@@ -12,8 +12,11 @@ from typing import Any
 
 import pytest
 
+from pagereeve.domain.values.splitting import LineSplitter
 from pagereeve.relay.copying import LineCopy
+from pagereeve.relay.counts import Counts
 from pagereeve.relay.forwarding import Patience
+from pagereeve.relay.spool import Spools
 from tests.relaying import ReleaseServer, Reports, connect, listening, loop_us, relay_settings, relaying, until
 
 
@@ -256,3 +259,16 @@ async def test_an_address_that_is_taken_is_had_once_it_is_free_and_the_others_wo
                 taken.close()
                 await until(lambda: relay.listeners[1].address)
     assert reports[0][0] == f"relay second: can't listen on {place}"
+
+
+async def test_a_pause_that_we_make_cuts_no_line_and_one_of_the_gateway_does() -> None:
+    spools = Spools()
+    spool = spools.open("badges", 10, Counts())
+    copy = LineCopy(LineSplitter(b"\n", 64), spool, spools, peer="::1", connection=1, idle_flush_s=0.02)
+    copy.look(b"04A", 1)
+    copy.hold()
+    await asyncio.sleep(0.1)
+    copy.go_on()
+    copy.look(b"1\n00", 2)
+    await asyncio.sleep(0.1)
+    assert [line.content for line in iter(spool.next, None)] == [b"04A1", b"00"]

@@ -33,9 +33,16 @@ class LineCopy:
         self._pause: asyncio.TimerHandle | None = None
 
     def look(self, chunk: bytes, at_us: int) -> None:
-        self._wait_no_longer()
         self._came_us = at_us
         self._keep(self._splitter.feed(chunk))
+        self.go_on()
+
+    def hold(self) -> None:
+        self._wait_no_longer()
+
+    def go_on(self) -> None:
+        """From now on a pause of the gateway ends a line that is begun."""
+        self._wait_no_longer()
         if self._splitter.pending:
             self._pause = asyncio.get_running_loop().call_later(self._idle_flush_s, self._flush)
 

@@ -14,7 +14,8 @@ class Counts:
     broken                connections that ended in a reset or a time-out
     blank_lines           empty lines, which some gateways send to keep a connection alive
     lines                 lines copied for the daemon
-    dropped_lines         lines of which no copy could be kept: too many waited for the daemon. They were forwarded.
+    dropped_lines         lines of which no copy could be kept, or whose copy made room for a calmer gateway's: too many
+                          waited for the daemon. They were forwarded.
     """
 
     connections: int = 0

@@ -19,20 +19,28 @@ from dataclasses import dataclass
 from typing import Final, Protocol, cast
 
 from pagereeve.relay.counts import Counts
+from pagereeve.relay.turns import Turns
 
 Report = Callable[[str, Exception | None], None]
 """What happened, and by what error; must not raise and not wait."""
 
 BUFFER_MAX_BYTES: Final = 64 * 1024
 # Small, so that a connection that floods us gets its turn and no more: others wait for a look at so many bytes.
-READ_BYTES: Final = 4 * 1024
+READ_BYTES: Final = 1024
 _KEEPALIVE: Final = ((socket.TCP_KEEPIDLE, 60), (socket.TCP_KEEPINTVL, 15), (socket.TCP_KEEPCNT, 4))
 
 
 class Look(Protocol):
-    """Our own side. Both return at once. ``at_us`` is when the bytes came, before anybody else could have them."""
+    """Our own side. All return at once. ``at_us`` is when the bytes came, before anybody else could have them.
+
+    Between ``hold`` and ``go_on`` nothing is read of the gateway: that nothing comes is then no pause of its.
+    """
 
     def look(self, chunk: bytes, at_us: int) -> None: ...
+
+    def hold(self) -> None: ...
+
+    def go_on(self) -> None: ...
 
     def end(self) -> None: ...
 
@@ -77,11 +85,11 @@ class End(asyncio.BufferedProtocol):
         return self._buffer
 
     def buffer_updated(self, nbytes: int) -> None:
-        if nbytes == READ_BYTES:
+        wait_us = self._passage.received(self, bytes(self._buffer[:nbytes]))
+        if wait_us or nbytes == READ_BYTES:
             # There may be more, and libuv would read on up to 32 times: first come the others.
             self.hold("its turn is over")
-            asyncio.get_running_loop().call_soon(self.let_go, "its turn is over")
-        self._passage.received(self, bytes(self._buffer[:nbytes]))
+            asyncio.get_running_loop().call_later(wait_us / 1e6, self.let_go, "its turn is over")
 
     def eof_received(self) -> bool:
         """True keeps the other direction open."""
@@ -111,11 +119,13 @@ class End(asyncio.BufferedProtocol):
         self._holds.add(why)
         if self.usable and self.transport.is_reading():
             self.transport.pause_reading()
+            self._passage.held(self)
 
     def let_go(self, why: str) -> None:
         self._holds.discard(why)
         if not self._holds and self.usable and not self.transport.is_reading():
             self.transport.resume_reading()
+            self._passage.goes_on(self)
 
     def write(self, data: bytes) -> None:
         if self.usable:
@@ -166,6 +176,7 @@ class Passage:
         welcome: Callable[[Passage, str], Look | None],
         over: Callable[[Passage], None],
         now_us: Callable[[], int],
+        turns: Turns,
         report: Report,
     ) -> None:
         self.gateway = End(self)
@@ -177,6 +188,8 @@ class Passage:
         self._welcome = welcome
         self._over = over
         self._now_us = now_us
+        self._turns = turns
+        self._peer = ""
         self._report = report
         self._look: Look | None = None
         self._early: list[bytes] = []
@@ -193,7 +206,8 @@ class Passage:
             self._forward_what_came_early()
             return
         name = end.transport.get_extra_info("peername")
-        self._look = self._welcome(self, str(name[0]) if name else "")
+        self._peer = str(name[0]) if name else ""
+        self._look = self._welcome(self, self._peer)
         if self._look is not None:
             self._connecting = asyncio.get_running_loop().create_task(self._connect())
 
@@ -229,11 +243,17 @@ class Passage:
             self.server.close(self._patience.close_s)
         self.gateway.let_go("too much came early")
 
-    def received(self, end: End, data: bytes) -> None:
+    def received(self, end: End, data: bytes) -> int:
+        """How long this end has to wait until it is read again, in µs: its peer had more than its share of the time."""
+        began_us = self._turns.worked_us()
         if end is self.server:
             self._counts.returned_bytes += len(data)
             self.gateway.write(data)
-            return
+        else:
+            self._forward(data)
+        return self._turns.took(self._peer, self._turns.worked_us() - began_us)
+
+    def _forward(self, data: bytes) -> None:
         # Before the release server has them: what it does with a badge is later than the badge.
         at_us = self._now_us()
         self.spoke = True
@@ -247,6 +267,14 @@ class Passage:
                 self.gateway.hold("too much came early")
         if self._look is not None:
             self._guarded(self._look.look, data, at_us)
+
+    def held(self, end: End) -> None:
+        if end is self.gateway and self._look is not None:
+            self._guarded(self._look.hold)
+
+    def goes_on(self, end: End) -> None:
+        if end is self.gateway and self._look is not None:
+            self._guarded(self._look.go_on)
 
     def ended(self, end: End) -> None:
         """One direction has ended; the other may go on for a while."""

@@ -13,6 +13,7 @@ from pagereeve.relay.copying import LineCopy
 from pagereeve.relay.counts import Counts
 from pagereeve.relay.forwarding import Look, Passage, Patience, Report
 from pagereeve.relay.spool import Spools
+from pagereeve.relay.turns import Turns
 
 
 class RelayListener:
@@ -27,6 +28,7 @@ class RelayListener:
         self._spool = spools.open(settings.name, settings.held_lines_max, self.counts)
         self._patience = patience
         self._now_us = now_us
+        self._turns = Turns()
         self._report = report
         self._passages: dict[Passage, str] = {}
         self._peers: Counter[str] = Counter()
@@ -66,6 +68,7 @@ class RelayListener:
             welcome=self._welcome,
             over=self._over,
             now_us=self._now_us,
+            turns=self._turns,
             report=self._told,
         )
 

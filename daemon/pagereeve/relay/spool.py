@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections import deque
+from collections import OrderedDict, deque
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from itertools import count
@@ -31,14 +31,19 @@ class Held:
 
 
 class Spool:
-    """One relay's lines, the oldest first: those that wait, and those that a daemon has and did not store yet."""
+    """One relay's lines: those that wait, and those that a daemon has and did not store yet.
+
+    Of each peer the oldest come first, and peers take turns. Where there is no room, the newest line of the peer with
+    the most that wait is dropped: a gateway that floods us costs the others no line.
+    """
 
     def __init__(self, relay: str, lines_max: int, counts: Counts, numbers: Iterator[int]) -> None:
         self.relay = relay
         self.counts = counts
         self._lines_max = lines_max
         self._numbers = numbers
-        self._waiting: deque[Held] = deque()
+        self._waiting: OrderedDict[str, deque[Held]] = OrderedDict()
+        self._waits = 0
         self._in_flight: dict[int, Held] = {}
         self._held_bytes = 0
         self._told: Mapping[str, int] = Counts().totals()
@@ -46,27 +51,44 @@ class Spool:
         self._figures: Figures | None = None
 
     def __len__(self) -> int:
-        return len(self._waiting) + len(self._in_flight)
+        return self._waits + len(self._in_flight)
 
     @property
     def in_flight(self) -> int:
         return len(self._in_flight)
 
     def add(self, line: Held) -> None:
-        """The newest is dropped where there is no room: those before it were first."""
-        cost_bytes = len(line.content) + LINE_COST_BYTES
-        if len(self) >= self._lines_max or self._held_bytes + cost_bytes > BYTES_MAX:
+        cost_bytes = _cost_bytes(line)
+        while len(self) >= self._lines_max or self._held_bytes + cost_bytes > BYTES_MAX:
             self.counts.dropped_lines += 1
-            return
+            if not self._drop_for(line.peer):
+                return
         self._held_bytes += cost_bytes
         self.counts.lines += 1
         line.number = next(self._numbers)
-        self._waiting.append(line)
+        self._wait(line)
+
+    def _wait(self, line: Held) -> None:
+        self._waiting.setdefault(line.peer, deque()).append(line)
+        self._waits += 1
+
+    def _drop_for(self, peer: str) -> bool:
+        """Make room by another's newest line, where its peer has more than this one. False: there is none."""
+        most = max(self._waiting, key=lambda name: len(self._waiting[name]), default=peer)
+        if most == peer or len(self._waiting[most]) <= len(self._waiting.get(peer, ())):
+            return False
+        self._held_bytes -= _cost_bytes(self._waiting[most].pop())
+        self._waits -= 1
+        return True
 
     def next(self) -> RelayedLine | None:
         if not self._waiting:
             return None
-        line = self._waiting.popleft()
+        peer, waiting = self._waiting.popitem(last=False)
+        line = waiting.popleft()
+        self._waits -= 1
+        if waiting:
+            self._waiting[peer] = waiting
         self._in_flight[line.number] = line
         return RelayedLine(
             number=line.number,
@@ -98,15 +120,21 @@ class Spool:
         """Stored: it is held no longer. A number that is not in flight is none of ours."""
         line = self._in_flight.pop(number, None)
         if line is not None:
-            self._held_bytes -= len(line.content) + LINE_COST_BYTES
+            self._held_bytes -= _cost_bytes(line)
         elif self._figures is not None and self._figures.number == number:
             self._told, self._open_told, self._figures = self._figures.totals, self._figures.connections_open, None
 
     def take_back(self) -> None:
         """The daemon is gone: what it did not acknowledge is sent again, in its old order."""
-        self._waiting.extendleft(sorted(self._in_flight.values(), key=lambda line: -line.number))
+        for line in sorted(self._in_flight.values(), key=lambda line: -line.number):
+            self._waiting.setdefault(line.peer, deque()).appendleft(line)
+        self._waits += len(self._in_flight)
         self._in_flight.clear()
         self._figures, self._open_told = None, 0
+
+
+def _cost_bytes(line: Held) -> int:
+    return len(line.content) + LINE_COST_BYTES
 
 
 class Spools:

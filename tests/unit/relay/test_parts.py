@@ -16,8 +16,8 @@ from pagereeve.relay.reports import SparingReport
 from pagereeve.relay.spool import BYTES_MAX, Held, Spool
 
 
-def held(line: int, content: bytes = b"0042") -> Held:
-    return Held("192.0.2.1", 1, line, 1_000 + line, content)
+def held(line: int, content: bytes = b"0042", peer: str = "192.0.2.1") -> Held:
+    return Held(peer, 1, line, 1_000 + line, content)
 
 
 def spool_of(lines_max: int = 100) -> Spool:
@@ -61,6 +61,33 @@ def test_there_is_a_limit_in_lines_and_one_in_bytes_and_what_is_beyond_is_counte
         large.done(line.number)
     large.add(held(2_000, content))
     assert len(large) == 1
+
+
+def test_a_gateway_that_floods_costs_another_neither_a_line_nor_its_turn() -> None:
+    spool = spool_of(lines_max=10)
+    for number in range(1, 31):
+        spool.add(held(number))
+    for number in range(101, 104):
+        spool.add(held(number, peer="192.0.2.2"))
+    # Its newest made room, and it is still the one that waits longest.
+    assert (len(spool), spool.counts.dropped_lines) == (10, 23)
+    first = lines_of(spool)
+    assert first == [1, 101, 2, 102, 3, 103, 4, 5, 6, 7]
+    spool.take_back()
+    assert sorted(lines_of(spool)) == sorted(first)
+
+
+def test_two_gateways_that_flood_have_the_same_part_and_one_byte_more_is_no_way_round_it() -> None:
+    spool = spool_of(lines_max=10)
+    for number in range(1, 51):
+        spool.add(held(number))
+        spool.add(held(100 + number, peer="192.0.2.2"))
+    assert sorted(lines_of(spool)) == [1, 2, 3, 4, 5, 101, 102, 103, 104, 105]
+    large = spool_of(lines_max=1_000_000)
+    for number in range(1, 2_000):
+        large.add(held(number, bytes(65_536)))
+    large.add(held(2_000, bytes(65_536), peer="192.0.2.2"))
+    assert 2_000 in lines_of(large)
 
 
 def test_figures_say_what_grew_since_they_were_acknowledged() -> None:
