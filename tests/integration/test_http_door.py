@@ -18,6 +18,7 @@ from cryptography import x509
 
 from pagereeve.app.daemon import App
 from pagereeve.app.http_door import certificate_of
+from pagereeve.cli import status_of
 from pagereeve.settings import BadSettings, Duration, HostPort, HttpSettings
 from tests.integration.certificates import Authority, Certificate
 from tests.integration.daemon import Outside, hasty_settings, until
@@ -269,3 +270,30 @@ async def test_an_open_address_that_nobody_guards_is_refused_at_the_start(tmp_pa
     async with App(hasty_settings(tmp_path, (), http=guarded)) as app, Outside(app) as outside:
         answer = await outside.client.get(f"http://127.0.0.1:{app.http_address[1]}/healthz")
         assert answer.status_code == 200
+
+
+def test_a_certificate_that_can_not_be_used_is_an_error_of_the_settings(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    authority = Authority(tmp_path)
+    good, other, old = authority.issue("good"), authority.issue("other"), authority.issue("old", days=-3)
+    config = tmp_path / "pagereeve.toml"
+
+    def check(listen: str, certificate: Path, key: Path, more: str = "") -> tuple[int, str]:
+        http = f'[http]\nlisten = "{listen}"\ncertificate_file = "{certificate}"\nkey_file = "{key}"\n'
+        config.write_text(f'data_dir = "{tmp_path}/data"\n{http}{more}')
+        status = status_of(["check-config", str(config)])
+        return status, capsys.readouterr().err
+
+    assert check("127.0.0.1:8731", good.certificate, good.key) == (0, "")
+    for listen, made, key, more, told in (
+        ("127.0.0.1:8731", good, other.key, "", "http.certificate_file: "),
+        ("127.0.0.1:8731", old, old.key, "", "old.pem expired at"),
+        ("192.0.2.1:8731", good, good.key, "", "http.listen: 192.0.2.1:8731 is reached by other machines"),
+        ("127.0.0.1:8731", good, good.key, '[local]\ngroup = "no-such-group-here"\n', "local.group: "),
+        ("127.0.0.1:8731", good, good.key, f'[local]\nsocket = "/{"s" * 107}"\n', "local.socket: "),
+    ):
+        status, said = check(listen, made.certificate, key, more)
+        assert (status, told in said) == (2, True), said
+    status, said = check("127.0.0.1:8731", good.certificate, good.key, "[local]\nusers = { no-such-user = [] }\n")
+    assert (status, "warning: local.users: 'no-such-user' is no user" in said) == (0, True)

@@ -6,6 +6,7 @@ import asyncio
 import hmac
 import os
 import signal
+import ssl
 import sys
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
@@ -16,13 +17,14 @@ from typing import Any
 
 import httpx2
 import pytest
+from cryptography import x509
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.domain.facts.facts import Assigned, BadgePresented, Bound, PolicySet, Registered
 from pagereeve.settings import load_settings
 from pagereeve.simulator.college.fleet import Fleet
-from tests.integration.certificates import self_made
+from tests.integration.certificates import Authority, self_made
 from tests.integration.daemon import Outside, until
 from tests.integration.test_doctor import doctor
 from tests.integration.test_service_manager import RUN, free_ports
@@ -282,6 +284,48 @@ async def test_a_token_is_rotated(site: Site) -> None:
         await hung_up(app)
         assert await status("e-3", "the-second-invented-token") == 200
         assert await status("e-4", "the-first-invented-token") == 401
+
+
+async def test_a_certificate_is_renewed_and_a_client_and_a_user_lose_what_they_had(site: Site) -> None:
+    authority = Authority(site.folder)
+    client = authority.issue("release-server")
+    authority.issue("pages", x509.DNSName("localhost"))
+    files = 'certificate_file = "pages.pem"\nkey_file = "pages.key"\nclient_ca_file = "server.pem"\n'
+    row = '[[http.clients]]\nname = "release-server"\nacts = ["send"]\n'
+    user = "[local]\nusers = {{ user-anise = {acts} }}\n"
+    site.http = files + row + user.format(acts='["decide"]')
+    site.write()
+    trusting = ssl.create_default_context(cafile=authority.own.certificate)
+    trusting.load_cert_chain(client.certificate, client.key)
+    async with running(site) as (app, outside), httpx2.AsyncClient(verify=trusting) as secured:
+
+        async def status(name: str) -> int:
+            event = outside.event("pagereeve.badge.presented.v1", name, {"badge": "04A32B1C99", "gateway": "gw"})
+            headers = {"content-type": "application/cloudevents+json"}
+            url = f"https://localhost:{site.port}/v1/events"
+            return (await secured.post(url, json=event, headers=headers)).status_code
+
+        async def serial() -> int:
+            _, writer = await asyncio.open_connection("localhost", site.port, ssl=trusting)
+            shown = writer.get_extra_info("ssl_object").getpeercert(binary_form=True)
+            writer.transport.abort()
+            return x509.load_der_x509_certificate(shown).serial_number
+
+        assert await status("e-1") == 200
+        first = await serial()
+        authority.issue("pages", x509.DNSName("localhost"))
+        site.http = files + row + user.format(acts="[]")
+        site.write()
+        await hung_up(app)
+        assert await serial() != first
+        assert app.local_callers._settings.users == {"user-anise": ()}
+        site.http = files + row.replace("send", "note")
+        site.write()
+        await hung_up(app)
+        assert await status("e-2") == 403
+        site.file("pages.key", "no key")
+        await hung_up(app, "refused")
+        assert "pages.key holds no private key" in app.reloader.trouble
 
 
 async def test_a_community_is_rotated(site: Site) -> None:

@@ -8,8 +8,10 @@ import pytest
 
 from pagereeve.queries.installation import SilentPrinter
 from pagereeve.reports.doctor import (
+    EXPIRES_SOON_US,
     MIB,
     SILENT_AFTER_US,
+    CertificateExpiry,
     InstallationState,
     RelayState,
     complaints_of,
@@ -32,6 +34,14 @@ WELL = InstallationState(
 )
 
 
+def expiring(left_us: int, *, ours: bool) -> InstallationState:
+    return replace(WELL, expiries=(CertificateExpiry("/tls/pages.pem", "CN=pages", NOW_US + left_us, ours),))
+
+
+def test_a_certificate_that_lasts_is_no_complaint() -> None:
+    assert complaints_of(expiring(EXPIRES_SOON_US, ours=True)) == []
+
+
 def test_it_says_plainly_that_nothing_is_wrong() -> None:
     assert complaints_of(WELL) == []
     text = doctor_text(WELL, [])
@@ -49,6 +59,9 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
             "One thing is wrong with the",
         ),
         (replace(WELL, printers=0), "warning", "name no printer"),
+        (expiring(-1, ours=True), "critical", "The certificate CN=pages in /tls/pages.pem expired at 2025-"),
+        (expiring(-1, ours=False), "warning", "The certificate CN=pages in /tls/pages.pem expired at 2025-"),
+        (expiring(EXPIRES_SOON_US - 1, ours=True), "warning", "The certificate CN=pages in /tls/pages.pem expires at"),
         (replace(WELL, not_ready=None, daemon_trouble="nobody listens there"), "critical", "No daemon answers"),
         (replace(WELL, not_ready={"tasks": "printer x is stuck"}), "critical", "part tasks: printer x is stuck"),
         (replace(WELL, key_trouble="is empty; put it back"), "critical", "The badge key is empty."),

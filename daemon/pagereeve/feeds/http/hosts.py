@@ -9,6 +9,7 @@ from __future__ import annotations
 import ipaddress
 import re
 from collections.abc import Iterable, Sequence
+from functools import lru_cache
 from typing import Final
 
 from pagereeve.feeds.refusals import Refusal
@@ -70,6 +71,7 @@ class Hosts:
         return at_home and (host == "localhost" or host.endswith(".localhost"))
 
 
+@lru_cache(maxsize=1_024)
 def _address(text: str) -> Address | None:
     try:
         return ipaddress.ip_address(text)
