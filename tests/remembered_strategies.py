@@ -10,7 +10,7 @@ from pagereeve.domain.alerts.alert import Alert
 from pagereeve.domain.alerts.message import STEPS, Notification
 from pagereeve.domain.badges.state import FRAMES_MAX, ChecksState, FeedState, ReaderState
 from pagereeve.domain.brackets.continuity import Identity
-from pagereeve.domain.brackets.hypotheses import HYPOTHESES
+from pagereeve.domain.brackets.hypotheses import HYPOTHESES, PAIRS
 from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.findings.conflicts import DELIVERIES_MAX, SHOWN_MAX, TALLIES_MAX, Delivery, Tally
 from pagereeve.domain.findings.finding import Kind
@@ -37,7 +37,7 @@ EXCURSIONS = st.builds(
     last=KEYS,
     alarmed=st.booleans(),
 )
-_NAMES = st.lists(st.sampled_from([one.name for one in HYPOTHESES]), unique=True, max_size=3).map(tuple)
+_NAMES = st.lists(st.sampled_from([one.name for one in (*HYPOTHESES, *PAIRS)]), unique=True, max_size=3).map(tuple)
 DIFFERENCES = st.builds(Difference, at_us=INSTANTS_US, contradicts=_NAMES) | st.builds(
     Difference,
     at_us=INSTANTS_US,

@@ -41,7 +41,8 @@ KEYS_MAX: Final = 50
 
 @dataclass(slots=True)
 class Evidence:
-    """``charges`` has one row a channel, ``stretches`` those that name the release. ``others`` shared its bracket.
+    """``charges`` has one row a channel, ``stretches`` those that name the release. ``others`` shared its
+    bracket, and ``others_left_out`` more.
 
     Facts are of the stretch and a little around it, each kind in order of time.
     """
@@ -60,6 +61,7 @@ class Evidence:
     postings: list[Posting] = field(default_factory=list)
     findings: Sequence[Finding] = ()
     others: list[Charge] = field(default_factory=list)
+    others_left_out: int = 0
     plateaus: list[Plateau] = field(default_factory=list)
     silences: list[Silence] = field(default_factory=list)
     badges: list[BadgePresented] = field(default_factory=list)
@@ -155,6 +157,7 @@ async def _add_rows(reads: Reads, evidence: Evidence) -> None:
             if any(_same_stretch(posting, one) for one in evidence.stretches):
                 evidence.postings.append(posting)
     names = dict.fromkeys(key for one in evidence.stretches for key in one.releases if key != evidence.key)
+    evidence.others_left_out = max(0, len(names) - OTHERS_MAX)
     for other in list(names)[:OTHERS_MAX]:
         known = await reads.charges_of(other.release)
         evidence.others += [one for one in known if one.release == other and one.printer == evidence.printer]

@@ -70,6 +70,7 @@ def explain_json(evidence: Evidence, learnt: Sequence[LateNotice] = ()) -> dict[
         "charges": [charge_json(charge) for charge in evidence.charges],
         "stretches": [stretch_json(stretch) for stretch in evidence.stretches],
         "shared_with": [charge_json(charge) for charge in evidence.others],
+        "shared_with_left_out": evidence.others_left_out,
         "postings": [posting_json(posting) for posting in evidence.postings],
         "findings": [finding_json(finding) for finding in evidence.findings],
     }
@@ -201,7 +202,8 @@ def _sharing(evidence: Evidence, charge: Charge) -> list[str]:
         return []
     others = [one for one in evidence.others if one.channel == charge.channel]
     named = [f"{one.release.release} of {one.owner} ({pages_text(one.counted)})" for one in others[:OTHERS_SHOWN_MAX]]
-    more = len(others) - len(named)
+    # Those that nobody looked up are left out too.
+    more = max(len(one.releases) for one in shared) - 1 - len(named)
     tail = f" and {more} more" if more > 0 else ""
     share = "no share is proven" if charge.counted is None else f"this release's share is {charge.counted}"
     counted = sum(one.counted for one in shared)

@@ -125,6 +125,19 @@ async def test_badges_of_others_are_not_shown() -> None:
     assert text == GOLDEN
 
 
+async def test_a_bracket_of_very_many_says_how_many_it_leaves_out() -> None:
+    ticket = Ticket(pages=1, copies=1, sides="one-sided", number_up=1, separator_sheets=0)
+    names = [f"r-{nth}" for nth in range(60)]
+    notices = [
+        fact for nth, name in enumerate(names) for fact in (started(name, nth / 9, name, ticket), ended(name, 8))
+    ]
+    facts: tuple[Fact, ...] = (policy(), reading(-60, -1, 100), *notices, reading(9, 60, 170))
+    (evidence,) = await gather(await journal_of(facts), "r-7")
+    body = explain_json(evidence)
+    assert (len(body["shared_with"]), body["shared_with_left_out"]) == (50, 9)
+    assert " and 39 more: 70 counted for all" in explain_text(evidence, BERLIN)
+
+
 async def test_an_open_window_says_so_and_decides_nothing() -> None:
     facts = (policy(), reading(-60, -1, 100), started("r-1", 0, "anise", SIMPLE))
     text = await explained(facts, "r-1")

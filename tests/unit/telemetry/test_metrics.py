@@ -162,7 +162,7 @@ def test_the_number_of_series_is_printers_times_a_fixed_set() -> None:
 
     assert series(0) == 0
     assert series(10) == 10 * series(1)
-    assert series(1) < 60
+    assert series(1) < 80
 
 
 def test_messages_and_alerts_are_there_from_the_start() -> None:

@@ -7,7 +7,7 @@ It is never applied by itself: a setting is a person's decision.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -155,7 +155,31 @@ HYPOTHESES: Final = (
         _calibrated(large_media_weight=2),
     ),
 )
-BY_NAME: Final = {one.name: one for one in HYPOTHESES}
+
+
+def _both(one: Hypothesis, other: Hypothesis) -> Hypothesis:
+    """Two causes at once, each where it applies."""
+
+    def changed(meant: Meant) -> Meant:
+        for each in (one, other):
+            meant = each.changed(meant) if each.applies(meant) else meant
+        return meant
+
+    return Hypothesis(
+        f"{one.name}+{other.name}",
+        f"{one.text}, and {other.text}",
+        f"{one.cure}; and {other.cure}",
+        lambda meant: one.applies(meant) or other.applies(meant),
+        changed,
+    )
+
+
+_SHEETS: Final = ("banner-sheet", "banner-sheets")
+_COPIES: Final = ("copies-twice", "copies-not-made")
+_SINGLE: Final = {one.name: one for one in HYPOTHESES}
+# What a printer may do besides and a queue in front of it: neither alone explains jobs of both kinds.
+PAIRS: Final = tuple(_both(_SINGLE[sheets], _SINGLE[copies]) for sheets in _SHEETS for copies in _COPIES)
+BY_NAME: Final = {one.name: one for one in (*HYPOTHESES, *PAIRS)}
 
 
 @dataclass(frozen=True, slots=True)
@@ -170,9 +194,9 @@ class Compared:
     jammed: bool = False
 
 
-def explaining(one: Compared) -> tuple[str, ...]:
-    """Names of the hypotheses that predict exactly what was counted, in their fixed order."""
-    return tuple(hypothesis.name for hypothesis in HYPOTHESES if _explains(hypothesis, one))
+def explaining(one: Compared, hypotheses: Sequence[Hypothesis] = HYPOTHESES) -> tuple[str, ...]:
+    """Names of the hypotheses that predict exactly what was counted, in their order."""
+    return tuple(hypothesis.name for hypothesis in hypotheses if _explains(hypothesis, one))
 
 
 def _explains(hypothesis: Hypothesis, one: Compared) -> bool:
@@ -182,7 +206,7 @@ def _explains(hypothesis: Hypothesis, one: Compared) -> bool:
     return predicted != one.expected and predicted.holds(one.counted)
 
 
-def contradicted(one: Compared) -> tuple[str, ...]:
+def contradicted(one: Compared, hypotheses: Sequence[Hypothesis] = HYPOTHESES) -> tuple[str, ...]:
     """Of a bracket that came out as expected: the hypotheses by which it should not have.
 
     An expectation that leaves things open (a ticket that says little) contradicts nobody.
@@ -192,7 +216,7 @@ def contradicted(one: Compared) -> tuple[str, ...]:
     meant = [_meant(release, one.unit) for release in one.releases]
     return tuple(
         hypothesis.name
-        for hypothesis in HYPOTHESES
+        for hypothesis in hypotheses
         if any(hypothesis.applies(each) for each in meant) and not _predicted(hypothesis, one).holds(one.counted)
     )
 

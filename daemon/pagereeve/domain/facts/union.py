@@ -10,12 +10,14 @@ from typing import Final
 
 from pagereeve.domain.facts.claims import HEARD, Heard, claim_digest, kind_of
 from pagereeve.domain.facts.codec import fact_bytes
-from pagereeve.domain.facts.facts import Conflict, Fact, ReleaseEnded
+from pagereeve.domain.facts.facts import Conflict, Fact, PlateauRead, ReadFailed, ReleaseEnded
 from pagereeve.domain.facts.redating import NOT_AGREED
 
 Identity = tuple[str, str]
 ROUTED_SUFFIX: Final = "#routed"
 """The id of an end notice's copy on the timeline of its start ends in it: the same event."""
+
+_READ: Final = frozenset({PlateauRead, ReadFailed})
 
 
 def joined(facts: Iterable[Fact]) -> list[Fact]:
@@ -28,7 +30,10 @@ def joined(facts: Iterable[Fact]) -> list[Fact]:
     heard: dict[Identity, list[Heard]] = {}
     aside: dict[Identity, list[Conflict]] = {}
     for fact in facts:
-        if isinstance(fact, HEARD):
+        # Most facts are readings: their type alone is looked at.
+        if type(fact) in _READ:
+            others.append(fact)
+        elif isinstance(fact, HEARD):
             twins = heard.setdefault(identity(fact), [])
             if fact not in twins:
                 twins.append(fact)

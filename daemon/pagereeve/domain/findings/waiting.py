@@ -61,6 +61,12 @@ class _Episode:
     def opens_us(self) -> int:
         return self.windows[0].release.start_us
 
+    @property
+    def is_long(self) -> bool:
+        """Whether any of its windows can be open unusually long: what they claim need not be looked at otherwise."""
+        least_us = LONG * min(one.release.policy.unmoved_us for one in self.windows)
+        return self.closes_us is None or self.closes_us - self.opens_us >= least_us
+
     def unusual_us(self) -> Iterator[tuple[Window, int]]:
         """Each window with the instant from which it is open unusually long. Nobody waits before the notice came."""
         pages = 0
@@ -111,7 +117,7 @@ def told(timeline: Timeline, windows: Sequence[Window], moments: Sequence[Moment
     due_us: int | None = None
     for episode in _episodes(windows):
         if episode.closes_us is not None:
-            if any((window.closes_us or 0) >= at_us for window, at_us in episode.unusual_us()):
+            if episode.is_long and any((window.closes_us or 0) >= at_us for window, at_us in episode.unusual_us()):
                 found.append((episode.closes_us, _over(timeline, episode, episode.closes_us)))
             continue
         first_us = min(at_us for window, at_us in episode.unusual_us() if window.closing != "longest-wait")

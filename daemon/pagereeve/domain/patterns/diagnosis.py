@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from pagereeve.domain.brackets.hypotheses import HYPOTHESES, Hypothesis
+from pagereeve.domain.brackets.hypotheses import HYPOTHESES, PAIRS, Hypothesis
 from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.values.codec import FIGURE, INSTANT, Codec, Member, choices
@@ -35,7 +35,9 @@ class Difference:
         return self.release is not None
 
 
-_NAMES: Final = choices([one.name for one in HYPOTHESES], len(HYPOTHESES))
+LOOKED_AT: Final = (*HYPOTHESES, *PAIRS)
+
+_NAMES: Final = choices([one.name for one in LOOKED_AT], len(LOOKED_AT))
 
 DIFFERENCE: Final = Codec(
     Difference,
@@ -71,9 +73,16 @@ def remembered(recent: Sequence[Difference], new: Difference) -> tuple[Differenc
 
 
 def diagnose(recent: Sequence[Difference]) -> Diagnosis | None:
-    """The best explanation; None where none explains enough, or the brackets speak against it.
+    """The best explanation; None where none explains enough, or the brackets speak against it. Pairs are tried where no
+    single one does.
+    """
+    return _best(HYPOTHESES, recent) or _best(PAIRS, recent)
 
-    It must explain at least three differences and two thirds of all, and be contradicted at most a quarter as often.
+
+def _best(hypotheses: Sequence[Hypothesis], recent: Sequence[Difference]) -> Diagnosis | None:
+    """It must explain three differences or more and two thirds of all, and be contradicted a quarter as often at most.
+
+    None where none does.
     """
     differing = [one for one in recent if one.differs]
     if len(differing) < EXPLAINED_LEAST:
@@ -81,7 +90,7 @@ def diagnose(recent: Sequence[Difference]) -> Diagnosis | None:
     explained = Counter(name for one in differing for name in one.explained_by)
     against = Counter(name for one in recent for name in one.contradicts)
     # The first of equals: the table has the usual ones first.
-    best = max(HYPOTHESES, key=lambda one: explained[one.name] - against[one.name])
+    best = max(hypotheses, key=lambda one: explained[one.name] - against[one.name])
     times, contradicted = explained[best.name], against[best.name]
     if times < EXPLAINED_LEAST or 3 * times < 2 * len(differing) or 4 * contradicted > times:
         return None

@@ -14,7 +14,7 @@ from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Evidence, Finding, Grade, Interval, ReleaseKey, Verdict
 from pagereeve.domain.patterns.bias import BiasStep, Excursion, after, signs_after
-from pagereeve.domain.patterns.diagnosis import Diagnosis, Difference, diagnose, remembered
+from pagereeve.domain.patterns.diagnosis import LOOKED_AT, Diagnosis, Difference, diagnose, remembered
 from pagereeve.domain.patterns.memory import LATELY_MAX, NAMED_MAX, Lately, PatternMemory, StandingStill
 
 # So many releases in a row that the meter did not notice are no coincidence. Common practice, no source.
@@ -128,9 +128,9 @@ def _looked_back(habits: PatternMemory, at_us: int, posted: Posted, expected: In
     if expected.holds(counted):
         if not habits.recent:
             return habits
-        new = Difference(at_us, contradicts=contradicted(compared(posted, expected)))
+        new = Difference(at_us, contradicts=contradicted(compared(posted, expected), LOOKED_AT))
     else:
-        explained = explaining(compared(posted, expected))
+        explained = explaining(compared(posted, expected), LOOKED_AT)
         new = Difference(at_us, explained, (), _first(posted), counted, expected.least)
     recent = remembered(habits.recent, new)
     diagnosis, known = diagnose(recent), habits.diagnosed

@@ -10,8 +10,15 @@ from zoneinfo import ZoneInfo
 import pytest
 
 from pagereeve.domain.brackets.continuity import Step
-from pagereeve.domain.brackets.hypotheses import HYPOTHESES
-from pagereeve.domain.facts.facts import Decided, FactDamaged, LossAccepted, Origin, PrinterNoted, ReleaseStarted
+from pagereeve.domain.brackets.hypotheses import HYPOTHESES, PAIRS
+from pagereeve.domain.facts.facts import (
+    Decided,
+    FactDamaged,
+    LossAccepted,
+    Origin,
+    PrinterNoted,
+    ReleaseStarted,
+)
 from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Reading, Sight, Silence, SilenceReason, Unit
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings.evidence_codec import evidence_json, evidence_of
@@ -68,7 +75,7 @@ ONE_OF_EACH = [
     shown.clock_off(ORIGIN),
     shown.bias(-7, 19),
     shown.stands_still(5, 500),
-    *(shown.pattern(one.name, 4, 5, 9) for one in HYPOTHESES),
+    *(shown.pattern(one.name, 4, 5, 9) for one in (*HYPOTHESES, *PAIRS)),
     shown.no_owner(),
     shown.two_places("east", "west", 8_900),
     shown.written_otherwise(3),

@@ -173,6 +173,42 @@ def test_copies_applied_twice_are_told_from_jobs_without_copies() -> None:
     assert "4 of 4" in text_of(told)
 
 
+def printed_with(story: Story, extra: int, power: int, jobs_made: int = 8) -> None:
+    """Every second job has two copies of 3 pages; each is off by so many sheets, and its copies by such a power."""
+    count = 1000
+    for nth in range(jobs_made):
+        copies = 2 if nth % 2 else 1
+        counted = 3 * copies**power + extra
+        printed(story, 100 * nth, count, count + counted, pages=3, copies=copies, separator_sheets=None)
+        count += counted
+
+
+@pytest.mark.parametrize(
+    ("extra", "power", "texts"),
+    [
+        (1, 2, ("brings one sheet", "the copies are applied twice")),
+        (2, 2, ("brings two sheets", "the copies are applied twice")),
+        (1, 0, ("brings one sheet", "copies are not made")),
+    ],
+)
+def test_two_causes_at_once_are_diagnosed_where_neither_alone_explains_enough(
+    extra: int, power: int, texts: tuple[str, str]
+) -> None:
+    story = Story()
+    printed_with(story, extra, power)
+    told = finding(story.ledger(), "diagnosis")
+    assert all(text in text_of(told) for text in texts)
+    assert "8 of 8 differences" in text_of(told)
+    assert "separator_sheets" in text_of(told)
+
+
+@pytest.mark.parametrize(("extra", "power", "name"), [(1, 1, "banner-sheet"), (0, 2, "copies-twice")])
+def test_a_single_cause_is_preferred_to_two(extra: int, power: int, name: str) -> None:
+    story = Story()
+    printed_with(story, extra, power)
+    assert finding(story.ledger(), "diagnosis").what.value("hypothesis") == name
+
+
 def test_two_differences_are_no_diagnosis() -> None:
     story = Story()
     jobs(story, [1, 1])
