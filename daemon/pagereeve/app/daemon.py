@@ -24,9 +24,10 @@ from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.dating_on import Corrected
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.refusal_log import RefusalLog
-from pagereeve.app.registered import gateway_names, registered_printers
+from pagereeve.app.registered import gateway_names, registered_printers, site_names
 from pagereeve.app.reload import Reloader, RunningParts
 from pagereeve.app.reload_plan import LoadSettings
+from pagereeve.app.renaming import rename
 from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
 from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
@@ -161,6 +162,7 @@ class App:
             keep_titles=settings.privacy.keep_titles,
             agreed=self.clock_keeper.is_agreed,
             on_claim=self.clock_keeper.watch.witnesses.claim,
+            names=site_names(settings),
         )
         self.counters.remember(await self.store.last_events(), await self.store.newest_us())
         await self._record_site()
@@ -232,6 +234,7 @@ class App:
         store, settings, now_us = self.store, self.settings, self.clock.now_us()
         await append_all(store, await new_assignments(store, settings.assignments()))
         await append_all(store, await new_site_facts(store, settings, self.badges, self._directory(), now_us))
+        await rename(store, self.clock, settings)
 
     def _directory(self) -> tuple[Binding, ...] | None:
         """None where there is none, or one with errors."""

@@ -16,6 +16,7 @@ from pagereeve.domain.values.instants import from_text, to_text
 from pagereeve.domain.values.plain_text import require_plain_members
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.printers.loading import open_projector
+from pagereeve.ports.clock import Clock
 from pagereeve.ports.store import Store
 from pagereeve.settings import HostPort
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -32,11 +33,14 @@ class DecisionRequest:
     by: str
     reason: str = ""
     text: str = ""
+    at: str = ""
 
     def envelope(self, at_us: int) -> dict[str, Any]:
         """A CloudEvent of its own identity (CloudEvents 1.0 section 3.1)."""
         data = {"finding": self.finding, "action": self.action, "by": self.by}
-        data |= {name: value for name, value in (("reason", self.reason), ("text", self.text)) if value}
+        data |= {
+            name: value for name, value in (("reason", self.reason), ("text", self.text), ("at", self.at)) if value
+        }
         return {
             "specversion": "1.0",
             "type": FINDING_DECIDED,
@@ -58,6 +62,8 @@ async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
 
     Raises NotTaken, domain.errors.BadFact, journal.errors.CantOpen.
     """
+    if said.action == "book":
+        raise NotTaken("releases are booked by a running daemon: start it, or name where it listens (--daemon)")
     clock = SystemClock()
     journal = await SqlJournal.open(path, clock)
     try:
@@ -71,12 +77,13 @@ async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
         event = event_of(FINDING_DECIDED, origin, envelope["data"])
         if isinstance(event, Decided):
             await journal.append(replace(event, printer=finding.printer))
-        await _renew(journal, clock, finding.printer, finding.since_us)
+        await renew_rows(journal, clock, finding.printer, finding.since_us)
     finally:
         await journal.close()
 
 
-async def _renew(store: Store, clock: SystemClock, printer: str, since_us: int) -> None:
+async def renew_rows(store: Store, clock: Clock, printer: str, since_us: int) -> None:
+    """Of a timeline that nobody owns: from an instant on they are projected again."""
     if printer == SITE:
         await BadgeWatcher(store, clock).renew(since_us)
         return

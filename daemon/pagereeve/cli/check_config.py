@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Annotated
 
@@ -13,6 +13,7 @@ from pagereeve.app.receivers import receivers_of
 from pagereeve.cli.output import complain, say
 from pagereeve.meters.discovery.profile import BadProfile, profiles_with
 from pagereeve.settings import BadSettings, Problem, Settings, load_settings
+from pagereeve.settings.lists.spellings import spelling_notes
 from pagereeve.telemetry.file_system import network_trouble
 
 
@@ -26,9 +27,16 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
         f"{len(settings.assignments())} cost centre assignments, {len(settings.directory())} badges; "
         f"data in {settings.data_dir}, HTTP on {settings.http.listen}"
     )
+    for note in spelling_notes(_owners(settings)):
+        complain(f"warning: {note}")
     network = network_trouble(settings.data_dir)
     if network:
         complain(f"warning: data_dir {settings.data_dir}: {network}")
+
+
+def _owners(settings: Settings) -> Iterator[str]:
+    yield from (one.owner for one in settings.assignments())
+    yield from (one.owner for one in settings.directory())
 
 
 def refuse_bad_files(settings: Settings, source: str) -> None:

@@ -122,6 +122,23 @@ def close(
 
 
 @app.command
+def book(
+    finding: Name,
+    /,
+    *,
+    at: Annotated[str, Parameter(help="The printer that made the pages.")],
+    text: Text = "",
+    by: By = None,
+    daemon: Daemon = None,
+    config: Config = CONFIG_DEFAULT,
+    data_dir: DataDir = None,
+) -> int:
+    """Book the releases of an unknown printer at the one that made their pages. Needs a running daemon."""
+    _decide(finding, "book", "", text, by, daemon, config, data_dir, at)
+    return 0
+
+
+@app.command
 def summary(
     *,
     period: PeriodName = None,
@@ -160,9 +177,10 @@ def _decide(
     daemon: str | None,
     config: Path,
     data_dir: Path | None,
+    at: str = "",
 ) -> None:
     """To the daemon where one listens; else into the journal by hand."""
-    said = DecisionRequest(finding, action, by or getpass.getuser(), reason, text)
+    said = DecisionRequest(finding, action, by or getpass.getuser(), reason, text, at)
     settings = load_settings(config) if data_dir is None else None
     address = HostPort.of(daemon) if daemon is not None else settings.http.listen if settings is not None else None
     tokens = settings.http_tokens() if settings is not None else ()

@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal, Protocol, get_args
 
-Outcome = Literal["stored", "duplicate", "conflict", "quarantined"]
+Outcome = Literal["stored", "duplicate", "conflict", "quarantined", "ignored"]
 OUTCOMES: Final[tuple[Outcome, ...]] = get_args(Outcome)
-"""What can become of an event that was taken in."""
+"""What can become of an event that was taken in. ``ignored``: a key of a reader's keypad, of which nothing is kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +67,21 @@ GatedReading = Literal["", "in-hand", "failed", "not-waited"]
 
 
 @dataclass(frozen=True, slots=True)
+class Remark:
+    """What a sender should know of an event that was accepted: ``where`` names the member, ``text`` what is with it."""
+
+    where: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Accepted:
     """What became of it, durably. ``reading`` answers a gated release only; it is empty where none was asked for."""
 
     outcome: Outcome
     detail: str = ""
     reading: GatedReading = ""
+    remarks: tuple[Remark, ...] = ()
 
 
 class Intake(Protocol):

@@ -21,6 +21,7 @@ from pagereeve.domain.values.codec import (
     Spread,
     inner,
     integer,
+    listed,
     placed,
 )
 from pagereeve.domain.values.errors import BadFact
@@ -29,13 +30,17 @@ from pagereeve.domain.values.fields import Fields
 FRAMES_MAX: Final = 64
 # Names of readers and gateways come from outside: so many are remembered, the longest unheard of is forgotten first.
 REMEMBERED_MAX: Final = 10_000
+# Badges that nobody owns, of one flood's time; beyond it the earliest is told.
+STRANGERS_MAX: Final = 1_000
 
 
 @dataclass(slots=True)
 class ReaderState:
     """``refused`` has a bit for each of the last ``frames`` frames, the newest lowest: 1 where its form refused it.
 
-    ``otherwise`` counts badges in a row that are known only if written in another ``style``.
+    ``otherwise`` counts badges in a row that are known only if written in another ``style``. ``short_us`` is when the
+    last frame of a wrong length came. ``strangers`` badges that nobody owns came in the ``flood``, the last at
+    ``stranger_us``.
     """
 
     gateway: str
@@ -47,6 +52,10 @@ class ReaderState:
     otherwise_since_us: int = 0
     noisy: Condition | None = None
     changed: Condition | None = None
+    short_us: int = 0
+    flood: Condition | None = None
+    strangers: int = 0
+    stranger_us: int = 0
 
     @property
     def place(self) -> str:
@@ -77,13 +86,15 @@ class FeedState:
 class ChecksState:
     """``readers`` by (gateway, reader); ``gateways``: badge lines, by name; ``releases``: start notices of all.
 
-    ``clock``: the machine's clock stepped away from our dates, and has not come back.
+    ``clock``: the machine's clock stepped away from our dates, and has not come back. ``strangers``: badges that nobody
+    owns, which may still turn out to be part of a flood, the earliest first.
     """
 
     readers: dict[tuple[str, str], ReaderState] = field(default_factory=dict)
     gateways: dict[str, FeedState] = field(default_factory=dict)
     releases: FeedState = field(default_factory=FeedState)
     clock: Condition | None = None
+    strangers: tuple[Condition, ...] = ()
 
     def reader(self, gateway: str, reader: str) -> ReaderState:
         key = (gateway, reader)
@@ -103,14 +114,17 @@ class ChecksState:
     def copied(self) -> ChecksState:
         readers = {key: replace(one) for key, one in self.readers.items()}
         gateways = {name: replace(one) for name, one in self.gateways.items()}
-        return ChecksState(readers, gateways, replace(self.releases), self.clock)
+        return ChecksState(readers, gateways, replace(self.releases), self.clock, self.strangers)
 
     def standing(self) -> list[Condition]:
         """The conditions that hold, in a fixed order."""
         held = [state.noisy for state in self.readers.values()] + [state.changed for state in self.readers.values()]
+        held += [state.flood for state in self.readers.values()]
         held += [state.silent for state in (self.releases, *self.gateways.values())]
-        held.append(self.clock)
-        return sorted((one for one in held if one is not None), key=lambda one: (one.since_us, one.kind, one.place))
+        held += [self.clock, *self.strangers]
+        return sorted(
+            (one for one in held if one is not None), key=lambda one: (one.since_us, one.kind, one.place, one.anchor)
+        )
 
 
 def _bits(fields: Fields, name: str) -> int | None:
@@ -137,6 +151,10 @@ READER: Final = Codec(
     Member("otherwise_since_us", INSTANT, "since", default=0, beside="otherwise"),
     Member("noisy", _HELD, default=None),
     Member("changed", _HELD, default=None),
+    Member("short_us", INSTANT, "short", default=0),
+    Member("flood", _HELD, default=None),
+    Member("strangers", _IN_A_ROW, default=0, beside="flood"),
+    Member("stranger_us", INSTANT, "stranger", default=0, beside="flood"),
 )
 FEED: Final = Codec(
     FeedState,
@@ -178,4 +196,5 @@ CHECKS: Final = Codec(
     Spread("gateways", ByHand(_gateways_json, _gateways_of)),
     Member("releases", inner(FEED)),
     Member("clock", _HELD, default=None),
+    Member("strangers", listed(_HELD, STRANGERS_MAX), default=()),
 )

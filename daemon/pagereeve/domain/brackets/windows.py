@@ -13,6 +13,7 @@ from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.facts.facts import ReleaseEnded, ReleaseStarted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import PrinterState, Unit
+from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import ReleaseKey
 
 Closing = Literal["rested", "never-moved", "longest-wait"]
@@ -20,13 +21,23 @@ Closing = Literal["rested", "never-moved", "longest-wait"]
 
 @dataclass(frozen=True, slots=True)
 class Release:
-    """A release on its printer's timeline. ``again``: its name was started before, for the same job or another."""
+    """A release on its printer's timeline. ``again``: its name was started before, for the same job or another.
+
+    ``meant``: its ticket with the policy's defaults in place of what it leaves out, where that was worked out already.
+    """
 
     started: ReleaseStarted
     ended: ReleaseEnded | None
     policy: Policy
     settle_us: int
     again: Literal["repeat", "reuse"] | None = None
+    meant: Ticket | None = None
+
+    @property
+    def ticket(self) -> Ticket:
+        if self.meant is not None:
+            return self.meant
+        return self.policy.meant(self.started.origin.source, self.started.ticket)
 
     @property
     def is_repeat(self) -> bool:
@@ -208,7 +219,7 @@ class Windows:
 
 def expected_of(channel: str, unit: Unit, release: Release) -> Expectation:
     """What the release should cost on a channel."""
-    return expect(channel, unit, release.started.ticket, release.ended, release.policy, again=release.is_repeat)
+    return expect(channel, unit, release.ticket, release.ended, release.policy, again=release.is_repeat)
 
 
 def _moved(before: Moment, after: Moment) -> bool:

@@ -101,7 +101,7 @@ def file(fact: Fact) -> FactRecord:
         at_us=instant_us(fact),
         body=body,
         identity=fact.origin.key,
-        digest=hashlib.sha256(encode(_claim(fact, members)).encode()).hexdigest(),
+        digest=hashlib.sha256(encode(_claim(members)).encode()).hexdigest(),
         release=fact.release if isinstance(fact, ReleaseNotice) else None,
     )
 
@@ -121,12 +121,11 @@ def surely_readable(fact: Fact, body: str) -> bool:
     return all(getattr(fact, name) for name in type_of(fact).needed)
 
 
-def _claim(event: Event, members: Mapping[str, Any]) -> dict[str, Any]:
-    """All that the sender said: type, data, time. What we added (receipt, clock, route) is left out."""
-    occurred_us = event.origin.occurred_us
-    # The time as a text: microseconds of a far year are beyond the numbers of RFC 8785.
-    occurred = None if occurred_us is None else str(occurred_us)
-    return {"type": members["type"], "data": members["data"], "occurred_us": occurred}
+def _claim(members: Mapping[str, Any]) -> dict[str, Any]:
+    """What the sender said: type and data. What we added (receipt, clock, route) is left out, and so is the time: a
+    server that sends a notice again may write when it does so. The first one counts.
+    """
+    return {"type": members["type"], "data": members["data"]}
 
 
 def open_body(current: PlateauRead | ReadFailed) -> str:
