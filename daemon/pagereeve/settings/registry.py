@@ -18,6 +18,8 @@ from pagereeve.settings.policies import PolicyOverrides
 from pagereeve.settings.usm import EnvName, UsmSettings
 
 DEFAULT_COMMUNITY = "public"
+NoticeName = Annotated[Text, Field(min_length=1, max_length=200)]
+"""As notices name a printer: any text."""
 
 
 def _in_figures(text: str) -> str:
@@ -52,7 +54,7 @@ class PrinterSettings(UsmSettings):
     """
 
     name: Name
-    also: tuple[Name, ...] = Field(default=(), max_length=100)
+    also: tuple[NoticeName, ...] = Field(default=(), max_length=100)
     was: Name | None = None
     host: Host
     port: Port = 161

@@ -21,7 +21,7 @@ class TicketSettings(Section):
     number_up: Annotated[Whole, Field(ge=1, le=NUMBER_UP_MAX)] | Unknown | None = None
     sides: Sides | Unknown | None = None
     color_mode: ColorMode | Unknown | None = None
-    media: Annotated[str, Field(min_length=1, max_length=200)] | None = None
+    media: Annotated[Text, Field(min_length=1, max_length=200)] | None = None
     separator_sheets: Annotated[Whole, Field(ge=0, le=SEPARATORS_MAX)] | Unknown | None = None
 
     def to_ticket(self) -> Ticket:
@@ -37,7 +37,7 @@ class TicketSettings(Section):
 class SourceSettings(Section):
     """One of [[sources]]: ``source`` as its events name themselves; ``printers``: all of them where none is named."""
 
-    source: Annotated[str, Field(min_length=1, max_length=1024)]
+    source: Annotated[Text, Field(min_length=1)]
     printers: tuple[Name, ...] = Field(default=(), max_length=100_000)
     ticket: TicketSettings = TicketSettings()
     text: Text = ""
