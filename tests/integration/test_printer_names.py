@@ -150,7 +150,7 @@ async def test_a_renamed_printer_goes_on_where_it_was(fleet: Fleet, tmp_path: Pa
 
 
 def at(printer: str, fact: Fact) -> Fact:
-    return replace(fact, printer=printer)  # type: ignore[call-arg]
+    return replace(fact, printer=printer)
 
 
 def lost_and_found() -> list[Fact]:

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, FUNCTION_CHANNELS
+from pagereeve.domain.brackets.gaps import Joining
 from pagereeve.domain.brackets.partition import Between, Broken, Partition, partition
 from pagereeve.domain.brackets.runs import Run, Runs, split
 from pagereeve.domain.brackets.timeline import Timeline
@@ -52,6 +53,7 @@ class Projected:
     runs: Runs
     windows: list[Window]
     before: Memory
+    joining: Joining
     posted: list[tuple[int, Posted]] = field(default_factory=list)
     waiting: list[Charge] = field(default_factory=list)
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
@@ -88,9 +90,9 @@ def project(
     runs = split(timeline.plateaus, rules.policy_at, first, timeline.breaks_us())
     moments = moments_of(runs.runs)
     windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))
-    projected = Projected(runs, windows, before)
+    projected = Projected(runs, windows, before, Joining(rules))
     channels = sorted({channel for run in runs.runs for channel in run.channels()})
-    parted = [partition(channel, runs.runs, windows) for channel in channels]
+    parted = [projected.joining.joined(partition(channel, runs.runs, windows)) for channel in channels]
     _advance(timeline, parted, projected)
     _wait(timeline, parted, projected)
     _follow(timeline, projected, after_us)
