@@ -2,8 +2,8 @@
 
 A level that the meter held for less than the settle time, and that the next answer soon shows to be passed, is no rest.
 Between two stretches without a release it parts nothing; before or after a release it is a cut as any other.
-Where a run ended in a release's bracket, its claim is unproven; pages that come next, before anybody else's start and no
-more than it may have, are not stray as well.
+Where a run ended in a release's bracket, its claim is unproven; pages that come next, before anybody else's start and
+no more than it may have, are not stray as well.
 """
 
 from __future__ import annotations
