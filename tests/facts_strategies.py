@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import get_args
 
 from hypothesis import strategies as st
@@ -50,6 +51,7 @@ from pagereeve.domain.facts.policy import (
     NumberUp,
     Policy,
     SidesMade,
+    TicketDefault,
 )
 from pagereeve.domain.facts.reading import (
     ERROR_BITS,
@@ -61,7 +63,16 @@ from pagereeve.domain.facts.reading import (
     SilenceReason,
     Unit,
 )
-from pagereeve.domain.facts.ticket import COPIES_MAX, NUMBER_UP_MAX, PAGES_MAX, SEPARATORS_MAX, ColorMode, Sides, Ticket
+from pagereeve.domain.facts.ticket import (
+    COPIES_MAX,
+    COSTING,
+    NUMBER_UP_MAX,
+    PAGES_MAX,
+    SEPARATORS_MAX,
+    ColorMode,
+    Sides,
+    Ticket,
+)
 from pagereeve.domain.values.fields import TEXT_MAX
 
 FIGURES = st.integers(0, 2**53 - 1)
@@ -88,7 +99,7 @@ ORIGINS = st.builds(
     clock=st.sampled_from(get_args(ClockMark)),
 )
 
-TICKETS = st.builds(
+SAID = st.builds(
     Ticket,
     pages=st.none() | st.integers(0, PAGES_MAX),
     copies=st.none() | st.integers(1, COPIES_MAX),
@@ -99,6 +110,17 @@ TICKETS = st.builds(
     separator_sheets=st.none() | st.integers(0, SEPARATORS_MAX),
     title=st.none() | texts(TEXT_MAX),
 )
+
+
+@st.composite
+def _tickets(draw: st.DrawFn) -> Ticket:
+    """Of what is not said some members are said to be unknown."""
+    ticket = draw(SAID)
+    silent = [name for name in COSTING if getattr(ticket, name) is None]
+    return replace(ticket, unknown=tuple(name for name in silent if draw(st.booleans())))
+
+
+TICKETS = _tickets()
 
 BADGES = st.builds(
     BadgePresented,
@@ -122,6 +144,7 @@ STARTS = st.builds(
     queue=texts(least=0),
     ticket=TICKETS,
     was=texts(least=0),
+    replaces=texts(least=0),
 )
 ENDS = st.builds(
     ReleaseEnded,
@@ -147,6 +170,7 @@ DECISIONS = st.builds(
     by=texts(),
     reason=st.sampled_from(get_args(Reason)),
     text=texts(TEXT_MAX, least=0),
+    at=texts(),
 )
 EVENTS: st.SearchStrategy[Event] = st.one_of(BADGES, STARTS, ENDS, NOTES, DECISIONS)
 
@@ -226,6 +250,7 @@ POLICIES = st.builds(
     sides=st.sampled_from(get_args(SidesMade)),
     large_media_weight=st.none() | st.integers(0, LARGE_WEIGHT_MAX),
     start_up_pages=st.none() | FIGURES,
+    tickets=st.lists(st.builds(TicketDefault, source=texts(least=0), ticket=TICKETS), max_size=2).map(tuple),
 )
 BADGE_POLICIES = st.builds(BadgePolicy, **dict.fromkeys(BadgePolicy.__dataclass_fields__, FIGURES))
 

@@ -19,6 +19,7 @@ from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding, FindingStat
 from pagereeve.domain.patterns.bias import CEILING, SIGNS_KEPT, Excursion
 from pagereeve.domain.patterns.diagnosis import RECENT_MAX, Difference
 from pagereeve.domain.patterns.memory import LATELY_MAX, NAMED_MAX, Lately, PatternMemory, StandingStill
+from pagereeve.domain.patterns.tickets import SourceTickets
 from pagereeve.domain.projection.projection import Memory
 from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.codec import FIGURE_MAX
@@ -55,6 +56,14 @@ STANDING = st.builds(
     count=FIGURES,
 )
 LATELY = st.builds(Lately, release=KEYS, counted=FIGURES, missed=st.just(0) | FIGURES)
+TICKETS = st.builds(SourceTickets, source=texts(), says=st.booleans()) | st.builds(
+    SourceTickets,
+    source=texts(),
+    held=st.integers(1, 2**53 - 1),
+    pages=FIGURES,
+    since_us=INSTANTS_US,
+    releases=st.lists(KEYS, max_size=3).map(tuple),
+)
 HABITS = st.builds(
     PatternMemory,
     run=FIGURES,
@@ -65,6 +74,7 @@ HABITS = st.builds(
     standing=st.none() | STANDING,
     diagnosed=st.none() | st.tuples(texts(), INSTANTS_US),
     lately=st.lists(LATELY, max_size=LATELY_MAX).map(tuple),
+    tickets=st.lists(TICKETS, max_size=2).map(tuple),
 )
 _VALUES = (
     FIGURES

@@ -73,11 +73,9 @@ async def test_what_is_stored_together_has_a_receipt_each_or_is_not_stored(store
     "other",
     [
         started("e1", job="job-2"),
-        replace(started("e1"), origin=replace(origin("e1"), occurred_us=NOON_US + 1)),
-        replace(started("e1"), origin=replace(origin("e1"), occurred_us=None)),
         badge("e1"),
     ],
-    ids=["data", "time", "no time", "type"],
+    ids=["data", "type"],
 )
 async def test_other_data_under_a_known_identity_is_kept_aside_and_told(store: Store, other: Fact) -> None:
     await store.append(started("e1"))
@@ -88,6 +86,14 @@ async def test_other_data_under_a_known_identity_is_kept_aside_and_told(store: S
     assert isinstance(told, Conflict)
     assert told.origin.id == "e1"
     assert told.printer == "printer-a"
+
+
+@pytest.mark.parametrize("occurred_us", [NOON_US + 1, None], ids=["time", "no time"])
+async def test_the_same_data_with_another_time_is_the_same_event(store: Store, occurred_us: int | None) -> None:
+    await store.append(started("e1"))
+    again = replace(started("e1"), origin=replace(origin("e1"), occurred_us=occurred_us))
+    assert await store.append(again) == Receipt("duplicate", 1)
+    assert [stored.fact for stored in await facts_of(store, "printer-a")] == [started("e1")]
 
 
 async def test_a_conflict_is_told_once_for_each_distinct_claim(store: Store) -> None:

@@ -22,6 +22,8 @@ from cryptography import x509
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.domain.facts.facts import Assigned, BadgePresented, Bound, PolicySet, Registered
+from pagereeve.domain.facts.policy import TicketDefault
+from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.settings import load_settings
 from pagereeve.simulator.college.fleet import Fleet
 from tests.integration.certificates import Authority, self_made
@@ -358,6 +360,7 @@ async def test_a_policy_people_and_badges_change_by_facts_with_a_date(site: Site
         badges.write_text("badge,owner,from\n04A32B1C99,user-anise,\n04A32B1CAA,user-basil,\n")
         site.has("fleet-0001", 'policy = { charging = "none" }')
         site.more = site.more.replace("[badges]\n", '[badges]\nform = { encoding = "hex" }\n')
+        site.more += '[[sources]]\nsource = "/release-server"\nticket = { copies = "unknown" }\n'
         site.write()
         await hung_up(app)
 
@@ -367,6 +370,8 @@ async def test_a_policy_people_and_badges_change_by_facts_with_a_date(site: Site
 
         first, second = await until(policies, "a policy of today")
         assert (first.policy.charging, second.policy.charging) == ("lesser", "none")
+        default = Ticket(unknown=("copies",))
+        assert (first.policy.tickets, second.policy.tickets) == ((), (TicketDefault("/release-server", default),))
         assert first.at_us < begun_us <= second.at_us <= app.clock.now_us()
         site_facts = [one.fact async for one in app.store.facts("")]
         moved = [one for one in site_facts if isinstance(one, Assigned)]

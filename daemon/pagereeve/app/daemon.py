@@ -25,9 +25,10 @@ from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.refusal_log import RefusalLog
-from pagereeve.app.registered import gateway_names, registered_printers
+from pagereeve.app.registered import gateway_names, registered_printers, site_names
 from pagereeve.app.reload import Reloader, RunningParts
 from pagereeve.app.reload_plan import LoadSettings
+from pagereeve.app.renaming import rename
 from pagereeve.app.shares import shares_for
 from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
 from pagereeve.app.start_options import StartOptions
@@ -180,6 +181,7 @@ class App:
             keep_titles=settings.privacy.keep_titles,
             agreed=self.clock_keeper.is_agreed,
             on_claim=self.clock_keeper.watch.witnesses.claim,
+            names=site_names(settings),
         )
         self.counters.remember(await self.store.last_events(), await self.store.newest_us())
         await self._record_site()
@@ -255,6 +257,7 @@ class App:
         store, settings, now_us = self.store, self.settings, self.clock.now_us()
         await append_all(store, await new_assignments(store, settings.assignments()))
         await append_all(store, await new_site_facts(store, settings, self.badges, self._directory(), now_us))
+        await rename(store, self.clock, settings)
 
     def _directory(self) -> tuple[Binding, ...] | None:
         """None where there is none, or one with errors."""

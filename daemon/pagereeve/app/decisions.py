@@ -17,6 +17,7 @@ from pagereeve.domain.values.plain_text import require_plain_members
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.printers.loading import open_projector
 from pagereeve.feeds.local.peer import this_user
+from pagereeve.ports.clock import Clock
 from pagereeve.ports.store import Store
 from pagereeve.store.sqlite.journal import SqlJournal
 
@@ -34,11 +35,13 @@ class DecisionRequest:
     action: Action
     reason: str = ""
     text: str = ""
+    at: str = ""
 
     def envelope(self, at_us: int) -> dict[str, Any]:
         """A CloudEvent of its own identity (CloudEvents 1.0 section 3.1)."""
         data: dict[str, str] = {"finding": self.finding, "action": self.action}
-        data |= {name: value for name, value in (("reason", self.reason), ("text", self.text)) if value}
+        said = (("reason", self.reason), ("text", self.text), ("at", self.at))
+        data |= {name: value for name, value in said if value}
         return {
             "specversion": "1.0",
             "type": FINDING_DECIDED,
@@ -60,6 +63,8 @@ async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
 
     Raises NotTaken, domain.errors.BadFact, journal.errors.CantOpen.
     """
+    if said.action == "book":
+        raise NotTaken("releases are booked by a running daemon: start it, or name where it listens (--daemon)")
     clock = SystemClock()
     journal = await SqlJournal.open(path, clock)
     try:
@@ -73,12 +78,13 @@ async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
         event = event_of(FINDING_DECIDED, origin, {**envelope["data"], AUTHOR: this_user().name})
         if isinstance(event, Decided):
             await journal.append(replace(event, printer=finding.printer))
-        await _renew(journal, clock, finding.printer, finding.since_us)
+        await renew_rows(journal, clock, finding.printer, finding.since_us)
     finally:
         await journal.close()
 
 
-async def _renew(store: Store, clock: SystemClock, printer: str, since_us: int) -> None:
+async def renew_rows(store: Store, clock: Clock, printer: str, since_us: int) -> None:
+    """Of a timeline that nobody owns: from an instant on they are projected again."""
     if printer == SITE:
         await BadgeWatcher(store, clock).renew(since_us)
         return

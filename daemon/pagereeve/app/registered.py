@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from pagereeve.domain.values.nearest import KnownNames
+from pagereeve.engine.intake.site_names import SiteNames
 from pagereeve.engine.printers.registry import RegisteredPrinter
 from pagereeve.settings import Settings
 
@@ -13,6 +15,19 @@ def registered_printers(settings: Settings) -> dict[str, RegisteredPrinter]:
         printer.name: RegisteredPrinter(targets[printer.name], settings.policy_of(printer), printer.gateway or "")
         for printer in settings.printers
     }
+
+
+def site_names(settings: Settings) -> SiteNames:
+    """What senders may name, for the answers to their events; other names of printers lead to these."""
+    readers: dict[str, list[str]] = {}
+    for reader in settings.readers:
+        readers.setdefault(reader.gateway, []).append(reader.name)
+    return SiteNames(
+        printers=KnownNames(printer.name for printer in settings.printers),
+        gateways=KnownNames(gateway.name for gateway in settings.gateways),
+        readers={gateway: KnownNames(names) for gateway, names in readers.items()},
+        aliases={other: printer.name for printer in settings.printers for other in printer.other_names},
+    )
 
 
 def gateway_names(settings: Settings) -> dict[str, str]:

@@ -6,6 +6,7 @@ import asyncio
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Final
 
 import structlog
@@ -13,8 +14,9 @@ import structlog
 from pagereeve.app.alerting import Alerting
 from pagereeve.app.credential_keeper import CredentialKeeper
 from pagereeve.app.receivers import receivers_of
-from pagereeve.app.registered import gateway_names
+from pagereeve.app.registered import gateway_names, site_names
 from pagereeve.app.reload_plan import LoadSettings, ReloadPlan
+from pagereeve.app.renaming import rename
 from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.ledger import Severity
@@ -131,7 +133,7 @@ class Reloader:
         now_us = parts.clock.now_us()
         facts = await new_site_facts(parts.store, settings, badges, plan.directory, now_us)
         await append_all(parts.store, [*facts, *await new_assignments(parts.store, plan.people)])
-        parts.badges.known = badges.known
+        parts.badges.known, parts.badges.short = badges.known, badges.short
         return facts
 
     async def _take_over(self, plan: ReloadPlan, facts: Sequence[Fact], receivers: Receivers) -> None:
@@ -142,13 +144,14 @@ class Reloader:
         for fact in facts:
             parts.badge_watcher.accept(fact)
         parts.intake.privacy.keep_titles = settings.privacy.keep_titles
+        parts.intake.names = site_names(settings)
         parts.gateway_names.clear()
         parts.gateway_names.update(gateway_names(settings))
         asks = settings.http.client_ca_file is not None
         parts.credentials.change((one.credential for one in plan.credentials), asks=asks)
         parts.local.change(settings.local)
         parts.change_http(settings.http, plan.certificate)
-        change = await parts.registry.change(plan.printers)
+        change = await parts.registry.change(plan.printers, partial(rename, parts.store, parts.clock, settings))
         for printer in change.removed:
             parts.meter.forget(printer)
         await parts.alerting.change(settings, receivers)

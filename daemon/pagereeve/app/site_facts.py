@@ -31,8 +31,7 @@ def binding_facts(directory: Sequence[Binding], badges: BadgeHasher, known: Site
     listed: set[tuple[str, str, int]] = set()
     said = {(one.badge, one.owner, one.at_us): one for one in known.standing_at(now_us)}
     for binding in directory:
-        badge = badges.hashed(binding.canonical)
-        badges.known.add(badge)
+        badge = badges.learn(binding.canonical)
         key = (badge, binding.owner, binding.from_us)
         listed.add(key)
         before = said.get(key)

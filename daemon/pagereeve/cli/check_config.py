@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 from typing import Annotated
 
@@ -20,6 +20,7 @@ from pagereeve.meters.discovery.profile import BadProfile, profiles_with
 from pagereeve.ports.credentials import StoredCredential
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.settings import BadSettings, Problem, Settings, load_settings
+from pagereeve.settings.lists.spellings import spelling_notes
 from pagereeve.settings.open_address import open_address_problem
 from pagereeve.store.errors import CantOpen
 from pagereeve.store.sqlite.files import JOURNAL_NAME
@@ -39,9 +40,16 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
     )
     for unknown in unknown_accounts(settings.local.users, settings.local.groups):
         complain(f"warning: {unknown}")
+    for note in spelling_notes(_owners(settings)):
+        complain(f"warning: {note}")
     network = network_trouble(settings.data_dir)
     if network:
         complain(f"warning: data_dir {settings.data_dir}: {network}")
+
+
+def _owners(settings: Settings) -> Iterator[str]:
+    yield from (one.owner for one in settings.assignments())
+    yield from (one.owner for one in settings.directory())
 
 
 def refuse_bad_files(settings: Settings, source: str) -> None:

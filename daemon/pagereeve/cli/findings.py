@@ -121,6 +121,25 @@ def close(
 
 
 @app.command
+def book(
+    finding: Name,
+    /,
+    *,
+    at: Annotated[str, Parameter(help="The printer that made the pages.")],
+    text: Text = "",
+    socket: Socket = None,
+    config: Config = CONFIG_DEFAULT,
+    data_dir: DataDir = None,
+) -> int:
+    """Book the releases of an unknown printer at the one that made their pages. Needs a running daemon.
+
+    Who says so is the user who runs this.
+    """
+    _decide(DecisionRequest(finding, "book", text=text, at=at), socket, config, data_dir)
+    return 0
+
+
+@app.command
 def summary(
     *,
     period: PeriodName = None,

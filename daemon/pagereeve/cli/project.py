@@ -16,6 +16,7 @@ from pagereeve.domain.accounts.periods import chosen
 from pagereeve.domain.accounts.printer_accounts import accounts_of
 from pagereeve.domain.accounts.totals import By, Totals
 from pagereeve.domain.ledger import Finding
+from pagereeve.domain.patterns.elsewhere import with_offers
 from pagereeve.domain.values.visible import visible
 from pagereeve.queries.totals import TotalsAnswer
 from pagereeve.reports.facts_file import read_lines
@@ -29,7 +30,7 @@ from pagereeve.reports.projected import (
     waiting_text,
 )
 from pagereeve.reports.rows_json import finding_json
-from pagereeve.reports.totals import answer_json, answer_tables, period_line
+from pagereeve.reports.totals import answer_json, answer_tables, period_line, spelling_lines
 
 
 def project(
@@ -71,8 +72,8 @@ def _read(file: str) -> FactsInHand:
         with Path(file).open("rb") as opened:
             held = FactsInHand.of(read_lines(opened))
     shown = "stdin" if file == "-" else file
-    for bad in held.bad:
-        complain(f"{shown}: {bad}")
+    for told in (*held.bad, *held.remarks):
+        complain(f"{shown}: {told}")
     if held.bad_lines:
         complain(f"{shown}: {held.bad_lines} of {held.facts + held.bad_lines} lines are no facts and were left out")
     return held
@@ -84,21 +85,33 @@ def _give(answer: TotalsAnswer, held: FactsInHand, ledgers: dict[str, PrinterLed
     if not as_json:
         _show(answer, held, ledgers, site)
         return
+    found: dict[str, list[Any]] = {}
+    for finding in _offered(ledgers):
+        found.setdefault(finding.printer, []).append(finding_json(finding))
     body: dict[str, Any] = {
         "facts": held.facts,
         "bad_lines": held.bad_lines,
-        "printers": {name: printer_json(one) for name, one in ledgers.items()},
+        "printers": {name: printer_json(one) | {"findings": found.get(name, [])} for name, one in ledgers.items()},
         "site": {"findings": [finding_json(one) for one in site]},
         "totals": answer_json(answer),
     }
     say_json(body)
 
 
+def _offered(ledgers: dict[str, PrinterLedger]) -> list[Finding]:
+    """All findings of printers, with what is near at other printers beside those about unknown ones."""
+    known = [finding for one in ledgers.values() for finding in one.ledger.findings]
+    charges = {charge.release: charge for one in ledgers.values() for charge in one.ledger.charges}
+    return with_offers(known, [one for one in known if one.kind == "stray-pages"], charges)
+
+
 def _show(answer: TotalsAnswer, held: FactsInHand, ledgers: dict[str, PrinterLedger], site: Sequence[Finding]) -> None:
 
-    known = [finding for one in ledgers.values() for finding in one.ledger.findings]
+    known = _offered(ledgers)
     findings = chosen_findings([*known, *site])
     show(period_line(answer.period), *answer_tables(answer))
+    for told in spelling_lines(answer.lines):
+        say(told)
     say(findings_text(findings, answer.period.zone))
     lines = [line for one in ledgers.values() for line in one.conservation]
     for line in lines:

@@ -25,7 +25,7 @@ from pagereeve.ports.meter import MeterTarget
 from pagereeve.proof.course import prove as prove_one
 from pagereeve.proof.plan import Patience, Plan
 from pagereeve.proof.report.html import page_of
-from pagereeve.proof.report.settings_entry import fragment_of
+from pagereeve.proof.report.settings_entry import Value, fragment_of
 from pagereeve.proof.report.summary import summary_line, summary_table
 from pagereeve.proof.report.terminal import proof_json, proof_text
 from pagereeve.proof.results import Proof
@@ -214,15 +214,17 @@ def _fragment(settings: Settings, proof: Proof, entry: PrinterSettings) -> str:
     return fragment_of(proof, kept, _written(entry.policy), settings.policy_of(entry).settle_us / 1_000_000)
 
 
-def _written(section: BaseModel) -> dict[str, str | int | float | bool]:
+def _written(section: BaseModel) -> dict[str, Value]:
     """What a table of the settings file says by itself, as TOML has it; a rule that is None is written ``unknown``."""
-    said: dict[str, str | int | float | bool] = {}
+    said: dict[str, Value] = {}
     for name in type(section).model_fields:
         value = getattr(section, name)
         if name not in section.model_fields_set:
             continue
         if name == "separator_sheets" and value is None:
             value = "unknown"
-        if value is not None:
+        if isinstance(value, BaseModel):
+            said[name] = _written(value)
+        elif value is not None:
             said[name] = value if isinstance(value, bool | int | float) else str(value)
     return said

@@ -11,11 +11,11 @@ from cyclopts import Parameter
 
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone
-from pagereeve.cli.output import say_bytes, say_json, show
+from pagereeve.cli.output import say, say_bytes, say_json, show
 from pagereeve.domain.accounts.periods import Period, chosen
 from pagereeve.domain.accounts.totals import By
 from pagereeve.queries.totals import TotalsAnswer, totals_of
-from pagereeve.reports.totals import answer_csv, answer_json, answer_tables, period_line
+from pagereeve.reports.totals import answer_csv, answer_json, answer_tables, period_line, spelling_lines
 
 Format = Literal["auto", "table", "csv", "json"]
 
@@ -51,6 +51,8 @@ def totals(
         say_bytes(answer_csv(answer, bom=bom).encode())
     else:
         show(period_line(answer.period), *answer_tables(answer))
+        for line in spelling_lines(answer.lines):
+            say(line)
     return 0 if answer.conserved else 1
 
 

@@ -5,18 +5,21 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import get_args
+from typing import Final, get_args
 
 from pagereeve.domain.badges.form import Refused
 from pagereeve.domain.facts.events import type_named, type_of
 from pagereeve.domain.facts.facts import BadgeUnreadable, Event
 from pagereeve.ports.telemetry import EngineTelemetry
 
+UNKNOWN_MEMBER: Final = "unknown"
+
 
 @dataclass(slots=True)
 class EngineCounters:
     """Counts since the start. ``events`` is by (feed, outcome), ``refused`` by (feed, reason).
 
+    ``left_out`` is by the member of an event that was not used, all members that nobody knows under one name.
     ``last_event_us`` is when an event of a type was last received (wall time), by the ``counter`` of its EventType.
     ``newest_us`` is the instant of the newest fact that the journal held at the start.
     """
@@ -24,6 +27,7 @@ class EngineCounters:
     events: Counter[tuple[str, str]] = field(default_factory=Counter)
     refused: Counter[tuple[str, str]] = field(default_factory=Counter)
     refused_badges: Counter[str] = field(default_factory=Counter)
+    left_out: Counter[str] = field(default_factory=Counter)
     clock_marks: Counter[str] = field(default_factory=Counter)
     projections: int = 0
     rewinds: int = 0
@@ -50,6 +54,7 @@ class EngineCounters:
             rewinds=self.rewinds,
             unavailable=self.unavailable,
             refused_badges={reason: self.refused_badges[reason] for reason in get_args(Refused)},
+            left_out={UNKNOWN_MEMBER: 0, **self.left_out},
             last_event_us=dict(self.last_event_us),
             newest_us=self.newest_us,
         )

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 from pagereeve.domain.values.errors import BadFact, PagereeveError
+from pagereeve.domain.values.faults import errors_of
 
 # The intake may take so long to keep a sample of what was refused; the sender waits for it.
 KEEP_ASIDE_S: Final = 2.0
@@ -63,11 +64,19 @@ class Refusal(PagereeveError):
     """Something an endpoint can't read: ``where`` names the place, ``problem`` what is wrong and what to do.
 
     ``cause`` says of which kind a hindrance of our own is, why a credential is not known, or which act is lacking;
-    ``retry_after_s`` is when to send it again, where that is known.
+    ``retry_after_s`` is when to send it again, where that is known. ``errors`` are (place, problem) of all that is
+    wrong, where it is more than one thing.
     """
 
     def __init__(
-        self, reason: Reason, where: str, problem: str, cause: str = "", *, retry_after_s: int | None = None
+        self,
+        reason: Reason,
+        where: str,
+        problem: str,
+        cause: str = "",
+        *,
+        retry_after_s: int | None = None,
+        errors: tuple[tuple[str, str], ...] = (),
     ) -> None:
         super().__init__(f"{where}: {problem}")
         self.reason: Reason = reason
@@ -75,6 +84,7 @@ class Refusal(PagereeveError):
         self.problem = problem
         self.cause = cause
         self.retry_after_s = retry_after_s
+        self.errors = errors
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,13 +99,19 @@ class BadItem:
 
 def refusal_of(bad: BadFact) -> Refusal:
     """The same, for the sender. A refused badge number is never repeated, whatever the error's text holds."""
+    errors = tuple((one.where, told_problem(one)) for one in errors_of(bad))
+    return Refusal("bad-member", *errors[0], errors=errors if len(errors) > 1 else ())
+
+
+def told_problem(bad: BadFact) -> str:
+    """What may be repeated of an error."""
     if bad.where.rsplit(".", 1)[-1] == "badge":
-        return Refusal("bad-member", bad.where, "is no usable badge number; send a text of 1 to 200 characters")
-    return Refusal("bad-member", bad.where, bad.problem)
+        return "is no usable badge number; send a text of 1 to 200 characters"
+    return bad.problem
 
 
 def problem_of(refusal: Refusal) -> dict[str, Any]:
-    """The members of an RFC 9457 problem; ``where`` and ``cause`` are our extensions (its section 3.2)."""
+    """The members of an RFC 9457 problem; ``where``, ``cause`` and ``errors`` are our extensions (its section 3.2)."""
     status, title = HTTP_REASONS[refusal.reason]
     detail = str(refusal)
     return {
@@ -105,4 +121,5 @@ def problem_of(refusal: Refusal) -> dict[str, Any]:
         "detail": detail if len(detail) <= DETAIL_MAX else f"{detail[:DETAIL_MAX]}…",
         "where": refusal.where,
         **({"cause": refusal.cause} if refusal.cause else {}),
+        **({"errors": [{"where": where, "detail": text} for where, text in refusal.errors]} if refusal.errors else {}),
     }

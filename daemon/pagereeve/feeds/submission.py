@@ -31,14 +31,15 @@ class Submission:
         return HTTP_REASONS[self.refusal.reason][0] if self.refusal else 200
 
     def members(self) -> dict[str, Any]:
-        """The result as JSON, for success: outcome, and detail, reading and rest where there are any."""
+        """The result as JSON, for success: outcome, and detail, reading, rest and remarks where there are any."""
         if self.accepted is None:
             return {}
-        members = {
+        members: dict[str, Any] = {
             "outcome": self.accepted.outcome,
             "detail": self.accepted.detail,
             "reading": self.accepted.reading,
             "rest": self.accepted.rest,
+            "remarks": [{"where": one.where, "detail": one.text} for one in self.accepted.remarks],
         }
         return {name: value for name, value in members.items() if value}
 

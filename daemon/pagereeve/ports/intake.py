@@ -7,9 +7,9 @@ from typing import Any, Final, Literal, Protocol, get_args
 
 from pagereeve.domain.facts.facts import AnswerReading, AnswerRest
 
-Outcome = Literal["stored", "duplicate", "conflict", "quarantined"]
+Outcome = Literal["stored", "duplicate", "conflict", "quarantined", "ignored"]
 OUTCOMES: Final[tuple[Outcome, ...]] = get_args(Outcome)
-"""What can become of an event that was taken in."""
+"""What can become of an event that was taken in. ``ignored``: a key of a reader's keypad, of which nothing is kept."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,6 +69,14 @@ GatedReading = Literal["", AnswerReading]
 
 
 @dataclass(frozen=True, slots=True)
+class Remark:
+    """What a sender should know of an event that was accepted: ``where`` names the member, ``text`` what is with it."""
+
+    where: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
 class Accepted:
     """What became of it, durably. ``reading`` and ``rest`` answer a gated release only; they are empty where none was
     asked for.
@@ -78,6 +86,7 @@ class Accepted:
     detail: str = ""
     reading: GatedReading = ""
     rest: AnswerRest = ""
+    remarks: tuple[Remark, ...] = ()
 
 
 class Intake(Protocol):

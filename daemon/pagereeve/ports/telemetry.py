@@ -96,7 +96,8 @@ class MeterTelemetry:
 
 @dataclass(frozen=True, slots=True)
 class EngineTelemetry:
-    """The engine's counters, from 0 at the start; ``refused_badges`` (numbers that a form refused) is by reason.
+    """The engine's counters, from 0 at the start; ``refused_badges`` (numbers that a form refused) is by reason,
+    ``left_out`` (members of accepted events that were bad or not known) by member.
 
     ``last_event_us`` (wall time) is by type of event, absent until one came. ``newest_us`` is the instant of the newest
     fact that the journal held at the start, None if it held none.
@@ -106,6 +107,7 @@ class EngineTelemetry:
     rewinds: int = 0
     unavailable: int = 0
     refused_badges: Mapping[str, int] = field(default_factory=dict)
+    left_out: Mapping[str, int] = field(default_factory=dict)
     last_event_us: Mapping[str, int] = field(default_factory=dict)
     newest_us: int | None = None
 

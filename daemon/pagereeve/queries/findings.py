@@ -11,6 +11,7 @@ from pagereeve.domain.ledger import Finding, FindingState
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.findings import FindingCount, FindingFilter, Place
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.offers import offered
 
 NOT_SAID: Final = "(nobody has said)"
 CLOSED: Final = "(closed, or over by itself)"
@@ -56,7 +57,8 @@ async def findings_of(reads: Reads, wanted: FindingFilter, limit: int, after: Pl
             after = page.after
             if after is None:
                 break
-    return FindingsAnswer(tuple(found), tuple(counts), after)
+        shown = await offered(held, found)
+    return FindingsAnswer(tuple(shown), tuple(counts), after)
 
 
 async def finding_of(reads: Reads, name: str) -> Finding:
@@ -64,7 +66,8 @@ async def finding_of(reads: Reads, name: str) -> Finding:
     found = await reads.finding(name)
     if found is None:
         raise BadQuestion("FINDING", f"{name[:40]!r} is no finding; pagereeve findings --all lists them")
-    return found
+    (shown,) = await offered(reads, [found])
+    return shown
 
 
 async def summary_of(reads: Reads, period: Period) -> SummaryAnswer:

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.membership import StretchIndex
 from pagereeve.domain.accounts.periods import local
+from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch, is_house, is_meter
 from pagereeve.domain.values.instants import to_text
 
@@ -93,13 +94,16 @@ class LedgerText:
 
 
 def account_name(account: str) -> str:
-    """One beancount account for each of ours, and never one for two: what it can't spell is written as hex octets."""
+    """One beancount account for each of ours, and never one for two: what it can't spell is written as hex octets.
+
+    A person has one, in whatever case the name is written.
+    """
     _, _, name = account.partition(":")
     if is_house(account):
         return f"Expenses:House:{name.capitalize()}"
     if is_meter(account):
         return f"Income:Meter:M-{_spelt(name)}"
-    return f"Expenses:People:P-{_spelt(name)}"
+    return f"Expenses:People:P-{_spelt(owner_key(name))}"
 
 
 def _spelt(name: str) -> str:

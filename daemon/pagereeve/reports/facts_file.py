@@ -15,6 +15,7 @@ from pagereeve.domain.facts.codec import from_json, to_json
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, instant_us
 from pagereeve.domain.values.canonical import canonical
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.faults import Faults
 from pagereeve.domain.values.fields import Fields
 from pagereeve.ports.reads import Reads
 
@@ -26,11 +27,14 @@ CATCH_UP_MAX: Final = 100
 
 @dataclass(frozen=True, slots=True)
 class FactLine:
-    """``seq`` is None where the line has no number. ``open``: the run may still grow."""
+    """``seq`` is None where the line has no number. ``open``: the run may still grow. ``remarks``: what of its
+    event's data was left out.
+    """
 
     fact: Fact
     seq: int | None = None
     open: bool = False
+    remarks: tuple[BadLine, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)
@@ -99,7 +103,7 @@ def _line_of(number: int, raw: bytes) -> FactLine | BadLine:
     try:
         # Some editors put a byte order mark before the first line.
         text = raw.decode("utf-8-sig" if number == 1 else "utf-8")
-        return _parsed(json.loads(text, object_pairs_hook=_members, parse_constant=_no_constant))
+        return _parsed(number, json.loads(text, object_pairs_hook=_members, parse_constant=_no_constant))
     except BadFact as error:
         return BadLine(number, str(error))
     except UnicodeDecodeError as error:
@@ -112,17 +116,18 @@ def _line_of(number: int, raw: bytes) -> FactLine | BadLine:
         return BadLine(number, "is nested too deeply; a fact is flat")
 
 
-def _parsed(members: Any) -> FactLine:
+def _parsed(number: int, members: Any) -> FactLine:
     fields = Fields(members, "")
     seq = fields.optional_integer("seq", 1, SEQ_MAX)
     rest = {name: members[name] for name in fields.names() if name != "open"}
     is_open = members.get("open", False)
     if not isinstance(is_open, bool):
         raise BadFact("open", "must be true or false, or left out")
-    fact = from_json(rest)
+    faults = Faults()
+    fact = from_json(rest, faults)
     if is_open and not isinstance(fact, PlateauRead | ReadFailed):
         raise BadFact("open", "only a reading or a failed read can still grow; leave it out")
-    return FactLine(fact, seq, is_open)
+    return FactLine(fact, seq, is_open, tuple(BadLine(number, str(one)) for one in faults.told()))
 
 
 def _members(pairs: list[tuple[str, Any]]) -> dict[str, Any]:

@@ -9,8 +9,16 @@ from typing import Any
 from pagereeve.domain.accounts.cost_centres import CostCentres
 from pagereeve.domain.badges.projector import SITE, badge_findings, checked_event
 from pagereeve.domain.brackets.conservation import Conserved, conserved
-from pagereeve.domain.facts.end_notices import after_its_start
-from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, ReleaseEnded, ReleaseStarted, instant_us
+from pagereeve.domain.facts.end_notices import after_its_start, replaced_by
+from pagereeve.domain.facts.facts import (
+    REPLACED,
+    Fact,
+    PlateauRead,
+    ReadFailed,
+    ReleaseEnded,
+    ReleaseStarted,
+    instant_us,
+)
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.redating import in_force
 from pagereeve.domain.facts.site_in_force import SiteRules
@@ -77,12 +85,16 @@ def _run_order(run: PlateauRead | ReadFailed) -> tuple[int, int]:
 
 @dataclass(slots=True)
 class FactsInHand:
-    """What a file of facts held. ``bad`` keeps the first BAD_LINES_KEPT bad lines; ``bad_lines`` counts all."""
+    """What a file of facts held. ``bad`` keeps the first BAD_LINES_KEPT bad lines; ``bad_lines`` counts all.
+
+    ``remarks`` are as many of what was left out of lines that count.
+    """
 
     printers: dict[str, PrinterFacts] = field(default_factory=dict)
     facts: int = 0
     bad: list[BadLine] = field(default_factory=list)
     bad_lines: int = 0
+    remarks: list[BadLine] = field(default_factory=list)
 
     @classmethod
     def of(cls, lines: Iterable[FactLine | BadLine]) -> FactsInHand:
@@ -104,6 +116,7 @@ class FactsInHand:
                 self.bad.append(line)
             return
         self.facts += 1
+        self.remarks += line.remarks[: BAD_LINES_KEPT - len(self.remarks)]
         self.printers.setdefault(line.fact.printer, PrinterFacts()).add(line)
 
     def join(self) -> None:
@@ -116,16 +129,21 @@ class FactsInHand:
 
     def route_ends(self) -> None:
         """An end notice without a printer follows its release's latest start, as the daemon lets it."""
-        unrouted = [one for one in self._of_nobody() if isinstance(one, ReleaseEnded)]
+        notices = (fact for held in self.printers.values() for fact in held.facts if isinstance(fact, ReleaseStarted))
+        replaced = [one for started in notices if (one := replaced_by(started)) is not None]
+        unrouted = [*(one for one in self._of_nobody() if isinstance(one, ReleaseEnded)), *replaced]
         wanted = {(one.origin.source, one.release) for one in unrouted}
         starts: dict[tuple[str, str], list[ReleaseStarted]] = {}
-        for known in self.printers.values():
+        placed: set[tuple[str, str, bool]] = set()
+        for printer, known in self.printers.items():
             for fact in known.facts:
-                if isinstance(fact, ReleaseStarted) and (fact.origin.source, fact.release) in wanted:
+                if isinstance(fact, ReleaseEnded) and printer and fact.outcome == REPLACED:
+                    placed.add((fact.origin.source, fact.release, True))
+                elif isinstance(fact, ReleaseStarted) and (fact.origin.source, fact.release) in wanted:
                     starts.setdefault((fact.origin.source, fact.release), []).append(fact)
         for ended in unrouted:
             key = (ended.origin.source, ended.release)
-            if key in starts:
+            if key in starts and (*key, ended.outcome == REPLACED) not in placed:
                 routed = after_its_start(ended, starts[key])
                 self.printers[routed.printer].facts.append(routed)
 

@@ -39,6 +39,7 @@ REASONS: Final[dict[str, str]] = {
     "about-the-bracket": "this is about all releases of the bracket together, not about one person",
     "no-reading-after": "no good reading came before the longest wait was over",
     "window-open": "the meter has not come to rest yet",
+    "unknown-printer": "nobody registered a printer of that name, so no meter was ever read",
     "window-never-moved": "the meter never moved, and the policy's wait for that was over",
     "window-longest-wait": "the meter did not come to rest within the longest wait",
     "stalled": "an error stopped the printer in between (a jam, an empty tray)",
@@ -66,6 +67,7 @@ CLOSINGS: Final[dict[str, str]] = {
     "window-longest-wait": "The window closed at the longest wait; the meter had not come to rest.",
     "no-reading-after": "The window closed at the longest wait, without a reading.",
     "window-open": "The window is still open: the meter has not come to rest yet.",
+    "unknown-printer": "Nobody registered a printer of that name, so no meter was read, and none will be.",
 }
 RESTED: Final = "The window closed when the meter had rested for {settle}, the printer's settle time."
 

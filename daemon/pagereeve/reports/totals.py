@@ -111,7 +111,20 @@ def total_json(by: By, line: Total) -> dict[str, Any]:
         "charged": line.charged,
         "unproven": line.unproven,
         "verdicts": dict(line.verdicts),
+        **({"also_written": list(line.also_written)} if by == "person" else {}),
     }
+
+
+def spelling_lines(lines: Iterable[Total]) -> list[str]:
+    """A line for each person whose name was written in more than one way."""
+    also: dict[str, set[str]] = {}
+    for line in lines:
+        also.setdefault(line.who, set()).update(line.also_written)
+    return [
+        f"{plain(who)} is one person, also written {', '.join(plain(one) for one in sorted(names))}"
+        for who, names in also.items()
+        if names
+    ]
 
 
 def accounts_json(line: PrinterAccounts) -> dict[str, Any]:

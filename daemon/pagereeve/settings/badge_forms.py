@@ -8,13 +8,12 @@ from pydantic import Field, model_validator
 
 from pagereeve.domain.badges.form import (
     WIDTH_MAX,
-    WIEGAND_FRAMES,
     BadgeForm,
     ByteOrder,
     CheckByte,
     Encoding,
-    Parity,
 )
+from pagereeve.domain.badges.wiegand import Parity, layouts_of
 from pagereeve.ports.setting_types import Section, Whole
 
 
@@ -35,7 +34,7 @@ class BadgeFormSettings(Section):
         return self
 
     def _problems(self) -> list[str]:
-        width, data = self.width_bits, sorted(WIEGAND_FRAMES.values())
+        width, data = self.width_bits, sorted({one.data_bits for one in layouts_of(self.parity)})
         changed = self.model_fields_set - {"encoding"}
         problems = []
         if self.encoding == "text" and changed:
@@ -50,8 +49,9 @@ class BadgeFormSettings(Section):
             problems.append("a frame has parity bits or a check byte, not both; keep one")
         if self.encoding == "facility-card" and width not in {None, 24}:
             problems.append("facility and card number are 24 bits; leave width_bits out")
-        if self.parity == "wiegand" and width not in {None, *data}:
-            problems.append(f"frames with parity hold {data[0]} or {data[1]} bits; set width_bits to one of them")
+        if self.parity != "none" and width not in {None, *data}:
+            held = ", ".join(map(str, data))
+            problems.append(f"frames of parity {self.parity!r} hold {held} bits; set width_bits to one of them")
         if self.byte_order == "least-first" and width is not None and width % 8:
             problems.append("only whole bytes have an order; width_bits must be a multiple of 8")
         return problems

@@ -13,6 +13,7 @@ from pagereeve.settings.model import Settings
 CHANGEABLE: Final = frozenset(
     {
         "printers",
+        "sources",
         "gateways",
         "readers",
         "people.file",

@@ -26,6 +26,7 @@ def problems_between(
     of_feeds = {f"feeds.{kind.table}": _rows_of(feeds, kind.table) for kind in FEEDS}
     of_feeds["relays"] = relays
     of_receivers = {f"alerts.{kind.table}": _rows_of(alerts, kind.table) for kind in RECEIVERS}
+    problems += _other_names(printers)
     for table, rows in (("gateways", gateways), ("printers", printers)):
         problems += _repeated(table, rows, "name", _text_of("name"))
     problems += _repeated_over(of_feeds, "name", _text_of("name"))
@@ -46,6 +47,17 @@ def problems_between(
     problems += _unknown_in_quiet(alerts, "gateways", known)
     problems += _unknown_in_quiet(alerts, "printers", {name for row in printers if (name := member(row, "name"))})
     return problems
+
+
+def unknown_printers(sources: Iterable[Any], printers: Iterable[Any]) -> list[Problem]:
+    """Of [[sources]]."""
+    known = {name for row in printers if (name := member(row, "name"))}
+    return [
+        Problem(f"sources[{index}].printers[{place}]", f"{name[:64]!r} is none of [[printers]]{nearest(name, known)}")
+        for index, row in enumerate(sources)
+        for place, name in enumerate(_rows_of(row, "printers"))
+        if isinstance(name, str) and name not in known
+    ]
 
 
 def member(row: Any, name: str) -> Any:
@@ -91,6 +103,22 @@ def _repeated_over(tables: Mapping[str, Iterable[Any]], what: str, key_of: Calla
             if key in first:
                 problems.append(Problem(f"{place}.{what}", f"is the same as that of {first[key]}; each needs its own"))
             first.setdefault(key, place)
+    return problems
+
+
+def _other_names(printers: Sequence[Any]) -> list[Problem]:
+    """A name leads to one printer: to the one that has it, else to the one that has it beside its own."""
+    leads = {name: f"printers[{index}]" for index, row in enumerate(printers) if (name := member(row, "name"))}
+    problems = []
+    for index, row in enumerate(printers):
+        others = [("was", member(row, "was")), *((f"also[{at}]", one) for at, one in enumerate(_rows_of(row, "also")))]
+        for where, name in others:
+            if not isinstance(name, str) or not name:
+                continue
+            if name in leads:
+                text = f"{name[:64]!r} is a name of {leads[name]} already; a name leads to one printer"
+                problems.append(Problem(f"printers[{index}].{where}", text))
+            leads.setdefault(name, f"printers[{index}]")
     return problems
 
 

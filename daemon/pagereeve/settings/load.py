@@ -12,7 +12,7 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_settings import EnvSettingsSource
 
-from pagereeve.settings.crosschecks import member, problems_between
+from pagereeve.settings.crosschecks import member, problems_between, unknown_printers
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.model import ENV_DELIMITER, ENV_PREFIX, Settings
 from pagereeve.settings.relative_paths import rooted
@@ -110,4 +110,5 @@ def _cross_problems(merged: Mapping[str, Any]) -> list[Problem]:
     """Looked for in the raw tables too, so that an error in a table doesn't hide one between tables."""
     tables = ("gateways", "printers", "readers", "relays")
     gateways, printers, readers, relays = (_rows(merged, name) for name in tables)
-    return problems_between(gateways, printers, merged.get("feeds"), readers, merged.get("alerts"), relays)
+    problems = problems_between(gateways, printers, merged.get("feeds"), readers, merged.get("alerts"), relays)
+    return problems + unknown_printers(_rows(merged, "sources"), printers)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Self
 
@@ -24,7 +25,7 @@ from pagereeve.ports.secrets import NoSecret
 from pagereeve.relay.settings_file import SOCKET_NAME, socket_problem
 from pagereeve.settings.alerts import AlertSettings
 from pagereeve.settings.credentials import GivenCredential, read_credentials
-from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between
+from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between, unknown_printers
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.feeds import FeedSettings
 from pagereeve.settings.lists.directory import Binding, read_directory
@@ -42,6 +43,7 @@ from pagereeve.settings.sections import (
     PrivacySettings,
     WatchSettings,
 )
+from pagereeve.settings.tickets import SourceSettings, with_sources
 
 ENV_PREFIX = "PAGEREEVE_"
 ENV_DELIMITER = "__"
@@ -74,6 +76,7 @@ class Settings(BaseSettings):
     gateways: tuple[GatewaySettings, ...] = Field(default=(), max_length=100_000)
     readers: tuple[ReaderSettings, ...] = Field(default=(), max_length=100_000)
     printers: tuple[PrinterSettings, ...] = Field(default=(), max_length=100_000)
+    sources: tuple[SourceSettings, ...] = Field(default=(), max_length=1_000)
     people: PeopleSettings = PeopleSettings()
     alerts: AlertSettings = AlertSettings()
     metrics: MetricsSettings = MetricsSettings()
@@ -94,6 +97,7 @@ class Settings(BaseSettings):
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
         problems = problems_between(self.gateways, self.printers, self.feeds, self.readers, self.alerts, self.relays)
+        problems += unknown_printers(self.sources, self.printers)
         if self.relays and (trouble := socket_problem(self.relay_socket_path)):
             problems.append(Problem("relay_socket", trouble))
         if trouble := path_problem(self.local_socket_path):
@@ -116,8 +120,9 @@ class Settings(BaseSettings):
         return self.local.socket or self.data_dir / LOCAL_SOCKET_NAME
 
     def policy_of(self, printer: PrinterSettings) -> Policy:
-        """[policy], with what the printer says itself in its place."""
-        return printer.policy.over(self.policy).to_policy()
+        """[policy], with what the printer says itself in its place, and what [[sources]] say of tickets."""
+        policy = printer.policy.over(self.policy).to_policy()
+        return replace(policy, tickets=with_sources(policy, printer.name, self.sources)) if self.sources else policy
 
     def targets(self, environment: Mapping[str, str] | None = None) -> tuple[MeterTarget, ...]:
         """Every printer's target, in order, its secret read now. Raises BadSettings with all problems."""

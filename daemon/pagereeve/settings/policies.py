@@ -8,6 +8,7 @@ from pydantic import AfterValidator, BeforeValidator, Field
 
 from pagereeve.domain.facts.policy import LARGE_WEIGHT_MAX, BlankBacks, Charging, Copies, NumberUp, Policy, SidesMade
 from pagereeve.ports.setting_types import Duration, DurationRange, Section, Share, Whole
+from pagereeve.settings.tickets import TicketSettings
 
 UNKNOWN = "unknown"
 
@@ -64,6 +65,7 @@ class PolicySettings(Section):
     sides: SidesMade = _PLAIN.sides
     large_media_weight: Weight = _PLAIN.large_media_weight
     start_up_pages: StartUpPages = _PLAIN.start_up_pages
+    ticket: TicketSettings = TicketSettings()
 
     def to_policy(self) -> Policy:
         return Policy(
@@ -88,6 +90,7 @@ class PolicySettings(Section):
             sides=self.sides,
             large_media_weight=self.large_media_weight,
             start_up_pages=self.start_up_pages,
+            tickets=self.ticket.to_defaults(),
         )
 
 

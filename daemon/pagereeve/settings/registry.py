@@ -18,6 +18,8 @@ from pagereeve.settings.policies import PolicyOverrides
 from pagereeve.settings.usm import EnvName, UsmSettings
 
 DEFAULT_COMMUNITY = "public"
+NoticeName = Annotated[Text, Field(min_length=1, max_length=200)]
+"""As notices name a printer: any text."""
 
 
 def _in_figures(text: str) -> str:
@@ -46,9 +48,14 @@ class ReaderSettings(Section):
 
 
 class PrinterSettings(UsmSettings):
-    """One printer and how its meter is reached; printers behind one gateway share its host and differ in the port."""
+    """One printer and how its meter is reached; printers behind one gateway share its host and differ in the port.
+
+    ``also`` are other names under which notices may name it, ``was`` is the name that it had before.
+    """
 
     name: Name
+    also: tuple[NoticeName, ...] = Field(default=(), max_length=100)
+    was: Name | None = None
     host: Host
     port: Port = 161
     community: Annotated[SecretStr, Field(min_length=1, max_length=255)] | None = None
@@ -74,6 +81,10 @@ class PrinterSettings(UsmSettings):
         if len(given) > 1:
             raise ValueError(f"{' and '.join(given)} are both given; keep one")
         return self
+
+    @property
+    def other_names(self) -> tuple[str, ...]:
+        return (*self.also, *(() if self.was is None else (self.was,)))
 
     def target(self, environment: Mapping[str, str]) -> MeterTarget:
         """Where and as whom to ask for the meter. Raises ports.secrets.NoSecret."""

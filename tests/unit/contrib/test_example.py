@@ -19,12 +19,14 @@ from pagereeve.settings import (
     Settings,
     load_settings,
 )
+from pagereeve.settings.tickets import TicketSettings
 
 CONTRIB = Path(__file__).parents[3] / "contrib"
 EXAMPLE = CONTRIB / "example.toml"
 HEAD = re.compile(r"#?\[{1,2}([a-z.]+)\]{1,2}")
 NEEDED = {
     "name": "x",
+    "source": "s",
     "host": "h",
     "listen": "h:1",
     "gateway": "g",
@@ -40,7 +42,7 @@ NEEDED = {
     "acts": ["send"],
 }
 # Written in one line, wherever they stand; their members are explained once.
-INLINE = (PolicyOverrides, BadgeFormSettings)
+INLINE = (PolicyOverrides, BadgeFormSettings, TicketSettings)
 ASSIGNMENT = re.compile(r"#?([a-z_]+) = (.*)")
 
 

@@ -150,7 +150,9 @@ class Story:
         occurred_us: int | None = None,
     ) -> ReleaseKey:
         name = name or f"r{sum(isinstance(fact, ReleaseStarted) for fact in self.facts) + 1}"
-        ticket = Ticket(pages, copies, sides, number_up, color_mode, media, separator_sheets)  # type: ignore[arg-type]
+        said = {"copies": copies, "number_up": number_up, "pages": pages, "sides": sides}
+        unknown = tuple(name for name, value in said.items() if value is None)
+        ticket = Ticket(pages, copies, sides, number_up, color_mode, media, separator_sheets, unknown=unknown)  # type: ignore[arg-type]
         start_us = at_us(second)
         received_us = start_us + 1000 if received_s is None else at_us(received_s)
         origin = Origin(source, event or f"{name}-start", start_us, received_us, occurred_us or start_us, clock)

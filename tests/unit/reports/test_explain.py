@@ -151,7 +151,7 @@ async def test_a_ticket_that_leaves_much_open_has_its_reasons_told() -> None:
     facts = (
         policy(value=Policy(separator_sheets=None)),
         reading(-60, -1, 100),
-        started("r-1", 0, "anise", Ticket(pages=3, sides="two-sided-long-edge", number_up=1)),
+        started("r-1", 0, "anise", Ticket(pages=3, sides="two-sided-long-edge", number_up=1, unknown=("copies",))),
         ended("r-1", 3),
         reading(9, 60, 104),
     )

@@ -11,6 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pagereeve.domain.facts.facts import Fact, Origin, ReleaseEnded
+from pagereeve.domain.ledger import Verdict
 from pagereeve.domain.projection.projector import Ledger, replay
 from pagereeve.reports.facts_file import FactLine, line_bytes, read_lines
 from pagereeve.reports.projected import FactsInHand, printer_json, project_all, project_printer
@@ -91,8 +92,8 @@ def test_an_end_that_the_daemon_has_placed_is_not_placed_again() -> None:
     assert charge.ended_us == at(0)
 
 
-def test_a_printer_without_readings_has_its_claims_open() -> None:
+def test_a_printer_that_nobody_knows_has_its_claims_unproven() -> None:
     starts = [fact for fact in ONE_RELEASE if type(fact).__name__ == "ReleaseStarted"]
     one = project_printer(PRINTER, in_hand(lines_of(starts)).printers[PRINTER])
-    assert [(row.released, row.counted, row.verdict) for row in one.ledger.charges] == [(5, None, None)]
+    assert [(row.released, row.counted, row.verdict) for row in one.ledger.charges] == [(5, None, Verdict.UNPROVEN)]
     assert one.conservation == ()

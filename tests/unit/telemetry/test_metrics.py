@@ -79,7 +79,7 @@ def test_known_results_outcomes_and_reasons_are_there_at_0_from_the_start() -> N
     reads = {sample.labels["result"] for sample in families["pagereeve_reads"].samples}
     assert reads == {"reading", *(reason.value for reason in SilenceReason)}
     outcomes = {sample.labels["outcome"] for sample in families["pagereeve_events"].samples}
-    assert outcomes == {"stored", "duplicate", "conflict", "quarantined"}
+    assert outcomes == {"stored", "duplicate", "conflict", "quarantined", "ignored"}
     assert value(families["pagereeve_refused"], feed="http", reason="bad-json") == 0
     assert value(families["pagereeve_refused_datagrams"], kind="late") == 0
     assert value(families["pagereeve_refused_badges"], reason="parity") == 2

@@ -6,6 +6,7 @@ from bisect import bisect_right
 from collections.abc import Iterable
 
 from pagereeve.domain.facts.facts import Assigned, Fact
+from pagereeve.domain.facts.owners import owner_key
 
 NOBODY_SAID = ""
 """The cost centre of an owner whom no assignment named yet."""
@@ -21,14 +22,14 @@ class CostCentres:
         """Take an assignment; other facts say nothing here. Of two of the same time the later name in order holds."""
         if not isinstance(fact, Assigned):
             return
-        moves = self._known.setdefault(fact.owner, [])
+        moves = self._known.setdefault(owner_key(fact.owner), [])
         if (fact.at_us, fact.cost_centre) not in moves:
             moves.append((fact.at_us, fact.cost_centre))
             moves.sort()
 
     def at(self, owner: str, at_us: int) -> str:
         """The owner's cost centre at an instant; "" where nobody said."""
-        moves = self._known.get(owner, [])
+        moves = self._known.get(owner_key(owner), [])
         index = bisect_right(moves, at_us, key=lambda move: move[0])
         return moves[index - 1][1] if index else NOBODY_SAID
 

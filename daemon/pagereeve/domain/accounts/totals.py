@@ -11,6 +11,7 @@ from typing import Final, Literal, assert_never
 
 from pagereeve.domain.accounts.cost_centres import CostCentres
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
+from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.ledger import Charge, Verdict
 
 By = Literal["person", "cost-centre", "printer"]
@@ -50,7 +51,8 @@ class Figure:
 class Total:
     """One line: ``who`` in one channel and unit. ``unit`` is "" where no reading gave it.
 
-    ``charged`` rests on counts, ``unproven`` on claims alone. ``verdicts`` count releases.
+    ``charged`` rests on counts, ``unproven`` on claims alone. ``verdicts`` count releases. ``written`` has each way in
+    which a person's name was written, and the start of the first release that wrote it so.
     """
 
     who: str
@@ -62,6 +64,12 @@ class Total:
     charged: int = 0
     unproven: int = 0
     verdicts: dict[str, int] = field(default_factory=lambda: dict.fromkeys([*(one.value for one in Verdict), OPEN], 0))
+    written: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def also_written(self) -> tuple[str, ...]:
+        """The other ways in which the name was written."""
+        return tuple(sorted(self.written.keys() - {self.who}))
 
     @property
     def billed(self) -> bool:
@@ -85,10 +93,15 @@ class Total:
         self.unproven += other.unproven
         for verdict, releases in other.verdicts.items():
             self.verdicts[verdict] += releases
+        for name, first_us in other.written.items():
+            self.write(name, first_us)
+
+    def write(self, name: str, first_us: int) -> None:
+        self.written[name] = min(first_us, self.written.get(name, first_us))
 
 
 class Totals:
-    """Adds up charges, one by one; memory in proportion to the lines."""
+    """Adds up charges, one by one; memory in proportion to the lines. A person is one, however the name is written."""
 
     def __init__(self, by: By, centres: CostCentres | None = None) -> None:
         self.by: By = by
@@ -97,17 +110,23 @@ class Totals:
 
     def add(self, charge: Charge) -> None:
         unit = "" if charge.unit is None else charge.unit.value
-        self._line(self._who(charge), charge.channel, unit).add(charge)
+        line = self._line(self._who(charge), charge.channel, unit)
+        line.add(charge)
+        if self.by == "person":
+            line.write(charge.owner, charge.started_us)
 
     def merge(self, who: str, total: Total) -> None:
         """Add a line that was summed up elsewhere to the line of ``who``."""
-        self._line(who, total.channel, total.unit).merge(total)
+        line = self._line(who, total.channel, total.unit)
+        line.merge(total)
+        if self.by != "person":
+            line.written.clear()
 
     def _line(self, who: str, channel: str, unit: str) -> Total:
-        key = (who, channel, unit)
+        key = (owner_key(who) if self.by == "person" else who, channel, unit)
         line = self._lines.get(key)
         if line is None:
-            line = self._lines[key] = Total(*key)
+            line = self._lines[key] = Total(who, channel, unit)
         return line
 
     def add_all(self, charges: Iterable[Charge]) -> Totals:
@@ -116,7 +135,13 @@ class Totals:
         return self
 
     def lines(self) -> list[Total]:
-        """Billed channels first, then in order of name, channel, unit."""
+        """Billed channels first, then in order of name, channel, unit. A person's name is as it was written first."""
+        first: dict[str, tuple[int, str]] = {}
+        for (key, _, _), line in self._lines.items():
+            for name, first_us in line.written.items():
+                first[key] = min((first_us, name), first.get(key, (first_us, name)))
+        for (key, _, _), line in self._lines.items():
+            line.who = first[key][1] if key in first else line.who
         return ordered(self._lines.values())
 
     def _who(self, charge: Charge) -> str:

@@ -66,7 +66,7 @@ ADVICE: Final[Mapping[str, Advice]] = {
     "unknown-printer": Advice(
         "releases name a printer that is not in the registry",
         "The daemon does not read this printer: its releases stay unproven.",
-        "Correct the name at the release server, or add the printer to the settings.",
+        "Correct the name at the release server, add the printer to the settings, or give its entry this name (also).",
     ),
     "conflicting-duplicate": Advice(
         "an event came again with other data",
@@ -129,6 +129,12 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "The count did not fall, so nothing is lost.",
         "Nothing, unless it happens again.",
     ),
+    "tickets-incomplete": Advice(
+        "a source's tickets leave out what matters",
+        "What counted a whole multiple of its claim is one finding here. Nobody is charged more than was claimed.",
+        "Look at one of the jobs. Let the source say copies, or set what it means that it does not ([[sources]]). "
+        "Close the finding if the pages are a surplus: each release is then told alone.",
+    ),
     "steady-bias": Advice(
         "small differences in one direction",
         "Each difference is within the tolerance; their sum is not.",
@@ -164,6 +170,11 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "a reader writes badge numbers in another form than before",
         "Its badges match no owner: its releases have no badge.",
         "Compare the reader's own configuration with its form in the settings. Correct one of them.",
+    ),
+    "reader-flooded": Advice(
+        "many badges that nobody owns came from one reader at once",
+        QUESTION,
+        "Look at the reader: its cable, its form in the settings, and whether somebody tries numbers there.",
     ),
     "feed-silent": Advice(
         "a feed is silent while others send",

@@ -37,6 +37,8 @@ PASSING: Final = SHARED_FATE | {
     "receiver-retired",
     "reader-noisy",
     "reader-form-changed",
+    "reader-flooded",
+    "tickets-incomplete",
     UNKNOWN_PRINTER,
 }
 RANK: Final[dict[Severity, int]] = {severity: rank for rank, severity in enumerate(reversed(SEVERITIES))}

@@ -7,10 +7,11 @@ from __future__ import annotations
 
 from collections import OrderedDict
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, TypeVar
 
-from pagereeve.domain.badges.state import RECEIVERS_MAX, ChecksState, FeedState, ReaderState
+from pagereeve.domain.badges.state import RECEIVERS_MAX, STRANGERS_MAX, ChecksState, FeedState, ReaderState
+from pagereeve.domain.badges.styles import SLIPS
 from pagereeve.domain.badges.swipes import SwipeKey, swipe_key
 from pagereeve.domain.facts.facts import (
     BadgeOutcome,
@@ -22,6 +23,7 @@ from pagereeve.domain.facts.facts import (
     ReceiverChanged,
     ReleaseStarted,
 )
+from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.facts.policy import BadgePolicy
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.findings import evidence as shown
@@ -42,6 +44,7 @@ KINDS: Final[tuple[find.Kind, ...]] = (
     "badge-in-two-places",
     "reader-noisy",
     "reader-form-changed",
+    "reader-flooded",
     "feed-silent",
     "facts-lost",
     "fact-damaged",
@@ -49,10 +52,14 @@ KINDS: Final[tuple[find.Kind, ...]] = (
     "clock-not-agreed",
     "receiver-retired",
 )
+# So many badges that nobody owns at one reader within so long: nobody has as many cards (our choice).
+FLOOD_BADGES: Final = 10
+FLOOD_US: Final = 10 * SECOND_US
 # What a release server answers to a badge that it doesn't know.
 UNKNOWN_ANSWER: Final[BadgeOutcome] = "unknown"
 # Of a fold's short memory: sightings that may still matter. The oldest goes first.
 SIGHTINGS_MAX: Final = 50_000
+TOO_SHORT: Final = "length"
 RELEASES: Final = "release notices"
 JOURNAL: Final = "the journal"
 CLOCK: Final = "the clock of this machine"
@@ -101,6 +108,8 @@ class BadgeChecks:
 
     def take(self, step: CheckStep) -> None:
         policy = self.rules.policy_at(step.at_us)
+        if self.state.strangers and step.at_us > self.told_after_us:
+            self._settle_strangers(step.at_us)
         match step.event:
             case BadgeUnreadable() if not step.arrived:
                 self._unreadable(step.event, step.at_us, policy)
@@ -148,8 +157,10 @@ class BadgeChecks:
         reader = self.state.reader(badge.gateway, badge.reader)
         self._frame(reader, at_us, policy, refused="")
         self._style(reader, badge, at_us, policy, known=known)
-        if unknown and not badge.resembles and (tried_us is None or at_us - tried_us > policy.nearby_us):
-            self._tell_unknown(reader, badge, at_us)
+        self._ebbs(reader, at_us)
+        strange = not badge.resembles or badge.resembles in SLIPS
+        if unknown and strange and (tried_us is None or at_us - tried_us > policy.nearby_us):
+            self._stranger(reader, badge, at_us)
         if before is not None and before.gateway != badge.gateway and at_us - before.at_us < policy.travel_us:
             self._tell_two_places(before, badge, at_us)
 
@@ -193,9 +204,41 @@ class BadgeChecks:
             anchor = f"{reader.style} {since_us}"
             reader.changed = Condition("reader-form-changed", reader.place, since_us, anchor, what, evidence)
 
-    def _tell_unknown(self, reader: ReaderState, badge: BadgePresented, at_us: int) -> None:
+    def _stranger(self, reader: ReaderState, badge: BadgePresented, at_us: int) -> None:
+        """It is told at once, and taken back where it turns out to be part of a flood."""
+        if reader.flood is not None:
+            reader.strangers, reader.stranger_us = reader.strangers + 1, at_us
+            return
         evidence = [shown.answered(badge.outcome)] if badge.outcome else []
-        self._tell("unknown-badge", reader.place, badge.origin.key, at_us, shown.no_owner(), evidence)
+        if badge.resembles:
+            evidence.append(shown.perhaps_read(badge.resembles))
+        anchor = "\n".join(badge.origin.key)
+        found = Condition("unknown-badge", reader.place, at_us, anchor, shown.no_owner(), tuple(evidence))
+        near = [one for one in self.state.strangers if one.place == reader.place]
+        if len(near) + 1 < FLOOD_BADGES:
+            self.state.strangers = (*self.state.strangers, found)
+            if len(self.state.strangers) > STRANGERS_MAX:
+                first, *rest = self.state.strangers
+                self.findings.append((at_us, first.finding()))
+                self.state.strangers = tuple(rest)
+            return
+        self.state.strangers = tuple(one for one in self.state.strangers if one.place != reader.place)
+        first, reader.strangers, reader.stranger_us = near[0], len(near) + 1, at_us
+        what = shown.flooded(FLOOD_BADGES, FLOOD_US // SECOND_US)
+        reader.flood = Condition("reader-flooded", reader.place, first.since_us, first.anchor, what)
+
+    def _settle_strangers(self, at_us: int) -> None:
+        """What no flood can take back any more."""
+        due = [one for one in self.state.strangers if at_us - one.since_us > FLOOD_US]
+        if due:
+            self.findings += [(at_us, one.finding()) for one in due]
+            self.state.strangers = self.state.strangers[len(due) :]
+
+    def _ebbs(self, reader: ReaderState, at_us: int) -> None:
+        if reader.flood is not None and at_us - reader.stranger_us > FLOOD_US:
+            what = shown.flooded(reader.strangers, (reader.stranger_us - reader.flood.since_us) // SECOND_US + 1)
+            self._over(replace(reader.flood, what=what), at_us)
+            reader.flood, reader.strangers, reader.stranger_us = None, 0, 0
 
     def _tell_two_places(self, before: BadgeSighting, badge: BadgePresented, at_us: int) -> None:
         what = shown.two_places(before.gateway, badge.gateway, (at_us - before.at_us) * 1_000 // SECOND_US)
@@ -209,6 +252,12 @@ class BadgeChecks:
     def _unreadable(self, unreadable: BadgeUnreadable, at_us: int, policy: BadgePolicy) -> None:
         if at_us > self.told_after_us:
             reader = self.state.reader(unreadable.gateway, unreadable.reader)
+            short_us = reader.short_us
+            if unreadable.reason == TOO_SHORT:
+                # Frames of a wrong length one upon the other are keys, or one card: one try of one person.
+                reader.short_us = at_us
+                if short_us and at_us - short_us <= policy.swipe_us:
+                    return
             self._frame(reader, at_us, policy, refused=unreadable.reason)
 
     def _frame(self, reader: ReaderState, at_us: int, policy: BadgePolicy, *, refused: str) -> None:
@@ -250,7 +299,7 @@ class BadgeChecks:
 
     def _compare_owners(self, started: ReleaseStarted, at_us: int) -> None:
         owner = self.rules.owner_of(started.badge, at_us)
-        if owner and owner != started.owner:
+        if owner and owner_key(owner) != owner_key(started.owner):
             evidence = [_release(started), shown.owners(owner, started.owner)]
             place = f"printer {started.printer}"
             anchor = started.origin.key

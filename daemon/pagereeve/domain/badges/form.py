@@ -14,18 +14,21 @@ from functools import reduce
 from operator import xor
 from typing import Final, Literal
 
+from pagereeve.domain.badges.keyboards import is_mistyped
+from pagereeve.domain.badges.wiegand import BY_DIGITS, Parity, layouts_of
 from pagereeve.domain.values.errors import PagereeveError
 
 Encoding = Literal["text", "hex", "decimal", "bits", "facility-card", "decimal-bytes"]
 ByteOrder = Literal["most-first", "least-first"]
-Parity = Literal["none", "wiegand"]
 CheckByte = Literal["none", "xor"]
-Refused = Literal["form", "length", "parity", "check-byte", "ambiguous", "truncated", "random"]
+Refused = Literal["form", "length", "parity", "check-byte", "ambiguous", "truncated", "random", "layout", "key"]
 
 WIDTH_MAX: Final = 256
-# Frames with a parity bit at each end, and the data in them.
-WIEGAND_FRAMES: Final = {26: 24, 34: 32}
+# What a keypad sends for each key: its number, alone or with the inverse of it. Common practice, no source.
+KEY_BITS: Final = frozenset({4, 8})
 UID_BITS: Final = 32
+# Their 32 bits are a facility and a card.
+NO_UID_FRAMES: Final = frozenset({35})
 CASCADE_TAG, RANDOM_UID = 0x88, 0x08
 _SEPARATORS: Final = re.compile(r"[\s:.,-]+", re.ASCII)
 # Without a separator only leading zeros say where the one ends and the other begins.
@@ -39,6 +42,8 @@ WHAT_TO_DO: Final[dict[Refused, str]] = {
     "ambiguous": "decimal bytes without separators or leading zeros can be two numbers; set the reader to another form",
     "truncated": "the reader gives the first part of a longer number, which many cards share; set it to read all of it",
     "random": "the card makes up a number each time; it can't be a badge",
+    "layout": "the characters are those of digit keys under another keyboard layout; give reader and computer the same",
+    "key": "a key of a keypad was pressed; it is no badge, and nothing is wrong",
 }
 
 
@@ -57,7 +62,8 @@ class BadgeForm:
     encoding     ``text`` is used as it is, whatever it means; the others are numbers
     width_bits   of the number itself, without parity and check byte; None: whole bytes, as many as come
     byte_order   which byte comes first
-    parity       ``wiegand``: an even bit before and an odd one behind, where they aren't removed already
+    parity       ``wiegand``: as the layout of the frame's length has it, where the bits aren't removed already; or a
+                 layout by its name (badges.wiegand)
     check_byte   ``xor``: the last byte is the XOR of the others
     inverted     every bit is turned round
     uid          a number of four bytes is a card's UID: one that is a part of a longer one, or random, is refused
@@ -80,24 +86,41 @@ class _Bits:
 
 def canonical_badge(text: str, form: BadgeForm) -> str:
     """Upper-case hexadecimal of fixed width, leading zeros kept; plain text as it is. Raises BadBadge."""
+    if is_mistyped(text):
+        raise BadBadge("layout")
     if form.encoding == "text":
         return text
+    if _is_key(text.strip(), form):
+        raise BadBadge("key")
     bits = _read(text.strip(), form)
     if form.inverted:
         bits = _Bits(bits.value ^ ((1 << bits.width) - 1), bits.width)
-    if form.parity == "wiegand":
-        bits = _without_parity(bits)
+    sent_bits = bits.width
+    if form.parity != "none":
+        bits = _without_parity(bits, form)
     if form.check_byte == "xor":
         bits = _without_check_byte(bits)
     if form.width_bits is not None and bits.width != form.width_bits:
         raise BadBadge("length")
     if form.byte_order == "least-first":
         bits = _Bits(int.from_bytes(_bytes(bits), "little"), bits.width)
-    if form.uid and bits.width == UID_BITS:
+    if form.uid and bits.width == UID_BITS and sent_bits not in NO_UID_FRAMES:
         _refuse_no_uid(bits)
     digits = f"{bits.value:0{-(-bits.width // 4)}X}"
     # Numbers of odd widths must not look like those of whole bytes.
     return digits if bits.width % 8 == 0 else f"{bits.width}:{digits}"
+
+
+def _is_key(text: str, form: BadgeForm) -> bool:
+    """A frame of a keypad's length, where the form's own numbers are longer."""
+    if form.encoding == "bits":
+        width = len(text) if re.fullmatch(r"[01]+", text) else 0
+    elif form.encoding == "hex":
+        width = 4 * len(text) if re.fullmatch(r"[0-9A-Fa-f]+", text) else 0
+    else:
+        return False
+    longer = form.width_bits is None or form.width_bits > max(KEY_BITS)
+    return width in KEY_BITS and longer and form.check_byte == "none"
 
 
 def _read(text: str, form: BadgeForm) -> _Bits:
@@ -126,7 +149,12 @@ def _hex(digits: str, form: BadgeForm) -> _Bits:
     value, width = int(digits, 16), 4 * len(digits)
     if form.parity == "wiegand":
         # Seven digits hold 26 bits, nine hold 34.
-        width = next((frame for frame in WIEGAND_FRAMES if -(-frame // 4) == len(digits)), width)
+        layout = BY_DIGITS.get(len(digits))
+        width = width if layout is None else layout.frame_bits
+    elif form.parity != "none":
+        width = next(
+            (one.frame_bits for one in layouts_of(form.parity) if -(-one.frame_bits // 4) == len(digits)), width
+        )
     elif width % 8 and form.width_bits is not None and form.width_bits % 8:
         width = form.width_bits
     if value >> width or (width % 8 and form.parity == "none" and form.width_bits != width):
@@ -137,7 +165,8 @@ def _hex(digits: str, form: BadgeForm) -> _Bits:
 def _decimal(text: str, form: BadgeForm) -> _Bits:
     if re.fullmatch(r"\d{1,80}", text, re.ASCII) is None:
         raise BadBadge("form")
-    width = (form.width_bits or 0) + (2 if form.parity == "wiegand" else 0) + (8 if form.check_byte == "xor" else 0)
+    sent = next((one.frame_bits for one in layouts_of(form.parity) if one.data_bits == form.width_bits), None)
+    width = sent or (form.width_bits or 0) + (8 if form.check_byte == "xor" else 0)
     if int(text) >> width:
         raise BadBadge("length")
     return _Bits(int(text), width)
@@ -155,17 +184,16 @@ def _decimal_bytes(text: str, form: BadgeForm) -> _Bits:
     return _Bits(int.from_bytes(bytes(map(int, parts)), "big"), 8 * len(parts))
 
 
-def _without_parity(bits: _Bits) -> _Bits:
-    if bits.width in WIEGAND_FRAMES.values():
-        return bits
-    data = WIEGAND_FRAMES.get(bits.width)
-    if data is None:
+def _without_parity(bits: _Bits, form: BadgeForm) -> _Bits:
+    layouts = layouts_of(form.parity)
+    layout = next((one for one in layouts if one.frame_bits == bits.width), None)
+    if layout is None:
+        if any(one.data_bits == bits.width for one in layouts):
+            return bits
         raise BadBadge("length")
-    half = bits.width // 2
-    first, last = bits.value >> half, bits.value & ((1 << half) - 1)
-    if first.bit_count() % 2 != 0 or last.bit_count() % 2 != 1:
+    if not layout.is_whole(bits.value):
         raise BadBadge("parity")
-    return _Bits(bits.value >> 1 & ((1 << data) - 1), data)
+    return _Bits(layout.number(bits.value), layout.data_bits)
 
 
 def _without_check_byte(bits: _Bits) -> _Bits:

@@ -31,13 +31,17 @@ FRAMES_MAX: Final = 64
 # Names of readers and gateways come from outside: so many are remembered, the longest unheard of is forgotten first.
 REMEMBERED_MAX: Final = 10_000
 RECEIVERS_MAX: Final = 100
+# Badges that nobody owns, of one flood's time; beyond it the earliest is told.
+STRANGERS_MAX: Final = 1_000
 
 
 @dataclass(slots=True)
 class ReaderState:
     """``refused`` has a bit for each of the last ``frames`` frames, the newest lowest: 1 where its form refused it.
 
-    ``otherwise`` counts badges in a row that are known only if written in another ``style``.
+    ``otherwise`` counts badges in a row that are known only if written in another ``style``. ``short_us`` is when the
+    last frame of a wrong length came. ``strangers`` badges that nobody owns came in the ``flood``, the last at
+    ``stranger_us``.
     """
 
     gateway: str
@@ -49,6 +53,10 @@ class ReaderState:
     otherwise_since_us: int = 0
     noisy: Condition | None = None
     changed: Condition | None = None
+    short_us: int = 0
+    flood: Condition | None = None
+    strangers: int = 0
+    stranger_us: int = 0
 
     @property
     def place(self) -> str:
@@ -80,7 +88,8 @@ class ChecksState:
     """``readers`` by (gateway, reader); ``gateways``: badge lines, by name; ``releases``: start notices of all.
 
     ``clock``: the machine's clock stepped away from our dates, and has not come back. ``receivers`` of alerts that want
-    nothing more, the longest so first.
+    nothing more, the longest so first. ``strangers``: badges that nobody owns, which may still turn out to be part of a
+    flood, the earliest first.
     """
 
     readers: dict[tuple[str, str], ReaderState] = field(default_factory=dict)
@@ -88,6 +97,7 @@ class ChecksState:
     releases: FeedState = field(default_factory=FeedState)
     clock: Condition | None = None
     receivers: tuple[Condition, ...] = ()
+    strangers: tuple[Condition, ...] = ()
 
     def reader(self, gateway: str, reader: str) -> ReaderState:
         key = (gateway, reader)
@@ -107,14 +117,17 @@ class ChecksState:
     def copied(self) -> ChecksState:
         readers = {key: replace(one) for key, one in self.readers.items()}
         gateways = {name: replace(one) for name, one in self.gateways.items()}
-        return ChecksState(readers, gateways, replace(self.releases), self.clock, self.receivers)
+        return ChecksState(readers, gateways, replace(self.releases), self.clock, self.receivers, self.strangers)
 
     def standing(self) -> list[Condition]:
         """The conditions that hold, in a fixed order."""
         held = [state.noisy for state in self.readers.values()] + [state.changed for state in self.readers.values()]
+        held += [state.flood for state in self.readers.values()]
         held += [state.silent for state in (self.releases, *self.gateways.values())]
-        held += [self.clock, *self.receivers]
-        return sorted((one for one in held if one is not None), key=lambda one: (one.since_us, one.kind, one.place))
+        held += [self.clock, *self.receivers, *self.strangers]
+        return sorted(
+            (one for one in held if one is not None), key=lambda one: (one.since_us, one.kind, one.place, one.anchor)
+        )
 
 
 def _bits(fields: Fields, name: str) -> int | None:
@@ -141,6 +154,10 @@ READER: Final = Codec(
     Member("otherwise_since_us", INSTANT, "since", default=0, beside="otherwise"),
     Member("noisy", _HELD, default=None),
     Member("changed", _HELD, default=None),
+    Member("short_us", INSTANT, "short", default=0),
+    Member("flood", _HELD, default=None),
+    Member("strangers", _IN_A_ROW, default=0, beside="flood"),
+    Member("stranger_us", INSTANT, "stranger", default=0, beside="flood"),
 )
 FEED: Final = Codec(
     FeedState,
@@ -183,4 +200,5 @@ CHECKS: Final = Codec(
     Member("releases", inner(FEED)),
     Member("clock", _HELD, default=None),
     Member("receivers", listed(_HELD, RECEIVERS_MAX), default=()),
+    Member("strangers", listed(_HELD, STRANGERS_MAX), default=()),
 )

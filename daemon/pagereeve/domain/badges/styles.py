@@ -18,6 +18,30 @@ _DIGITS: Final = re.compile(r"\d{4,20}", re.ASCII)
 _BITS_REVERSED: Final = bytes(int(f"{octet:08b}"[::-1], 2) for octet in range(256))
 
 
+READ_SHORT: Final = "the low 24 bits of another"
+SHIFTED: Final = "another, shifted by a bit"
+SLIPS: Final = (READ_SHORT, SHIFTED)
+"""What is no style of a reader but may be a slip of one reading: asked, and never applied."""
+SHORT_BITS: Final = 24
+_SHORT_DIGITS: Final = SHORT_BITS // 4
+
+
+def read_short(canonical: str) -> str:
+    """What a reader gives that passes on the last 24 bits alone; "" where the number is no longer than that."""
+    whole = _HEX.fullmatch(canonical) is not None and len(canonical) > _SHORT_DIGITS
+    return canonical[-_SHORT_DIGITS:] if whole else ""
+
+
+def unshifted(canonical: str) -> frozenset[str]:
+    """The numbers of which this one may be a reading that lost its first or its last bit, or gained one."""
+    if not _HEX.fullmatch(canonical):
+        return frozenset()
+    bits, value = 4 * len(canonical), int(canonical, 16)
+    top = 1 << (bits - 1)
+    left, right = (value << 1) % (1 << bits), value >> 1
+    return frozenset(f"{one:0{len(canonical)}X}" for one in (left, left | 1, right, right | top)) - {canonical}
+
+
 def written_otherwise(canonical: str) -> dict[str, str]:
     """The number in other styles, by a name that fits "known only if written ..."; {} where it is no number."""
     plain = re.sub(r"[\s:.-]", "", canonical).upper()

@@ -151,7 +151,9 @@ def _weighed(
 
 
 def _separators(unit: Unit, ticket: Ticket, policy: Policy, reasons: list[str]) -> Interval:
-    sheets = ticket.separator_sheets if ticket.separator_sheets is not None else policy.separator_sheets
+    sheets = ticket.separator_sheets
+    if sheets is None and "separator_sheets" not in ticket.unknown:
+        sheets = policy.separator_sheets
     known = Interval(0, SEPARATORS_MAX) if sheets is None else Interval(sheets, sheets)
     if sheets is None:
         reasons.append("separators-unknown")

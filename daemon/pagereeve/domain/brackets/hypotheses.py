@@ -222,7 +222,7 @@ def contradicted(one: Compared, hypotheses: Sequence[Hypothesis] = HYPOTHESES) -
 
 
 def _meant(release: Release, unit: Unit) -> Meant:
-    return Meant(release.started.ticket, unit, release.policy)
+    return Meant(release.ticket, unit, release.policy)
 
 
 def _predicted(hypothesis: Hypothesis, one: Compared) -> Interval:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Collection, Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from pagereeve.domain.facts.events import BADGE_PRESENTED, FINDING_DECIDED, PRINTER_NOTED
 from pagereeve.domain.facts.facts import (
+    REPLACED,
     BadgePresented,
     Conflict,
     Fact,
@@ -20,6 +21,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseStarted,
 )
 from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.values.instants import SECOND_US
 
@@ -44,7 +46,7 @@ ECHO_WITHIN_US: Final = 2 * SECOND_US
 @dataclass(slots=True)
 class Timeline:
     """``ends`` is by the identity of the start notice that an end belongs to; ``answers`` by that of the notice that
-    was answered, the earliest answer.
+    was answered, the earliest answer. ``starts`` are without those that others replace.
     """
 
     printer: str
@@ -59,6 +61,7 @@ class Timeline:
     again: dict[EventKey, Again] = field(default_factory=dict)
     damaged: list[FactDamaged] = field(default_factory=list)
     _all_ends: list[ReleaseEnded] = field(default_factory=list)
+    _latest_us: int = 0
 
     @classmethod
     def of(
@@ -73,6 +76,8 @@ class Timeline:
         timeline.damaged.sort(key=lambda one: (one.at_us, one.number))
         timeline.starts.sort(key=lambda one: one.origin.order)
         timeline.again = strongest(started_again(timeline.starts), again or {})
+        timeline._latest_us = max((one.origin.at_us for one in timeline.starts), default=0)
+        timeline.starts = standing(timeline.starts, timeline._all_ends, timeline.again)
         timeline.ends = paired(timeline.starts, timeline._all_ends, timeline.again)
         return timeline
 
@@ -102,7 +107,7 @@ class Timeline:
         """How far the facts reach: what the projection takes for *now*."""
         times = [plateau.last_received_us for plateau in self.plateaus]
         times += [silence.last_received_us for silence in self.silences]
-        times += [started.origin.at_us for started in self.starts]
+        times += [self._latest_us]
         times += [ended.origin.at_us for ended in self._all_ends]
         times += [answered.at_us for answered in self.answers.values()]
         return max(times, default=0)
@@ -151,7 +156,8 @@ def strongest(one: Mapping[EventKey, Again], other: Mapping[EventKey, Again]) ->
 
 
 def _kinship(started: ReleaseStarted, earlier: Iterable[ReleaseStarted]) -> Again:
-    same_job = [one for one in earlier if (one.owner, one.job) == (started.owner, started.job)]
+    owner = owner_key(started.owner)
+    same_job = [one for one in earlier if one.job == started.job and owner_key(one.owner) == owner]
     if any(_is_echo(one, started) for one in same_job):
         return "echo"
     return "repeat" if same_job else "reuse"
@@ -160,6 +166,26 @@ def _kinship(started: ReleaseStarted, earlier: Iterable[ReleaseStarted]) -> Agai
 def _is_echo(one: ReleaseStarted, other: ReleaseStarted) -> bool:
     near = abs(other.origin.at_us - one.origin.at_us) <= ECHO_WITHIN_US
     return near and (one.printer, one.ticket) == (other.printer, other.ticket)
+
+
+def standing(
+    starts: Sequence[ReleaseStarted], ends: Iterable[ReleaseEnded], again: Mapping[EventKey, Again]
+) -> list[ReleaseStarted]:
+    """The start notices that no other one replaces, with the echoes of those that are replaced gone too."""
+    replaced = [one for one in ends if one.outcome == REPLACED]
+    if not replaced:
+        return list(starts)
+    by_name: dict[ReleaseName, list[ReleaseStarted]] = {}
+    for started in starts:
+        by_name.setdefault(name_of(started), []).append(started)
+    gone: set[EventKey] = set()
+    for ended in replaced:
+        named = by_name.get(name_of(ended), [])
+        first = start_of(ended, [one for one in named if again.get(one.origin.key) != "echo"], again)
+        if first is not None:
+            gone.add(first.origin.key)
+            gone |= {one.origin.key for one in named if again.get(one.origin.key) == "echo" and _is_echo(first, one)}
+    return [one for one in starts if one.origin.key not in gone]
 
 
 def paired(
@@ -175,7 +201,7 @@ def paired(
         if again.get(started.origin.key) != "echo":
             by_name.setdefault(name_of(started), []).append(started)
     result: dict[EventKey, ReleaseEnded] = {}
-    for ended in sorted(ends, key=end_order):
+    for ended in sorted((one for one in ends if one.outcome != REPLACED), key=end_order):
         started_by = start_of(ended, by_name.get(name_of(ended), ()), again)
         if started_by is not None:
             key = started_by.origin.key

@@ -13,6 +13,7 @@ from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.facts.facts import ReleaseAnswered, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import PrinterState, Unit
+from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.values.instants import SECOND_US
 
@@ -27,7 +28,8 @@ Closing = Literal["rested", "never-moved", "longest-wait"]
 class Release:
     """A release on its printer's timeline. ``again``: its name was started before, for the same job or another.
 
-    ``answered_us``: its sender waited, and let the job go from then on.
+    ``answered_us``: its sender waited, and let the job go from then on. ``meant``: its ticket with the policy's
+    defaults in place of what it leaves out, where that was worked out already.
     """
 
     started: ReleaseStarted
@@ -36,6 +38,13 @@ class Release:
     settle_us: int
     again: Literal["repeat", "reuse"] | None = None
     answered_us: int | None = None
+    meant: Ticket | None = None
+
+    @property
+    def ticket(self) -> Ticket:
+        if self.meant is not None:
+            return self.meant
+        return self.policy.meant(self.started.origin.source, self.started.ticket)
 
     @property
     def is_repeat(self) -> bool:
@@ -237,7 +246,7 @@ class Windows:
 
 def expected_of(channel: str, unit: Unit, release: Release) -> Expectation:
     """What the release should cost on a channel."""
-    return expect(channel, unit, release.started.ticket, release.ended, release.policy, again=release.is_repeat)
+    return expect(channel, unit, release.ticket, release.ended, release.policy, again=release.is_repeat)
 
 
 def _moved(before: Moment, after: Moment) -> bool:

@@ -30,15 +30,13 @@ HEARD: Final = (
 )
 
 
-def claim_of(event: Event, members: Mapping[str, Any]) -> dict[str, Any]:
-    """All that the sender said: type, data, time. What we added (receipt, clock, route) is left out.
+def claim_of(members: Mapping[str, Any]) -> dict[str, Any]:
+    """What the sender said: type and data. What we added (receipt, clock, route) is left out, and so is the time: a
+    server that sends a notice again may write when it does so. The first one counts.
 
     ``members`` are the event as facts.codec writes it.
     """
-    occurred_us = event.origin.occurred_us
-    # The time as a text: microseconds of a far year are beyond the numbers of RFC 8785.
-    occurred = None if occurred_us is None else str(occurred_us)
-    return {"type": members["type"], "data": members["data"], "occurred_us": occurred}
+    return {"type": members["type"], "data": members["data"]}
 
 
 def claim_digest(fact: Heard) -> str:
@@ -51,7 +49,7 @@ def claim_digest(fact: Heard) -> str:
         case LossAccepted():
             claim = fact_bytes(fact)
         case _:
-            claim = canonical(claim_of(fact, to_json(fact)))
+            claim = canonical(claim_of(to_json(fact)))
     return hashlib.sha256(claim).hexdigest()
 
 

@@ -37,6 +37,7 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.facts.policy import (
     LARGE_WEIGHT_MAX,
+    TICKET_DEFAULTS_MAX,
     BadgePolicy,
     BlankBacks,
     Charging,
@@ -44,8 +45,10 @@ from pagereeve.domain.facts.policy import (
     NumberUp,
     Policy,
     SidesMade,
+    TicketDefault,
 )
 from pagereeve.domain.facts.reading_codec import PLATEAU, SILENCE
+from pagereeve.domain.facts.ticket_codec import TICKET
 from pagereeve.domain.values.canonical import canonical
 from pagereeve.domain.values.codec import (
     FIGURE,
@@ -57,16 +60,28 @@ from pagereeve.domain.values.codec import (
     Member,
     Spread,
     choice,
+    inner,
     integer,
+    listed,
     parsed,
 )
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.faults import Faults
 from pagereeve.domain.values.fields import Fields
 
 
 def _rules_json(policy: Policy | BadgePolicy) -> dict[str, Any]:
     """Names are those of the fields, durations microseconds."""
-    return {field.name: getattr(policy, field.name) for field in dataclass_fields(policy)}
+    members = {field.name: getattr(policy, field.name) for field in dataclass_fields(policy)}
+    if isinstance(policy, Policy):
+        del members["tickets"]
+        if policy.tickets:
+            members["tickets"] = [_TICKET_DEFAULT.write(one) for one in policy.tickets]
+    return members
+
+
+_TICKET_DEFAULT: Final = Codec(TicketDefault, Member("source", TEXT, default=""), Member("ticket", TICKET))
+_TICKET_DEFAULTS: Final = listed(inner(_TICKET_DEFAULT), TICKET_DEFAULTS_MAX)
 
 
 _POLICY_CHOICES: Final[dict[str, tuple[str, ...]]] = {
@@ -88,6 +103,8 @@ def _policy_of(fields: Fields) -> Policy:
             changes[name] = fields.choice(name, _POLICY_CHOICES[name])
         elif name in _POLICY_OPEN:
             changes[name] = fields.optional_integer(name, 0, _POLICY_OPEN[name])
+        elif name == "tickets":
+            changes[name] = _TICKET_DEFAULTS.need(fields, name)
         elif name in Policy.__dataclass_fields__:
             changes[name] = fields.integer(name, 0, FIGURE_MAX)
     fields.finish()
@@ -214,12 +231,12 @@ def to_json(fact: Fact) -> dict[str, Any]:
     return {"fact": kind, **_CODECS[kind].write(fact)}
 
 
-def from_json(members: Any) -> Fact:
-    """The inverse of to_json. Raises BadFact, which names the member that is wrong."""
+def from_json(members: Any, faults: Faults | None = None) -> Fact:
+    """The inverse of to_json. Raises BadFact, which names the member that is wrong; ``faults`` as in event_of."""
     fields = Fields(members, "")
     kind = fields.text("fact")
     if kind == _EVENT:
-        return _event(fields)
+        return _event(fields, faults)
     codec = _CODECS.get(kind)
     if codec is None:
         known = ", ".join(sorted([*_CODECS, _EVENT]))
@@ -244,9 +261,9 @@ def _event_json(event: Event) -> dict[str, Any]:
     return members
 
 
-def _event(fields: Fields) -> Event:
+def _event(fields: Fields, faults: Faults | None) -> Event:
     printer = fields.optional_text("printer") or ""
-    event = event_of(fields.text("type"), _ORIGIN.take(fields), fields.members("data"))
+    event = event_of(fields.text("type"), _ORIGIN.take(fields), fields.members("data"), faults)
     if isinstance(event, BadgePresented):
         event = replace(event, resembles=fields.optional_text("resembles") or "")
     fields.finish()

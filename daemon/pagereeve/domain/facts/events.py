@@ -20,17 +20,11 @@ from pagereeve.domain.facts.facts import (
     ReleaseEnded,
     ReleaseStarted,
 )
-from pagereeve.domain.facts.ticket import (
-    COPIES_MAX,
-    NUMBER_UP_MAX,
-    PAGES_MAX,
-    SEPARATORS_MAX,
-    ColorMode,
-    Sides,
-    Ticket,
-)
-from pagereeve.domain.values.codec import TEXT, Codec, Kind, Member, choice, inner, integer, text
+from pagereeve.domain.facts.ticket import PAGES_MAX, Ticket
+from pagereeve.domain.facts.ticket_codec import TICKET
+from pagereeve.domain.values.codec import TEXT, Codec, Kind, Member, choice, integer, text
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.faults import Faults, errors_of, joined
 from pagereeve.domain.values.fields import Fields
 
 BADGE_PRESENTED: Final = "pagereeve.badge.presented.v1"
@@ -69,12 +63,21 @@ class EventType:
     checked: bool = False
 
 
-def event_of(event_type: str, origin: Origin, data: Any) -> Event:
-    """The fact that ``data`` of ``event_type`` states. Raises BadFact, which names the member."""
+def event_of(event_type: str, origin: Origin, data: Any, faults: Faults | None = None) -> Event:
+    """The fact that ``data`` of ``event_type`` states. Raises BadFact, which names the member.
+
+    With ``faults`` what is wrong with an optional member, or is no member at all, is noted there, and costs itself
+    alone.
+    """
     known = _BY_KIND.get(event_type)
     if known is None:
         raise BadFact("type", f"{event_type[:80]!r} is not known; known are {', '.join(sorted(_BY_KIND))}")
-    event: Event = known.data.read(Fields(data, "data"), printer="", origin=origin)
+    try:
+        event: Event = known.data.read(Fields(data, "data", faults), printer="", origin=origin)
+    except BadFact as error:
+        if faults is None:
+            raise
+        raise joined([*errors_of(error), *faults.dropped, *faults.strange]) from error
     return event
 
 
@@ -93,6 +96,8 @@ def data_of(event: Event) -> tuple[str, dict[str, Any]]:
 
 
 def _is_reasoned(decided: Decided) -> tuple[str, str] | None:
+    if decided.action == "book" and not decided.at:
+        return "at", "is missing; it names the printer at which the releases are booked"
     if decided.action == "explain" and not decided.reason:
         return "reason", f"is missing; one of {', '.join(get_args(Reason))} explains a finding"
     return None
@@ -106,18 +111,6 @@ def _answer(fields: Fields, name: str) -> BadgeOutcome | None:
 
 _NAME: Final = text(NAME_MAX)
 
-# Each member may be absent or null for *unknown*.
-TICKET: Final = Codec(
-    Ticket,
-    Member("pages", integer(0, PAGES_MAX), default=None),
-    Member("copies", integer(1, COPIES_MAX), default=None),
-    Member("sides", choice(get_args(Sides)), default=None),
-    Member("number_up", integer(1, NUMBER_UP_MAX), default=None),
-    Member("color_mode", choice(get_args(ColorMode)), default=None),
-    Member("media", _NAME, default=None),
-    Member("separator_sheets", integer(0, SEPARATORS_MAX), default=None),
-    Member("title", TEXT, default=None),
-)
 _BADGE: Final = Codec(
     BadgePresented,
     Member("badge", _NAME),
@@ -135,8 +128,9 @@ _STARTED: Final = Codec(
     Member("gateway", _NAME, default=""),
     Member("badge", _NAME, default=""),
     Member("queue", _NAME, default=""),
-    Member("ticket", inner(TICKET), default=Ticket()),
+    Member("ticket", TICKET, default=Ticket()),
     Member("was", _NAME, default=""),
+    Member("replaces", _NAME, default=""),
     outside=("origin",),
 )
 _ENDED: Final = Codec(
@@ -161,6 +155,7 @@ _DECIDED: Final = Codec(
     Member("by", _NAME),
     Member("reason", choice(get_args(Reason)), default=""),
     Member("text", TEXT, default=""),
+    Member("at", _NAME, default=""),
     outside=("printer", "origin"),
     check=_is_reasoned,
 )

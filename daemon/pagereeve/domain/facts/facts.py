@@ -9,7 +9,9 @@ from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.facts.ticket import Ticket
 
-Outcome = Literal["completed", "cancelled", "aborted"]
+Outcome = Literal["completed", "cancelled", "aborted", "replaced"]
+"""How a release ended. ``replaced``: it never was one, as the notice that corrects its start says; no sender does."""
+REPLACED: Final = "replaced"
 BadgeOutcome = Literal["accepted", "refused", "unknown", "nothing-held", "failed", "other"]
 """What a release server answered to a badge. Any other text counts as ``other``, and nothing else of it is kept."""
 Note = Literal["maintenance-begun", "maintenance-ended", "meter-replaced", "moved"]
@@ -19,7 +21,8 @@ ClockChange = Literal["started", "not-agreed", "stepped", "returned"]
 """A boot of the daemon began, with a clock that is agreed or is not; the wall clock stepped away from our dates, or
 came back.
 """
-Action = Literal["explain", "close"]
+Action = Literal["explain", "close", "book"]
+"""``book``: the releases that a finding about an unknown printer names were made at another one."""
 Reason = Literal[
     "jam",
     "misfeed",
@@ -95,7 +98,10 @@ class BadgePresented:
 
 @dataclass(frozen=True, slots=True)
 class ReleaseStarted:
-    """``was`` is the job's name before it was moved or forwarded, as its source says: shown, and nothing is merged."""
+    """``was`` is the job's name before it was moved or forwarded, as its source says: shown, and nothing is merged.
+
+    ``replaces`` names the release of its source whose notice this one corrects: that one is no release then.
+    """
 
     printer: str
     origin: Origin
@@ -107,6 +113,7 @@ class ReleaseStarted:
     queue: str = ""
     ticket: Ticket = field(default_factory=Ticket)
     was: str = ""
+    replaces: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -280,7 +287,10 @@ class Assigned:
 
 @dataclass(frozen=True, slots=True)
 class Decided:
-    """What a person said about a finding: ``explain`` says what it came of, ``close`` that nothing is left to do."""
+    """What a person said about a finding: ``explain`` says what it came of, ``close`` that nothing is left to do.
+
+    ``at`` is the printer at which the releases of the finding are booked.
+    """
 
     printer: str
     origin: Origin
@@ -289,6 +299,7 @@ class Decided:
     by: str
     reason: Reason | Literal[""] = ""
     text: str = ""
+    at: str = ""
 
 
 @dataclass(frozen=True, slots=True)

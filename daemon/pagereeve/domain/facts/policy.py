@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+from pagereeve.domain.facts.ticket import Ticket, filled
 from pagereeve.domain.values.instants import SECOND_US
 
 Charging = Literal["lesser", "counted", "released", "none"]
@@ -16,6 +17,17 @@ SidesMade = Literal["as-ticket", "one-sided"]
 # Meters that weigh sizes count a large side twice (docs.cpp.canon M124813, prtMarkerLifeCount); of heavier weights
 # nothing is known.
 LARGE_WEIGHT_MAX = 2
+
+
+TICKET_DEFAULTS_MAX = 1_000
+
+
+@dataclass(frozen=True, slots=True)
+class TicketDefault:
+    """What a source's tickets mean where they leave a member out; ``source`` is "" for all that say nothing else."""
+
+    source: str
+    ticket: Ticket
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +55,7 @@ class Policy:
     sides                ``one-sided`` for a printer that can't print two-sided, whatever the ticket says
     large_media_weight   by how much a large sheet's side moves the meter; None is unknown (1 to 2)
     start_up_pages       pages that the printer makes of its own after it was off; None is unknown (0 to 1)
+    tickets              what tickets mean where they leave a member out: one of their source's before the others
     """
 
     settle_us: int = 10 * SECOND_US  # common practice, no source
@@ -66,6 +79,17 @@ class Policy:
     sides: SidesMade = "as-ticket"
     large_media_weight: int | None = None  # docs.cpp.canon M124813, prtMarkerLifeCount
     start_up_pages: int | None = None  # RFC 3805 section 6, prtAuxiliarySheetStartupPage
+    tickets: tuple[TicketDefault, ...] = ()
+
+    def meant(self, source: str, ticket: Ticket) -> Ticket:
+        """The ticket with this printer's defaults in place of what it leaves out.
+
+        One copy and one page on a side where nothing else is said (RFC 8011 sections 5.2.5 and 5.2.9: an attribute that
+        a job does not have takes the printer's default).
+        """
+        own = (one.ticket for one in self.tickets if one.source == source)
+        general = (one.ticket for one in self.tickets if not one.source)
+        return filled(ticket, (*own, *general, Ticket(copies=1, number_up=1, separator_sheets=self.separator_sheets)))
 
 
 @dataclass(frozen=True, slots=True)

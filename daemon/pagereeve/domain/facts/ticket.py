@@ -1,9 +1,10 @@
-"""What was released, in IPP's own keywords and numbers (RFC 8011, PWG 5100.x). None is *unknown*, never zero."""
+"""What was released, in IPP's own keywords and numbers (RFC 8011, PWG 5100.x)."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import Any, Final, Literal
 
 Sides = Literal["one-sided", "two-sided-long-edge", "two-sided-short-edge"]
 ColorMode = Literal["monochrome", "color", "auto"]
@@ -16,7 +17,11 @@ SEPARATORS_MAX = 2
 
 @dataclass(frozen=True, slots=True)
 class Ticket:
-    """``pages`` are logical pages of one copy; ``separator_sheets`` are banner sheets for the whole job."""
+    """``pages`` are logical pages of one copy; ``separator_sheets`` are banner sheets for the whole job.
+
+    None is never zero: the ticket does not say, so that a default holds (``filled``). Members in ``unknown`` have none:
+    their source says that it does not know, or said what can't be. They are in order, and each of them is None.
+    """
 
     pages: int | None = None
     copies: int | None = None
@@ -26,3 +31,27 @@ class Ticket:
     media: str | None = None
     separator_sheets: int | None = None
     title: str | None = None
+    unknown: tuple[str, ...] = ()
+
+
+COSTING: Final = ("color_mode", "copies", "media", "number_up", "pages", "separator_sheets", "sides")
+"""The members that say what a job should cost, in order."""
+NOTHING_KNOWN: Final = Ticket(unknown=COSTING)
+
+
+def filled(ticket: Ticket, defaults: Iterable[Ticket]) -> Ticket:
+    """Each member that the ticket leaves out as the first of ``defaults`` has it that says something of it, if only
+    that it is unknown. What none says anything of is unknown.
+    """
+    changes: dict[str, Any] = {}
+    unknown = set(ticket.unknown)
+    known = tuple(defaults)
+    for name in COSTING:
+        if getattr(ticket, name) is not None or name in unknown:
+            continue
+        said = next((one for one in known if getattr(one, name) is not None or name in one.unknown), None)
+        if said is None or name in said.unknown:
+            unknown.add(name)
+        else:
+            changes[name] = getattr(said, name)
+    return replace(ticket, unknown=tuple(sorted(unknown)), **changes)

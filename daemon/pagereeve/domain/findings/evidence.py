@@ -138,6 +138,11 @@ def clock_off(origin: Origin) -> Evidence:
     )
 
 
+def tickets_incomplete(source: str, member: str, releases: int) -> Evidence:
+    """``member`` of a ticket is never said by the source; so many releases of it counted a whole multiple."""
+    return _made(Kind.TICKETS_INCOMPLETE, source=source, member=member, releases=releases)
+
+
 def bias(pages: int, brackets: int) -> Evidence:
     return _made(Kind.BIAS, pages=pages, brackets=brackets)
 
@@ -165,6 +170,11 @@ def receiver_gone(receiver: str, target: str) -> Evidence:
 
 def no_owner() -> Evidence:
     return _made(Kind.NO_OWNER)
+
+
+def flooded(badges: int, within_s: int) -> Evidence:
+    """So many badges that nobody owns within so long."""
+    return _made(Kind.FLOODED, badges=badges, within_s=within_s)
 
 
 def two_places(before: str, after: str, apart_ms: int) -> Evidence:
@@ -244,6 +254,11 @@ def perhaps_missed(key: ReleaseKey) -> Evidence:
 def perhaps_again(key: ReleaseKey) -> Evidence:
     """Stray pages that may be this release once more, which counted as many."""
     return Evidence(Kind.PERHAPS_AGAIN, (), key)
+
+
+def perhaps_at(key: ReleaseKey, printer: str, finding: str, pages: int) -> Evidence:
+    """Stray pages at a printer, by the finding about them, that may be this release's."""
+    return _made(Kind.PERHAPS_AT, key, printer=printer, finding=finding, pages=pages)
 
 
 def release_counted(key: ReleaseKey, counted: int, least: int) -> Evidence:
@@ -335,6 +350,11 @@ def style(resembles: str) -> Evidence:
     return _made(Kind.STYLE, personal=True, style=resembles)
 
 
+def perhaps_read(slip: str) -> Evidence:
+    """The number would be exactly one known badge's if the reader had made this slip."""
+    return _made(Kind.PERHAPS_READ, personal=True, slip=slip)
+
+
 def noted(note: PrinterNoted) -> Evidence:
     return _made(Kind.NOTED, personal=True, at_us=note.origin.at_us, note=note.note, text=note.text)
 
@@ -348,4 +368,5 @@ def decided(decision: Decided) -> Evidence:
         by=decision.by,
         reason=decision.reason,
         text=decision.text,
+        printer=decision.at,
     )

@@ -48,6 +48,7 @@ Kind = Literal[
     "meter-jumped",
     "meter-stands-still",
     "printer-restarted",
+    "tickets-incomplete",
     "steady-bias",
     "diagnosis",
     "unknown-badge",
@@ -56,6 +57,7 @@ Kind = Literal[
     "badge-in-two-places",
     "reader-noisy",
     "reader-form-changed",
+    "reader-flooded",
     "feed-silent",
     "facts-lost",
     "fact-damaged",
@@ -86,6 +88,7 @@ SEVERITY: Final[dict[Kind, Severity]] = {
     "meter-jumped": "critical",
     "meter-stands-still": "critical",
     "printer-restarted": "info",
+    "tickets-incomplete": "warning",
     "steady-bias": "warning",
     "diagnosis": "info",
     "unknown-badge": "info",
@@ -94,6 +97,7 @@ SEVERITY: Final[dict[Kind, Severity]] = {
     "badge-in-two-places": "warning",
     "reader-noisy": "critical",
     "reader-form-changed": "critical",
+    "reader-flooded": "warning",
     "feed-silent": "critical",
     "facts-lost": "critical",
     "fact-damaged": "critical",
@@ -175,7 +179,7 @@ def finding_id(kind: Kind, printer: str, anchor: Sequence[object]) -> str:
     return f"f-{digest[:12]}"
 
 
-STATES: Final[dict[Action, FindingState]] = {"explain": "explained", "close": "closed"}
+STATES: Final[dict[Action, FindingState]] = {"explain": "explained", "close": "closed", "book": "closed"}
 
 
 def decided(finding: Finding, decisions: Sequence[Decided]) -> Finding:

@@ -168,6 +168,16 @@ def _clock_off(known: _Known) -> str:
     return f"{clock} at {known.at('received_us')}; {used}"
 
 
+def _tickets_incomplete(known: _Known) -> str:
+    count = known.number("releases")
+    whose = "1 release" if count == 1 else f"{count} releases"
+    return (
+        f"the tickets of source {known['source']} never say {known['member']}, and {whose} of it, each alone, "
+        f"counted a whole multiple of what it claimed; if its jobs have several copies, let it say how many, or set in "
+        f'[[sources]] source = "{known["source"]}", ticket = {{ {known["member"]} = "unknown" }}'
+    )
+
+
 def _bias(known: _Known) -> str:
     pages = known.number("pages")
     return (
@@ -261,7 +271,7 @@ def _event_differs(known: _Known) -> str:
 
 def _decided(known: _Known) -> str:
     said = [f"decided {known.at('at_us')} by {known['by']}: {known['action']}"]
-    return ", ".join([*said, *(known[name] for name in ("reason", "text") if name in known)])
+    return ", ".join([*said, *(known[name] for name in ("reason", "text", "printer") if name in known)])
 
 
 _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
@@ -288,6 +298,7 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.NO_END: lambda _: "no end notice came; the window closed without one",
     Kind.NO_BADGE: lambda _: "no badge was presented at the gateway before this release",
     Kind.CLOCK_OFF: _clock_off,
+    Kind.TICKETS_INCOMPLETE: _tickets_incomplete,
     Kind.BIAS: _bias,
     Kind.STANDS_STILL: lambda known: (
         f"{known['count']} releases in a row ended, and the meter still shows {known['level']}"
@@ -327,6 +338,10 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.FIRST: lambda known: f"the first of them: {known.release}",
     Kind.LAST: lambda known: f"the last of them: {known.release}",
     Kind.PERHAPS_MISSED: lambda known: f"possibly the pages of {known.release}: it missed the same number",
+    Kind.PERHAPS_AT: lambda known: (
+        f"{known.release} may have made the {known['pages']} stray pages at printer {known['printer']} "
+        f"({known['finding']}): pagereeve findings book ... --at {known['printer']}"
+    ),
     Kind.PERHAPS_AGAIN: lambda known: f"possibly {known.release} printed again: it counted the same number",
     Kind.RELEASE_COUNTED: lambda known: (
         f"{known.release}: counted {known['counted']}, at least {known['least']} expected"
@@ -343,6 +358,13 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.MORE: lambda known: f"... and {known['count']} more",
     Kind.JOB: lambda known: f"job {known['job']}, owner {known['owner']}",
     Kind.OWNERS: lambda known: f"the badge is {known['badge_owner']}'s, the job {known['job_owner']}'s",
+    Kind.FLOODED: lambda known: (
+        f"{known['badges']} badges that nobody owns were presented within {known['within_s']} s: the reader makes them "
+        "up, or somebody tries numbers"
+    ),
+    Kind.PERHAPS_READ: lambda known: (
+        f"ask whether it was misread: it is {known['slip']}, and that is exactly one known badge"
+    ),
     Kind.STYLE: lambda known: f"known only if written {known['style']}",
     Kind.NOTED: _noted,
     Kind.DECIDED: _decided,

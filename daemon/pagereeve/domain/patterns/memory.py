@@ -12,6 +12,7 @@ from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.patterns.bias import EXCURSION, SIGNS_KEPT, Excursion
 from pagereeve.domain.patterns.diagnosis import DIFFERENCE, RECENT_MAX, Difference
+from pagereeve.domain.patterns.tickets import SOURCE_TICKETS, SOURCES_MAX, Sources
 from pagereeve.domain.values.codec import FIGURE, INSTANT, ByHand, Codec, Member, Spread, inner, placed, text
 from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import to_text
@@ -46,7 +47,7 @@ class PatternMemory:
     """``up`` and ``down`` are the CUSUM's two sums, ``signs`` those of the latest differences; all of one meter run.
 
     ``diagnosed`` names the hypothesis that explains the recent differences, and since when it does; ``lately`` are the
-    last releases that were alone, for stray pages that may be theirs.
+    last releases that were alone, for stray pages that may be theirs. ``tickets``: of all runs, what each source's say.
     """
 
     run: int = 0
@@ -57,6 +58,7 @@ class PatternMemory:
     standing: StandingStill | None = None
     diagnosed: tuple[str, int] | None = None
     lately: tuple[Lately, ...] = ()
+    tickets: Sources = ()
 
 
 def _diagnosed_json(diagnosed: tuple[str, int] | None) -> dict[str, Any]:
@@ -91,4 +93,5 @@ PATTERN_MEMORY: Final = Codec(
     Member("standing", inner(_STANDING), default=None),
     Spread("diagnosed", ByHand(_diagnosed_json, _diagnosed_of)),
     Member("lately", placed(inner(_LATELY), LATELY_MAX), default=()),
+    Member("tickets", placed(inner(SOURCE_TICKETS), SOURCES_MAX), default=()),
 )

@@ -13,9 +13,11 @@ from pagereeve.domain.charging.postings import Posted
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Evidence, Finding, Grade, Interval, ReleaseKey, Verdict
+from pagereeve.domain.patterns import tickets
 from pagereeve.domain.patterns.bias import BiasStep, Excursion, after, signs_after
 from pagereeve.domain.patterns.diagnosis import LOOKED_AT, Diagnosis, Difference, diagnose, remembered
 from pagereeve.domain.patterns.memory import LATELY_MAX, NAMED_MAX, Lately, PatternMemory, StandingStill
+from pagereeve.domain.patterns.tickets import holds_back, is_multiple
 
 # So many releases in a row that the meter did not notice are no coincidence. Common practice, no source.
 STANDS_FROM: Final = 3
@@ -29,18 +31,31 @@ class Followed:
     """``states`` are what was known after each stretch; ``findings`` bear the instant at which they were over.
 
     ``suggestions`` are evidence for findings of stray pages, by their ids: whose they may be, and no more than that.
+    ``held`` are the ids of surpluses that are no findings of their own: one about their source's tickets stands for it.
     """
 
     states: list[tuple[int, PatternMemory]] = field(default_factory=list)
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
     suggestions: dict[str, Evidence] = field(default_factory=dict)
+    held: set[str] = field(default_factory=set)
 
 
-def follow(printer: str, posted: Iterable[Dated], leads: Mapping[int, str], first: PatternMemory) -> Followed:
-    """``leads`` names the channel that speaks for each run; ``first`` is what was known before."""
+def follow(
+    printer: str,
+    posted: Iterable[Dated],
+    leads: Mapping[int, str],
+    first: PatternMemory,
+    decided: frozenset[str] = frozenset(),
+) -> Followed:
+    """``leads`` names the channel that speaks for each run; ``first`` is what was known before; ``decided`` are the
+    findings about which people spoke.
+    """
     followed = Followed()
     habits, standing = first, dict(_conditions(printer, first))
     for at_us, one in sorted(posted, key=_order):
+        if is_multiple(one) and holds_back(habits.tickets, one.windows, decided):
+            anchor = find.bracket_anchor(one.stretch.channel, [window.release for window in one.windows])
+            followed.held.add(find.finding_id("surplus", printer, anchor))
         if one.stretch.channel != leads.get(one.stretch.run):
             continue
         if not one.stretch.releases and one.stretch.counted and habits.run == one.stretch.run:
@@ -77,16 +92,21 @@ def _order(dated: Dated) -> tuple[int, int, int]:
 def _after(habits: PatternMemory, at_us: int, posted: Posted) -> PatternMemory:
     stretch = posted.stretch
     if stretch.run != habits.run:
-        habits = PatternMemory(run=stretch.run)
+        habits = PatternMemory(run=stretch.run, tickets=habits.tickets)
     if not stretch.releases:
         return replace(habits, standing=None) if stretch.counted else habits
     if stretch.grade in {Grade.BROKEN, Grade.BLIND} or stretch.expected is None or OTHER_FUNCTION in stretch.reasons:
         return habits
-    habits = replace(habits, standing=_stands(habits.standing, posted), lately=_lately(habits.lately, posted))
+    habits = replace(
+        habits,
+        standing=_stands(habits.standing, posted),
+        lately=_lately(habits.lately, posted),
+        tickets=tickets.after(habits.tickets, posted),
+    )
     # Between wide cuts other pages may be in the count: they say nothing of the printer's habits.
     if stretch.verdict is Verdict.AGREES and stretch.grade is not Grade.WIDE:
         habits = _summed(habits, at_us, posted, stretch.expected)
-    if stretch.verdict is Verdict.UNPROVEN or stretch.grade is Grade.WIDE:
+    if stretch.verdict is Verdict.UNPROVEN or stretch.grade is Grade.WIDE or is_multiple(posted):
         return habits
     return _looked_back(habits, at_us, posted, stretch.expected)
 
@@ -168,6 +188,7 @@ def _conditions(printer: str, habits: PatternMemory) -> Iterator[tuple[str, Find
         yield _named(_of_bias(printer, habits, habits.down))
     if habits.standing is not None and habits.standing.count >= STANDS_FROM:
         yield _named(_of_standing(printer, habits, habits.standing))
+    yield from map(_named, tickets.findings_of(printer, habits.tickets))
     diagnosis = diagnose(habits.recent) if habits.diagnosed is not None else None
     if diagnosis is not None and habits.diagnosed is not None:
         yield _named(_of_diagnosis(printer, habits, diagnosis, habits.diagnosed[1]))

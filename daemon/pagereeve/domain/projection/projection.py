@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, FUNCTION_CHANNELS
+from pagereeve.domain.brackets.gaps import Joining
 from pagereeve.domain.brackets.partition import Between, Broken, Partition, partition
 from pagereeve.domain.brackets.runs import Run, Runs, split
 from pagereeve.domain.brackets.timeline import Timeline
@@ -27,8 +28,10 @@ from pagereeve.domain.findings.waiting import Waiting, told, waiting_of
 from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, Stretch, Verdict
 from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.patterns.patterns import follow, leading
+from pagereeve.domain.patterns.tickets import holds_back
 
 NO_HABITS: Final = PatternMemory()
+UNKNOWN_PRINTER: Final = "unknown-printer"
 State = TypeVar("State")
 
 
@@ -50,17 +53,19 @@ NOTHING_KNOWN: Final = Memory()
 class Projected:
     """Every row, each with the instant at which it was settled (None while its stretch is open).
 
-    ``habits`` and ``clocks`` are what was remembered from which instant on, ``conflicts`` those since ``before``.
-    ``waits`` is what has no verdict yet, by channel; at ``waits_told_us`` that becomes a finding, if nothing happens
-    until then.
+    ``habits`` and ``clocks`` are what was remembered from which instant on, ``conflicts`` those since ``before``;
+    ``passed`` are surpluses that still print. ``waits`` is what has no verdict yet, by channel; at ``waits_told_us``
+    that becomes a finding, if nothing happens until then.
     """
 
     runs: Runs
     windows: list[Window]
     before: Memory
+    joining: Joining
     posted: list[tuple[int, Posted]] = field(default_factory=list)
     waiting: list[Charge] = field(default_factory=list)
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
+    passed: list[tuple[Finding, Sequence[Window]]] = field(default_factory=list)
     habits: list[tuple[int, PatternMemory]] = field(default_factory=list)
     clocks: list[tuple[int, ClockTroubles]] = field(default_factory=list)
     conflicts: Sequence[Conflict] = ()
@@ -101,9 +106,9 @@ def project(
     runs = split(timeline.plateaus, rules.policy_at, first, timeline.breaks_us())
     moments = moments_of(runs.runs)
     windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))
-    projected = Projected(runs, windows, before, conflicts=timeline.conflicts)
+    projected = Projected(runs, windows, before, Joining(rules), conflicts=timeline.conflicts)
     channels = sorted({channel for run in runs.runs for channel in run.channels()})
-    parted = [partition(channel, runs.runs, windows) for channel in channels]
+    parted = [projected.joining.joined(partition(channel, runs.runs, windows)) for channel in channels]
     _advance(timeline, parted, projected)
     _wait(timeline, parted, projected)
     _follow(timeline, projected, after_us)
@@ -129,22 +134,28 @@ def _releases(timeline: Timeline) -> list[Release]:
         if again == "echo":
             continue
         policy, settle_us = timeline.rules.policy_at(at_us), timeline.rules.settle_us(at_us)
+        meant = policy.meant(started.origin.source, started.ticket)
         ended, answered = timeline.ends.get(key), timeline.answers.get(key)
         answered_us = None if answered is None else opening_answer_us(started, ended, answered)
-        releases.append(Release(started, ended, policy, settle_us, again, answered_us))
+        releases.append(Release(started, ended, policy, settle_us, again, answered_us, meant))
     return releases
 
 
 def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     """What shows only over many brackets, or many notices."""
     leads = {run.number: leading(run.channels()) for run in projected.runs.runs}
-    followed = follow(timeline.printer, projected.posted, leads, projected.before.habits)
+    decided = frozenset(one.finding for one in timeline.rules.decisions)
+    followed = follow(timeline.printer, projected.posted, leads, projected.before.habits, decided)
     clocks = watch_clocks(timeline, projected.before.clocks, after_us)
     projected.habits, projected.clocks = followed.states, clocks.states
+    sources = (followed.states[-1][1] if followed.states else projected.before.habits).tickets
+    printing = (one for one, windows in projected.passed if not holds_back(sources, windows, decided))
+    projected.findings += [(None, one) for one in printing]
     for place, (at_us, one) in enumerate(projected.findings):
         if one.id in followed.suggestions:
             projected.findings[place] = (at_us, find.with_evidence(one, [followed.suggestions[one.id]]))
-    projected.findings += [*followed.findings, *clocks.findings]
+    told = [(at_us, one) for at_us, one in projected.findings if one.id not in followed.held]
+    projected.findings = [*told, *followed.findings, *clocks.findings]
 
 
 def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
@@ -187,36 +198,48 @@ def _told(channel: str, posted: Posted) -> bool:
 def _wait(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
     """Releases whose stretch is not closed: still open, or given up by the longest wait without a reading."""
     if not parted:
+        # No meter was ever read, and where none is registered none will be: there is nothing to wait for.
+        unknown = not timeline.rules.registered and not timeline.silences
         for window in projected.windows:
-            _wait_one(timeline, "total", None, window, projected)
+            _wait_one(timeline, "total", None, window, projected, unknown=unknown)
     for part in parted:
         unit = part.last.count.unit if part.last is not None else None
         for window in part.waiting:
             _wait_one(timeline, part.channel, unit, window, projected)
         passed = overrun(timeline.printer, part, projected.runs.runs) if part.channel in CLAIMED_CHANNELS else None
         if passed is not None:
-            projected.findings.append((None, passed))
+            projected.passed.append((passed, part.waiting))
 
 
-def _wait_one(timeline: Timeline, channel: str, unit: Unit | None, window: Window, projected: Projected) -> None:
+def _wait_one(
+    timeline: Timeline,
+    channel: str,
+    unit: Unit | None,
+    window: Window,
+    projected: Projected,
+    *,
+    unknown: bool = False,
+) -> None:
+    """``unknown``: nobody registered the printer. Its finding names all such releases."""
     release = window.release
     expectation = expected_of(channel, unit or Unit.IMPRESSIONS, release)
-    given_up = window.closing == "longest-wait"
+    given_up = unknown or window.closing == "longest-wait"
+    closed_us = window.closes_us if window.closes_us is not None else release.end_us or release.start_us
+    why = UNKNOWN_PRINTER if unknown else "no-reading-after" if given_up else "window-open"
     charge = charge_of(
         window,
         expectation,
         owed_unproven(expectation, channel, window.release) if given_up else Owed(0, 0),
         channel=channel,
         unit=unit,
-        closed_us=window.closes_us if given_up else None,
+        closed_us=closed_us if given_up else None,
         counted=None,
         grade=Grade.BLIND if given_up else None,
         verdict=Verdict.UNPROVEN if given_up else None,
-        reasons=[*expectation.reasons, *(["no-reading-after"] if given_up else ["window-open"])]
-        + (["stalled"] if window.stalled else []),
+        reasons=[*expectation.reasons, why, *(["stalled"] if window.stalled else [])],
     )
     projected.waiting.append(charge)
-    if given_up and channel in CLAIMED_CHANNELS:
+    if given_up and not unknown and channel in CLAIMED_CHANNELS:
         anchor = (channel, *release.started.origin.key)
         what, evidence = shown.no_count(1, Grade.BLIND), [shown.release(release.key)]
         finding = find.make("unproven-release", timeline.printer, anchor, release.start_us, what, evidence)

@@ -107,7 +107,7 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
         channels = run.channels()
         for index in range(len(run.samples) - 1, -1, -1):
             sample = run.samples[index]
-            if len(sample.totals) != len(channels):
+            if len(sample.totals) != len(channels) or not projected.joining.stands(run, index):
                 continue
             at_us = _quiet_instant(sample, spans, limit_us)
             if at_us is not None:

@@ -15,6 +15,7 @@ from typing import Any, Final, Generic, TypeVar
 
 from pagereeve.domain.values.canonical import SAFE_INTEGER
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.faults import errors_of, joined
 from pagereeve.domain.values.fields import TEXT_MAX, Fields
 from pagereeve.domain.values.instants import to_text
 
@@ -101,6 +102,7 @@ class Codec(Generic[Made]):
             (row.attribute, *_put(row), *_beside(row, rows)) for row in rows
         ]
         self._gets = [(row.attribute, _get(row), *_beside(row, rows)) for row in rows]
+        self._names = [row.name or row.attribute for row in rows if isinstance(row, Member)]
 
     def write(self, value: Made, /) -> dict[str, Any]:
         members: dict[str, Any] = {}
@@ -126,11 +128,23 @@ class Codec(Generic[Made]):
     def take(self, fields: Fields, /, **outside: Any) -> Made:
         """The object's members; others may be left for somebody else. Raises BadFact.
 
-        What is given in ``outside`` for an attribute that has a row gives way to it.
+        What is given in ``outside`` for an attribute that has a row gives way to it. Where ``fields`` collects faults,
+        a bad member that may be absent counts as absent, and BadFact is raised once all members were looked at.
         """
-        values = outside
+        values, needed = outside, list[BadFact]()
         for attribute, (get, default), beside, absent in self._gets:
-            values[attribute] = default if beside is not None and values[beside] == absent else get(fields)
+            try:
+                values[attribute] = default if beside is not None and values[beside] == absent else get(fields)
+            except BadFact as error:
+                if fields.faults is None:
+                    raise
+                if default is _UNSET:
+                    needed += errors_of(error)
+                else:
+                    fields.faults.drop(error)
+                values[attribute] = default
+        if needed:
+            raise joined(needed)
         value = self.made(**values)
         if self._check is not None:
             wrong = self._check(value)
@@ -140,8 +154,13 @@ class Codec(Generic[Made]):
 
     def read(self, fields: Fields, /, **outside: Any) -> Made:
         """As ``take``, of a whole object: members that nobody knows are refused. Raises BadFact."""
-        value = self.take(fields, **outside)
-        fields.finish()
+        try:
+            value = self.take(fields, **outside)
+        except BadFact:
+            if fields.faults is not None:
+                fields.finish(self._names)
+            raise
+        fields.finish(self._names)
         return value
 
 

@@ -7,6 +7,7 @@ from collections.abc import Iterable
 from typing import Any, Final, TypeVar
 
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.faults import Faults
 from pagereeve.domain.values.instants import from_text
 
 Choice = TypeVar("Choice", bound=str)
@@ -17,13 +18,17 @@ _UNPRINTED: Final = re.compile("[\x00-\x1f\ud800-\udfff]")
 
 
 class Fields:
-    """The members of one JSON object, named ``where`` in errors. Absent and null both mean *unknown*."""
+    """The members of one JSON object, named ``where`` in errors. Absent and null both mean *unknown*.
 
-    def __init__(self, members: Any, where: str) -> None:
+    With ``faults`` a codec goes on past what is wrong with a member, and notes it there; else the first is raised.
+    """
+
+    def __init__(self, members: Any, where: str, faults: Faults | None = None) -> None:
         if not isinstance(members, dict):
             raise BadFact(where, f"is {type_name(members)}; an object is needed")
         self._members = dict(members)
         self.where = where
+        self.faults = faults
 
     def path(self, name: str) -> str:
         """As errors name the member."""
@@ -92,11 +97,11 @@ class Fields:
         return from_text(self.text(name, 64), self.path(name))
 
     def object(self, name: str) -> Fields:
-        return Fields(self._take(name), self.path(name))
+        return Fields(self._take(name), self.path(name), self.faults)
 
     def optional_object(self, name: str) -> Fields | None:
         value = self._take(name)
-        return None if value is None else Fields(value, self.path(name))
+        return None if value is None else Fields(value, self.path(name), self.faults)
 
     def optional_truth(self, name: str) -> bool | None:
         value = self._take(name)
@@ -119,6 +124,9 @@ class Fields:
             raise BadFact(self.path(name), f"a list of at most {most} {of} is needed")
         return Fields({str(place): item for place, item in enumerate(value)}, self.path(name))
 
+    def is_list(self, name: str) -> bool:
+        return isinstance(self._members.get(name), list)
+
     def texts(self, name: str, most: int, longest: int = TEXT_MAX) -> tuple[str, ...]:
         items = self.optional_list(name, most, "texts")
         return () if items is None else tuple(items.text(place, longest) for place in items.names())
@@ -134,8 +142,12 @@ class Fields:
         """What has not been read yet."""
         return tuple(self._members)
 
-    def finish(self) -> None:
-        """Refuse what nobody asked for: a misspelt member would otherwise mean *unknown* in silence."""
+    def finish(self, known: Iterable[str] = ()) -> None:
+        """Refuse what nobody asked for, or note it: a misspelt member would otherwise mean *unknown* in silence."""
+        if self._members and self.faults is not None:
+            for name in self._members:
+                self.faults.leave_out(self.path(str(name)), str(name), known)
+            self._members = {}
         if self._members:
             left = ", ".join(sorted(str(name)[:40] for name in self._members))
             raise BadFact(self.where or "object", f"has unknown members: {left}; remove or correct them")

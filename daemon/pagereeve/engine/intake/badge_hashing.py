@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from pagereeve.domain.badges.form import BadgeForm, canonical_badge
-from pagereeve.domain.badges.styles import written_otherwise
+from pagereeve.domain.badges.styles import READ_SHORT, SHIFTED, read_short, unshifted, written_otherwise
 
 Reader = tuple[str, str]
 """(gateway, reader); a reader of "" means all of the gateway that have no form of their own."""
@@ -24,12 +24,25 @@ class BadgeSight:
 
 @dataclass(slots=True)
 class BadgeHasher:
-    """``key`` is the secret of the keyed hash; ``known`` are the hashes of badges that a directory names."""
+    """``key`` is the secret of the keyed hash; ``known`` are the hashes of badges that a directory names.
+
+    ``short`` are these by the hash of what a reader gives that reads them short.
+    """
 
     key: bytes = field(repr=False)
     form: BadgeForm = field(default_factory=BadgeForm)
     forms: Mapping[Reader, BadgeForm] = field(default_factory=dict)
     known: set[str] = field(default_factory=set, repr=False)
+    short: dict[str, set[str]] = field(default_factory=dict, repr=False)
+
+    def learn(self, canonical: str) -> str:
+        """The hash of a badge that a directory names; from now on it is known."""
+        badge = self.hashed(canonical)
+        self.known.add(badge)
+        short = read_short(canonical)
+        if short:
+            self.short.setdefault(self.hashed(short), set()).add(badge)
+        return badge
 
     def hashed(self, canonical: str) -> str:
         return "b-" + hmac.digest(self.key, canonical.encode(), hashlib.sha256).hex()[:32]
@@ -47,4 +60,11 @@ class BadgeHasher:
 
     def _resembles(self, canonical: str) -> str:
         others = written_otherwise(canonical).items()
-        return next((style for style, other in others if self.hashed(other) in self.known), "")
+        style = next((style for style, other in others if self.hashed(other) in self.known), "")
+        return style or self._slip(canonical)
+
+    def _slip(self, canonical: str) -> str:
+        """Exactly one known badge is meant, or none is."""
+        if len(self.short.get(self.hashed(canonical), ())) == 1:
+            return READ_SHORT
+        return SHIFTED if len({self.hashed(one) for one in unshifted(canonical)} & self.known) == 1 else ""

@@ -12,9 +12,10 @@ from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, ClockM
 from pagereeve.domain.facts.redating import NOT_AGREED
 from pagereeve.domain.facts.source_clock import DELAYS_MAX, SourceClock
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.faults import Faults
 from pagereeve.domain.values.instants import from_text
 from pagereeve.domain.values.plain_text import refused_character, require_plain, require_plain_members
-from pagereeve.engine.counters import EngineCounters
+from pagereeve.engine.counters import UNKNOWN_MEMBER, EngineCounters
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.intake import BadgeLine, Envelope, RefusedInput
 
@@ -31,10 +32,12 @@ class Dated:
     """An event whose instant is decided. It may hold a badge number and a title: only the privacy stage opens it.
 
     ``named`` is False for a raw line: its id is only begun here, and the hash of its number completes it.
+    ``remarks`` say what of the event was left out.
     """
 
     event: Event = field(repr=False)
     named: bool = True
+    remarks: tuple[BadFact, ...] = ()
 
 
 @dataclass(slots=True)
@@ -59,13 +62,19 @@ class Dating:
         received_us = self.clock.now_us()
         occurred_us = None if envelope.time is None else from_text(envelope.time)
         origin = Origin(envelope.source, envelope.id, received_us, received_us, occurred_us)
-        event = event_of(envelope.type, origin, envelope.data)
+        faults = Faults()
+        event = event_of(envelope.type, origin, envelope.data, faults)
         if self.on_claim is not None and occurred_us is not None:
             self.on_claim(envelope.source, occurred_us, received_us)
         at_us, mark = await self._judged(envelope.source, occurred_us, received_us)
         self.counters.clock_marks[mark or "as-claimed"] += 1
         dated = Origin(origin.source, origin.id, at_us, received_us, occurred_us, mark)
-        return Dated(replace(event, origin=dated))
+        for dropped in faults.dropped:
+            self.counters.left_out[dropped.where] += 1
+        if faults.strange:
+            # Names from outside are no labels.
+            self.counters.left_out[UNKNOWN_MEMBER] += len(faults.strange)
+        return Dated(replace(event, origin=dated), remarks=tuple(faults.told()))
 
     def line(self, line: BadgeLine) -> Dated:
         """A raw line's instant is its arrival. Raises BadFact for what can be no badge number in any form."""

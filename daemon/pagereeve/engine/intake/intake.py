@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from pagereeve.domain.badges.form import WHAT_TO_DO
 from pagereeve.domain.facts.facts import BadgeUnreadable, Event, ReleaseAnswered, ReleaseEnded, ReleaseStarted
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.engine.badges.watcher import BadgeWatcher
@@ -15,13 +16,15 @@ from pagereeve.engine.intake.handing_on import HandingOn, Waited
 from pagereeve.engine.intake.placement import Lookup, Placed, place, routed
 from pagereeve.engine.intake.privacy import Privacy
 from pagereeve.engine.intake.releases import Releases
+from pagereeve.engine.intake.site_names import SiteNames
 from pagereeve.engine.intake.storing import Storing
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.intake import Accepted, BadgeLine, Envelope, RefusedInput
+from pagereeve.ports.intake import Accepted, BadgeLine, Envelope, RefusedInput, Remark
 from pagereeve.ports.journal import JournalUnavailable, Receipt
 from pagereeve.ports.store import IntakeStore
 
+KEY_PRESSED = "a key of the reader's keypad is no badge: nothing of it was kept"
 OTHER_DATA = "the first delivery counts; this one, with other data, is kept aside"
 
 ANSWER_UNKEPT = "this answer could not be stored: the release's pages are looked for from its notice on"
@@ -43,6 +46,7 @@ class EventIntake:
     keep_titles: bool = False
     agreed: Callable[[], bool] = lambda: True
     on_claim: OnClaim | None = None
+    names: SiteNames = field(default_factory=SiteNames)
     dating: Dating = field(init=False)
     privacy: Privacy = field(init=False)
     releases: Releases = field(init=False)
@@ -54,7 +58,13 @@ class EventIntake:
         self.dating = Dating(self.clock, self.store.recent_delays, self.counters, self.agreed, self.on_claim)
         self.privacy = Privacy(self.badges, self.counters, self.keep_titles)
         self.releases = Releases(self.store.release_facts)
-        self.lookup = Lookup(self.releases.starts, self.store.finding, self.registry.behind)
+        self.lookup = Lookup(
+            self.releases.starts,
+            self.store.finding,
+            self.registry.behind,
+            self.store.release_facts,
+            lambda name: name in self.registry.registered,
+        )
         self.handing_on = HandingOn(self.registry, self.badge_watcher)
         self.storing = Storing(self.store.append, self.store.append_together, self.releases, self.handing_on.hand_on)
 
@@ -86,18 +96,24 @@ class EventIntake:
                     await self.storing.store(Placed((routed(ended, starts),), starts))
 
     async def _accept(self, dated: Dated, feed: str, wait_s: float | None, *, rest: bool = False) -> Accepted:
-        event = self.privacy.event(dated)
+        remarks = [*(Remark(one.where, one.problem) for one in dated.remarks), *self.names.remarks(dated.event)]
+        event = self.privacy.event(replace(dated, event=self.names.placed(dated.event)))
+        if event is None:
+            self.counters.events[feed, "ignored"] += 1
+            return Accepted("ignored", KEY_PRESSED)
+        if isinstance(event, BadgeUnreadable) and event.reason in WHAT_TO_DO:
+            remarks.append(Remark("data.badge", f"was not used ({event.reason}): {WHAT_TO_DO[event.reason]}"))
         self.counters.note(event)
         placed, receipt = await self._keep(event)
         self.counters.events[feed, receipt.outcome] += 1
         detail = OTHER_DATA if receipt.outcome == "conflict" else ""
         if wait_s is None or not placed.gate:
-            return Accepted(receipt.outcome, detail)
+            return Accepted(receipt.outcome, detail, remarks=tuple(remarks))
         waited = await self.handing_on.wait(placed, wait_s, rest=rest)
         # An earlier delivery may have been answered at once, and its job be let go since.
         if receipt.outcome == "stored" and isinstance(event, ReleaseStarted):
             detail = await self._keep_answer(event, waited)
-        return Accepted(receipt.outcome, detail, waited.reading, waited.rest)
+        return Accepted(receipt.outcome, detail, waited.reading, waited.rest, tuple(remarks))
 
     async def _keep_answer(self, started: ReleaseStarted, waited: Waited) -> str:
         """The release's window opens at its answer. "", or what the sender should know."""

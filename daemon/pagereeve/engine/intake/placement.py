@@ -7,8 +7,10 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pagereeve.domain.badges.projector import COPY_SOURCE
-from pagereeve.domain.facts.end_notices import after_its_start
+from pagereeve.domain.facts.end_notices import after_its_start, replaced_by
+from pagereeve.domain.facts.events import NAME_MAX
 from pagereeve.domain.facts.facts import (
+    REPLACED,
     BadgePresented,
     BadgeUnreadable,
     Decided,
@@ -31,11 +33,19 @@ class Lookup:
     starts   of a source and the name of its release: the known start notices, the earliest first
     finding  of an id: the stored finding
     behind   of a gateway: the printers behind it, in the registry's order
+    notices  of a source and the name of its release: all its notices
+    is_known of a printer's name: is it in the registry?
     """
 
     starts: Callable[[str, str], Awaitable[Sequence[ReleaseStarted]]]
     finding: Callable[[str], Awaitable[Finding | None]]
     behind: Callable[[str], Sequence[str]]
+    notices: Callable[[str, str], Awaitable[Sequence[Fact]]]
+    is_known: Callable[[str], bool]
+
+
+BOOKED_MAX: Final = 500
+"""Releases that one decision books."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +80,11 @@ async def place(event: Event | BadgeUnreadable, lookup: Lookup) -> Placed:
     """Raises BadFact where the event names something that does not exist."""
     match event:
         case ReleaseStarted():
-            return Placed((event,), meters=(event.printer,), gate=event.printer)
+            return Placed(_with_replaced(event), meters=(event.printer,), gate=event.printer)
         case ReleaseEnded():
+            if event.outcome == REPLACED:
+                text = "is said by the start notice that replaces the release (replaces), and by no end notice"
+                raise BadFact("data.outcome", text)
             return await _ended(event, lookup)
         case BadgePresented():
             return _presented(event, lookup.behind(event.gateway))
@@ -115,6 +128,13 @@ def in_order(notices: Sequence[Fact]) -> list[ReleaseStarted]:
     return sorted((one for one in notices if isinstance(one, ReleaseStarted)), key=lambda one: one.origin.order)
 
 
+def _with_replaced(started: ReleaseStarted) -> tuple[Fact, ...]:
+    if started.replaces == started.release:
+        raise BadFact("data.replaces", "is the release itself; give the corrected notice a release name of its own")
+    replaced = replaced_by(started)
+    return (started,) if replaced is None else (started, replaced)
+
+
 async def _ended(event: ReleaseEnded, lookup: Lookup) -> Placed:
     """An end notice names no printer: its release does. One that comes first waits under no printer."""
     starts = await lookup.starts(event.origin.source, event.release)
@@ -145,4 +165,31 @@ async def _decided(event: Decided, lookup: Lookup) -> Placed:
     finding = await lookup.finding(event.finding)
     if finding is None:
         raise BadFact("data.finding", f"{event.finding[:40]!r} is no finding; pagereeve findings --all lists them")
-    return Placed((replace(event, printer=finding.printer),), concerns_us=finding.since_us)
+    decided = replace(event, printer=finding.printer)
+    booked = await _booked(decided, finding, lookup) if event.action == "book" else ()
+    return Placed((decided, *booked), concerns_us=finding.since_us)
+
+
+async def _booked(decided: Decided, finding: Finding, lookup: Lookup) -> tuple[Fact, ...]:
+    """The releases of the finding once more, at the printer where they were made: each corrects its own notice."""
+    if finding.kind != "unknown-printer":
+        raise BadFact("data.action", f"books releases at an unknown printer; {finding.id} is {finding.kind}")
+    if not lookup.is_known(decided.at):
+        raise BadFact("data.at", f"{decided.at[:40]!r} is no printer of the settings; name the one that made the pages")
+    if len(finding.releases) > BOOKED_MAX:
+        raise BadFact("data.finding", f"names more than {BOOKED_MAX} releases; give the printer this name (also)")
+    facts: list[Fact] = []
+    for key in finding.releases:
+        for notice in await lookup.notices(key.source, key.release):
+            if isinstance(notice, ReleaseStarted | ReleaseEnded) and notice.printer == finding.printer:
+                facts += _elsewhere(notice, decided)
+    return tuple(facts)
+
+
+def _elsewhere(notice: ReleaseStarted | ReleaseEnded, decided: Decided) -> tuple[Fact, ...]:
+    """Under a name of its own, as a name belongs to one release of its source."""
+    origin = replace(notice.origin, id=f"{notice.origin.id}#booked", received_us=decided.origin.received_us)
+    name = f"{notice.release[: NAME_MAX // 2]} at {decided.at}"[:NAME_MAX]
+    if isinstance(notice, ReleaseEnded):
+        return () if notice.outcome == REPLACED else (replace(notice, printer=decided.at, origin=origin, release=name),)
+    return _with_replaced(replace(notice, printer=decided.at, origin=origin, release=name, replaces=notice.release))

@@ -20,7 +20,7 @@ _MEMBERS: Final = {
     BadgePresented: (*_ENVELOPE, "gateway", "reader"),
     ReleaseStarted: (
         *_ENVELOPE,
-        *("printer", "release", "job", "owner", "gateway", "queue", "was", "ticket.media", "ticket.title"),
+        *("printer", "release", "job", "owner", "gateway", "queue", "was", "replaces", "ticket.media", "ticket.title"),
     ),
 }
 
@@ -43,8 +43,10 @@ class Privacy:
     counters: EngineCounters
     keep_titles: bool = False
 
-    def event(self, dated: Dated) -> Event | BadgeUnreadable:
+    def event(self, dated: Dated) -> Event | BadgeUnreadable | None:
         """A type of event that comes to hold a badge number or a ticket needs its case here; a test sees to that.
+
+        None for a key of a reader's keypad: it may be of somebody's PIN, and nothing of it is kept.
 
         Raises BadFact where another member of the event holds its badge number, which would then be stored in clear.
         """
@@ -75,12 +77,14 @@ class Privacy:
             if text and holds_number(text, written):
                 raise BadFact(where, "holds the number of the event's own badge; make it without the number")
 
-    def _presented(self, event: BadgePresented, *, named: bool) -> BadgePresented | BadgeUnreadable:
+    def _presented(self, event: BadgePresented, *, named: bool) -> BadgePresented | BadgeUnreadable | None:
         """What a reader's form refuses is an error of the frame, and never an unknown badge."""
         try:
             sight = self.badges.seen(event.badge, event.gateway, event.reader)
         except BadBadge as error:
             self.counters.refused_badges[error.reason] += 1
+            if error.reason == "key":
+                return None
             origin = event.origin if named else _completed(event.origin, "unreadable")
             return BadgeUnreadable(origin, event.gateway, error.reason, event.reader)
         origin = event.origin if named else _completed(event.origin, sight.badge[:12])

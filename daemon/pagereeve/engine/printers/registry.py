@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Awaitable, Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
 from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
@@ -67,8 +67,11 @@ class PrinterRegistry:
             seen_last = reading_of(known.get(name))
             self._begin(self._owner(name, registered, seen_last))
 
-    async def change(self, registered: Mapping[str, RegisteredPrinter]) -> RegistryChange:
-        """From now on these printers. What came for one that is added or removed meanwhile is in the journal, from
+    async def change(
+        self, registered: Mapping[str, RegisteredPrinter], between: Callable[[], Awaitable[None]] | None = None
+    ) -> RegistryChange:
+        """From now on these printers. ``between`` is called when those that are removed have no owner any more, and
+        those that are added have none yet. What came for one that is added or removed meanwhile is in the journal, from
         which its next owner reads it: there is never a second owner beside the first.
         """
         before, self.registered = self.registered, dict(registered)
@@ -76,6 +79,8 @@ class PrinterRegistry:
         change = RegistryChange.between(before, registered)
         for name in change.removed:
             await self._replace(name, None)
+        if between is not None:
+            await between()
         for name in change.added:
             watcher = self._owner(name, registered[name])
             await self._replace(name, watcher)

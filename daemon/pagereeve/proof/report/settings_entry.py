@@ -9,7 +9,7 @@ from pagereeve.proof.results import Calibration, Proof
 
 DEFAULT_SETTLE_S = 10.0
 
-Value = str | int | float | bool
+Value = str | int | float | bool | Mapping[str, "Value"]
 
 
 def fragment_of(
@@ -50,4 +50,6 @@ def _policy(found: Calibration, settle_now_s: float) -> dict[str, Value]:
 
 def _value(value: Value) -> str:
     """JSON's booleans, numbers and strings are TOML 1.0's, as long as no character is split into surrogates."""
+    if isinstance(value, Mapping):
+        return f"{{ {', '.join(f'{name} = {_value(one)}' for name, one in value.items())} }}"
     return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

@@ -14,6 +14,7 @@ from pathlib import Path
 from typing import Final
 
 from pagereeve.domain.badges.form import BadBadge, BadgeForm, canonical_badge
+from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import FOREVER_US, to_text
 from pagereeve.settings.errors import BadList, Problem
@@ -71,7 +72,7 @@ def collisions(badges: Iterable[Sequence[Binding]]) -> list[Problem]:
         (left, right)
         for bindings in badges
         for left, right in combinations(bindings, 2)
-        if left.owner != right.owner and _overlap(left, right)
+        if owner_key(left.owner) != owner_key(right.owner) and _overlap(left, right)
     ]
     if not rows:
         return []

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from pagereeve.domain.facts.facts import Assigned
+from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.settings.errors import BadList, Problem
 from pagereeve.settings.lists.csv_rows import PROBLEMS_MAX, cell, csv_rows, instant
@@ -27,8 +28,10 @@ def read_people(path: Path) -> tuple[Assigned, ...]:
         except BadFact as error:
             problems.append(Problem(f"line {line}", str(error)))
         else:
-            if assigned.setdefault((fact.at_us, fact.owner), fact) != fact:
-                text = f"cost_centre: {fact.owner!r} is in two cost centres from the same time on; keep one"
+            known = assigned.setdefault((fact.at_us, owner_key(fact.owner)), fact)
+            if known.cost_centre != fact.cost_centre:
+                also = f" (also written {known.owner!r})" if known.owner != fact.owner else ""
+                text = f"cost_centre: {fact.owner!r}{also} is in two cost centres from the same time on; keep one"
                 problems.append(Problem(f"line {line}", text))
         if len(problems) == PROBLEMS_MAX:
             problems.append(Problem("", "the rest was not looked at"))

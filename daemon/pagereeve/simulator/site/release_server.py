@@ -7,9 +7,10 @@ from collections import deque
 from dataclasses import dataclass, field
 from typing import Any, Final, Literal
 
-from pagereeve.domain.facts.events import BADGE_PRESENTED, RELEASE_ENDED, RELEASE_STARTED, TICKET
+from pagereeve.domain.facts.events import BADGE_PRESENTED, RELEASE_ENDED, RELEASE_STARTED
 from pagereeve.domain.facts.facts import Outcome
 from pagereeve.domain.facts.ticket import ColorMode, Sides, Ticket
+from pagereeve.domain.facts.ticket_codec import ticket_json
 from pagereeve.ports.clock import Clock
 from pagereeve.simulator.errors import BadScenario, NoticeLost
 from pagereeve.simulator.network.listener import LoopbackListener
@@ -287,7 +288,7 @@ class ReleaseServer:
             "gateway": route.gateway,
             "badge": self._others_badge(held.owner) if "others-badge" in held.faults else release.badge,
             "queue": "badge-release",
-            "ticket": TICKET.write(held.ticket()),
+            "ticket": ticket_json(held.ticket()),
         }
         return {name: value for name, value in data.items() if value != ""}
 

@@ -7,7 +7,6 @@ from dataclasses import dataclass, field
 from typing import Protocol
 
 from pagereeve.domain.facts.facts import (
-    BadgePresented,
     BadgeUnreadable,
     ClockChanged,
     Conflict,
@@ -115,8 +114,8 @@ class Batch:
         return self._keep_aside(filing, filing.identity, filing.digest)
 
     def _reads_alike(self, filing: FactRecord, identity: Identity) -> bool:
-        """What was stored when any text was kept of a badge's outcome reads today as what came again."""
-        if not isinstance(filing.fact, BadgePresented) or filing.fact.outcome != "other":
+        """What an older program stored, with a claim made otherwise, reads today as what came again."""
+        if not isinstance(filing.fact, Event):
             return False
         body = self.stored.body(identity)
         return body is not None and file(fact_of(body)).digest == filing.digest

@@ -102,7 +102,7 @@ def file(fact: Fact) -> FactRecord:
         at_us=instant_us(fact),
         body=body,
         identity=fact.origin.key,
-        digest=hashlib.sha256(encode(claim_of(fact, members)).encode()).hexdigest(),
+        digest=hashlib.sha256(encode(claim_of(members)).encode()).hexdigest(),
         release=fact.release if isinstance(fact, ReleaseNotice) else None,
     )
 

@@ -9,7 +9,7 @@ from sqlalchemy import ColumnElement, Row, Select, and_, exists, func, not_, sel
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from pagereeve.domain.accounts.period_sums import ChargesBy, HouseSum, MeterSum, PeriodSums
-from pagereeve.domain.accounts.totals import OPEN, Figure, Total, ordered
+from pagereeve.domain.accounts.totals import OPEN, Figure, Total, Totals
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, RowSegment
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.ledger_reads import LedgerReads, _segments
@@ -22,7 +22,7 @@ _LEG = schema.leg.c
 
 class PeriodReads(LedgerReads):
     async def charge_totals(self, by: ChargesBy, from_us: int, to_us: int) -> Sequence[Total]:
-        return _totals(await self._reader.rows(_charge_sums(by, from_us, to_us)))
+        return _totals(by, await self._reader.rows(_charge_sums(by, from_us, to_us)))
 
     async def edge_segments(self, from_us: int, to_us: int) -> Sequence[RowSegment]:
         async with self._reader.snapshot() as connection:
@@ -39,7 +39,7 @@ class PeriodReads(LedgerReads):
             ]
             edges = await _edge_segments(connection, from_us, to_us)
         return PeriodSums(
-            tuple(_totals(charges)),
+            tuple(_totals("printer", charges)),
             tuple(meters),
             tuple(HouseSum(row.printer, row.run, row.channel, row.account, int(row.pages)) for row in sums),
             tuple(edges),
@@ -53,6 +53,7 @@ def _charge_sums(by: ChargesBy, from_us: int, to_us: int) -> Select[Any]:
         select(
             *keys,
             func.count().label("releases"),
+            func.min(_CHARGE.started_us).label("first_us"),
             func.coalesce(func.sum(_CHARGE.released), 0).label("released"),
             func.count(_CHARGE.released).label("released_times"),
             func.coalesce(func.sum(_CHARGE.counted), 0).label("counted"),
@@ -65,14 +66,14 @@ def _charge_sums(by: ChargesBy, from_us: int, to_us: int) -> Select[Any]:
     )
 
 
-def _totals(rows: Sequence[Row[Any]]) -> list[Total]:
+def _totals(by: ChargesBy, rows: Sequence[Row[Any]]) -> list[Total]:
     """A row for each verdict comes to one line."""
-    lines: dict[tuple[str, str, str], Total] = {}
+    summed = Totals(by)
     for row in rows:
-        key = (row.who, row.channel, row.unit or "")
-        line = lines.setdefault(key, Total(*key))
         part = Total(
-            *key,
+            row.who,
+            row.channel,
+            row.unit or "",
             releases=row.releases,
             released=Figure(int(row.released), row.released_times, row.releases - row.released_times),
             counted=Figure(int(row.counted), row.counted_times, row.releases - row.counted_times),
@@ -80,8 +81,10 @@ def _totals(rows: Sequence[Row[Any]]) -> list[Total]:
             unproven=int(row.unproven),
         )
         part.verdicts[row.verdict or OPEN] = row.releases
-        line.merge(part)
-    return ordered(lines.values())
+        if by == "person":
+            part.write(row.who, row.first_us)
+        summed.merge(row.who, part)
+    return summed.lines()
 
 
 def _house_sums(from_us: int, to_us: int) -> Select[Any]:

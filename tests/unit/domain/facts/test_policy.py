@@ -60,4 +60,4 @@ def test_every_rule_has_the_default_of_the_readme(policy: Policy | BadgePolicy) 
     known = documented()
     for rule in fields(policy):
         default = getattr(policy, rule.name)
-        assert known[rule.name] == ("unknown" if default is None else default), rule.name
+        assert known[rule.name] == ("unknown" if default is None else "none" if default == () else default), rule.name

@@ -18,7 +18,7 @@ from pagereeve.domain.values.errors import BadFact
 
 LINES = Path(__file__).with_name("resume_points.jsonl").read_bytes().splitlines()
 STORED = [json.loads(line) for line in LINES]
-HABITS = {"run", "up", "down", "signs", "recent", "standing", "diagnosed", "diagnosed_at", "lately"}
+HABITS = {"run", "up", "down", "signs", "recent", "standing", "diagnosed", "diagnosed_at", "lately", "tickets"}
 
 
 def test_every_line_of_this_version_is_written_as_it_was() -> None:

@@ -168,7 +168,7 @@ def test_what_the_badge_watcher_did_not_hear_of_it_reads_from_the_journal(monkey
             world.badge_watcher.settle_every_s = 50
             for nth in range(25):
                 await world.badge(f"DEADBE{nth:02d}", "east")
-                await world.passes(1)
+                await world.passes(2)
             await world.passes(100)
             assert len(await site(world)) == 25
 

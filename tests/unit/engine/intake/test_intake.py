@@ -231,7 +231,9 @@ def test_an_end_whose_start_came_while_nobody_ran_is_routed_at_the_next_start() 
                     {"release": "r", "job": "j", "owner": "o", "printer": "p", "ticket": {"pages": 1}},
                 )
             )
-            await first.store.append(first.intake.privacy.event(dated))
+            event = first.intake.privacy.event(dated)
+            assert event is not None
+            await first.store.append(event)
         async with World(first.printers, store=first.store) as again:
             await again.passes(200)
             ends = [fact for fact in await again.facts() if isinstance(fact, ReleaseEnded)]

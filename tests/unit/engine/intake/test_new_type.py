@@ -13,6 +13,7 @@ from pagereeve.domain.facts.events import EventType
 from pagereeve.domain.facts.facts import Note, PrinterNoted
 from pagereeve.domain.values.codec import TEXT, Codec, Member
 from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.faults import errors_of
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import World
 
@@ -61,9 +62,11 @@ def test_its_data_is_read_as_strictly_as_any_other() -> None:
     async def story() -> None:
         async with World() as world:
             with pytest.raises(BadFact) as refused:
-                await world.send(CLEANED, {"printer": "p", "by": "warden", "mood": "good"})
-            assert refused.value.where == "data"
-            assert world.counters.refused["http", "data"] == 1
+                await world.send(CLEANED, {"printer": "p", "by": "", "mood": "good"})
+            assert [one.where for one in errors_of(refused.value)] == ["data.by", "data.mood"]
+            assert world.counters.refused["http", "data.by"] == 1
+            taken = await world.send(CLEANED, {"printer": "p", "by": "warden", "mood": "good"})
+            assert "data.mood" in [one.where for one in taken.remarks]
 
     passing(story())
 

@@ -34,7 +34,10 @@ def lookup(*starts: ReleaseStarted) -> Lookup:
     def behind(gateway: str) -> Sequence[str]:
         return {"gw": ("a", "b", "c"), "single": ("a",)}.get(gateway, ())
 
-    return Lookup(starts_of, finding, behind)
+    async def notices(source: str, release: str) -> Sequence[Fact]:
+        return await starts_of(source, release)
+
+    return Lookup(starts_of, finding, behind, notices, lambda name: name in {"a", "b", "c"})
 
 
 async def test_a_start_names_its_printer_whose_reading_a_sender_may_wait_for() -> None:

@@ -179,7 +179,7 @@ def test_the_house_is_furnished_once_and_again_when_it_changes(tmp_path: Path) -
         ({"encoding": "decimal"}, "set width_bits"),
         ({"width_bits": 32}, "name another encoding"),
         ({"encoding": "facility-card", "width_bits": 26}, "are 24 bits"),
-        ({"encoding": "bits", "parity": "wiegand", "width_bits": 26}, "hold 24 or 32 bits"),
+        ({"encoding": "bits", "parity": "wiegand", "width_bits": 26}, "hold 24, 32, 35, 45 bits"),
         ({"encoding": "decimal-bytes", "parity": "wiegand"}, "leave parity out"),
         ({"encoding": "hex", "parity": "wiegand", "check_byte": "xor"}, "keep one"),
         ({"encoding": "bits", "byte_order": "least-first", "width_bits": 37}, "multiple of 8"),
