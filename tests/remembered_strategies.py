@@ -14,6 +14,7 @@ from pagereeve.domain.brackets.hypotheses import HYPOTHESES
 from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.findings.finding import Kind
 from pagereeve.domain.findings.source_clocks import TROUBLES_MAX, ClockTrouble
+from pagereeve.domain.findings.state_doubts import StateDoubt
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding, FindingState, ReleaseKey, Severity
 from pagereeve.domain.patterns.bias import CEILING, SIGNS_KEPT, Excursion
 from pagereeve.domain.patterns.diagnosis import RECENT_MAX, Difference
@@ -82,6 +83,8 @@ EVIDENCE = st.builds(
 )
 TROUBLES = st.builds(ClockTrouble, source=texts(), event=texts(), since_us=INSTANTS_US, what=EVIDENCE, release=texts())
 
+DOUBTS = st.builds(StateDoubt, since_us=INSTANTS_US, source=texts(), event=texts(), release=texts(), idle_rests=FIGURES)
+
 
 @st.composite
 def resume_points(draw: st.DrawFn) -> ResumePoint:
@@ -96,7 +99,9 @@ def resume_points(draw: st.DrawFn) -> ResumePoint:
         memory=Memory(
             draw(st.just(PatternMemory()) | HABITS),
             draw(st.lists(TROUBLES, max_size=3).map(tuple) | st.lists(TROUBLES, max_size=TROUBLES_MAX).map(tuple)),
+            draw(st.none() | DOUBTS),
         ),
+        known_us=draw(st.none() | INSTANTS_US),
     )
 
 

@@ -7,13 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
-from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, FUNCTION_CHANNELS
+from pagereeve.domain.brackets.closing import Windows
+from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.partition import Between, Broken, Partition, partition
+from pagereeve.domain.brackets.rests import moments_of
 from pagereeve.domain.brackets.runs import Run, Runs, split
 from pagereeve.domain.brackets.timeline import Timeline
-from pagereeve.domain.brackets.windows import Release, Window, Windows, expected_of, moments_of
+from pagereeve.domain.brackets.windows import Release, Window, expected_of
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
-from pagereeve.domain.charging.other_functions import functions_counted, span_of, without_functions
+from pagereeve.domain.charging.other_functions import without_functions
 from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Posted, postings_between, postings_broken
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.findings import evidence as shown
@@ -21,6 +23,7 @@ from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.from_timeline import noticed
 from pagereeve.domain.findings.overrun import overrun
 from pagereeve.domain.findings.source_clocks import ClockTroubles, watch_clocks
+from pagereeve.domain.findings.state_doubts import StateDoubt, watch_state
 from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, Stretch, Verdict
 from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.patterns.patterns import follow, leading
@@ -31,10 +34,13 @@ State = TypeVar("State")
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What a projection knows of what lies before its resume point: of brackets, and of sources' clocks."""
+    """What a projection knows of what lies before its resume point: of brackets, of sources' clocks, of the printer's
+    state.
+    """
 
     habits: PatternMemory = NO_HABITS
     clocks: ClockTroubles = ()
+    state: StateDoubt | None = None
 
 
 NOTHING_KNOWN: Final = Memory()
@@ -44,7 +50,7 @@ NOTHING_KNOWN: Final = Memory()
 class Projected:
     """Every row, each with the instant at which it was settled (None while its stretch is open).
 
-    ``habits`` and ``clocks`` are what was remembered from which instant on.
+    ``habits``, ``clocks`` and ``state`` are what was remembered from which instant on.
     """
 
     runs: Runs
@@ -55,6 +61,7 @@ class Projected:
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
     habits: list[tuple[int, PatternMemory]] = field(default_factory=list)
     clocks: list[tuple[int, ClockTroubles]] = field(default_factory=list)
+    state: list[tuple[int, StateDoubt | None]] = field(default_factory=list)
 
     def stretches(self) -> list[Stretch]:
         return [one.stretch for _, one in self.posted]
@@ -67,7 +74,11 @@ class Projected:
 
     def memory_at(self, at_us: int) -> Memory:
         """What was remembered at an instant."""
-        return Memory(_latest(self.habits, at_us, self.before.habits), _latest(self.clocks, at_us, self.before.clocks))
+        return Memory(
+            _latest(self.habits, at_us, self.before.habits),
+            _latest(self.clocks, at_us, self.before.clocks),
+            _latest(self.state, at_us, self.before.state),
+        )
 
 
 def _latest(states: Sequence[tuple[int, State]], at_us: int, before: State) -> State:
@@ -107,7 +118,8 @@ def _releases(timeline: Timeline) -> list[Release]:
         if again == "echo":
             continue
         policy, settle_us = timeline.rules.policy_at(at_us), timeline.rules.settle_us(at_us)
-        releases.append(Release(started, timeline.ends.get(key), policy, settle_us, again))
+        believed = timeline.rules.state_believed(at_us)
+        releases.append(Release(started, timeline.ends.get(key), policy, settle_us, again, believed))
     return releases
 
 
@@ -116,24 +128,20 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     leads = {run.number: leading(run.channels()) for run in projected.runs.runs}
     followed = follow(timeline.printer, projected.posted, leads, projected.before.habits)
     clocks = watch_clocks(timeline, projected.before.clocks, after_us)
-    projected.habits, projected.clocks = followed.states, clocks.states
+    state = watch_state(timeline.printer, projected.windows, projected.before.state)
+    projected.habits, projected.clocks, projected.state = followed.states, clocks.states, state.states
     for place, (at_us, one) in enumerate(projected.findings):
         if one.id in followed.suggestions:
             projected.findings[place] = (at_us, find.with_evidence(one, [followed.suggestions[one.id]]))
-    projected.findings += [*followed.findings, *clocks.findings]
+    projected.findings += [*followed.findings, *clocks.findings, *state.findings]
 
 
 def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
     rows = {part.channel: [_rows_of(timeline, part.channel, piece) for piece in part.pieces] for part in parted}
-    functions = functions_counted(
-        {name: [one for _, posted in rows[name] for one in posted] for name in FUNCTION_CHANNELS if name in rows}
-    )
     for channel, pieces in rows.items():
         for at_us, posted in pieces:
             for row in posted:
-                one = row
-                if functions and channel == "total":
-                    one = without_functions(row, functions.get(span_of(row.stretch), 0))
+                one = without_functions(row) if row.others else row
                 projected.posted.append((at_us, one))
                 finding = find.of_stretch(one.stretch, one.windows, _stray(one)) if _told(channel, one) else None
                 if finding is not None:
@@ -181,7 +189,7 @@ def _wait_one(timeline: Timeline, channel: str, unit: Unit | None, window: Windo
     charge = charge_of(
         window,
         expectation,
-        owed_unproven(expectation, channel, window.release) if given_up else Owed(0, 0),
+        owed_unproven(expectation, channel, window.release) if given_up else Owed(0),
         channel=channel,
         unit=unit,
         closed_us=window.closes_us if given_up else None,

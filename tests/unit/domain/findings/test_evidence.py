@@ -71,6 +71,7 @@ ONE_OF_EACH = [
     shown.clock_off(ORIGIN),
     shown.bias(-7, 19),
     shown.stands_still(5, 500),
+    shown.state_not_believed(),
     *(shown.pattern(one.name, 4, 5, 9) for one in HYPOTHESES),
     shown.no_owner(),
     shown.two_places("east", "west", 8_900),
