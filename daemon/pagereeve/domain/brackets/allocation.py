@@ -59,8 +59,17 @@ def largest_remainder(pages: int, weights: Sequence[int]) -> list[int]:
 def share_out(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> tuple[list[int], Share]:
     """Each release's part of ``counted``, and how it was found. Where the sum fits, each gets its own."""
     if total_of(list(expected)).holds(counted):
-        return _own(counted, expected), "share-as-expected"
+        return _own(counted, _narrowed(counted, expected, movements)), "share-as-expected"
     return _by_movement(counted, expected, movements)
+
+
+def _narrowed(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> Sequence[Interval]:
+    """The intervals, each from what surely is the release's own on; as they were, where that contradicts the sum."""
+    narrowed = [
+        Interval(max(one.least, pages if one.most is None else min(one.most, pages)), one.most)
+        for one, pages in zip(expected, provable(counted, expected, movements), strict=True)
+    ]
+    return narrowed if sum(one.least for one in narrowed) <= counted else expected
 
 
 def _own(counted: int, expected: Sequence[Interval]) -> list[int]:

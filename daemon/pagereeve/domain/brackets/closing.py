@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import islice
 
 from pagereeve.domain.brackets.debts import Debts
@@ -22,7 +22,8 @@ from pagereeve.domain.values.instants import FOREVER_US
 class _Case:
     """One release at its ``place`` in order. Its bracket opened at ``opening``, with the release at ``first``.
 
-    ``before`` is the release's own last sight of the meter before its first page.
+    ``before`` is the release's own last sight of the meter before its first page. From ``since_us`` on a rest can be
+    its end, but never before the first page could have landed (``earliest_us``).
     """
 
     release: Release
@@ -31,25 +32,21 @@ class _Case:
     opening: int | None
     before: Moment | None
     stalled: bool = False
+    start_us: int = field(init=False)
+    since_us: int = field(init=False)
+    earliest_us: int = field(init=False)
 
-    @property
-    def start_us(self) -> int:
-        return self.release.start_us
+    def __post_init__(self) -> None:
+        release = self.release
+        self.start_us, end_us = release.start_us, release.end_us
+        self.since_us = self.start_us if end_us is None else end_us
+        # A window must hold at least one instant.
+        self.earliest_us = self.start_us + release.policy.floor_us + 1
 
     @property
     def longest_us(self) -> int:
         policy = self.release.policy
         return self.start_us + (policy.longest_stalled_us if self.stalled else policy.longest_us)
-
-    @property
-    def since_us(self) -> int:
-        """From when on a rest can be its end."""
-        return self.start_us if self.release.end_us is None else self.release.end_us
-
-    @property
-    def earliest_us(self) -> int:
-        """Never before the first page could have landed: a window must hold at least one instant."""
-        return self.start_us + self.release.policy.floor_us + 1
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,15 +113,19 @@ class Windows:
     def _closed(self, case: _Case) -> Window:
         due_us: int | None = None
         begun = bisect_left(self._level_ends, case.start_us)
+        soonest_us = max(case.since_us, case.earliest_us)
+        last = self._levels[-1] if self._levels else None
         for place, level in enumerate(islice(self._levels, begun, None), begun):
             if max(level.from_us, case.start_us) >= case.longest_us:
                 break
             due_us = None
+            if level.to_us < soonest_us and not level.lit and level is not last:
+                continue
             known = [ending for ending in self._endings(case, level) if ending.closes_us <= case.longest_us]
             over = (one for one in known if one.closes_us <= one.sure_us)
             ended = min(over, key=lambda one: (one.closes_us, one.by_count), default=None)
             if ended is None:
-                due_us = min((one.closes_us for one in known if one.live and level is self._levels[-1]), default=None)
+                due_us = min((one.closes_us for one in known if one.live and level is last), default=None)
             elif not ended.by_count:
                 return self._window(case, ended, level, None)
             elif (firm_us := self._firm_us(case, level, place, ended.closes_us)) is not None:

@@ -19,6 +19,7 @@ BUSY: Final = frozenset({PrinterState.PRINTING, PrinterState.WARMUP})
 # A count that is where it should be, and has rested so long: the pause between two sheets is shorter; common practice,
 # no source.
 PROOF_REST_US: Final = 3 * SECOND_US
+DARK: Final[frozenset[str]] = frozenset()
 
 
 def known_until_us(from_us: int, plateau: Plateau) -> int:
@@ -32,7 +33,8 @@ def is_idle(plateau: Plateau) -> bool:
 
 def stopping_lights(plateau: Plateau) -> frozenset[str]:
     """Errors that hold a printer up: jam, empty tray, open door."""
-    return STOPPING_ERRORS.intersection(plateau.sight.errors)
+    errors = plateau.sight.errors
+    return STOPPING_ERRORS.intersection(errors) if errors else DARK
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +75,7 @@ class Rest:
 class Level:
     """No channel moved from ``from_us`` to ``to_us``, whatever the state says. ``rests`` are its idle parts.
 
-    ``first`` and ``last`` are the places of its moments.
+    ``first`` and ``last`` are the places of its moments. ``lit``: errors that may stop the printer in one of its rests.
     """
 
     moment: Moment
@@ -82,6 +84,7 @@ class Level:
     first: int
     last: int
     rests: list[Rest] = field(default_factory=list)
+    lit: bool = False
 
 
 def moments_of(runs: Sequence[Run]) -> list[Moment]:
@@ -112,6 +115,7 @@ def _rest_on(level: Level, moment: Moment, place: int) -> None:
     if not is_idle(plateau):
         return
     lights = stopping_lights(plateau)
+    level.lit = level.lit or bool(lights)
     last = level.rests[-1] if level.rests else None
     if last is not None and last.last == place - 1 and last.lights == lights:
         to_us = known_until_us(last.from_us, plateau)

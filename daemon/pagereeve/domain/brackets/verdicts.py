@@ -31,6 +31,8 @@ def tolerance(expected: int, policy: Policy) -> int:
 
 def tolerated(amounts: Sequence[int], policies: Sequence[Policy]) -> int:
     """The tolerance of releases that expect ``amounts``, each by its own policy: their shares, and one fixed part."""
+    if len(policies) == 1:
+        return tolerance(amounts[0], policies[0])
     shares = sum(pages * one.tolerance_permille for pages, one in zip(amounts, policies, strict=True))
     return shares // 1000 + max(one.tolerance_pages for one in policies)
 
@@ -42,13 +44,14 @@ def judge(
 
     ``start_up`` is what the printer may have added by itself.
     """
-    expected = total_of([*(one.count for one in expectations), start_up])
+    counts = [one.count for one in expectations]
+    expected = total_of([*counts, start_up]) if start_up.most else total_of(counts)
     reasons = list(dict.fromkeys(reason for one in expectations for reason in one.reasons))
     if start_up.most:
         reasons.append(START_UP)
     if len(expectations) > 1:
         reasons.append("about-the-bracket")
-    least = expected.least - tolerated([one.count.least for one in expectations], policies)
+    least = expected.least - tolerated([one.least for one in counts], policies)
     if counted < least:
         return Judgement(Verdict.SHORTFALL, expected, tuple(reasons))
     if expected.most is not None and counted > expected.most + tolerated(_mosts(expectations, start_up), policies):

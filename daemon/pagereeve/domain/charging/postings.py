@@ -147,13 +147,16 @@ def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
     expected = total_of([one.count for one in part.expectations])
     made = min(others or 0, 0 if expected.most is None else max(0, part.counted - expected.most))
     counted = part.counted - made
-    stretch, judgement = _judged(printer, channel, part, counted)
+    stretch = _judged(printer, channel, part, counted)
     movements = movements_in(channel, part)
     shares, how = share_out(counted, [one.count for one in part.expectations], movements)
     fits = expected.holds(counted)
-    sure = _sure(part, counted, movements, fits=fits)
+    sure = [
+        min(pages, share) if fits else pages
+        for pages, share in zip(_sure(part, counted, movements, fits=fits), shares, strict=True)
+    ]
     reasons = (*stretch.reasons, how, *((OTHER_FUNCTION_REASON,) if made else ()))
-    stretch = replace(stretch, grade=grade_of(part, judgement.verdict, counted), reasons=reasons)
+    stretch = replace(stretch, reasons=reasons)
     owed = [
         owed_shared(Proven(share, pages, fits), expectation, channel, window.release.policy)
         for share, pages, expectation, window in zip(shares, sure, part.expectations, part.windows, strict=True)
@@ -171,8 +174,7 @@ def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
 def _own_bracket(printer: str, channel: str, part: BracketPart) -> Posted:
     """A bracket, or a part of one, that is one release's own."""
     window, expectation = part.windows[0], part.expectations[0]
-    stretch, judgement = _judged(printer, channel, part, part.counted)
-    stretch = replace(stretch, grade=grade_of(part, judgement.verdict, part.counted))
+    stretch = _judged(printer, channel, part, part.counted)
     owed = owed_for(part.counted, expectation, channel, window.release.policy)
     legs = legs_for(printer, channel, part.counted, [(window.release.started.owner, owed)])
     charge = _charge(stretch, window, expectation, owed, part.counted)
@@ -180,11 +182,11 @@ def _own_bracket(printer: str, channel: str, part: BracketPart) -> Posted:
     return Posted(stretch, _posting(stretch, legs), (charge,), part.windows, others or 0)
 
 
-def _judged(printer: str, channel: str, part: BracketPart, counted: int) -> tuple[Stretch, Judgement]:
+def _judged(printer: str, channel: str, part: BracketPart, counted: int) -> Stretch:
     judgement = judge(counted, part.expectations, [window.release.policy for window in part.windows])
     if judgement.verdict in {Verdict.SURPLUS, Verdict.SHORTFALL}:
         judgement = _with_what_happened(channel, part, counted, judgement)
-    stretch = Stretch(
+    return Stretch(
         printer=printer,
         run=part.closing.run.number,
         channel=channel,
@@ -195,11 +197,11 @@ def _judged(printer: str, channel: str, part: BracketPart, counted: int) -> tupl
         after=part.closing.count.value,
         counted=part.counted,
         releases=_keys(part.windows),
+        grade=grade_of(part, judgement.verdict, counted),
         verdict=judgement.verdict,
         expected=judgement.expected,
         reasons=(*judgement.reasons, *_window_reasons(part.windows)),
     )
-    return stretch, judgement
 
 
 def _sure(part: BracketPart, counted: int, movements: Sequence[Movement], *, fits: bool) -> list[int]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -43,9 +43,11 @@ class StateWatched:
     findings: list[tuple[int | None, Finding]] = field(default_factory=list)
 
 
-def watch_state(printer: str, windows: Iterable[Window], before: StateDoubt | None) -> StateWatched:
+def watch_state(printer: str, windows: Sequence[Window], before: StateDoubt | None) -> StateWatched:
     """Windows in which the meter moved and rested, in order of what they rested on; ``before`` is from earlier ones."""
     watched, doubt = StateWatched(), before
+    if doubt is None and not any(window.by_count for window in windows):
+        return watched
     seen_us = settled_us = -1
     for window in sorted(windows, key=_order):
         at_us, from_us = window.open_until_us, window.rest_from_us

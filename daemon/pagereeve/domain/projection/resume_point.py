@@ -110,8 +110,9 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
         channels = run.channels()
         for index in range(len(run.samples) - 1, -1, -1):
             sample = run.samples[index]
-            known = _known(run, index) if len(sample.totals) == len(channels) else None
-            at_us = None if known is None else _quiet_instant(known, spans, limit_us)
+            if len(sample.totals) != len(channels) or (known := _known(run, index)) is None:
+                continue
+            at_us = _quiet_instant(known, spans, limit_us)
             if at_us is not None and _goes_on(run, index) and _ends_within(spans, sample.plateau.last_sent_us, at_us):
                 continue
             if at_us is not None:
