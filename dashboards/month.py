@@ -84,7 +84,7 @@ def _figures() -> list[AnyPanel]:
         (
             "Unproven",
             "Counted in stretches in which nothing can be proven: the meter was replaced, fell, or could not be read.",
-            account("unproven"),
+            account("unattributed"),
             Look("short", ANY_IS_ODD, span=4, height=5),
         ),
     ]
@@ -97,7 +97,7 @@ def _pages() -> list[AnyPanel]:
     return [
         shares(
             "Where the pages went",
-            "By kind of account. maintenance and other-function are explained; stray, surplus and unproven are not.",
+            "By kind of account. maintenance and other-function are explained; stray, surplus, unattributed are not.",
             Query(grown(f'{ACCOUNTS}{{{IN},account!="shortfall"}}', "account"), "{{account}}"),
             Look("short", CALM, span=10, height=9),
         ),

@@ -112,7 +112,8 @@ def _accounts() -> bargauge.Panel:
     return bars(
         "Where the pages of the range went",
         "people: charged to persons. stray: without a release. surplus: more than a release asked for. shortfall: "
-        "released and not counted. unproven: no count proves them. `pagereeve explain RELEASE` gives the evidence.",
+        "released and not counted. unattributed: counted, and not provably anybody's. `pagereeve explain RELEASE` "
+        "gives the evidence.",
         Query(grown(PAGES, "account"), "{{account}}"),
         Look(span=12, height=8),
     )

@@ -259,7 +259,7 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
     READS,
     FAILED_READS,
     st.builds(PolicySet, printer=NAMES, at_us=INSTANTS_US, policy=POLICIES),
-    st.builds(SettleLearned, printer=NAMES, at_us=INSTANTS_US, settle_us=FIGURES),
+    st.builds(SettleLearned, printer=NAMES, at_us=INSTANTS_US, settle_us=FIGURES, state_believed=st.booleans()),
     st.builds(Assigned, at_us=INSTANTS_US, owner=texts(), cost_centre=texts(), printer=st.just("")),
     st.builds(Registered, at_us=INSTANTS_US, name=NAMES, gateway=st.just("") | NAMES, printer=st.just("")),
     st.builds(

@@ -15,6 +15,7 @@ from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.findings.conflicts import DELIVERIES_MAX, SHOWN_MAX, TALLIES_MAX, Delivery, Tally
 from pagereeve.domain.findings.finding import Kind
 from pagereeve.domain.findings.source_clocks import TROUBLES_MAX, ClockTrouble
+from pagereeve.domain.findings.state_doubts import StateDoubt
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding, FindingState, ReleaseKey, Severity
 from pagereeve.domain.patterns.bias import CEILING, SIGNS_KEPT, Excursion
 from pagereeve.domain.patterns.diagnosis import RECENT_MAX, Difference
@@ -101,6 +102,8 @@ TALLIES = st.builds(
     first=st.lists(DELIVERIES, min_size=1, max_size=SHOWN_MAX).map(tuple),
 )
 
+DOUBTS = st.builds(StateDoubt, since_us=INSTANTS_US, source=texts(), event=texts(), release=texts(), idle_rests=FIGURES)
+
 
 @st.composite
 def resume_points(draw: st.DrawFn) -> ResumePoint:
@@ -116,7 +119,9 @@ def resume_points(draw: st.DrawFn) -> ResumePoint:
             draw(st.just(PatternMemory()) | HABITS),
             draw(st.lists(TROUBLES, max_size=3).map(tuple) | st.lists(TROUBLES, max_size=TROUBLES_MAX).map(tuple)),
             draw(st.lists(TALLIES, max_size=2).map(tuple) | st.lists(TALLIES, max_size=TALLIES_MAX).map(tuple)),
+            draw(st.none() | DOUBTS),
         ),
+        known_us=draw(st.none() | INSTANTS_US),
     )
 
 

@@ -22,6 +22,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseAnswered,
     ReleaseEnded,
     ReleaseStarted,
+    SettleLearned,
 )
 from pagereeve.domain.facts.policy import Charging, Policy
 from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
@@ -44,6 +45,7 @@ class Day:
     open_run: PlateauRead | ReadFailed | None = field(default=None, repr=False)
     steps: list[tuple[Fact | None, PlateauRead | ReadFailed | None]] = field(default_factory=list, repr=False)
     runs: list[tuple[int, int]] = field(default_factory=list)
+    printed: dict[str, int] = field(default_factory=dict)
 
 
 @dataclass
@@ -53,6 +55,8 @@ class _Printer:
     uptime_cs: int = 100_000
     printing_until_us: int = 0
     error: tuple[str, ...] = ()
+    lit: tuple[str, ...] = ()
+    stuck: PrinterState | None = None
 
 
 def make_day(
@@ -63,14 +67,20 @@ def make_day(
     channels: bool = False,
     modulus: int = 2**32,
     life: bool = False,
+    states: bool = False,
+    short: bool = False,
 ) -> Day:
     """A day of ``length`` happenings: releases, walk-up copies, reads, jams, silences, restarts, replacements.
 
     ``channels``: the meter has more than one, and not each of them in each answer, nor on each device. With a small
     ``modulus`` the meter wraps, some of the time. ``life``: notices that come late, again or for another job under the
     same name, progress, clocks that are off, maintenance, decisions, another policy, and tickets of every sort.
+    ``states``: states that stick, error lights that stop nothing, and what is learnt of both. ``short``: nobody copies
+    by hand, and no job prints more than its ticket says.
     """
-    return _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life).make(length)
+    maker = _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life)
+    maker.states, maker.short = states, short
+    return maker.make(length)
 
 
 class _Maker:
@@ -89,6 +99,7 @@ class _Maker:
         self.printer = _Printer(value if modulus == 2**32 else modulus - value % 60 - 1)
         self.releases = 0
         self.marks: list[tuple[int, int]] = []
+        self.states = self.short = False
 
     def make(self, length: int) -> Day:
         self._fact(PolicySet(PRINTER, DAY_US - SECOND_US, self.policy))
@@ -103,6 +114,10 @@ class _Maker:
         kinds = ["read"] * 6 + ["release"] * 4 + ["wait"] * 3 + ["copy"]
         if self.faults:
             kinds += ["fail", "restart", "replace", "jam", "glitch", "fall-back"]
+        if self.states:
+            kinds += ["stick", "unstick", "light", "learn", "wait"]
+        if self.short:
+            kinds.remove("copy")
         if self.life:
             kinds += ["release"] * 8 + ["late", "echo", "again", "reuse", "progress", "note", "decide", "set-policy"]
         getattr(self, "_" + self.random.choice(kinds).replace("-", "_"))()
@@ -130,9 +145,10 @@ class _Maker:
     def _read(self, value: int | None = None) -> None:
         state = PrinterState.PRINTING if self.marks and self.random.random() < 0.8 else PrinterState.IDLE
         total = self.printer.value % self.policy.modulus if value is None else value
+        state = self.printer.stuck or state
         counts = [("total", Count(total, Unit.IMPRESSIONS))]
         counts += [(name, Count(total // 2, Unit.IMPRESSIONS)) for name in self.channels if self.random.random() < 0.8]
-        sight = Sight(tuple(sorted(counts)), self.printer.serial, "1.3.6.1.4.1.99999.1", state, self.printer.error)
+        sight = Sight(tuple(sorted(counts)), self.printer.serial, "1.3.6.1.4.1.99999.1", state, self._errors())
         sent_us = self.now_us
         self._pass(self.random.uniform(0.01, 0.4))
         self._record(Reading(sent_us, self.now_us, sight, self.printer.uptime_cs % 2**32))
@@ -164,6 +180,9 @@ class _Maker:
         if self.life and self.random.random() < 0.3:
             self._answer()
         printed = pages + self.random.choice([0, 0, 0, 0, 0, 1, -1, 3])
+        if self.short:
+            printed = self.random.choice([pages, pages, pages, max(0, pages - self.random.randrange(1, 4)), 0])
+        self.day.printed[name] = printed
         for page in range(max(0, printed)):
             self.marks.append((self.now_us + int((2 + page * 0.7) * SECOND_US), 1))
         if self.random.random() < 0.9:
@@ -268,6 +287,24 @@ class _Maker:
         charging: Charging = self.random.choice(["lesser", "none", "released", "counted"])
         self.policy = replace(self.policy, charging=charging, tolerance_pages=self.random.choice([0, 1, 2]))
         self._fact(PolicySet(PRINTER, self.now_us, self.policy))
+
+    def _errors(self) -> tuple[str, ...]:
+        return tuple(sorted({*self.printer.error, *self.printer.lit}))
+
+    def _stick(self) -> None:
+        self.printer.stuck = self.random.choice([PrinterState.PRINTING, PrinterState.PRINTING, PrinterState.WARMUP])
+
+    def _unstick(self) -> None:
+        self.printer.stuck = None
+
+    def _light(self) -> None:
+        """A light comes on or goes out under which pages come all the same."""
+        self.printer.lit = () if self.printer.lit else ("noToner",)
+        self._read()
+
+    def _learn(self) -> None:
+        settle_us = self.random.choice([10, 10, 15]) * SECOND_US
+        self._fact(SettleLearned(PRINTER, self.now_us, settle_us, self.random.random() < 0.6))
 
     def _copy(self) -> None:
         self._pass(3)

@@ -21,12 +21,12 @@ STRAY = "house:stray"
 SURPLUS = "house:surplus"
 SHORTFALL = "house:shortfall"
 MAINTENANCE = "house:maintenance"
-UNPROVEN = "house:unproven"
+UNATTRIBUTED = "house:unattributed"
 OTHER_FUNCTION = "house:other-function"
 
 PEOPLE: Final = "people"
 METER: Final = "meter"
-HOUSE_ACCOUNTS: Final = (STRAY, SURPLUS, SHORTFALL, MAINTENANCE, UNPROVEN, OTHER_FUNCTION)
+HOUSE_ACCOUNTS: Final = (STRAY, SURPLUS, SHORTFALL, MAINTENANCE, UNATTRIBUTED, OTHER_FUNCTION)
 HOUSE_KINDS: Final = tuple(account.removeprefix(_HOUSE) for account in HOUSE_ACCOUNTS)
 ACCOUNT_KINDS: Final = (PEOPLE, *HOUSE_KINDS)
 """Who receives pages: people, and each of the house accounts."""
@@ -64,6 +64,7 @@ class Grade(StrEnum):
 
     TIGHT = "tight"
     INFERRED = "inferred"
+    MATCHED = "matched"
     SHARED = "shared"
     WIDE = "wide"
     BROKEN = "broken"
@@ -124,8 +125,8 @@ class Stretch:
 class Charge:
     """One release in one channel: what was released (the claim), counted (the meter), charged (the decision).
 
-    ``unproven`` is the charge that rests on the claim alone, kept apart so that it can be waived. ``released`` is None
-    where the claim says no number, ``counted`` where nothing proves one. ``closed_us`` is None while the release's
+    ``unproven`` is the part of the claim that no count supports, kept apart so that it can be waived. ``released`` is
+    None where the claim says no number, ``counted`` where nothing proves one. ``closed_us`` is None while the release's
     bracket is still open.
     """
 
@@ -183,6 +184,7 @@ class EvidenceKind(StrEnum):
     TICKETS_INCOMPLETE = "tickets-incomplete"
     BIAS = "bias"
     STANDS_STILL = "stands-still"
+    STATE_NOT_BELIEVED = "state-not-believed"
     PATTERN = "pattern"
     NO_OWNER = "no-owner"
     FLOODED = "flooded"

@@ -327,6 +327,15 @@ def _quiet(one: SilentPrinter) -> str:
 def _findings(seen: InstallationState) -> Iterator[Complaint]:
     if not seen.findings:
         return
+    busy = seen.findings.get(("warning", "state-not-believed"), 0)
+    if busy:
+        printers = "One printer says" if busy == 1 else f"{busy} printers say"
+        yield Complaint(
+            "warning",
+            f"{printers} that it prints or warms up, while its count has come to rest.",
+            "Releases there wait longer for their verdicts, and are judged by the count alone.",
+            "Restart the printer or its network card; pagereeve findings names it. If it stays so, update it.",
+        )
     by_weight = sorted(seen.findings.items(), key=lambda one: (SEVERITIES.index(one[0][0]), -one[1], one[0][1]))
     (worst, _), _ = by_weight[0]
     count = sum(seen.findings.values())

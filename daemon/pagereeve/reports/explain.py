@@ -11,6 +11,7 @@ from pagereeve.domain.accounts.periods import local, local_text
 from pagereeve.domain.brackets.allocation import SHARES
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
+from pagereeve.domain.charging.postings import COPIES_NOT_APART, PROVABLE_MINIMUM
 from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch, is_meter
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
@@ -38,7 +39,7 @@ UTC: Final = ZoneInfo("UTC")
 OTHERS_SHOWN_MAX = 20
 # Reasons of the evidence, and of the verdict; those that say how the window closed have a sentence of their own.
 NOTED = ("stalled", "no-end-notice", "run-ended", "no-reading-before")
-OF_VERDICT = ("about-the-bracket", *sorted(SHARES), "within-tolerance")
+OF_VERDICT = ("about-the-bracket", *sorted(SHARES), "within-tolerance", PROVABLE_MINIMUM, COPIES_NOT_APART)
 
 
 def explain_text(evidence: Evidence, zone: ZoneInfo, learnt: Sequence[LateNotice] = ()) -> str:
@@ -222,7 +223,9 @@ def _charging(evidence: Evidence, charge: Charge) -> str:
             return "nothing proves a count, so the claim is listed apart (unproven), to be charged or waived"
         return "nothing proves a count, and nothing is claimed for it"
     rule = f"by the policy {evidence.policy.charging!r} {CHARGING[evidence.policy.charging]}"
-    return f"{rule}; unproven pages were counted, but possibly not released" if charge.unproven else rule
+    if PROVABLE_MINIMUM in charge.reasons:
+        return f"{rule}, as far as {reason_text(PROVABLE_MINIMUM)}"
+    return rule
 
 
 def posting_text(posting: Posting) -> str:

@@ -12,6 +12,7 @@ from pagereeve.domain.ledger import Grade, Interval, Verdict
 GRADES: Final[dict[Grade, str]] = {
     Grade.TIGHT: "the meter was read shortly before and after, and no other release ran in between",
     Grade.INFERRED: "other releases ran close by; the meter rested in between at a count that fits",
+    Grade.MATCHED: "other releases ran at the same time, and the meter shows exactly what all of them should print",
     Grade.SHARED: "other releases ran at the same time; the meter shows their sum, and the shares are worked out",
     Grade.WIDE: "a reading before or after is far away, so other pages may be in the count",
     Grade.BROKEN: "the meter was replaced, reset or fell back in between; before and after can't be subtracted",
@@ -42,6 +43,9 @@ REASONS: Final[dict[str, str]] = {
     "unknown-printer": "nobody registered a printer of that name, so no meter was ever read",
     "window-never-moved": "the meter never moved, and the policy's wait for that was over",
     "window-longest-wait": "the meter did not come to rest within the longest wait",
+    "rest-by-count": "the printer's state stayed busy; the count had come to rest",
+    "provable-minimum": "pages surely came out for this release; the rest of its claim is listed apart (unproven)",
+    "copies-not-counted-apart": "if somebody copied by hand meanwhile, the meter does not say so",
     "stalled": "an error stopped the printer in between (a jam, an empty tray)",
     "no-end-notice": "no end notice came",
     "run-ended": "the meter was replaced, reset or fell back in between",
@@ -66,6 +70,7 @@ CLOSINGS: Final[dict[str, str]] = {
     "window-never-moved": "The window closed because the meter never moved and the wait for that was over.",
     "window-longest-wait": "The window closed at the longest wait; the meter had not come to rest.",
     "no-reading-after": "The window closed at the longest wait, without a reading.",
+    "rest-by-count": "The window closed because the count had come to rest, though the printer's state stayed busy.",
     "window-open": "The window is still open: the meter has not come to rest yet.",
     "unknown-printer": "Nobody registered a printer of that name, so no meter was read, and none will be.",
 }

@@ -35,13 +35,14 @@ KEY = b"an invented key of 32 octets ...."
 
 @dataclass
 class FakePrinter:
-    """``due`` are (monotonic second, pages) still to land; a silent one answers nothing."""
+    """``due`` are (monotonic second, pages) still to land; a silent one answers nothing; a ``state`` given sticks."""
 
     value: int = 1000
     due: list[tuple[float, int]] = field(default_factory=list)
     silent: bool = False
     errors: tuple[str, ...] = ()
     latency_s: float = 0.05
+    state: PrinterState | None = None
 
     def print(self, now_s: float, pages: int, *, first_s: float = 2.0, page_s: float = 0.5) -> None:
         self.due += [(now_s + first_s + page_s * nth, 1) for nth in range(pages)]
@@ -51,6 +52,7 @@ class FakePrinter:
             self.value += sum(pages for at_s, pages in self.due if at_s <= now_s)
             self.due = [one for one in self.due if one[0] > now_s]
         state = PrinterState.PRINTING if self.due and not self.errors else PrinterState.IDLE
+        state = self.state or state
         return Sight((("total", Count(self.value, Unit.IMPRESSIONS)),), "K1", "1.3.6.1.4.1.99999.1", state, self.errors)
 
 

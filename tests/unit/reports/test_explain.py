@@ -99,8 +99,10 @@ async def test_a_shared_bracket_names_the_others_and_blames_nobody() -> None:
     )
     assert "Verdict: surplus; the meter counted more than was expected." in text
     assert "this is about all releases of the bracket together, not about one person" in text
-    assert "charged 4, unproven 0" in text
-    assert "house:surplus receives 2" in text
+    assert "charged 0, unproven 4" in text
+    assert "as far as pages surely came out for this release" in text
+    assert "if somebody copied by hand meanwhile, the meter does not say so" in text
+    assert "house:unattributed receives 8" in text
     alone, together = text.split("FINDINGS ABOUT RELEASES THAT RAN TOGETHER, NOT ABOUT THIS ONE ALONE")
     assert "none about this release" in alone
     assert "WARNING  surplus at library-ground" in together
@@ -160,7 +162,7 @@ async def test_a_ticket_that_leaves_much_open_has_its_reasons_told() -> None:
     assert "Because the ticket does not say how many copies, so at least one is expected." in text
     assert "Because the blank back of a last sheet may or may not be counted by this printer." in text
     assert "Because there may be up to two separator sheets." in text
-    assert "Released unknown, counted 4, charged 3, unproven 1" in text
+    assert "Released unknown, counted 4, charged 4, unproven 0" in text
 
 
 async def test_a_name_of_several_sources_is_explained_for_each_or_for_the_one_asked_for() -> None:
@@ -204,7 +206,7 @@ async def test_the_json_has_the_rows_the_order_and_the_sentences() -> None:
     body = json.loads(json.dumps(explain_json(evidence)))
     assert [one["release"] for one in body["shared_with"]] == ["r-2"]
     assert [one["at"] for one in body["timeline"]] == sorted(one["at"] for one in body["timeline"])
-    assert body["channels"][0]["sentences"][-1].startswith("Released 2, counted 3, charged 2")
+    assert body["channels"][0]["sentences"][-1].startswith("Released 2, counted 3, charged 0, unproven 2")
     assert [one["counted"] for one in body["stretches"]] == [8]
     assert [one["kind"] for one in body["findings"]] == ["surplus"]
 

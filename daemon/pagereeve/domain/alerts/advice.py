@@ -124,6 +124,11 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "People may have received pages, and are charged nothing.",
         "Print one page. If paper comes out, the wrong counter is read or it is broken; if not, repair the printer.",
     ),
+    "state-not-believed": Advice(
+        "the printer's state stays busy",
+        "Each release waits longer for its verdict, and is judged by the count alone.",
+        "Restart the printer or its network card. If it stays so, update its firmware; nothing else is needed.",
+    ),
     "printer-restarted": Advice(
         "the printer restarted inside a bracket",
         "The count did not fall, so nothing is lost.",

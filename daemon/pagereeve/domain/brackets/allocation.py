@@ -23,6 +23,27 @@ class Movement:
     movers: tuple[int, ...]
 
 
+def provable(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> list[int]:
+    """Pages that surely are each release's, if nobody used the machine by hand: what moved while it alone was open, or
+    what the others can't have had.
+
+    In a surplus somebody did print what nobody expected: then it is only what moved while it alone was open.
+    """
+    alone, reach = [0] * len(expected), [0] * len(expected)
+    for movement in movements:
+        for mover in movement.movers:
+            reach[mover] += movement.pages
+        if len(movement.movers) == 1:
+            alone[movement.movers[0]] += movement.pages
+    most = total_of(list(expected)).most
+    if most is not None and counted > most:
+        return alone
+    caps = [able if one.most is None else min(one.most, able) for one, able in zip(expected, reach, strict=True)]
+    beyond_all = counted - sum(caps)
+    left = [min(beyond_all + cap, able) for cap, able in zip(caps, reach, strict=True)]
+    return [max(sure, free) for sure, free in zip(alone, left, strict=True)]
+
+
 def largest_remainder(pages: int, weights: Sequence[int]) -> list[int]:
     """Whole parts of ``pages`` in proportion to the weights; the largest remainders round up, the earlier first."""
     weight = sum(weights)
@@ -38,8 +59,17 @@ def largest_remainder(pages: int, weights: Sequence[int]) -> list[int]:
 def share_out(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> tuple[list[int], Share]:
     """Each release's part of ``counted``, and how it was found. Where the sum fits, each gets its own."""
     if total_of(list(expected)).holds(counted):
-        return _own(counted, expected), "share-as-expected"
+        return _own(counted, _narrowed(counted, expected, movements)), "share-as-expected"
     return _by_movement(counted, expected, movements)
+
+
+def _narrowed(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> Sequence[Interval]:
+    """The intervals, each from what surely is the release's own on; as they were, where that contradicts the sum."""
+    narrowed = [
+        Interval(max(one.least, pages if one.most is None else min(one.most, pages)), one.most)
+        for one, pages in zip(expected, provable(counted, expected, movements), strict=True)
+    ]
+    return narrowed if sum(one.least for one in narrowed) <= counted else expected
 
 
 def _own(counted: int, expected: Sequence[Interval]) -> list[int]:

@@ -80,12 +80,10 @@ def _levels(run: Run, channel: str) -> list[_Level]:
         total = sample.total(channel)
         if total is None:
             continue
-        from_us = sample.plateau.first_received_us
-        to_us = max(from_us, sample.plateau.last_sent_us)
-        if levels and levels[-1].total == total:
-            levels[-1] = _Level(total, levels[-1].from_us, to_us)
-        else:
-            levels.append(_Level(total, from_us, to_us))
+        again = bool(levels) and levels[-1].total == total
+        from_us = levels[-1].from_us if again else sample.plateau.first_received_us
+        here = _Level(total, from_us, max(from_us, sample.plateau.last_sent_us))
+        levels[-1 if again else len(levels) :] = [here]
     return levels
 
 

@@ -191,6 +191,8 @@ def _plus(left: Interval, right: Interval) -> Interval:
 
 def total_of(intervals: list[Interval]) -> Interval:
     """The sum of expected intervals: what several releases together should count."""
+    if len(intervals) == 1:
+        return intervals[0]
     summed = Interval(0, 0)
     for interval in intervals:
         summed = _plus(summed, interval)

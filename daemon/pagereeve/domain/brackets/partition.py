@@ -7,6 +7,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
+from pagereeve.domain.brackets.rests import known_until_us
 from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.facts.reading import Count
@@ -192,8 +193,8 @@ def _level_of(channel: str, run: Run, sample: Sample) -> Cut:
     count, total = sample.plateau.sight.count(channel), sample.total(channel)
     if count is None or total is None:
         raise ValueError(f"the sample does not carry {channel}")
-    from_us = sample.plateau.first_received_us
-    return Cut(run, count, total, from_us, max(from_us, sample.plateau.last_sent_us))
+    from_us = run.known_from_us(sample)
+    return Cut(run, count, total, from_us, known_until_us(from_us, sample.plateau))
 
 
 def levels_of(channel: str, run: Run) -> Iterator[Cut]:
@@ -204,7 +205,8 @@ def levels_of(channel: str, run: Run) -> Iterator[Cut]:
             continue
         here = _level_of(channel, run, sample)
         if level is not None and level.total == here.total:
-            level = Cut(run, level.count, level.total, level.from_us, here.to_us)
+            to_us = known_until_us(level.from_us, sample.plateau)
+            level = Cut(run, level.count, level.total, level.from_us, to_us)
             continue
         if level is not None:
             yield level

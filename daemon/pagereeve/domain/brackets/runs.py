@@ -38,7 +38,10 @@ class Sample:
 
 @dataclass(slots=True)
 class Run:
-    """Samples in order. ``began`` says what ended the run before it; None where no reading came before."""
+    """Samples in order. ``began`` says what ended the run before it; None where no reading came before.
+
+    ``known_us``: of a run that is taken up again, an instant at which its first sample's count was known already.
+    """
 
     number: int
     began: Step | None
@@ -46,6 +49,14 @@ class Run:
     samples: list[Sample] = field(default_factory=list)
     last_totals: dict[str, int] = field(default_factory=dict)
     last_counts: dict[str, Count] = field(default_factory=dict)
+    known_us: int | None = None
+
+    def known_from_us(self, sample: Sample) -> int:
+        """Since when the sample's count is known, by itself or by what was known before."""
+        received_us = sample.plateau.first_received_us
+        if self.known_us is None or sample is not self.samples[0]:
+            return received_us
+        return min(received_us, self.known_us)
 
     def add(self, plateau: Plateau, policy: Policy) -> None:
         again = bool(self.samples) and restarted(self.samples[-1].plateau, plateau)

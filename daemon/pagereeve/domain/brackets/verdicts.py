@@ -29,23 +29,32 @@ def tolerance(expected: int, policy: Policy) -> int:
     return expected * policy.tolerance_permille // 1000 + policy.tolerance_pages
 
 
+def tolerated(amounts: Sequence[int], policies: Sequence[Policy]) -> int:
+    """The tolerance of releases that expect ``amounts``, each by its own policy: their shares, and one fixed part."""
+    if len(policies) == 1:
+        return tolerance(amounts[0], policies[0])
+    shares = sum(pages * one.tolerance_permille for pages, one in zip(amounts, policies, strict=True))
+    return shares // 1000 + max(one.tolerance_pages for one in policies)
+
+
 def judge(
-    counted: int, expectations: Sequence[Expectation], policy: Policy, start_up: Interval = NO_PAGES
+    counted: int, expectations: Sequence[Expectation], policies: Sequence[Policy], start_up: Interval = NO_PAGES
 ) -> Judgement:
-    """What the count says of the bracket's releases. A ticket that says nothing proves nothing.
+    """What the count says of the bracket's releases, each by its own policy. A ticket that says nothing proves nothing.
 
     ``start_up`` is what the printer may have added by itself.
     """
-    expected = total_of([*(one.count for one in expectations), start_up])
+    counts = [one.count for one in expectations]
+    expected = total_of([*counts, start_up]) if start_up.most else total_of(counts)
     reasons = list(dict.fromkeys(reason for one in expectations for reason in one.reasons))
     if start_up.most:
         reasons.append(START_UP)
     if len(expectations) > 1:
         reasons.append("about-the-bracket")
-    least = expected.least - tolerance(expected.least, policy)
+    least = expected.least - tolerated([one.least for one in counts], policies)
     if counted < least:
         return Judgement(Verdict.SHORTFALL, expected, tuple(reasons))
-    if expected.most is not None and counted > expected.most + tolerance(expected.most, policy):
+    if expected.most is not None and counted > expected.most + tolerated(_mosts(expectations, start_up), policies):
         return Judgement(Verdict.SURPLUS, expected, tuple(reasons))
     if any(one.claim == Interval(0, None) and "pages-unknown" in one.reasons for one in expectations):
         return Judgement(Verdict.UNPROVEN, expected, tuple(reasons))
@@ -57,14 +66,22 @@ def judge(
     return Judgement(Verdict.AGREES, expected, tuple(reasons))
 
 
-def grade_of(part: BracketPart, policy: Policy) -> Grade:
+def _mosts(expectations: Sequence[Expectation], start_up: Interval) -> list[int]:
+    mosts = [one.count.most or 0 for one in expectations]
+    mosts[0] += start_up.most or 0
+    return mosts
+
+
+def grade_of(part: BracketPart, verdict: Verdict, counted: int) -> Grade:
     """How good the evidence of a part of one run is, by its worst weakness."""
-    starts_us = min(window.release.start_us for window in part.windows)
-    closes_us = max(window.closes_us or part.closing.from_us for window in part.windows)
-    stale = starts_us - part.opening.to_us > policy.fresh_us
-    late = part.closing.from_us - closes_us > policy.fresh_us
+    first = min(part.windows, key=lambda one: one.release.order).release
+    last = max(part.windows, key=lambda one: one.closes_us or part.closing.from_us)
+    stale = first.start_us - part.opening.to_us > first.policy.fresh_us
+    late = part.closing.from_us - (last.closes_us or part.closing.from_us) > last.release.policy.fresh_us
     if stale or late:
         return Grade.WIDE
     if len(part.windows) > 1:
-        return Grade.SHARED
-    return Grade.INFERRED if part.inferred else Grade.TIGHT
+        fits = verdict is Verdict.AGREES and total_of([one.count for one in part.expectations]).holds(counted)
+        return Grade.MATCHED if fits else Grade.SHARED
+    by_count = any(window.by_count for window in part.windows)
+    return Grade.INFERRED if part.inferred or by_count else Grade.TIGHT

@@ -14,7 +14,7 @@ from pagereeve.domain.ledger import (
     OTHER_FUNCTION,
     SHORTFALL,
     SURPLUS,
-    UNPROVEN,
+    UNATTRIBUTED,
     Charge,
     Grade,
     Verdict,
@@ -25,30 +25,62 @@ from pagereeve.domain.ledger import (
 
 @dataclass(frozen=True, slots=True)
 class Owed:
-    """``charged`` rests on the count, ``unproven`` on the claim or on a count that no claim bounds."""
+    """``charged`` rests on a count, ``unproven`` is the part of the claim that no count supports.
+
+    ``due`` is what would be charged if the release's share of the count were surely its own.
+    """
 
     charged: int
-    unproven: int
+    unproven: int = 0
+    due: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Proven:
+    """Of a release's ``share`` of a shared count ``pages`` are surely its own; ``fits``: the sum is as expected."""
+
+    share: int
+    pages: int
+    fits: bool
 
 
 def owed_for(share: int, expectation: Expectation, channel: str, policy: Policy) -> Owed:
-    """What one release owes for its share of a proven count."""
-    claim = expectation.claim
+    """What one release owes for a count that is its own."""
     if channel in NOBODYS_CHANNELS:
-        return Owed(0, 0)
+        return Owed(0)
     if channel not in CLAIMED_CHANNELS:
-        return Owed(share, 0)
+        return Owed(share, due=share)
+    claim = expectation.claim
     match policy.charging:
         case "lesser" | "none":
-            # The claim's least is what was surely asked for; what the meter shows beyond it is not proven to be wanted.
-            charged = min(share, claim.least)
-            beyond = share - charged if claim.most is None else min(share, claim.most) - charged
-            return Owed(charged, beyond if policy.charging == "lesser" else 0)
+            # What the meter shows within the claim was asked for; beyond it, nothing is proven to be wanted.
+            charged = share if claim.most is None else min(share, claim.most)
         case "counted":
-            return Owed(share, 0)
+            charged = share
         case "released":
-            return Owed(claim.least if expectation.released is not None else min(share, claim.least), 0)
-    assert_never(policy.charging)
+            charged = claim.least if expectation.released is not None else _within(share, expectation)
+        case _:
+            assert_never(policy.charging)
+    return Owed(charged, due=charged)
+
+
+def _within(share: int, expectation: Expectation) -> int:
+    most = expectation.claim.most
+    return share if most is None else min(share, most)
+
+
+def owed_shared(proven: Proven, expectation: Expectation, channel: str, policy: Policy) -> Owed:
+    """What one release owes of a count that it shares with others: never pages that were shared out by lot.
+
+    Where the sum does not fit, the rest of its claim is unproven.
+    """
+    own = owed_for(proven.pages, expectation, channel, policy)
+    due = owed_for(proven.share, expectation, channel, policy).charged
+    if proven.fits or channel not in CLAIMED_CHANNELS or policy.charging == "none":
+        return Owed(own.charged, due=due)
+    # A release that was given up, or is a repetition, need not have printed at all: nothing of it is surely owed.
+    surely = min(expectation.claim.least, expectation.count.least)
+    return Owed(own.charged, max(0, surely - own.charged), due)
 
 
 def owed_unproven(expectation: Expectation, channel: str, release: Release) -> Owed:
@@ -57,7 +89,7 @@ def owed_unproven(expectation: Expectation, channel: str, release: Release) -> O
     A repeated notice adds no claim.
     """
     if channel not in CLAIMED_CHANNELS or release.policy.charging == "none" or release.is_repeat:
-        return Owed(0, 0)
+        return Owed(0)
     return Owed(0, expectation.claim.least)
 
 
@@ -97,20 +129,27 @@ def charge_of(
     )
 
 
-def legs_for(printer: str, channel: str, counted: int, owed: Sequence[tuple[str, Owed]]) -> tuple[tuple[str, int], ...]:
+def legs_for(
+    printer: str, channel: str, counted: int, owed: Sequence[tuple[str, Owed]], *, fits: bool = True, others: int = 0
+) -> tuple[tuple[str, int], ...]:
     """The posting's legs: the meter gives ``counted``; persons and house accounts receive it. Their sum is zero.
 
-    What the charging policy bills beyond the count goes to ``house:shortfall``, a negative receipt.
+    What was due but is not surely anybody's goes to ``house:unattributed``, and so does all that is left where the sum
+    does not fit. What the charging policy bills beyond the count goes to ``house:shortfall``, a negative receipt.
+    ``others`` were made by other functions.
     """
     if channel in NOBODYS_CHANNELS:
         return balanced(printer, {OTHER_FUNCTION: counted})
-    received: dict[str, int] = {}
+    received: dict[str, int] = {OTHER_FUNCTION: others}
     for owner, one in owed:
         received[person(owner)] = received.get(person(owner), 0) + one.charged
-        received[UNPROVEN] = received.get(UNPROVEN, 0) + one.unproven
     rest = counted - sum(received.values())
-    account = SURPLUS if rest > 0 else SHORTFALL
-    received[account] = received.get(account, 0) + rest
+    if rest < 0:
+        received[SHORTFALL] = rest
+    else:
+        unsure = rest if not fits else min(rest, sum(max(0, one.due - one.charged) for _, one in owed))
+        received[UNATTRIBUTED] = unsure
+        received[SURPLUS] = rest - unsure
     return balanced(printer, received)
 
 

@@ -7,37 +7,17 @@ as their own counts reach; so are pages of a gap.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import replace
-from typing import Final
 
-from pagereeve.domain.brackets.expectation import FUNCTION_CHANNELS
 from pagereeve.domain.brackets.verdicts import tolerance
-from pagereeve.domain.charging.postings import Posted
+from pagereeve.domain.charging.postings import OTHER_FUNCTION_REASON, Posted
 from pagereeve.domain.facts.policy import Policy
-from pagereeve.domain.ledger import OTHER_FUNCTION, STRAY, SURPLUS, Posting, Stretch, Verdict
-
-REASON: Final = "other-function"
-Span = tuple[int, int, int]
+from pagereeve.domain.ledger import OTHER_FUNCTION, STRAY, SURPLUS, Posting, Verdict
 
 
-def span_of(stretch: Stretch) -> Span:
-    return (stretch.run, stretch.opens_us, stretch.closes_us)
-
-
-def functions_counted(posted: Mapping[str, Sequence[Posted]]) -> dict[Span, int]:
-    """Pages of other functions, by stretch."""
-    counted: dict[Span, int] = {}
-    for channel in FUNCTION_CHANNELS:
-        for one in posted.get(channel, ()):
-            span = span_of(one.stretch)
-            counted[span] = counted.get(span, 0) + one.stretch.counted
-    return counted
-
-
-def without_functions(posted: Posted, others: int) -> Posted:
+def without_functions(posted: Posted) -> Posted:
     """A stretch of the total, with what other functions counted in it moved to their account."""
-    posting = posted.posting
+    posting, others = posted.posting, posted.others
     if posting is None or others <= 0:
         return posted
     account = SURPLUS if posted.stretch.releases else STRAY
@@ -61,11 +41,13 @@ def _moved(posting: Posting, account: str, pages: int) -> Posting:
 def _judged(posted: Posted, left: int) -> Posted:
     """What is left beyond the release decides whether it still is a surplus."""
     stretch = posted.stretch
-    reasons = (*stretch.reasons, REASON)
+    reasons = (*stretch.reasons, OTHER_FUNCTION_REASON)
     if stretch.verdict is not Verdict.SURPLUS:
         return replace(posted, stretch=replace(stretch, reasons=reasons))
     policy: Policy = posted.windows[0].release.policy
     most = 0 if stretch.expected is None or stretch.expected.most is None else stretch.expected.most
     verdict = Verdict.AGREES if left <= tolerance(most, policy) else Verdict.SURPLUS
-    charges = tuple(replace(one, verdict=verdict, reasons=(*one.reasons, REASON)) for one in posted.charges)
+    charges = tuple(
+        replace(one, verdict=verdict, reasons=(*one.reasons, OTHER_FUNCTION_REASON)) for one in posted.charges
+    )
     return replace(posted, stretch=replace(stretch, verdict=verdict, reasons=reasons), charges=charges)

@@ -7,15 +7,31 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pagereeve.domain.brackets.allocation import SHARES, share_out
-from pagereeve.domain.brackets.expectation import NOBODYS_CHANNELS, START_UP, Expectation
+from pagereeve.domain.brackets.allocation import SHARES, Movement, provable, share_out
+from pagereeve.domain.brackets.expectation import (
+    CLAIMED_CHANNELS,
+    FUNCTION_CHANNELS,
+    NOBODYS_CHANNELS,
+    START_UP,
+    Expectation,
+    total_of,
+)
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX, Compared, hints
 from pagereeve.domain.brackets.inner_cuts import BracketPart, movements_in, split_shared
-from pagereeve.domain.brackets.partition import Between, Broken, Portion
+from pagereeve.domain.brackets.partition import Between, Broken, Cut, Portion
 from pagereeve.domain.brackets.runs import Sample
 from pagereeve.domain.brackets.verdicts import Judgement, grade_of, judge
 from pagereeve.domain.brackets.windows import Window, expected_of
-from pagereeve.domain.charging.charges import Owed, balanced, charge_of, legs_for, owed_for, owed_unproven
+from pagereeve.domain.charging.charges import (
+    Owed,
+    Proven,
+    balanced,
+    charge_of,
+    legs_for,
+    owed_for,
+    owed_shared,
+    owed_unproven,
+)
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.findings import finding as find
@@ -23,7 +39,7 @@ from pagereeve.domain.ledger import (
     MAINTENANCE,
     OTHER_FUNCTION,
     STRAY,
-    UNPROVEN,
+    UNATTRIBUTED,
     Charge,
     Grade,
     Interval,
@@ -36,26 +52,37 @@ from pagereeve.domain.ledger import (
 # Pages that a printer may make of its own when it comes back, where nothing is known of it.
 START_UP_PAGES_MAX: Final = 1
 MAINTENANCE_DECIDED: Final = "maintenance-decided"
+# Of a shared bracket that is off nobody is charged more than what surely is theirs.
+PROVABLE_MINIMUM: Final = "provable-minimum"
+# The meter can't say whether somebody copied by hand in between.
+COPIES_NOT_APART: Final = "copies-not-counted-apart"
+OTHER_FUNCTION_REASON: Final = "other-function"
 MAINTAINED: Final = frozenset({"maintenance", MAINTENANCE_DECIDED})
 
 
 @dataclass(frozen=True, slots=True)
 class Posted:
-    """The rows of one stretch. ``windows`` are the releases in it."""
+    """The rows of one stretch. ``windows`` are the releases in it; other functions made ``others`` of its pages."""
 
     stretch: Stretch
     posting: Posting | None
     charges: tuple[Charge, ...]
     windows: tuple[Window, ...]
+    others: int = 0
 
 
 def postings_between(printer: str, channel: str, between: Between, rules: Rules) -> list[Posted]:
-    """A gap, or a bracket with its soft cuts."""
+    """A gap, or a bracket with its inner cuts; between two of these may lie what is nobody's."""
     if not between.windows:
         return [_gap(printer, channel, between, rules)]
     unit = between.closing.count.unit
     expectations = expectations_of(channel, unit, between.windows)
-    return [_bracket(printer, channel, part) for part in split_shared(channel, between, expectations)]
+    return [
+        _bracket(printer, channel, part)
+        if part.windows
+        else _gap(printer, channel, Between(part.opening, part.closing, ()), rules)
+        for part in split_shared(channel, between, expectations)
+    ]
 
 
 def expectations_of(channel: str, unit: Unit, windows: Sequence[Window]) -> list[Expectation]:
@@ -78,7 +105,8 @@ def _gap(printer: str, channel: str, between: Between, rules: Rules) -> Posted:
     account = OTHER_FUNCTION if channel in NOBODYS_CHANNELS else STRAY
     if not MAINTAINED.isdisjoint(stretch.reasons):
         account = MAINTENANCE
-    return Posted(stretch, _posting(stretch, balanced(printer, {account: between.counted})), (), ())
+    others = functions_between(channel, between.opening, between.closing)
+    return Posted(stretch, _posting(stretch, balanced(printer, {account: between.counted})), (), (), others or 0)
 
 
 def _gap_reasons(between: Between, stretch: Stretch, rules: Rules) -> tuple[str, ...]:
@@ -97,7 +125,15 @@ def _samples_in(between: Between) -> list[Sample]:
     """Readings that began behind the opening cut, the closing cut's own first one among them."""
     samples = between.opening.run.samples
     first = bisect_right(samples, between.opening.to_us, key=_begins_us)
+    # One that was asked for before that instant, and showed the same count, still is of the opening cut.
+    while first < len(samples) and _is_of(between.opening, samples[first]):
+        first += 1
     return samples[first : bisect_right(samples, between.closing.from_us, key=_begins_us)]
+
+
+def _is_of(cut: Cut, sample: Sample) -> bool:
+    count = sample.plateau.sight.count
+    return sample.plateau.first_sent_us <= cut.to_us and any(count(name) == cut.count for name, _ in sample.totals)
 
 
 def _begins_us(sample: Sample) -> int:
@@ -105,11 +141,52 @@ def _begins_us(sample: Sample) -> int:
 
 
 def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
-    policy = part.windows[0].release.policy
-    judgement = judge(part.counted, part.expectations, policy)
+    if len(part.windows) == 1:
+        return _own_bracket(printer, channel, part)
+    others = functions_between(channel, part.opening, part.closing)
+    expected = total_of([one.count for one in part.expectations])
+    made = min(others or 0, 0 if expected.most is None else max(0, part.counted - expected.most))
+    counted = part.counted - made
+    stretch = _judged(printer, channel, part, counted)
+    movements = movements_in(channel, part)
+    shares, how = share_out(counted, [one.count for one in part.expectations], movements)
+    fits = expected.holds(counted)
+    sure = [
+        min(pages, share) if fits else pages
+        for pages, share in zip(_sure(part, counted, movements, fits=fits), shares, strict=True)
+    ]
+    reasons = (*stretch.reasons, how, *((OTHER_FUNCTION_REASON,) if made else ()))
+    stretch = replace(stretch, reasons=reasons)
+    owed = [
+        owed_shared(Proven(share, pages, fits), expectation, channel, window.release.policy)
+        for share, pages, expectation, window in zip(shares, sure, part.expectations, part.windows, strict=True)
+    ]
+    by_whom = () if fits else _unsure_reasons(channel, others)
+    charges = tuple(
+        _charge(stretch, window, expectation, one, share, by_whom)
+        for window, expectation, one, share in zip(part.windows, part.expectations, owed, shares, strict=True)
+    )
+    owners = [window.release.started.owner for window in part.windows]
+    legs = legs_for(printer, channel, part.counted, list(zip(owners, owed, strict=True)), fits=fits, others=made)
+    return Posted(stretch, _posting(stretch, legs), charges, part.windows)
+
+
+def _own_bracket(printer: str, channel: str, part: BracketPart) -> Posted:
+    """A bracket, or a part of one, that is one release's own."""
+    window, expectation = part.windows[0], part.expectations[0]
+    stretch = _judged(printer, channel, part, part.counted)
+    owed = owed_for(part.counted, expectation, channel, window.release.policy)
+    legs = legs_for(printer, channel, part.counted, [(window.release.started.owner, owed)])
+    charge = _charge(stretch, window, expectation, owed, part.counted)
+    others = functions_between(channel, part.opening, part.closing)
+    return Posted(stretch, _posting(stretch, legs), (charge,), part.windows, others or 0)
+
+
+def _judged(printer: str, channel: str, part: BracketPart, counted: int) -> Stretch:
+    judgement = judge(counted, part.expectations, [window.release.policy for window in part.windows])
     if judgement.verdict in {Verdict.SURPLUS, Verdict.SHORTFALL}:
-        judgement = _with_what_happened(channel, part, judgement)
-    stretch = Stretch(
+        judgement = _with_what_happened(channel, part, counted, judgement)
+    return Stretch(
         printer=printer,
         run=part.closing.run.number,
         channel=channel,
@@ -120,43 +197,64 @@ def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
         after=part.closing.count.value,
         counted=part.counted,
         releases=_keys(part.windows),
-        grade=grade_of(part, policy),
+        grade=grade_of(part, judgement.verdict, counted),
         verdict=judgement.verdict,
         expected=judgement.expected,
         reasons=(*judgement.reasons, *_window_reasons(part.windows)),
     )
-    movements = movements_in(channel, part) if len(part.windows) > 1 else []
-    shares, how = share_out(part.counted, [one.count for one in part.expectations], movements)
-    if len(part.windows) > 1:
-        stretch = replace(stretch, reasons=(*stretch.reasons, how))
-    owed = [
-        owed_for(share, expectation, channel, window.release.policy)
-        for share, expectation, window in zip(shares, part.expectations, part.windows, strict=True)
-    ]
-    charges = tuple(
-        _charge(stretch, window, expectation, one, share)
-        for window, expectation, one, share in zip(part.windows, part.expectations, owed, shares, strict=True)
-    )
-    owners = [window.release.started.owner for window in part.windows]
-    legs = legs_for(printer, channel, part.counted, list(zip(owners, owed, strict=True)))
-    return Posted(stretch, _posting(stretch, legs), charges, part.windows)
 
 
-def _with_what_happened(channel: str, part: BracketPart, judgement: Judgement) -> Judgement:
+def _sure(part: BracketPart, counted: int, movements: Sequence[Movement], *, fits: bool) -> list[int]:
+    """The pages that are surely each release's own."""
+    expected = [one.count for one in part.expectations]
+    sure = provable(counted, expected, movements)
+    if fits:
+        return [max(pages, one.least) for pages, one in zip(sure, expected, strict=True)]
+    if part.bounds is not None:
+        # Those before the rest had ended by all that is known; what came behind it fits the others to the page.
+        releases, before = part.bounds
+        if total_of(expected[releases:]).holds(counted - before):
+            sure[releases:] = [one.least for one in expected[releases:]]
+    return sure
+
+
+def _unsure_reasons(channel: str, others: int | None) -> tuple[str, ...]:
+    if channel not in CLAIMED_CHANNELS:
+        return ()
+    return (PROVABLE_MINIMUM,) if others is not None else (PROVABLE_MINIMUM, COPIES_NOT_APART)
+
+
+def functions_between(channel: str, opening: Cut, closing: Cut) -> int | None:
+    """Pages of the total that the meter itself counts as other functions'; None where it doesn't count them apart."""
+    if channel != "total" or opening.run is not closing.run:
+        return None
+    samples = opening.run.samples
+    before = samples[max(0, bisect_right(samples, opening.to_us, key=_begins_us) - 1)]
+    after = samples[max(0, bisect_right(samples, closing.from_us, key=_begins_us) - 1)]
+    pages: int | None = None
+    for name in FUNCTION_CHANNELS:
+        left, right = before.total(name), after.total(name)
+        if left is not None and right is not None:
+            pages = (pages or 0) + right - left
+    return pages
+
+
+def _with_what_happened(channel: str, part: BracketPart, counted: int, judgement: Judgement) -> Judgement:
     """A count that is not what was expected, looked at once more: a start-up page, then the known patterns."""
     policy = part.windows[0].release.policy
     samples = _samples_in(Between(part.opening, part.closing, part.windows))
     restarts = sum(sample.restarted for sample in samples)
     pages = START_UP_PAGES_MAX if policy.start_up_pages is None else policy.start_up_pages
     if restarts and pages:
-        judgement = judge(part.counted, part.expectations, policy, Interval(0, restarts * pages))
+        policies = [window.release.policy for window in part.windows]
+        judgement = judge(counted, part.expectations, policies, Interval(0, restarts * pages))
     if judgement.verdict not in {Verdict.SURPLUS, Verdict.SHORTFALL}:
         return judgement
     one = Compared(
         channel,
         part.closing.count.unit,
         tuple(window.release for window in part.windows),
-        part.counted,
+        counted,
         judgement.expected,
         jammed=any("jammed" in sample.plateau.sight.errors for sample in samples),
     )
@@ -171,7 +269,7 @@ def postings_broken(printer: str, channel: str, broken: Broken) -> list[Posted]:
     posted: list[Posted] = []
     for portion in broken.portions:
         stretch = _broken_stretch(printer, channel, broken, portion, grade)
-        posting = _posting(stretch, balanced(printer, {UNPROVEN: portion.counted}))
+        posting = _posting(stretch, balanced(printer, {UNATTRIBUTED: portion.counted}))
         posted.append(Posted(stretch, posting, (), broken.windows))
     charges = tuple(
         _charge(
@@ -211,15 +309,24 @@ def _keys(windows: Sequence[Window]) -> tuple[ReleaseKey, ...]:
 
 def _window_reasons(windows: Sequence[Window]) -> tuple[str, ...]:
     reasons = [f"window-{window.closing}" for window in windows if window.closing not in {None, "rested"}]
+    reasons += ["rest-by-count" for window in windows if window.by_count]
     reasons += ["stalled" for window in windows if window.stalled]
     reasons += ["no-end-notice" for window in windows if window.release.ended is None]
     return tuple(dict.fromkeys(reasons))
 
 
-def _charge(stretch: Stretch, window: Window, expectation: Expectation, owed: Owed, share: int | None) -> Charge:
+def _charge(
+    stretch: Stretch,
+    window: Window,
+    expectation: Expectation,
+    owed: Owed,
+    share: int | None,
+    unsure: Sequence[str] = (),
+) -> Charge:
     reasons = [*expectation.reasons, *_window_reasons([window])]
     if len(stretch.releases) > 1:
         reasons += ["about-the-bracket", *(reason for reason in stretch.reasons if reason in SHARES)]
+    reasons += unsure
     reasons += [reason for reason in stretch.reasons if reason == START_UP or reason.startswith(HINT_PREFIX)]
     return charge_of(
         window,

@@ -55,6 +55,7 @@ from pagereeve.domain.values.codec import (
     FIGURE_MAX,
     INSTANT,
     TEXT,
+    TRUTH,
     Codec,
     Kind,
     Member,
@@ -142,7 +143,9 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
     "reading": Codec(PlateauRead, _PRINTER, Spread("plateau", PLATEAU)),
     "read-failed": Codec(ReadFailed, _PRINTER, Spread("silence", SILENCE)),
     "policy": Codec(PolicySet, _PRINTER, _AT, Member("policy", _RULES)),
-    "settle-learned": Codec(SettleLearned, _PRINTER, _AT, Member("settle_us", FIGURE)),
+    "settle-learned": Codec(
+        SettleLearned, _PRINTER, _AT, Member("settle_us", FIGURE), Member("state_believed", TRUTH, default=True)
+    ),
     "release-answered": Codec(
         ReleaseAnswered,
         _PRINTER,

@@ -157,11 +157,15 @@ class PolicySet:
 
 @dataclass(frozen=True, slots=True)
 class SettleLearned:
-    """The settle time that the daemon learnt for a printer from its own lags."""
+    """How a printer comes to rest, learnt from its own behaviour: its settle time, and whether its state is believed.
+
+    A state that stays at *printing* or *warming up* while the count stands where it should is not.
+    """
 
     printer: str
     at_us: int
     settle_us: int
+    state_believed: bool = True
 
 
 @dataclass(frozen=True, slots=True)

@@ -48,7 +48,7 @@ class Rules:
                 self.policies.sort(key=lambda one: (one.at_us, repr(one.policy)))
             case SettleLearned():
                 self.learned.append(fact)
-                self.learned.sort(key=lambda one: (one.at_us, one.settle_us))
+                self.learned.sort(key=lambda one: (one.at_us, one.settle_us, one.state_believed))
             case PrinterNoted():
                 self.notes.append(fact)
                 self.notes.sort(key=lambda one: one.origin.order)
@@ -80,6 +80,11 @@ class Rules:
         index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
         least = self.policy_at(at_us).settle_us
         return max(least, self.learned[index - 1].settle_us) if index else least
+
+    def state_believed(self, at_us: int) -> bool:
+        """Whether what the printer says of its state is of use; the daemon learns that it isn't."""
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
+        return index == 0 or self.learned[index - 1].state_believed
 
     def settle_learned_us(self, at_us: int) -> int | None:
         """When the settle time in force was learnt; None where it is the policy's."""

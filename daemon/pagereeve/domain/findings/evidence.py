@@ -151,6 +151,10 @@ def stands_still(count: int, level: int) -> Evidence:
     return _made(Kind.STANDS_STILL, count=count, level=level)
 
 
+def state_not_believed() -> Evidence:
+    return _made(Kind.STATE_NOT_BELIEVED)
+
+
 def pattern(hypothesis: str, explained: int, differing: int, brackets: int) -> Evidence:
     return _made(Kind.PATTERN, hypothesis=hypothesis, explained=explained, differing=differing, brackets=brackets)
 

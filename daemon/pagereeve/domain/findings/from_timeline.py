@@ -6,9 +6,10 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
+from pagereeve.domain.brackets.rests import Moment
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.timeline import Timeline
-from pagereeve.domain.brackets.windows import Moment, Release, Window
+from pagereeve.domain.brackets.windows import Release, Window
 from pagereeve.domain.facts.in_force import NOTE_REACH_US
 from pagereeve.domain.facts.reading import Silence
 from pagereeve.domain.findings import evidence as shown

@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from pagereeve.domain.brackets.expectation import total_of
 from pagereeve.domain.brackets.partition import Partition
 from pagereeve.domain.brackets.runs import Run
-from pagereeve.domain.brackets.verdicts import tolerance
+from pagereeve.domain.brackets.verdicts import tolerated
 from pagereeve.domain.brackets.windows import expected_of
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
@@ -28,10 +28,12 @@ def overrun(printer: str, part: Partition, runs: Sequence[Run]) -> Finding | Non
         # Nothing moved, as at a printer that is silent: what thousands of waiting releases expect is not added up.
         return None
     unit = opening.count.unit
-    expected = total_of([expected_of(part.channel, unit, one.release).count for one in windows])
+    counts_expected = [expected_of(part.channel, unit, one.release).count for one in windows]
+    expected = total_of(counts_expected)
     if expected.most is None:
         return None
-    limit = expected.most + tolerance(expected.most, windows[0].release.policy)
+    policies = [one.release.policy for one in windows]
+    limit = expected.most + tolerated([one.most or 0 for one in counts_expected], policies)
     passing = next(((counted, at_us) for counted, at_us in counts if counted > limit), None)
     if passing is None:
         return None

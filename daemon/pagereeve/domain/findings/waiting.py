@@ -12,9 +12,10 @@ from itertools import pairwise
 from typing import Final, Literal
 
 from pagereeve.domain.brackets.partition import Partition
+from pagereeve.domain.brackets.rests import Moment
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.timeline import Timeline
-from pagereeve.domain.brackets.windows import Moment, Window, expected_of
+from pagereeve.domain.brackets.windows import Window, expected_of
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import PrinterState, Unit
 from pagereeve.domain.findings import evidence as shown

@@ -303,6 +303,9 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.STANDS_STILL: lambda known: (
         f"{known['count']} releases in a row ended, and the meter still shows {known['level']}"
     ),
+    Kind.STATE_NOT_BELIEVED: lambda _: (
+        "the printer says that it prints or warms up, while its count has come to rest where it should"
+    ),
     Kind.PATTERN: _pattern,
     Kind.NO_OWNER: lambda _: "a badge was presented that has no known owner",
     Kind.TWO_PLACES: _two_places,

@@ -8,7 +8,7 @@ from typing import Final
 
 from pagereeve.domain.brackets.hypotheses import Compared, contradicted, explaining
 from pagereeve.domain.brackets.verdicts import tolerance
-from pagereeve.domain.charging.other_functions import REASON as OTHER_FUNCTION
+from pagereeve.domain.charging.postings import OTHER_FUNCTION_REASON as OTHER_FUNCTION
 from pagereeve.domain.charging.postings import Posted
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find

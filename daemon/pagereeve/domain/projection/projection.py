@@ -7,14 +7,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
-from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, FUNCTION_CHANNELS
+from pagereeve.domain.brackets.closing import Windows
+from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.gaps import Joining
 from pagereeve.domain.brackets.partition import Between, Broken, Partition, partition
+from pagereeve.domain.brackets.rests import moments_of
 from pagereeve.domain.brackets.runs import Run, Runs, split
 from pagereeve.domain.brackets.timeline import Timeline
-from pagereeve.domain.brackets.windows import Release, Window, Windows, expected_of, moments_of, opening_answer_us
+from pagereeve.domain.brackets.windows import Release, Window, expected_of, opening_answer_us
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
-from pagereeve.domain.charging.other_functions import functions_counted, span_of, without_functions
+from pagereeve.domain.charging.other_functions import without_functions
 from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Posted, postings_between, postings_broken
 from pagereeve.domain.facts.facts import Conflict
 from pagereeve.domain.facts.reading import Unit
@@ -24,6 +26,7 @@ from pagereeve.domain.findings.conflicts import Tallies, open_at, tallied
 from pagereeve.domain.findings.from_timeline import noticed
 from pagereeve.domain.findings.overrun import overrun
 from pagereeve.domain.findings.source_clocks import ClockTroubles, watch_clocks
+from pagereeve.domain.findings.state_doubts import StateDoubt, watch_state
 from pagereeve.domain.findings.waiting import Waiting, told, waiting_of
 from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, Stretch, Verdict
 from pagereeve.domain.patterns.memory import PatternMemory
@@ -37,13 +40,14 @@ State = TypeVar("State")
 
 @dataclass(frozen=True, slots=True)
 class Memory:
-    """What a projection knows of what lies before its resume point: of brackets, of sources' clocks, and of deliveries
-    that contradicted earlier ones that day.
+    """What a projection knows of what lies before its resume point: of brackets, of sources' clocks, of deliveries that
+    contradicted earlier ones that day, of the printer's state.
     """
 
     habits: PatternMemory = NO_HABITS
     clocks: ClockTroubles = ()
     conflicts: Tallies = ()
+    state: StateDoubt | None = None
 
 
 NOTHING_KNOWN: Final = Memory()
@@ -53,9 +57,9 @@ NOTHING_KNOWN: Final = Memory()
 class Projected:
     """Every row, each with the instant at which it was settled (None while its stretch is open).
 
-    ``habits`` and ``clocks`` are what was remembered from which instant on, ``conflicts`` those since ``before``;
-    ``passed`` are surpluses that still print. ``waits`` is what has no verdict yet, by channel; at ``waits_told_us``
-    that becomes a finding, if nothing happens until then.
+    ``habits``, ``clocks`` and ``state`` are what was remembered from which instant on, ``conflicts`` those since
+    ``before``; ``passed`` are surpluses that still print. ``waits`` is what has no verdict yet, by channel; at
+    ``waits_told_us`` that becomes a finding, if nothing happens until then.
     """
 
     runs: Runs
@@ -71,6 +75,7 @@ class Projected:
     conflicts: Sequence[Conflict] = ()
     waits: list[Waiting] = field(default_factory=list)
     waits_told_us: int | None = None
+    state: list[tuple[int, StateDoubt | None]] = field(default_factory=list)
 
     def stretches(self) -> list[Stretch]:
         return [one.stretch for _, one in self.posted]
@@ -88,6 +93,7 @@ class Projected:
             _latest(self.habits, at_us, self.before.habits),
             _latest(self.clocks, at_us, self.before.clocks),
             open_at(tallied(self.before.conflicts, came), at_us),
+            _latest(self.state, at_us, self.before.state),
         )
 
 
@@ -137,7 +143,8 @@ def _releases(timeline: Timeline) -> list[Release]:
         meant = policy.meant(started.origin.source, started.ticket)
         ended, answered = timeline.ends.get(key), timeline.answers.get(key)
         answered_us = None if answered is None else opening_answer_us(started, ended, answered)
-        releases.append(Release(started, ended, policy, settle_us, again, answered_us, meant))
+        believed = timeline.rules.state_believed(at_us)
+        releases.append(Release(started, ended, policy, settle_us, again, answered_us, meant, believed))
     return releases
 
 
@@ -147,7 +154,8 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     decided = frozenset(one.finding for one in timeline.rules.decisions)
     followed = follow(timeline.printer, projected.posted, leads, projected.before.habits, decided)
     clocks = watch_clocks(timeline, projected.before.clocks, after_us)
-    projected.habits, projected.clocks = followed.states, clocks.states
+    state = watch_state(timeline.printer, projected.windows, projected.before.state)
+    projected.habits, projected.clocks, projected.state = followed.states, clocks.states, state.states
     sources = (followed.states[-1][1] if followed.states else projected.before.habits).tickets
     printing = (one for one, windows in projected.passed if not holds_back(sources, windows, decided))
     projected.findings += [(None, one) for one in printing]
@@ -155,20 +163,15 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
         if one.id in followed.suggestions:
             projected.findings[place] = (at_us, find.with_evidence(one, [followed.suggestions[one.id]]))
     told = [(at_us, one) for at_us, one in projected.findings if one.id not in followed.held]
-    projected.findings = [*told, *followed.findings, *clocks.findings]
+    projected.findings = [*told, *followed.findings, *clocks.findings, *state.findings]
 
 
 def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
     rows = {part.channel: [_rows_of(timeline, part.channel, piece) for piece in part.pieces] for part in parted}
-    functions = functions_counted(
-        {name: [one for _, posted in rows[name] for one in posted] for name in FUNCTION_CHANNELS if name in rows}
-    )
     for channel, pieces in rows.items():
         for at_us, posted in pieces:
             for row in posted:
-                one = row
-                if functions and channel == "total":
-                    one = without_functions(row, functions.get(span_of(row.stretch), 0))
+                one = without_functions(row) if row.others else row
                 projected.posted.append((at_us, one))
                 finding = find.of_stretch(one.stretch, one.windows, _stray(one)) if _told(channel, one) else None
                 if finding is not None:
@@ -229,7 +232,7 @@ def _wait_one(
     charge = charge_of(
         window,
         expectation,
-        owed_unproven(expectation, channel, window.release) if given_up else Owed(0, 0),
+        owed_unproven(expectation, channel, window.release) if given_up else Owed(0),
         channel=channel,
         unit=unit,
         closed_us=closed_us if given_up else None,

@@ -7,11 +7,13 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from pagereeve.domain.brackets.continuity import Identity
-from pagereeve.domain.brackets.runs import Run, Sample
+from pagereeve.domain.brackets.rests import known_until_us
+from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.facts.reading import Count
 from pagereeve.domain.facts.reading_codec import COUNTS
 from pagereeve.domain.findings.conflicts import TALLIES_MAX, TALLY
 from pagereeve.domain.findings.source_clocks import CLOCK_TROUBLE, TROUBLES_MAX
+from pagereeve.domain.findings.state_doubts import STATE_DOUBT
 from pagereeve.domain.patterns.memory import PATTERN_MEMORY
 from pagereeve.domain.projection.projection import NO_HABITS, NOTHING_KNOWN, Memory, Projected
 from pagereeve.domain.values.codec import (
@@ -37,7 +39,8 @@ PROJECTION_VERSION = 5
 class ResumePoint:
     """The state at ``at_us``, an instant inside a plateau (known from ``plateau_from_us`` on) outside every window.
 
-    ``memory`` is what earlier brackets and notices leave behind for what shows only over many.
+    ``memory`` is what earlier brackets and notices leave behind for what shows only over many. ``known_us``: the counts
+    were known by then already, from answers before the plateau's.
     """
 
     at_us: int
@@ -47,10 +50,11 @@ class ResumePoint:
     totals: tuple[tuple[str, int], ...]
     counts: tuple[tuple[str, Count], ...]
     memory: Memory = NOTHING_KNOWN
+    known_us: int | None = None
 
     def opening_run(self) -> Run:
         """The run under way, without samples: the plateau that spans the resume point comes first in the next facts."""
-        return Run(self.run, None, self.identity, [], dict(self.totals), dict(self.counts))
+        return Run(self.run, None, self.identity, [], dict(self.totals), dict(self.counts), self.known_us)
 
     def to_json(self) -> dict[str, object]:
         return _RESUME_POINT.write(self) | {"version": PROJECTION_VERSION}
@@ -84,6 +88,7 @@ _MEMORY: Final = Codec(
     Member("habits", inner(PATTERN_MEMORY), default=NO_HABITS),
     Member("clocks", placed(inner(CLOCK_TROUBLE), TROUBLES_MAX), default=()),
     Member("conflicts", placed(inner(TALLY), TALLIES_MAX), default=()),
+    Member("state", inner(STATE_DOUBT), default=None),
 )
 _RESUME_POINT: Final = Codec(
     ResumePoint,
@@ -94,6 +99,7 @@ _RESUME_POINT: Final = Codec(
     Member("totals", Kind(_totals_of, _totals_of, dict)),
     Spread("counts", COUNTS),
     Spread("memory", _MEMORY),
+    Member("known_us", INSTANT, "known", default=None),
     check=_same_channels,
 )
 
@@ -101,7 +107,7 @@ _RESUME_POINT: Final = Codec(
 def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> ResumePoint | None:
     """The latest instant in (after_us, limit_us] from which the rest can be projected alone, if there is one."""
     # From the notice on, not from its answer: a projection resumed in between would know of no release.
-    spans = [(window.release.noticed_us, window.closes_us) for window in projected.windows]
+    spans = [(window.release.noticed_us, window.open_until_us) for window in projected.windows]
     spans.sort(key=lambda span: span[0])
     for run in reversed(projected.runs.runs):
         channels = run.channels()
@@ -109,25 +115,57 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
             sample = run.samples[index]
             if len(sample.totals) != len(channels) or not projected.joining.stands(run, index):
                 continue
-            at_us = _quiet_instant(sample, spans, limit_us)
+            if (known := _known(run, index)) is None:
+                continue
+            at_us = _quiet_instant(known, spans, limit_us)
+            if at_us is not None and _goes_on(run, index) and _ends_within(spans, sample.plateau.last_sent_us, at_us):
+                continue
             if at_us is not None:
                 return _resume_point(run, index, at_us, projected.memory_at(at_us)) if at_us > after_us else None
     return None
 
 
-def _quiet_instant(sample: Sample, spans: Sequence[tuple[int, int | None]], limit_us: int) -> int | None:
-    """The latest instant of the sample's plateau outside every window, its first-page floor included."""
-    from_us = sample.plateau.first_received_us
-    at_us = min(max(from_us, sample.plateau.last_sent_us), limit_us)
+def _known(run: Run, index: int) -> tuple[int, int] | None:
+    """From when until when the sample shows its counts, and the same of all of them; None where it is not the same."""
+    plateau, totals = run.samples[index].plateau, run.samples[index].totals
+    received_us = plateau.first_received_us
+    if index and plateau.last_sent_us < received_us and not _goes_on(run, index):
+        before = dict(run.samples[index - 1].totals)
+        if any(before.get(channel, total) == total for channel, total in totals):
+            return None
+    return received_us, known_until_us(received_us, plateau)
+
+
+def _goes_on(run: Run, index: int) -> bool:
+    """A single answer with the counts of the one before it: they are known until it was asked for, and not beyond."""
+    sample = run.samples[index]
+    if sample.plateau.last_sent_us >= sample.plateau.first_received_us:
+        return False
+    return (index > 0 and run.samples[index - 1].totals == sample.totals) or _is_taken_up(run, index)
+
+
+def _is_taken_up(run: Run, index: int) -> bool:
+    return index == 0 and run.known_from_us(run.samples[0]) < run.samples[0].plateau.first_received_us
+
+
+def _quiet_instant(known: tuple[int, int], spans: Sequence[tuple[int, int | None]], limit_us: int) -> int | None:
+    """The latest instant at which the counts are known outside every window, its first-page floor included."""
+    from_us, until_us = known
+    at_us = min(until_us, limit_us)
     for start_us, closes_us in reversed(spans):
         if start_us <= at_us and (closes_us is None or at_us < closes_us):
             at_us = start_us - 1
     return at_us if at_us >= from_us else None
 
 
+def _ends_within(spans: Sequence[tuple[int, int | None]], from_us: int, until_us: int) -> bool:
+    return any(closes_us is not None and from_us < closes_us <= until_us for _, closes_us in spans)
+
+
 def _resume_point(run: Run, index: int, at_us: int, memory: Memory) -> ResumePoint:
     # A run's readings never contradict one another, so what it learnt of its identity later holds here too.
     sample = run.samples[index]
     plateau_from_us = sample.plateau.first_received_us
+    known_us = sample.plateau.last_sent_us if _goes_on(run, index) else None
     counts = sample.plateau.sight.counts
-    return ResumePoint(at_us, plateau_from_us, run.number, run.identity, sample.totals, counts, memory)
+    return ResumePoint(at_us, plateau_from_us, run.number, run.identity, sample.totals, counts, memory, known_us)

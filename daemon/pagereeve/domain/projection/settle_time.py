@@ -2,17 +2,20 @@
 
 Two things show it. Inside a window the count may rest with nothing printing and then move again: such a rest is no
 end. And a window may have closed too early: its bracket came out short, and soon afterwards the missing pages surfaced
-with nobody else releasing anything. Somebody who copies by hand makes neither: no bracket misses those pages.
+with nobody else releasing anything. Somebody who copies by hand makes neither: no bracket misses those pages. Windows
+that overlap teach nothing: what rested there may have been the wait for somebody else's job.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
-from pagereeve.domain.brackets.windows import Moment, Rest, Window, moments_of, rests_of
+from pagereeve.domain.brackets.rests import Moment, Rest, levels_of, moments_of, rests_of
+from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.ledger import ReleaseKey, Verdict
 from pagereeve.domain.projection.projection import Projected
@@ -29,14 +32,11 @@ POLLING_US: Final = 2 * SECOND_US
 
 @dataclass(frozen=True, slots=True)
 class Observed:
-    """One release. ``pause_us`` is the longest rest that was no end, as surely seen; ``witnessed`` by a bracket that
-    came out short by the pages that followed.
-    """
+    """One release. ``pause_us`` is the longest rest that was no end, as surely seen."""
 
     start_us: int
     key: ReleaseKey
     pause_us: int
-    witnessed: bool = False
 
 
 def observe(projected: Projected, known: Collection[ReleaseKey] = ()) -> Iterator[Observed]:
@@ -44,22 +44,52 @@ def observe(projected: Projected, known: Collection[ReleaseKey] = ()) -> Iterato
 
     Of ``known`` releases only those whose missing pages may still have come are looked at again.
     """
-    short = short_releases(projected)
-    closed = [window for window in projected.windows if window.closing == "rested" and window.closes_us is not None]
-    wanted = [window for window in closed if window.release.key in short or window.release.key not in known]
+    short, agreed = short_releases(projected), _agreed(projected)
+    wanted = [
+        window
+        for window in alone(projected.windows)
+        if window.closing == "rested" and not window.by_count
+        if window.release.key in short or (window.release.key in agreed and window.release.key not in known)
+    ]
     if not wanted:
         return
     moments = moments_of(projected.runs.runs)
-    rests = rests_of(moments)
+    rests = rests_of(levels_of(moments))
     starts = sorted(window.release.start_us for window in projected.windows)
     for window in wanted:
         key = window.release.key
-        inner_us = _longest_inside(window, rests)
-        late_us = 0
-        if key in short:
-            until_us = next((start for start in starts if start > window.release.start_us), None)
-            late_us = _late_pause(window, moments, rests, short[key], until_us)
-        yield Observed(window.release.start_us, key, max(inner_us, late_us), witnessed=late_us > 0)
+        if key not in short:
+            yield Observed(window.release.start_us, key, _longest_inside(window, rests))
+            continue
+        until_us = next((start for start in starts if start > window.release.start_us), None)
+        late_us = _late_pause(window, moments, rests, short[key], until_us)
+        if late_us:
+            yield Observed(window.release.start_us, key, max(late_us, _longest_inside(window, rests)))
+
+
+def alone(windows: Sequence[Window]) -> Iterator[Window]:
+    """Closed windows that overlap no other, in order of their starts."""
+    ordered = sorted(windows, key=lambda one: one.release.order)
+    busy_until_us: int | None = -1
+    for window, after in pairwise([*ordered, None]):
+        if window is None:
+            return
+        closes_us = window.closes_us
+        apart = busy_until_us is not None and busy_until_us <= window.release.start_us
+        if closes_us is not None and apart and (after is None or after.release.start_us >= closes_us):
+            yield window
+        busy_until_us = None if busy_until_us is None or closes_us is None else max(busy_until_us, closes_us)
+
+
+def _agreed(projected: Projected) -> set[ReleaseKey]:
+    """Releases that are alone in a bracket that came out as expected."""
+    return {
+        stretch.releases[0]
+        for _, posted in projected.posted
+        if (stretch := posted.stretch).verdict is Verdict.AGREES
+        and stretch.channel in CLAIMED_CHANNELS
+        and len(stretch.releases) == 1
+    }
 
 
 def short_until_us(projected: Projected) -> int:
@@ -133,14 +163,11 @@ def _is_others(at_us: int, until_us: int | None) -> bool:
 def settle_time_us(observed: Iterable[Observed], policy: Policy, in_force_us: int) -> int:
     """The settle time that the last observations ask for, within the policy's bounds; any order, each release once.
 
-    A pause counts if a short bracket witnessed it, or if one as long was seen twice: once is an accident.
+    A pause counts once two windows show one as long: once is an accident.
     """
     latest = sorted({one.key: one for one in observed}.values(), key=lambda one: (one.start_us, one.key))[-REMEMBERED:]
     pauses = sorted((one.pause_us for one in latest), reverse=True)
-    confirmed_us = max(
-        [pauses[1] if len(pauses) > 1 else 0, *(one.pause_us for one in latest if one.witnessed)],
-        default=0,
-    )
+    confirmed_us = pauses[1] if len(pauses) > 1 else 0
     asked_us = confirmed_us * MARGIN_NUMERATOR // MARGIN_DENOMINATOR + POLLING_US if confirmed_us else 0
     bounded_us = min(max(asked_us, policy.settle_us), max(policy.settle_us, policy.settle_longest_us))
     if bounded_us < in_force_us and len(latest) < LOWERED_FROM:

@@ -1,10 +1,11 @@
-"""One printer's settle time, learnt from what its watcher projects."""
+"""How one printer comes to rest, learnt from what its watcher projects."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
+from pagereeve.domain.facts.facts import SettleLearned
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.projection.projection import Projected
@@ -16,6 +17,7 @@ from pagereeve.domain.projection.settle_time import (
     settle_time_us,
     short_until_us,
 )
+from pagereeve.domain.projection.state_belief import ALIKE, Rested, rests_seen, state_believed
 
 
 @dataclass(slots=True)
@@ -24,6 +26,7 @@ class SettleLearner:
 
     watch_until_us: int = 0
     _observed: dict[ReleaseKey, Observed] = field(default_factory=dict)
+    _rested: set[Rested] = field(default_factory=set)
 
     def look(self, view: Projected) -> bool:
         """Take in what a projection shows; False where it shows nothing new."""
@@ -38,13 +41,20 @@ class SettleLearner:
         while len(self._observed) > REMEMBERED:
             oldest = min(self._observed.values(), key=lambda one: (one.start_us, one.key))
             del self._observed[oldest.key]
-        return bool(news)
+        known = set(self._rested)
+        self._rested = set(sorted({*known, *rests_seen(view.windows)})[-ALIKE:])
+        return bool(news) or self._rested != known
 
     def _starts(self) -> Iterator[int]:
         return (one.start_us for one in self._observed.values())
 
-    def wanted_us(self, rules: Rules, now_us: int) -> int | None:
-        """A settle time that differs enough from the one in force to become a fact."""
-        in_force_us = rules.settle_us(now_us)
+    def wanted(self, printer: str, rules: Rules, now_us: int) -> SettleLearned | None:
+        """What was learnt, if it differs enough from what is in force to become a fact."""
+        in_force_us, believed = rules.settle_us(now_us), rules.state_believed(now_us)
         wanted_us = settle_time_us(self._observed.values(), rules.policy_at(now_us), in_force_us)
-        return wanted_us if differs(wanted_us, in_force_us) else None
+        believes = state_believed(self._rested, in_force=believed)
+        if not differs(wanted_us, in_force_us):
+            wanted_us = in_force_us
+        if (wanted_us, believes) == (in_force_us, believed):
+            return None
+        return SettleLearned(printer, now_us, wanted_us, believes)

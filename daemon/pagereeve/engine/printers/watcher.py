@@ -7,7 +7,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import InitVar, dataclass, field
 
 from pagereeve.domain.brackets.timeline import EventKey, started_again
-from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReleaseAnswered, ReleaseStarted, SettleLearned
+from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReleaseAnswered, ReleaseStarted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.domain.findings.waiting import Waiting
@@ -367,18 +367,18 @@ class PrinterWatcher:
         await self._learn()
 
     async def _learn(self) -> None:
-        """A settle time that the printer's own behaviour asks for; it holds for releases that start from now on."""
+        """How the printer comes to rest, as its own behaviour shows; it holds for releases that start from now on."""
         projector, now_us = self.updater.opened(), self.around.clock.now_us()
         if projector.view is None or not self.learner.look(projector.view):
             return
-        wanted_us = self.learner.wanted_us(projector.rules, now_us)
-        if wanted_us is None or not projector.rules.registered:
+        fact = self.learner.wanted(self.printer, projector.rules, now_us)
+        if fact is None or not projector.rules.registered:
             return
-        fact = SettleLearned(self.printer, now_us, wanted_us)
+        before_us = projector.rules.settle_us(now_us)
         await self.around.store.append(fact)
         projector.add(fact)
-        if self.around.on_learned is not None:
-            self.around.on_learned(self.printer, wanted_us)
+        if self.around.on_learned is not None and fact.settle_us != before_us:
+            self.around.on_learned(self.printer, fact.settle_us)
 
     def _answer_rested(self) -> None:
         """Let the first that waits for rest begin, if it is its turn by rows that know all that was heard."""

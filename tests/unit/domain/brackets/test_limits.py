@@ -136,7 +136,7 @@ def test_two_releases_between_two_cuts_share_their_pages_and_the_bracket_says_ho
     how = [reason for reason in joint.reasons if reason.startswith("share")]
     assert len(how) == 1
     assert how[0] in charge(story.ledger(), "first").reasons
-    assert joint.grade is Grade.SHARED
+    assert joint.grade is Grade.MATCHED
     alone = Story()
     printed(alone, 0, 100, 104, pages=4)
     assert brackets(alone.ledger())[0].reasons == ()

@@ -194,7 +194,7 @@ def test_pages_of_a_release_whose_window_has_closed_are_owed_no_more(begin_s: fl
 
 def test_pages_of_a_release_whose_window_is_open_are_owed_too() -> None:
     story = Story(SHORT)
-    story.reading(-1, 100, errors=("noToner",))
+    story.reading(-1, 100)
     story.release(0, "first", pages=4)
     story.ended(3)
     story.release(5, "second", pages=2)
@@ -253,7 +253,7 @@ def test_a_release_before_the_last_one_has_settled_shares_its_bracket() -> None:
     story.rest(18, 40, 106)
     (joint,) = brackets(story.ledger())
     assert names_in(joint) == ["first", "second"]
-    assert joint.grade is Grade.SHARED
+    assert joint.grade is Grade.MATCHED
 
 
 def test_a_release_with_no_meter_at_all_stays_open_until_the_longest_wait() -> None:

@@ -76,6 +76,7 @@ ONE_OF_EACH = [
     shown.bias(-7, 19),
     shown.tickets_incomplete("/release-server", "copies", 3),
     shown.stands_still(5, 500),
+    shown.state_not_believed(),
     *(shown.pattern(one.name, 4, 5, 9) for one in (*HYPOTHESES, *PAIRS)),
     shown.no_owner(),
     shown.flooded(200, 10),

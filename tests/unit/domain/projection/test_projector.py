@@ -155,7 +155,7 @@ def test_a_printer_with_fewer_channels_takes_the_place_of_one_with_more() -> Non
     ledger = story.ledger()
     assert charge(ledger, "a", "mono").grade is Grade.BROKEN
     assert [one.release.release for one in ledger.charges if one.channel == "mono"] == ["a"]
-    assert accounts(ledger, "mono") == {"house:unproven": 1}
+    assert accounts(ledger, "mono") == {"house:unattributed": 1}
     keeping = Keeping(PRINTER)
     for fact, current in story.steps:
         keeping.take(fact, current)
