@@ -19,6 +19,7 @@ from cryptography import x509
 from pagereeve.app.daemon import App
 from pagereeve.app.http_door import certificate_of
 from pagereeve.cli import status_of
+from pagereeve.domain.facts.facts import BadgePresented
 from pagereeve.settings import BadSettings, Duration, HostPort, HttpSettings
 from tests.integration.certificates import Authority, Certificate
 from tests.integration.daemon import Outside, hasty_settings, until
@@ -102,6 +103,20 @@ async def test_a_client_with_a_certificate_may_what_the_settings_say(secured: Se
     warden = secured.authority.issue("someone", x509.DNSName("wardens.college.example"))
     decided = await secured.send(warden, "finding.decided", DECISION)
     assert (decided.status_code, "is no finding" in decided.json()["detail"]) == (422, True)
+
+
+async def test_who_shows_no_certificate_where_nothing_else_is_asked_for_is_nobody(secured: Secured) -> None:
+    bearer = {"authorization": "Bearer whatever"}
+    for shown in (None, secured.authority.issue("unlisted")):
+        assert (await secured.send(shown, "badge.presented", BADGE)).status_code == 401
+        assert (await secured.send(shown, "badge.presented", BADGE, **bearer)).status_code == 401
+        async with secured.client(shown) as client:
+            assert (await client.get("/healthz")).status_code == 200
+            refused = await client.get("/metrics")
+            assert (refused.status_code, refused.json()["where"]) == (401, "certificate")
+    assert secured.app.events.stats.refused == {"unauthorized": 6}
+    stored = [one async for one in secured.app.store.badge_facts()]
+    assert [one for one in stored if isinstance(one, BadgePresented)] == []
 
 
 async def test_one_of_another_authority_and_one_that_expired_are_refused(secured: Secured, tmp_path: Path) -> None:

@@ -371,6 +371,7 @@ class App:
             partial(self._trouble, "http"),
             connections_max=connections_max,
             wall_us=self.clock.wall_us,
+            has_credentials=lambda: bool(self.settings.http.token_files),
         )
         self._change_http(self.settings.http, certificate_of(self.settings.http))
         await self._http_door.start()

@@ -8,12 +8,24 @@ from collections.abc import Callable, Iterator
 
 import structlog
 
-from pagereeve.feeds.http.answers import CALLER, CLIENT_NAMES, AsgiApp, Receive, Scope, Send
+from pagereeve.feeds.http.answers import (
+    CALLER,
+    CLIENT_NAMES,
+    CLOSE,
+    AsgiApp,
+    Receive,
+    Scope,
+    Send,
+    refusal_answer,
+    send_answer,
+)
 from pagereeve.feeds.http.client_certificates import ClientCertificates
 from pagereeve.feeds.http.hosts import Hosts
 from pagereeve.feeds.http.server import HttpServer, make_server
 from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.http.tls import ServerCertificate, TlsFiles, server_certificate
+from pagereeve.feeds.local import paths
+from pagereeve.feeds.refusals import Refusal
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.settings import Settings
 
@@ -35,8 +47,13 @@ class HttpDoor:
         *,
         connections_max: int,
         wall_us: Callable[[], int],
+        has_credentials: Callable[[], bool],
     ) -> None:
+        """``has_credentials``: are there any beside certificates? Who shows no certificate is then asked for one."""
+        self._stats = stats
         self._wall_us = wall_us
+        self._has_credentials = has_credentials
+        self._asks_for_certificates = False
         self._listen = settings.http.listen
         self._web = web
         self._clients = ClientCertificates()
@@ -60,6 +77,7 @@ class HttpDoor:
         self._server.hosts = Hosts(_names_of(settings, certificate))
         self._clients.change(settings.clients)
         self._server.secure(certificate)
+        self._asks_for_certificates = settings.client_ca_file is not None
         if certificate is not None and (trouble := certificate.date_problem(self._wall_us())):
             log.error("senders that check our certificate refuse it", why=trouble)
 
@@ -67,7 +85,16 @@ class HttpDoor:
         caller = self._clients.caller_of(scope.get(CLIENT_NAMES, ()))
         if caller is not None:
             scope[CALLER] = caller
+        elif self._asks_for_certificates and scope["path"] not in paths.HEALTH and not self._has_credentials():
+            await self._refuse(send)
+            return
         await self._web(scope, receive, send)
+
+    async def _refuse(self, send: Send) -> None:
+        """Nobody else would ask: without a credential of another kind, who shows none is everybody."""
+        self._stats.refused["unauthorized"] += 1
+        problem = "none was shown that [[http.clients]] names; connect with one"
+        await send_answer(refusal_answer(Refusal("unauthorized", "certificate", problem), 1, CLOSE), send)
 
     async def stop(self) -> None:
         self._server.should_exit = True
