@@ -208,7 +208,8 @@ class _Working:
 
     async def _rest(self, world: World, job: Job) -> None:
         watcher = world.watcher(PRINTER)
-        limit_s = world.now_s + self.day.rest_s
+        # Asked for when it wishes to leave, whoever is before it: nobody waits longer than that.
+        limit_s = job.at_s + self.day.rest_s
         while not _rests(watcher) and world.now_s < limit_s:
             await world.passes(LOOK_S)
         self.waited_s += world.now_s - job.at_s
