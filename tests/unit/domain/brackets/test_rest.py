@@ -23,9 +23,7 @@ def busy(last_s: float, total: int = 104, *, believed: bool = True) -> Story:
     """Four pages released; from 6 s on the count stands, and the state says *printing*."""
     story = Story()
     if not believed:
-        story.learned(-10, 10)
-        story.facts[-1] = replace(story.facts[-1], state_believed=False)  # type: ignore[type-var]
-        story.steps[-1] = (story.facts[-1], None)
+        story.learned(-10, 10, state_believed=False)
     story.reading(-1, 100)
     story.release(0, "A", pages=4)
     story.ended(3, "A")
