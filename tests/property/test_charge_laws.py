@@ -82,7 +82,15 @@ def _plateaus(day: Day) -> Iterator[tuple[int, int]]:
 
 @given(SEEDS, st.booleans())
 def test_no_release_lies_in_a_bracket_that_closes_before_it_starts(seed: int, faults: bool) -> None:
-    ledger = ledger_of(make_day(seed, 60, faults=faults, states=True))
+    _closes_after_it_starts(make_day(seed, 60, faults=faults, states=True))
+
+
+def test_no_release_lies_in_an_earlier_bracket_on_a_day_on_which_it_once_did() -> None:
+    _closes_after_it_starts(make_day(2430131, 60, faults=False))
+
+
+def _closes_after_it_starts(day: Day) -> None:
+    ledger = ledger_of(day)
     starts = {charge.release: charge.started_us for charge in ledger.charges}
     for stretch in ledger.stretches:
         if stretch.grade not in {"broken", "blind"}:

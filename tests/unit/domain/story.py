@@ -76,8 +76,8 @@ class Story:
     def set_policy(self, second: float, policy: Policy) -> None:
         self._add(PolicySet(self.printer, at_us(second), policy))
 
-    def learned(self, second: float, settle_s: float) -> None:
-        self._add(SettleLearned(self.printer, at_us(second), round(settle_s * SECOND_US)))
+    def learned(self, second: float, settle_s: float, *, state_believed: bool = True) -> None:
+        self._add(SettleLearned(self.printer, at_us(second), round(settle_s * SECOND_US), state_believed))
 
     def reading(
         self,
