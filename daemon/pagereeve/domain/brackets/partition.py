@@ -181,9 +181,9 @@ def _portions(channel: str, last: Cut | None, passed: Sequence[Run]) -> tuple[Po
 
 
 def _edge(channel: str, run: Run, index: int) -> Cut:
-    """A run's first or last reading of the channel: where a run begins or ends is a cut by itself."""
-    sample = [one for one in run.samples if one.total(channel) is not None][index]
-    level = _level_of(channel, run, sample)
+    """A run's first or last level of the channel: where a run begins or ends is a cut by itself."""
+    levels = list(levels_of(channel, run))
+    level = levels[index]
     # One instant: a first reading's plateau may still grow.
     at_us = level.from_us if index == 0 else level.to_us
     return Cut(run, level.count, level.total, at_us, at_us)
