@@ -56,11 +56,15 @@ def largest_remainder(pages: int, weights: Sequence[int]) -> list[int]:
     return parts
 
 
-def share_out(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> tuple[list[int], Share]:
-    """Each release's part of ``counted``, and how it was found. Where the sum fits, each gets its own."""
+def share_out(
+    counted: int, expected: Sequence[Interval], movements: Sequence[Movement], sure: Sequence[int] = ()
+) -> tuple[list[int], Share]:
+    """Each release's part of ``counted``, and how it was found. Where the sum fits, each gets its own; else first what
+    is ``sure``, as far as that does not contradict the count.
+    """
     if total_of(list(expected)).holds(counted):
         return _own(counted, _narrowed(counted, expected, movements)), "share-as-expected"
-    return _by_movement(counted, expected, movements)
+    return _by_movement(counted, expected, movements, sure)
 
 
 def _narrowed(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> Sequence[Interval]:
@@ -85,11 +89,15 @@ def _within(pages: int, rooms: Sequence[int]) -> list[int]:
     return largest_remainder(pages, rooms) if pages else [0] * len(rooms)
 
 
-def _by_movement(counted: int, expected: Sequence[Interval], movements: Sequence[Movement]) -> tuple[list[int], Share]:
+def _by_movement(
+    counted: int, expected: Sequence[Interval], movements: Sequence[Movement], sure: Sequence[int]
+) -> tuple[list[int], Share]:
     parts = [0] * len(expected)
     for movement in movements:
         if len(movement.movers) == 1:
             parts[movement.movers[0]] += movement.pages
+    known = [max(pair) for pair in zip(parts, sure, strict=True)] if sure else parts
+    parts = known if sum(known) <= counted else parts
     left = counted - sum(parts)
     how: Share = "share-in-proportion" if left else "share-by-readings"
     owed = [max(0, one.least - part) for one, part in zip(expected, parts, strict=True)]

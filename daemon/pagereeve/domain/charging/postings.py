@@ -149,12 +149,10 @@ def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
     counted = part.counted - made
     stretch = _judged(printer, channel, part, counted)
     movements = movements_in(channel, part)
-    shares, how = share_out(counted, [one.count for one in part.expectations], movements)
     fits = expected.holds(counted)
-    sure = [
-        min(pages, share) if fits else pages
-        for pages, share in zip(_sure(part, counted, movements, fits=fits), shares, strict=True)
-    ]
+    known = _sure(part, counted, movements, fits=fits)
+    shares, how = share_out(counted, [one.count for one in part.expectations], movements, known)
+    sure = [min(pages, share) for pages, share in zip(known, shares, strict=True)]
     reasons = (*stretch.reasons, how, *((OTHER_FUNCTION_REASON,) if made else ()))
     stretch = replace(stretch, reasons=reasons)
     owed = [
