@@ -187,6 +187,16 @@ CALLS: Final[dict[str, Call]] = {
     "close": Call(_reopen),
     "open_for_reading": Call(_read_beside),
     "key_check": Call(lambda journal: journal.key_check("badge")),
+    "seal_head": Call(SqlJournal.seal_head),
+    "last_position": Call(SqlJournal.last_position),
+    "sealed_facts": Call(lambda journal: _all(journal.sealed_facts())),
+    "sealed_links": Call(lambda journal: _all(journal.sealed_links())),
+    "fact_survey": Call(SqlJournal.fact_survey),
+    "digest_as": Call(lambda journal: journal.digest_as(PRINTER, 3, 4)),
+    "sealed_content": Call(lambda journal: journal.sealed_content(PRINTER, 3)),
+    "release_places": Call(lambda journal: journal.release_places(SERVER, RELEASE)),
+    "wrong_claims": Call(SqlJournal.wrong_claims),
+    "file_troubles": Call(SqlJournal.file_troubles),
     "keep_key_check": Call(lambda journal: journal.keep_key_check("badge", "an invented value")),
     "checkpoint": Call(SqlJournal.checkpoint),
     "health": Call(_told),
@@ -201,8 +211,8 @@ BOUNDED: Final = {
     "receiver": "as many as settings name",
     "alert": "few stand",
 }
-SILENT: Final = {"checkpoint", "damaged", "health", "look", "trouble", "waiting_since_us"}
-SMALL: Final = {"open_run", "instance", *BOUNDED}
+SILENT: Final = {"checkpoint", "file_troubles", "damaged", "health", "look", "trouble", "waiting_since_us"}
+SMALL: Final = {"open_run", "seal", "instance", *BOUNDED}
 
 
 @dataclass(frozen=True, slots=True)

@@ -27,6 +27,7 @@ from pagereeve.app.refusal_log import RefusalLog
 from pagereeve.app.registered import gateway_names, registered_printers
 from pagereeve.app.reload import Reloader, RunningParts
 from pagereeve.app.reload_plan import LoadSettings
+from pagereeve.app.seal_heads import SealLog
 from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
 from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
@@ -140,6 +141,10 @@ class App:
             queue_depth_max=settings.limits.intake_queue_max,
         )
         self._stack.push_async_callback(self.store.close)
+        self.seal_log = SealLog(self.store, self.clock, log)
+        await self.seal_log.note()
+        # After all that is stored at the stop.
+        self._stack.push_async_callback(self.seal_log.note)
         await self.clock_keeper.begin(self.store)
         profiles = profiles_with(settings.meters.profiles)
         profiles.require(printer.profile for printer in settings.printers)
@@ -178,6 +183,7 @@ class App:
             self.clock, self.store.look, self._on_journal, self.store.damaged, self._on_damaged
         )
         self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
+        self.supervisor.start("journal", "seal", self.seal_log.run, heartbeat=self.seal_log.heartbeat, forever=True)
         garbage = GarbageCollection(self.clock, gc, lambda: self.store.waiting_since_us() is not None)
         self.supervisor.start("memory", "memory", garbage.run, heartbeat=garbage.heartbeat, forever=True)
         await self.alerting.start(self.supervisor)
@@ -319,7 +325,7 @@ class App:
 
     async def _serve(self, connections_max: int) -> None:
         paced = partial(paced_pages, stats=self.events.stats, clock=self.clock)
-        web = make_web(self.events, self.telemetry, self.telemetry, paced)
+        web = make_web(self.events, self.telemetry, self.telemetry, paced, self.seal_log.answer)
         listen = self.settings.http.listen
         self._server = make_server(
             web, self.events.stats, self.settings.http, partial(self._trouble, "http"), connections_max=connections_max

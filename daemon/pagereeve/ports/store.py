@@ -12,6 +12,7 @@ from pagereeve.ports.ledger import FindingLookup, LedgerStore, RowWrites
 from pagereeve.ports.outbox import AlertJournal, Outbox
 from pagereeve.ports.queries import FactQueries
 from pagereeve.ports.resume_points import SegmentReads
+from pagereeve.ports.seal import SealReads
 
 
 class StandingFacts(Protocol):
@@ -95,6 +96,7 @@ class Store(
     FactQueries,
     Outbox,
     KeyChecks,
+    SealReads,
     Protocol,
 ):
     """All of it, for the composition alone."""

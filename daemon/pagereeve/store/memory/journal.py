@@ -2,20 +2,21 @@
 
 from __future__ import annotations
 
+import os
 from collections import defaultdict
 from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import asynccontextmanager
 from copy import copy
-from dataclasses import replace
 from typing import TypeVar
 
 from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead, ReadFailed, Redated
-from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, Span, dated_us, is_read, redated
+from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.memory.ledger import MemoryLedger
+from pagereeve.store.memory.seal import MemorySeal, moved
 from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
 from pagereeve.store.records.fact_record import (
     BADGE_KINDS,
@@ -36,6 +37,7 @@ from pagereeve.store.records.requests import (
     redate_request,
     replace_request,
 )
+from pagereeve.store.records.sealing import Salts
 from pagereeve.store.sql.fact_reads import (
     DELAYS_MAX,
     LATE_FACTS_MAX,
@@ -47,11 +49,12 @@ from pagereeve.store.sql.fact_reads import (
 Answer = TypeVar("Answer")
 
 
-class MemoryJournal(MemoryLedger):
+class MemoryJournal(MemoryLedger, MemorySeal):
     """``unavailable``: set it to a reason, and nothing can be stored until it is empty again."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, salts: Salts = os.urandom) -> None:
+        MemoryLedger.__init__(self)
+        MemorySeal.__init__(self, salts)
         self.unavailable = ""
         self._facts: dict[str, list[Numbered]] = defaultdict(list)
         self._firsts: dict[Identity, First] = {}
@@ -99,6 +102,7 @@ class MemoryJournal(MemoryLedger):
             self._facts[one.filing.printer].append(one)
             if one.filing.identity is not None and one.filing.release is not None:
                 self._of_release[one.filing.identity[0], one.filing.release].append(one)
+        self._add_sealed(batch.facts)
         self._firsts |= batch.firsts
         self._claims |= batch.claims
         self._open_runs |= batch.open_runs
@@ -114,6 +118,7 @@ class MemoryJournal(MemoryLedger):
         if not isinstance(fact, Redated):
             raise TypeError(f"{numbered.filing.kind} gives no facts another date")
         known = self._facts[fact.printer]
+        self._move_sealed([one for one in known if one is not numbered], fact)
         known[:] = [after for one in known if (after := one if one is numbered else moved(one, fact)) is not None]
         for of_release in self._of_release.values():
             of_release[:] = [
@@ -244,17 +249,6 @@ class MemoryJournal(MemoryLedger):
 
 def _stored(one: Numbered) -> StoredFact:
     return StoredFact(one.seq, one.filing.fact)
-
-
-def moved(one: Numbered, by: Redated) -> Numbered | None:
-    """The fact with another date, if the span holds it; None where it is void."""
-    at_us = dated_us(one.filing.fact)
-    if at_us is None or not Span(by.from_us, by.until_us).holds(at_us):
-        return one
-    if by.by_us is None:
-        return None if is_read(one.filing.fact) else one
-    filing = file(redated(one.filing.fact, by.by_us))
-    return Numbered(one.seq, replace(filing, digest=one.filing.digest))
 
 
 def _is_checked(one: Numbered) -> bool:

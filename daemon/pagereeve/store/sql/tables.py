@@ -18,7 +18,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0008"
+REVISION: Final = "r0009"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -241,7 +241,7 @@ evidence = _finding_part("evidence", _number("place", key=True), _text("body"))
 finding_release = _finding_part("finding_release", _text("source", key=True), _text("release", key=True))
 Index("ix_finding_release", finding_release.c.source, finding_release.c.release)
 
-# SQLite numbers rows by itself only where the key is of its own integer type.
+# SQLite numbers rows by itself, and finds them without an index, only where the key is of its own integer type.
 _numbering = BigInteger().with_variant(Integer(), "sqlite")
 finding_change = Table(
     "finding_change",
@@ -266,6 +266,31 @@ Index("ix_message_at", message.c.receiver, message.c.at_us, message.c.alert, mes
 receiver = Table("receiver", metadata, _text("name", key=True), _number("last_success_us"))
 
 key_check = Table("key_check", metadata, _text("name", key=True), _text("value"), _number("since_us"))
+
+# What is sealed of each fact, in the order in which it was: store/records/sealing.py.
+seal_entry = Table(
+    "seal_entry",
+    metadata,
+    Column("position", _numbering, primary_key=True, autoincrement=False),
+    _text("printer"),
+    _number("seq"),
+    _text("link"),
+    _text("openings"),
+)
+Index("ix_seal_entry_fact", seal_entry.c.printer, seal_entry.c.seq, unique=True)
+
+# One row: the tree over the entries. ``older`` facts were there before the first start that sealed, at ``since_us``;
+# null until all of these are sealed.
+seal = Table(
+    "seal",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    _text("origin"),
+    _number("size"),
+    _text("peaks"),
+    _number("older", null=True),
+    _number("since_us"),
+)
 
 SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence, finding_release)
 """In the order in which rows go in: each after the one that it refers to."""

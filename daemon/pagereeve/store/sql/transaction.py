@@ -20,6 +20,7 @@ from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
 from pagereeve.store.sql.redating import apply_redated
+from pagereeve.store.sql.seal import Sealing
 
 HEADS_MAX = 100_000
 # SQLite allows 32,766 parameters in a statement, other databases as few as 32,767.
@@ -55,9 +56,14 @@ _DROP_RUN = delete(schema.open_run).where(schema.open_run.c.printer == bindparam
 
 @dataclass(slots=True)
 class Heads:
-    """Each printer's highest number, kept between groups. Moves on only when a group was stored."""
+    """Each printer's highest number, and the seal, kept between groups. Moves on only when a group was stored."""
 
     known: dict[str, int] = field(default_factory=dict)
+    sealing: Sealing = field(default_factory=Sealing)
+
+    def forget(self) -> None:
+        self.known.clear()
+        self.sealing.forget()
 
     def learn(self, heads: dict[str, int]) -> None:
         if len(self.known) + len(heads) > HEADS_MAX:
@@ -83,11 +89,14 @@ def store_group(connection: Connection, requests: Sequence[StoreRequest[Any]], h
             batch = Batch(_Stored(connection, heads, _identities(requests), _releases(requests)))
             answers = [request.join(batch) for request in requests]
             _write(connection, batch)
+            if batch.facts:
+                heads.sealing.add(connection, batch.facts)
     except BaseException:
         # A commit that failed in an unknown way may have moved a head: all are read again.
-        heads.known.clear()
+        heads.forget()
         raise
     heads.learn(batch.heads)
+    heads.sealing.stored()
     last = batch.facts[-1] if batch.facts else None
     return Outcome(answers, len(batch.facts), batch.duplicates, len(batch.kept_aside), last)
 

@@ -32,6 +32,11 @@ class Committer:
     _committed: Newest = field(default_factory=Newest)
     _noted: Newest = field(default_factory=Newest)
 
+    @property
+    def sealed_facts(self) -> int:
+        """How many facts were sealed with the last group; may be asked from any thread."""
+        return self.heads.sealing.size
+
     def begin(self, connection: Connection) -> None:
         """Note the journal as it is found. Raises OSError."""
         row = _driver(connection).execute(_LATEST).fetchone()

@@ -110,6 +110,8 @@ class SqlJournal(SqlReads):
                 files = WatchedFiles((path, wal_path(path), newest.path), (shm_path(path), lock_path(path)))
                 held.callback(files.close)
                 committer = Committer(files, newest, fence)
+                sealing = partial(committer.heads.sealing.begin, now_us=clock.now_us(), path=path)
+                await thread.run(sealing)
                 if found.loss is None:
                     await thread.run(committer.begin)
             except (sqlite3.Error, DatabaseError, OSError) as error:
@@ -238,6 +240,7 @@ class SqlJournal(SqlReads):
             hindrance=self._hindrance(),
             damaged_rows=len(self.damaged()),
             waiting_us=self._writer.waited_us,
+            sealed_facts=self._writer.sealed_facts,
         )
 
 

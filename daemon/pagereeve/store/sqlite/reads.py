@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Self
+from typing import Final, Self
 
 from sqlalchemy.exc import DatabaseError
 
@@ -13,6 +14,8 @@ from pagereeve.store.sql.snapshots import Reader
 from pagereeve.store.sqlite.connections import reading_engine
 from pagereeve.store.sqlite.revision import require_current
 from pagereeve.store.sqlite.watched_files import WatchedFiles
+
+TROUBLES_MAX: Final = 100
 
 
 class SqlReads(StoreReads):
@@ -42,6 +45,14 @@ class SqlReads(StoreReads):
                 raise NotAJournal(path, "is no database; name another file") from error
             raise
         return reads
+
+    async def file_troubles(self) -> Sequence[str]:
+        """ports.seal.SealReads: the first TROUBLES_MAX that SQLite's own check finds (sqlite.org/pragma.html,
+        ``integrity_check``).
+        """
+        async with self._reader.snapshot() as connection:
+            rows = (await connection.exec_driver_sql(f"PRAGMA integrity_check({TROUBLES_MAX})")).scalars().all()
+        return [str(one) for one in rows if one != "ok"]
 
     async def close(self) -> None:
         await self._reader.close()

@@ -93,6 +93,10 @@ class Writer:
         return len(self._queue)
 
     @property
+    def sealed_facts(self) -> int:
+        return self._committer.sealed_facts
+
+    @property
     def waiting_since_us(self) -> int | None:
         """The monotonic instant at which the oldest request came that is not answered; None without one."""
         if self._storing_since_us is not None:
