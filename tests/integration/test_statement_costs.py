@@ -24,6 +24,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.telling import compose
 from pagereeve.domain.facts.facts import Redated
+from pagereeve.ports.erasing import Erasure
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE
@@ -187,6 +188,15 @@ CALLS: Final[dict[str, Call]] = {
     "close": Call(_reopen),
     "open_for_reading": Call(_read_beside),
     "key_check": Call(lambda journal: journal.key_check("badge")),
+    "erase": Call(
+        lambda journal: journal.erase(Erasure("owner-1", "erased-1", "warden", NOON_US)),
+        whole={
+            "fact": "a name may stand in any fact; nobody waits for it",
+            "seal_entry": "likewise",
+            "conflict": "likewise",
+        },
+    ),
+    "rewrite": Call(SqlJournal.rewrite),
     "seal_head": Call(SqlJournal.seal_head),
     "last_position": Call(SqlJournal.last_position),
     "sealed_facts": Call(lambda journal: _all(journal.sealed_facts())),
@@ -211,7 +221,7 @@ BOUNDED: Final = {
     "receiver": "as many as settings name",
     "alert": "few stand",
 }
-SILENT: Final = {"checkpoint", "file_troubles", "damaged", "health", "look", "trouble", "waiting_since_us"}
+SILENT: Final = {"checkpoint", "file_troubles", "rewrite", "damaged", "health", "look", "trouble", "waiting_since_us"}
 SMALL: Final = {"open_run", "seal", "instance", *BOUNDED}
 
 

@@ -43,6 +43,7 @@ COMMANDS: Final = (
         "clock:app",
         "Agree to this machine's clock; correct the dates of facts.",
     ),
+    ("erase", "erase:erase", "Take a person out of the journal. Stop the daemon first."),
     ("demo", "demo:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
     ("doctor", "doctor:doctor", "Show on one page what is wrong with a site, and what to do."),
     ("check-config", "check_config:check_config", "Check a settings file."),

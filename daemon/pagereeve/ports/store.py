@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
 from pagereeve.domain.facts.facts import Fact, Redated
+from pagereeve.ports.erasing import Erasing
 from pagereeve.ports.journal import Journal, OpenRun, Receipt, StoredFact
 from pagereeve.ports.key_checks import KeyChecks
 from pagereeve.ports.ledger import FindingLookup, LedgerStore, RowWrites
@@ -87,6 +88,7 @@ class Redating(Protocol):
 
 class Store(
     Redating,
+    Erasing,
     IntakeStore,
     WatcherStore,
     BadgeStore,

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from pagereeve.domain.facts.facts import Fact, Redated, instant_us
+from pagereeve.domain.facts.facts import Erased, Fact, Redated, instant_us
 from pagereeve.domain.facts.redating import REACH_US, Span, dated_us, is_read, redated
 from pagereeve.domain.seal.chain import entry as entry_bytes
 from pagereeve.domain.seal.chain import first_link, next_link
+from pagereeve.domain.seal.erasure import ErasedMembers, erasure_digest, name_of_erasure
 from pagereeve.domain.seal.merkle import Frontier, leaf_hash
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.seal import FoundFact, SealedEntry, SealHead, SealHeads, SealReads, UnsealedFact
@@ -32,6 +33,7 @@ What = Literal[
     "seal-removed",
     "summary-edited",
     "claim-edited",
+    "erased-otherwise",
     "unreadable",
 ]
 _OF_SEAL: Final[frozenset[What]] = frozenset({"seal-edited", "seal-removed"})
@@ -130,6 +132,7 @@ class _Walk:
         self._expected: dict[str, bytes] = {}
         self._unlinked: set[str] = set()
         self._unfit: dict[str, list[_Unfit]] = defaultdict(list)
+        self._erasures = _Erasures()
         self._redatings: Mapping[str, Sequence[tuple[int, Redated]]] = {}
 
     async def run(self) -> None:
@@ -155,6 +158,8 @@ class _Walk:
             self._compare_heads()
         await self._end(head)
         await self._reorder()
+        for printer, seq in self._erasures.wrong():
+            done.add(Problem("erased-otherwise", printer, seq))
         for fact in survey.unsealed:
             self._unsealed(fact)
         for printer, seq in await reads.wrong_claims():
@@ -210,6 +215,7 @@ class _Walk:
         """What is right in itself may stand under wrong columns, which is what questions go by."""
         if found.wrong:
             self._done.add(Problem("column-edited", printer, entry.seq, entry.position, columns=found.wrong))
+        self._erasures.add(printer, entry.seq, found)
         if found.fact is not None:
             expected = _shift_us(found.fact, entry.seq, self._redatings.get(printer, ()))
             if found.shift_us != expected:
@@ -260,6 +266,32 @@ class _Walk:
     def _unsealed(self, fact: UnsealedFact) -> None:
         what: What = "inserted" if fact.same_as is None else "doubled"
         self._done.add(Problem(what, fact.printer, fact.seq, other=fact.same_as or 0))
+
+
+class _Erasures:
+    """What is erased beside what was said of it when it was: nothing else may be, nor any other name stand there."""
+
+    def __init__(self) -> None:
+        self._said: dict[str, tuple[int, Erased]] = {}
+        self._erased: dict[str, list[ErasedMembers]] = defaultdict(list)
+
+    def add(self, printer: str, seq: int, found: FoundFact) -> None:
+        if isinstance(found.fact, Erased):
+            self._said[found.fact.name] = (seq, found.fact)
+        names: dict[str, list[str]] = defaultdict(list)
+        for name, value in (found.erased or {}).items():
+            names[name_of_erasure(value)].append(name)
+        for erasure, members in names.items():
+            self._erased[erasure].append((printer, seq, members))
+
+    def wrong(self) -> Iterator[tuple[str, int]]:
+        for name, facts in self._erased.items():
+            if name not in self._said:
+                yield from ((printer, seq) for printer, seq, _ in facts)
+        for name, (seq, fact) in self._said.items():
+            facts = self._erased.get(name, [])
+            if (len(facts), erasure_digest(facts)) != (fact.facts, fact.digest):
+                yield fact.printer, seq
 
 
 def _follows(previous: bytes | None, digest: bytes | None, link: bytes | None) -> bool:

@@ -25,6 +25,7 @@ _WORDS: Final[Mapping[What, str]] = {
     "seal-removed": "seals {position} to {other} were removed",
     "summary-edited": "the summary of the seal was changed: it names another head than the seals lead to",
     "claim-edited": "reports a second claim that is not what was kept aside",
+    "erased-otherwise": "does not agree with what was said of a person's erasure",
     "unreadable": "the database is damaged: {said}",
 }
 _OF_JOURNAL: Final = frozenset({"seal-removed", "summary-edited", "unreadable"})

@@ -282,6 +282,21 @@ class LossAccepted:
 
 
 @dataclass(frozen=True, slots=True)
+class Erased:
+    """What named a person was erased from so many facts; ``name`` stands in its place. Concerns no printer.
+
+    ``digest`` says which members of which facts (domain/seal/erasure.py), ``by`` who did it; nothing says who it was.
+    """
+
+    at_us: int
+    name: str
+    by: str
+    facts: int
+    digest: str
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class FactDamaged:
     """Where a fact stood that can't be read any more: its printer, its number, when it was, and what kind it was.
 
@@ -315,11 +330,12 @@ Fact = (
     | Redated
     | Conflict
     | LossAccepted
+    | Erased
     | FactDamaged
 )
 
 # A union written in place would be built again at each call.
-_DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, BadgePolicySet, Redated)
+_DATED: Final = (PolicySet, SettleLearned, Assigned, Registered, Bound, BadgePolicySet, Redated, Erased)
 
 
 def instant_us(fact: Fact) -> int:

@@ -16,10 +16,14 @@ PERSONAL: Final[Mapping[str, Sequence[str]]] = {
     "assigned": ("owner",),
     "bound": ("badge", "owner"),
     "redated": ("by", "reason"),
+    "erased": ("by",),
     # A digest of what a sender claimed, without salt: whoever guesses the rest can try names.
-    "conflict": ("digest",),
+    "conflict": ("digest", "id"),
 }
-"""By kind, the names of members; of those inside others, joined by full stops. The order is that of their openings."""
+"""By kind, the names of members; of those inside others, joined by full stops. The order is that of their openings.
+
+What was sealed stays sealed as it was: a name is only ever added, and at the end of its line.
+"""
 
 
 def kind_of(members: Mapping[str, Any]) -> str:

@@ -14,6 +14,7 @@ from pagereeve.domain.facts.facts import (
     ClockMark,
     Conflict,
     Decided,
+    Erased,
     Fact,
     LossAccepted,
     Origin,
@@ -43,7 +44,7 @@ _RECEIVED: Final = (
     *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
     *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted),
 )
-_SAID: Final = (PolicySet, SettleLearned, Registered, BadgePolicySet)
+_SAID: Final = (PolicySet, SettleLearned, Registered, BadgePolicySet, Erased)
 _READ: Final = (PlateauRead, ReadFailed)
 
 

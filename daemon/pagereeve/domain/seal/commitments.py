@@ -70,9 +70,12 @@ class Openings:
 
 def member(members: Mapping[str, Any], name: str) -> Any:
     """The value under a name; None where there is none."""
+    # By exact type: this runs for each personal member of each fact.
     value: Any = members
     for part in name.split("."):
-        value = value.get(part) if isinstance(value, Mapping) else None
+        if type(value) is not dict:
+            return None
+        value = value.get(part)
     return value
 
 
@@ -99,8 +102,17 @@ def sealed_members(members: Mapping[str, Any], names: Sequence[str], openings: O
     """
     if len(openings) != len(names):
         raise ValueError(f"{len(openings)} openings of {len(names)} personal members")
-    sealed = dict(members)
+    sealed = _copied(members)
     for place, name in enumerate(names):
         digest = openings.commitment(place, name, member(members, name))
-        sealed = with_member(sealed, name, {COMMITMENT: digest.hex()})
+        *way, last = name.split(".")
+        inner = sealed
+        for part in way:
+            inner = inner[part]
+        inner[last] = {COMMITMENT: digest.hex()}
     return sealed
+
+
+def _copied(members: Mapping[str, Any]) -> dict[str, Any]:
+    """Objects within objects are copied, and nothing else is: what is sealed is never changed in place."""
+    return {name: _copied(value) if type(value) is dict else value for name, value in members.items()}

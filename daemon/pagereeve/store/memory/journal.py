@@ -9,15 +9,18 @@ from contextlib import asynccontextmanager
 from copy import copy
 from typing import TypeVar
 
-from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead, ReadFailed, Redated
+from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Erased, Event, Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US
 from pagereeve.domain.ledger import RowSegment
+from pagereeve.domain.seal.erasure import erasure_digest
+from pagereeve.ports.erasing import Erasure, ErasureOutcome
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.memory.ledger import MemoryLedger
-from pagereeve.store.memory.seal import MemorySeal, moved
-from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
+from pagereeve.store.memory.seal import MemorySeal, Row, moved
+from pagereeve.store.records.batch import Batch, First, KeptAside, Numbered, Replacement
+from pagereeve.store.records.erasing import ErasedRow, Eraser, own_badges
 from pagereeve.store.records.fact_record import (
     BADGE_KINDS,
     DECIDED,
@@ -62,6 +65,7 @@ class MemoryJournal(MemoryLedger, MemorySeal):
         self._open_runs: dict[str, str] = {}
         self._of_release: dict[tuple[str, str], list[Numbered]] = defaultdict(list)
         self._key_checks: dict[str, str] = {}
+        self._kept: list[KeptAside] = []
 
     @asynccontextmanager
     async def snapshot(self) -> AsyncIterator[MemoryJournal]:
@@ -105,6 +109,7 @@ class MemoryJournal(MemoryLedger, MemorySeal):
         self._add_sealed(batch.facts)
         self._firsts |= batch.firsts
         self._claims |= batch.claims
+        self._kept += batch.kept_aside
         self._open_runs |= batch.open_runs
         redated = [self._apply(one) for one in batch.redates]
         for replacement in [*batch.replacements, *redated]:
@@ -133,6 +138,52 @@ class MemoryJournal(MemoryLedger, MemorySeal):
                 self._open_runs[fact.printer] = run.filing.body
         from_us = min(fact.from_us, fact.from_us + (fact.by_us or 0)) - REACH_US
         return Replacement(fact.printer, self._anchor_before(fact.printer, from_us))
+
+    async def erase(self, erasure: Erasure) -> ErasureOutcome:
+        """ports.erasing.Erasing."""
+        eraser = Eraser(erasure.owner, erasure.name)
+        badges, shared = own_badges((row.fact for row in self._rows()), erasure.owner)
+        for badge in badges:
+            eraser.learn_badge(badge)
+        identities = set[Identity]()
+        for row in self._rows():
+            erased = eraser.erased(row.printer, row.seq, row.body, row.openings)
+            if erased is not None:
+                identities |= self._erase_row(row, erased)
+        for kept in [one for one in self._kept if one.identity in identities or eraser.claim(one.filing.body)]:
+            self._erase_claim(kept, eraser)
+        printers = sorted({printer for printer, *_ in eraser.facts})
+        if eraser.facts:
+            digest = erasure_digest(eraser.facts)
+            self._store(append_request(Erased(erasure.at_us, erasure.name, erasure.by, len(eraser.facts), digest)))
+            for printer in {*printers, ""}:
+                self._replace(Replacement(printer, None))
+        return ErasureOutcome(len(eraser.facts), printers, len(badges), shared)
+
+    def _erase_claim(self, kept: KeptAside, eraser: Eraser) -> None:
+        self._kept.remove(kept)
+        digest, claims = eraser.text(), self._claims.get(kept.identity, {})
+        claims[digest] = claims.pop(kept.digest, kept.seq)
+        row = self._sealed_row(kept.filing.printer, kept.seq)
+        erased = None if row is None else eraser.reported(row.printer, row.seq, row.body, row.openings, digest)
+        if row is not None and erased is not None:
+            self._erase_row(row, erased)
+
+    def _erase_row(self, row: Row, erased: ErasedRow) -> set[Identity]:
+        """The identity that it had, where it is an event."""
+        had = None if row.source is None or row.event_id is None else (row.source, row.event_id)
+        filing = row.erase(erased)
+        for facts in (self._facts[row.printer], *self._of_release.values()):
+            facts[:] = [
+                Numbered(one.seq, filing) if (one.filing.printer, one.seq) == (row.printer, row.seq) else one
+                for one in facts
+            ]
+        if had is None:
+            return set()
+        self._firsts.pop(had, None)
+        if filing.identity is not None:
+            self._firsts[filing.identity] = First(row.seq, "")
+        return {had}
 
     async def append(self, fact: Fact) -> Receipt:
         return self._store(append_request(fact))

@@ -13,8 +13,9 @@ from pagereeve.domain.seal.merkle import head_of, leaf_hash
 from pagereeve.ports.journal import StoredFact
 from pagereeve.ports.seal import PLACES_MAX, FactSurvey, SealedContent, SealedEntry, SealHead
 from pagereeve.store.records.batch import Numbered
-from pagereeve.store.records.checked_rows import digest_text
-from pagereeve.store.records.fact_record import file
+from pagereeve.store.records.checked_rows import digest_of_body, digest_text
+from pagereeve.store.records.erasing import ErasedRow
+from pagereeve.store.records.fact_record import FactRecord, fact_of, file
 from pagereeve.store.records.found_rows import found, opened, shifted_us
 from pagereeve.store.records.sealing import Salts, SealedFact, SealState, content_of, new_origin, seal
 
@@ -43,6 +44,13 @@ class Row:
         source, event_id = filing.identity or (None, None)
         key = (sealed, filing.fact, filing.printer, one.seq, filing.kind, filing.at_us, source, event_id)
         return cls(*key, filing.release, filing.body, digest_text(filing), 0, sealed.openings)
+
+    def erase(self, erased: ErasedRow) -> FactRecord:
+        """What it is from now on, for whoever else holds it."""
+        self.body, self.openings, self.digest = erased.body, erased.openings, digest_of_body(erased.body)
+        self.event_id = None if self.source is None else erased.event_id
+        self.fact = fact_of(self.body)
+        return replace(file(redated(self.fact, self.shift_us or 0)), digest="")
 
     def move(self, by_us: int | None) -> None:
         """None makes it void."""

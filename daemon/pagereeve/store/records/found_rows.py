@@ -66,7 +66,7 @@ def opened(row: SealedRow) -> SealedContent | None:
     if content is None:
         return None
     members, openings = json.loads(row.body), Openings.parsed(row.openings)
-    names = present(members, personal_names(kind_of(members)))
+    names = present(members, personal_names(kind_of(members)))[: len(openings)]
     open_ones = {
         name: (openings.salt(place).hex(), member(members, name))
         for place, name in enumerate(names)

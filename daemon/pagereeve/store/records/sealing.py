@@ -78,7 +78,9 @@ def content_of(body: str, openings: str) -> bytes | None:
         names = present(members, personal_names(kind_of(members)))
         if not names:
             return None if openings else _bytes(body)
-        return canonical_text(sealed_members(members, names, Openings.parsed(openings))).encode()
+        known = Openings.parsed(openings)
+        # An older version may have known fewer of them as personal; without its openings the content is another.
+        return canonical_text(sealed_members(members, names[: len(known)], known)).encode()
     except (ValueError, TypeError, AttributeError, BadCanonical, RecursionError):
         return None if openings else _bytes(body)
 
