@@ -47,3 +47,13 @@ def test_the_ledger_is_the_same(old: Path, capsys: pytest.CaptureFixture[str]) -
 def test_a_replay_of_the_journal_leaves_nothing_to_differ(old: Path) -> None:
     assert status_of(["replay", "--data-dir", str(old)]) in {0, 1}
     assert status_of(["replay", "--check", "--data-dir", str(old)]) == 0
+
+
+def test_an_older_journal_is_sealed_from_its_first_start_on_and_says_so(
+    old: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert status_of(["replay", "--data-dir", str(old)]) in {0, 1}
+    facts = len([line for line in (old / "facts.ndjson").read_bytes().splitlines() if b'"open":true' not in line])
+    capsys.readouterr()
+    assert status_of(["verify", "--data-dir", str(old)]) == 0
+    assert f"sealed from fact {facts + 1} on; the {facts} before it as they stood at 20" in capsys.readouterr().out

@@ -15,9 +15,13 @@ from pagereeve.domain.facts.facts import Redated
 from pagereeve.domain.seal.commitments import Openings
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.store import Store
+from pagereeve.queries import verify as verify_module
 from pagereeve.queries.verify import HeldHead, verify
-from pagereeve.store.errors import DamagedSeal
+from pagereeve.reports.verify import verification_lines
+from pagereeve.store.errors import CantOpen, DamagedSeal
 from pagereeve.store.records.sealing import SealState, seal
+from pagereeve.store.sql import seal as seal_module
+from pagereeve.store.sqlite.files import newest_path
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.journal_samples import NOON_US, SECOND_US, badge, read, started
 from tests.sealed_journal import edit, fill, filled, named, verified
@@ -63,7 +67,7 @@ EDITS: dict[str, tuple[tuple[str, ...], list[tuple[str, str, int]]]] = {
     ),
     "the last rows of all gone": (
         ("DELETE FROM fact WHERE printer = '' AND seq > 4", "DELETE FROM seal_entry WHERE printer = '' AND seq > 4"),
-        [("seal-removed", "", 0)],
+        [("seal-removed", "", 0), ("unreadable", "", 0)],
     ),
     "a row more": ((NEW,), [("inserted", "printer-a", 19)]),
     "a row twice": ((COPY,), [("doubled", "printer-a", 19)]),
@@ -222,6 +226,65 @@ def reseal_last(path: Path, size: int) -> None:
             connection.execute("INSERT INTO seal_entry VALUES (?, ?, ?, ?, ?)", values)
         peaks = " ".join(peak.hex() for peak in state.tree.peaks)
         connection.execute("UPDATE seal SET size = ?, peaks = ?", (state.tree.size, peaks))
+
+
+async def test_a_write_ahead_file_that_is_gone_is_named_by_what_was_noted_beside(path: Path) -> None:
+    """As after a kill: the files are copied while the journal is open."""
+    away = path.with_name("away")
+    away.mkdir()
+    journal = await SqlJournal.open(path, SystemClock())
+    await fill(journal, rounds=1)
+    await journal.checkpoint()
+    await fill(journal, first=1, rounds=1)
+    for name in (path.name, newest_path(path).name):
+        shutil.copy(path.with_name(name), away)
+    await journal.close()
+    [problem] = (await verified(away / path.name)).problems
+    assert problem.what == "unreadable"
+    assert problem.said.startswith("13 of 28 acknowledged facts are missing, as journal.newest beside it says")
+
+
+async def test_more_edits_than_are_named_are_counted(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(verify_module, "PROBLEMS_MAX", 4)
+    await filled(path)
+    edit(path, "UPDATE fact SET body = replace(body, 'owner-1', 'owner-2') WHERE printer = 'printer-a'")
+    edit(path, "UPDATE fact SET body = replace(body, 'gateway-1', 'gateway-2') WHERE printer = 'printer-b'")
+    done = await verified(path)
+    assert len(done.problems) == 4
+    assert done.count == 6
+
+
+async def test_older_facts_are_sealed_in_slices_and_a_start_that_dies_goes_on(
+    path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As a version before the seal left it; the first start dies in its third slice."""
+    await filled(path)
+    edit(path, "DELETE FROM seal_entry", "DELETE FROM seal")
+    monkeypatch.setattr(seal_module, "SLICE_FACTS", 7)
+    slices = 0
+
+    def dies(*arguments: object) -> object:
+        nonlocal slices
+        slices += 1
+        if slices == 3:
+            raise OSError(5, "the disk failed")
+        return seal(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(seal_module, "seal", dies)
+    with pytest.raises(CantOpen, match="the disk failed"):
+        await SqlJournal.open(path, SystemClock())
+    monkeypatch.setattr(seal_module, "seal", seal)
+    with closing(sqlite3.connect(path)) as connection:
+        assert connection.execute("SELECT size, older FROM seal").fetchall() == [(14, None)]
+    journal = await SqlJournal.open(path, SystemClock())
+    assert journal.health().sealed_facts == 41
+    await journal.append(badge("new", "printer-a", at_us=NOON_US + 900 * SECOND_US))
+    await journal.close()
+    done = await verified(path)
+    assert done.is_good
+    assert done.head is not None
+    assert (done.head.older, done.head.size) == (41, 42)
+    assert next(verification_lines(done)).startswith("sealed from fact 42 on; the 41 before it as they stood at 20")
 
 
 async def test_a_start_is_refused_where_nothing_could_be_sealed(path: Path) -> None:

@@ -132,6 +132,7 @@ class _Walk:
         self._expected: dict[str, bytes] = {}
         self._unlinked: set[str] = set()
         self._unfit: dict[str, list[_Unfit]] = defaultdict(list)
+        self._unfit_count = 0
         self._erasures = _Erasures()
         self._redatings: Mapping[str, Sequence[tuple[int, Redated]]] = {}
 
@@ -204,6 +205,10 @@ class _Walk:
                 before = self._unfit[printer].pop()
                 self._done.add(Problem("seal-edited", printer, before.entry.seq, before.entry.position))
                 self._columns(entry, printer, found)
+                return
+            self._unfit_count += 1
+            if self._unfit_count > PROBLEMS_MAX:
+                self._done.add(Problem("edited", printer, entry.seq, entry.position))
                 return
             self._unfit[printer].append(_Unfit(entry, previous))
             if found.digest is not None:

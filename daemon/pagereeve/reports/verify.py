@@ -26,7 +26,7 @@ _WORDS: Final[Mapping[What, str]] = {
     "summary-edited": "the summary of the seal was changed: it names another head than the seals lead to",
     "claim-edited": "reports a second claim that is not what was kept aside",
     "erased-otherwise": "does not agree with what was said of a person's erasure",
-    "unreadable": "the database is damaged: {said}",
+    "unreadable": "the journal's files are damaged: {said}",
 }
 _OF_JOURNAL: Final = frozenset({"seal-removed", "summary-edited", "unreadable"})
 _VERDICTS: Final[Mapping[Verdict, str]] = {
