@@ -83,6 +83,9 @@ async def fill(path: Path, size: Size) -> None:
             _add(connection, tables.open_run, [{"printer": printer, "body": body}])
         site = (badge(f"site-{number}", "", at_us=NOON_US + number * STEP_US) for number in range(size.facts))
         _add_facts(connection, "", site)
+        connection.execute("UPDATE seal SET older = NULL")
+    # As of a journal that an older version wrote, its first start seals what is there.
+    await (await SqlJournal.open(path, SystemClock())).close()
 
 
 def _add_facts(connection: sqlite3.Connection, printer: str, facts: Iterable[Fact]) -> None:

@@ -61,3 +61,13 @@ def test_a_backup_of_an_old_journal_is_restored_by_this_version(
     assert (folder / "again.ndjson").read_bytes() == (old / "facts.ndjson").read_bytes()
     # The source is as it was: its tables are those of before.
     assert status_of(["facts", "--data-dir", str(old)]) == 2
+
+
+def test_an_older_journal_is_sealed_from_its_first_start_on_and_says_so(
+    old: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert status_of(["replay", "--data-dir", str(old)]) in {0, 1}
+    facts = len([line for line in (old / "facts.ndjson").read_bytes().splitlines() if b'"open":true' not in line])
+    capsys.readouterr()
+    assert status_of(["verify", "--data-dir", str(old)]) == 0
+    assert f"sealed from fact {facts + 1} on; the {facts} before it as they stood at 20" in capsys.readouterr().out

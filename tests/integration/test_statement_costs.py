@@ -24,6 +24,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.telling import compose
 from pagereeve.domain.facts.facts import Redated
+from pagereeve.ports.erasing import Erasure
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE
@@ -188,6 +189,25 @@ CALLS: Final[dict[str, Call]] = {
     "close": Call(_reopen),
     "open_for_reading": Call(_read_beside),
     "key_check": Call(lambda journal: journal.key_check("badge")),
+    "erase": Call(
+        lambda journal: journal.erase(Erasure("owner-1", "erased-1", "warden", NOON_US)),
+        whole={
+            "fact": "a name may stand in any fact; nobody waits for it",
+            "seal_entry": "likewise",
+            "conflict": "likewise",
+        },
+    ),
+    "rewrite": Call(SqlJournal.rewrite),
+    "seal_head": Call(SqlJournal.seal_head),
+    "last_position": Call(SqlJournal.last_position),
+    "sealed_facts": Call(lambda journal: _all(journal.sealed_facts())),
+    "sealed_links": Call(lambda journal: _all(journal.sealed_links())),
+    "fact_survey": Call(SqlJournal.fact_survey),
+    "digest_as": Call(lambda journal: journal.digest_as(PRINTER, 3, 4)),
+    "sealed_content": Call(lambda journal: journal.sealed_content(PRINTER, 3)),
+    "release_places": Call(lambda journal: journal.release_places(SERVER, RELEASE)),
+    "wrong_claims": Call(SqlJournal.wrong_claims),
+    "file_troubles": Call(SqlJournal.file_troubles),
     "keep_key_check": Call(lambda journal: journal.keep_key_check("badge", "an invented value")),
     "credentials": Call(SqlJournal.credentials),
     "credentials_used": Call(lambda journal: journal.credentials_used({"a": NOON_US, "b": NOON_US})),
@@ -205,8 +225,8 @@ BOUNDED: Final = {
     "alert": "few stand",
     "credential": "a thousand at most (ports.credentials.STORED_MAX)",
 }
-SILENT: Final = {"checkpoint", "damaged", "health", "look", "trouble", "waiting_since_us"}
-SMALL: Final = {"open_run", "instance", *BOUNDED}
+SILENT: Final = {"checkpoint", "file_troubles", "rewrite", "damaged", "health", "look", "trouble", "waiting_since_us"}
+SMALL: Final = {"open_run", "seal", "instance", *BOUNDED}
 
 
 @dataclass(frozen=True, slots=True)

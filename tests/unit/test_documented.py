@@ -24,7 +24,7 @@ from tests.telemetry_stub import StubTelemetry
 
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "daemon" / "pagereeve"
-BESIDE_THE_CODE = ("app", "domain", "domain/facts", "engine", "meters", "store", "telemetry")
+BESIDE_THE_CODE = ("app", "domain", "domain/facts", "domain/seal", "engine", "meters", "store", "telemetry")
 FILES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(PACKAGE / folder / "README.md" for folder in BESIDE_THE_CODE)]
 DOCUMENTS = "\n".join(path.read_text(encoding="utf-8") for path in FILES)
 FIRST_HOUR_BYTES = 15 * 1024

@@ -29,6 +29,7 @@ from pagereeve.app.registered import gateway_names, registered_printers, site_na
 from pagereeve.app.reload import Reloader, RunningParts
 from pagereeve.app.reload_plan import LoadSettings
 from pagereeve.app.renaming import rename
+from pagereeve.app.seal_heads import SealLog
 from pagereeve.app.shares import shares_for
 from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
 from pagereeve.app.start_options import StartOptions
@@ -160,6 +161,10 @@ class App:
             queue_depth_max=settings.limits.intake_queue_max,
         )
         self._stack.push_async_callback(self.store.close)
+        self.seal_log = SealLog(self.store, self.clock, log)
+        await self.seal_log.note()
+        # After all that is stored at the stop.
+        self._stack.push_async_callback(self.seal_log.note)
         await self.clock_keeper.begin(self.store)
         profiles = profiles_with(settings.meters.profiles)
         profiles.require(printer.profile for printer in settings.printers)
@@ -199,6 +204,7 @@ class App:
             self.clock, self.store.look, self._on_journal, self.store.damaged, self._on_damaged
         )
         self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
+        self.supervisor.start("journal", "seal", self.seal_log.run, heartbeat=self.seal_log.heartbeat, forever=True)
         garbage = GarbageCollection(self.clock, gc, lambda: self.store.waiting_since_us() is not None)
         self.supervisor.start("memory", "memory", garbage.run, heartbeat=garbage.heartbeat, forever=True)
         await self.alerting.start(self.supervisor)
@@ -366,12 +372,12 @@ class App:
         around = around_pages(self.callers, self.events.stats, self.clock)
         self._http_door = HttpDoor(
             self.settings,
-            make_web(self.events, self.telemetry, self.telemetry, around),
+            make_web(self.events, self.telemetry, self.telemetry, around, self.seal_log.answer),
             self.events.stats,
             partial(self._trouble, "http"),
             connections_max=connections_max,
             wall_us=self.clock.wall_us,
-            has_credentials=lambda: bool(self.settings.http.token_files),
+            has_credentials=lambda: bool(self.callers.book),
         )
         self._change_http(self.settings.http, certificate_of(self.settings.http))
         await self._http_door.start()

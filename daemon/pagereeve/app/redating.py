@@ -55,7 +55,7 @@ async def redate_journal(path: Path, said: RedatingRequest) -> int:
             Redated(name, at_us, span.from_us, span.until_us, said.by_us, said.by, said.reason) for name in concerned
         ]
         await journal.redate(facts)
-        await _project(journal, concerned)
+        await project_anew(journal, concerned)
     finally:
         await journal.close()
     return sum(counts.values())
@@ -72,7 +72,8 @@ def _is_meant(fact: Fact, said: RedatingRequest) -> bool:
     return at_us is not None and said.span.holds(at_us) and (said.by_us is not None or is_read(fact))
 
 
-async def _project(journal: SqlJournal, names: Sequence[str]) -> None:
+async def project_anew(journal: SqlJournal, names: Sequence[str]) -> None:
+    """The rows of these printers, and those of the site."""
     for name in names:
         if name != SITE:
             await journal.replace(name, None, (await replayed_printer(journal, name)).segments)

@@ -32,6 +32,7 @@ COMMANDS: Final = (
     ("project", "project:project", "Compute ledger, findings and totals from a file of facts, without a daemon."),
     ("prove", "prove:prove", "Prove printers, stage by stage, with test pages if wanted."),
     ("read", "read:read", "Read one printer over SNMP: which counters would be used, and why."),
+    ("verify", "verify:verify", "Find facts that were edited, removed or inserted; prove a release to somebody else."),
     (
         "replay",
         "replay:replay",
@@ -49,6 +50,7 @@ COMMANDS: Final = (
     ),
     ("backup", "backup:backup", "Copy the journal beside a running daemon, verified; one file, whole or not there."),
     ("restore", "restore:restore", "Put a backup in the place of the journal. Stop the daemon first."),
+    ("erase", "erase:erase", "Take a person out of the journal. Stop the daemon first."),
     ("demo", "demo:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
     ("doctor", "doctor:doctor", "Show on one page what is wrong with a site, and what to do."),
     ("check-config", "check_config:check_config", "Check a settings file."),

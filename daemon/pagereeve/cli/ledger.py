@@ -39,7 +39,7 @@ async def _write(config: Path, data_dir: Path | None, period: Period, printer: s
     text = LedgerText(period.zone)
     async with open_reads(config, data_dir) as reads, reads.snapshot() as held:
         with output_file(out) as file:
-            file.writelines(f"{line}\n".encode() for line in text.beginning())
+            file.writelines(f"{line}\n".encode() for line in text.beginning(await held.seal_head()))
             async for one in entries_of(held, period, printer):
                 file.writelines(f"{line}\n".encode() for line in text.entry(one.posting, one.stretch, one.at_us))
             file.writelines(f"{line}\n".encode() for line in text.balances())

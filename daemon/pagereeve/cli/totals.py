@@ -15,6 +15,7 @@ from pagereeve.cli.output import say, say_bytes, say_json, show
 from pagereeve.domain.accounts.periods import Period, chosen
 from pagereeve.domain.accounts.totals import By
 from pagereeve.queries.totals import TotalsAnswer, totals_of
+from pagereeve.reports.seal import head_line
 from pagereeve.reports.totals import answer_csv, answer_json, answer_tables, period_line, spelling_lines
 
 Format = Literal["auto", "table", "csv", "json"]
@@ -50,10 +51,14 @@ def totals(
     elif format_ == "csv":
         say_bytes(answer_csv(answer, bom=bom).encode())
     else:
-        show(period_line(answer.period), *answer_tables(answer))
+        show(period_line(answer.period), *answer_tables(answer), *_made_from(answer))
         for line in spelling_lines(answer.lines):
             say(line)
     return 0 if answer.conserved else 1
+
+
+def _made_from(answer: TotalsAnswer) -> list[str]:
+    return [] if answer.seal is None else [f"Made from {head_line(answer.seal)}."]
 
 
 async def _totals(config: Path, data_dir: Path | None, period: Period, by: By) -> TotalsAnswer:

@@ -20,7 +20,7 @@ class JournalHealth:
     ``last_commit_monotonic_us`` and ``last_commit_us`` are None before the first commit. ``failures`` counts groups
     that were not stored. ``alive`` is False once nothing can be stored any more. ``fence`` grows at each opening.
     ``hindrance`` says why nothing is stored now, None while it is. ``damaged_rows`` were found so when they were read.
-    ``waiting_us`` is how long the oldest write has waited that is not answered.
+    ``waiting_us`` is how long the oldest write has waited that is not answered. ``sealed_facts`` are in the seal.
     """
 
     alive: bool
@@ -40,6 +40,7 @@ class JournalHealth:
     hindrance: Hindrance | None = None
     damaged_rows: int = 0
     waiting_us: int = 0
+    sealed_facts: int = 0
 
 
 class FactQueries(Protocol):

@@ -13,9 +13,10 @@ from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSeg
 from pagereeve.ports.findings import FindingCount, FindingFilter, FindingsPage, Place
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.outbox import Kept, Queue
+from pagereeve.ports.seal import SealReads
 
 
-class Reads(Protocol):
+class Reads(SealReads, Protocol):
     """As ports.journal, ports.ledger, ports.outbox, ports.queries and ports.store say of methods of the same names."""
 
     def snapshot(self) -> AbstractAsyncContextManager[Reads]:

@@ -6,12 +6,14 @@ from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
 from pagereeve.domain.facts.facts import Fact, Redated
+from pagereeve.ports.erasing import Erasing
 from pagereeve.ports.journal import Journal, OpenRun, Receipt, StoredFact
 from pagereeve.ports.key_checks import KeyChecks
 from pagereeve.ports.ledger import FindingLookup, LedgerStore, RowWrites
 from pagereeve.ports.outbox import AlertJournal, Outbox
 from pagereeve.ports.queries import FactQueries
 from pagereeve.ports.resume_points import SegmentReads
+from pagereeve.ports.seal import SealReads
 
 
 class StandingFacts(Protocol):
@@ -86,6 +88,7 @@ class Redating(Protocol):
 
 class Store(
     Redating,
+    Erasing,
     IntakeStore,
     WatcherStore,
     BadgeStore,
@@ -95,6 +98,7 @@ class Store(
     FactQueries,
     Outbox,
     KeyChecks,
+    SealReads,
     Protocol,
 ):
     """All of it, for the composition alone."""

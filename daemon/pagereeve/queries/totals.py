@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from pagereeve.domain.accounts.cost_centres import CostCentres
@@ -11,17 +11,22 @@ from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
 from pagereeve.domain.accounts.totals import OPEN, By, Total, Totals
 from pagereeve.ports.reads import Reads
+from pagereeve.ports.seal import SealHead
 from pagereeve.queries.waiting import pages_waiting
 
 
 @dataclass(frozen=True, slots=True)
 class TotalsAnswer:
-    """``lines`` are of releases started in the period, ``accounts`` (asked for by printer only) of the same ones."""
+    """``lines`` are of releases started in the period, ``accounts`` (asked for by printer only) of the same ones.
+
+    ``seal`` is the head of the journal at that moment.
+    """
 
     period: Period
     by: By
     lines: tuple[Total, ...]
     accounts: AccountsOfPeriod | None = None
+    seal: SealHead | None = None
 
     @property
     def conserved(self) -> bool:
@@ -32,13 +37,17 @@ class TotalsAnswer:
 async def totals_of(reads: Reads, period: Period, by: By) -> TotalsAnswer:
     """All of it is read at one moment."""
     async with reads.snapshot() as held:
-        if by == "printer":
-            sums = await held.period_sums(period.from_us, period.to_us)
-            waiting = await pages_waiting(held, sorted({one.who for one in sums.by_printer if one.verdicts[OPEN]}))
-            return TotalsAnswer(period, by, sums.by_printer, accounts_of(period, sums, waiting))
-        if by == "cost-centre":
-            return TotalsAnswer(period, by, tuple(await _by_cost_centre(held, period)))
-        return TotalsAnswer(period, by, tuple(await held.charge_totals("person", period.from_us, period.to_us)))
+        return replace(await _totals_of(held, period, by), seal=await held.seal_head())
+
+
+async def _totals_of(held: Reads, period: Period, by: By) -> TotalsAnswer:
+    if by == "printer":
+        sums = await held.period_sums(period.from_us, period.to_us)
+        waiting = await pages_waiting(held, sorted({one.who for one in sums.by_printer if one.verdicts[OPEN]}))
+        return TotalsAnswer(period, by, sums.by_printer, accounts_of(period, sums, waiting))
+    if by == "cost-centre":
+        return TotalsAnswer(period, by, tuple(await _by_cost_centre(held, period)))
+    return TotalsAnswer(period, by, tuple(await held.charge_totals("person", period.from_us, period.to_us)))
 
 
 async def _by_cost_centre(reads: Reads, period: Period) -> Sequence[Total]:

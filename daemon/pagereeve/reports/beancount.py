@@ -19,6 +19,8 @@ from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch, is_house, is_meter
 from pagereeve.domain.values.instants import to_text
+from pagereeve.ports.seal import SealHead
+from pagereeve.reports.seal import head_line
 
 OPENED: Final = "1970-01-01"
 RELEASES_NAMED_MAX: Final = 20
@@ -49,8 +51,11 @@ class LedgerText:
         self._sums: dict[tuple[str, str], int] = {}
         self._last_us = 0
 
-    def beginning(self) -> Iterator[str]:
+    def beginning(self, seal: SealHead | None = None) -> Iterator[str]:
+        """``seal``: of the journal that the ledger is made from."""
         yield 'option "title" "Pagereeve"'
+        if seal is not None:
+            yield f"; made from {head_line(seal)}"
 
     def entry(self, posting: Posting, stretch: Stretch | None, at_us: int | None = None) -> Iterator[str]:
         """A transaction, after the directives that open what it names for the first time."""

@@ -14,6 +14,7 @@ from pagereeve.domain.ledger import ACCOUNT_KINDS
 from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.totals import TotalsAnswer
 from pagereeve.reports.rows_json import stretch_json
+from pagereeve.reports.seal import head_json
 from pagereeve.reports.text import Cell, csv_text, plain
 
 NONE_SHOWN: Final = "(none)"
@@ -155,8 +156,9 @@ def period_json(period: Period) -> dict[str, Any]:
 
 
 def answer_json(answer: TotalsAnswer) -> dict[str, Any]:
-    """``accounts`` and ``edges`` are there for totals by printer only."""
-    return totals_json(answer.period, answer.by, answer.lines, answer.accounts)
+    """``accounts`` and ``edges`` are there for totals by printer only; ``seal`` where a journal was read."""
+    body = totals_json(answer.period, answer.by, answer.lines, answer.accounts)
+    return body if answer.seal is None else body | {"seal": head_json(answer.seal)}
 
 
 def totals_json(

@@ -10,6 +10,7 @@ PagereeveError
     ├── NoSpace          too little free disk space to change its tables safely
     ├── ForeignSideFile  the write-ahead file beside it was written for another state of it
     ├── MissingJournal   it is gone, and what lies beside it shows that there was one
+    ├── DamagedSeal      nothing could be sealed in it any more
     └── LostCommits      it holds less than was acknowledged
 """
 
@@ -79,6 +80,9 @@ class MissingJournal(CantOpen): ...
 
 
 class LostCommits(CantOpen): ...
+
+
+class DamagedSeal(CantOpen): ...
 
 
 def unavailable(path: Path, cause: BaseException) -> JournalUnavailable:

@@ -164,6 +164,7 @@ def _journal(health: JournalHealth) -> Iterator[Metric]:
         ("database_size_bytes", "Size of the database file.", health.database_size_bytes),
         ("fence", "Grows each time the journal is opened.", health.fence),
         ("damaged_rows", "Rows that were found damaged when they were read.", health.damaged_rows),
+        ("sealed_facts", "Facts in the journal's seal; never less than it was.", health.sealed_facts),
     )
     for name, text, value in gauges:
         yield GaugeMetricFamily(f"pagereeve_journal_{name}", text, value=value)

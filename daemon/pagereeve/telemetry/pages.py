@@ -6,7 +6,8 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, MutableMapping
+from collections.abc import Awaitable, Callable, Mapping, MutableMapping
+from functools import partial
 from typing import Any, Final
 
 from starlette.applications import Starlette
@@ -14,15 +15,18 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
+from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
 from pagereeve.ports.telemetry import MetricsSource, Readiness
 from pagereeve.telemetry.metrics import CONTENT_TYPE, MetricsPage
 
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
+Seal = Callable[[], Awaitable[Mapping[str, Any]]]
 AsgiApp = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 EVENTS_PATH: Final = "/v1/events"
+SEAL_PATH: Final = "/v1/seal"
 FRESH: Final = {"Cache-Control": "no-store"}
 # In the scope: may whoever asks see more than a status? Whoever guards the pages says so (feeds/http/guarding.py).
 DETAILED: Final = "pagereeve.detailed"
@@ -37,9 +41,12 @@ def make_web(
     telemetry: MetricsSource,
     readiness: Readiness,
     around_pages: Callable[[AsgiApp], AsgiApp] = _as_they_are,
+    seal: Seal | None = None,
 ) -> AsgiApp:
-    """One ASGI application: ``events_app`` at /v1/events, and GET /metrics, /healthz, /readyz."""
-    pages = around_pages(status_pages(telemetry, readiness))
+    """One ASGI application: ``events_app`` at /v1/events, and GET /metrics, /healthz, /readyz; /v1/seal if there is a
+    ``seal``.
+    """
+    pages = around_pages(status_pages(telemetry, readiness, seal))
 
     async def dispatch(scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and scope["path"] == EVENTS_PATH:
@@ -50,7 +57,7 @@ def make_web(
     return dispatch
 
 
-def status_pages(telemetry: MetricsSource, readiness: Readiness) -> Starlette:
+def status_pages(telemetry: MetricsSource, readiness: Readiness, seal: Seal | None = None) -> Starlette:
     metrics = Metrics(MetricsPage(telemetry))
 
     async def healthz(_: Request) -> Response:
@@ -70,13 +77,23 @@ def status_pages(telemetry: MetricsSource, readiness: Readiness) -> Starlette:
         members = {"ready": not waiting, "not_ready": waiting} | ({"notices": notices} if notices else {})
         return JSONResponse(members, status_code=status, headers=FRESH)
 
+    sealed = [] if seal is None else [Route(SEAL_PATH, partial(_sealed, seal), methods=["GET"])]
     return Starlette(
         routes=[
             Route("/metrics", metrics.answer, methods=["GET"]),
             Route("/healthz", healthz, methods=["GET"]),
             Route("/readyz", readyz, methods=["GET"]),
+            *sealed,
         ]
     )
+
+
+async def _sealed(seal: Seal, _: Request) -> Response:
+    """The head of the journal's seal: whoever keeps it can tell later whether the journal was made anew."""
+    try:
+        return JSONResponse(await seal(), headers=FRESH)
+    except JournalUnavailable as error:
+        return JSONResponse({"trouble": HINDRANCES[error.hindrance]}, status_code=503, headers=FRESH)
 
 
 class Metrics:

@@ -10,6 +10,7 @@ from typing import Any
 import pytest
 from httpx2 import ASGITransport, AsyncClient, Response
 
+from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
 from pagereeve.ports.telemetry import ProcessTelemetry
 from pagereeve.telemetry.pages import Receive, Scope, Send, make_web, takes_gzip
 from tests.telemetry_stub import StubTelemetry
@@ -132,3 +133,22 @@ async def test_a_websocket_on_the_events_path_does_not_reach_the_events() -> Non
 )
 def test_gzip_is_sent_to_whoever_names_it(accepted: str, expected: bool) -> None:
     assert takes_gzip(accepted) == expected
+
+
+async def test_the_seal_is_shown_where_there_is_one_and_says_when_it_cant_be_read() -> None:
+    async def seal() -> dict[str, object]:
+        return {"size": 7, "head": "ab"}
+
+    async def gone() -> dict[str, object]:
+        raise JournalUnavailable("/secret/path is gone", "files-gone")
+
+    assert (await ask("/v1/seal")).status_code == 404
+    telemetry = StubTelemetry()
+    for source, status, members in (
+        (seal, 200, {"size": 7, "head": "ab"}),
+        (gone, 503, {"trouble": HINDRANCES["files-gone"]}),
+    ):
+        web = make_web(events_app, telemetry, telemetry, seal=source)
+        async with AsyncClient(transport=ASGITransport(app=web), base_url="http://invented") as client:
+            answer = await client.get("/v1/seal")
+        assert (answer.status_code, answer.json()) == (status, members)

@@ -19,6 +19,7 @@ from pagereeve.domain.facts.facts import (
     ClockChanged,
     ClockMark,
     Conflict,
+    Erased,
     Event,
     Fact,
     FactDamaged,
@@ -195,6 +196,15 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Member("by_us", integer(-FIGURE_MAX, FIGURE_MAX), default=None),
         Member("by", TEXT),
         Member("reason", TEXT),
+    ),
+    "erased": Codec(
+        Erased,
+        _AT,
+        Member("name", TEXT),
+        Member("by", TEXT),
+        Member("facts", FIGURE),
+        Member("digest", TEXT),
+        outside=_OF_SITE,
     ),
     "conflict": Codec(
         Conflict,

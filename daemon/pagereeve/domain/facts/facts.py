@@ -346,6 +346,21 @@ class ReceiverChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class Erased:
+    """What named a person was erased from so many facts; ``name`` stands in its place. Concerns no printer.
+
+    ``digest`` says which members of which facts (domain/seal/erasure.py), ``by`` who did it; nothing says who it was.
+    """
+
+    at_us: int
+    name: str
+    by: str
+    facts: int
+    digest: str
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class FactDamaged:
     """Where a fact stood that can't be read any more: its printer, its number, when it was, and what kind it was.
 
@@ -381,11 +396,14 @@ Fact = (
     | Conflict
     | LossAccepted
     | ReceiverChanged
+    | Erased
     | FactDamaged
 )
 
 # A union written in place would be built again at each call.
-_DATED: Final = (PolicySet, SettleLearned, ReleaseAnswered, Assigned, Registered, Bound, BadgePolicySet, Redated)
+_DATED: Final = (
+    *(PolicySet, SettleLearned, ReleaseAnswered, Assigned, Registered, Bound, BadgePolicySet, Redated, Erased),
+)
 
 
 def instant_us(fact: Fact) -> int:

@@ -16,6 +16,7 @@ from pagereeve.domain.facts.facts import (
     ClockMark,
     Conflict,
     Decided,
+    Erased,
     Fact,
     LossAccepted,
     Origin,
@@ -49,7 +50,7 @@ _RECEIVED: Final = (
     *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
     *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted, ReceiverChanged),
 )
-_SAID: Final = (PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet)
+_SAID: Final = (PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet, Erased)
 _READ: Final = (PlateauRead, ReadFailed)
 
 

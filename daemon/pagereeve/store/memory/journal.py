@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections import defaultdict
 from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import asynccontextmanager
@@ -9,14 +10,18 @@ from copy import copy
 from dataclasses import replace
 from typing import TypeVar
 
-from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, PlateauRead, ReadFailed, Redated
+from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Erased, Event, Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, concerned, dated_by, redated_run
 from pagereeve.domain.ledger import RowSegment
+from pagereeve.domain.seal.erasure import erasure_digest
+from pagereeve.ports.erasing import Erasure, ErasureOutcome
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
 from pagereeve.store.memory.ledger import MemoryLedger
-from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
+from pagereeve.store.memory.seal import MemorySeal, Row
+from pagereeve.store.records.batch import Batch, First, KeptAside, Numbered, Replacement
+from pagereeve.store.records.erasing import ErasedRow, Eraser, own_badges
 from pagereeve.store.records.fact_record import (
     BADGE_KINDS,
     DECIDED,
@@ -37,6 +42,7 @@ from pagereeve.store.records.requests import (
     redate_request,
     replace_request,
 )
+from pagereeve.store.records.sealing import Salts
 from pagereeve.store.sql.fact_reads import (
     DELAYS_MAX,
     LATE_FACTS_MAX,
@@ -48,11 +54,12 @@ from pagereeve.store.sql.fact_reads import (
 Answer = TypeVar("Answer")
 
 
-class MemoryJournal(MemoryLedger):
+class MemoryJournal(MemoryLedger, MemorySeal):
     """``unavailable``: set it to a reason, and nothing can be stored until it is empty again."""
 
-    def __init__(self) -> None:
-        super().__init__()
+    def __init__(self, salts: Salts = os.urandom) -> None:
+        MemoryLedger.__init__(self)
+        MemorySeal.__init__(self, salts)
         self.unavailable = ""
         self._facts: dict[str, list[Numbered]] = defaultdict(list)
         self._said: dict[str, list[Numbered]] = defaultdict(list)
@@ -61,6 +68,7 @@ class MemoryJournal(MemoryLedger):
         self._open_runs: dict[str, str] = {}
         self._of_release: dict[tuple[str, str], list[Numbered]] = defaultdict(list)
         self._key_checks: dict[str, str] = {}
+        self._kept: list[KeptAside] = []
 
     @asynccontextmanager
     async def snapshot(self) -> AsyncIterator[MemoryJournal]:
@@ -102,8 +110,10 @@ class MemoryJournal(MemoryLedger):
             self._said[one.filing.printer].append(one)
             if one.filing.identity is not None and one.filing.release is not None:
                 self._of_release[one.filing.identity[0], one.filing.release].append(one)
+        self._add_sealed(batch.facts)
         self._firsts |= batch.firsts
         self._claims |= batch.claims
+        self._kept += batch.kept_aside
         self._open_runs |= batch.open_runs
         redated = [self._apply(one) for one in batch.redates]
         for replacement in [*batch.replacements, *redated]:
@@ -116,6 +126,7 @@ class MemoryJournal(MemoryLedger):
         fact = numbered.filing.fact
         if not isinstance(fact, Redated):
             raise TypeError(f"{numbered.filing.kind} gives no facts another date")
+        self._move_sealed(numbered.seq, fact)
         said = self._said[fact.printer]
         redates = [(one.seq, one.filing.fact) for one in said if isinstance(one.filing.fact, Redated)]
         dated = (moved(one, [by for seq, by in redates if seq > one.seq]) for one in said)
@@ -135,6 +146,54 @@ class MemoryJournal(MemoryLedger):
     def _run(self, printer: str) -> PlateauRead | ReadFailed | None:
         body = self._open_runs.get(printer)
         return None if body is None else run_of(body)
+
+    async def erase(self, erasure: Erasure) -> ErasureOutcome:
+        """ports.erasing.Erasing."""
+        eraser = Eraser(erasure.owner, erasure.name)
+        badges, shared = own_badges((row.fact for row in self._rows()), erasure.owner)
+        for badge in badges:
+            eraser.learn_badge(badge)
+        identities = set[Identity]()
+        for row in self._rows():
+            erased = eraser.erased(row.printer, row.seq, row.body, row.openings)
+            if erased is not None:
+                identities |= self._erase_row(row, erased)
+        for kept in [one for one in self._kept if one.identity in identities or eraser.claim(one.filing.body)]:
+            self._erase_claim(kept, eraser)
+        printers = sorted({printer for printer, *_ in eraser.facts})
+        if eraser.facts:
+            digest = erasure_digest(eraser.facts)
+            self._store(append_request(Erased(erasure.at_us, erasure.name, erasure.by, len(eraser.facts), digest)))
+            for printer in {*printers, ""}:
+                self._replace(Replacement(printer, None))
+        return ErasureOutcome(len(eraser.facts), printers, len(badges), shared)
+
+    def _erase_claim(self, kept: KeptAside, eraser: Eraser) -> None:
+        self._kept.remove(kept)
+        digest, claims = eraser.text(), self._claims.get(kept.identity, {})
+        claims[digest] = claims.pop(kept.digest, kept.seq)
+        row = self._sealed_row(kept.filing.printer, kept.seq)
+        erased = None if row is None else eraser.reported(row.printer, row.seq, row.body, row.openings, digest)
+        if row is not None and erased is not None:
+            self._erase_row(row, erased)
+
+    def _erase_row(self, row: Row, erased: ErasedRow) -> set[Identity]:
+        """The identity that it had, where it is an event."""
+        had = None if row.source is None or row.event_id is None else (row.source, row.event_id)
+        filing = row.erase(erased)
+        said = self._said[row.printer]
+        said[:] = [Numbered(one.seq, row.said()) if one.seq == row.seq else one for one in said]
+        for facts in (self._facts[row.printer], *self._of_release.values()):
+            facts[:] = [
+                Numbered(one.seq, filing) if (one.filing.printer, one.seq) == (row.printer, row.seq) else one
+                for one in facts
+            ]
+        if had is None:
+            return set()
+        self._firsts.pop(had, None)
+        if filing.identity is not None:
+            self._firsts[filing.identity] = First(row.seq, "")
+        return {had}
 
     async def append(self, fact: Fact) -> Receipt:
         return self._store(append_request(fact))

@@ -108,7 +108,8 @@ class Batch:
             seq = self._number(filing)
             self.firsts[filing.identity] = First(seq, filing.digest)
             return Receipt("stored", seq, notices)
-        if first.digest == filing.digest or self._reads_alike(filing, filing.identity):
+        # Of a claim that was erased nothing is left to compare.
+        if first.digest in {"", filing.digest} or self._reads_alike(filing, filing.identity):
             self.duplicates += 1
             return Receipt("duplicate", first.seq, self._notices(filing))
         return self._keep_aside(filing, filing.identity, filing.digest)

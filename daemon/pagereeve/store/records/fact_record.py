@@ -32,6 +32,7 @@ ReleaseName = tuple[str, str]
 
 ENDED: Final = RELEASE_ENDED
 DECIDED: Final = FINDING_DECIDED
+REDATED: Final = "redated"
 STANDING_KINDS: Final = (
     *("policy", "settle-learned", "registered", "bound", "entrance-policy"),
     *(one.kind for one in EVENT_TYPES if one.stands),
@@ -40,6 +41,8 @@ STANDING_KINDS: Final = (
 BADGE_KINDS: Final = ("badge-unreadable", "clock-changed", *(one.kind for one in EVENT_TYPES if one.checked))
 """What the badge checks look at."""
 
+VOID_AT_US: Final = -(2**62)
+"""What is void lies before everything: nothing that looks for the latest or goes on from an instant comes by it."""
 FAR_US: Final = 7_258_118_400_000_000
 """The year 2200: an instant beyond it is looked at twice."""
 

@@ -10,15 +10,12 @@ from pagereeve.domain.facts.facts import Redated, instant_us
 from pagereeve.domain.facts.redating import REACH_US, concerned, redated_run
 from pagereeve.store.records.batch import Numbered, Replacement
 from pagereeve.store.records.checked_rows import Damage, signed_run
-from pagereeve.store.records.fact_record import fact_of, open_body
+from pagereeve.store.records.fact_record import VOID_AT_US, fact_of, open_body
 from pagereeve.store.sql import tables as schema
-from pagereeve.store.sql.outbox_writes import BEGINNING_US
 
 _FACT: Final = schema.fact.c
 _RUN: Final = schema.open_run.c
 READ_AT_ONCE: Final = 1_000
-# What is void lies before everything: nothing that looks for the latest or goes on from an instant comes by it.
-VOID_AT_US: Final = BEGINNING_US
 _MOVE: Final = (
     update(schema.fact)
     .where(_FACT.printer == bindparam("of"), _FACT.seq == bindparam("number"))

@@ -36,7 +36,8 @@ class Reader:
         try:
             async with self._engine.connect() as connection:
                 yield connection
-        except (DBAPIError, PoolTimeout) as error:
+        except (DBAPIError, PoolTimeout, UnicodeError) as error:
+            # The driver raises the last where a flipped bit stands in a name, and it can't say which.
             reason = getattr(error, "orig", None) or error
             raise JournalUnavailable(f"journal {self._path} can't be read: {reason}; try again later") from error
 

@@ -241,7 +241,7 @@ evidence = _finding_part("evidence", _number("place", key=True), _text("body"))
 finding_release = _finding_part("finding_release", _text("source", key=True), _text("release", key=True))
 Index("ix_finding_release", finding_release.c.source, finding_release.c.release)
 
-# SQLite numbers rows by itself only where the key is of its own integer type.
+# SQLite numbers rows by itself, and finds them without an index, only where the key is of its own integer type.
 _numbering = BigInteger().with_variant(Integer(), "sqlite")
 finding_change = Table(
     "finding_change",
@@ -279,6 +279,31 @@ credential = Table(
     _number("expires_us", null=True),
     _number("revoked_us", null=True),
     _number("used_us", null=True),
+)
+
+# What is sealed of each fact, in the order in which it was: store/records/sealing.py.
+seal_entry = Table(
+    "seal_entry",
+    metadata,
+    Column("position", _numbering, primary_key=True, autoincrement=False),
+    _text("printer"),
+    _number("seq"),
+    _text("link"),
+    _text("openings"),
+)
+Index("ix_seal_entry_fact", seal_entry.c.printer, seal_entry.c.seq, unique=True)
+
+# One row: the tree over the entries. ``older`` facts were there before the first start that sealed, at ``since_us``;
+# null until all of these are sealed.
+seal = Table(
+    "seal",
+    metadata,
+    Column("id", Integer, primary_key=True, autoincrement=False),
+    _text("origin"),
+    _number("size"),
+    _text("peaks"),
+    _number("older", null=True),
+    _number("since_us"),
 )
 
 SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence, finding_release)

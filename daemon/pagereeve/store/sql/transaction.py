@@ -11,15 +11,18 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, delete, func, insert, select
 
 from pagereeve.domain.facts.facts import Fact
+from pagereeve.ports.erasing import Erasure, ErasureOutcome
 from pagereeve.ports.outbox import Announcement
 from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
 from pagereeve.store.records.checked_rows import Damage, claim_of, digest_text, intact, signed_run
-from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName
+from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, file
 from pagereeve.store.records.ledger_records import Columns
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.erasing import erase
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
 from pagereeve.store.sql.redating import apply_redated
+from pagereeve.store.sql.seal import Sealing
 
 HEADS_MAX = 100_000
 # SQLite allows 32,766 parameters in a statement, other databases as few as 32,767.
@@ -55,9 +58,14 @@ _DROP_RUN = delete(schema.open_run).where(schema.open_run.c.printer == bindparam
 
 @dataclass(slots=True)
 class Heads:
-    """Each printer's highest number, kept between groups. Moves on only when a group was stored."""
+    """Each printer's highest number, and the seal, kept between groups. Moves on only when a group was stored."""
 
     known: dict[str, int] = field(default_factory=dict)
+    sealing: Sealing = field(default_factory=Sealing)
+
+    def forget(self) -> None:
+        self.known.clear()
+        self.sealing.forget()
 
     def learn(self, heads: dict[str, int]) -> None:
         if len(self.known) + len(heads) > HEADS_MAX:
@@ -83,13 +91,35 @@ def store_group(connection: Connection, requests: Sequence[StoreRequest[Any]], h
             batch = Batch(_Stored(connection, heads, _identities(requests), _releases(requests)))
             answers = [request.join(batch) for request in requests]
             _write(connection, batch)
+            if batch.facts:
+                heads.sealing.add(connection, batch.facts)
     except BaseException:
         # A commit that failed in an unknown way may have moved a head: all are read again.
-        heads.known.clear()
+        heads.forget()
         raise
     heads.learn(batch.heads)
+    heads.sealing.stored()
     last = batch.facts[-1] if batch.facts else None
     return Outcome(answers, len(batch.facts), batch.duplicates, len(batch.kept_aside), last)
+
+
+def erase_person(connection: Connection, erasure: Erasure, heads: Heads) -> tuple[ErasureOutcome, Numbered | None]:
+    """All in one transaction, with the fact that tells of it; that is None where nothing names the owner."""
+    try:
+        with connection.begin():
+            outcome, fact, replacements = erase(connection, erasure)
+            batch = Batch(_Stored(connection, heads, set(), set()))
+            if fact is not None:
+                batch.append(file(fact))
+                batch.replacements.extend(replacements)
+                _write(connection, batch)
+                heads.sealing.add(connection, batch.facts)
+    except BaseException:
+        heads.forget()
+        raise
+    heads.learn(batch.heads)
+    heads.sealing.stored()
+    return outcome, batch.facts[-1] if batch.facts else None
 
 
 def _identities(requests: Iterable[StoreRequest[Any]]) -> set[Identity]:

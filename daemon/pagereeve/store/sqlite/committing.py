@@ -8,10 +8,12 @@ from typing import Any, Final
 
 from sqlalchemy import Connection
 
+from pagereeve.ports.erasing import Erasure, ErasureOutcome
+from pagereeve.store.records.batch import Numbered
 from pagereeve.store.records.checked_rows import digest_text
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
-from pagereeve.store.sql.transaction import Heads, Outcome, store_group
+from pagereeve.store.sql.transaction import Heads, Outcome, erase_person, store_group
 from pagereeve.store.sqlite.newest import Newest, NewestFile, digest_of
 from pagereeve.store.sqlite.watched_files import WatchedFiles
 
@@ -32,6 +34,11 @@ class Committer:
     _committed: Newest = field(default_factory=Newest)
     _noted: Newest = field(default_factory=Newest)
 
+    @property
+    def sealed_facts(self) -> int:
+        """How many facts were sealed with the last group; may be asked from any thread."""
+        return self.heads.sealing.size
+
     def begin(self, connection: Connection) -> None:
         """Note the journal as it is found. Raises OSError."""
         row = _driver(connection).execute(_LATEST).fetchone()
@@ -47,7 +54,17 @@ class Committer:
         """
         self.files.require_if_gone()
         outcome = store_group(connection, requests, self.heads)
-        last = outcome.last
+        self._acknowledge(connection, outcome.last)
+        return outcome
+
+    def erase(self, connection: Connection, erasure: Erasure) -> ErasureOutcome:
+        """As ``store``: durable and noted."""
+        self.files.require_if_gone()
+        outcome, last = erase_person(connection, erasure, self.heads)
+        self._acknowledge(connection, last)
+        return outcome
+
+    def _acknowledge(self, connection: Connection, last: Numbered | None) -> None:
         if last is not None:
             sequence = _driver(connection).execute(_SEQUENCE).fetchone()[0]
             filing = last.filing
@@ -55,7 +72,6 @@ class Committer:
             self._committed = Newest(self.fence, sequence, digest)
         self._note()
         self.files.require()
-        return outcome
 
     def _note(self) -> None:
         """Also what could not be noted the last time: those who sent it may have sent it again."""

@@ -17,6 +17,7 @@ from sqlalchemy.exc import DatabaseError
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.clock import Clock
+from pagereeve.ports.erasing import Erasure, ErasureOutcome
 from pagereeve.ports.journal import HINDRANCES, Hindrance, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import JournalHealth
@@ -38,7 +39,7 @@ from pagereeve.store.sqlite.lock import InstanceLock, raise_fence
 from pagereeve.store.sqlite.newest import NewestFile
 from pagereeve.store.sqlite.opening_check import examine, require_journal
 from pagereeve.store.sqlite.reads import SqlReads
-from pagereeve.store.sqlite.upgrade import FreeBytes, free_bytes, upgrade
+from pagereeve.store.sqlite.upgrade import FreeBytes, free_bytes, refuse_full_disk, upgrade
 from pagereeve.store.sqlite.watched_files import WatchedFiles
 from pagereeve.store.sqlite.writer import GROUP_MAX, QUEUE_DEPTH_MAX, WAL_LIMIT_BYTES, Writer
 
@@ -114,9 +115,11 @@ class SqlJournal(SqlReads):
                 files = WatchedFiles((path, wal_path(path), newest.path), (shm_path(path), lock_path(path)))
                 held.callback(files.close)
                 committer = Committer(files, newest, fence)
+                sealing = partial(committer.heads.sealing.begin, now_us=clock.now_us(), path=path)
+                await thread.run(sealing)
                 if found.loss is None:
                     await thread.run(committer.begin)
-            except (sqlite3.Error, DatabaseError, OSError) as error:
+            except (sqlite3.Error, DatabaseError, OSError, UnicodeError) as error:
                 raise _cant_open(path, error) from error
             writer = Writer(
                 thread,
@@ -192,6 +195,25 @@ class SqlJournal(SqlReads):
         except (sqlite3.Error, DatabaseError) as error:
             raise unavailable(self._path, error) from error
 
+    async def erase(self, erasure: Erasure) -> ErasureOutcome:
+        """ports.erasing.Erasing. No group is stored meanwhile."""
+        try:
+            return await self._thread.run(partial(self._writer.committer.erase, erasure=erasure))
+        except (sqlite3.Error, DatabaseError, OSError) as error:
+            raise unavailable(self._path, error) from error
+
+    async def rewrite(self, free: FreeBytes = free_bytes) -> None:
+        """Make the file anew, so that nothing of what was replaced or deleted is left in its unused parts.
+
+        Raises NoSpace where the disk has no room for it, JournalUnavailable.
+        """
+        refuse_full_disk(self._path, free)
+        try:
+            await self._thread.run_raw(lambda raw: raw.execute("VACUUM"))
+            await self._thread.run_raw(truncate_wal)
+        except (sqlite3.Error, OSError) as error:
+            raise unavailable(self._path, error) from error
+
     async def checkpoint(self) -> bool:
         """Cut the write-ahead file to nothing. False while a reader blocks it: retry later.
 
@@ -257,6 +279,7 @@ class SqlJournal(SqlReads):
             hindrance=self._hindrance(),
             damaged_rows=len(self.damaged()),
             waiting_us=self._writer.waited_us,
+            sealed_facts=self._writer.sealed_facts,
         )
 
 
@@ -273,9 +296,9 @@ async def _note_holder(lock: InstanceLock, thread: WriterThread, fence: int) -> 
         lock.note(fence)
 
 
-def _cant_open(path: Path, error: sqlite3.Error | DatabaseError | OSError) -> CantOpen:
+def _cant_open(path: Path, error: sqlite3.Error | DatabaseError | OSError | UnicodeError) -> CantOpen:
     reason = error.orig if isinstance(error, DatabaseError) else error
     code = getattr(reason, "sqlite_errorcode", None)
-    if code in {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT}:
+    if code in {sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT} or isinstance(reason, UnicodeError):
         return NotAJournal(path, f"{reason}; name another file, or restore it from a copy")
     return CantOpen(path, f"{reason}")

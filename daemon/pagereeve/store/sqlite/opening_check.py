@@ -84,6 +84,15 @@ def examine(path: Path, *, accept_loss: bool, new: bool) -> Found:
     return found
 
 
+def loss_of(path: Path) -> str:
+    """What the journal lacks of what was acknowledged, beside a daemon too: in words, empty where it lacks nothing."""
+    try:
+        found = examine(path, accept_loss=True, new=False)
+    except CantOpen as error:
+        return error.problem
+    return "" if found.loss is None else _words(newest_path(path), found)
+
+
 def _none_of(seen: NewestSeen) -> Found:
     """A new journal in the place of one that is gone."""
     return Found(seen, "no-journal", 0 if seen.newest is None else seen.newest.sequence)

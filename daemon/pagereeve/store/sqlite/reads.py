@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Self
+from typing import Final, Self
 
 from sqlalchemy.exc import DatabaseError
 
@@ -11,8 +13,11 @@ from pagereeve.store.errors import CantOpen, NotAJournal
 from pagereeve.store.sql.reads import StoreReads
 from pagereeve.store.sql.snapshots import Reader
 from pagereeve.store.sqlite.connections import reading_engine
+from pagereeve.store.sqlite.opening_check import loss_of
 from pagereeve.store.sqlite.revision import require_current
 from pagereeve.store.sqlite.watched_files import WatchedFiles
+
+TROUBLES_MAX: Final = 100
 
 
 class SqlReads(StoreReads):
@@ -42,6 +47,15 @@ class SqlReads(StoreReads):
                 raise NotAJournal(path, "is no database; name another file") from error
             raise
         return reads
+
+    async def file_troubles(self) -> Sequence[str]:
+        """ports.seal.SealReads: the first TROUBLES_MAX that SQLite's own check finds (sqlite.org/pragma.html,
+        ``integrity_check``), and what ``journal.newest`` says.
+        """
+        async with self._reader.snapshot() as connection:
+            rows = (await connection.exec_driver_sql(f"PRAGMA integrity_check({TROUBLES_MAX})")).scalars().all()
+        lost = await asyncio.to_thread(loss_of, self._path)
+        return [*(str(one) for one in rows if one != "ok"), *([lost] if lost else [])]
 
     async def close(self) -> None:
         await self._reader.close()

@@ -37,16 +37,16 @@ def upgrade(connection: Connection, path: Path, free: FreeBytes = free_bytes) ->
     """Raises NewerSchema, NotAJournal or NoSpace; the file is then as it was."""
     if current_revision(connection, path) == schema.REVISION:
         return
-    _refuse_full_disk(path, free)
+    refuse_full_disk(path, free)
     migrate(connection, path)
 
 
-def _refuse_full_disk(path: Path, free: FreeBytes) -> None:
-    """A rebuilt table exists twice until the commit, and its pages pass through the write-ahead file as well."""
+def refuse_full_disk(path: Path, free: FreeBytes = free_bytes) -> None:
+    """Raises NoSpace. What is rebuilt exists twice until the commit, and passes through the write-ahead file."""
     need = 2 * (size_bytes(path) + size_bytes(wal_path(path))) + MARGIN_BYTES
     there = free(path.parent)
     if there < need:
-        raise NoSpace(path, f"its tables must change, which needs {need} bytes free in its folder; {there} are")
+        raise NoSpace(path, f"its tables must be made anew, which needs {need} bytes free in its folder; {there} are")
 
 
 def config() -> Config:

@@ -73,7 +73,7 @@ class Writer:
         self._places = asyncio.Semaphore(queue_depth_max)
         self._wake = asyncio.Event()
         self._closing = False
-        self._committer = committer
+        self.committer = committer
         self._hindered: JournalUnavailable | None = None
         self._storing_since_us: int | None = None
         self._next_checkpoint_us = 0
@@ -91,6 +91,10 @@ class Writer:
     @property
     def queue_depth(self) -> int:
         return len(self._queue)
+
+    @property
+    def sealed_facts(self) -> int:
+        return self.committer.sealed_facts
 
     @property
     def waiting_since_us(self) -> int | None:
@@ -135,7 +139,7 @@ class Writer:
     async def probe(self) -> None:
         """Where the last group was not stored: would one be stored now?"""
         try:
-            await self._thread.run(self._committer.probe)
+            await self._thread.run(self.committer.probe)
         except Exception as error:  # noqa: BLE001 - whatever it is, it is what hinders
             self.hinder(error)
         else:
@@ -171,7 +175,7 @@ class Writer:
     async def _store(self, group: Sequence[Waiting]) -> None:
         requests = [waiting.request for waiting in group]
         try:
-            outcome = await self._thread.run(partial(self._committer.store, requests=requests))
+            outcome = await self._thread.run(partial(self.committer.store, requests=requests))
         except Exception as error:  # noqa: BLE001 - whatever it is, callers receive it and the next group is tried
             self.counters.failures += 1
             if not _refused(error):

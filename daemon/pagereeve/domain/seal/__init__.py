@@ -1,0 +1,1 @@
+"""The seal over the journal: bytes in, digests out (domain/seal/README.md)."""

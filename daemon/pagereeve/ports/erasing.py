@@ -1,0 +1,39 @@
+"""What names a person is taken out of the journal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+
+@dataclass(frozen=True, slots=True)
+class Erasure:
+    """``name`` stands in the place of the owner from then on; ``by`` says who erases."""
+
+    owner: str
+    name: str
+    by: str
+    at_us: int
+
+
+@dataclass(frozen=True, slots=True)
+class ErasureOutcome:
+    """In how many facts something was erased, and whose timelines these are ("" is the site). ``shared_badges`` were
+    others' too at another time, and stay.
+    """
+
+    facts: int
+    printers: Sequence[str]
+    badges: int
+    shared_badges: int
+
+
+class Erasing(Protocol):
+    async def erase(self, erasure: Erasure) -> ErasureOutcome:
+        """Everything that names the owner or the owner's badges, in one transaction; then an Erased is the next fact.
+
+        Rows of the ledger that rest on these facts are dropped: no projector may be at work. Where nothing names the
+        owner, nothing changes. Raises JournalUnavailable.
+        """
+        ...

@@ -1,0 +1,103 @@
+"""What is sealed of a fact's row: its content as bytes, its link in the chain, its place in the tree."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+from pagereeve.domain.facts.personal import kind_of, personal_names
+from pagereeve.domain.seal.chain import entry, fact_digest, first_link, next_link
+from pagereeve.domain.seal.commitments import SALT_BYTES, Openings, present, sealed_members
+from pagereeve.domain.seal.merkle import Frontier, leaf_hash
+from pagereeve.domain.values.errors import BadCanonical
+from pagereeve.store.records.encoding import canonical_text
+
+Salts = Callable[[int], bytes]
+"""So many random bytes; in a test others."""
+_NONE: Final = Openings(())
+
+
+@dataclass(frozen=True, slots=True)
+class SealedFact:
+    """``position`` counts all sealed facts from 1, in the order in which they were; ``openings`` as text."""
+
+    position: int
+    printer: str
+    seq: int
+    link: bytes
+    openings: str = ""
+
+
+@dataclass(slots=True)
+class SealState:
+    """``links`` are the latest of the timelines that are known already."""
+
+    origin: str
+    tree: Frontier = field(default_factory=Frontier)
+    links: dict[str, bytes] = field(default_factory=dict)
+
+    def add(self, printer: str, seq: int, link: bytes, openings: Openings) -> SealedFact:
+        self.links[printer] = link
+        self.tree.add(leaf_hash(entry(self.origin, printer, seq, link)))
+        return SealedFact(self.tree.size, printer, seq, link, str(openings))
+
+
+def new_origin() -> str:
+    """The id of a journal: random, 32 hexadecimal digits."""
+    return os.urandom(16).hex()
+
+
+def personal_of(body: str, kind: str) -> tuple[dict[str, Any], list[str]]:
+    """A fact's members, and which of them are personal. Raises ValueError where the body is no JSON."""
+    members = json.loads(body)
+    return members, present(members, personal_names(kind))
+
+
+def new_content(body: str, kind: str, salts: Salts) -> tuple[bytes, Openings]:
+    """The content of a fact that is sealed for the first time, and what opens it.
+
+    What can't be read is sealed as it is: it stays as damaged as it was.
+    """
+    if not personal_names(kind):
+        return _bytes(body), _NONE
+    try:
+        members, names = personal_of(body, kind)
+        openings = Openings.of_salts(salts(SALT_BYTES * len(names)) if names else b"")
+        return canonical_text(sealed_members(members, names, openings)).encode(), openings
+    except (ValueError, TypeError, AttributeError, BadCanonical, RecursionError):
+        return _bytes(body), _NONE
+
+
+def content_of(body: str, openings: str) -> bytes | None:
+    """The content of a stored row; None where it and its openings are not one another's."""
+    try:
+        members = json.loads(body)
+        names = present(members, personal_names(kind_of(members)))
+        if not names:
+            return None if openings else _bytes(body)
+        known = Openings.parsed(openings)
+        # An older version may have known fewer of them as personal; without its openings the content is another.
+        return canonical_text(sealed_members(members, names[: len(known)], known)).encode()
+    except (ValueError, TypeError, AttributeError, BadCanonical, RecursionError):
+        return None if openings else _bytes(body)
+
+
+def seal(
+    state: SealState, facts: Iterable[tuple[str, int, str, str]], previous: Callable[[str], bytes | None], salts: Salts
+) -> list[SealedFact]:
+    """Facts as (printer, number, kind, body), in order. ``previous`` is asked for the last link of a timeline that is
+    not known; None where it has none. The state moves on.
+    """
+    sealed = []
+    for printer, seq, kind, body in facts:
+        link = state.links.get(printer) or previous(printer) or first_link(state.origin, printer)
+        content, openings = new_content(body, kind, salts)
+        sealed.append(state.add(printer, seq, next_link(link, fact_digest(content)), openings))
+    return sealed
+
+
+def _bytes(body: str) -> bytes:
+    return body.encode(errors="surrogateescape")

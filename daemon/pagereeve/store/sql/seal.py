@@ -1,0 +1,136 @@
+"""The seal in its tables: facts are sealed in the transaction that stores them; older ones at the first start."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, Final
+
+from sqlalchemy import Connection, Row, bindparam, func, insert, select, tuple_, update
+
+from pagereeve.domain.seal.merkle import Frontier
+from pagereeve.store.errors import DamagedSeal
+from pagereeve.store.records.batch import Numbered
+from pagereeve.store.records.sealing import Salts, SealedFact, SealState, new_origin, seal
+from pagereeve.store.sql import tables as schema
+
+SLICE_FACTS: Final = 2_000
+"""So many older facts are sealed in a transaction: a start that is stopped goes on where it was."""
+LINKS_MAX: Final = 100_000
+ONLY: Final = 1
+
+_ENTRY: Final = schema.seal_entry.c
+_FACT: Final = schema.fact.c
+_STATE: Final = select(schema.seal)
+_LINK: Final = select(_ENTRY.link).where(_ENTRY.printer == bindparam("printer")).order_by(_ENTRY.seq.desc()).limit(ONLY)
+# Entries are never deleted, so that the last one's place counts them.
+_COUNT: Final = select(func.max(_ENTRY.position))
+_ADD_ENTRIES: Final = insert(schema.seal_entry)
+_MOVE_ON: Final = update(schema.seal).values(size=bindparam("now_size"), peaks=bindparam("now_peaks"))
+
+
+@dataclass(slots=True)
+class Sealing:
+    """What is known of the seal between groups; read anew after a group that was not stored. ``size`` is committed."""
+
+    salts: Salts = os.urandom
+    state: SealState | None = None
+    size: int = 0
+
+    def forget(self) -> None:
+        self.state = None
+
+    def stored(self) -> None:
+        """What was added is committed."""
+        self.size = 0 if self.state is None else self.state.tree.size
+
+    def add(self, connection: Connection, facts: Sequence[Numbered]) -> None:
+        """In the transaction that stores them. Then ``stored`` must be called, or ``forget``."""
+        rows = ((one.filing.printer, one.seq, one.filing.kind, one.filing.body) for one in facts)
+        self._add(connection, rows)
+
+    def _add(self, connection: Connection, rows: Iterable[tuple[str, int, str, str]]) -> int:
+        state = self.state = self.state or read_state(connection)
+        if len(state.links) > LINKS_MAX:
+            state.links.clear()
+
+        def previous(printer: str) -> bytes | None:
+            link = connection.execute(_LINK, {"printer": printer}).scalar()
+            return None if link is None else bytes.fromhex(link)
+
+        entries = seal(state, rows, previous, self.salts)
+        if entries:
+            connection.execute(_ADD_ENTRIES, [_columns(one) for one in entries])
+            peaks = " ".join(peak.hex() for peak in state.tree.peaks)
+            connection.execute(_MOVE_ON, {"now_size": state.tree.size, "now_peaks": peaks})
+        return len(entries)
+
+    def begin(self, connection: Connection, now_us: int, path: Path) -> int:
+        """Before anything else is stored: seals what was there already. How many facts it sealed now.
+
+        Raises DamagedSeal where nothing could be sealed any more.
+        """
+        with connection.begin():
+            row = connection.execute(_STATE).one_or_none()
+            count = connection.execute(_COUNT).scalar() or 0
+            _require_whole(path, row, count)
+            if row is None:
+                first = {"id": ONLY, "origin": new_origin(), "size": 0, "peaks": "", "since_us": now_us}
+                connection.execute(insert(schema.seal), first)
+        done = row is not None and row.older is not None
+        older = 0
+        while not done:
+            with connection.begin():
+                sealed = self._add(connection, _older(connection))
+                if not sealed:
+                    connection.execute(update(schema.seal).values(older=count + older))
+            older += sealed
+            done = not sealed
+        self.state = self.state or read_state_of(connection)
+        self.stored()
+        return older
+
+
+def _require_whole(path: Path, row: Row[Any] | None, count: int) -> None:
+    """Whether it is what was written is for ``pagereeve verify`` to say: that takes as long as reading all facts."""
+    size, peaks = (0, 0) if row is None else (row.size, len(row.peaks.split()))
+    if size != count or peaks != size.bit_count():
+        raise DamagedSeal(
+            path,
+            f"its seal is damaged: it names {size} facts, and {count} are sealed. pagereeve verify says what else "
+            "is wrong; put a copy of the journal back",
+        )
+
+
+def read_state_of(connection: Connection) -> SealState:
+    with connection.begin():
+        return read_state(connection)
+
+
+def read_state(connection: Connection) -> SealState:
+    row = connection.execute(_STATE).one()
+    peaks = [bytes.fromhex(peak) for peak in row.peaks.split()]
+    return SealState(row.origin, Frontier(row.size, peaks))
+
+
+def _columns(one: SealedFact) -> dict[str, Any]:
+    return {
+        "position": one.position,
+        "printer": one.printer,
+        "seq": one.seq,
+        "link": one.link.hex(),
+        "openings": one.openings,
+    }
+
+
+def _older(connection: Connection) -> list[tuple[str, int, str, str]]:
+    """The next of the facts that were there before, in order of timeline and number."""
+    last = connection.execute(
+        select(_ENTRY.printer, _ENTRY.seq).order_by(_ENTRY.position.desc()).limit(ONLY)
+    ).one_or_none()
+    place = ("", 0) if last is None else (last.printer, last.seq)
+    after = select(_FACT.printer, _FACT.seq, _FACT.kind, _FACT.body).where(tuple_(_FACT.printer, _FACT.seq) > place)
+    rows = connection.execute(after.order_by(_FACT.printer, _FACT.seq).limit(SLICE_FACTS))
+    return [(row.printer, row.seq, row.kind, row.body) for row in rows]
