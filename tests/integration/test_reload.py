@@ -4,14 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import hmac
-import os
-import signal
 import ssl
-import sys
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
-from functools import partial
+from collections.abc import AsyncIterator, Callable
 from pathlib import Path
 from typing import Any
 
@@ -19,115 +13,25 @@ import httpx2
 import pytest
 from cryptography import x509
 
-from pagereeve.app.clocks import SystemClock
-from pagereeve.app.daemon import App
 from pagereeve.domain.facts.facts import Assigned, BadgePresented, Bound, PolicySet, Registered
 from pagereeve.domain.facts.policy import TicketDefault
 from pagereeve.domain.facts.ticket import Ticket
-from pagereeve.settings import load_settings
-from pagereeve.simulator.college.fleet import Fleet
 from tests.integration.certificates import Authority, self_made
-from tests.integration.daemon import Outside, until
-from tests.integration.test_doctor import doctor
-from tests.integration.test_service_manager import RUN, free_ports
+from tests.integration.daemon import until
+from tests.integration.reloading import LEDGER_S, Site, hung_up, running, site_in
 from tests.integration.webserver import Request, web_server
-from tests.relaying import ReleaseServer, connect, listening, relay_settings, relaying
-
-BEGIN = """
-data_dir = "{folder}/data"
-[http]
-listen = "127.0.0.1:{port}"
-{http}
-[watch]
-baseline = "1s"
-sleeper_backoff_max = "2s"
-read_timeout = "500ms"
-poll_first = "100ms"
-poll_longest = "1s"
-[policy]
-settle = "1s"
-first_page_floor = "100ms"
-unmoved_wait = "4s"
-speed_per_minute = 6_000
-"""
-SECOND_US = 1_000_000
-LEDGER_S = 10.0
-
-
-@dataclass
-class Site:
-    """A settings file that is written again and again, and the printers that it names."""
-
-    folder: Path
-    port: int
-    fleet: Fleet
-    http: str = ""
-    more: str = ""
-    printers: dict[str, str] = field(default_factory=dict)
-
-    @property
-    def config(self) -> Path:
-        return self.folder / "pagereeve.toml"
-
-    def has(self, name: str, more: str = "", community: str = "public") -> None:
-        """The fleet's printer of that name is in the settings."""
-        port = self.fleet.addresses()[name][1]
-        address = f'host = "127.0.0.1"\nport = {port}\ncommunity = "{community}"'
-        self.printers[name] = f'[[printers]]\nname = "{name}"\n{address}\n{more}\n'
-
-    def write(self) -> None:
-        begin = BEGIN.format(folder=self.folder, port=self.port, http=self.http)
-        self.config.write_text(begin + self.more + "".join(self.printers.values()))
-
-    def file(self, name: str, text: str) -> Path:
-        path = self.folder / name
-        path.write_text(text)
-        path.chmod(0o600)
-        return path
 
 
 @pytest.fixture
 async def site(tmp_path: Path) -> AsyncIterator[Site]:
-    fleet = Fleet(3, SystemClock())
-    await fleet.start()
-    one = Site(tmp_path, free_ports(1)[0], fleet)
-    one.has("fleet-0001")
-    one.has("fleet-0002")
-    one.write()
-    yield one
-    await fleet.stop()
-
-
-@asynccontextmanager
-async def running(site: Site) -> AsyncIterator[tuple[App, Outside]]:
-    """The daemon as `pagereeve run` has it: SIGHUP to this process reads the file again."""
-    load = partial(load_settings, site.config, {})
-    async with App(load(), first_reads_spread_s=0.1, load=load) as app, Outside(app) as outside:
-        loop = asyncio.get_running_loop()
-        loop.add_signal_handler(signal.SIGHUP, app.reloader.ask)
-        try:
-            yield app, outside
-        finally:
-            loop.remove_signal_handler(signal.SIGHUP)
+    async with site_in(tmp_path) as one:
+        yield one
 
 
 def clash(site: Site) -> None:
     """One badge of two owners, whose names are nobody else's business."""
     site.file("badges.csv", "badge,owner,from\n04A32B1C99,user-anise,\n04A32B1C99,user-basil,\n")
     site.more = '[badges]\ndirectory = "badges.csv"\n'
-
-
-async def hung_up(app: App, outcome: str = "applied") -> None:
-    """Send SIGHUP, and wait for what comes of it."""
-    before = app.reloader.telemetry().outcomes
-    os.kill(os.getpid(), signal.SIGHUP)
-
-    async def look() -> bool | None:
-        return app.reloader.telemetry().outcomes != before or None
-
-    await until(look, "the end of a reload")
-    after = app.reloader.telemetry().outcomes
-    assert {name: after[name] - before[name] for name in after if after[name] != before[name]} == {outcome: 1}
 
 
 def answers(site: Site, name: str) -> int:
@@ -433,117 +337,3 @@ async def test_certificates_and_secrets_of_a_receiver_are_rotated(site: Site) ->
             digest = hmac.digest(b"the-second-invented-secret", signed, "sha256").hex()
             assert request.headers["pagereeve-signature"] == f"sha256={digest}"
             assert app.alerting.workers["desk"].counts["failed"] == failures
-
-
-async def test_a_gateway_of_another_name_and_host_is_known_by_the_next_connection(site: Site) -> None:
-    feed = '[[feeds.lines]]\nname = "desk"\nlisten = "127.0.0.1:0"\n'
-    gateway = '[[gateways]]\nname = "{name}"\nhost = "127.0.0.1"\n'
-    site.more = feed + gateway.format(name="gate-old")
-    site.write()
-    async with running(site) as (app, outside):
-
-        async def swiped(badge: str) -> str:
-            _, writer = await asyncio.open_connection(*app.feeds["desk"].address)
-            writer.write(f"{badge}\r\n".encode())
-            writer.close()
-
-            async def look() -> str | None:
-                known = [one async for one in app.store.badge_facts() if isinstance(one, BadgePresented)]
-                return next((one.gateway for one in known if one.badge == app.badges.hashed(badge)), None)
-
-            return await until(look, f"badge {badge}")
-
-        await outside.first_reading("fleet-0001")
-        assert await swiped("04A32B1C01") == "gate-old"
-        site.more = feed + gateway.format(name="gate-new")
-        site.write()
-        await hung_up(app)
-        assert await swiped("04A32B1C02") == "gate-new"
-
-
-async def test_what_the_daemon_makes_of_relayed_lines_changes_from_the_next_line_on(site: Site) -> None:
-    """The relay itself goes on; a change of what is its own is for its restart, and is refused by nobody."""
-    relay = """
-[[gateways]]
-name = "gate-old"
-[[gateways]]
-name = "gate-new"
-[[relays]]
-name = "badges"
-listen = "127.0.0.1:0"
-forward_to = "{server}"
-idle_flush = "50ms"
-gateway = "{gateway}"
-{more}
-"""
-    server = ReleaseServer()
-    (site.folder / "data").mkdir(mode=0o700)
-    async with listening(server.serve) as target, relaying(site.folder / "data", relay_settings(target)) as passing:
-        site.more = relay.format(server=target, gateway="gate-old", more="")
-        site.write()
-        _, writer = await connect(passing)
-        async with running(site) as (app, outside):
-
-            async def swiped(line: str, badge: str) -> tuple[str, str]:
-                writer.write(f"{line}\r\n".encode())
-
-                async def look() -> tuple[str, str] | None:
-                    known = [one async for one in app.store.badge_facts() if isinstance(one, BadgePresented)]
-                    hashed = app.badges.hashed(badge)
-                    return next(((one.gateway, one.reader) for one in known if one.badge == hashed), None)
-
-                return await until(look, f"badge {badge}")
-
-            await outside.first_reading("fleet-0001")
-            assert await swiped("04A32B1C01", "04A32B1C01") == ("gate-old", "")
-            more = 'reader = "left"\nprefix = "<"\nsuffix = ">"\nconnections_max = 7'
-            site.more = relay.format(server=target, gateway="gate-new", more=more)
-            site.write()
-            await hung_up(app)
-            assert await swiped("<04A32B1C02>", "04A32B1C02") == ("gate-new", "left")
-            site.more = site.more.replace('name = "badges"', 'name = "others"')
-            site.write()
-            await hung_up(app, "refused")
-            assert await swiped("<04A32B1C03>", "04A32B1C03") == ("gate-new", "left")
-        writer.close()
-
-
-async def test_the_process_outlives_sighup_at_any_time_and_doctor_tells_of_a_refusal(site: Site) -> None:
-    environment = {name: value for name, value in os.environ.items() if not name.startswith("PAGEREEVE_")}
-    process = await asyncio.create_subprocess_exec(
-        *(sys.executable, "-c", "import signal; signal.signal(signal.SIGHUP, signal.SIG_IGN)\n" + RUN),
-        *("run", "--config", str(site.config)),
-        env=environment,
-        stderr=asyncio.subprocess.PIPE,
-    )
-    try:
-        async with httpx2.AsyncClient() as client:
-
-            async def asked(look: Callable[[dict[str, Any]], bool]) -> bool | None:
-                process.send_signal(signal.SIGHUP)
-                try:
-                    answer = await client.get(f"http://127.0.0.1:{site.port}/readyz")
-                except httpx2.TransportError:
-                    assert process.returncode is None, "the daemon ended by itself"
-                    return None
-                return look(answer.json()) or None
-
-            await until(partial(asked, lambda page: bool(page["ready"])), "a daemon that is ready")
-            site.config.write_text("this is no TOML")
-            # A file that was read while it was being written is refused, too, in other words.
-            refused: Callable[[], Awaitable[bool | None]] = partial(
-                asked, lambda page: "is no TOML" in str(page.get("notices"))
-            )
-            await until(refused, "a refusal that is shown")
-            site.write()
-            status, text = await doctor(site.config)
-            assert status == 1
-            assert "is no TOML" in text
-            await until(partial(asked, lambda page: "notices" not in page), "the end of the refusal")
-        process.send_signal(signal.SIGTERM)
-        async with asyncio.timeout(20):
-            assert await process.wait() == 0
-    finally:
-        if process.returncode is None:
-            process.kill()
-            await process.wait()

@@ -211,7 +211,8 @@ def _sure(part: BracketPart, counted: int, movements: Sequence[Movement], *, fit
     if part.bounds is not None:
         # Those before the rest had ended by all that is known; what came behind it fits the others to the page.
         releases, before = part.bounds
-        if total_of(expected[releases:]).holds(counted - before):
+        behind = total_of(expected[releases:])
+        if behind.least == behind.most == counted - before:
             sure[releases:] = [one.least for one in expected[releases:]]
     return sure
 
