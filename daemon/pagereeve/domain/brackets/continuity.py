@@ -59,6 +59,17 @@ class Identity:
         pairs = ((self.serial, plateau.sight.serial), (self.object_id, plateau.sight.object_id))
         return any(mine and theirs and mine != theirs for mine, theirs in pairs)
 
+    def is_written_otherwise(self, plateau: Plateau) -> bool:
+        """The serial number differs in case, blanks or leading zeros alone: firmware writes it anew."""
+        theirs = plateau.sight
+        if not self.serial or not theirs.serial or (theirs.object_id or self.object_id) != self.object_id:
+            return False
+        return _bare(self.serial) == _bare(theirs.serial)
+
+
+def _bare(serial: str) -> str:
+    return "".join(serial.split()).casefold().lstrip("0")
+
 
 def restarted(before: Plateau, after: Plateau) -> bool:
     """A sign that the printer or its agent restarted in between.
@@ -92,7 +103,7 @@ def step_between(
 
     ``counts`` are the run's last known ones: a channel may have been missing from ``before`` itself.
     """
-    if identity.contradicts(after):
+    if identity.contradicts(after) and not (identity.is_written_otherwise(after) and _stands_at(counts, after)):
         return Step.REPLACED
     bound = most_pages(before, after, policy)
     restart = restarted(before, after)
@@ -108,6 +119,12 @@ def step_between(
         step = _step(old, new.value, bound, restart=restart, policy=policy)
         worst = max(worst, step, key=_severity)
     return worst
+
+
+def _stands_at(counts: Mapping[str, Count], after: Plateau) -> bool:
+    """Every count that both know is where it was: another device would have to show the very same."""
+    known = [(old, new) for channel, old in counts.items() if (new := after.sight.count(channel)) is not None]
+    return bool(known) and all(new.value == old.value for old, new in known)
 
 
 def _severity(step: Step) -> int:

@@ -176,6 +176,23 @@ def test_identity_comes_first_then_the_unit_then_the_value(changed: dict[str, ob
     assert step(plateau(0, 100), plateau(60, 105, **changed)) is expected  # type: ignore[arg-type]
 
 
+@pytest.mark.parametrize(
+    ("serial", "other", "value", "expected"),
+    [
+        ("XY12", "xy12", 100, Step.SAME),
+        ("XY12", " XY12 ", 100, Step.SAME),
+        ("XY12", "00XY12", 100, Step.SAME),
+        ("XY12", "00XY12", 101, Step.REPLACED),
+        ("XY12", "XY120", 100, Step.REPLACED),
+        ("XY12", "YX12", 100, Step.REPLACED),
+    ],
+)
+def test_a_serial_that_is_written_otherwise_at_the_same_count_is_the_same_device(
+    serial: str, other: str, value: int, expected: Step
+) -> None:
+    assert step(plateau(0, 100, serial=serial), plateau(60, value, serial=other)) is expected
+
+
 def test_the_worst_of_several_channels_decides() -> None:
     before = Sight((("mono", Count(90, Unit.IMPRESSIONS)), ("total", Count(100, Unit.IMPRESSIONS))))
     after = Sight((("mono", Count(10, Unit.IMPRESSIONS)), ("total", Count(105, Unit.IMPRESSIONS))))
