@@ -51,7 +51,7 @@ def test_pages_after_a_power_cut_are_not_claimed_and_stray_as_well(project: Proj
     (charge,) = body["charges"]
     assert (charge["charged"], charge["unproven"], charge["grade"]) == (0, 10, "broken")
     legs = [leg for posting in body["postings"] for leg in posting["legs"]]
-    assert {leg["account"] for leg in legs} == {f"meter:{PRINTER}", "house:unproven"}
+    assert {leg["account"] for leg in legs} == {f"meter:{PRINTER}", "house:unattributed"}
     assert all(line["ok"] for line in body["conservation"])
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from dataclasses import replace
 from pathlib import Path
@@ -13,6 +14,8 @@ from pydantic import SecretStr
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
+from pagereeve.app.daemon_client import NotTaken
+from pagereeve.app.decisions import DecisionRequest, tell_daemon
 from pagereeve.cli import status_of
 from pagereeve.domain.facts.facts import Decided, Fact, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Verdict
@@ -110,10 +113,11 @@ async def test_a_release_nobody_knows_the_printer_of_is_booked_where_its_pages_a
     printer.mark(5)
     found = await outside.finding("unknown-printer", "basement")
     await outside.finding("stray-pages", "library-ground")
-    data = {"finding": found.id, "action": "book", "by": "warden", "at": "nowhere"}
-    refused = await outside.send("pagereeve.finding.decided.v1", "d-1", data)
-    assert (refused.status_code, refused.json()["where"]) == (422, "data.at")
-    await told(outside, "d-2", data | {"at": "library-ground"}, "pagereeve.finding.decided.v1")
+    said = DecisionRequest(found.id, "book", at="nowhere")
+    socket = outside.app.settings.local_socket_path
+    with pytest.raises(NotTaken, match=r"data\.at"):
+        await asyncio.to_thread(tell_daemon, socket, said)
+    await asyncio.to_thread(tell_daemon, socket, replace(said, at="library-ground"))
 
     async def booked() -> Charge | None:
         charges = await outside.app.store.charges_of("r-1 at library-ground")

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from pagereeve.app.daemon import App
+from pagereeve.app.decisions import DecisionRequest, tell_daemon
 from pagereeve.domain.ledger import Finding
 from pagereeve.settings import AlertSettings, Duration, Settings, WebhookSettings
 from tests.integration.daemon import Outside, hasty_settings, until
@@ -107,9 +108,8 @@ async def test_a_receiver_that_is_gone(tmp_path: Path) -> None:
             assert (await retired(outside)).id == first.id
 
             # A person says so: it gets what waited, and is gone again.
-            data = {"finding": first.id, "action": "close", "by": "warden"}
-            answer = await outside.send("pagereeve.finding.decided.v1", "d-1", data)
-            assert answer.status_code == 200, answer.text
+            socket = outside.app.settings.local_socket_path
+            await asyncio.to_thread(tell_daemon, socket, DecisionRequest(first.id, "close"))
             await until(count(2, both.desk), "that it is sent to again")
             second = await retired(outside)
             assert second.id != first.id

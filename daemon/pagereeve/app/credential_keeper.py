@@ -38,25 +38,21 @@ class CredentialKeeper:
     heartbeat: Heartbeat = field(init=False)
     _stored: Sequence[StoredCredential] = ()
     _trouble: str = ""
-    _asks: bool = False
 
     def __post_init__(self) -> None:
         self.heartbeat = Heartbeat(self.clock)
 
-    async def start(self, supervisor: Supervisor, given: Iterable[Credential], *, asks: bool = False) -> None:
-        """``given`` are the settings' own, ``asks`` is as in CredentialBook.
-
-        Raises JournalUnavailable: without knowing who may do what, no start.
-        """
+    async def start(self, supervisor: Supervisor, given: Iterable[Credential]) -> None:
+        """``given`` are the settings' own. Raises JournalUnavailable: without knowing who may do what, no start."""
         self._stored = await self.store.credentials()
-        self.change(given, asks=asks)
+        self.change(given)
         for name in self._names_given_twice():
             log.warning("a credential of the settings and one of the journal have one name", credential=name)
         supervisor.start("credentials", "credentials", self.run, heartbeat=self.heartbeat, forever=True)
 
-    def change(self, given: Iterable[Credential], *, asks: bool = False) -> None:
+    def change(self, given: Iterable[Credential]) -> None:
         """Other settings are in force."""
-        self.given, self._asks = tuple(given), asks
+        self.given = tuple(given)
         self._put_in_force()
 
     async def run(self) -> None:
@@ -95,7 +91,7 @@ class CredentialKeeper:
                 log.info("a credential changed", credential=one.name, acts=one.credential.caller.acts_text, state=state)
 
     def _put_in_force(self) -> None:
-        self.callers.book = CredentialBook([*self.given, *(one.credential for one in self._stored)], asks=self._asks)
+        self.callers.book = CredentialBook([*self.given, *(one.credential for one in self._stored)])
 
     async def _keep_uses(self) -> None:
         """Those of the journal alone, each once in USE_GRAIN_US."""

@@ -279,7 +279,7 @@ class App:
         self.callers = HttpCallers(self.clock.wall_us)
         self.credentials = CredentialKeeper(self.store, self.callers, self.clock)
         given = (one.credential for one in settings.http_credentials())
-        await self.credentials.start(self.supervisor, given, asks=settings.http.client_ca_file is not None)
+        await self.credentials.start(self.supervisor, given)
         if problem := open_address_problem(settings.http, credentials=bool(self.callers.book)):
             raise BadSettings("the settings", [Problem("http.listen", problem)])
         self.events = make_events(

@@ -147,8 +147,7 @@ class Reloader:
         parts.intake.names = site_names(settings)
         parts.gateway_names.clear()
         parts.gateway_names.update(gateway_names(settings))
-        asks = settings.http.client_ca_file is not None
-        parts.credentials.change((one.credential for one in plan.credentials), asks=asks)
+        parts.credentials.change(one.credential for one in plan.credentials)
         parts.local.change(settings.local)
         parts.change_http(settings.http, plan.certificate)
         change = await parts.registry.change(plan.printers, partial(rename, parts.store, parts.clock, settings))

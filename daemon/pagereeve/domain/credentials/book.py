@@ -61,18 +61,16 @@ class Credential:
 
 class CredentialBook:
     """Fixed once made. Where no credential was ever made (false), everybody is ANYBODY. One that is revoked or expired
-    counts: losing the last one opens nothing. ``asks``: senders show who they are in another way (a client
-    certificate), so that who shows nothing is nobody even without a credential.
+    counts: losing the last one opens nothing.
     """
 
-    def __init__(self, credentials: Iterable[Credential] = (), *, asks: bool = False) -> None:
+    def __init__(self, credentials: Iterable[Credential] = ()) -> None:
         known = tuple(credentials)
-        self._asks = asks
         self._by_digest = {one.digest: one for one in known if one.digest}
         self._signers = tuple(one for one in known if one.key)
 
     def __bool__(self) -> bool:
-        return bool(self._asks or self._by_digest or self._signers)
+        return bool(self._by_digest or self._signers)
 
     @property
     def signers(self) -> int:

@@ -39,6 +39,14 @@ def claim_of(members: Mapping[str, Any]) -> dict[str, Any]:
     return {"type": members["type"], "data": members["data"]}
 
 
+def dated_claim_digest(event: Event) -> str:
+    """As programs made it that counted the time for a part of the claim: journals of then have it."""
+    occurred_us = event.origin.occurred_us
+    # The time as a text: microseconds of a far year are beyond the numbers of RFC 8785.
+    occurred = None if occurred_us is None else str(occurred_us)
+    return hashlib.sha256(canonical({**claim_of(to_json(event)), "occurred_us": occurred})).hexdigest()
+
+
 def claim_digest(fact: Heard) -> str:
     """sha256 of the claim, hex. Raises BadCanonical."""
     match fact:

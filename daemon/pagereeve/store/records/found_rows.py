@@ -6,7 +6,8 @@ import json
 from collections.abc import Mapping
 from typing import Any, Final, Protocol
 
-from pagereeve.domain.facts.facts import Fact, instant_us
+from pagereeve.domain.facts.claims import dated_claim_digest
+from pagereeve.domain.facts.facts import Event, Fact, instant_us
 from pagereeve.domain.facts.personal import kind_of, personal_names
 from pagereeve.domain.facts.redating import redated
 from pagereeve.domain.seal.chain import fact_digest
@@ -110,7 +111,9 @@ def _is_claim(row: SealedRow, fact: Fact) -> bool:
         return True
     if record.body != row.body or (not claim and "=" in row.openings):
         return True
-    return claim == (record.digest or "") or row.digest is None
+    if claim == (record.digest or "") or row.digest is None:
+        return True
+    return isinstance(fact, Event) and claim == dated_claim_digest(fact)
 
 
 def _erased(row: SealedRow) -> Mapping[str, Any]:
