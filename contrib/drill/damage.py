@@ -25,7 +25,7 @@ from collections.abc import Awaitable, Callable
 from contextlib import closing
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import httpx2
 
@@ -48,6 +48,10 @@ name = "hall"
 host = "127.0.0.1"
 port = {meter}
 """
+
+
+# A socket is no file that can be copied; the daemon makes its own.
+NO_SOCKET: Final = shutil.ignore_patterns("*.sock")
 
 
 @dataclass
@@ -228,7 +232,7 @@ class Trial:
     async def goes_on(self, option: str) -> None:
         """What was refused is begun with a person's word for it, in a copy of the folder."""
         kept = self.root / "kept"
-        shutil.copytree(self.folder, kept)
+        shutil.copytree(self.folder, kept, ignore=NO_SOCKET)
         said = await self.start(option)
         if said:
             raise RuntimeError(f"{option}: {said}")
@@ -348,12 +352,12 @@ async def wal_bit_flipped(trial: Trial, flips: int = 1) -> None:
     await trial.post(POSTED)
     await trial.end(signal.SIGKILL)
     killed = trial.root / "killed"
-    shutil.copytree(trial.folder, killed)
+    shutil.copytree(trial.folder, killed, ignore=NO_SOCKET)
     content = wal_path(trial.journal).read_bytes()
     refused = 0
     for nth in range(flips):
         shutil.rmtree(trial.folder)
-        shutil.copytree(killed, trial.folder)
+        shutil.copytree(killed, trial.folder, ignore=NO_SOCKET)
         place = len(content) // 4 if flips == 1 else nth * len(content) // flips
         damaged = bytearray(content)
         damaged[place] ^= 1 << (nth % 8)
@@ -365,7 +369,7 @@ async def wal_bit_flipped(trial: Trial, flips: int = 1) -> None:
             return
     trial.outcome.notes.append(f"{refused} of {flips} starts refused")
     shutil.rmtree(trial.folder)
-    shutil.copytree(killed, trial.folder)
+    shutil.copytree(killed, trial.folder, ignore=NO_SOCKET)
     await trial.restart_whole()
 
 

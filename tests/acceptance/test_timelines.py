@@ -38,7 +38,7 @@ async def test_releases_that_overlap_share_a_bracket_or_are_told_apart_and_sum_t
         charges = [await day.charge(first), await day.charge(second)]
         assert sum(charge.counted or 0 for charge in charges) == 11
         assert all(charge.verdict is Verdict.AGREES for charge in charges)
-        assert {charge.grade for charge in charges} <= {Grade.SHARED, Grade.INFERRED}
+        assert {charge.grade for charge in charges} <= {Grade.SHARED, Grade.MATCHED, Grade.INFERRED}
         await day.holds()
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Final, Literal
+from typing import Any, Final, Literal, Self
 
 from pagereeve.domain.values.errors import BadFact, PagereeveError
 from pagereeve.domain.values.faults import errors_of
@@ -85,6 +85,14 @@ class Refusal(PagereeveError):
         self.cause = cause
         self.retry_after_s = retry_after_s
         self.errors = errors
+
+    def let_go(self) -> Self:
+        """As an answer keeps it: without the frames that raised it, and the errors that it was made of.
+
+        They would hold the request's body, and be held by it, until the collector comes.
+        """
+        self.__traceback__ = self.__context__ = self.__cause__ = None
+        return self
 
 
 @dataclass(frozen=True, slots=True)

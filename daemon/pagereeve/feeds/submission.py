@@ -62,7 +62,7 @@ class Submitter:
         try:
             sent = authorized(envelope, caller)
         except Refusal as refusal:
-            return await self.refuse(refusal.with_traceback(None), None)
+            return await self.refuse(refusal.let_go(), None)
         taken = await self._take(sent, wait_s, rest=rest)
         if taken.accepted is not None:
             self._stats.events[taken.accepted.outcome] += 1

@@ -70,7 +70,9 @@ class HttpCallers:
             return self._of_head(shown)
         except NotKnown as error:
             where = _AUTHORIZATION if shown.signed is None or shown.authorization is not None else "webhook-signature"
-            raise self._refusal(error, where) from None
+            refusal = self._refusal(error, where)
+        # Outside of the handler: one that knew the error would hold its frames, and they it, until the collector comes.
+        raise refusal
 
     def _of_head(self, shown: Shown) -> Caller | Signed:
         if not self.book:
@@ -92,7 +94,8 @@ class HttpCallers:
         try:
             return self._seen(self.book.of_signed(signed, body, now_us), now_us)
         except NotKnown as error:
-            raise self._refusal(error, "webhook-signature") from None
+            refusal = self._refusal(error, "webhook-signature")
+        raise refusal
 
     def reader(self, scope: Scope) -> Caller | None:
         """Who may read, by its token or connection; None where nobody is asked for one. Raises Refusal."""

@@ -104,7 +104,7 @@ def _item(item: Any) -> Envelope | BadItem:
         return _of_members(item)
     except Refusal as refusal:
         members = item if isinstance(item, dict) else {}
-        return BadItem(refusal, _usable(members.get("source")), _usable(members.get("id")), item)
+        return BadItem(refusal.let_go(), _usable(members.get("source")), _usable(members.get("id")), item)
 
 
 def _usable(value: Any) -> str | None:

@@ -171,8 +171,7 @@ class EventsEndpoint:
             self._quotas.charge(request.sender, len(body), [taken])
             return self._single(taken, waiting)
         except Refusal as refusal:
-            # It is kept in the answer, and its traceback would keep the body with it until the collector comes.
-            refusal.__traceback__ = None
+            refusal.let_go()
             unreadable = refusal.reason in {"bad-json", "bad-cloudevent", "too-large", "wrong-media-type"}
             kept = await self._submitter.refuse(refusal, bytes(request.body[:1024]) if unreadable else None)
             answer = self._refused(refusal, kept)
@@ -202,7 +201,7 @@ class EventsEndpoint:
         try:
             found = self._callers.of_head(request.scope)
         except Refusal as refusal:
-            return refusal.with_traceback(None)
+            return refusal.let_go()
         if isinstance(found, Signed):
             request.signed = found
         else:

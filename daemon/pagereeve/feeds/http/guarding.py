@@ -56,7 +56,7 @@ def _refusal(callers: HttpCallers, scope: Scope) -> Refusal | None:
     try:
         callers.reader(scope)
     except Refusal as refusal:
-        return refusal.with_traceback(None)
+        return refusal.let_go()
     return None
 
 
