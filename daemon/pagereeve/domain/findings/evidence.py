@@ -104,8 +104,8 @@ def not_registered(printer: str) -> Evidence:
     return _made(Kind.NOT_REGISTERED, printer=printer)
 
 
-def windows_wait(releases: int, pages: int, since_us: int, why: str) -> Evidence:
-    return _made(Kind.WINDOWS_WAIT, releases=releases, pages=pages, since_us=since_us, why=why)
+def windows_wait(releases: int, since_us: int, why: str) -> Evidence:
+    return _made(Kind.WINDOWS_WAIT, releases=releases, since_us=since_us, why=why)
 
 
 def windows_waited(releases: int, since_us: int, until_us: int) -> Evidence:

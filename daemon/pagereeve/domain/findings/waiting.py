@@ -109,7 +109,7 @@ def _behind(part: Partition, runs: Sequence[Run]) -> int:
     return pages
 
 
-def told(timeline: Timeline, windows: Sequence[Window], moments: Sequence[Moment], waits: Sequence[Waiting]) -> Told:
+def told(timeline: Timeline, windows: Sequence[Window], moments: Sequence[Moment]) -> Told:
     """The findings about windows that are open unusually long, or were."""
     if not timeline.rules.registered and not moments:
         # Nobody reads that printer: that is a finding of its own, and names them.
@@ -123,7 +123,7 @@ def told(timeline: Timeline, windows: Sequence[Window], moments: Sequence[Moment
             continue
         first_us = min(at_us for window, at_us in episode.unusual_us() if window.closing != "longest-wait")
         if timeline.horizon_us >= first_us:
-            found.append((None, _under_way(timeline, episode, moments, waits)))
+            found.append((None, _under_way(timeline, episode, moments)))
         else:
             due_us = first_us
     return Told(tuple(found), due_us)
@@ -145,11 +145,10 @@ def _episodes(windows: Sequence[Window]) -> Iterator[_Episode]:
         yield _Episode(tuple(held), closes_us)
 
 
-def _under_way(timeline: Timeline, episode: _Episode, moments: Sequence[Moment], waits: Sequence[Waiting]) -> Finding:
+def _under_way(timeline: Timeline, episode: _Episode, moments: Sequence[Moment]) -> Finding:
     keys = [one.release.key for one in episode.windows if one.closing != "longest-wait"]
-    pages = max((one.pages for one in waits), default=0)
     why = _why(timeline, episode, moments)
-    return _finding(timeline, episode, shown.windows_wait(len(keys), pages, episode.opens_us, why), keys)
+    return _finding(timeline, episode, shown.windows_wait(len(keys), episode.opens_us, why), keys)
 
 
 def _over(timeline: Timeline, episode: _Episode, closes_us: int) -> Finding:

@@ -287,8 +287,7 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
         f"no printer {known['printer']!r} is in the registry, so its meter is not read; correct the name or add it"
     ),
     Kind.WINDOWS_WAIT: lambda known: (
-        f"{known.plural('release')} without a verdict since {known.at('since_us')}, {known.plural('page')} counted and "
-        f"in no account yet: {WAITS[known['why']]}"
+        f"{known.plural('release')} without a verdict since {known.at('since_us')}: {WAITS[known['why']]}"
     ),
     Kind.WINDOWS_WAITED: lambda known: (
         f"{known.plural('release')} waited for a verdict from {known.at('since_us')} to {known.at('until_us')}"

@@ -119,7 +119,7 @@ def project(
     _wait(timeline, parted, projected)
     _follow(timeline, projected, after_us)
     projected.waits = waiting_of(parted, runs.runs, windows)
-    waited = told(timeline, windows, moments, projected.waits)
+    waited = told(timeline, windows, moments)
     projected.findings += waited.findings
     projected.waits_told_us = waited.due_us
     projected.findings += noticed(timeline, runs.runs, windows, moments)

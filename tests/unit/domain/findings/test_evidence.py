@@ -65,7 +65,7 @@ ONE_OF_EACH = [
     shown.events_differ("", 7, at_least=False),
     shown.not_registered("p"),
     shown.restarted(),
-    shown.windows_wait(2, 5, 1, "stopped"),
+    shown.windows_wait(2, 1, "stopped"),
     shown.windows_waited(2, 1, 9),
     shown.started_again("echo"),
     shown.started_again("repeat"),
