@@ -14,6 +14,7 @@ from pagereeve.feeds.admission import ConnectionLimits
 from pagereeve.feeds.http.answers import (
     CALLER,
     CLOSE,
+    DETAILED,
     LOCAL_UID,
     AsgiApp,
     HttpAnswer,
@@ -35,8 +36,6 @@ from pagereeve.ports.intake import Intake
 from pagereeve.settings import Settings
 
 FEED: Final = "local"
-# In a page's scope: may whoever asks see more than a status?
-DETAILED: Final = "pagereeve.detailed"
 # People at terminals, and a script or two.
 CONNECTIONS: Final = ConnectionLimits(
     connections_max=64, peer_max=32, strangers_max=16, opens_per_s=50.0, opens_burst=100.0

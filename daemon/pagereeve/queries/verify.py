@@ -7,8 +7,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from pagereeve.domain.facts.facts import Erased, Fact, Redated, instant_us
-from pagereeve.domain.facts.redating import REACH_US, Span, dated_us, is_read, redated
+from pagereeve.domain.facts.facts import Erased, Redated
+from pagereeve.domain.facts.redating import shifted_by
 from pagereeve.domain.seal.chain import entry as entry_bytes
 from pagereeve.domain.seal.chain import first_link, next_link
 from pagereeve.domain.seal.erasure import ErasedMembers, erasure_digest, name_of_erasure
@@ -222,7 +222,8 @@ class _Walk:
             self._done.add(Problem("column-edited", printer, entry.seq, entry.position, columns=found.wrong))
         self._erasures.add(printer, entry.seq, found)
         if found.fact is not None:
-            expected = _shift_us(found.fact, entry.seq, self._redatings.get(printer, ()))
+            later = (by for number, by in self._redatings.get(printer, ()) if number > entry.seq)
+            expected = shifted_by(found.fact, later)
             if found.shift_us != expected:
                 self._done.add(Problem("date-edited", printer, entry.seq, entry.position))
 
@@ -301,19 +302,3 @@ class _Erasures:
 
 def _follows(previous: bytes | None, digest: bytes | None, link: bytes | None) -> bool:
     return previous is not None and digest is not None and next_link(previous, digest) == link
-
-
-def _shift_us(fact: Fact, seq: int, redatings: Sequence[tuple[int, Redated]]) -> int | None:
-    """By how much those that came after it moved a fact; None where they made it void."""
-    shift_us = 0
-    for number, by in redatings:
-        known = redated(fact, shift_us)
-        at_us, dated = instant_us(known), dated_us(known)
-        near = by.from_us - REACH_US <= at_us < by.until_us + REACH_US
-        if number <= seq or not near or dated is None or not Span(by.from_us, by.until_us).holds(dated):
-            continue
-        if by.by_us is not None:
-            shift_us += by.by_us
-        elif is_read(fact):
-            return None
-    return shift_us

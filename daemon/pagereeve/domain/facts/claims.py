@@ -15,18 +15,19 @@ from pagereeve.domain.facts.facts import (
     Event,
     LossAccepted,
     PrinterNoted,
+    ReceiverChanged,
     ReleaseEnded,
     ReleaseStarted,
 )
 from pagereeve.domain.values.canonical import canonical
 
-Heard = Event | BadgeUnreadable | ClockChanged | LossAccepted
+Heard = Event | BadgeUnreadable | ClockChanged | LossAccepted | ReceiverChanged
 """A fact that has an identity of its own: a source and an id."""
 
 # A union written in place would be rebuilt at each call.
 HEARD: Final = (
     *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
-    *(BadgeUnreadable, ClockChanged, LossAccepted),
+    *(BadgeUnreadable, ClockChanged, LossAccepted, ReceiverChanged),
 )
 
 
@@ -54,7 +55,7 @@ def claim_digest(fact: Heard) -> str:
             claim = fact.reason.encode()
         case ClockChanged():
             claim = fact.change.encode()
-        case LossAccepted():
+        case LossAccepted() | ReceiverChanged():
             claim = fact_bytes(fact)
         case _:
             claim = canonical(claim_of(to_json(fact)))

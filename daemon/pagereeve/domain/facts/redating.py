@@ -107,6 +107,12 @@ def in_force(said: Iterable[tuple[int | None, Fact]]) -> list[Fact]:
 
 def dated_by(fact: Fact, redates: Iterable[Redated]) -> Fact | None:
     """The fact once these have been said of its timeline, one after the other; None where it is void."""
+    shift_us = shifted_by(fact, redates)
+    return None if shift_us is None else redated(fact, shift_us)
+
+
+def shifted_by(fact: Fact, redates: Iterable[Redated]) -> int | None:
+    """By how much these move the fact in all; None where they make it void."""
     shift_us, now = 0, fact
     for by in redates:
         if concerned(now, by):
@@ -114,7 +120,7 @@ def dated_by(fact: Fact, redates: Iterable[Redated]) -> Fact | None:
                 return None
             shift_us += by.by_us
             now = redated(fact, shift_us)
-    return now
+    return shift_us
 
 
 def _is_below(number: int | None, other: int | None) -> bool:

@@ -7,18 +7,14 @@ import json
 from dataclasses import dataclass
 from typing import Final
 
-from pagereeve.domain.facts.claims import claim_of
+from pagereeve.domain.facts.claims import HEARD, claim_digest, claim_of
 from pagereeve.domain.facts.codec import from_json, to_json
 from pagereeve.domain.facts.events import EVENT_TYPES, FINDING_DECIDED, RELEASE_ENDED, type_of
 from pagereeve.domain.facts.facts import (
-    BadgeUnreadable,
-    ClockChanged,
     Event,
     Fact,
-    LossAccepted,
     PlateauRead,
     ReadFailed,
-    ReceiverChanged,
     ReleaseNotice,
     instant_us,
 )
@@ -82,23 +78,9 @@ def file(fact: Fact) -> FactRecord:
     body = encode(members)
     if not surely_readable(fact, body) and from_json(json.loads(body)) != fact:
         raise BadFact(str(members["fact"]), "does not read back as it was written; channels must be sorted by name")
-    if isinstance(fact, BadgeUnreadable):
-        identity, digest = fact.origin.key, hashlib.sha256(fact.reason.encode()).hexdigest()
-        return FactRecord(fact, str(members["fact"]), instant_us(fact), body, identity, digest)
-    if isinstance(fact, LossAccepted | ReceiverChanged):
-        return FactRecord(
-            fact,
-            str(members["fact"]),
-            instant_us(fact),
-            body,
-            fact.origin.key,
-            hashlib.sha256(body.encode()).hexdigest(),
-        )
-    if isinstance(fact, ClockChanged):
-        digest = hashlib.sha256(fact.change.encode()).hexdigest()
-        return FactRecord(fact, str(members["fact"]), instant_us(fact), body, fact.origin.key, digest)
     if not isinstance(fact, Event):
-        return FactRecord(fact, str(members["fact"]), instant_us(fact), body)
+        identity, digest = (fact.origin.key, claim_digest(fact)) if isinstance(fact, HEARD) else (None, None)
+        return FactRecord(fact, str(members["fact"]), instant_us(fact), body, identity, digest)
     return FactRecord(
         fact=fact,
         kind=str(members["type"]),
