@@ -21,7 +21,6 @@ from pagereeve.domain.facts.reading import Count, PrinterState, Sight, Unit
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.projection.projector import Ledger
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.engine.printers.watcher import PrinterWatcher
 from pagereeve.simulator.printer.model import PrinterSpec, PrintJob
 from pagereeve.simulator.printer.print_engine import PrintEngine
 from tests.unit.engine.virtual import passing
@@ -40,7 +39,6 @@ STATES: Final = (
 PAGES: Final = (1, 1, 1, 2, 2, 2, 3, 3, 4, 4, 5, 6, 8, 10, 15)
 SPEC: Final = PrinterSpec(PRINTER, impressions_per_minute=35, first_sheet_us=3 * SECOND_US, jitter_permille=50)
 SENDING_S: Final = (0.5, 2.0)
-LOOK_S: Final = 0.25
 DRAIN_S: Final = 600.0
 CHANNEL: Final = "total"
 
@@ -48,8 +46,8 @@ CHANNEL: Final = "total"
 @dataclass(frozen=True, slots=True)
 class Day:
     """``every_s`` is the mean distance of two releases (Poisson), ``copies`` and ``odd`` are shares of the releases:
-    of walk-up copies beside them, and of jobs that print otherwise than their ticket says. ``rest_s`` > 0: the release
-    server waits so long at most for the releases before to come to rest, and dates its start then.
+    of walk-up copies beside them, and of jobs that print otherwise than their ticket says. ``rest_s`` > 0: each start
+    notice asks the daemon to wait so long at most for the releases before it to come to rest (``Prefer: wait, rest``).
     """
 
     seed: int
@@ -195,24 +193,29 @@ class _Working:
         return Outcome(jobs, ledger, truth.by_job, truth.by_cause.get("copy", 0), moved, figures)
 
     async def _release(self, world: World, jobs: Sequence[Job]) -> None:
-        """The release server: jobs leave one after the other."""
+        """The release server. One that can't wait lets jobs go one after the other; one that can asks the daemon for
+        each as soon as it wishes to leave, and the daemon answers them in turn.
+        """
+        asked: list[asyncio.Task[None]] = []
         for job in jobs:
             await world.passes(max(0.0, job.at_s - world.now_s))
             if self.day.rest_s:
-                await self._rest(world, job)
-            await world.start(job.name, job.claimed)
-            await world.passes(job.sending_s)
-            if job.printed:
-                self.engine.submit(PrintJob(job.name, job.printed), self._now_us(world))
-            await world.end(job.name)
+                asked.append(asyncio.create_task(self._let_go(world, job)))
+            else:
+                await self._let_go(world, job)
+        await asyncio.gather(*asked)
 
-    async def _rest(self, world: World, job: Job) -> None:
-        watcher = world.watcher(PRINTER)
-        # Asked for when it wishes to leave, whoever is before it: nobody waits longer than that.
-        limit_s = job.at_s + self.day.rest_s
-        while not _rests(watcher) and world.now_s < limit_s:
-            await world.passes(LOOK_S)
-        self.waited_s += world.now_s - job.at_s
+    async def _let_go(self, world: World, job: Job) -> None:
+        if self.day.rest_s:
+            asked_s = world.now_s
+            await world.start(job.name, job.claimed, wait_s=self.day.rest_s, rest=True)
+            self.waited_s += world.now_s - asked_s
+        else:
+            await world.start(job.name, job.claimed)
+        await world.passes(job.sending_s)
+        if job.printed:
+            self.engine.submit(PrintJob(job.name, job.printed), self._now_us(world))
+        await world.end(job.name)
 
     async def _copy(self, world: World, copies: Sequence[tuple[float, int]]) -> None:
         for at_s, pages in copies:
@@ -222,10 +225,6 @@ class _Working:
     @staticmethod
     def _now_us(world: World) -> int:
         return world.clock.monotonic_us()
-
-
-def _rests(watcher: PrinterWatcher) -> bool:
-    return not watcher.left_something and watcher.open_windows() == 0
 
 
 def _check(ledger: Ledger, marked: int, moved: int) -> None:

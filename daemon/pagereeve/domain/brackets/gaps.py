@@ -10,11 +10,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field, replace
+from itertools import islice
 from typing import Final
 
 from pagereeve.domain.brackets.expectation import total_of
 from pagereeve.domain.brackets.partition import Between, Broken, Partition, Portion
-from pagereeve.domain.brackets.runs import Run
+from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.brackets.windows import Window, expected_of
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import Interval
@@ -25,10 +26,12 @@ SOON: Final = 2
 
 @dataclass(slots=True)
 class Joining:
-    """``broken`` are levels behind broken brackets: when each began, and until when what follows belongs to it."""
+    """``broken`` are levels behind broken brackets, by channel: when each began, and until when what follows belongs
+    to it.
+    """
 
     rules: Rules
-    broken: list[tuple[int, int]] = field(default_factory=list)
+    broken: dict[str, list[tuple[int, int]]] = field(default_factory=dict)
 
     def joined(self, part: Partition) -> Partition:
         """The same pages in fewer stretches."""
@@ -50,7 +53,7 @@ class Joining:
                 kept.append(piece)
             if isinstance(piece, Broken) and piece.opening is not None:
                 from_us = piece.closing.from_us
-                self.broken.append((from_us, from_us + _patience_us(piece.windows)))
+                self.broken.setdefault(channel, []).append((from_us, from_us + _patience_us(piece.windows)))
         return kept
 
     def _belongs(self, channel: str, broken: Broken, gap: Between) -> bool:
@@ -63,18 +66,41 @@ class Joining:
         return most is None or gap.closing.total - latest.first.total <= most
 
     def stands(self, run: Run, index: int) -> bool:
-        """The meter showed the counts of this sample, in every channel, for so long that no stretch goes on over it."""
-        totals = run.samples[index].totals
-        first = last = index
-        while first > 0 and run.samples[first - 1].totals == totals:
-            first -= 1
-        while last + 1 < len(run.samples) and run.samples[last + 1].totals == totals:
-            last += 1
-        from_us = run.samples[first].plateau.first_received_us
-        until_us = max(from_us, run.samples[last].plateau.last_sent_us)
-        waited = all(until_us > end_us for begin_us, end_us in self.broken if from_us <= begin_us <= until_us)
-        following = run.samples[last + 1].plateau.first_received_us if last + 1 < len(run.samples) else None
-        return waited and _parts(from_us, until_us, following, self.rules)
+        """The meter showed the counts of this sample, each channel its own, for so long that no stretch goes on over
+        it.
+        """
+        return all(self._stands_in(channel, run, index) for channel, _ in run.samples[index].totals)
+
+    def _stands_in(self, channel: str, run: Run, index: int) -> bool:
+        first, last, following = _level_around(channel, run.samples, index)
+        from_us = first.plateau.first_received_us
+        until_us = max(from_us, last.plateau.last_sent_us)
+        begun = ((begin_us, end_us) for begin_us, end_us in self.broken.get(channel, ()) if begin_us >= from_us)
+        waited = all(until_us > end_us for begin_us, end_us in begun if begin_us <= until_us)
+        next_us = None if following is None else following.plateau.first_received_us
+        return waited and _parts(from_us, until_us, next_us, self.rules)
+
+
+def _level_around(channel: str, samples: Sequence[Sample], index: int) -> tuple[Sample, Sample, Sample | None]:
+    """The first and last samples of the level that one of its samples lies in, and the first of the next level.
+
+    An answer without the channel, between two that have it, parts nothing.
+    """
+    first = last = samples[index]
+    following = None
+    total = first.total(channel)
+    for sample in (samples[at] for at in range(index - 1, -1, -1)):
+        here = sample.total(channel)
+        if here is not None and here != total:
+            break
+        first = first if here is None else sample
+    for sample in islice(samples, index + 1, None):
+        here = sample.total(channel)
+        if here is not None and here != total:
+            following = sample
+            break
+        last = last if here is None else sample
+    return first, last, following
 
 
 def _gaps_joined(pieces: Iterable[Between | Broken], rules: Rules) -> list[Between | Broken]:
