@@ -97,23 +97,51 @@ def _by_time(whole: BracketPart, levels: Sequence[InnerLevel]) -> list[_InnerCut
     """Rests behind the end of the first releases, before any later one could move the meter."""
     if not all(window.release.state_believed for window in whole.windows):
         return []
-    cuts: list[_InnerCut] = []
-    first, opening = 0, whole.opening
     ends_us = list(accumulate((_end_us(window) for window in whole.windows), max))
+    cuts: list[_InnerCut] = []
+    rest, behind = whole, 0
     for until in range(1, len(whole.windows)):
         done_us, next_us = ends_us[until - 1], whole.windows[until].opens_us
         near = _near(levels, done_us, next_us)
         if not near:
             continue
-        windows, expectations = whole.windows[first:until], whole.expectations[first:until]
-        so_far = replace(whole, opening=opening, windows=windows, expectations=expectations)
+        so_far = _first(rest, until - behind)
         for level in _chosen(so_far, [one.level for one in near if _lasts(so_far, one, done_us, next_us)]):
-            short = level.total - opening.total < _expected(so_far).least
+            short = level.total - so_far.opening.total < _expected(so_far).least
             clipped = replace(level, from_us=max(level.from_us, done_us), to_us=min(level.to_us, next_us))
             cuts.append(_InnerCut(until, clipped, short))
         if cuts and cuts[-1].releases == until and not cuts[-1].bounds_only:
-            first, opening = until, cuts[-1].level
+            rest, behind = _behind_first(rest, until - behind, cuts[-1].level), until
     return cuts
+
+
+def is_done(channel: str, between: Between, expectations: Sequence[Expectation]) -> bool:
+    """Whether the meter rests now, at the end of what is known of an open bracket, so that whatever comes later is not
+    its releases': an inner cut by time would stand behind the last of them.
+    """
+    whole = BracketPart(between.opening, between.closing, between.windows, tuple(expectations))
+    if any(not one.release.state_believed or one.release.end_us is None for one in between.windows):
+        return False
+    levels = list(inner_levels(channel, between))
+    rest = whole
+    for cut in _by_time(whole, levels):
+        if not cut.bounds_only:
+            behind = len(rest.windows) - (len(whole.windows) - cut.releases)
+            rest = _behind_first(rest, behind, cut.level)
+    if not levels or levels[-1].readings < 2 or levels[-1].level.total != between.closing.total:
+        return False
+    done_us, now_us = max(map(_end_us, between.windows)), between.closing.from_us
+    counted = levels[-1].level.total - rest.opening.total
+    reached = _needed_us(rest, counted) == PROOF_REST_US
+    return reached and levels[-1].idle_us(done_us, now_us) >= PROOF_REST_US
+
+
+def _first(part: BracketPart, releases: int) -> BracketPart:
+    return replace(part, windows=part.windows[:releases], expectations=part.expectations[:releases])
+
+
+def _behind_first(part: BracketPart, releases: int, level: Cut) -> BracketPart:
+    return replace(part, opening=level, windows=part.windows[releases:], expectations=part.expectations[releases:])
 
 
 def _near(levels: Sequence[InnerLevel], done_us: int, next_us: int) -> list[InnerLevel]:
@@ -183,7 +211,7 @@ def _by_count(part: BracketPart, levels: Sequence[InnerLevel]) -> list[_InnerCut
             level = _behind(inner.level, rest, first)
             behind += first
             cuts.append(_InnerCut(behind, level))
-            rest = replace(part, opening=level, windows=rest.windows[first:], expectations=rest.expectations[first:])
+            rest = _behind_first(rest, first, level)
     return cuts
 
 

@@ -91,8 +91,10 @@ class PollSchedule:
             if gate.asked_us <= sent_us and not gate.answer.done():
                 gate.answer.set_result(result)
 
-    def plan(self, windows: OpenWindows, *, watch_until_us: int) -> None:
-        """Decide on the next read. Until ``watch_until_us`` (wall time) missing pages may still surface."""
+    def plan(self, windows: OpenWindows, *, watch_until_us: int, proving: bool = False) -> None:
+        """Decide on the next read. Until ``watch_until_us`` (wall time) missing pages may still surface; ``proving``:
+        somebody waits for the meter to rest.
+        """
         now_us = self.clock.now_us()
         poll_state = PollState(
             waiting=bool(windows.starts_us) or windows.unwitnessed or watch_until_us > now_us,
@@ -101,6 +103,7 @@ class PollSchedule:
             interval_s=self._interval_s,
             stirred=self._stirred or windows.unwitnessed,
             failures=self._failures,
+            proving=proving,
         )
         self._interval_s = next_interval_s(self.poll_policy, poll_state, self.entropy.jitter())
         self._stirred = False

@@ -9,6 +9,8 @@ OLD_WINDOW_POLL_S = 60.0
 DUE_LEAST_S = 0.05
 # Whether a meter merely lost a datagram or stopped answering shows within minutes; only then is it left in peace.
 RETRY_FIRST_S = 60.0
+# Two readings three seconds apart prove that the meter rests: who waits for that is held up as little as may be.
+PROVING_S = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +32,7 @@ class PollState:
 
     ``due_s`` is how soon the next window closes if the meter goes on resting; None if it does not rest. ``interval_s``
     is the last interval used while something was open; ``stirred`` says that a notice came or the count
-    moved since; ``failures`` counts failed reads in a row.
+    moved since; ``failures`` counts failed reads in a row; ``proving``: somebody waits for the meter to rest.
     """
 
     waiting: bool
@@ -39,6 +41,7 @@ class PollState:
     interval_s: float
     stirred: bool
     failures: int
+    proving: bool = False
 
 
 def next_interval_s(poll_policy: PollPolicy, poll_state: PollState, jitter: float) -> float:
@@ -51,6 +54,11 @@ def next_interval_s(poll_policy: PollPolicy, poll_state: PollState, jitter: floa
         return base_s * (1 + poll_policy.jitter * (2 * jitter - 1))
     if poll_state.stirred:
         return poll_policy.first_s
+    interval_s = _waiting_interval_s(poll_policy, poll_state)
+    return min(interval_s, PROVING_S) if poll_state.proving else interval_s
+
+
+def _waiting_interval_s(poll_policy: PollPolicy, poll_state: PollState) -> float:
     if poll_state.due_s is not None and poll_state.due_s <= poll_policy.longest_s:
         # At rest, and settling: the reading that closes the window comes when it can close it, and not sooner.
         return max(poll_state.due_s, DUE_LEAST_S)

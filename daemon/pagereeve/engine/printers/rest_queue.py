@@ -1,4 +1,7 @@
-"""Gated starts that wait until the releases answered before them have come to rest. Times are monotonic."""
+"""Gated starts that wait until the releases answered before them have come to rest. Times are monotonic.
+
+Rest is what closes their windows; or sooner, what proves that all before is done, and parts it from what comes.
+"""
 
 from __future__ import annotations
 
@@ -10,6 +13,7 @@ from typing import Final
 from pagereeve.domain.brackets.timeline import EventKey
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.projection.projection import Projected
+from pagereeve.domain.projection.proven_rest import rests_provably
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.clock import Clock
 
@@ -74,7 +78,9 @@ class RestQueue:
         if not self._waiters or self._answered or view is None or read_us is None:
             return
         first, waiting = self._waiters[0], {waiter.notice for waiter in self._waiters}
-        if first.asked_us <= read_us and not any(_holds_up(window, waiting) for window in view.windows):
+        if first.asked_us > read_us:
+            return
+        if not any(_holds_up(window, waiting) for window in view.windows) or rests_provably(view, waiting):
             self._answer(first, rested=True)
 
     def give_up(self) -> None:

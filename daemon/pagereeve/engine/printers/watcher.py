@@ -347,7 +347,7 @@ class PrinterWatcher:
         projector.open_run(taken.current)
         if taken.sealed and isinstance(taken.current, PlateauRead):
             self.schedule.stir()
-        if not taken.same or result.received_us >= self._quiet_until_us:
+        if not taken.same or result.received_us >= self._quiet_until_us or len(self.rest_queue):
             self.updater.changed()
         self.recorder.note(result)
         if around.on_read is not None:
@@ -387,7 +387,9 @@ class PrinterWatcher:
             self.rest_queue.look(known, self.schedule.good_sent_us, self.schedule.failures)
 
     def _plan(self) -> None:
-        self.schedule.plan(self._windows(), watch_until_us=self.learner.watch_until_us)
+        self.schedule.plan(
+            self._windows(), watch_until_us=self.learner.watch_until_us, proving=bool(len(self.rest_queue))
+        )
 
     def _waits(self) -> Sequence[Waiting]:
         view = None if self.projector is None else self.projector.view

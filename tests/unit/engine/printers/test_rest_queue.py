@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import asyncio
 
+import pytest
+
 from pagereeve.domain.facts.facts import ReleaseAnswered
 from pagereeve.domain.ledger import Grade, Verdict
 from pagereeve.domain.values.instants import SECOND_US
@@ -40,13 +42,35 @@ def test_each_of_a_crowd_prints_alone_in_the_order_received() -> None:
             await world.passes(100)
             ledger = await world.ledger()
             assert turns == names
-            assert [(one.counted, one.grade, one.verdict) for one in ledger.charges] == [
-                (2 + nth, Grade.TIGHT, Verdict.AGREES) for nth in range(5)
+            assert [(one.counted, one.charged, one.verdict) for one in ledger.charges] == [
+                (2 + nth, 2 + nth, Verdict.AGREES) for nth in range(5)
             ]
+            assert {one.grade for one in ledger.charges} <= {Grade.TIGHT, Grade.INFERRED}
             answers = [fact for fact in await world.facts() if isinstance(fact, ReleaseAnswered)]
             assert [(one.source, one.reading, one.rest) for one in answers] == [(SERVER, "in-hand", "rested")] * 5
 
     passing(story())
+
+
+@pytest.mark.parametrize(
+    ("claimed", "least_s", "most_s"),
+    [(4, 3, 7), (None, 10, 14), (6, 10, 14)],
+    ids=["claim reached: proven after 3 s", "claim unknown: settle time", "two pages short: settle time"],
+)
+def test_a_reached_claim_needs_no_settle_time(claimed: int | None, least_s: float, most_s: float) -> None:
+    async def story() -> float:
+        async with World() as world:
+            await world.passes(100)
+            await world.start("before", 4, ticket={"pages": claimed})
+            world.printers["p"].print(world.now_s, 4)
+            await world.passes(8)
+            await world.end("before")
+            begun_s = world.now_s
+            accepted = await world.start("next", 3, wait_s=60, rest=True)
+            assert accepted.rest == "rested"
+            return world.now_s - begun_s
+
+    assert least_s <= passing(story()) <= most_s
 
 
 def test_who_did_not_ask_for_rest_waits_for_the_reading_alone() -> None:
