@@ -37,6 +37,8 @@ from tests.integration.backups import (
 )
 from tests.integration.test_journal_damage import edit
 
+pytestmark = pytest.mark.alone
+
 
 async def test_a_backup_under_load_holds_all_that_was_acknowledged_before(tmp_path: Path) -> None:
     path, target = site(tmp_path / "live"), tmp_path / "backup"

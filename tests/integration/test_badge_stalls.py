@@ -19,6 +19,8 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.store.sqlite.journal import SqlJournal
 
+pytestmark = pytest.mark.alone
+
 BADGES = 4_000
 SEAL_EVERY = 2_000
 TOGETHER = 500

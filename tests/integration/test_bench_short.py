@@ -9,6 +9,8 @@ from types import ModuleType
 
 import pytest
 
+pytestmark = pytest.mark.alone
+
 BENCHES = Path(__file__).parents[2] / "contrib" / "bench"
 SLACK = 4.0
 

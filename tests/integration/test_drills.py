@@ -18,6 +18,8 @@ sys.path[:0] = [str(CONTRIB / "bench"), str(CONTRIB / "drill")]
 
 import memory  # noqa: E402 - a script beside the package
 
+pytestmark = pytest.mark.alone
+
 
 @pytest.fixture
 def own_collector() -> Iterator[None]:

@@ -23,6 +23,8 @@ from pagereeve.feeds.http.server import HttpServer
 from pagereeve.feeds.testing import LoopClock, MemoryIntake
 from tests.credentials import bearer, callers_of, credential
 
+pytestmark = pytest.mark.alone
+
 WIRE = WireLimits(head_max_bytes=8_192, headers_max=40, head_s=0.6, body_s=0.8, idle_s=0.6, unread_s=0.6)
 ROOMY = ConnectionLimits()
 HEAD = b"POST /v1/events HTTP/1.1\r\nHost: reeve\r\nContent-Type: application/cloudevents+json\r\n"

@@ -20,6 +20,8 @@ from tests.integration.meter import a_meter, failure, reading
 from tests.integration.subnet import Subnet
 from tests.snmp_agents import MibAgent, RawAgent, mib_agent, printer_mib
 
+pytestmark = pytest.mark.alone
+
 READ_S = 2.0
 # A lost or unread answer is asked for again after a second: what takes less was read at once.
 NO_RETRY_S = 0.9

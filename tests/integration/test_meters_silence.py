@@ -17,6 +17,8 @@ from pagereeve.meters.snmp.stats import DatagramRefusal
 from tests.integration.meter import a_meter, failure, total
 from tests.snmp_agents import MibAgent, Peer, RawAgent, mib_agent, printer_mib, raw_agent
 
+pytestmark = pytest.mark.alone
+
 
 class Sleeper(MibAgent):
     """Answers while awake."""

@@ -21,7 +21,7 @@ from tests.acceptance.timeline import Day, a_day
 from tests.integration.rules import GRAFANA, alerts, dashboard_expressions, recordings
 from tests.integration.watchers import alertmanager, ask, hasty_rules, prometheus, until, webhook
 
-pytestmark = [pytest.mark.asyncio(loop_scope="module"), pytest.mark.timeout(90)]
+pytestmark = [pytest.mark.asyncio(loop_scope="module"), pytest.mark.timeout(90), pytest.mark.alone]
 
 PRINTER, GATEWAY = "library-upper", "library"
 SILENT, SILENT_GATEWAY = "bursary", "offices"

@@ -15,6 +15,8 @@ from tests.integration.foreign import COMMUNITY, PrinterObjects, Snmpd, free_por
 from tests.integration.installation import an_installation, stage_of
 from tests.snmp_agents import LIFE, PRINTER_OBJECT_ID
 
+pytestmark = pytest.mark.alone
+
 TOTAL = ChannelFound("total", None, "impressions", 500, 2**32, (f"{LIFE}.1.1",), "Printer-MIB", "")
 PASSWORDS = ("a-long-auth-word", "a-long-priv-word")
 USER = UsmUser("prover", "sha", PASSWORDS[0], "aes", PASSWORDS[1])

@@ -16,6 +16,8 @@ import pytest
 from pagereeve.relay import turns
 from tests.relaying import ReleaseServer, connect, listening, relay_settings, relaying
 
+pytestmark = pytest.mark.alone
+
 LINES = 60
 EVERY_S = 0.025
 FLOODING, CALM = "127.0.0.2", "127.0.0.1"

@@ -22,6 +22,8 @@ sys.path[:0] = [str(Path(__file__).parents[2] / "contrib" / "examples")]
 
 from release_client import Notices  # noqa: E402 - a script beside the package
 
+pytestmark = pytest.mark.alone
+
 TICKET = {"pages": 3, "copies": 1, "sides": "one-sided", "number_up": 1, "separator_sheets": 0}
 PRINTER = "fleet-0001"
 

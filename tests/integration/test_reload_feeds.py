@@ -21,6 +21,8 @@ from tests.integration.test_doctor import doctor
 from tests.integration.test_service_manager import RUN
 from tests.relaying import ReleaseServer, connect, listening, relay_settings, relaying
 
+pytestmark = pytest.mark.alone
+
 
 @pytest.fixture
 async def site(tmp_path: Path) -> AsyncIterator[Site]:

@@ -12,6 +12,10 @@ from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
 
+import pytest
+
+pytestmark = pytest.mark.alone
+
 CONFIG = """
 data_dir = "{folder}/data"
 [http]
