@@ -54,6 +54,8 @@ COMMANDS: Final = (
     ("demo", "demo:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
     ("doctor", "doctor:doctor", "Show on one page what is wrong with a site, and what to do."),
     ("check-config", "check_config:check_config", "Check a settings file."),
+    ("example", "example:example", "Print files that come with Pagereeve: settings, units, rules, dashboards."),
+    ("completion", "completion:completion", "Print a script that completes commands in your shell."),
     ("version", "version:version", "Show the version."),
 )
 

@@ -7,11 +7,12 @@ from typing import Annotated, Final
 
 from cyclopts import Parameter
 
-CONFIG_DEFAULT: Final = Path("/etc/pagereeve.toml")
+CONFIG_DEFAULT: Final = Path("/etc/pagereeve/pagereeve.toml")
 CONFIG_VARIABLE: Final = "PAGEREEVE_SETTINGS"
 
 Config = Annotated[
-    Path, Parameter(name="--config", env_var=CONFIG_VARIABLE, help="Settings file; contrib/example.toml shows all.")
+    Path,
+    Parameter(name="--config", env_var=CONFIG_VARIABLE, help="Settings file; pagereeve example settings prints one."),
 ]
 DataDir = Annotated[
     Path | None, Parameter(name="--data-dir", help="Folder of the journal, instead of a settings file.")

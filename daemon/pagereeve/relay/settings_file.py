@@ -93,7 +93,7 @@ def _text_of(error: ValidationError) -> str:
 
 def _problem_of(found: RelayFile) -> str:
     if not found.relays:
-        return "names no [[relays]], so there is nothing to forward; contrib/example.toml shows how"
+        return "names no [[relays]], so there is nothing to forward; pagereeve example settings shows how"
     names = [one.name for one in found.relays]
     twice = {name for name in names if names.count(name) > 1}
     if twice:

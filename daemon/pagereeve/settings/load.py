@@ -49,7 +49,7 @@ def _table(path: Path) -> dict[str, Any]:
         with path.open("rb") as file:
             raw = file.read(FILE_MAX_BYTES + 1)
     except OSError as error:
-        hint = "contrib/example.toml has every setting"
+        hint = "pagereeve example settings prints every setting"
         raise BadSettings(str(path), [Problem("", f"can't be read ({error.strerror}); {hint}")]) from error
     if len(raw) > FILE_MAX_BYTES:
         raise BadSettings(str(path), [Problem("", f"is larger than {FILE_MAX_BYTES} bytes")])

@@ -22,8 +22,8 @@ def wheel(tmp_path_factory: pytest.TempPathFactory) -> Path:
     folder = tmp_path_factory.mktemp("wheel")
     source = folder / "source"
     unwanted = shutil.ignore_patterns("__pycache__")
-    shutil.copytree(ROOT / "daemon", source / "daemon", ignore=unwanted)
-    shutil.copytree(ROOT / "contrib" / "licences", source / "contrib" / "licences")
+    for name in ("daemon", "contrib", "dashboards"):
+        shutil.copytree(ROOT / name, source / name, ignore=unwanted)
     for name in ("pyproject.toml", "README.md"):
         shutil.copy(ROOT / name, source / name)
     argv = [sys.executable, "-c", BUILD, str(folder)]

@@ -1,0 +1,67 @@
+"""Files that come with the program for the site's use: example settings, units, rules, dashboards, programs.
+
+They lie where a developer looks for them; a wheel has copies inside the package (pyproject.toml, ``force-include``).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+from importlib import resources
+from pathlib import Path
+from typing import Final
+
+import pagereeve
+
+# The folder beside the package's modules that a wheel has, and a checkout has not.
+IN_THE_WHEEL: Final = "shipped"
+
+
+@dataclass(frozen=True, slots=True)
+class Shipped:
+    """``files`` as paths in the repository, the same under the wheel's folder."""
+
+    name: str
+    text: str
+    files: tuple[str, ...]
+
+
+SHIPPED: Final = (
+    Shipped("settings", "settings file with every setting explained", ("contrib/example.toml",)),
+    Shipped("unit", "systemd unit of the daemon", ("contrib/pagereeve.service",)),
+    Shipped("relay-unit", "systemd unit of the relay for badge lines", ("contrib/pagereeve-relay.service",)),
+    Shipped(
+        "rules",
+        "recording and alerting rules for Prometheus",
+        ("dashboards/rules/recording.yml", "dashboards/rules/alerting.yml"),
+    ),
+    Shipped("inhibit", "inhibit rules for Alertmanager", ("dashboards/alertmanager-inhibit.yml",)),
+    Shipped(
+        "dashboards",
+        "dashboards for Grafana",
+        tuple(f"dashboards/grafana/{name}.json" for name in ("fleet", "printer", "daemon", "month")),
+    ),
+    Shipped("standby", "Litestream's settings for a copy on another machine", ("contrib/litestream.yml",)),
+    Shipped(
+        "release-client",
+        "a release server's side, in the standard library alone",
+        ("contrib/examples/release_client.py",),
+    ),
+    Shipped("check-proof", "checks a proof of inclusion without Pagereeve", ("contrib/check_proof.py",)),
+)
+
+
+def shipped(name: str) -> Shipped | None:
+    return next((one for one in SHIPPED if one.name == name), None)
+
+
+def content_of(file: str) -> bytes:
+    """Raises FileNotFoundError where the installation is incomplete."""
+    inside = resources.files(pagereeve).joinpath(IN_THE_WHEEL, *file.split("/"))
+    if inside.is_file():
+        return inside.read_bytes()
+    return (Path(pagereeve.__file__).parents[2] / file).read_bytes()
+
+
+def all_files() -> Iterable[str]:
+    return (file for one in SHIPPED for file in one.files)

@@ -1,0 +1,80 @@
+"""What comes with the program is in the wheel too, and a command prints it."""
+
+from __future__ import annotations
+
+import io
+import subprocess
+import sys
+import tomllib
+import zipfile
+from pathlib import Path
+
+import pytest
+from hatchling.builders.wheel import WheelBuilder
+
+from pagereeve.app.shipped_files import IN_THE_WHEEL, SHIPPED, all_files
+
+ROOT = Path(__file__).parents[2]
+MAIN = "import sys; from pagereeve.cli import main; main(sys.argv[1:])"
+
+
+@pytest.fixture(scope="module")
+def installed(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The wheel of this checkout, unpacked: what an installer makes of it."""
+    folder = tmp_path_factory.mktemp("wheel")
+    (wheel,) = WheelBuilder(str(ROOT)).build(directory=str(folder), versions=["standard"])
+    with zipfile.ZipFile(wheel) as archive:
+        archive.extractall(folder / "site")
+    return folder / "site"
+
+
+def ask(installed: Path, *arguments: str) -> subprocess.CompletedProcess[bytes]:
+    """From an empty folder, with the unpacked wheel in front of everything else."""
+    code = f"import sys; sys.path.insert(0, {str(installed)!r}); {MAIN}"
+    return subprocess.run(
+        [sys.executable, "-P", "-c", code, *arguments],
+        capture_output=True,
+        check=False,
+        timeout=60,
+        cwd=installed.parent,
+    )
+
+
+def test_the_wheel_has_every_file_as_it_is(installed: Path) -> None:
+    for file in all_files():
+        assert (installed / "pagereeve" / IN_THE_WHEEL / file).read_bytes() == (ROOT / file).read_bytes(), file
+
+
+def test_an_installed_command_prints_its_own(installed: Path) -> None:
+    shown = ask(installed, "example", "settings")
+    assert (shown.returncode, shown.stderr) == (0, b"")
+    assert shown.stdout == (ROOT / "contrib/example.toml").read_bytes()
+    assert tomllib.load(io.BytesIO(shown.stdout))["printers"]
+    listed = ask(installed, "example").stdout.decode()
+    assert [line.split()[0] for line in listed.splitlines()] == [one.name for one in SHIPPED]
+
+
+def test_several_files_need_a_folder_and_replace_nothing(installed: Path, tmp_path: Path) -> None:
+    refused = ask(installed, "example", "rules")
+    assert (refused.returncode, refused.stdout) == (2, b"")
+    assert b"--into: is missing: rules is 2 files" in refused.stderr
+    assert ask(installed, "example", "rules", "--into", str(tmp_path)).returncode == 0
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["alerting.yml", "recording.yml"]
+    (tmp_path / "recording.yml").write_text("mine", encoding="utf-8")
+    again = ask(installed, "example", "rules", "--into", str(tmp_path))
+    assert (again.returncode, b"exists already; nothing was written" in again.stderr) == (2, True)
+    assert (tmp_path / "recording.yml").read_text(encoding="utf-8") == "mine"
+
+
+def test_an_unknown_name_is_told_the_nearest(installed: Path) -> None:
+    refused = ask(installed, "example", "setings")
+    assert refused.returncode == 2
+    assert b"did you mean 'settings'?" in refused.stderr
+
+
+@pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])
+def test_a_shell_gets_its_completion(installed: Path, shell: str) -> None:
+    shown = ask(installed, "completion", shell)
+    assert (shown.returncode, b"check-config" in shown.stdout) == (0, True)
+    if shell == "bash":
+        assert subprocess.run(["bash", "-n"], input=shown.stdout, check=False, timeout=10).returncode == 0
