@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pagereeve.domain.facts.reading import Reading, SilenceReason, Unit
+from pagereeve.domain.facts.reading import KNOWN_UNITS, Reading, SilenceReason, Unit
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.inspection import ChannelFound, Inspection
 from pagereeve.ports.meter import Meter, MeterTarget
@@ -40,7 +40,7 @@ def total_of(seen: Inspection) -> ChannelFound | None:
 def unit_said(seen: Inspection) -> Unit | None:
     """The agent's own word for what its total steps in, whatever the entry says; None if it is no use."""
     total = total_of(seen)
-    return next((unit for unit in Unit if total is not None and total.unit_said.startswith(unit.value)), None)
+    return next((unit for unit in KNOWN_UNITS if total is not None and total.unit_said.startswith(unit.value)), None)
 
 
 async def count_now(meter: Meter, target: MeterTarget, wait_s: float) -> Reading | None:
