@@ -19,6 +19,12 @@ def channels_stage(plan: Plan, seen: Inspection) -> Stage:
     failed = [check.text for check in seen.checks if not check.passed]
     failure = seen.failure
     if failure is None:
+        total = total_of(seen)
+        if total is not None and total.unit is None and not failed:
+            advice = "Print test pages (--print): they prove whether it counts sides or sheets."
+            if plan.language is not None:
+                advice = "The test pages must prove the unit."
+            return Stage("channels", "warned", tried, came, 0.0, advice)
         if failed:
             return Stage("channels", "warned", tried, came, 0.0, f"contradictions: {'; '.join(failed)}")
         return Stage("channels", "passed", tried, came)
