@@ -249,7 +249,7 @@ async def test_too_big_halves_the_request_and_remembers_the_size() -> None:
     agent = MibAgent(printer_mib(), names_max=4)
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 764
-        assert [len(request.names) for request in agent.requests] == [3, 3, 5, 2, 2, 1, 1, 8, 4, 4, 2]
+        assert [len(request.names) for request in agent.requests] == [3, 3, 6, 3, 3, 1, 8, 4, 4, 2]
         agent.requests.clear()
         again = reading(await meter.read(raw.target(), 2.0))
         assert [len(request.names) for request in agent.requests] == [4, 4, 2]

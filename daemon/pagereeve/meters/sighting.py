@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import islice
 from typing import Final
 
 from pagereeve.domain.facts.reading import Count, Counter, PrinterState, Sight, SilenceReason, Unit, decode_error_bits
+from pagereeve.domain.facts.reading_codec import COUNTERS_MAX
 from pagereeve.meters.discovery.channels import Answers, PinnedChannel, Term, figure_of, says_unknown, term_value
 from pagereeve.meters.discovery.consistency import ShownCount, check
 from pagereeve.meters.discovery.objects import SYS_OBJECT_ID, Pins
@@ -111,7 +113,8 @@ class MeterSighting:
                         term.label, value, channel.name, channel.source, word.unit, word.grade, channel.modulus, part
                     )
                     found.setdefault((counter.object, counter.channel), counter)
-        return tuple(found[key] for key in sorted(found))
+        kept = dict(islice(found.items(), COUNTERS_MAX))
+        return tuple(kept[key] for key in sorted(kept))
 
     def _term(self, term: Term, channel: str) -> int | None:
         try:

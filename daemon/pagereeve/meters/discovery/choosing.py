@@ -25,6 +25,8 @@ from pagereeve.meters.discovery.units import KnownUnit
 # Whoever counts any of these has printed.
 _LIVING: Final = frozenset({"total", "mono", "colour", "prints", "copies", "faxes", "sheets", "duplex", "datastream"})
 
+# Counted to be held against others, and never billed.
+_WITNESSES: Final = frozenset({"datastream", "print-sheets"})
 # What a ticket can be held against.
 _COMPARABLE: Final = frozenset({"total", "prints", "sheets"})
 
@@ -69,6 +71,11 @@ class Choice:
     checks: list[ConsistencyVerdict] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
 
+    @property
+    def comparable(self) -> bool:
+        """Whether a ticket can be held against what was chosen."""
+        return any(one.channel.name in _COMPARABLE for one in self.chosen)
+
 
 def choose(candidates: Sequence[Candidate]) -> Choice:
     """One candidate a channel, in the order in which they were found."""
@@ -80,9 +87,15 @@ def choose(candidates: Sequence[Candidate]) -> Choice:
         living = _without_blamed(living, failed, choice)
         choice.chosen = _one_each(living)
     choice.checks += checked(choice.chosen)
-    taken = {id(one) for one in choice.chosen}
-    choice.witnesses = [one for one in living if id(one) not in taken] + choice.witnesses
-    choice.witnesses.sort(key=lambda one: one.channel.name != "total")
+    # Another mapping of a channel that the same source gives already is the same thing twice.
+    taken = {(one.channel.source, one.channel.name) for one in choice.chosen if len(one.channel.terms) > 1}
+    others = [one for one in living if one not in choice.chosen]
+    choice.witnesses += [
+        one for one in others if len(one.channel.terms) == 1 or (one.channel.source, one.channel.name) not in taken
+    ]
+    choice.witnesses += [one for one in choice.chosen if one.channel.name in _WITNESSES]
+    choice.chosen = [one for one in choice.chosen if one.channel.name not in _WITNESSES]
+    choice.witnesses.sort(key=lambda one: (one.channel.name != "total", one.channel.name not in _WITNESSES))
     _note_totals(choice)
     return choice
 

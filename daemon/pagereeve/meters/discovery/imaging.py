@@ -8,6 +8,7 @@ type are added up.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from typing import Final, NamedTuple
 
 from pagereeve.domain.facts.reading import Unit
@@ -96,6 +97,14 @@ async def named_resets(conversation: Conversation) -> list[str]:
             counter = _text(walk.found[ALERT_COUNTER].get(index)) or "of no name"
             notes.append(f"its alert table says that the counter {counter} was {event}")
     return notes
+
+
+def as_answered(channel: PinnedChannel, values: Mapping[bytes, Varbind]) -> PinnedChannel:
+    """Of several services only those that have such a row: not each knows all kinds of work."""
+    there = tuple(term for term in channel.terms if (found := values.get(term.name)) is not None and not found.absent)
+    if len(channel.terms) == 1 or not there or there == channel.terms:
+        return channel
+    return replace(channel, terms=there, modulus=MODULUS if len(there) == 1 else NO_MODULUS)
 
 
 def _channel(place: _Place, keys: Mapping[int, Sequence[int]]) -> PinnedChannel | None:

@@ -21,9 +21,10 @@ from pagereeve.meters.discovery.channels import (
 )
 from pagereeve.meters.discovery.choosing import Candidate, Choice, choose
 from pagereeve.meters.discovery.devices import SeenDevice, pick_device
-from pagereeve.meters.discovery.imaging import imaging_channels, named_resets
+from pagereeve.meters.discovery.imaging import as_answered, imaging_channels, named_resets
 from pagereeve.meters.discovery.inferring import infer_units
 from pagereeve.meters.discovery.objects import (
+    GENERAL_SERIAL,
     HR_DEVICE_DESCR,
     SYS_DESCR,
     SYS_OBJECT_ID,
@@ -34,6 +35,7 @@ from pagereeve.meters.discovery.objects import (
 )
 from pagereeve.meters.discovery.profile import NO_PROFILE, Profile, Profiles
 from pagereeve.meters.discovery.refusing import refuse
+from pagereeve.meters.discovery.serials import names_nobody
 from pagereeve.meters.discovery.standard_objects import find_rows
 from pagereeve.meters.discovery.text import printable
 from pagereeve.meters.discovery.units import unit_known, unit_label
@@ -84,21 +86,22 @@ async def survey(conversation: Conversation, target: MeterTarget, profiles: Prof
     devices, device = await pick_device(conversation, rows, target)
     markers = rows.markers_of(device)
     standard = [life_count(row) for row in markers]
-    identity = (SYS_OBJECT_ID, SYS_DESCR, instance(HR_DEVICE_DESCR, device))
+    identity = (SYS_OBJECT_ID, SYS_DESCR, instance(HR_DEVICE_DESCR, device), instance(GENERAL_SERIAL, device))
     values = (await conversation.get([*identity, *names_of(standard)])).values
     seen = _begun(device, markers, values)
     seen.devices = devices
-    others = await imaging_channels(conversation)
-    if others:
+    imaging = await imaging_channels(conversation)
+    if imaging:
         seen.notes += await named_resets(conversation)
     offer = await _maker(conversation, target, profiles, seen)
     seen.growing = offer.growing
     seen.notes += offer.notes
-    others += offer.channels
+    others = [*imaging, *offer.channels]
     if others:
         values |= (await conversation.get(names_of(others))).values
-    _take(seen, [*standard, *others], values, target)
-    if not seen.choice.chosen:
+    imaging = [as_answered(channel, values) for channel in imaging]
+    _take(seen, [*standard, *imaging, *offer.channels], values, target)
+    if not seen.choice.chosen or (seen.asleep and not seen.choice.comparable):
         notes = [*seen.notes, *seen.choice.notes]
         maker = (seen.profile, seen.object_id)
         await refuse(conversation, seen.asleep, device if rows.devices else None, maker, notes)
@@ -121,6 +124,9 @@ def _begun(device: int, markers: Sequence[Index], values: Mapping[bytes, Varbind
             seen.object_id = object_id(identity)
         except DecodeError:
             seen.notes.append("its sysObjectID is no object id")
+    serial = _text(values.get(instance(GENERAL_SERIAL, device)))
+    if names_nobody(serial):
+        seen.notes.append(f"its serial number {serial[:32]!r} is one that many devices share: it proves nothing")
     if len(markers) > 1:
         seen.notes.append(f"{len(markers)} markers; one is read, the others are witnesses: rows are never added up")
     return seen
