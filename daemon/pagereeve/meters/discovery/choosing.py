@@ -27,6 +27,8 @@ _LIVING: Final = frozenset({"total", "mono", "colour", "prints", "copies", "faxe
 
 # Counted to be held against others, and never billed.
 _WITNESSES: Final = frozenset({"datastream", "print-sheets"})
+# The source of prtMarkerLifeCount.
+_MARKERS: Final = "Printer-MIB"
 # What a ticket can be held against.
 _COMPARABLE: Final = frozenset({"total", "prints", "sheets"})
 
@@ -87,12 +89,7 @@ def choose(candidates: Sequence[Candidate]) -> Choice:
         living = _without_blamed(living, failed, choice)
         choice.chosen = _one_each(living)
     choice.checks += checked(choice.chosen)
-    # Another mapping of a channel that the same source gives already is the same thing twice.
-    taken = {(one.channel.source, one.channel.name) for one in choice.chosen if len(one.channel.terms) > 1}
-    others = [one for one in living if one not in choice.chosen]
-    choice.witnesses += [
-        one for one in others if len(one.channel.terms) == 1 or (one.channel.source, one.channel.name) not in taken
-    ]
+    choice.witnesses += _others(living, choice.chosen)
     choice.witnesses += [one for one in choice.chosen if one.channel.name in _WITNESSES]
     choice.chosen = [one for one in choice.chosen if one.channel.name not in _WITNESSES]
     choice.witnesses.sort(key=lambda one: (one.channel.name != "total", one.channel.name not in _WITNESSES))
@@ -103,6 +100,23 @@ def choose(candidates: Sequence[Candidate]) -> Choice:
 def checked(chosen: Sequence[Candidate]) -> list[ConsistencyVerdict]:
     """Every comparison of the channels with one another."""
     return check({one.channel.name: ShownCount(one.figure.value, one.unit, one.channel.source) for one in chosen})
+
+
+def _others(living: Sequence[Candidate], chosen: Sequence[Candidate]) -> list[Candidate]:
+    """What is not billed: one candidate of each source and channel, as a profile's further mappings of a channel stand
+    in for one another; but all markers, which are counters of their own.
+    """
+    taken = {(one.channel.source, one.channel.name) for one in chosen}
+    others: dict[tuple[str, str], list[Candidate]] = {}
+    for one in living:
+        others.setdefault((one.channel.source, one.channel.name), []).append(one)
+    kept: list[Candidate] = []
+    for place, ones in others.items():
+        if place[0] == _MARKERS:
+            kept += [one for one in ones if one not in chosen]
+        elif place not in taken:
+            kept.append(_part(ones))
+    return kept
 
 
 def _of_pages(candidates: Sequence[Candidate], choice: Choice) -> list[Candidate]:

@@ -77,6 +77,15 @@ def test_totals_that_disagree_are_said_and_a_story_that_fits_itself_stays_as_wit
     assert (nonsense.witnesses, [one.channel.name for one in nonsense.refused]) == ([], ["mono"])
 
 
+def test_mappings_that_stand_in_for_one_another_are_one_witness_and_markers_are_each_their_own() -> None:
+    first, again, third = counts("total", 900), counts("total", 905), counts("total", 950, "another maker")
+    markers = [counts("total", value, STANDARD) for value in (910, 300)]
+    choice = choose([*markers, first, again, third])
+    assert (choice.chosen, choice.witnesses) == ([markers[0]], [markers[1], first, third])
+    choice = choose([first, again, third])
+    assert (choice.chosen, choice.witnesses) == ([first], [third])
+
+
 def test_hearsay_falls_alone_and_a_count_of_hours_is_passed_over() -> None:
     large = counts("large", 9000, rests_on="hearsay")
     assert set(chosen(counts("total", 1000, STANDARD), counts("mono", 1000), large)) == {"total", "mono"}
