@@ -113,6 +113,8 @@ class MeterSighting:
                         term.label, value, channel.name, channel.source, word.unit, word.grade, channel.modulus, part
                     )
                     found.setdefault((counter.object, counter.channel), counter)
+        if len(found) == 1:
+            return tuple(found.values())
         kept = dict(islice(found.items(), COUNTERS_MAX))
         return tuple(kept[key] for key in sorted(kept))
 

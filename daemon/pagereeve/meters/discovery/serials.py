@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Final
 
 # Common practice, no source: placeholders of firmwares and boards that were never given a number.
@@ -34,6 +35,7 @@ _PLACEHOLDERS: Final = frozenset(
 _FILLING: Final = " -_.:/#"
 
 
+@lru_cache(maxsize=1024)
 def names_nobody(serial: str) -> bool:
     """Whether many devices share a serial number: a placeholder, or one character over and over. Blank is no number."""
     bare = serial.strip().casefold()
