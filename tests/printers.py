@@ -32,7 +32,7 @@ IMPRESSIONS, SHEETS = Unit.IMPRESSIONS, Unit.SHEETS
 
 @dataclass(frozen=True)
 class Known:
-    """``counts`` are all channels found, with their unit (None: nobody has proven it); ``reason`` why no reading.
+    """``counts`` are all channels found, with their unit (None: nobody knows it); ``reason`` why no reading.
 
     ``contradicts``: the maker's objects contradict the total.
     """
@@ -85,7 +85,7 @@ PRINTERS: dict[str, Known] = {
     "standard-hours": Known(
         of_maker("1248.1.1.2", {}, count=12, unit=11), {"total": (12, None)}, SilenceReason.UNIT_NOT_USABLE
     ),
-    "no-unit": Known(bare({f"{LIFE}.1.1": counter(4191)}), {"total": (4191, None)}, SilenceReason.UNIT_NOT_USABLE),
+    "no-unit": Known(bare({f"{LIFE}.1.1": counter(4191)}), {"total": (4191, None)}),
     "index-0": Known(printer_mib(77, device=0), {"total": (77, IMPRESSIONS)}),
     "one-index": Known(bare({f"{LIFE}.1": counter(35_136), f"{UNIT}.1": small(7)}), {"total": (35_136, IMPRESSIONS)}),
     # Recorded: records of an octet string, without any sysObjectID.
@@ -187,8 +187,9 @@ PRINTERS: dict[str, Known] = {
         of_maker("641.2.71107013", typed_rows(LEXMARK, 2, 4, {1: 4010, 2: 4000, 3: 3000, 4: 1000}, "1."), count=4010),
         {
             "total": (4010, IMPRESSIONS),
-            "mono": (3000, None),
-            "colour": (1000, None),
+            # 3000 + 1000 is the total but for misfeeds: they count what it counts.
+            "mono": (3000, IMPRESSIONS),
+            "colour": (1000, IMPRESSIONS),
             "picked": (4010, None),
         },
     ),
@@ -203,7 +204,6 @@ PRINTERS: dict[str, Known] = {
             },
         ),
         {"total": (700, None), "prints": (600, None)},
-        SilenceReason.UNIT_NOT_USABLE,
     ),
     "konica-functions": Known(
         of_maker(
@@ -266,6 +266,58 @@ PRINTERS: dict[str, Known] = {
     "null-for-everything": Known(
         of_maker("11.2.3.9.1", {f"{HP}.{n}.0": (5, b"") for n in (5, 6, 7, 22)}, count=764),
         {"total": (764, IMPRESSIONS)},
+    ),
+    # A complete marker row whose life count stands at 0 for good, as an ink device's was recorded.
+    "dead-zero": Known(
+        of_maker(
+            "11.2.3.9.1", {f"{HP}.5.0": small(15_000), f"{HP}.6.0": small(11_000), f"{HP}.7.0": small(4000)}, count=0
+        ),
+        {"total": (15_000, IMPRESSIONS), "mono": (11_000, IMPRESSIONS), "colour": (4000, IMPRESSIONS)},
+    ),
+    "dead-zero-and-no-total": Known(
+        of_maker("11.2.3.9.1", {f"{HP}.6.0": small(11_000), f"{HP}.7.0": small(4000)}, count=0),
+        {"total": (15_000, IMPRESSIONS), "mono": (11_000, IMPRESSIONS), "colour": (4000, IMPRESSIONS)},
+    ),
+    "new-printer": Known(
+        of_maker("11.2.3.9.1", {f"{HP}.5.0": small(0), f"{HP}.6.0": small(0), f"{HP}.7.0": small(0)}, count=0),
+        {"total": (0, IMPRESSIONS), "mono": (0, IMPRESSIONS), "colour": (0, IMPRESSIONS)},
+    ),
+    "makers-total-of-seven": Known(
+        of_maker("11.2.3.9.1", {f"{HP}.5.0": small(7)}, count=15_232, unit=0), {"total": (15_232, None)}
+    ),
+    "two-totals": Known(
+        of_maker("11.2.3.9.1", {f"{HP}.5.0": small(15_232)}, count=5000), {"total": (5000, IMPRESSIONS)}
+    ),
+    "unit-by-colours": Known(
+        of_maker("11.2.3.9.1", {f"{HP}.6.0": small(3900), f"{HP}.7.0": small(1098)}, count=5000, unit=0),
+        {"total": (5000, IMPRESSIONS), "mono": (3900, IMPRESSIONS), "colour": (1098, IMPRESSIONS)},
+    ),
+    "unit-by-second-total": Known(
+        of_maker("11.2.3.9.1", {f"{HP}.5.0": small(5000)}, count=5000, unit=0), {"total": (5000, IMPRESSIONS)}
+    ),
+    # 900 sheets were printed on both sides: 1,000 steps are too few to be sides.
+    "unit-by-two-sided": Known(
+        of_maker("11.2.3.9.1", {f"{HP}.22.0": small(900)}, count=1000, unit=0),
+        {"total": (1000, SHEETS), "duplex": (900, SHEETS)},
+    ),
+    # A list's word for what may be scans costs nothing else its place.
+    "hearsay-falls-alone": Known(
+        of_maker(
+            "18334.1.1.1.2.1.181.2.4",
+            {f"{KONICA}.1.2.0": small(90_000), f"{KONICA}.2.1.5.1.1": small(100), f"{KONICA}.2.1.5.1.2": small(900)},
+            count=1000,
+        ),
+        {
+            "total": (1000, IMPRESSIONS),
+            "mono": (1000, IMPRESSIONS),
+            "prints": (900, IMPRESSIONS),
+            "copies": (100, IMPRESSIONS),
+        },
+        contradicts=True,
+    ),
+    "prints-alone": Known(
+        of_maker("40093.10.1", {f"{PANTUM}.12.1": small(35_133), f"{PANTUM}.9.1": small(3)}),
+        {"prints": (35_133, IMPRESSIONS), "copies": (3, IMPRESSIONS)},
     ),
     "makers-printer-without-counts": Known(
         {"1.3.6.1.2.1.1.2.0": name(f"{ENTERPRISES}.2385.3.1.63.1.5"), "1.3.6.1.2.1.1.3.0": ticks(9)},

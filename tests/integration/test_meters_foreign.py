@@ -46,7 +46,7 @@ async def test_a_foreign_agent_is_read_as_its_own_client_reads_it(tmp_path: Path
         async with a_meter() as meter:
             for version in ("1", "2c"):
                 target = at("127.0.0.1", port, "1" if version == "1" else "2c", f"p{version}")
-                for count in (40_000, 40_007, 2**31 + 5, 2**32 - 1):
+                for count in (40_000, 40_007, 2**31 + 5, 2**32 - 4):
                     objects.write(count=count)
                     result = await meter.read(target, 5.0)
                     assert total(result) == count

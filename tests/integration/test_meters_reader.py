@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pagereeve.domain.facts.reading import Count, PrinterState, SilenceReason, Unit
+from pagereeve.domain.facts.reading import Count, PrinterState, SilenceReason, Unit, UnitGrade
 from pagereeve.meters.snmp.ber import COUNTER32, NULL, oid_bytes, oid_label
 from pagereeve.meters.snmp.message import GET, GET_NEXT
 from pagereeve.ports.meter import Meter
@@ -46,10 +46,10 @@ async def test_a_first_read_finds_pins_and_reads_and_later_ones_are_one_get() ->
         assert (first.sight.state, first.sight.errors) == (PrinterState.IDLE, ())
         assert (first.uptime_cs, first.power_on) == (100_000, 35)
         assert first.sent_us <= first.received_us
-        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET, GET_NEXT, GET]
+        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET_NEXT, GET, GET_NEXT, GET]
         agent.mib[f"{LIFE}.1.1"] = counter(770)
         assert total(await port.read(raw.target(), 2.0)) == 770
-        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET, GET_NEXT, GET, GET]
+        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET_NEXT, GET, GET_NEXT, GET, GET]
         assert len(raw.received[-1]) < 300
         assert meter.stats.reads == {"reading": 2}
         assert meter.stats.discoveries == 1
@@ -123,7 +123,7 @@ async def test_the_unit_is_read_in_every_answer() -> None:
         assert reading(await meter.read(raw.target(), 2.0)).sight.count("total") == standard(Unit.SHEETS)
 
 
-@pytest.mark.parametrize(("unit", "label"), [(16, "feet(16)"), (11, "hours(11)"), (0, "undefined(0)"), (2, "(2)")])
+@pytest.mark.parametrize(("unit", "label"), [(16, "feet(16)"), (11, "hours(11)"), (3, "tenThousandthsOfInches(3)")])
 async def test_a_unit_that_does_not_count_pages_is_named_and_not_used(unit: int, label: str) -> None:
     # PrtMarkerCounterUnitTC, RFC 3805 section 6
     async with a_meter() as meter, mib_agent(MibAgent(printer_mib(unit=unit))) as raw:
@@ -132,14 +132,16 @@ async def test_a_unit_that_does_not_count_pages_is_named_and_not_used(unit: int,
         assert label in refused.detail
 
 
+@pytest.mark.parametrize("said", [None, 0, 2])
 @pytest.mark.parametrize("version", ["1", "2c"])
-async def test_a_missing_unit_is_not_guessed(version: str) -> None:
-    agent = MibAgent(printer_mib())
-    del agent.mib[f"{UNIT}.1.1"]
+async def test_a_missing_or_undefined_unit_is_unknown_and_no_refusal(version: str, said: int | None) -> None:
+    agent = MibAgent(printer_mib(unit=said or 0))
+    if said is None:
+        del agent.mib[f"{UNIT}.1.1"]
     async with a_meter() as meter, mib_agent(agent) as raw:
-        refused = failure(await meter.read(raw.target(version=version), 2.0))
-        assert refused.reason is SilenceReason.UNIT_NOT_USABLE
-        assert "unit missing" in refused.detail
+        sight = reading(await meter.read(raw.target(version=version), 2.0)).sight
+        assert sight.count("total") == Count(764, Unit.UNKNOWN, object=f"{LIFE}.1.1", grade=UnitGrade.ASSUMED)
+        assert [(one.unit, one.grade) for one in sight.counters] == [(Unit.UNKNOWN, UnitGrade.ASSUMED)]
 
 
 @pytest.mark.parametrize("version", ["1", "2c"])
@@ -247,7 +249,7 @@ async def test_too_big_halves_the_request_and_remembers_the_size() -> None:
     agent = MibAgent(printer_mib(), names_max=4)
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 764
-        assert [len(request.names) for request in agent.requests] == [3, 5, 2, 2, 1, 1, 8, 4, 4, 2]
+        assert [len(request.names) for request in agent.requests] == [3, 3, 6, 3, 3, 1, 8, 4, 4, 2]
         agent.requests.clear()
         again = reading(await meter.read(raw.target(), 2.0))
         assert [len(request.names) for request in agent.requests] == [4, 4, 2]

@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import sys
 from collections.abc import Iterator
 
 import pytest
 
+from pagereeve.domain.facts.reading import Reading
 from pagereeve.ports.inspection import ChannelFound
 from pagereeve.ports.meter import MeterTarget
 from tests.integration.meter import a_meter
@@ -64,6 +66,36 @@ def second_opinion(port: int, community: str, channel: ChannelFound) -> list[int
         starts = [at for at in range(0, len(octets) - 6, 7) if octets[at] == int(record, 16)]
         values.append(int.from_bytes(octets[starts[0] + 3 : starts[0] + 7], "big"))
     return values
+
+
+@pytest.mark.skipif(not RECORDED, reason="the recordings lie beside the checkout, and not here")
+async def test_every_recording_with_a_total_or_prints_is_usable(
+    ports: dict[str, int], capsys: pytest.CaptureFixture[str]
+) -> None:
+    seen = {}
+    async with a_meter() as meter:
+        for name in RECORDED:
+            seen[name] = await meter.inspect(MeterTarget(name, "127.0.0.1", ports["recorded"], community=name), 20.0)
+    usable = {name: one.reading for name, one in seen.items() if one.reading is not None}
+    refused = {name: one.failure for name, one in seen.items() if one.failure is not None}
+    lines = [f"{len(usable)} of {len(seen)} recordings are usable"]
+    for name, reading in usable.items():
+        channel, count = reading.sight.counts[-1]
+        lines.append(f"  {name:40} {channel} {count.value} {count.unit} ({count.grade})")
+    lines += [f"  {name:40} not usable: {failure.reason}" for name, failure in refused.items()]
+    with capsys.disabled():
+        sys.stdout.write("\n".join(["", *lines, ""]))
+    assert len(usable) >= 57
+    # What is refused has no total and no prints in the recording; what is used has no figure that is not there.
+    assert all(set(RECORDED[name]) <= {"mono", "colour", "duplex"} for name in refused)
+    for name, reading in usable.items():
+        expected = {channel: value for channel, value in RECORDED[name].items() if channel in reading.sight.channels}
+        assert {channel: _value(reading, channel) for channel in expected} == expected, name
+
+
+def _value(reading: Reading, channel: str) -> int | None:
+    count = reading.sight.count(channel)
+    return None if count is None else count.value
 
 
 def test_the_recordings_index_is_understood() -> None:

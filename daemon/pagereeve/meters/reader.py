@@ -7,10 +7,13 @@ from dataclasses import dataclass, field
 from functools import lru_cache, partial
 
 from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
+from pagereeve.meters.asking import ask_at
 from pagereeve.meters.discovery.inspecting import inspection_of
 from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
-from pagereeve.meters.discovery.survey import Survey, survey, wrong_responder
+from pagereeve.meters.discovery.refusing import wrong_responder
+from pagereeve.meters.discovery.serials import names_nobody
+from pagereeve.meters.discovery.survey import Survey, survey
 from pagereeve.meters.sighting import MeterSighting, figure
 from pagereeve.meters.snmp.address import AgentAddress, NameNotFound, Resolver, key_label
 from pagereeve.meters.snmp.ber import DecodeError
@@ -157,8 +160,8 @@ class SnmpMeter:
         try:
             look.seen = await survey(conversation, printer.target, self.profiles)
             look.responder = responder
-            pins = look.seen.pins()
-            return self._reading(printer, pins, await conversation.get(pins.names), responder)
+            got, pins = await ask_at(conversation, look.seen.pins())
+            return self._reading(printer, pins, got, responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
         except ReadEnded as ended:
@@ -252,9 +255,9 @@ class SnmpMeter:
                 await conversation.greet()
             if pins is None or self._grows(printer, pins):
                 pins = printer.pins = await self._survey(printer, conversation)
-            got = await conversation.get(pins.names)
+            got, printer.pins = await ask_at(conversation, pins)
             printer.names_max = min(printer.names_max, conversation.fits)
-            return self._reading(printer, pins, got, responder)
+            return self._reading(printer, printer.pins, got, responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
         except ReadEnded as ended:
@@ -331,13 +334,13 @@ class SnmpMeter:
         """What an answer shows, if it comes from the printer that it should come from."""
         stats = self.stats
         flaws = stats.undecodable + stats.non_conforming
-        sighting = MeterSighting(pins, got.values, responder, stats)
+        sighting = MeterSighting(pins, got.values, responder, stats, got.answers)
         object_id = sighting.object_id
         if sighting.foreign:
             raise ReadEnded(SilenceReason.WRONG_RESPONDER, wrong_responder(responder, object_id), responder)
         target = printer.target
         _same(responder, "sysObjectID", object_id, target.object_id.strip(".") or printer.object_id)
-        _same(responder, "serial number", sighting.serial, target.serial)
+        _same(responder, "serial number", sighting.serial, "" if names_nobody(target.serial) else target.serial)
         seen = _SeenDevice(shown, sighting.sight(), sighting.power_on)
         printer.object_id = object_id or printer.object_id
         if sighting.contradicted:

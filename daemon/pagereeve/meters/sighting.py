@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 from functools import lru_cache
+from itertools import islice
 from typing import Final
 
-from pagereeve.domain.facts.reading import Count, PrinterState, Sight, SilenceReason, decode_error_bits
-from pagereeve.meters.discovery.channels import PinnedChannel, figure_of
+from pagereeve.domain.facts.reading import Count, Counter, PrinterState, Sight, SilenceReason, Unit, decode_error_bits
+from pagereeve.domain.facts.reading_codec import COUNTERS_MAX
+from pagereeve.meters.discovery.channels import Answers, PinnedChannel, Term, figure_of, says_unknown, term_value
 from pagereeve.meters.discovery.consistency import ShownCount, check
 from pagereeve.meters.discovery.objects import SYS_OBJECT_ID, Pins
+from pagereeve.meters.discovery.refusing import no_pages, not_known_now
+from pagereeve.meters.discovery.serials import names_nobody
 from pagereeve.meters.discovery.text import printable
-from pagereeve.meters.discovery.units import unit_in, unit_label
+from pagereeve.meters.discovery.units import unit_known, unit_label, unit_said
 from pagereeve.meters.snmp.ber import DecodeError, Varbind, conforms, number, object_id, octets
 from pagereeve.meters.snmp.question import ReadEnded
 from pagereeve.meters.snmp.stats import MeterStats
@@ -18,7 +22,11 @@ from pagereeve.meters.snmp.stats import MeterStats
 SERIAL_CHARS_MAX = 255
 ERROR_OCTETS_MAX = 8
 # What a ticket can be held against.
-COMPARABLE: Final = ("total", "sheets")
+COMPARABLE: Final = ("total", "sheets", "prints")
+# What other channels are held against.
+_WHOLE: Final = ("total", "sheets")
+# Of these a count is kept whatever its unit; a part of unknown unit is a witness alone.
+_BILLED: Final = ("total", "prints")
 
 # hrPrinterStatus, RFC 2790 section 4.
 _STATES: Final = {
@@ -33,17 +41,22 @@ _STATES: Final = {
 class MeterSighting:
     """One answer at one printer's pins. A value of a wrong type spoils only itself, unless it is the total.
 
-    ``contradicted``: a part was left out because it contradicts the total.
+    ``answers`` are the names of each answer where there were several. ``contradicted``: a part was left out because it
+    contradicts the total. A serial number that many devices share names none: it is left out.
     """
 
-    def __init__(self, pins: Pins, values: dict[bytes, Varbind], responder: str, stats: MeterStats) -> None:
+    def __init__(
+        self, pins: Pins, values: dict[bytes, Varbind], responder: str, stats: MeterStats, answers: Answers = ()
+    ) -> None:
         self._pins = pins
         self._values = values
+        self._answers = answers
         self._responder = responder
         self._stats = stats
         self.contradicted = False
         self.object_id = self._object_id()
-        self.serial = printable(self._text(pins.serial))[:SERIAL_CHARS_MAX]
+        said = printable(self._text(pins.serial))[:SERIAL_CHARS_MAX]
+        self.serial = "" if names_nobody(said) else said
 
     @property
     def foreign(self) -> bool:
@@ -68,6 +81,9 @@ class MeterSighting:
         total is no number. A part of the total that is no number, or contradicts it, is left out.
         """
         counts = {channel.name: count for channel in self._pins.channels if (count := self._count(channel))}
+        prints = counts.get("prints")
+        if prints is not None and prints.unit is Unit.UNKNOWN and "total" in counts:
+            del counts["prints"]
         if not any(name in counts for name in COMPARABLE):
             raise self._no_count()
         for name in self._contradictions(counts):
@@ -79,43 +95,74 @@ class MeterSighting:
             state=self._state(),
             errors=_error_names(self._text(self._pins.errors)[:ERROR_OCTETS_MAX]),
             responder=self._responder,
+            counters=self._counters(),
         )
+
+    def _counters(self) -> tuple[Counter, ...]:
+        """Every object that counts, by its name; one that is part of two channels is there for each."""
+        found: dict[tuple[str, str], Counter] = {}
+        for channel in (*self._pins.channels, *self._pins.witnesses):
+            word = unit_said(channel, self._values)
+            if not word.pages:
+                continue
+            part = len(channel.terms) > 1
+            for term in channel.terms:
+                value = self._term(term, channel.name)
+                if value is not None:
+                    counter = Counter(
+                        term.label, value, channel.name, channel.source, word.unit, word.grade, channel.modulus, part
+                    )
+                    found.setdefault((counter.object, counter.channel), counter)
+        if len(found) == 1:
+            return tuple(found.values())
+        kept = dict(islice(found.items(), COUNTERS_MAX))
+        return tuple(kept[key] for key in sorted(kept))
+
+    def _term(self, term: Term, channel: str) -> int | None:
+        try:
+            return term_value(term, channel, self._values, [])
+        except DecodeError:
+            # A billed one was counted when its channel was; a witness that is no number is no witness.
+            return None
 
     def _count(self, channel: PinnedChannel) -> Count | None:
         try:
-            figure = figure_of(channel, self._values)
+            figure = figure_of(channel, self._values, self._answers)
         except DecodeError:
-            if channel.name in COMPARABLE:
+            if channel.name in _WHOLE:
                 raise
             self._stats.undecodable += 1
             return None
-        unit = unit_in(channel.unit, self._values)
-        if figure is None or unit is None:
+        known = unit_known(channel, self._values)
+        if figure is None or not known.pages or (known.unit is Unit.UNKNOWN and channel.name not in _BILLED):
             return None
         if figure.flags:
             self._stats.non_conforming += 1
-        return Count(figure.value, unit, channel.modulus, channel.counter)
+        return Count(figure.value, known.unit, channel.modulus, channel.counter, known.grade)
 
     def _contradictions(self, counts: dict[str, Count]) -> set[str]:
         sources = {channel.name: channel.source for channel in self._pins.channels}
-        shown = {name: ShownCount(count.value, count.unit, sources[name]) for name, count in counts.items()}
-        blamed = {name for verdict in check(shown) for name in verdict.culprits if name not in COMPARABLE}
+        shown = {
+            name: ShownCount(count.value, None if count.unit is Unit.UNKNOWN else count.unit, sources[name])
+            for name, count in counts.items()
+        }
+        blamed = {name for verdict in check(shown) for name in verdict.culprits if name not in _WHOLE}
         if blamed:
             self.contradicted = True
             self._stats.contradictions += 1
         return blamed
 
     def _no_count(self) -> ReadEnded:
-        counted = [channel for channel in self._pins.channels if self._answered(channel)]
-        if not counted:
+        channels = self._pins.channels
+        counted = [channel for channel in channels if self._answered(channel)]
+        asleep = [channel for channel in channels if says_unknown(channel, self._values)]
+        if asleep:
+            return ReadEnded(SilenceReason.ASLEEP, not_known_now(self._responder, asleep), self._responder)
+        if not counted or all(unit_known(channel, self._values).pages for channel in counted):
             text = f"{self._responder} no longer has a count where it had one; the next read searches for it again"
             return ReadEnded(SilenceReason.NO_METER, text, self._responder)
-        units = ", ".join(f"{channel.name}: unit {unit_label(channel.unit, self._values)}" for channel in counted)
-        text = (
-            f"{self._responder} has no count that can be compared with pages ({units}); "
-            "impressions(7) or sheets(8) is needed, or a unit that a test print has proved (pagereeve prove)"
-        )
-        return ReadEnded(SilenceReason.UNIT_NOT_USABLE, text, self._responder)
+        units = ", ".join(f"{channel.name}: unit {unit_label(channel, self._values)}" for channel in counted)
+        return ReadEnded(SilenceReason.UNIT_NOT_USABLE, no_pages(self._responder, units), self._responder)
 
     def _answered(self, channel: PinnedChannel) -> bool:
         return all(self._present(term.name) is not None for term in channel.terms)

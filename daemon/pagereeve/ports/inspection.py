@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Protocol
 
-from pagereeve.domain.facts.reading import Failure, Reading, Unit
+from pagereeve.domain.facts.reading import Failure, Reading, Unit, UnitGrade
 from pagereeve.ports.meter import MeterTarget, Version
 
 
@@ -15,7 +15,8 @@ class ChannelFound:
 
     ``objects`` are the instances whose values make ``value`` (their sum where there are several); ``source`` is the
     standard or the profile that names them, ``why`` the reason for choosing it. ``flags`` name what is odd about the
-    encoding (``non-conforming``, ``text``, ``type``).
+    encoding (``non-conforming``, ``text``, ``type``). ``grade`` is how the unit is known, ``rests_on`` what the meaning
+    of the objects rests on: ``recording``, ``mib`` or ``hearsay``.
     """
 
     name: str
@@ -27,6 +28,27 @@ class ChannelFound:
     source: str
     why: str
     flags: tuple[str, ...] = ()
+    grade: UnitGrade = UnitGrade.ASSUMED
+    rests_on: str = "mib"
+
+
+@dataclass(frozen=True, slots=True)
+class MarkerFound:
+    """A marker of a printer, by its index; ``value`` is None where its life count is no number."""
+
+    index: str
+    value: int | None
+    unit: str
+
+
+@dataclass(frozen=True, slots=True)
+class DeviceFound:
+    """One printer of an agent that has several, by its hrDeviceIndex: an entry picks it by ``device`` or its serial."""
+
+    index: int
+    serial: str
+    model: str
+    markers: tuple[MarkerFound, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,8 +73,9 @@ class PrinterIdentity:
 class Inspection:
     """``reading`` is what the daemon would record, ``failure`` why it can't; exactly one of the two is there.
 
-    ``responder`` is the address that answered, empty if none did. ``channels`` are all that were found, usable or not;
-    ``notes`` say what was looked for and not found, or found and not chosen.
+    ``responder`` is the address that answered, empty if none did. ``channels`` are billed, ``witnesses`` are counted
+    beside them; ``notes`` say what was looked for and not found, or found and not chosen. ``device`` is the index of
+    the printer that is read, ``devices`` are all of the agent's where it has several.
     """
 
     responder: str
@@ -64,6 +87,9 @@ class Inspection:
     reading: Reading | None
     failure: Failure | None
     took_s: float = 0.0
+    device: int | None = None
+    devices: tuple[DeviceFound, ...] = ()
+    witnesses: tuple[ChannelFound, ...] = ()
 
 
 class Inspector(Protocol):

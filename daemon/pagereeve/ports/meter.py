@@ -33,8 +33,9 @@ class MeterTarget:
     """How to reach one printer's agent, and what a proof has found of it. Many may share one host: the port differs.
 
     ``serial`` and ``object_id``, where not empty, are what the registry says must answer. ``user`` is for version 3,
-    ``community`` for the others. ``unit`` is what a test print proved ``total`` to step in; it overrides what the agent
-    says or leaves unsaid. ``profile`` names the maker's profile to use; ``none`` is the standard objects alone; empty:
+    ``community`` for the others. ``device`` is the hrDeviceIndex of the printer where several are behind one agent.
+    ``unit`` is what a test print proved ``total`` to step in: it counts, whatever the agent says or leaves unsaid, and
+    hides nothing of that. ``profile`` names the maker's profile to use; ``none`` is the standard objects alone; empty:
     the one that fits. ``answers_from`` is a further host whose answers are accepted, and ``any_port`` accepts them from
     any port: by default they must come from where the request went.
     """
@@ -51,6 +52,7 @@ class MeterTarget:
     profile: str = ""
     answers_from: str = ""
     any_port: bool = False
+    device: int | None = None
 
 
 class Meter(Protocol):

@@ -14,7 +14,7 @@ from math import ceil
 from typing import Final, TypeVar
 
 from pagereeve.domain.facts.policy import BlankBacks
-from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.facts.reading import KNOWN_UNITS, Unit
 from pagereeve.domain.facts.ticket import SEPARATORS_MAX
 from pagereeve.proof.results import JobSeen
 
@@ -106,7 +106,7 @@ def _stray(jobs: Sequence[JobSeen]) -> str:
 def _all() -> Iterator[MeterHabits]:
     flags = (False, True)
     separators = range(SEPARATORS_MAX + 1)
-    for unit, blank, sheets, backs, sides, copies in product(Unit, flags, separators, flags, flags, flags):
+    for unit, blank, sheets, backs, sides, copies in product(KNOWN_UNITS, flags, separators, flags, flags, flags):
         yield MeterHabits(unit, blank, sheets, backs, sides_ignored=sides, copies_ignored=copies)
 
 

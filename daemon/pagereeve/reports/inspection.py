@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from pagereeve.domain.values.visible import visible
-from pagereeve.ports.inspection import ChannelFound, Inspection
+from pagereeve.ports.inspection import ChannelFound, DeviceFound, Inspection
 
 
 def inspection_json(seen: Inspection) -> dict[str, Any]:
@@ -23,7 +23,10 @@ def inspection_json(seen: Inspection) -> dict[str, Any]:
             "model": seen.identity.model,
             "description": seen.identity.description,
         },
+        "device": seen.device,
+        "devices": [_device_json(device) for device in seen.devices],
         "channels": [_channel_json(channel) for channel in seen.channels],
+        "witnesses": [_channel_json(channel) for channel in seen.witnesses],
         "checks": [{"passed": check.passed, "text": check.text} for check in seen.checks],
         "notes": list(seen.notes),
         "state": None if reading is None else reading.sight.state.value,
@@ -33,12 +36,23 @@ def inspection_json(seen: Inspection) -> dict[str, Any]:
     }
 
 
+def _device_json(device: DeviceFound) -> dict[str, Any]:
+    return {
+        "index": device.index,
+        "serial": device.serial,
+        "model": device.model,
+        "markers": [{"index": one.index, "value": one.value, "unit": one.unit} for one in device.markers],
+    }
+
+
 def _channel_json(channel: ChannelFound) -> dict[str, Any]:
     return {
         "name": channel.name,
         "value": channel.value,
         "unit": None if channel.unit is None else channel.unit.value,
         "unit_said": channel.unit_said,
+        "unit_grade": channel.grade.value,
+        "rests_on": channel.rests_on,
         "modulus": channel.modulus or None,
         "objects": list(channel.objects),
         "source": channel.source,
@@ -60,20 +74,43 @@ def inspection_text(seen: Inspection) -> str:
     if seen.reading is not None:
         sight = seen.reading.sight
         lines.append(f"state        {', '.join([sight.state.value, *sight.errors])}")
+    lines += ["", *_device_lines(seen)] if seen.devices else []
     lines += ["", *_channel_lines(seen.channels)] if seen.channels else []
+    lines += [f"witness {_one_line(one)}" for one in seen.witnesses]
     lines += ["", *(f"{'check' if one.passed else 'FAILED'}  {one.text}" for one in seen.checks)] if seen.checks else []
     lines += ["", *(f"note   {visible(note)}" for note in seen.notes)] if seen.notes else []
     return "\n".join([*lines, "", _verdict(seen)])
 
 
+def _device_lines(seen: Inspection) -> list[str]:
+    """Each printer of the agent, with its markers; the one that is read is marked."""
+    lines = []
+    for one in seen.devices:
+        markers = ", ".join(f"{marker.index}: {marker.value} {marker.unit}" for marker in one.markers) or "no marker"
+        mark = " <- read" if one.index == seen.device else ""
+        name = visible(one.serial or one.model) or "-"
+        lines.append(f"device {one.index:<5} {name}, {visible(markers)}{mark}")
+    return lines
+
+
 def _channel_lines(channels: tuple[ChannelFound, ...]) -> list[str]:
     lines = [f"{'channel':8} {'value':>10}  {'unit':12} {'source':12} objects"]
     for one in channels:
-        unit = one.unit_said if one.unit is None else one.unit.value
-        flags = f" [{', '.join(one.flags)}]" if one.flags else ""
-        lines.append(f"{one.name:8} {one.value:>10}  {unit:12} {one.source:12} {' + '.join(one.objects)}{flags}")
-        lines.append(f"{'':8} {'':>10}  {one.why}" + ("" if one.unit else "; not in the ledger: its unit is not known"))
+        lines.append(_one_line(one))
+        lines.append(f"{'':8} {'':>10}  {one.why}{_unit_note(one)}")
     return lines
+
+
+def _one_line(one: ChannelFound) -> str:
+    unit = one.unit_said if one.unit is None else one.unit.value
+    flags = f" [{', '.join(one.flags)}]" if one.flags else ""
+    return f"{one.name:8} {one.value:>10}  {unit:12} {one.source:12} {' + '.join(one.objects)}{flags}"
+
+
+def _unit_note(one: ChannelFound) -> str:
+    if one.unit is not None:
+        return f"; its unit is {one.grade.value}"
+    return "; its unit is not known, so two-sided work costs between sheets and sides"
 
 
 def _verdict(seen: Inspection) -> str:

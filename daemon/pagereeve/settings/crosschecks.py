@@ -31,7 +31,7 @@ def problems_between(
         problems += _repeated(table, rows, "name", _text_of("name"))
     problems += _repeated_over(of_feeds, "name", _text_of("name"))
     problems += _repeated("gateways", gateways, "host", _text_of("host"))
-    problems += _repeated("printers", printers, "address", _meter_address)
+    problems += _shared_addresses(printers)
     problems += _repeated("printers", printers, "serial", _text_of("serial"))
     problems += _repeated_over(of_feeds, "listen", _listen)
     problems += _repeated("readers", readers, "name", _reader)
@@ -104,6 +104,31 @@ def _repeated_over(tables: Mapping[str, Iterable[Any]], what: str, key_of: Calla
                 problems.append(Problem(f"{place}.{what}", f"is the same as that of {first[key]}; each needs its own"))
             first.setdefault(key, place)
     return problems
+
+
+def _shared_addresses(printers: Sequence[Any]) -> list[Problem]:
+    """Several printers may be behind one agent: each entry then says which is its own."""
+    first: dict[Hashable, tuple[int, Any]] = {}
+    problems = []
+    for index, row in enumerate(printers):
+        key = _meter_address(row)
+        if key is None:
+            continue
+        if key not in first:
+            first[key] = (index, row)
+        elif not (_picks(row) and _picks(first[key][1])):
+            text = f"is the same as that of printers[{first[key][0]}]; each needs its own, or device or serial in both"
+            problems.append(Problem(f"printers[{index}].address", text))
+    return problems + _repeated("printers", printers, "device", _device)
+
+
+def _picks(row: Any) -> bool:
+    return member(row, "device") is not None or bool(member(row, "serial"))
+
+
+def _device(row: Any) -> Hashable:
+    address, device = _meter_address(row), member(row, "device")
+    return None if address is None or device is None else (address, str(device))
 
 
 def _other_names(printers: Sequence[Any]) -> list[Problem]:

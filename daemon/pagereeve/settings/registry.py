@@ -48,7 +48,8 @@ class ReaderSettings(Section):
 
 
 class PrinterSettings(UsmSettings):
-    """One printer and how its meter is reached; printers behind one gateway share its host and differ in the port.
+    """One printer and how its meter is reached; printers behind one gateway share its host and differ in the port, or
+    share that too and differ in ``device`` (hrDeviceIndex) or ``serial``.
 
     ``also`` are other names under which notices may name it, ``was`` is the name that it had before.
     """
@@ -63,6 +64,7 @@ class PrinterSettings(UsmSettings):
     community_env: EnvName | None = None
     serial: Text = ""
     object_id: Annotated[str, Field(pattern=r"^$|^[0-2](\.\d{1,10}){1,127}$")] = ""
+    device: Annotated[int, Field(ge=0, le=2**31 - 1)] | None = None
     unit: Literal["impressions", "sheets"] | None = None
     profile: Annotated[str, Field(pattern=r"^$|^[a-z][a-z0-9-]{0,63}$")] = ""
     answers_from: Annotated[str, AfterValidator(_in_figures)] | None = None
@@ -101,6 +103,7 @@ class PrinterSettings(UsmSettings):
             profile=self.profile,
             answers_from=self.answers_from or "",
             any_port=self.any_port,
+            device=self.device,
         )
 
     def _community(self, environment: Mapping[str, str]) -> str:

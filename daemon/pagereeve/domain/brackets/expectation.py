@@ -15,8 +15,9 @@ from pagereeve.domain.ledger import Interval
 CLAIMED_CHANNELS = frozenset({"total", "sheets"})
 # What a meter counts of functions that no release uses: never a person's.
 FUNCTION_CHANNELS = ("copies", "faxes")
-# Neither is what the engine picked, which counts misfeeds too (Tylan/check_snmp_printer#13).
-NOBODYS_CHANNELS = frozenset({*FUNCTION_CHANNELS, "picked"})
+# Neither is what the engine picked, which counts misfeeds too (Tylan/check_snmp_printer#13), nor banners, spoilt sheets
+# and maintenance, where the device counts them apart (PWG 5106.3, workType).
+NOBODYS_CHANNELS = frozenset({*FUNCTION_CHANNELS, "picked", "auxiliary", "waste", "maintenance"})
 # A printer that was off may make a page of its own when it comes back.
 START_UP = "start-up-page"
 

@@ -26,6 +26,21 @@ class Unit(StrEnum):
 
     IMPRESSIONS = "impressions"
     SHEETS = "sheets"
+    UNKNOWN = "unknown"
+
+
+KNOWN_UNITS = (Unit.IMPRESSIONS, Unit.SHEETS)
+
+
+class UnitGrade(StrEnum):
+    """How a counter's unit is known: by test pages on paper, from other counters or from releases, by what the agent
+    says of itself, or by nothing but habit.
+    """
+
+    PROVEN = "proven"
+    INFERRED = "inferred"
+    SAID = "said"
+    ASSUMED = "assumed"
 
 
 class SilenceReason(StrEnum):
@@ -85,20 +100,42 @@ class Count:
     """A channel's figure and the unit in which it steps.
 
     ``modulus`` is where it wraps to 0, as the profile says (0: nowhere that is known). ``object`` names the object that
-    gave it: two objects of one printer are never subtracted from one another. Empty, it contradicts nothing.
+    gave it: two objects of one printer are never subtracted from one another. Empty, it contradicts nothing. ``grade``
+    is how the unit is known.
     """
 
     value: int
     unit: Unit
     modulus: int = COUNTER32_MODULUS
     object: str = ""
+    grade: UnitGrade = UnitGrade.SAID
+
+
+@dataclass(frozen=True, slots=True)
+class Counter:
+    """One object of the printer that counts, billed or not: a witness of the others.
+
+    ``object`` names it as Count.object does. ``channel`` is what it counts, or a part of (``total``, ``prints``,
+    ``mono``, ...); ``part`` says that others of the same source must be added to it. ``source`` is who defined it
+    (``Printer-MIB``, ``PWG 5106.3``, a profile's name).
+    """
+
+    object: str
+    value: int
+    channel: str
+    source: str
+    unit: Unit = Unit.UNKNOWN
+    grade: UnitGrade = UnitGrade.ASSUMED
+    modulus: int = COUNTER32_MODULUS
+    part: bool = False
 
 
 @dataclass(frozen=True, slots=True)
 class Sight:
     """All that one answer showed, without its times: equal sights merge into a plateau.
 
-    ``counts`` is sorted by channel name. ``serial`` and ``object_id`` are empty where the agent gave none:
+    ``counts`` is sorted by channel name; ``counters`` are all that the printer offers, these among them, sorted by
+    object. ``serial`` and ``object_id`` are empty where the agent gave none:
     an empty identity proves nothing and contradicts nothing. ``responder`` is the address and port that answered: part
     of the record, not of the identity.
     """
@@ -109,6 +146,7 @@ class Sight:
     state: PrinterState = PrinterState.ABSENT
     errors: tuple[str, ...] = ()
     responder: str = ""
+    counters: tuple[Counter, ...] = ()
 
     def count(self, channel: str) -> Count | None:
         return next((count for name, count in self.counts if name == channel), None)

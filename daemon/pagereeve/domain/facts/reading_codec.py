@@ -8,30 +8,36 @@ from typing import Any, Final
 from pagereeve.domain.facts.reading import (
     COUNTER32_MODULUS,
     Count,
+    Counter,
     Plateau,
     PrinterState,
     Sight,
     Silence,
     SilenceReason,
     Unit,
+    UnitGrade,
 )
 from pagereeve.domain.values.codec import (
     FIGURE,
     FIGURE_MAX,
     INSTANT,
     TEXT,
+    TRUTH,
     ByHand,
     Codec,
     Member,
     Spread,
     choice,
+    inner,
     integer,
+    listed,
     texts,
 )
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import Fields
 
 CHANNELS_MAX: Final = 32
+COUNTERS_MAX: Final = 64
 ERRORS_MAX: Final = 32
 
 Counts = tuple[tuple[str, Count], ...]
@@ -50,6 +56,9 @@ def _counts_json(counts: Iterable[tuple[str, Count]]) -> dict[str, Any]:
         members["moduli"] = moduli
     if objects:
         members["objects"] = objects
+    grades = {name: count.grade.value for name, count in listed if count.grade is not UnitGrade.SAID}
+    if grades:
+        members["unit_grades"] = grades
     return members
 
 
@@ -58,6 +67,7 @@ def _counts_of(fields: Fields) -> Counts:
     counts, units = fields.object("counts"), fields.object("units")
     moduli = fields.optional_object("moduli") or Fields({}, "moduli")
     objects = fields.optional_object("objects") or Fields({}, "objects")
+    grades = fields.optional_object("unit_grades") or Fields({}, "unit_grades")
     names = sorted(counts.names())
     if len(names) > CHANNELS_MAX:
         raise BadFact(fields.path("counts"), f"has {len(names)} channels; {CHANNELS_MAX} at most")
@@ -67,8 +77,9 @@ def _counts_of(fields: Fields) -> Counts:
         unit = units.choice(name, _UNITS)
         modulus = moduli.optional_integer(name, 0, FIGURE_MAX)
         modulus = COUNTER32_MODULUS if modulus is None else modulus
-        found.append((name, Count(value, unit, modulus, objects.optional_text(name) or "")))
-    for rest in (units, moduli, objects):
+        grade = grades.optional_choice(name, _GRADES) or UnitGrade.SAID
+        found.append((name, Count(value, unit, modulus, objects.optional_text(name) or "", grade)))
+    for rest in (units, moduli, objects, grades):
         rest.finish()
     return tuple(found)
 
@@ -81,11 +92,23 @@ def _in_order(plateau: Plateau) -> tuple[str, str] | None:
 
 
 _UNITS: Final = tuple(Unit)
+_GRADES: Final = tuple(UnitGrade)
 _TICKS: Final = integer(0, 2**32 - 1)
 
 COUNTS: Final = ByHand(_counts_json, _counts_of)
-"""The members ``counts``, ``units``, ``moduli`` and ``objects``, each by channel."""
+"""The members ``counts``, ``units``, ``moduli``, ``objects`` and ``unit_grades``, each by channel."""
 
+_COUNTER: Final = Codec(
+    Counter,
+    Member("object", TEXT),
+    Member("value", FIGURE),
+    Member("channel", TEXT),
+    Member("source", TEXT),
+    Member("unit", choice(Unit, str), default=Unit.UNKNOWN),
+    Member("grade", choice(UnitGrade, str), default=UnitGrade.ASSUMED),
+    Member("modulus", FIGURE, default=COUNTER32_MODULUS),
+    Member("part", TRUTH, default=False),
+)
 _SIGHT: Final = Codec(
     Sight,
     Spread("counts", COUNTS),
@@ -94,6 +117,7 @@ _SIGHT: Final = Codec(
     Member("state", choice(PrinterState, str)),
     Member("errors", texts(ERRORS_MAX), default=(), written=True),
     Member("responder", TEXT, default=""),
+    Member("counters", listed(inner(_COUNTER), COUNTERS_MAX), default=()),
 )
 PLATEAU: Final = Codec(
     Plateau,

@@ -42,7 +42,8 @@ async def offered(conversation: Conversation, profile: Profile) -> Offer:
             continue
         modulus = channel.modulus if len(terms) == 1 else NO_MODULUS
         why = f"profile {profile.name}: the maker's own object"
-        offer.channels.append(PinnedChannel(channel.name, terms, channel.proven_unit, modulus, profile.name, why))
+        unit, rests_on = channel.proven_unit, channel.rests_on
+        offer.channels.append(PinnedChannel(channel.name, terms, unit, modulus, profile.name, why, rests_on))
     return offer
 
 

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
-from typing import Final, NamedTuple
+from typing import Final, Literal, NamedTuple
 
 from pagereeve.domain.facts.reading import COUNTER32_MODULUS, Unit
+from pagereeve.domain.values.codec import FIGURE_MAX
 from pagereeve.meters.discovery.records import record_of
 from pagereeve.meters.snmp.ber import (
     COUNTER32,
@@ -31,6 +32,14 @@ DIGITS_MAX: Final = 20
 _EXPECTED: Final = frozenset({COUNTER32, INTEGER})
 _NUMBERS: Final = frozenset({COUNTER32, INTEGER, GAUGE32, COUNTER64})
 
+# RFC 3805 section 6 writes other, unknown and some-remain as -1, -2 and -3; agents write them in unsigned types too.
+_UNKNOWN: Final = frozenset(base - step for base in (0, 2**32, 2**64) for step in (1, 2, 3))
+
+RestsOn = Literal["recording", "mib", "hearsay"]
+"""What a channel's meaning rests on: a recorded answer whose figures prove it, the text of a MIB, or other people's
+lists and templates.
+"""
+
 
 class Term(NamedTuple):
     """One instance of a channel; ``record`` picks a record of an octet string that holds several figures."""
@@ -46,7 +55,11 @@ class Term(NamedTuple):
 
 @dataclass(frozen=True, slots=True)
 class PinnedChannel:
-    """``terms`` are added up. ``unit`` is an instance to read, what a profile or a proof says, or None: not known."""
+    """``terms`` are added up. ``unit`` is an instance to read, what a profile says, or None: not known.
+
+    ``proven`` is what test pages proved of the unit, as the registry says: it counts for the channel, and hides nothing
+    of what the agent says. ``inferred`` is what the printer's other counters showed of a unit that nobody says.
+    """
 
     name: str
     terms: tuple[Term, ...]
@@ -54,6 +67,9 @@ class PinnedChannel:
     modulus: int = COUNTER32_MODULUS
     source: str = "Printer-MIB"
     why: str = ""
+    rests_on: RestsOn = "mib"
+    proven: Unit | None = None
+    inferred: Unit | None = None
 
     @property
     def objects(self) -> tuple[str, ...]:
@@ -72,32 +88,68 @@ class ChannelFigure(NamedTuple):
     flags: tuple[str, ...] = ()
 
 
-def figure_of(channel: PinnedChannel, values: Mapping[bytes, Varbind]) -> ChannelFigure | None:
-    """The channel's count in an answer; None where one of its instances is absent. Raises DecodeError."""
+Answers = tuple[frozenset[bytes], ...]
+"""The names of each answer that a read took; empty where one answer had them all."""
+
+
+def figure_of(channel: PinnedChannel, values: Mapping[bytes, Varbind], answers: Answers = ()) -> ChannelFigure | None:
+    """The channel's count; None where an instance is absent or unknown, or parts of a sum came in several answers.
+
+    Raises DecodeError.
+    """
+    if not together(channel, answers):
+        return None
     total = 0
     flags: list[str] = []
     for term in channel.terms:
-        varbind = values.get(term.name)
-        if varbind is None or varbind.absent:
+        value = term_value(term, channel.name, values, flags)
+        if value is None:
             return None
-        if term.record is not None:
-            value = record_of(octets(varbind), term.record)
-            if value is None:
-                return None
-        else:
-            value = _count(varbind, channel.name, flags)
         total += value
     return ChannelFigure(total, tuple(dict.fromkeys(flags)))
 
 
-def _count(varbind: Varbind, channel: str, flags: list[str]) -> int:
+def term_value(term: Term, channel: str, values: Mapping[bytes, Varbind], flags: list[str]) -> int | None:
+    """One instance's figure; None where it is absent, or says that it doesn't know. Raises DecodeError."""
+    varbind = values.get(term.name)
+    if varbind is None or varbind.absent:
+        return None
+    if term.record is not None:
+        return record_of(octets(varbind), term.record)
+    return _count(varbind, channel, flags)
+
+
+def says_unknown(channel: PinnedChannel, values: Mapping[bytes, Varbind]) -> bool:
+    """Whether one of its instances is there and says that it doesn't know."""
+    varbinds = [values.get(term.name) for term in channel.terms if term.record is None]
+    return any(one is not None and _is_unknown(one) for one in varbinds)
+
+
+def _is_unknown(varbind: Varbind) -> bool:
+    try:
+        return varbind.tag in _NUMBERS and number(varbind) in _UNKNOWN
+    except DecodeError:
+        return False
+
+
+def together(channel: PinnedChannel, answers: Answers) -> bool:
+    """Whether one answer had all parts of a sum."""
+    if not answers or len(channel.terms) == 1:
+        return True
+    names = {term.name for term in channel.terms}
+    return any(names <= answer for answer in answers)
+
+
+def _count(varbind: Varbind, channel: str, flags: list[str]) -> int | None:
     if varbind.tag == OCTET_STRING:
         flags.append("text")
         return _digits(varbind, channel)
     if varbind.tag not in _NUMBERS:
         raise DecodeError(f"the count of channel {channel} is a {tag_name(varbind.tag)}, at {oid_label(varbind.oid)}")
     value = number(varbind)
-    if value < 0:
+    if value in _UNKNOWN:
+        return None
+    if not 0 <= value <= FIGURE_MAX:
         raise DecodeError(f"the count of channel {channel} is {value}, at {oid_label(varbind.oid)}")
     if not conforms(varbind):
         flags.append("non-conforming")

@@ -17,6 +17,8 @@ SLACK_SHARE: Final = 0.001
 FUNCTIONS: Final = ("prints", "copies", "faxes")
 # Blank sides are counted apart from both where a device counts them (PWG 5106.3, icImpressionTable).
 COLOURS: Final = ("mono", "colour", "blank")
+# The kinds of work that make up what one service did (PWG 5106.3, workType).
+WORK: Final = ("datastream", "auxiliary", "waste", "maintenance")
 PARTS: Final = (*COLOURS, *FUNCTIONS, "large")
 
 
@@ -47,28 +49,42 @@ def check(channels: Mapping[str, ShownCount]) -> list[ConsistencyVerdict]:
     verdicts = [
         _at_most(name, channels[name], total)
         for name in PARTS
-        if name in channels and _alike(channels[name].unit, total.unit)
+        if name in channels and alike(channels[name].unit, total.unit)
     ]
     verdicts += _sums(channels, total)
     if "sheets" in channels and total.unit is not Unit.SHEETS:
         verdicts.append(_at_most("sheets", channels["sheets"], total))
     duplex = channels.get("duplex")
-    if duplex is not None:
+    if duplex is not None and (duplex.unit is not Unit.IMPRESSIONS or total.unit is Unit.IMPRESSIONS):
+        # Two-sided sides may well be more than a total of sheets.
         verdicts.append(_at_most("duplex", duplex, total))
-    return verdicts
+    return verdicts + _work(channels)
 
 
-def _alike(part: Unit | None, total: Unit | None) -> bool:
+def _work(channels: Mapping[str, ShownCount]) -> list[ConsistencyVerdict]:
+    """The kinds of work make up the prints. Where they don't, the prints stand and nothing is split by them."""
+    prints = channels.get("prints")
+    parts = [channels[name] for name in WORK if name in channels]
+    if prints is None or len(parts) < len(WORK) or any(part.source != prints.source for part in parts):
+        return []
+    whole = sum(part.value for part in parts)
+    label = f"{' + '.join(WORK)} = {whole}"
+    if whole == prints.value:
+        return [ConsistencyVerdict(f"{label} = prints")]
+    return [ConsistencyVerdict(f"{label}, prints {prints.value}: {abs(prints.value - whole)} apart")]
+
+
+def alike(part: Unit | None, total: Unit | None) -> bool:
     """Sides and sheets are not compared: three sides may well be two sheets."""
     return part is None or total is None or part is total
 
 
-def _slack(total: int) -> int:
+def slack(total: int) -> int:
     return SLACK_PAGES + int(total * SLACK_SHARE)
 
 
 def _at_most(name: str, part: ShownCount, total: ShownCount) -> ConsistencyVerdict:
-    passed = part.value <= total.value + _slack(total.value)
+    passed = part.value <= total.value + slack(total.value)
     sign = "<=" if passed else ">"
     text = f"{name} {part.value} {sign} total {total.value}"
     return ConsistencyVerdict(text, () if passed else _blamed((name, part), total))
@@ -84,7 +100,7 @@ def _sums(channels: Mapping[str, ShownCount], total: ShownCount) -> list[Consist
     verdicts = []
     for names in (COLOURS, FUNCTIONS):
         parts = {name: channels[name] for name in names if name in channels}
-        if len(parts) < 2 or not all(_alike(part.unit, total.unit) for part in parts.values()):
+        if len(parts) < 2 or not all(alike(part.unit, total.unit) for part in parts.values()):
             continue
         whole = sum(part.value for part in parts.values())
         prints = channels.get("prints") if names is COLOURS else None
@@ -96,14 +112,14 @@ def _sum(
     parts: Mapping[str, ShownCount], whole: int, total: ShownCount, prints: ShownCount | None, *, equal: bool
 ) -> ConsistencyVerdict:
     """Colours make the total; functions need not: there are reports, and functions that nobody counts."""
-    slack = _slack(total.value)
+    apart = slack(total.value)
     label = f"{' + '.join(parts)} = {whole}"
-    if whole > total.value + slack:
+    if whole > total.value + apart:
         return ConsistencyVerdict(f"{label}, more than total {total.value}", tuple(parts))
     if whole == total.value:
         return ConsistencyVerdict(f"{label} = total")
-    if not equal or whole >= total.value - slack:
+    if not equal or whole >= total.value - apart:
         return ConsistencyVerdict(f"{label}, total {total.value}: {abs(total.value - whole)} apart")
-    if prints is not None and abs(whole - prints.value) <= slack:
+    if prints is not None and abs(whole - prints.value) <= apart:
         return ConsistencyVerdict(f"{label}: the colours are of prints alone ({prints.value})")
     return ConsistencyVerdict(f"{label}, less than total {total.value}", tuple(parts))

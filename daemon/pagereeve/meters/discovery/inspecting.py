@@ -3,8 +3,17 @@
 from __future__ import annotations
 
 from pagereeve.domain.facts.reading import Failure, Reading
-from pagereeve.meters.discovery.survey import Candidate, Survey
-from pagereeve.ports.inspection import ChannelFound, CheckMade, Inspection, PrinterIdentity
+from pagereeve.meters.discovery.choosing import Candidate
+from pagereeve.meters.discovery.devices import SeenDevice
+from pagereeve.meters.discovery.survey import Survey
+from pagereeve.ports.inspection import (
+    ChannelFound,
+    CheckMade,
+    DeviceFound,
+    Inspection,
+    MarkerFound,
+    PrinterIdentity,
+)
 from pagereeve.ports.meter import MeterTarget
 
 
@@ -21,13 +30,21 @@ def inspection_of(
         responder=responder,
         version=target.version,
         identity=PrinterIdentity(serial, seen.object_id, seen.model, seen.description),
-        channels=tuple(_found(one) for one in seen.chosen),
-        checks=tuple(CheckMade(verdict.passed, verdict.text) for verdict in seen.checks),
+        channels=tuple(_found(one) for one in seen.choice.chosen),
+        checks=tuple(CheckMade(verdict.passed, verdict.text) for verdict in seen.choice.checks),
         notes=tuple(_notes(seen)),
         reading=reading,
         failure=failure,
         took_s=took_s,
+        device=seen.device,
+        devices=tuple(_device(one) for one in seen.devices),
+        witnesses=tuple(_found(one) for one in seen.choice.witnesses),
     )
+
+
+def _device(one: SeenDevice) -> DeviceFound:
+    markers = tuple(MarkerFound(".".join(map(str, row.index)), row.value, row.unit) for row in one.markers)
+    return DeviceFound(one.index, one.serial, one.model, markers)
 
 
 def _found(candidate: Candidate) -> ChannelFound:
@@ -42,20 +59,25 @@ def _found(candidate: Candidate) -> ChannelFound:
         source=channel.source,
         why=channel.why,
         flags=candidate.figure.flags,
+        grade=candidate.known.grade,
+        rests_on=channel.rests_on,
     )
 
 
 def _notes(seen: Survey) -> list[str]:
-    chosen = {one.channel.name: one for one in seen.chosen}
+    chosen = {one.channel.name: one for one in seen.choice.chosen}
     return [
         *seen.notes,
-        *(_passed_over(one, chosen[one.channel.name]) for one in seen.candidates if _is_other(one, chosen)),
+        *seen.choice.notes,
+        *(_passed_over(one, chosen[one.channel.name]) for one in seen.choice.witnesses if _is_other(one, chosen)),
     ]
 
 
 def _is_other(one: Candidate, chosen: dict[str, Candidate]) -> bool:
-    used = chosen[one.channel.name].channel
-    return used.objects != one.channel.objects and used.source != one.channel.source
+    used = chosen.get(one.channel.name)
+    if used is None or (one.channel.name == "total" and one.figure.value == 0 and used.figure.value):
+        return False
+    return used.channel.objects != one.channel.objects and used.channel.source != one.channel.source
 
 
 def _passed_over(one: Candidate, used: Candidate) -> str:
@@ -63,4 +85,4 @@ def _passed_over(one: Candidate, used: Candidate) -> str:
     known = one.unit is None and used.unit is not None
     why = "whose unit is known" if known else "which comes first"
     text = f"{one.channel.name} {one.figure.value} by {where} ({one.channel.source}, unit {one.said})"
-    return f"{text} is not used: {used.channel.source} has one, {why}"
+    return f"{text} is not billed: {used.channel.source} has one, {why}"

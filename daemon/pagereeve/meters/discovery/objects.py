@@ -7,8 +7,10 @@ from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.facts.reading import Unit
-from pagereeve.meters.discovery.channels import PinnedChannel, Term, names_of
+from pagereeve.meters.discovery.channels import PinnedChannel, Term
+from pagereeve.meters.discovery.layout import laid_out
 from pagereeve.meters.snmp.ber import oid_bytes
+from pagereeve.meters.snmp.conversation import NAMES_MAX
 from pagereeve.meters.snmp.names import SYS_UP_TIME, Index
 
 SYS_OBJECT_ID: Final = oid_bytes("1.3.6.1.2.1.1.2.0")
@@ -51,17 +53,23 @@ UNIT_NAMES: Final = {
 class Pins:
     """The instances found at one printer. ``names`` are all of them in the order in which they are asked for.
 
-    Identity and counts come first, so that an agent which takes only a few names gives them in one answer. ``growing``
-    are table columns whose rows are added up: a row that comes later belongs to the sum too.
+    Identity and counts come first, so that an agent which takes only a few names gives them in one answer; ``requests``
+    are the names of each request. ``channels`` are billed, ``witnesses`` are counted beside them. ``left_out`` are sums
+    that no one answer can hold. ``growing`` are table columns whose rows are added up: a row that comes later belongs
+    to the sum too.
     """
 
     device: int
+    row: Index
     channels: tuple[PinnedChannel, ...]
     serial: bytes
     status: bytes
     errors: bytes
     power_on: bytes
     names: tuple[bytes, ...]
+    requests: tuple[tuple[bytes, ...], ...]
+    witnesses: tuple[PinnedChannel, ...] = ()
+    left_out: tuple[PinnedChannel, ...] = ()
     profile: str = ""
     growing: frozenset[bytes] = frozenset()
 
@@ -70,6 +78,18 @@ class Pins:
         """The names that only a printer's agent knows."""
         counts = [term.name for channel in self.channels for term in channel.terms]
         return (self.serial, self.status, self.errors, self.power_on, *counts)
+
+    def within(self, room: int) -> Pins:
+        """The same for an agent that takes ``room`` names at once."""
+        return pins_of(
+            self.device,
+            self.row,
+            (*self.channels, *self.left_out),
+            witnesses=self.witnesses,
+            room=room,
+            profile=self.profile,
+            growing=self.growing,
+        )
 
 
 def instance(column: bytes, *index: int) -> bytes:
@@ -97,14 +117,33 @@ def pins_of(
     row: Index,
     channels: Sequence[PinnedChannel],
     *,
+    witnesses: Sequence[PinnedChannel] = (),
+    room: int = NAMES_MAX,
     profile: str = "",
     growing: frozenset[bytes] = frozenset(),
 ) -> Pins:
-    """Pins of a printer's device index, its marker's row (for the power-on count) and its channels."""
+    """Pins of a printer's device index, its marker's row (for the power-on count), its channels and their witnesses.
+
+    ``room`` is how many names the agent takes at once.
+    """
     serial = instance(GENERAL_SERIAL, device)
     status = instance(HR_PRINTER_STATUS, device)
     errors = instance(HR_PRINTER_ERRORS, device)
     power_on = instance(MARKER_POWER_ON_COUNT, *row)
-    names = (SYS_UP_TIME, SYS_OBJECT_ID, serial, *names_of(channels), status, errors, power_on)
-    unique = tuple(dict.fromkeys(names))
-    return Pins(device, tuple(channels), serial, status, errors, power_on, unique, profile, growing)
+    head, tail = (SYS_UP_TIME, SYS_OBJECT_ID, serial), (status, errors, power_on)
+    layout = laid_out(head, channels, tail, witnesses, room)
+    return Pins(
+        device,
+        row,
+        tuple(layout.channels),
+        serial,
+        status,
+        errors,
+        power_on,
+        layout.names(),
+        layout.requests(),
+        tuple(layout.witnesses),
+        tuple(layout.left_out),
+        profile,
+        growing,
+    )

@@ -18,6 +18,7 @@ from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationErr
 
 from pagereeve.domain.facts.reading import COUNTER32_MODULUS, Unit
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.meters.discovery.channels import RestsOn
 from pagereeve.meters.snmp.ber import oid_bytes
 
 PROFILES_MAX: Final = 500
@@ -67,9 +68,14 @@ class ProfileRows(_Table):
 
 
 class ProfileChannel(_Table):
-    """Where one channel is found. ``unproven`` is a unit that no test print has shown yet."""
+    """Where one channel is found. ``unproven`` is a unit that no test print has shown yet.
+
+    ``rests_on`` is what its meaning rests on, ``source`` which recording, MIB or list that is.
+    """
 
     name: ChannelName
+    rests_on: RestsOn = "hearsay"
+    source: Annotated[str, Field(max_length=500)] = ""
     unit: Literal["impressions", "sheets", "unproven"]
     modulus: Annotated[int, Field(ge=1_000, le=2**53)] = COUNTER32_MODULUS
     objects: tuple[Oid, ...] = Field(default=(), max_length=16)

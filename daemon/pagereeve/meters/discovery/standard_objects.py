@@ -41,32 +41,38 @@ class FoundRows:
     markers: list[Index] = field(default_factory=list)
 
     @property
-    def settled(self) -> bool:
-        """Whether further walking can't change the choice."""
-        return bool(self.markers) and self.markers[0][0] in self.printers
-
-    @property
     def devices(self) -> list[int]:
         """Candidates for the device index, the best attested first."""
         both = [device for device in self.printers if device in self.general]
         return list(dict.fromkeys((*both, *self.printers, *self.general)))
 
-    def marker(self) -> Index | None:
-        """The first marker row of the best candidate. Rows are never added up
-        (docs.cpp.canon M124813, prtMarkerGroup).
+    def markers_of(self, device: int) -> list[Index]:
+        """A device's marker rows, which are never added up (docs.cpp.canon M124813, prtMarkerGroup).
+
+        Where the agent knows one device and indexes its markers by none that it knows, they are that device's: some
+        number it 0 in one table and 1 in another.
         """
-        for device in self.devices:
-            for row in self.markers:
-                if row[0] == device:
-                    return row
-        return self.markers[0] if self.markers else None
+        own = [row for row in self.markers if row[0] == device]
+        strange = len(self.devices) == 1 and not any(row[0] in self.devices for row in self.markers)
+        return self.markers if strange and device in self.devices else own
+
+    def known(self) -> list[int]:
+        """All device indexes of printers, those of markers alone among them."""
+        ours = [row for device in self.devices for row in self.markers_of(device)]
+        return list(dict.fromkeys((*self.devices, *(row[0] for row in self.markers if row not in ours))))
+
+    def first(self) -> int:
+        """The device to read where nobody says which: the best attested that has a marker."""
+        known = self.devices
+        marked = [device for device in known if self.markers_of(device)]
+        return next(iter((*marked, *(row[0] for row in self.markers), *known)), 1)
 
 
 async def find_rows(conversation: Conversation) -> FoundRows:
     """The rows of the standard tables. Raises ReadEnded where nothing answers."""
     walk = Walk(ROWS_MAX)
     rows = FoundRows()
-    while not walk.done and not rows.settled:
+    while not walk.done and not _settled(walk, rows):
         await walk.step(conversation)
         rows = _rows_of(walk)
     if not rows.markers and (guessed := await _guess(conversation, rows)) is not None:
@@ -78,6 +84,16 @@ async def something_of_printer_mib(conversation: Conversation) -> str:
     """The first object that the agent knows below the root of RFC 3805; empty for none."""
     (below,) = await conversation.get_next([PRINTER_MIB])
     return oid_label(below.oid) if below is not None and follows(PRINTER_MIB, PRINTER_MIB, below) else ""
+
+
+def _settled(walk: Walk, rows: FoundRows) -> bool:
+    """Whether further walking can't change the choice: all markers are there, and each device's among the printers.
+
+    A print server's further rows of hrDeviceType may be many, and none of a printer.
+    """
+    if walk.runs(MARKER_LIFE_COUNT) or walk.runs(GENERAL_CONFIG_CHANGES):
+        return False
+    return bool(rows.markers) and all(row[0] in rows.printers for row in rows.markers)
 
 
 def _rows_of(walk: Walk) -> FoundRows:

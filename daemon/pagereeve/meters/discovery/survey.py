@@ -1,20 +1,30 @@
 """A printer looked over once: which of its objects are its channels, and why; or why its meter can't be used.
 
-The standard Printer-MIB comes first, then the standard imaging counters (PWG 5106.3), then the maker's own objects. A
-total whose unit nobody knows gives way to one whose unit is known.
+The standard Printer-MIB, the standard imaging counters (PWG 5106.3) and the maker's own objects are one kind of source:
+all that answers is a candidate, and ``choosing`` says which of them is billed. What isn't stays as a witness.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from pagereeve.domain.facts.reading import SilenceReason, Unit
+from pagereeve.domain.facts.reading import COUNTER32_MODULUS
 from pagereeve.meters.discovery.candidates import Offer, offered
-from pagereeve.meters.discovery.channels import ChannelFigure, PinnedChannel, figure_of, names_of
-from pagereeve.meters.discovery.consistency import ConsistencyVerdict, ShownCount, check
-from pagereeve.meters.discovery.imaging import imaging_channels
+from pagereeve.meters.discovery.channels import (
+    NO_MODULUS,
+    ChannelFigure,
+    PinnedChannel,
+    figure_of,
+    names_of,
+    says_unknown,
+)
+from pagereeve.meters.discovery.choosing import Candidate, Choice, choose
+from pagereeve.meters.discovery.devices import SeenDevice, pick_device
+from pagereeve.meters.discovery.imaging import as_answered, imaging_channels, named_resets
+from pagereeve.meters.discovery.inferring import infer_units
 from pagereeve.meters.discovery.objects import (
+    GENERAL_SERIAL,
     HR_DEVICE_DESCR,
     SYS_DESCR,
     SYS_OBJECT_ID,
@@ -24,76 +34,89 @@ from pagereeve.meters.discovery.objects import (
     pins_of,
 )
 from pagereeve.meters.discovery.profile import NO_PROFILE, Profile, Profiles
-from pagereeve.meters.discovery.standard_objects import FoundRows, find_rows, something_of_printer_mib
+from pagereeve.meters.discovery.refusing import refuse
+from pagereeve.meters.discovery.serials import names_nobody
+from pagereeve.meters.discovery.standard_objects import find_rows
 from pagereeve.meters.discovery.text import printable
-from pagereeve.meters.discovery.units import unit_in, unit_label
-from pagereeve.meters.snmp.ber import OCTET_STRING, DecodeError, Varbind, object_id
-from pagereeve.meters.snmp.conversation import Conversation
+from pagereeve.meters.discovery.units import unit_known, unit_label
+from pagereeve.meters.snmp.ber import COUNTER64, OCTET_STRING, DecodeError, Varbind, object_id
+from pagereeve.meters.snmp.conversation import NAMES_MAX, Conversation
 from pagereeve.meters.snmp.names import Index
-from pagereeve.meters.snmp.question import ReadEnded
 from pagereeve.ports.meter import MeterTarget
-
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A channel that the printer answers. ``unit`` is None where nobody knows it."""
-
-    channel: PinnedChannel
-    figure: ChannelFigure
-    unit: Unit | None
-    said: str
 
 
 @dataclass(slots=True)
 class Survey:
-    """``chosen`` are the channels to read, the others of ``candidates`` are not.
+    """``choice`` says which channels are billed and which are witnesses; ``room`` how many names the agent takes.
 
-    ``checks`` has the comparisons that cost a source its place, then those of the chosen ones; ``notes`` say what else
-    was seen.
+    ``devices`` are the printers of the agent where there are several, ``device`` the one that is read. ``notes`` say
+    what else was seen. ``asleep`` are counts that are there, and that the agent doesn't know just now.
     """
 
     device: int
     row: Index
+    devices: tuple[SeenDevice, ...] = ()
     object_id: str = ""
     model: str = ""
     description: str = ""
     profile: str = ""
+    room: int = NAMES_MAX
     candidates: list[Candidate] = field(default_factory=list)
-    chosen: list[Candidate] = field(default_factory=list)
-    checks: list[ConsistencyVerdict] = field(default_factory=list)
+    choice: Choice = field(default_factory=Choice)
     notes: list[str] = field(default_factory=list)
     growing: set[bytes] = field(default_factory=set)
+    asleep: list[PinnedChannel] = field(default_factory=list)
 
     def pins(self) -> Pins:
-        channels = [candidate.channel for candidate in self.chosen]
-        return pins_of(self.device, self.row, channels, profile=self.profile, growing=frozenset(self.growing))
+        return pins_of(
+            self.device,
+            self.row,
+            [candidate.channel for candidate in self.choice.chosen],
+            witnesses=[*(candidate.channel for candidate in self.choice.witnesses), *self.asleep],
+            room=self.room,
+            profile=self.profile,
+            growing=frozenset(self.growing),
+        )
 
 
 async def survey(conversation: Conversation, target: MeterTarget, profiles: Profiles) -> Survey:
-    """Find the meter. Raises ReadEnded: WRONG_RESPONDER for what is no printer, NO_METER without any count."""
+    """Find the meter. Raises ReadEnded where there is none that can be used (``refusing``)."""
+    room = conversation.limits.names_max
     rows = await find_rows(conversation)
-    row = rows.marker() or (1, 1)
-    standard = [life_count(row)] if rows.markers else []
-    device = next(iter(rows.devices), row[0] if rows.markers else 1)
-    identity = (SYS_OBJECT_ID, SYS_DESCR, instance(HR_DEVICE_DESCR, device))
+    devices, device = await pick_device(conversation, rows, target)
+    markers = rows.markers_of(device)
+    standard = [life_count(row) for row in markers]
+    identity = (SYS_OBJECT_ID, SYS_DESCR, instance(HR_DEVICE_DESCR, device), instance(GENERAL_SERIAL, device))
     values = (await conversation.get([*identity, *names_of(standard)])).values
-    seen = _begun(device, row, rows, values)
+    seen = _begun(device, markers, values)
+    seen.devices = devices
     imaging = await imaging_channels(conversation)
+    if imaging:
+        seen.notes += await named_resets(conversation)
     offer = await _maker(conversation, target, profiles, seen)
     seen.growing = offer.growing
     seen.notes += offer.notes
     others = [*imaging, *offer.channels]
     if others:
         values |= (await conversation.get(names_of(others))).values
-    _take(seen, [*standard, *others], values, target)
-    if not seen.chosen:
-        await _refuse(conversation, rows, seen)
+    imaging = [as_answered(channel, values) for channel in imaging]
+    _take(seen, [*standard, *imaging, *offer.channels], values, target)
+    if not seen.choice.chosen or (seen.asleep and not seen.choice.comparable):
+        notes = [*seen.notes, *seen.choice.notes]
+        maker = (seen.profile, seen.object_id)
+        await refuse(conversation, seen.asleep, device if rows.devices else None, maker, notes)
+    seen.room = room
+    seen.notes += [
+        f"{one.name} is a sum of {len(one.terms)} objects, more than one answer holds: it is not made"
+        for one in seen.pins().left_out
+    ]
     return seen
 
 
-def _begun(device: int, row: Index, rows: FoundRows, values: Mapping[bytes, Varbind]) -> Survey:
+def _begun(device: int, markers: Sequence[Index], values: Mapping[bytes, Varbind]) -> Survey:
     """What the agent says of itself."""
     model, description = values.get(instance(HR_DEVICE_DESCR, device)), values.get(SYS_DESCR)
+    row = next(iter(markers), (device, 1))
     seen = Survey(device, row, model=_text(model), description=_text(description))
     identity = values.get(SYS_OBJECT_ID)
     if identity is not None and not identity.absent:
@@ -101,8 +124,11 @@ def _begun(device: int, row: Index, rows: FoundRows, values: Mapping[bytes, Varb
             seen.object_id = object_id(identity)
         except DecodeError:
             seen.notes.append("its sysObjectID is no object id")
-    if len(rows.markers) > 1:
-        seen.notes.append(f"{len(rows.markers)} markers; only the first counts: rows are never added up")
+    serial = _text(values.get(instance(GENERAL_SERIAL, device)))
+    if names_nobody(serial):
+        seen.notes.append(f"its serial number {serial[:32]!r} is one that many devices share: it proves nothing")
+    if len(markers) > 1:
+        seen.notes.append(f"{len(markers)} markers; one is read, the others are witnesses: rows are never added up")
     return seen
 
 
@@ -150,25 +176,21 @@ def _take(
         figure = _figure(channel, values, seen.notes)
         if figure is not None:
             seen.candidates.append(_candidate(channel, figure, values, target))
-    seen.chosen = _choose(seen.candidates)
-    while failed := [verdict for verdict in _checked(seen) if not verdict.passed]:
-        seen.checks += failed
-        _drop(seen, failed)
-    seen.checks += _checked(seen)
+        elif says_unknown(channel, values):
+            seen.asleep.append(channel)
+    seen.choice = choose(seen.candidates)
+    infer_units(seen.choice)
+    if target.unit is not None:
+        seen.notes += _contradicted(seen.choice, target)
 
 
-def _checked(seen: Survey) -> list[ConsistencyVerdict]:
-    return check({one.channel.name: ShownCount(one.figure.value, one.unit, one.channel.source) for one in seen.chosen})
-
-
-def _drop(seen: Survey, failed: Sequence[ConsistencyVerdict]) -> None:
-    """A contradiction makes the whole mapping doubtful: all that comes from the same source goes."""
-    blamed = {name for verdict in failed for name in verdict.culprits}
-    sources = {one.channel.source for one in seen.chosen if one.channel.name in blamed}
-    texts = "; ".join(verdict.text for verdict in failed)
-    seen.notes.append(f"{', '.join(sorted(sources))} is not used, since {texts}")
-    seen.candidates = [one for one in seen.candidates if one.channel.source not in sources]
-    seen.chosen = _choose(seen.candidates)
+def _contradicted(choice: Choice, target: MeterTarget) -> list[str]:
+    """The registry's unit does not hide what the agent says."""
+    return [
+        f"the registry says that the total counts {target.unit}, the agent says {one.said}: test pages decide"
+        for one in choice.chosen
+        if one.channel.name == "total" and not one.said.startswith((target.unit or "", "missing", "unproven"))
+    ]
 
 
 def _figure(
@@ -185,48 +207,10 @@ def _figure(
 def _candidate(
     channel: PinnedChannel, figure: ChannelFigure, values: Mapping[bytes, Varbind], target: MeterTarget
 ) -> Candidate:
-    said = unit_label(channel.unit, values)
-    unit = unit_in(channel.unit, values)
+    if channel.modulus == COUNTER32_MODULUS and values[channel.terms[0].name].tag == COUNTER64:
+        # It wraps at 2^64 (RFC 2578 section 7.1.10), which no printer lives to see.
+        channel = replace(channel, modulus=NO_MODULUS)
     if channel.name == "total" and target.unit is not None:
-        proven = PinnedChannel(
-            channel.name,
-            channel.terms,
-            target.unit,
-            channel.modulus,
-            channel.source,
-            f"{channel.why}; the registry says what a test print proved of its unit",
-        )
-        return Candidate(proven, figure, target.unit, said)
-    return Candidate(channel, figure, unit, said)
-
-
-def _choose(candidates: Sequence[Candidate]) -> list[Candidate]:
-    """One candidate a channel, in the order in which they were found; for the total, one whose unit is known first."""
-    chosen: dict[str, Candidate] = {}
-    for one in candidates:
-        name = one.channel.name
-        known = chosen.get(name)
-        if known is None or (name == "total" and known.unit is None and one.unit is not None):
-            chosen[name] = one
-    return list(chosen.values())
-
-
-async def _refuse(conversation: Conversation, rows: FoundRows, seen: Survey) -> None:
-    responder = conversation.responder
-    notes = "".join(f"; {note}" for note in seen.notes)
-    if rows.devices:
-        text = f"{responder} has a printer at device index {rows.devices[0]}, but no prtMarkerLifeCount{notes}"
-    elif seen.profile and seen.object_id:
-        text = f"{responder} is of {seen.profile}'s kind ({seen.object_id}), but has no count that is known{notes}"
-    elif known := await something_of_printer_mib(conversation):
-        text = f"{responder} has a Printer-MIB ({known}), but no prtMarkerLifeCount, nor another known count{notes}"
-    else:
-        raise ReadEnded(SilenceReason.WRONG_RESPONDER, wrong_responder(responder, seen.object_id), responder)
-    raise ReadEnded(SilenceReason.NO_METER, text, responder)
-
-
-def wrong_responder(responder: str, seen: str) -> str:
-    return (
-        f"{responder} answers SNMP but has no Printer-MIB (its sysObjectID is {seen or 'absent'}): "
-        "a box in the middle may be answering for itself; check the port forward"
-    )
+        why = f"{channel.why}; the registry says what a test print proved of its unit"
+        channel = replace(channel, proven=target.unit, why=why)
+    return Candidate(channel, figure, unit_known(channel, values), unit_label(channel, values))

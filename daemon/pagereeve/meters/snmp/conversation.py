@@ -37,11 +37,15 @@ class AgentLimits:
 
 
 class Got(NamedTuple):
-    """Values by name, true at some instant in [sent_us, received_us]. A name may be missing or absent."""
+    """Values by name, true at some instant in [sent_us, received_us]. A name may be missing or absent.
+
+    ``answers`` are the names of each answer where it took several: what came in two was not seen at one instant.
+    """
 
     values: dict[bytes, Varbind]
     sent_us: int
     received_us: int
+    answers: tuple[frozenset[bytes], ...] = ()
 
 
 class Conversation:
@@ -89,6 +93,7 @@ class Conversation:
         lacking = self.limits.lacking
         wanted = tuple([name for name in names if name not in lacking] if lacking else names)
         values: dict[bytes, Varbind] = {}
+        answers: list[frozenset[bytes]] = []
         sent_us = received_us = 0
         while wanted:
             part = self._part(wanted, values)
@@ -98,6 +103,7 @@ class Conversation:
             response = answer.response
             if response.error_status == 0:
                 self._take(part, response, values)
+                answers.append(frozenset(part))
                 wanted = () if part is wanted else tuple(name for name in wanted if name not in values)
                 sent_us = sent_us or answer.sent_us
                 received_us = max(received_us, answer.received_us)
@@ -106,7 +112,7 @@ class Conversation:
             else:
                 refused = self._refused(part, response)
                 wanted = tuple(name for name in wanted if name != refused)
-        return Got(values, sent_us, received_us)
+        return Got(values, sent_us, received_us, tuple(answers) if len(answers) > 1 else ())
 
     async def get_next(self, names: Sequence[bytes]) -> list[Varbind | None]:
         """What follows each name, None where the agent knows nothing further."""

@@ -30,6 +30,10 @@ class Walk:
     def done(self) -> bool:
         return not self._cursors
 
+    def runs(self, column: bytes) -> bool:
+        """Whether the column is not at its end yet."""
+        return column in self._cursors
+
     async def step(self, conversation: Conversation) -> None:
         """One request for the next row of every column that is not at its end."""
         columns = list(self._cursors)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from pagereeve.domain.facts.reading import Reading, SilenceReason, Unit
+from pagereeve.domain.facts.reading import KNOWN_UNITS, Reading, SilenceReason, Unit
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.inspection import ChannelFound, Inspection
 from pagereeve.ports.meter import Meter, MeterTarget
@@ -19,6 +19,12 @@ def channels_stage(plan: Plan, seen: Inspection) -> Stage:
     failed = [check.text for check in seen.checks if not check.passed]
     failure = seen.failure
     if failure is None:
+        total = total_of(seen)
+        if total is not None and total.unit is None and not failed:
+            advice = "Print test pages (--print): they prove whether it counts sides or sheets."
+            if plan.language is not None:
+                advice = "The test pages must prove the unit."
+            return Stage("channels", "warned", tried, came, 0.0, advice)
         if failed:
             return Stage("channels", "warned", tried, came, 0.0, f"contradictions: {'; '.join(failed)}")
         return Stage("channels", "passed", tried, came)
@@ -40,7 +46,7 @@ def total_of(seen: Inspection) -> ChannelFound | None:
 def unit_said(seen: Inspection) -> Unit | None:
     """The agent's own word for what its total steps in, whatever the entry says; None if it is no use."""
     total = total_of(seen)
-    return next((unit for unit in Unit if total is not None and total.unit_said.startswith(unit.value)), None)
+    return next((unit for unit in KNOWN_UNITS if total is not None and total.unit_said.startswith(unit.value)), None)
 
 
 async def count_now(meter: Meter, target: MeterTarget, wait_s: float) -> Reading | None:
