@@ -35,7 +35,7 @@ from pagereeve.domain.charging.charges import (
     owed_unproven,
 )
 from pagereeve.domain.facts.in_force import Rules
-from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.facts.reading import Count, Unit
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import (
     MAINTENANCE,
@@ -66,13 +66,17 @@ MAINTAINED: Final = frozenset({"maintenance", MAINTENANCE_DECIDED})
 
 @dataclass(frozen=True, slots=True)
 class Posted:
-    """The rows of one stretch. ``windows`` are the releases in it; other functions made ``others`` of its pages."""
+    """The rows of one stretch. ``windows`` are the releases in it; other functions made ``others`` of its pages.
+
+    ``count`` is what the meter showed at its end, of a bracket that is one release's own.
+    """
 
     stretch: Stretch
     posting: Posting | None
     charges: tuple[Charge, ...]
     windows: tuple[Window, ...]
     others: int = 0
+    count: Count | None = None
 
 
 def postings_between(printer: str, channel: str, between: Between, rules: Rules) -> list[Posted]:
@@ -185,7 +189,7 @@ def _own_bracket(printer: str, channel: str, part: BracketPart) -> Posted:
     legs = legs_for(printer, channel, part.counted, [(window.release.started.owner, owed)])
     charge = _charge(stretch, window, expectation, owed, part.counted, below)
     others = functions_between(channel, part.opening, part.closing)
-    return Posted(stretch, _posting(stretch, legs), (charge,), part.windows, others or 0)
+    return Posted(stretch, _posting(stretch, legs), (charge,), part.windows, others or 0, part.closing.count)
 
 
 def _as_needed(

@@ -106,6 +106,18 @@ class Rules:
                 return None if one.unit is Unit.UNKNOWN else one.unit
         return None
 
+    def unit_since_us(self, channel: str, counter: str, at_us: int) -> int:
+        """Since when it is so, of a counter whose unit was learnt or contradicted; 0 where neither ever was."""
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
+        latest: UnitLearned | None = None
+        since_us = 0
+        for fact in reversed(self.learned[:index]):
+            mine = next((one for one in fact.units if (one.channel, one.object) == (channel, counter)), None)
+            if mine is None or (latest is not None and mine != latest):
+                break
+            latest, since_us = mine, fact.at_us
+        return since_us
+
     def in_maintenance(self, at_us: int) -> bool:
         return self.maintenance_since_us(at_us) is not None
 
