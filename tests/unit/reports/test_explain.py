@@ -51,6 +51,7 @@ CHANNEL total (in impressions)
   Counted: 1005 - 1000 = 5
   The window closed when the meter had rested for 10 s, the printer's settle time.
   Settle time: 10 s, as the policy sets it.
+  Unit: impressions; said by the agent, and not proven with test pages.
   Evidence: tight; the meter was read shortly before and after, and no other release ran in between.
   Expected: 5.
   Verdict: agrees; the count lies within what was expected.
