@@ -112,13 +112,17 @@ def step_between(
         new = after.sight.count(channel)
         if new is None:
             continue
-        if new.unit is not old.unit and _is_word(new) and _is_word(old):
+        if is_other_unit(old, new):
             return Step.UNIT_CHANGED
         if new.object and old.object and new.object != old.object:
             return Step.OBJECT_CHANGED
         step = _step(old, new.value, bound, restart=restart, policy=policy)
         worst = max(worst, step, key=_severity)
     return worst
+
+
+def is_other_unit(old: Count, new: Count) -> bool:
+    return new.unit is not old.unit and _is_word(new) and _is_word(old)
 
 
 def _is_word(count: Count) -> bool:

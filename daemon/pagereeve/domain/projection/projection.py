@@ -14,7 +14,7 @@ from pagereeve.domain.brackets.partition import Between, Broken, Partition, part
 from pagereeve.domain.brackets.rests import moments_of
 from pagereeve.domain.brackets.runs import Run, Runs, split
 from pagereeve.domain.brackets.timeline import Timeline
-from pagereeve.domain.brackets.units import with_units
+from pagereeve.domain.brackets.units import judged
 from pagereeve.domain.brackets.windows import Release, Window, expected_of, opening_answer_us
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
 from pagereeve.domain.charging.other_functions import without_functions
@@ -114,7 +114,7 @@ def project(
     and what was remembered ``before``.
     """
     rules = timeline.rules
-    plateaus = [with_units(one, rules) for one in timeline.plateaus]
+    plateaus = judged(timeline.plateaus, rules, first.last_counts if first is not None else {})
     runs = split(plateaus, rules.policy_at, first, timeline.breaks_us())
     moments = moments_of(runs.runs)
     windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))
