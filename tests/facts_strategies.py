@@ -42,6 +42,8 @@ from pagereeve.domain.facts.facts import (
     ReleaseEnded,
     ReleaseStarted,
     SettleLearned,
+    ShownBy,
+    UnitLearned,
 )
 from pagereeve.domain.facts.policy import (
     LARGE_WEIGHT_MAX,
@@ -63,6 +65,7 @@ from pagereeve.domain.facts.reading import (
     Silence,
     SilenceReason,
     Unit,
+    UnitGrade,
 )
 from pagereeve.domain.facts.ticket import (
     COPIES_MAX,
@@ -186,6 +189,7 @@ def sights(draw: st.DrawFn) -> Sight:
         unit=st.sampled_from(Unit),
         modulus=st.sampled_from([0, 10**6, 2**24, 2**31, 2**32]),
         object=st.sampled_from(["", "1.3.6.1.2.1.43.10.2.1.4.1.1"]),
+        grade=st.sampled_from(UnitGrade),
     )
     return Sight(
         counts=tuple((name, draw(counts)) for name in sorted(names)),
@@ -228,6 +232,14 @@ SILENCES = st.builds(
 FAILED_READS = st.builds(ReadFailed, printer=NAMES, silence=SILENCES)
 RUNS: st.SearchStrategy[PlateauRead | ReadFailed] = READS | FAILED_READS
 
+SHOWN_BY = st.builds(ShownBy, source=texts(), release=texts())
+UNITS_LEARNED = st.builds(
+    UnitLearned,
+    channel=st.sampled_from(["total", "prints"]),
+    object=st.sampled_from(["", "1.3.6.1.2.1.43.10.2.1.4.1.1"]),
+    unit=st.sampled_from(Unit),
+    releases=st.lists(SHOWN_BY, max_size=2).map(tuple),
+)
 POLICIES = st.builds(
     Policy,
     settle_us=FIGURES,
@@ -243,6 +255,7 @@ POLICIES = st.builds(
     fall_back=FIGURES,
     modulus=FIGURES,
     charging=st.sampled_from(get_args(Charging)),
+    charging_needs=st.sampled_from(UnitGrade),
     blank_backs=st.sampled_from(get_args(BlankBacks)),
     separator_sheets=st.none() | st.integers(0, SEPARATORS_MAX),
     badge_within_us=FIGURES,
@@ -260,7 +273,14 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
     READS,
     FAILED_READS,
     st.builds(PolicySet, printer=NAMES, at_us=INSTANTS_US, policy=POLICIES),
-    st.builds(SettleLearned, printer=NAMES, at_us=INSTANTS_US, settle_us=FIGURES, state_believed=st.booleans()),
+    st.builds(
+        SettleLearned,
+        printer=NAMES,
+        at_us=INSTANTS_US,
+        settle_us=FIGURES,
+        state_believed=st.booleans(),
+        units=st.lists(UNITS_LEARNED, max_size=3).map(tuple),
+    ),
     st.builds(Assigned, at_us=INSTANTS_US, owner=texts(), cost_centre=texts(), printer=st.just("")),
     st.builds(Registered, at_us=INSTANTS_US, name=NAMES, gateway=st.just("") | NAMES, printer=st.just("")),
     st.builds(

@@ -11,6 +11,7 @@ from pagereeve.domain.alerts.message import STEPS, Notification
 from pagereeve.domain.badges.state import FRAMES_MAX, ChecksState, FeedState, ReaderState
 from pagereeve.domain.brackets.continuity import Identity
 from pagereeve.domain.brackets.hypotheses import HYPOTHESES, PAIRS
+from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.findings.conditions import Condition
 from pagereeve.domain.findings.conflicts import DELIVERIES_MAX, SHOWN_MAX, TALLIES_MAX, Delivery, Tally
 from pagereeve.domain.findings.finding import Kind
@@ -21,6 +22,7 @@ from pagereeve.domain.patterns.bias import CEILING, SIGNS_KEPT, Excursion
 from pagereeve.domain.patterns.diagnosis import RECENT_MAX, Difference
 from pagereeve.domain.patterns.memory import LATELY_MAX, NAMED_MAX, Lately, PatternMemory, StandingStill
 from pagereeve.domain.patterns.tickets import SourceTickets
+from pagereeve.domain.patterns.units import NO_UNITS, REMEMBERED, Assumed, UnitMemory, UnitShown
 from pagereeve.domain.projection.projection import Memory
 from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.codec import FIGURE_MAX
@@ -102,6 +104,25 @@ TALLIES = st.builds(
     first=st.lists(DELIVERIES, min_size=1, max_size=SHOWN_MAX).map(tuple),
 )
 
+UNITS_SHOWN = st.builds(
+    UnitShown,
+    channel=st.sampled_from(["total", "prints"]),
+    object=texts(least=0),
+    unit=st.sampled_from(Unit),
+    given=st.sampled_from(Unit),
+    word=st.booleans(),
+    start_us=INSTANTS_US,
+    source=texts(),
+    event=texts(),
+    release=texts(),
+)
+UNIT_MEMORIES = st.builds(
+    UnitMemory,
+    shown=st.lists(UNITS_SHOWN, max_size=REMEMBERED).map(tuple),
+    contradicted=st.lists(UNITS_SHOWN, max_size=2).map(tuple),
+    assumed=st.none()
+    | st.builds(Assumed, since_us=INSTANTS_US, channel=texts(), object=texts(least=0), model=texts(least=0)),
+)
 DOUBTS = st.builds(StateDoubt, since_us=INSTANTS_US, source=texts(), event=texts(), release=texts(), idle_rests=FIGURES)
 
 
@@ -120,6 +141,7 @@ def resume_points(draw: st.DrawFn) -> ResumePoint:
             draw(st.lists(TROUBLES, max_size=3).map(tuple) | st.lists(TROUBLES, max_size=TROUBLES_MAX).map(tuple)),
             draw(st.lists(TALLIES, max_size=2).map(tuple) | st.lists(TALLIES, max_size=TALLIES_MAX).map(tuple)),
             draw(st.none() | DOUBTS),
+            draw(st.just(NO_UNITS) | UNIT_MEMORIES),
         ),
         known_us=draw(st.none() | INSTANTS_US),
     )

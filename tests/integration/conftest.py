@@ -29,6 +29,7 @@ ON_ONE_LOOP = {
     "test_journal_kill.py": "processes of their own",
     "test_journal_opening.py": "the database",
     "test_journal_sqlite.py": "the database",
+    "test_unit_offers.py": "the database, and processes of their own",
     "test_ledger_contract.py": "the database",
     "test_litestream.py": "processes of their own",
     "test_old_journals.py": "the database",

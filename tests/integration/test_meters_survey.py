@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.facts.reading import Unit, UnitGrade
 from pagereeve.meters.discovery.profile import Profiles, profile_from, shipped_profiles
 from pagereeve.meters.reader import LOOK_AGAIN_S, SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
@@ -69,7 +69,11 @@ async def test_a_unit_that_a_test_print_proved_wins_over_what_the_agent_says() -
             target = raw.target(unit=Unit.IMPRESSIONS)
             count = reading(await meter.read(target, 5.0)).sight.count("total")
             assert count is not None
-            assert (count.value, count.unit) == (500, Unit.IMPRESSIONS)
+            assert (count.value, count.unit, count.grade) == (500, Unit.IMPRESSIONS, UnitGrade.PROVEN)
+            target = raw.target(unit=Unit.IMPRESSIONS, unit_grade=UnitGrade.INFERRED)
+            count = reading(await meter.read(target, 5.0)).sight.count("total")
+            assert count is not None
+            assert (count.unit, count.grade) == (Unit.IMPRESSIONS, UnitGrade.INFERRED)
 
 
 async def test_the_registry_can_ask_for_a_profile_or_for_none() -> None:

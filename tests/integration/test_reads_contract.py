@@ -72,7 +72,8 @@ async def test_the_sums_of_a_period_are_those_of_its_rows(store: Both, seeds: tu
 
 @pytest.mark.parametrize("seed", range(40, 46))
 async def test_runs_that_end_channels_that_come_and_go_and_wraps_are_summed_alike(store: Both, seed: int) -> None:
-    day = make_day(seed, 80, channels=True, life=seed % 2 == 0, modulus=1000 if seed % 3 == 0 else 2**32)
+    modulus = 1000 if seed % 3 == 0 else 2**32
+    day = make_day(seed, 80, channels=True, life=seed % 2 == 0, modulus=modulus, units=seed % 2 == 0)
     segments = rebuild(PRINTER, day.facts, day.open_run)
     await store.replace(PRINTER, None, segments)
     for period in (ALWAYS, *PERIODS):

@@ -23,9 +23,10 @@ from pagereeve.domain.facts.facts import (
     ReleaseEnded,
     ReleaseStarted,
     SettleLearned,
+    UnitLearned,
 )
 from pagereeve.domain.facts.policy import Charging, Policy
-from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
+from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit, UnitGrade
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.projection.projector import replay
 from pagereeve.domain.values.instants import SECOND_US
@@ -46,6 +47,16 @@ class Day:
     steps: list[tuple[Fact | None, PlateauRead | ReadFailed | None]] = field(default_factory=list, repr=False)
     runs: list[tuple[int, int]] = field(default_factory=list)
     printed: dict[str, int] = field(default_factory=dict)
+
+
+UNITS_KNOWN = (
+    (Unit.IMPRESSIONS, UnitGrade.SAID),
+    (Unit.UNKNOWN, UnitGrade.ASSUMED),
+    (Unit.UNKNOWN, UnitGrade.ASSUMED),
+    (Unit.SHEETS, UnitGrade.INFERRED),
+    (Unit.SHEETS, UnitGrade.ASSUMED),
+    (Unit.IMPRESSIONS, UnitGrade.PROVEN),
+)
 
 
 @dataclass
@@ -69,6 +80,7 @@ def make_day(
     life: bool = False,
     states: bool = False,
     short: bool = False,
+    units: bool = False,
 ) -> Day:
     """A day of ``length`` happenings: releases, walk-up copies, reads, jams, silences, restarts, replacements.
 
@@ -76,10 +88,11 @@ def make_day(
     ``modulus`` the meter wraps, some of the time. ``life``: notices that come late, again or for another job under the
     same name, progress, clocks that are off, maintenance, decisions, another policy, and tickets of every sort.
     ``states``: states that stick, error lights that stop nothing, and what is learnt of both. ``short``: nobody copies
-    by hand, and no job prints more than its ticket says.
+    by hand, and no job prints more than its ticket says. ``units``: what is known of the counter's unit comes and goes.
     """
     maker = _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life)
-    maker.states, maker.short = states, short
+    maker.states, maker.short, maker.units = states, short, units
+    maker.unit = maker.random.choice(UNITS_KNOWN) if units else UNITS_KNOWN[0]
     return maker.make(length)
 
 
@@ -99,7 +112,8 @@ class _Maker:
         self.printer = _Printer(value if modulus == 2**32 else modulus - value % 60 - 1)
         self.releases = 0
         self.marks: list[tuple[int, int]] = []
-        self.states = self.short = False
+        self.states = self.short = self.units = False
+        self.unit = UNITS_KNOWN[0]
 
     def make(self, length: int) -> Day:
         self._fact(PolicySet(PRINTER, DAY_US - SECOND_US, self.policy))
@@ -116,6 +130,8 @@ class _Maker:
             kinds += ["fail", "restart", "replace", "jam", "glitch", "fall-back"]
         if self.states:
             kinds += ["stick", "unstick", "light", "learn", "wait"]
+        if self.units:
+            kinds += ["learn-unit", "name-unit", "name-unit"]
         if self.short:
             kinds.remove("copy")
         if self.life:
@@ -146,7 +162,7 @@ class _Maker:
         state = PrinterState.PRINTING if self.marks and self.random.random() < 0.8 else PrinterState.IDLE
         total = self.printer.value % self.policy.modulus if value is None else value
         state = self.printer.stuck or state
-        counts = [("total", Count(total, Unit.IMPRESSIONS))]
+        counts = [("total", Count(total, self.unit[0], grade=self.unit[1]))]
         counts += [(name, Count(total // 2, Unit.IMPRESSIONS)) for name in self.channels if self.random.random() < 0.8]
         sight = Sight(tuple(sorted(counts)), self.printer.serial, "1.3.6.1.4.1.99999.1", state, self._errors())
         sent_us = self.now_us
@@ -305,6 +321,13 @@ class _Maker:
     def _learn(self) -> None:
         settle_us = self.random.choice([10, 10, 15]) * SECOND_US
         self._fact(SettleLearned(PRINTER, self.now_us, settle_us, self.random.random() < 0.6))
+
+    def _learn_unit(self) -> None:
+        units = (UnitLearned("total", "", self.random.choice(list(Unit))),)
+        self._fact(SettleLearned(PRINTER, self.now_us, 10 * SECOND_US, units=units))
+
+    def _name_unit(self) -> None:
+        self.unit = self.random.choice(UNITS_KNOWN)
 
     def _copy(self) -> None:
         self._pass(3)

@@ -15,20 +15,21 @@ from pagereeve.domain.accounts.period_sums import sums_of
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
 from pagereeve.domain.accounts.totals import Totals
-from pagereeve.domain.ledger import METER, PEOPLE, RowSegment, account_kind, is_house
+from pagereeve.domain.ledger import METER, PEOPLE, Posting, RowSegment, Stretch, account_kind, is_house
 from pagereeve.domain.projection.projector import rebuild
 from pagereeve.domain.values.instants import SECOND_US
 from tests.property.days import DAY_US, PRINTER, make_day
 
 UTC = ZoneInfo("UTC")
 SEEDS = st.integers(0, 2**32)
-KINDS = st.sampled_from(["faults", "life", "channels", "wraps"])
+KINDS = st.sampled_from(["faults", "life", "channels", "wraps", "units"])
 EDGES = st.lists(st.integers(0, 1500 * SECOND_US), max_size=6)
 
 
 def segments_of(seed: int, kind: str) -> list[RowSegment]:
     modulus = 1000 if kind == "wraps" else 2**32
-    day = make_day(seed, 60, channels=kind == "channels", life=kind == "life", modulus=modulus)
+    life = kind in {"life", "units"}
+    day = make_day(seed, 60, channels=kind == "channels", life=life, modulus=modulus, units=kind == "units")
     return rebuild(PRINTER, day.facts, day.open_run)
 
 
@@ -51,6 +52,10 @@ def account_sums(accounts: AccountsOfPeriod) -> Counter[tuple[str, str, str]]:
     return sums
 
 
+def _place(one: Stretch | Posting) -> tuple[int, str, int, int]:
+    return (one.run, one.channel, one.opens_us, one.closes_us)
+
+
 def nonzero(sums: Counter[tuple[str, str, str]]) -> dict[tuple[str, str, str], int]:
     return {key: pages for key, pages in sums.items() if pages}
 
@@ -64,11 +69,11 @@ def test_however_time_is_cut_the_periods_of_each_account_add_up_to_the_whole(
     for period in periods_of(segments, edges):
         parts.update(account_sums(accounts_of(period, sums_of(segments, period.from_us, period.to_us))))
     whole: Counter[tuple[str, str, str]] = Counter()
-    units = {(one.run, one.channel): one.unit.value for segment in segments for one in segment.stretches}
+    units = {_place(one): one.unit.value for segment in segments for one in segment.stretches}
     for posting in (one for segment in segments for one in segment.postings):
         for account, pages in posting.legs:
             kind = account_kind(account)
-            unit = units[posting.run, posting.channel]
+            unit = units[_place(posting)]
             whole[posting.channel, unit, kind] += -pages if kind == METER else pages
     assert nonzero(parts) == nonzero(whole)
 

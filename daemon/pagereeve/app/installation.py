@@ -45,6 +45,7 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         quiet=known.quiet,
         newest_us=known.newest_us,
         waiting_us=known.waiting_us,
+        units=known.units,
         key_trouble=key_trouble(settings.badge_key_file, check),
         expired=_expired(settings, stored, seen.now_us),
     )

@@ -31,6 +31,7 @@ from pagereeve.domain.ledger import Finding
 from pagereeve.feeds.local.peer import this_user
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.queries.findings import FindingsAnswer, SummaryAnswer, finding_of, findings_of, summary_of
+from pagereeve.queries.units import UnitStanding
 from pagereeve.reports.findings import findings_text
 from pagereeve.reports.findings_summary import summary_json, summary_table
 from pagereeve.reports.rows_json import finding_json
@@ -63,7 +64,7 @@ def findings(
     asked = between(since, None, zone_of(zone))
     wanted = FindingFilter(None if all_ else "open", kind, printer, asked.from_us)
     known = asyncio.run(_known(config, data_dir, wanted, max(1, min(limit, LIMIT_MAX))))
-    _give(known.findings, zone, as_json=json)
+    _give(known.findings, zone, as_json=json, units=known.units)
     if known.after is not None:
         complain(f"{len(known.findings)} of {known.count()} findings are shown; --limit shows more, --since fewer")
     return 1 if known.count("open") else 0
@@ -160,13 +161,13 @@ def summary(
     return 0
 
 
-def _give(chosen: Sequence[Finding], zone: str, *, as_json: bool) -> None:
+def _give(chosen: Sequence[Finding], zone: str, *, as_json: bool, units: Sequence[UnitStanding] = ()) -> None:
 
     shown_zone = zone_of(zone)
     if as_json:
         say_json([finding_json(one) for one in chosen])
     else:
-        say(findings_text(chosen, shown_zone))
+        say(findings_text(chosen, shown_zone, units))
 
 
 def _decide(said: DecisionRequest, socket: Path | None, config: Path, data_dir: Path | None) -> None:

@@ -19,10 +19,12 @@ from pagereeve.cli.output import complain, output_file, say, say_json, show
 from pagereeve.cli.progress import progress_of
 from pagereeve.cli.prompts import person_at_terminal
 from pagereeve.cli.version import version_text
+from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.proof.course import prove as prove_one
+from pagereeve.proof.equals import offers_of
 from pagereeve.proof.plan import Patience, Plan
 from pagereeve.proof.report.html import page_of
 from pagereeve.proof.report.settings_entry import Value, fragment_of
@@ -31,8 +33,12 @@ from pagereeve.proof.report.terminal import proof_json, proof_text
 from pagereeve.proof.results import Proof
 from pagereeve.proof.stages.printing import jobs_in
 from pagereeve.proof.testpages.jobs import sheets_at_most, sheets_of_two_sided
+from pagereeve.queries.units import units_of
+from pagereeve.reports.units import offer_lines
 from pagereeve.settings import BadSettings, PrinterSettings, Problem, Settings, load_settings
 from pagereeve.settings.suggestions import nearest
+from pagereeve.store.sqlite.files import JOURNAL_NAME
+from pagereeve.store.sqlite.reads import SqlReads
 
 AT_ONCE_MAX: Final = 16
 USAGE: Final = 2
@@ -86,11 +92,14 @@ def prove(
     if print_ and not _consent(plans, yes=yes):
         return USAGE
     proofs = asyncio.run(_prove_all(settings, plans, as_json=json))
+    offers = [] if json else asyncio.run(_offers(settings, proofs))
     _show(
         [(proof, _fragment(settings, proof, entry)) for proof, entry in zip(proofs, entries, strict=True)],
         report,
         as_json=json,
     )
+    for line in offers:
+        say(line)
     return 0 if all(proof.passed for proof in proofs) else 1
 
 
@@ -186,6 +195,19 @@ def _consent(plans: Sequence[Plan], *, yes: bool) -> bool:
         return True
     complain("nothing was printed")
     return False
+
+
+async def _offers(settings: Settings, proofs: Sequence[Proof]) -> list[str]:
+    """What was proven, for other printers of the model that run on an assumed unit; the journal knows of these."""
+    journal = settings.data_dir / JOURNAL_NAME
+    if not journal.exists() or not any(proof.calibration.unit for proof in proofs):
+        return []
+    try:
+        async with await SqlReads.open_for_reading(journal) as reads:
+            known = await units_of(reads, {printer.name for printer in settings.printers})
+    except PagereeveError as error:
+        return [f"Whether other printers of the model run on an assumed unit is not known: {error}"]
+    return offer_lines(offers_of(proofs, known))
 
 
 async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool) -> list[Proof]:

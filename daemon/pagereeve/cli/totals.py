@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -15,8 +16,10 @@ from pagereeve.cli.output import say, say_bytes, say_json, show
 from pagereeve.domain.accounts.periods import Period, chosen
 from pagereeve.domain.accounts.totals import By
 from pagereeve.queries.totals import TotalsAnswer, totals_of
+from pagereeve.queries.units import UnitStanding, units_of
 from pagereeve.reports.seal import head_line
 from pagereeve.reports.totals import answer_csv, answer_json, answer_tables, period_line, spelling_lines
+from pagereeve.reports.units import units_line
 
 Format = Literal["auto", "table", "csv", "json"]
 
@@ -43,16 +46,17 @@ def totals(
     meter's figures at start and end are shown too, and who received its pages. Exit status 1 if pages counted are not
     accounted for.
     """
-    answer = asyncio.run(_totals(config, data_dir, chosen(period, from_, to, zone), by))
     if format_ == "auto":
         format_ = "table" if sys.stdout.isatty() else "csv"
+    asked, table = chosen(period, from_, to, zone), format_ == "table"
+    answer, units = asyncio.run(_totals(config, data_dir, asked, by, with_units=table))
     if format_ == "json":
         say_json(answer_json(answer))
     elif format_ == "csv":
         say_bytes(answer_csv(answer, bom=bom).encode())
     else:
         show(period_line(answer.period), *answer_tables(answer), *_made_from(answer))
-        for line in spelling_lines(answer.lines):
+        for line in (*spelling_lines(answer.lines), *filter(None, [units_line(units)])):
             say(line)
     return 0 if answer.conserved else 1
 
@@ -61,6 +65,8 @@ def _made_from(answer: TotalsAnswer) -> list[str]:
     return [] if answer.seal is None else [f"Made from {head_line(answer.seal)}."]
 
 
-async def _totals(config: Path, data_dir: Path | None, period: Period, by: By) -> TotalsAnswer:
+async def _totals(
+    config: Path, data_dir: Path | None, period: Period, by: By, *, with_units: bool
+) -> tuple[TotalsAnswer, Sequence[UnitStanding]]:
     async with open_reads(config, data_dir) as reads:
-        return await totals_of(reads, period, by)
+        return await totals_of(reads, period, by), await units_of(reads) if with_units else ()

@@ -185,6 +185,8 @@ class EvidenceKind(StrEnum):
     BIAS = "bias"
     STANDS_STILL = "stands-still"
     STATE_NOT_BELIEVED = "state-not-believed"
+    UNIT_ASSUMED = "unit-is-assumed"
+    UNIT_CONTRADICTED = "unit-is-contradicted"
     PATTERN = "pattern"
     NO_OWNER = "no-owner"
     FLOODED = "flooded"

@@ -14,6 +14,7 @@ from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
 from pagereeve.meters.discovery.refusing import wrong_responder
 from pagereeve.meters.discovery.serials import names_nobody
 from pagereeve.meters.discovery.survey import Survey, survey
+from pagereeve.meters.registered_unit import with_registered_unit
 from pagereeve.meters.sighting import MeterSighting, figure
 from pagereeve.meters.snmp.address import AgentAddress, NameNotFound, Resolver, key_label
 from pagereeve.meters.snmp.ber import DecodeError
@@ -341,7 +342,7 @@ class SnmpMeter:
         target = printer.target
         _same(responder, "sysObjectID", object_id, target.object_id.strip(".") or printer.object_id)
         _same(responder, "serial number", sighting.serial, "" if names_nobody(target.serial) else target.serial)
-        seen = _SeenDevice(shown, sighting.sight(), sighting.power_on)
+        seen = _SeenDevice(shown, with_registered_unit(sighting.sight(), target), sighting.power_on)
         printer.object_id = object_id or printer.object_id
         if sighting.contradicted:
             # What contradicts the total is doubtful for good, or the agent was caught between two values.

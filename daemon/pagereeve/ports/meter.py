@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal, Protocol
 
-from pagereeve.domain.facts.reading import Failure, Reading, Unit
+from pagereeve.domain.facts.reading import Failure, Reading, Unit, UnitGrade
 
 Version = Literal["1", "2c", "3"]
 AuthProtocol = Literal["md5", "sha", "sha224", "sha256", "sha384", "sha512"]
@@ -37,7 +37,8 @@ class MeterTarget:
     ``unit`` is what a test print proved ``total`` to step in: it counts, whatever the agent says or leaves unsaid, and
     hides nothing of that. ``profile`` names the maker's profile to use; ``none`` is the standard objects alone; empty:
     the one that fits. ``answers_from`` is a further host whose answers are accepted, and ``any_port`` accepts them from
-    any port: by default they must come from where the request went.
+    any port: by default they must come from where the request went. ``unit_grade``: the unit was proven of this
+    printer, or (inferred) of another one of its model.
     """
 
     printer: str
@@ -53,6 +54,7 @@ class MeterTarget:
     answers_from: str = ""
     any_port: bool = False
     device: int | None = None
+    unit_grade: UnitGrade = UnitGrade.PROVEN
 
 
 class Meter(Protocol):

@@ -12,18 +12,25 @@ from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.findings import FindingCount, FindingFilter, Place
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.offers import offered
+from pagereeve.queries.units import UnitStanding, units_of
 
 NOT_SAID: Final = "(nobody has said)"
+# What these say rests on a counter's unit.
+OF_COUNTS: Final = frozenset({"surplus", "shortfall", "stray-pages", "unproven-release", "steady-bias", "diagnosis"})
 CLOSED: Final = "(closed, or over by itself)"
 
 
 @dataclass(frozen=True, slots=True)
 class FindingsAnswer:
-    """``findings`` are a page of those that ``counts`` counts; the next one begins behind ``after`` (None: the end)."""
+    """``findings`` are a page of those that ``counts`` counts; the next one begins behind ``after`` (None: the end).
+
+    ``units`` are those of the printers whose counts they are about.
+    """
 
     findings: tuple[Finding, ...]
     counts: tuple[FindingCount, ...]
     after: Place | None = None
+    units: tuple[UnitStanding, ...] = ()
 
     def count(self, state: FindingState | None = None) -> int:
         return sum(one.findings for one in self.counts if state in {None, one.state})
@@ -58,7 +65,9 @@ async def findings_of(reads: Reads, wanted: FindingFilter, limit: int, after: Pl
             if after is None:
                 break
         shown = await offered(held, found)
-    return FindingsAnswer(tuple(shown), tuple(counts), after)
+        counted = {one.printer for one in found if one.kind in OF_COUNTS}
+        units = await units_of(held, counted) if counted else ()
+    return FindingsAnswer(tuple(shown), tuple(counts), after, units)
 
 
 async def finding_of(reads: Reads, name: str) -> Finding:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 
 from pagereeve.domain.facts.facts import PlateauRead
@@ -12,6 +12,7 @@ from pagereeve.domain.findings.from_timeline import SILENCE_TRIES_MIN
 from pagereeve.domain.ledger import Severity
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.units import UnitStanding, units_of
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,16 +33,18 @@ class SilentPrinter:
 @dataclass(frozen=True, slots=True)
 class JournalState:
     """``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message
-    waits. ``newest_us`` is the latest instant of any fact (None: there is none).
+    waits. ``newest_us`` is the latest instant of any fact (None: there is none). ``units`` are how each printer's is
+    known.
     """
 
     findings: Mapping[tuple[Severity, str], int] = field(default_factory=dict)
     quiet: tuple[SilentPrinter, ...] = ()
     newest_us: int | None = None
     waiting_us: Mapping[str, int] = field(default_factory=dict)
+    units: tuple[UnitStanding, ...] = ()
 
 
-async def journal_state(reads: Reads, printers: Iterable[str], *, daemon_runs: bool) -> JournalState:
+async def journal_state(reads: Reads, printers: Collection[str], *, daemon_runs: bool) -> JournalState:
     """Of these printers, read at one moment."""
     async with reads.snapshot() as held:
         counts: Counter[tuple[Severity, str]] = Counter()
@@ -53,6 +56,7 @@ async def journal_state(reads: Reads, printers: Iterable[str], *, daemon_runs: b
             quiet=tuple(await _quiet(held, printers, daemon_runs=daemon_runs)),
             newest_us=await held.newest_us(),
             waiting_us={name: one.oldest_us for name, one in queues.items() if one.oldest_us is not None},
+            units=await units_of(held, printers),
         )
 
 

@@ -8,6 +8,7 @@ from typing import Final
 
 from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.brackets.timeline import ECHO_WITHIN_US, start_of, started_again
+from pagereeve.domain.brackets.units import with_units
 from pagereeve.domain.facts.facts import (
     BadgePresented,
     Fact,
@@ -21,7 +22,7 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.policy import Policy
-from pagereeve.domain.facts.reading import Plateau, Silence
+from pagereeve.domain.facts.reading import Plateau, Silence, UnitGrade
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import Charge, Finding, Grade, Posting, ReleaseKey, Stretch
 from pagereeve.domain.values.bad_question import BadQuestion
@@ -43,6 +44,8 @@ KEYS_MAX: Final = 50
 class Evidence:
     """``charges`` has one row a channel, ``stretches`` those that name the release. ``others`` shared its
     bracket, and ``others_left_out`` more.
+
+    ``grades`` say of each channel how its unit was known when its stretch closed.
 
     Facts are of the stretch and a little around it, each kind in order of time.
     """
@@ -66,6 +69,7 @@ class Evidence:
     silences: list[Silence] = field(default_factory=list)
     badges: list[BadgePresented] = field(default_factory=list)
     notes: list[PrinterNoted] = field(default_factory=list)
+    grades: dict[str, UnitGrade] = field(default_factory=dict)
 
     @property
     def started_us(self) -> int:
@@ -121,9 +125,21 @@ async def _gathered(reads: Reads, key: ReleaseKey, printer: str, charges: list[C
     _add_notices(evidence, mine)
     await _add_rows(reads, evidence)
     await _add_facts(reads, evidence)
+    evidence.grades = _grades(evidence, rules)
     evidence.notes = [one for one in rules.notes if _near(evidence, one.origin.at_us)]
     evidence.findings = await reads.findings_of(key)
     return evidence
+
+
+def _grades(evidence: Evidence, rules: Rules) -> dict[str, UnitGrade]:
+    """By channel, of the reading that the closing cut lies on."""
+    grades: dict[str, UnitGrade] = {}
+    for stretch in evidence.stretches:
+        closing = [one for one in evidence.plateaus if one.first_received_us <= stretch.closes_us]
+        count = with_units(closing[-1], rules).sight.count(stretch.channel) if closing else None
+        if count is not None:
+            grades[stretch.channel] = count.grade
+    return grades
 
 
 def _add_notices(evidence: Evidence, facts: Sequence[Fact]) -> None:

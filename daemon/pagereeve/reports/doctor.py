@@ -6,10 +6,13 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from pagereeve.domain.alerts.alert import UNIT_ASSUMED
 from pagereeve.domain.ledger import SEVERITIES, Severity
 from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.domain.values.visible import visible
 from pagereeve.queries.installation import SilentPrinter
+from pagereeve.queries.units import UnitStanding, assumed_by_model, model_offers
+from pagereeve.reports.units import offer_lines
 
 MIB: Final = 2**20
 NAMED_MAX: Final = 5
@@ -91,6 +94,7 @@ class InstallationState:
     expired: tuple[str, ...] = ()
     relay: RelayState | None = None
     expiries: tuple[CertificateExpiry, ...] = ()
+    units: tuple[UnitStanding, ...] = ()
 
 
 def complaints_of(seen: InstallationState) -> list[Complaint]:
@@ -106,6 +110,7 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *_certificates(seen),
         *_receivers(seen),
         *_printers(seen),
+        *_units(seen),
         *_findings(seen),
     ]
     return sorted(found, key=lambda one: SEVERITIES.index(one.severity))
@@ -324,8 +329,28 @@ def _quiet(one: SilentPrinter) -> str:
     return f"{one.printer} ({', '.join(details)})" if details else one.printer
 
 
+def _units(seen: InstallationState) -> Iterator[Complaint]:
+    """Of a fleet it is one thing to know, and an alarm of none of them."""
+    models = assumed_by_model(seen.units)
+    if not models:
+        return
+    names = [name for printers in models.values() for name in printers]
+    of_models = _some([f"{len(printers)} of {model or 'an unknown model'}" for model, printers in models.items()])
+    offers = offer_lines(model_offers(seen.units))
+    prove = "Two two-sided releases of four pages teach it; pagereeve prove NAME --print proves it for one of a model."
+    yield Complaint(
+        "info",
+        f"{'One printer runs' if len(names) == 1 else f'{len(names)} printers run'} on an assumed unit: {of_models} "
+        f"({_some(names)}).",
+        "Two-sided releases there agree with more than one count, and are charged only if charging_needs allows it.",
+        " ".join([f"{one}." for one in offers] or [prove]),
+    )
+
+
 def _findings(seen: InstallationState) -> Iterator[Complaint]:
-    if not seen.findings:
+    # An assumed unit was told of above, once for all printers.
+    told = {key: number for key, number in seen.findings.items() if key[1] != UNIT_ASSUMED}
+    if not told:
         return
     busy = seen.findings.get(("warning", "state-not-believed"), 0)
     if busy:
@@ -336,9 +361,9 @@ def _findings(seen: InstallationState) -> Iterator[Complaint]:
             "Releases there wait longer for their verdicts, and are judged by the count alone.",
             "Restart the printer or its network card; pagereeve findings names it. If it stays so, update it.",
         )
-    by_weight = sorted(seen.findings.items(), key=lambda one: (SEVERITIES.index(one[0][0]), -one[1], one[0][1]))
+    by_weight = sorted(told.items(), key=lambda one: (SEVERITIES.index(one[0][0]), -one[1], one[0][1]))
     (worst, _), _ = by_weight[0]
-    count = sum(seen.findings.values())
+    count = sum(told.values())
     yield Complaint(
         worst,
         f"{count} finding{' is' if count == 1 else 's are'} open: "

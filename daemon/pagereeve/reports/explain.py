@@ -11,7 +11,8 @@ from pagereeve.domain.accounts.periods import local, local_text
 from pagereeve.domain.brackets.allocation import SHARES
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
-from pagereeve.domain.charging.postings import COPIES_NOT_APART, PROVABLE_MINIMUM
+from pagereeve.domain.charging.postings import COPIES_NOT_APART, PROVABLE_MINIMUM, UNIT_BELOW_NEED
+from pagereeve.domain.facts.reading import Unit, UnitGrade
 from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch, is_meter
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
@@ -34,12 +35,20 @@ from pagereeve.reports.sentences import (
     ticket_text,
 )
 from pagereeve.reports.timeline import folded, timeline
+from pagereeve.reports.units import unit_text
 
 UTC: Final = ZoneInfo("UTC")
 OTHERS_SHOWN_MAX = 20
 # Reasons of the evidence, and of the verdict; those that say how the window closed have a sentence of their own.
 NOTED = ("stalled", "no-end-notice", "run-ended", "no-reading-before")
-OF_VERDICT = ("about-the-bracket", *sorted(SHARES), "within-tolerance", PROVABLE_MINIMUM, COPIES_NOT_APART)
+OF_VERDICT = (
+    "about-the-bracket",
+    *sorted(SHARES),
+    "within-tolerance",
+    PROVABLE_MINIMUM,
+    COPIES_NOT_APART,
+    UNIT_BELOW_NEED,
+)
 
 
 def explain_text(evidence: Evidence, zone: ZoneInfo, learnt: Sequence[LateNotice] = ()) -> str:
@@ -121,7 +130,7 @@ def _at(at_us: int, zone: ZoneInfo) -> str:
 
 def _channel(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterator[str]:
     part = "" if charge.channel in CLAIMED_CHANNELS else ", a part of the total: not billed"
-    unit = "unit unknown" if charge.unit is None else f"in {charge.unit.value}"
+    unit = "unit unknown" if charge.unit in {None, Unit.UNKNOWN} else f"in {charge.unit}"
     yield from ("", f"CHANNEL {charge.channel} ({unit}{part})")
     for stretch in _of_channel(evidence, charge.channel):
         yield from (f"  {line}" for line in _cut_lines(evidence, stretch, zone))
@@ -129,6 +138,12 @@ def _channel(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterator[str
     for posting in evidence.postings:
         if posting.channel == charge.channel:
             yield f"  Posting: {posting_text(posting)}."
+
+
+def _unit(evidence: Evidence, charge: Charge) -> list[str]:
+    """How it was known is said where it was not proven."""
+    grade = evidence.grades.get(charge.channel, UnitGrade.PROVEN)
+    return [] if charge.unit is None or grade is UnitGrade.PROVEN else [f"Unit: {unit_text(charge.unit, grade)}."]
 
 
 def _of_channel(evidence: Evidence, channel: str) -> list[Stretch]:
@@ -163,6 +178,7 @@ def _wrapped(stretch: Stretch) -> str:
 def _sentences(evidence: Evidence, charge: Charge, zone: ZoneInfo = UTC) -> list[str]:
     """How the window closed, the grade, what was expected and why, whose pages they are, the verdict, the charge."""
     sentences = [closing_text(charge.reasons, evidence.settle_us), settle_text(evidence, zone)]
+    sentences += _unit(evidence, charge)
     if charge.grade is not None:
         sentences.append(f"Evidence: {charge.grade.value}; {GRADES[charge.grade]}.")
     sentences += [f"  Note: {reason_text(reason)}." for reason in charge.reasons if reason in NOTED]

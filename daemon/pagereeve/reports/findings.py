@@ -7,10 +7,13 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.periods import local, local_text
 from pagereeve.domain.alerts.advice import ADVICE
+from pagereeve.domain.alerts.alert import UNIT_ASSUMED
 from pagereeve.domain.findings.wording import text_of, words_of
 from pagereeve.domain.ledger import SEVERITIES, Finding
 from pagereeve.domain.values.visible import visible
+from pagereeve.queries.units import UnitStanding
 from pagereeve.reports.release_answer import CAUTION
+from pagereeve.reports.units import some, units_line
 
 
 def chosen_findings(findings: Iterable[Finding], printer: str | None = None) -> list[Finding]:
@@ -19,10 +22,41 @@ def chosen_findings(findings: Iterable[Finding], printer: str | None = None) -> 
     return sorted(known, key=lambda one: (SEVERITIES.index(one.severity), one.since_us, one.printer, one.id))
 
 
-def findings_text(findings: Sequence[Finding], zone: ZoneInfo) -> str:
-    """Each finding with its evidence and what to do first; how many of which severity there are; a caution."""
-    lines = [line for one in findings for line in finding_lines(one, zone)]
-    return "\n".join([*lines, findings_count(findings), *([CAUTION] if findings else [])])
+def findings_text(findings: Sequence[Finding], zone: ZoneInfo, units: Sequence[UnitStanding] = ()) -> str:
+    """Each finding with its evidence and what to do first; how many of which severity there are; a caution.
+
+    ``units`` are those of the printers whose counts they are about.
+    """
+    alike = [one for one in findings if _is_of_a_fleet(one)]
+    models: dict[str, list[Finding]] = {}
+    for one in alike:
+        models.setdefault(str(one.what.value("model") or ""), []).append(one)
+    fleets = [group for group in models.values() if len(group) > 1]
+    told = {one.id for group in fleets for one in group}
+    lines = [line for one in findings if one.id not in told for line in finding_lines(one, zone)]
+    lines += [line for group in fleets for line in _fleet_lines(group, zone)]
+    ends = [findings_count(findings), units_line(units), CAUTION if findings else ""]
+    return "\n".join([*lines, *filter(None, ends)])
+
+
+def _is_of_a_fleet(finding: Finding) -> bool:
+    """It says the same of each printer of its model: a fleet of them is one thing to know."""
+    return finding.kind == UNIT_ASSUMED and finding.state == "open"
+
+
+def _fleet_lines(group: Sequence[Finding], zone: ZoneInfo) -> list[str]:
+    first = min(group, key=lambda one: one.since_us)
+    printers = some(sorted({one.printer for one in group}))
+    model = first.what.value("model")
+    whose = f"of the model {visible(str(model))}" if model else "of an unknown model"
+    since = local_text(first.since_us, zone)
+    return [
+        f"{first.severity.upper():8} {first.kind} at {len(group)} printers {whose}, since {since}, {first.state}",
+        f"         {len(group)} printers run on an assumed unit: {printers}",
+        f"         First: {ADVICE[first.kind].first}",
+        f"         Each of them: pagereeve findings --kind {first.kind} --json",
+        "",
+    ]
 
 
 def finding_lines(finding: Finding, zone: ZoneInfo) -> list[str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import Final
 
-from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
+from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, UNIT_UNKNOWN
 from pagereeve.domain.ledger import Charge, Grade, Verdict
 from pagereeve.queries.release_evidence import Evidence
 from pagereeve.reports.sentences import interval_text, pages_text
@@ -21,7 +21,8 @@ def answer_lines(evidence: Evidence) -> Iterator[str]:
     billed = [one for one in evidence.charges if one.channel in CLAIMED_CHANNELS]
     for charge in billed or evidence.charges[:1]:
         channel = f" ({charge.channel})" if len(billed) > 1 else ""
-        asked = "not said" if charge.released is None else interval_text(charge.expected)
+        said = charge.released is not None or UNIT_UNKNOWN in charge.reasons
+        asked = interval_text(charge.expected) if said else "not said"
         yield f"Asked for{channel}: {asked}, by {charge.owner}."
         yield f"Counted{channel}: {_counted(evidence, charge)}."
         yield f"Charged{channel}: {charge.charged}{_unproven(charge)}."
@@ -51,7 +52,9 @@ def _unproven(charge: Charge) -> str:
 def _unknown(evidence: Evidence, charge: Charge) -> Iterator[str]:
     if charge.verdict is None:
         yield "what the meter will show once it rests: all figures may change"
-    if charge.released is None:
+    if UNIT_UNKNOWN in charge.reasons:
+        yield "whether the meter counts sheets or sides"
+    elif charge.released is None:
         yield "exactly how much was asked for, as its ticket does not say"
     if charge.verdict is not None and charge.counted is None:
         yield "how much came out"

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 from pydantic import AfterValidator, BeforeValidator, Field
 
 from pagereeve.domain.facts.policy import LARGE_WEIGHT_MAX, BlankBacks, Charging, Copies, NumberUp, Policy, SidesMade
+from pagereeve.domain.facts.reading import UnitGrade
 from pagereeve.ports.setting_types import Duration, DurationRange, Section, Share, Whole
 from pagereeve.settings.tickets import TicketSettings
 
@@ -57,6 +58,7 @@ class PolicySettings(Section):
     fall_back_pages: FallBack = _PLAIN.fall_back
     modulus: Modulus = _PLAIN.modulus
     charging: Charging = _PLAIN.charging
+    charging_needs: Annotated[UnitGrade, Field(strict=False)] = _PLAIN.charging_needs
     blank_backs: BlankBacks = _PLAIN.blank_backs
     separator_sheets: Separators = _PLAIN.separator_sheets
     badge_within: BadgeWithin = Duration(_PLAIN.badge_within_us)
@@ -82,6 +84,7 @@ class PolicySettings(Section):
             fall_back=self.fall_back_pages,
             modulus=self.modulus,
             charging=self.charging,
+            charging_needs=self.charging_needs,
             blank_backs=self.blank_backs,
             separator_sheets=self.separator_sheets,
             badge_within_us=self.badge_within.us,

@@ -9,7 +9,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import AfterValidator, Field, SecretStr, model_validator
 
-from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.facts.reading import Unit, UnitGrade
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.secrets import secret_from_environment, secret_from_file
 from pagereeve.ports.setting_types import Host, Name, Port, Section, Text
@@ -66,6 +66,7 @@ class PrinterSettings(UsmSettings):
     object_id: Annotated[str, Field(pattern=r"^$|^[0-2](\.\d{1,10}){1,127}$")] = ""
     device: Annotated[int, Field(ge=0, le=2**31 - 1)] | None = None
     unit: Literal["impressions", "sheets"] | None = None
+    unit_grade: Literal["proven", "inferred-from-model"] = "proven"
     profile: Annotated[str, Field(pattern=r"^$|^[a-z][a-z0-9-]{0,63}$")] = ""
     answers_from: Annotated[str, AfterValidator(_in_figures)] | None = None
     any_port: bool = False
@@ -84,6 +85,12 @@ class PrinterSettings(UsmSettings):
             raise ValueError(f"{' and '.join(given)} are both given; keep one")
         return self
 
+    @model_validator(mode="after")
+    def _unit_of_grade(self) -> Self:
+        if self.unit is None and "unit_grade" in self.model_fields_set:
+            raise ValueError("unit_grade says how the unit is known; give unit too, or neither")
+        return self
+
     @property
     def other_names(self) -> tuple[str, ...]:
         return (*self.also, *(() if self.was is None else (self.was,)))
@@ -100,6 +107,7 @@ class PrinterSettings(UsmSettings):
             object_id=self.object_id,
             user=self.usm_user(environment),
             unit=None if self.unit is None else Unit(self.unit),
+            unit_grade=UnitGrade.PROVEN if self.unit_grade == "proven" else UnitGrade.INFERRED,
             profile=self.profile,
             answers_from=self.answers_from or "",
             any_port=self.any_port,

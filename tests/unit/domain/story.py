@@ -26,6 +26,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseEnded,
     ReleaseStarted,
     SettleLearned,
+    UnitLearned,
 )
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.policy import Policy
@@ -76,8 +77,10 @@ class Story:
     def set_policy(self, second: float, policy: Policy) -> None:
         self._add(PolicySet(self.printer, at_us(second), policy))
 
-    def learned(self, second: float, settle_s: float, *, state_believed: bool = True) -> None:
-        self._add(SettleLearned(self.printer, at_us(second), round(settle_s * SECOND_US), state_believed))
+    def learned(
+        self, second: float, settle_s: float, *, state_believed: bool = True, units: tuple[UnitLearned, ...] = ()
+    ) -> None:
+        self._add(SettleLearned(self.printer, at_us(second), round(settle_s * SECOND_US), state_believed, units))
 
     def reading(
         self,

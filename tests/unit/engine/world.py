@@ -43,6 +43,7 @@ class FakePrinter:
     errors: tuple[str, ...] = ()
     latency_s: float = 0.05
     state: PrinterState | None = None
+    unit: Unit = Unit.IMPRESSIONS
 
     def print(self, now_s: float, pages: int, *, first_s: float = 2.0, page_s: float = 0.5) -> None:
         self.due += [(now_s + first_s + page_s * nth, 1) for nth in range(pages)]
@@ -53,7 +54,7 @@ class FakePrinter:
             self.due = [one for one in self.due if one[0] > now_s]
         state = PrinterState.PRINTING if self.due and not self.errors else PrinterState.IDLE
         state = self.state or state
-        return Sight((("total", Count(self.value, Unit.IMPRESSIONS)),), "K1", "1.3.6.1.4.1.99999.1", state, self.errors)
+        return Sight((("total", Count(self.value, self.unit)),), "K1", "1.3.6.1.4.1.99999.1", state, self.errors)
 
 
 @dataclass

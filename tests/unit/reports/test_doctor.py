@@ -6,7 +6,9 @@ from dataclasses import replace
 
 import pytest
 
+from pagereeve.domain.facts.reading import Unit, UnitGrade
 from pagereeve.queries.installation import SilentPrinter
+from pagereeve.queries.units import UnitStanding
 from pagereeve.reports.doctor import (
     EXPIRES_SOON_US,
     MIB,
@@ -156,3 +158,17 @@ def test_everything_at_once_is_one_page_the_worst_first() -> None:
     assert max(map(len, text.splitlines())) < 400
     assert "and 495 more" in text
     assert len(doctor_json(seen, complaints)["complaints"]) == 10
+
+
+def test_a_fleet_on_an_assumed_unit_is_one_complaint_by_model() -> None:
+    model, other = "1.3.6.1.4.1.99999.1", "1.3.6.1.4.1.99999.2"
+    units = [UnitStanding(f"p-{nth:02}", "total", Unit.UNKNOWN, UnitGrade.ASSUMED, model) for nth in range(30)]
+    units += [UnitStanding(f"q-{nth}", "total", Unit.UNKNOWN, UnitGrade.ASSUMED, other) for nth in range(7)]
+    seen = replace(WELL, units=tuple(units), findings={("info", "unit-assumed"): 37})
+    (one,) = complaints_of(seen)
+    assert (one.severity, one.what[:45]) == ("info", "37 printers run on an assumed unit: 30 of 1.3")
+    assert f"7 of {other}" in one.what
+    assert "pagereeve prove NAME --print" in one.do
+    proven = UnitStanding("z", "total", Unit.SHEETS, UnitGrade.PROVEN, model)
+    (offered,) = complaints_of(replace(seen, units=(*units, proven)))
+    assert 'unit = "sheets", unit_grade = "inferred-from-model"' in offered.do

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import json
 import re
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 import pytest
 
-from pagereeve.domain.facts.facts import BadgePolicySet, Fact
+from pagereeve.domain.facts.facts import BadgePolicySet, Fact, PlateauRead, ReleaseStarted
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
-from pagereeve.domain.facts.reading import PrinterState
+from pagereeve.domain.facts.reading import PrinterState, Unit, UnitGrade
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.queries.release_evidence import gather
@@ -51,6 +52,7 @@ CHANNEL total (in impressions)
   Counted: 1005 - 1000 = 5
   The window closed when the meter had rested for 10 s, the printer's settle time.
   Settle time: 10 s, as the policy sets it.
+  Unit: impressions; said by the agent, and not proven with test pages.
   Evidence: tight; the meter was read shortly before and after, and no other release ran in between.
   Expected: 5.
   Verdict: agrees; the count lies within what was expected.
@@ -227,3 +229,38 @@ async def test_a_swipe_is_collapsed_by_the_window_of_the_house() -> None:
     assert one.count("the release's badge was presented") == 1
     assert "and seen once more within 0.5 s" in one
     assert (await explained((*again, short), "r-1001")).count("the release's badge was presented") == 2
+
+
+def of_unit(fact: Fact, unit: Unit, grade: UnitGrade) -> Fact:
+    """The same history, two-sided and of a counter whose unit is known so."""
+    if isinstance(fact, ReleaseStarted):
+        return replace(fact, ticket=replace(fact.ticket, pages=8, sides="two-sided-long-edge"))
+    if not isinstance(fact, PlateauRead):
+        return fact
+    sight = fact.plateau.sight
+    counts = tuple((name, replace(count, unit=unit, grade=grade)) for name, count in sight.counts)
+    return replace(fact, plateau=replace(fact.plateau, sight=replace(sight, counts=counts)))
+
+
+async def test_an_unknown_unit_is_said_and_what_follows_from_it() -> None:
+    facts = tuple(of_unit(fact, Unit.UNKNOWN, UnitGrade.ASSUMED) for fact in ONE_RELEASE)
+    text = await explained(facts, "r-1001")
+    note = "the charge rests on the counter's unit, and that is not known as well as charging_needs asks for"
+    lines = [
+        "Asked for: 4 to 8, by anise.",
+        "Charged: 0, and 4 unproven, to be waived or confirmed.",
+        "Not known: whether the meter counts sheets or sides.",
+        "CHANNEL total (unit unknown)",
+        "Unit: sheets or sides; assumed: nobody says whether it is sheets or sides.",
+        "Expected: 4 to 8.",
+        "Because nobody says whether the meter counts sheets or sides, so anything from the one to the other fits.",
+        f"Note: {note}: the claim is listed apart (unproven).",
+    ]
+    said = {line.strip() for line in text.splitlines()}
+    assert [line for line in lines if line not in said] == []
+
+
+@pytest.mark.parametrize(("grade", "told"), [(UnitGrade.PROVEN, 0), (UnitGrade.INFERRED, 1), (UnitGrade.SAID, 1)])
+async def test_a_proven_unit_needs_no_word(grade: UnitGrade, told: int) -> None:
+    facts = tuple(of_unit(fact, Unit.IMPRESSIONS, grade) for fact in ONE_RELEASE)
+    assert (await explained(facts, "r-1001")).count("  Unit: impressions; ") == told

@@ -9,6 +9,7 @@ import pytest
 from pydantic import SecretStr, ValidationError
 
 from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Unit, UnitGrade
 from pagereeve.settings import (
     BadSettings,
     Duration,
@@ -218,6 +219,7 @@ KNOWN = '[[gateways]]\nname="g"\nhost="h"\n'
             '[[printers]]\nname="a"\nhost="h"\nserial="1"\n[[printers]]\nname="b"\nhost="i"\nserial="1"\n',
             "printers[1].serial",
         ),
+        ('[[printers]]\nname="a"\nhost="h"\nunit_grade="inferred-from-model"\n', "printers[0] (a)"),
         ('[[gateways]]\nname="a"\nhost="h"\n[[gateways]]\nname="b"\nhost="h"\n', "gateways[1].host"),
         ('[[feeds.lines]]\nname="a"\nlisten="127.0.0.1:0"\n', "feeds.lines[0].gateway"),
         ('[[feeds.lines]]\nname="a"\nlisten="127.0.0.1:0"\ngateway="x"\n', "feeds.lines[0].gateway"),
@@ -368,3 +370,19 @@ def test_tokens_are_read_from_their_files_and_all_faults_told(tmp_path: Path) ->
     bad = Settings(http=HttpSettings(token_files=(tmp_path / "b", tmp_path / "a", tmp_path / "c")))
     with pytest.raises(BadSettings, match=r"token_files\[0\](?s:.*)token_files\[2\]"):
         bad.http_credentials()
+
+
+@pytest.mark.parametrize(
+    ("entry", "grade"),
+    [
+        ('unit = "sheets"', UnitGrade.PROVEN),
+        ('unit = "sheets"\nunit_grade = "proven"', UnitGrade.PROVEN),
+        ('unit = "sheets"\nunit_grade = "inferred-from-model"', UnitGrade.INFERRED),
+    ],
+)
+def test_an_entry_says_how_its_unit_is_known(tmp_path: Path, entry: str, grade: UnitGrade) -> None:
+    text = f'[policy]\ncharging_needs = "inferred"\n[[printers]]\nname = "a"\nhost = "h"\n{entry}\n'
+    settings = load_settings(written(tmp_path, text), {})
+    (target,) = settings.targets()
+    assert (target.unit, target.unit_grade) == (Unit.SHEETS, grade)
+    assert settings.policy_of(settings.printers[0]).charging_needs is UnitGrade.INFERRED

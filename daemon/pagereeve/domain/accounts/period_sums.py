@@ -7,9 +7,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 from pagereeve.domain.accounts.totals import Total, Totals
-from pagereeve.domain.ledger import RowSegment, Stretch, is_house
+from pagereeve.domain.ledger import Posting, RowSegment, Stretch, is_house
 
 ChargesBy = Literal["person", "printer"]
+RunOfChannel = tuple[str, int, str]
+"""Printer, run, channel."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,13 +32,17 @@ class MeterSum:
 
 @dataclass(frozen=True, slots=True)
 class HouseSum:
-    """What a house account received of one run, in stretches that closed in a period."""
+    """What a house account received of one run, in stretches that closed in a period.
+
+    ``unit`` is empty unless these stretches of the run and channel are of several: it became known meanwhile.
+    """
 
     printer: str
     run: int
     channel: str
     account: str
     pages: int
+    unit: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,14 +92,32 @@ def _meter_sum(printer: str, run: int, channel: str, unit: str, stretches: Seque
 
 def house_sums(segments: Iterable[RowSegment], from_us: int, to_us: int) -> list[HouseSum]:
     """Of postings that closed in [from_us, to_us), in order of printer, run, channel and account."""
-    sums: dict[tuple[str, int, str, str], int] = {}
-    for posting in (one for segment in segments for one in segment.postings):
+    known = list(segments)
+    units = {_stretch_key(one): one.unit.value for segment in known for one in segment.stretches}
+    several = mixed_runs(meter_sums(known, from_us, to_us))
+    sums: dict[tuple[RunOfChannel, str, str], int] = {}
+    for posting in (one for segment in known for one in segment.postings):
         if from_us <= posting.closes_us < to_us:
+            run = (posting.printer, posting.run, posting.channel)
+            unit = units.get(_stretch_key(posting), "") if run in several else ""
             for account, pages in posting.legs:
                 if is_house(account):
-                    key = (posting.printer, posting.run, posting.channel, account)
-                    sums[key] = sums.get(key, 0) + pages
-    return [HouseSum(*key, pages) for key, pages in sorted(sums.items())]
+                    sums[run, account, unit] = sums.get((run, account, unit), 0) + pages
+    return [HouseSum(*run, account, pages, unit) for (run, account, unit), pages in sorted(sums.items())]
+
+
+def mixed_runs(meters: Iterable[MeterSum]) -> set[RunOfChannel]:
+    """Those with stretches of several units, by printer, run and channel."""
+    seen: set[RunOfChannel] = set()
+    mixed: set[RunOfChannel] = set()
+    for meter in meters:
+        run = (meter.printer, meter.run, meter.channel)
+        (mixed if run in seen else seen).add(run)
+    return mixed
+
+
+def _stretch_key(one: Stretch | Posting) -> tuple[str, int, str, int, int]:
+    return (one.printer, one.run, one.channel, one.opens_us, one.closes_us)
 
 
 def edge_segments(segments: Iterable[RowSegment], from_us: int, to_us: int) -> list[RowSegment]:

@@ -152,7 +152,7 @@ class _Accounts:
                 line.meter_start = line.meter_end = one.before if one.closes_us >= self._period.to_us else one.after
 
     def add_house(self, house: HouseSum) -> None:
-        unit = self._units.get((house.printer, house.run, house.channel), "")
+        unit = house.unit or self._units.get((house.printer, house.run, house.channel), "")
         self._line(house.printer, house.channel, unit).received[account_kind(house.account)] += house.pages
 
     def add_people(self, total: Total) -> None:

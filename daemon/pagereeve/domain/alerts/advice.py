@@ -129,6 +129,18 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Each release waits longer for its verdict, and is judged by the count alone.",
         "Restart the printer or its network card. If it stays so, update its firmware; nothing else is needed.",
     ),
+    "unit-assumed": Advice(
+        "nobody says whether the meter counts sheets or sides",
+        "Two-sided releases agree with more than one count, and are not charged unless charging_needs allows it. "
+        "One-sided ones are as exact as ever.",
+        "Nothing needs doing: two two-sided releases of four pages teach it. To have it sooner, prove one printer of "
+        "the model with test pages: pagereeve prove PRINTER --print.",
+    ),
+    "unit-contradicted": Advice(
+        "releases contradict the meter's unit",
+        "Two-sided releases are judged by the wrong unit: their differences are the meter's, not people's.",
+        "Prove the unit with test pages: pagereeve prove PRINTER --print. Then set it in the printer's entry (unit).",
+    ),
     "printer-restarted": Advice(
         "the printer restarted inside a bracket",
         "The count did not fall, so nothing is lost.",

@@ -27,6 +27,9 @@ UNKNOWN_PRINTER: Final = "unknown-printer"
 # What a sender calls printers that nobody knows is about the sender, however many names it uses; and a subject is no
 # place for text that comes from outside.
 NAMING_SENDER: Final = "the sender of release notices"
+# Of a whole fleet this is one thing to know, however many printers it is about.
+UNIT_ASSUMED: Final = "unit-assumed"
+ASSUMING: Final = "printers on an assumed unit"
 # Kinds that are over by themselves; of the others a person says so.
 PASSING: Final = SHARED_FATE | {
     "unit-not-usable",
@@ -39,6 +42,8 @@ PASSING: Final = SHARED_FATE | {
     "reader-form-changed",
     "reader-flooded",
     "tickets-incomplete",
+    "unit-contradicted",
+    UNIT_ASSUMED,
     UNKNOWN_PRINTER,
 }
 RANK: Final[dict[Severity, int]] = {severity: rank for rank, severity in enumerate(reversed(SEVERITIES))}
@@ -123,6 +128,8 @@ def place_of(finding: Finding, around: SiteLayout) -> tuple[str, str, str]:
     gateway = around.gateway_of.get(finding.printer, "")
     if finding.kind == UNKNOWN_PRINTER:
         return NAMING_SENDER, "", ""
+    if finding.kind == UNIT_ASSUMED:
+        return ASSUMING, "", ""
     if finding.printer:
         return finding.printer, finding.printer, gateway
     return finding.place, "", ""

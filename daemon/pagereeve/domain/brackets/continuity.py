@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 from pagereeve.domain.facts.policy import Policy
-from pagereeve.domain.facts.reading import COUNTER32_MODULUS, Count, Plateau
+from pagereeve.domain.facts.reading import COUNTER32_MODULUS, Count, Plateau, Unit, UnitGrade
 
 TICKS_MODULUS = 2**32
 # Agents' clocks drift, and a read takes time: the larger of 5 s and 1 % is our choice.
@@ -112,13 +112,22 @@ def step_between(
         new = after.sight.count(channel)
         if new is None:
             continue
-        if new.unit is not old.unit:
+        if is_other_unit(old, new):
             return Step.UNIT_CHANGED
         if new.object and old.object and new.object != old.object:
             return Step.OBJECT_CHANGED
         step = _step(old, new.value, bound, restart=restart, policy=policy)
         worst = max(worst, step, key=_severity)
     return worst
+
+
+def is_other_unit(old: Count, new: Count) -> bool:
+    return new.unit is not old.unit and _is_word(new) and _is_word(old)
+
+
+def _is_word(count: Count) -> bool:
+    """Somebody's word for the unit: what is found out of it, or is not known any more, is no change of the counter."""
+    return count.unit is not Unit.UNKNOWN and count.grade in {UnitGrade.PROVEN, UnitGrade.SAID}
 
 
 def _stands_at(counts: Mapping[str, Count], after: Plateau) -> bool:

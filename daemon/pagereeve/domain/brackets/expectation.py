@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from pagereeve.domain.facts.facts import ReleaseEnded
 from pagereeve.domain.facts.media import is_large
 from pagereeve.domain.facts.policy import LARGE_WEIGHT_MAX, Policy
-from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.facts.reading import KNOWN_UNITS, Unit
 from pagereeve.domain.facts.ticket import SEPARATORS_MAX, Ticket
 from pagereeve.domain.ledger import Interval
 
@@ -20,18 +20,22 @@ FUNCTION_CHANNELS = ("copies", "faxes")
 NOBODYS_CHANNELS = frozenset({*FUNCTION_CHANNELS, "picked", "auxiliary", "waste", "maintenance"})
 # A printer that was off may make a page of its own when it comes back.
 START_UP = "start-up-page"
+# The counter's unit is not known: between its sheets and its sides.
+UNIT_UNKNOWN = "unit-unknown"
 
 
 @dataclass(frozen=True, slots=True)
 class Expectation:
     """``count`` is what the meter may show. ``claim`` is what the owner asked for: never blank backs or separators.
 
-    ``claim.most`` differs from ``claim.least`` only where the ticket leaves it open; ``released`` is then None.
+    ``claim.most`` differs from ``claim.least`` only where the ticket or the unit leaves it open; ``released`` is then
+    None. ``by_unit``: the claim is another in sheets than in sides, so that it rests on the counter's unit.
     """
 
     count: Interval
     claim: Interval
     reasons: tuple[str, ...]
+    by_unit: bool = False
 
     @property
     def released(self) -> int | None:
@@ -53,6 +57,8 @@ def expect(
     """
     if channel in NOBODYS_CHANNELS:
         return Expectation(Interval(0, None), Interval(0, 0), (f"{channel}-not-of-a-release",))
+    if unit is Unit.UNKNOWN:
+        return _either(*(expect(channel, one, ticket, ended, policy, again=again) for one in KNOWN_UNITS))
     reasons: list[str] = []
     ticket = _as_meant(ticket, policy)
     content = _content(ticket, ended, reasons)
@@ -70,7 +76,21 @@ def expect(
         claim = Interval(0, None)
     if channel not in {*CLAIMED_CHANNELS, "prints"}:
         count = _part(channel, ticket, count, reasons)
-    return Expectation(count, claim, tuple(reasons))
+    return Expectation(count, claim, tuple(reasons), _is_by_unit(content, ticket))
+
+
+def _either(sides: Expectation, sheets: Expectation) -> Expectation:
+    """What holds whichever the unit is: from the sheets to the sides. One-sided work is exact at once."""
+    if (sides.count, sides.claim) == (sheets.count, sheets.claim):
+        return sides
+    reasons = dict.fromkeys([*sides.reasons, *sheets.reasons, UNIT_UNKNOWN])
+    count, claim = _hull(sides.count, sheets.count), _hull(sides.claim, sheets.claim)
+    return Expectation(count, claim, tuple(reasons), sides.by_unit)
+
+
+def _hull(one: Interval, other: Interval) -> Interval:
+    most = None if one.most is None or other.most is None else max(one.most, other.most)
+    return Interval(min(one.least, other.least), most)
 
 
 def _as_meant(ticket: Ticket, policy: Policy) -> Ticket:
@@ -108,6 +128,11 @@ def _content(ticket: Ticket, ended: ReleaseEnded | None, reasons: list[str]) -> 
         return _Content(Interval(min(1, ticket.pages), ticket.pages), copies)
     impressions = _ceil(ticket.pages, ticket.number_up)
     return _Content(Interval(impressions, impressions), copies)
+
+
+def _is_by_unit(content: _Content, ticket: Ticket) -> bool:
+    most = content.impressions.most
+    return ticket.sides != "one-sided" and (most is None or most > 1)
 
 
 def _sides_of(

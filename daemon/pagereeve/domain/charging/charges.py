@@ -9,7 +9,7 @@ from typing import assert_never
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, NOBODYS_CHANNELS, Expectation
 from pagereeve.domain.brackets.windows import Release, Window
 from pagereeve.domain.facts.policy import Policy
-from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.facts.reading import Count, Unit
 from pagereeve.domain.ledger import (
     OTHER_FUNCTION,
     SHORTFALL,
@@ -91,6 +91,20 @@ def owed_unproven(expectation: Expectation, channel: str, release: Release) -> O
     if channel not in CLAIMED_CHANNELS or release.policy.charging == "none" or release.is_repeat:
         return Owed(0)
     return Owed(0, expectation.claim.least)
+
+
+def is_below_need(count: Count, expectation: Expectation, policy: Policy) -> bool:
+    """What would be charged rests on the counter's unit, and that is not known as well as the policy asks for.
+
+    What is the same in sheets and in sides rests on no unit.
+    """
+    return expectation.by_unit and policy.needs_better(count.grade)
+
+
+def owed_below_need(share: int, expectation: Expectation, channel: str, release: Release) -> Owed:
+    """What one release owes where its counter's unit is not known well enough: its claim, kept apart."""
+    unproven = owed_unproven(expectation, channel, release).unproven
+    return Owed(0, unproven, owed_for(share, expectation, channel, release.policy).due)
 
 
 def charge_of(

@@ -27,13 +27,15 @@ from pagereeve.domain.charging.charges import (
     Proven,
     balanced,
     charge_of,
+    is_below_need,
     legs_for,
+    owed_below_need,
     owed_for,
     owed_shared,
     owed_unproven,
 )
 from pagereeve.domain.facts.in_force import Rules
-from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.facts.reading import Count, Unit
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import (
     MAINTENANCE,
@@ -56,19 +58,25 @@ MAINTENANCE_DECIDED: Final = "maintenance-decided"
 PROVABLE_MINIMUM: Final = "provable-minimum"
 # The meter can't say whether somebody copied by hand in between.
 COPIES_NOT_APART: Final = "copies-not-counted-apart"
+# The policy charges only by a unit that is known better than this counter's.
+UNIT_BELOW_NEED: Final = "unit-below-need"
 OTHER_FUNCTION_REASON: Final = "other-function"
 MAINTAINED: Final = frozenset({"maintenance", MAINTENANCE_DECIDED})
 
 
 @dataclass(frozen=True, slots=True)
 class Posted:
-    """The rows of one stretch. ``windows`` are the releases in it; other functions made ``others`` of its pages."""
+    """The rows of one stretch. ``windows`` are the releases in it; other functions made ``others`` of its pages.
+
+    ``count`` is what the meter showed at its end, of a bracket that is one release's own.
+    """
 
     stretch: Stretch
     posting: Posting | None
     charges: tuple[Charge, ...]
     windows: tuple[Window, ...]
     others: int = 0
+    count: Count | None = None
 
 
 def postings_between(printer: str, channel: str, between: Between, rules: Rules) -> list[Posted]:
@@ -159,10 +167,13 @@ def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
         owed_shared(Proven(share, pages, fits), expectation, channel, window.release.policy)
         for share, pages, expectation, window in zip(shares, sure, part.expectations, part.windows, strict=True)
     ]
+    owed, below = _as_needed(channel, part, shares, owed)
     by_whom = () if fits else _unsure_reasons(channel, others)
     charges = tuple(
-        _charge(stretch, window, expectation, one, share, by_whom)
-        for window, expectation, one, share in zip(part.windows, part.expectations, owed, shares, strict=True)
+        _charge(stretch, window, expectation, one, share, (*by_whom, *why))
+        for window, expectation, one, share, why in zip(
+            part.windows, part.expectations, owed, shares, below, strict=True
+        )
     )
     owners = [window.release.started.owner for window in part.windows]
     legs = legs_for(printer, channel, part.counted, list(zip(owners, owed, strict=True)), fits=fits, others=made)
@@ -173,11 +184,25 @@ def _own_bracket(printer: str, channel: str, part: BracketPart) -> Posted:
     """A bracket, or a part of one, that is one release's own."""
     window, expectation = part.windows[0], part.expectations[0]
     stretch = _judged(printer, channel, part, part.counted)
-    owed = owed_for(part.counted, expectation, channel, window.release.policy)
+    full = owed_for(part.counted, expectation, channel, window.release.policy)
+    (owed,), (below,) = _as_needed(channel, part, [part.counted], [full])
     legs = legs_for(printer, channel, part.counted, [(window.release.started.owner, owed)])
-    charge = _charge(stretch, window, expectation, owed, part.counted)
+    charge = _charge(stretch, window, expectation, owed, part.counted, below)
     others = functions_between(channel, part.opening, part.closing)
-    return Posted(stretch, _posting(stretch, legs), (charge,), part.windows, others or 0)
+    return Posted(stretch, _posting(stretch, legs), (charge,), part.windows, others or 0, part.closing.count)
+
+
+def _as_needed(
+    channel: str, part: BracketPart, shares: Sequence[int], owed: Sequence[Owed]
+) -> tuple[list[Owed], list[tuple[str, ...]]]:
+    """(what each owes, why it is less) where the policy needs the counter's unit to be known better than it is."""
+    count, needed = part.closing.count, list(owed)
+    why: list[tuple[str, ...]] = [()] * len(owed)
+    for place, (window, expectation) in enumerate(zip(part.windows, part.expectations, strict=True)):
+        if channel not in NOBODYS_CHANNELS and is_below_need(count, expectation, window.release.policy):
+            needed[place] = owed_below_need(shares[place], expectation, channel, window.release)
+            why[place] = (UNIT_BELOW_NEED,)
+    return needed, why
 
 
 def _judged(printer: str, channel: str, part: BracketPart, counted: int) -> Stretch:

@@ -8,6 +8,7 @@ from typing import Any, Final, get_args
 
 from pagereeve.domain.facts.events import data_of, event_of
 from pagereeve.domain.facts.facts import (
+    UNIT_RELEASES_MAX,
     AnswerReading,
     AnswerRest,
     Assigned,
@@ -35,9 +36,12 @@ from pagereeve.domain.facts.facts import (
     Registered,
     ReleaseAnswered,
     SettleLearned,
+    ShownBy,
+    UnitLearned,
 )
 from pagereeve.domain.facts.policy import (
     LARGE_WEIGHT_MAX,
+    NEEDED_DEFAULT,
     TICKET_DEFAULTS_MAX,
     BadgePolicy,
     BlankBacks,
@@ -48,7 +52,8 @@ from pagereeve.domain.facts.policy import (
     SidesMade,
     TicketDefault,
 )
-from pagereeve.domain.facts.reading_codec import PLATEAU, SILENCE
+from pagereeve.domain.facts.reading import Unit, UnitGrade
+from pagereeve.domain.facts.reading_codec import CHANNELS_MAX, PLATEAU, SILENCE
 from pagereeve.domain.facts.ticket_codec import TICKET
 from pagereeve.domain.values.canonical import canonical
 from pagereeve.domain.values.codec import (
@@ -77,6 +82,9 @@ def _rules_json(policy: Policy | BadgePolicy) -> dict[str, Any]:
     members = {field.name: getattr(policy, field.name) for field in dataclass_fields(policy)}
     if isinstance(policy, Policy):
         del members["tickets"]
+        if policy.charging_needs is NEEDED_DEFAULT:
+            # Written before there was a choice, a policy has the same bytes.
+            del members["charging_needs"]
         if policy.tickets:
             members["tickets"] = [_TICKET_DEFAULT.write(one) for one in policy.tickets]
     return members
@@ -88,6 +96,7 @@ _TICKET_DEFAULTS: Final = listed(inner(_TICKET_DEFAULT), TICKET_DEFAULTS_MAX)
 
 _POLICY_CHOICES: Final[dict[str, tuple[str, ...]]] = {
     "charging": get_args(Charging),
+    "charging_needs": tuple(UnitGrade),
     "blank_backs": get_args(BlankBacks),
     "copies": get_args(Copies),
     "number_up": get_args(NumberUp),
@@ -140,12 +149,25 @@ _ORIGIN: Final = Codec(
     Member("occurred_us", INSTANT, "occurred", default=None),
     Member("clock", choice(get_args(ClockMark)), default=""),
 )
+_SHOWN_BY: Final = Codec(ShownBy, Member("source", TEXT), Member("release", TEXT))
+_UNIT_LEARNED: Final = Codec(
+    UnitLearned,
+    Member("channel", TEXT),
+    Member("object", TEXT, default=""),
+    Member("unit", choice(Unit, str)),
+    Member("releases", listed(inner(_SHOWN_BY), UNIT_RELEASES_MAX), default=()),
+)
 _CODECS: Final[dict[str, Codec[Any]]] = {
     "reading": Codec(PlateauRead, _PRINTER, Spread("plateau", PLATEAU)),
     "read-failed": Codec(ReadFailed, _PRINTER, Spread("silence", SILENCE)),
     "policy": Codec(PolicySet, _PRINTER, _AT, Member("policy", _RULES)),
     "settle-learned": Codec(
-        SettleLearned, _PRINTER, _AT, Member("settle_us", FIGURE), Member("state_believed", TRUTH, default=True)
+        SettleLearned,
+        _PRINTER,
+        _AT,
+        Member("settle_us", FIGURE),
+        Member("state_believed", TRUTH, default=True),
+        Member("units", listed(inner(_UNIT_LEARNED), CHANNELS_MAX), default=()),
     ),
     "release-answered": Codec(
         ReleaseAnswered,

@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
-from pagereeve.domain.facts.reading import Plateau, Silence
+from pagereeve.domain.facts.reading import Plateau, Silence, Unit
 from pagereeve.domain.facts.ticket import Ticket
 
 Outcome = Literal["completed", "cancelled", "aborted", "replaced"]
@@ -51,6 +51,7 @@ ReceiverChange = Literal["retired", "resumed"]
 """A receiver of alerts wants nothing more (RFC 9110 section 15.5.11, 410); or its settings are others, or a person said
 so.
 """
+UNIT_RELEASES_MAX: Final = 20
 JOURNAL_SOURCE: Final = "urn:pagereeve:journal"
 """The source of what the journal says of itself, and of what became of those that it sends alerts to."""
 
@@ -156,16 +157,40 @@ class PolicySet:
 
 
 @dataclass(frozen=True, slots=True)
-class SettleLearned:
-    """How a printer comes to rest, learnt from its own behaviour: its settle time, and whether its state is believed.
+class ShownBy:
+    """A release that shows what was learnt."""
 
-    A state that stays at *printing* or *warming up* while the count stands where it should is not.
+    source: str
+    release: str
+
+
+@dataclass(frozen=True, slots=True)
+class UnitLearned:
+    """What a counter of unknown unit steps in, as releases show: two-sided ones, each alone in its bracket.
+
+    ``object`` names the counter as Count.object does. ``unit`` is unknown again where later ``releases`` contradict
+    what was learnt.
+    """
+
+    channel: str
+    object: str
+    unit: Unit
+    releases: tuple[ShownBy, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class SettleLearned:
+    """What a printer's own behaviour shows of it: its settle time, whether its state is believed, its units.
+
+    A state that stays at *printing* or *warming up* while the count stands where it should is not believed. ``units``
+    are in order of channel and object.
     """
 
     printer: str
     at_us: int
     settle_us: int
     state_believed: bool = True
+    units: tuple[UnitLearned, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,8 +7,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
-from pagereeve.domain.facts.facts import Decided, Fact, PolicySet, PrinterNoted, SettleLearned
+from pagereeve.domain.facts.facts import Decided, Fact, PolicySet, PrinterNoted, SettleLearned, UnitLearned
 from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.values.instants import SECOND_US
 
 # Somebody changes a printer and notes it afterwards: so much later the note still explains the change.
@@ -48,7 +49,7 @@ class Rules:
                 self.policies.sort(key=lambda one: (one.at_us, repr(one.policy)))
             case SettleLearned():
                 self.learned.append(fact)
-                self.learned.sort(key=lambda one: (one.at_us, one.settle_us, one.state_believed))
+                self.learned.sort(key=lambda one: (one.at_us, one.settle_us, one.state_believed, repr(one.units)))
             case PrinterNoted():
                 self.notes.append(fact)
                 self.notes.sort(key=lambda one: one.origin.order)
@@ -92,6 +93,30 @@ class Rules:
         if index == 0 or self.learned[index - 1].settle_us <= self.policy_at(at_us).settle_us:
             return None
         return self.learned[index - 1].at_us
+
+    def units_learned(self, at_us: int) -> tuple[UnitLearned, ...]:
+        """What was learnt by then of counters whose unit nobody says."""
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
+        return self.learned[index - 1].units if index else ()
+
+    def unit_learned(self, channel: str, counter: str, at_us: int) -> Unit | None:
+        """The learnt unit of a counter (its object); None where nothing is, or it was contradicted since."""
+        for one in self.units_learned(at_us):
+            if (one.channel, one.object) == (channel, counter):
+                return None if one.unit is Unit.UNKNOWN else one.unit
+        return None
+
+    def unit_since_us(self, channel: str, counter: str, at_us: int) -> int:
+        """Since when it is so, of a counter whose unit was learnt or contradicted; 0 where neither ever was."""
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
+        latest: UnitLearned | None = None
+        since_us = 0
+        for fact in reversed(self.learned[:index]):
+            mine = next((one for one in fact.units if (one.channel, one.object) == (channel, counter)), None)
+            if mine is None or (latest is not None and mine != latest):
+                break
+            latest, since_us = mine, fact.at_us
+        return since_us
 
     def in_maintenance(self, at_us: int) -> bool:
         return self.maintenance_since_us(at_us) is not None

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final, Literal
 
+from pagereeve.domain.facts.reading import UnitGrade
 from pagereeve.domain.facts.ticket import Ticket, filled
 from pagereeve.domain.values.instants import SECOND_US
 
@@ -20,6 +21,10 @@ LARGE_WEIGHT_MAX = 2
 
 
 TICKET_DEFAULTS_MAX = 1_000
+# An agent's own word is evidence; a habit is none, and charges only what is the same in sheets and in sides.
+NEEDED_DEFAULT: Final = UnitGrade.SAID
+
+_GRADES: Final = tuple(UnitGrade)  # The best first.
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,6 +52,7 @@ class Policy:
     fall_back            the most pages a count may lose at a power cut (its saving granularity)
     modulus              where the meter wraps to 0, if not at 2^32 or where its profile says
     charging             ``lesser`` of counted and released, or another of the four
+    charging_needs       how a unit must be known at least, where what is charged rests on it
     blank_backs          whether the meter counts the blank back of an odd two-sided copy (calibration)
     separator_sheets     banner sheets of each job where the ticket does not say; None is unknown (0 to 2)
     badge_within_us      a release with no badge this long before it is a finding; 0 turns it off
@@ -70,6 +76,7 @@ class Policy:
     fall_back: int = 10  # HP-LASERJET-COMMON-MIB, prtMarkerLifeCount
     modulus: int = 2**32  # RFC 2578 section 7.1.6
     charging: Charging = "lesser"  # our choice
+    charging_needs: UnitGrade = NEEDED_DEFAULT  # our choice
     blank_backs: BlankBacks = "unknown"  # RFC 2707 section 2
     separator_sheets: int | None = 0  # RFC 8011 section 5.2.3
     badge_within_us: int = 0  # our choice
@@ -80,6 +87,10 @@ class Policy:
     large_media_weight: int | None = None  # docs.cpp.canon M124813, prtMarkerLifeCount
     start_up_pages: int | None = None  # RFC 3805 section 6, prtAuxiliarySheetStartupPage
     tickets: tuple[TicketDefault, ...] = ()
+
+    def needs_better(self, grade: UnitGrade) -> bool:
+        """Whether a unit that is known so is no ground for a charge."""
+        return _GRADES.index(grade) > _GRADES.index(self.charging_needs)
 
     def meant(self, source: str, ticket: Ticket) -> Ticket:
         """The ticket with this printer's defaults in place of what it leaves out.

@@ -155,6 +155,15 @@ def state_not_believed() -> Evidence:
     return _made(Kind.STATE_NOT_BELIEVED)
 
 
+def unit_assumed(channel: str, counter: str, model: str) -> Evidence:
+    """``counter`` is its object, ``model`` the agent's object id: printers that share it are told of together."""
+    return _made(Kind.UNIT_ASSUMED, channel=channel, object=counter, model=model)
+
+
+def unit_contradicted(channel: str, counter: str, given: Unit, unit: Unit) -> Evidence:
+    return _made(Kind.UNIT_CONTRADICTED, channel=channel, object=counter, given=given.value, unit=unit.value)
+
+
 def pattern(hypothesis: str, explained: int, differing: int, brackets: int) -> Evidence:
     return _made(Kind.PATTERN, hypothesis=hypothesis, explained=explained, differing=differing, brackets=brackets)
 

@@ -10,6 +10,7 @@ from typing import Final
 
 from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.hypotheses import BY_NAME, hint_text
+from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding
 
 Kind = EvidenceKind
@@ -97,6 +98,10 @@ class _Known:
         return "?" if self._release is None else f"release {self._release.release} of {self._release.source}"
 
     @property
+    def unit(self) -> str:
+        return "sides or sheets" if self["unit"] == Unit.UNKNOWN else self["unit"]
+
+    @property
     def whose(self) -> str:
         releases = self.number("releases")
         return "the release" if releases == 1 else f"{releases} releases together"
@@ -114,14 +119,28 @@ class _Known:
         return f"; possibly {', or '.join(hints)}" if hints else ""
 
 
+def _counter(known: _Known) -> str:
+    return f"its {known['channel']} ({known['object']})" if "object" in known else f"its {known['channel']}"
+
+
+def _unit_assumed(known: _Known) -> str:
+    model = f"; the model is {known['model']}" if "model" in known else ""
+    return f"nobody says whether {_counter(known)} counts sheets or sides{model}"
+
+
+def _unit_contradicted(known: _Known) -> str:
+    given = f"{_counter(known)} is said to count {known['given']}"
+    return f"{given}, and releases show that it counts {known['unit']}"
+
+
 def _count_differs(known: _Known) -> str:
-    figures = f"{known['counted']} {known['unit']} counted, {known.interval} expected for {known.whose}"
+    figures = f"{known['counted']} {known.unit} counted, {known.interval} expected for {known.whose}"
     return figures + known.perhaps
 
 
 def _count_passed(known: _Known) -> str:
     return (
-        f"{known['counted']} {known['unit']} counted so far, {known.interval} expected for {known.whose}: "
+        f"{known['counted']} {known.unit} counted so far, {known.interval} expected for {known.whose}: "
         "the meter shows more pages than were released, and still counts"
     )
 
@@ -131,7 +150,7 @@ def _no_count(known: _Known) -> str:
 
 
 def _gap_counted(known: _Known) -> str:
-    text = f"{known['pages']} {known['unit']} counted without a release"
+    text = f"{known['pages']} {known.unit} counted without a release"
     if known.number("after_power_off"):
         text += "; the printer was off in between, and may have printed a start-up page"
     return text
@@ -305,6 +324,8 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.STATE_NOT_BELIEVED: lambda _: (
         "the printer says that it prints or warms up, while its count has come to rest where it should"
     ),
+    Kind.UNIT_ASSUMED: _unit_assumed,
+    Kind.UNIT_CONTRADICTED: _unit_contradicted,
     Kind.PATTERN: _pattern,
     Kind.NO_OWNER: lambda _: "a badge was presented that has no known owner",
     Kind.TWO_PLACES: _two_places,

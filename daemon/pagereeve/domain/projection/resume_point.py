@@ -15,6 +15,7 @@ from pagereeve.domain.findings.conflicts import TALLIES_MAX, TALLY
 from pagereeve.domain.findings.source_clocks import CLOCK_TROUBLE, TROUBLES_MAX
 from pagereeve.domain.findings.state_doubts import STATE_DOUBT
 from pagereeve.domain.patterns.memory import PATTERN_MEMORY
+from pagereeve.domain.patterns.units import NO_UNITS, UNIT_MEMORY
 from pagereeve.domain.projection.projection import NO_HABITS, NOTHING_KNOWN, Memory, Projected
 from pagereeve.domain.values.codec import (
     FIGURE_MAX,
@@ -32,7 +33,7 @@ from pagereeve.domain.values.fields import Fields
 
 # Raised when the projection's rules change: an older resume point is refused, and the printer is projected from its
 # beginning.
-PROJECTION_VERSION = 5
+PROJECTION_VERSION = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +90,7 @@ _MEMORY: Final = Codec(
     Member("clocks", placed(inner(CLOCK_TROUBLE), TROUBLES_MAX), default=()),
     Member("conflicts", placed(inner(TALLY), TALLIES_MAX), default=()),
     Member("state", inner(STATE_DOUBT), default=None),
+    Member("units", inner(UNIT_MEMORY), "unit_memory", default=NO_UNITS),
 )
 _RESUME_POINT: Final = Codec(
     ResumePoint,

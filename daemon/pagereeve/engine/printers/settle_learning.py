@@ -1,4 +1,4 @@
-"""How one printer comes to rest, learnt from what its watcher projects."""
+"""How one printer comes to rest, and what its counters step in, learnt from what its watcher projects."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pagereeve.domain.facts.facts import SettleLearned
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.patterns.units import NO_UNITS, UnitMemory
 from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.projection.settle_time import (
     REMEMBERED,
@@ -18,6 +19,7 @@ from pagereeve.domain.projection.settle_time import (
     short_until_us,
 )
 from pagereeve.domain.projection.state_belief import ALIKE, Rested, rests_seen, state_believed
+from pagereeve.domain.projection.unit_learning import units_wanted
 
 
 @dataclass(slots=True)
@@ -27,6 +29,7 @@ class SettleLearner:
     watch_until_us: int = 0
     _observed: dict[ReleaseKey, Observed] = field(default_factory=dict)
     _rested: set[Rested] = field(default_factory=set)
+    _units: UnitMemory = NO_UNITS
 
     def look(self, view: Projected) -> bool:
         """Take in what a projection shows; False where it shows nothing new."""
@@ -43,7 +46,8 @@ class SettleLearner:
             del self._observed[oldest.key]
         known = set(self._rested)
         self._rested = set(sorted({*known, *rests_seen(view.windows)})[-ALIKE:])
-        return bool(news) or self._rested != known
+        units, self._units = self._units, view.units[-1][1] if view.units else view.before.units
+        return bool(news) or self._rested != known or units.shown != self._units.shown
 
     def _starts(self) -> Iterator[int]:
         return (one.start_us for one in self._observed.values())
@@ -55,6 +59,7 @@ class SettleLearner:
         believes = state_believed(self._rested, in_force=believed)
         if not differs(wanted_us, in_force_us):
             wanted_us = in_force_us
-        if (wanted_us, believes) == (in_force_us, believed):
+        units = units_wanted(self._units, rules, now_us)
+        if (wanted_us, believes, units) == (in_force_us, believed, rules.units_learned(now_us)):
             return None
-        return SettleLearned(printer, now_us, wanted_us, believes)
+        return SettleLearned(printer, now_us, wanted_us, believes, units)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Mapping
 
+from pagereeve.domain.facts.reading import UnitGrade
 from pagereeve.proof.results import Calibration, Proof
 
 DEFAULT_SETTLE_S = 10.0
@@ -29,6 +30,7 @@ def fragment_of(
         "serial": found.serial,
         "object_id": found.object_id,
         "unit": found.unit.value if found.unit else "",
+        "unit_grade": UnitGrade.PROVEN.value if found.unit else "",
     }
     members = {**kept, **{name: value for name, value in proven.items() if value}}
     lines = [f"{name} = {_value(value)}" for name, value in members.items()]

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any, Final
 
+from pagereeve.domain.facts.reading import UnitGrade
 from pagereeve.domain.values.instants import to_text
 from pagereeve.proof.results import JobSeen, Outcome, Proof, Stage
 
@@ -33,6 +34,7 @@ def proof_json(proof: Proof, fragment: str) -> dict[str, Any]:
             "serial": found.serial,
             "object_id": found.object_id,
             "unit": None if found.unit is None else found.unit.value,
+            "unit_grade": None if found.unit is None else UnitGrade.PROVEN.value,
             "blank_backs": found.blank_backs,
             "separator_sheets": found.separator_sheets,
             "settle_s": found.settle_s,

@@ -127,7 +127,7 @@ def _stage(
 
 
 def _found(deduced: Deduced) -> str:
-    parts = [f"it counts {deduced.unit}" if deduced.unit else "sides or sheets: left open"]
+    parts = [f"it counts {deduced.unit} (proven)" if deduced.unit else "sides or sheets: left open"]
     if deduced.blank_backs != "unknown":
         parts.append("blank backs are counted" if deduced.blank_backs == "counted" else "blank backs are not counted")
     if deduced.separator_sheets is not None:

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 from sqlalchemy import ColumnElement, Row, Select, and_, exists, func, not_, select
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from pagereeve.domain.accounts.period_sums import ChargesBy, HouseSum, MeterSum, PeriodSums
+from pagereeve.domain.accounts.period_sums import ChargesBy, HouseSum, MeterSum, PeriodSums, mixed_runs
 from pagereeve.domain.accounts.totals import OPEN, Figure, Total, Totals
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, RowSegment
 from pagereeve.store.sql import tables as schema
@@ -37,11 +38,17 @@ class PeriodReads(LedgerReads):
                 for printer in await _printers(connection)
                 for row in (await connection.execute(_meter_sums(printer, from_us, to_us))).all()
             ]
+            mixed = mixed_runs(meters)
+            house = [HouseSum(*row) for row in sums if (row.printer, row.run, row.channel) not in mixed]
+            for printer in sorted({run[0] for run in mixed}):
+                rows = (await connection.execute(_house_sums_by_unit(printer, from_us, to_us))).all()
+                house += [HouseSum(*row) for row in rows if (row.printer, row.run, row.channel) in mixed]
+            house.sort(key=lambda one: (one.printer, one.run, one.channel, one.account, one.unit))
             edges = await _edge_segments(connection, from_us, to_us)
         return PeriodSums(
             tuple(_totals("printer", charges)),
             tuple(meters),
-            tuple(HouseSum(row.printer, row.run, row.channel, row.account, int(row.pages)) for row in sums),
+            tuple(replace(one, pages=int(one.pages)) for one in house),
             tuple(edges),
         )
 
@@ -98,6 +105,27 @@ def _house_sums(from_us: int, to_us: int) -> Select[Any]:
         .where(_within(_POSTING.closes_us, from_us, to_us), _LEG.account.in_(HOUSE_ACCOUNTS))
         .group_by(*keys)
         .order_by(*keys)
+    )
+
+
+def _house_sums_by_unit(printer: str, from_us: int, to_us: int) -> Select[Any]:
+    """Of one printer whose unit became known in a run: each posting has the unit of its stretch."""
+    same = and_(
+        _LEG.printer == _POSTING.printer, _LEG.anchor_us == _POSTING.anchor_us, _LEG.ordinal == _POSTING.ordinal
+    )
+    names = ("printer", "anchor_us", "run", "channel", "opens_us", "closes_us")
+    of_stretch = and_(*(getattr(_STRETCH, name) == getattr(_POSTING, name) for name in names))
+    keys = (_POSTING.printer, _POSTING.run, _POSTING.channel, _LEG.account)
+    unit = func.coalesce(_STRETCH.unit, "")
+    return (
+        select(*keys, func.sum(_LEG.pages).label("pages"), unit.label("unit"))
+        .select_from(schema.posting.join(schema.leg, same).outerjoin(schema.stretch, of_stretch))
+        .where(
+            _POSTING.printer == printer,
+            _within(_POSTING.closes_us, from_us, to_us),
+            _LEG.account.in_(HOUSE_ACCOUNTS),
+        )
+        .group_by(*keys, unit)
     )
 
 

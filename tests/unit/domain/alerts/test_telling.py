@@ -226,6 +226,24 @@ def test_a_finding_of_the_house_lies_at_its_place() -> None:
     assert place_of(finding, SiteLayout()) == ("gate-1, reader desk", "", "")
 
 
+def test_a_fleet_on_an_assumed_unit_is_one_alert() -> None:
+    place = Place()
+    assumed = [
+        make("unit-assumed", name, (1,), NOON_US, shown.unit_assumed("total", "", "1.3.6.1.4.1.99999.1"), [])
+        for name in FLEET
+    ]
+    assert {place_of(one, place.around) for one in assumed} == {("printers on an assumed unit", "", "")}
+    for one in assumed:
+        place.accept(one)
+    assert place.passes(60) == ["opened"]
+    (message,) = place.messages
+    assert (message.severity, message.findings) == ("info", 20)
+    assert message.what.startswith("20 printers: printer-0, ")
+    for one in assumed:
+        place.accept(replace(one, state="closed", until_us=NOON_US))
+    assert place.passes(60) == ["resolved"]
+
+
 @pytest.mark.parametrize("kind", list(SEVERITY))
 def test_every_kind_has_advice_in_few_words(kind: Kind) -> None:
     advice = ADVICE[kind]

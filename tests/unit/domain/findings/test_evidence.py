@@ -77,6 +77,8 @@ ONE_OF_EACH = [
     shown.tickets_incomplete("/release-server", "copies", 3),
     shown.stands_still(5, 500),
     shown.state_not_believed(),
+    shown.unit_assumed("total", "1.3.6.1.2.1.43.10.2.1.4.1.1", "1.3.6.1.4.1.99999.1"),
+    shown.unit_contradicted("total", "1.3.6.1.2.1.43.10.2.1.4.1.1", Unit.IMPRESSIONS, Unit.SHEETS),
     *(shown.pattern(one.name, 4, 5, 9) for one in (*HYPOTHESES, *PAIRS)),
     shown.no_owner(),
     shown.flooded(200, 10),

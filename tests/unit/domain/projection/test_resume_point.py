@@ -37,10 +37,17 @@ def test_a_line_of_another_version_is_refused() -> None:
 def test_every_optional_member_is_there_in_some_lines_and_not_in_others() -> None:
     points = [members for members in STORED if members["version"] == PROJECTION_VERSION]
     habits = [members["habits"] for members in points if "habits" in members]
+    units = [members["unit_memory"] for members in points if "unit_memory" in members]
     lately = [one for known in habits for one in known.get("lately", {}).values()]
     recent = [one for known in habits for one in known.get("recent", {}).values()]
     for known, optional in (
-        (points, {"habits", "clocks", "conflicts", "state", "known", "moduli", "objects"}),
+        (
+            points,
+            {"habits", "clocks", "conflicts", "state", "known", "moduli", "objects", "unit_grades", "unit_memory"},
+        ),
+        (units, {"shown", "contradicted", "assumed"}),
+        ([one["assumed"] for one in units if "assumed" in one], {"object", "model"}),
+        ([shown for one in units for shown in one.get("shown", {}).values()], {"object", "word"}),
         ([members["state"] for members in points if "state" in members], {"idle_rests"}),
         (habits, HABITS - {"run"}),
         (lately, {"missed"}),

@@ -1,0 +1,68 @@
+"""The unit that each count of a reading is judged by: the one given, or what releases have shown of it by then."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import replace
+from typing import Final
+
+from pagereeve.domain.brackets.continuity import is_other_unit
+from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.reading import Count, Plateau, Unit, UnitGrade
+
+# An assumed unit is a habit's word, and nothing is judged by it.
+_UNSURE: Final = UnitGrade.ASSUMED
+
+
+def judged(plateaus: Iterable[Plateau], rules: Rules, before: Mapping[str, Count]) -> list[Plateau]:
+    """Plateaus in order of time, each with the units that it is judged by; ``before`` are the counts of the one before.
+
+    While a count stands its unit stays what it was: what becomes known then holds from the next page on. So a level of
+    the count has one unit, wherever a projection begins in it.
+    """
+    found = []
+    for plateau in plateaus:
+        held = _held(with_units(plateau, rules), before)
+        before = dict(held.sight.counts)
+        found.append(held)
+    return found
+
+
+def _held(plateau: Plateau, before: Mapping[str, Count]) -> Plateau:
+    sight = plateau.sight
+    counts = tuple((channel, _as_before(before.get(channel), count)) for channel, count in sight.counts)
+    return plateau if counts == sight.counts else replace(plateau, sight=replace(sight, counts=counts))
+
+
+def _as_before(before: Count | None, count: Count) -> Count:
+    if before is None or before.value != count.value or (before.unit, before.grade) == (count.unit, count.grade):
+        return count
+    if is_other_unit(before, count) or (before.object and count.object and before.object != count.object):
+        # Another counter, or another word for it: a run ends there.
+        return count
+    return replace(count, unit=before.unit, grade=before.grade)
+
+
+def with_units(plateau: Plateau, rules: Rules) -> Plateau:
+    """The plateau with the units in force when it began: what is learnt later changes nothing before."""
+    sight = plateau.sight
+    if not any(is_unsure(count) for _, count in sight.counts):
+        return plateau
+    at_us = plateau.first_received_us
+    counts = tuple((channel, judged_by(channel, count, rules, at_us)) for channel, count in sight.counts)
+    return replace(plateau, sight=replace(sight, counts=counts))
+
+
+def is_unsure(count: Count) -> bool:
+    """Nobody and nothing says what the counter steps in."""
+    return count.unit is Unit.UNKNOWN or count.grade is _UNSURE
+
+
+def judged_by(channel: str, count: Count, rules: Rules, at_us: int) -> Count:
+    """The count with the unit that it is judged by at an instant, and how that is known."""
+    if not is_unsure(count):
+        return count
+    learned = rules.unit_learned(channel, count.object, at_us)
+    if learned is None:
+        return replace(count, unit=Unit.UNKNOWN, grade=_UNSURE)
+    return replace(count, unit=learned, grade=UnitGrade.INFERRED)

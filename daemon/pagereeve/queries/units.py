@@ -1,0 +1,95 @@
+"""How well each printer's unit is known, and what a printer whose unit is proven says of its equals."""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
+from typing import Final
+
+from pagereeve.domain.brackets.units import is_unsure, judged_by
+from pagereeve.domain.facts.facts import PlateauRead
+from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.reading import Count, Plateau, Unit, UnitGrade
+from pagereeve.domain.patterns.units import COMPARED
+from pagereeve.domain.values.instants import FOREVER_US
+from pagereeve.ports.reads import Reads
+
+# A registry's word for it: settings' unit_grade.
+FROM_MODEL: Final = "inferred-from-model"
+
+
+@dataclass(frozen=True, slots=True)
+class UnitStanding:
+    """By which unit a printer's next release will be judged, how that is known, and the agent's object id (``model``).
+
+    Of several counters that tickets are compared with, the one that is known least.
+    """
+
+    printer: str
+    channel: str
+    unit: Unit
+    grade: UnitGrade
+    model: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class ModelOffer:
+    """Printers of one model run on an assumed unit, and of others of that model (``proven_by``) it is proven."""
+
+    model: str
+    unit: Unit
+    proven_by: tuple[str, ...]
+    printers: tuple[str, ...]
+
+
+async def units_of(reads: Reads, printers: Collection[str] | None = None) -> tuple[UnitStanding, ...]:
+    """In order of their names; those without a good reading are left out. ``printers``: these alone."""
+    found = []
+    async for printer, run in reads.open_runs():
+        if printers is not None and printer not in printers:
+            continue
+        read = run.fact if isinstance(run.fact, PlateauRead) else await reads.last_read(printer)
+        standing = None if read is None else await _standing(reads, printer, read.plateau)
+        if standing is not None:
+            found.append(standing)
+    return tuple(sorted(found, key=lambda one: one.printer))
+
+
+async def _standing(reads: Reads, printer: str, plateau: Plateau) -> UnitStanding | None:
+    counts = [(name, count) for name, count in plateau.sight.counts if name in COMPARED]
+    if not counts:
+        return None
+    if any(is_unsure(count) for _, count in counts):
+        rules = Rules.of([stored.fact for stored in await reads.standing_facts(printer)])
+        counts = [(name, judged_by(name, count, rules, FOREVER_US)) for name, count in counts]
+    channel, count = max(counts, key=lambda one: _rank(one[1]))
+    return UnitStanding(printer, channel, count.unit, count.grade, plateau.sight.object_id)
+
+
+def _rank(count: Count) -> int:
+    return tuple(UnitGrade).index(count.grade)
+
+
+def assumed_by_model(known: Iterable[UnitStanding]) -> Mapping[str, tuple[str, ...]]:
+    """Printers that run on an assumed unit, by model; the model with the most of them first."""
+    groups: dict[str, list[str]] = {}
+    for one in known:
+        if one.grade is UnitGrade.ASSUMED:
+            groups.setdefault(one.model, []).append(one.printer)
+    ordered = sorted(groups.items(), key=lambda one: (-len(one[1]), one[0]))
+    return {model: tuple(printers) for model, printers in ordered}
+
+
+def model_offers(known: Iterable[UnitStanding]) -> tuple[ModelOffer, ...]:
+    """What may be taken over from a proven printer. Where proofs of a model disagree, nothing is offered."""
+    standings = list(known)
+    proven: dict[str, list[UnitStanding]] = {}
+    for one in standings:
+        if one.grade is UnitGrade.PROVEN and one.model:
+            proven.setdefault(one.model, []).append(one)
+    offers = []
+    for model, printers in assumed_by_model(standings).items():
+        by = proven.get(model, [])
+        if len({one.unit for one in by}) == 1:
+            offers.append(ModelOffer(model, by[0].unit, tuple(one.printer for one in by), printers))
+    return tuple(offers)

@@ -1,0 +1,59 @@
+"""How well units are known, in plain words: said once, and not of each printer."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from typing import Final
+
+from pagereeve.domain.facts.reading import Unit, UnitGrade
+from pagereeve.domain.values.visible import visible
+from pagereeve.queries.units import FROM_MODEL, ModelOffer, UnitStanding
+
+NAMED_MAX: Final = 5
+GRADES: Final[Mapping[UnitGrade, str]] = {
+    UnitGrade.PROVEN: "proven with test pages",
+    UnitGrade.INFERRED: "inferred from other counters, from releases or from the model",
+    UnitGrade.SAID: "said by the agent, and not proven with test pages",
+    UnitGrade.ASSUMED: "assumed: nobody says whether it is sheets or sides",
+}
+
+
+def unit_text(unit: Unit, grade: UnitGrade) -> str:
+    """A counter's unit and how it is known, as a part of a sentence."""
+    return f"sheets or sides; {GRADES[grade]}" if unit is Unit.UNKNOWN else f"{unit.value}; {GRADES[grade]}"
+
+
+def units_line(known: Sequence[UnitStanding]) -> str:
+    """Whose units are known less than proven; empty where all are."""
+    parts = []
+    for grade in reversed(UnitGrade):
+        names = [one.printer for one in known if one.grade is grade]
+        if names and grade is not UnitGrade.PROVEN:
+            parts.append(f"{_printers(len(names))} {GRADES[grade]} ({some(names)})")
+    proven = sum(one.grade is UnitGrade.PROVEN for one in known)
+    rest = f"; {_printers(proven)} {GRADES[UnitGrade.PROVEN]}" if proven and parts else ""
+    return f"Units, as they are known now: {'; '.join(parts)}{rest}." if parts else ""
+
+
+def offer_lines(offers: Iterable[ModelOffer]) -> list[str]:
+    """What a proof says of its equals: for a person to take over, once model and firmware were compared."""
+    return [_offer(one) for one in offers]
+
+
+def _offer(one: ModelOffer) -> str:
+    return (
+        f"{_printers(len(one.printers))} with the object id {one.model} "
+        f"{'runs' if len(one.printers) == 1 else 'run'} on an assumed unit: {some(one.printers)}. "
+        f"{some(one.proven_by)} of that model {'is' if len(one.proven_by) == 1 else 'are'} proven. "
+        f"Where model and firmware are the same, {'its entry' if len(one.printers) == 1 else 'their entries'} may say: "
+        f'unit = "{one.unit.value}", unit_grade = "{FROM_MODEL}"'
+    )
+
+
+def _printers(count: int) -> str:
+    return "1 printer" if count == 1 else f"{count} printers"
+
+
+def some(names: Sequence[str]) -> str:
+    shown = ", ".join(visible(name) for name in names[:NAMED_MAX])
+    return shown if len(names) <= NAMED_MAX else f"{shown} and {len(names) - NAMED_MAX} more"
