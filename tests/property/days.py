@@ -69,6 +69,7 @@ def make_day(
     life: bool = False,
     states: bool = False,
     short: bool = False,
+    sides: bool = False,
 ) -> Day:
     """A day of ``length`` happenings: releases, walk-up copies, reads, jams, silences, restarts, replacements.
 
@@ -76,10 +77,11 @@ def make_day(
     ``modulus`` the meter wraps, some of the time. ``life``: notices that come late, again or for another job under the
     same name, progress, clocks that are off, maintenance, decisions, another policy, and tickets of every sort.
     ``states``: states that stick, error lights that stop nothing, and what is learnt of both. ``short``: nobody copies
-    by hand, and no job prints more than its ticket says.
+    by hand, and no job prints more than its ticket says. ``sides``: with several channels, one of them falls or shows
+    something odd, while the total goes on.
     """
     maker = _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life)
-    maker.states, maker.short = states, short
+    maker.states, maker.short, maker.sides = states, short, sides
     return maker.make(length)
 
 
@@ -99,7 +101,8 @@ class _Maker:
         self.printer = _Printer(value if modulus == 2**32 else modulus - value % 60 - 1)
         self.releases = 0
         self.marks: list[tuple[int, int]] = []
-        self.states = self.short = False
+        self.states = self.short = self.sides = False
+        self.lost: dict[str, int] = {}
 
     def make(self, length: int) -> Day:
         self._fact(PolicySet(PRINTER, DAY_US - SECOND_US, self.policy))
@@ -114,6 +117,8 @@ class _Maker:
         kinds = ["read"] * 6 + ["release"] * 4 + ["wait"] * 3 + ["copy"]
         if self.faults:
             kinds += ["fail", "restart", "replace", "jam", "glitch", "fall-back"]
+        if self.sides:
+            kinds += ["fall-aside", "odd-aside", "odd-uptime", "odd-serial"]
         if self.states:
             kinds += ["stick", "unstick", "light", "learn", "wait"]
         if self.short:
@@ -147,7 +152,11 @@ class _Maker:
         total = self.printer.value % self.policy.modulus if value is None else value
         state = self.printer.stuck or state
         counts = [("total", Count(total, Unit.IMPRESSIONS))]
-        counts += [(name, Count(total // 2, Unit.IMPRESSIONS)) for name in self.channels if self.random.random() < 0.8]
+        counts += [
+            (name, Count(max(0, total // 2 - self.lost.get(name, 0)), Unit.IMPRESSIONS))
+            for name in self.channels
+            if self.random.random() < 0.8
+        ]
         sight = Sight(tuple(sorted(counts)), self.printer.serial, "1.3.6.1.4.1.99999.1", state, self._errors())
         sent_us = self.now_us
         self._pass(self.random.uniform(0.01, 0.4))
@@ -326,6 +335,34 @@ class _Maker:
         self.marks.clear()
         if self.channels:
             self.channels = self.random.choice([("mono",), ("colour", "mono"), ("colour",), ("copies", "mono")])
+
+    def _fall_aside(self) -> None:
+        """One channel begins anew, or falls back a little, with or without a restart."""
+        if self.channels:
+            back = self.random.choice([self.printer.value // 2, 3, 40])
+            self.lost[self.random.choice(self.channels)] = back
+        if self.random.random() < 0.3:
+            self._restart()
+
+    def _odd_aside(self) -> None:
+        """One channel shows something odd in a single answer."""
+        if self.channels:
+            name = self.random.choice(self.channels)
+            known = self.lost.get(name, 0)
+            self.lost[name] = known + self.random.choice([7, 10**6, -900])
+            self._read()
+            self.lost[name] = known
+
+    def _odd_uptime(self) -> None:
+        """One answer with a clock that is off, and now and then with a count that is."""
+        known, self.printer.uptime_cs = self.printer.uptime_cs, self.random.choice([0, 40, 10**8])
+        self._read(self.random.choice([None, None, 0]))
+        self.printer.uptime_cs = known + 40
+
+    def _odd_serial(self) -> None:
+        known, self.printer.serial = self.printer.serial, "K99"
+        self._read(self.random.choice([None, 0]))
+        self.printer.serial = known
 
     def _jam(self) -> None:
         self.printer.error = ("jammed",)

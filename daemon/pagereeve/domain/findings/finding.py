@@ -10,7 +10,7 @@ from typing import Final, Literal
 from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.expectation import START_UP
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
-from pagereeve.domain.brackets.runs import Run
+from pagereeve.domain.brackets.runs import ChannelBreak, Run
 from pagereeve.domain.brackets.windows import Release, Window
 from pagereeve.domain.facts.facts import Action, Decided, FactDamaged
 from pagereeve.domain.facts.reading import Plateau, Silence, SilenceReason
@@ -258,9 +258,21 @@ def of_break(printer: str, before: Run, after: Run) -> Finding | None:
     return make(kind, printer, anchor, right.first_received_us, what, shown.readings(left, right))
 
 
-def _lost(left: Plateau, right: Plateau) -> int:
-    falls = [count.value - after.value for name, count in left.sight.counts if (after := right.sight.count(name))]
-    return max(falls, default=0)
+def of_channel_breaks(printer: str, breaks: Sequence[ChannelBreak]) -> Finding:
+    """Channels whose own runs ended between the same two readings, in the same way; the others went on."""
+    first = breaks[0]
+    left, right, channels = first.before, first.after, sorted(one.channel for one in breaks)
+    lost = _lost(left, right, channels) if first.step is Step.FELL_BACK else None
+    what = shown.run_ended(first.step, left, right, lost, channels)
+    anchor = (channels[0], min(one.number for one in breaks), right.first_received_us)
+    kind = STEP_KINDS[first.step]
+    return make(kind, printer, anchor, right.first_received_us, what, shown.readings(left, right))
+
+
+def _lost(left: Plateau, right: Plateau, channels: Sequence[str] = ()) -> int:
+    """The most that a count fell by, of those that are named, or of all."""
+    known = [(name, count) for name, count in left.sight.counts if not channels or name in channels]
+    return max((count.value - after.value for name, count in known if (after := right.sight.count(name))), default=0)
 
 
 def of_silence(printer: str, silences: Sequence[Silence], until_us: int | None, waiting: int) -> Finding:

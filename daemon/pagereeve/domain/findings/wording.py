@@ -140,6 +140,8 @@ def _gap_counted(known: _Known) -> str:
 def _run_ended(known: _Known) -> str:
     step = STEPS.get(known["step"], known["step"])
     text = f"{step}: {known.counts('before')} then {known.counts('after')}; the pages in between can't be proven"
+    if "channels" in known:
+        text = f"{step}: {known.counts('before')} then {known.counts('after')}; all other counters went on"
     if "lost" in known:
         text += f"; at most {known['lost']} of the pages before the restart may be counted twice"
     return text

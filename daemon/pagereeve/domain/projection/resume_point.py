@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from pagereeve.domain.brackets.continuity import Identity
+from pagereeve.domain.brackets.continuity import Identity, clock_stands_alone
 from pagereeve.domain.brackets.rests import known_until_us
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.facts.reading import Count
@@ -32,7 +32,7 @@ from pagereeve.domain.values.fields import Fields
 
 # Raised when the projection's rules change: an older resume point is refused, and the printer is projected from its
 # beginning.
-PROJECTION_VERSION = 5
+PROJECTION_VERSION = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,7 +40,8 @@ class ResumePoint:
     """The state at ``at_us``, an instant inside a plateau (known from ``plateau_from_us`` on) outside every window.
 
     ``memory`` is what earlier brackets and notices leave behind for what shows only over many. ``known_us``: the counts
-    were known by then already, from answers before the plateau's.
+    were known by then already, from answers before the plateau's. ``numbers``: the own runs of channels that broke
+    within the run.
     """
 
     at_us: int
@@ -51,10 +52,12 @@ class ResumePoint:
     counts: tuple[tuple[str, Count], ...]
     memory: Memory = NOTHING_KNOWN
     known_us: int | None = None
+    numbers: tuple[tuple[str, int], ...] = ()
 
     def opening_run(self) -> Run:
         """The run under way, without samples: the plateau that spans the resume point comes first in the next facts."""
-        return Run(self.run, None, self.identity, [], dict(self.totals), dict(self.counts), self.known_us)
+        known = dict(self.totals), dict(self.counts), self.known_us, dict(self.numbers)
+        return Run(self.run, None, self.identity, [], *known)
 
     def to_json(self) -> dict[str, object]:
         return _RESUME_POINT.write(self) | {"version": PROJECTION_VERSION}
@@ -70,6 +73,11 @@ class ResumePoint:
 def _totals_of(fields: Fields, name: str) -> tuple[tuple[str, int], ...]:
     totals = fields.object(name)
     return tuple((channel, totals.integer(channel, 0, FIGURE_MAX)) for channel in sorted(totals.names()))
+
+
+def _numbers_of(fields: Fields, name: str) -> tuple[tuple[str, int], ...]:
+    numbers = fields.optional_object(name) or Fields({}, name)
+    return tuple((channel, numbers.integer(channel, 1, FIGURE_MAX)) for channel in sorted(numbers.names()))
 
 
 def _same_channels(point: ResumePoint) -> tuple[str, str] | None:
@@ -100,6 +108,7 @@ _RESUME_POINT: Final = Codec(
     Spread("counts", COUNTS),
     Spread("memory", _MEMORY),
     Member("known_us", INSTANT, "known", default=None),
+    Member("numbers", Kind(_numbers_of, _numbers_of, dict), default=()),
     check=_same_channels,
 )
 
@@ -113,7 +122,7 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
         channels = run.channels()
         for index in range(len(run.samples) - 1, -1, -1):
             sample = run.samples[index]
-            if len(sample.totals) != len(channels) or not projected.joining.stands(run, index):
+            if _is_odd(run, index) or len(sample.totals) != len(channels) or not projected.joining.stands(run, index):
                 continue
             if (known := _known(run, index)) is None:
                 continue
@@ -123,6 +132,15 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
             if at_us is not None:
                 return _resume_point(run, index, at_us, projected.memory_at(at_us)) if at_us > after_us else None
     return None
+
+
+def _is_odd(run: Run, index: int) -> bool:
+    """The next answer tells, or told, that something in this one is odd."""
+    sample = run.samples[index]
+    if sample.doubted or sample.odd_clock:
+        return True
+    is_last = index > 0 and index + 1 == len(run.samples)
+    return is_last and clock_stands_alone(run.samples[index - 1].plateau, sample.plateau)
 
 
 def _known(run: Run, index: int) -> tuple[int, int] | None:
@@ -141,7 +159,9 @@ def _goes_on(run: Run, index: int) -> bool:
     sample = run.samples[index]
     if sample.plateau.last_sent_us >= sample.plateau.first_received_us:
         return False
-    return (index > 0 and run.samples[index - 1].totals == sample.totals) or _is_taken_up(run, index)
+    before = run.samples[index - 1] if index else None
+    shows = (sample.totals, sample.numbers)
+    return (before is not None and (before.totals, before.numbers) == shows) or _is_taken_up(run, index)
 
 
 def _is_taken_up(run: Run, index: int) -> bool:
@@ -168,4 +188,5 @@ def _resume_point(run: Run, index: int, at_us: int, memory: Memory) -> ResumePoi
     plateau_from_us = sample.plateau.first_received_us
     known_us = sample.plateau.last_sent_us if _goes_on(run, index) else None
     counts = sample.plateau.sight.counts
-    return ResumePoint(at_us, plateau_from_us, run.number, run.identity, sample.totals, counts, memory, known_us)
+    totals, numbers = sample.totals, sample.numbers
+    return ResumePoint(at_us, plateau_from_us, run.number, run.identity, totals, counts, memory, known_us, numbers)
