@@ -25,13 +25,14 @@ from pagereeve.domain.facts.facts import (
     SettleLearned,
 )
 from pagereeve.domain.facts.policy import Charging, Policy
-from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
+from pagereeve.domain.facts.reading import Count, Counter, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.projection.projector import replay
 from pagereeve.domain.values.instants import SECOND_US
 
 DAY_US = 1_800_000_000 * SECOND_US
 PRINTER = "invented-printer"
+PARTS = "Printer-MIB"
 POLICY = Policy(
     settle_us=10 * SECOND_US, unmoved_us=30 * SECOND_US, longest_us=300 * SECOND_US, longest_stalled_us=600 * SECOND_US
 )
@@ -103,6 +104,7 @@ class _Maker:
         self.marks: list[tuple[int, int]] = []
         self.states = self.short = self.sides = False
         self.lost: dict[str, int] = {}
+        self.copier: int | None = None
 
     def make(self, length: int) -> Day:
         self._fact(PolicySet(PRINTER, DAY_US - SECOND_US, self.policy))
@@ -118,7 +120,7 @@ class _Maker:
         if self.faults:
             kinds += ["fail", "restart", "replace", "jam", "glitch", "fall-back"]
         if self.sides:
-            kinds += ["fall-aside", "odd-aside", "odd-uptime", "odd-serial"]
+            kinds += ["fall-aside", "odd-aside", "odd-uptime", "odd-serial", "fall-part"]
         if self.states:
             kinds += ["stick", "unstick", "light", "learn", "wait"]
         if self.short:
@@ -151,16 +153,30 @@ class _Maker:
         state = PrinterState.PRINTING if self.marks and self.random.random() < 0.8 else PrinterState.IDLE
         total = self.printer.value % self.policy.modulus if value is None else value
         state = self.printer.stuck or state
-        counts = [("total", Count(total, Unit.IMPRESSIONS))]
+        counters = self._parts(total)
+        counts = [("total", Count(total, Unit.IMPRESSIONS, *((0, f"{PARTS} total") if counters else ())))]
         counts += [
             (name, Count(max(0, total // 2 - self.lost.get(name, 0)), Unit.IMPRESSIONS))
             for name in self.channels
             if self.random.random() < 0.8
         ]
-        sight = Sight(tuple(sorted(counts)), self.printer.serial, "1.3.6.1.4.1.99999.1", state, self._errors())
+        shown = (self.printer.serial, "1.3.6.1.4.1.99999.1", state, self._errors())
+        sight = Sight(tuple(sorted(counts)), *shown, counters=counters)
         sent_us = self.now_us
         self._pass(self.random.uniform(0.01, 0.4))
         self._record(Reading(sent_us, self.now_us, sight, self.printer.uptime_cs % 2**32))
+
+    def _parts(self, total: int) -> tuple[Counter, ...]:
+        """What the total adds up, once it is known to be a sum."""
+        if self.copier is None:
+            return ()
+        shares = ("1.1", min(total, self.copier)), ("1.2", total - min(total, self.copier))
+        return tuple(Counter(name, value, "total", PARTS, Unit.IMPRESSIONS, part=True) for name, value in shares)
+
+    def _fall_part(self) -> None:
+        """One part of the total falls, and another rises by as much or more."""
+        self.copier = self.random.randrange(0, max(1, self.printer.value))
+        self._read()
 
     def _record(self, result: Reading | Failure) -> None:
         recorded = record(PRINTER, self.day.open_run, result)

@@ -6,7 +6,7 @@ How counts fall, wrap and change hands: HP-LASERJET-COMMON-MIB (prtMarkerLifeCou
 
 from __future__ import annotations
 
-from collections.abc import Collection, Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -39,6 +39,17 @@ class Step(StrEnum):
     DAMAGED = "damaged"
 
 
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """What a counter can have done between two readings: the most that it can have stepped, and whether a restart may
+    have made it fall.
+    """
+
+    most: int
+    restart: bool
+
+
+StepOf = Callable[[str, Count, Count, Pace], Step]
 CARRIES_ON = frozenset({Step.SAME, Step.MOVED, Step.WRAPPED})
 # One such reading alone proves nothing, whatever else is odd in it: a false zero, a torn register, another device that
 # answered once. It waits for a second witness.
@@ -128,35 +139,28 @@ def step_between(
     after: Plateau,
     policy: Policy,
     deciding: Collection[str] | None = None,
+    step_of: StepOf | None = None,
 ) -> Step:
     """The worst that any common channel says; identity comes first, then the unit.
 
     ``counts`` are the run's last known ones: a channel may have been missing from ``before`` itself. Where channels are
-    named that are ``deciding``, the others say nothing of the run.
+    named that are ``deciding``, the others say nothing of the run. ``step_of`` says how a channel's count follows its
+    last one, where its value alone does not.
     """
     if identity.contradicts(after) and not (identity.is_written_otherwise(after) and _stands_at(counts, after)):
         return Step.REPLACED
     pace = pace_between(before, after, policy)
+    step_of = step_of or (lambda _, old, new, pace: counter_step(old, new, pace, policy))
     worst = Step.SAME
     for channel, old in counts.items():
         new = after.sight.count(channel)
         if new is None or (deciding is not None and channel not in deciding):
             continue
-        step = counter_step(old, new, pace, policy)
+        step = step_of(channel, old, new, pace)
         if step in {Step.UNIT_CHANGED, Step.OBJECT_CHANGED}:
             return step
-        worst = max(worst, step, key=_severity)
+        worst = worst_of([worst, step])
     return worst
-
-
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """What a counter can have done between two readings: the most that it can have stepped, and whether a restart may
-    have made it fall.
-    """
-
-    most: int
-    restart: bool
 
 
 def pace_between(before: Plateau, after: Plateau, policy: Policy) -> Pace:
@@ -178,8 +182,8 @@ def _stands_at(counts: Mapping[str, Count], after: Plateau) -> bool:
     return bool(known) and all(new.value == old.value for old, new in known)
 
 
-def _severity(step: Step) -> int:
-    return _WORST_LAST.index(step)
+def worst_of(steps: Iterable[Step]) -> Step:
+    return max(steps, key=_WORST_LAST.index, default=Step.SAME)
 
 
 def modulus_of(count: Count, policy: Policy) -> int:

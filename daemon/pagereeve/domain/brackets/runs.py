@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Container, Iterable, Sequence
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
@@ -11,16 +11,16 @@ from pagereeve.domain.brackets.continuity import (
     CARRIES_ON,
     NEEDS_WITNESS,
     Identity,
+    Pace,
     Step,
     clock_goes_on,
     clock_stands_alone,
-    counter_step,
     pace_between,
-    pages_between,
     restart_is_confirmed,
     restarted,
     step_between,
 )
+from pagereeve.domain.brackets.sums import NO_PARTS, Parts, all_parts_of, pages_of_sum, sum_step
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Plateau
 
@@ -76,6 +76,7 @@ class _Odd:
 
     place: int
     count: Count
+    parts: Parts
     step: Step
 
 
@@ -98,6 +99,7 @@ class Run:
     numbers: dict[str, int] = field(default_factory=dict)
     breaks: list[ChannelBreak] = field(default_factory=list)
     odd: dict[str, _Odd] = field(default_factory=dict)
+    last_parts: dict[str, Parts] = field(default_factory=dict)
 
     def known_from_us(self, sample: Sample) -> int:
         """Since when the sample's count is known, by itself or by what was known before."""
@@ -109,16 +111,18 @@ class Run:
     def add(self, plateau: Plateau, policy: Policy) -> None:
         """Take a reading whose leading channel carries the run on."""
         before = self.samples[-1].plateau if self.samples else None
-        deciding = deciding_of(self.last_counts)
+        deciding, sums = deciding_of(self.last_counts), all_parts_of(plateau.sight)
         doubted: list[str] = []
         for channel, count in plateau.sight.counts:
-            last = self.last_counts.get(channel)
-            if last is None:
-                self.last_totals[channel], self.last_counts[channel] = count.value, count
+            parts = sums.get(channel, NO_PARTS)
+            if channel not in self.last_counts:
+                self.last_totals[channel] = count.value
             elif before is None or deciding is None or channel in deciding:
-                self._count_on(channel, last, count, policy)
-            elif not self._is_believed(channel, count, plateau, policy):
+                self._count_on(channel, count, parts, policy)
+            elif not self._is_believed(channel, count, parts, plateau, policy):
                 doubted.append(channel)
+                continue
+            self.last_counts[channel], self.last_parts[channel] = count, parts
         channels = plateau.sight.channels
         totals = tuple((channel, self.last_totals[channel]) for channel in channels)
         numbers = tuple((channel, self.numbers[channel]) for channel in channels if channel in self.numbers)
@@ -138,37 +142,35 @@ class Run:
         self.samples[-1] = replace(self.samples[-1], restarted=False, odd_clock=True)
         return True
 
-    def _count_on(self, channel: str, last: Count, count: Count, policy: Policy) -> None:
-        self.last_totals[channel] += pages_between(last, count.value, policy)
-        self.last_counts[channel] = count
+    def _count_on(self, channel: str, count: Count, parts: Parts, policy: Policy) -> None:
+        both = self.last_parts.get(channel, NO_PARTS), parts
+        self.last_totals[channel] += pages_of_sum(self.last_counts[channel], count, both, policy)
 
-    def _is_believed(self, channel: str, count: Count, plateau: Plateau, policy: Policy) -> bool:
+    def _is_believed(self, channel: str, count: Count, parts: Parts, plateau: Plateau, policy: Policy) -> bool:
         """Take what a channel shows that does not lead; False where that waits for a witness."""
-        old, before = self.last_counts[channel], self._believed(channel, len(self.samples))
-        step = counter_step(old, count, pace_between(before, plateau, policy), policy)
+        before, both = self._believed(channel, len(self.samples)), (self.last_parts.get(channel, NO_PARTS), parts)
+        step = sum_step(self.last_counts[channel], count, both, pace_between(before, plateau, policy), policy)
         odd = self.odd.pop(channel, None)
-        if odd is not None and self._is_witnessed(odd, step, before, count, plateau, policy):
-            self._break(channel, odd.step, odd.place, self.samples[odd.place].plateau)
-            self._confirm(channel, odd.place)
-            old, step = odd.count, Step.MOVED
+        if odd is not None and not (step in CARRIES_ON and not self._fell_back(odd, before, plateau)):
+            shown = self.samples[odd.place].plateau
+            pace, both = pace_between(shown, plateau, policy), (odd.parts, parts)
+            if sum_step(odd.count, count, both, pace, policy) in CARRIES_ON:
+                self._break(channel, odd.step, odd.place, shown)
+                self._confirm(channel, odd.place)
+                self.last_counts[channel], self.last_parts[channel], step = odd.count, odd.parts, Step.MOVED
         if step in CARRIES_ON:
-            self._count_on(channel, old, count, policy)
+            self._count_on(channel, count, parts, policy)
             return True
         if step in NEEDS_WITNESS and not stands(plateau, policy):
-            self.odd[channel] = _Odd(len(self.samples), count, step)
+            self.odd[channel] = _Odd(len(self.samples), count, parts, step)
             return False
         self._break(channel, step, len(self.samples), plateau)
-        self.last_counts[channel] = count
         return True
 
-    def _is_witnessed(
-        self, odd: _Odd, step: Step, before: Plateau, count: Count, plateau: Plateau, policy: Policy
-    ) -> bool:
-        """Whether the next answer goes on from the odd value; ``step`` is how it follows the one ``before`` that."""
+    def _fell_back(self, odd: _Odd, before: Plateau, plateau: Plateau) -> bool:
+        """A restart lost the pages that were not saved: what was counted since may hide that."""
         shown = self.samples[odd.place].plateau
-        if step in CARRIES_ON and not (odd.step is Step.FELL_BACK and restart_is_confirmed(before, shown, plateau)):
-            return False
-        return counter_step(odd.count, count, pace_between(shown, plateau, policy), policy) in CARRIES_ON
+        return odd.step is Step.FELL_BACK and restart_is_confirmed(before, shown, plateau)
 
     def _believed(self, channel: str, until: int) -> Plateau:
         """The last reading before a place that shows nothing odd in the channel; the first one never does."""
@@ -194,8 +196,8 @@ class Run:
         return max(self.number, *self.numbers.values()) if self.numbers else self.number
 
     def step_to(self, plateau: Plateau, policy: Policy) -> Step:
-        before, deciding = self.samples[-1].plateau, deciding_of(self.last_counts)
-        return step_between(before, self.last_counts, self.identity, plateau, policy, deciding)
+        before, parts = self.samples[-1].plateau, (self.last_parts, all_parts_of(plateau.sight))
+        return _step(before, self.last_counts, self.identity, plateau, policy, parts)
 
     def channels(self) -> tuple[str, ...]:
         return tuple(sorted(self.last_totals))
@@ -204,6 +206,21 @@ class Run:
 def deciding_of(channels: Container[str]) -> tuple[str, ...] | None:
     """The channel that carries a run on, by its name; None where each one does."""
     return next(((lead,) for lead in LEADS if lead in channels), None)
+
+
+def _step(
+    before: Plateau,
+    counts: Mapping[str, Count],
+    identity: Identity,
+    after: Plateau,
+    policy: Policy,
+    parts: tuple[Mapping[str, Parts], Mapping[str, Parts]],
+) -> Step:
+    def step_of(channel: str, old: Count, new: Count, pace: Pace) -> Step:
+        mine = parts[0].get(channel, NO_PARTS), parts[1].get(channel, NO_PARTS)
+        return sum_step(old, new, mine, pace, policy)
+
+    return step_between(before, counts, identity, after, policy, deciding_of(counts), step_of)
 
 
 def runs_of(channel: str, runs: Sequence[Run]) -> list[Run]:
@@ -313,7 +330,8 @@ class _Splitter:
             self._result.suspects.append(candidate)
             return True
         counts, identity = dict(candidate.sight.counts), run.identity.joined(candidate)
-        if step_between(candidate, counts, identity, plateau, policy, deciding_of(counts)) in CARRIES_ON:
+        parts = all_parts_of(candidate.sight), all_parts_of(plateau.sight)
+        if _step(candidate, counts, identity, plateau, policy, parts) in CARRIES_ON:
             self._begin(self._candidate_step, candidate, policy)
             self._result.runs[-1].add(plateau, policy)
             return False

@@ -19,7 +19,7 @@ from pagereeve.domain.facts.facts import (
     PrinterNoted,
     ReleaseStarted,
 )
-from pagereeve.domain.facts.reading import Plateau, Silence, Unit
+from pagereeve.domain.facts.reading import Count, Plateau, Silence, Unit
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Grade, Interval, ReleaseKey, Stretch, Value
 
 Kind = EvidenceKind
@@ -66,10 +66,18 @@ def gap_counted(pages: int, unit: Unit, *, after_power_off: bool) -> Evidence:
     return _made(Kind.GAP_COUNTED, pages=pages, unit=unit.value, after_power_off=int(after_power_off))
 
 
-def run_ended(step: Step, before: Plateau, after: Plateau, lost: int | None, channels: Sequence[str] = ()) -> Evidence:
+def run_ended(
+    step: Step,
+    before: Plateau,
+    after: Plateau,
+    lost: int | None,
+    channels: Sequence[str] = (),
+    part: tuple[Count, Count] | None = None,
+) -> Evidence:
     """``lost``: so many pages before a restart may be counted twice. ``channels``: those whose own run it is, where the
-    others went on.
+    others went on. ``part``: what one of the counters showed that are added up, where it alone ended the run.
     """
+    was, now = (None, None) if part is None else part
     return _made(
         Kind.RUN_ENDED,
         step=step.value,
@@ -77,6 +85,9 @@ def run_ended(step: Step, before: Plateau, after: Plateau, lost: int | None, cha
         after=_counts(after, channels),
         lost=lost,
         channels=tuple(channels),
+        part=None if now is None else now.object,
+        part_before=None if was is None else was.value,
+        part_after=None if now is None else now.value,
     )
 
 
