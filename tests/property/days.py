@@ -26,13 +26,24 @@ from pagereeve.domain.facts.facts import (
     UnitLearned,
 )
 from pagereeve.domain.facts.policy import Charging, Policy
-from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit, UnitGrade
+from pagereeve.domain.facts.reading import (
+    Count,
+    Counter,
+    Failure,
+    PrinterState,
+    Reading,
+    Sight,
+    SilenceReason,
+    Unit,
+    UnitGrade,
+)
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.projection.projector import replay
 from pagereeve.domain.values.instants import SECOND_US
 
 DAY_US = 1_800_000_000 * SECOND_US
 PRINTER = "invented-printer"
+PARTS = "Printer-MIB"
 POLICY = Policy(
     settle_us=10 * SECOND_US, unmoved_us=30 * SECOND_US, longest_us=300 * SECOND_US, longest_stalled_us=600 * SECOND_US
 )
@@ -81,6 +92,7 @@ def make_day(
     states: bool = False,
     short: bool = False,
     units: bool = False,
+    sides: bool = False,
 ) -> Day:
     """A day of ``length`` happenings: releases, walk-up copies, reads, jams, silences, restarts, replacements.
 
@@ -89,9 +101,10 @@ def make_day(
     same name, progress, clocks that are off, maintenance, decisions, another policy, and tickets of every sort.
     ``states``: states that stick, error lights that stop nothing, and what is learnt of both. ``short``: nobody copies
     by hand, and no job prints more than its ticket says. ``units``: what is known of the counter's unit comes and goes.
+    ``sides``: with several channels, one of them falls or shows something odd, while the total goes on.
     """
     maker = _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life)
-    maker.states, maker.short, maker.units = states, short, units
+    maker.states, maker.short, maker.units, maker.sides = states, short, units, sides
     maker.unit = maker.random.choice(UNITS_KNOWN) if units else UNITS_KNOWN[0]
     return maker.make(length)
 
@@ -112,8 +125,10 @@ class _Maker:
         self.printer = _Printer(value if modulus == 2**32 else modulus - value % 60 - 1)
         self.releases = 0
         self.marks: list[tuple[int, int]] = []
-        self.states = self.short = self.units = False
+        self.states = self.short = self.units = self.sides = False
         self.unit = UNITS_KNOWN[0]
+        self.lost: dict[str, int] = {}
+        self.copier: int | None = None
 
     def make(self, length: int) -> Day:
         self._fact(PolicySet(PRINTER, DAY_US - SECOND_US, self.policy))
@@ -128,6 +143,8 @@ class _Maker:
         kinds = ["read"] * 6 + ["release"] * 4 + ["wait"] * 3 + ["copy"]
         if self.faults:
             kinds += ["fail", "restart", "replace", "jam", "glitch", "fall-back"]
+        if self.sides:
+            kinds += ["fall-aside", "odd-aside", "odd-uptime", "odd-serial", "fall-part"]
         if self.states:
             kinds += ["stick", "unstick", "light", "learn", "wait"]
         if self.units:
@@ -162,12 +179,31 @@ class _Maker:
         state = PrinterState.PRINTING if self.marks and self.random.random() < 0.8 else PrinterState.IDLE
         total = self.printer.value % self.policy.modulus if value is None else value
         state = self.printer.stuck or state
-        counts = [("total", Count(total, self.unit[0], grade=self.unit[1]))]
-        counts += [(name, Count(total // 2, Unit.IMPRESSIONS)) for name in self.channels if self.random.random() < 0.8]
-        sight = Sight(tuple(sorted(counts)), self.printer.serial, "1.3.6.1.4.1.99999.1", state, self._errors())
+        counters = self._parts(total)
+        count = Count(total, self.unit[0], grade=self.unit[1])
+        counts = [("total", replace(count, modulus=0, object=f"{PARTS} total") if counters else count)]
+        counts += [
+            (name, Count(max(0, total // 2 - self.lost.get(name, 0)), Unit.IMPRESSIONS))
+            for name in self.channels
+            if self.random.random() < 0.8
+        ]
+        shown = (self.printer.serial, "1.3.6.1.4.1.99999.1", state, self._errors())
+        sight = Sight(tuple(sorted(counts)), *shown, counters=counters)
         sent_us = self.now_us
         self._pass(self.random.uniform(0.01, 0.4))
         self._record(Reading(sent_us, self.now_us, sight, self.printer.uptime_cs % 2**32))
+
+    def _parts(self, total: int) -> tuple[Counter, ...]:
+        """What the total adds up, once it is known to be a sum."""
+        if self.copier is None:
+            return ()
+        shares = ("1.1", min(total, self.copier)), ("1.2", total - min(total, self.copier))
+        return tuple(Counter(name, value, "total", PARTS, Unit.IMPRESSIONS, part=True) for name, value in shares)
+
+    def _fall_part(self) -> None:
+        """One part of the total falls, and another rises by as much or more."""
+        self.copier = self.random.randrange(0, max(1, self.printer.value))
+        self._read()
 
     def _record(self, result: Reading | Failure) -> None:
         recorded = record(PRINTER, self.day.open_run, result)
@@ -349,6 +385,34 @@ class _Maker:
         self.marks.clear()
         if self.channels:
             self.channels = self.random.choice([("mono",), ("colour", "mono"), ("colour",), ("copies", "mono")])
+
+    def _fall_aside(self) -> None:
+        """One channel begins anew, or falls back a little, with or without a restart."""
+        if self.channels:
+            back = self.random.choice([self.printer.value // 2, 3, 40])
+            self.lost[self.random.choice(self.channels)] = back
+        if self.random.random() < 0.3:
+            self._restart()
+
+    def _odd_aside(self) -> None:
+        """One channel shows something odd in a single answer."""
+        if self.channels:
+            name = self.random.choice(self.channels)
+            known = self.lost.get(name, 0)
+            self.lost[name] = known + self.random.choice([7, 10**6, -900])
+            self._read()
+            self.lost[name] = known
+
+    def _odd_uptime(self) -> None:
+        """One answer with a clock that is off, and now and then with a count that is."""
+        known, self.printer.uptime_cs = self.printer.uptime_cs, self.random.choice([0, 40, 10**8])
+        self._read(self.random.choice([None, None, 0]))
+        self.printer.uptime_cs = known + 40
+
+    def _odd_serial(self) -> None:
+        known, self.printer.serial = self.printer.serial, "K99"
+        self._read(self.random.choice([None, 0]))
+        self.printer.serial = known
 
     def _jam(self) -> None:
         self.printer.error = ("jammed",)

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby, pairwise
+from itertools import groupby
 from typing import Final
 
 from pagereeve.domain.badges.swipes import swipes_of
-from pagereeve.domain.brackets.continuity import Step, restarted
-from pagereeve.domain.brackets.runs import split
+from pagereeve.domain.brackets.continuity import Step
+from pagereeve.domain.brackets.runs import Runs, Sample, split
 from pagereeve.domain.facts.facts import (
     AnswerReading,
     AnswerRest,
@@ -152,7 +152,8 @@ def _received(origin: Origin) -> str:
 def _of_readings(evidence: Evidence) -> list[Happening]:
     happenings = []
     opens_us, closes_us = evidence.from_us, evidence.to_us
-    remarks = _remarks(evidence)
+    runs = split(evidence.plateaus, lambda _: evidence.policy)
+    remarks = _remarks(runs)
     for plateau in evidence.plateaus:
         parts = []
         if plateau.first_received_us <= opens_us:
@@ -164,22 +165,33 @@ def _of_readings(evidence: Evidence) -> list[Happening]:
         plain = not role and plateau not in remarks
         counts = tuple((name, count.value) for name, count in plateau.sight.counts) if plain else ()
         happenings.append(Happening(plateau.first_received_us, what, counts))
-    for before, after in pairwise(evidence.plateaus):
-        if restarted(before, after):
-            what = "the printer or its agent restarted after the reading before"
-            happenings.append(Happening(after.first_received_us, what))
+    for run in runs.runs:
+        happenings += [_restart(sample) for sample in run.samples if sample.restarted]
     return happenings
 
 
-def _remarks(evidence: Evidence) -> dict[Plateau, str]:
-    """What the readings say of one another: where a new meter run began, and which was not believed."""
-    runs = split(evidence.plateaus, lambda _: evidence.policy)
+def _restart(sample: Sample) -> Happening:
+    what = "the printer or its agent restarted after the reading before, and the count did not fall"
+    return Happening(sample.plateau.first_received_us, what)
+
+
+def _remarks(runs: Runs) -> dict[Plateau, str]:
+    """What the readings say of one another: where a new meter run began, and what was not believed."""
     remarks = dict.fromkeys(runs.suspects, "; not believed, as no other reading confirmed it")
     if runs.pending is not None:
         remarks[runs.pending] = "; not believed yet, as no other reading confirmed it so far"
     for run in runs.runs:
         if run.began is not None:
             remarks[run.samples[0].plateau] = f"; a new meter run begins, as {BREAKS[run.began]}"
+        for sample in run.samples:
+            if sample.odd_clock:
+                remarks[sample.plateau] = "; the agent's clock was off in this answer alone, and nothing restarted"
+            if sample.doubted:
+                remarks[sample.plateau] = (
+                    f"; {', '.join(sample.doubted)} not believed, as no other reading confirmed it"
+                )
+        for one in run.breaks:
+            remarks[one.after] = f"; a new run of {one.channel} begins, as {BREAKS[one.step]}"
     return remarks
 
 

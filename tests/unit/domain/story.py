@@ -30,7 +30,7 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.policy import Policy
-from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
+from pagereeve.domain.facts.reading import Count, Counter, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Charge, Finding, ReleaseKey, Stretch
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild, replay
@@ -94,6 +94,7 @@ class Story:
         unit: Unit = Unit.IMPRESSIONS,
         power_on: int | None = None,
         took_s: float = 0.1,
+        counters: tuple[Counter, ...] = (),
     ) -> None:
         """One good answer: asked for at ``second``, in hand ``took_s`` later."""
         known = dict(counts or {}) if total is None else {"total": Count(total, unit), **(counts or {})}
@@ -103,6 +104,7 @@ class Story:
             OBJECT_ID,
             PrinterState(state),
             errors,
+            counters=counters,
         )
         uptime_cs = round((second + took_s - self.booted_s) * 100) % 2**32
         self._take(Reading(at_us(second), at_us(second + took_s), sight, uptime_cs, power_on))

@@ -10,14 +10,15 @@ from collections import defaultdict
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 
-from pagereeve.domain.brackets.runs import Run
+from pagereeve.domain.brackets.runs import Run, runs_of
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.ledger import Posting, is_meter
 
 
 @dataclass(frozen=True, slots=True)
 class Conserved:
-    """One printer, run and channel. ``first`` is the run's first reading, ``last`` its last cut, wraps counted on.
+    """One printer, channel and run of it. ``first`` is the run's first reading, ``last`` its last cut, wraps counted on
+    (and what the channel's runs before it counted, where it broke alone).
 
     ``accounted`` is what all accounts received; ``balanced`` says that each posting's legs sum to zero.
     """
@@ -58,7 +59,7 @@ def conserved(
     lines: list[Conserved] = []
     for channel in sorted({channel for run in runs for channel in run.channels()}):
         ended = False
-        for run in reversed(runs):
+        for run in reversed(runs_of(channel, runs)):
             levels = _levels(run, channel)
             cut = next((level for level in reversed(levels) if _is_cut(level, windows)), None)
             if levels:

@@ -6,7 +6,7 @@ How counts fall, wrap and change hands: HP-LASERJET-COMMON-MIB (prtMarkerLifeCou
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Collection, Iterable, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -39,9 +39,21 @@ class Step(StrEnum):
     DAMAGED = "damaged"
 
 
+@dataclass(frozen=True, slots=True)
+class Pace:
+    """What a counter can have done between two readings: the most that it can have stepped, and whether a restart may
+    have made it fall.
+    """
+
+    most: int
+    restart: bool
+
+
+StepOf = Callable[[str, Count, Count, Pace], Step]
 CARRIES_ON = frozenset({Step.SAME, Step.MOVED, Step.WRAPPED})
-# One such reading alone proves nothing: a false zero, a torn register. It waits for a second witness.
-NEEDS_WITNESS = frozenset({Step.WENT_BACK, Step.JUMPED})
+# One such reading alone proves nothing, whatever else is odd in it: a false zero, a torn register, another device that
+# answered once. It waits for a second witness.
+NEEDS_WITNESS = frozenset({Step.REPLACED, Step.FELL_BACK, Step.RESET, Step.WENT_BACK, Step.JUMPED})
 _WORST_LAST = tuple(Step)
 
 
@@ -71,23 +83,47 @@ def _bare(serial: str) -> str:
     return "".join(serial.split()).casefold().lstrip("0")
 
 
+def clock_goes_on(before: Plateau, after: Plateau) -> bool | None:
+    """Whether the agent's clock moved on as ours did, on the modulo circle; None where either is not known."""
+    if before.last_uptime_cs is None or after.first_uptime_cs is None:
+        return None
+    elapsed_cs = max(0, after.first_received_us - before.last_received_us) // 10_000
+    ahead_cs = (after.first_uptime_cs - before.last_uptime_cs - elapsed_cs) % TICKS_MODULUS
+    return min(ahead_cs, TICKS_MODULUS - ahead_cs) <= _slack_cs(elapsed_cs)
+
+
+def clock_stands_alone(before: Plateau, after: Plateau) -> bool:
+    """A single answer shows a clock that did not go on from the one before: the next one tells which of them is odd."""
+    return after.count == 1 and clock_goes_on(before, after) is False
+
+
+def _slack_cs(elapsed_cs: int) -> int:
+    return max(UPTIME_SLACK_CS, elapsed_cs // 100)
+
+
+def was_off(before: Plateau, after: Plateau) -> bool:
+    """The count since power-on fell (RFC 3805 section 6, prtMarkerPowerOnCount): the printer itself was off."""
+    now, last = after.first_power_on, before.last_power_on
+    return now is not None and last is not None and now < last
+
+
 def restarted(before: Plateau, after: Plateau) -> bool:
     """A sign that the printer or its agent restarted in between.
 
     Uptime is compared on the modulo circle: it wraps after 497 days (RFC 2578 section 7.1.8), and a sleeper's clock
     may not move. A power-on count that fell says the same (RFC 3805 section 6, prtMarkerPowerOnCount).
     """
-    power_on = (after.first_power_on, before.last_power_on)
-    if power_on[0] is not None and power_on[1] is not None and power_on[0] < power_on[1]:
+    if was_off(before, after):
         return True
-    if before.last_uptime_cs is None or after.first_uptime_cs is None:
+    if clock_goes_on(before, after) is not False or after.first_uptime_cs is None:
         return False
     elapsed_cs = max(0, after.first_received_us - before.last_received_us) // 10_000
-    slack_cs = max(UPTIME_SLACK_CS, elapsed_cs // 100)
-    ahead_cs = (after.first_uptime_cs - before.last_uptime_cs - elapsed_cs) % TICKS_MODULUS
-    if min(ahead_cs, TICKS_MODULUS - ahead_cs) <= slack_cs:
-        return False
-    return after.first_uptime_cs <= elapsed_cs + slack_cs
+    return after.first_uptime_cs <= elapsed_cs + _slack_cs(elapsed_cs)
+
+
+def restart_is_confirmed(before: Plateau, odd: Plateau, after: Plateau) -> bool:
+    """The restart that a single answer showed shows in the next one too: its clock goes on from there."""
+    return restarted(before, odd) and restarted(before, after) and not restarted(odd, after)
 
 
 def most_pages(before: Plateau, after: Plateau, policy: Policy) -> int:
@@ -97,27 +133,33 @@ def most_pages(before: Plateau, after: Plateau, policy: Policy) -> int:
 
 
 def step_between(
-    before: Plateau, counts: Mapping[str, Count], identity: Identity, after: Plateau, policy: Policy
+    before: Plateau,
+    counts: Mapping[str, Count],
+    identity: Identity,
+    after: Plateau,
+    policy: Policy,
+    deciding: Collection[str] | None = None,
+    step_of: StepOf | None = None,
 ) -> Step:
     """The worst that any common channel says; identity comes first, then the unit.
 
-    ``counts`` are the run's last known ones: a channel may have been missing from ``before`` itself.
+    ``counts`` are the run's last known ones: a channel may have been missing from ``before`` itself. Where channels are
+    named that are ``deciding``, the others say nothing of the run. ``step_of`` says how a channel's count follows its
+    last one, where its value alone does not.
     """
     if identity.contradicts(after) and not (identity.is_written_otherwise(after) and _stands_at(counts, after)):
         return Step.REPLACED
-    bound = most_pages(before, after, policy)
-    restart = restarted(before, after)
+    pace = pace_between(before, after, policy)
+    step_of = step_of or (lambda _, old, new, pace: counter_step(old, new, pace, policy))
     worst = Step.SAME
     for channel, old in counts.items():
         new = after.sight.count(channel)
-        if new is None:
+        if new is None or (deciding is not None and channel not in deciding):
             continue
-        if is_other_unit(old, new):
-            return Step.UNIT_CHANGED
-        if new.object and old.object and new.object != old.object:
-            return Step.OBJECT_CHANGED
-        step = _step(old, new.value, bound, restart=restart, policy=policy)
-        worst = max(worst, step, key=_severity)
+        step = step_of(channel, old, new, pace)
+        if step in {Step.UNIT_CHANGED, Step.OBJECT_CHANGED}:
+            return step
+        worst = worst_of([worst, step])
     return worst
 
 
@@ -130,14 +172,27 @@ def _is_word(count: Count) -> bool:
     return count.unit is not Unit.UNKNOWN and count.grade in {UnitGrade.PROVEN, UnitGrade.SAID}
 
 
+def pace_between(before: Plateau, after: Plateau, policy: Policy) -> Pace:
+    return Pace(most_pages(before, after, policy), restarted(before, after))
+
+
+def counter_step(old: Count, new: Count, pace: Pace, policy: Policy) -> Step:
+    """How a counter's value follows its own last one."""
+    if is_other_unit(old, new):
+        return Step.UNIT_CHANGED
+    if new.object and old.object and new.object != old.object:
+        return Step.OBJECT_CHANGED
+    return _step(old, new.value, pace.most, restart=pace.restart, policy=policy)
+
+
 def _stands_at(counts: Mapping[str, Count], after: Plateau) -> bool:
     """Every count that both know is where it was: another device would have to show the very same."""
     known = [(old, new) for channel, old in counts.items() if (new := after.sight.count(channel)) is not None]
     return bool(known) and all(new.value == old.value for old, new in known)
 
 
-def _severity(step: Step) -> int:
-    return _WORST_LAST.index(step)
+def worst_of(steps: Iterable[Step]) -> Step:
+    return max(steps, key=_WORST_LAST.index, default=Step.SAME)
 
 
 def modulus_of(count: Count, policy: Policy) -> int:

@@ -3,44 +3,90 @@
 from __future__ import annotations
 
 from bisect import bisect_left
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Container, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
 
 from pagereeve.domain.brackets.continuity import (
     CARRIES_ON,
     NEEDS_WITNESS,
     Identity,
+    Pace,
     Step,
-    pages_between,
+    clock_goes_on,
+    clock_stands_alone,
+    pace_between,
+    restart_is_confirmed,
     restarted,
     step_between,
 )
+from pagereeve.domain.brackets.sums import NO_PARTS, Parts, all_parts_of, pages_of_sum, sum_step
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Plateau
 
 PolicyAt = Callable[[int], Policy]
 
+LEADS: Final = ("total", "sheets")
+"""Of these the first that the meter has carries a run on. Where it has neither, each of its channels does."""
+
 
 @dataclass(frozen=True, slots=True)
 class Sample:
-    """A good plateau on its run. ``totals`` count on across wraps, so that any two of a run can be subtracted."""
+    """A good plateau on its run. ``totals`` count on across wraps, so that any two of a run can be subtracted.
+
+    They count on across a channel's own breaks as well, without what nobody knows of it. ``numbers`` are the runs of
+    the channels that broke since this one began; ``doubted`` channels show here what nothing confirmed.
+    ``odd_clock``: the agent's clock was off in this answer alone.
+    """
 
     plateau: Plateau
     totals: tuple[tuple[str, int], ...]
     restarted: bool = False
+    numbers: tuple[tuple[str, int], ...] = ()
+    doubted: tuple[str, ...] = ()
+    odd_clock: bool = False
 
     def total(self, channel: str) -> int | None:
+        if channel in self.doubted:
+            return None
         for name, total in self.totals:
             if name == channel:
                 return total
         return None
+
+    def number(self, channel: str) -> int | None:
+        """The channel's own run; None where it is the one that all began with."""
+        return next((number for name, number in self.numbers if name == channel), None)
+
+
+@dataclass(frozen=True, slots=True)
+class ChannelBreak:
+    """One channel's own run ended between two readings, and ``number`` began; the others went on."""
+
+    channel: str
+    number: int
+    step: Step
+    before: Plateau
+    after: Plateau
+
+
+@dataclass(frozen=True, slots=True)
+class _Odd:
+    """What a channel showed in the sample at ``place``, which waits for a witness."""
+
+    place: int
+    count: Count
+    parts: Parts
+    step: Step
 
 
 @dataclass(slots=True)
 class Run:
     """Samples in order. ``began`` says what ended the run before it; None where no reading came before.
 
-    ``known_us``: of a run that is taken up again, an instant at which its first sample's count was known already.
+    The channel that leads it carries it on. Another's own run may end within it: ``numbers`` are of those that did,
+    ``breaks`` say how, ``odd`` is what waits for a witness. ``known_us``: of a run that is taken up again, an instant
+    at which its first sample's count was known already.
     """
 
     number: int
@@ -50,6 +96,10 @@ class Run:
     last_totals: dict[str, int] = field(default_factory=dict)
     last_counts: dict[str, Count] = field(default_factory=dict)
     known_us: int | None = None
+    numbers: dict[str, int] = field(default_factory=dict)
+    breaks: list[ChannelBreak] = field(default_factory=list)
+    odd: dict[str, _Odd] = field(default_factory=dict)
+    last_parts: dict[str, Parts] = field(default_factory=dict)
 
     def known_from_us(self, sample: Sample) -> int:
         """Since when the sample's count is known, by itself or by what was known before."""
@@ -59,23 +109,139 @@ class Run:
         return min(received_us, self.known_us)
 
     def add(self, plateau: Plateau, policy: Policy) -> None:
-        again = bool(self.samples) and restarted(self.samples[-1].plateau, plateau)
+        """Take a reading whose leading channel carries the run on."""
+        before = self.samples[-1].plateau if self.samples else None
+        deciding, sums = deciding_of(self.last_counts), all_parts_of(plateau.sight)
+        doubted: list[str] = []
         for channel, count in plateau.sight.counts:
-            last = self.last_counts.get(channel)
-            if last is None:
+            parts = sums.get(channel, NO_PARTS)
+            if channel not in self.last_counts:
                 self.last_totals[channel] = count.value
-            else:
-                self.last_totals[channel] += pages_between(last, count.value, policy)
-            self.last_counts[channel] = count
-        totals = tuple((channel, self.last_totals[channel]) for channel, _ in plateau.sight.counts)
-        self.samples.append(Sample(plateau, totals, again))
+            elif before is None or deciding is None or channel in deciding:
+                self._count_on(channel, count, parts, policy)
+            elif not self._is_believed(channel, count, parts, plateau, policy):
+                doubted.append(channel)
+                continue
+            self.last_counts[channel], self.last_parts[channel] = count, parts
+        channels = plateau.sight.channels
+        totals = tuple((channel, self.last_totals[channel]) for channel in channels)
+        numbers = tuple((channel, self.numbers[channel]) for channel in channels if channel in self.numbers)
+        again = before is not None and not self._was_odd(plateau) and restarted(before, plateau)
+        self.samples.append(Sample(plateau, totals, again, numbers, tuple(doubted)))
         self.identity = self.identity.joined(plateau)
 
+    def _was_odd(self, plateau: Plateau) -> bool:
+        """The agent's clock was odd in the latest answer alone: this one fits those before it, and that one doesn't.
+
+        Then nothing restarted, and that is taken back.
+        """
+        if len(self.samples) < 2 or not clock_stands_alone(self.samples[-2].plateau, self.samples[-1].plateau):
+            return False
+        if clock_goes_on(self.samples[-2].plateau, plateau) is not True:
+            return False
+        self.samples[-1] = replace(self.samples[-1], restarted=False, odd_clock=True)
+        return True
+
+    def _count_on(self, channel: str, count: Count, parts: Parts, policy: Policy) -> None:
+        both = self.last_parts.get(channel, NO_PARTS), parts
+        self.last_totals[channel] += pages_of_sum(self.last_counts[channel], count, both, policy)
+
+    def _is_believed(self, channel: str, count: Count, parts: Parts, plateau: Plateau, policy: Policy) -> bool:
+        """Take what a channel shows that does not lead; False where that waits for a witness."""
+        before, both = self._believed(channel, len(self.samples)), (self.last_parts.get(channel, NO_PARTS), parts)
+        step = sum_step(self.last_counts[channel], count, both, pace_between(before, plateau, policy), policy)
+        odd = self.odd.pop(channel, None)
+        if odd is not None and not (step in CARRIES_ON and not self._fell_back(odd, before, plateau)):
+            shown = self.samples[odd.place].plateau
+            pace, both = pace_between(shown, plateau, policy), (odd.parts, parts)
+            if sum_step(odd.count, count, both, pace, policy) in CARRIES_ON:
+                self._break(channel, odd.step, odd.place, shown)
+                self._confirm(channel, odd.place)
+                self.last_counts[channel], self.last_parts[channel], step = odd.count, odd.parts, Step.MOVED
+        if step in CARRIES_ON:
+            self._count_on(channel, count, parts, policy)
+            return True
+        if step in NEEDS_WITNESS and not stands(plateau, policy):
+            self.odd[channel] = _Odd(len(self.samples), count, parts, step)
+            return False
+        self._break(channel, step, len(self.samples), plateau)
+        return True
+
+    def _fell_back(self, odd: _Odd, before: Plateau, plateau: Plateau) -> bool:
+        """A restart lost the pages that were not saved: what was counted since may hide that."""
+        shown = self.samples[odd.place].plateau
+        return odd.step is Step.FELL_BACK and restart_is_confirmed(before, shown, plateau)
+
+    def _believed(self, channel: str, until: int) -> Plateau:
+        """The last reading before a place that shows nothing odd in the channel; the first one never does."""
+        return next(self.samples[place].plateau for place in range(until - 1, -1, -1) if self._is_sure(channel, place))
+
+    def _is_sure(self, channel: str, place: int) -> bool:
+        return channel not in self.samples[place].doubted
+
+    def _break(self, channel: str, step: Step, place: int, after: Plateau) -> None:
+        number = self.latest_number + 1
+        self.numbers[channel] = number
+        self.breaks.append(ChannelBreak(channel, number, step, self._believed(channel, place), after))
+
+    def _confirm(self, channel: str, place: int) -> None:
+        """What waited for a witness at a place began the channel's run."""
+        sample = self.samples[place]
+        numbers = tuple(sorted({**dict(sample.numbers), channel: self.numbers[channel]}.items()))
+        doubted = tuple(name for name in sample.doubted if name != channel)
+        self.samples[place] = replace(sample, numbers=numbers, doubted=doubted)
+
+    @property
+    def latest_number(self) -> int:
+        return max(self.number, *self.numbers.values()) if self.numbers else self.number
+
     def step_to(self, plateau: Plateau, policy: Policy) -> Step:
-        return step_between(self.samples[-1].plateau, self.last_counts, self.identity, plateau, policy)
+        before, parts = self.samples[-1].plateau, (self.last_parts, all_parts_of(plateau.sight))
+        return _step(before, self.last_counts, self.identity, plateau, policy, parts)
 
     def channels(self) -> tuple[str, ...]:
         return tuple(sorted(self.last_totals))
+
+
+def deciding_of(channels: Container[str]) -> tuple[str, ...] | None:
+    """The channel that carries a run on, by its name; None where each one does."""
+    return next(((lead,) for lead in LEADS if lead in channels), None)
+
+
+def _step(
+    before: Plateau,
+    counts: Mapping[str, Count],
+    identity: Identity,
+    after: Plateau,
+    policy: Policy,
+    parts: tuple[Mapping[str, Parts], Mapping[str, Parts]],
+) -> Step:
+    def step_of(channel: str, old: Count, new: Count, pace: Pace) -> Step:
+        mine = parts[0].get(channel, NO_PARTS), parts[1].get(channel, NO_PARTS)
+        return sum_step(old, new, mine, pace, policy)
+
+    return step_between(before, counts, identity, after, policy, deciding_of(counts), step_of)
+
+
+def runs_of(channel: str, runs: Sequence[Run]) -> list[Run]:
+    """The channel's own runs, in order: a printer's, parted where the channel broke within one."""
+    return [one for run in runs for one in _parted(channel, run)]
+
+
+def _parted(channel: str, run: Run) -> list[Run]:
+    if channel not in run.numbers:
+        return [run]
+    known = [sample.number(channel) or run.number for sample in run.samples if sample.total(channel) is not None]
+    parts: list[Run] = []
+    for sample in run.samples:
+        number = parts[-1].number if parts else next(iter(known), run.number)
+        if sample.total(channel) is not None:
+            number = sample.number(channel) or run.number
+        if not parts or number != parts[-1].number:
+            known_us = None if parts else run.known_us
+            parts.append(Run(number, run.began, run.identity, [], run.last_totals, run.last_counts, known_us))
+        parts[-1].samples.append(sample)
+    return parts
 
 
 @dataclass(slots=True)
@@ -88,6 +254,11 @@ class Runs:
     runs: list[Run]
     suspects: list[Plateau] = field(default_factory=list)
     pending: Plateau | None = None
+
+    @property
+    def unwitnessed(self) -> bool:
+        """Something that the last readings showed waits for another."""
+        return self.pending is not None or bool(self.runs and self.runs[-1].odd)
 
 
 def split(
@@ -132,7 +303,7 @@ class _Splitter:
         step = run.step_to(plateau, policy)
         if step in CARRIES_ON:
             run.add(plateau, policy)
-        elif step in NEEDS_WITNESS and not _stands(plateau, policy):
+        elif step in NEEDS_WITNESS and not stands(plateau, policy):
             self._candidate, self._candidate_step = plateau, step
         else:
             self._begin(step, plateau, policy)
@@ -153,11 +324,14 @@ class _Splitter:
         if candidate is None:
             return True
         self._candidate = None
-        if run.step_to(plateau, policy) in CARRIES_ON:
+        before = run.samples[-1].plateau
+        fell = self._candidate_step is Step.FELL_BACK and restart_is_confirmed(before, candidate, plateau)
+        if not fell and run.step_to(plateau, policy) in CARRIES_ON:
             self._result.suspects.append(candidate)
             return True
         counts, identity = dict(candidate.sight.counts), run.identity.joined(candidate)
-        if step_between(candidate, counts, identity, plateau, policy) in CARRIES_ON:
+        parts = all_parts_of(candidate.sight), all_parts_of(plateau.sight)
+        if _step(candidate, counts, identity, plateau, policy, parts) in CARRIES_ON:
             self._begin(self._candidate_step, candidate, policy)
             self._result.runs[-1].add(plateau, policy)
             return False
@@ -165,7 +339,7 @@ class _Splitter:
         return True
 
     def _begin(self, step: Step | None, plateau: Plateau, policy: Policy) -> None:
-        number = self._result.runs[-1].number + 1 if self._result.runs else 1
+        number = self._result.runs[-1].latest_number + 1 if self._result.runs else 1
         run = Run(number, step, Identity())
         run.add(plateau, policy)
         self._result.runs.append(run)
@@ -175,6 +349,6 @@ class _Splitter:
         return self._result
 
 
-def _stands(plateau: Plateau, policy: Policy) -> bool:
+def stands(plateau: Plateau, policy: Policy) -> bool:
     """Seen again and again for the settle time: the repetition is the second witness."""
     return plateau.count > 1 and plateau.last_sent_us - plateau.first_received_us >= policy.settle_us

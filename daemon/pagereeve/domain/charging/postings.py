@@ -258,7 +258,7 @@ def functions_between(channel: str, opening: Cut, closing: Cut) -> int | None:
     pages: int | None = None
     for name in FUNCTION_CHANNELS:
         left, right = before.total(name), after.total(name)
-        if left is not None and right is not None:
+        if left is not None and right is not None and before.number(name) == after.number(name):
             pages = (pages or 0) + right - left
     return pages
 

@@ -19,7 +19,7 @@ from pagereeve.domain.facts.facts import (
     PrinterNoted,
     ReleaseStarted,
 )
-from pagereeve.domain.facts.reading import Plateau, Silence, Unit
+from pagereeve.domain.facts.reading import Count, Plateau, Silence, Unit
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Grade, Interval, ReleaseKey, Stretch, Value
 
 Kind = EvidenceKind
@@ -66,9 +66,29 @@ def gap_counted(pages: int, unit: Unit, *, after_power_off: bool) -> Evidence:
     return _made(Kind.GAP_COUNTED, pages=pages, unit=unit.value, after_power_off=int(after_power_off))
 
 
-def run_ended(step: Step, before: Plateau, after: Plateau, lost: int | None) -> Evidence:
-    """``lost``: so many pages before a restart may be counted twice."""
-    return _made(Kind.RUN_ENDED, step=step.value, before=_counts(before), after=_counts(after), lost=lost)
+def run_ended(
+    step: Step,
+    before: Plateau,
+    after: Plateau,
+    lost: int | None,
+    channels: Sequence[str] = (),
+    part: tuple[Count, Count] | None = None,
+) -> Evidence:
+    """``lost``: so many pages before a restart may be counted twice. ``channels``: those whose own run it is, where the
+    others went on. ``part``: what one of the counters showed that are added up, where it alone ended the run.
+    """
+    was, now = (None, None) if part is None else part
+    return _made(
+        Kind.RUN_ENDED,
+        step=step.value,
+        before=_counts(before, channels),
+        after=_counts(after, channels),
+        lost=lost,
+        channels=tuple(channels),
+        part=None if now is None else now.object,
+        part_before=None if was is None else was.value,
+        part_after=None if now is None else now.value,
+    )
 
 
 def reads_fail(silences: Sequence[Silence], waiting: int) -> Evidence:
@@ -308,8 +328,9 @@ def readings(before: Plateau, after: Plateau) -> list[Evidence]:
     return [reading("before", before, before.last_received_us), reading("after", after, after.first_received_us)]
 
 
-def _counts(plateau: Plateau) -> tuple[tuple[str, int], ...]:
-    return tuple((name, count.value) for name, count in plateau.sight.counts)
+def _counts(plateau: Plateau, channels: Sequence[str] = ()) -> tuple[tuple[str, int], ...]:
+    """Of the channels that are named, or of all."""
+    return tuple((name, count.value) for name, count in plateau.sight.counts if not channels or name in channels)
 
 
 def silence(one: Silence, *, growing: bool = False) -> Evidence:

@@ -7,13 +7,15 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
 from typing import Final, Literal
 
-from pagereeve.domain.brackets.continuity import Step
+from pagereeve.domain.brackets.continuity import Step, pace_between
 from pagereeve.domain.brackets.expectation import START_UP
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
-from pagereeve.domain.brackets.runs import Run
+from pagereeve.domain.brackets.runs import ChannelBreak, Run, deciding_of
+from pagereeve.domain.brackets.sums import broken_part
 from pagereeve.domain.brackets.windows import Release, Window
 from pagereeve.domain.facts.facts import Action, Decided, FactDamaged
-from pagereeve.domain.facts.reading import Plateau, Silence, SilenceReason
+from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Count, Plateau, Silence, SilenceReason
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.ledger import (
     Evidence,
@@ -256,15 +258,35 @@ def of_break(printer: str, before: Run, after: Run) -> Finding | None:
         return None
     left, right = before.samples[-1].plateau, after.samples[0].plateau
     lost = _lost(left, right) if after.began is Step.FELL_BACK else None
-    what = shown.run_ended(after.began, left, right, lost)
+    what = shown.run_ended(after.began, left, right, lost, (), _part(left, right, deciding_of(before.last_counts)))
     anchor = (after.number, right.first_received_us)
     kind = STEP_KINDS[after.began]
     return make(kind, printer, anchor, right.first_received_us, what, shown.readings(left, right))
 
 
-def _lost(left: Plateau, right: Plateau) -> int:
-    falls = [count.value - after.value for name, count in left.sight.counts if (after := right.sight.count(name))]
-    return max(falls, default=0)
+def of_channel_breaks(printer: str, breaks: Sequence[ChannelBreak]) -> Finding:
+    """Channels whose own runs ended between the same two readings, in the same way; the others went on."""
+    first = breaks[0]
+    left, right, channels = first.before, first.after, sorted(one.channel for one in breaks)
+    lost = _lost(left, right, channels) if first.step is Step.FELL_BACK else None
+    what = shown.run_ended(first.step, left, right, lost, channels, _part(left, right, channels))
+    anchor = (channels[0], min(one.number for one in breaks), right.first_received_us)
+    kind = STEP_KINDS[first.step]
+    return make(kind, printer, anchor, right.first_received_us, what, shown.readings(left, right))
+
+
+def _part(left: Plateau, right: Plateau, channels: Sequence[str] | None) -> tuple[Count, Count] | None:
+    """The counter that fell alone, of those that one of the channels adds up."""
+    pace = pace_between(left, right, Policy())
+    names = left.sight.channels if channels is None else channels
+    found = (broken_part(left.sight, right.sight, name, pace, Policy()) for name in names)
+    return next((one for one in found if one is not None), None)
+
+
+def _lost(left: Plateau, right: Plateau, channels: Sequence[str] = ()) -> int:
+    """The most that a count fell by, of those that are named, or of all."""
+    known = [(name, count) for name, count in left.sight.counts if not channels or name in channels]
+    return max((count.value - after.value for name, count in known if (after := right.sight.count(name))), default=0)
 
 
 def of_silence(printer: str, silences: Sequence[Silence], until_us: int | None, waiting: int) -> Finding:

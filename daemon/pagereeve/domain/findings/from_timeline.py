@@ -6,12 +6,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
+from pagereeve.domain.brackets.continuity import was_off
 from pagereeve.domain.brackets.rests import Moment
-from pagereeve.domain.brackets.runs import Run
+from pagereeve.domain.brackets.runs import ChannelBreak, Run
 from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.brackets.windows import Release, Window
 from pagereeve.domain.facts.in_force import NOTE_REACH_US
-from pagereeve.domain.facts.reading import Silence
+from pagereeve.domain.facts.reading import PrinterState, Silence
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
@@ -30,6 +31,8 @@ def noticed(
         finding = find.of_break(timeline.printer, before, after)
         if finding is not None:
             yield finding.since_us, _explained(timeline, before, after, finding)
+    for run in runs:
+        yield from _channel_breaks(timeline, run)
     yield from _silences(timeline, moments, windows)
     yield from _restarts(timeline, moments, windows)
     for window in windows:
@@ -56,6 +59,15 @@ def _explained(timeline: Timeline, before: Run, after: Run, finding: Finding) ->
         return finding
     evidence = (*finding.evidence, shown.noted(note))
     return replace(finding, until_us=note.origin.at_us, state="explained", evidence=evidence)
+
+
+def _channel_breaks(timeline: Timeline, run: Run) -> Iterator[Dated]:
+    together: dict[tuple[int, str], list[ChannelBreak]] = {}
+    for one in run.breaks:
+        together.setdefault((one.after.first_received_us, one.step), []).append(one)
+    for breaks in together.values():
+        finding = find.of_channel_breaks(timeline.printer, breaks)
+        yield finding.since_us, finding
 
 
 def _silences(timeline: Timeline, moments: Sequence[Moment], windows: Sequence[Window]) -> Iterator[Dated]:
@@ -95,7 +107,7 @@ def _episode(
 
 def _restarts(timeline: Timeline, moments: Sequence[Moment], windows: Sequence[Window]) -> Iterator[Dated]:
     for before, after in pairwise(moments):
-        if not (after.sample.restarted and before.run is after.run):
+        if not (after.sample.restarted and before.run is after.run and _was_off(timeline, before, after)):
             continue
         inside = [
             window
@@ -107,6 +119,16 @@ def _restarts(timeline: Timeline, moments: Sequence[Moment], windows: Sequence[W
             evidence += [shown.release(window.release.key) for window in inside]
             anchor, what = (after.run.number, after.from_us), shown.restarted()
             yield after.from_us, find.make("printer-restarted", timeline.printer, anchor, after.from_us, what, evidence)
+
+
+def _was_off(timeline: Timeline, before: Moment, after: Moment) -> bool:
+    """The printer restarted, and not its agent alone: it says so by another sign than the agent's clock."""
+    if was_off(before.sample.plateau, after.sample.plateau):
+        return True
+    if after.sample.plateau.sight.state is PrinterState.WARMUP:
+        return True
+    failed = (one.first_sent_us for one in timeline.silences)
+    return any(before.to_us < from_us < after.from_us for from_us in failed)
 
 
 def _of_release(timeline: Timeline, window: Window) -> Iterator[Dated]:

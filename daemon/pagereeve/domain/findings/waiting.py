@@ -6,7 +6,7 @@ a finding that names its releases.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final, Literal
@@ -82,11 +82,13 @@ def slow_page_us(policy: Policy) -> int:
     return SLOW * 60 * SECOND_US // max(1, policy.speed_per_minute)
 
 
-def waiting_of(parted: Sequence[Partition], runs: Sequence[Run], windows: Sequence[Window]) -> list[Waiting]:
-    """Each channel's; without any reading of a meter, that of the total."""
+def waiting_of(
+    parted: Sequence[Partition], runs: Mapping[str, Sequence[Run]], windows: Sequence[Window]
+) -> list[Waiting]:
+    """Each channel's, of its own ``runs``; without any reading of a meter, that of the total."""
     if not parted:
         return [Waiting("total", 0, _without_verdict(windows))]
-    return [Waiting(one.channel, _behind(one, runs), _without_verdict(one.waiting)) for one in parted]
+    return [Waiting(one.channel, _behind(one, runs[one.channel]), _without_verdict(one.waiting)) for one in parted]
 
 
 def _without_verdict(windows: Sequence[Window]) -> int:

@@ -159,6 +159,11 @@ def _gap_counted(known: _Known) -> str:
 def _run_ended(known: _Known) -> str:
     step = STEPS.get(known["step"], known["step"])
     text = f"{step}: {known.counts('before')} then {known.counts('after')}; the pages in between can't be proven"
+    if "channels" in known:
+        text = f"{step}: {known.counts('before')} then {known.counts('after')}; all other counters went on"
+    if "part" in known:
+        text += f"; of the counters that are added up, {known['part']} showed {known['part_before']}"
+        text += f", then {known['part_after']}"
     if "lost" in known:
         text += f"; at most {known['lost']} of the pages before the restart may be counted twice"
     return text

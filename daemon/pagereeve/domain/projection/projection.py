@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_right
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
@@ -12,7 +12,7 @@ from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.gaps import Joining
 from pagereeve.domain.brackets.partition import Between, Broken, Partition, partition
 from pagereeve.domain.brackets.rests import moments_of
-from pagereeve.domain.brackets.runs import Run, Runs, split
+from pagereeve.domain.brackets.runs import Run, Runs, runs_of, split
 from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.brackets.units import judged
 from pagereeve.domain.brackets.windows import Release, Window, expected_of, opening_answer_us
@@ -29,7 +29,7 @@ from pagereeve.domain.findings.overrun import overrun
 from pagereeve.domain.findings.source_clocks import ClockTroubles, watch_clocks
 from pagereeve.domain.findings.state_doubts import StateDoubt, watch_state
 from pagereeve.domain.findings.waiting import Waiting, told, waiting_of
-from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, Stretch, Verdict
+from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, ReleaseKey, Stretch, Verdict
 from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.patterns.patterns import follow, leading
 from pagereeve.domain.patterns.tickets import holds_back
@@ -120,11 +120,12 @@ def project(
     windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))
     projected = Projected(runs, windows, before, Joining(rules), conflicts=timeline.conflicts)
     channels = sorted({channel for run in runs.runs for channel in run.channels()})
-    parted = [projected.joining.joined(partition(channel, runs.runs, windows)) for channel in channels]
+    own = {channel: runs_of(channel, runs.runs) for channel in channels}
+    parted = [projected.joining.joined(partition(channel, own[channel], windows)) for channel in channels]
     _advance(timeline, parted, projected)
-    _wait(timeline, parted, projected)
+    _wait(timeline, parted, projected, own)
     _follow(timeline, projected, after_us)
-    projected.waits = waiting_of(parted, runs.runs, windows)
+    projected.waits = waiting_of(parted, own, windows)
     waited = told(timeline, windows, moments)
     projected.findings += waited.findings
     projected.waits_told_us = waited.due_us
@@ -176,12 +177,14 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
 
 def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
     rows = {part.channel: [_rows_of(timeline, part.channel, piece) for piece in part.pieces] for part in parted}
+    counted = _counted(rows)
     for channel, pieces in rows.items():
         for at_us, posted in pieces:
             for row in posted:
                 one = without_functions(row) if row.others else row
                 projected.posted.append((at_us, one))
-                finding = find.of_stretch(one.stretch, one.windows, _stray(one)) if _told(channel, one) else None
+                told = _told(channel, one) and not (one.stretch.grade is Grade.BROKEN and _is_counted(one, counted))
+                finding = find.of_stretch(one.stretch, one.windows, _stray(one)) if told else None
                 if finding is not None:
                     projected.findings.append((at_us, finding))
 
@@ -206,7 +209,19 @@ def _told(channel: str, posted: Posted) -> bool:
     return not posted.windows or bool(posted.charges)
 
 
-def _wait(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
+def _counted(rows: Mapping[str, Sequence[tuple[int, Sequence[Posted]]]]) -> frozenset[ReleaseKey]:
+    """Releases that the total counts."""
+    stretches = [row.stretch for _, posted in rows.get("total", ()) for row in posted]
+    return frozenset(key for one in stretches if one.grade not in {Grade.BROKEN, Grade.BLIND} for key in one.releases)
+
+
+def _is_counted(posted: Posted, counted: frozenset[ReleaseKey]) -> bool:
+    return counted.issuperset(posted.stretch.releases)
+
+
+def _wait(
+    timeline: Timeline, parted: Sequence[Partition], projected: Projected, own: Mapping[str, Sequence[Run]]
+) -> None:
     """Releases whose stretch is not closed: still open, or given up by the longest wait without a reading."""
     if not parted:
         # No meter was ever read, and where none is registered none will be: there is nothing to wait for.
@@ -217,7 +232,7 @@ def _wait(timeline: Timeline, parted: Sequence[Partition], projected: Projected)
         unit = part.last.count.unit if part.last is not None else None
         for window in part.waiting:
             _wait_one(timeline, part.channel, unit, window, projected)
-        passed = overrun(timeline.printer, part, projected.runs.runs) if part.channel in CLAIMED_CHANNELS else None
+        passed = overrun(timeline.printer, part, own[part.channel]) if part.channel in CLAIMED_CHANNELS else None
         if passed is not None:
             projected.passed.append((passed, part.waiting))
 

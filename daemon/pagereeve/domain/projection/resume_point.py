@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from pagereeve.domain.brackets.continuity import Identity
+from pagereeve.domain.brackets.continuity import Identity, clock_stands_alone
 from pagereeve.domain.brackets.rests import known_until_us
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.facts.reading import Count
@@ -41,7 +41,8 @@ class ResumePoint:
     """The state at ``at_us``, an instant inside a plateau (known from ``plateau_from_us`` on) outside every window.
 
     ``memory`` is what earlier brackets and notices leave behind for what shows only over many. ``known_us``: the counts
-    were known by then already, from answers before the plateau's.
+    were known by then already, from answers before the plateau's. ``numbers``: the own runs of channels that broke
+    within the run.
     """
 
     at_us: int
@@ -52,10 +53,12 @@ class ResumePoint:
     counts: tuple[tuple[str, Count], ...]
     memory: Memory = NOTHING_KNOWN
     known_us: int | None = None
+    numbers: tuple[tuple[str, int], ...] = ()
 
     def opening_run(self) -> Run:
         """The run under way, without samples: the plateau that spans the resume point comes first in the next facts."""
-        return Run(self.run, None, self.identity, [], dict(self.totals), dict(self.counts), self.known_us)
+        known = dict(self.totals), dict(self.counts), self.known_us, dict(self.numbers)
+        return Run(self.run, None, self.identity, [], *known)
 
     def to_json(self) -> dict[str, object]:
         return _RESUME_POINT.write(self) | {"version": PROJECTION_VERSION}
@@ -71,6 +74,11 @@ class ResumePoint:
 def _totals_of(fields: Fields, name: str) -> tuple[tuple[str, int], ...]:
     totals = fields.object(name)
     return tuple((channel, totals.integer(channel, 0, FIGURE_MAX)) for channel in sorted(totals.names()))
+
+
+def _numbers_of(fields: Fields, name: str) -> tuple[tuple[str, int], ...]:
+    numbers = fields.optional_object(name) or Fields({}, name)
+    return tuple((channel, numbers.integer(channel, 1, FIGURE_MAX)) for channel in sorted(numbers.names()))
 
 
 def _same_channels(point: ResumePoint) -> tuple[str, str] | None:
@@ -102,6 +110,7 @@ _RESUME_POINT: Final = Codec(
     Spread("counts", COUNTS),
     Spread("memory", _MEMORY),
     Member("known_us", INSTANT, "known", default=None),
+    Member("numbers", Kind(_numbers_of, _numbers_of, dict), default=()),
     check=_same_channels,
 )
 
@@ -115,7 +124,7 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
         channels = run.channels()
         for index in range(len(run.samples) - 1, -1, -1):
             sample = run.samples[index]
-            if len(sample.totals) != len(channels) or not projected.joining.stands(run, index):
+            if _is_odd(run, index) or len(sample.totals) != len(channels) or not projected.joining.stands(run, index):
                 continue
             if (known := _known(run, index)) is None:
                 continue
@@ -125,6 +134,15 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
             if at_us is not None:
                 return _resume_point(run, index, at_us, projected.memory_at(at_us)) if at_us > after_us else None
     return None
+
+
+def _is_odd(run: Run, index: int) -> bool:
+    """The next answer tells, or told, that something in this one is odd."""
+    sample = run.samples[index]
+    if sample.doubted or sample.odd_clock:
+        return True
+    is_last = index > 0 and index + 1 == len(run.samples)
+    return is_last and clock_stands_alone(run.samples[index - 1].plateau, sample.plateau)
 
 
 def _known(run: Run, index: int) -> tuple[int, int] | None:
@@ -143,7 +161,9 @@ def _goes_on(run: Run, index: int) -> bool:
     sample = run.samples[index]
     if sample.plateau.last_sent_us >= sample.plateau.first_received_us:
         return False
-    return (index > 0 and run.samples[index - 1].totals == sample.totals) or _is_taken_up(run, index)
+    before = run.samples[index - 1] if index else None
+    shows = (sample.totals, sample.numbers)
+    return (before is not None and (before.totals, before.numbers) == shows) or _is_taken_up(run, index)
 
 
 def _is_taken_up(run: Run, index: int) -> bool:
@@ -170,4 +190,5 @@ def _resume_point(run: Run, index: int, at_us: int, memory: Memory) -> ResumePoi
     plateau_from_us = sample.plateau.first_received_us
     known_us = sample.plateau.last_sent_us if _goes_on(run, index) else None
     counts = sample.plateau.sight.counts
-    return ResumePoint(at_us, plateau_from_us, run.number, run.identity, sample.totals, counts, memory, known_us)
+    totals, numbers = sample.totals, sample.numbers
+    return ResumePoint(at_us, plateau_from_us, run.number, run.identity, totals, counts, memory, known_us, numbers)

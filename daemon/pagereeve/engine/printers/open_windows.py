@@ -32,7 +32,7 @@ class OpenWindows:
         changes = [window.release.start_us + window.release.policy.longest_us for window in waiting]
         changes += [window.due_us for window in waiting if window.due_us is not None]
         changes += [] if view.waits_told_us is None else [view.waits_told_us]
-        unwitnessed = view.runs.pending is not None
+        unwitnessed = view.runs.unwitnessed
         read_us = _last_read_us(view)
         unread = any(window.release.start_us >= read_us for window in waiting)
         return cls(

@@ -90,7 +90,20 @@ def test_a_fall_with_a_restart_is_the_loss_of_what_was_not_saved_and_no_wrap() -
     """HP-LASERJET-COMMON-MIB, prtMarkerLifeCount: 12345 then 12338 with a restart is a count that was not saved."""
     left, right = plateau(0, 12345, uptime_cs=500_000), plateau(60, 12338, uptime_cs=2000)
     assert step(left, right) is Step.FELL_BACK
-    assert [run.began for run in runs_of(left, right).runs] == [None, Step.FELL_BACK]
+    assert [run.began for run in runs_of(left, right, plateau(90, 12338, uptime_cs=5000)).runs] == [
+        None,
+        Step.FELL_BACK,
+    ]
+
+
+@pytest.mark.parametrize(("clock_cs", "began"), [(5000, [None, Step.FELL_BACK]), (509_000, [None])])
+def test_pages_that_follow_a_fall_do_not_hide_it_where_the_clock_says_that_it_was_one(
+    clock_cs: int, began: list[Step | None]
+) -> None:
+    """Seven pages were lost at a restart and nine came since: the next answer is above what was before."""
+    answers = plateau(0, 12345, uptime_cs=500_000), plateau(60, 12338, uptime_cs=2000)
+    found = runs_of(*answers, plateau(90, 12347, uptime_cs=clock_cs))
+    assert [run.began for run in found.runs] == began
 
 
 def test_a_fall_far_from_the_modulus_is_no_wrap() -> None:
@@ -248,11 +261,50 @@ def test_a_lower_value_that_stands_for_the_settle_time_is_its_own_witness() -> N
     assert len(runs_of(plateau(0, 500), short).runs) == 1
 
 
-def test_an_identity_is_a_second_witness_at_once() -> None:
+def test_another_identity_seen_twice_is_another_device() -> None:
     """fusioninventory/fusioninventory-for-glpi#1186: serial K1 at 88120, then K2 at 412."""
-    found = runs_of(plateau(0, 88120), plateau(60, 412, serial="K2"))
+    answers = plateau(0, 88120), plateau(60, 412, serial="K2"), plateau(61, 412, serial="K2")
+    assert runs_of(*answers[:2]).pending is answers[1]
+    found = runs_of(*answers)
     assert [run.began for run in found.runs] == [None, Step.REPLACED]
     assert [run.number for run in found.runs] == [1, 2]
+
+
+@pytest.mark.parametrize("odd", [{"serial": "K2"}, {"object_id": "1.3.6.1.4.1.99999.2"}])
+@pytest.mark.parametrize("value", [100, 412, 0])
+def test_one_odd_identity_between_two_equal_ones_is_suspect(odd: dict[str, str], value: int) -> None:
+    answers = plateau(0, 100), plateau(60, value, **odd), plateau(120, 103)  # type: ignore[arg-type]
+    found = runs_of(*answers)
+    assert [run.began for run in found.runs] == [None]
+    assert found.suspects == [answers[1]]
+    assert found.runs[0].last_totals == {"total": 103}
+
+
+@pytest.mark.parametrize("odd_cs", [0, 40, 2**31])
+@pytest.mark.parametrize("value", [100, 101])
+def test_one_odd_uptime_between_two_that_fit_is_no_restart(odd_cs: int, value: int) -> None:
+    answers = (
+        plateau(0, 100, uptime_cs=90_000),
+        plateau(60, value, uptime_cs=odd_cs),
+        plateau(90, 101, uptime_cs=99_000),
+    )
+    (run,) = runs_of(*answers).runs
+    assert [sample.restarted for sample in run.samples] == [False, False, False]
+    assert [sample.odd_clock for sample in run.samples] == [False, True, False]
+
+
+def test_an_uptime_that_stays_low_is_a_restart() -> None:
+    answers = plateau(0, 100, uptime_cs=90_000), plateau(60, 101, uptime_cs=40), plateau(90, 101, uptime_cs=3_040)
+    (run,) = runs_of(*answers).runs
+    assert [sample.restarted for sample in run.samples] == [False, True, False]
+
+
+@pytest.mark.parametrize("value", [0, 98])
+def test_a_fall_in_an_answer_whose_clock_is_odd_too_waits_for_the_next(value: int) -> None:
+    answers = plateau(0, 100, uptime_cs=90_000), plateau(60, value, uptime_cs=0), plateau(90, 101, uptime_cs=99_000)
+    found = runs_of(*answers)
+    assert [run.began for run in found.runs] == [None]
+    assert found.suspects == [answers[1]]
 
 
 def test_an_empty_serial_proves_nothing_and_contradicts_nothing() -> None:
@@ -263,7 +315,8 @@ def test_an_empty_serial_proves_nothing_and_contradicts_nothing() -> None:
 
 
 def test_an_identity_learnt_once_is_remembered_over_empty_ones() -> None:
-    found = runs_of(plateau(0, 100), plateau(60, 101, serial=""), plateau(120, 102, serial="K2"))
+    answers = plateau(60, 101, serial=""), plateau(120, 102, serial="K2"), plateau(121, 102, serial="K2")
+    found = runs_of(plateau(0, 100), *answers)
     assert [run.began for run in found.runs] == [None, Step.REPLACED]
 
 

@@ -146,6 +146,23 @@ def test_a_restart_inside_a_bracket_is_told_and_breaks_nothing() -> None:
     assert "restarted inside a bracket" in text_of(finding(ledger, "printer-restarted"))
 
 
+@pytest.mark.parametrize("sign", ["warmup", "silence", "power-on", ""])
+def test_a_printer_restarted_where_more_than_its_agents_clock_says_so(sign: str) -> None:
+    """RFC 3805 section 6, prtMarkerPowerOnCount; an agent alone may begin anew as well."""
+    story = Story()
+    story.rest(-20, -1, 100, power_on=50 if sign == "power-on" else None)
+    story.release(0, pages=4)
+    story.restart(2)
+    if sign == "silence":
+        story.failed(5)
+    story.reading(30, 102, state="warmup" if sign == "warmup" else "printing", power_on=2 if sign else None)
+    story.ended(31)
+    story.rest(40, 60, 104, power_on=4 if sign else None)
+    ledger = story.ledger()
+    assert charge(ledger, "r1").verdict is Verdict.AGREES
+    assert kinds(ledger) == (["printer-restarted"] if sign else [])
+
+
 def test_a_restart_outside_every_bracket_is_nobodys_business() -> None:
     story = Story()
     printed(story, 0, 100, 104, pages=4)

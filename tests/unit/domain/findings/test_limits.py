@@ -132,11 +132,11 @@ def test_a_badge_counts_from_a_minute_before_the_release_to_its_first_page(badge
 
 
 def restarted_at(second: float, *, release_s: float, seen_s: float) -> Story:
-    """Equal readings; a restart, first seen in hand at ``seen_s``."""
+    """Equal readings; a restart, first seen in hand at ``seen_s``, while the printer warms up."""
     story = Story()
     story.rest(0, 600, 100, every=100)
     story.restart(second)
-    story.reading(seen_s - 0.1, 100)
+    story.reading(seen_s - 0.1, 100, state="warmup")
     story.release(release_s, pages=4)
     story.ended(release_s + 3)
     story.rest(seen_s + 10, seen_s + 60, 104)
@@ -158,7 +158,7 @@ def test_a_restart_concerns_no_release_whose_window_had_closed(first_s: float, f
     story.ended(3)
     story.rest(6, first_s, 104)
     story.restart(17)
-    story.reading(60, 104)
+    story.reading(60, 104, state="warmup")
     assert kinds(story.ledger()) == found
 
 

@@ -43,7 +43,18 @@ def test_every_optional_member_is_there_in_some_lines_and_not_in_others() -> Non
     for known, optional in (
         (
             points,
-            {"habits", "clocks", "conflicts", "state", "known", "moduli", "objects", "unit_grades", "unit_memory"},
+            {
+                "habits",
+                "clocks",
+                "conflicts",
+                "state",
+                "known",
+                "moduli",
+                "numbers",
+                "objects",
+                "unit_grades",
+                "unit_memory",
+            },
         ),
         (units, {"shown", "contradicted", "assumed"}),
         ([one["assumed"] for one in units if "assumed" in one], {"object", "model"}),
