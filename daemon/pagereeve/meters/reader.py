@@ -71,7 +71,7 @@ class _AgentState:
     timeouts: int = 0
     session: Session3 | None = None
     address: AgentAddress | None = None
-    answered_us: int | None = None
+    answered: bool = False
     tried_us: int | None = None
 
     def unpin(self) -> None:
@@ -211,8 +211,8 @@ class SnmpMeter:
             self._learn(printer, ended.reason)
             raise self._told_apart(printer, ended, begun_us) from ended
         printer.timeouts, printer.tried_us = 0, None
-        printer.answered_us = self._clock.monotonic_us()
-        self.stats.slow_reads += 2 * (printer.answered_us - begun_us) > deadline_us - begun_us
+        printer.answered = True
+        self.stats.slow_reads += 2 * (self._clock.monotonic_us() - begun_us) > deadline_us - begun_us
         return reading
 
     def _told_apart(self, printer: _AgentState, ended: ReadEnded, begun_us: int) -> ReadEnded:
@@ -223,11 +223,12 @@ class SnmpMeter:
         asked = key_label(printer.address.key)
         late = self.endpoint.late_answer(printer.address.key)
         if late is not None and last_us is not None and late.at_us >= last_us:
-            text = f"{asked} answers {late.took_us / 1_000_000:.1f} s after the request; lengthen watch.read_timeout"
+            text = f"{asked} answers within {_within_s(late.took_us):g} s of the request; lengthen watch.read_timeout"
             return ReadEnded(SilenceReason.LATE, text, asked)
-        if printer.answered_us is not None:
-            ago_s = (self._clock.monotonic_us() - printer.answered_us) // 1_000_000
-            text = f"no answer from {asked}, which answered {ago_s} s ago: asleep, off, or cut off"
+        if printer.answered:
+            # How long ago it answered stands in the journal: a figure that changes with every read would keep equal
+            # failures from becoming one fact.
+            text = f"no answer from {asked}, which answered before: asleep, off, or cut off"
             return ReadEnded(SilenceReason.ASLEEP, text)
         return _never_heard(ended)
 
@@ -359,6 +360,12 @@ class SnmpMeter:
 def _never_heard(ended: ReadEnded) -> ReadEnded:
     text = f"{ended.detail}, and never one before: off, another version or community, an access list, or no forward"
     return ReadEnded(ended.reason, text)
+
+
+def _within_s(took_us: int) -> float:
+    """The next of 0.1, 0.2, 0.5, 1, 2, 5 ... seconds: so coarse that a slow printer's failures are alike."""
+    steps = (scale * step for scale in (0.1, 1.0, 10.0, 100.0) for step in (1, 2, 5))
+    return next((limit_s for limit_s in steps if took_us <= limit_s * 1_000_000), TIMEOUT_MAX_S)
 
 
 @lru_cache(maxsize=1024)
