@@ -12,11 +12,10 @@ from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.meters.reader import SnmpMeter, _within_s
 from pagereeve.meters.snmp.address import AgentAddress, Key
-from pagereeve.meters.snmp.conversation import NAMES_LEAST
 from pagereeve.meters.snmp.lane import Lane
 from pagereeve.meters.snmp.message import GET, template
 from pagereeve.meters.snmp.question import STRICT, Leave, Question, RequestPatience, SnmpAnswer, Unanswered
-from pagereeve.meters.snmp.stats import DatagramRefusal
+from pagereeve.meters.snmp.stats import DatagramRefusal, MeterHooks
 from tests.integration.meter import a_meter, failure, total
 from tests.snmp_agents import (
     MachineClock,
@@ -148,13 +147,16 @@ class Narrow(MibAgent):
         return answer if answer is None or len(answer) <= self.largest_bytes else None
 
 
-async def test_a_printer_that_answers_only_small_questions_is_told_so() -> None:
-    agent = Narrow(printer_mib())
-    agent.largest_bytes = 105
-    async with a_meter() as meter, mib_agent(agent) as raw:
-        lost = failure(await meter.read(raw.target(), 0.5))
-        assert "though it answered smaller ones" in lost.detail
-        assert "never one before" not in lost.detail
+async def test_a_printer_that_answers_only_the_smallest_questions_is_read_and_told_so() -> None:
+    agent, notes = Narrow(printer_mib()), []
+    agent.largest_bytes = 90
+    hooks = MeterHooks(on_note=lambda printer, text: notes.append((printer, text)))
+    async with a_meter(hooks) as meter, mib_agent(agent) as raw:
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+        ((printer, text),) = notes
+        assert printer == "p1"
+        assert "larger answers get lost" in text
+        assert "drops fragments" in text
 
 
 async def test_a_printer_that_loses_large_answers_is_read_within_the_first_read() -> None:
@@ -165,8 +167,9 @@ async def test_a_printer_that_loses_large_answers_is_read_within_the_first_read(
         assert total(await meter.read(raw.target(), 4.0)) == 764
         begun = len(agent.requests)
         assert total(await meter.read(raw.target(), 4.0)) == 764
-        # It is remembered.
-        assert all(len(request.names) <= NAMES_LEAST for request in agent.requests[begun:])
+        # It is remembered: the largest that came, and at most one try with more.
+        # It is remembered, and it is the largest that comes: 5 do not.
+        assert [len(request.names) for request in agent.requests[begun:]] == [4, 4, 2]
 
 
 async def test_a_printer_that_begins_to_lose_large_answers_costs_one_reading() -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 
@@ -11,11 +11,13 @@ from pagereeve.meters.discovery.inspecting import inspection_of
 from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
 from pagereeve.meters.discovery.survey import Survey, survey, wrong_responder
-from pagereeve.meters.sighting import MeterSighting, figure
+from pagereeve.meters.sighting import COMPARABLE, MeterSighting, figure
 from pagereeve.meters.snmp.address import AgentAddress, NameNotFound, Resolver, key_label
-from pagereeve.meters.snmp.ber import DecodeError
-from pagereeve.meters.snmp.conversation import NAMES_LEAST, NAMES_MAX, AgentLimits, Conversation, Got
+from pagereeve.meters.snmp.ber import UNSIGNED_BYTES, DecodeError, Varbind, number
+from pagereeve.meters.snmp.conversation import Conversation, Got
 from pagereeve.meters.snmp.endpoint import Endpoint
+from pagereeve.meters.snmp.habits import HIDING, Habit, told
+from pagereeve.meters.snmp.limits import AgentLimits
 from pagereeve.meters.snmp.names import SYS_UP_TIME
 from pagereeve.meters.snmp.question import ReadEnded, RequestPatience
 from pagereeve.meters.snmp.session3 import Session3
@@ -35,6 +37,9 @@ TIMEOUTS_BEFORE_MOVE = 3
 TIMEOUT_MAX_S = 600.0
 # Tables whose rows are added up are looked through again this often: a new paper size is a new row.
 LOOK_AGAIN_S = 3600
+
+# What the Printer-MIB's integers say where they know no figure.
+UNKNOWN = (-1, -2, -3)
 
 # After these the meter is searched for again.
 _UNPINS = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPONDER, SilenceReason.NO_METER})
@@ -61,8 +66,9 @@ class _AgentState:
 
     target: MeterTarget
     limits: AgentLimits = field(default_factory=AgentLimits)
-    names_max: int = NAMES_MAX
+    habits_noted: frozenset[Habit] = frozenset()
     pins: Pins | None = None
+    look_again: bool = False
     surveyed_us: int = 0
     object_id: str = ""
     uptime_cs: int | None = None
@@ -72,11 +78,12 @@ class _AgentState:
     session: Session3 | None = None
     address: AgentAddress | None = None
     answered: bool = False
+    failed: bool = False
     tried_us: int | None = None
 
     def unpin(self) -> None:
-        """Search for the meter again at the next read."""
-        self.pins = None
+        """Search for the meter again at the next read. Where it was is kept: it may say nothing of it just now."""
+        self.look_again = True
         self.seen = None
 
 
@@ -155,15 +162,19 @@ class SnmpMeter:
         conversation = await self._conversation(printer, deadline_us)
         responder = conversation.responder
         try:
+            await conversation.greet_either_way()
             look.seen = await survey(conversation, printer.target, self.profiles)
             look.responder = responder
             pins = look.seen.pins()
-            return self._reading(printer, pins, await conversation.get(pins.names), responder)
+            result = self._reading(printer, pins, await conversation.get(pins.names, _sums(pins)), responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
         except ReadEnded as ended:
             never = ended.reason is SilenceReason.TIMEOUT and not ended.responder and not conversation.answered
-            raise (_never_heard(ended) if never else ended) from ended
+            raise (_never_heard(ended) if never else await _explained(ended, conversation)) from ended
+        if printer.limits.habits:
+            look.seen.notes.append(told(printer.limits.habits))
+        return result
 
     def forget(self, printer: str) -> None:
         """Drop what is remembered of a printer that the registry no longer has."""
@@ -210,7 +221,7 @@ class SnmpMeter:
         except ReadEnded as ended:
             self._learn(printer, ended.reason)
             raise self._told_apart(printer, ended, begun_us) from ended
-        printer.timeouts, printer.tried_us = 0, None
+        printer.timeouts, printer.failed, printer.tried_us = 0, False, None
         printer.answered = True
         self.stats.slow_reads += 2 * (self._clock.monotonic_us() - begun_us) > deadline_us - begun_us
         return reading
@@ -234,6 +245,7 @@ class SnmpMeter:
 
     def _learn(self, printer: _AgentState, reason: SilenceReason) -> None:
         self._resolver.forget(printer.target.host, printer.target.port)
+        printer.failed = reason in _SILENT or reason is SilenceReason.MALFORMED
         printer.timeouts = printer.timeouts + 1 if reason in _SILENT else 0
         if reason in _UNPINS:
             printer.unpin()
@@ -247,25 +259,49 @@ class SnmpMeter:
     async def _read(self, printer: _AgentState, deadline_us: int) -> Reading:
         conversation = await self._conversation(printer, deadline_us)
         responder = conversation.responder
+        printer.limits.doubt(self._clock.monotonic_us())
         try:
-            pins = printer.pins
-            if printer.timeouts and pins is not None:
+            if printer.failed and printer.pins is not None:
                 await conversation.greet()
-            if pins is None or self._grows(printer, pins):
-                pins = printer.pins = await self._survey(printer, conversation)
-            got = await conversation.get(pins.names)
-            printer.names_max = min(printer.names_max, conversation.fits)
-            return self._reading(printer, pins, got, responder)
+            pins = await self._found(printer, conversation)
+            reading = self._reading(printer, pins, await conversation.get(pins.names, _sums(pins)), responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
         except ReadEnded as ended:
-            if ended.reason is SilenceReason.TIMEOUT and conversation.answered:
+            if ended.reason is SilenceReason.TIMEOUT and conversation.answered and not ended.responder:
                 # It answers small questions: the large answers get lost on the way (inverse-inc/packetfence#2021).
-                printer.names_max = max(NAMES_LEAST, min(printer.names_max // 2, conversation.fits))
-                printer.unpin()
                 text = f"{ended.detail}, though it answered smaller ones; less is asked for at once next time"
                 raise ReadEnded(ended.reason, text, responder) from ended
+            raise await _explained(ended, conversation) from ended
+        self._note_habits(printer)
+        return reading
+
+    async def _found(self, printer: _AgentState, conversation: Conversation) -> Pins:
+        """Where the meter is: known, or looked for."""
+        known = printer.pins
+        if known is not None and not printer.look_again and not self._grows(printer, known):
+            return known
+        if not conversation.answered:
+            # A dead printer must not cost more than one request at a time, so the two ways to ask take turns.
+            await conversation.greet(walk=not printer.answered and self._walks_first(printer))
+        try:
+            printer.pins = await self._survey(printer, conversation)
+        except ReadEnded as ended:
+            if ended.reason is SilenceReason.NO_METER and known is not None:
+                _refuse_unknown(known, (await conversation.get(known.names)).values, conversation.responder)
             raise
+        printer.look_again = False
+        return printer.pins
+
+    @staticmethod
+    def _walks_first(printer: _AgentState) -> bool:
+        return Habit.GET_NOT_ANSWERED in printer.limits.habits or printer.timeouts % 2 == 1
+
+    def _note_habits(self, printer: _AgentState) -> None:
+        habits = frozenset(printer.limits.habits)
+        if habits - printer.habits_noted:
+            printer.habits_noted |= habits
+            self._note(printer, told(habits))
 
     async def _conversation(self, printer: _AgentState, deadline_us: int) -> Conversation:
         target = printer.target
@@ -300,11 +336,10 @@ class SnmpMeter:
     async def _survey(self, printer: _AgentState, conversation: Conversation) -> Pins:
         """Look the printer over, and say what is other than it was."""
         self.stats.discoveries += 1
-        before = printer.pins
-        conversation.limits = AgentLimits(printer.names_max)
+        before = None if printer.look_again else printer.pins
+        printer.limits.keep_lacking(())
         pins = (await survey(conversation, printer.target, self.profiles)).pins()
-        printer.names_max = min(printer.names_max, conversation.fits)
-        printer.limits = conversation.limits = AgentLimits(printer.names_max)
+        printer.limits.keep_lacking(pins.names)
         printer.surveyed_us, printer.seen = self._clock.monotonic_us(), None
         if before is not None and (more := len(pins.names) - len(before.names)) > 0:
             self.stats.new_rows += more
@@ -339,12 +374,17 @@ class SnmpMeter:
         target = printer.target
         _same(responder, "sysObjectID", object_id, target.object_id.strip(".") or printer.object_id)
         _same(responder, "serial number", sighting.serial, target.serial)
-        seen = _SeenDevice(shown, sighting.sight(), sighting.power_on)
+        try:
+            sight = sighting.sight()
+        except (DecodeError, ReadEnded):
+            _refuse_unknown(pins, got.values, responder)
+            raise
+        seen = _SeenDevice(shown, sight, sighting.power_on)
         printer.object_id = object_id or printer.object_id
         if sighting.contradicted:
             # What contradicts the total is doubtful for good, or the agent was caught between two values.
             self._note(printer, "a part of the total contradicts it; the printer is looked over again")
-            printer.pins = None
+            printer.look_again = True
         # An answer with a flaw is looked at again each time, so that each is counted.
         printer.seen = seen if flaws == stats.undecodable + stats.non_conforming else None
         return seen
@@ -355,6 +395,45 @@ class SnmpMeter:
             return await self._resolver.resolve(target.host, target.port, left_s)
         except NameNotFound as error:
             raise ReadEnded(SilenceReason.NAME_NOT_FOUND, str(error)) from error
+
+
+def _refuse_unknown(pins: Pins, values: Mapping[bytes, Varbind], responder: str) -> None:
+    """Raises ReadEnded where the count says of itself that it is unknown just now: absence, and no other meter."""
+    terms = [term for channel in pins.channels if channel.name in COMPARABLE for term in channel.terms]
+    for varbind in (values.get(term.name) for term in terms if term.record is None):
+        if varbind is not None and _is_unknown(varbind):
+            text = f"{responder} answers, but says that its count is unknown (-1, -2 or -3), as some do while asleep"
+            raise ReadEnded(SilenceReason.ASLEEP, text, responder)
+
+
+def _is_unknown(varbind: Varbind) -> bool:
+    """-1, -2 and -3 as the Printer-MIB uses them (RFC 3805 section 6), in any integer type, unsigned ones included."""
+    width = UNSIGNED_BYTES.get(varbind.tag, 4)
+    try:
+        figure = number(varbind)
+    except DecodeError:
+        return False
+    return figure in UNKNOWN or figure - (1 << 8 * width) in UNKNOWN
+
+
+def _sums(pins: Pins) -> tuple[tuple[bytes, ...], ...]:
+    """Objects that are added up: their values must come from one answer."""
+    return tuple(
+        tuple(dict.fromkeys(term.name for term in channel.terms)) for channel in pins.channels if len(channel.terms) > 1
+    )
+
+
+async def _explained(ended: ReadEnded, conversation: Conversation) -> ReadEnded:
+    """A reason that rests on objects that were not found: its habits may have hidden them, and that is said."""
+    if ended.reason not in {SilenceReason.WRONG_RESPONDER, SilenceReason.NO_METER}:
+        return ended
+    await conversation.doubt_walk()
+    habits = conversation.limits.habits & HIDING
+    if not habits:
+        return ended
+    return ReadEnded(
+        SilenceReason.NO_METER, f"{conversation.responder} shows no count: {told(habits)}", ended.responder
+    )
 
 
 def _never_heard(ended: ReadEnded) -> ReadEnded:
