@@ -78,7 +78,9 @@ class Conversation:
         ``walk`` asks by GETNEXT: some agents answer nothing else.
         """
         if not walk:
-            await self._ask_for((SYS_UP_TIME,))
+            answer = await self._ask_for((SYS_UP_TIME,))
+            if answer is not None and _lacks_uptime(answer.response):
+                self.limits.habits.add(Habit.UPTIME_MISSING)
             return
         await self._ask(self._build(GET_NEXT, (SYSTEM_GROUP,)))
         self._heard_next = True
@@ -189,7 +191,7 @@ class Conversation:
         """Nothing of what was asked for has a value. Raises ReadEnded where not even sysUpTime has one."""
         if SYS_UP_TIME not in gathering.refused:
             response = (await self._still_there()).response
-            if response.error_status == NO_SUCH_NAME or (response.error_status == 0 and response.varbinds):
+            if _is_whole((SYS_UP_TIME,), response) or response.error_status == NO_SUCH_NAME:
                 return
         said = f" ({self._refusal})" if self._refusal else ""
         raise self._malformed(f"{told(self.limits.habits & HIDING)}{said}")
@@ -339,3 +341,9 @@ def _is_whole(part: Part, response: Response) -> bool:
     if response.error_status or len(response.varbinds) != len(part):
         return False
     return [varbind.oid for varbind in response.varbinds] == list(part)
+
+
+def _lacks_uptime(response: Response) -> bool:
+    if response.error_status:
+        return response.error_status == NO_SUCH_NAME
+    return any(varbind.oid == SYS_UP_TIME and varbind.absent for varbind in response.varbinds)

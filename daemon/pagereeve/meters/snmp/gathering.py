@@ -13,7 +13,7 @@ from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.meters.snmp.ber import DecodeError, Varbind, number
 from pagereeve.meters.snmp.habits import Habit
 from pagereeve.meters.snmp.limits import NAMES_MAX, REFUSALS_MAX, AgentLimits
-from pagereeve.meters.snmp.names import SYS_UP_TIME
+from pagereeve.meters.snmp.names import SYS_UP_TIME, SYSTEM_GROUP
 
 Part = tuple[bytes, ...]
 UPTIME_MODULUS = 2**32
@@ -46,6 +46,7 @@ class Gathering:
         self._failed: list[Part] = []
         self._check: bytes | None = None
         self._proven = 0
+        self._doubting = False
 
     def part(self) -> Part:
         """The names of the next request; empty when all is answered."""
@@ -96,6 +97,8 @@ class Gathering:
         if self._check is not None:
             self._checked(there=part[0] in found)
         self._time(found)
+        if found and all(varbind.absent for varbind in found.values()) and self._doubts(part):
+            return
         if len(found) == len(part):
             if tuple(varbind.oid for varbind in varbinds[: len(part)]) != part:
                 limits.habits.add(Habit.OTHER_ORDER)
@@ -107,6 +110,19 @@ class Gathering:
         limits.habits.add(_why_missing(part, varbinds))
         self._keep({name: varbind for name, varbind in found.items() if self._whole(name, found)})
         self.failed(part, len(found))
+
+    def _doubts(self, part: Part) -> bool:
+        """Some agents lack all of it where they lack one: then not even the system group is there, which every agent
+        has (RFC 3418 section 2). Who is to blame is found as with an error.
+        """
+        self._doubting = self._doubting or any(name.startswith(SYSTEM_GROUP) for name in part if len(part) > 1)
+        if not self._doubting:
+            return False
+        if len(part) == 1:
+            self.refuse(part[0], for_good=True, spoilt=False)
+        else:
+            self.failed(part)
+        return True
 
     def _whole(self, name: bytes, found: dict[bytes, Varbind]) -> bool:
         group = self._group(name)
@@ -182,6 +198,8 @@ class Gathering:
 
     def finish(self) -> None:
         """Draw the lessons. A part that failed although each of its names is answered was too large."""
+        if self._doubting and any(not varbind.absent for varbind in self.values.values()):
+            self._limits.habits.add(Habit.ALL_OR_NOTHING)
         for part in self._unexplained():
             self._limits.get.failed(len(part), self._proven)
             self._limits.habits.add(Habit.FEW_AT_ONCE)

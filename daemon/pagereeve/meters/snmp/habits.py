@@ -20,6 +20,7 @@ class Habit(StrEnum):
     NO_VALUES = "no-values"
     OTHER_NAMES = "other-names"
     OTHER_ORDER = "other-order"
+    ALL_OR_NOTHING = "all-or-nothing"
     NO_ERROR_INDEX = "no-error-index"
     WRONG_ERROR_INDEX = "wrong-error-index"
     REFUSES_OBJECTS = "refuses-objects"
@@ -31,6 +32,7 @@ class Habit(StrEnum):
     WALK_IN_CIRCLES = "walk-in-circles"
     SUM_TOO_LARGE = "sum-too-large"
     UPTIME_GOES_BACK = "uptime-goes-back"
+    UPTIME_MISSING = "uptime-missing"
 
 
 class HabitWords(NamedTuple):
@@ -53,6 +55,7 @@ WORDS: Final = {
     Habit.NO_VALUES: HabitWords("it answers without any value", _UPDATE),
     Habit.OTHER_NAMES: HabitWords("it answers about other objects than it is asked for", _UPDATE),
     Habit.OTHER_ORDER: HabitWords("it answers in another order than it is asked in"),
+    Habit.ALL_OR_NOTHING: HabitWords("it says of all objects that it lacks them where it lacks one of them"),
     Habit.NO_ERROR_INDEX: HabitWords("it refuses whole requests without saying for which object (error-index 0)"),
     Habit.WRONG_ERROR_INDEX: HabitWords("it refuses whole requests and names an object that it has (error-index)"),
     Habit.REFUSES_OBJECTS: HabitWords(
@@ -89,6 +92,10 @@ WORDS: Final = {
         "it restarted between the parts of each read, or its sysUpTime goes back",
         f"see whether it keeps restarting; {_UPDATE}",
     ),
+    Habit.UPTIME_MISSING: HabitWords(
+        "it shows not even sysUpTime, which every agent has, so that its restarts go unseen",
+        "widen the SNMP view of this community or user",
+    ),
 }
 
 # Behind these, objects may be hidden: that none was found does not prove that there is none.
@@ -104,6 +111,7 @@ HIDING: Final = frozenset(
         Habit.WALK_ENDS_TOO_EARLY,
         Habit.WALK_IN_CIRCLES,
         Habit.SUM_TOO_LARGE,
+        Habit.UPTIME_MISSING,
     }
 )
 
