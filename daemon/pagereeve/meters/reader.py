@@ -428,12 +428,12 @@ async def _explained(ended: ReadEnded, conversation: Conversation) -> ReadEnded:
     if ended.reason not in {SilenceReason.WRONG_RESPONDER, SilenceReason.NO_METER}:
         return ended
     await conversation.doubt_walk()
-    habits = conversation.limits.habits & HIDING
-    if not habits:
-        return ended
-    return ReadEnded(
-        SilenceReason.NO_METER, f"{conversation.responder} shows no count: {told(habits)}", ended.responder
-    )
+    habits = conversation.limits.habits
+    also = habits & {Habit.UPTIME_MISSING}
+    if hiding := habits & HIDING:
+        text = f"{conversation.responder} shows no count: {told(hiding | also)}"
+        return ReadEnded(SilenceReason.NO_METER, text, ended.responder)
+    return ReadEnded(ended.reason, f"{ended.detail}; {told(also)}", ended.responder) if also else ended
 
 
 def _never_heard(ended: ReadEnded) -> ReadEnded:

@@ -111,7 +111,6 @@ HIDING: Final = frozenset(
         Habit.WALK_ENDS_TOO_EARLY,
         Habit.WALK_IN_CIRCLES,
         Habit.SUM_TOO_LARGE,
-        Habit.UPTIME_MISSING,
     }
 )
 
