@@ -56,7 +56,7 @@ class Gathering:
             return (SYS_UP_TIME,) if self._untimed and self._timed else ()
         room = max(1, min(self._room, NAMES_MAX))
         head = (SYS_UP_TIME,) if self._timed and room > 1 else ()
-        return self._filled(head, room) or self._whole_group(head)
+        return self._filled(head, room) or self._whole_group()
 
     def _filled(self, head: Part, room: int) -> Part:
         """As many names as there is room for, groups whole; empty where nothing fits beside the head."""
@@ -66,9 +66,10 @@ class Gathering:
                 part += [name for name in unit if name not in part]
         return tuple(part) if len(part) > len(head) or self._wanted == list(head) else ()
 
-    def _whole_group(self, head: Part) -> Part:
+    def _whole_group(self) -> Part:
         """A group for which there is no room: tried whole if that size was not tried yet, else name by name."""
         unit = next(unit for unit in self._units() if len(unit) > 1)
+        head = (SYS_UP_TIME,) if self._timed else ()
         untried = min((self._limits.get.fails, *map(len, self._failed)))
         for part in ((*head, *(name for name in unit if name not in head)), unit):
             if len(part) < untried:
