@@ -281,17 +281,37 @@ async def test_a_restart_while_the_count_is_unknown_costs_no_meter_either() -> N
         await read_once(meter, agent)
 
 
-async def test_a_walk_that_is_not_answered_makes_no_box_of_a_printer() -> None:
+def elsewhere() -> list[Row]:
+    """The printer at a device index that nobody guesses."""
+    return [Row((*row.oid[:-1], 5) if row.oid[:7] != SYSTEM else row.oid, row.kind, row.value) for row in rows()]
+
+
+@pytest.mark.parametrize(
+    ("habit", "words", "advice"),
+    [
+        ("silent", "never GETNEXT", "Allow GETNEXT"),
+        ("walk-stands-still", "do not go forward", "Name a profile"),
+        ("ends-all-always", "with the end of its tables", "name a profile"),
+    ],
+)
+async def test_a_walk_that_shows_nothing_makes_no_box_of_a_printer(habit: str, words: str, advice: str) -> None:
     """Its count is where nobody looks without walking: that is said, and not that it is no printer."""
-    moved = [Row((*row.oid[:-1], 5) if row.oid[:7] != SYSTEM else row.oid, row.kind, row.value) for row in rows()]
-    async with a_meter() as meter, an_agent(HABITS["silent"], frozenset({GETNEXT}), moved) as agent:
+    async with a_meter() as meter, an_agent(HABITS[habit], frozenset({GETNEXT}), elsewhere()) as agent:
         seen = await meter.inspect(target(agent), 1.0)
         ended = failure(await meter.read(target(agent), 1.0))
         for failed in (seen.failure, ended):
             assert failed is not None
             assert failed.reason is SilenceReason.NO_METER
-            assert "never GETNEXT" in failed.detail
-            assert "Allow GETNEXT" in failed.detail
+            assert words in failed.detail
+            assert advice in failed.detail
+
+
+@pytest.mark.parametrize("habit", ["backwards", "one-value", "one-more-value", "too-big-beyond-1", "silent-beyond-1"])
+async def test_a_walk_of_odd_answers_finds_what_nobody_guesses(habit: str) -> None:
+    async with a_meter() as meter, an_agent(HABITS[habit], frozenset({GETNEXT}), elsewhere()) as agent:
+        seen = await meter.inspect(target(agent), 1.0)
+        assert seen.reading is not None, seen.failure
+        assert total(await meter.read(target(agent), 1.0)) == COUNT
 
 
 @pytest.mark.parametrize(

@@ -100,17 +100,17 @@ class Gathering:
         self._time(found)
         if found and all(varbind.absent for varbind in found.values()) and self._doubts(part):
             return
-        if len(found) == len(part):
-            if tuple(varbind.oid for varbind in varbinds[: len(part)]) != part:
-                limits.habits.add(Habit.OTHER_ORDER)
-            limits.get.worked(len(part))
-            self._proven = max(self._proven, len(part))
-            self._room = self._room if self._failed else limits.get.room
-            self._keep(found)
-            return
-        limits.habits.add(_why_missing(part, varbinds))
+        # One of a group that was asked for alone, to try an error-index, is asked for again with the others.
         self._keep({name: varbind for name, varbind in found.items() if self._whole(name, found)})
-        self.failed(part, len(found))
+        if len(found) < len(part):
+            limits.habits.add(_why_missing(part, varbinds))
+            self.failed(part, len(found))
+            return
+        if tuple(varbind.oid for varbind in varbinds[: len(part)]) != part:
+            limits.habits.add(Habit.OTHER_ORDER)
+        limits.get.worked(len(part))
+        self._proven = max(self._proven, len(part))
+        self._room = self._room if self._failed else limits.get.room
 
     def _doubts(self, part: Part) -> bool:
         """Some agents lack all of it where they lack one: then not even the system group is there, which every agent

@@ -23,6 +23,7 @@ class Stepping:
         self._limits = limits
         self._parts: list[Part] = []
         self._failed: list[Part] = []
+        self._doubted: list[Part] = []
         self._again: set[bytes] = set()
         self._check = b""
         self._proven = 0
@@ -49,7 +50,8 @@ class Stepping:
             limits.habits.add(Habit.SHORT_ANSWERS if varbinds else Habit.NO_VALUES)
             self._alone(part)
         elif not believed and len(part) > 1 and all(varbind.absent for varbind in varbinds):
-            self._alone(part)
+            self._doubted.append(part)
+            self._put(part, 1)
         else:
             limits.walk.worked(len(part))
             self._proven = max(self._proven, len(part))
@@ -118,10 +120,11 @@ class Stepping:
 
     def finish(self) -> None:
         """Draw the lessons: what came alone and not together shows how many are too many."""
-        for part in self._failed:
-            if any(self._there(name) for name in part):
-                self._limits.habits.add(Habit.FEW_AT_ONCE)
-                self._limits.walk.failed(len(part), self._proven)
+        too_many = [part for part in self._failed if all(self._there(name) for name in part)]
+        too_many += [part for part in self._doubted if any(self._there(name) for name in part)]
+        for part in too_many:
+            self._limits.habits.add(Habit.FEW_AT_ONCE)
+            self._limits.walk.failed(len(part), self._proven)
 
     def _there(self, name: bytes) -> bool:
         varbind = self.found.get(name)
