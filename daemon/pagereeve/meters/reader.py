@@ -68,6 +68,7 @@ class _AgentState:
     limits: AgentLimits = field(default_factory=AgentLimits)
     habits_noted: frozenset[Habit] = frozenset()
     pins: Pins | None = None
+    sums: tuple[tuple[bytes, ...], ...] = ()
     look_again: bool = False
     surveyed_us: int = 0
     object_id: str = ""
@@ -264,7 +265,7 @@ class SnmpMeter:
             if printer.failed and printer.pins is not None:
                 await conversation.greet()
             pins = await self._found(printer, conversation)
-            reading = self._reading(printer, pins, await conversation.get(pins.names, _sums(pins)), responder)
+            reading = self._reading(printer, pins, await conversation.get(pins.names, printer.sums), responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
         except ReadEnded as ended:
@@ -273,7 +274,8 @@ class SnmpMeter:
                 text = f"{ended.detail}, though it answered smaller ones; less is asked for at once next time"
                 raise ReadEnded(ended.reason, text, responder) from ended
             raise await _explained(ended, conversation) from ended
-        self._note_habits(printer)
+        if printer.limits.habits:
+            self._note_habits(printer)
         return reading
 
     async def _found(self, printer: _AgentState, conversation: Conversation) -> Pins:
@@ -285,13 +287,13 @@ class SnmpMeter:
             # A dead printer must not cost more than one request at a time, so the two ways to ask take turns.
             await conversation.greet(walk=not printer.answered and self._walks_first(printer))
         try:
-            printer.pins = await self._survey(printer, conversation)
+            printer.pins = pins = await self._survey(printer, conversation)
         except ReadEnded as ended:
             if ended.reason is SilenceReason.NO_METER and known is not None:
                 _refuse_unknown(known, (await conversation.get(known.names)).values, conversation.responder)
             raise
-        printer.look_again = False
-        return printer.pins
+        printer.sums, printer.look_again = _sums(pins), False
+        return pins
 
     @staticmethod
     def _walks_first(printer: _AgentState) -> bool:
