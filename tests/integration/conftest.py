@@ -32,6 +32,7 @@ ON_ONE_LOOP = {
     "test_unit_offers.py": "the database, and processes of their own",
     "test_ledger_contract.py": "the database",
     "test_litestream.py": "processes of their own",
+    "test_meters_habits.py": "what is asked for; test_hostile_agents.py runs every habit on each loop",
     "test_old_journals.py": "the database",
     "test_outbox_contract.py": "the database",
     "test_prometheus.py": "judged by processes of their own",

@@ -151,7 +151,7 @@ async def test_silence_is_a_time_out_at_the_deadline_after_growing_waits() -> No
         took_s = (MachineClock().monotonic_us() - begun_us) / 1_000_000
         assert isinstance(result, Unanswered)
         assert result.reason is SilenceReason.TIMEOUT
-        assert "3 request(s)" in result.detail
+        assert result.detail.startswith("no answer from ")
         assert 0.5 <= took_s < 0.7
         assert len(agent.received) == 3
         assert endpoint.in_flight == 0

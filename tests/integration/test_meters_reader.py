@@ -46,10 +46,10 @@ async def test_a_first_read_finds_pins_and_reads_and_later_ones_are_one_get() ->
         assert (first.sight.state, first.sight.errors) == (PrinterState.IDLE, ())
         assert (first.uptime_cs, first.power_on) == (100_000, 35)
         assert first.sent_us <= first.received_us
-        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET_NEXT, GET, GET_NEXT, GET]
+        assert [request.pdu_tag for request in agent.requests] == [GET, GET_NEXT, GET_NEXT, GET, GET_NEXT, GET]
         agent.mib[f"{LIFE}.1.1"] = counter(770)
         assert total(await port.read(raw.target(), 2.0)) == 770
-        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET_NEXT, GET, GET_NEXT, GET, GET]
+        assert [request.pdu_tag for request in agent.requests] == [GET, GET_NEXT, GET_NEXT, GET, GET_NEXT, GET, GET]
         assert len(raw.received[-1]) < 300
         assert meter.stats.reads == {"reading": 2}
         assert meter.stats.discoveries == 1
@@ -244,12 +244,13 @@ async def test_v1_drops_the_object_that_the_agent_lacks_and_remembers_it() -> No
         assert [len(request.names) for request in agent.requests] == [6]
 
 
-async def test_too_big_halves_the_request_and_remembers_the_size() -> None:
+async def test_too_big_closes_in_on_the_largest_size_that_works_and_remembers_it() -> None:
     # bonomani/devmon#102; 8 names → tooBig, 4 → ok, next read starts at 4
     agent = MibAgent(printer_mib(), names_max=4)
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 764
-        assert [len(request.names) for request in agent.requests] == [3, 3, 6, 3, 3, 1, 8, 4, 4, 2]
+        # 6 were too many, so 3, 4 and 5 are tried in turn, each as soon as there is something to ask for.
+        assert [len(request.names) for request in agent.requests] == [1, 3, 3, 6, 3, 3, 1, 4, 5, 4, 2]
         agent.requests.clear()
         again = reading(await meter.read(raw.target(), 2.0))
         assert [len(request.names) for request in agent.requests] == [4, 4, 2]

@@ -193,16 +193,16 @@ async def test_boots_that_went_up_are_followed_and_boots_that_went_back_are_told
     engine = RawEngine()
     async with a_meter() as meter, raw_agent(engine.reply) as agent:
         where = target(agent.port, USER)
-        assert failure(await meter.read(where, 1.0)).reason is SilenceReason.WRONG_RESPONDER
+        assert failure(await meter.read(where, 1.0)).reason is SilenceReason.MALFORMED
         engine.boots, engine.time_s = 6, 2
-        assert failure(await meter.read(where, 1.0)).reason is SilenceReason.WRONG_RESPONDER
+        assert failure(await meter.read(where, 1.0)).reason is SilenceReason.MALFORMED
         assert engine.seen[-1].boots == 6
         engine.boots, engine.time_s = 0, 3
         lost = failure(await meter.read(where, 1.0))
         assert lost.reason is SilenceReason.WRONG_DEVICE
         assert "has started 0 times by its own count, and 6 times before" in lost.detail
         assert meter.stats.boots_back == 1
-        assert failure(await meter.read(where, 1.0)).reason is SilenceReason.WRONG_RESPONDER
+        assert failure(await meter.read(where, 1.0)).reason is SilenceReason.MALFORMED
         assert engine.seen[-1].boots == 0
 
 
@@ -248,8 +248,9 @@ async def test_forged_answers_are_counted_and_the_genuine_one_is_taken() -> None
     async with a_meter() as meter, raw_agent(forge_first) as agent:
         ended = failure(await meter.read(target(agent.port, USER), 1.0))
         assert meter.stats.refused[DatagramRefusal.UNAUTHENTIC] >= 2
-        # The genuine answers ended the read their own way: an agent that refuses every name has no meter.
-        assert ended.reason is SilenceReason.WRONG_RESPONDER
+        # The genuine answers ended the read their own way: an agent that refuses even sysUpTime can't be read.
+        assert ended.reason is SilenceReason.MALFORMED
+        assert "genErr" in ended.detail
 
 
 async def test_an_unsigned_word_about_the_clock_changes_nothing() -> None:

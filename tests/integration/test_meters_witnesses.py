@@ -6,7 +6,7 @@ import pytest
 
 from pagereeve.domain.facts.reading import PrinterState, SilenceReason, Unit, UnitGrade
 from pagereeve.domain.facts.reading_codec import COUNTERS_MAX
-from pagereeve.meters.snmp.conversation import NAMES_MAX
+from pagereeve.meters.snmp.limits import NAMES_MAX
 from pagereeve.reports.inspection import inspection_json, inspection_text
 from pagereeve.simulator.snmp.imaging import (
     AUXILIARY,

@@ -2,24 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 
 from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
 from pagereeve.meters.asking import ask_at
+from pagereeve.meters.discovery.channels import says_unknown
 from pagereeve.meters.discovery.inspecting import inspection_of
 from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
-from pagereeve.meters.discovery.refusing import wrong_responder
+from pagereeve.meters.discovery.refusing import not_known_now, wrong_responder
 from pagereeve.meters.discovery.serials import names_nobody
 from pagereeve.meters.discovery.survey import Survey, survey
 from pagereeve.meters.registered_unit import with_registered_unit
-from pagereeve.meters.sighting import MeterSighting, figure
+from pagereeve.meters.sighting import COMPARABLE, MeterSighting, figure
 from pagereeve.meters.snmp.address import AgentAddress, NameNotFound, Resolver, key_label
-from pagereeve.meters.snmp.ber import DecodeError
-from pagereeve.meters.snmp.conversation import NAMES_LEAST, NAMES_MAX, AgentLimits, Conversation, Got
+from pagereeve.meters.snmp.ber import DecodeError, Varbind
+from pagereeve.meters.snmp.conversation import Conversation, Got
 from pagereeve.meters.snmp.endpoint import Endpoint
+from pagereeve.meters.snmp.habits import HIDING, Habit, told
+from pagereeve.meters.snmp.limits import AgentLimits
 from pagereeve.meters.snmp.names import SYS_UP_TIME
 from pagereeve.meters.snmp.question import ReadEnded, RequestPatience
 from pagereeve.meters.snmp.session3 import Session3
@@ -39,6 +42,8 @@ TIMEOUTS_BEFORE_MOVE = 3
 TIMEOUT_MAX_S = 600.0
 # Tables whose rows are added up are looked through again this often: a new paper size is a new row.
 LOOK_AGAIN_S = 3600
+
+# What the Printer-MIB's integers say where they know no figure.
 
 # After these the meter is searched for again.
 _UNPINS = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPONDER, SilenceReason.NO_METER})
@@ -65,8 +70,9 @@ class _AgentState:
 
     target: MeterTarget
     limits: AgentLimits = field(default_factory=AgentLimits)
-    names_max: int = NAMES_MAX
+    habits_noted: frozenset[Habit] = frozenset()
     pins: Pins | None = None
+    look_again: bool = False
     surveyed_us: int = 0
     object_id: str = ""
     uptime_cs: int | None = None
@@ -75,12 +81,13 @@ class _AgentState:
     timeouts: int = 0
     session: Session3 | None = None
     address: AgentAddress | None = None
-    answered_us: int | None = None
+    answered: bool = False
+    failed: bool = False
     tried_us: int | None = None
 
     def unpin(self) -> None:
-        """Search for the meter again at the next read."""
-        self.pins = None
+        """Search for the meter again at the next read. Where it was is kept: it may say nothing of it just now."""
+        self.look_again = True
         self.seen = None
 
 
@@ -159,15 +166,19 @@ class SnmpMeter:
         conversation = await self._conversation(printer, deadline_us)
         responder = conversation.responder
         try:
+            await conversation.greet_either_way()
             look.seen = await survey(conversation, printer.target, self.profiles)
             look.responder = responder
             got, pins = await ask_at(conversation, look.seen.pins())
-            return self._reading(printer, pins, got, responder)
+            result = self._reading(printer, pins, got, responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
         except ReadEnded as ended:
             never = ended.reason is SilenceReason.TIMEOUT and not ended.responder and not conversation.answered
-            raise (_never_heard(ended) if never else ended) from ended
+            raise (_never_heard(ended) if never else await _explained(ended, conversation)) from ended
+        if printer.limits.habits:
+            look.seen.notes.append(told(printer.limits.habits))
+        return result
 
     def forget(self, printer: str) -> None:
         """Drop what is remembered of a printer that the registry no longer has."""
@@ -214,9 +225,9 @@ class SnmpMeter:
         except ReadEnded as ended:
             self._learn(printer, ended.reason)
             raise self._told_apart(printer, ended, begun_us) from ended
-        printer.timeouts, printer.tried_us = 0, None
-        printer.answered_us = self._clock.monotonic_us()
-        self.stats.slow_reads += 2 * (printer.answered_us - begun_us) > deadline_us - begun_us
+        printer.timeouts, printer.failed, printer.tried_us = 0, False, None
+        printer.answered = True
+        self.stats.slow_reads += 2 * (self._clock.monotonic_us() - begun_us) > deadline_us - begun_us
         return reading
 
     def _told_apart(self, printer: _AgentState, ended: ReadEnded, begun_us: int) -> ReadEnded:
@@ -227,16 +238,18 @@ class SnmpMeter:
         asked = key_label(printer.address.key)
         late = self.endpoint.late_answer(printer.address.key)
         if late is not None and last_us is not None and late.at_us >= last_us:
-            text = f"{asked} answers {late.took_us / 1_000_000:.1f} s after the request; lengthen watch.read_timeout"
+            text = f"{asked} answers within {_within_s(late.took_us):g} s of the request; lengthen watch.read_timeout"
             return ReadEnded(SilenceReason.LATE, text, asked)
-        if printer.answered_us is not None:
-            ago_s = (self._clock.monotonic_us() - printer.answered_us) // 1_000_000
-            text = f"no answer from {asked}, which answered {ago_s} s ago: asleep, off, or cut off"
+        if printer.answered:
+            # How long ago it answered stands in the journal: a figure that changes with every read would keep equal
+            # failures from becoming one fact.
+            text = f"no answer from {asked}, which answered before: asleep, off, or cut off"
             return ReadEnded(SilenceReason.ASLEEP, text)
         return _never_heard(ended)
 
     def _learn(self, printer: _AgentState, reason: SilenceReason) -> None:
         self._resolver.forget(printer.target.host, printer.target.port)
+        printer.failed = reason in _SILENT or reason is SilenceReason.MALFORMED
         printer.timeouts = printer.timeouts + 1 if reason in _SILENT else 0
         if reason in _UNPINS:
             printer.unpin()
@@ -250,25 +263,50 @@ class SnmpMeter:
     async def _read(self, printer: _AgentState, deadline_us: int) -> Reading:
         conversation = await self._conversation(printer, deadline_us)
         responder = conversation.responder
+        printer.limits.doubt(self._clock.monotonic_us())
         try:
-            pins = printer.pins
-            if printer.timeouts and pins is not None:
+            if printer.failed and printer.pins is not None:
                 await conversation.greet()
-            if pins is None or self._grows(printer, pins):
-                pins = printer.pins = await self._survey(printer, conversation)
-            got, printer.pins = await ask_at(conversation, pins)
-            printer.names_max = min(printer.names_max, conversation.fits)
-            return self._reading(printer, printer.pins, got, responder)
+            got, printer.pins = await ask_at(conversation, await self._found(printer, conversation))
+            reading = self._reading(printer, printer.pins, got, responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
         except ReadEnded as ended:
-            if ended.reason is SilenceReason.TIMEOUT and conversation.answered:
+            if ended.reason is SilenceReason.TIMEOUT and conversation.answered and not ended.responder:
                 # It answers small questions: the large answers get lost on the way (inverse-inc/packetfence#2021).
-                printer.names_max = max(NAMES_LEAST, min(printer.names_max // 2, conversation.fits))
-                printer.unpin()
                 text = f"{ended.detail}, though it answered smaller ones; less is asked for at once next time"
                 raise ReadEnded(ended.reason, text, responder) from ended
+            raise await _explained(ended, conversation) from ended
+        if printer.limits.habits:
+            self._note_habits(printer)
+        return reading
+
+    async def _found(self, printer: _AgentState, conversation: Conversation) -> Pins:
+        """Where the meter is: known, or looked for."""
+        known = printer.pins
+        if known is not None and not printer.look_again and not self._grows(printer, known):
+            return known
+        if not conversation.answered:
+            # A dead printer must not cost more than one request at a time, so the two ways to ask take turns.
+            await conversation.greet(walk=not printer.answered and self._walks_first(printer))
+        try:
+            printer.pins = pins = await self._survey(printer, conversation)
+        except ReadEnded as ended:
+            if ended.reason is SilenceReason.NO_METER and known is not None:
+                _refuse_unknown(known, (await conversation.get(known.names)).values, conversation.responder)
             raise
+        printer.look_again = False
+        return pins
+
+    @staticmethod
+    def _walks_first(printer: _AgentState) -> bool:
+        return Habit.GET_NOT_ANSWERED in printer.limits.habits or printer.timeouts % 2 == 1
+
+    def _note_habits(self, printer: _AgentState) -> None:
+        habits = frozenset(printer.limits.habits)
+        if habits - printer.habits_noted:
+            printer.habits_noted |= habits
+            self._note(printer, told(habits))
 
     async def _conversation(self, printer: _AgentState, deadline_us: int) -> Conversation:
         target = printer.target
@@ -303,11 +341,10 @@ class SnmpMeter:
     async def _survey(self, printer: _AgentState, conversation: Conversation) -> Pins:
         """Look the printer over, and say what is other than it was."""
         self.stats.discoveries += 1
-        before = printer.pins
-        conversation.limits = AgentLimits(printer.names_max)
+        before = None if printer.look_again else printer.pins
+        printer.limits.keep_lacking(())
         pins = (await survey(conversation, printer.target, self.profiles)).pins()
-        printer.names_max = min(printer.names_max, conversation.fits)
-        printer.limits = conversation.limits = AgentLimits(printer.names_max)
+        printer.limits.keep_lacking(pins.names)
         printer.surveyed_us, printer.seen = self._clock.monotonic_us(), None
         if before is not None and (more := len(pins.names) - len(before.names)) > 0:
             self.stats.new_rows += more
@@ -335,7 +372,7 @@ class SnmpMeter:
         """What an answer shows, if it comes from the printer that it should come from."""
         stats = self.stats
         flaws = stats.undecodable + stats.non_conforming
-        sighting = MeterSighting(pins, got.values, responder, stats, got.answers)
+        sighting = MeterSighting(pins, got.values, responder, stats)
         object_id = sighting.object_id
         if sighting.foreign:
             raise ReadEnded(SilenceReason.WRONG_RESPONDER, wrong_responder(responder, object_id), responder)
@@ -347,7 +384,7 @@ class SnmpMeter:
         if sighting.contradicted:
             # What contradicts the total is doubtful for good, or the agent was caught between two values.
             self._note(printer, "a part of the total contradicts it; the printer is looked over again")
-            printer.pins = None
+            printer.look_again = True
         # An answer with a flaw is looked at again each time, so that each is counted.
         printer.seen = seen if flaws == stats.undecodable + stats.non_conforming else None
         return seen
@@ -360,9 +397,35 @@ class SnmpMeter:
             raise ReadEnded(SilenceReason.NAME_NOT_FOUND, str(error)) from error
 
 
+def _refuse_unknown(pins: Pins, values: Mapping[bytes, Varbind], responder: str) -> None:
+    """Raises ReadEnded where the count says of itself that it is unknown just now: absence, and no other meter."""
+    asleep = [one for one in pins.channels if one.name in COMPARABLE and says_unknown(one, values)]
+    if asleep:
+        raise ReadEnded(SilenceReason.ASLEEP, not_known_now(responder, asleep), responder)
+
+
+async def _explained(ended: ReadEnded, conversation: Conversation) -> ReadEnded:
+    """A reason that rests on objects that were not found: its habits may have hidden them, and that is said."""
+    if ended.reason not in {SilenceReason.WRONG_RESPONDER, SilenceReason.NO_METER}:
+        return ended
+    await conversation.doubt_walk()
+    habits = conversation.limits.habits
+    also = habits & {Habit.UPTIME_MISSING}
+    if hiding := habits & HIDING:
+        text = f"{conversation.responder} shows no count: {told(hiding | also)}"
+        return ReadEnded(SilenceReason.NO_METER, text, ended.responder)
+    return ReadEnded(ended.reason, f"{ended.detail}; {told(also)}", ended.responder) if also else ended
+
+
 def _never_heard(ended: ReadEnded) -> ReadEnded:
     text = f"{ended.detail}, and never one before: off, another version or community, an access list, or no forward"
     return ReadEnded(ended.reason, text)
+
+
+def _within_s(took_us: int) -> float:
+    """The next of 0.1, 0.2, 0.5, 1, 2, 5 ... seconds: so coarse that a slow printer's failures are alike."""
+    steps = (scale * step for scale in (0.1, 1.0, 10.0, 100.0) for step in (1, 2, 5))
+    return next((limit_s for limit_s in steps if took_us <= limit_s * 1_000_000), TIMEOUT_MAX_S)
 
 
 @lru_cache(maxsize=1024)

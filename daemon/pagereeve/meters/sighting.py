@@ -8,7 +8,7 @@ from typing import Final
 
 from pagereeve.domain.facts.reading import Count, Counter, PrinterState, Sight, SilenceReason, Unit, decode_error_bits
 from pagereeve.domain.facts.reading_codec import COUNTERS_MAX
-from pagereeve.meters.discovery.channels import Answers, PinnedChannel, Term, figure_of, says_unknown, term_value
+from pagereeve.meters.discovery.channels import PinnedChannel, Term, figure_of, says_unknown, term_value
 from pagereeve.meters.discovery.consistency import ShownCount, check
 from pagereeve.meters.discovery.objects import SYS_OBJECT_ID, Pins
 from pagereeve.meters.discovery.refusing import no_pages, not_known_now
@@ -41,16 +41,13 @@ _STATES: Final = {
 class MeterSighting:
     """One answer at one printer's pins. A value of a wrong type spoils only itself, unless it is the total.
 
-    ``answers`` are the names of each answer where there were several. ``contradicted``: a part was left out because it
-    contradicts the total. A serial number that many devices share names none: it is left out.
+    ``contradicted``: a part was left out because it contradicts the total. A serial number that many devices share
+    names none: it is left out.
     """
 
-    def __init__(
-        self, pins: Pins, values: dict[bytes, Varbind], responder: str, stats: MeterStats, answers: Answers = ()
-    ) -> None:
+    def __init__(self, pins: Pins, values: dict[bytes, Varbind], responder: str, stats: MeterStats) -> None:
         self._pins = pins
         self._values = values
-        self._answers = answers
         self._responder = responder
         self._stats = stats
         self.contradicted = False
@@ -127,7 +124,7 @@ class MeterSighting:
 
     def _count(self, channel: PinnedChannel) -> Count | None:
         try:
-            figure = figure_of(channel, self._values, self._answers)
+            figure = figure_of(channel, self._values)
         except DecodeError:
             if channel.name in _WHOLE:
                 raise

@@ -88,17 +88,11 @@ class ChannelFigure(NamedTuple):
     flags: tuple[str, ...] = ()
 
 
-Answers = tuple[frozenset[bytes], ...]
-"""The names of each answer that a read took; empty where one answer had them all."""
+def figure_of(channel: PinnedChannel, values: Mapping[bytes, Varbind]) -> ChannelFigure | None:
+    """The channel's count; None where an instance is absent or unknown. Raises DecodeError.
 
-
-def figure_of(channel: PinnedChannel, values: Mapping[bytes, Varbind], answers: Answers = ()) -> ChannelFigure | None:
-    """The channel's count; None where an instance is absent or unknown, or parts of a sum came in several answers.
-
-    Raises DecodeError.
+    The parts of a sum are asked for in one request (meters/asking.py): what is there came in one answer.
     """
-    if not together(channel, answers):
-        return None
     total = 0
     flags: list[str] = []
     for term in channel.terms:
@@ -130,14 +124,6 @@ def _is_unknown(varbind: Varbind) -> bool:
         return varbind.tag in _NUMBERS and number(varbind) in _UNKNOWN
     except DecodeError:
         return False
-
-
-def together(channel: PinnedChannel, answers: Answers) -> bool:
-    """Whether one answer had all parts of a sum."""
-    if not answers or len(channel.terms) == 1:
-        return True
-    names = {term.name for term in channel.terms}
-    return any(names <= answer for answer in answers)
 
 
 def _count(varbind: Varbind, channel: str, flags: list[str]) -> int | None:

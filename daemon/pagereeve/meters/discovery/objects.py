@@ -10,7 +10,7 @@ from pagereeve.domain.facts.reading import Unit
 from pagereeve.meters.discovery.channels import PinnedChannel, Term
 from pagereeve.meters.discovery.layout import laid_out
 from pagereeve.meters.snmp.ber import oid_bytes
-from pagereeve.meters.snmp.conversation import NAMES_MAX
+from pagereeve.meters.snmp.limits import NAMES_MAX
 from pagereeve.meters.snmp.names import SYS_UP_TIME, Index
 
 SYS_OBJECT_ID: Final = oid_bytes("1.3.6.1.2.1.1.2.0")

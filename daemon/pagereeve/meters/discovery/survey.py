@@ -40,7 +40,8 @@ from pagereeve.meters.discovery.standard_objects import find_rows
 from pagereeve.meters.discovery.text import printable
 from pagereeve.meters.discovery.units import unit_known, unit_label
 from pagereeve.meters.snmp.ber import COUNTER64, OCTET_STRING, DecodeError, Varbind, object_id
-from pagereeve.meters.snmp.conversation import NAMES_MAX, Conversation
+from pagereeve.meters.snmp.conversation import Conversation
+from pagereeve.meters.snmp.limits import NAMES_MAX
 from pagereeve.meters.snmp.names import Index
 from pagereeve.ports.meter import MeterTarget
 
@@ -81,7 +82,7 @@ class Survey:
 
 async def survey(conversation: Conversation, target: MeterTarget, profiles: Profiles) -> Survey:
     """Find the meter. Raises ReadEnded where there is none that can be used (``refusing``)."""
-    room = conversation.limits.names_max
+    room = conversation.limits.get.room
     rows = await find_rows(conversation)
     devices, device = await pick_device(conversation, rows, target)
     markers = rows.markers_of(device)

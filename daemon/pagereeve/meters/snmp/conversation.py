@@ -1,58 +1,47 @@
-"""Questions of one read to one agent, with the detours that agents ask for: v1's error-index, tooBig, walks."""
+"""Questions of one read to one agent, with the detours that agents ask for (``habits``), and a limit to each."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.meters.snmp.address import AgentAddress, key_label
-from pagereeve.meters.snmp.ber import Varbind, number, oid_label
+from pagereeve.meters.snmp.ber import Varbind
 from pagereeve.meters.snmp.endpoint import Endpoint
+from pagereeve.meters.snmp.gathering import Gathering, Part, Restarted
+from pagereeve.meters.snmp.habits import HIDING, Habit, told
+from pagereeve.meters.snmp.limits import TEMPLATES_MAX, AgentLimits
 from pagereeve.meters.snmp.message import GET, GET_NEXT, NO_SUCH_NAME, TOO_BIG, Response, error_name, template
-from pagereeve.meters.snmp.names import SYS_UP_TIME
+from pagereeve.meters.snmp.names import SYS_UP_TIME, SYSTEM_GROUP
 from pagereeve.meters.snmp.question import STRICT, Leave, ReadEnded, RequestPatience, SnmpAnswer, SnmpRequest
 from pagereeve.meters.snmp.reports import take_report
 from pagereeve.meters.snmp.session3 import UNKNOWN_ENGINE, Report, Session3, hint
+from pagereeve.meters.snmp.stepping import Stepping
 from pagereeve.ports.meter import MeterTarget
 
-# So many values fit into a datagram that no path cuts (1,200 bytes), serial number and long texts included.
-NAMES_MAX = 24
-# Where large answers get lost, this few values are still asked for at once.
-NAMES_LEAST = 4
-TEMPLATES_MAX = 8
-
-
-@dataclass(slots=True)
-class AgentLimits:
-    """What one agent was found to put up with, remembered from read to read.
-
-    ``names_max`` is how many names it takes at once, ``lacking`` the names that it refuses whole requests for.
-    """
-
-    names_max: int = NAMES_MAX
-    lacking: set[bytes] = field(default_factory=set)
-    templates: dict[tuple[bytes, ...], SnmpRequest] = field(default_factory=dict)
+# Of the time left, a request that may go unanswered gets this share, or so many times what the slowest answer took.
+SHARE_OF_TIME = 4
+ROUND_TRIPS = 3
+# One GET, however an agent answers, becomes at most so many requests for each name, and a few more.
+REQUESTS_PER_NAME = 4
+REQUESTS_MORE = 8
+# How often a request is sent within its share of the time.
+BRIEF_TRIES = 3
 
 
 class Got(NamedTuple):
-    """Values by name, true at some instant in [sent_us, received_us]. A name may be missing or absent.
-
-    ``answers`` are the names of each answer where it took several: what came in two was not seen at one instant.
-    """
+    """Values by name, true at some instant in [sent_us, received_us]. A name may be missing or absent."""
 
     values: dict[bytes, Varbind]
     sent_us: int
     received_us: int
-    answers: tuple[frozenset[bytes], ...] = ()
 
 
 class Conversation:
-    """All requests of one read share its deadline. Raises ReadEnded, and DecodeError for a value of a wrong type.
+    """All requests of one read share its deadline. Raises ReadEnded.
 
-    ``answered``: whether the agent has answered any of them so far. ``limits`` may be changed between two of them.
-    ``fits`` is how many names at once still brought an answer, where more did not.
+    ``answered``: whether the agent has answered any of them so far. ``limits`` outlives the conversation.
     """
 
     def __init__(
@@ -79,108 +68,210 @@ class Conversation:
         self._on_sent = on_sent
         self._session = session
         self.answered = False
-        self.fits = NAMES_MAX
+        self._heard_get = self._heard_next = self._saw_next = self._believed = False
+        self._slowest_us = 0
+        self._refusal = ""
 
-    async def greet(self) -> None:
-        """One small question: large answers that get lost are then told from silence."""
-        await self._ask(self._template((SYS_UP_TIME,)))
+    async def greet(self, *, walk: bool = False) -> None:
+        """One small question, all the time for it: what gets lost later is then told from silence.
 
-    async def get(self, names: Sequence[bytes]) -> Got:
-        """The named instances, in one request if the agent allows, else in as few as it takes.
-
-        Each further request carries sysUpTime again, so that a restart between two of them shows.
+        ``walk`` asks by GETNEXT: some agents answer nothing else.
         """
-        lacking = self.limits.lacking
-        wanted = tuple([name for name in names if name not in lacking] if lacking else names)
-        values: dict[bytes, Varbind] = {}
-        answers: list[frozenset[bytes]] = []
-        sent_us = received_us = 0
-        while wanted:
-            part = self._part(wanted, values)
-            answer = await self._ask_for(part)
-            if answer is None:
-                continue
-            response = answer.response
-            if response.error_status == 0:
-                self._take(part, response, values)
-                answers.append(frozenset(part))
-                wanted = () if part is wanted else tuple(name for name in wanted if name not in values)
-                sent_us = sent_us or answer.sent_us
-                received_us = max(received_us, answer.received_us)
-            elif response.error_status == TOO_BIG:
-                self._shrink(part)
-            else:
-                refused = self._refused(part, response)
-                wanted = tuple(name for name in wanted if name != refused)
-        return Got(values, sent_us, received_us, tuple(answers) if len(answers) > 1 else ())
+        if not walk:
+            answer = await self._ask_for((SYS_UP_TIME,))
+            if answer is not None and _lacks_uptime(answer.response):
+                self.limits.habits.add(Habit.UPTIME_MISSING)
+            return
+        await self._ask(self._build(GET_NEXT, (SYSTEM_GROUP,)))
+        self._heard_next = True
 
-    async def get_next(self, names: Sequence[bytes]) -> list[Varbind | None]:
-        """What follows each name, None where the agent knows nothing further."""
-        response = (await self._ask(self._build(GET_NEXT, names))).response
-        if response.error_status == 0:
-            if len(response.varbinds) != len(names):
-                raise self._malformed(f"{len(response.varbinds)} values to a request for {len(names)}")
-            return list(response.varbinds)
-        if response.error_status == TOO_BIG:
-            self._shrink(names)
-            half = len(names) // 2
-            return [*await self.get_next(names[:half]), *await self.get_next(names[half:])]
-        index = response.error_index
-        if not 1 <= index <= len(names):
-            raise self._malformed(f"{error_name(response.error_status)} with error-index {index} of {len(names)}")
-        rest = [name for position, name in enumerate(names, 1) if position != index]
-        found: list[Varbind | None] = [*await self.get_next(rest)] if rest else []
-        return [*found[: index - 1], None, *found[index - 1 :]]
-
-    async def _ask_for(self, part: tuple[bytes, ...]) -> SnmpAnswer | None:
-        """None where the answer was lost, though smaller ones come: half as much is to be asked for.
-
-        So the path's limit is found within one read, each size having half of the time left (large datagrams get lost
-        where fragments do: inverse-inc/packetfence#2021).
-        """
-        request = self._template(part)
-        if not self.answered or len(part) <= NAMES_LEAST:
-            return await self._ask(request)
+    async def greet_either_way(self) -> None:
+        """The same by GET, and by GETNEXT where that stays without an answer for half of the time."""
+        deadline_us = self._deadline_us
+        self._deadline_us = (self._endpoint.now_us() + deadline_us) // 2
         try:
-            return await self._ask(request, self._endpoint.half_way_us(self._deadline_us))
+            await self.greet()
         except ReadEnded as ended:
             if ended.reason is not SilenceReason.TIMEOUT or ended.responder:
                 raise
-        self.fits = self.limits.names_max = max(NAMES_LEAST, len(part) // 2)
-        return None
+            self._deadline_us = deadline_us
+            await self.greet(walk=True)
+        finally:
+            self._deadline_us = deadline_us
 
-    def _part(self, wanted: tuple[bytes, ...], values: dict[bytes, Varbind]) -> tuple[bytes, ...]:
-        room = self.limits.names_max
-        if SYS_UP_TIME in values and room > 1:
-            return (SYS_UP_TIME, *wanted[: room - 1])
-        return wanted[:room]
+    async def get(self, names: Sequence[bytes], together: Sequence[Sequence[bytes]] = ()) -> Got:
+        """The named instances, in one request if the agent allows, else in as few as it takes.
 
-    def _take(self, part: tuple[bytes, ...], response: Response, values: dict[bytes, Varbind]) -> None:
-        if len(response.varbinds) != len(part):
-            raise self._malformed(f"{len(response.varbinds)} values to a request for {len(part)}")
-        for name, varbind in zip(part, response.varbinds, strict=True):
-            if varbind.oid != name:
-                raise self._malformed(f"{oid_label(varbind.oid)} answers a request for {oid_label(name)}")
-            before = values.get(name)
-            if before is not None and not before.absent and not varbind.absent and number(varbind) < number(before):
-                raise self._malformed("the agent restarted between two parts of one read")
-            values[name] = varbind
+        Names of one of ``together`` come from one answer, or not at all. Answers are combined only where the agent did
+        not restart between them.
+        """
+        limits = self.limits
+        part = tuple([name for name in names if name not in limits.lacking]) if limits.lacking else tuple(names)
+        if self.answered or not part or len(part) > limits.get.room:
+            return await self._gather(names, together)
+        # What nearly every read of the daemon is: one request, one whole answer.
+        answer = await self._ask_for(part)
+        if answer is None or not _is_whole(part, answer.response):
+            return await self._gather(names, together, (part, answer))
+        limits.get.works = max(limits.get.works, len(part))
+        values = dict(zip(part, answer.response.varbinds, strict=True))
+        return Got(values, answer.sent_us, answer.received_us)
 
-    def _shrink(self, part: Sequence[bytes]) -> None:
-        if len(part) == 1:
-            raise self._malformed(f"tooBig, even for {oid_label(part[0])} alone")
-        self.limits.names_max = len(part) // 2
+    async def _gather(
+        self,
+        names: Sequence[bytes],
+        together: Sequence[Sequence[bytes]],
+        asked: tuple[Part, SnmpAnswer | None] | None = None,
+    ) -> Got:
+        """``asked`` is a request that was made already, and what it brought."""
+        for _ in range(2):
+            gathering = Gathering(names, together, self.limits)
+            try:
+                return await self._gathered(gathering, asked)
+            except Restarted:
+                asked = None
+            finally:
+                gathering.finish()
+        self.limits.habits.add(Habit.UPTIME_GOES_BACK)
+        raise self._malformed(told([Habit.UPTIME_GOES_BACK]))
 
-    def _refused(self, part: tuple[bytes, ...], response: Response) -> bytes:
-        """The name for whose sake the agent refuses the whole request (RFC 1157 section 4.1.2)."""
-        if not 1 <= response.error_index <= len(part):
-            raise self._malformed(
-                f"{error_name(response.error_status)} with error-index {response.error_index} of {len(part)}"
-            )
-        name = part[response.error_index - 1]
-        if response.error_status == NO_SUCH_NAME:
-            self.limits.lacking.add(name)
-        return name
+    async def _gathered(self, gathering: Gathering, asked: tuple[Part, SnmpAnswer | None] | None) -> Got:
+        sent_us = received_us = 0
+        budget = REQUESTS_MORE + REQUESTS_PER_NAME * gathering.size
+        while asked is not None or (part := gathering.part()):
+            if asked is not None:
+                (part, answer), asked = asked, None
+            else:
+                budget -= 1
+                if budget < 0:
+                    raise self._malformed(told(self.limits.habits))
+                await self._greet_before(part)
+                answer = await self._ask_for(part)
+            if answer is None:
+                await self._unanswered(gathering, part)
+                continue
+            self._judge(gathering, part, answer.response)
+            if answer.response.error_status == 0:
+                sent_us = sent_us or answer.sent_us
+                received_us = max(received_us, answer.received_us)
+        if not gathering.values and gathering.spoilt:
+            await self._find_fault(gathering)
+        return Got(gathering.values, sent_us, received_us)
+
+    async def _greet_before(self, part: Part) -> None:
+        """What an agent that loses answers never answered as a whole may get lost: that must not pass for silence."""
+        if not self.answered and Habit.LARGE_ANSWERS_LOST in self.limits.habits and part not in self.limits.whole:
+            await self.greet()
+
+    def _judge(self, gathering: Gathering, part: Part, response: Response) -> None:
+        """What an answer means for what is still wanted. Raises Restarted."""
+        status, index = response.error_status, response.error_index
+        missing = status == NO_SUCH_NAME
+        if status == 0:
+            gathering.answered(part, response.varbinds)
+            self.limits.remember_whole(part)
+            return
+        self._refusal = error_name(status)
+        if status == TOO_BIG and len(part) > 1:
+            gathering.too_big(part)
+        elif status == TOO_BIG:
+            self.limits.habits.add(Habit.TOO_BIG_ALONE)
+            gathering.refuse(part[0], for_good=True, spoilt=True)
+        elif len(part) > 1 and not 1 <= index <= len(part):
+            self.limits.habits.add(Habit.NO_ERROR_INDEX)
+            gathering.failed(part)
+        else:
+            if not missing:
+                self.limits.habits.add(Habit.REFUSES_OBJECTS)
+            gathering.blamed(part, part[0] if len(part) == 1 else part[index - 1], missing=missing)
+
+    async def _unanswered(self, gathering: Gathering, part: Part) -> None:
+        """Too large, or with an object that it does not answer about; or it has fallen asleep: then the read ends."""
+        if len(part) > 1:
+            self.limits.habits.add(Habit.LARGE_ANSWERS_LOST)
+        else:
+            await self._still_there()
+            self.limits.habits.add(Habit.SILENT_ABOUT_OBJECTS)
+        gathering.failed(part)
+
+    async def _find_fault(self, gathering: Gathering) -> None:
+        """Nothing of what was asked for has a value. Raises ReadEnded where not even sysUpTime has one."""
+        if SYS_UP_TIME not in gathering.refused:
+            response = (await self._still_there()).response
+            if _is_whole((SYS_UP_TIME,), response) or response.error_status == NO_SUCH_NAME:
+                return
+        said = f" ({self._refusal})" if self._refusal else ""
+        raise self._malformed(f"{told(self.limits.habits & HIDING)}{said}")
+
+    async def _still_there(self) -> SnmpAnswer:
+        """Raises ReadEnded for an agent that does not answer the smallest GET, or none."""
+        try:
+            answer = await self._ask(self._template((SYS_UP_TIME,)))
+        except ReadEnded as ended:
+            if ended.reason is SilenceReason.TIMEOUT and self._heard_next and not self._heard_get:
+                self.limits.habits.add(Habit.GET_NOT_ANSWERED)
+                text = f"{self.responder}: {told([Habit.GET_NOT_ANSWERED])}"
+                raise ReadEnded(ended.reason, text, self.responder) from ended
+            raise
+        self._heard_get = True
+        return answer
+
+    async def get_next(self, names: Sequence[bytes]) -> list[Varbind | None]:
+        """What follows each name, None where the agent knows nothing further, or won't say."""
+        stepping = Stepping(names, self.limits)
+        while part := stepping.part():
+            answer = await self._ask_briefly(self._build(GET_NEXT, part))
+            if answer is not None:
+                self._heard_next = True
+                stepping.answered(answer.response, believed=self._believed)
+                # A step that ends all tables at once is doubted once: some agents end all where one ends.
+                self._believed = True
+                continue
+            if len(part) == 1:
+                await self._still_there()
+            stepping.unanswered(heard=self._heard_next)
+        stepping.finish()
+        found = [stepping.found.get(name) for name in names]
+        self._saw_next = self._saw_next or any(one is not None and not one.absent for one in found)
+        return found
+
+    async def doubt_walk(self) -> None:
+        """See whether a walk would have shown what is there: every agent has something below the system group."""
+        if not self.limits.walkable or not self._heard_next or self._saw_next:
+            return
+        try:
+            (following,) = await self.get_next([SYSTEM_GROUP])
+        except ReadEnded:
+            return
+        if following is None or following.absent or not following.oid.startswith(SYSTEM_GROUP):
+            self.limits.habits.add(Habit.WALK_ENDS_TOO_EARLY)
+
+    async def _ask_for(self, part: Part) -> SnmpAnswer | None:
+        """None where no answer came that can be read, though smaller ones do: to be asked for in smaller parts.
+
+        So the path's limit is found within one read (large datagrams get lost where fragments do:
+        inverse-inc/packetfence#2021).
+        """
+        if self.answered or len(part) > self.limits.get.works > 0:
+            answer = await self._ask_briefly(self._template(part))
+        else:
+            answer = await self._ask(self._template(part))
+        self._heard_get = self._heard_get or answer is not None
+        return answer
+
+    async def _ask_briefly(self, request: SnmpRequest) -> SnmpAnswer | None:
+        """With so much of the time that enough is left for other ways. None where that brings nothing readable."""
+        now_us = self._endpoint.now_us()
+        left_us = max(0, self._deadline_us - now_us)
+        brief_us = min(left_us, max(left_us // SHARE_OF_TIME, ROUND_TRIPS * self._slowest_us))
+        patience = RequestPatience(first_s=brief_us / BRIEF_TRIES / 1_000_000)
+        try:
+            return await self._ask(request, now_us + brief_us, patience)
+        except ReadEnded as ended:
+            silent = ended.reason is SilenceReason.TIMEOUT and not ended.responder
+            if silent or ended.reason is SilenceReason.MALFORMED:
+                return None
+            raise
 
     def _template(self, names: tuple[bytes, ...]) -> SnmpRequest:
         known = self.limits.templates.get(names)
@@ -197,19 +288,23 @@ class Conversation:
             raise RuntimeError("SNMPv3 needs a session")
         return template(self._target.version, self._target.community, pdu_tag, names)
 
-    async def _ask(self, request: SnmpRequest, deadline_us: int | None = None) -> SnmpAnswer:
+    async def _ask(
+        self, request: SnmpRequest, deadline_us: int | None = None, patience: RequestPatience | None = None
+    ) -> SnmpAnswer:
         if self._session is None:
-            return await self._sent(request, deadline_us)
-        return await self._ask_as(self._session, request, deadline_us)
+            return await self._sent(request, deadline_us, patience)
+        return await self._ask_as(self._session, request, deadline_us, patience)
 
-    async def _ask_as(self, session: Session3, request: SnmpRequest, deadline_us: int | None) -> SnmpAnswer:
+    async def _ask_as(
+        self, session: Session3, request: SnmpRequest, deadline_us: int | None, patience: RequestPatience | None
+    ) -> SnmpAnswer:
         """For SNMPv3: whose engine it is comes first, and its clock may have to be learnt again."""
         if session.engine is None:
             await self._meet(session)
-        answer = await self._sent(request, deadline_us)
+        answer = await self._sent(request, deadline_us, patience)
         if answer.report is not None:
             take_report(session, answer.report, self.responder, self._endpoint.stats)
-            answer = await self._sent(request, deadline_us)
+            answer = await self._sent(request, deadline_us, patience)
         if answer.report is not None:
             raise self._not_admitted(answer.report)
         return answer
@@ -226,12 +321,14 @@ class Conversation:
     def _not_admitted(self, report: Report) -> ReadEnded:
         return ReadEnded(SilenceReason.NOT_ADMITTED, f"{self.responder}: {hint(report)}", self.responder)
 
-    async def _sent(self, request: SnmpRequest, deadline_us: int | None = None) -> SnmpAnswer:
+    async def _sent(
+        self, request: SnmpRequest, deadline_us: int | None = None, patience: RequestPatience | None = None
+    ) -> SnmpAnswer:
         result = await self._endpoint.ask(
             self._address,
             request,
             self._deadline_us if deadline_us is None else deadline_us,
-            self._patience,
+            patience or self._patience,
             lane=self._lane,
             leave=self._leave,
             on_sent=self._on_sent,
@@ -239,8 +336,21 @@ class Conversation:
         self._on_sent = None
         if isinstance(result, SnmpAnswer):
             self.answered = True
+            self._slowest_us = max(self._slowest_us, result.received_us - result.sent_us)
             return result
         raise ReadEnded(result.reason, result.detail, result.responder)
 
     def _malformed(self, detail: str) -> ReadEnded:
         return ReadEnded(SilenceReason.MALFORMED, f"{self.responder}: {detail}", self.responder)
+
+
+def _is_whole(part: Part, response: Response) -> bool:
+    if response.error_status or len(response.varbinds) != len(part):
+        return False
+    return [varbind.oid for varbind in response.varbinds] == list(part)
+
+
+def _lacks_uptime(response: Response) -> bool:
+    if response.error_status:
+        return response.error_status == NO_SUCH_NAME
+    return any(varbind.oid == SYS_UP_TIME and varbind.absent for varbind in response.varbinds)

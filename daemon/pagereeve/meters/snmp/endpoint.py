@@ -188,9 +188,9 @@ class Endpoint:
             elif old is not None:
                 self._close_lane(old)
 
-    def half_way_us(self, deadline_us: int) -> int:
-        """When half of the time left is over (monotonic)."""
-        return (self._clock.monotonic_us() + deadline_us) // 2
+    def now_us(self) -> int:
+        """The clock of all deadlines (monotonic)."""
+        return self._clock.monotonic_us()
 
     def random_64(self) -> int:
         """64 bits of the same unpredictable source as the request ids."""

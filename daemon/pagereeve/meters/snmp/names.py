@@ -6,6 +6,7 @@ from typing import Final
 
 from pagereeve.meters.snmp.ber import oid_bytes
 
+SYSTEM_GROUP: Final = oid_bytes("1.3.6.1.2.1.1")
 SYS_UP_TIME: Final = oid_bytes("1.3.6.1.2.1.1.3.0")
 
 Index = tuple[int, ...]

@@ -133,4 +133,4 @@ class Question:
             return Unanswered(SilenceReason.TIMEOUT, text, self.stray)
         if self.unreachable:
             return Unanswered(SilenceReason.UNREACHABLE, f"{asked} can't be reached: {self.unreachable}")
-        return Unanswered(SilenceReason.TIMEOUT, f"no answer from {asked} to {len(self.sent)} request(s)")
+        return Unanswered(SilenceReason.TIMEOUT, f"no answer from {asked}")

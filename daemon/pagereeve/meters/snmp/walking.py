@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 
 from pagereeve.meters.snmp.ber import DecodeError, Varbind, oid_arcs
 from pagereeve.meters.snmp.conversation import Conversation
+from pagereeve.meters.snmp.habits import Habit
 from pagereeve.meters.snmp.names import Index
 
 
@@ -37,8 +38,10 @@ class Walk:
     async def step(self, conversation: Conversation) -> None:
         """One request for the next row of every column that is not at its end."""
         columns = list(self._cursors)
-        answers = await conversation.get_next([self._cursors[column] for column in columns])
+        answers = self._sorted(columns, await conversation.get_next([self._cursors[column] for column in columns]))
         for column, varbind in zip(columns, answers, strict=True):
+            if varbind is not None and _turns_back(self._cursors[column], varbind):
+                conversation.limits.habits.add(Habit.WALK_IN_CIRCLES)
             if varbind is None or not follows(column, self._cursors[column], varbind):
                 del self._cursors[column]
             elif len(self.found[column]) >= self.rows_max[column]:
@@ -47,6 +50,15 @@ class Walk:
             else:
                 self._cursors[column] = varbind.oid
                 self.found[column][index_in(column, varbind.oid)] = varbind
+
+    def _sorted(self, columns: list[bytes], answers: list[Varbind | None]) -> list[Varbind | None]:
+        """Each column's own answer, wherever it stands: some agents answer in another order than they are asked in."""
+        return [
+            next(
+                (one for one in (own, *answers) if one is not None and follows(column, self._cursors[column], one)), own
+            )
+            for column, own in zip(columns, answers, strict=True)
+        ]
 
     async def finish(self, conversation: Conversation) -> Walk:
         while not self.done:
@@ -62,6 +74,13 @@ def follows(column: bytes, cursor: bytes, varbind: Varbind) -> bool:
         return oid_arcs(varbind.oid) > oid_arcs(cursor)
     except DecodeError:
         return False
+
+
+def _turns_back(cursor: bytes, varbind: Varbind) -> bool:
+    try:
+        return not varbind.absent and oid_arcs(varbind.oid) <= oid_arcs(cursor)
+    except DecodeError:
+        return True
 
 
 def index_in(column: bytes, name: bytes) -> Index:

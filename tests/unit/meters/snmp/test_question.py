@@ -55,7 +55,7 @@ def test_the_same_figures_on_another_link_are_another_device(source: Key, taken:
 @pytest.mark.parametrize(
     ("seen", "reason", "words", "responder"),
     [
-        ({}, SilenceReason.TIMEOUT, "no answer from the printer to 2 request(s)", ""),
+        ({}, SilenceReason.TIMEOUT, "no answer from the printer", ""),
         ({"unreachable": "no route"}, SilenceReason.UNREACHABLE, "can't be reached: no route", ""),
         ({"stray": "192.0.2.9:161"}, SilenceReason.TIMEOUT, "came from 192.0.2.9:161 and was refused", "192.0.2.9:161"),
         ({"unreadable": "cut short"}, SilenceReason.MALFORMED, "answered unreadably: cut short", "the printer"),

@@ -1,0 +1,87 @@
+"""What one agent was found to put up with, remembered from read to read, and doubted after an hour."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
+from typing import Final
+
+from pagereeve.meters.snmp.habits import Habit
+from pagereeve.meters.snmp.question import SnmpRequest
+
+# So many values fit into a datagram that no path cuts (1,200 bytes), serial number and long texts included.
+NAMES_MAX: Final = 24
+TEMPLATES_MAX: Final = 8
+# What failed is tried once more after so long: a path heals, and a lost datagram must not cost requests for good.
+DOUBT_AFTER_US: Final = 3_600_000_000
+# An object that was refused by name so often in a row is no longer asked for.
+REFUSALS_MAX: Final = 2
+
+
+@dataclass(slots=True)
+class Sizes:
+    """How many names an agent takes at once: ``works`` is the most that brought all answers, ``fails`` the fewest that
+    did not. ``room`` closes in on the largest size that works.
+    """
+
+    works: int = 0
+    fails: int = NAMES_MAX + 1
+
+    @property
+    def room(self) -> int:
+        return NAMES_MAX if self.fails > NAMES_MAX else max(1, (self.works + self.fails) // 2)
+
+    def worked(self, size: int) -> None:
+        # Answers differ in length: what failed once is not believed for one that is shorter.
+        self.works = max(self.works, min(size, self.fails - 1))
+
+    def failed(self, size: int, proven: int) -> None:
+        """``proven`` is what worked just now: what worked long ago says nothing any more where less fails."""
+        self.fails = max(1, min(self.fails, size))
+        if self.works >= self.fails:
+            self.works = min(proven, self.fails - 1)
+
+
+@dataclass(slots=True)
+class AgentLimits:
+    """``lacking`` are names that whole requests are refused or lost for; ``walkable`` whether it answers GETNEXT;
+    ``index_right`` whether its error-index names the right object, None as long as nobody has tried; ``whole`` are the
+    last requests that it answered.
+    """
+
+    get: Sizes = field(default_factory=Sizes)
+    walk: Sizes = field(default_factory=Sizes)
+    walkable: bool = True
+    index_right: bool | None = None
+    lacking: set[bytes] = field(default_factory=set)
+    refusals: Counter[bytes] = field(default_factory=Counter)
+    habits: set[Habit] = field(default_factory=set)
+    templates: dict[tuple[bytes, ...], SnmpRequest] = field(default_factory=dict)
+    whole: set[tuple[bytes, ...]] = field(default_factory=set)
+    learnt_us: int | None = None
+
+    def doubt(self, now_us: int) -> None:
+        """Forget what failed, an hour after it was first learnt (monotonic)."""
+        if not self.habits and not self.lacking:
+            return
+        if self.learnt_us is None:
+            self.learnt_us = now_us
+        elif now_us - self.learnt_us > DOUBT_AFTER_US:
+            self.learnt_us, self.walkable, self.index_right = None, True, None
+            self.get.fails = self.walk.fails = NAMES_MAX + 1
+            self.lacking.clear()
+            self.refusals.clear()
+            self.habits.clear()
+
+    def remember_whole(self, part: tuple[bytes, ...]) -> None:
+        if part not in self.whole:
+            if len(self.whole) >= TEMPLATES_MAX:
+                self.whole.clear()
+            self.whole.add(part)
+
+    def keep_lacking(self, names: Iterable[bytes]) -> None:
+        """Other names than these are not asked for any more."""
+        self.lacking &= set(names)
+        self.refusals.clear()
+        self.templates.clear()
