@@ -178,14 +178,13 @@ async def test_a_decision_goes_to_the_daemon_that_runs(outside: Outside, tmp_pat
     assert (said.returncode, said.stderr) == (0, b"")
     by = this_user().name
     assert said.stdout.decode() == f"Sent to the daemon: close {told.id}, by {by}.\n"
-
-    async def closed() -> bool | None:
-        known = await outside.app.store.finding(told.id)
-        return True if known is not None and known.state == "closed" else None
-
-    assert await until(closed, "the closed finding")
+    # The next command shows it, and so does the one after the second decision.
     shown = await asyncio.to_thread(pagereeve, "findings", "show", told.id, *place)
-    assert f"by {by}: close, misspelt".encode() in shown.stdout
+    assert (shown.returncode, f"by {by}: close, misspelt".encode() in shown.stdout) == (0, True)
+    again = await asyncio.to_thread(pagereeve, "findings", "explain", told.id, "--reason", "jam", *place)
+    assert (again.returncode, again.stderr) == (0, b"")
+    shown = await asyncio.to_thread(pagereeve, "findings", "show", told.id, *place)
+    assert f"by {by}: explain, jam".encode() in shown.stdout
     refused = await asyncio.to_thread(pagereeve, "findings", "close", "f-000000000000", *place)
     assert refused.returncode == 2
     assert b"is no finding; pagereeve findings --all lists them" in refused.stderr

@@ -10,7 +10,8 @@ from typing import Annotated, Final
 from cyclopts import App, Parameter
 
 from pagereeve.app.daemon_client import NoDaemon, NotTaken
-from pagereeve.app.decisions import DecisionRequest, decide_by_hand, tell_daemon
+from pagereeve.app.decision_shown import tell_until_shown
+from pagereeve.app.decisions import DecisionRequest, decide_by_hand
 from pagereeve.cli.journal import journal_path, local_socket, open_reads
 from pagereeve.cli.options import (
     CONFIG_DEFAULT,
@@ -35,6 +36,7 @@ from pagereeve.reports.findings import findings_text
 from pagereeve.reports.findings_summary import summary_json, summary_table
 from pagereeve.reports.rows_json import finding_json
 from pagereeve.reports.totals import period_line
+from pagereeve.settings import BadSettings
 from pagereeve.store.errors import CantOpen
 
 LIMIT_DEFAULT: Final = 1_000
@@ -170,21 +172,31 @@ def _give(chosen: Sequence[Finding], zone: str, *, as_json: bool) -> None:
 
 
 def _decide(said: DecisionRequest, socket: Path | None, config: Path, data_dir: Path | None) -> None:
-    """To the daemon where one listens; else into the journal by hand."""
+    """To the daemon where one listens, until the next command shows it; else into the journal by hand."""
     what = f"{said.action} {said.finding}{f', {said.reason}' if said.reason else ''}, by {this_user().name}."
     try:
-        tell_daemon(socket or local_socket(config, data_dir), said)
+        shown = tell_until_shown(socket or local_socket(config, data_dir), _journal(config, data_dir), said)
     except NoDaemon:
         if socket is not None:
             raise
     else:
         say(f"Sent to the daemon: {what}")
+        if not shown:
+            complain(f"{said.finding} is not shown as decided yet: the daemon has it, and is still at work on its rows")
         return
     try:
         asyncio.run(decide_by_hand(journal_path(config, data_dir), said))
     except CantOpen as error:
         raise NotTaken(f"{error}; or name the daemon's local socket: --socket PATH") from error
     say(f"Written into the journal: {what}")
+
+
+def _journal(config: Path, data_dir: Path | None) -> Path | None:
+    """None where no settings say where it lies, as for somebody who names the socket alone."""
+    try:
+        return journal_path(config, data_dir)
+    except BadSettings:
+        return None
 
 
 async def _known(config: Path, data_dir: Path | None, wanted: FindingFilter, limit: int) -> FindingsAnswer:
