@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Final
 
@@ -28,7 +27,6 @@ from pagereeve.cli.options import (
 from pagereeve.cli.output import complain, say, say_json, show
 from pagereeve.domain.accounts.periods import Period, between, chosen, zone_of
 from pagereeve.domain.facts.facts import Reason
-from pagereeve.domain.ledger import Finding
 from pagereeve.feeds.local.peer import this_user
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.queries.findings import FindingsAnswer, SummaryAnswer, finding_of, findings_of, summary_of
@@ -65,7 +63,7 @@ def findings(
     asked = between(since, None, zone_of(zone))
     wanted = FindingFilter(None if all_ else "open", kind, printer, asked.from_us)
     known = asyncio.run(_known(config, data_dir, wanted, max(1, min(limit, LIMIT_MAX))))
-    _give(known.findings, zone, as_json=json)
+    _give(known, zone, as_json=json)
     if known.after is not None:
         complain(f"{len(known.findings)} of {known.count()} findings are shown; --limit shows more, --since fewer")
     return 1 if known.count("open") else 0
@@ -83,8 +81,8 @@ def show_one(
 ) -> int:
     """One finding, whatever its state, with all that was said of it. Exit status 1 if it is open."""
     found = asyncio.run(_one(config, data_dir, finding))
-    _give([found], zone, as_json=json)
-    return 1 if found.state == "open" else 0
+    _give(found, zone, as_json=json)
+    return 1 if found.count("open") else 0
 
 
 @app.command
@@ -158,17 +156,17 @@ def summary(
     if json:
         say_json(summary_json(answer))
     else:
-        show(period_line(asked, "Findings since"), summary_table(answer.lines))
+        show(period_line(asked, "Findings that began"), summary_table(answer.lines))
     return 0
 
 
-def _give(chosen: Sequence[Finding], zone: str, *, as_json: bool) -> None:
+def _give(answer: FindingsAnswer, zone: str, *, as_json: bool) -> None:
 
     shown_zone = zone_of(zone)
     if as_json:
-        say_json([finding_json(one) for one in chosen])
+        say_json([finding_json(one) for one in answer.findings])
     else:
-        say(findings_text(chosen, shown_zone))
+        say(findings_text(answer.findings, shown_zone, answer.booked))
 
 
 def _decide(said: DecisionRequest, socket: Path | None, config: Path, data_dir: Path | None) -> None:
@@ -204,7 +202,7 @@ async def _known(config: Path, data_dir: Path | None, wanted: FindingFilter, lim
         return await findings_of(reads, wanted, limit)
 
 
-async def _one(config: Path, data_dir: Path | None, name: str) -> Finding:
+async def _one(config: Path, data_dir: Path | None, name: str) -> FindingsAnswer:
     async with open_reads(config, data_dir) as reads:
         return await finding_of(reads, name)
 

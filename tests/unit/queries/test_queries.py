@@ -212,7 +212,7 @@ async def test_findings_are_chosen_counted_and_paged_the_worst_first(wanted: Fin
 
 async def test_one_finding_by_its_id_or_a_clear_error() -> None:
     journal = await with_findings()
-    assert await finding_of(journal, "f-3") == FINDINGS[2]
+    assert (await finding_of(journal, "f-3")).findings == (FINDINGS[2],)
     with pytest.raises(BadQuestion, match="is no finding; pagereeve findings --all lists them"):
         await finding_of(journal, "f-9")
 

@@ -251,14 +251,15 @@ def of_break(printer: str, before: Run, after: Run) -> Finding | None:
         # What was damaged is a finding of its own.
         return None
     left, right = before.samples[-1].plateau, after.samples[0].plateau
-    lost = _lost(left, right) if after.began is Step.FELL_BACK else None
+    lost = fallen_back(left, right) if after.began is Step.FELL_BACK else None
     what = shown.run_ended(after.began, left, right, lost)
     anchor = (after.number, right.first_received_us)
     kind = STEP_KINDS[after.began]
     return make(kind, printer, anchor, right.first_received_us, what, shown.readings(left, right))
 
 
-def _lost(left: Plateau, right: Plateau) -> int:
+def fallen_back(left: Plateau, right: Plateau) -> int:
+    """So many of the pages before a fall to an earlier saved count may be counted twice."""
     falls = [count.value - after.value for name, count in left.sight.counts if (after := right.sight.count(name))]
     return max(falls, default=0)
 
