@@ -104,7 +104,6 @@ def test_what_can_not_be_said_is_a_clear_error(folder: Path, arguments: tuple[st
         ((), 1),
         (("--kind", "stray-pages", "--printer", PRINTER, "--since", "2026-11-25", "--limit", "1"), 1),
         (("--kind", "surplus"), 0),
-        (("--printer", "elsewhere"), 0),
         (("--since", "2026-11-26"), 0),
     ],
 )
@@ -112,6 +111,13 @@ def test_findings_are_chosen_by_kind_printer_and_beginning(folder: Path, options
     done = pagereeve("findings", *options, "--json", "--data-dir", str(folder))
     assert (done.returncode, done.stderr) == (1 if found else 0, b"")
     assert len(json.loads(done.stdout)) == found
+
+
+def test_a_printer_that_nobody_knows_is_no_printer_without_findings(folder: Path) -> None:
+    done = pagereeve("findings", "--printer", f"{PRINTER}s", "--data-dir", str(folder))
+    assert (done.returncode, done.stdout) == (0, b"No findings.\n")
+    said = f"pagereeve: no printer '{PRINTER}s' is known to the journal; '{PRINTER}' is\n"
+    assert done.stderr.decode() == said
 
 
 def test_a_summary_for_people(folder: Path) -> None:

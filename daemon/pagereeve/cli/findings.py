@@ -29,7 +29,14 @@ from pagereeve.domain.accounts.periods import Period, between, chosen, zone_of
 from pagereeve.domain.facts.facts import Reason
 from pagereeve.feeds.local.peer import this_user
 from pagereeve.ports.findings import FindingFilter
-from pagereeve.queries.findings import FindingsAnswer, SummaryAnswer, finding_of, findings_of, summary_of
+from pagereeve.queries.findings import (
+    FindingsAnswer,
+    SummaryAnswer,
+    finding_of,
+    findings_of,
+    summary_of,
+    unknown_printer,
+)
 from pagereeve.reports.findings import findings_text
 from pagereeve.reports.findings_summary import summary_json, summary_table
 from pagereeve.reports.rows_json import finding_json
@@ -62,8 +69,11 @@ def findings(
     """List findings with their evidence, the worst first. Exit status 1 if one is open."""
     asked = between(since, None, zone_of(zone))
     wanted = FindingFilter(None if all_ else "open", kind, printer, asked.from_us)
-    known = asyncio.run(_known(config, data_dir, wanted, max(1, min(limit, LIMIT_MAX))))
+    known, nearest = asyncio.run(_known(config, data_dir, wanted, max(1, min(limit, LIMIT_MAX))))
     _give(known, zone, as_json=json)
+    if nearest is not None:
+        meant = f"; {nearest!r} is" if nearest else "; names are exact"
+        complain(f"no printer {(printer or '')[:60]!r} is known to the journal{meant}")
     if known.after is not None:
         complain(f"{len(known.findings)} of {known.count()} findings are shown; --limit shows more, --since fewer")
     return 1 if known.count("open") else 0
@@ -197,9 +207,14 @@ def _journal(config: Path, data_dir: Path | None) -> Path | None:
         return None
 
 
-async def _known(config: Path, data_dir: Path | None, wanted: FindingFilter, limit: int) -> FindingsAnswer:
+async def _known(
+    config: Path, data_dir: Path | None, wanted: FindingFilter, limit: int
+) -> tuple[FindingsAnswer, str | None]:
+    """Where nothing is found of a printer that nobody knows, also which may be meant."""
     async with open_reads(config, data_dir) as reads:
-        return await findings_of(reads, wanted, limit)
+        found = await findings_of(reads, wanted, limit)
+        asked = wanted.printer if not found.findings else None
+        return found, None if asked is None else await unknown_printer(reads, asked)
 
 
 async def _one(config: Path, data_dir: Path | None, name: str) -> FindingsAnswer:

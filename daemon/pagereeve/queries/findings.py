@@ -9,6 +9,7 @@ from typing import Final
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.ledger import Finding, FindingState
 from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.domain.values.nearest import KnownNames
 from pagereeve.ports.findings import FindingCount, FindingFilter, Place
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.offers import offered
@@ -65,6 +66,12 @@ async def findings_of(reads: Reads, wanted: FindingFilter, limit: int, after: Pl
         shown = await offered(held, found)
         booked = await uncharged_of(held, shown)
     return FindingsAnswer(tuple(shown), tuple(counts), after, booked)
+
+
+async def unknown_printer(reads: Reads, name: str) -> str | None:
+    """None where the journal knows the printer; else the known name that is nearest to it, or empty."""
+    known = KnownNames(await reads.printers())
+    return None if name in known else known.nearest(name)
 
 
 async def finding_of(reads: Reads, name: str) -> FindingsAnswer:
