@@ -44,7 +44,9 @@ def _counted(evidence: Evidence, charge: Charge) -> str:
         one.counted for one in evidence.stretches if one.channel == charge.channel and evidence.key in one.releases
     )
     beside = "one other" if others == 1 else f"{others} others"
-    return f"{whole}, by the printer's meter, for this release and {beside} together; its part is {charge.counted}"
+    known = charge.grade is not Grade.SHARED or charge.verdict is Verdict.AGREES
+    part = f"its part is {charge.counted}" if known else "what of it is its own is not proven"
+    return f"{whole}, by the printer's meter, for this release and {beside} together; {part}"
 
 
 def _why(evidence: Evidence, charge: Charge) -> str:

@@ -53,6 +53,7 @@ async def test_others_are_their_releases_and_one_sum() -> None:
     assert "r-2 (4)" in text
     assert "r-3 of ANISE  (1)" in text, "her own other release, in whatever case, is no other person's"
     assert "other people +4" in text
+    assert "for this release and 2 others together; its part is 2." in text
     assert "noted: moved" in text
     assert NAMES_LEFT_OUT in text
     assert NAMES_LEFT_OUT not in explain_text(known, UTC)

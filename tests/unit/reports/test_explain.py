@@ -115,7 +115,7 @@ async def test_a_shared_bracket_names_the_others_and_blames_nobody() -> None:
     assert "WARNING  surplus at library-ground" in together
     assert "It accuses nobody" in together
     assert "First: Read the hints of the finding." in together
-    assert "Counted: 8, by the printer's meter, for this release and one other together; its part is 5." in alone
+    assert "for this release and one other together; what of it is its own is not proven." in alone
     assert "it is said of all of them, and of nobody alone" in alone
 
 
