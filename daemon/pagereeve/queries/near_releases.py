@@ -19,6 +19,7 @@ SPANS_US: Final = (DAY_US // 12, 2 * DAY_US, 31 * DAY_US, 366 * DAY_US)
 ROWS_MAX: Final = 20_000
 NAMES_MAX: Final = 5
 NAME_SHOWN_MAX: Final = 60
+NAME_ASKED_MAX: Final = 200
 
 Why = Literal["name", "before", "after"]
 
@@ -75,8 +76,9 @@ def _place(one: Charge) -> tuple[ReleaseKey, str, int]:
 def _like(name: str, known: Iterable[NearRelease]) -> list[NearRelease]:
     """By the number of slips, the latest first of those that are equally near. Case is no slip."""
     by_name = {one.release.release.casefold(): one for one in sorted(known, key=_started_us)}
-    like = KnownNames(by_name).near(name.casefold())
-    slips = {one: edits(name.casefold(), one) for one in like}
+    asked = name[:NAME_ASKED_MAX].casefold()
+    like = KnownNames(by_name).near(asked)
+    slips = {one: edits(asked, one) for one in like}
     ordered = sorted(like, key=lambda one: (slips[one], -by_name[one].started_us, one))
     return [by_name[one] for one in ordered[:NAMES_MAX]]
 

@@ -15,7 +15,7 @@ from pagereeve.domain.brackets.partition import Partition
 from pagereeve.domain.brackets.rests import Moment
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.timeline import Timeline
-from pagereeve.domain.brackets.unread_channels import is_given_up
+from pagereeve.domain.brackets.unread_channels import is_given_up, unread
 from pagereeve.domain.brackets.windows import Window, expected_of
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import PrinterState, Unit
@@ -86,11 +86,13 @@ def slow_page_us(policy: Policy) -> int:
 def waiting_of(parted: Sequence[Partition], runs: Sequence[Run], windows: Sequence[Window]) -> list[Waiting]:
     """Each channel's; without any reading of a meter, that of the total."""
     if not parted:
-        return [Waiting("total", 0, sum(one.closing != "longest-wait" for one in windows))]
-    return [
-        Waiting(one.channel, _behind(one, runs), sum(not is_given_up(one.channel, held, runs) for held in one.waiting))
-        for one in parted
-    ]
+        return [Waiting("total", 0, sum(not is_given_up(one, None) for one in windows))]
+    return [Waiting(one.channel, _behind(one, runs), _without_verdict(one, runs)) for one in parted]
+
+
+def _without_verdict(part: Partition, runs: Sequence[Run]) -> int:
+    without = unread(part.channel, runs) if part.waiting else None
+    return sum(not is_given_up(one, without) for one in part.waiting)
 
 
 def _behind(part: Partition, runs: Sequence[Run]) -> int:

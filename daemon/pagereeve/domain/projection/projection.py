@@ -14,7 +14,7 @@ from pagereeve.domain.brackets.partition import Between, Broken, Partition, part
 from pagereeve.domain.brackets.rests import moments_of
 from pagereeve.domain.brackets.runs import Run, Runs, split
 from pagereeve.domain.brackets.timeline import Timeline
-from pagereeve.domain.brackets.unread_channels import is_given_up
+from pagereeve.domain.brackets.unread_channels import is_given_up, unread
 from pagereeve.domain.brackets.windows import Release, Window, expected_of, opening_answer_us
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
 from pagereeve.domain.charging.other_functions import without_functions
@@ -205,13 +205,13 @@ def _wait(timeline: Timeline, parted: Sequence[Partition], projected: Projected)
         # No meter was ever read, and where none is registered none will be: there is nothing to wait for.
         unknown = not timeline.rules.registered and not timeline.silences
         for window in projected.windows:
-            given_up = unknown or window.closing == "longest-wait"
+            given_up = unknown or is_given_up(window, None)
             _wait_one(timeline, "total", None, window, projected, unknown=unknown, given_up=given_up)
     for part in parted:
         unit = part.last.count.unit if part.last is not None else None
+        without = unread(part.channel, projected.runs.runs) if part.waiting else None
         for window in part.waiting:
-            given_up = is_given_up(part.channel, window, projected.runs.runs)
-            _wait_one(timeline, part.channel, unit, window, projected, given_up=given_up)
+            _wait_one(timeline, part.channel, unit, window, projected, given_up=is_given_up(window, without))
         passed = overrun(timeline.printer, part, projected.runs.runs) if part.channel in CLAIMED_CHANNELS else None
         if passed is not None:
             projected.passed.append((passed, part.waiting))
