@@ -124,6 +124,12 @@ def test_explain_shows_the_chain_and_json_holds_it(folder: Path, capsysbinary: p
     assert status_of(["explain", "r-1001", "--data-dir", str(folder), "--json"]) == 0
     (body,) = json.loads(capsysbinary.readouterr().out)
     assert body["charges"][0]["verdict"] == "agrees"
+    assert status_of(["explain", "r-1001", "--names", "--data-dir", str(folder), "--json"]) == 0
+    assert json.loads(capsysbinary.readouterr().out)[0]["names_left_out"] is False
+    assert status_of(["explain", "R-1010", "--data-dir", str(folder), "--zone", "Europe/Berlin"]) == 2
+    said = capsysbinary.readouterr().err.decode()
+    assert "no release 'R-1010' is known" in said
+    assert f"\n  r-1001 of /release-server, at {PRINTER}, 2026-11-25 10:00:00+01:00: its name is like it\n" in said
 
 
 async def test_open_findings_are_status_1_and_none_is_0(

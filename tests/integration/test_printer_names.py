@@ -15,12 +15,14 @@ from pydantic import SecretStr
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.app.daemon_client import NotTaken
+from pagereeve.app.decision_shown import tell_until_shown
 from pagereeve.app.decisions import DecisionRequest, tell_daemon
 from pagereeve.cli import status_of
 from pagereeve.domain.facts.facts import Decided, Fact, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Verdict
 from pagereeve.settings import BadgeFormSettings, GatewaySettings, PrinterSettings, ReaderSettings, Settings
 from pagereeve.simulator.college.fleet import Fleet
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from tests.histories import PRINTER, SIMPLE, ended, policy, reading, started
 from tests.integration.daemon import Outside, hasty_settings, until
 from tests.projecting import Project, kinds, projecting
@@ -117,7 +119,11 @@ async def test_a_release_nobody_knows_the_printer_of_is_booked_where_its_pages_a
     socket = outside.app.settings.local_socket_path
     with pytest.raises(NotTaken, match=r"data\.at"):
         await asyncio.to_thread(tell_daemon, socket, said)
-    await asyncio.to_thread(tell_daemon, socket, replace(said, at="library-ground"))
+    journal = outside.app.settings.data_dir / JOURNAL_NAME
+    assert await asyncio.to_thread(tell_until_shown, socket, journal, replace(said, at="library-ground"))
+    # What the next command reads has them at their new printer.
+    (now,) = await outside.app.store.charges_of("r-1 at library-ground")
+    assert now.printer == "library-ground"
 
     async def booked() -> Charge | None:
         charges = await outside.app.store.charges_of("r-1 at library-ground")

@@ -63,7 +63,8 @@ async def test_panel_and_paper_are_asked_for_and_the_answers_count(tmp_path: Pat
         await session.answer("3 jobs on 1 printer(s), 7 sheets at most. Type yes to go on: ", "yes")
         await session.answer("All pages as north-1's panel or counter page shows them", "a thousand")
         await session.answer("That is no whole number.", "1,000")
-        await session.answer("Sheets in north-1's tray from 'two-sided, 3 pages'", "2")
+        await session.answer("Sheets in north-1's tray from 'two-sided, 3 pages'", "7")
+        await session.answer("That can't be: the job gives 2 to 3 sheets.", "2")
         status, out = await session.end()
         assert status == 0, out
         (proof,) = json.loads(out)
@@ -104,6 +105,8 @@ async def test_a_panel_nobody_has_at_hand_is_left_out(tmp_path: Path) -> None:
         (("--sheets-seen", "2"), "it goes with --print"),
         (("--print", "--yes", "--sheets-seen", "0"), "--sheets-seen is 2 or 3"),
         (("--print", "--yes", "--sheets-seen", "7"), "--sheets-seen is 2 or 3"),
+        (("--print", "--yes", "--sheets-seen", "-1"), "none is below 0"),
+        (("--print", "--yes", "--language", "text", "--sheets-seen", "2"), "which this --language can't ask for"),
         (("--language", "latin"), "latin"),
     ],
 )

@@ -64,7 +64,7 @@ async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
     Raises NotTaken, domain.errors.BadFact, journal.errors.CantOpen.
     """
     if said.action == "book":
-        raise NotTaken("releases are booked by a running daemon: start it, or name where it listens (--daemon)")
+        raise NotTaken("releases are booked by a running daemon: start it, or name its local socket (--socket)")
     clock = SystemClock()
     journal = await SqlJournal.open(path, clock)
     try:

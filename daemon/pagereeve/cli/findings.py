@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Sequence
 from pathlib import Path
 from typing import Annotated, Final
 
 from cyclopts import App, Parameter
 
 from pagereeve.app.daemon_client import NoDaemon, NotTaken
-from pagereeve.app.decisions import DecisionRequest, decide_by_hand, tell_daemon
+from pagereeve.app.decision_shown import tell_until_shown
+from pagereeve.app.decisions import DecisionRequest, decide_by_hand
 from pagereeve.cli.journal import journal_path, local_socket, open_reads
 from pagereeve.cli.options import (
     CONFIG_DEFAULT,
@@ -27,15 +27,21 @@ from pagereeve.cli.options import (
 from pagereeve.cli.output import complain, say, say_json, show
 from pagereeve.domain.accounts.periods import Period, between, chosen, zone_of
 from pagereeve.domain.facts.facts import Reason
-from pagereeve.domain.ledger import Finding
 from pagereeve.feeds.local.peer import this_user
 from pagereeve.ports.findings import FindingFilter
-from pagereeve.queries.findings import FindingsAnswer, SummaryAnswer, finding_of, findings_of, summary_of
-from pagereeve.queries.units import UnitStanding
+from pagereeve.queries.findings import (
+    FindingsAnswer,
+    SummaryAnswer,
+    finding_of,
+    findings_of,
+    summary_of,
+    unknown_printer,
+)
 from pagereeve.reports.findings import findings_text
 from pagereeve.reports.findings_summary import summary_json, summary_table
 from pagereeve.reports.rows_json import finding_json
 from pagereeve.reports.totals import period_line
+from pagereeve.settings import BadSettings
 from pagereeve.store.errors import CantOpen
 
 LIMIT_DEFAULT: Final = 1_000
@@ -63,8 +69,11 @@ def findings(
     """List findings with their evidence, the worst first. Exit status 1 if one is open."""
     asked = between(since, None, zone_of(zone))
     wanted = FindingFilter(None if all_ else "open", kind, printer, asked.from_us)
-    known = asyncio.run(_known(config, data_dir, wanted, max(1, min(limit, LIMIT_MAX))))
-    _give(known.findings, zone, as_json=json, units=known.units)
+    known, nearest = asyncio.run(_known(config, data_dir, wanted, max(1, min(limit, LIMIT_MAX))))
+    _give(known, zone, as_json=json)
+    if nearest is not None:
+        meant = f"; {nearest!r} is" if nearest else "; names are exact"
+        complain(f"no printer {(printer or '')[:60]!r} is known to the journal{meant}")
     if known.after is not None:
         complain(f"{len(known.findings)} of {known.count()} findings are shown; --limit shows more, --since fewer")
     return 1 if known.count("open") else 0
@@ -82,8 +91,8 @@ def show_one(
 ) -> int:
     """One finding, whatever its state, with all that was said of it. Exit status 1 if it is open."""
     found = asyncio.run(_one(config, data_dir, finding))
-    _give([found], zone, as_json=json)
-    return 1 if found.state == "open" else 0
+    _give(found, zone, as_json=json)
+    return 1 if found.count("open") else 0
 
 
 @app.command
@@ -157,29 +166,31 @@ def summary(
     if json:
         say_json(summary_json(answer))
     else:
-        show(period_line(asked, "Findings since"), summary_table(answer.lines))
+        show(period_line(asked, "Findings that began"), summary_table(answer.lines))
     return 0
 
 
-def _give(chosen: Sequence[Finding], zone: str, *, as_json: bool, units: Sequence[UnitStanding] = ()) -> None:
+def _give(answer: FindingsAnswer, zone: str, *, as_json: bool) -> None:
 
     shown_zone = zone_of(zone)
     if as_json:
-        say_json([finding_json(one) for one in chosen])
+        say_json([finding_json(one) for one in answer.findings])
     else:
-        say(findings_text(chosen, shown_zone, units))
+        say(findings_text(answer.findings, shown_zone, answer.booked, answer.units))
 
 
 def _decide(said: DecisionRequest, socket: Path | None, config: Path, data_dir: Path | None) -> None:
-    """To the daemon where one listens; else into the journal by hand."""
+    """To the daemon where one listens, until the next command shows it; else into the journal by hand."""
     what = f"{said.action} {said.finding}{f', {said.reason}' if said.reason else ''}, by {this_user().name}."
     try:
-        tell_daemon(socket or local_socket(config, data_dir), said)
+        shown = tell_until_shown(socket or local_socket(config, data_dir), _journal(config, data_dir), said)
     except NoDaemon:
         if socket is not None:
             raise
     else:
         say(f"Sent to the daemon: {what}")
+        if not shown:
+            complain(f"{said.finding} is not shown as decided yet: the daemon has it, and is still at work on its rows")
         return
     try:
         asyncio.run(decide_by_hand(journal_path(config, data_dir), said))
@@ -188,12 +199,25 @@ def _decide(said: DecisionRequest, socket: Path | None, config: Path, data_dir: 
     say(f"Written into the journal: {what}")
 
 
-async def _known(config: Path, data_dir: Path | None, wanted: FindingFilter, limit: int) -> FindingsAnswer:
+def _journal(config: Path, data_dir: Path | None) -> Path | None:
+    """None where no settings say where it lies, as for somebody who names the socket alone."""
+    try:
+        return journal_path(config, data_dir)
+    except BadSettings:
+        return None
+
+
+async def _known(
+    config: Path, data_dir: Path | None, wanted: FindingFilter, limit: int
+) -> tuple[FindingsAnswer, str | None]:
+    """Where nothing is found of a printer that nobody knows, also which may be meant."""
     async with open_reads(config, data_dir) as reads:
-        return await findings_of(reads, wanted, limit)
+        found = await findings_of(reads, wanted, limit)
+        asked = wanted.printer if not found.findings else None
+        return found, None if asked is None else await unknown_printer(reads, asked)
 
 
-async def _one(config: Path, data_dir: Path | None, name: str) -> Finding:
+async def _one(config: Path, data_dir: Path | None, name: str) -> FindingsAnswer:
     async with open_reads(config, data_dir) as reads:
         return await finding_of(reads, name)
 

@@ -15,6 +15,7 @@ from pagereeve.domain.accounts.period_sums import sums_of
 from pagereeve.domain.accounts.periods import chosen
 from pagereeve.domain.accounts.printer_accounts import accounts_of
 from pagereeve.domain.accounts.totals import By, Totals
+from pagereeve.domain.findings.surplus import booked_of
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.patterns.elsewhere import with_offers
 from pagereeve.domain.values.visible import visible
@@ -112,7 +113,8 @@ def _show(answer: TotalsAnswer, held: FactsInHand, ledgers: dict[str, PrinterLed
     show(period_line(answer.period), *answer_tables(answer))
     for told in spelling_lines(answer.lines):
         say(told)
-    say(findings_text(findings, answer.period.zone))
+    booked = booked_of(findings, (posting for one in ledgers.values() for posting in one.ledger.postings))
+    say(findings_text(findings, answer.period.zone, booked))
     lines = [line for one in ledgers.values() for line in one.conservation]
     for line in lines:
         if not line.ok:

@@ -74,7 +74,14 @@ def prove(
     At a terminal, one printer's panel and paper are asked for.
     """
     one = not all_ and len(set(printers)) == 1
-    _refuse_misuse(one=one, printing=print_, yes=yes, figures=(panel, sheets_seen), ports=(port, web))
+    _refuse_misuse(
+        one=one,
+        printing=print_,
+        yes=yes,
+        figures=(panel, sheets_seen),
+        ports=(port, web),
+        two_sided=any(job.two_sided for job in jobs_in(language)),
+    )
     settings = load_settings(config)
     entries = _entries(settings, printers, config, all_=all_)
     targets = settings.model_copy(update={"printers": tuple(entries)}).targets()
@@ -104,9 +111,15 @@ def prove(
 
 
 def _refuse_misuse(
-    *, one: bool, printing: bool, yes: bool, figures: tuple[int | None, int | None], ports: Sequence[int | None]
+    *,
+    one: bool,
+    printing: bool,
+    yes: bool,
+    figures: tuple[int | None, int | None],
+    ports: Sequence[int | None],
+    two_sided: bool,
 ) -> None:
-    """Raises BadSettings with everything that does not go together."""
+    """Raises BadSettings with everything that does not go together. ``two_sided``: the language can ask for it."""
     _, sheets_seen = figures
     least, most = sheets_of_two_sided()
     given = [figure for figure in figures if figure is not None]
@@ -115,6 +128,9 @@ def _refuse_misuse(
         "--panel and --sheets-seen are one printer's figures; name one printer": bool(given) and not one,
         "--panel and --sheets-seen are counts; none is below 0": any(figure < 0 for figure in given),
         "--sheets-seen is of the test pages; it goes with --print": sheets_seen is not None and not printing,
+        "--sheets-seen is of the two-sided job, which this --language can't ask for; choose another language": (
+            sheets_seen is not None and not two_sided
+        ),
         f"--sheets-seen is {least} or {most}: the two-sided job has {most} pages, and separator sheets don't count": (
             sheets_seen is not None and not least <= sheets_seen <= most
         ),

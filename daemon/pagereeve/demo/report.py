@@ -19,6 +19,7 @@ from pagereeve.domain.facts.facts import Assigned
 from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.findings.wording import text_of
 from pagereeve.domain.values.instants import FOREVER_US, to_text
+from pagereeve.queries.uncharged import uncharged_of
 from pagereeve.reports.findings import chosen_findings, findings_text
 from pagereeve.reports.projected import waiting_text
 from pagereeve.reports.totals import totals_table
@@ -30,7 +31,8 @@ async def report(console: Console, app: App, judgement: DayJudgement, replayed: 
     await _totals(console, app)
     console.rule("findings")
     findings = chosen_findings(await app.store.findings(only_open=False))
-    console.print(findings_text(findings, zone), highlight=False, markup=False, soft_wrap=True)
+    booked = await uncharged_of(app.store, findings)
+    console.print(findings_text(findings, zone, booked), highlight=False, markup=False, soft_wrap=True)
     console.rule("conservation: every page the meters counted, exactly once")
     lines, waits = await _conserved(app)
     console.print(_pages_table(judgement))

@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from contextlib import AsyncExitStack
 from pathlib import Path
 from tempfile import TemporaryDirectory
+from typing import Final
 
 from rich.console import Console
 
@@ -36,6 +37,13 @@ REST_S = 2.5
 REST_LONGEST_S = 30.0
 FIRST_READS_S = 0.5
 PLAIN_WIDTH = 120
+
+ADVISED: Final = (
+    ("Ask it", "totals --by cost-centre"),
+    ("", "findings"),
+    ("Explain one", "findings explain FINDING --reason jam"),
+)
+"""What may be typed while it still runs, each with what it is for."""
 
 
 def run_demo(
@@ -133,11 +141,9 @@ async def _keep(console: Console, app: App) -> None:
     for number in (signal.SIGINT, signal.SIGTERM):
         loop.add_signal_handler(number, stopped.set)
     folder = app.settings.data_dir
+    advised = (f"{f'{what}:' if what else '':<16}pagereeve {command} --data-dir {folder}" for what, command in ADVISED)
     console.print(
-        f"\nStill running: http://{host}:{port}/metrics and /readyz; Ctrl-C ends it.\n"
-        f"Ask it:         pagereeve totals --data-dir {folder} --by cost-centre\n"
-        f"                pagereeve findings --data-dir {folder}\n"
-        f"Explain one:    pagereeve findings explain FINDING --reason jam --data-dir {folder} --daemon {host}:{port}",
+        f"\nStill running: http://{host}:{port}/metrics and /readyz; Ctrl-C ends it.\n" + "\n".join(advised),
         highlight=False,
         soft_wrap=True,
     )

@@ -2,34 +2,38 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Final
 
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.ledger import Finding, FindingState
 from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.domain.values.nearest import KnownNames
 from pagereeve.ports.findings import FindingCount, FindingFilter, Place
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.offers import offered
+from pagereeve.queries.uncharged import uncharged_of
 from pagereeve.queries.units import UnitStanding, units_of
 
-NOT_SAID: Final = "(nobody has said)"
+NOT_SAID: Final = "not yet explained"
 # What these say rests on a counter's unit.
 OF_COUNTS: Final = frozenset({"surplus", "shortfall", "stray-pages", "unproven-release", "steady-bias", "diagnosis"})
-CLOSED: Final = "(closed, or over by itself)"
+CLOSED: Final = "closed without a reason"
 
 
 @dataclass(frozen=True, slots=True)
 class FindingsAnswer:
     """``findings`` are a page of those that ``counts`` counts; the next one begins behind ``after`` (None: the end).
 
-    ``units`` are those of the printers whose counts they are about.
+    ``booked``: by finding, how many pages of a surplus the ledger charges nobody for. ``units`` are those of the
+    printers whose counts they are about.
     """
 
     findings: tuple[Finding, ...]
     counts: tuple[FindingCount, ...]
     after: Place | None = None
+    booked: Mapping[str, int] = field(default_factory=dict)
     units: tuple[UnitStanding, ...] = ()
 
     def count(self, state: FindingState | None = None) -> int:
@@ -65,18 +69,29 @@ async def findings_of(reads: Reads, wanted: FindingFilter, limit: int, after: Pl
             if after is None:
                 break
         shown = await offered(held, found)
+        booked = await uncharged_of(held, shown)
         counted = {one.printer for one in found if one.kind in OF_COUNTS}
         units = await units_of(held, counted) if counted else ()
-    return FindingsAnswer(tuple(shown), tuple(counts), after, units)
+    return FindingsAnswer(tuple(shown), tuple(counts), after, booked, units)
 
 
-async def finding_of(reads: Reads, name: str) -> Finding:
-    """The finding of that id, whatever its state. Raises BadQuestion where there is none."""
-    found = await reads.finding(name)
-    if found is None:
-        raise BadQuestion("FINDING", f"{name[:40]!r} is no finding; pagereeve findings --all lists them")
-    (shown,) = await offered(reads, [found])
-    return shown
+async def unknown_printer(reads: Reads, name: str) -> str | None:
+    """None where the journal knows the printer; else the known name that is nearest to it, or empty."""
+    known = KnownNames(await reads.printers())
+    return None if name in known else known.nearest(name)
+
+
+async def finding_of(reads: Reads, name: str) -> FindingsAnswer:
+    """The finding of that id alone, whatever its state. Raises BadQuestion where there is none."""
+    async with reads.snapshot() as held:
+        found = await held.finding(name)
+        if found is None:
+            raise BadQuestion("FINDING", f"{name[:40]!r} is no finding; pagereeve findings --all lists them")
+        shown = await offered(held, [found])
+        booked = await uncharged_of(held, shown)
+    pages = found.pages or 0
+    count = FindingCount(found.severity, found.kind, found.state, found.reason, 1, max(0, pages), max(0, -pages))
+    return FindingsAnswer(tuple(shown), (count,), None, booked)
 
 
 async def summary_of(reads: Reads, period: Period) -> SummaryAnswer:
@@ -93,5 +108,5 @@ def summary_lines(counts: Sequence[FindingCount]) -> list[SummaryLine]:
         figures = sums.setdefault((reason, one.kind), [0, 0, 0])
         for place, figure in enumerate((one.findings, one.too_many, one.too_few)):
             figures[place] += figure
-    ordered = sorted(sums, key=lambda key: (key[0].startswith("("), key))
+    ordered = sorted(sums, key=lambda key: (key[0] in {NOT_SAID, CLOSED}, key))
     return [SummaryLine(*key, *sums[key]) for key in ordered]

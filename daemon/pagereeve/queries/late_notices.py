@@ -52,8 +52,24 @@ class LateNotice:
         return [(account, pages) for account, pages in sorted(changed.items()) if pages]
 
 
-async def what_was_known(reads: Reads, evidence: Evidence) -> list[LateNotice]:
-    """In order of arrival; empty where everything came in time. A very long history is not gone through again."""
+@dataclass(frozen=True, slots=True)
+class KnownWhen:
+    """``late`` in order of arrival, empty where everything came in time; ``left_out`` came late besides.
+
+    ``gone_through`` is False where more than FACTS_MAX facts lie since the last rest before the release: nothing is
+    said of them then.
+    """
+
+    late: tuple[LateNotice, ...] = ()
+    left_out: int = 0
+    gone_through: bool = True
+
+
+NOTHING_LATE: Final = KnownWhen()
+
+
+async def what_was_known(reads: Reads, evidence: Evidence) -> KnownWhen:
+    """A very long history is not gone through again."""
     earliest_us = min(evidence.from_us, evidence.started_us)
     resume_point = await resume_point_before(reads, evidence.printer, earliest_us, ResumePoint.from_json)
     rules = [stored.fact for stored in await reads.standing_facts(evidence.printer)]
@@ -62,7 +78,7 @@ async def what_was_known(reads: Reads, evidence: Evidence) -> list[LateNotice]:
     async for stored in reads.facts(evidence.printer, from_us):
         facts.append(stored.fact)
         if len(facts) > FACTS_MAX:
-            return []
+            return KnownWhen(gone_through=False)
     run = await reads.open_run(evidence.printer)
     facts += [] if run is None else [run.fact]
     late = [fact for fact in facts if isinstance(fact, Event) and _is_late(fact, evidence)]
@@ -74,7 +90,7 @@ async def what_was_known(reads: Reads, evidence: Evidence) -> list[LateNotice]:
         learnt.append(
             LateNotice(received_us, _late_us(fact), _what(fact), _known(evidence, before), _known(evidence, after))
         )
-    return learnt
+    return KnownWhen(tuple(learnt), len(late) - len(learnt))
 
 
 def _is_late(event: Event, evidence: Evidence) -> bool:

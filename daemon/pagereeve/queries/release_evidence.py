@@ -24,10 +24,11 @@ from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Plateau, Silence, UnitGrade
 from pagereeve.domain.facts.site_in_force import SiteRules
-from pagereeve.domain.ledger import Charge, Finding, Grade, Posting, ReleaseKey, Stretch
+from pagereeve.domain.ledger import Charge, EvidenceKind, Finding, Grade, Posting, ReleaseKey, Stretch
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.near_releases import NoSuchRelease, near_releases
 
 DAY_US: Final = 86_400 * SECOND_US
 # How far back to look for the reading that the opening cut lies on: a quiet weekend, a summer, for ever.
@@ -37,13 +38,15 @@ LOOK_ON_US: Final = DAY_US
 BADGES_WITHIN_US: Final = 300 * SECOND_US
 BROKEN_BACK_US: Final = 100 * DAY_US
 OTHERS_MAX: Final = 50
+# Evidence that only offers a release: nothing proves that it is meant.
+PERHAPS: Final = (EvidenceKind.PERHAPS_MISSED, EvidenceKind.PERHAPS_AGAIN, EvidenceKind.PERHAPS_AT)
 KEYS_MAX: Final = 50
 
 
 @dataclass(slots=True)
 class Evidence:
     """``charges`` has one row a channel, ``stretches`` those that name the release. ``others`` shared its
-    bracket, and ``others_left_out`` more.
+    bracket, and ``others_left_out`` more. ``next_plateau`` is the first behind its last stretch.
 
     ``grades`` say of each channel how its unit was known when its stretch closed.
 
@@ -66,6 +69,7 @@ class Evidence:
     others: list[Charge] = field(default_factory=list)
     others_left_out: int = 0
     plateaus: list[Plateau] = field(default_factory=list)
+    next_plateau: Plateau | None = None
     silences: list[Silence] = field(default_factory=list)
     badges: list[BadgePresented] = field(default_factory=list)
     notes: list[PrinterNoted] = field(default_factory=list)
@@ -95,7 +99,11 @@ async def gather(reads: Reads, release: str, source: str | None = None) -> list[
     places = dict.fromkeys((one.release, one.printer, one.started_us) for one in charges)
     chosen = [place for place in places if source is None or place[0].source == source]
     if not chosen:
-        raise BadQuestion("RELEASE", _missing(release, source, sorted({place[0].source for place in places})))
+        sources = sorted({place[0].source for place in places})
+        if not sources:
+            raise NoSuchRelease(release, await near_releases(reads, release, source))
+        text = f"no release {release[:60]!r} came from {source!r}; it came from {', '.join(sources)}"
+        raise BadQuestion("RELEASE", text)
     if len(chosen) > KEYS_MAX:
         raise BadQuestion("--source", f"{len(chosen)} releases are named {release[:60]!r}; name the source of one")
     return [
@@ -105,12 +113,6 @@ async def gather(reads: Reads, release: str, source: str | None = None) -> list[
 
 def _place(one: Charge) -> tuple[ReleaseKey, str, int]:
     return (one.release, one.printer, one.started_us)
-
-
-def _missing(release: str, source: str | None, sources: Sequence[str]) -> str:
-    if sources:
-        return f"no release {release[:60]!r} came from {source!r}; it came from {', '.join(sources)}"
-    return f"no release {release[:60]!r} is known; names are exact, capitals too, as the release server gave them"
 
 
 async def _gathered(reads: Reads, key: ReleaseKey, printer: str, charges: list[Charge]) -> Evidence:
@@ -216,6 +218,8 @@ def _sort_in(evidence: Evidence, facts: list[Fact]) -> None:
     after = [one for one in plateaus if one.first_received_us > evidence.from_us]
     end_us = evidence.to_us
     evidence.plateaus = before[-1:] + [one for one in after if end_us is None or one.first_received_us <= end_us]
+    beyond = (one for one in after if end_us is not None and one.first_received_us > end_us)
+    evidence.next_plateau = next(beyond, None)
     silences = sorted((one.silence for one in facts if isinstance(one, ReadFailed)), key=lambda one: one.first_sent_us)
     evidence.silences = [
         one
@@ -237,3 +241,9 @@ def _is_before(evidence: Evidence, badge: BadgePresented) -> bool:
 
 def _near(evidence: Evidence, at_us: int) -> bool:
     return evidence.from_us <= at_us and (evidence.to_us is None or at_us <= evidence.to_us)
+
+
+def is_about(finding: Finding, key: ReleaseKey) -> bool:
+    """Whether the finding is about this release alone: neither about several, nor about pages that may be its own."""
+    named = [one.kind for one in finding.evidence if one.release == key]
+    return finding.releases == (key,) and not (named and all(kind in PERHAPS for kind in named))

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from itertools import chain, repeat
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -13,17 +12,20 @@ from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.charging.postings import COPIES_NOT_APART, PROVABLE_MINIMUM, UNIT_BELOW_NEED
 from pagereeve.domain.facts.reading import Unit, UnitGrade
-from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch, is_meter
+from pagereeve.domain.findings.surplus import booked_of
+from pagereeve.domain.ledger import Charge, Finding, Grade, Posting, Stretch, is_meter
+from pagereeve.domain.projection.projection import UNKNOWN_PRINTER
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
-from pagereeve.queries.late_notices import LateNotice
-from pagereeve.queries.release_evidence import Evidence
+from pagereeve.queries.explain import Explained
+from pagereeve.queries.late_notices import FACTS_MAX, NOTHING_LATE, KnownWhen
+from pagereeve.queries.own_view import OTHER_PEOPLE
+from pagereeve.queries.release_evidence import Evidence, is_about
 from pagereeve.reports.findings import finding_lines
 from pagereeve.reports.late_notices import known_json, known_text
-from pagereeve.reports.release_answer import CAUTION, answer_lines
+from pagereeve.reports.release_answer import CAUTION, answer_lines, charging_text
 from pagereeve.reports.rows_json import charge_json, finding_json, posting_json, stretch_json
 from pagereeve.reports.sentences import (
-    CHARGING,
     CLOSINGS,
     GRADES,
     VERDICTS,
@@ -39,6 +41,7 @@ from pagereeve.reports.units import unit_text
 
 UTC: Final = ZoneInfo("UTC")
 OTHERS_SHOWN_MAX = 20
+NAMES_LEFT_OUT: Final = "Other people are not named, nor is anybody's free text shown; --names shows both."
 # Reasons of the evidence, and of the verdict; those that say how the window closed have a sentence of their own.
 NOTED = ("stalled", "no-end-notice", "run-ended", "no-reading-before")
 OF_VERDICT = (
@@ -51,31 +54,40 @@ OF_VERDICT = (
 )
 
 
-def explain_text(evidence: Evidence, zone: ZoneInfo, learnt: Sequence[LateNotice] = ()) -> str:
-    """Plain text; control characters from outside are written out. ``learnt`` is what came late."""
+def explain_text(known: Explained, zone: ZoneInfo) -> str:
+    """Plain text; control characters from outside are written out."""
+    evidence = known.evidence
     lines = [
-        *_heading(evidence, zone),
+        *_heading(known, zone),
         *_answer(evidence),
         *_released(evidence),
         *_order(evidence, zone),
-        *_late(learnt, zone),
+        *_late(known.known, zone),
     ]
     lines += [line for charge in _channels(evidence) for line in _channel(evidence, charge, zone)]
     lines += _findings(evidence, zone)
     return "\n".join(visible(line) for line in lines).rstrip() + "\n"
 
 
-def explain_json(evidence: Evidence, learnt: Sequence[LateNotice] = ()) -> dict[str, Any]:
-    """The same as data: rows as ``project --json`` has them, the timeline, and the sentences of each channel."""
+def explain_json(known: Explained, zone: ZoneInfo = UTC) -> dict[str, Any]:
+    """The same as data: rows as ``project --json`` has them, the timeline, and the sentences of each channel.
+
+    Times that are data are in UTC, those in sentences in the zone.
+    """
+    evidence, when = known.evidence, known.known
     return {
         "source": evidence.key.source,
         "release": evidence.key.release,
         "printer": evidence.printer,
         "ticket": [ticket_text(started.ticket) for started in evidence.starts],
         "timeline": [{"at": to_text(one.at_us), "what": one.what} for one in timeline(evidence)],
-        "known": [known_json(one) for one in learnt],
+        "names_left_out": known.names_left_out,
+        "known": [known_json(one) for one in when.late],
+        "known_left_out": when.left_out,
+        "known_gone_through": when.gone_through,
         "channels": [
-            {"channel": charge.channel, "sentences": _sentences(evidence, charge)} for charge in _channels(evidence)
+            {"channel": charge.channel, "sentences": _sentences(evidence, charge, zone)}
+            for charge in _channels(evidence)
         ],
         "charges": [charge_json(charge) for charge in evidence.charges],
         "stretches": [stretch_json(stretch) for stretch in evidence.stretches],
@@ -91,11 +103,13 @@ def _channels(evidence: Evidence) -> list[Charge]:
     return sorted(evidence.charges, key=lambda one: (one.channel not in CLAIMED_CHANNELS, one.channel, one.started_us))
 
 
-def _heading(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
-    charge = evidence.charges[0]
+def _heading(known: Explained, zone: ZoneInfo) -> Iterator[str]:
+    evidence, charge = known.evidence, known.evidence.charges[0]
     yield f"Release {evidence.key.release} of {evidence.key.source}"
     yield f"Job {charge.job} of {charge.owner}, on printer {evidence.printer}, started {_at(charge.started_us, zone)}"
     yield f"Times are of {zone.key}."
+    if known.names_left_out:
+        yield NAMES_LEFT_OUT
 
 
 def _answer(evidence: Evidence) -> Iterator[str]:
@@ -117,11 +131,17 @@ def _order(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
         yield f"  {_at(one.at_us, zone)}  {one.what}"
 
 
-def _late(learnt: Sequence[LateNotice], zone: ZoneInfo) -> Iterator[str]:
-    if learnt:
-        yield from ("", "WHAT WAS KNOWN WHEN")
-    for one in learnt:
+def _late(known: KnownWhen, zone: ZoneInfo) -> Iterator[str]:
+    if known == NOTHING_LATE:
+        return
+    yield from ("", "WHAT WAS KNOWN WHEN")
+    for one in known.late:
         yield f"  {_at(one.at_us, zone)}  {known_text(one)}"
+    if known.left_out:
+        yield f"  Left out: {known.left_out} more that came late, after these."
+    if not known.gone_through:
+        yield f"  Left out: more than {FACTS_MAX} facts came since the printer's rest before it, and are not gone"
+        yield "  through again. How late each notice came stands above, at the notice."
 
 
 def _at(at_us: int, zone: ZoneInfo) -> str:
@@ -177,7 +197,9 @@ def _wrapped(stretch: Stretch) -> str:
 
 def _sentences(evidence: Evidence, charge: Charge, zone: ZoneInfo = UTC) -> list[str]:
     """How the window closed, the grade, what was expected and why, whose pages they are, the verdict, the charge."""
-    sentences = [closing_text(charge.reasons, evidence.settle_us), settle_text(evidence, zone)]
+    sentences = [closing_text(charge.reasons, evidence.settle_us)]
+    if UNKNOWN_PRINTER not in charge.reasons:
+        sentences.append(settle_text(evidence, zone))
     sentences += _unit(evidence, charge)
     if charge.grade is not None:
         sentences.append(f"Evidence: {charge.grade.value}; {GRADES[charge.grade]}.")
@@ -195,7 +217,7 @@ def _sentences(evidence: Evidence, charge: Charge, zone: ZoneInfo = UTC) -> list
         ]
     sentences.append(
         f"Released {pages_text(charge.released)}, counted {pages_text(charge.counted)}, "
-        f"charged {charge.charged}, unproven {charge.unproven}: {_charging(evidence, charge)}."
+        f"charged {charge.charged}, unproven {charge.unproven}: {charging_text(evidence, charge)}."
     )
     return sentences
 
@@ -218,7 +240,10 @@ def _sharing(evidence: Evidence, charge: Charge) -> list[str]:
     if not shared:
         return []
     others = [one for one in evidence.others if one.channel == charge.channel]
-    named = [f"{one.release.release} of {one.owner} ({pages_text(one.counted)})" for one in others[:OTHERS_SHOWN_MAX]]
+    named = [
+        f"{one.release.release}{f' of {one.owner}' if one.owner else ''} ({pages_text(one.counted)})"
+        for one in others[:OTHERS_SHOWN_MAX]
+    ]
     # Those that nobody looked up are left out too.
     more = max(len(one.releases) for one in shared) - 1 - len(named)
     tail = f" and {more} more" if more > 0 else ""
@@ -229,46 +254,39 @@ def _sharing(evidence: Evidence, charge: Charge) -> list[str]:
     return [f"Shared with {', '.join(named)}{tail}: {whole}."]
 
 
-def _charging(evidence: Evidence, charge: Charge) -> str:
-    if charge.channel not in CLAIMED_CHANNELS:
-        return "shown for information"
-    if charge.verdict is None:
-        return "nothing is decided while the window is open"
-    if charge.counted is None:
-        if charge.unproven:
-            return "nothing proves a count, so the claim is listed apart (unproven), to be charged or waived"
-        return "nothing proves a count, and nothing is claimed for it"
-    rule = f"by the policy {evidence.policy.charging!r} {CHARGING[evidence.policy.charging]}"
-    if PROVABLE_MINIMUM in charge.reasons:
-        return f"{rule}, as far as {reason_text(PROVABLE_MINIMUM)}"
-    return rule
-
-
 def posting_text(posting: Posting) -> str:
     """Who gives and who receives."""
     given = [f"{account} gives {-pages}" for account, pages in posting.legs if is_meter(account)]
-    received = [f"{account} receives {pages}" for account, pages in posting.legs if not is_meter(account)]
+    received = [received_text(account, pages) for account, pages in posting.legs if not is_meter(account)]
     return "; ".join([*given, *received]) or "nothing was counted and nothing is charged"
 
 
+def received_text(account: str, pages: int) -> str:
+    return f"other people receive {pages}" if account == OTHER_PEOPLE else f"{account} receives {pages}"
+
+
 def _findings(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
-    """What is said of a shared bracket stands apart: it is not about this release alone."""
-    alone = [one for one in evidence.findings if len(one.releases) <= 1]
-    together = [one for one in evidence.findings if len(one.releases) > 1]
+    """What is said of several releases, or may be this one's, stands apart: it is not about this release alone."""
+    alone = [one for one in evidence.findings if is_about(one, evidence.key)]
+    together = [one for one in evidence.findings if one not in alone]
     yield from ("", "FINDINGS")
     for finding in alone:
-        yield from (f"  {line}".rstrip() for line in finding_lines(finding, zone))
+        yield from _finding(evidence, finding, zone)
     if not alone:
         yield "  none about this release" if together else "  none"
     if together:
-        yield from ("", "FINDINGS ABOUT RELEASES THAT RAN TOGETHER, NOT ABOUT THIS ONE ALONE")
+        yield from ("", "FINDINGS NOT ABOUT THIS RELEASE ALONE")
     for finding in together:
-        yield from (f"  {line}".rstrip() for line in finding_lines(finding, zone))
+        yield from _finding(evidence, finding, zone)
     if evidence.findings:
         yield f"  {CAUTION}"
 
 
-def explain_all(evidences: Sequence[Evidence], zone: ZoneInfo, learnt: Sequence[Sequence[LateNotice]] = ()) -> str:
-    """``learnt`` is of each in turn, if given."""
-    texts = (explain_text(one, zone, late) for one, late in zip(evidences, chain(learnt, repeat(())), strict=False))
-    return ("\n" + "=" * 72 + "\n\n").join(texts)
+def _finding(evidence: Evidence, finding: Finding, zone: ZoneInfo) -> Iterator[str]:
+    booked = booked_of([finding], evidence.postings)
+    lines = finding_lines(finding, zone, booked.get(finding.id))
+    yield from (f"  {line}".rstrip() for line in lines)
+
+
+def explain_all(known: Sequence[Explained], zone: ZoneInfo) -> str:
+    return ("\n" + "=" * 72 + "\n\n").join(explain_text(one, zone) for one in known)

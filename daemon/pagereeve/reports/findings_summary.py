@@ -29,7 +29,9 @@ def summary_json(answer: SummaryAnswer) -> dict[str, Any]:
 
 
 def summary_table(lines: Sequence[SummaryLine]) -> Table:
-    table = Table()
+    table = Table(
+        caption="too many: beyond the most that was expected; totals --by printer shows what is charged to nobody"
+    )
     table.add_column("reason")
     table.add_column("finding")
     for heading in ("findings", "pages too many", "pages too few"):

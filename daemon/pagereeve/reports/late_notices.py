@@ -6,6 +6,7 @@ from typing import Any
 
 from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.late_notices import LateNotice, LedgerState
+from pagereeve.queries.own_view import OTHER_PEOPLE
 from pagereeve.reports.sentences import span_text
 
 
@@ -13,7 +14,8 @@ def known_text(learnt: LateNotice) -> str:
     """One sentence each: the values before it, and what it changed."""
     until = _values(learnt.before)
     changed = learnt.differences()
-    moved = ", ".join(f"{account} {pages:+d}" for account, pages in changed) or "no account changes"
+    names = {OTHER_PEOPLE: "other people"}
+    moved = ", ".join(f"{names.get(account, account)} {pages:+d}" for account, pages in changed) or "no account changes"
     late = span_text(learnt.late_us)
     return f"{learnt.what} came {late} late. Until then: {until}. From then on: {_values(learnt.after)}; {moved}"
 

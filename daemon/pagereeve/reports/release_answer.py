@@ -1,4 +1,4 @@
-"""What is known of a release in a few lines: asked for, counted, charged, and what is not known."""
+"""What is known of a release in a few lines: asked for, counted, charged, why, and what is not known."""
 
 from __future__ import annotations
 
@@ -6,9 +6,11 @@ from collections.abc import Iterator
 from typing import Final
 
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, UNIT_UNKNOWN
+from pagereeve.domain.charging.postings import PROVABLE_MINIMUM
 from pagereeve.domain.ledger import Charge, Grade, Verdict
 from pagereeve.queries.release_evidence import Evidence
-from pagereeve.reports.sentences import interval_text, pages_text
+from pagereeve.reports.sentences import CHARGING, VERDICTS, interval_text, pages_text, reason_text
+from pagereeve.reports.timeline import perhaps_twice, twice_text
 
 CAUTION: Final = (
     "A finding is a question about what the meter shows. It accuses nobody: machines, clocks and networks err, and a "
@@ -26,6 +28,7 @@ def answer_lines(evidence: Evidence) -> Iterator[str]:
         yield f"Asked for{channel}: {asked}, by {charge.owner}."
         yield f"Counted{channel}: {_counted(evidence, charge)}."
         yield f"Charged{channel}: {charge.charged}{_unproven(charge)}."
+        yield f"Why{channel}: {_why(evidence, charge)}."
         unknown = list(_unknown(evidence, charge))
         yield f"Not known{channel}: {'; '.join(unknown) if unknown else 'nothing'}."
 
@@ -42,7 +45,14 @@ def _counted(evidence: Evidence, charge: Charge) -> str:
         one.counted for one in evidence.stretches if one.channel == charge.channel and evidence.key in one.releases
     )
     beside = "one other" if others == 1 else f"{others} others"
-    return f"{whole}, by the printer's meter, for this release and {beside} together; its part is {charge.counted}"
+    known = charge.grade is not Grade.SHARED or charge.verdict is Verdict.AGREES
+    part = f"its part is {charge.counted}" if known else "what of it is its own is not proven"
+    return f"{whole}, by the printer's meter, for this release and {beside} together; {part}"
+
+
+def _why(evidence: Evidence, charge: Charge) -> str:
+    rule = charging_text(evidence, charge)
+    return rule if charge.verdict is None else f"{VERDICTS[charge.verdict]}; {rule}"
 
 
 def _unproven(charge: Charge) -> str:
@@ -62,5 +72,23 @@ def _unknown(evidence: Evidence, charge: Charge) -> Iterator[str]:
         yield "to which of the releases the difference belongs: it is said of all of them, and of nobody alone"
     elif charge.grade is Grade.WIDE:
         yield "whether pages of somebody else are in the count, as a reading lies far away"
+    if pages := perhaps_twice(evidence):
+        yield f"whether {twice_text(pages)}, as the count fell back"
     if evidence.starts and not any(one.badge for one in evidence.starts):
         yield "whose badge let it go, as its notice names none"
+
+
+def charging_text(evidence: Evidence, charge: Charge) -> str:
+    """Why so much is charged, and no more."""
+    if charge.channel not in CLAIMED_CHANNELS:
+        return "shown for information"
+    if charge.verdict is None:
+        return "nothing is decided while the window is open"
+    if charge.counted is None:
+        if charge.unproven:
+            return "nothing proves a count, so the claim is listed apart (unproven), to be charged or waived"
+        return "nothing proves a count, and nothing is claimed for it"
+    rule = f"by the policy {evidence.policy.charging!r} {CHARGING[evidence.policy.charging]}"
+    if PROVABLE_MINIMUM in charge.reasons:
+        return f"{rule}, as far as {reason_text(PROVABLE_MINIMUM)}"
+    return rule

@@ -38,7 +38,7 @@ REASONS: Final[dict[str, str]] = {
     "cancelled": "the release was cancelled, so any part of it may have been printed",
     "aborted": "the release was aborted, so any part of it may have been printed",
     "about-the-bracket": "this is about all releases of the bracket together, not about one person",
-    "no-reading-after": "no good reading came before the longest wait was over",
+    "no-reading-after": "no good reading came after it, before the wait for one was over",
     "window-open": "the meter has not come to rest yet",
     "unknown-printer": "nobody registered a printer of that name, so no meter was ever read",
     "window-never-moved": "the meter never moved, and the policy's wait for that was over",
@@ -74,7 +74,7 @@ REASONS: Final[dict[str, str]] = {
 CLOSINGS: Final[dict[str, str]] = {
     "window-never-moved": "The window closed because the meter never moved and the wait for that was over.",
     "window-longest-wait": "The window closed at the longest wait; the meter had not come to rest.",
-    "no-reading-after": "The window closed at the longest wait, without a reading.",
+    "no-reading-after": "The window closed without a reading after it.",
     "rest-by-count": "The window closed because the count had come to rest, though the printer's state stayed busy.",
     "window-open": "The window is still open: the meter has not come to rest yet.",
     "unknown-printer": "Nobody registered a printer of that name, so no meter was read, and none will be.",

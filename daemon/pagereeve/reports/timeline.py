@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import groupby
-from typing import Final
+from itertools import groupby, pairwise
+from typing import Final, Literal
 
 from pagereeve.domain.badges.swipes import swipes_of
 from pagereeve.domain.brackets.continuity import Step
-from pagereeve.domain.brackets.runs import Runs, Sample, split
+from pagereeve.domain.brackets.runs import Run, Runs, Sample, split
 from pagereeve.domain.facts.facts import (
     AnswerReading,
     AnswerRest,
@@ -19,6 +19,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseStarted,
 )
 from pagereeve.domain.facts.reading import Plateau, Silence
+from pagereeve.domain.findings.finding import fallen_back
 from pagereeve.queries.release_evidence import Evidence
 from pagereeve.reports.sentences import SILENCES, span_text
 
@@ -56,39 +57,60 @@ BREAKS = {
 ROW_MAX: Final = 4
 """So many readings in a row are shown one by one."""
 
+Row = Literal["", "meter", "others"]
+
 
 @dataclass(frozen=True, slots=True)
 class Happening:
-    """``counts`` are of a reading of which nothing else is said: many of these in a row may be told as one."""
+    """Many in a ``row`` of which nothing else is said are told as one: readings (``counts``) and failed reads
+    (``failed``), and what other releases did.
+    """
 
     at_us: int
     what: str
+    row: Row = ""
     counts: tuple[tuple[str, int], ...] = ()
+    failed: int = 0
 
 
 def timeline(evidence: Evidence) -> list[Happening]:
     """Badges, notices, readings and failed reads; never a badge's number, nor its hash."""
-    happenings = _of_badges(evidence) + _of_notices(evidence) + _of_readings(evidence)
-    happenings += [Happening(one.first_sent_us, _silence_text(one)) for one in evidence.silences]
+    happenings = _of_badges(evidence) + _of_notices(evidence) + _of_readings(evidence) + _after_it(evidence)
+    happenings += [
+        Happening(one.first_sent_us, _silence_text(one), "meter", failed=one.count) for one in evidence.silences
+    ]
     happenings += [Happening(one.origin.at_us, f"noted: {one.note} {one.text}".rstrip()) for one in evidence.notes]
     # Python's sort keeps equals in order: badge, notice, reading.
     return sorted(happenings, key=lambda one: one.at_us)
 
 
 def folded(happenings: Sequence[Happening]) -> list[Happening]:
-    """Readings in a row of which nothing else is said, as one."""
+    """What happened in a row, and of which nothing else is said, as one."""
     shown: list[Happening] = []
-    for plain, group in groupby(happenings, key=lambda one: bool(one.counts)):
+    for kind, group in groupby(happenings, key=lambda one: one.row):
         row = list(group)
-        shown += [_folded(row)] if plain and len(row) > ROW_MAX else row
+        long = kind and len(row) > ROW_MAX
+        shown += [_readings(row) if kind == "meter" else _others(row)] if long else row
     return shown
 
 
-def _folded(row: Sequence[Happening]) -> Happening:
-    first, last = dict(row[0].counts), dict(row[-1].counts)
-    moved = (f"{name} {value} to {last.get(name, value)}" for name, value in first.items())
+def _readings(row: Sequence[Happening]) -> Happening:
+    read = [one for one in row if one.counts]
+    failed = sum(one.failed for one in row)
     lasted = span_text(row[-1].at_us - row[0].at_us)
-    return Happening(row[0].at_us, f"meter read {len(row)} times within {lasted}: {', '.join(moved)}")
+    if not read:
+        return Happening(row[0].at_us, f"{failed} reads of the meter failed within {lasted}")
+    first, last = dict(read[0].counts), dict(read[-1].counts)
+    moved = ", ".join(f"{name} {value} to {last.get(name, value)}" for name, value in first.items())
+    missed = f"; {failed} reads failed in between" if failed else ""
+    return Happening(row[0].at_us, f"meter read {len(read)} times within {lasted}: {moved}{missed}")
+
+
+def _others(row: Sequence[Happening]) -> Happening:
+    lasted = span_text(row[-1].at_us - row[0].at_us)
+    return Happening(
+        row[0].at_us, f"other releases on the same printer started or ended {len(row)} times within {lasted}"
+    )
 
 
 def _of_badges(evidence: Evidence) -> list[Happening]:
@@ -117,9 +139,12 @@ def _of_notices(evidence: Evidence) -> list[Happening]:
         if other.release not in seen:
             seen.add(other.release)
             name = f"release {other.release.release} of {other.release.source}"
-            happenings.append(Happening(other.started_us, f"{name} started on the same printer"))
+            happenings.append(Happening(other.started_us, f"{name} started on the same printer", "others"))
             if other.ended_us is not None:
-                happenings.append(Happening(other.ended_us, f"{name} ended"))
+                happenings.append(Happening(other.ended_us, f"{name} ended", "others"))
+    if evidence.others_left_out:
+        what = f"{evidence.others_left_out} more releases ran on the same printer, and are left out here"
+        happenings.append(Happening(evidence.started_us, what))
     return happenings
 
 
@@ -164,7 +189,7 @@ def _of_readings(evidence: Evidence) -> list[Happening]:
         what = f"meter read{role}: {reading_text(plateau)}{remarks.get(plateau, '')}"
         plain = not role and plateau not in remarks
         counts = tuple((name, count.value) for name, count in plateau.sight.counts) if plain else ()
-        happenings.append(Happening(plateau.first_received_us, what, counts))
+        happenings.append(Happening(plateau.first_received_us, what, "meter" if counts else "", counts))
     for run in runs.runs:
         happenings += [_restart(sample) for sample in run.samples if sample.restarted]
     return happenings
@@ -192,7 +217,42 @@ def _remarks(runs: Runs) -> dict[Plateau, str]:
                 )
         for one in run.breaks:
             remarks[one.after] = f"; a new run of {one.channel} begins, as {BREAKS[one.step]}"
+    for plateau, pages in fallen_back_in(runs.runs):
+        remarks[plateau] += f"; {twice_text(pages)}"
     return remarks
+
+
+def fallen_back_in(runs: Sequence[Run]) -> list[tuple[Plateau, int]]:
+    """Where the count fell back to an earlier saved one, and by how many pages."""
+    return [
+        (first, fallen_back(before.samples[-1].plateau, first))
+        for before, after in pairwise(runs)
+        if after.began is Step.FELL_BACK and (first := after.samples[0].plateau)
+    ]
+
+
+def perhaps_twice(evidence: Evidence) -> int:
+    """So many pages at most may be counted twice: the count fell back while the release printed, or right after it."""
+    plateaus = [*evidence.plateaus, *([] if evidence.next_plateau is None else [evidence.next_plateau])]
+    return sum(pages for _, pages in fallen_back_in(split(plateaus, lambda _: evidence.policy).runs))
+
+
+def _after_it(evidence: Evidence) -> list[Happening]:
+    """A count that fell back right after the release's last reading: its pages are among those before the restart."""
+    if evidence.next_plateau is None:
+        return []
+    pair = [*evidence.plateaus[-1:], evidence.next_plateau]
+    return [
+        Happening(
+            right.first_received_us,
+            f"meter read after it: {reading_text(right)}; {BREAKS[Step.FELL_BACK]}; {twice_text(pages)}",
+        )
+        for right, pages in fallen_back_in(split(pair, lambda _: evidence.policy).runs)
+    ]
+
+
+def twice_text(pages: int) -> str:
+    return f"at most {pages} of the pages before the restart may be counted twice"
 
 
 def reading_text(plateau: Plateau) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
+from zoneinfo import ZoneInfo
 
 from rich.table import Table
 
@@ -175,7 +176,8 @@ def period_line(period: Period, what: str = "Releases started") -> str:
     """The period in words, with both ends in its zone; ``what`` belongs to it."""
     begins = "the beginning" if period.from_us <= 0 else local_text(period.from_us, period.zone)
     ends = "now" if period.to_us >= ALWAYS_US else f"just before {local_text(period.to_us, period.zone)}"
-    return f"{what} in {period.name}: from {begins} to {ends} ({period.zone.key})"
+    name = "" if period.from_us <= 0 and period.to_us >= ALWAYS_US else f" in {period.name}"
+    return f"{what}{name}: from {begins} to {ends} ({period.zone.key})"
 
 
 def totals_table(by: By, lines: Sequence[Total]) -> Table:
@@ -202,14 +204,14 @@ def totals_table(by: By, lines: Sequence[Total]) -> Table:
 
 
 def answer_tables(answer: TotalsAnswer) -> list[Table]:
-    shown = [] if answer.accounts is None else accounts_tables(answer.accounts)
+    shown = [] if answer.accounts is None else accounts_tables(answer.accounts, answer.period.zone)
     return [totals_table(answer.by, answer.lines), *shown]
 
 
-def accounts_tables(accounts: AccountsOfPeriod) -> list[Table]:
+def accounts_tables(accounts: AccountsOfPeriod, zone: ZoneInfo) -> list[Table]:
     """How the pages of the period follow from the meters' figures, who received them, and what lies over an edge."""
     tables = [_meter_table(accounts.lines), accounts_table(accounts.lines)]
-    return [*tables, _edges_table(accounts.edges)] if accounts.edges else tables
+    return [*tables, _edges_table(accounts.edges, zone)] if accounts.edges else tables
 
 
 def _meter_table(lines: Sequence[PrinterAccounts]) -> Table:
@@ -224,7 +226,10 @@ def _meter_table(lines: Sequence[PrinterAccounts]) -> Table:
 
 def accounts_table(lines: Sequence[PrinterAccounts]) -> Table:
     """Every page that the meters counted, and who received it."""
-    caption = "waiting: counted since the last cut, or released, and not judged yet"
+    caption = (
+        "surplus: counted beyond what is charged; a finding counts beyond the most that was expected, maybe fewer\n"
+        "waiting: counted since the last cut, or released, and not judged yet"
+    )
     figures = ("pages", *ACCOUNT_KINDS, "conserved", "pages waiting")
     table = _table("every page counted, and where it went", figures, "releases waiting", caption)
     for line in lines:
@@ -235,12 +240,12 @@ def accounts_table(lines: Sequence[PrinterAccounts]) -> Table:
     return table
 
 
-def _edges_table(edges: Sequence[EdgeStretch]) -> Table:
+def _edges_table(edges: Sequence[EdgeStretch], zone: ZoneInfo) -> Table:
     table = _table("stretches over an edge of the period", ("opens", "closes", "counted"), "of the period")
     for one in edges:
         stretch = one.stretch
         place = (plain(stretch.printer), plain(f"{stretch.channel}, {stretch.unit.value}"))
-        span = (to_text(stretch.opens_us), to_text(stretch.closes_us))
+        span = (local_text(stretch.opens_us, zone), local_text(stretch.closes_us, zone))
         table.add_row(*place, *span, str(stretch.counted), str(one.pages))
     return table
 

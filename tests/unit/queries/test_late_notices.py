@@ -6,6 +6,7 @@ from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from pagereeve.domain.facts.facts import Fact, ReleaseEnded, ReleaseStarted
+from pagereeve.queries.explain import explained
 from pagereeve.queries.late_notices import LateNotice, what_was_known
 from pagereeve.queries.release_evidence import gather
 from pagereeve.reports.explain import explain_all, explain_json
@@ -32,7 +33,7 @@ LATE: tuple[Fact, ...] = (
 async def learnt(facts: tuple[Fact, ...], release: str = "r-1001") -> list[LateNotice]:
     journal = await journal_of(facts)
     (evidence,) = await gather(journal, release)
-    return await what_was_known(journal, evidence)
+    return list((await what_was_known(journal, evidence)).late)
 
 
 async def test_a_release_told_hours_later_says_what_stood_there_before_and_what_it_changed() -> None:
@@ -48,13 +49,12 @@ async def test_a_release_told_hours_later_says_what_stood_there_before_and_what_
 
 async def test_explain_shows_it_in_words_and_as_data() -> None:
     journal = await journal_of(LATE)
-    evidences = await gather(journal, "r-1001")
-    known = [await what_was_known(journal, one) for one in evidences]
-    text = explain_all(evidences, ZoneInfo("UTC"), known)
+    known = await explained(journal, "r-1001")
+    text = explain_all(known, ZoneInfo("UTC"))
     assert "WHAT WAS KNOWN WHEN" in text
     assert "2026-11-25 11:30:00.000+00:00  the start notice of r-1001 came 2.5 h late. Until then: not known" in text
     assert "From then on: agrees, charged 5; house:stray -5, person:anise +5" in text
-    body = explain_json(evidences[0], known[0])["known"][0]
+    body = explain_json(known[0])["known"][0]
     assert body["after"]["charged"] == 5
     assert {one["account"]: one["pages"] for one in body["differences"]} == {"house:stray": -5, "person:anise": 5}
 
@@ -62,7 +62,7 @@ async def test_explain_shows_it_in_words_and_as_data() -> None:
 async def test_what_came_in_time_is_not_told() -> None:
     assert await learnt(ONE_RELEASE) == []
     journal = await journal_of(ONE_RELEASE)
-    assert "WHAT WAS KNOWN" not in explain_all(await gather(journal, "r-1001"), ZoneInfo("UTC"))
+    assert "WHAT WAS KNOWN" not in explain_all(await explained(journal, "r-1001"), ZoneInfo("UTC"))
 
 
 async def test_another_release_of_the_bracket_that_came_late_changes_the_share() -> None:

@@ -19,7 +19,15 @@ from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.queries.alerts import alerts_of
-from pagereeve.queries.findings import CLOSED, NOT_SAID, SummaryLine, finding_of, findings_of, summary_of
+from pagereeve.queries.findings import (
+    CLOSED,
+    NOT_SAID,
+    SummaryLine,
+    finding_of,
+    findings_of,
+    summary_of,
+    unknown_printer,
+)
 from pagereeve.queries.installation import SilentPrinter, journal_state
 from pagereeve.queries.ledger import entries_of
 from pagereeve.queries.totals import totals_of
@@ -210,9 +218,17 @@ async def test_findings_are_chosen_counted_and_paged_the_worst_first(wanted: Fin
     assert paged == names
 
 
+async def test_a_printer_that_nobody_knows_is_told_with_the_nearest() -> None:
+    journal = await with_findings()
+    await journal.append(read(1, "printer-a"))
+    assert await unknown_printer(journal, "printer-a") is None
+    assert await unknown_printer(journal, "Printer A") == "printer-a"
+    assert await unknown_printer(journal, "zz") == ""
+
+
 async def test_one_finding_by_its_id_or_a_clear_error() -> None:
     journal = await with_findings()
-    assert await finding_of(journal, "f-3") == FINDINGS[2]
+    assert (await finding_of(journal, "f-3")).findings == (FINDINGS[2],)
     with pytest.raises(BadQuestion, match="is no finding; pagereeve findings --all lists them"):
         await finding_of(journal, "f-9")
 

@@ -86,5 +86,5 @@ def test_what_is_over_is_no_fleets() -> None:
 
 def test_how_units_are_known_is_said_once() -> None:
     units = [UnitStanding("library", "total", Unit.SHEETS, UnitGrade.SAID)]
-    text = findings_text([finding("f-1", "warning", 0), finding("f-2", "info", 5)], UTC, units)
+    text = findings_text([finding("f-1", "warning", 0), finding("f-2", "info", 5)], UTC, units=units)
     assert text.count("said by the agent, and not proven with test pages (library)") == 1

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import asyncio
+from dataclasses import replace
 
 import pytest
 
+from pagereeve.domain.facts.ticket_codec import ticket_json
 from pagereeve.simulator.errors import BadJob
 from pagereeve.simulator.printer.job_language import header_of, job_of
 from pagereeve.simulator.printer.model import PrintJob
@@ -14,6 +16,13 @@ from pagereeve.simulator.site.notices import ended, worked_off
 from pagereeve.simulator.site.release_server import HeldJob
 from pagereeve.simulator.snmp.light_agent import LightAgent, tlv
 from pagereeve.simulator.snmp.mib import Oid, Row, View
+
+
+def test_a_ticket_leaves_out_what_the_release_server_does_not_tell() -> None:
+    job = HeldJob("job-1", "anise", "library", pages=3, copies=2, tells_copies=False, tells_separators=False)
+    said = ticket_json(job.ticket())
+    assert ("copies" in said, "separator_sheets" in said, said["pages"]) == (False, False, 3)
+    assert ticket_json(replace(job, tells_copies=True).ticket())["copies"] == 2
 
 
 def test_a_job_survives_its_header() -> None:

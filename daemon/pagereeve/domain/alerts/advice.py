@@ -18,7 +18,8 @@ class Advice:
 
 
 NOBODY_YET: Final = (
-    "Unless the policy is to charge what was counted, the pages beyond what was released go to house:surplus."
+    "Unless the policy is to charge what was counted, the pages beyond what is charged are nobody's: they go to "
+    "house:surplus, or to house:unattributed where several releases ran together."
 )
 QUESTION: Final = "Nothing in the ledger changes. It is a question to ask, and accuses nobody."
 
@@ -30,17 +31,19 @@ ADVICE: Final[Mapping[str, Advice]] = {
     ),
     "shortfall": Advice(
         "fewer pages counted than released",
-        "The person is charged only for the pages counted, and may not have received all pages.",
+        "Unless the policy is to charge what was released, nobody is charged for pages that were not counted. Not all "
+        "pages may have been received.",
         "Check whether the printer stopped (paper, jam), and whether the job was printed again.",
     ),
     "stray-pages": Advice(
         "pages counted without a release",
-        "The pages go to house:stray until they are explained.",
+        "The pages are on house:stray, charged to nobody. Explained as maintenance they go to house:maintenance; any "
+        "other reason moves nothing.",
         "Look for another way to this printer: a copy, a fax, a direct queue, a test page, or a notice that is late.",
     ),
     "unproven-release": Advice(
         "the count does not prove the pages of a release",
-        "Its charge is in the unproven column, and can be waived.",
+        "Nobody is charged for it. Its claim is listed apart, in the unproven column.",
         "Check what happened to the meter at that time. Decide whether to keep the charge.",
     ),
     "release-without-badge": Advice(

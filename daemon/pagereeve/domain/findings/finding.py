@@ -257,7 +257,7 @@ def of_break(printer: str, before: Run, after: Run) -> Finding | None:
         # What was damaged is a finding of its own.
         return None
     left, right = before.samples[-1].plateau, after.samples[0].plateau
-    lost = _lost(left, right) if after.began is Step.FELL_BACK else None
+    lost = fallen_back(left, right) if after.began is Step.FELL_BACK else None
     what = shown.run_ended(after.began, left, right, lost, (), _part(left, right, deciding_of(before.last_counts)))
     anchor = (after.number, right.first_received_us)
     kind = STEP_KINDS[after.began]
@@ -268,7 +268,7 @@ def of_channel_breaks(printer: str, breaks: Sequence[ChannelBreak]) -> Finding:
     """Channels whose own runs ended between the same two readings, in the same way; the others went on."""
     first = breaks[0]
     left, right, channels = first.before, first.after, sorted(one.channel for one in breaks)
-    lost = _lost(left, right, channels) if first.step is Step.FELL_BACK else None
+    lost = fallen_back(left, right, channels) if first.step is Step.FELL_BACK else None
     what = shown.run_ended(first.step, left, right, lost, channels, _part(left, right, channels))
     anchor = (channels[0], min(one.number for one in breaks), right.first_received_us)
     kind = STEP_KINDS[first.step]
@@ -283,10 +283,13 @@ def _part(left: Plateau, right: Plateau, channels: Sequence[str] | None) -> tupl
     return next((one for one in found if one is not None), None)
 
 
-def _lost(left: Plateau, right: Plateau, channels: Sequence[str] = ()) -> int:
-    """The most that a count fell by, of those that are named, or of all."""
+def fallen_back(left: Plateau, right: Plateau, channels: Sequence[str] = ()) -> int:
+    """So many of the pages before a fall to an earlier saved count may be counted twice: by the channels that are
+    named, or by all.
+    """
     known = [(name, count) for name, count in left.sight.counts if not channels or name in channels]
-    return max((count.value - after.value for name, count in known if (after := right.sight.count(name))), default=0)
+    falls = [count.value - after.value for name, count in known if (after := right.sight.count(name))]
+    return max(falls, default=0)
 
 
 def of_silence(printer: str, silences: Sequence[Silence], until_us: int | None, waiting: int) -> Finding:

@@ -15,6 +15,7 @@ from pagereeve.domain.brackets.partition import Partition
 from pagereeve.domain.brackets.rests import Moment
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.timeline import Timeline
+from pagereeve.domain.brackets.unread_channels import is_given_up, unread
 from pagereeve.domain.brackets.windows import Window, expected_of
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import PrinterState, Unit
@@ -87,12 +88,16 @@ def waiting_of(
 ) -> list[Waiting]:
     """Each channel's, of its own ``runs``; without any reading of a meter, that of the total."""
     if not parted:
-        return [Waiting("total", 0, _without_verdict(windows))]
-    return [Waiting(one.channel, _behind(one, runs[one.channel]), _without_verdict(one.waiting)) for one in parted]
+        return [Waiting("total", 0, sum(not is_given_up(one, None) for one in windows))]
+    return [
+        Waiting(one.channel, _behind(one, runs[one.channel]), _without_verdict(one, runs[one.channel]))
+        for one in parted
+    ]
 
 
-def _without_verdict(windows: Sequence[Window]) -> int:
-    return sum(one.closing != "longest-wait" for one in windows)
+def _without_verdict(part: Partition, runs: Sequence[Run]) -> int:
+    without = unread(part.channel, runs) if part.waiting else None
+    return sum(not is_given_up(one, without) for one in part.waiting)
 
 
 def _behind(part: Partition, runs: Sequence[Run]) -> int:

@@ -15,6 +15,7 @@ from pagereeve.domain.brackets.rests import moments_of
 from pagereeve.domain.brackets.runs import Run, Runs, runs_of, split
 from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.brackets.units import judged
+from pagereeve.domain.brackets.unread_channels import is_given_up, unread
 from pagereeve.domain.brackets.windows import Release, Window, expected_of, opening_answer_us
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
 from pagereeve.domain.charging.other_functions import without_functions
@@ -227,11 +228,13 @@ def _wait(
         # No meter was ever read, and where none is registered none will be: there is nothing to wait for.
         unknown = not timeline.rules.registered and not timeline.silences
         for window in projected.windows:
-            _wait_one(timeline, "total", None, window, projected, unknown=unknown)
+            given_up = unknown or is_given_up(window, None)
+            _wait_one(timeline, "total", None, window, projected, unknown=unknown, given_up=given_up)
     for part in parted:
         unit = part.last.count.unit if part.last is not None else None
+        without = unread(part.channel, own[part.channel]) if part.waiting else None
         for window in part.waiting:
-            _wait_one(timeline, part.channel, unit, window, projected)
+            _wait_one(timeline, part.channel, unit, window, projected, given_up=is_given_up(window, without))
         passed = overrun(timeline.printer, part, own[part.channel]) if part.channel in CLAIMED_CHANNELS else None
         if passed is not None:
             projected.passed.append((passed, part.waiting))
@@ -244,12 +247,12 @@ def _wait_one(
     window: Window,
     projected: Projected,
     *,
+    given_up: bool,
     unknown: bool = False,
 ) -> None:
     """``unknown``: nobody registered the printer. Its finding names all such releases."""
     release = window.release
     expectation = expected_of(channel, unit or Unit.IMPRESSIONS, release)
-    given_up = unknown or window.closing == "longest-wait"
     closed_us = window.closes_us if window.closes_us is not None else release.end_us or release.start_us
     why = UNKNOWN_PRINTER if unknown else "no-reading-after" if given_up else "window-open"
     charge = charge_of(

@@ -13,6 +13,7 @@ from typing import Final
 NEIGHBOURS: Final = 100
 NAME_MAX: Final = 64
 REMEMBERED_MAX: Final = 1_024
+NEAR_MAX: Final = 30
 LIKE: Final = 0.75
 """Of difflib's ratio, from which on a name may be meant; our choice."""
 
@@ -40,10 +41,18 @@ class KnownNames:
         same = self._plain.get(_plain(name))
         if same is not None:
             return same
+        close = self._close(name, 1)
+        return close[0] if close else ""
+
+    def near(self, name: str) -> list[str]:
+        """At most NEAR_MAX of them, in no order that matters."""
+        same = self._plain.get(_plain(name))
+        return list(dict.fromkeys([*([] if same is None else [same]), *self._close(name, NEAR_MAX)]))
+
+    def _close(self, name: str, most: int) -> list[str]:
         asked = name[:NAME_MAX]
         near = {*_around(self._forward, asked), *(one[::-1] for one in _around(self._backward, asked[::-1]))}
-        close = get_close_matches(asked, sorted(near), n=1, cutoff=LIKE)
-        return close[0] if close else ""
+        return get_close_matches(asked, sorted(near), n=most, cutoff=LIKE)
 
 
 def _plain(name: str) -> str:

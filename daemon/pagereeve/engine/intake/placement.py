@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pagereeve.domain.badges.projector import COPY_SOURCE
+from pagereeve.domain.facts.booked import booked_as
 from pagereeve.domain.facts.end_notices import after_its_start, replaced_by
-from pagereeve.domain.facts.events import NAME_MAX
 from pagereeve.domain.facts.facts import (
     REPLACED,
     BadgePresented,
@@ -189,7 +189,7 @@ async def _booked(decided: Decided, finding: Finding, lookup: Lookup) -> tuple[F
 def _elsewhere(notice: ReleaseStarted | ReleaseEnded, decided: Decided) -> tuple[Fact, ...]:
     """Under a name of its own, as a name belongs to one release of its source."""
     origin = replace(notice.origin, id=f"{notice.origin.id}#booked", received_us=decided.origin.received_us)
-    name = f"{notice.release[: NAME_MAX // 2]} at {decided.at}"[:NAME_MAX]
+    name = booked_as(notice.release, decided.at)
     if isinstance(notice, ReleaseEnded):
         return () if notice.outcome == REPLACED else (replace(notice, printer=decided.at, origin=origin, release=name),)
     return _with_replaced(replace(notice, printer=decided.at, origin=origin, release=name, replaces=notice.release))

@@ -224,6 +224,9 @@ class College:
     def false_zero(self, printer: str) -> None:
         self.printer(printer).engine.false_zero(self._clock.now_us())
 
+    def stick_state(self, printer: str, *, sticks: bool) -> None:
+        self.printer(printer).engine.stick_state(self._clock.now_us(), sticks=sticks)
+
     def silence(self, printer: str, for_s: float) -> None:
         self.printer(printer).engine.silence(self._clock.now_us(), int(for_s * SECOND_US))
 

@@ -11,7 +11,7 @@ from pagereeve.simulator.college.college import College
 from pagereeve.simulator.college.day import CLOSING_S, OPENING_S, Slot, WorkingDay
 from pagereeve.simulator.college.scenario import Planted, Scenario
 from pagereeve.simulator.errors import BadScenario
-from pagereeve.simulator.site.release_server import Fault
+from pagereeve.simulator.site.release_server import Fault, HeldJob
 
 LONG_SLOTS: Final = 20
 # Half a slot more than an ordinary day's: a release, its rest, and the fault's own time.
@@ -55,6 +55,21 @@ class LongDay(WorkingDay):
     def _span_of(self, nth: float) -> float:
         return round(OPENING_S + nth * self._span_s, 3)
 
+    def _job(
+        self,
+        slot: Slot,
+        *,
+        pages: int,
+        copies: int = 1,
+        number_up: int = 1,
+        faults: frozenset[Fault] = frozenset(),
+    ) -> HeldJob:
+        if slot.printer != UNTOLD:
+            return super()._job(slot, pages=pages, copies=copies, number_up=number_up, faults=faults)
+        copies = copies if slot.nth == COPIES_UNTOLD else 1
+        job = super()._job(slot, pages=pages, copies=copies, number_up=number_up, faults=faults)
+        return replace(job, tells_copies=False)
+
     # Faults of printers
 
     def with_fault(self, slot: Slot, fault: Fault, what: str, expected: tuple[str, ...]) -> None:
@@ -94,6 +109,21 @@ class LongDay(WorkingDay):
         if slot.nth == BANNERS[-1]:
             what = f"{len(BANNERS)} jobs in a row come with a banner sheet that nobody expects"
             self._plant(slot, what, ("surplus", "diagnosis"))
+
+    def copies_untold(self, slot: Slot) -> None:
+        """The tickets at this printer never say copies: two of them look like one that counts twice."""
+        self._by_badge(slot, replace(self._job(slot, pages=3, copies=2), sides="one-sided"))
+        self._plant(slot, "two copies, of which no ticket at this printer says anything", ("tickets-incomplete",))
+
+    def state_sticks(self, slot: Slot) -> None:
+        """Until the next slot, in which nothing is released."""
+        self._at(slot, 0.1, lambda: self._college.stick_state(slot.printer, sticks=True), "its state will stick")
+        self._by_badge(slot, replace(self._job(slot, pages=4), sides="one-sided"))
+        after_s = round(slot.span_s * 1.7, 3)
+        self._at(
+            slot, after_s, lambda: self._college.stick_state(slot.printer, sticks=False), "its state is right again"
+        )
+        self._plant(slot, "the state stays at printing after the last page", ("state-not-believed",))
 
     def nothing_sent(self, slot: Slot) -> None:
         self._by_badge(slot, self._job(slot, pages=3, faults=frozenset({"not-sent"})))
@@ -152,7 +182,8 @@ class LongDay(WorkingDay):
 
     def _at_the_readers(self) -> None:
         college, at = self._college, self.scenario.at
-        unknown_s, twice_s, noisy_s, changed_s = (self._span_of(nth) for nth in (9.05, 10.05, 11.05, 13.05))
+        places_s = (self._span_of(nth) for nth in (9.05, 10.05, 11.05, 12.05, 13.05))
+        unknown_s, twice_s, noisy_s, flood_s, changed_s = places_s
         at(unknown_s, lambda: college.present("99999999", "library"), "library: a badge that nobody owns")
         reader = "the reader at gateway {}".format
         self._plant_place(unknown_s, "a badge is presented that nobody owns", "unknown-badge", reader("library"))
@@ -165,6 +196,10 @@ class LongDay(WorkingDay):
             what = "" if nth else "art: the reader gives noise"
             at(noisy_s + 0.03 * nth, lambda: college.present("?#!", "art"), what)
         self._plant_place(noisy_s, "a reader gives noise", "reader-noisy", reader("art"))
+        for nth in range(FLOOD):
+            what = "" if nth else "science: the reader makes up badges"
+            at(flood_s + 0.05 * nth, partial(college.present, str(FLOOD_FROM + nth), "science"), what)
+        self._plant_place(flood_s, "a reader makes up a dozen badges", "reader-flooded", reader("science"))
         for nth, user in enumerate(self._users[-4:-1]):
             number = int.from_bytes(int(college.badge_of(user)).to_bytes(4, "big"), "little")
             what = "" if nth else "offices: the reader writes bytes the other way round"
@@ -187,6 +222,12 @@ def _place(printer: str) -> str:
 
 BIASED: Final = "admissions"
 ELSEWHERE: Final = "library"
+# Its tickets never say copies; once there are two.
+UNTOLD: Final = "science-office"
+COPIES_UNTOLD: Final = 9
+# More badges that nobody owns than one reader has people before it; each fits the readers' form.
+FLOOD: Final = 12
+FLOOD_FROM: Final = 3_900_000_001
 BANNERS: Final = (8, 9, 10)
 NOT_SENT: Final = (5, 6, 7)
 TRAY_EMPTY: Final = 5
@@ -205,9 +246,9 @@ PLANS: Final[dict[str, dict[int, Plan | None]]] = {
         11: LongDay.power_inside,
         12: None,
     },
-    "science-lab": {2: WorkingDay.jam_loses_a_sheet, 5: LongDay.jumps},
+    "science-lab": {2: WorkingDay.jam_loses_a_sheet, 5: LongDay.jumps, 9: LongDay.state_sticks, 10: None},
     "science-prep": {2: WorkingDay.past_the_queue, **dict.fromkeys(NOT_SENT, LongDay.nothing_sent)},
-    "science-office": {2: WorkingDay.no_end_notice, 5: LongDay.other_unit},
+    "science-office": {2: WorkingDay.no_end_notice, 5: LongDay.other_unit, COPIES_UNTOLD: LongDay.copies_untold},
     "art-studio": {2: WorkingDay.silent_meter, 3: None, 7: LongDay.without_badge},
     "art-print-room": {2: WorkingDay.lost_forward, 3: None, 8: LongDay.replaced_inside, 9: None},
     "admissions": {2: WorkingDay.replaced},

@@ -64,7 +64,7 @@ class PrintEngine:
         self._paper_left: int | None = None
         self._jams_next = False
         self._error = ""
-        self._false_zero = False
+        self._false_zero = self._state_sticks = False
         self._silent_until_us = self._agent_awake_until_us = at_us
 
     # Jobs and data
@@ -178,6 +178,11 @@ class PrintEngine:
         """The next answer that holds the life count says 0."""
         self.advance(at_us)
         self._false_zero = True
+
+    def stick_state(self, at_us: int, *, sticks: bool) -> None:
+        """Its state stays at *printing* though it rests, or does no longer."""
+        self.advance(at_us)
+        self._state_sticks = sticks
 
     def silence(self, at_us: int, for_us: int) -> None:
         """No SNMP answer for that long."""
@@ -362,6 +367,6 @@ class PrintEngine:
             return DOWN
         if self._phase is Phase.STARTING and self._cold:
             return WARMING
-        if self._phase is Phase.RESTING:
+        if self._phase is Phase.RESTING and not self._state_sticks:
             return ASLEEP if self._sleeps() else IDLE
         return PRINTING

@@ -58,6 +58,7 @@ class HeldJob:
     number_up: int = 1
     separator_sheets: int = 0
     tells_separators: bool = True
+    tells_copies: bool = True
     color_mode: ColorMode = "monochrome"
     media: str = "iso_a4_210x297mm"
     size_bytes: int = 20_000
@@ -66,7 +67,7 @@ class HeldJob:
     def ticket(self) -> Ticket:
         return Ticket(
             pages=self.pages,
-            copies=self.copies,
+            copies=self.copies if self.tells_copies else None,
             sides=self.sides,
             number_up=self.number_up,
             color_mode=self.color_mode,

@@ -15,7 +15,7 @@ from rich.console import Console
 
 from pagereeve.domain.accounts.cost_centres import CostCentres
 from pagereeve.domain.accounts.period_sums import HouseSum, MeterSum, PeriodSums, sums_of
-from pagereeve.domain.accounts.periods import between, period_of
+from pagereeve.domain.accounts.periods import between, chosen, period_of
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
 from pagereeve.domain.accounts.totals import By, Totals
 from pagereeve.domain.facts.reading import Unit
@@ -29,6 +29,7 @@ from pagereeve.reports.totals import (
     answer_csv,
     answer_json,
     answer_tables,
+    period_line,
     totals_csv,
     totals_json,
     totals_table,
@@ -229,9 +230,23 @@ def test_the_table_of_a_period_shows_the_stretches_over_its_edges() -> None:
         assert (row["meter_start"], row["over_end"], row["people"]) == ("100", str(line.over_end), "5")
         console = Console(width=200, file=io.StringIO())
         console.print(*answer_tables(answer))
-        assert "stretches over an edge of the period" in console.file.getvalue()  # type: ignore[attr-defined]
+        text = console.file.getvalue()  # type: ignore[attr-defined]
+        assert "stretches over an edge of the period" in text
+        assert "a finding counts beyond the most that was expected" in text
+        assert "2026-11-11 00:01:00+00:00" in text
+        local = replace(answer, period=replace(period, zone=ZoneInfo("Europe/Berlin")))
+        console.print(*answer_tables(local))
+        assert "2026-11-11 01:01:00+01:00" in console.file.getvalue()  # type: ignore[attr-defined]
         assert answer_json(answer)["edges"][0]["pages"] == line.counted
     assert shown == {"2026-11-10": (100, 100, 0, 6, 5, 1), "2026-11-11": (100, 111, -6, 0, 5, 0)}
+
+
+def test_a_period_is_said_by_its_name_and_all_time_by_none() -> None:
+    always = chosen(None, None, None, "UTC")
+    assert period_line(always, "Findings that began") == "Findings that began: from the beginning to now (UTC)"
+    november = period_line(period_of("2026-11", ZoneInfo("Europe/Berlin")))
+    begins, ends = "2026-11-01 00:00:00+01:00", "just before 2026-12-01 00:00:00+01:00"
+    assert november == f"Releases started in 2026-11: from {begins} to {ends} (Europe/Berlin)"
 
 
 @pytest.mark.parametrize("name", ["=1+2", "+49", "-2+3", "@sum", "\tx", " =1", "\uff1d1"])

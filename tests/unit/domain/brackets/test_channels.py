@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.reading import Count, Unit
-from pagereeve.domain.ledger import Interval, Verdict
+from pagereeve.domain.ledger import Grade, Interval, Verdict
+from pagereeve.domain.projection.projector import PrinterProjector
 from tests.unit.domain.story import Story, accounts, brackets, charge, gaps, impressions, kinds, printed
 
 
@@ -130,3 +132,54 @@ def test_a_channel_that_another_device_lacks_leaves_no_row_where_nobody_released
     printed(story, 300, 900, 904, pages=4)
     assert [one for one in story.ledger().stretches if one.channel == "mono"] == []
     assert [one.channel for one in story.ledger().charges] == ["total"]
+
+
+def _unread_story(until: float, *later: tuple[float, dict[str, Count]]) -> Story:
+    """Colour is read before a release and never again, but ``later``."""
+    story = Story()
+    story.reading(-1, counts=impressions(total=100, colour=40))
+    story.release(0, "a", pages=3, color_mode="auto")
+    story.ended(3)
+    for second in (8, 14, 20, until):
+        story.reading(second, counts=impressions(total=103))
+    for second, counts in later:
+        story.reading(second, counts=counts)
+    return story
+
+
+def test_a_channel_that_is_no_longer_read_ends_its_windows_without_a_reading_after() -> None:
+    story = _unread_story(900)
+    ledger = story.ledger()
+    colour = charge(ledger, "a", "colour")
+    assert (colour.verdict, colour.grade, colour.closed_us is not None) == (Verdict.UNPROVEN, Grade.BLIND, True)
+    assert "no-reading-after" in colour.reasons
+    assert "window-open" not in colour.reasons
+    assert (colour.counted, colour.charged, colour.unproven) == (None, 0, 0)
+    assert charge(ledger, "a", "total").verdict is Verdict.AGREES
+    assert kinds(ledger) == [], "a part of the total that nobody reads is nobody's fault"
+    projector = PrinterProjector(story.printer, Rules.of(story.facts))
+    for fact in story.facts:
+        projector.add(fact)
+    projector.open_run(story.current)
+    assert {one.channel: one.releases for one in projector.projected().waits} == {"colour": 0, "total": 0}
+
+
+def test_until_the_wait_is_over_its_windows_are_open_and_a_reading_in_time_judges_them() -> None:
+    early = charge(_unread_story(30).ledger(), "a", "colour")
+    assert (early.verdict, early.closed_us) == (None, None)
+    assert "window-open" in early.reasons
+    back = _unread_story(900, (1000, impressions(total=103, colour=42))).ledger()
+    assert (charge(back, "a", "colour").verdict, charge(back, "a", "colour").counted) == (Verdict.AGREES, 2)
+
+
+def test_a_total_that_is_no_longer_read_leaves_its_claim_unproven_and_says_so() -> None:
+    story = Story()
+    story.reading(-1, counts=impressions(total=100) | {"sheets": Count(50, Unit.SHEETS)})
+    story.release(0, "a", pages=3)
+    story.ended(3)
+    for second in (8, 14, 20, 900):
+        story.reading(second, counts={"sheets": Count(53, Unit.SHEETS)})
+    ledger = story.ledger()
+    total = charge(ledger, "a", "total")
+    assert (total.verdict, total.charged, total.unproven) == (Verdict.UNPROVEN, 0, 3)
+    assert kinds(ledger) == ["unproven-release"]

@@ -95,6 +95,17 @@ def test_states_follow_a_cold_start() -> None:
     assert [mark.at_us for mark in engine.truth] == [105 * S]
 
 
+def test_a_state_that_sticks_shows_printing_at_rest_and_changes_nothing_else() -> None:
+    engine = slow(sleep_after_us=60 * S)
+    engine.submit(PrintJob("j", 1), 0)
+    engine.stick_state(S, sticks=True)
+    assert engine.show(50 * S).printer_status == 4
+    assert not engine.busy(50 * S)
+    assert engine.meter(50 * S) == 101
+    engine.stick_state(50 * S, sticks=False)
+    assert engine.show(50 * S).printer_status == 3
+
+
 def test_a_full_buffer_has_no_room_until_sheets_leave() -> None:
     engine = slow(buffer_bytes=1_000)
     spooled = engine.begin(PrintJob("j", 4, size_bytes=2_000), 0)
