@@ -69,6 +69,7 @@ def make_day(
     life: bool = False,
     states: bool = False,
     short: bool = False,
+    apart: bool = False,
 ) -> Day:
     """A day of ``length`` happenings: releases, walk-up copies, reads, jams, silences, restarts, replacements.
 
@@ -76,10 +77,12 @@ def make_day(
     ``modulus`` the meter wraps, some of the time. ``life``: notices that come late, again or for another job under the
     same name, progress, clocks that are off, maintenance, decisions, another policy, and tickets of every sort.
     ``states``: states that stick, error lights that stop nothing, and what is learnt of both. ``short``: nobody copies
-    by hand, and no job prints more than its ticket says.
+    by hand, and no job prints more than its ticket says. ``apart``: somebody does, the meter counts copies apart (of
+    every second seed beside prints), and where there are faults now and then an answer too late.
     """
     maker = _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life)
-    maker.states, maker.short = states, short
+    maker.states, maker.short, maker.apart = states, short, apart
+    maker.counts_prints = seed % 2 == 0
     return maker.make(length)
 
 
@@ -99,7 +102,9 @@ class _Maker:
         self.printer = _Printer(value if modulus == 2**32 else modulus - value % 60 - 1)
         self.releases = 0
         self.marks: list[tuple[int, int]] = []
-        self.states = self.short = False
+        self.states = self.short = self.apart = False
+        self.copied = self.copied_shown = 0
+        self.counts_prints = False
 
     def make(self, length: int) -> Day:
         self._fact(PolicySet(PRINTER, DAY_US - SECOND_US, self.policy))
@@ -116,7 +121,9 @@ class _Maker:
             kinds += ["fail", "restart", "replace", "jam", "glitch", "fall-back"]
         if self.states:
             kinds += ["stick", "unstick", "light", "learn", "wait"]
-        if self.short:
+        if self.apart:
+            kinds += ["copy"] * 4
+        elif self.short:
             kinds.remove("copy")
         if self.life:
             kinds += ["release"] * 8 + ["late", "echo", "again", "reuse", "progress", "note", "decide", "set-policy"]
@@ -148,6 +155,8 @@ class _Maker:
         state = self.printer.stuck or state
         counts = [("total", Count(total, Unit.IMPRESSIONS))]
         counts += [(name, Count(total // 2, Unit.IMPRESSIONS)) for name in self.channels if self.random.random() < 0.8]
+        if self.apart:
+            counts += self._functions(total)
         sight = Sight(tuple(sorted(counts)), self.printer.serial, "1.3.6.1.4.1.99999.1", state, self._errors())
         sent_us = self.now_us
         self._pass(self.random.uniform(0.01, 0.4))
@@ -308,7 +317,16 @@ class _Maker:
 
     def _copy(self) -> None:
         self._pass(3)
-        self.printer.value += self.random.randrange(1, 4)
+        pages = self.random.randrange(1, 4)
+        self.printer.value += pages
+        self.copied += pages
+
+    def _functions(self, total: int) -> list[tuple[str, Count]]:
+        late = self.faults and self.random.random() < 0.1
+        shown = self.copied_shown if late else self.copied
+        self.copied_shown = shown
+        counts = [("copies", Count(shown, Unit.IMPRESSIONS))]
+        return counts + [("prints", Count(max(0, total - self.copied), Unit.IMPRESSIONS))] * self.counts_prints
 
     def _restart(self) -> None:
         self._pass(20)

@@ -21,10 +21,7 @@ CASES: Final = list(cases())
 TO_COME: Final[dict[str, str]] = {
     "agent-restarted": "uptime needs a second witness",
     "colour-part-of-monochrome-ticket": "a colour count under a monochrome ticket is told",
-    "copy-among-three": "pages at rest before the next start are nobody's later",
-    "copy-between": "pages at rest before the next start are nobody's later",
     "maintenance-around-two": "maintenance inside brackets",
-    "maintenance-inside": "maintenance inside brackets",
     "monochrome-ticket-colour-pages": "a colour count under a monochrome ticket is told",
     "odd-uptime": "uptime needs a second witness",
 }

@@ -16,7 +16,6 @@ from pagereeve.domain.brackets.runs import Run, Runs, split
 from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.brackets.windows import Release, Window, expected_of, opening_answer_us
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
-from pagereeve.domain.charging.other_functions import without_functions
 from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Posted, postings_between, postings_broken
 from pagereeve.domain.facts.facts import Conflict
 from pagereeve.domain.facts.reading import Unit
@@ -170,8 +169,7 @@ def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Project
     rows = {part.channel: [_rows_of(timeline, part.channel, piece) for piece in part.pieces] for part in parted}
     for channel, pieces in rows.items():
         for at_us, posted in pieces:
-            for row in posted:
-                one = without_functions(row) if row.others else row
+            for one in posted:
                 projected.posted.append((at_us, one))
                 finding = find.of_stretch(one.stretch, one.windows, _stray(one)) if _told(channel, one) else None
                 if finding is not None:
