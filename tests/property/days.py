@@ -279,7 +279,7 @@ class _Maker:
 
     def _note(self) -> None:
         at_us = self.now_us - self.random.choice([0, 0, 600 * SECOND_US])
-        note: Note = self.random.choice(["maintenance-begun", "maintenance-ended", "meter-replaced"])
+        note: Note = self.random.choice(["maintenance-begun", "maintenance-ended", "meter-replaced", "test-pages"])
         origin = Origin("urn:invented:desk", self._event_id(), at_us, self.now_us, at_us)
         self._fact(PrinterNoted(PRINTER, origin, note))
 

@@ -21,7 +21,6 @@ CASES: Final = list(cases())
 TO_COME: Final[dict[str, str]] = {
     "agent-restarted": "uptime needs a second witness",
     "colour-part-of-monochrome-ticket": "a colour count under a monochrome ticket is told",
-    "maintenance-around-two": "maintenance inside brackets",
     "monochrome-ticket-colour-pages": "a colour count under a monochrome ticket is told",
     "odd-uptime": "uptime needs a second witness",
 }

@@ -7,7 +7,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from pagereeve.domain.brackets.allocation import Movement
 from pagereeve.domain.brackets.expectation import Expectation, total_of
 from pagereeve.domain.brackets.functions import Apart
 from pagereeve.domain.brackets.partition import Between, Cut
@@ -137,19 +136,19 @@ def _level(channel: str, between: Between | BracketPart, sample: Sample, others:
     return InnerLevel(level, plateau.count, ((from_us, to_us),) if is_idle(plateau) else ())
 
 
-def movements_in(channel: str, part: BracketPart) -> list[Movement]:
-    """What moved between the part's neighbouring readings, and which windows were open then."""
+def steps_in(channel: str, part: BracketPart) -> list[tuple[int, int, int]]:
+    """(from_us, to_us, pages): what moved between the part's neighbouring readings, without other functions."""
     steps = [(part.opening.to_us, part.opening.net)]
     for inner in inner_levels(channel, part, part.apart):
         steps += [(inner.level.from_us, inner.level.net), (inner.level.to_us, inner.level.net)]
     steps.append((part.closing.from_us, part.closing.net))
-    movements: list[Movement] = []
-    for (from_us, before), (to_us, after) in pairwise(steps):
-        if after > before:
-            movers = tuple(
-                index
-                for index, window in enumerate(part.windows)
-                if window.opens_us < to_us and (window.closes_us is None or window.closes_us > from_us)
-            )
-            movements.append(Movement(after - before, movers))
-    return movements
+    return [(from_us, to_us, after - before) for (from_us, before), (to_us, after) in pairwise(steps) if after > before]
+
+
+def movers_between(part: BracketPart, from_us: int, to_us: int) -> tuple[int, ...]:
+    """Indexes of the releases whose windows were open then."""
+    return tuple(
+        index
+        for index, window in enumerate(part.windows)
+        if window.opens_us < to_us and (window.closes_us is None or window.closes_us > from_us)
+    )

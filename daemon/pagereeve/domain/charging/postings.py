@@ -18,7 +18,8 @@ from pagereeve.domain.brackets.expectation import (
 from pagereeve.domain.brackets.functions import apart_in, without_functions
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX, Compared, hints
 from pagereeve.domain.brackets.inner_cuts import split_bracket
-from pagereeve.domain.brackets.inner_levels import BracketPart, movements_in
+from pagereeve.domain.brackets.inner_levels import BracketPart
+from pagereeve.domain.brackets.noted import NOTHING_NOTED, Noted, movements_of, noted_in
 from pagereeve.domain.brackets.partition import Between, Broken, Cut, Portion
 from pagereeve.domain.brackets.runs import Sample
 from pagereeve.domain.brackets.verdicts import Judgement, grade_of, judge
@@ -33,7 +34,8 @@ from pagereeve.domain.charging.charges import (
     owed_shared,
     owed_unproven,
 )
-from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.in_force import MAINTENANCE as MAINTENANCE_NOTED
+from pagereeve.domain.facts.in_force import TEST_PAGES, Rules
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import (
@@ -58,9 +60,11 @@ PROVABLE_MINIMUM: Final = "provable-minimum"
 # The meter can't say whether somebody copied by hand in between.
 COPIES_NOT_APART: Final = "copies-not-counted-apart"
 OTHER_FUNCTION_REASON: Final = "other-function"
-MAINTAINED: Final = frozenset({"maintenance", MAINTENANCE_DECIDED})
+MAINTAINED: Final = frozenset({MAINTENANCE_NOTED, TEST_PAGES, MAINTENANCE_DECIDED})
 # What is said of a stretch, and stands beside each charge of it too.
-CARRIED: Final = frozenset({START_UP, OTHER_FUNCTION_REASON})
+NOT_RELEASED: Final = frozenset({OTHER_FUNCTION_REASON, MAINTENANCE_NOTED, TEST_PAGES})
+"""Of a bracket: pages in it are known to be no release's."""
+CARRIED: Final = NOT_RELEASED | {START_UP}
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +86,7 @@ def postings_between(printer: str, channel: str, between: Between, rules: Rules)
     unit = between.closing.count.unit
     expectations = expectations_of(channel, unit, between.windows)
     return [
-        _bracket(printer, channel, part)
+        _bracket(printer, channel, part, rules)
         if part.windows
         else _gap(printer, channel, Between(part.opening, part.closing, ()), rules)
         for part in split_bracket(channel, between, expectations, apart)
@@ -118,8 +122,9 @@ def _gap(printer: str, channel: str, between: Between, rules: Rules) -> Posted:
 
 
 def _gap_reasons(between: Between, stretch: Stretch, rules: Rules) -> tuple[str, ...]:
-    if rules.maintained(stretch.opens_us, stretch.closes_us):
-        return ("maintenance",)
+    noted = rules.noted_work(stretch.opens_us, stretch.closes_us)
+    if noted:
+        return (noted,)
     decided = find.finding_id("stray-pages", stretch.printer, find.gap_anchor(stretch)) if rules.decisions else ""
     if decided and rules.reason_for(decided) == "maintenance":
         return (MAINTENANCE_DECIDED,)
@@ -148,14 +153,16 @@ def _begins_us(sample: Sample) -> int:
     return sample.plateau.first_received_us
 
 
-def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
+def _bracket(printer: str, channel: str, part: BracketPart, rules: Rules) -> Posted:
+    noted = NOTHING_NOTED if channel in NOBODYS_CHANNELS else noted_in(channel, part, rules)
     if len(part.windows) == 1:
-        return _own_bracket(printer, channel, part)
-    stretch = _judged(printer, channel, part)
-    movements = movements_in(channel, part)
-    fits = total_of([one.count for one in part.expectations]).holds(part.counted)
-    known = _sure(part, part.counted, movements, fits=fits)
-    shares, how = share_out(part.counted, [one.count for one in part.expectations], movements, known)
+        return _own_bracket(printer, channel, part, noted)
+    stretch = _judged(printer, channel, part, noted)
+    movements = movements_of(channel, part, rules)
+    counted = part.counted - noted.beyond(part)
+    fits = part.expected.holds(counted)
+    known = _sure(part, counted, movements, fits=fits)
+    shares, how = share_out(counted, [one.count for one in part.expectations], movements, known)
     sure = [min(pages, share) for pages, share in zip(known, shares, strict=True)]
     stretch = replace(stretch, reasons=(*stretch.reasons, how))
     owed = [
@@ -169,28 +176,37 @@ def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
     )
     owners = [window.release.started.owner for window in part.windows]
     legs = legs_for(
-        printer, channel, stretch.counted, list(zip(owners, owed, strict=True)), fits=fits, others=part.others
+        printer,
+        channel,
+        stretch.counted,
+        list(zip(owners, owed, strict=True)),
+        fits=fits,
+        others=part.others,
+        noted=part.counted - counted,
     )
     return Posted(stretch, _posting(stretch, legs), charges, part.windows)
 
 
-def _own_bracket(printer: str, channel: str, part: BracketPart) -> Posted:
+def _own_bracket(printer: str, channel: str, part: BracketPart, noted: Noted) -> Posted:
     """A bracket, or a part of one, that is one release's own."""
     window, expectation = part.windows[0], part.expectations[0]
-    stretch = _judged(printer, channel, part)
-    owed = owed_for(part.counted, expectation, channel, window.release.policy)
+    stretch = _judged(printer, channel, part, noted)
+    beyond = noted.beyond(part)
+    owed = owed_for(part.counted - beyond, expectation, channel, window.release.policy)
     owner = window.release.started.owner
-    legs = legs_for(printer, channel, stretch.counted, [(owner, owed)], others=part.others)
-    charge = _charge(stretch, window, expectation, owed, part.counted)
+    legs = legs_for(printer, channel, stretch.counted, [(owner, owed)], others=part.others, noted=beyond)
+    charge = _charge(stretch, window, expectation, owed, part.counted - beyond)
     return Posted(stretch, _posting(stretch, legs), (charge,), part.windows)
 
 
-def _judged(printer: str, channel: str, part: BracketPart) -> Stretch:
-    """What other functions counted is expected as it is, to the page."""
-    judgement = judge(part.counted, part.expectations, [window.release.policy for window in part.windows])
+def _judged(printer: str, channel: str, part: BracketPart, noted: Noted) -> Stretch:
+    """What other functions counted is expected as it is, to the page; of what was noted as much as is too many."""
+    beyond = noted.beyond(part)
+    counted = part.counted - beyond
+    judgement = judge(counted, part.expectations, [window.release.policy for window in part.windows])
     if judgement.verdict in {Verdict.SURPLUS, Verdict.SHORTFALL}:
-        judgement = _with_what_happened(channel, part, part.counted, judgement)
-    reasons = (*judgement.reasons, *_window_reasons(part.windows))
+        judgement = _with_what_happened(channel, part, counted, judgement)
+    known = (*((OTHER_FUNCTION_REASON,) if part.others else ()), *noted.notes)
     return Stretch(
         printer=printer,
         run=part.closing.run.number,
@@ -202,15 +218,16 @@ def _judged(printer: str, channel: str, part: BracketPart) -> Stretch:
         after=part.closing.count.value,
         counted=part.closing.total - part.opening.total,
         releases=_keys(part.windows),
-        grade=grade_of(part, judgement.verdict, part.counted),
+        grade=grade_of(part, judgement.verdict, counted),
         verdict=judgement.verdict,
-        expected=_raised(judgement.expected, part.others) if part.others else judgement.expected,
-        reasons=(*reasons, OTHER_FUNCTION_REASON) if part.others else reasons,
+        expected=_raised(judgement.expected, part.others, beyond) if known else judgement.expected,
+        reasons=(*judgement.reasons, *_window_reasons(part.windows), *known),
     )
 
 
-def _raised(expected: Interval, pages: int) -> Interval:
-    return Interval(expected.least + pages, None if expected.most is None else expected.most + pages)
+def _raised(expected: Interval, surely: int, perhaps: int) -> Interval:
+    most = None if expected.most is None else expected.most + surely + perhaps
+    return Interval(expected.least + surely, most)
 
 
 def _sure(part: BracketPart, counted: int, movements: Sequence[Movement], *, fits: bool) -> list[int]:

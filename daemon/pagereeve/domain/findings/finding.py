@@ -13,6 +13,7 @@ from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.windows import Release, Window
 from pagereeve.domain.facts.facts import Action, Decided, FactDamaged
+from pagereeve.domain.facts.in_force import MAINTENANCE, TEST_PAGES
 from pagereeve.domain.facts.reading import Plateau, Silence, SilenceReason
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.ledger import (
@@ -109,6 +110,7 @@ SEVERITY: Final[dict[Kind, Severity]] = {
 }
 
 EVIDENCE_MAX = 20
+NOTED_WORK: Final = frozenset({MAINTENANCE, TEST_PAGES})
 
 STEP_KINDS: Final[dict[Step, Kind]] = {
     Step.REPLACED: "meter-replaced",
@@ -234,7 +236,7 @@ def beyond(counted: int, expected: Interval) -> int:
 
 def _stray(stretch: Stretch, stray: int | None) -> Finding | None:
     pages = stretch.counted if stray is None else stray
-    if pages == 0 or "maintenance" in stretch.reasons:
+    if pages == 0 or not NOTED_WORK.isdisjoint(stretch.reasons):
         return None
     what = shown.gap_counted(pages, stretch.unit, after_power_off=START_UP in stretch.reasons)
     anchor = gap_anchor(stretch)

@@ -9,16 +9,18 @@ from pagereeve.domain.brackets.begun_anew import begun_anew
 from pagereeve.domain.brackets.expectation import Expectation
 from pagereeve.domain.brackets.functions import apart_in, without_functions
 from pagereeve.domain.brackets.inner_levels import BracketPart, inner_levels
+from pagereeve.domain.brackets.noted import noted_in
 from pagereeve.domain.brackets.partition import Between, Cut, Partition
 from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.brackets.tolerances import tolerated
 from pagereeve.domain.brackets.windows import Window, expected_of
+from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Finding
 
 
-def overrun(printer: str, part: Partition, runs: Sequence[Run]) -> Finding | None:
+def overrun(printer: str, part: Partition, runs: Sequence[Run], rules: Rules) -> Finding | None:
     """The surplus of a bracket that is still open: under the id that it keeps when the bracket closes with it."""
     opening, windows = part.last, part.waiting
     if opening is None or opening.run is not runs[-1] or all(one.closes_us is not None for one in windows):
@@ -34,6 +36,7 @@ def overrun(printer: str, part: Partition, runs: Sequence[Run]) -> Finding | Non
         return None
     policies = [one.release.policy for one in windows]
     limit = expected.most + tolerated([one.count.most or 0 for one in expectations], policies)
+    limit += noted_in(part.channel, so_far, rules).pages
     passing = next(((pages, at_us) for pages, at_us in _counts(part.channel, so_far, samples) if pages > limit), None)
     if passing is None or _is_anothers(part.channel, so_far):
         return None

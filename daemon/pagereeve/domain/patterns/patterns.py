@@ -8,8 +8,7 @@ from typing import Final
 
 from pagereeve.domain.brackets.hypotheses import Compared, contradicted, explaining
 from pagereeve.domain.brackets.tolerances import tolerance
-from pagereeve.domain.charging.postings import OTHER_FUNCTION_REASON as OTHER_FUNCTION
-from pagereeve.domain.charging.postings import Posted
+from pagereeve.domain.charging.postings import NOT_RELEASED, Posted
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Evidence, Finding, Grade, Interval, ReleaseKey, Verdict
@@ -74,9 +73,9 @@ def follow(
 
 
 def _is_whole_gap(posted: Posted) -> bool:
-    """A gap of which nothing is known to be another function's."""
+    """A gap of which nothing is known to be another function's, maintenance or a test page."""
     stretch = posted.stretch
-    return not stretch.releases and stretch.counted > 0 and OTHER_FUNCTION not in stretch.reasons
+    return not stretch.releases and stretch.counted > 0 and NOT_RELEASED.isdisjoint(stretch.reasons)
 
 
 def _suggestion(lately: Sequence[Lately], pages: int) -> Evidence | None:
@@ -101,7 +100,9 @@ def _after(habits: PatternMemory, at_us: int, posted: Posted) -> PatternMemory:
         habits = PatternMemory(run=stretch.run, tickets=habits.tickets)
     if not stretch.releases:
         return replace(habits, standing=None) if stretch.counted else habits
-    if stretch.grade in {Grade.BROKEN, Grade.BLIND} or stretch.expected is None or OTHER_FUNCTION in stretch.reasons:
+    if stretch.grade in {Grade.BROKEN, Grade.BLIND} or stretch.expected is None:
+        return habits
+    if not NOT_RELEASED.isdisjoint(stretch.reasons):
         return habits
     habits = replace(
         habits,

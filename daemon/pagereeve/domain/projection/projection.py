@@ -207,9 +207,9 @@ def _wait(timeline: Timeline, parted: Sequence[Partition], projected: Projected)
         unit = part.last.count.unit if part.last is not None else None
         for window in part.waiting:
             _wait_one(timeline, part.channel, unit, window, projected)
-        passed = overrun(timeline.printer, part, projected.runs.runs) if part.channel in CLAIMED_CHANNELS else None
-        if passed is not None:
-            projected.passed.append((passed, part.waiting))
+        if part.channel in CLAIMED_CHANNELS:
+            passed = overrun(timeline.printer, part, projected.runs.runs, timeline.rules)
+            projected.passed += [] if passed is None else [(passed, part.waiting)]
 
 
 def _wait_one(
