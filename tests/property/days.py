@@ -212,6 +212,7 @@ class _Maker:
             number_up=choose([1, 1, 2, None]),
             media=choose([None, "iso_a4_210x297mm", "iso_a3_297x420mm"]),
             separator_sheets=choose([0, 1, None]),
+            color_mode=choose([None, "monochrome", "color"]),
         )
 
     def _start(self, started: ReleaseStarted) -> None:

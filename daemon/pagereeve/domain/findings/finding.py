@@ -30,6 +30,7 @@ from pagereeve.domain.ledger import (
 Kind = Literal[
     "surplus",
     "shortfall",
+    "colour-under-mono",
     "stray-pages",
     "unproven-release",
     "release-without-badge",
@@ -71,6 +72,7 @@ Kind = Literal[
 SEVERITY: Final[dict[Kind, Severity]] = {
     "surplus": "warning",
     "shortfall": "warning",
+    "colour-under-mono": "info",
     "stray-pages": "warning",
     "unproven-release": "warning",
     "release-without-badge": "info",

@@ -28,6 +28,7 @@ from pagereeve.domain.findings.source_clocks import ClockTroubles, watch_clocks
 from pagereeve.domain.findings.state_doubts import StateDoubt, watch_state
 from pagereeve.domain.findings.waiting import Waiting, told, waiting_of
 from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, Stretch, Verdict
+from pagereeve.domain.patterns.colour import colour_under_mono
 from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.patterns.patterns import follow, leading
 from pagereeve.domain.patterns.tickets import holds_back
@@ -116,6 +117,7 @@ def project(
     parted = [projected.joining.joined(partition(channel, runs.runs, windows)) for channel in channels]
     _advance(timeline, parted, projected)
     _wait(timeline, parted, projected)
+    projected.findings += colour_under_mono(timeline.printer, projected.posted)
     _follow(timeline, projected, after_us)
     projected.waits = waiting_of(parted, runs.runs, windows)
     waited = told(timeline, windows, moments)

@@ -77,6 +77,8 @@ ONE_OF_EACH = [
     shown.tickets_incomplete("/release-server", "copies", 3),
     shown.stands_still(5, 500),
     shown.state_not_believed(),
+    shown.colour_under_mono(2, Unit.IMPRESSIONS, 1),
+    shown.colour_under_mono(2, Unit.IMPRESSIONS, 3),
     *(shown.pattern(one.name, 4, 5, 9) for one in (*HYPOTHESES, *PAIRS)),
     shown.no_owner(),
     shown.flooded(200, 10),
