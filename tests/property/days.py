@@ -78,7 +78,8 @@ def make_day(
     same name, progress, clocks that are off, maintenance, decisions, another policy, and tickets of every sort.
     ``states``: states that stick, error lights that stop nothing, and what is learnt of both. ``short``: nobody copies
     by hand, and no job prints more than its ticket says. ``apart``: somebody does, the meter counts copies apart (of
-    every second seed beside prints), and where there are faults now and then an answer too late.
+    every second seed beside prints; half of all pages are colour), and where there are faults now and then an answer
+    too late.
     """
     maker = _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life)
     maker.states, maker.short, maker.apart = states, short, apart
@@ -326,7 +327,7 @@ class _Maker:
         late = self.faults and self.random.random() < 0.1
         shown = self.copied_shown if late else self.copied
         self.copied_shown = shown
-        counts = [("copies", Count(shown, Unit.IMPRESSIONS))]
+        counts = [("colour", Count(total // 2, Unit.IMPRESSIONS)), ("copies", Count(shown, Unit.IMPRESSIONS))]
         return counts + [("prints", Count(max(0, total - self.copied), Unit.IMPRESSIONS))] * self.counts_prints
 
     def _restart(self) -> None:
