@@ -23,7 +23,7 @@ class Noted:
 
     def beyond(self, part: BracketPart) -> int:
         """Those that are more than its releases asked for."""
-        most = part.expected.most
+        most = part.expected.most if self.pages else None
         return 0 if most is None else min(self.pages, max(0, part.counted - most))
 
 

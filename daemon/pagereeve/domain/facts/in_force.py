@@ -70,8 +70,10 @@ class Rules:
 
     def policy_at(self, at_us: int) -> Policy:
         """The policy in force. Before the first one, the first: a registry's start is not the printer's."""
-        index = bisect_right(self.policies, at_us, key=lambda one: one.at_us)
+        if len(self.policies) == 1:
+            return self.policies[0].policy
         if self.policies:
+            index = bisect_right(self.policies, at_us, key=lambda one: one.at_us)
             return self.policies[max(0, index - 1)].policy
         return Policy()
 
@@ -81,13 +83,15 @@ class Rules:
 
     def settle_us(self, at_us: int) -> int:
         """The settle time in force: the policy's, or a longer one that the daemon learnt."""
-        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
         least = self.policy_at(at_us).settle_us
+        if not self.learned:
+            return least
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
         return max(least, self.learned[index - 1].settle_us) if index else least
 
     def state_believed(self, at_us: int) -> bool:
         """Whether what the printer says of its state is of use; the daemon learns that it isn't."""
-        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us) if self.learned else 0
         return index == 0 or self.learned[index - 1].state_believed
 
     def settle_learned_us(self, at_us: int) -> int | None:
