@@ -93,6 +93,7 @@ def make_day(
     short: bool = False,
     units: bool = False,
     sides: bool = False,
+    apart: bool = False,
 ) -> Day:
     """A day of ``length`` happenings: releases, walk-up copies, reads, jams, silences, restarts, replacements.
 
@@ -101,11 +102,14 @@ def make_day(
     same name, progress, clocks that are off, maintenance, decisions, another policy, and tickets of every sort.
     ``states``: states that stick, error lights that stop nothing, and what is learnt of both. ``short``: nobody copies
     by hand, and no job prints more than its ticket says. ``units``: what is known of the counter's unit comes and goes.
-    ``sides``: with several channels, one of them falls or shows something odd, while the total goes on.
+    ``sides``: with several channels, one of them falls or shows something odd, while the total goes on. ``apart``:
+    somebody copies, the meter counts copies apart (of every second seed beside prints; half of all pages are colour),
+    and where there are faults now and then an answer too late.
     """
     maker = _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life)
-    maker.states, maker.short, maker.units, maker.sides = states, short, units, sides
+    maker.states, maker.short, maker.units, maker.sides, maker.apart = states, short, units, sides, apart
     maker.unit = maker.random.choice(UNITS_KNOWN) if units else UNITS_KNOWN[0]
+    maker.counts_prints = seed % 2 == 0
     return maker.make(length)
 
 
@@ -125,10 +129,12 @@ class _Maker:
         self.printer = _Printer(value if modulus == 2**32 else modulus - value % 60 - 1)
         self.releases = 0
         self.marks: list[tuple[int, int]] = []
-        self.states = self.short = self.units = self.sides = False
+        self.states = self.short = self.units = self.sides = self.apart = False
         self.unit = UNITS_KNOWN[0]
         self.lost: dict[str, int] = {}
         self.copier: int | None = None
+        self.copied = self.copied_shown = 0
+        self.counts_prints = False
 
     def make(self, length: int) -> Day:
         self._fact(PolicySet(PRINTER, DAY_US - SECOND_US, self.policy))
@@ -149,7 +155,9 @@ class _Maker:
             kinds += ["stick", "unstick", "light", "learn", "wait"]
         if self.units:
             kinds += ["learn-unit", "name-unit", "name-unit"]
-        if self.short:
+        if self.apart:
+            kinds += ["copy"] * 4
+        elif self.short:
             kinds.remove("copy")
         if self.life:
             kinds += ["release"] * 8 + ["late", "echo", "again", "reuse", "progress", "note", "decide", "set-policy"]
@@ -187,6 +195,8 @@ class _Maker:
             for name in self.channels
             if self.random.random() < 0.8
         ]
+        if self.apart:
+            counts += self._functions(total)
         shown = (self.printer.serial, "1.3.6.1.4.1.99999.1", state, self._errors())
         sight = Sight(tuple(sorted(counts)), *shown, counters=counters)
         sent_us = self.now_us
@@ -255,6 +265,7 @@ class _Maker:
             number_up=choose([1, 1, 2, None]),
             media=choose([None, "iso_a4_210x297mm", "iso_a3_297x420mm"]),
             separator_sheets=choose([0, 1, None]),
+            color_mode=choose([None, "monochrome", "color"]),
         )
 
     def _start(self, started: ReleaseStarted) -> None:
@@ -322,7 +333,7 @@ class _Maker:
 
     def _note(self) -> None:
         at_us = self.now_us - self.random.choice([0, 0, 600 * SECOND_US])
-        note: Note = self.random.choice(["maintenance-begun", "maintenance-ended", "meter-replaced"])
+        note: Note = self.random.choice(["maintenance-begun", "maintenance-ended", "meter-replaced", "test-pages"])
         origin = Origin("urn:invented:desk", self._event_id(), at_us, self.now_us, at_us)
         self._fact(PrinterNoted(PRINTER, origin, note))
 
@@ -367,7 +378,16 @@ class _Maker:
 
     def _copy(self) -> None:
         self._pass(3)
-        self.printer.value += self.random.randrange(1, 4)
+        pages = self.random.randrange(1, 4)
+        self.printer.value += pages
+        self.copied += pages
+
+    def _functions(self, total: int) -> list[tuple[str, Count]]:
+        late = self.faults and self.random.random() < 0.1
+        shown = self.copied_shown if late else self.copied
+        self.copied_shown = shown
+        counts = [("colour", Count(total // 2, Unit.IMPRESSIONS)), ("copies", Count(shown, Unit.IMPRESSIONS))]
+        return counts + [("prints", Count(max(0, total - self.copied), Unit.IMPRESSIONS))] * self.counts_prints
 
     def _restart(self) -> None:
         self._pass(20)

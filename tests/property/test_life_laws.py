@@ -20,7 +20,7 @@ HOLD_BACKS_US = st.sampled_from([0, 5 * SECOND_US, 120 * SECOND_US])
 
 
 def a_day(seed: int) -> Day:
-    return make_day(seed, life=True, faults=seed % 4 != 0, channels=seed % 3 == 0)
+    return make_day(seed, life=True, faults=seed % 4 != 0, channels=seed % 3 == 0, apart=seed % 3 == 1)
 
 
 def whole(day: Day) -> Ledger:

@@ -7,7 +7,6 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Final
 
 import structlog
 
@@ -15,8 +14,8 @@ from pagereeve.app.receivers import targets_of
 from pagereeve.domain.alerts.alert import AlertPolicy, SiteLayout
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.in_force import MAINTENANCE_LONGEST_US
 from pagereeve.domain.ledger import Severity
-from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.alerts.delivery import DeliveryWorker, retire
 from pagereeve.engine.alerts.dispatcher import AlertDispatcher
 from pagereeve.engine.alerts.retirements import Retirements
@@ -29,9 +28,6 @@ from pagereeve.ports.receiver import Receiver
 from pagereeve.ports.store import Store
 from pagereeve.ports.telemetry import ReceiverTelemetry
 from pagereeve.settings import Settings
-
-# A maintenance whose end nobody noted silences a printer for so long, and no longer.
-MAINTENANCE_LONGEST_US: Final = 86_400 * SECOND_US
 
 log = structlog.get_logger("pagereeve.alerts")
 

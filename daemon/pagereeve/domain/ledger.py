@@ -167,6 +167,7 @@ class EvidenceKind(StrEnum):
     # What a finding says in one sentence.
     COUNT_DIFFERS = "count-differs"
     COUNT_PASSED = "count-passed"
+    COLOUR_UNDER_MONO = "colour-under-mono"
     NO_COUNT = "no-count"
     GAP_COUNTED = "gap-counted"
     RUN_ENDED = "run-ended"

@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.membership import StretchIndex
 from pagereeve.domain.accounts.periods import local
+from pagereeve.domain.facts.in_force import MAINTENANCE, TEST_PAGES
 from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch, is_house, is_meter
 from pagereeve.domain.values.instants import to_text
@@ -129,7 +130,8 @@ def _narration(stretch: Stretch | None) -> str:
     if stretch is None:
         return "a stretch between two cuts"
     if not stretch.releases:
-        return "maintenance" if "maintenance" in stretch.reasons else "pages that nobody released"
+        noted = next((reason for reason in stretch.reasons if reason in {MAINTENANCE, TEST_PAGES}), "")
+        return noted or "pages that nobody released"
     whose = "1 release" if len(stretch.releases) == 1 else f"{len(stretch.releases)} releases"
     return f"{whose}, {stretch.grade}, {stretch.verdict}"
 

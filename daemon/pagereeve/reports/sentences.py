@@ -57,6 +57,7 @@ REASONS: Final[dict[str, str]] = {
     "no-reading-before": "no good reading came before the release",
     "within-tolerance": "the count is off by no more than the printer's tolerance",
     "maintenance": "the printer was under maintenance",
+    "test-pages": "somebody noted test pages",
     "maintenance-decided": "somebody recorded that these pages were maintenance",
     "started-before": "the same job was released before, so this time it may have printed or not",
     "large-media": "a side of large media may count once or twice on this printer",

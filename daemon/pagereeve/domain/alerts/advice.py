@@ -35,6 +35,12 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "pages may have been received.",
         "Check whether the printer stopped (paper, jam), and whether the job was printed again.",
     ),
+    "colour-under-mono": Advice(
+        "pages of a monochrome ticket counted as colour",
+        QUESTION,
+        "Print a black page from the same queue and see whether the colour counter moves: the driver may mix black "
+        "from colours, or the ticket may not say what was sent.",
+    ),
     "stray-pages": Advice(
         "pages counted without a release",
         "The pages are on house:stray, charged to nobody. Explained as maintenance they go to house:maintenance; any "

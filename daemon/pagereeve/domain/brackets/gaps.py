@@ -118,7 +118,7 @@ def _goes_on(gap: Between, following: Between, rules: Rules) -> bool:
     if gap.windows or following.windows or following.opening is not gap.closing:
         return False
     level, next_us = gap.closing, following.closing.from_us
-    if level.run is not following.closing.run or _maintained(gap, rules) is not _maintained(following, rules):
+    if level.run is not following.closing.run or _noted(gap, rules) != _noted(following, rules):
         return False
     return not _parts(level.from_us, level.to_us, next_us, rules)
 
@@ -129,8 +129,8 @@ def _parts(from_us: int, until_us: int, next_us: int | None, rules: Rules) -> bo
     return until_us - from_us >= settle_us or (next_us is not None and next_us - from_us > SOON * settle_us)
 
 
-def _maintained(gap: Between, rules: Rules) -> bool:
-    return rules.maintained(gap.opening.to_us, gap.closing.from_us)
+def _noted(gap: Between, rules: Rules) -> str:
+    return rules.noted_work(gap.opening.to_us, gap.closing.from_us)
 
 
 def _patience_us(windows: Iterable[Window]) -> int:

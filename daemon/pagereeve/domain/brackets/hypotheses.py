@@ -7,12 +7,14 @@ It is never applied by itself: a setting is a person's decision.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import Final
 
 from pagereeve.domain.brackets.expectation import expect, total_of
 from pagereeve.domain.brackets.windows import Release
+from pagereeve.domain.facts.facts import Origin, ReleaseEnded
 from pagereeve.domain.facts.media import is_large
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
@@ -21,6 +23,9 @@ from pagereeve.domain.ledger import Interval
 
 HINT_PREFIX: Final = "hint-"
 REPEATS_MAX: Final = 5
+AS_IT_IS: Final = ""
+COUNTS_MAX: Final = 1_000
+_ANY: Final = Origin("", "", 0, 0)
 # A device may print again, or lose, the sheets that were on their way (common practice, no source); more is no jam's
 # doing.
 JAM_SHEETS_MAX: Final = 3
@@ -196,14 +201,12 @@ class Compared:
 
 def explaining(one: Compared, hypotheses: Sequence[Hypothesis] = HYPOTHESES) -> tuple[str, ...]:
     """Names of the hypotheses that predict exactly what was counted, in their order."""
-    return tuple(hypothesis.name for hypothesis in hypotheses if _explains(hypothesis, one))
-
-
-def _explains(hypothesis: Hypothesis, one: Compared) -> bool:
-    if not any(hypothesis.applies(_meant(release, one.unit)) for release in one.releases):
-        return False
-    predicted = _predicted(hypothesis, one)
-    return predicted != one.expected and predicted.holds(one.counted)
+    predicted = _predicted(one)
+    return tuple(
+        hypothesis.name
+        for hypothesis in hypotheses
+        if (count := predicted.get(hypothesis.name)) is not None and count != one.expected and count.holds(one.counted)
+    )
 
 
 def contradicted(one: Compared, hypotheses: Sequence[Hypothesis] = HYPOTHESES) -> tuple[str, ...]:
@@ -213,27 +216,53 @@ def contradicted(one: Compared, hypotheses: Sequence[Hypothesis] = HYPOTHESES) -
     """
     if one.expected.least != one.expected.most:
         return ()
-    meant = [_meant(release, one.unit) for release in one.releases]
+    predicted = _predicted(one)
     return tuple(
         hypothesis.name
         for hypothesis in hypotheses
-        if any(hypothesis.applies(each) for each in meant) and not _predicted(hypothesis, one).holds(one.counted)
+        if (count := predicted.get(hypothesis.name)) is not None and not count.holds(one.counted)
     )
 
 
 def _meant(release: Release, unit: Unit) -> Meant:
-    return Meant(release.ticket, unit, release.policy)
+    """Without a title: what is kept for other releases names no job."""
+    ticket = release.ticket
+    return Meant(ticket if ticket.title is None else replace(ticket, title=None), unit, release.policy)
 
 
-def _predicted(hypothesis: Hypothesis, one: Compared) -> Interval:
-    counts = []
-    for release in one.releases:
-        meant = _meant(release, one.unit)
+def _predicted(one: Compared) -> dict[str, Interval]:
+    """What the bracket should have counted, by each hypothesis that applies to any of its releases."""
+    each = [
+        _counts(one.channel, _meant(release, one.unit), _bare(release.ended), again=release.is_repeat)
+        for release in one.releases
+    ]
+    names = dict.fromkeys(name for counts in each for name in counts if name)
+    return {name: total_of([counts.get(name, counts[AS_IT_IS]) for counts in each]) for name in names}
+
+
+def _bare(ended: ReleaseEnded | None) -> ReleaseEnded | None:
+    """What an end notice says of pages: nothing that tells one job from another of the same ticket."""
+    return None if ended is None else ReleaseEnded("", _ANY, "", ended.outcome, ended.pages_sent)
+
+
+# The same releases are looked at again with each fact that comes while they are kept, and many tickets are alike.
+@lru_cache(maxsize=COUNTS_MAX)
+def _counts(channel: str, meant: Meant, ended: ReleaseEnded | None, *, again: bool) -> Mapping[str, Interval]:
+    """What one release should count as it is, and by the name of each hypothesis that applies to it."""
+    worked_out: dict[Meant, Interval] = {}
+
+    def count(changed: Meant) -> Interval:
+        known = worked_out.get(changed)
+        if known is None:
+            known = expect(channel, changed.unit, changed.ticket, ended, changed.policy, again=again).count
+            worked_out[changed] = known
+        return known
+
+    counts = {AS_IT_IS: count(meant)}
+    for name, hypothesis in BY_NAME.items():
         if hypothesis.applies(meant):
-            meant = hypothesis.changed(meant)
-        repeat = release.is_repeat
-        counts.append(expect(one.channel, meant.unit, meant.ticket, release.ended, meant.policy, again=repeat).count)
-    return total_of(counts)
+            counts[name] = count(hypothesis.changed(meant))
+    return counts
 
 
 HAPPENED: Final = {

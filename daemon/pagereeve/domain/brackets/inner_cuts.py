@@ -1,55 +1,20 @@
-"""Inner cuts: rests inside a shared bracket that split it, by time and by count (domain/README.md, step 4)."""
+"""Inner cuts: rests inside a bracket that split it, by time and by count (domain/README.md, step 4)."""
 
 from __future__ import annotations
 
-from bisect import bisect_left, bisect_right
-from collections.abc import Iterator, Sequence
+from bisect import bisect_left
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from itertools import accumulate, pairwise
+from itertools import accumulate
 
-from pagereeve.domain.brackets.allocation import Movement
+from pagereeve.domain.brackets.begun_anew import begun_anew, may_be_more
 from pagereeve.domain.brackets.expectation import Expectation, total_of
+from pagereeve.domain.brackets.functions import Apart, apart_in, without_functions
+from pagereeve.domain.brackets.inner_levels import BracketPart, InnerLevel, inner_levels
 from pagereeve.domain.brackets.partition import Between, Cut
-from pagereeve.domain.brackets.rests import PROOF_REST_US, is_idle, known_until_us
-from pagereeve.domain.brackets.runs import Sample
+from pagereeve.domain.brackets.rests import PROOF_REST_US
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.ledger import Interval
-
-Span = tuple[int, int]
-
-
-@dataclass(frozen=True, slots=True)
-class BracketPart:
-    """A bracket, or a part of one between inner cuts, with what each of its releases should count.
-
-    A part without a release lies between two inner cuts: its pages are nobody's. ``bounds``: so many of the first
-    releases, and so many pages, lie before a rest that is an end by all that is known of the printer, though it left
-    those releases short.
-    """
-
-    opening: Cut
-    closing: Cut
-    windows: tuple[Window, ...]
-    expectations: tuple[Expectation, ...]
-    inferred: bool = False
-    bounds: tuple[int, int] | None = None
-
-    @property
-    def counted(self) -> int:
-        return self.closing.total - self.opening.total
-
-
-@dataclass(frozen=True, slots=True)
-class InnerLevel:
-    """A count inside a bracket, how often it was read there, and when the meter stood idle at it."""
-
-    level: Cut
-    readings: int
-    idle: tuple[Span, ...]
-
-    def idle_us(self, from_us: int, to_us: int) -> int:
-        """The longest idle part between two instants."""
-        return max((min(until, to_us) - max(since, from_us) for since, until in self.idle), default=0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,12 +26,14 @@ class _InnerCut:
     bounds_only: bool = False
 
 
-def split_shared(channel: str, between: Between, expectations: Sequence[Expectation]) -> list[BracketPart]:
-    """The bracket's parts, in order; a single one where no inner rest separates its releases."""
-    whole = BracketPart(between.opening, between.closing, between.windows, tuple(expectations))
-    if len(between.windows) == 1:
+def split_bracket(
+    channel: str, between: Between, expectations: Sequence[Expectation], apart: Apart | None = None
+) -> list[BracketPart]:
+    """The bracket's parts, in order; a single one where no inner rest separates its releases, or what came behind."""
+    whole = BracketPart(between.opening, between.closing, between.windows, tuple(expectations), apart=apart)
+    if len(between.windows) == 1 and not may_be_more(whole, whole.counted):
         return [whole]
-    levels = list(inner_levels(channel, between))
+    levels = inner_levels(channel, between, apart)
     by_time = _parts(whole, _by_time(whole, levels))
     return [part for one in by_time for part in _parts(one, _by_count(one, levels))]
 
@@ -79,7 +46,7 @@ def _parts(part: BracketPart, cuts: Sequence[_InnerCut]) -> list[BracketPart]:
     for releases, level in [*ends, (len(part.windows), part.closing)]:
         bounds = next(
             (
-                (one.releases - first, one.level.total - opening.total)
+                (one.releases - first, one.level.net - opening.net)
                 for one in cuts
                 if one.bounds_only and first < one.releases < releases
             ),
@@ -88,7 +55,8 @@ def _parts(part: BracketPart, cuts: Sequence[_InnerCut]) -> list[BracketPart]:
         windows, expectations = part.windows[first:releases], part.expectations[first:releases]
         if windows or level.total != opening.total:
             inferred = part.inferred or bool(ends)
-            parts.append(BracketPart(opening, level, windows, expectations, inferred, bounds or part.bounds))
+            bounds = bounds or part.bounds
+            parts.append(BracketPart(opening, level, windows, expectations, inferred, bounds, part.apart))
         first, opening = releases, level
     return parts
 
@@ -99,19 +67,24 @@ def _by_time(whole: BracketPart, levels: Sequence[InnerLevel]) -> list[_InnerCut
         return []
     ends_us = list(accumulate((_end_us(window) for window in whole.windows), max))
     cuts: list[_InnerCut] = []
-    rest, behind = whole, 0
+    first, opening = 0, whole.opening
     for until in range(1, len(whole.windows)):
         done_us, next_us = ends_us[until - 1], whole.windows[until].opens_us
         near = _near(levels, done_us, next_us)
         if not near:
             continue
-        so_far = _first(rest, until - behind)
-        for level in _chosen(so_far, [one.level for one in near if _lasts(so_far, one, done_us, next_us)]):
-            short = level.total - so_far.opening.total < _expected(so_far).least
-            clipped = replace(level, from_us=max(level.from_us, done_us), to_us=min(level.to_us, next_us))
-            cuts.append(_InnerCut(until, clipped, short))
+        so_far = _of(whole, opening, first, until)
+        chosen = _chosen(so_far, [one.level for one in near if _lasts(so_far, one, done_us, next_us)])
+        reached = begun_anew(so_far, levels, done_us, chosen[0]) if chosen else None
+        for level in chosen if reached is None else [reached, *chosen]:
+            short = level.net - opening.net < so_far.expected.least
+            cuts.append(_InnerCut(until, _clipped(level, done_us, next_us), short))
         if cuts and cuts[-1].releases == until and not cuts[-1].bounds_only:
-            rest, behind = _behind_first(rest, until - behind, cuts[-1].level), until
+            first, opening = until, cuts[-1].level
+    rest = _of(whole, opening, first, len(whole.windows))
+    reached = begun_anew(rest, levels, ends_us[-1], whole.closing)
+    if reached is not None:
+        cuts.append(_InnerCut(len(whole.windows), _clipped(reached, ends_us[-1], whole.closing.from_us)))
     return cuts
 
 
@@ -119,29 +92,32 @@ def is_done(channel: str, between: Between, expectations: Sequence[Expectation])
     """Whether the meter rests now, at the end of what is known of an open bracket, so that whatever comes later is not
     its releases': an inner cut by time would stand behind the last of them.
     """
-    whole = BracketPart(between.opening, between.closing, between.windows, tuple(expectations))
     if any(not one.release.state_believed or one.release.end_us is None for one in between.windows):
         return False
-    levels = list(inner_levels(channel, between))
-    rest = whole
-    for cut in _by_time(whole, levels):
-        if not cut.bounds_only:
-            behind = len(rest.windows) - (len(whole.windows) - cut.releases)
-            rest = _behind_first(rest, behind, cut.level)
-    if not levels or levels[-1].readings < 2 or levels[-1].level.total != between.closing.total:
+    apart = apart_in(channel, between)
+    known = without_functions(between, apart)
+    whole = BracketPart(known.opening, known.closing, known.windows, tuple(expectations), apart=apart)
+    levels = inner_levels(channel, known, apart)
+    if not levels or levels[-1].readings < 2 or levels[-1].level.total != known.closing.total:
         return False
-    done_us, now_us = max(map(_end_us, between.windows)), between.closing.from_us
-    counted = levels[-1].level.total - rest.opening.total
-    reached = _needed_us(rest, counted) == PROOF_REST_US
+    behind, opening = 0, whole.opening
+    for cut in _by_time(whole, levels):
+        if not cut.bounds_only and cut.releases < len(whole.windows):
+            behind, opening = cut.releases, cut.level
+    rest = _of(whole, opening, behind, len(whole.windows))
+    done_us, now_us = max(map(_end_us, known.windows)), known.closing.from_us
+    reached = _needed_us(rest, levels[-1].level.net - opening.net) == PROOF_REST_US
     return reached and levels[-1].idle_us(done_us, now_us) >= PROOF_REST_US
 
 
-def _first(part: BracketPart, releases: int) -> BracketPart:
-    return replace(part, windows=part.windows[:releases], expectations=part.expectations[:releases])
+def _of(whole: BracketPart, opening: Cut, first: int, until: int) -> BracketPart:
+    """Some of the bracket's releases, from a level on."""
+    windows, expectations = whole.windows[first:until], whole.expectations[first:until]
+    return replace(whole, opening=opening, windows=windows, expectations=expectations)
 
 
-def _behind_first(part: BracketPart, releases: int, level: Cut) -> BracketPart:
-    return replace(part, opening=level, windows=part.windows[releases:], expectations=part.expectations[releases:])
+def _clipped(level: Cut, done_us: int, next_us: int) -> Cut:
+    return replace(level, from_us=max(level.from_us, done_us), to_us=min(level.to_us, next_us))
 
 
 def _near(levels: Sequence[InnerLevel], done_us: int, next_us: int) -> list[InnerLevel]:
@@ -150,18 +126,18 @@ def _near(levels: Sequence[InnerLevel], done_us: int, next_us: int) -> list[Inne
     for inner in levels[bisect_left(levels, done_us, key=lambda one: one.level.to_us) :]:
         if inner.level.from_us >= next_us:
             break
-        if inner.readings > 1 and inner.idle_us(done_us, next_us) >= PROOF_REST_US:
+        if inner.readings > 1 and inner.rested_us(done_us, next_us) >= PROOF_REST_US:
             near.append(inner)
     return near
 
 
-def _expected(part: BracketPart) -> Interval:
-    return total_of([one.count for one in part.expectations])
-
-
 def _lasts(part: BracketPart, inner: InnerLevel, done_us: int, next_us: int) -> bool:
     """The meter stood idle long enough behind these releases to be done with them."""
-    needed_us = _needed_us(part, inner.level.total - part.opening.total)
+    needed_us = _needed_us(part, inner.level.net - part.opening.net)
+    if needed_us == PROOF_REST_US:
+        # What was counted before the next could move the meter is not the next one's, however soon it came; and these
+        # are done with theirs, if the same rest goes on.
+        return inner.rested_us(done_us, next_us) >= needed_us
     return needed_us is not None and inner.idle_us(done_us, next_us) >= needed_us
 
 
@@ -169,7 +145,7 @@ def _needed_us(part: BracketPart, counted: int) -> int | None:
     """How long a rest must be; None where no rest says that these releases are done."""
     releases = [window.release for window in part.windows]
     sure = all(one.count.least >= 1 and one.count.most is not None for one in part.expectations)
-    if sure and counted >= _expected(part).least:
+    if sure and counted >= part.expected.least:
         return PROOF_REST_US
     if any(one.ended is None for one in releases):
         return None
@@ -185,10 +161,10 @@ def _chosen(part: BracketPart, levels: Sequence[Cut]) -> list[Cut]:
     """
     if len(levels) < 2:
         return list(levels)
-    expected = _expected(part)
-    if expected.holds(levels[-1].total - part.opening.total):
+    expected = part.expected
+    if expected.holds(levels[-1].net - part.opening.net):
         return [levels[-1]]
-    reached = next((level for level in levels if level.total - part.opening.total >= expected.least), levels[-1])
+    reached = next((level for level in levels if level.net - part.opening.net >= expected.least), levels[-1])
     return [reached] if reached is levels[-1] else [reached, levels[-1]]
 
 
@@ -199,7 +175,7 @@ def _end_us(window: Window) -> int:
 
 def _by_count(part: BracketPart, levels: Sequence[InnerLevel]) -> list[_InnerCut]:
     """Rests at which the count fits the first releases, where the whole part fits too."""
-    if len(part.windows) < 2 or not _expected(part).holds(part.counted):
+    if len(part.windows) < 2 or not part.expected.holds(part.counted):
         return []
     cuts: list[_InnerCut] = []
     rest, behind = part, 0
@@ -211,7 +187,7 @@ def _by_count(part: BracketPart, levels: Sequence[InnerLevel]) -> list[_InnerCut
             level = _behind(inner.level, rest, first)
             behind += first
             cuts.append(_InnerCut(behind, level))
-            rest = _behind_first(rest, first, level)
+            rest = _of(rest, level, first, len(rest.windows))
     return cuts
 
 
@@ -229,7 +205,7 @@ def _fitting(rest: BracketPart, inner: InnerLevel) -> int | None:
     """
     believed = all(window.release.state_believed for window in rest.windows)
     stood = bool(inner.idle) or (not believed and inner.level.to_us - inner.level.from_us >= PROOF_REST_US)
-    if inner.readings < 2 or not stood or _expected(rest).holds(inner.level.total - rest.opening.total):
+    if inner.readings < 2 or not stood or rest.expected.holds(inner.level.net - rest.opening.net):
         return None
     fits: list[int] = []
     so_far = Interval(0, 0)
@@ -238,12 +214,12 @@ def _fitting(rest: BracketPart, inner: InnerLevel) -> int | None:
         so_far = total_of([so_far, one.count])
         if ended_us is None or ended_us > inner.level.to_us:
             break
-        if so_far.holds(inner.level.total - rest.opening.total):
+        if so_far.holds(inner.level.net - rest.opening.net):
             fits.append(place + 1)
     if len(fits) != 1:
         return None
     left = total_of([one.count for one in rest.expectations[fits[0] :]])
-    return fits[0] if left.holds(rest.closing.total - inner.level.total) else None
+    return fits[0] if left.holds(rest.closing.net - inner.level.net) else None
 
 
 def _stand_in_us(windows: Sequence[Window], place: int) -> int | None:
@@ -252,76 +228,3 @@ def _stand_in_us(windows: Sequence[Window], place: int) -> int | None:
     if end_us is None and place + 1 < len(windows):
         return windows[place + 1].release.start_us
     return end_us
-
-
-def inner_samples(channel: str, between: Between) -> list[Sample]:
-    """The bracket's readings behind its opening cut and before its closing one."""
-    samples = between.opening.run.samples
-    first = max(0, bisect_right(samples, between.opening.from_us, key=_begins_us) - 1)
-    last = bisect_left(samples, between.closing.from_us, key=_begins_us)
-    return [
-        sample
-        for sample in samples[first:last]
-        if between.opening.to_us < sample.plateau.last_sent_us and sample.total(channel) is not None
-    ]
-
-
-def _begins_us(sample: Sample) -> int:
-    return sample.plateau.first_received_us
-
-
-def inner_levels(channel: str, between: Between) -> Iterator[InnerLevel]:
-    level: InnerLevel | None = None
-    going_on = False
-    for sample in inner_samples(channel, between):
-        here = _level(channel, between, sample)
-        if level is not None and level.level.total == here.level.total:
-            level = _joined(level, here, sample, going_on=going_on)
-        else:
-            if level is not None:
-                yield level
-            level = here
-        going_on = bool(here.idle)
-    if level is not None:
-        yield level
-
-
-def _joined(level: InnerLevel, here: InnerLevel, sample: Sample, *, going_on: bool) -> InnerLevel:
-    """The level with another plateau of the same count; ``going_on``: what was idle before it still is."""
-    to_us = max(level.level.from_us, min(here.level.to_us, known_until_us(level.level.from_us, sample.plateau)))
-    idle = level.idle
-    if here.idle and going_on and idle:
-        since_us = idle[-1][0]
-        idle = (*idle[:-1], (since_us, max(since_us, min(to_us, known_until_us(since_us, sample.plateau)))))
-    else:
-        idle += here.idle
-    return InnerLevel(replace(level.level, to_us=to_us), level.readings + here.readings, idle)
-
-
-def _level(channel: str, between: Between, sample: Sample) -> InnerLevel:
-    plateau, total, count = sample.plateau, sample.total(channel), sample.plateau.sight.count(channel)
-    if total is None or count is None:
-        raise ValueError(f"the sample does not carry {channel}")
-    from_us = max(plateau.first_received_us, between.opening.to_us)
-    to_us = min(known_until_us(from_us, plateau), between.closing.from_us)
-    level = Cut(between.opening.run, count, total, from_us, to_us)
-    return InnerLevel(level, plateau.count, ((from_us, to_us),) if is_idle(plateau) else ())
-
-
-def movements_in(channel: str, part: BracketPart) -> list[Movement]:
-    """What moved between the part's neighbouring readings, and which windows were open then."""
-    between = Between(part.opening, part.closing, part.windows)
-    steps = [(part.opening.to_us, part.opening.total)]
-    for inner in inner_levels(channel, between):
-        steps += [(inner.level.from_us, inner.level.total), (inner.level.to_us, inner.level.total)]
-    steps.append((part.closing.from_us, part.closing.total))
-    movements: list[Movement] = []
-    for (from_us, before), (to_us, after) in pairwise(steps):
-        if after > before:
-            movers = tuple(
-                index
-                for index, window in enumerate(part.windows)
-                if window.opens_us < to_us and (window.closes_us is None or window.closes_us > from_us)
-            )
-            movements.append(Movement(after - before, movers))
-    return movements

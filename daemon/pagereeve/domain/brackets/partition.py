@@ -19,7 +19,8 @@ Busy = tuple[int, int | None]
 class Cut:
     """A channel's count was ``total`` from ``from_us`` to ``to_us``, and no window was open.
 
-    ``count`` is what the meter showed, ``total`` the same counted on across wraps.
+    ``count`` is what the meter showed, ``total`` the same counted on across wraps; ``others`` is a figure of which the
+    differences are what other functions made of it, where the meter counts these apart.
     """
 
     run: Run
@@ -27,6 +28,12 @@ class Cut:
     total: int
     from_us: int
     to_us: int
+    others: int = 0
+
+    @property
+    def net(self) -> int:
+        """The total without other functions: of which the differences may be somebody's."""
+        return self.total - self.others
 
 
 @dataclass(frozen=True, slots=True)

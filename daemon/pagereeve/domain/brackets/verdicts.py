@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.brackets.expectation import START_UP, Expectation, total_of
-from pagereeve.domain.brackets.inner_cuts import BracketPart
+from pagereeve.domain.brackets.inner_levels import BracketPart
+from pagereeve.domain.brackets.tolerances import tolerated
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.ledger import Grade, Interval, Verdict
 
@@ -22,19 +23,6 @@ class Judgement:
     verdict: Verdict
     expected: Interval
     reasons: tuple[str, ...]
-
-
-def tolerance(expected: int, policy: Policy) -> int:
-    """Pages that may be missing or too much: share x pages + fixed, rounded down."""
-    return expected * policy.tolerance_permille // 1000 + policy.tolerance_pages
-
-
-def tolerated(amounts: Sequence[int], policies: Sequence[Policy]) -> int:
-    """The tolerance of releases that expect ``amounts``, each by its own policy: their shares, and one fixed part."""
-    if len(policies) == 1:
-        return tolerance(amounts[0], policies[0])
-    shares = sum(pages * one.tolerance_permille for pages, one in zip(amounts, policies, strict=True))
-    return shares // 1000 + max(one.tolerance_pages for one in policies)
 
 
 def judge(

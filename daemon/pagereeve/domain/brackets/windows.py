@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from pagereeve.domain.brackets.expectation import Expectation, expect
@@ -37,12 +37,20 @@ class Release:
     answered_us: int | None = None
     meant: Ticket | None = None
     state_believed: bool = True
+    _expected: dict[tuple[str, Unit], Expectation] = field(default_factory=dict, compare=False, repr=False)
 
     @property
     def ticket(self) -> Ticket:
         if self.meant is not None:
             return self.meant
         return self.policy.meant(self.started.origin.source, self.started.ticket)
+
+    def expected_of(self, channel: str, unit: Unit) -> Expectation:
+        known = self._expected.get((channel, unit))
+        if known is None:
+            known = expect(channel, unit, self.ticket, self.ended, self.policy, again=self.is_repeat)
+            self._expected[channel, unit] = known
+        return known
 
     @property
     def is_repeat(self) -> bool:
@@ -117,5 +125,5 @@ def opening_answer_us(started: ReleaseStarted, ended: ReleaseEnded | None, answe
 
 
 def expected_of(channel: str, unit: Unit, release: Release) -> Expectation:
-    """What the release should cost on a channel."""
-    return expect(channel, unit, release.ticket, release.ended, release.policy, again=release.is_repeat)
+    """What the release should cost on a channel; asked for at several steps, worked out once."""
+    return release.expected_of(channel, unit)

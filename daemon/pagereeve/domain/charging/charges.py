@@ -11,6 +11,7 @@ from pagereeve.domain.brackets.windows import Release, Window
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Unit
 from pagereeve.domain.ledger import (
+    MAINTENANCE,
     OTHER_FUNCTION,
     SHORTFALL,
     SURPLUS,
@@ -144,17 +145,24 @@ def charge_of(
 
 
 def legs_for(
-    printer: str, channel: str, counted: int, owed: Sequence[tuple[str, Owed]], *, fits: bool = True, others: int = 0
+    printer: str,
+    channel: str,
+    counted: int,
+    owed: Sequence[tuple[str, Owed]],
+    *,
+    fits: bool = True,
+    others: int = 0,
+    noted: int = 0,
 ) -> tuple[tuple[str, int], ...]:
     """The posting's legs: the meter gives ``counted``; persons and house accounts receive it. Their sum is zero.
 
     What was due but is not surely anybody's goes to ``house:unattributed``, and so does all that is left where the sum
     does not fit. What the charging policy bills beyond the count goes to ``house:shortfall``, a negative receipt.
-    ``others`` were made by other functions.
+    ``others`` were made by other functions, ``noted`` are maintenance and test pages.
     """
     if channel in NOBODYS_CHANNELS:
         return balanced(printer, {OTHER_FUNCTION: counted})
-    received: dict[str, int] = {OTHER_FUNCTION: others}
+    received: dict[str, int] = {OTHER_FUNCTION: others, MAINTENANCE: noted}
     for owner, one in owed:
         received[person(owner)] = received.get(person(owner), 0) + one.charged
     rest = counted - sum(received.values())

@@ -10,14 +10,16 @@ from typing import Final
 from pagereeve.domain.brackets.allocation import SHARES, Movement, provable, share_out
 from pagereeve.domain.brackets.expectation import (
     CLAIMED_CHANNELS,
-    FUNCTION_CHANNELS,
     NOBODYS_CHANNELS,
     START_UP,
     Expectation,
     total_of,
 )
+from pagereeve.domain.brackets.functions import apart_in, without_functions
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX, Compared, hints
-from pagereeve.domain.brackets.inner_cuts import BracketPart, movements_in, split_shared
+from pagereeve.domain.brackets.inner_cuts import split_bracket
+from pagereeve.domain.brackets.inner_levels import BracketPart
+from pagereeve.domain.brackets.noted import NOTHING_NOTED, Noted, movements_of, noted_in
 from pagereeve.domain.brackets.partition import Between, Broken, Cut, Portion
 from pagereeve.domain.brackets.runs import Sample
 from pagereeve.domain.brackets.verdicts import Judgement, grade_of, judge
@@ -34,7 +36,8 @@ from pagereeve.domain.charging.charges import (
     owed_shared,
     owed_unproven,
 )
-from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.in_force import MAINTENANCE as MAINTENANCE_NOTED
+from pagereeve.domain.facts.in_force import TEST_PAGES, Rules
 from pagereeve.domain.facts.reading import Count, Unit
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import (
@@ -61,12 +64,16 @@ COPIES_NOT_APART: Final = "copies-not-counted-apart"
 # The policy charges only by a unit that is known better than this counter's.
 UNIT_BELOW_NEED: Final = "unit-below-need"
 OTHER_FUNCTION_REASON: Final = "other-function"
-MAINTAINED: Final = frozenset({"maintenance", MAINTENANCE_DECIDED})
+MAINTAINED: Final = frozenset({MAINTENANCE_NOTED, TEST_PAGES, MAINTENANCE_DECIDED})
+# What is said of a stretch, and stands beside each charge of it too.
+NOT_RELEASED: Final = frozenset({OTHER_FUNCTION_REASON, MAINTENANCE_NOTED, TEST_PAGES})
+"""Of a bracket: pages in it are known to be no release's."""
+CARRIED: Final = NOT_RELEASED | {START_UP}
 
 
 @dataclass(frozen=True, slots=True)
 class Posted:
-    """The rows of one stretch. ``windows`` are the releases in it; other functions made ``others`` of its pages.
+    """The rows of one stretch. ``windows`` are the releases in it.
 
     ``count`` is what the meter showed at its end, of a bracket that is one release's own.
     """
@@ -75,21 +82,22 @@ class Posted:
     posting: Posting | None
     charges: tuple[Charge, ...]
     windows: tuple[Window, ...]
-    others: int = 0
     count: Count | None = None
 
 
 def postings_between(printer: str, channel: str, between: Between, rules: Rules) -> list[Posted]:
     """A gap, or a bracket with its inner cuts; between two of these may lie what is nobody's."""
+    apart = apart_in(channel, between)
+    between = without_functions(between, apart)
     if not between.windows:
         return [_gap(printer, channel, between, rules)]
     unit = between.closing.count.unit
     expectations = expectations_of(channel, unit, between.windows)
     return [
-        _bracket(printer, channel, part)
+        _bracket(printer, channel, part, rules)
         if part.windows
         else _gap(printer, channel, Between(part.opening, part.closing, ()), rules)
-        for part in split_shared(channel, between, expectations)
+        for part in split_bracket(channel, between, expectations, apart)
     ]
 
 
@@ -111,15 +119,20 @@ def _gap(printer: str, channel: str, between: Between, rules: Rules) -> Posted:
     )
     stretch = replace(stretch, reasons=_gap_reasons(between, stretch, rules))
     account = OTHER_FUNCTION if channel in NOBODYS_CHANNELS else STRAY
+    others = between.closing.others - between.opening.others
     if not MAINTAINED.isdisjoint(stretch.reasons):
-        account = MAINTENANCE
-    others = functions_between(channel, between.opening, between.closing)
-    return Posted(stretch, _posting(stretch, balanced(printer, {account: between.counted})), (), (), others or 0)
+        account, others = MAINTENANCE, 0
+    if others:
+        stretch = replace(stretch, reasons=(*stretch.reasons, OTHER_FUNCTION_REASON))
+    received = {OTHER_FUNCTION: others}
+    received[account] = received.get(account, 0) + between.counted - others
+    return Posted(stretch, _posting(stretch, balanced(printer, received)), (), ())
 
 
 def _gap_reasons(between: Between, stretch: Stretch, rules: Rules) -> tuple[str, ...]:
-    if rules.maintained(stretch.opens_us, stretch.closes_us):
-        return ("maintenance",)
+    noted = rules.noted_work(stretch.opens_us, stretch.closes_us)
+    if noted:
+        return (noted,)
     decided = find.finding_id("stray-pages", stretch.printer, find.gap_anchor(stretch)) if rules.decisions else ""
     if decided and rules.reason_for(decided) == "maintenance":
         return (MAINTENANCE_DECIDED,)
@@ -148,27 +161,24 @@ def _begins_us(sample: Sample) -> int:
     return sample.plateau.first_received_us
 
 
-def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
+def _bracket(printer: str, channel: str, part: BracketPart, rules: Rules) -> Posted:
+    noted = NOTHING_NOTED if channel in NOBODYS_CHANNELS else noted_in(channel, part, rules)
     if len(part.windows) == 1:
-        return _own_bracket(printer, channel, part)
-    others = functions_between(channel, part.opening, part.closing)
-    expected = total_of([one.count for one in part.expectations])
-    made = min(others or 0, 0 if expected.most is None else max(0, part.counted - expected.most))
-    counted = part.counted - made
-    stretch = _judged(printer, channel, part, counted)
-    movements = movements_in(channel, part)
-    fits = expected.holds(counted)
+        return _own_bracket(printer, channel, part, noted)
+    stretch = _judged(printer, channel, part, noted)
+    movements = movements_of(channel, part, rules)
+    counted = part.counted - noted.beyond(part)
+    fits = part.expected.holds(counted)
     known = _sure(part, counted, movements, fits=fits)
     shares, how = share_out(counted, [one.count for one in part.expectations], movements, known)
     sure = [min(pages, share) for pages, share in zip(known, shares, strict=True)]
-    reasons = (*stretch.reasons, how, *((OTHER_FUNCTION_REASON,) if made else ()))
-    stretch = replace(stretch, reasons=reasons)
+    stretch = replace(stretch, reasons=(*stretch.reasons, how))
     owed = [
         owed_shared(Proven(share, pages, fits), expectation, channel, window.release.policy)
         for share, pages, expectation, window in zip(shares, sure, part.expectations, part.windows, strict=True)
     ]
     owed, below = _as_needed(channel, part, shares, owed)
-    by_whom = () if fits else _unsure_reasons(channel, others)
+    by_whom = () if fits else _unsure_reasons(channel, part)
     charges = tuple(
         _charge(stretch, window, expectation, one, share, (*by_whom, *why))
         for window, expectation, one, share, why in zip(
@@ -176,20 +186,30 @@ def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
         )
     )
     owners = [window.release.started.owner for window in part.windows]
-    legs = legs_for(printer, channel, part.counted, list(zip(owners, owed, strict=True)), fits=fits, others=made)
+    legs = legs_for(
+        printer,
+        channel,
+        stretch.counted,
+        list(zip(owners, owed, strict=True)),
+        fits=fits,
+        others=part.others,
+        noted=part.counted - counted,
+    )
     return Posted(stretch, _posting(stretch, legs), charges, part.windows)
 
 
-def _own_bracket(printer: str, channel: str, part: BracketPart) -> Posted:
+def _own_bracket(printer: str, channel: str, part: BracketPart, noted: Noted) -> Posted:
     """A bracket, or a part of one, that is one release's own."""
     window, expectation = part.windows[0], part.expectations[0]
-    stretch = _judged(printer, channel, part, part.counted)
-    full = owed_for(part.counted, expectation, channel, window.release.policy)
-    (owed,), (below,) = _as_needed(channel, part, [part.counted], [full])
-    legs = legs_for(printer, channel, part.counted, [(window.release.started.owner, owed)])
-    charge = _charge(stretch, window, expectation, owed, part.counted, below)
-    others = functions_between(channel, part.opening, part.closing)
-    return Posted(stretch, _posting(stretch, legs), (charge,), part.windows, others or 0, part.closing.count)
+    stretch = _judged(printer, channel, part, noted)
+    beyond = noted.beyond(part)
+    counted = part.counted - beyond
+    full = owed_for(counted, expectation, channel, window.release.policy)
+    (owed,), (below,) = _as_needed(channel, part, [counted], [full])
+    owner = window.release.started.owner
+    legs = legs_for(printer, channel, stretch.counted, [(owner, owed)], others=part.others, noted=beyond)
+    charge = _charge(stretch, window, expectation, owed, counted, below)
+    return Posted(stretch, _posting(stretch, legs), (charge,), part.windows, part.closing.count)
 
 
 def _as_needed(
@@ -205,10 +225,14 @@ def _as_needed(
     return needed, why
 
 
-def _judged(printer: str, channel: str, part: BracketPart, counted: int) -> Stretch:
+def _judged(printer: str, channel: str, part: BracketPart, noted: Noted) -> Stretch:
+    """What other functions counted is expected as it is, to the page; of what was noted as much as is too many."""
+    beyond = noted.beyond(part)
+    counted = part.counted - beyond
     judgement = judge(counted, part.expectations, [window.release.policy for window in part.windows])
     if judgement.verdict in {Verdict.SURPLUS, Verdict.SHORTFALL}:
         judgement = _with_what_happened(channel, part, counted, judgement)
+    known = (*((OTHER_FUNCTION_REASON,) if part.others else ()), *noted.notes)
     return Stretch(
         printer=printer,
         run=part.closing.run.number,
@@ -218,13 +242,18 @@ def _judged(printer: str, channel: str, part: BracketPart, counted: int) -> Stre
         closes_us=part.closing.from_us,
         before=part.opening.count.value,
         after=part.closing.count.value,
-        counted=part.counted,
+        counted=part.closing.total - part.opening.total,
         releases=_keys(part.windows),
         grade=grade_of(part, judgement.verdict, counted),
         verdict=judgement.verdict,
-        expected=judgement.expected,
-        reasons=(*judgement.reasons, *_window_reasons(part.windows)),
+        expected=_raised(judgement.expected, part.others, beyond) if known else judgement.expected,
+        reasons=(*judgement.reasons, *_window_reasons(part.windows), *known),
     )
+
+
+def _raised(expected: Interval, surely: int, perhaps: int) -> Interval:
+    most = None if expected.most is None else expected.most + surely + perhaps
+    return Interval(expected.least + surely, most)
 
 
 def _sure(part: BracketPart, counted: int, movements: Sequence[Movement], *, fits: bool) -> list[int]:
@@ -242,25 +271,10 @@ def _sure(part: BracketPart, counted: int, movements: Sequence[Movement], *, fit
     return sure
 
 
-def _unsure_reasons(channel: str, others: int | None) -> tuple[str, ...]:
+def _unsure_reasons(channel: str, part: BracketPart) -> tuple[str, ...]:
     if channel not in CLAIMED_CHANNELS:
         return ()
-    return (PROVABLE_MINIMUM,) if others is not None else (PROVABLE_MINIMUM, COPIES_NOT_APART)
-
-
-def functions_between(channel: str, opening: Cut, closing: Cut) -> int | None:
-    """Pages of the total that the meter itself counts as other functions'; None where it doesn't count them apart."""
-    if channel != "total" or opening.run is not closing.run:
-        return None
-    samples = opening.run.samples
-    before = samples[max(0, bisect_right(samples, opening.to_us, key=_begins_us) - 1)]
-    after = samples[max(0, bisect_right(samples, closing.from_us, key=_begins_us) - 1)]
-    pages: int | None = None
-    for name in FUNCTION_CHANNELS:
-        left, right = before.total(name), after.total(name)
-        if left is not None and right is not None and before.number(name) == after.number(name):
-            pages = (pages or 0) + right - left
-    return pages
+    return (PROVABLE_MINIMUM,) if part.apart is not None else (PROVABLE_MINIMUM, COPIES_NOT_APART)
 
 
 def _with_what_happened(channel: str, part: BracketPart, counted: int, judgement: Judgement) -> Judgement:
@@ -351,7 +365,8 @@ def _charge(
     if len(stretch.releases) > 1:
         reasons += ["about-the-bracket", *(reason for reason in stretch.reasons if reason in SHARES)]
     reasons += unsure
-    reasons += [reason for reason in stretch.reasons if reason == START_UP or reason.startswith(HINT_PREFIX)]
+    known = (reason for reason in stretch.reasons if reason in CARRIED or reason.startswith(HINT_PREFIX))
+    reasons += known
     return charge_of(
         window,
         expectation,

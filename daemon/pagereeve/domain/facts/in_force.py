@@ -14,6 +14,10 @@ from pagereeve.domain.values.instants import SECOND_US
 
 # Somebody changes a printer and notes it afterwards: so much later the note still explains the change.
 NOTE_REACH_US = 24 * 3600 * SECOND_US
+# Somebody forgets to note the end: no page and no alert later than this is maintenance's.
+MAINTENANCE_LONGEST_US: Final = 24 * 3600 * SECOND_US
+MAINTENANCE: Final = "maintenance"
+TEST_PAGES: Final = "test-pages"
 # A policy may come to ask for badges later: they are kept so long, whatever it says now.
 BADGE_REACH_LEAST_US = 3600 * SECOND_US
 
@@ -67,8 +71,10 @@ class Rules:
 
     def policy_at(self, at_us: int) -> Policy:
         """The policy in force. Before the first one, the first: a registry's start is not the printer's."""
-        index = bisect_right(self.policies, at_us, key=lambda one: one.at_us)
+        if len(self.policies) == 1:
+            return self.policies[0].policy
         if self.policies:
+            index = bisect_right(self.policies, at_us, key=lambda one: one.at_us)
             return self.policies[max(0, index - 1)].policy
         return Policy()
 
@@ -78,13 +84,15 @@ class Rules:
 
     def settle_us(self, at_us: int) -> int:
         """The settle time in force: the policy's, or a longer one that the daemon learnt."""
-        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
         least = self.policy_at(at_us).settle_us
+        if not self.learned:
+            return least
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
         return max(least, self.learned[index - 1].settle_us) if index else least
 
     def state_believed(self, at_us: int) -> bool:
         """Whether what the printer says of its state is of use; the daemon learns that it isn't."""
-        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us) if self.learned else 0
         return index == 0 or self.learned[index - 1].state_believed
 
     def settle_learned_us(self, at_us: int) -> int | None:
@@ -118,9 +126,6 @@ class Rules:
             latest, since_us = mine, fact.at_us
         return since_us
 
-    def in_maintenance(self, at_us: int) -> bool:
-        return self.maintenance_since_us(at_us) is not None
-
     def maintenance_since_us(self, at_us: int) -> int | None:
         """When the maintenance that goes on at an instant was noted to begin; None where none does."""
         begun_us: int | None = None
@@ -130,10 +135,25 @@ class Rules:
         return begun_us
 
     def maintained(self, from_us: int, to_us: int) -> bool:
-        """Somebody had marked maintenance for at least a part of the time from ``from_us`` to ``to_us``."""
+        """Somebody had marked maintenance for at least a part of the time from ``from_us`` to ``to_us``; for a day at
+        most, where nobody marks its end.
+        """
         marks = [one for one in self.notes if one.note in {"maintenance-begun", "maintenance-ended"}]
         begun = any(one.note == "maintenance-begun" and from_us <= one.origin.at_us <= to_us for one in marks)
-        return begun or self.in_maintenance(from_us)
+        since_us = self.maintenance_since_us(from_us)
+        return begun or (since_us is not None and from_us - since_us < MAINTENANCE_LONGEST_US)
+
+    def noted_work(self, from_us: int, to_us: int) -> str:
+        """The note by which pages of a time are nobody's, if there is one: ``maintenance`` or ``test-pages``.
+
+        A note of test pages stands for what begins to come as soon as pages of a release would.
+        """
+        if not self.notes:
+            return ""
+        if self.maintained(from_us, to_us):
+            return MAINTENANCE
+        begins_us = from_us - self.policy_at(from_us).unmoved_us
+        return TEST_PAGES if self.noted_between(TEST_PAGES, begins_us, to_us) else ""
 
     def reason_for(self, finding: str) -> str:
         """What a person last said that a finding came of; empty where nobody did."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Final, Literal
 
 from pagereeve.domain.facts.reading import UnitGrade
@@ -98,9 +99,16 @@ class Policy:
         One copy and one page on a side where nothing else is said (RFC 8011 sections 5.2.5 and 5.2.9: an attribute that
         a job does not have takes the printer's default).
         """
+        if not self.tickets:
+            return filled(ticket, (_plain(self.separator_sheets),))
         own = (one.ticket for one in self.tickets if one.source == source)
         general = (one.ticket for one in self.tickets if not one.source)
-        return filled(ticket, (*own, *general, Ticket(copies=1, number_up=1, separator_sheets=self.separator_sheets)))
+        return filled(ticket, (*own, *general, _plain(self.separator_sheets)))
+
+
+@lru_cache(maxsize=8)
+def _plain(separator_sheets: int | None) -> Ticket:
+    return Ticket(copies=1, number_up=1, separator_sheets=separator_sheets)
 
 
 @dataclass(frozen=True, slots=True)

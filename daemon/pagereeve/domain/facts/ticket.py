@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Any, Final, Literal
 
 Sides = Literal["one-sided", "two-sided-long-edge", "two-sided-short-edge"]
@@ -43,15 +43,17 @@ def filled(ticket: Ticket, defaults: Iterable[Ticket]) -> Ticket:
     """Each member that the ticket leaves out as the first of ``defaults`` has it that says something of it, if only
     that it is unknown. What none says anything of is unknown.
     """
-    changes: dict[str, Any] = {}
+    members: dict[str, Any] = {}
     unknown = set(ticket.unknown)
     known = tuple(defaults)
     for name in COSTING:
-        if getattr(ticket, name) is not None or name in unknown:
-            continue
-        said = next((one for one in known if getattr(one, name) is not None or name in one.unknown), None)
-        if said is None or name in said.unknown:
-            unknown.add(name)
-        else:
-            changes[name] = getattr(said, name)
-    return replace(ticket, unknown=tuple(sorted(unknown)), **changes)
+        value = getattr(ticket, name)
+        if value is None and name not in unknown:
+            for one in known:
+                value = getattr(one, name)
+                if value is not None or name in one.unknown:
+                    break
+            if value is None:
+                unknown.add(name)
+        members[name] = value
+    return Ticket(title=ticket.title, unknown=tuple(sorted(unknown)), **members)

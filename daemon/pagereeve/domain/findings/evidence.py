@@ -57,6 +57,10 @@ def count_passed(counted: int, unit: Unit, expected: Interval, releases: int) ->
     )
 
 
+def colour_under_mono(pages: int, unit: Unit, releases: int) -> Evidence:
+    return _made(Kind.COLOUR_UNDER_MONO, pages=pages, unit=unit.value, releases=releases)
+
+
 def no_count(releases: int, grade: Grade | None, hints: Sequence[str] = ()) -> Evidence:
     grade_name = None if grade is None else grade.value
     return _made(Kind.NO_COUNT, releases=releases, grade=grade_name, hints=tuple(hints))

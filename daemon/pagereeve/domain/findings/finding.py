@@ -14,6 +14,7 @@ from pagereeve.domain.brackets.runs import ChannelBreak, Run, deciding_of
 from pagereeve.domain.brackets.sums import broken_part
 from pagereeve.domain.brackets.windows import Release, Window
 from pagereeve.domain.facts.facts import Action, Decided, FactDamaged
+from pagereeve.domain.facts.in_force import MAINTENANCE, TEST_PAGES
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Plateau, Silence, SilenceReason
 from pagereeve.domain.findings import evidence as shown
@@ -31,6 +32,7 @@ from pagereeve.domain.ledger import (
 Kind = Literal[
     "surplus",
     "shortfall",
+    "colour-under-mono",
     "stray-pages",
     "unproven-release",
     "release-without-badge",
@@ -74,6 +76,7 @@ Kind = Literal[
 SEVERITY: Final[dict[Kind, Severity]] = {
     "surplus": "warning",
     "shortfall": "warning",
+    "colour-under-mono": "info",
     "stray-pages": "warning",
     "unproven-release": "warning",
     "release-without-badge": "info",
@@ -115,6 +118,7 @@ SEVERITY: Final[dict[Kind, Severity]] = {
 }
 
 EVIDENCE_MAX = 20
+NOTED_WORK: Final = frozenset({MAINTENANCE, TEST_PAGES})
 
 STEP_KINDS: Final[dict[Step, Kind]] = {
     Step.REPLACED: "meter-replaced",
@@ -240,7 +244,7 @@ def beyond(counted: int, expected: Interval) -> int:
 
 def _stray(stretch: Stretch, stray: int | None) -> Finding | None:
     pages = stretch.counted if stray is None else stray
-    if pages == 0 or "maintenance" in stretch.reasons:
+    if pages == 0 or not NOTED_WORK.isdisjoint(stretch.reasons):
         return None
     what = shown.gap_counted(pages, stretch.unit, after_power_off=START_UP in stretch.reasons)
     anchor = gap_anchor(stretch)

@@ -145,6 +145,15 @@ def _count_passed(known: _Known) -> str:
     )
 
 
+def _colour_under_mono(known: _Known) -> str:
+    one = known.number("releases") == 1
+    whose = "the ticket of the release says" if one else f"the tickets of all {known['releases']} releases say"
+    return (
+        f"{known['pages']} {known['unit']} counted as colour, where {whose} monochrome; a driver that mixes black from "
+        "colours or a coloured separator sheet may do it: a question to ask, which accuses nobody"
+    )
+
+
 def _no_count(known: _Known) -> str:
     return f"no count proves what {known.whose} printed ({known['grade']}){known.perhaps}"
 
@@ -301,6 +310,7 @@ def _decided(known: _Known) -> str:
 _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.COUNT_DIFFERS: _count_differs,
     Kind.COUNT_PASSED: _count_passed,
+    Kind.COLOUR_UNDER_MONO: _colour_under_mono,
     Kind.NO_COUNT: _no_count,
     Kind.GAP_COUNTED: _gap_counted,
     Kind.RUN_ENDED: _run_ended,

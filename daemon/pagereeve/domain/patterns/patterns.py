@@ -7,9 +7,8 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pagereeve.domain.brackets.hypotheses import Compared, contradicted, explaining
-from pagereeve.domain.brackets.verdicts import tolerance
-from pagereeve.domain.charging.postings import OTHER_FUNCTION_REASON as OTHER_FUNCTION
-from pagereeve.domain.charging.postings import Posted
+from pagereeve.domain.brackets.tolerances import tolerance
+from pagereeve.domain.charging.postings import NOT_RELEASED, Posted
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.ledger import Evidence, Finding, Grade, Interval, ReleaseKey, Verdict
@@ -58,7 +57,7 @@ def follow(
             followed.held.add(find.finding_id("surplus", printer, anchor))
         if one.stretch.channel != leads.get(one.stretch.run):
             continue
-        if not one.stretch.releases and one.stretch.counted and habits.run == one.stretch.run:
+        if _is_whole_gap(one) and habits.run == one.stretch.run:
             suggestion = _suggestion(habits.lately, one.stretch.counted)
             if suggestion is not None:
                 followed.suggestions[find.finding_id("stray-pages", printer, find.gap_anchor(one.stretch))] = suggestion
@@ -71,6 +70,12 @@ def follow(
         followed.states.append((at_us, habits))
     followed.findings += [(None, finding) for finding in standing.values()]
     return followed
+
+
+def _is_whole_gap(posted: Posted) -> bool:
+    """A gap of which nothing is known to be another function's, maintenance or a test page."""
+    stretch = posted.stretch
+    return not stretch.releases and stretch.counted > 0 and NOT_RELEASED.isdisjoint(stretch.reasons)
 
 
 def _suggestion(lately: Sequence[Lately], pages: int) -> Evidence | None:
@@ -95,7 +100,9 @@ def _after(habits: PatternMemory, at_us: int, posted: Posted) -> PatternMemory:
         habits = PatternMemory(run=stretch.run, tickets=habits.tickets)
     if not stretch.releases:
         return replace(habits, standing=None) if stretch.counted else habits
-    if stretch.grade in {Grade.BROKEN, Grade.BLIND} or stretch.expected is None or OTHER_FUNCTION in stretch.reasons:
+    if stretch.grade in {Grade.BROKEN, Grade.BLIND} or stretch.expected is None:
+        return habits
+    if not NOT_RELEASED.isdisjoint(stretch.reasons):
         return habits
     habits = replace(
         habits,

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pagereeve.domain.brackets.windows import Release, Window
-from pagereeve.domain.charging.postings import Posted
+from pagereeve.domain.charging.postings import NOT_RELEASED, Posted
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
@@ -95,6 +95,8 @@ def is_multiple(posted: Posted) -> bool:
     """One release alone, whose ticket says no copies, counted twice or more what it claimed, to the page."""
     stretch = posted.stretch
     if stretch.verdict is not Verdict.SURPLUS or len(posted.windows) != 1 or stretch.expected is None:
+        return False
+    if not NOT_RELEASED.isdisjoint(stretch.reasons):
         return False
     least = stretch.expected.least
     exact = least > 0 and stretch.expected.most == least and stretch.counted % least == 0

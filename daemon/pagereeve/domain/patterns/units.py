@@ -14,7 +14,7 @@ from typing import Final
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.units import is_unsure
 from pagereeve.domain.brackets.windows import expected_of
-from pagereeve.domain.charging.postings import Posted
+from pagereeve.domain.charging.postings import NOT_RELEASED, Posted
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.reading import KNOWN_UNITS, Unit, UnitGrade
 from pagereeve.domain.findings import evidence as shown
@@ -140,7 +140,9 @@ def _assumptions(runs: Sequence[Run], before: Assumed | None) -> Iterator[tuple[
 def shown_by(posted: Posted, rules: Rules) -> UnitShown | None:
     """What one bracket shows of its counter's unit; None where it shows nothing of it."""
     stretch, count = posted.stretch, posted.count
-    if count is None or stretch.channel not in COMPARED or stretch.grade is not Grade.TIGHT or posted.others:
+    if count is None or stretch.channel not in COMPARED or stretch.grade is not Grade.TIGHT:
+        return None
+    if not NOT_RELEASED.isdisjoint(stretch.reasons):
         return None
     release = posted.windows[0].release
     ended, ticket = release.ended, release.ticket

@@ -18,7 +18,6 @@ from pagereeve.domain.brackets.units import judged
 from pagereeve.domain.brackets.unread_channels import is_given_up, unread
 from pagereeve.domain.brackets.windows import Release, Window, expected_of, opening_answer_us
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
-from pagereeve.domain.charging.other_functions import without_functions
 from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Posted, postings_between, postings_broken
 from pagereeve.domain.facts.facts import Conflict
 from pagereeve.domain.facts.reading import Unit
@@ -31,6 +30,7 @@ from pagereeve.domain.findings.source_clocks import ClockTroubles, watch_clocks
 from pagereeve.domain.findings.state_doubts import StateDoubt, watch_state
 from pagereeve.domain.findings.waiting import Waiting, told, waiting_of
 from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, ReleaseKey, Stretch, Verdict
+from pagereeve.domain.patterns.colour import colour_under_mono
 from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.patterns.patterns import follow, leading
 from pagereeve.domain.patterns.tickets import holds_back
@@ -125,6 +125,7 @@ def project(
     parted = [projected.joining.joined(partition(channel, own[channel], windows)) for channel in channels]
     _advance(timeline, parted, projected)
     _wait(timeline, parted, projected, own)
+    projected.findings += colour_under_mono(timeline.printer, projected.posted)
     _follow(timeline, projected, after_us)
     projected.waits = waiting_of(parted, own, windows)
     waited = told(timeline, windows, moments)
@@ -181,8 +182,7 @@ def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Project
     counted = _counted(rows)
     for channel, pieces in rows.items():
         for at_us, posted in pieces:
-            for row in posted:
-                one = without_functions(row) if row.others else row
+            for one in posted:
                 projected.posted.append((at_us, one))
                 told = _told(channel, one) and not (one.stretch.grade is Grade.BROKEN and _is_counted(one, counted))
                 finding = find.of_stretch(one.stretch, one.windows, _stray(one)) if told else None
@@ -235,9 +235,9 @@ def _wait(
         without = unread(part.channel, own[part.channel]) if part.waiting else None
         for window in part.waiting:
             _wait_one(timeline, part.channel, unit, window, projected, given_up=is_given_up(window, without))
-        passed = overrun(timeline.printer, part, own[part.channel]) if part.channel in CLAIMED_CHANNELS else None
-        if passed is not None:
-            projected.passed.append((passed, part.waiting))
+        if part.channel in CLAIMED_CHANNELS:
+            passed = overrun(timeline.printer, part, own[part.channel], timeline.rules)
+            projected.passed += [] if passed is None else [(passed, part.waiting)]
 
 
 def _wait_one(

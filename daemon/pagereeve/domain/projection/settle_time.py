@@ -8,7 +8,7 @@ that overlap teach nothing: what rested there may have been the wait for somebod
 
 from __future__ import annotations
 
-from collections.abc import Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
@@ -49,7 +49,7 @@ def observe(projected: Projected, known: Collection[ReleaseKey] = ()) -> Iterato
         window
         for window in alone(projected.windows)
         if window.closing == "rested" and not window.by_count
-        if window.release.key in short or (window.release.key in agreed and window.release.key not in known)
+        if window.release.key in short or (_was_all(window, agreed) and window.release.key not in known)
     ]
     if not wanted:
         return
@@ -81,10 +81,15 @@ def alone(windows: Sequence[Window]) -> Iterator[Window]:
         busy_until_us = None if busy_until_us is None or closes_us is None else max(busy_until_us, closes_us)
 
 
-def _agreed(projected: Projected) -> set[ReleaseKey]:
-    """Releases that are alone in a bracket that came out as expected."""
+def _was_all(window: Window, agreed: Mapping[ReleaseKey, int]) -> bool:
+    """The bracket came out as expected, and nothing that came behind it in the window was parted from it."""
+    return agreed.get(window.release.key, -1) >= (window.closes_us or 0)
+
+
+def _agreed(projected: Projected) -> dict[ReleaseKey, int]:
+    """Releases that are alone in a bracket that came out as expected, and until when that went."""
     return {
-        stretch.releases[0]
+        stretch.releases[0]: stretch.closes_us
         for _, posted in projected.posted
         if (stretch := posted.stretch).verdict is Verdict.AGREES
         and stretch.channel in CLAIMED_CHANNELS

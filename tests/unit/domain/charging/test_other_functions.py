@@ -24,7 +24,7 @@ def test_copies_made_while_seven_pages_are_released_are_not_the_users() -> None:
     # Ricoh SP 310DN service manual: total +10, print-only +7.
     ledger = beside(10, 7, 3).ledger()
     one = charge(ledger, "r1")
-    assert (one.released, one.counted, one.charged) == (7, 10, 7)
+    assert (one.released, one.counted, one.charged) == (7, 7, 7)
     assert one.verdict is Verdict.AGREES
     assert "other-function" in one.reasons
     assert accounts(ledger) == {"person:owner-r1": 7, "house:other-function": 3}
@@ -69,10 +69,14 @@ def test_copies_that_the_total_does_not_know_of_move_nothing() -> None:
 def test_copies_hide_no_shortfall() -> None:
     ledger = beside(5, 5, 0).ledger()
     assert charge(ledger, "r1").verdict is Verdict.SHORTFALL
-    agreeing = beside(7, 4, 3).ledger()
-    # By the total all seven came out; by the counter of prints three are missing, and the parts say so.
-    assert charge(agreeing, "r1").verdict is Verdict.AGREES
-    assert charge(agreeing, "r1", "prints").verdict is Verdict.SHORTFALL
+    # By the total all seven came out; three of them were copies, and by the counter of prints three are missing.
+    hidden = beside(7, 4, 3).ledger()
+    one = charge(hidden, "r1")
+    assert (one.verdict, one.counted, one.charged) == (Verdict.SHORTFALL, 4, 4)
+    assert charge(hidden, "r1", "prints").verdict is Verdict.SHORTFALL
+    assert accounts(hidden) == {"person:owner-r1": 4, "house:other-function": 3}
+    (finding,) = hidden.findings
+    assert finding.pages == -3
 
 
 def test_copies_while_nobody_releases_are_no_stray_pages() -> None:

@@ -103,7 +103,27 @@ def test_maintenance_lasts_from_its_note_to_the_next() -> None:
     story.noted(15, "moved")
     story.noted(20, "maintenance-ended")
     rules = Rules.of(story.facts)
-    assert [rules.in_maintenance(at_us(second)) for second in (9, 10, 16, 20, 99)] == [False, True, True, False, False]
+    assert [rules.maintenance_since_us(at_us(second)) for second in (9, 20, 99)] == [None, None, None]
+    assert [rules.maintenance_since_us(at_us(second)) for second in (10, 16)] == [at_us(10), at_us(10)]
+
+
+def test_a_maintenance_whose_end_nobody_notes_is_over_after_a_day() -> None:
+    story = Story()
+    story.noted(10, "maintenance-begun")
+    rules, day_s = Rules.of(story.facts), 24 * 3600
+    spans = [(day_s, day_s + 9), (day_s + 9, day_s + 30), (day_s + 10, day_s + 30)]
+    assert [rules.maintained(at_us(first), at_us(last)) for first, last in spans] == [True, True, False]
+
+
+def test_a_note_of_test_pages_stands_for_what_begins_to_come_as_soon_as_a_releases_pages_would() -> None:
+    story = Story()
+    story.noted(10, "test-pages")
+    rules = Rules.of(story.facts)
+    waited_s = POLICY.unmoved_us / 1_000_000
+    spans = [(0, 9), (0, 10), (10, 20), (10 + waited_s, 200), (10.1 + waited_s, 200)]
+    said = [rules.noted_work(at_us(first), at_us(last)) for first, last in spans]
+    assert said == ["", "test-pages", "test-pages", "test-pages", ""]
+    assert Rules().noted_work(at_us(0), at_us(99)) == ""
 
 
 def test_badges_are_kept_for_an_hour_or_as_long_as_any_policy_asks() -> None:

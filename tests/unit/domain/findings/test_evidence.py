@@ -79,6 +79,8 @@ ONE_OF_EACH = [
     shown.state_not_believed(),
     shown.unit_assumed("total", "1.3.6.1.2.1.43.10.2.1.4.1.1", "1.3.6.1.4.1.99999.1"),
     shown.unit_contradicted("total", "1.3.6.1.2.1.43.10.2.1.4.1.1", Unit.IMPRESSIONS, Unit.SHEETS),
+    shown.colour_under_mono(2, Unit.IMPRESSIONS, 1),
+    shown.colour_under_mono(2, Unit.IMPRESSIONS, 3),
     *(shown.pattern(one.name, 4, 5, 9) for one in (*HYPOTHESES, *PAIRS)),
     shown.no_owner(),
     shown.flooded(200, 10),

@@ -1,0 +1,88 @@
+"""Copies and faxes: what the meter itself counts as another function's is taken out of the total before it is judged.
+
+A total counts prints, copies and faxes alike (docs.cpp.canon M124813, prtMarkerGroup; Ricoh SP 310DN service manual).
+A meter that counts copies or faxes apart says how many of its pages no release made; one that counts prints says it
+too, by what is left. Of a stretch only the difference counts, at its edges and at each level inside it, so that it does
+not matter how a bracket is split.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from dataclasses import dataclass, replace
+from typing import Final
+
+from pagereeve.domain.brackets.expectation import FUNCTION_CHANNELS
+from pagereeve.domain.brackets.partition import Between, Cut
+from pagereeve.domain.brackets.runs import Sample
+
+TOTAL: Final = "total"
+PRINTS: Final = "prints"
+_APART: Final = frozenset({*FUNCTION_CHANNELS, PRINTS})
+
+
+@dataclass(frozen=True, slots=True)
+class Apart:
+    """How pages of other functions are known in one stretch: these channels, or the total less what was printed."""
+
+    names: tuple[str, ...]
+
+    def at(self, sample: Sample) -> int | None:
+        """A figure of which the differences are pages; None where the answer doesn't carry all of it."""
+        pages = 0
+        for name in self.names or (TOTAL, PRINTS):
+            counted = sample.total(name)
+            if counted is None:
+                return None
+            pages += -counted if name == PRINTS else counted
+        return pages
+
+
+def apart_in(channel: str, between: Between) -> Apart | None:
+    """How the meter counts other functions apart in a stretch of the total; None where it doesn't.
+
+    Figures that can't be parts of this total, or that count in another unit, say nothing of it. A counter of prints
+    that did not move while somebody printed is not believed against the total.
+    """
+    opening, closing = between.opening, between.closing
+    if channel != TOTAL or opening.run is not closing.run or _APART.isdisjoint(closing.run.last_totals):
+        return None
+    edges = _sample_at(opening, opening.to_us), _sample_at(closing, closing.from_us)
+    names = tuple(name for name in FUNCTION_CHANNELS if _moved(name, *edges) is not None)
+    prints = _moved(PRINTS, *edges) or 0
+    if names and 0 <= sum(_moved(name, *edges) or 0 for name in names) <= between.counted - prints:
+        return Apart(names)
+    counter = edges[1].plateau.sight.count(PRINTS)
+    alive = prints > 0 or (not between.windows and not names and counter is not None and counter.value > 0)
+    return Apart(()) if alive and _moved(PRINTS, *edges) is not None and prints <= between.counted else None
+
+
+def without_functions(between: Between, apart: Apart | None) -> Between:
+    """The same stretch; its edges know what other functions had counted by then."""
+    if apart is None:
+        return between
+    opening, closing = between.opening, between.closing
+    before = apart.at(_sample_at(opening, opening.to_us)) or 0
+    after = apart.at(_sample_at(closing, closing.from_us)) or 0
+    return replace(between, opening=replace(opening, others=before), closing=replace(closing, others=after))
+
+
+def _sample_at(cut: Cut, at_us: int) -> Sample:
+    """What the meter showed at the cut's edge: one sample, so that it is the same wherever a projection began."""
+    samples = cut.run.samples
+    return samples[max(0, bisect_right(samples, at_us, key=_begins_us) - 1)]
+
+
+def _begins_us(sample: Sample) -> int:
+    return sample.plateau.first_received_us
+
+
+def _moved(name: str, before: Sample, after: Sample) -> int | None:
+    """Steps of a counter between two answers; None where one lacks it, where its own run ended in between, or where it
+    counts in another unit than the total.
+    """
+    left, right = before.total(name), after.total(name)
+    counter, total = after.plateau.sight.count(name), after.plateau.sight.count(TOTAL)
+    if left is None or right is None or counter is None or before.number(name) != after.number(name):
+        return None
+    return right - left if total is None or counter.unit is total.unit else None
