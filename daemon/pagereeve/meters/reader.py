@@ -8,6 +8,7 @@ from functools import lru_cache, partial
 
 from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
 from pagereeve.meters.discovery.inspecting import inspection_of
+from pagereeve.meters.discovery.introduction import Introduction
 from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
 from pagereeve.meters.discovery.survey import Survey, survey, wrong_responder
@@ -85,6 +86,7 @@ class _Inspection:
     """What an inspection has seen so far, wherever it ends."""
 
     printer: _AgentState
+    said: Introduction = field(default_factory=Introduction)
     seen: Survey | None = None
     responder: str = ""
 
@@ -148,15 +150,24 @@ class SnmpMeter:
             result = Failure(began_us, received_us, ended.reason, ended.detail, ended.responder)
             look.responder = look.responder or ended.responder
         took_s = (self._clock.monotonic_us() - begun_us) / 1_000_000
-        return inspection_of(look.seen, target, look.responder, result, took_s)
+        return inspection_of(look.seen, look.said, target, look.responder, result, took_s)
 
     async def _looked(self, look: _Inspection, deadline_us: int) -> Reading:
+        conversation = await self._conversation(look.printer, deadline_us)
+        try:
+            return await self._found(look, conversation)
+        except ReadEnded:
+            if conversation.answered:
+                await look.said.go_on(conversation)
+            raise
+
+    async def _found(self, look: _Inspection, conversation: Conversation) -> Reading:
         printer = look.printer
-        conversation = await self._conversation(printer, deadline_us)
         responder = conversation.responder
         try:
-            look.seen = await survey(conversation, printer.target, self.profiles)
+            await look.said.begin(conversation)
             look.responder = responder
+            look.seen = await survey(conversation, printer.target, self.profiles)
             pins = look.seen.pins()
             return self._reading(printer, pins, await conversation.get(pins.names), responder)
         except DecodeError as error:

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from enum import StrEnum
+from typing import NamedTuple, Protocol
 
 from pagereeve.domain.facts.reading import Failure, Reading, Unit
 from pagereeve.ports.meter import MeterTarget, Version
@@ -47,12 +48,40 @@ class PrinterIdentity:
     description: str = ""
 
 
+class ResponderKind(StrEnum):
+    """What kind of device answered: one with something of the Printer-MIB; one that prints and has nothing of it (a
+    print server, a printer's network card); one that says that it forwards packets; any other.
+    """
+
+    NOBODY = "nobody"
+    PRINTER = "printer"
+    PRINT_SERVER = "print-server"
+    FORWARDER = "forwarder"
+    OTHER = "other"
+
+
+class Asked(NamedTuple):
+    """One question to an agent; ``object`` is dotted, ``answer`` empty where it has no such object."""
+
+    name: str
+    object: str
+    answer: str
+
+
+class NextStep(NamedTuple):
+    """What to do; ``source`` is published, or empty."""
+
+    text: str
+    source: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Inspection:
     """``reading`` is what the daemon would record, ``failure`` why it can't; exactly one of the two is there.
 
     ``responder`` is the address that answered, empty if none did. ``channels`` are all that were found, usable or not;
-    ``notes`` say what was looked for and not found, or found and not chosen.
+    ``notes`` say what was looked for and not found, or found and not chosen. Where the read was refused, ``asked`` has
+    what the agent was asked besides and ``next_step`` what to do.
     """
 
     responder: str
@@ -64,6 +93,9 @@ class Inspection:
     reading: Reading | None
     failure: Failure | None
     took_s: float = 0.0
+    kind: ResponderKind = ResponderKind.NOBODY
+    asked: tuple[Asked, ...] = ()
+    next_step: NextStep | None = None
 
 
 class Inspector(Protocol):

@@ -8,7 +8,7 @@ from typing import Any, Final, NamedTuple
 from pagereeve.domain.values.visible import visible
 from pagereeve.ports.inspection import ChannelFound, Inspection
 from pagereeve.ports.meter import MeterTarget
-from pagereeve.reports.inspection import inspection_json
+from pagereeve.reports.inspection import inspection_json, step_text
 
 UNKNOWN_MODEL: Final = "(says no model)"
 # A label of a group is a heading, not a text.
@@ -67,6 +67,8 @@ def fleet_text(fleet: Sequence[Seen]) -> str:
         lines += ["", f"{label}: {_many(len(some))} can be used", *(f"  {_usable(one, width)}" for one in some)]
     for label, some in _by_reason(fleet):
         lines += ["", f"{label}: {_many(len(some))} can't be used", *(f"  {_refused(one, width)}" for one in some)]
+        steps = dict.fromkeys(one.inspection.next_step for one in some)
+        lines += [f"  Next: {step_text(step)}" for step in steps if step is not None]
     return "\n".join([*lines[1:], "", _sums(fleet)])
 
 

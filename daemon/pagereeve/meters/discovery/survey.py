@@ -24,6 +24,7 @@ from pagereeve.meters.discovery.objects import (
     pins_of,
 )
 from pagereeve.meters.discovery.profile import NO_PROFILE, Profile, Profiles
+from pagereeve.meters.discovery.responders import prints
 from pagereeve.meters.discovery.standard_objects import FoundRows, find_rows, something_of_printer_mib
 from pagereeve.meters.discovery.text import printable
 from pagereeve.meters.discovery.units import unit_in, unit_label
@@ -220,6 +221,8 @@ async def _refuse(conversation: Conversation, rows: FoundRows, seen: Survey) -> 
         text = f"{responder} is of {seen.profile}'s kind ({seen.object_id}), but has no count that is known{notes}"
     elif known := await something_of_printer_mib(conversation):
         text = f"{responder} has a Printer-MIB ({known}), but no prtMarkerLifeCount, nor another known count{notes}"
+    elif prints(seen.object_id):
+        text = f"{responder} is a print server or a printer's own card ({seen.object_id}) that shows no count{notes}"
     else:
         raise ReadEnded(SilenceReason.WRONG_RESPONDER, wrong_responder(responder, seen.object_id), responder)
     raise ReadEnded(SilenceReason.NO_METER, text, responder)
