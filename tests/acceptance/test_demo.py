@@ -77,6 +77,8 @@ async def test_the_long_demo_finds_every_kind_of_finding() -> None:
     # Receivers of alerts are not the college's: test_receivers_retired.py sends one away.
     not_planted = {"unit-changed", "object-changed", "facts-lost", "fact-damaged", "clock-stepped", "clock-not-agreed"}
     not_planted |= {"receiver-retired", "state-not-believed"}
+    # What test_gateway_checks.py plays.
+    not_planted |= {"gateway-down"}
     # What test_tickets.py and test_reader_slips.py play.
     not_planted |= {"tickets-incomplete", "reader-flooded"}
     design = {kind for kind in get_args(Kind) if kind not in not_planted}

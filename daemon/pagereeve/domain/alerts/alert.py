@@ -35,6 +35,7 @@ PASSING: Final = SHARED_FATE | {
     "clock-stepped",
     "clock-not-agreed",
     "receiver-retired",
+    "gateway-down",
     "reader-noisy",
     "reader-form-changed",
     "reader-flooded",
