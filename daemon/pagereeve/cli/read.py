@@ -16,6 +16,7 @@ from pagereeve.app.fleet_look import look_over
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config
 from pagereeve.cli.output import say, say_json
 from pagereeve.cli.progress import progress_of
+from pagereeve.cli.recording import record_agent
 from pagereeve.meters.discovery.profile import Profiles, profiles_with
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.ports.inspection import Inspection
@@ -67,6 +68,10 @@ def read(
     snmp: Annotated[SnmpOptions | None, Parameter(name="*")] = None,
     profiles: Annotated[Path | None, Parameter(help="Folder with further profiles.")] = None,
     timeout_s: Annotated[float, Parameter(name="--timeout", help="Time limit in seconds, for each printer.")] = 15.0,
+    record: Annotated[
+        Path | None,
+        Parameter(help="Write what one agent answers to this file, without names: to make a test of it."),
+    ] = None,
     json: AsJson = False,
     config: Config = CONFIG_DEFAULT,
 ) -> int:
@@ -86,11 +91,15 @@ def read(
     known.require([target.profile for target in targets])
     limit_s = min(max(timeout_s, 0.1), TIMEOUT_MAX_S)
     one = printer is not None or len(places) == 1
+    if record is not None and not one:
+        raise BadSettings("pagereeve read", [Problem("--record", "is of one printer; name one")])
     seen = asyncio.run(_look_over(targets, known, limit_s, quiet=json or one))
     if one:
         _show_one(seen[0], as_json=json)
     else:
         _show_fleet([Seen(target, each) for target, each in zip(targets, seen, strict=True)], as_json=json)
+    if record is not None:
+        record_agent(targets[0], known, record)
     return 0 if all(each.reading is not None for each in seen) else 1
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Mapping
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
 
@@ -12,9 +12,10 @@ from pagereeve.meters.discovery.introduction import Introduction
 from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
 from pagereeve.meters.discovery.survey import Survey, survey, wrong_responder
+from pagereeve.meters.recording.capture import captured
 from pagereeve.meters.sighting import MeterSighting, figure
 from pagereeve.meters.snmp.address import AgentAddress, NameNotFound, Resolver, key_label
-from pagereeve.meters.snmp.ber import DecodeError
+from pagereeve.meters.snmp.ber import DecodeError, Varbind
 from pagereeve.meters.snmp.conversation import NAMES_LEAST, NAMES_MAX, AgentLimits, Conversation, Got
 from pagereeve.meters.snmp.endpoint import Endpoint
 from pagereeve.meters.snmp.names import SYS_UP_TIME
@@ -175,6 +176,19 @@ class SnmpMeter:
         except ReadEnded as ended:
             never = ended.reason is SilenceReason.TIMEOUT and not ended.responder and not conversation.answered
             raise (_never_heard(ended) if never else ended) from ended
+
+    async def record(self, target: MeterTarget, timeout_s: float) -> Mapping[bytes, Varbind]:
+        """What the agent answers, by encoded name, within ``timeout_s`` (seconds). Raises ReadEnded."""
+        deadline_us = self._clock.monotonic_us() + int(min(timeout_s, TIMEOUT_MAX_S) * 1_000_000)
+        conversation = await self._conversation(_AgentState(target), deadline_us)
+        names: tuple[bytes, ...] = ()
+        try:
+            names = (await survey(conversation, target, self.profiles)).pins().names
+        except ReadEnded:
+            # What has no meter that is known is recorded all the more.
+            if not conversation.answered:
+                raise
+        return await captured(conversation, names)
 
     def forget(self, printer: str) -> None:
         """Drop what is remembered of a printer that the registry no longer has."""
