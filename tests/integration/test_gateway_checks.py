@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from pagereeve.app.daemon import App
+from pagereeve.cli import status_of
 from pagereeve.meters.gateway_probe import NetworkProbe
 from pagereeve.ports.gateways import GatewayCheck
 from tests.findings import lines_of, text_of
@@ -59,7 +60,9 @@ async def open_kinds(app: App) -> list[tuple[str, str]]:
     return [(one.kind, one.printer or one.place) for one in await app.store.findings(only_open=True)]
 
 
-async def test_the_gateway_down_is_one_finding_and_a_printer_off_behind_one_that_answers_is_its_own(site: Site) -> None:
+async def test_the_gateway_down_is_one_finding_and_a_printer_off_behind_one_that_answers_is_its_own(
+    site: Site, capsys: pytest.CaptureFixture[str]
+) -> None:
     server = await box()
     port = port_of(server)
     site.more = '[[gateways]]\nname = "gate-1"\n'
@@ -78,6 +81,11 @@ async def test_the_gateway_down_is_one_finding_and_a_printer_off_behind_one_that
         down = await outside.finding("gateway-down", "")
         assert f"gateway gate-1 does not answer (tcp 127.0.0.1:{port})" in text_of(down)
         assert await open_kinds(app) == [("gateway-down", "gateway gate-1")]
+        assert await asyncio.to_thread(status_of, ["doctor", "--config", str(site.config)]) == 1
+        shown = capsys.readouterr().out
+        assert "Gateway gate-1 does not answer; behind: fleet-0001, fleet-0002." in shown
+        assert "sent no reading" not in shown
+        assert "stopped answering" not in shown
         # It comes back, and so does one of the two printers.
         server = await box(port)
         site.fleet.printers[PRINTERS[0]].silent = False
@@ -87,6 +95,9 @@ async def test_the_gateway_down_is_one_finding_and_a_printer_off_behind_one_that
         await is_over(outside, "gateway-down")
         assert [one for one in await open_kinds(app) if one[0] == "meter-silent"] == [("meter-silent", PRINTERS[1])]
         server.close()
+    # The rows follow from the facts alone.
+    assert await asyncio.to_thread(status_of, ["replay", "--check", "--config", str(site.config)]) == 0
+    assert "nothing differs" in capsys.readouterr().out
 
 
 async def is_over(outside: Outside, kind: str) -> None:

@@ -50,7 +50,7 @@ class PrinterIdentity:
 
 class ResponderKind(StrEnum):
     """What kind of device answered: one with something of the Printer-MIB; one that prints and has nothing of it (a
-    print server, a printer's network card); one that says that it forwards packets; any other.
+    print server, a printer's network card); one that says that it forwards packets; any other; one that does not say.
     """
 
     NOBODY = "nobody"
@@ -58,6 +58,7 @@ class ResponderKind(StrEnum):
     PRINT_SERVER = "print-server"
     FORWARDER = "forwarder"
     OTHER = "other"
+    UNSAID = "unsaid"
 
 
 class Asked(NamedTuple):

@@ -48,6 +48,10 @@ STEPS: Final[dict[Case, NextStep]] = {
         "to the printer's UDP port 161, and give that port.",
         "openwrt/packages#7980",
     ),
+    Case(SilenceReason.WRONG_RESPONDER, ResponderKind.UNSAID): NextStep(
+        "It has no sysObjectID: only its description says what it is. A print server, or a printer's card, keeps the "
+        "counters to itself, and no other forward helps; of a gateway, forward another port to the printer's port 161."
+    ),
     Case(SilenceReason.WRONG_DEVICE): NextStep(
         "Another printer answers there: correct the forward or the port; if the printer was exchanged, correct serial "
         "and object_id in its entry."

@@ -57,4 +57,4 @@ def kind_of(object_id: str, services: int | None, *, printer_mib: bool, printer_
         return ResponderKind.PRINT_SERVER
     if services is not None and services & FORWARDING:
         return ResponderKind.FORWARDER
-    return ResponderKind.OTHER
+    return ResponderKind.OTHER if object_id else ResponderKind.UNSAID

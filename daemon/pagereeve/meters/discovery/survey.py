@@ -229,7 +229,9 @@ async def _refuse(conversation: Conversation, rows: FoundRows, seen: Survey) -> 
 
 
 def wrong_responder(responder: str, seen: str) -> str:
+    if not seen:
+        return f"{responder} answers SNMP but has no Printer-MIB, and does not say what it is (no sysObjectID)"
     return (
-        f"{responder} answers SNMP but has no Printer-MIB (its sysObjectID is {seen or 'absent'}): "
+        f"{responder} answers SNMP but has no Printer-MIB (its sysObjectID is {seen}): "
         "a box in the middle may be answering for itself; check the port forward"
     )

@@ -20,7 +20,7 @@ OTHER = "1.3.6.1.4.1.99999.2.1"
         (OTHER, 76, False, False, ResponderKind.FORWARDER),
         (OTHER, 2, False, False, ResponderKind.FORWARDER),
         (OTHER, None, False, False, ResponderKind.OTHER),
-        ("", None, False, False, ResponderKind.OTHER),
+        ("", None, False, False, ResponderKind.UNSAID),
         # What prints is not called a box in the middle, whatever layers it says it serves.
         (OTHER, 76, False, True, ResponderKind.PRINT_SERVER),
         ("1.3.6.1.4.1.683.6.0", 76, False, False, ResponderKind.PRINT_SERVER),
