@@ -25,6 +25,8 @@ from pagereeve.domain.facts.facts import (
     Event,
     Fact,
     FactDamaged,
+    GatewayChecked,
+    GatewayState,
     Loss,
     LossAccepted,
     Note,
@@ -59,6 +61,7 @@ from pagereeve.domain.facts.policy import (
 from pagereeve.domain.facts.reading import (
     ERROR_BITS,
     Count,
+    GatewayWord,
     Plateau,
     PrinterState,
     Sight,
@@ -228,6 +231,7 @@ SILENCES = st.builds(
     reason=st.sampled_from(SilenceReason),
     detail=texts(TEXT_MAX, least=0),
     responder=texts(least=0),
+    gateway=st.sampled_from(get_args(GatewayWord)),
 )
 FAILED_READS = st.builds(ReadFailed, printer=NAMES, silence=SILENCES)
 RUNS: st.SearchStrategy[PlateauRead | ReadFailed] = READS | FAILED_READS
@@ -338,6 +342,15 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
         digest=st.binary(min_size=32, max_size=32).map(bytes.hex),
     ),
     st.builds(FactDamaged, printer=st.just("") | NAMES, at_us=INSTANTS_US, number=FIGURES, kind=texts()),
+    st.builds(
+        GatewayChecked,
+        origin=ORIGINS,
+        gateway=texts(),
+        state=st.sampled_from(get_args(GatewayState)),
+        check=texts(),
+        why=st.just("") | texts(),
+        printer=st.just(""),
+    ),
     st.builds(
         ReceiverChanged,
         origin=ORIGINS,

@@ -34,11 +34,12 @@ from pagereeve.app.shares import shares_for
 from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
 from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
-from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.facts import Fact, GatewayChecked
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
+from pagereeve.engine.gateways.checker import GatewayChecker
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.polling import PollPolicy
@@ -58,6 +59,7 @@ from pagereeve.feeds.kind import FeedContext, OpenFeed
 from pagereeve.feeds.lines.relayed import LinesDropped, RelayGone, RelayLink
 from pagereeve.feeds.local.callers import LocalCallers
 from pagereeve.meters.discovery.profile import profiles_with
+from pagereeve.meters.gateway_probe import NetworkProbe
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.clock import Clock
@@ -89,6 +91,7 @@ TASKS = (
     "reload",
     "clock",
     "credentials",
+    "gateways",
 )
 
 log = structlog.get_logger("pagereeve.app")
@@ -170,6 +173,7 @@ class App:
         profiles.require(printer.profile for printer in settings.printers)
         self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
         self._stack.push_async_callback(self.meter.close)
+        self.gateway_checker = self._gateway_checker()
         self.registry = self._registry()
         self.alerting = self._alerting()
         self._stack.push_async_callback(self.alerting.close)
@@ -195,6 +199,7 @@ class App:
         self.supervisor.start(
             "badges", "badges", self.badge_watcher.run, heartbeat=self.badge_watcher.heartbeat, forever=True
         )
+        await self._check_gateways()
         await self.clock_keeper.start(self.supervisor, self.badge_watcher)
         self.registry.start({printer: run.fact async for printer, run in self.store.open_runs()})
         await self.intake.route_waiting_ends()
@@ -221,6 +226,30 @@ class App:
     def _note_of_meter(self, printer: str, text: str) -> None:
         log.warning("the printer is other than it was", printer=printer, why=text)
 
+    def _gateway_checker(self) -> GatewayChecker:
+        def accept(fact: Fact) -> None:
+            self.badge_watcher.accept(fact)  # it is made after this
+            if isinstance(fact, GatewayChecked) and fact.state == "up":
+                self._read_behind(fact.gateway)
+
+        probe, every_s = NetworkProbe(self.clock, self.entropy), self.settings.watch.gateway_check.seconds
+        checker = GatewayChecker(probe, self.store, self.clock, self.entropy, accept, every_s)
+        self._stack.push_async_callback(probe.close)
+        self._stack.push_async_callback(checker.close)
+        return checker
+
+    async def _check_gateways(self) -> None:
+        checker = self.gateway_checker
+        await checker.open(self.settings.gateway_checks())
+        self.supervisor.start("gateways", "gateways", checker.run, heartbeat=checker.heartbeat, forever=True)
+
+    def _read_behind(self, gateway: str) -> None:
+        """Meters that were left in peace while their gateway was down."""
+        for name in self.registry.behind(gateway):
+            watcher = self.registry.watchers.get(name)
+            if watcher is not None:
+                watcher.ask_for_reading()
+
     def _registry(self) -> PrinterRegistry:
         settings = self.settings
         watch = settings.watch
@@ -244,6 +273,7 @@ class App:
             on_learned=self._on_learned,
             first_spread_s=self._first_reads_spread_s,
             apart=not self.clock_keeper.boot.agreed,
+            gateways=self.gateway_checker,
         )
         return PrinterRegistry(around, self.supervisor, registered_printers(settings))
 
@@ -324,6 +354,7 @@ class App:
             intake=self.intake,
             credentials=self.credentials,
             gateway_names=self._gateway_names,
+            gateway_checker=self.gateway_checker,
             local=self.local_callers,
             change_http=self._change_http,
         )

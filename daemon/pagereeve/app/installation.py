@@ -43,6 +43,7 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         seen,
         findings=known.findings,
         quiet=known.quiet,
+        gateways_down=known.gateways_down,
         newest_us=known.newest_us,
         waiting_us=known.waiting_us,
         units=known.units,
@@ -136,7 +137,7 @@ def _secret_files(settings: Settings, journal: Path) -> list[Path]:
     named = [settings.data_dir, settings.badge_key_file, settings.badges.directory, journal, *settings.http.token_files]
     named.append(settings.http.key_file)
     receivers = (one for _, one in settings.alerts.receivers())
-    for one in (*settings.printers, *receivers, *settings.http.credentials):
+    for one in (*settings.printers, *settings.gateways, *receivers, *settings.http.credentials):
         secret = [name for name in type(one).model_fields if name.endswith("_file") and name != "ca_file"]
         named += [getattr(one, name) for name in secret]
     return list(dict.fromkeys(path for path in named if isinstance(path, Path)))

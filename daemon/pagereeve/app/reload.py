@@ -22,6 +22,7 @@ from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.ledger import Severity
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.engine.badges.watcher import BadgeWatcher
+from pagereeve.engine.gateways.checker import GatewayChecker
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.registry import PrinterRegistry
@@ -56,6 +57,7 @@ class RunningParts:
     intake: EventIntake
     credentials: CredentialKeeper
     gateway_names: dict[str, str]
+    gateway_checker: GatewayChecker
     local: LocalCallers
     change_http: Callable[[HttpSettings, ServerCertificate | None], None]
 
@@ -147,6 +149,7 @@ class Reloader:
         parts.intake.names = site_names(settings)
         parts.gateway_names.clear()
         parts.gateway_names.update(gateway_names(settings))
+        parts.gateway_checker.change(plan.gateway_checks)
         parts.credentials.change(one.credential for one in plan.credentials)
         parts.local.change(settings.local)
         parts.change_http(settings.http, plan.certificate)

@@ -12,6 +12,7 @@ from pagereeve.domain.facts.facts import Assigned
 from pagereeve.engine.printers.registry import RegisteredPrinter
 from pagereeve.feeds.http.tls import ServerCertificate
 from pagereeve.meters.discovery.profile import Profiles
+from pagereeve.ports.gateways import GatewayCheck
 from pagereeve.settings import BadSettings, Problem, Settings
 from pagereeve.settings.changes import fixed_changes
 from pagereeve.settings.credentials import GivenCredential
@@ -26,6 +27,7 @@ class ReloadPlan:
 
     settings: Settings
     printers: dict[str, RegisteredPrinter]
+    gateway_checks: Sequence[GatewayCheck] = field(repr=False)
     credentials: Sequence[GivenCredential] = field(repr=False)
     people: Sequence[Assigned] = field(repr=False)
     directory: Sequence[Binding] | None = field(repr=False)
@@ -43,6 +45,7 @@ class ReloadPlan:
         return cls(
             wanted,
             registered_printers(wanted),
+            wanted.gateway_checks(),
             wanted.http_credentials(),
             wanted.assignments(),
             None if wanted.badges.directory is None else wanted.directory(),

@@ -57,6 +57,7 @@ def refuse_bad_files(settings: Settings, source: str) -> None:
     problems: list[Problem] = []
     readers: tuple[Callable[[], object], ...] = (
         settings.targets,
+        settings.gateway_checks,
         settings.http_credentials,
         settings.assignments,
         settings.directory,

@@ -202,6 +202,7 @@ class EvidenceKind(StrEnum):
     CLOCK_STEPPED = "clock-stepped"
     CLOCK_NOT_AGREED = "clock-not-agreed"
     RECEIVER_GONE = "receiver-gone"
+    GATEWAY_DOWN = "gateway-down"
     OLDER = "older"
     """The sentence of a finding that was made before evidence was typed, until its printer is projected again."""
 

@@ -10,11 +10,13 @@ from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReaso
 from pagereeve.meters.asking import ask_at
 from pagereeve.meters.discovery.channels import says_unknown
 from pagereeve.meters.discovery.inspecting import inspection_of
+from pagereeve.meters.discovery.introduction import Introduction
 from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
 from pagereeve.meters.discovery.refusing import not_known_now, wrong_responder
 from pagereeve.meters.discovery.serials import names_nobody
 from pagereeve.meters.discovery.survey import Survey, survey
+from pagereeve.meters.recording.capture import captured
 from pagereeve.meters.registered_unit import with_registered_unit
 from pagereeve.meters.sighting import COMPARABLE, MeterSighting, figure
 from pagereeve.meters.snmp.address import AgentAddress, NameNotFound, Resolver, key_label
@@ -96,6 +98,7 @@ class _Inspection:
     """What an inspection has seen so far, wherever it ends."""
 
     printer: _AgentState
+    said: Introduction = field(default_factory=Introduction)
     seen: Survey | None = None
     responder: str = ""
 
@@ -159,16 +162,25 @@ class SnmpMeter:
             result = Failure(began_us, received_us, ended.reason, ended.detail, ended.responder)
             look.responder = look.responder or ended.responder
         took_s = (self._clock.monotonic_us() - begun_us) / 1_000_000
-        return inspection_of(look.seen, target, look.responder, result, took_s)
+        return inspection_of(look.seen, look.said, target, look.responder, result, took_s)
 
     async def _looked(self, look: _Inspection, deadline_us: int) -> Reading:
+        conversation = await self._conversation(look.printer, deadline_us)
+        try:
+            return await self._looked_at(look, conversation)
+        except ReadEnded:
+            if conversation.answered:
+                await look.said.go_on(conversation)
+            raise
+
+    async def _looked_at(self, look: _Inspection, conversation: Conversation) -> Reading:
         printer = look.printer
-        conversation = await self._conversation(printer, deadline_us)
         responder = conversation.responder
         try:
             await conversation.greet_either_way()
-            look.seen = await survey(conversation, printer.target, self.profiles)
+            await look.said.begin(conversation)
             look.responder = responder
+            look.seen = await survey(conversation, printer.target, self.profiles)
             got, pins = await ask_at(conversation, look.seen.pins())
             result = self._reading(printer, pins, got, responder)
         except DecodeError as error:
@@ -179,6 +191,19 @@ class SnmpMeter:
         if printer.limits.habits:
             look.seen.notes.append(told(printer.limits.habits))
         return result
+
+    async def record(self, target: MeterTarget, timeout_s: float) -> Mapping[bytes, Varbind]:
+        """What the agent answers, by encoded name, within ``timeout_s`` (seconds). Raises ReadEnded."""
+        deadline_us = self._clock.monotonic_us() + int(min(timeout_s, TIMEOUT_MAX_S) * 1_000_000)
+        conversation = await self._conversation(_AgentState(target), deadline_us)
+        names: tuple[bytes, ...] = ()
+        try:
+            names = (await survey(conversation, target, self.profiles)).pins().names
+        except ReadEnded:
+            # What has no meter that is known is recorded all the more.
+            if not conversation.answered:
+                raise
+        return await captured(conversation, names)
 
     def forget(self, printer: str) -> None:
         """Drop what is remembered of a printer that the registry no longer has."""

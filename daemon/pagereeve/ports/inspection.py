@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from enum import StrEnum
+from typing import NamedTuple, Protocol
 
 from pagereeve.domain.facts.reading import Failure, Reading, Unit, UnitGrade
 from pagereeve.ports.meter import MeterTarget, Version
@@ -69,13 +70,42 @@ class PrinterIdentity:
     description: str = ""
 
 
+class ResponderKind(StrEnum):
+    """What kind of device answered: one with something of the Printer-MIB; one that prints and has nothing of it (a
+    print server, a printer's network card); one that says that it forwards packets; any other; one that does not say.
+    """
+
+    NOBODY = "nobody"
+    PRINTER = "printer"
+    PRINT_SERVER = "print-server"
+    FORWARDER = "forwarder"
+    OTHER = "other"
+    UNSAID = "unsaid"
+
+
+class Asked(NamedTuple):
+    """One question to an agent; ``object`` is dotted, ``answer`` empty where it has no such object."""
+
+    name: str
+    object: str
+    answer: str
+
+
+class NextStep(NamedTuple):
+    """What to do; ``source`` is published, or empty."""
+
+    text: str
+    source: str = ""
+
+
 @dataclass(frozen=True, slots=True)
 class Inspection:
     """``reading`` is what the daemon would record, ``failure`` why it can't; exactly one of the two is there.
 
     ``responder`` is the address that answered, empty if none did. ``channels`` are billed, ``witnesses`` are counted
     beside them; ``notes`` say what was looked for and not found, or found and not chosen. ``device`` is the index of
-    the printer that is read, ``devices`` are all of the agent's where it has several.
+    the printer that is read, ``devices`` are all of the agent's where it has several. Where the read was refused,
+    ``asked`` has what the agent was asked besides and ``next_step`` what to do.
     """
 
     responder: str
@@ -90,6 +120,9 @@ class Inspection:
     device: int | None = None
     devices: tuple[DeviceFound, ...] = ()
     witnesses: tuple[ChannelFound, ...] = ()
+    kind: ResponderKind = ResponderKind.NOBODY
+    asked: tuple[Asked, ...] = ()
+    next_step: NextStep | None = None
 
 
 class Inspector(Protocol):

@@ -5,14 +5,18 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
+from typing import Final
 
 from pagereeve.domain.facts.facts import PlateauRead
-from pagereeve.domain.facts.reading import SilenceReason
+from pagereeve.domain.facts.reading import GatewayWord, SilenceReason
+from pagereeve.domain.findings.finding import Kind
 from pagereeve.domain.findings.from_timeline import SILENCE_TRIES_MIN
 from pagereeve.domain.ledger import Severity
-from pagereeve.ports.findings import FindingFilter
+from pagereeve.ports.findings import PAGE_MAX, FindingFilter
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.units import UnitStanding, units_of
+
+GATEWAY_DOWN: Final[Kind] = "gateway-down"
 
 
 @dataclass(frozen=True, slots=True)
@@ -20,7 +24,7 @@ class SilentPrinter:
     """A printer without a good reading: since when (None: it never gave one), and the reason of the last try.
 
     ``failing_us`` is since when each read has failed, where several have and a daemon still tries; ``late`` says that
-    the printer answers, but too late.
+    the printer answers, but too late. ``gateway`` is what the check of its gateway said of the last tries.
     """
 
     printer: str
@@ -28,13 +32,14 @@ class SilentPrinter:
     reason: str = ""
     failing_us: int | None = None
     late: bool = False
+    gateway: GatewayWord = ""
 
 
 @dataclass(frozen=True, slots=True)
 class JournalState:
     """``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message
     waits. ``newest_us`` is the latest instant of any fact (None: there is none). ``units`` are how each printer's is
-    known.
+    known. ``gateways_down`` are names.
     """
 
     findings: Mapping[tuple[Severity, str], int] = field(default_factory=dict)
@@ -42,6 +47,7 @@ class JournalState:
     newest_us: int | None = None
     waiting_us: Mapping[str, int] = field(default_factory=dict)
     units: tuple[UnitStanding, ...] = ()
+    gateways_down: tuple[str, ...] = ()
 
 
 async def journal_state(reads: Reads, printers: Collection[str], *, daemon_runs: bool) -> JournalState:
@@ -51,12 +57,14 @@ async def journal_state(reads: Reads, printers: Collection[str], *, daemon_runs:
         for one in await held.count_findings(FindingFilter(state="open")):
             counts[one.severity, one.kind] += one.findings
         queues = await held.queues()
+        down = await held.findings_page(FindingFilter(state="open", kind=GATEWAY_DOWN), PAGE_MAX)
         return JournalState(
             findings=counts,
             quiet=tuple(await _quiet(held, printers, daemon_runs=daemon_runs)),
             newest_us=await held.newest_us(),
             waiting_us={name: one.oldest_us for name, one in queues.items() if one.oldest_us is not None},
             units=await units_of(held, printers),
+            gateways_down=tuple(str(one.what.value("gateway") or "") for one in down.findings),
         )
 
 
@@ -75,5 +83,7 @@ async def _quiet(reads: Reads, printers: Iterable[str], *, daemon_runs: bool) ->
             silence = run.silence
             failing_us = silence.first_sent_us if daemon_runs and silence.count >= SILENCE_TRIES_MIN else None
             late = silence.reason is SilenceReason.LATE
-            quiet.append(SilentPrinter(printer, since_us, silence.reason, failing_us, late=late))
+            quiet.append(
+                SilentPrinter(printer, since_us, silence.reason, failing_us, late=late, gateway=silence.gateway)
+            )
     return quiet

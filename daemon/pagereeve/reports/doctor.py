@@ -88,6 +88,7 @@ class InstallationState:
     findings: Mapping[tuple[Severity, str], int] = field(default_factory=dict)
     printers: int = 0
     quiet: tuple[SilentPrinter, ...] = ()
+    gateways_down: tuple[str, ...] = ()
     waiting_us: Mapping[str, int] = field(default_factory=dict)
     readable: tuple[str, ...] = ()
     key_trouble: str = ""
@@ -109,6 +110,7 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *_credentials(seen),
         *_certificates(seen),
         *_receivers(seen),
+        *_gateways(seen),
         *_printers(seen),
         *_units(seen),
         *_findings(seen),
@@ -290,12 +292,28 @@ def _receivers(seen: InstallationState) -> Iterator[Complaint]:
             )
 
 
+def _gateways(seen: InstallationState) -> Iterator[Complaint]:
+    """One that is down is told, and not each printer behind it."""
+    if not seen.gateways_down:
+        return
+    names = _some(seen.gateways_down)
+    gateways = f"Gateway {names} does" if len(seen.gateways_down) == 1 else f"Gateways {names} do"
+    behind = [one.printer for one in seen.quiet if one.gateway == "down"]
+    yield Complaint(
+        "critical",
+        f"{gateways} not answer" + (f"; behind: {_some(behind)}." if behind else "."),
+        "Nobody can release anything there, and no meter behind is read.",
+        "Look at the gateway: its power, its cable, its switch port.",
+    )
+
+
 def _printers(seen: InstallationState) -> Iterator[Complaint]:
     """A printer is named once. One that answers too late needs another setting, one that is silent a look at it."""
     do = "pagereeve prove NAME shows, stage by stage, where reading the printer fails."
-    never = [one for one in seen.quiet if one.since_us is None and not one.late]
-    late = [one for one in seen.quiet if one.late]
-    told = [one for one in seen.quiet if one not in never and one not in late]
+    quiet = [one for one in seen.quiet if one.gateway != "down" or not seen.gateways_down]
+    never = [one for one in quiet if one.since_us is None and not one.late]
+    late = [one for one in quiet if one.late]
+    told = [one for one in quiet if one not in never and one not in late]
     long = [one for one in told if one.since_us is not None and one.since_us < seen.now_us - SILENT_AFTER_US]
     stopped = [one for one in told if one not in long and _fails_for_minutes(one, seen.now_us)]
     if never:
@@ -323,9 +341,9 @@ def _printers_have(quiet: Sequence[SilentPrinter]) -> str:
 
 
 def _quiet(one: SilentPrinter) -> str:
-    details = [
-        text for text in (one.reason, "" if one.since_us is None else f"last {to_text(one.since_us)[:16]}Z") if text
-    ]
+    last = "" if one.since_us is None else f"last {to_text(one.since_us)[:16]}Z"
+    gateway = "its gateway answers" if one.gateway == "answers" else ""
+    details = [text for text in (one.reason, last, gateway) if text]
     return f"{one.printer} ({', '.join(details)})" if details else one.printer
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from pagereeve.domain.values.visible import visible
-from pagereeve.ports.inspection import ChannelFound, DeviceFound, Inspection
+from pagereeve.ports.inspection import Asked, ChannelFound, DeviceFound, Inspection, NextStep
 
 
 def inspection_json(seen: Inspection) -> dict[str, Any]:
@@ -15,6 +15,9 @@ def inspection_json(seen: Inspection) -> dict[str, Any]:
         "usable": reading is not None,
         "why_not": None if failure is None else {"reason": failure.reason.value, "detail": failure.detail},
         "responder": seen.responder,
+        "kind": seen.kind.value,
+        "asked": [one._asdict() for one in seen.asked],
+        "next_step": None if seen.next_step is None else seen.next_step._asdict(),
         "version": seen.version,
         "took_s": round(seen.took_s, 3),
         "identity": {
@@ -79,6 +82,7 @@ def inspection_text(seen: Inspection) -> str:
     lines += [f"witness {_one_line(one)}" for one in seen.witnesses]
     lines += ["", *(f"{'check' if one.passed else 'FAILED'}  {one.text}" for one in seen.checks)] if seen.checks else []
     lines += ["", *(f"note   {visible(note)}" for note in seen.notes)] if seen.notes else []
+    lines += ["", *_asked_lines(seen.asked)] if seen.asked else []
     return "\n".join([*lines, "", _verdict(seen)])
 
 
@@ -91,6 +95,12 @@ def _device_lines(seen: Inspection) -> list[str]:
         name = visible(one.serial or one.model) or "-"
         lines.append(f"device {one.index:<5} {name}, {visible(markers)}{mark}")
     return lines
+
+
+def _asked_lines(asked: tuple[Asked, ...]) -> list[str]:
+    """What was asked besides, and what came: where nothing did, that is what the refusal rests on."""
+    width = max(len(one.name) for one in asked)
+    return [f"asked for {one.name:{width}}  {visible(one.answer) or 'no such object'}" for one in asked]
 
 
 def _channel_lines(channels: tuple[ChannelFound, ...]) -> list[str]:
@@ -116,4 +126,10 @@ def _unit_note(one: ChannelFound) -> str:
 def _verdict(seen: Inspection) -> str:
     if seen.failure is None:
         return "The meter can be used."
-    return f"The meter can't be used ({seen.failure.reason}): {visible(seen.failure.detail)}"
+    text = f"The meter can't be used ({seen.failure.reason}): {visible(seen.failure.detail)}"
+    return text if seen.next_step is None else f"{text}\nNext: {step_text(seen.next_step)}"
+
+
+def step_text(step: NextStep) -> str:
+    """What to do, with the place where it was published."""
+    return f"{step.text} ({step.source})" if step.source else step.text

@@ -19,6 +19,7 @@ from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.local.settings import LocalSettings
 from pagereeve.feeds.local.socket_file import SOCKET_NAME as LOCAL_SOCKET_NAME
 from pagereeve.feeds.local.socket_file import path_problem
+from pagereeve.ports.gateways import GatewayCheck
 from pagereeve.ports.line_settings import RelaySettings
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.secrets import NoSecret
@@ -137,6 +138,21 @@ class Settings(BaseSettings):
         if problems:
             raise BadSettings("the registry", problems)
         return tuple(targets)
+
+    def gateway_checks(self) -> tuple[GatewayCheck, ...]:
+        """Every gateway's that has one, its secret read now. Raises BadSettings with all problems."""
+        checks: list[GatewayCheck] = []
+        problems: list[Problem] = []
+        for gateway in self.gateways:
+            try:
+                check = gateway.gateway_check()
+            except NoSecret as error:
+                problems.append(Problem(f"gateway {gateway.name}", f"its secret: {error}"))
+                continue
+            checks += [check] if check is not None else []
+        if problems:
+            raise BadSettings("the gateways", problems)
+        return tuple(checks)
 
     def http_credentials(self) -> tuple[GivenCredential, ...]:
         """Those that token_files and [[http.credentials]] give. Raises BadSettings with all problems."""

@@ -10,9 +10,10 @@ from typing import Annotated, Literal, Self
 from pydantic import AfterValidator, Field, SecretStr, model_validator
 
 from pagereeve.domain.facts.reading import Unit, UnitGrade
+from pagereeve.ports.gateways import CheckKind, GatewayCheck
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.secrets import secret_from_environment, secret_from_file
-from pagereeve.ports.setting_types import Host, Name, Port, Section, Text
+from pagereeve.ports.setting_types import Host, Name, Port, Section, Target, Text
 from pagereeve.settings.badge_forms import BadgeFormSettings
 from pagereeve.settings.policies import PolicyOverrides
 from pagereeve.settings.usm import EnvName, UsmSettings
@@ -30,12 +31,33 @@ def _in_figures(text: str) -> str:
 
 
 class GatewaySettings(Section):
-    """``host`` is the address from which its badge lines come; without it only a feed can name the gateway."""
+    """``host`` is the address from which its badge lines come; without it only a feed can name the gateway.
+
+    ``check`` is where the gateway itself shows a sign of life, by ``kind``.
+    """
 
     name: Name
     host: Host | None = None
+    check: Target | None = None
+    kind: CheckKind = "tcp"
+    community_file: Path | None = None
     form: BadgeFormSettings | None = None
     text: Text = ""
+
+    @model_validator(mode="after")
+    def _check_fits(self) -> Self:
+        if self.check is None and (self.kind != "tcp" or self.community_file is not None):
+            raise ValueError("kind and community_file are about check; say where the gateway itself answers")
+        if self.community_file is not None and self.kind != "snmp":
+            raise ValueError('community_file goes with kind = "snmp"')
+        return self
+
+    def gateway_check(self) -> GatewayCheck | None:
+        """Where it shows a sign of life. Raises ports.secrets.NoSecret."""
+        if self.check is None:
+            return None
+        community = DEFAULT_COMMUNITY if self.community_file is None else secret_from_file(self.community_file)
+        return GatewayCheck(self.name, self.check.host, self.check.port, self.kind, community)
 
 
 class ReaderSettings(Section):

@@ -64,6 +64,7 @@ class WatchSettings(Section):
     poll_longest: Annotated[Duration, DurationRange("50ms", "10m")] = Duration.of("10s")
     poll_growth: Annotated[float, Field(ge=1, le=10, allow_inf_nan=False)] = 2.0
     sleeper_backoff_max: Annotated[Duration, DurationRange("1s", "7d")] = Duration.of("4h")
+    gateway_check: Annotated[Duration, DurationRange("1s", "1d")] = Duration.of("30s")
 
     @model_validator(mode="after")
     def _ordered(self) -> Self:

@@ -30,7 +30,17 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.policy import Policy
-from pagereeve.domain.facts.reading import Count, Counter, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
+from pagereeve.domain.facts.reading import (
+    Count,
+    Counter,
+    Failure,
+    GatewayWord,
+    PrinterState,
+    Reading,
+    Sight,
+    SilenceReason,
+    Unit,
+)
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Charge, Finding, ReleaseKey, Stretch
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild, replay
@@ -117,10 +127,12 @@ class Story:
             second += every
         self.reading(last, total, **more)
 
-    def failed(self, second: float, reason: str = "timeout", *, tries: int = 1, responder: str = "") -> None:
+    def failed(
+        self, second: float, reason: str = "timeout", *, tries: int = 1, responder: str = "", gateway: GatewayWord = ""
+    ) -> None:
         for nth in range(tries):
             sent_us = at_us(second + 3 * nth)
-            self._take(Failure(sent_us, sent_us + 2 * SECOND_US, SilenceReason(reason), "", responder))
+            self._take(Failure(sent_us, sent_us + 2 * SECOND_US, SilenceReason(reason), "", responder, gateway))
 
     def _take(self, result: Reading | Failure) -> None:
         recorded = record(self.printer, self.current, result)

@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 
 from pagereeve.cli.prove import _gateway_hosts
-from pagereeve.domain.facts.reading import Unit
-from pagereeve.ports.inspection import Inspection, PrinterIdentity
+from pagereeve.domain.facts.reading import Failure, SilenceReason, Unit
+from pagereeve.ports.inspection import Inspection, NextStep, PrinterIdentity
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.proof.deduction import deduce, settle_of
 from pagereeve.proof.plan import Plan
@@ -20,6 +20,7 @@ from pagereeve.proof.report.settings_entry import fragment_of
 from pagereeve.proof.report.summary import summary_line
 from pagereeve.proof.report.terminal import proof_json, proof_text
 from pagereeve.proof.results import Calibration, JobSeen, Proof, Stage
+from pagereeve.proof.stages.metering import channels_stage
 from pagereeve.proof.stages.reaching import identity_stage
 from pagereeve.settings import PrinterSettings, Settings
 
@@ -186,6 +187,15 @@ def test_port_161_of_a_gateway_is_warned_of(host: str, port: int, outcome: str) 
     stage = identity_stage(gateway_plan(host=host, port=port), seen)
     assert stage.outcome == outcome
     assert ("forward another port" in stage.advice) == (outcome == "warned")
+
+
+@pytest.mark.parametrize("step", [None, NextStep("Ask the printer's own port.")])
+def test_a_meter_that_can_not_be_used_has_the_advice_for_its_kind_and_maker(step: NextStep | None) -> None:
+    failure = Failure(1, 2, SilenceReason.NO_METER, "has no count", "192.0.2.11:161")
+    seen = Inspection("h", "2c", PrinterIdentity(), (), (), (), None, failure, next_step=step)
+    stage = channels_stage(gateway_plan(host="192.0.2.11"), seen)
+    assert (stage.outcome, stage.came) == ("failed", "has no count")
+    assert stage.advice == step.text if step is not None else "newer firmware" in stage.advice
 
 
 def test_a_proof_as_text_and_json_tells_outcome_and_advice() -> None:

@@ -105,6 +105,22 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
             "One printer has answered too late to be read: attic (late).",
         ),
         (
+            replace(WELL, quiet=(SilentPrinter("attic", None, "timeout", gateway="answers"),)),
+            "warning",
+            "One printer has never sent a reading: attic (timeout, its gateway answers).",
+        ),
+        # Of what is behind a gateway that is down nothing else is told.
+        (
+            replace(
+                WELL,
+                gateways_down=("gate-1",),
+                quiet=tuple(SilentPrinter(one, None, "timeout", gateway="down") for one in ("attic", "loft")),
+            ),
+            "critical",
+            "Gateway gate-1 does not answer; behind: attic, loft.",
+        ),
+        (replace(WELL, gateways_down=("gate-1", "gate-2")), "critical", "Gateways gate-1, gate-2 do not answer."),
+        (
             replace(WELL, findings={("warning", "surplus"): 3, ("info", "meter-silent"): 9}),
             "warning",
             "12 findings are open: 3 surplus, 9 meter-silent.",

@@ -233,6 +233,11 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Nobody who listens there hears of anything. What is to be sent waits for two weeks, then it is given up.",
         "Ask who runs it. Correct or remove it in the settings; or close this finding, and it is sent to again.",
     ),
+    "gateway-down": Advice(
+        "the gateway does not answer",
+        "Nobody behind it can release anything, and no meter behind it can be read until it answers.",
+        "Look at the gateway: its power, its cable, its switch port. What is behind it waits for it.",
+    ),
 }
 
 GATEWAY_SILENT: Final = Advice(

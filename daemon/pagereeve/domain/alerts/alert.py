@@ -38,6 +38,7 @@ PASSING: Final = SHARED_FATE | {
     "clock-stepped",
     "clock-not-agreed",
     "receiver-retired",
+    "gateway-down",
     "reader-noisy",
     "reader-form-changed",
     "reader-flooded",

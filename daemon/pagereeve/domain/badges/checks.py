@@ -10,7 +10,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, TypeVar
 
-from pagereeve.domain.badges.state import RECEIVERS_MAX, STRANGERS_MAX, ChecksState, FeedState, ReaderState
+from pagereeve.domain.badges.state import (
+    GATEWAYS_DOWN_MAX,
+    RECEIVERS_MAX,
+    STRANGERS_MAX,
+    ChecksState,
+    FeedState,
+    ReaderState,
+)
 from pagereeve.domain.badges.styles import SLIPS
 from pagereeve.domain.badges.swipes import SwipeKey, swipe_key
 from pagereeve.domain.facts.facts import (
@@ -19,6 +26,7 @@ from pagereeve.domain.facts.facts import (
     BadgeUnreadable,
     ClockChanged,
     FactDamaged,
+    GatewayChecked,
     LossAccepted,
     ReceiverChanged,
     ReleaseStarted,
@@ -33,7 +41,14 @@ from pagereeve.domain.ledger import Evidence, Finding, ReleaseKey
 from pagereeve.domain.values.instants import SECOND_US
 
 CheckedEvent = (
-    BadgePresented | BadgeUnreadable | ReleaseStarted | LossAccepted | ReceiverChanged | FactDamaged | ClockChanged
+    BadgePresented
+    | BadgeUnreadable
+    | ReleaseStarted
+    | LossAccepted
+    | ReceiverChanged
+    | FactDamaged
+    | ClockChanged
+    | GatewayChecked
 )
 # A reader is noisy from 19 of 20 refused frames on, and no more from half of them on: between the two it stays.
 NOISY_SHARE, QUIET_SHARE = (19, 20), (1, 2)
@@ -51,6 +66,7 @@ KINDS: Final[tuple[find.Kind, ...]] = (
     "clock-stepped",
     "clock-not-agreed",
     "receiver-retired",
+    "gateway-down",
 )
 # So many badges that nobody owns at one reader within so long: nobody has as many cards (our choice).
 FLOOD_BADGES: Final = 10
@@ -126,6 +142,8 @@ class BadgeChecks:
                 self._clock_changed(step.event, step.at_us)
             case ReceiverChanged() if not step.arrived:
                 self._receiver_changed(step.event, step.at_us)
+            case GatewayChecked() if not step.arrived:
+                self._gateway_checked(step.event, step.at_us)
 
     def copied(self) -> BadgeChecks:
         """A fold of its own that goes on from here, without what was found so far."""
@@ -357,6 +375,21 @@ class BadgeChecks:
         begun = (retirement_of(changed),) if changed.change == "retired" else ()
         self.state.receivers = (*others, *begun)[-RECEIVERS_MAX:]
 
+    # Gateways
+
+    def _gateway_checked(self, checked: GatewayChecked, at_us: int) -> None:
+        """Down twice in a row (by two daemons, say) is one trouble, which lasts."""
+        if at_us <= self.told_after_us:
+            return
+        held = next((one for one in self.state.gateways_down if one.place == _place_of(checked)), None)
+        if checked.state == "down" and held is None:
+            what = shown.gateway_down(checked)
+            begun = Condition("gateway-down", _place_of(checked), at_us, checked.origin.id, what)
+            self.state.gateways_down = (*self.state.gateways_down, begun)[-GATEWAYS_DOWN_MAX:]
+        elif checked.state == "up" and held is not None:
+            self._over(held, at_us)
+            self.state.gateways_down = tuple(one for one in self.state.gateways_down if one is not held)
+
     # Findings
 
     def _tell(
@@ -391,6 +424,10 @@ def retirement_of(changed: ReceiverChanged) -> Condition:
     """What a receiver's retirement begins; ``changed`` says who retired."""
     what = shown.receiver_gone(changed.receiver, changed.target)
     return Condition("receiver-retired", f"receiver {changed.receiver}", changed.origin.at_us, changed.origin.id, what)
+
+
+def _place_of(checked: GatewayChecked) -> str:
+    return f"gateway {checked.gateway}"
 
 
 def steps_of(event: CheckedEvent) -> tuple[CheckStep, CheckStep]:

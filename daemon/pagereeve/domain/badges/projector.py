@@ -20,6 +20,7 @@ from pagereeve.domain.facts.facts import (
     Decided,
     Fact,
     FactDamaged,
+    GatewayChecked,
     LossAccepted,
     ReceiverChanged,
     ReleaseStarted,
@@ -48,7 +49,10 @@ Slices = Generator[None, None, Value]
 
 NOTHING_TAKEN: Final = (-1, False, "", "")
 
-_EVENTS: Final = (BadgePresented, BadgeUnreadable, ReleaseStarted, LossAccepted, ReceiverChanged, ClockChanged)
+_EVENTS: Final = (
+    *(BadgePresented, BadgeUnreadable, ReleaseStarted),
+    *(LossAccepted, ReceiverChanged, ClockChanged, GatewayChecked),
+)
 
 
 @dataclass(frozen=True, slots=True)

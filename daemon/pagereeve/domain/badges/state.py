@@ -31,6 +31,8 @@ FRAMES_MAX: Final = 64
 # Names of readers and gateways come from outside: so many are remembered, the longest unheard of is forgotten first.
 REMEMBERED_MAX: Final = 10_000
 RECEIVERS_MAX: Final = 100
+# More at once are one trouble in the network: the longest down is told.
+GATEWAYS_DOWN_MAX: Final = 1_000
 # Badges that nobody owns, of one flood's time; beyond it the earliest is told.
 STRANGERS_MAX: Final = 1_000
 
@@ -89,7 +91,7 @@ class ChecksState:
 
     ``clock``: the machine's clock stepped away from our dates, and has not come back. ``receivers`` of alerts that want
     nothing more, the longest so first. ``strangers``: badges that nobody owns, which may still turn out to be part of a
-    flood, the earliest first.
+    flood, the earliest first. ``gateways_down``: those whose check fails, the longest so first.
     """
 
     readers: dict[tuple[str, str], ReaderState] = field(default_factory=dict)
@@ -98,6 +100,7 @@ class ChecksState:
     clock: Condition | None = None
     receivers: tuple[Condition, ...] = ()
     strangers: tuple[Condition, ...] = ()
+    gateways_down: tuple[Condition, ...] = ()
 
     def reader(self, gateway: str, reader: str) -> ReaderState:
         key = (gateway, reader)
@@ -117,14 +120,14 @@ class ChecksState:
     def copied(self) -> ChecksState:
         readers = {key: replace(one) for key, one in self.readers.items()}
         gateways = {name: replace(one) for name, one in self.gateways.items()}
-        return ChecksState(readers, gateways, replace(self.releases), self.clock, self.receivers, self.strangers)
+        return replace(self, readers=readers, gateways=gateways, releases=replace(self.releases))
 
     def standing(self) -> list[Condition]:
         """The conditions that hold, in a fixed order."""
         held = [state.noisy for state in self.readers.values()] + [state.changed for state in self.readers.values()]
         held += [state.flood for state in self.readers.values()]
         held += [state.silent for state in (self.releases, *self.gateways.values())]
-        held += [self.clock, *self.receivers, *self.strangers]
+        held += [self.clock, *self.receivers, *self.strangers, *self.gateways_down]
         return sorted(
             (one for one in held if one is not None), key=lambda one: (one.since_us, one.kind, one.place, one.anchor)
         )
@@ -201,4 +204,5 @@ CHECKS: Final = Codec(
     Member("clock", _HELD, default=None),
     Member("receivers", listed(_HELD, RECEIVERS_MAX), default=()),
     Member("strangers", listed(_HELD, STRANGERS_MAX), default=()),
+    Member("gateways_down", listed(_HELD, GATEWAYS_DOWN_MAX), default=()),
 )

@@ -39,4 +39,5 @@ def record(printer: str, current: PlateauRead | ReadFailed | None, result: Readi
 
 
 def _same_failure(silence: Silence, failure: Failure) -> bool:
-    return (silence.reason, silence.detail, silence.responder) == (failure.reason, failure.detail, failure.responder)
+    before = (silence.reason, silence.detail, silence.responder, silence.gateway)
+    return before == (failure.reason, failure.detail, failure.responder, failure.gateway)

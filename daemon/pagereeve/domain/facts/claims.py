@@ -13,6 +13,7 @@ from pagereeve.domain.facts.facts import (
     ClockChanged,
     Decided,
     Event,
+    GatewayChecked,
     LossAccepted,
     PrinterNoted,
     ReceiverChanged,
@@ -21,13 +22,13 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.values.canonical import canonical
 
-Heard = Event | BadgeUnreadable | ClockChanged | LossAccepted | ReceiverChanged
+Heard = Event | BadgeUnreadable | ClockChanged | LossAccepted | ReceiverChanged | GatewayChecked
 """A fact that has an identity of its own: a source and an id."""
 
 # A union written in place would be rebuilt at each call.
 HEARD: Final = (
     *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
-    *(BadgeUnreadable, ClockChanged, LossAccepted, ReceiverChanged),
+    *(BadgeUnreadable, ClockChanged, LossAccepted, ReceiverChanged, GatewayChecked),
 )
 
 
@@ -55,7 +56,7 @@ def claim_digest(fact: Heard) -> str:
             claim = fact.reason.encode()
         case ClockChanged():
             claim = fact.change.encode()
-        case LossAccepted() | ReceiverChanged():
+        case LossAccepted() | ReceiverChanged() | GatewayChecked():
             claim = fact_bytes(fact)
         case _:
             claim = canonical(claim_of(to_json(fact)))

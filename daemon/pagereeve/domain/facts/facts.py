@@ -52,6 +52,8 @@ ReceiverChange = Literal["retired", "resumed"]
 so.
 """
 UNIT_RELEASES_MAX: Final = 20
+GatewayState = Literal["down", "up"]
+"""Two checks of a gateway in a row failed; or one succeeded since."""
 JOURNAL_SOURCE: Final = "urn:pagereeve:journal"
 """The source of what the journal says of itself, and of what became of those that it sends alerts to."""
 
@@ -371,6 +373,21 @@ class ReceiverChanged:
 
 
 @dataclass(frozen=True, slots=True)
+class GatewayChecked:
+    """The check of a gateway's own sign of life came out otherwise than before. Concerns no printer.
+
+    ``check`` says how it is looked for (``tcp 192.0.2.10:22``), ``why`` what came of it where it failed.
+    """
+
+    origin: Origin
+    gateway: str
+    state: GatewayState
+    check: str
+    why: str = ""
+    printer: str = ""
+
+
+@dataclass(frozen=True, slots=True)
 class Erased:
     """What named a person was erased from so many facts; ``name`` stands in its place. Concerns no printer.
 
@@ -421,6 +438,7 @@ Fact = (
     | Conflict
     | LossAccepted
     | ReceiverChanged
+    | GatewayChecked
     | Erased
     | FactDamaged
 )

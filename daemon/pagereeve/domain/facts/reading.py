@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import Final
+from typing import Final, Literal
 
 # RFC 2578 section 7.1.6.
 COUNTER32_MODULUS: Final = 2**32
@@ -180,6 +180,11 @@ class Reading:
     power_on: int | None = None
 
 
+GatewayWord = Literal["", "answers", "down"]
+"""What the check of a printer's gateway said when a read brought nothing; empty without one, or where it said nothing.
+"""
+
+
 @dataclass(frozen=True, slots=True)
 class Failure:
     """One read that brought nothing. ``detail`` is for people; ``responder`` the address that answered, if any."""
@@ -189,6 +194,7 @@ class Failure:
     reason: SilenceReason
     detail: str = ""
     responder: str = ""
+    gateway: GatewayWord = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,7 +245,9 @@ class Plateau:
 
 @dataclass(frozen=True, slots=True)
 class Silence:
-    """A run of failed reads with the same reason: when the first was sent and the last given up."""
+    """A run of failed reads with the same reason and the same of the gateway: when the first was sent and the last
+    given up.
+    """
 
     first_sent_us: int
     last_received_us: int
@@ -247,10 +255,19 @@ class Silence:
     reason: SilenceReason
     detail: str = ""
     responder: str = ""
+    gateway: GatewayWord = ""
 
     @classmethod
     def of(cls, failure: Failure) -> Silence:
-        return cls(failure.sent_us, failure.received_us, 1, failure.reason, failure.detail, failure.responder)
+        return cls(
+            first_sent_us=failure.sent_us,
+            last_received_us=failure.received_us,
+            count=1,
+            reason=failure.reason,
+            detail=failure.detail,
+            responder=failure.responder,
+            gateway=failure.gateway,
+        )
 
     def grown(self, failure: Failure) -> Silence:
         return replace(self, last_received_us=failure.received_us, count=self.count + 1)

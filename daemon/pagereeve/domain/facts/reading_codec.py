@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from typing import Any, Final
+from typing import Any, Final, get_args
 
 from pagereeve.domain.facts.reading import (
     COUNTER32_MODULUS,
     Count,
     Counter,
+    GatewayWord,
     Plateau,
     PrinterState,
     Sight,
@@ -141,4 +142,5 @@ SILENCE: Final = Codec(
     Member("reason", choice(SilenceReason, str)),
     Member("detail", TEXT, default=""),
     Member("responder", TEXT, default=""),
+    Member("gateway", choice(get_args(GatewayWord)), default=""),
 )

@@ -18,6 +18,7 @@ from pagereeve.domain.facts.facts import (
     Decided,
     Erased,
     Fact,
+    GatewayChecked,
     LossAccepted,
     Origin,
     PlateauRead,
@@ -48,7 +49,7 @@ the ledger are projected anew. An event that came later than that keeps the time
 # A union written in place would be built again at each call.
 _RECEIVED: Final = (
     *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
-    *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted, ReceiverChanged),
+    *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted, ReceiverChanged, GatewayChecked),
 )
 _SAID: Final = (PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet, Erased)
 _READ: Final = (PlateauRead, ReadFailed)

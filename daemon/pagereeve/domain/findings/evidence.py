@@ -14,6 +14,7 @@ from pagereeve.domain.facts.facts import (
     BadgeOutcome,
     Decided,
     FactDamaged,
+    GatewayChecked,
     LossAccepted,
     Origin,
     PrinterNoted,
@@ -97,7 +98,13 @@ def run_ended(
 
 def reads_fail(silences: Sequence[Silence], waiting: int) -> Evidence:
     """Reads that still fail. The last silence may still grow, and evidence may not: only its beginning is stated."""
-    return _made(Kind.READS_FAIL, reasons=_reasons(silences), since_us=silences[0].first_sent_us, waiting=waiting)
+    return _made(
+        Kind.READS_FAIL,
+        reasons=_reasons(silences),
+        since_us=silences[0].first_sent_us,
+        waiting=waiting,
+        gateway=silences[0].gateway,
+    )
 
 
 def reads_failed(silences: Sequence[Silence], waiting: int) -> Evidence:
@@ -108,6 +115,7 @@ def reads_failed(silences: Sequence[Silence], waiting: int) -> Evidence:
         from_us=silences[0].first_sent_us,
         to_us=silences[-1].last_received_us,
         waiting=waiting,
+        gateway=silences[0].gateway,
     )
 
 
@@ -203,6 +211,10 @@ def fact_damaged(damaged: FactDamaged) -> Evidence:
 def receiver_gone(receiver: str, target: str) -> Evidence:
     """``target`` is a digest of its settings."""
     return _made(Kind.RECEIVER_GONE, receiver=receiver, target=target)
+
+
+def gateway_down(checked: GatewayChecked) -> Evidence:
+    return _made(Kind.GATEWAY_DOWN, gateway=checked.gateway, check=checked.check, detail=checked.why)
 
 
 def no_owner() -> Evidence:
@@ -347,6 +359,7 @@ def silence(one: Silence, *, growing: bool = False) -> Evidence:
         tries=None if growing else one.count,
         responder=one.responder,
         detail=one.detail,
+        gateway=one.gateway,
     )
 
 

@@ -71,6 +71,7 @@ Kind = Literal[
     "clock-stepped",
     "clock-not-agreed",
     "receiver-retired",
+    "gateway-down",
 ]
 
 SEVERITY: Final[dict[Kind, Severity]] = {
@@ -115,6 +116,7 @@ SEVERITY: Final[dict[Kind, Severity]] = {
     "clock-stepped": "warning",
     "clock-not-agreed": "warning",
     "receiver-retired": "warning",
+    "gateway-down": "critical",
 }
 
 EVIDENCE_MAX = 20

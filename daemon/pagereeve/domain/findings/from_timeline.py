@@ -99,8 +99,11 @@ def _episode(
         if (until_us is None or window.release.start_us <= to_us)
         and (window.closes_us is None or window.closes_us > from_us)
     )
+    if any(silence.gateway == "down" for silence in episode):
+        # The gateway's finding tells of them; only what failed while the gateway answered is about the printer.
+        episode = [silence for silence in episode if silence.gateway == "answers"]
     tries = sum(silence.count for silence in episode)
-    asleep = find.silence_kind(episode[0].reason) == "meter-silent" and not waiting
+    asleep = bool(episode) and find.silence_kind(episode[0].reason) == "meter-silent" and not waiting
     if not asleep and tries >= SILENCE_TRIES_MIN:
         yield until_us, find.of_silence(timeline.printer, episode, until_us, waiting)
 

@@ -179,13 +179,18 @@ def _run_ended(known: _Known) -> str:
 
 
 def _reads_fail(known: _Known) -> str:
-    return f"reads fail ({', '.join(known.texts('reasons'))}) since {known.at('since_us')}{_waiting(known)}"
+    since = f"since {known.at('since_us')}{_waiting(known)}"
+    return f"reads fail ({', '.join(known.texts('reasons'))}) {since}{_gateway_answers(known)}"
 
 
 def _reads_failed(known: _Known) -> str:
     reasons = ", ".join(known.texts("reasons"))
     span = f"from {known.at('from_us')} to {known.at('to_us')}"
-    return f"{known['tries']} reads failed ({reasons}) {span}{_waiting(known)}"
+    return f"{known['tries']} reads failed ({reasons}) {span}{_waiting(known)}{_gateway_answers(known)}"
+
+
+def _gateway_answers(known: _Known) -> str:
+    return "; the gateway answers" if "gateway" in known else ""
 
 
 def _waiting(known: _Known) -> str:
@@ -275,12 +280,17 @@ def _reading(known: _Known) -> str:
     return f"{known['side']}: {'; '.join(parts)}; at {known.at('at_us')}"
 
 
+_GATEWAY: Final = {"answers": "while its gateway answers", "down": "while its gateway is down"}
+
+
 def _silence(known: _Known) -> str:
     line = f"{known['reason']} from {known.at('from_us')}"
     if "to_us" in known:
         line = f"{known['tries']} x {line} to {known.at('to_us')}"
     if "responder" in known:
         line += f", answered by {known['responder']}"
+    if "gateway" in known:
+        line += f", {_GATEWAY[known['gateway']]}"
     return f"{line}: {known['detail']}" if "detail" in known else line
 
 
@@ -368,6 +378,10 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.RECEIVER_GONE: lambda known: (
         f"{known['receiver']} answered 410 (Gone): it wants no more alerts, and none are sent to it until its settings "
         "are others, or this finding is explained or closed"
+    ),
+    Kind.GATEWAY_DOWN: lambda known: (
+        f"gateway {known['gateway']} does not answer ({known['check']}): {known['detail']}; nothing behind it can be "
+        "read or printed to until it does"
     ),
     Kind.OLDER: lambda known: known["text"],
     Kind.CUTS: _cuts,

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Callable, Sequence
-from dataclasses import InitVar, dataclass, field
+from dataclasses import InitVar, dataclass, field, replace
+from typing import Final
 
 from pagereeve.domain.brackets.timeline import EventKey, started_again
 from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReleaseAnswered, ReleaseStarted
@@ -26,6 +27,7 @@ from pagereeve.engine.supervision.heartbeat import GRACE_S, STORE_LONGEST_S, Hea
 from pagereeve.engine.supervision.wakeup import Wakeup, seconds_until
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.gateways import GatewayWords
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.ports.store import WatcherStore
 from pagereeve.ports.telemetry import PrinterTelemetry
@@ -36,6 +38,11 @@ TAKEN_AT_ONCE_MAX = 200
 IDLE_STRANGER_S = 600.0
 # And after this long where others wait for its place.
 HURRIED_STRANGER_S = 1.0
+
+# Nothing came from the printer itself: its gateway may be what is down.
+UNHEARD: Final = frozenset(
+    {SilenceReason.TIMEOUT, SilenceReason.ASLEEP, SilenceReason.UNREACHABLE, SilenceReason.REFUSED}
+)
 
 ReadListener = Callable[[str, Reading | Failure], None]
 LearnListener = Callable[[str, int], None]
@@ -55,6 +62,7 @@ class WatcherContext:
     on_learned: LearnListener | None = None
     first_spread_s: float = 30.0
     apart: bool = False
+    gateways: GatewayWords | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -339,6 +347,9 @@ class PrinterWatcher:
         sent_us = self.schedule.begins()
         self.heartbeat.does("waits for its meter", around.poll_policy.timeout_s + GRACE_S)
         result = await around.meter.read(target, around.poll_policy.timeout_s)
+        if isinstance(result, Failure) and result.reason in UNHEARD and around.gateways is not None and self.gateway:
+            self.heartbeat.does("asks whether its gateway answers", GRACE_S)
+            result = replace(result, gateway=await around.gateways.word(self.gateway))
         self.heartbeat.does("stores what it read", STORE_LONGEST_S)
         taken = await self.recorder.take(result, sent_us)
         projector = self.updater.opened()

@@ -5,6 +5,9 @@ from __future__ import annotations
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.meters.discovery.choosing import Candidate
 from pagereeve.meters.discovery.devices import SeenDevice
+from pagereeve.meters.discovery.introduction import Introduction
+from pagereeve.meters.discovery.next_steps import next_step
+from pagereeve.meters.discovery.responders import enterprise_of
 from pagereeve.meters.discovery.survey import Survey
 from pagereeve.ports.inspection import (
     ChannelFound,
@@ -13,32 +16,51 @@ from pagereeve.ports.inspection import (
     Inspection,
     MarkerFound,
     PrinterIdentity,
+    ResponderKind,
 )
 from pagereeve.ports.meter import MeterTarget
 
 
 def inspection_of(
-    seen: Survey | None, target: MeterTarget, responder: str, result: Reading | Failure, took_s: float
+    seen: Survey | None,
+    said: Introduction,
+    target: MeterTarget,
+    responder: str,
+    result: Reading | Failure,
+    took_s: float,
 ) -> Inspection:
-    """``seen`` is None where nobody useful answered."""
-    reading = result if isinstance(result, Reading) else None
+    """``seen`` is None where no meter was found; ``said`` is what the agent said of itself, as far as it came."""
+    identity = _identity(seen, said, result)
     failure = result if isinstance(result, Failure) else None
-    if seen is None:
-        return Inspection(responder, target.version, PrinterIdentity(), (), (), (), reading, failure, took_s)
-    serial = reading.sight.serial if reading else ""
     return Inspection(
         responder=responder,
         version=target.version,
-        identity=PrinterIdentity(serial, seen.object_id, seen.model, seen.description),
-        channels=tuple(_found(one) for one in seen.choice.chosen),
-        checks=tuple(CheckMade(verdict.passed, verdict.text) for verdict in seen.choice.checks),
-        notes=tuple(_notes(seen)),
-        reading=reading,
+        identity=identity,
+        channels=() if seen is None else tuple(_found(one) for one in seen.choice.chosen),
+        checks=() if seen is None else tuple(CheckMade(verdict.passed, verdict.text) for verdict in seen.choice.checks),
+        notes=() if seen is None else tuple(_notes(seen)),
+        reading=result if isinstance(result, Reading) else None,
         failure=failure,
         took_s=took_s,
-        device=seen.device,
-        devices=tuple(_device(one) for one in seen.devices),
-        witnesses=tuple(_found(one) for one in seen.choice.witnesses),
+        device=None if seen is None else seen.device,
+        devices=() if seen is None else tuple(_device(one) for one in seen.devices),
+        witnesses=() if seen is None else tuple(_found(one) for one in seen.choice.witnesses),
+        kind=said.kind if seen is None else ResponderKind.PRINTER,
+        asked=() if failure is None else tuple(said.asked),
+        next_step=None if failure is None else next_step(failure.reason, said.kind, enterprise_of(identity.object_id)),
+    )
+
+
+def _identity(seen: Survey | None, said: Introduction, result: Reading | Failure) -> PrinterIdentity:
+    """The survey looked at the printer's own row; what it lacks, the introduction has."""
+    serial = result.sight.serial if isinstance(result, Reading) else said.identity.serial
+    if seen is None:
+        return PrinterIdentity(serial, said.identity.object_id, said.identity.model, said.identity.description)
+    return PrinterIdentity(
+        serial,
+        seen.object_id or said.identity.object_id,
+        seen.model or said.identity.model,
+        seen.description or said.identity.description,
     )
 
 

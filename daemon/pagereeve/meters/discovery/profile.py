@@ -90,6 +90,13 @@ class ProfileChannel(_Table):
         return self
 
     @property
+    def places(self) -> tuple[str, ...]:
+        """Where its figures stand: objects, or the column or octet string that holds them."""
+        if self.rows is not None:
+            return (self.rows.values,)
+        return self.objects if self.records is None else (self.records.object,)
+
+    @property
     def proven_unit(self) -> Unit | None:
         return None if self.unit == "unproven" else Unit(self.unit)
 
@@ -183,6 +190,14 @@ def profiles_with(folder: Path | None) -> Profiles:
     if not own:
         raise BadProfile(f"{folder}: no profile (*.toml) is there")
     return Profiles([*shipped, *own])
+
+
+def profile_of(file: Path) -> Profile:
+    """The profile in a file. Raises BadProfile."""
+    try:
+        return profile_from(_bounded(file), str(file))
+    except OSError as error:
+        raise BadProfile(f"{file}: can't be read ({error.strerror})") from error
 
 
 def _bounded(file: Path) -> str:

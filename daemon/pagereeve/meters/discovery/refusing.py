@@ -7,6 +7,7 @@ from typing import NoReturn
 
 from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.meters.discovery.channels import PinnedChannel
+from pagereeve.meters.discovery.responders import prints
 from pagereeve.meters.discovery.standard_objects import something_of_printer_mib
 from pagereeve.meters.snmp.conversation import Conversation
 from pagereeve.meters.snmp.question import ReadEnded
@@ -33,6 +34,8 @@ async def refuse(
         text = f"{responder} is of {profile}'s kind ({object_id}), but has no count that is known{said}"
     elif known := await something_of_printer_mib(conversation):
         text = f"{responder} has a Printer-MIB ({known}), but no prtMarkerLifeCount, nor another known count{said}"
+    elif prints(object_id):
+        text = f"{responder} is a print server or a printer's own card ({object_id}) that shows no count{said}"
     else:
         raise ReadEnded(SilenceReason.WRONG_RESPONDER, wrong_responder(responder, object_id), responder)
     raise ReadEnded(SilenceReason.NO_METER, text, responder)
@@ -53,7 +56,9 @@ def not_known_now(responder: str, channels: Sequence[PinnedChannel]) -> str:
 
 
 def wrong_responder(responder: str, seen: str) -> str:
+    if not seen:
+        return f"{responder} answers SNMP but has no Printer-MIB, and does not say what it is (no sysObjectID)"
     return (
-        f"{responder} answers SNMP but has no Printer-MIB (its sysObjectID is {seen or 'absent'}): "
+        f"{responder} answers SNMP but has no Printer-MIB (its sysObjectID is {seen}): "
         "a box in the middle may be answering for itself; check the port forward"
     )

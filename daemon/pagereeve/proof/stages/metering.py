@@ -33,9 +33,9 @@ def channels_stage(plan: Plan, seen: Inspection) -> Stage:
             return Stage("channels", "warned", tried, came, 0.0, "The test pages must prove the unit.")
         advice = "Print test pages (--print): they prove whether it counts sides or sheets."
         return Stage("channels", "failed", tried, came, 0.0, advice)
-    advice = (
-        "This printer's meter can't be used: look for a newer firmware, or write a profile for the maker's counter."
-    )
+    advice = "This printer's meter can't be used: look for newer firmware, or write a profile for the maker's counter."
+    if seen.next_step is not None:
+        advice = seen.next_step.text
     return Stage("channels", "failed", tried, failure.detail, 0.0, advice)
 
 

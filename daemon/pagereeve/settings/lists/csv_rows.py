@@ -12,17 +12,16 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import from_text
 from pagereeve.domain.values.plain_text import refused_character
 from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.lists.text_file import text_of
 
 FIELD_MAX: Final = 200
-FILE_MAX_BYTES: Final = 64 * 2**20
-PROBLEMS_MAX: Final = 50
 
 
 def csv_rows(
     path: Path, columns: Sequence[str], setting: str, optional: Sequence[str] = ()
 ) -> Iterator[tuple[int, Mapping[str, str]]]:
     """The number and the cells of each line with anything on it. Raises BadSettings; ``setting`` names the file."""
-    text = _text(path, setting)
+    text = text_of(path, setting)
     head_line = text.partition("\n")[0]
     # str.splitlines would end a line at U+0085, U+2028 and others too, and glue a quoted cell together without them.
     lines = csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in head_line else ",", strict=True)
@@ -42,22 +41,6 @@ def _squared(cells: list[str], width: int) -> list[str]:
     """The cells with empty ones in place of those that a line leaves out; surplus ones are joined to the last."""
     padded = [cell.strip() for cell in cells] + [""] * (width - len(cells))
     return [*padded[: width - 1], ",".join(padded[width - 1 :])]
-
-
-def _text(path: Path, setting: str) -> str:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(FILE_MAX_BYTES + 1)
-    except OSError as error:
-        raise BadSettings(str(path), [Problem("", f"can't be read ({error.strerror}); {setting} names it")]) from error
-    if len(raw) > FILE_MAX_BYTES:
-        raise BadSettings(str(path), [Problem("", f"is larger than {FILE_MAX_BYTES} bytes")])
-    try:
-        return raw.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        # The decoder's own message quotes bytes of the file.
-        raise BadSettings(str(path), [Problem(f"line {line}", "is not UTF-8; save the file as UTF-8")]) from None
 
 
 def cell(row: Mapping[str, str], name: str) -> str:

@@ -6,14 +6,24 @@ from bisect import bisect_right
 from collections.abc import Iterable
 from typing import Final
 
-from pagereeve.simulator.snmp.mib import Oid, Row
+from pagereeve.simulator.snmp.mib import Kind, Oid, Row
 
 SEQUENCE: Final = 0x30
 INTEGER: Final = 0x02
 OCTETS: Final = 0x04
 OID: Final = 0x06
 GET, GETNEXT, RESPONSE = 0xA0, 0xA1, 0xA2
-TAGS: Final = {"octets": OCTETS, "integer": INTEGER, "counter": 0x41, "ticks": 0x43, "oid": OID}
+TAGS: Final[dict[Kind, int]] = {
+    "octets": OCTETS,
+    "integer": INTEGER,
+    "counter": 0x41,
+    "ticks": 0x43,
+    "oid": OID,
+    "address": 0x40,
+    "gauge": 0x42,
+    "counter64": 0x46,
+}
+KINDS: Final = {tag: kind for kind, tag in TAGS.items()}
 NO_SUCH_INSTANCE: Final = b"\x81\x00"
 END_OF_MIB_VIEW: Final = b"\x82\x00"
 NULL: Final = b"\x05\x00"

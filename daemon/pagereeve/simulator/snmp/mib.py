@@ -10,7 +10,7 @@ from typing import Final, Literal
 from pagereeve.simulator.printer.model import ShownState, error_octets
 
 Oid = tuple[int, ...]
-Kind = Literal["octets", "integer", "counter", "ticks", "oid"]
+Kind = Literal["octets", "integer", "counter", "ticks", "oid", "address", "gauge", "counter64"]
 Value = int | bytes | Oid
 
 SYSTEM: Final[Oid] = (1, 3, 6, 1, 2, 1, 1)

@@ -6,15 +6,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Protocol
 
-from pagereeve.domain.facts.facts import (
-    BadgeUnreadable,
-    ClockChanged,
-    Conflict,
-    Event,
-    Fact,
-    LossAccepted,
-    ReceiverChanged,
-)
+from pagereeve.domain.facts.claims import HEARD
+from pagereeve.domain.facts.facts import Conflict, Event, Fact
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import CLAIMS_MAX, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -150,7 +143,7 @@ class Batch:
         if digest in claims or len(claims) >= CLAIMS_MAX:
             return Receipt("conflict", claims.get(digest) or max(claims.values()), is_new=False)
         fact = filing.fact
-        if not isinstance(fact, Event | BadgeUnreadable | LossAccepted | ReceiverChanged | ClockChanged):
+        if not isinstance(fact, HEARD):
             raise TypeError(f"{filing.kind} is no event and can't conflict")
         conflict = Conflict(fact.printer, fact.origin, filing.kind, digest)
         seq = claims[digest] = self._number(file(conflict))

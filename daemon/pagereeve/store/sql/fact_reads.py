@@ -22,7 +22,7 @@ UNROUTED_MAX = 1_000
 # Of one release. A source that uses one name again and again must not make each notice dearer than the one before.
 RELEASE_FACTS_MAX = 1_000
 LATE_FACTS_MAX = 10_000
-LOSSES_MAX = 1_000
+LOSSES_MAX = 10_000
 READING_KINDS = ("reading", "read-failed")
 
 _FACT = schema.fact.c

@@ -19,6 +19,8 @@ from pagereeve.domain.facts.facts import (
     ClockChanged,
     Decided,
     Fact,
+    GatewayChecked,
+    GatewayState,
     Origin,
     ReceiverChange,
     ReceiverChanged,
@@ -77,6 +79,10 @@ class Hall:
 
     def receiver(self, second: float, name: str, change: ReceiverChange) -> None:
         self.facts.append(ReceiverChanged(self.origin(second), name, change, "4355a46b"))
+
+    def gateway(self, second: float, name: str, state: GatewayState) -> None:
+        why = "no connection within 2 s" if state == "down" else ""
+        self.facts.append(GatewayChecked(self.origin(second), name, state, "tcp 192.0.2.1:22", why))
 
     def findings(self) -> list[Finding]:
         """However they are come by: in one piece, in any order, fact by fact with resume points in between."""
@@ -375,6 +381,25 @@ def test_a_clock_that_stepped_is_over_when_the_daemon_begins_again() -> None:
     hall.clock(40, "started", 3_600)
     [told] = hall.findings()
     assert (told.state, told.until_us) == ("closed", at_us(40))
+
+
+def test_a_gateway_that_does_not_answer_is_one_finding_until_it_does() -> None:
+    hall = Hall()
+    hall.gateway(5, "gate-1", "up")
+    hall.gateway(10, "gate-1", "down")
+    hall.gateway(11, "gate-2", "down")
+    # Said again by a daemon that began anew.
+    hall.gateway(12, "gate-1", "down")
+    hall.badge(15)
+    hall.gateway(20, "gate-1", "up")
+    hall.gateway(30, "gate-1", "down")
+    found = [one for one in hall.findings() if one.kind == "gateway-down"]
+    assert [(one.place, one.since_us, one.until_us, one.state) for one in found] == [
+        ("gateway gate-1", at_us(10), at_us(20), "closed"),
+        ("gateway gate-2", at_us(11), None, "open"),
+        ("gateway gate-1", at_us(30), None, "open"),
+    ]
+    assert "gateway gate-1 does not answer (tcp 192.0.2.1:22): no connection within 2 s" in text_of(found[0])
 
 
 def test_a_receiver_that_wants_nothing_more_is_one_finding_until_it_is_sent_to_again() -> None:

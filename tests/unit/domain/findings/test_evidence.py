@@ -14,6 +14,7 @@ from pagereeve.domain.brackets.hypotheses import HYPOTHESES, PAIRS
 from pagereeve.domain.facts.facts import (
     Decided,
     FactDamaged,
+    GatewayChecked,
     LossAccepted,
     Origin,
     PrinterNoted,
@@ -92,6 +93,9 @@ ONE_OF_EACH = [
     shown.nothing_came(4, "releases", NOON_US),
     shown.other_owner(),
     shown.fact_damaged(FactDamaged("printer-a", NOON_US, 13, "reading")),
+    shown.gateway_down(GatewayChecked(ORIGIN, "gate-1", "down", "tcp 192.0.2.1:22", "no connection")),
+    shown.reads_fail([replace(SILENCE, gateway="answers")], 1),
+    shown.silence(replace(SILENCE, gateway="down")),
     shown.receiver_gone("desk", "4355a46b19d348dc2f57c046f8ef63d4"),
     shown.facts_lost(LossAccepted(Origin("urn:x:journal", "loss-2", NOON_US, NOON_US), "fewer-facts", 120, 117)),
     shown.elsewhere("east", "west"),

@@ -92,6 +92,38 @@ def test_silence_has_kinds_and_ends_with_the_next_good_reading(reason: str, kind
     assert reason in text_of(after)
 
 
+def test_while_the_gateway_is_down_the_printer_behind_it_is_no_finding_of_its_own() -> None:
+    story = Story()
+    story.reading(-1, 100)
+    story.release(0, pages=4)
+    story.ended(3)
+    # What failed before it was a fact that the gateway is down belongs to it as well.
+    story.failed(1, tries=2)
+    story.failed(10, tries=3, gateway="down")
+    assert "meter-silent" not in kinds(story.ledger())
+    # The gateway is back, and the printer is not: that is the printer's, from then on.
+    story.failed(30, gateway="answers")
+    assert "meter-silent" not in kinds(story.ledger())
+    story.failed(33, gateway="answers")
+    told = finding(story.ledger(), "meter-silent")
+    assert (told.since_us, told.state) == (at_us(30), "open")
+    assert text_of(told).endswith("; the gateway answers")
+    story.rest(50, 70, 104)
+    after = finding(story.ledger(), "meter-silent")
+    assert (after.id, after.state) == (told.id, "closed")
+    assert text_of(after).startswith("2 reads failed")
+
+
+def test_a_printer_that_is_off_while_its_gateway_answers_says_so() -> None:
+    story = Story()
+    story.reading(-1, 100)
+    story.release(0, pages=4)
+    story.failed(1, tries=3, gateway="answers")
+    told = finding(story.ledger(), "meter-silent")
+    assert "the gateway answers" in text_of(told)
+    assert any("while its gateway answers" in line for line in lines_of(told))
+
+
 def test_a_sleeper_that_nobody_needs_is_no_finding() -> None:
     """home-assistant/core#128067: answers in 1 of 3 polls for an hour, no release."""
     story = Story()

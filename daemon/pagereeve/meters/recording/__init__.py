@@ -1,0 +1,1 @@
+"""What an agent answers, taken down: captured, made anonymous, written so that a test can read it back."""
