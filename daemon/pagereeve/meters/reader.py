@@ -308,7 +308,7 @@ class SnmpMeter:
         printer.names_max = min(printer.names_max, conversation.fits)
         printer.limits = conversation.limits = AgentLimits(printer.names_max)
         printer.surveyed_us, printer.seen = self._clock.monotonic_us(), None
-        if before is not None and (more := len(pins.names) - len(before.names)) > 0:
+        if before is not None and (more := pins.parts - before.parts) > 0:
             self.stats.new_rows += more
             self._note(printer, f"{more} new row(s) in a table whose rows are added up; they count from now on")
         return pins

@@ -79,6 +79,11 @@ class Pins:
         counts = [term.name for channel in self.channels for term in channel.terms]
         return (self.serial, self.status, self.errors, self.power_on, *counts)
 
+    @property
+    def parts(self) -> int:
+        """How many objects are added up or billed."""
+        return sum(len(channel.terms) for channel in self.channels)
+
     def within(self, room: int) -> Pins:
         """The same for an agent that takes ``room`` names at once."""
         return pins_of(
