@@ -21,7 +21,7 @@ async def ask_at(conversation: Conversation, pins: Pins) -> tuple[Got, Pins]:
     if max(map(len, pins.requests)) <= room:
         return got, pins
     fitting = pins.within(room)
-    if all(together(channel, got.answers) for channel in pins.channels):
+    if all(together(channel, got.answers) for channel in pins.channels if channel not in fitting.parted):
         return got, fitting
     return await _asked(conversation, fitting), fitting
 

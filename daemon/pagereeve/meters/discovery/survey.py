@@ -86,7 +86,7 @@ async def survey(conversation: Conversation, target: MeterTarget, profiles: Prof
     devices, device = await pick_device(conversation, rows, target)
     markers = rows.markers_of(device)
     standard = [life_count(row) for row in markers]
-    identity = (SYS_OBJECT_ID, SYS_DESCR, instance(HR_DEVICE_DESCR, device), instance(GENERAL_SERIAL, device))
+    identity = (SYS_OBJECT_ID, SYS_DESCR, instance(HR_DEVICE_DESCR, device))
     values = (await conversation.get([*identity, *names_of(standard)])).values
     seen = _begun(device, markers, values)
     seen.devices = devices
@@ -97,8 +97,8 @@ async def survey(conversation: Conversation, target: MeterTarget, profiles: Prof
     seen.growing = offer.growing
     seen.notes += offer.notes
     others = [*imaging, *offer.channels]
-    if others:
-        values |= (await conversation.get(names_of(others))).values
+    values |= (await conversation.get([*names_of(others), instance(GENERAL_SERIAL, device)])).values
+    seen.notes += _note_serial(values.get(instance(GENERAL_SERIAL, device)))
     imaging = [as_answered(channel, values) for channel in imaging]
     _take(seen, [*standard, *imaging, *offer.channels], values, target)
     if not seen.choice.chosen or (seen.asleep and not seen.choice.comparable):
@@ -108,7 +108,7 @@ async def survey(conversation: Conversation, target: MeterTarget, profiles: Prof
     seen.room = room
     seen.notes += [
         f"{one.name} is a sum of {len(one.terms)} objects, more than one answer holds: it is not made"
-        for one in seen.pins().left_out
+        for one in seen.pins().parted
     ]
     return seen
 
@@ -124,12 +124,15 @@ def _begun(device: int, markers: Sequence[Index], values: Mapping[bytes, Varbind
             seen.object_id = object_id(identity)
         except DecodeError:
             seen.notes.append("its sysObjectID is no object id")
-    serial = _text(values.get(instance(GENERAL_SERIAL, device)))
-    if names_nobody(serial):
-        seen.notes.append(f"its serial number {serial[:32]!r} is one that many devices share: it proves nothing")
     if len(markers) > 1:
         seen.notes.append(f"{len(markers)} markers; one is read, the others are witnesses: rows are never added up")
     return seen
+
+
+def _note_serial(varbind: Varbind | None) -> list[str]:
+    serial = _text(varbind)
+    shared = f"its serial number {serial[:32]!r} is one that many devices share: it proves nothing"
+    return [shared] if names_nobody(serial) else []
 
 
 async def _maker(conversation: Conversation, target: MeterTarget, profiles: Profiles, seen: Survey) -> Offer:
