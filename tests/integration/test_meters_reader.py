@@ -46,10 +46,10 @@ async def test_a_first_read_finds_pins_and_reads_and_later_ones_are_one_get() ->
         assert (first.sight.state, first.sight.errors) == (PrinterState.IDLE, ())
         assert (first.uptime_cs, first.power_on) == (100_000, 35)
         assert first.sent_us <= first.received_us
-        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET_NEXT, GET, GET_NEXT, GET, GET]
+        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET_NEXT, GET, GET_NEXT, GET]
         agent.mib[f"{LIFE}.1.1"] = counter(770)
         assert total(await port.read(raw.target(), 2.0)) == 770
-        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET_NEXT, GET, GET_NEXT, GET, GET, GET]
+        assert [request.pdu_tag for request in agent.requests] == [GET_NEXT, GET_NEXT, GET, GET_NEXT, GET, GET]
         assert len(raw.received[-1]) < 300
         assert meter.stats.reads == {"reading": 2}
         assert meter.stats.discoveries == 1
@@ -249,7 +249,7 @@ async def test_too_big_halves_the_request_and_remembers_the_size() -> None:
     agent = MibAgent(printer_mib(), names_max=4)
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 764
-        assert [len(request.names) for request in agent.requests] == [3, 3, 5, 2, 2, 1, 1, 1, 8, 4, 4, 2]
+        assert [len(request.names) for request in agent.requests] == [3, 3, 5, 2, 2, 1, 1, 8, 4, 4, 2]
         agent.requests.clear()
         again = reading(await meter.read(raw.target(), 2.0))
         assert [len(request.names) for request in agent.requests] == [4, 4, 2]

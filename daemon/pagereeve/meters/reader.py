@@ -8,7 +8,7 @@ from functools import lru_cache, partial
 
 from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
 from pagereeve.meters.asking import ask_at
-from pagereeve.meters.discovery.inspecting import inspection_of
+from pagereeve.meters.discovery.inspecting import inspection_of, shared_serial
 from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
 from pagereeve.meters.discovery.refusing import wrong_responder
@@ -161,6 +161,7 @@ class SnmpMeter:
             look.seen = await survey(conversation, printer.target, self.profiles)
             look.responder = responder
             got, pins = await ask_at(conversation, look.seen.pins())
+            look.seen.notes += shared_serial(got.values.get(pins.serial))
             return self._reading(printer, pins, got, responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error

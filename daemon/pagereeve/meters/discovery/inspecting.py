@@ -5,7 +5,10 @@ from __future__ import annotations
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.meters.discovery.choosing import Candidate
 from pagereeve.meters.discovery.devices import SeenDevice
+from pagereeve.meters.discovery.serials import names_nobody
 from pagereeve.meters.discovery.survey import Survey
+from pagereeve.meters.discovery.text import printable
+from pagereeve.meters.snmp.ber import OCTET_STRING, Varbind
 from pagereeve.ports.inspection import (
     ChannelFound,
     CheckMade,
@@ -40,6 +43,13 @@ def inspection_of(
         devices=tuple(_device(one) for one in seen.devices),
         witnesses=tuple(_found(one) for one in seen.choice.witnesses),
     )
+
+
+def shared_serial(varbind: Varbind | None) -> list[str]:
+    """What is to be said of a serial number that proves nothing."""
+    serial = printable(varbind.content) if varbind is not None and varbind.tag == OCTET_STRING else ""
+    text = f"its serial number {serial[:32]!r} is one that many devices share: it proves nothing"
+    return [text] if names_nobody(serial) else []
 
 
 def _device(one: SeenDevice) -> DeviceFound:

@@ -24,7 +24,6 @@ from pagereeve.meters.discovery.devices import SeenDevice, pick_device
 from pagereeve.meters.discovery.imaging import as_answered, imaging_channels, named_resets
 from pagereeve.meters.discovery.inferring import infer_units
 from pagereeve.meters.discovery.objects import (
-    GENERAL_SERIAL,
     HR_DEVICE_DESCR,
     SYS_DESCR,
     SYS_OBJECT_ID,
@@ -35,7 +34,6 @@ from pagereeve.meters.discovery.objects import (
 )
 from pagereeve.meters.discovery.profile import NO_PROFILE, Profile, Profiles
 from pagereeve.meters.discovery.refusing import refuse
-from pagereeve.meters.discovery.serials import names_nobody
 from pagereeve.meters.discovery.standard_objects import find_rows
 from pagereeve.meters.discovery.text import printable
 from pagereeve.meters.discovery.units import unit_known, unit_label
@@ -97,8 +95,8 @@ async def survey(conversation: Conversation, target: MeterTarget, profiles: Prof
     seen.growing = offer.growing
     seen.notes += offer.notes
     others = [*imaging, *offer.channels]
-    values |= (await conversation.get([*names_of(others), instance(GENERAL_SERIAL, device)])).values
-    seen.notes += _note_serial(values.get(instance(GENERAL_SERIAL, device)))
+    if others:
+        values |= (await conversation.get(names_of(others))).values
     imaging = [as_answered(channel, values) for channel in imaging]
     _take(seen, [*standard, *imaging, *offer.channels], values, target)
     if not seen.choice.chosen or (seen.asleep and not seen.choice.comparable):
@@ -127,12 +125,6 @@ def _begun(device: int, markers: Sequence[Index], values: Mapping[bytes, Varbind
     if len(markers) > 1:
         seen.notes.append(f"{len(markers)} markers; one is read, the others are witnesses: rows are never added up")
     return seen
-
-
-def _note_serial(varbind: Varbind | None) -> list[str]:
-    serial = _text(varbind)
-    shared = f"its serial number {serial[:32]!r} is one that many devices share: it proves nothing"
-    return [shared] if names_nobody(serial) else []
 
 
 async def _maker(conversation: Conversation, target: MeterTarget, profiles: Profiles, seen: Survey) -> Offer:
