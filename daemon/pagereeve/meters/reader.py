@@ -9,7 +9,7 @@ from functools import lru_cache, partial
 from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
 from pagereeve.meters.asking import ask_at
 from pagereeve.meters.discovery.channels import says_unknown
-from pagereeve.meters.discovery.inspecting import inspection_of
+from pagereeve.meters.discovery.inspecting import inspection_of, shared_serial
 from pagereeve.meters.discovery.introduction import Introduction
 from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
@@ -182,6 +182,7 @@ class SnmpMeter:
             look.responder = responder
             look.seen = await survey(conversation, printer.target, self.profiles)
             got, pins = await ask_at(conversation, look.seen.pins())
+            look.seen.notes += shared_serial(got.values.get(pins.serial))
             result = self._reading(printer, pins, got, responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
@@ -371,7 +372,7 @@ class SnmpMeter:
         pins = (await survey(conversation, printer.target, self.profiles)).pins()
         printer.limits.keep_lacking(pins.names)
         printer.surveyed_us, printer.seen = self._clock.monotonic_us(), None
-        if before is not None and (more := len(pins.names) - len(before.names)) > 0:
+        if before is not None and (more := pins.parts - before.parts) > 0:
             self.stats.new_rows += more
             self._note(printer, f"{more} new row(s) in a table whose rows are added up; they count from now on")
         return pins

@@ -8,7 +8,10 @@ from pagereeve.meters.discovery.devices import SeenDevice
 from pagereeve.meters.discovery.introduction import Introduction
 from pagereeve.meters.discovery.next_steps import next_step
 from pagereeve.meters.discovery.responders import enterprise_of
+from pagereeve.meters.discovery.serials import names_nobody
 from pagereeve.meters.discovery.survey import Survey
+from pagereeve.meters.discovery.text import printable
+from pagereeve.meters.snmp.ber import OCTET_STRING, Varbind
 from pagereeve.ports.inspection import (
     ChannelFound,
     CheckMade,
@@ -62,6 +65,13 @@ def _identity(seen: Survey | None, said: Introduction, result: Reading | Failure
         seen.model or said.identity.model,
         seen.description or said.identity.description,
     )
+
+
+def shared_serial(varbind: Varbind | None) -> list[str]:
+    """What is to be said of a serial number that proves nothing."""
+    serial = printable(varbind.content) if varbind is not None and varbind.tag == OCTET_STRING else ""
+    text = f"its serial number {serial[:32]!r} is one that many devices share: it proves nothing"
+    return [text] if names_nobody(serial) else []
 
 
 def _device(one: SeenDevice) -> DeviceFound:

@@ -14,13 +14,15 @@ from pagereeve.meters.snmp.names import SYS_UP_TIME
 
 @dataclass(slots=True)
 class Layout:
-    """``blocks`` are the requests, each further one with room left for the uptime. ``left_out`` found no room."""
+    """``blocks`` are the requests, each further one with room left for the uptime, but where a sum needs it all.
+    ``parted`` are sums that no request holds.
+    """
 
     room: int
     blocks: list[list[bytes]] = field(default_factory=lambda: [[]])
     channels: list[PinnedChannel] = field(default_factory=list)
     witnesses: list[PinnedChannel] = field(default_factory=list)
-    left_out: list[PinnedChannel] = field(default_factory=list)
+    parted: list[PinnedChannel] = field(default_factory=list)
 
     def names(self) -> tuple[bytes, ...]:
         return tuple(name for block in self.blocks for name in block)
@@ -28,8 +30,7 @@ class Layout:
     def requests(self) -> tuple[tuple[bytes, ...], ...]:
         """The names of each request. A further one carries the uptime again, so that a restart between them shows."""
         first, *rest = self.blocks
-        again = (SYS_UP_TIME,) if self.room > 1 else ()
-        return (tuple(first), *((*again, *block) for block in rest))
+        return (tuple(first), *((SYS_UP_TIME, *block) if len(block) < self.room else tuple(block) for block in rest))
 
     def put(self, name: bytes) -> None:
         """A name that may stand in any request."""
@@ -50,7 +51,7 @@ class Layout:
             if not elsewhere and len(self.blocks[at]) + len(fresh) <= self._capacity(at):
                 self.blocks[at] += fresh
                 return True
-        if here is not None or not grow or len(names) > self._capacity(len(self.blocks)):
+        if here is not None or not grow or len(names) > self.room:
             return False
         self.blocks.append(list(names))
         return True
@@ -92,8 +93,7 @@ def laid_out(
 def _put_channel(layout: Layout, channel: PinnedChannel) -> None:
     names = list(dict.fromkeys(term.name for term in channel.terms))
     if len(names) > 1 and not layout.put_together(names):
-        layout.left_out.append(channel)
-        return
+        layout.parted.append(channel)
     for name in (*names, *([channel.unit] if isinstance(channel.unit, bytes) else [])):
         layout.put(name)
     layout.channels.append(channel)

@@ -54,9 +54,9 @@ class Pins:
     """The instances found at one printer. ``names`` are all of them in the order in which they are asked for.
 
     Identity and counts come first, so that an agent which takes only a few names gives them in one answer; ``requests``
-    are the names of each request. ``channels`` are billed, ``witnesses`` are counted beside them. ``left_out`` are sums
-    that no one answer can hold. ``growing`` are table columns whose rows are added up: a row that comes later belongs
-    to the sum too.
+    are the names of each request. ``channels`` are billed, ``witnesses`` are counted beside them. ``parted`` are sums
+    that no one answer can hold: they are not made. ``growing`` are table columns whose rows are added up: a row that
+    comes later belongs to the sum too.
     """
 
     device: int
@@ -69,7 +69,7 @@ class Pins:
     names: tuple[bytes, ...]
     requests: tuple[tuple[bytes, ...], ...]
     witnesses: tuple[PinnedChannel, ...] = ()
-    left_out: tuple[PinnedChannel, ...] = ()
+    parted: tuple[PinnedChannel, ...] = ()
     profile: str = ""
     growing: frozenset[bytes] = frozenset()
 
@@ -79,12 +79,17 @@ class Pins:
         counts = [term.name for channel in self.channels for term in channel.terms]
         return (self.serial, self.status, self.errors, self.power_on, *counts)
 
+    @property
+    def parts(self) -> int:
+        """How many objects are added up or billed."""
+        return sum(len(channel.terms) for channel in self.channels)
+
     def within(self, room: int) -> Pins:
         """The same for an agent that takes ``room`` names at once."""
         return pins_of(
             self.device,
             self.row,
-            (*self.channels, *self.left_out),
+            self.channels,
             witnesses=self.witnesses,
             room=room,
             profile=self.profile,
@@ -143,7 +148,7 @@ def pins_of(
         layout.names(),
         layout.requests(),
         tuple(layout.witnesses),
-        tuple(layout.left_out),
+        tuple(layout.parted),
         profile,
         growing,
     )

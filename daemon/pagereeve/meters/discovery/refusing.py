@@ -52,7 +52,7 @@ def no_pages(responder: str, units: str) -> str:
 def not_known_now(responder: str, channels: Sequence[PinnedChannel]) -> str:
     """RFC 3805 section 6: -1 other, -2 unknown."""
     objects = ", ".join(dict.fromkeys(label for channel in channels for label in channel.objects))
-    return f"{responder} says that it doesn't know its count just now ({objects} is -1, -2 or -3): it may be asleep"
+    return f"{responder} says that its count is unknown just now ({objects} is -1, -2 or -3): it may be asleep"
 
 
 def wrong_responder(responder: str, seen: str) -> str:

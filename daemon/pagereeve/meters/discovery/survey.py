@@ -24,7 +24,6 @@ from pagereeve.meters.discovery.devices import SeenDevice, pick_device
 from pagereeve.meters.discovery.imaging import as_answered, imaging_channels, named_resets
 from pagereeve.meters.discovery.inferring import infer_units
 from pagereeve.meters.discovery.objects import (
-    GENERAL_SERIAL,
     HR_DEVICE_DESCR,
     SYS_DESCR,
     SYS_OBJECT_ID,
@@ -35,7 +34,6 @@ from pagereeve.meters.discovery.objects import (
 )
 from pagereeve.meters.discovery.profile import NO_PROFILE, Profile, Profiles
 from pagereeve.meters.discovery.refusing import refuse
-from pagereeve.meters.discovery.serials import names_nobody
 from pagereeve.meters.discovery.standard_objects import find_rows
 from pagereeve.meters.discovery.text import printable
 from pagereeve.meters.discovery.units import unit_known, unit_label
@@ -87,7 +85,7 @@ async def survey(conversation: Conversation, target: MeterTarget, profiles: Prof
     devices, device = await pick_device(conversation, rows, target)
     markers = rows.markers_of(device)
     standard = [life_count(row) for row in markers]
-    identity = (SYS_OBJECT_ID, SYS_DESCR, instance(HR_DEVICE_DESCR, device), instance(GENERAL_SERIAL, device))
+    identity = (SYS_OBJECT_ID, SYS_DESCR, instance(HR_DEVICE_DESCR, device))
     values = (await conversation.get([*identity, *names_of(standard)])).values
     seen = _begun(device, markers, values)
     seen.devices = devices
@@ -109,7 +107,7 @@ async def survey(conversation: Conversation, target: MeterTarget, profiles: Prof
     seen.room = room
     seen.notes += [
         f"{one.name} is a sum of {len(one.terms)} objects, more than one answer holds: it is not made"
-        for one in seen.pins().left_out
+        for one in seen.pins().parted
     ]
     return seen
 
@@ -125,9 +123,6 @@ def _begun(device: int, markers: Sequence[Index], values: Mapping[bytes, Varbind
             seen.object_id = object_id(identity)
         except DecodeError:
             seen.notes.append("its sysObjectID is no object id")
-    serial = _text(values.get(instance(GENERAL_SERIAL, device)))
-    if names_nobody(serial):
-        seen.notes.append(f"its serial number {serial[:32]!r} is one that many devices share: it proves nothing")
     if len(markers) > 1:
         seen.notes.append(f"{len(markers)} markers; one is read, the others are witnesses: rows are never added up")
     return seen
