@@ -109,7 +109,7 @@ class PrinterSettings(UsmSettings):
 
     @model_validator(mode="after")
     def _unit_of_grade(self) -> Self:
-        if self.unit is None and "unit_grade" in self.model_fields_set:
+        if self.unit is None and self.unit_grade != "proven":
             raise ValueError("unit_grade says how the unit is known; give unit too, or neither")
         return self
 

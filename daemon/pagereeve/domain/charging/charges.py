@@ -94,11 +94,13 @@ def owed_unproven(expectation: Expectation, channel: str, release: Release) -> O
     return Owed(0, expectation.claim.least)
 
 
-def is_below_need(count: Count, expectation: Expectation, policy: Policy) -> bool:
+def is_below_need(channel: str, count: Count, expectation: Expectation, policy: Policy) -> bool:
     """What would be charged rests on the counter's unit, and that is not known as well as the policy asks for.
 
-    What is the same in sheets and in sides rests on no unit.
+    What is the same in sheets and in sides rests on no unit; nor does what a counter of sheets counts in sheets.
     """
+    if channel in NOBODYS_CHANNELS or (channel == "sheets" and count.unit is Unit.SHEETS):
+        return False
     return expectation.by_unit and policy.needs_better(count.grade)
 
 

@@ -219,7 +219,7 @@ def _as_needed(
     count, needed = part.closing.count, list(owed)
     why: list[tuple[str, ...]] = [()] * len(owed)
     for place, (window, expectation) in enumerate(zip(part.windows, part.expectations, strict=True)):
-        if channel not in NOBODYS_CHANNELS and is_below_need(count, expectation, window.release.policy):
+        if is_below_need(channel, count, expectation, window.release.policy):
             needed[place] = owed_below_need(shares[place], expectation, channel, window.release)
             why[place] = (UNIT_BELOW_NEED,)
     return needed, why

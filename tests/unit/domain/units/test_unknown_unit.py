@@ -171,3 +171,15 @@ def test_another_word_for_the_unit_ends_one() -> None:
     story.rest(-60, -10, None, counts={"total": Count(100, Unit.IMPRESSIONS)})
     told(0, story, Count(100, Unit.SHEETS, grade=UnitGrade.PROVEN), 104, pages=4, sides="one-sided")
     assert "unit-changed" in kinds(story.ledger())
+
+
+def test_a_counter_of_sheets_needs_nobody_to_say_that_it_counts_them() -> None:
+    story = Story(replace(POLICY, charging_needs=UnitGrade.PROVEN))
+    counts = {"sheets": Count(50, Unit.SHEETS), "total": Count(100, Unit.IMPRESSIONS)}
+    story.reading(-1, counts=counts)
+    story.release(0, "r1", pages=4, sides=TWO)
+    story.ended(5, "r1")
+    after = {"sheets": Count(52, Unit.SHEETS), "total": Count(104, Unit.IMPRESSIONS)}
+    story.rest(8, 40, None, counts=after)
+    ledger = story.ledger()
+    assert [charge(ledger, "r1", name).charged for name in ("sheets", "total")] == [2, 0]
