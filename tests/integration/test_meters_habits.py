@@ -54,10 +54,11 @@ def beyond(names: int, habit: str) -> Change:
 
 
 async def read_once(meter: SnmpMeter, agent: HostileAgent, read_s: float = 1.0) -> list[Asked]:
-    """What one more read, which succeeds, asks for."""
+    """What one more read, which succeeds, asks for; a request that is sent again on a busy machine counts once."""
     begun = len(agent.asked)
     assert total(await meter.read(target(agent), read_s)) == COUNT
-    return agent.asked[begun:]
+    asked = agent.asked[begun:]
+    return [one for one, before in zip(asked, [None, *asked], strict=False) if not before or one.names != before.names]
 
 
 @pytest.mark.parametrize("version", VERSIONS)
@@ -229,9 +230,10 @@ async def long_texts(meter: SnmpMeter, octets: int, habit: str, version: Version
             assert len(text) <= 255
         assert total(await meter.read(where, 1.5)) == COUNT
         begun = len(agent.asked)
-        assert total(await meter.read(where, 1.5)) == COUNT
-        # A text for which there is no room is no longer asked for; two that come, but not together, take two answers.
-        assert len(agent.asked) - begun <= (1 if habit != "good" or octets > 8_192 else 3)
+        for _ in range(3):
+            assert total(await meter.read(where, 1.5)) == COUNT
+        # A text for which there is no room is no longer asked for; those that come one by one take more answers.
+        assert len({asked.names for asked in agent.asked[begun:]}) <= (1 if habit != "good" or octets > 8_192 else 6)
 
 
 async def test_text_that_is_too_long_costs_itself_and_not_the_meter() -> None:
@@ -350,3 +352,14 @@ def test_counters_of_every_type_may_say_unknown() -> None:
             encoded = unknown(tag, figure)
             assert _is_unknown(Varbind(name, tag, encoded[2:]))
         assert not _is_unknown(Varbind(name, tag, b"\x07"))
+
+
+async def test_a_habit_of_long_ago_excuses_no_box_that_answers_now() -> None:
+    """The printer refuses one object; then the forward falls away and the box answers for itself."""
+    async with a_meter() as meter, an_agent(HABITS["authorization-error-for-state"], frozenset({GET})) as agent:
+        for _ in range(2):
+            await read_once(meter, agent)
+        for name in [name for name in agent.values if not name.startswith(oid_content(SYSTEM))]:
+            del agent.values[name]
+        for _ in range(3):
+            assert failure(await meter.read(target(agent), 1.0)).reason is SilenceReason.WRONG_RESPONDER

@@ -24,7 +24,7 @@ from pagereeve.meters.snmp.ber import DecodeError, Varbind
 from pagereeve.meters.snmp.conversation import Conversation, Got
 from pagereeve.meters.snmp.endpoint import Endpoint
 from pagereeve.meters.snmp.habits import HIDING, Habit, told
-from pagereeve.meters.snmp.limits import AgentLimits
+from pagereeve.meters.snmp.limits import NO_HABITS, AgentLimits
 from pagereeve.meters.snmp.names import SYS_UP_TIME
 from pagereeve.meters.snmp.question import ReadEnded, RequestPatience
 from pagereeve.meters.snmp.session3 import Session3
@@ -72,7 +72,7 @@ class _AgentState:
 
     target: MeterTarget
     limits: AgentLimits = field(default_factory=AgentLimits)
-    habits_noted: frozenset[Habit] = frozenset()
+    habits_noted: frozenset[Habit] = NO_HABITS
     pins: Pins | None = None
     look_again: bool = False
     surveyed_us: int = 0
@@ -329,7 +329,7 @@ class SnmpMeter:
         return Habit.GET_NOT_ANSWERED in printer.limits.habits or printer.timeouts % 2 == 1
 
     def _note_habits(self, printer: _AgentState) -> None:
-        habits = frozenset(printer.limits.habits)
+        habits = printer.limits.habits
         if habits - printer.habits_noted:
             printer.habits_noted |= habits
             self._note(printer, told(habits))
@@ -435,7 +435,7 @@ async def _explained(ended: ReadEnded, conversation: Conversation) -> ReadEnded:
     if ended.reason not in {SilenceReason.WRONG_RESPONDER, SilenceReason.NO_METER}:
         return ended
     await conversation.doubt_walk()
-    habits = conversation.limits.habits
+    habits = conversation.limits.lately
     also = habits & {Habit.UPTIME_MISSING}
     if hiding := habits & HIDING:
         text = f"{conversation.responder} shows no count: {told(hiding | also)}"

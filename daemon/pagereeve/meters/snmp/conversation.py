@@ -11,7 +11,7 @@ from pagereeve.meters.snmp.ber import Varbind
 from pagereeve.meters.snmp.endpoint import Endpoint
 from pagereeve.meters.snmp.gathering import Gathering, Part, Restarted
 from pagereeve.meters.snmp.habits import HIDING, Habit, told
-from pagereeve.meters.snmp.limits import TEMPLATES_MAX, AgentLimits
+from pagereeve.meters.snmp.limits import NO_HABITS, TEMPLATES_MAX, AgentLimits
 from pagereeve.meters.snmp.message import GET, GET_NEXT, NO_SUCH_NAME, TOO_BIG, Response, error_name, template
 from pagereeve.meters.snmp.names import SYS_UP_TIME, SYSTEM_GROUP
 from pagereeve.meters.snmp.question import STRICT, Leave, ReadEnded, RequestPatience, SnmpAnswer, SnmpRequest
@@ -63,6 +63,7 @@ class Conversation:
         self._deadline_us = deadline_us
         self._patience = patience
         self.limits = limits
+        limits.lately = NO_HABITS
         self._lane = lane
         self._leave = Leave(target.answers_from, target.any_port) if target.answers_from or target.any_port else STRICT
         self._on_sent = on_sent
@@ -80,7 +81,7 @@ class Conversation:
         if not walk:
             answer = await self._ask_for((SYS_UP_TIME,))
             if answer is not None and _lacks_uptime(answer.response):
-                self.limits.habits.add(Habit.UPTIME_MISSING)
+                self.limits.note(Habit.UPTIME_MISSING)
             return
         await self._ask(self._build(GET_NEXT, (SYSTEM_GROUP,)))
         self._heard_next = True
@@ -132,7 +133,7 @@ class Conversation:
                 asked = None
             finally:
                 gathering.finish()
-        self.limits.habits.add(Habit.UPTIME_GOES_BACK)
+        self.limits.note(Habit.UPTIME_GOES_BACK)
         raise self._malformed(told([Habit.UPTIME_GOES_BACK]))
 
     async def _gathered(self, gathering: Gathering, asked: tuple[Part, SnmpAnswer | None] | None) -> Got:
@@ -144,7 +145,7 @@ class Conversation:
             else:
                 budget -= 1
                 if budget < 0:
-                    raise self._malformed(told(self.limits.habits))
+                    raise self._malformed(f"it takes more requests than a read may have; {told(self.limits.lately)}")
                 await self._greet_before(part)
                 answer = await self._ask_for(part)
             if answer is None:
@@ -175,24 +176,22 @@ class Conversation:
         if status == TOO_BIG and len(part) > 1:
             gathering.too_big(part)
         elif status == TOO_BIG:
-            self.limits.habits.add(Habit.TOO_BIG_ALONE)
+            self.limits.note(Habit.TOO_BIG_ALONE)
             gathering.refuse(part[0], for_good=True, spoilt=True)
         elif len(part) > 1 and not 1 <= index <= len(part):
-            self.limits.habits.add(Habit.NO_ERROR_INDEX)
+            self.limits.note(Habit.NO_ERROR_INDEX)
             gathering.failed(part)
         else:
             if not missing:
-                self.limits.habits.add(Habit.REFUSES_OBJECTS)
+                self.limits.note(Habit.REFUSES_OBJECTS)
             gathering.blamed(part, part[0] if len(part) == 1 else part[index - 1], missing=missing)
 
     async def _unanswered(self, gathering: Gathering, part: Part) -> None:
         """Too large, or with an object that it does not answer about; or it has fallen asleep: then the read ends."""
-        if len(part) > 1:
-            self.limits.habits.add(Habit.LARGE_ANSWERS_LOST)
-        else:
+        if len(part) == 1:
             await self._still_there()
-            self.limits.habits.add(Habit.SILENT_ABOUT_OBJECTS)
-        gathering.failed(part)
+            self.limits.note(Habit.SILENT_ABOUT_OBJECTS)
+        gathering.failed(part, lost=True)
 
     async def _find_fault(self, gathering: Gathering) -> None:
         """Nothing of what was asked for has a value. Raises ReadEnded where not even sysUpTime has one."""
@@ -201,7 +200,7 @@ class Conversation:
             if _is_whole((SYS_UP_TIME,), response) or response.error_status == NO_SUCH_NAME:
                 return
         said = f" ({self._refusal})" if self._refusal else ""
-        raise self._malformed(f"{told(self.limits.habits & HIDING)}{said}")
+        raise self._malformed(f"{told(self.limits.lately & HIDING)}{said}")
 
     async def _still_there(self) -> SnmpAnswer:
         """Raises ReadEnded for an agent that does not answer the smallest GET, or none."""
@@ -209,7 +208,7 @@ class Conversation:
             answer = await self._ask(self._template((SYS_UP_TIME,)))
         except ReadEnded as ended:
             if ended.reason is SilenceReason.TIMEOUT and self._heard_next and not self._heard_get:
-                self.limits.habits.add(Habit.GET_NOT_ANSWERED)
+                self.limits.note(Habit.GET_NOT_ANSWERED)
                 text = f"{self.responder}: {told([Habit.GET_NOT_ANSWERED])}"
                 raise ReadEnded(ended.reason, text, self.responder) from ended
             raise
@@ -218,6 +217,8 @@ class Conversation:
 
     async def get_next(self, names: Sequence[bytes]) -> list[Varbind | None]:
         """What follows each name, None where the agent knows nothing further, or won't say."""
+        if not self.limits.walkable:
+            self.limits.note(Habit.WALK_NOT_ANSWERED)
         stepping = Stepping(names, self.limits)
         while part := stepping.part():
             answer = await self._ask_briefly(self._build(GET_NEXT, part))
@@ -244,7 +245,7 @@ class Conversation:
         except ReadEnded:
             return
         if following is None or following.absent or not following.oid.startswith(SYSTEM_GROUP):
-            self.limits.habits.add(Habit.WALK_ENDS_TOO_EARLY)
+            self.limits.note(Habit.WALK_ENDS_TOO_EARLY)
 
     async def _ask_for(self, part: Part) -> SnmpAnswer | None:
         """None where no answer came that can be read, though smaller ones do: to be asked for in smaller parts.

@@ -12,7 +12,7 @@ from collections.abc import Iterable, Sequence
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.meters.snmp.ber import DecodeError, Varbind, number
 from pagereeve.meters.snmp.habits import Habit
-from pagereeve.meters.snmp.limits import NAMES_MAX, REFUSALS_MAX, AgentLimits
+from pagereeve.meters.snmp.limits import NAMES_MAX, AgentLimits
 from pagereeve.meters.snmp.names import SYS_UP_TIME, SYSTEM_GROUP
 
 Part = tuple[bytes, ...]
@@ -46,7 +46,7 @@ class Gathering:
         self._failed: list[Part] = []
         self._check: bytes | None = None
         self._proven = 0
-        self._doubting = False
+        self._doubting = self._lost = False
 
     def part(self) -> Part:
         """The names of the next request; empty when all is answered."""
@@ -91,10 +91,10 @@ class Gathering:
     def answered(self, part: Part, varbinds: Sequence[Varbind]) -> None:
         """An answer without an error. Raises Restarted."""
         limits = self._limits
-        found: dict[bytes, Varbind] = {}
-        for varbind in varbinds:
-            if varbind.oid in part:
-                found.setdefault(varbind.oid, varbind)
+        # The first of several values of one name counts. Our own names are kept, not those of the answer: a fleet of
+        # printers shares them.
+        by_name = {varbind.oid: varbind for varbind in reversed(varbinds)}
+        found = {name: by_name[name] for name in part if name in by_name}
         if self._check is not None:
             self._checked(there=part[0] in found)
         self._time(found)
@@ -103,11 +103,11 @@ class Gathering:
         # One of a group that was asked for alone, to try an error-index, is asked for again with the others.
         self._keep({name: varbind for name, varbind in found.items() if self._whole(name, found)})
         if len(found) < len(part):
-            limits.habits.add(_why_missing(part, varbinds))
+            limits.note(_why_missing(part, varbinds))
             self.failed(part, len(found))
             return
         if tuple(varbind.oid for varbind in varbinds[: len(part)]) != part:
-            limits.habits.add(Habit.OTHER_ORDER)
+            limits.note(Habit.OTHER_ORDER)
         limits.get.worked(len(part))
         self._proven = max(self._proven, len(part))
         self._room = self._room if self._failed else limits.get.room
@@ -143,8 +143,12 @@ class Gathering:
             raise Restarted
         self._uptime = uptime
 
-    def failed(self, part: Part, room: int = 0) -> None:
-        """All of it was asked for and not all of it came; nothing says what is to blame: its size, or a name in it."""
+    def failed(self, part: Part, room: int = 0, *, lost: bool = False) -> None:
+        """All of it was asked for and not all of it came; nothing says what is to blame: its size, or a name in it.
+
+        ``lost``: nothing came, or nothing that can be read.
+        """
+        self._lost = self._lost or lost
         if len(part) == 1:
             self.refuse(part[0], for_good=True, spoilt=True)
             return
@@ -152,7 +156,7 @@ class Gathering:
         self._room = room or len(part) // 2
 
     def too_big(self, part: Part) -> None:
-        self._limits.habits.add(Habit.FEW_AT_ONCE)
+        self._limits.note(Habit.FEW_AT_ONCE)
         self._limits.get.failed(len(part), self._proven)
         self._room = self._limits.get.room
 
@@ -173,7 +177,7 @@ class Gathering:
         self._check = None
         self._limits.index_right = not there
         if there:
-            self._limits.habits.add(Habit.WRONG_ERROR_INDEX)
+            self._limits.note(Habit.WRONG_ERROR_INDEX)
             self._room = max(1, min(self._room, len(self._wanted) + 1) // 2)
 
     def refuse(self, name: bytes, *, for_good: bool, spoilt: bool) -> None:
@@ -181,9 +185,7 @@ class Gathering:
         limits = self._limits
         if self._check == name:
             self._checked(there=False)
-        limits.refusals[name] += 1
-        if for_good or limits.refusals[name] >= REFUSALS_MAX:
-            limits.lacking.add(name)
+        limits.refuse(name, for_good=for_good)
         self.refused.add(name)
         if spoilt:
             self.spoilt.add(name)
@@ -200,13 +202,13 @@ class Gathering:
     def finish(self) -> None:
         """Draw the lessons. A part that failed although each of its names is answered was too large."""
         if self._doubting and any(not varbind.absent for varbind in self.values.values()):
-            self._limits.habits.add(Habit.ALL_OR_NOTHING)
+            self._limits.note(Habit.ALL_OR_NOTHING)
         for part in self._unexplained():
             self._limits.get.failed(len(part), self._proven)
-            self._limits.habits.add(Habit.FEW_AT_ONCE)
+            self._limits.note(Habit.LARGE_ANSWERS_LOST if self._lost else Habit.FEW_AT_ONCE)
         for group in self._torn:
             if self.refused.isdisjoint(group):
-                self._limits.habits.add(Habit.SUM_TOO_LARGE)
+                self._limits.note(Habit.SUM_TOO_LARGE)
             for name in group:
                 self.values.pop(name, None)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
@@ -15,8 +14,9 @@ NAMES_MAX: Final = 24
 TEMPLATES_MAX: Final = 8
 # What failed is tried once more after so long: a path heals, and a lost datagram must not cost requests for good.
 DOUBT_AFTER_US: Final = 3_600_000_000
-# An object that was refused by name so often in a row is no longer asked for.
-REFUSALS_MAX: Final = 2
+# Most agents have none of these, and there are thousands: the empty ones are all one object.
+NO_NAMES: Final[frozenset[bytes]] = frozenset()
+NO_HABITS: Final[frozenset[Habit]] = frozenset()
 
 
 @dataclass(slots=True)
@@ -47,16 +47,17 @@ class Sizes:
 class AgentLimits:
     """``lacking`` are names that whole requests are refused or lost for; ``walkable`` whether it answers GETNEXT;
     ``index_right`` whether its error-index names the right object, None as long as nobody has tried; ``whole`` are the
-    last requests that it answered.
+    last requests that it answered. ``lately`` are the habits seen since the read began.
     """
 
     get: Sizes = field(default_factory=Sizes)
     walk: Sizes = field(default_factory=Sizes)
     walkable: bool = True
     index_right: bool | None = None
-    lacking: set[bytes] = field(default_factory=set)
-    refusals: Counter[bytes] = field(default_factory=Counter)
-    habits: set[Habit] = field(default_factory=set)
+    lacking: frozenset[bytes] = NO_NAMES
+    refused: frozenset[bytes] = NO_NAMES
+    habits: frozenset[Habit] = NO_HABITS
+    lately: frozenset[Habit] = NO_HABITS
     templates: dict[tuple[bytes, ...], SnmpRequest] = field(default_factory=dict)
     whole: set[tuple[bytes, ...]] = field(default_factory=set)
     learnt_us: int | None = None
@@ -70,9 +71,20 @@ class AgentLimits:
         elif now_us - self.learnt_us > DOUBT_AFTER_US:
             self.learnt_us, self.walkable, self.index_right = None, True, None
             self.get.fails = self.walk.fails = NAMES_MAX + 1
-            self.lacking.clear()
-            self.refusals.clear()
-            self.habits.clear()
+            self.lacking = self.refused = NO_NAMES
+            self.habits = self.lately = NO_HABITS
+
+    def note(self, habit: Habit) -> None:
+        if habit not in self.lately:
+            self.lately |= {habit}
+            self.habits |= {habit}
+
+    def refuse(self, name: bytes, *, for_good: bool) -> None:
+        """An object that is refused a second time, or ``for_good``, is no longer asked for."""
+        if for_good or name in self.refused:
+            self.lacking |= {name}
+        else:
+            self.refused |= {name}
 
     def remember_whole(self, part: tuple[bytes, ...]) -> None:
         if part not in self.whole:
@@ -82,6 +94,6 @@ class AgentLimits:
 
     def keep_lacking(self, names: Iterable[bytes]) -> None:
         """Other names than these are not asked for any more."""
-        self.lacking &= set(names)
-        self.refusals.clear()
+        self.lacking = self.lacking.intersection(names) or NO_NAMES
+        self.refused = NO_NAMES
         self.templates.clear()

@@ -41,13 +41,13 @@ class Stepping:
         part, limits = self._parts.pop(0), self._limits
         status, varbinds = response.error_status, response.varbinds
         if status == TOO_BIG and len(part) > 1:
-            limits.habits.add(Habit.FEW_AT_ONCE)
+            limits.note(Habit.FEW_AT_ONCE)
             limits.walk.failed(len(part), self._proven)
             self._put(part, limits.walk.room)
         elif status:
             self._refused(part, status, response.error_index)
         elif len(varbinds) < len(part):
-            limits.habits.add(Habit.SHORT_ANSWERS if varbinds else Habit.NO_VALUES)
+            limits.note(Habit.SHORT_ANSWERS if varbinds else Habit.NO_VALUES)
             self._alone(part)
         elif not believed and len(part) > 1 and all(varbind.absent for varbind in varbinds):
             self._doubted.append(part)
@@ -69,14 +69,14 @@ class Stepping:
         limits = self._limits
         if len(part) == 1:
             if status == TOO_BIG:
-                limits.habits.add(Habit.TOO_BIG_ALONE)
+                limits.note(Habit.TOO_BIG_ALONE)
             elif status != NO_SUCH_NAME:
-                limits.habits.add(Habit.REFUSES_OBJECTS)
+                limits.note(Habit.REFUSES_OBJECTS)
             self._check_over(there=False)
             self.found[part[0]] = None
             return
         if not 1 <= index <= len(part):
-            limits.habits.add(Habit.NO_ERROR_INDEX)
+            limits.note(Habit.NO_ERROR_INDEX)
             self._alone(part)
             return
         if limits.index_right is False:
@@ -96,7 +96,7 @@ class Stepping:
             self._check = b""
             self._limits.index_right = not there
             if there:
-                self._limits.habits.add(Habit.WRONG_ERROR_INDEX)
+                self._limits.note(Habit.WRONG_ERROR_INDEX)
 
     def unanswered(self, *, heard: bool) -> None:
         """The agent lives, but not for this request. ``heard``: it has answered another GETNEXT."""
@@ -113,9 +113,9 @@ class Stepping:
         self.silent += 1
         self.found[part[0]] = None
         if heard:
-            limits.habits.add(Habit.WALK_STOPS)
+            limits.note(Habit.WALK_STOPS)
         elif self.silent >= SILENT_NAMES or not self._parts:
-            limits.habits.add(Habit.WALK_NOT_ANSWERED)
+            limits.note(Habit.WALK_NOT_ANSWERED)
             limits.walkable = False
 
     def finish(self) -> None:
@@ -123,7 +123,7 @@ class Stepping:
         too_many = [part for part in self._failed if all(self._there(name) for name in part)]
         too_many += [part for part in self._doubted if any(self._there(name) for name in part)]
         for part in too_many:
-            self._limits.habits.add(Habit.FEW_AT_ONCE)
+            self._limits.note(Habit.FEW_AT_ONCE)
             self._limits.walk.failed(len(part), self._proven)
 
     def _there(self, name: bytes) -> bool:

@@ -41,7 +41,7 @@ class Walk:
         answers = self._sorted(columns, await conversation.get_next([self._cursors[column] for column in columns]))
         for column, varbind in zip(columns, answers, strict=True):
             if varbind is not None and _turns_back(self._cursors[column], varbind):
-                conversation.limits.habits.add(Habit.WALK_IN_CIRCLES)
+                conversation.limits.note(Habit.WALK_IN_CIRCLES)
             if varbind is None or not follows(column, self._cursors[column], varbind):
                 del self._cursors[column]
             elif len(self.found[column]) >= self.rows_max[column]:

@@ -27,7 +27,7 @@ from pagereeve.simulator.snmp.light_agent import (
     oid_of,
     tlv,
 )
-from pagereeve.simulator.snmp.mib import Row
+from pagereeve.simulator.snmp.mib import Oid, Row
 
 VERSION_3: Final = 3
 REPORT: Final = 0xA8
@@ -49,15 +49,16 @@ class _Message(NamedTuple):
 
 
 class HostileAgent(DatagramDoor):
-    """``rows`` are its objects; ``change`` spoils answers to PDUs of ``kinds``. SNMPv3 is noAuthNoPriv for any user."""
+    """``rows`` are its objects: ``values`` holds them encoded, to be changed or taken away.
+
+    ``change`` spoils answers to PDUs of ``kinds``. SNMPv3 is noAuthNoPriv, for any user.
+    """
 
     def __init__(self, rows: Iterable[Row], change: Change, kinds: frozenset[int] = frozenset({GET, GETNEXT})) -> None:
         super().__init__()
         self._change, self._kinds = change, kinds
-        ordered = sorted(rows, key=lambda row: row.oid)
-        self._names = [row.oid for row in ordered]
-        self._contents = [oid_content(row.oid) for row in ordered]
-        self.values = {oid_content(row.oid): encoded(row) for row in ordered}
+        self.values = {oid_content(row.oid): encoded(row) for row in rows}
+        self._ordered: list[tuple[Oid, bytes]] = []
         self.asked: list[Asked] = []
         self.unreadable = 0
 
@@ -97,10 +98,13 @@ class HostileAgent(DatagramDoor):
         return name, self.values.get(name, NO_SUCH_INSTANCE)
 
     def _after(self, name: bytes) -> tuple[bytes, bytes]:
-        place = bisect_right(self._names, oid_of(name))
-        if place >= len(self._names):
+        if len(self._ordered) != len(self.values):
+            self._ordered = sorted((oid_of(one), one) for one in self.values)
+        place = bisect_right(self._ordered, oid_of(name), key=lambda one: one[0])
+        if place >= len(self._ordered):
             return name, END_OF_MIB_VIEW
-        return self._contents[place], self.values[self._contents[place]]
+        following = self._ordered[place][1]
+        return following, self.values[following]
 
 
 def _read(datagram: bytes) -> _Message:

@@ -40,9 +40,9 @@ def test_what_failed_is_forgotten_an_hour_after_it_was_learnt() -> None:
     limits = AgentLimits()
     limits.doubt(0)
     limits.get.failed(8, 4)
-    limits.lacking.add(b"\x2b\x06")
+    limits.refuse(b"\x2b\x06", for_good=True)
     limits.walkable = False
-    limits.habits.add(Habit.FEW_AT_ONCE)
+    limits.note(Habit.FEW_AT_ONCE)
     limits.doubt(1_000)
     limits.doubt(1_000 + DOUBT_AFTER_US)
     assert not limits.walkable
