@@ -17,7 +17,7 @@ from pagereeve.feeds.local.socket_file import SOCKET_NAME
 from pagereeve.proof.plan import Noted
 from pagereeve.proof.results import Stage
 from pagereeve.proof.stages.printing import with_note
-from pagereeve.settings import PrinterSettings
+from pagereeve.settings import Duration, PrinterSettings
 from tests.integration.daemon import Outside, hasty_settings, until
 from tests.integration.installation import COMMUNITY, an_installation, stage_of
 
@@ -26,7 +26,11 @@ async def test_pages_of_a_proof_beside_the_daemon_are_noted_and_no_stray_pages(t
     async with an_installation() as here:
         target = here.plan.target
         entry = PrinterSettings(name=target.printer, host=target.host, port=target.port, community=SecretStr(COMMUNITY))
-        async with App(hasty_settings(tmp_path, [entry])) as app, Outside(app) as outside:
+        settings = hasty_settings(tmp_path, [entry])
+        # The simulated gateway and the daemon share a loop with the proof: a busy machine answers late.
+        patient = settings.watch.model_copy(update={"read_timeout": Duration.of("10s")})
+        settings = settings.model_copy(update={"watch": patient})
+        async with App(settings) as app, Outside(app) as outside:
             await outside.first_reading(target.printer)
             notes = ProofNotes(tmp_path / SOCKET_NAME, SystemClock())
             proof = await here.prove(language="postscript", notes=notes)
