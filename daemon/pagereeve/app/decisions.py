@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-import secrets
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Final
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import NotTaken, send_event
+from pagereeve.app.own_events import envelope_of
 from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.facts.events import AUTHOR, FINDING_DECIDED, event_of
 from pagereeve.domain.facts.facts import Action, Decided, Origin
-from pagereeve.domain.values.instants import from_text, to_text
+from pagereeve.domain.values.instants import from_text
 from pagereeve.domain.values.plain_text import require_plain_members
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.printers.loading import open_projector
@@ -42,15 +42,7 @@ class DecisionRequest:
         data: dict[str, str] = {"finding": self.finding, "action": self.action}
         said = (("reason", self.reason), ("text", self.text), ("at", self.at))
         data |= {name: value for name, value in said if value}
-        return {
-            "specversion": "1.0",
-            "type": FINDING_DECIDED,
-            "source": SOURCE,
-            "id": f"{at_us:017d}-{secrets.token_hex(8)}",
-            "time": to_text(at_us),
-            "datacontenttype": "application/json",
-            "data": data,
-        }
+        return envelope_of(FINDING_DECIDED, SOURCE, data, at_us)
 
 
 def tell_daemon(socket: Path, said: DecisionRequest) -> None:

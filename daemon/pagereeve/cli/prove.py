@@ -14,6 +14,7 @@ from cyclopts import Parameter
 from pydantic import BaseModel
 
 from pagereeve.app.clocks import SystemClock, SystemEntropy
+from pagereeve.app.proof_notes import ProofNotes
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config
 from pagereeve.cli.output import complain, output_file, say, say_json, show
 from pagereeve.cli.progress import progress_of
@@ -86,12 +87,14 @@ def prove(
     entries = _entries(settings, printers, config, all_=all_)
     targets = settings.model_copy(update={"printers": tuple(entries)}).targets()
     person = person_at_terminal() if one else None
+    notes = ProofNotes(settings.local_socket_path, SystemClock()) if print_ else None
     asked = Plan(
         target=targets[0],
         language=language if print_ else None,
         panel=panel,
         sheets_seen=sheets_seen,
         person=person,
+        notes=notes,
         print_port=port,
         web_port=web,
     )

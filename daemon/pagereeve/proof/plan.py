@@ -39,12 +39,26 @@ class Operator(Protocol):
 
 
 @dataclass(frozen=True, slots=True)
+class Noted:
+    """``why_not`` is empty where the note was taken; ``refused``: somebody was there, and did not take it."""
+
+    why_not: str = ""
+    refused: bool = False
+
+
+class Notes(Protocol):
+    """Who hears that test pages are about to be printed, so that nobody takes them for stray ones."""
+
+    async def test_pages(self, printer: str) -> Noted: ...
+
+
+@dataclass(frozen=True, slots=True)
 class Plan:
     """``print_port`` and ``web_port`` are on the target's host; None: not asked for. ``language``: print test pages.
 
     ``panel`` is the figure on the printer's panel, ``sheets_seen`` how many sheets the two-sided job gave, as a person
-    saw them; where they are None and somebody is there, ``person`` is asked. ``gateway_hosts`` are addresses of
-    gateways: an agent at port 161 there may be the box's own.
+    saw them; where they are None and somebody is there, ``person`` is asked. ``notes`` hears of each test job first.
+    ``gateway_hosts`` are addresses of gateways: an agent at port 161 there may be the box's own.
     """
 
     target: MeterTarget
@@ -54,5 +68,6 @@ class Plan:
     language: Language | None = None
     sheets_seen: int | None = None
     person: Operator | None = None
+    notes: Notes | None = None
     gateway_hosts: frozenset[str] = frozenset()
     patience: Patience = field(default_factory=Patience)

@@ -10,7 +10,7 @@ from pagereeve.domain.facts.reading import Unit
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.proof.deduction import Deduced, deduce
-from pagereeve.proof.plan import Language, Plan
+from pagereeve.proof.plan import Language, Noted, Plan
 from pagereeve.proof.results import JobSeen, Stage
 from pagereeve.proof.stages.metering import count_now, raw_steps
 from pagereeve.proof.stages.network import send
@@ -47,10 +47,12 @@ async def pages_stage(
     stepping = replace(target, unit=raw_steps(target))
     jobs = jobs_in(language)
     seen: list[JobSeen] = []
+    noted: Noted | None = None
     trouble = ""
     for nth, job in enumerate(jobs, 1):
         heading = Heading(target.printer, date, nth, len(jobs))
         try:
+            noted = noted if plan.notes is None else await plan.notes.test_pages(target.printer)
             seen.append(await _print(plan, stepping, meter, clock, job, document(job, language, heading)))
         except (OSError, TimeoutError) as error:
             trouble = f"job {nth} could not be sent to port {plan.print_port}: {error or 'no answer'}"
@@ -59,7 +61,17 @@ async def pages_stage(
             break
     deduced = Deduced(problem=trouble) if trouble else await _deduced(plan, seen, unit_said)
     left_out = [f"{job.name} ({can(language, job)})" for job in TEST_JOBS if can(language, job)]
-    return Printed(_stage(target, unit_said, seen, deduced, left_out, perf_counter() - began_s), tuple(seen), deduced)
+    stage = _stage(target, unit_said, seen, deduced, left_out, perf_counter() - began_s)
+    return Printed(with_note(stage, noted), tuple(seen), deduced)
+
+
+def with_note(stage: Stage, noted: Noted | None) -> Stage:
+    """What became of the last note; one that somebody refused is worth a look, that nobody is there is none."""
+    if noted is None:
+        return stage
+    if noted.refused and stage.outcome == "passed":
+        return replace(stage, outcome="warned", advice=noted.why_not)
+    return replace(stage, tried=f"{stage.tried}; {noted.why_not or 'noted with the daemon as test pages'}")
 
 
 async def _deduced(plan: Plan, seen: list[JobSeen], unit_said: Unit | None) -> Deduced:
