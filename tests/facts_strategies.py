@@ -16,10 +16,12 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
     Bound,
+    ChoiceReason,
     ClockChange,
     ClockChanged,
     ClockMark,
     Conflict,
+    CounterChosen,
     Decided,
     Erased,
     Event,
@@ -228,6 +230,12 @@ SILENCES = st.builds(
 FAILED_READS = st.builds(ReadFailed, printer=NAMES, silence=SILENCES)
 RUNS: st.SearchStrategy[PlateauRead | ReadFailed] = READS | FAILED_READS
 
+COUNTERS_CHOSEN = st.builds(
+    CounterChosen,
+    channel=st.sampled_from(["total", "prints"]),
+    object=texts(),
+    reason=st.sampled_from(get_args(ChoiceReason)),
+)
 POLICIES = st.builds(
     Policy,
     settle_us=FIGURES,
@@ -260,7 +268,14 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
     READS,
     FAILED_READS,
     st.builds(PolicySet, printer=NAMES, at_us=INSTANTS_US, policy=POLICIES),
-    st.builds(SettleLearned, printer=NAMES, at_us=INSTANTS_US, settle_us=FIGURES, state_believed=st.booleans()),
+    st.builds(
+        SettleLearned,
+        printer=NAMES,
+        at_us=INSTANTS_US,
+        settle_us=FIGURES,
+        state_believed=st.booleans(),
+        chosen=st.lists(COUNTERS_CHOSEN, max_size=2).map(tuple),
+    ),
     st.builds(Assigned, at_us=INSTANTS_US, owner=texts(), cost_centre=texts(), printer=st.just("")),
     st.builds(Registered, at_us=INSTANTS_US, name=NAMES, gateway=st.just("") | NAMES, printer=st.just("")),
     st.builds(

@@ -13,6 +13,7 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     ClockMark,
     Conflict,
+    CounterChosen,
     Decided,
     Fact,
     Note,
@@ -76,8 +77,10 @@ class Story:
     def set_policy(self, second: float, policy: Policy) -> None:
         self._add(PolicySet(self.printer, at_us(second), policy))
 
-    def learned(self, second: float, settle_s: float, *, state_believed: bool = True) -> None:
-        self._add(SettleLearned(self.printer, at_us(second), round(settle_s * SECOND_US), state_believed))
+    def learned(
+        self, second: float, settle_s: float, *, state_believed: bool = True, chosen: tuple[CounterChosen, ...] = ()
+    ) -> None:
+        self._add(SettleLearned(self.printer, at_us(second), round(settle_s * SECOND_US), state_believed, chosen))
 
     def reading(
         self,

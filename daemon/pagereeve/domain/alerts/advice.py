@@ -129,6 +129,12 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Each release waits longer for its verdict, and is judged by the count alone.",
         "Restart the printer or its network card. If it stays so, update its firmware; nothing else is needed.",
     ),
+    "witnesses-disagree": Advice(
+        "two of the printer's counters disagree",
+        "Charges follow the billed counter, and may be too low or too high where it is the wrong one.",
+        "Print a few pages and see which counter moves by as many: pagereeve prove PRINTER --print. A counter that "
+        "stands still gives way by itself to one that moves with the releases.",
+    ),
     "printer-restarted": Advice(
         "the printer restarted inside a bracket",
         "The count did not fall, so nothing is lost.",

@@ -39,6 +39,7 @@ PASSING: Final = SHARED_FATE | {
     "reader-form-changed",
     "reader-flooded",
     "tickets-incomplete",
+    "witnesses-disagree",
     UNKNOWN_PRINTER,
 }
 RANK: Final[dict[Severity, int]] = {severity: rank for rank, severity in enumerate(reversed(SEVERITIES))}

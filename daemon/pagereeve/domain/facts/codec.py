@@ -15,10 +15,12 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
     Bound,
+    ChoiceReason,
     ClockChange,
     ClockChanged,
     ClockMark,
     Conflict,
+    CounterChosen,
     Erased,
     Event,
     Fact,
@@ -48,7 +50,7 @@ from pagereeve.domain.facts.policy import (
     SidesMade,
     TicketDefault,
 )
-from pagereeve.domain.facts.reading_codec import PLATEAU, SILENCE
+from pagereeve.domain.facts.reading_codec import CHANNELS_MAX, PLATEAU, SILENCE
 from pagereeve.domain.facts.ticket_codec import TICKET
 from pagereeve.domain.values.canonical import canonical
 from pagereeve.domain.values.codec import (
@@ -140,12 +142,20 @@ _ORIGIN: Final = Codec(
     Member("occurred_us", INSTANT, "occurred", default=None),
     Member("clock", choice(get_args(ClockMark)), default=""),
 )
+_COUNTER_CHOSEN: Final = Codec(
+    CounterChosen, Member("channel", TEXT), Member("object", TEXT), Member("reason", choice(get_args(ChoiceReason)))
+)
 _CODECS: Final[dict[str, Codec[Any]]] = {
     "reading": Codec(PlateauRead, _PRINTER, Spread("plateau", PLATEAU)),
     "read-failed": Codec(ReadFailed, _PRINTER, Spread("silence", SILENCE)),
     "policy": Codec(PolicySet, _PRINTER, _AT, Member("policy", _RULES)),
     "settle-learned": Codec(
-        SettleLearned, _PRINTER, _AT, Member("settle_us", FIGURE), Member("state_believed", TRUTH, default=True)
+        SettleLearned,
+        _PRINTER,
+        _AT,
+        Member("settle_us", FIGURE),
+        Member("state_believed", TRUTH, default=True),
+        Member("chosen", listed(inner(_COUNTER_CHOSEN), CHANNELS_MAX), default=()),
     ),
     "release-answered": Codec(
         ReleaseAnswered,

@@ -51,6 +51,8 @@ ReceiverChange = Literal["retired", "resumed"]
 """A receiver of alerts wants nothing more (RFC 9110 section 15.5.11, 410); or its settings are others, or a person said
 so.
 """
+ChoiceReason = Literal["moves-with-releases", "prints-before-total", "standard-default", "set-by-a-person"]
+"""Why a counter stands for a channel."""
 JOURNAL_SOURCE: Final = "urn:pagereeve:journal"
 """The source of what the journal says of itself, and of what became of those that it sends alerts to."""
 
@@ -156,16 +158,27 @@ class PolicySet:
 
 
 @dataclass(frozen=True, slots=True)
+class CounterChosen:
+    """Which of a printer's counters stands for a channel, and why: ``object`` names it as Counter.object does."""
+
+    channel: str
+    object: str
+    reason: ChoiceReason
+
+
+@dataclass(frozen=True, slots=True)
 class SettleLearned:
     """How a printer comes to rest, learnt from its own behaviour: its settle time, and whether its state is believed.
 
-    A state that stays at *printing* or *warming up* while the count stands where it should is not.
+    A state that stays at *printing* or *warming up* while the count stands where it should is not. ``chosen``, in order
+    of channel: the counters that stand for channels from then on, where they are others than a reading's own choice.
     """
 
     printer: str
     at_us: int
     settle_us: int
     state_believed: bool = True
+    chosen: tuple[CounterChosen, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

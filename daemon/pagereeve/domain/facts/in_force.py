@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
-from pagereeve.domain.facts.facts import Decided, Fact, PolicySet, PrinterNoted, SettleLearned
+from pagereeve.domain.facts.facts import CounterChosen, Decided, Fact, PolicySet, PrinterNoted, SettleLearned
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.values.instants import SECOND_US
 
@@ -48,7 +48,7 @@ class Rules:
                 self.policies.sort(key=lambda one: (one.at_us, repr(one.policy)))
             case SettleLearned():
                 self.learned.append(fact)
-                self.learned.sort(key=lambda one: (one.at_us, one.settle_us, one.state_believed))
+                self.learned.sort(key=lambda one: (one.at_us, one.settle_us, one.state_believed, repr(one.chosen)))
             case PrinterNoted():
                 self.notes.append(fact)
                 self.notes.sort(key=lambda one: one.origin.order)
@@ -85,6 +85,11 @@ class Rules:
         """Whether what the printer says of its state is of use; the daemon learns that it isn't."""
         index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
         return index == 0 or self.learned[index - 1].state_believed
+
+    def chosen(self, at_us: int) -> tuple[CounterChosen, ...]:
+        """The counters that stand for channels, where they are others than a reading's own choice."""
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
+        return self.learned[index - 1].chosen if index else ()
 
     def settle_learned_us(self, at_us: int) -> int | None:
         """When the settle time in force was learnt; None where it is the policy's."""

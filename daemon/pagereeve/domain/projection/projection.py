@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
+from pagereeve.domain.brackets.chosen import with_chosen
 from pagereeve.domain.brackets.closing import Windows
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.gaps import Joining
@@ -32,6 +33,7 @@ from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, 
 from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.patterns.patterns import follow, leading
 from pagereeve.domain.patterns.tickets import holds_back
+from pagereeve.domain.patterns.witnesses import NO_WITNESSES, WitnessMemory, watch_witnesses
 
 NO_HABITS: Final = PatternMemory()
 UNKNOWN_PRINTER: Final = "unknown-printer"
@@ -41,13 +43,14 @@ State = TypeVar("State")
 @dataclass(frozen=True, slots=True)
 class Memory:
     """What a projection knows of what lies before its resume point: of brackets, of sources' clocks, of deliveries that
-    contradicted earlier ones that day, of the printer's state.
+    contradicted earlier ones that day, of the printer's state, of counters that disagree.
     """
 
     habits: PatternMemory = NO_HABITS
     clocks: ClockTroubles = ()
     conflicts: Tallies = ()
     state: StateDoubt | None = None
+    witnesses: WitnessMemory = NO_WITNESSES
 
 
 NOTHING_KNOWN: Final = Memory()
@@ -57,9 +60,9 @@ NOTHING_KNOWN: Final = Memory()
 class Projected:
     """Every row, each with the instant at which it was settled (None while its stretch is open).
 
-    ``habits``, ``clocks`` and ``state`` are what was remembered from which instant on, ``conflicts`` those since
-    ``before``; ``passed`` are surpluses that still print. ``waits`` is what has no verdict yet, by channel; at
-    ``waits_told_us`` that becomes a finding, if nothing happens until then.
+    ``habits``, ``clocks``, ``state`` and ``witnesses`` are what was remembered from which instant on, ``conflicts``
+    those since ``before``; ``passed`` are surpluses that still print. ``waits`` is what has no verdict yet, by channel;
+    at ``waits_told_us`` that becomes a finding, if nothing happens until then.
     """
 
     runs: Runs
@@ -76,6 +79,7 @@ class Projected:
     waits: list[Waiting] = field(default_factory=list)
     waits_told_us: int | None = None
     state: list[tuple[int, StateDoubt | None]] = field(default_factory=list)
+    witnesses: list[tuple[int, WitnessMemory]] = field(default_factory=list)
 
     def stretches(self) -> list[Stretch]:
         return [one.stretch for _, one in self.posted]
@@ -94,6 +98,7 @@ class Projected:
             _latest(self.clocks, at_us, self.before.clocks),
             open_at(tallied(self.before.conflicts, came), at_us),
             _latest(self.state, at_us, self.before.state),
+            _latest(self.witnesses, at_us, self.before.witnesses),
         )
 
 
@@ -109,7 +114,8 @@ def project(
     and what was remembered ``before``.
     """
     rules = timeline.rules
-    runs = split(timeline.plateaus, rules.policy_at, first, timeline.breaks_us())
+    plateaus = with_chosen(timeline.plateaus, rules, after_us)
+    runs = split(plateaus, rules.policy_at, first, timeline.breaks_us())
     moments = moments_of(runs.runs)
     windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))
     projected = Projected(runs, windows, before, Joining(rules), conflicts=timeline.conflicts)
@@ -156,6 +162,9 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     followed = follow(timeline.printer, projected.posted, leads, projected.before.habits, decided)
     clocks = watch_clocks(timeline, projected.before.clocks, after_us)
     state = watch_state(timeline.printer, projected.windows, projected.before.state)
+    own = (timeline.printer, projected.posted, leads, projected.runs.runs)
+    witnesses = watch_witnesses(*own, projected.before.witnesses)
+    projected.witnesses = witnesses.states
     projected.habits, projected.clocks, projected.state = followed.states, clocks.states, state.states
     sources = (followed.states[-1][1] if followed.states else projected.before.habits).tickets
     printing = (one for one, windows in projected.passed if not holds_back(sources, windows, decided))
@@ -164,7 +173,7 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
         if one.id in followed.suggestions:
             projected.findings[place] = (at_us, find.with_evidence(one, [followed.suggestions[one.id]]))
     told = [(at_us, one) for at_us, one in projected.findings if one.id not in followed.held]
-    projected.findings = [*told, *followed.findings, *clocks.findings, *state.findings]
+    projected.findings = [*told, *followed.findings, *clocks.findings, *state.findings, *witnesses.findings]
 
 
 def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:

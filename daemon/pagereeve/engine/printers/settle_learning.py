@@ -1,4 +1,4 @@
-"""How one printer comes to rest, learnt from what its watcher projects."""
+"""How one printer comes to rest, and which of its counters lives, learnt from what its watcher projects."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from dataclasses import dataclass, field
 from pagereeve.domain.facts.facts import SettleLearned
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.patterns.witnesses import NO_WITNESSES, WitnessMemory, counters_wanted
 from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.projection.settle_time import (
     REMEMBERED,
@@ -27,6 +28,7 @@ class SettleLearner:
     watch_until_us: int = 0
     _observed: dict[ReleaseKey, Observed] = field(default_factory=dict)
     _rested: set[Rested] = field(default_factory=set)
+    _witnesses: WitnessMemory = NO_WITNESSES
 
     def look(self, view: Projected) -> bool:
         """Take in what a projection shows; False where it shows nothing new."""
@@ -43,7 +45,8 @@ class SettleLearner:
             del self._observed[oldest.key]
         known = set(self._rested)
         self._rested = set(sorted({*known, *rests_seen(view.windows)})[-ALIKE:])
-        return bool(news) or self._rested != known
+        before, self._witnesses = self._witnesses, view.witnesses[-1][1] if view.witnesses else view.before.witnesses
+        return bool(news) or self._rested != known or before != self._witnesses
 
     def _starts(self) -> Iterator[int]:
         return (one.start_us for one in self._observed.values())
@@ -55,6 +58,7 @@ class SettleLearner:
         believes = state_believed(self._rested, in_force=believed)
         if not differs(wanted_us, in_force_us):
             wanted_us = in_force_us
-        if (wanted_us, believes) == (in_force_us, believed):
+        chosen = counters_wanted(self._witnesses, rules.chosen(now_us))
+        if (wanted_us, believes, chosen) == (in_force_us, believed, rules.chosen(now_us)):
             return None
-        return SettleLearned(printer, now_us, wanted_us, believes)
+        return SettleLearned(printer, now_us, wanted_us, believes, chosen)

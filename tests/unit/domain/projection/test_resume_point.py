@@ -40,7 +40,7 @@ def test_every_optional_member_is_there_in_some_lines_and_not_in_others() -> Non
     lately = [one for known in habits for one in known.get("lately", {}).values()]
     recent = [one for known in habits for one in known.get("recent", {}).values()]
     for known, optional in (
-        (points, {"habits", "clocks", "conflicts", "state", "known", "moduli", "numbers", "objects"}),
+        (points, {"habits", "clocks", "conflicts", "state", "known", "moduli", "numbers", "objects", "witnesses"}),
         ([members["state"] for members in points if "state" in members], {"idle_rests"}),
         (habits, HABITS - {"run"}),
         (lately, {"missed"}),
