@@ -16,10 +16,12 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
     Bound,
+    ChoiceReason,
     ClockChange,
     ClockChanged,
     ClockMark,
     Conflict,
+    CounterChosen,
     Decided,
     Erased,
     Event,
@@ -244,6 +246,12 @@ UNITS_LEARNED = st.builds(
     unit=st.sampled_from(Unit),
     releases=st.lists(SHOWN_BY, max_size=2).map(tuple),
 )
+COUNTERS_CHOSEN = st.builds(
+    CounterChosen,
+    channel=st.sampled_from(["total", "prints"]),
+    object=texts(),
+    reason=st.sampled_from(get_args(ChoiceReason)),
+)
 POLICIES = st.builds(
     Policy,
     settle_us=FIGURES,
@@ -284,6 +292,7 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
         settle_us=FIGURES,
         state_believed=st.booleans(),
         units=st.lists(UNITS_LEARNED, max_size=3).map(tuple),
+        chosen=st.lists(COUNTERS_CHOSEN, max_size=2).map(tuple),
     ),
     st.builds(Assigned, at_us=INSTANTS_US, owner=texts(), cost_centre=texts(), printer=st.just("")),
     st.builds(Registered, at_us=INSTANTS_US, name=NAMES, gateway=st.just("") | NAMES, printer=st.just("")),

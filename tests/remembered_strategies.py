@@ -23,6 +23,7 @@ from pagereeve.domain.patterns.diagnosis import RECENT_MAX, Difference
 from pagereeve.domain.patterns.memory import LATELY_MAX, NAMED_MAX, Lately, PatternMemory, StandingStill
 from pagereeve.domain.patterns.tickets import SourceTickets
 from pagereeve.domain.patterns.units import NO_UNITS, REMEMBERED, Assumed, UnitMemory, UnitShown
+from pagereeve.domain.patterns.witnesses import NO_WITNESSES, Disagreement, WitnessMemory
 from pagereeve.domain.projection.projection import Memory
 from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.codec import FIGURE_MAX
@@ -123,6 +124,23 @@ UNIT_MEMORIES = st.builds(
     assumed=st.none()
     | st.builds(Assumed, since_us=INSTANTS_US, channel=texts(), object=texts(least=0), model=texts(least=0)),
 )
+DISAGREEMENTS = st.builds(
+    Disagreement,
+    channel=texts(),
+    billed=texts(),
+    witness=texts(),
+    since_us=INSTANTS_US,
+    counted=FIGURES,
+    moved=FIGURES,
+    brackets=FIGURES,
+    least=FIGURES,
+    most=st.none() | FIGURES,
+    still=FIGURES,
+    fitting=FIGURES,
+    agreed=FIGURES,
+    releases=st.lists(KEYS, max_size=2).map(tuple),
+)
+WITNESS_MEMORIES = st.builds(WitnessMemory, run=FIGURES, known=st.lists(DISAGREEMENTS, max_size=3).map(tuple))
 DOUBTS = st.builds(StateDoubt, since_us=INSTANTS_US, source=texts(), event=texts(), release=texts(), idle_rests=FIGURES)
 
 
@@ -142,6 +160,7 @@ def resume_points(draw: st.DrawFn) -> ResumePoint:
             draw(st.lists(TALLIES, max_size=2).map(tuple) | st.lists(TALLIES, max_size=TALLIES_MAX).map(tuple)),
             draw(st.none() | DOUBTS),
             draw(st.just(NO_UNITS) | UNIT_MEMORIES),
+            draw(st.just(NO_WITNESSES) | WITNESS_MEMORIES),
         ),
         known_us=draw(st.none() | INSTANTS_US),
     )

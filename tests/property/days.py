@@ -10,6 +10,7 @@ from pagereeve.domain.brackets.plateaus import record
 from pagereeve.domain.facts.facts import (
     Action,
     ClockMark,
+    CounterChosen,
     Decided,
     Fact,
     Note,
@@ -135,9 +136,12 @@ class _Maker:
         self.copier: int | None = None
         self.copied = self.copied_shown = 0
         self.counts_prints = False
+        self.witness: float | None = None
 
     def make(self, length: int) -> Day:
         self._fact(PolicySet(PRINTER, DAY_US - SECOND_US, self.policy))
+        if self.sides:
+            self.witness = self.random.choice([None, 0, 1, 0.8])
         for _ in range(length):
             self._step()
         for _ in range(12):
@@ -150,7 +154,8 @@ class _Maker:
         if self.faults:
             kinds += ["fail", "restart", "replace", "jam", "glitch", "fall-back"]
         if self.sides:
-            kinds += ["fall-aside", "odd-aside", "odd-uptime", "odd-serial", "fall-part"]
+            kinds += ["odd-aside", "odd-uptime", "odd-serial", "release", "release"]
+            kinds += ["fall-aside", "fall-part", "choose", "disagree"] if self.faults else []
         if self.states:
             kinds += ["stick", "unstick", "light", "learn", "wait"]
         if self.units:
@@ -188,8 +193,9 @@ class _Maker:
         total = self.printer.value % self.policy.modulus if value is None else value
         state = self.printer.stuck or state
         counters = self._parts(total)
+        of_parts = (0, f"{PARTS} total") if self.copier is not None else (2**32, "1.9")
         count = Count(total, self.unit[0], grade=self.unit[1])
-        counts = [("total", replace(count, modulus=0, object=f"{PARTS} total") if counters else count)]
+        counts = [("total", replace(count, modulus=of_parts[0], object=of_parts[1]) if self.sides else count)]
         counts += [
             (name, Count(max(0, total // 2 - self.lost.get(name, 0)), Unit.IMPRESSIONS))
             for name in self.channels
@@ -203,12 +209,33 @@ class _Maker:
         self._pass(self.random.uniform(0.01, 0.4))
         self._record(Reading(sent_us, self.now_us, sight, self.printer.uptime_cs % 2**32))
 
+    def _total(self, total: int) -> Count:
+        """A sum wraps at no one figure."""
+        if self.copier is not None:
+            return Count(total, Unit.IMPRESSIONS, 0, f"{PARTS} total")
+        return Count(total, Unit.IMPRESSIONS, object="1.9" if self.sides else "")
+
     def _parts(self, total: int) -> tuple[Counter, ...]:
         """What the total adds up, once it is known to be a sum."""
         if self.copier is None:
-            return ()
+            return self._witness(total)
         shares = ("1.1", min(total, self.copier)), ("1.2", total - min(total, self.copier))
-        return tuple(Counter(name, value, "total", PARTS, Unit.IMPRESSIONS, part=True) for name, value in shares)
+        parts = (Counter(name, value, "total", PARTS, Unit.IMPRESSIONS, part=True) for name, value in shares)
+        return (*parts, *self._witness(total))
+
+    def _witness(self, total: int) -> tuple[Counter, ...]:
+        """Another total, which moves as the billed one does or otherwise."""
+        if self.witness is None or self.random.random() < 0.05:
+            return ()
+        return (Counter("2.1", int(total * self.witness), "total", "a maker's", Unit.IMPRESSIONS),)
+
+    def _disagree(self) -> None:
+        self.witness = self.random.choice([0, 1, 1, 0.8, 1.5])
+        self._read()
+
+    def _choose(self) -> None:
+        choices = [(), (CounterChosen("total", "2.1", "moves-with-releases"),)]
+        self._fact(SettleLearned(PRINTER, self.now_us, 10 * SECOND_US, chosen=self.random.choice(choices)))
 
     def _fall_part(self) -> None:
         """One part of the total falls, and another rises by as much or more."""

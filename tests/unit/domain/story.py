@@ -13,6 +13,7 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     ClockMark,
     Conflict,
+    CounterChosen,
     Decided,
     Fact,
     Note,
@@ -88,9 +89,16 @@ class Story:
         self._add(PolicySet(self.printer, at_us(second), policy))
 
     def learned(
-        self, second: float, settle_s: float, *, state_believed: bool = True, units: tuple[UnitLearned, ...] = ()
+        self,
+        second: float,
+        settle_s: float,
+        *,
+        state_believed: bool = True,
+        units: tuple[UnitLearned, ...] = (),
+        chosen: tuple[CounterChosen, ...] = (),
     ) -> None:
-        self._add(SettleLearned(self.printer, at_us(second), round(settle_s * SECOND_US), state_believed, units))
+        learnt_us = round(settle_s * SECOND_US)
+        self._add(SettleLearned(self.printer, at_us(second), learnt_us, state_believed, units, chosen))
 
     def reading(
         self,

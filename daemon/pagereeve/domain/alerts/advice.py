@@ -150,6 +150,12 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Two-sided releases are judged by the wrong unit: their differences are the meter's, not people's.",
         "Prove the unit with test pages: pagereeve prove PRINTER --print. Then set it in the printer's entry (unit).",
     ),
+    "witnesses-disagree": Advice(
+        "two of the printer's counters disagree",
+        "Charges follow the billed counter, and may be too low or too high where it is the wrong one.",
+        "Print a few pages and see which counter moves by as many: pagereeve prove PRINTER --print. A counter that "
+        "stands still gives way by itself to one that moves with the releases.",
+    ),
     "printer-restarted": Advice(
         "the printer restarted inside a bracket",
         "The count did not fall, so nothing is lost.",

@@ -45,6 +45,7 @@ PASSING: Final = SHARED_FATE | {
     "tickets-incomplete",
     "unit-contradicted",
     UNIT_ASSUMED,
+    "witnesses-disagree",
     UNKNOWN_PRINTER,
 }
 RANK: Final[dict[Severity, int]] = {severity: rank for rank, severity in enumerate(reversed(SEVERITIES))}

@@ -178,10 +178,10 @@ def pace_between(before: Plateau, after: Plateau, policy: Policy) -> Pace:
 
 def counter_step(old: Count, new: Count, pace: Pace, policy: Policy) -> Step:
     """How a counter's value follows its own last one."""
-    if is_other_unit(old, new):
-        return Step.UNIT_CHANGED
     if new.object and old.object and new.object != old.object:
         return Step.OBJECT_CHANGED
+    if is_other_unit(old, new):
+        return Step.UNIT_CHANGED
     return _step(old, new.value, pace.most, restart=pace.restart, policy=policy)
 
 

@@ -16,10 +16,12 @@ from pagereeve.domain.facts.facts import (
     BadgePresented,
     BadgeUnreadable,
     Bound,
+    ChoiceReason,
     ClockChange,
     ClockChanged,
     ClockMark,
     Conflict,
+    CounterChosen,
     Erased,
     Event,
     Fact,
@@ -159,6 +161,9 @@ _UNIT_LEARNED: Final = Codec(
     Member("unit", choice(Unit, str)),
     Member("releases", listed(inner(_SHOWN_BY), UNIT_RELEASES_MAX), default=()),
 )
+_COUNTER_CHOSEN: Final = Codec(
+    CounterChosen, Member("channel", TEXT), Member("object", TEXT), Member("reason", choice(get_args(ChoiceReason)))
+)
 _CODECS: Final[dict[str, Codec[Any]]] = {
     "reading": Codec(PlateauRead, _PRINTER, Spread("plateau", PLATEAU)),
     "read-failed": Codec(ReadFailed, _PRINTER, Spread("silence", SILENCE)),
@@ -170,6 +175,7 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Member("settle_us", FIGURE),
         Member("state_believed", TRUTH, default=True),
         Member("units", listed(inner(_UNIT_LEARNED), CHANNELS_MAX), default=()),
+        Member("chosen", listed(inner(_COUNTER_CHOSEN), CHANNELS_MAX), default=()),
     ),
     "release-answered": Codec(
         ReleaseAnswered,

@@ -54,6 +54,8 @@ so.
 UNIT_RELEASES_MAX: Final = 20
 GatewayState = Literal["down", "up"]
 """Two checks of a gateway in a row failed; or one succeeded since."""
+ChoiceReason = Literal["moves-with-releases", "prints-before-total", "standard-default", "set-by-a-person"]
+"""Why a counter stands for a channel."""
 JOURNAL_SOURCE: Final = "urn:pagereeve:journal"
 """The source of what the journal says of itself, and of what became of those that it sends alerts to."""
 
@@ -181,11 +183,22 @@ class UnitLearned:
 
 
 @dataclass(frozen=True, slots=True)
+class CounterChosen:
+    """Which of a printer's counters stands for a channel, and why: ``object`` names it as Counter.object does."""
+
+    channel: str
+    object: str
+    reason: ChoiceReason
+
+
+@dataclass(frozen=True, slots=True)
 class SettleLearned:
-    """What a printer's own behaviour shows of it: its settle time, whether its state is believed, its units.
+    """What a printer's own behaviour shows of it: its settle time, whether its state is believed, its units, and which
+    of its counters lives.
 
     A state that stays at *printing* or *warming up* while the count stands where it should is not believed. ``units``
-    are in order of channel and object.
+    are in order of channel and object. ``chosen``, in order of channel: the counters that stand for channels from then
+    on, where they are others than a reading's own choice.
     """
 
     printer: str
@@ -193,6 +206,7 @@ class SettleLearned:
     settle_us: int
     state_believed: bool = True
     units: tuple[UnitLearned, ...] = ()
+    chosen: tuple[CounterChosen, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,7 +7,15 @@ from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import Final
 
-from pagereeve.domain.facts.facts import Decided, Fact, PolicySet, PrinterNoted, SettleLearned, UnitLearned
+from pagereeve.domain.facts.facts import (
+    CounterChosen,
+    Decided,
+    Fact,
+    PolicySet,
+    PrinterNoted,
+    SettleLearned,
+    UnitLearned,
+)
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.values.instants import SECOND_US
@@ -53,7 +61,7 @@ class Rules:
                 self.policies.sort(key=lambda one: (one.at_us, repr(one.policy)))
             case SettleLearned():
                 self.learned.append(fact)
-                self.learned.sort(key=lambda one: (one.at_us, one.settle_us, one.state_believed, repr(one.units)))
+                self.learned.sort(key=_learned_order)
             case PrinterNoted():
                 self.notes.append(fact)
                 self.notes.sort(key=lambda one: one.origin.order)
@@ -94,6 +102,11 @@ class Rules:
         """Whether what the printer says of its state is of use; the daemon learns that it isn't."""
         index = bisect_right(self.learned, at_us, key=lambda one: one.at_us) if self.learned else 0
         return index == 0 or self.learned[index - 1].state_believed
+
+    def chosen(self, at_us: int) -> tuple[CounterChosen, ...]:
+        """The counters that stand for channels, where they are others than a reading's own choice."""
+        index = bisect_right(self.learned, at_us, key=lambda one: one.at_us)
+        return self.learned[index - 1].chosen if index else ()
 
     def settle_learned_us(self, at_us: int) -> int | None:
         """When the settle time in force was learnt; None where it is the policy's."""
@@ -167,3 +180,7 @@ class Rules:
 def is_standing(fact: Fact) -> bool:
     """The fact is in force beyond its own time."""
     return isinstance(fact, _STANDING)
+
+
+def _learned_order(fact: SettleLearned) -> tuple[object, ...]:
+    return (fact.at_us, fact.settle_us, fact.state_believed, repr(fact.units), repr(fact.chosen))

@@ -12,6 +12,7 @@ from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.timeline import Again
 from pagereeve.domain.facts.facts import (
     BadgeOutcome,
+    CounterChosen,
     Decided,
     FactDamaged,
     GatewayChecked,
@@ -194,6 +195,38 @@ def unit_assumed(channel: str, counter: str, model: str) -> Evidence:
 
 def unit_contradicted(channel: str, counter: str, given: Unit, unit: Unit) -> Evidence:
     return _made(Kind.UNIT_CONTRADICTED, channel=channel, object=counter, given=given.value, unit=unit.value)
+
+
+def witnesses_disagree(
+    *,
+    channel: str,
+    billed: str,
+    counted: int,
+    witness: str,
+    moved: int,
+    brackets: int,
+    released: Interval,
+    fits: str,
+) -> Evidence:
+    """Over so many brackets the ``billed`` counter counted so many, and the ``witness`` moved by so many; ``fits`` says
+    which of them is what was released.
+    """
+    return _made(
+        Kind.WITNESSES_DISAGREE,
+        channel=channel,
+        billed=billed,
+        counted=counted,
+        witness=witness,
+        moved=moved,
+        brackets=brackets,
+        least=released.least,
+        most=released.most,
+        fits=fits,
+    )
+
+
+def counter_chosen(chosen: CounterChosen, at_us: int) -> Evidence:
+    return _made(Kind.COUNTER_CHOSEN, at_us=at_us, channel=chosen.channel, object=chosen.object, reason=chosen.reason)
 
 
 def pattern(hypothesis: str, explained: int, differing: int, brackets: int) -> Evidence:

@@ -6,7 +6,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 
-from pagereeve.domain.brackets.continuity import was_off
+from pagereeve.domain.brackets.continuity import Step, was_off
 from pagereeve.domain.brackets.rests import Moment
 from pagereeve.domain.brackets.runs import ChannelBreak, Run
 from pagereeve.domain.brackets.timeline import Timeline
@@ -51,8 +51,14 @@ def _unknown(timeline: Timeline) -> Finding:
 
 
 def _explained(timeline: Timeline, before: Run, after: Run, finding: Finding) -> Finding:
-    """Somebody noted the replacement: the finding is explained by it."""
+    """Somebody noted the replacement, or another counter was chosen: the finding is explained by it."""
     from_us = before.samples[-1].plateau.first_received_us
+    if after.began is Step.OBJECT_CHANGED:
+        at_us = after.samples[0].plateau.first_received_us
+        was, now = timeline.rules.chosen(from_us), timeline.rules.chosen(at_us)
+        if was != now:
+            evidence = (*finding.evidence, *(shown.counter_chosen(one, at_us) for one in now if one not in was))
+            return replace(finding, until_us=at_us, state="closed", evidence=evidence)
     to_us = after.samples[0].plateau.first_received_us + NOTE_REACH_US
     note = timeline.rules.noted_between("meter-replaced", from_us, to_us)
     if note is None:

@@ -38,6 +38,18 @@ LOSSES: Final[Mapping[str, str]] = {
     "unreadable-note": "what was noted of its newest commit can't be read",
     "no-journal": "it was gone, and an empty one was begun",
 }
+CHOICES: Final[Mapping[str, str]] = {
+    "moves-with-releases": "it moves with the releases, and the one before stood still",
+    "prints-before-total": "it counts prints alone",
+    "standard-default": "it is the standard's own",
+    "set-by-a-person": "a person set it",
+}
+FITS: Final[Mapping[str, str]] = {
+    "billed": "the first, which is billed, is what was released",
+    "witness": "the second, which is not billed, is what was released",
+    "both": "both are within what was released",
+    "neither": "neither is what was released",
+}
 WAITS: Final[Mapping[str, str]] = {
     "not-read": "the meter has not been read since",
     "stopped": "the printer is stopped",
@@ -176,6 +188,12 @@ def _run_ended(known: _Known) -> str:
     if "lost" in known:
         text += f"; at most {known['lost']} of the pages before the restart may be counted twice"
     return text
+
+
+def _witnesses_disagree(known: _Known) -> str:
+    counted = f"{known['billed']} counted {known['counted']} and {known['witness']} {known['moved']}"
+    over = f"over {known.plural('bracket')} in which {known.interval} were released"
+    return f"two counters of {known['channel']} disagree: {counted} {over}; {FITS[known['fits']]}"
 
 
 def _reads_fail(known: _Known) -> str:
@@ -345,6 +363,10 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.BIAS: _bias,
     Kind.STANDS_STILL: lambda known: (
         f"{known['count']} releases in a row ended, and the meter still shows {known['level']}"
+    ),
+    Kind.WITNESSES_DISAGREE: _witnesses_disagree,
+    Kind.COUNTER_CHOSEN: lambda known: (
+        f"{known['object']} stands for {known['channel']} from {known.at('at_us')} on: {CHOICES[known['reason']]}"
     ),
     Kind.STATE_NOT_BELIEVED: lambda _: (
         "the printer says that it prints or warms up, while its count has come to rest where it should"

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, TypeVar
 
+from pagereeve.domain.brackets.chosen import with_chosen
 from pagereeve.domain.brackets.closing import Windows
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.gaps import Joining
@@ -35,6 +36,7 @@ from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.patterns.patterns import follow, leading
 from pagereeve.domain.patterns.tickets import holds_back
 from pagereeve.domain.patterns.units import NO_UNITS, UnitMemory, watch_units
+from pagereeve.domain.patterns.witnesses import NO_WITNESSES, WitnessMemory, watch_witnesses
 
 NO_HABITS: Final = PatternMemory()
 UNKNOWN_PRINTER: Final = "unknown-printer"
@@ -44,7 +46,7 @@ State = TypeVar("State")
 @dataclass(frozen=True, slots=True)
 class Memory:
     """What a projection knows of what lies before its resume point: of brackets, of sources' clocks, of deliveries that
-    contradicted earlier ones that day, of the printer's state and its counters' units.
+    contradicted earlier ones that day, of the printer's state, its counters' units, and counters that disagree.
     """
 
     habits: PatternMemory = NO_HABITS
@@ -52,6 +54,7 @@ class Memory:
     conflicts: Tallies = ()
     state: StateDoubt | None = None
     units: UnitMemory = NO_UNITS
+    witnesses: WitnessMemory = NO_WITNESSES
 
 
 NOTHING_KNOWN: Final = Memory()
@@ -61,9 +64,9 @@ NOTHING_KNOWN: Final = Memory()
 class Projected:
     """Every row, each with the instant at which it was settled (None while its stretch is open).
 
-    ``habits``, ``clocks``, ``state`` and ``units`` are what was remembered from which instant on, ``conflicts`` those
-    since ``before``; ``passed`` are surpluses that still print. ``waits`` is what has no verdict yet, by channel; at
-    ``waits_told_us`` that becomes a finding, if nothing happens until then.
+    ``habits``, ``clocks``, ``state``, ``units`` and ``witnesses`` are what was remembered from which instant on,
+    ``conflicts`` those since ``before``; ``passed`` are surpluses that still print. ``waits`` is what has no verdict
+    yet, by channel; at ``waits_told_us`` that becomes a finding, if nothing happens until then.
     """
 
     runs: Runs
@@ -81,6 +84,7 @@ class Projected:
     waits_told_us: int | None = None
     state: list[tuple[int, StateDoubt | None]] = field(default_factory=list)
     units: list[tuple[int, UnitMemory]] = field(default_factory=list)
+    witnesses: list[tuple[int, WitnessMemory]] = field(default_factory=list)
 
     def stretches(self) -> list[Stretch]:
         return [one.stretch for _, one in self.posted]
@@ -100,6 +104,7 @@ class Projected:
             open_at(tallied(self.before.conflicts, came), at_us),
             _latest(self.state, at_us, self.before.state),
             _latest(self.units, at_us, self.before.units),
+            _latest(self.witnesses, at_us, self.before.witnesses),
         )
 
 
@@ -115,7 +120,8 @@ def project(
     and what was remembered ``before``.
     """
     rules = timeline.rules
-    plateaus = judged(timeline.plateaus, rules, first.last_counts if first is not None else {})
+    chosen = with_chosen(timeline.plateaus, rules, after_us)
+    plateaus = judged(chosen, rules, first.last_counts if first is not None else {})
     runs = split(plateaus, rules.policy_at, first, timeline.breaks_us())
     moments = moments_of(runs.runs)
     windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))
@@ -165,7 +171,9 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     clocks = watch_clocks(timeline, projected.before.clocks, after_us)
     state = watch_state(timeline.printer, projected.windows, projected.before.state)
     units = watch_units(timeline.printer, timeline.rules, projected.posted, projected.runs.runs, projected.before.units)
-    projected.habits, projected.clocks = followed.states, clocks.states
+    own = (timeline.printer, projected.posted, leads, projected.runs.runs)
+    witnesses = watch_witnesses(*own, projected.before.witnesses)
+    projected.habits, projected.clocks, projected.witnesses = followed.states, clocks.states, witnesses.states
     projected.state, projected.units = state.states, units.states
     sources = (followed.states[-1][1] if followed.states else projected.before.habits).tickets
     printing = (one for one, windows in projected.passed if not holds_back(sources, windows, decided))
@@ -174,7 +182,8 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
         if one.id in followed.suggestions:
             projected.findings[place] = (at_us, find.with_evidence(one, [followed.suggestions[one.id]]))
     told = [(at_us, one) for at_us, one in projected.findings if one.id not in followed.held]
-    projected.findings = [*told, *followed.findings, *clocks.findings, *state.findings, *units.findings]
+    projected.findings = [*told, *followed.findings, *clocks.findings, *state.findings]
+    projected.findings += [*units.findings, *witnesses.findings]
 
 
 def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:

@@ -16,6 +16,7 @@ from pagereeve.domain.findings.source_clocks import CLOCK_TROUBLE, TROUBLES_MAX
 from pagereeve.domain.findings.state_doubts import STATE_DOUBT
 from pagereeve.domain.patterns.memory import PATTERN_MEMORY
 from pagereeve.domain.patterns.units import NO_UNITS, UNIT_MEMORY
+from pagereeve.domain.patterns.witnesses import NO_WITNESSES, WITNESS_MEMORY
 from pagereeve.domain.projection.projection import NO_HABITS, NOTHING_KNOWN, Memory, Projected
 from pagereeve.domain.values.codec import (
     FIGURE_MAX,
@@ -99,6 +100,7 @@ _MEMORY: Final = Codec(
     Member("conflicts", placed(inner(TALLY), TALLIES_MAX), default=()),
     Member("state", inner(STATE_DOUBT), default=None),
     Member("units", inner(UNIT_MEMORY), "unit_memory", default=NO_UNITS),
+    Member("witnesses", inner(WITNESS_MEMORY), default=NO_WITNESSES),
 )
 _RESUME_POINT: Final = Codec(
     ResumePoint,

@@ -1,4 +1,6 @@
-"""How one printer comes to rest, and what its counters step in, learnt from what its watcher projects."""
+"""How one printer comes to rest, what its counters step in, and which of them lives, learnt from what its watcher
+projects.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +11,7 @@ from pagereeve.domain.facts.facts import SettleLearned
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.patterns.units import NO_UNITS, UnitMemory
+from pagereeve.domain.patterns.witnesses import NO_WITNESSES, WitnessMemory, counters_wanted
 from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.projection.settle_time import (
     REMEMBERED,
@@ -30,6 +33,7 @@ class SettleLearner:
     _observed: dict[ReleaseKey, Observed] = field(default_factory=dict)
     _rested: set[Rested] = field(default_factory=set)
     _units: UnitMemory = NO_UNITS
+    _witnesses: WitnessMemory = NO_WITNESSES
 
     def look(self, view: Projected) -> bool:
         """Take in what a projection shows; False where it shows nothing new."""
@@ -47,7 +51,9 @@ class SettleLearner:
         known = set(self._rested)
         self._rested = set(sorted({*known, *rests_seen(view.windows)})[-ALIKE:])
         units, self._units = self._units, view.units[-1][1] if view.units else view.before.units
-        return bool(news) or self._rested != known or units.shown != self._units.shown
+        before, self._witnesses = self._witnesses, view.witnesses[-1][1] if view.witnesses else view.before.witnesses
+        learnt = bool(news) or self._rested != known
+        return learnt or units.shown != self._units.shown or before != self._witnesses
 
     def _starts(self) -> Iterator[int]:
         return (one.start_us for one in self._observed.values())
@@ -60,6 +66,8 @@ class SettleLearner:
         if not differs(wanted_us, in_force_us):
             wanted_us = in_force_us
         units = units_wanted(self._units, rules, now_us)
-        if (wanted_us, believes, units) == (in_force_us, believed, rules.units_learned(now_us)):
+        chosen = counters_wanted(self._witnesses, rules.chosen(now_us))
+        known = (in_force_us, believed, rules.units_learned(now_us), rules.chosen(now_us))
+        if (wanted_us, believes, units, chosen) == known:
             return None
-        return SettleLearned(printer, now_us, wanted_us, believes, units)
+        return SettleLearned(printer, now_us, wanted_us, believes, units, chosen)

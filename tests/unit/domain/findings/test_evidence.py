@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from typing import Any
+from typing import Any, get_args
 from zoneinfo import ZoneInfo
 
 import pytest
@@ -12,6 +12,8 @@ import pytest
 from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.hypotheses import HYPOTHESES, PAIRS
 from pagereeve.domain.facts.facts import (
+    ChoiceReason,
+    CounterChosen,
     Decided,
     FactDamaged,
     GatewayChecked,
@@ -82,6 +84,23 @@ ONE_OF_EACH = [
     shown.unit_contradicted("total", "1.3.6.1.2.1.43.10.2.1.4.1.1", Unit.IMPRESSIONS, Unit.SHEETS),
     shown.colour_under_mono(2, Unit.IMPRESSIONS, 1),
     shown.colour_under_mono(2, Unit.IMPRESSIONS, 3),
+    *(
+        shown.witnesses_disagree(
+            channel="total",
+            billed="1.3.6.1.2.1.43.10.2.1.4.1.1",
+            counted=0,
+            witness="1.3.6.1.4.1.32473.5.0",
+            moved=12,
+            brackets=3,
+            released=Interval(12, most),
+            fits=fits,
+        )
+        for most, fits in ((12, "billed"), (13, "witness"), (14, "both"), (None, "neither"))
+    ),
+    *(
+        shown.counter_chosen(CounterChosen("total", "1.3.6.1.4.1.32473.5.0", reason), NOON_US)
+        for reason in get_args(ChoiceReason)
+    ),
     *(shown.pattern(one.name, 4, 5, 9) for one in (*HYPOTHESES, *PAIRS)),
     shown.no_owner(),
     shown.flooded(200, 10),

@@ -54,6 +54,7 @@ def test_every_optional_member_is_there_in_some_lines_and_not_in_others() -> Non
                 "objects",
                 "unit_grades",
                 "unit_memory",
+                "witnesses",
             },
         ),
         (units, {"shown", "contradicted", "assumed"}),
