@@ -8,7 +8,7 @@ import pytest
 
 from pagereeve.domain.facts.facts import ChoiceReason, CounterChosen
 from pagereeve.domain.facts.in_force import Rules
-from pagereeve.domain.facts.reading import Count, Counter, Unit
+from pagereeve.domain.facts.reading import Count, Counter, Unit, UnitGrade
 from pagereeve.domain.ledger import Finding, ReleaseKey, Verdict
 from pagereeve.domain.patterns.witnesses import ALIKE, WitnessMemory, counters_wanted
 from pagereeve.domain.projection.projector import PrinterProjector
@@ -24,9 +24,9 @@ class Witnessed(Story):
     unit: Unit = Unit.IMPRESSIONS
 
     def shows(self, first: float, last: float, billed: int, witness: int | None) -> None:
-        known = [Counter(STANDARD, billed, "total", "Printer-MIB", Unit.IMPRESSIONS)]
+        known = [Counter(STANDARD, billed, "total", "Printer-MIB", Unit.IMPRESSIONS, UnitGrade.SAID)]
         if witness is not None:
-            known.append(Counter(MAKERS, witness, "total", "a maker's", self.unit))
+            known.append(Counter(MAKERS, witness, "total", "a maker's", self.unit, UnitGrade.SAID))
         counts = {"total": Count(billed, Unit.IMPRESSIONS, object=STANDARD)}
         self.rest(first, last, None, every=10, counts=counts, counters=tuple(known))
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from pagereeve.domain.facts.facts import CounterChosen, SettleLearned
-from pagereeve.domain.facts.reading import Count, Counter, Sight, Unit
+from pagereeve.domain.facts.reading import Count, Counter, Sight, Unit, UnitGrade
 from pagereeve.domain.ledger import Verdict
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import FakePrinter, World
@@ -18,8 +18,11 @@ class DeadTotal(FakePrinter):
 
     def sight(self, now_s: float) -> Sight:
         sight = super().sight(now_s)
-        unit = Unit.IMPRESSIONS
-        counters = Counter(STANDARD, 0, "total", "Printer-MIB", unit), Counter(MAKERS, self.value, "total", "own", unit)
+        unit, said = Unit.IMPRESSIONS, UnitGrade.SAID
+        counters = (
+            Counter(STANDARD, 0, "total", "Printer-MIB", unit, said),
+            Counter(MAKERS, self.value, "total", "own", unit, said),
+        )
         return replace(sight, counts=(("total", Count(0, unit, object=STANDARD)),), counters=counters)
 
 
