@@ -33,7 +33,7 @@ another job under a name that was used before (apple/cups#1582)."""
 
 BESIDE_THE_COUNT: Final = frozenset(
     {
-        *("read-failed", "policy", "settle-learned", "conflict", "release-answered"),
+        *("read-failed", "job-counted", "policy", "settle-learned", "conflict", "release-answered"),
         *(BADGE_PRESENTED, PRINTER_NOTED, FINDING_DECIDED),
     }
 )

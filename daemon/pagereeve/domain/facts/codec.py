@@ -36,6 +36,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseAnswered,
     SettleLearned,
 )
+from pagereeve.domain.facts.job_codec import JOB_COUNTED
 from pagereeve.domain.facts.policy import (
     LARGE_WEIGHT_MAX,
     TICKET_DEFAULTS_MAX,
@@ -143,6 +144,7 @@ _ORIGIN: Final = Codec(
 _CODECS: Final[dict[str, Codec[Any]]] = {
     "reading": Codec(PlateauRead, _PRINTER, Spread("plateau", PLATEAU)),
     "read-failed": Codec(ReadFailed, _PRINTER, Spread("silence", SILENCE)),
+    "job-counted": JOB_COUNTED,
     "policy": Codec(PolicySet, _PRINTER, _AT, Member("policy", _RULES)),
     "settle-learned": Codec(
         SettleLearned, _PRINTER, _AT, Member("settle_us", FIGURE), Member("state_believed", TRUTH, default=True)
