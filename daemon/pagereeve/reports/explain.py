@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from itertools import chain, repeat
-from typing import Any, Final
+from typing import Any, Final, get_args
 from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.periods import local, local_text
 from pagereeve.domain.brackets.allocation import SHARES
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
+from pagereeve.domain.brackets.jobs import Link
 from pagereeve.domain.charging.postings import COPIES_NOT_APART, PROVABLE_MINIMUM
 from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch, is_meter
 from pagereeve.domain.values.instants import to_text
@@ -39,7 +40,9 @@ UTC: Final = ZoneInfo("UTC")
 OTHERS_SHOWN_MAX = 20
 # Reasons of the evidence, and of the verdict; those that say how the window closed have a sentence of their own.
 NOTED = ("stalled", "no-end-notice", "run-ended", "no-reading-before")
-OF_VERDICT = ("about-the-bracket", *sorted(SHARES), "within-tolerance", PROVABLE_MINIMUM, COPIES_NOT_APART)
+OF_VERDICT = (
+    *("about-the-bracket", *sorted(SHARES), *get_args(Link), "within-tolerance", PROVABLE_MINIMUM, COPIES_NOT_APART),
+)
 
 
 def explain_text(evidence: Evidence, zone: ZoneInfo, learnt: Sequence[LateNotice] = ()) -> str:

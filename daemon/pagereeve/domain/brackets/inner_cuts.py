@@ -24,7 +24,7 @@ class BracketPart:
 
     A part without a release lies between two inner cuts: its pages are nobody's. ``bounds``: so many of the first
     releases, and so many pages, lie before a rest that is an end by all that is known of the printer, though it left
-    those releases short.
+    those releases short. ``by_job``: the printer's own jobs prove one of its ends.
     """
 
     opening: Cut
@@ -33,6 +33,7 @@ class BracketPart:
     expectations: tuple[Expectation, ...]
     inferred: bool = False
     bounds: tuple[int, int] | None = None
+    by_job: bool = False
 
     @property
     def counted(self) -> int:
@@ -107,7 +108,7 @@ def _by_time(whole: BracketPart, levels: Sequence[InnerLevel]) -> list[_InnerCut
             continue
         windows, expectations = whole.windows[first:until], whole.expectations[first:until]
         so_far = replace(whole, opening=opening, windows=windows, expectations=expectations)
-        for level in _chosen(so_far, [one.level for one in near if _lasts(so_far, one, done_us, next_us)]):
+        for level in chosen_levels(so_far, [one.level for one in near if _lasts(so_far, one, done_us, next_us)]):
             short = level.total - opening.total < _expected(so_far).least
             clipped = replace(level, from_us=max(level.from_us, done_us), to_us=min(level.to_us, next_us))
             cuts.append(_InnerCut(until, clipped, short))
@@ -151,7 +152,7 @@ def _needed_us(part: BracketPart, counted: int) -> int | None:
     return max(settle_us, *(one.policy.unmoved_us for one in releases))
 
 
-def _chosen(part: BracketPart, levels: Sequence[Cut]) -> list[Cut]:
+def chosen_levels(part: BracketPart, levels: Sequence[Cut]) -> list[Cut]:
     """Of levels behind the same releases the last; what came since the first that fits them is nobody's, if they are
     off with it.
     """

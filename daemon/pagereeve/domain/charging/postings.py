@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pagereeve.domain.brackets.allocation import SHARES, Movement, provable, share_out
+from pagereeve.domain.brackets.allocation import SHARES, Movement, Share, provable, share_out
 from pagereeve.domain.brackets.expectation import (
     CLAIMED_CHANNELS,
     FUNCTION_CHANNELS,
@@ -18,6 +18,9 @@ from pagereeve.domain.brackets.expectation import (
 )
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX, Compared, hints
 from pagereeve.domain.brackets.inner_cuts import BracketPart, movements_in, split_shared
+from pagereeve.domain.brackets.job_cuts import split_by_jobs
+from pagereeve.domain.brackets.job_shares import Told, shared_by_jobs, told_by_jobs, verdicts_of
+from pagereeve.domain.brackets.jobs import JobHistory
 from pagereeve.domain.brackets.partition import Between, Broken, Cut, Portion
 from pagereeve.domain.brackets.runs import Sample
 from pagereeve.domain.brackets.verdicts import Judgement, grade_of, judge
@@ -57,6 +60,10 @@ PROVABLE_MINIMUM: Final = "provable-minimum"
 # The meter can't say whether somebody copied by hand in between.
 COPIES_NOT_APART: Final = "copies-not-counted-apart"
 OTHER_FUNCTION_REASON: Final = "other-function"
+# The printer's own jobs prove an end of the stretch; and they count more than the meter.
+CUT_BY_JOB: Final = "cut-by-job"
+WITNESSES_DISAGREE: Final = "witnesses-disagree"
+NO_JOBS: Final = JobHistory()
 MAINTAINED: Final = frozenset({"maintenance", MAINTENANCE_DECIDED})
 
 
@@ -71,17 +78,20 @@ class Posted:
     others: int = 0
 
 
-def postings_between(printer: str, channel: str, between: Between, rules: Rules) -> list[Posted]:
+def postings_between(
+    printer: str, channel: str, between: Between, rules: Rules, jobs: JobHistory = NO_JOBS
+) -> list[Posted]:
     """A gap, or a bracket with its inner cuts; between two of these may lie what is nobody's."""
     if not between.windows:
         return [_gap(printer, channel, between, rules)]
     unit = between.closing.count.unit
     expectations = expectations_of(channel, unit, between.windows)
+    parts = split_shared(channel, between, expectations)
     return [
-        _bracket(printer, channel, part)
+        _bracket(printer, channel, part, jobs)
         if part.windows
         else _gap(printer, channel, Between(part.opening, part.closing, ()), rules)
-        for part in split_shared(channel, between, expectations)
+        for part in (split_by_jobs(channel, parts, jobs) if jobs.said else parts)
     ]
 
 
@@ -140,7 +150,7 @@ def _begins_us(sample: Sample) -> int:
     return sample.plateau.first_received_us
 
 
-def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
+def _bracket(printer: str, channel: str, part: BracketPart, jobs: JobHistory) -> Posted:
     if len(part.windows) == 1:
         return _own_bracket(printer, channel, part)
     others = functions_between(channel, part.opening, part.closing)
@@ -151,22 +161,53 @@ def _bracket(printer: str, channel: str, part: BracketPart) -> Posted:
     movements = movements_in(channel, part)
     fits = expected.holds(counted)
     known = _sure(part, counted, movements, fits=fits)
-    shares, how = share_out(counted, [one.count for one in part.expectations], movements, known)
+    told = None if fits else told_by_jobs(channel, part, counted, jobs, apart=others is not None)
+    shares, how, known, told = _shared(part, counted, movements, known, told)
     sure = [min(pages, share) for pages, share in zip(known, shares, strict=True)]
-    reasons = (*stretch.reasons, how, *((OTHER_FUNCTION_REASON,) if made else ()))
+    doubt = (WITNESSES_DISAGREE,) if told is not None and told.disagrees else ()
+    reasons = (*stretch.reasons, how, *((OTHER_FUNCTION_REASON,) if made else ()), *doubt)
     stretch = replace(stretch, reasons=reasons)
+    mosts = [None] * len(sure) if told is None else [one.most for one in told.bounds]
     owed = [
-        owed_shared(Proven(share, pages, fits), expectation, channel, window.release.policy)
-        for share, pages, expectation, window in zip(shares, sure, part.expectations, part.windows, strict=True)
+        owed_shared(Proven(share, pages, fits, most), expectation, channel, window.release.policy)
+        for share, pages, most, expectation, window in zip(
+            shares, sure, mosts, part.expectations, part.windows, strict=True
+        )
     ]
     by_whom = () if fits else _unsure_reasons(channel, others)
     charges = tuple(
         _charge(stretch, window, expectation, one, share, by_whom)
         for window, expectation, one, share in zip(part.windows, part.expectations, owed, shares, strict=True)
     )
+    if told is not None and told.binds:
+        charges = _told_apart(stretch, part, charges, told)
     owners = [window.release.started.owner for window in part.windows]
     legs = legs_for(printer, channel, part.counted, list(zip(owners, owed, strict=True)), fits=fits, others=made)
     return Posted(stretch, _posting(stretch, legs), charges, part.windows)
+
+
+def _shared(
+    part: BracketPart, counted: int, movements: Sequence[Movement], known: list[int], told: Told | None
+) -> tuple[list[int], Share, list[int], Told | None]:
+    """Shares of a shared count, how they were found, what of them is sure, and the word of jobs as it stands then."""
+    expected = [one.count for one in part.expectations]
+    if told is not None and told.binds:
+        sure = told.sure(counted, expected, movements)
+        if sure is not None:
+            return (*shared_by_jobs(counted, expected, movements, sure, told), sure, told)
+        told = told.refused()
+    return (*share_out(counted, expected, movements, known), known, told)
+
+
+def _told_apart(stretch: Stretch, part: BracketPart, charges: Sequence[Charge], told: Told) -> tuple[Charge, ...]:
+    """The charges, each with the verdict that the word of its own job proves."""
+    if stretch.verdict is None:
+        return tuple(charges)
+    verdicts = verdicts_of(told, [one.count for one in part.expectations], stretch.verdict)
+    return tuple(
+        charge if link is None else replace(charge, verdict=verdict, reasons=(*charge.reasons, link.link))
+        for charge, verdict, link in zip(charges, verdicts, told.links, strict=True)
+    )
 
 
 def _own_bracket(printer: str, channel: str, part: BracketPart) -> Posted:
@@ -198,7 +239,7 @@ def _judged(printer: str, channel: str, part: BracketPart, counted: int) -> Stre
         grade=grade_of(part, judgement.verdict, counted),
         verdict=judgement.verdict,
         expected=judgement.expected,
-        reasons=(*judgement.reasons, *_window_reasons(part.windows)),
+        reasons=(*judgement.reasons, *_window_reasons(part.windows), *((CUT_BY_JOB,) if part.by_job else ())),
     )
 
 
@@ -300,6 +341,15 @@ def _broken_stretch(printer: str, channel: str, broken: Broken, portion: Portion
         verdict=Verdict.UNPROVEN,
         reasons=("run-ended" if grade is Grade.BROKEN else "no-reading-before", *_window_reasons(broken.windows)),
     )
+
+
+def named(posted: Posted) -> Stretch:
+    """The stretch as a finding tells of it: of a bracket's releases those that are not proven to be out of it."""
+    verdict = posted.stretch.verdict
+    off = tuple(one.release for one in posted.charges if one.verdict is verdict)
+    if not off or len(off) == len(posted.stretch.releases):
+        return posted.stretch
+    return replace(posted.stretch, releases=off)
 
 
 def _keys(windows: Sequence[Window]) -> tuple[ReleaseKey, ...]:

@@ -10,6 +10,7 @@ from typing import Final, TypeVar
 from pagereeve.domain.brackets.closing import Windows
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.gaps import Joining
+from pagereeve.domain.brackets.jobs import JobHistory
 from pagereeve.domain.brackets.partition import Between, Broken, Partition, partition
 from pagereeve.domain.brackets.rests import moments_of
 from pagereeve.domain.brackets.runs import Run, Runs, split
@@ -17,7 +18,7 @@ from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.brackets.windows import Release, Window, expected_of, opening_answer_us
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
 from pagereeve.domain.charging.other_functions import without_functions
-from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Posted, postings_between, postings_broken
+from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Posted, named, postings_between, postings_broken
 from pagereeve.domain.facts.facts import Conflict
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.findings import evidence as shown
@@ -167,13 +168,14 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
 
 
 def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
-    rows = {part.channel: [_rows_of(timeline, part.channel, piece) for piece in part.pieces] for part in parted}
+    jobs = JobHistory.of(timeline.jobs)
+    rows = {part.channel: [_rows_of(timeline, part.channel, piece, jobs) for piece in part.pieces] for part in parted}
     for channel, pieces in rows.items():
         for at_us, posted in pieces:
             for row in posted:
                 one = without_functions(row) if row.others else row
                 projected.posted.append((at_us, one))
-                finding = find.of_stretch(one.stretch, one.windows, _stray(one)) if _told(channel, one) else None
+                finding = find.of_stretch(named(one), one.windows, _stray(one)) if _told(channel, one) else None
                 if finding is not None:
                     projected.findings.append((at_us, finding))
 
@@ -185,9 +187,9 @@ def _stray(posted: Posted) -> int:
     return sum(pages for name, pages in legs if name == account)
 
 
-def _rows_of(timeline: Timeline, channel: str, piece: Between | Broken) -> tuple[int, list[Posted]]:
+def _rows_of(timeline: Timeline, channel: str, piece: Between | Broken, jobs: JobHistory) -> tuple[int, list[Posted]]:
     if isinstance(piece, Between):
-        return piece.closing.from_us, postings_between(timeline.printer, channel, piece, timeline.rules)
+        return piece.closing.from_us, postings_between(timeline.printer, channel, piece, timeline.rules, jobs)
     return piece.closing.from_us, postings_broken(timeline.printer, channel, piece)
 
 
