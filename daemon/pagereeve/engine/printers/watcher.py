@@ -15,6 +15,7 @@ from pagereeve.domain.projection.projector import PrinterProjector, concerns_us
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.ledger_updater import LedgerUpdater
+from pagereeve.engine.printers.job_following import JobFollower
 from pagereeve.engine.printers.loading import open_projector
 from pagereeve.engine.printers.open_windows import OpenWindows
 from pagereeve.engine.printers.poll_schedule import PollSchedule
@@ -26,6 +27,7 @@ from pagereeve.engine.supervision.heartbeat import GRACE_S, STORE_LONGEST_S, Hea
 from pagereeve.engine.supervision.wakeup import Wakeup, seconds_until
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.jobs import JobWitness
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.ports.store import WatcherStore
 from pagereeve.ports.telemetry import PrinterTelemetry
@@ -43,7 +45,10 @@ LearnListener = Callable[[str, int], None]
 
 @dataclass(frozen=True, slots=True)
 class WatcherContext:
-    """What every watcher works with. ``apart``: dates of this boot are no continuation of those before it."""
+    """What every watcher works with. ``apart``: dates of this boot are no continuation of those before it.
+
+    ``jobs`` says what printers tell of their own jobs, where anybody asks them.
+    """
 
     store: WatcherStore
     meter: Meter
@@ -55,6 +60,7 @@ class WatcherContext:
     on_learned: LearnListener | None = None
     first_spread_s: float = 30.0
     apart: bool = False
+    jobs: JobWitness | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -87,6 +93,7 @@ class PrinterWatcher:
     schedule: PollSchedule = field(init=False)
     rest_queue: RestQueue = field(init=False)
     learner: SettleLearner = field(default_factory=SettleLearner)
+    follower: JobFollower = field(init=False)
     _wakeup: Wakeup = field(init=False)
     _quiet_until_us: int = 0
     _policy_due: bool = False
@@ -100,6 +107,7 @@ class PrinterWatcher:
         self.updater = LedgerUpdater(self.printer, around.store, around.clock, self.heartbeat, self._projector_before)
         self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy)
         self.rest_queue = RestQueue(around.clock)
+        self.follower = JobFollower(self.printer)
         self._wakeup = Wakeup(around.clock, self.heartbeat)
 
     @property
@@ -353,6 +361,18 @@ class PrinterWatcher:
         if around.on_read is not None:
             around.on_read(self.printer, result)
         self.schedule.ended(result, sent_us)
+        if around.jobs is not None and isinstance(result, Reading):
+            await self._look_at_jobs(around.jobs, target)
+
+    async def _look_at_jobs(self, jobs: JobWitness, target: MeterTarget) -> None:
+        """What the printer says of its own jobs, as facts of their own: the reading is recorded already."""
+        timeout_s = self.around.poll_policy.timeout_s
+        self.heartbeat.does("asks for its jobs", timeout_s + GRACE_S)
+        looks = await jobs.look(target, timeout_s, busy=bool(self._windows().starts_us))
+        self.heartbeat.does("stores what it read", STORE_LONGEST_S)
+        for fact in [said for look in looks for said in self.follower.take(look)]:
+            await self.around.store.append(fact)
+            self._add(Arrival(fact))
 
     async def _advance(self) -> None:
         """Project the open stretch and store what changed; a reading that changes no row is not projected."""
