@@ -17,7 +17,7 @@ NOT_BOUND = Interval(0, None)
 
 @dataclass(frozen=True, slots=True)
 class Told:
-    """For each release of a bracket the pages that are its own by the word of its job; ``NOT_BOUND`` without one.
+    """For each release of a bracket the pages that are its own by the word of its job, or without one of the others'.
 
     ``disagrees``: the jobs count more than the meter did, so that nothing follows from them.
     """
@@ -29,7 +29,7 @@ class Told:
     @property
     def binds(self) -> bool:
         """It says of one release at least more than the meter does."""
-        return any(one != NOT_BOUND for one in self.bounds)
+        return not self.disagrees and any(one is not None for one in self.links)
 
     def refused(self) -> Told:
         """It contradicts the meter: nothing follows from it."""
@@ -69,12 +69,13 @@ def told_by_jobs(channel: str, part: BracketPart, counted: int, history: JobHist
     if not any(impressions_of(job) for job in jobs):
         return None
     links = tuple(linked(part, jobs))
-    none = tuple(NOT_BOUND for _ in links)
     known = [JobCount(impressions_of(job) if is_print(job) or not apart else 0, job.is_over) for job in jobs]
     bounds = job_bounds(counted, known)
     if bounds is None:
-        return Told(none, links, disagrees=True)
-    return Told(tuple(NOT_BOUND if one is None else bounds[one.place] for one in links), links)
+        return Told(tuple(NOT_BOUND for _ in links), links, disagrees=True)
+    # Whatever a release without a job printed: the pages of the others' jobs are theirs.
+    left = Interval(0, counted - sum(known[one.place].counted for one in links if one is not None))
+    return Told(tuple(left if one is None else bounds[one.place] for one in links), links)
 
 
 def shared_by_jobs(

@@ -1,15 +1,15 @@
 """The printer's own jobs inside a bracket, and which release each of them is.
 
-A release is linked to a job by its number, as the only one there is, or by their order; where more than one link is
-possible there is none. Names play no part: a printer's are in no fact.
+A release is linked to a job by its number, as the only one there is, or by their order and counts; where more than one
+link is possible there is none. Names play no part: a printer's are in no fact.
 """
 
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Collection, Iterable, Sequence
+from collections.abc import Collection, Iterable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import pairwise
+from itertools import combinations, pairwise
 from typing import Final, Literal
 
 from pagereeve.domain.brackets.inner_cuts import BracketPart
@@ -23,6 +23,9 @@ Link = Literal["job-by-number", "job-sole", "job-by-order"]
 
 # jmJobServiceTypes (RFC 2707 section 3.3.8): the bit of a print job.
 PRINT: Final = 4
+# Beyond so many releases or jobs, or so many without the other, no order is looked for.
+ALIGNED_MAX: Final = 12
+LEFT_OUT_MAX: Final = 2
 DOORS: Final[tuple[JobDoor, JobDoor]] = ("snmp", "ipp")
 JOB_CHANNELS: Final = frozenset({"total", "prints"})
 """Channels of the meter that jobs' impressions can be compared with."""
@@ -107,19 +110,42 @@ def linked(part: BracketPart, jobs: Sequence[JobCounted]) -> list[Linked | None]
     links = _by_number(part, jobs)
     taken = {one.place for one in links if one is not None}
     free = [place for place, job in enumerate(jobs) if place not in taken and is_print(job)]
-    open_places = [place for place, one in enumerate(links) if one is None]
-    if not open_places or len(free) != len(open_places):
-        return links
-    pairs = list(zip(open_places, free, strict=True))
-    channels = {jobs[place].channel for place in free}
-    if len(pairs) > 1 and not _in_order([part.windows[place] for place in open_places], jobs, channels):
-        return links
-    if not all(_fits(part, place, jobs[job]) for place, job in pairs):
-        return links
-    link: Link = "job-sole" if len(pairs) == 1 else "job-by-order"
+    waiting = [place for place, one in enumerate(links) if one is None]
+    pairs = _aligned(part, waiting, jobs, free)
+    sole = len(waiting) == len(free) == 1
     for place, job in pairs:
-        links[place] = Linked(job, jobs[job], link)
+        links[place] = Linked(job, jobs[job], "job-sole" if sole else "job-by-order")
     return links
+
+
+def _aligned(
+    part: BracketPart, waiting: Sequence[int], jobs: Sequence[JobCounted], free: Sequence[int]
+) -> list[tuple[int, int]]:
+    """Releases and their jobs, by places, in the only order in which their counts fit; none where there are more.
+
+    As many jobs as releases: then one may have made what its ticket does not say, and is linked to none. Fewer or
+    more: a release without a job, or a job without a release, and all others fit.
+    """
+    windows = [part.windows[place] for place in waiting]
+    beyond = abs(len(waiting) - len(free))
+    if not waiting or not free or max(len(waiting), len(free)) > ALIGNED_MAX or beyond > LEFT_OUT_MAX:
+        return []
+    if len(waiting) > 1 and not _in_order(windows, jobs, {jobs[place].channel for place in free}):
+        return []
+    if not beyond:
+        pairs = list(zip(waiting, free, strict=True))
+        fit = [(place, job) for place, job in pairs if _fits(part, place, jobs[job])]
+        enough = len(fit) == len(pairs) or (len(pairs) > 1 and len(fit) == len(pairs) - 1)
+        return fit if enough else []
+    found = [fit for fit in _ways(waiting, free) if all(_fits(part, place, jobs[job]) for place, job in fit)]
+    return found[0] if len(found) == 1 else []
+
+
+def _ways(waiting: Sequence[int], free: Sequence[int]) -> Iterator[list[tuple[int, int]]]:
+    """All pairs in order that leave out as few as there are too many."""
+    if len(waiting) > len(free):
+        return (list(zip(some, free, strict=True)) for some in combinations(waiting, len(free)))
+    return (list(zip(waiting, some, strict=True)) for some in combinations(free, len(waiting)))
 
 
 def _by_number(part: BracketPart, jobs: Sequence[JobCounted]) -> list[Linked | None]:

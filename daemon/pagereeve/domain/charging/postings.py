@@ -205,7 +205,7 @@ def _told_apart(stretch: Stretch, part: BracketPart, charges: Sequence[Charge], 
         return tuple(charges)
     verdicts = verdicts_of(told, [one.count for one in part.expectations], stretch.verdict)
     return tuple(
-        charge if link is None else replace(charge, verdict=verdict, reasons=(*charge.reasons, link.link))
+        replace(charge, verdict=verdict, reasons=(*charge.reasons, *((link.link,) if link is not None else ())))
         for charge, verdict, link in zip(charges, verdicts, told.links, strict=True)
     )
 

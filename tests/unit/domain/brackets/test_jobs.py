@@ -30,8 +30,13 @@ def test_jobs_that_count_more_than_the_meter_bound_nothing() -> None:
     assert job_bounds(11, [JobCount(12)]) is None
 
 
-def three(made: Mapping[str, tuple[str, int | None]], total: int = 131, *, numbers: bool = False) -> Story:
-    """Three releases one after the other while the meter never rests: 12, 20 and 10 pages asked for."""
+def three(
+    made: Mapping[str, tuple[str, int | None]], total: int = 131, *, numbers: bool = False, late: bool = False
+) -> Story:
+    """Three releases one after the other while the meter never rests: 12, 20 and 10 pages asked for.
+
+    ``late``: all jobs are seen to begin when all releases have started.
+    """
     story = Story()
     story.rest(-1, -0.5, 100)
     for nth, (name, pages) in enumerate(TICKETS.items()):
@@ -39,8 +44,8 @@ def three(made: Mapping[str, tuple[str, int | None]], total: int = 131, *, numbe
         story.ended(4 * nth + 3, name)
         story.reading(4 * nth + 3.5, 101 + nth, state="printing")
     for nth, (name, (state, counted)) in enumerate(made.items()):
-        begun = (4 * nth + 0.5, 4 * nth + 3.6)
-        story.job(4 * nth + 3.5, 41 + nth, "processing", 1, began=begun)
+        begun = (4 * nth + 0.5, 11.6 if late else 4 * nth + 3.6)
+        story.job(11.5 if late else 4 * nth + 3.5, 41 + nth, "processing", 1, began=begun)
         story.job(14 + nth, 41 + nth, state, counted, began=begun, ended=(4 * nth + 5, 14.1 + nth))  # type: ignore[arg-type]
         assert name in TICKETS
     story.rest(20, 40, total)
@@ -86,19 +91,39 @@ def test_jobs_that_count_more_than_the_meter_are_set_aside() -> None:
     [
         # apple/cups#4991: a job that counts nothing says nothing.
         {"A": ("completed", 0), "B": ("completed", None), "C": ("completed", 0)},
-        # Two jobs of three releases: whose they are is not known.
-        {"A": ("completed", 12), "B": ("cancelled", 7)},
-        # A count that is not what the ticket says: the order may be another one.
-        {"A": ("completed", 12), "B": ("completed", 7), "C": ("completed", 10)},
+        # Two counts that are not what the tickets say: the order may be another one.
+        {"A": ("completed", 9), "B": ("completed", 7), "C": ("completed", 10)},
     ],
 )
 def test_what_is_ambiguous_or_says_nothing_names_nobody(made: Mapping[str, tuple[str, int | None]]) -> None:
     assert charged(three(made)) == charged(three({}))
 
 
+ODD = {"A": ("completed", 12), "B": ("completed", 7), "C": ("completed", 10)}
+
+
 def test_a_number_links_what_order_does_not() -> None:
-    made = {"A": ("completed", 12), "B": ("completed", 7), "C": ("completed", 10)}
-    assert charged(three(made, numbers=True))["B"] == (7, 2, "shortfall")
+    assert charged(three(ODD, numbers=True))["B"] == (7, 2, "shortfall")
+
+
+def test_a_job_that_is_not_as_its_ticket_says_is_nobodys_by_order_and_what_the_others_made_is_theirs() -> None:
+    story = three(ODD)
+    assert charged(story) == {"A": (12, 0, "agrees"), "B": (9, 0, "shortfall"), "C": (10, 0, "agrees")}
+    assert [one.release for one in finding(story.ledger(), "shortfall").releases] == ["B"]
+    assert "job-by-order" not in charge(story.ledger(), "B").reasons
+
+
+def test_a_release_whose_job_never_came_is_the_short_one() -> None:
+    story = three({"A": ("completed", 12), "B": ("completed", 10)}, total=122, late=True)
+    # Job 42 made 10: that is C's ticket, and not B's.
+    assert charged(story) == {"A": (12, 0, "agrees"), "B": (0, 0, "shortfall"), "C": (10, 0, "agrees")}
+
+
+def test_two_jobs_that_may_be_either_of_two_releases_are_nobodys() -> None:
+    made = {"A": ("completed", 12), "B": ("cancelled", 7)}
+    assert charged(three(made, late=True)) == charged(three({}))
+    # What was seen before a release started is not its job.
+    assert charged(three(made))["A"] == (12, 0, "agrees")
 
 
 def test_a_job_that_went_before_it_ended_bounds_by_what_it_was_seen_to_make() -> None:
