@@ -244,6 +244,7 @@ class App:
             on_learned=self._on_learned,
             first_spread_s=self._first_reads_spread_s,
             apart=not self.clock_keeper.boot.agreed,
+            jobs=self.meter,
         )
         return PrinterRegistry(around, self.supervisor, registered_printers(settings))
 

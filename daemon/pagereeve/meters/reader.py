@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
+from typing import TypeVar
 
 from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
 from pagereeve.meters.discovery.inspecting import inspection_of
 from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
 from pagereeve.meters.discovery.survey import Survey, survey, wrong_responder
+from pagereeve.meters.jobs.rows import JobRows
 from pagereeve.meters.sighting import MeterSighting, figure
 from pagereeve.meters.snmp.address import AgentAddress, NameNotFound, Resolver, key_label
 from pagereeve.meters.snmp.ber import DecodeError
@@ -25,6 +27,7 @@ from pagereeve.meters.snmp.usm import refuse_weak
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.inspection import Inspection
+from pagereeve.ports.jobs import JobsLook
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.telemetry import MeterTelemetry
 
@@ -33,6 +36,8 @@ FIRST_WAIT_MAX_S = 1.0
 FIRST_WAIT_SHARE = 0.25
 TIMEOUTS_BEFORE_MOVE = 3
 TIMEOUT_MAX_S = 600.0
+# A printer whose agent is silent about jobs is read all the same, and in time.
+LOOK_MAX_S = 2.0
 # Tables whose rows are added up are looked through again this often: a new paper size is a new row.
 LOOK_AGAIN_S = 3600
 
@@ -43,6 +48,7 @@ _MISDIRECTED = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPON
 _SILENT = frozenset({SilenceReason.TIMEOUT, SilenceReason.UNREACHABLE})
 
 
+Answer = TypeVar("Answer")
 Shown = tuple[tuple[bytes, int, bytes], ...]
 
 
@@ -73,6 +79,7 @@ class _AgentState:
     address: AgentAddress | None = None
     answered_us: int | None = None
     tried_us: int | None = None
+    jobs: JobRows = field(default_factory=JobRows)
 
     def unpin(self) -> None:
         """Search for the meter again at the next read."""
@@ -90,7 +97,7 @@ class _Inspection:
 
 
 class SnmpMeter:
-    """Implements ports.meter.Meter on a shared Endpoint of the running loop."""
+    """Implements ports.meter.Meter and ports.jobs.JobWitness on a shared Endpoint of the running loop."""
 
     def __init__(
         self,
@@ -150,6 +157,27 @@ class SnmpMeter:
         took_s = (self._clock.monotonic_us() - begun_us) / 1_000_000
         return inspection_of(look.seen, target, look.responder, result, took_s)
 
+    async def look(self, target: MeterTarget, timeout_s: float, *, busy: bool) -> Sequence[JobsLook]:
+        """Implements ports.jobs.JobWitness over the conversation that reads the meter (RFC 2707)."""
+        printer = self._printer(target)
+        if printer.pins is None or not printer.jobs.is_due(printer.pins, self._clock.monotonic_us()):
+            return ()
+        deadline_us = self._clock.monotonic_us() + int(min(timeout_s, LOOK_MAX_S) * 1_000_000)
+        act = partial(self._looked_at_jobs, printer, busy=busy)
+        try:
+            look = await self._in_turn(target, deadline_us, act)
+        except (ReadEnded, DecodeError):
+            # A witness that says nothing costs no reading: the meter's own read tells of silence.
+            self.stats.failed_looks += 1
+            return ()
+        return () if look is None else (look,)
+
+    async def _looked_at_jobs(self, printer: _AgentState, deadline_us: int, *, busy: bool) -> JobsLook | None:
+        conversation = await self._conversation(printer, deadline_us)
+        # What an agent lacks of a job that is gone says nothing of its meter.
+        conversation.limits = AgentLimits(printer.names_max)
+        return await printer.jobs.look(conversation, self._clock.monotonic_us(), busy=busy)
+
     async def _looked(self, look: _Inspection, deadline_us: int) -> Reading:
         printer = look.printer
         conversation = await self._conversation(printer, deadline_us)
@@ -176,9 +204,7 @@ class SnmpMeter:
         self.endpoint.close()
         await self._resolver.close()
 
-    async def _in_turn(
-        self, target: MeterTarget, deadline_us: int, act: Callable[[int], Awaitable[Reading]]
-    ) -> Reading:
+    async def _in_turn(self, target: MeterTarget, deadline_us: int, act: Callable[[int], Awaitable[Answer]]) -> Answer:
         """Never two requests in flight to one printer, nor to one host and port, whatever the registry says."""
         place = (target.host, target.port)
         try:
@@ -252,7 +278,7 @@ class SnmpMeter:
                 await conversation.greet()
             if pins is None or self._grows(printer, pins):
                 pins = printer.pins = await self._survey(printer, conversation)
-            got = await conversation.get(pins.names)
+            got = printer.jobs.parted(await conversation.get_beside(pins.names, printer.jobs.beside()), pins.names)
             printer.names_max = min(printer.names_max, conversation.fits)
             return self._reading(printer, pins, got, responder)
         except DecodeError as error:

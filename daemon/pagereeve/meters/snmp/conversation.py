@@ -108,6 +108,25 @@ class Conversation:
                 wanted = tuple(name for name in wanted if name != refused)
         return Got(values, sent_us, received_us)
 
+    async def get_beside(self, names: Sequence[bytes], beside: Sequence[bytes]) -> Got:
+        """As ``get``, with the values of ``beside`` where the agent gives all in one answer.
+
+        Where that is too big, refused, or lost, ``names`` alone are asked for at once, as if nobody had wanted more.
+        """
+        part = (*names, *beside)
+        if beside and self._target.version != "1" and len(part) <= self.limits.names_max and not self.limits.lacking:
+            try:
+                answer = await self._ask(self._template(part), self._endpoint.half_way_us(self._deadline_us))
+            except ReadEnded as ended:
+                if ended.reason is not SilenceReason.TIMEOUT or ended.responder:
+                    raise
+            else:
+                if answer.response.error_status == 0:
+                    values: dict[bytes, Varbind] = {}
+                    self._take(part, answer.response, values)
+                    return Got(values, answer.sent_us, answer.received_us)
+        return await self.get(names)
+
     async def get_next(self, names: Sequence[bytes]) -> list[Varbind | None]:
         """What follows each name, None where the agent knows nothing further."""
         response = (await self._ask(self._build(GET_NEXT, names))).response
