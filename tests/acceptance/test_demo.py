@@ -79,5 +79,7 @@ async def test_the_long_demo_finds_every_kind_of_finding() -> None:
     not_planted |= {"receiver-retired", "state-not-believed"}
     # What test_tickets.py and test_reader_slips.py play.
     not_planted |= {"tickets-incomplete", "reader-flooded"}
+    # Printers that tell of their jobs: test_jobs.py and test_job_findings.py.
+    not_planted |= {"witnesses-disagree", "job-without-release"}
     design = {kind for kind in get_args(Kind) if kind not in not_planted}
     assert set(LONG_KINDS) == design

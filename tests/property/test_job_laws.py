@@ -60,8 +60,19 @@ class _Speaker:
         self.made.append(made)
         return replace(started, printer_job=number if self.random.random() < self.numbers else None)
 
+    def _past_the_queue(self, plateau: Plateau) -> None:
+        """A job that no release explains."""
+        at_us = plateau.last_sent_us
+        began = Within(at_us - self.random.choice([0, 5, 60]) * SECOND_US, at_us + SECOND_US)
+        ended = Within(at_us + 3 * SECOND_US, at_us + 4 * SECOND_US)
+        number = len(self.jobs) + 1
+        self.jobs.append(JobCounted(PRINTER, "snmp", number, at_us, at_us, "processing", began=began, ended=ended))
+        self.made.append(3)
+
     def said(self, plateau: Plateau) -> list[JobCounted]:
         """With a reading of the meter: of one of the last jobs what is so by then."""
+        if self.random.random() < 0.1:
+            self._past_the_queue(plateau)
         if not self.jobs or self.random.random() < 0.4:
             return []
         said = [self._one(place, plateau) for place in range(max(0, len(self.jobs) - 3), len(self.jobs))]

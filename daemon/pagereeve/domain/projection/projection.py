@@ -18,13 +18,21 @@ from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.brackets.windows import Release, Window, expected_of, opening_answer_us
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
 from pagereeve.domain.charging.other_functions import without_functions
-from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Posted, named, postings_between, postings_broken
+from pagereeve.domain.charging.postings import (
+    MAINTENANCE_DECIDED,
+    WITNESSES_DISAGREE,
+    Posted,
+    named,
+    postings_between,
+    postings_broken,
+)
 from pagereeve.domain.facts.facts import Conflict
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.conflicts import Tallies, open_at, tallied
 from pagereeve.domain.findings.from_timeline import noticed
+from pagereeve.domain.findings.job_findings import jobs_disagree, unreleased_jobs
 from pagereeve.domain.findings.overrun import overrun
 from pagereeve.domain.findings.source_clocks import ClockTroubles, watch_clocks
 from pagereeve.domain.findings.state_doubts import StateDoubt, watch_state
@@ -178,6 +186,11 @@ def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Project
                 finding = find.of_stretch(named(one), one.windows, _stray(one)) if _told(channel, one) else None
                 if finding is not None:
                     projected.findings.append((at_us, finding))
+                if channel in CLAIMED_CHANNELS and WITNESSES_DISAGREE in one.stretch.reasons:
+                    projected.findings.append((at_us, jobs_disagree(one.stretch, one.windows)))
+    for part in parted:
+        if part.channel in CLAIMED_CHANNELS:
+            projected.findings += unreleased_jobs(timeline.printer, part.pieces, jobs)
 
 
 def _stray(posted: Posted) -> int:
