@@ -36,7 +36,8 @@ class MeterTarget:
     ``community`` for the others. ``unit`` is what a test print proved ``total`` to step in; it overrides what the agent
     says or leaves unsaid. ``profile`` names the maker's profile to use; ``none`` is the standard objects alone; empty:
     the one that fits. ``answers_from`` is a further host whose answers are accepted, and ``any_port`` accepts them from
-    any port: by default they must come from where the request went.
+    any port: by default they must come from where the request went. ``ipp_port`` is where it is asked for
+    its jobs by IPP.
     """
 
     printer: str
@@ -51,6 +52,7 @@ class MeterTarget:
     profile: str = ""
     answers_from: str = ""
     any_port: bool = False
+    ipp_port: int | None = None
 
 
 class Meter(Protocol):
