@@ -12,6 +12,7 @@ from pagereeve.meters.discovery.inspecting import inspection_of
 from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
 from pagereeve.meters.discovery.survey import Survey, survey, wrong_responder
+from pagereeve.meters.jobs.looking import jobs_told
 from pagereeve.meters.jobs.rows import JobRows
 from pagereeve.meters.sighting import MeterSighting, figure
 from pagereeve.meters.snmp.address import AgentAddress, NameNotFound, Resolver, key_label
@@ -186,12 +187,14 @@ class SnmpMeter:
             look.seen = await survey(conversation, printer.target, self.profiles)
             look.responder = responder
             pins = look.seen.pins()
-            return self._reading(printer, pins, await conversation.get(pins.names), responder)
+            reading = self._reading(printer, pins, await conversation.get(pins.names), responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error
         except ReadEnded as ended:
             never = ended.reason is SilenceReason.TIMEOUT and not ended.responder and not conversation.answered
             raise (_never_heard(ended) if never else ended) from ended
+        look.seen.notes += await jobs_told(conversation)
+        return reading
 
     def forget(self, printer: str) -> None:
         """Drop what is remembered of a printer that the registry no longer has."""

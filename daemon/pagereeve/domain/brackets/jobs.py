@@ -14,6 +14,7 @@ from typing import Final, Literal
 
 from pagereeve.domain.brackets.inner_cuts import BracketPart
 from pagereeve.domain.brackets.partition import Cut
+from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.facts.jobs import JobCounted, JobDoor
 from pagereeve.domain.facts.reading import Unit
@@ -83,17 +84,19 @@ def _number(said: JobCounted) -> tuple[int, int, int]:
 
 
 def _unmoved_since_us(opening: Cut, windows: Sequence[Window]) -> int:
-    """From when on the meter is known to have stood where the opening cut has it.
-
-    Behind the start of the bracket's first release the cut itself says so. Before that, the reading that was under
-    way then: not how far back the count is known besides, which depends on where a projection begins.
-    """
+    """From when on the meter is known to have stood where the opening cut has it."""
     noticed_us = min((window.release.noticed_us for window in windows), default=opening.from_us)
-    if opening.from_us >= noticed_us:
-        return opening.from_us
-    samples = opening.run.samples
-    place = bisect_left(samples, noticed_us, key=lambda one: one.plateau.first_received_us)
-    return samples[place - 1].plateau.first_received_us if place else noticed_us
+    return opening.from_us if opening.from_us >= noticed_us else stood_since_us(opening.run, noticed_us)
+
+
+def stood_since_us(run: Run, at_us: int) -> int:
+    """When the readings began that showed one count beyond an instant; the instant itself where none did.
+
+    How far back the count is known besides depends on where a projection begins, and this must not.
+    """
+    place = bisect_left(run.samples, at_us, key=lambda one: one.plateau.first_received_us)
+    plateau = run.samples[place - 1].plateau if place else None
+    return at_us if plateau is None or plateau.last_sent_us < at_us else plateau.first_received_us
 
 
 def impressions_of(job: JobCounted) -> int:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from collections.abc import Iterator, Sequence
 
-from pagereeve.domain.brackets.jobs import JobHistory, impressions_of, is_print
-from pagereeve.domain.brackets.partition import Between, Broken, Cut
+from pagereeve.domain.brackets.jobs import JobHistory, impressions_of, is_print, stood_since_us
+from pagereeve.domain.brackets.partition import Between, Broken
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.facts.jobs import ENDED, PRINTING, JobCounted
 from pagereeve.domain.findings import evidence as shown
@@ -40,16 +39,9 @@ def unreleased_jobs(
 def _begun_in(gap: Between, jobs: JobHistory) -> list[JobCounted]:
     """The first word on each job that had printed by the gap's end, and had not begun when the meter last stood."""
     first: dict[object, JobCounted] = {}
-    since_us = _stood_since_us(gap.opening)
+    since_us = stood_since_us(gap.opening.run, gap.opening.to_us)
     for said in jobs.between(gap.opening.to_us, gap.closing.from_us):
         known = said.state in PRINTING | ENDED and is_print(said) and impressions_of(said) > 0
         if known and said.began is not None and said.began.from_us >= since_us:
             first.setdefault(said.key, said)
     return list(first.values())
-
-
-def _stood_since_us(opening: Cut) -> int:
-    """When the reading began that was under way at the cut: that is the same wherever a projection begins."""
-    samples = opening.run.samples
-    place = bisect_right(samples, opening.to_us, key=lambda one: one.plateau.first_received_us)
-    return samples[place - 1].plateau.first_received_us if place else opening.from_us

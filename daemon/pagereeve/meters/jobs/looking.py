@@ -8,8 +8,9 @@ from typing import Final
 from pagereeve.domain.facts.jobs import JOB_MAX
 from pagereeve.meters.jobs.objects import NEWEST, STATE, general
 from pagereeve.meters.jobs.table import JobTable
-from pagereeve.meters.snmp.ber import Varbind, oid_arcs, oid_bytes
+from pagereeve.meters.snmp.ber import DecodeError, Varbind, oid_arcs, oid_bytes
 from pagereeve.meters.snmp.conversation import Conversation, Got
+from pagereeve.meters.snmp.question import ReadEnded
 from pagereeve.meters.snmp.walking import Walk
 from pagereeve.ports.jobs import JobRow, JobsLook
 
@@ -35,6 +36,18 @@ async def survey_jobs(conversation: Conversation) -> JobTable | None:
         last = numbers[-LAST_ROWS_MAX:]
         table.take((await conversation.get(table.row_names(last))).values, last)
     return table
+
+
+async def jobs_told(conversation: Conversation) -> list[str]:
+    """For people: that the agent tells of its jobs, or nothing. A table that can't be read costs no inspection."""
+    try:
+        table = await survey_jobs(conversation)
+    except (ReadEnded, DecodeError) as error:
+        return [f"its job table (RFC 2707) can't be read: {error}"]
+    if table is None:
+        return []
+    highest = "no job in it now" if table.highest is None else f"highest number {table.highest}"
+    return [f"tells of its print jobs (RFC 2707, set {table.job_set}): {highest}"]
 
 
 async def _job_set(conversation: Conversation) -> int | None:
