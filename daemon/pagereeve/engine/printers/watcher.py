@@ -8,6 +8,7 @@ from dataclasses import InitVar, dataclass, field
 
 from pagereeve.domain.brackets.timeline import EventKey, started_again
 from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReleaseAnswered, ReleaseStarted
+from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.domain.findings.waiting import Waiting
@@ -34,6 +35,8 @@ from pagereeve.ports.telemetry import PrinterTelemetry
 
 INBOX_MAX = 5_000
 TAKEN_AT_ONCE_MAX = 200
+# So much of what a printer said of its jobs waits for a journal that can't be written.
+SAID_MAX = 1_000
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
 # And after this long where others wait for its place.
@@ -98,6 +101,7 @@ class PrinterWatcher:
     _quiet_until_us: int = 0
     _policy_due: bool = False
     _idle_s: float = IDLE_STRANGER_S
+    _said: list[JobCounted] = field(default_factory=list)
     _inbox: asyncio.Queue[Arrival] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
 
     def __post_init__(self, seen: Reading | None) -> None:
@@ -370,9 +374,12 @@ class PrinterWatcher:
         self.heartbeat.does("asks for its jobs", timeout_s + GRACE_S)
         looks = await jobs.look(target, timeout_s, busy=bool(self._windows().starts_us))
         self.heartbeat.does("stores what it read", STORE_LONGEST_S)
-        for fact in [said for look in looks for said in self.follower.take(look)]:
-            await self.around.store.append(fact)
-            self._add(Arrival(fact))
+        self._said += [said for look in looks for said in self.follower.take(look)]
+        del self._said[:-SAID_MAX]
+        # What could not be stored is stored with the next look: a fact that is there twice counts once.
+        while self._said:
+            await self.around.store.append(self._said[0])
+            self._add(Arrival(self._said.pop(0)))
 
     async def _advance(self) -> None:
         """Project the open stretch and store what changed; a reading that changes no row is not projected."""
