@@ -11,6 +11,7 @@ from pagereeve.domain.accounts.periods import local, local_text
 from pagereeve.domain.brackets.allocation import SHARES
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
+from pagereeve.domain.brackets.job_shares import BEYOND_ITS_JOB, GIVEN_UP
 from pagereeve.domain.brackets.jobs import Link
 from pagereeve.domain.charging.postings import COPIES_NOT_APART, PROVABLE_MINIMUM
 from pagereeve.domain.ledger import Charge, Grade, Posting, Stretch, is_meter
@@ -41,7 +42,8 @@ OTHERS_SHOWN_MAX = 20
 # Reasons of the evidence, and of the verdict; those that say how the window closed have a sentence of their own.
 NOTED = ("stalled", "no-end-notice", "run-ended", "no-reading-before")
 OF_VERDICT = (
-    *("about-the-bracket", *sorted(SHARES), *get_args(Link), "within-tolerance", PROVABLE_MINIMUM, COPIES_NOT_APART),
+    *("about-the-bracket", *sorted(SHARES), *get_args(Link), *GIVEN_UP.values(), BEYOND_ITS_JOB, "within-tolerance"),
+    *(PROVABLE_MINIMUM, COPIES_NOT_APART),
 )
 
 

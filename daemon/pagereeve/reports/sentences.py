@@ -66,6 +66,9 @@ REASONS: Final[dict[str, str]] = {
     "job-by-number": "the notice names the number of the printer's job",
     "job-sole": "the printer had one job more, and it fits this release",
     "job-by-order": "the printer's jobs and these releases are in the same order, and their counts fit",
+    "job-aborted": "the printer gave the job up",
+    "job-cancelled": "the job was cancelled at the printer",
+    "beyond-its-job": "the printer's own count of the job is as released; the rest was not printed by it",
     "share-in-proportion": (
         "the meter can't separate all pages of these releases; the rest is shared in proportion to what was expected"
     ),

@@ -4,15 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import Final
 
 from pagereeve.domain.brackets.allocation import Movement, Share, provable, share_out
 from pagereeve.domain.brackets.inner_cuts import BracketPart
 from pagereeve.domain.brackets.job_bounds import JobCount, job_bounds
 from pagereeve.domain.brackets.jobs import JOB_CHANNELS, JobHistory, Linked, impressions_of, is_print, linked
+from pagereeve.domain.facts.jobs import JobState
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Interval, Verdict
 
 NOT_BOUND = Interval(0, None)
+GIVEN_UP: Final[dict[JobState, str]] = {"aborted": "job-aborted", "cancelled": "job-cancelled"}
+BEYOND_ITS_JOB: Final = "beyond-its-job"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +80,23 @@ def told_by_jobs(channel: str, part: BracketPart, counted: int, history: JobHist
     # Whatever a release without a job printed: the pages of the others' jobs are theirs.
     left = Interval(0, counted - sum(known[one.place].counted for one in links if one is not None))
     return Told(tuple(left if one is None else bounds[one.place] for one in links), links)
+
+
+def told_of_one(channel: str, part: BracketPart, verdict: Verdict | None, history: JobHistory) -> tuple[str, ...]:
+    """Why a bracket that is one release's own is off, as far as its job says so: the printer gave it up, or it made no
+    more than was asked for, and the rest came otherwise (by hand, or as a banner). That changes no figure.
+    """
+    off = verdict in {Verdict.SURPLUS, Verdict.SHORTFALL}
+    if not off or channel not in JOB_CHANNELS or part.closing.count.unit is not Unit.IMPRESSIONS or not history.said:
+        return ()
+    (one,) = linked(part, history.inside(part))
+    if one is None:
+        return ()
+    made = impressions_of(one.job)
+    if one.job.state in GIVEN_UP:
+        return (one.link, GIVEN_UP[one.job.state])
+    beyond = verdict is Verdict.SURPLUS and one.job.is_over and 0 < made < part.counted
+    return (one.link, BEYOND_ITS_JOB) if beyond and part.expectations[0].count.holds(made) else ()
 
 
 def shared_by_jobs(

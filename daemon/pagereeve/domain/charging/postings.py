@@ -19,7 +19,7 @@ from pagereeve.domain.brackets.expectation import (
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX, Compared, hints
 from pagereeve.domain.brackets.inner_cuts import BracketPart, movements_in, split_shared
 from pagereeve.domain.brackets.job_cuts import split_by_jobs
-from pagereeve.domain.brackets.job_shares import Told, shared_by_jobs, told_by_jobs, verdicts_of
+from pagereeve.domain.brackets.job_shares import Told, shared_by_jobs, told_by_jobs, told_of_one, verdicts_of
 from pagereeve.domain.brackets.jobs import JobHistory
 from pagereeve.domain.brackets.partition import Between, Broken, Cut, Portion
 from pagereeve.domain.brackets.runs import Sample
@@ -152,7 +152,7 @@ def _begins_us(sample: Sample) -> int:
 
 def _bracket(printer: str, channel: str, part: BracketPart, jobs: JobHistory) -> Posted:
     if len(part.windows) == 1:
-        return _own_bracket(printer, channel, part)
+        return _own_bracket(printer, channel, part, jobs)
     others = functions_between(channel, part.opening, part.closing)
     expected = total_of([one.count for one in part.expectations])
     made = min(others or 0, 0 if expected.most is None else max(0, part.counted - expected.most))
@@ -210,13 +210,15 @@ def _told_apart(stretch: Stretch, part: BracketPart, charges: Sequence[Charge], 
     )
 
 
-def _own_bracket(printer: str, channel: str, part: BracketPart) -> Posted:
+def _own_bracket(printer: str, channel: str, part: BracketPart, jobs: JobHistory) -> Posted:
     """A bracket, or a part of one, that is one release's own."""
     window, expectation = part.windows[0], part.expectations[0]
     stretch = _judged(printer, channel, part, part.counted)
+    by_job = told_of_one(channel, part, stretch.verdict, jobs)
+    stretch = replace(stretch, reasons=(*stretch.reasons, *by_job))
     owed = owed_for(part.counted, expectation, channel, window.release.policy)
     legs = legs_for(printer, channel, part.counted, [(window.release.started.owner, owed)])
-    charge = _charge(stretch, window, expectation, owed, part.counted)
+    charge = _charge(stretch, window, expectation, owed, part.counted, by_job)
     others = functions_between(channel, part.opening, part.closing)
     return Posted(stretch, _posting(stretch, legs), (charge,), part.windows, others or 0)
 

@@ -133,6 +133,31 @@ def test_a_job_that_went_before_it_ended_bounds_by_what_it_was_seen_to_make() ->
     assert charged(story)["B"] == (9, 0, "shortfall")
 
 
+def alone(total: int, state: str, made: int) -> list[str]:
+    """One release of 6 pages, and one job; the reasons of its charge that its job gives."""
+    story = Story()
+    story.rest(-1, -0.5, 100)
+    story.release(0, "A", pages=6)
+    story.ended(1, "A")
+    story.reading(3, 101, state="printing")
+    story.job(3, 7, "processing", 1, began=(0.5, 3.1))
+    story.job(8, 7, state, made, began=(0.5, 3.1), ended=(3, 8.1))  # type: ignore[arg-type]
+    story.rest(8, 40, total)
+    return [one for one in charge(story.ledger(), "A").reasons if "job" in one]
+
+
+def test_an_abort_is_told_from_pages_that_were_lost() -> None:
+    assert alone(103, "aborted", 3) == ["job-sole", "job-aborted"]
+    assert alone(103, "cancelled", 3) == ["job-sole", "job-cancelled"]
+    assert alone(103, "completed", 3) == []
+    assert alone(106, "completed", 6) == []
+
+
+def test_pages_that_the_job_did_not_make_are_told_from_a_job_that_printed_too_much() -> None:
+    assert alone(109, "completed", 6) == ["job-sole", "beyond-its-job"]
+    assert alone(109, "completed", 9) == []
+
+
 def overlapping(*, jobs: bool, rested_s: float = 4) -> Story:
     """B's notice comes while A prints; the printer holds B's job, rests, and prints it then."""
     story = Story()
