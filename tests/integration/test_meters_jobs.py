@@ -230,3 +230,13 @@ async def test_a_foreign_agents_rows_are_read(tmp_path: Path, version: Version) 
         42: ("processing", 7),
         43: ("pending", 0),
     }
+
+
+async def test_an_inspection_says_that_it_tells_of_jobs_and_nothing_of_a_printer_without() -> None:
+    async with a_meter() as meter, mib_agent(MibAgent(job_mib(7))) as raw:
+        notes = (await meter.inspect(raw.target(), 5.0)).notes
+        assert [one for one in notes if "jobs" in one] == [
+            "tells of its print jobs (RFC 2707, set 7): highest number 43"
+        ]
+    async with a_meter() as meter, mib_agent(MibAgent(printer_mib())) as raw:
+        assert not [one for one in (await meter.inspect(raw.target(), 5.0)).notes if "job" in one]

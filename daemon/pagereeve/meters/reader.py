@@ -12,7 +12,7 @@ from pagereeve.meters.discovery.inspecting import inspection_of
 from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
 from pagereeve.meters.discovery.survey import Survey, survey, wrong_responder
-from pagereeve.meters.jobs.looking import jobs_told
+from pagereeve.meters.jobs.looking import LOOK_MAX_S, jobs_told
 from pagereeve.meters.jobs.rows import JobRows
 from pagereeve.meters.sighting import MeterSighting, figure
 from pagereeve.meters.snmp.address import AgentAddress, NameNotFound, Resolver, key_label
@@ -37,8 +37,6 @@ FIRST_WAIT_MAX_S = 1.0
 FIRST_WAIT_SHARE = 0.25
 TIMEOUTS_BEFORE_MOVE = 3
 TIMEOUT_MAX_S = 600.0
-# A printer whose agent is silent about jobs is read all the same, and in time.
-LOOK_MAX_S = 2.0
 # Tables whose rows are added up are looked through again this often: a new paper size is a new row.
 LOOK_AGAIN_S = 3600
 

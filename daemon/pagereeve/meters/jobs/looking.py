@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import Sequence
 from typing import Final
 
@@ -19,6 +20,8 @@ FIRST_ROWS_MAX: Final = 32
 LAST_ROWS_MAX: Final = 8
 ROUNDS_MAX: Final = 3
 FIRST_SET: Final = 1
+# A printer whose agent is silent about jobs is read all the same, and in time.
+LOOK_MAX_S: Final = 2.0
 
 
 async def survey_jobs(conversation: Conversation) -> JobTable | None:
@@ -41,9 +44,10 @@ async def survey_jobs(conversation: Conversation) -> JobTable | None:
 async def jobs_told(conversation: Conversation) -> list[str]:
     """For people: that the agent tells of its jobs, or nothing. A table that can't be read costs no inspection."""
     try:
-        table = await survey_jobs(conversation)
-    except (ReadEnded, DecodeError) as error:
-        return [f"its job table (RFC 2707) can't be read: {error}"]
+        async with asyncio.timeout(LOOK_MAX_S):
+            table = await survey_jobs(conversation)
+    except (ReadEnded, DecodeError, TimeoutError) as error:
+        return [f"its job table (RFC 2707) can't be read: {str(error) or 'no answer'}"]
     if table is None:
         return []
     highest = "no job in it now" if table.highest is None else f"highest number {table.highest}"
