@@ -84,5 +84,7 @@ async def test_the_long_demo_finds_every_kind_of_finding() -> None:
     not_planted |= {"unit-assumed", "unit-contradicted"}
     # The college's printers count no colour: tests/cases has those that do.
     not_planted |= {"colour-under-mono"}
+    # Printers that tell of their jobs: test_jobs.py and test_job_findings.py.
+    not_planted |= {"witnesses-disagree", "job-without-release"}
     design = {kind for kind in get_args(Kind) if kind not in not_planted}
     assert set(LONG_KINDS) == design

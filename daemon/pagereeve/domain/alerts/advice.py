@@ -155,6 +155,16 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "The count did not fall, so nothing is lost.",
         "Nothing, unless it happens again.",
     ),
+    "witnesses-disagree": Advice(
+        "two counts of the printer contradict one another",
+        "The meter's count stands; what the other says of these releases is set aside.",
+        "Look whether it happens again. If so, prove the printer: pagereeve prove PRINTER --print.",
+    ),
+    "job-without-release": Advice(
+        "a print job that no notice explains",
+        "Its pages are stray, and nobody is charged for them.",
+        "Ask how jobs reach the printer past the release server: a USB stick, its web page, a port left open.",
+    ),
     "tickets-incomplete": Advice(
         "a source's tickets leave out what matters",
         "What counted a whole multiple of its claim is one finding here. Nobody is charged more than was claimed.",
