@@ -49,6 +49,16 @@ from pagereeve.domain.facts.facts import (
     ShownBy,
     UnitLearned,
 )
+from pagereeve.domain.facts.jobs import (
+    CHANNEL_MAX,
+    COUNT_MAX,
+    JOB_MAX,
+    JobCounted,
+    JobCounts,
+    JobDoor,
+    JobState,
+    Within,
+)
 from pagereeve.domain.facts.policy import (
     LARGE_WEIGHT_MAX,
     BadgePolicy,
@@ -154,6 +164,7 @@ STARTS = st.builds(
     ticket=TICKETS,
     was=texts(least=0),
     replaces=texts(least=0),
+    printer_job=st.none() | st.integers(1, JOB_MAX),
 )
 ENDS = st.builds(
     ReleaseEnded,
@@ -252,6 +263,32 @@ COUNTERS_CHOSEN = st.builds(
     object=texts(),
     reason=st.sampled_from(get_args(ChoiceReason)),
 )
+
+_SPANS = st.tuples(INSTANTS_US, INSTANTS_US).map(lambda two: Within(min(two), max(two)))
+_JOB_FIGURES = st.none() | st.integers(0, COUNT_MAX)
+
+
+@st.composite
+def job_counts(draw: st.DrawFn) -> JobCounted:
+    sent_us, received_us = sorted((draw(INSTANTS_US), draw(INSTANTS_US)))
+    return JobCounted(
+        printer=draw(NAMES),
+        door=draw(st.sampled_from(get_args(JobDoor))),
+        job=draw(st.integers(1, JOB_MAX)),
+        sent_us=sent_us,
+        received_us=received_us,
+        state=draw(st.sampled_from(get_args(JobState))),
+        set=draw(st.integers(0, JOB_MAX)),
+        epoch=draw(st.integers(1, JOB_MAX)),
+        reasons=draw(FIGURES),
+        counts=JobCounts(*(draw(_JOB_FIGURES) for _ in range(4))),
+        service=draw(st.none() | st.integers(0, CHANNEL_MAX)),
+        channel=draw(st.none() | st.integers(0, CHANNEL_MAX)),
+        began=draw(st.none() | _SPANS),
+        ended=draw(st.none() | _SPANS),
+    )
+
+
 POLICIES = st.builds(
     Policy,
     settle_us=FIGURES,
@@ -284,6 +321,7 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
     EVENTS,
     READS,
     FAILED_READS,
+    job_counts(),
     st.builds(PolicySet, printer=NAMES, at_us=INSTANTS_US, policy=POLICIES),
     st.builds(
         SettleLearned,

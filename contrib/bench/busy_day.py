@@ -9,19 +9,22 @@ from __future__ import annotations
 import asyncio
 import sys
 from collections.abc import Sequence
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from pathlib import Path
 from random import Random
-from typing import Final
+from typing import Any, Final
 
 sys.path.insert(0, str(Path(__file__).parents[2]))
 
+from pagereeve.domain.facts.jobs import JobCounts
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, PrinterState, Sight, Unit
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.projection.projector import Ledger
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.simulator.printer.model import PrinterSpec, PrintJob
+from pagereeve.ports.jobs import JobRow, JobsLook
+from pagereeve.ports.meter import MeterTarget
+from pagereeve.simulator.printer.model import JobHabit, PrinterSpec, PrintJob
 from pagereeve.simulator.printer.print_engine import PrintEngine
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import FakePrinter, World
@@ -48,6 +51,7 @@ class Day:
     """``every_s`` is the mean distance of two releases (Poisson), ``copies`` and ``odd`` are shares of the releases:
     of walk-up copies beside them, and of jobs that print otherwise than their ticket says. ``rest_s`` > 0: each start
     notice asks the daemon to wait so long at most for the releases before it to come to rest (``Prefer: wait, rest``).
+    ``told``: what the printer tells of its own jobs; ``numbered``: and the notices name its number of the job.
     """
 
     seed: int
@@ -56,6 +60,8 @@ class Day:
     copies: float = 0.06
     odd: float = 0.03
     rest_s: float = 0.0
+    told: JobHabit = "none"
+    numbered: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,6 +123,25 @@ class EnginePrinter(FakePrinter):
         return Sight(((CHANNEL, count),), shown.serial, object_id, STATES[shown.printer_status - 1], shown.errors)
 
 
+@dataclass
+class EngineJobs:
+    """What the simulated printer tells of its jobs with each reading (a ports.jobs.JobWitness)."""
+
+    engine: PrintEngine
+    world: World
+    seen: frozenset[int] = frozenset()
+
+    async def look(self, target: MeterTarget, timeout_s: float, *, busy: bool) -> list[JobsLook]:
+        del target, timeout_s, busy
+        at_us = self.world.clock.now_us()
+        # Copies at the panel are no jobs to most printers.
+        told = [one for one in self.engine.jobs(self.world.clock.monotonic_us()) if one.cause == "job"]
+        rows = tuple(JobRow(one.number, one.state, JobCounts(one.impressions, one.sheets)) for one in told)
+        shown = frozenset(one.job for one in rows)
+        gone, self.seen = self.seen - shown, shown
+        return [JobsLook("snmp", 1, at_us, at_us, rows, tuple((1, job) for job in sorted(gone)))]
+
+
 def jobs_of(day: Day) -> list[Job]:
     """The releases in order of their wish to leave."""
     random = Random(f"{day.seed} releases")
@@ -173,12 +198,15 @@ class _Working:
     waited_s: float = 0.0
 
     def __post_init__(self) -> None:
-        self.engine = PrintEngine(SPEC, self.day.seed)
+        self.engine = PrintEngine(replace(SPEC, job_rows=self.day.told), self.day.seed)
 
     async def through(self) -> Outcome:
         jobs, copies = jobs_of(self.day), copies_of(self.day)
         printer = EnginePrinter(engine=self.engine)
-        async with World(printers={PRINTER: printer}, policy=Policy()) as world:
+        world = World(printers={PRINTER: printer}, policy=Policy())
+        if self.day.told != "none":
+            world.around = replace(world.around, jobs=EngineJobs(self.engine, world))
+        async with world:
             first = self.engine.meter(0)
             await asyncio.gather(self._release(world, jobs), self._copy(world, copies))
             await world.passes(DRAIN_S)
@@ -206,12 +234,16 @@ class _Working:
         await asyncio.gather(*asked)
 
     async def _let_go(self, world: World, job: Job) -> None:
+        # As a sender knows it that creates the job first: one that never prints has no number.
+        number: dict[str, Any] = {}
+        if self.day.numbered and job.printed:
+            number["printer_job"] = self.engine.log.create(job.name)
         if self.day.rest_s:
             asked_s = world.now_s
-            await world.start(job.name, job.claimed, wait_s=self.day.rest_s, rest=True)
+            await world.start(job.name, job.claimed, wait_s=self.day.rest_s, rest=True, **number)
             self.waited_s += world.now_s - asked_s
         else:
-            await world.start(job.name, job.claimed)
+            await world.start(job.name, job.claimed, **number)
         await world.passes(job.sending_s)
         if job.printed:
             self.engine.submit(PrintJob(job.name, job.printed), self._now_us(world))

@@ -1,13 +1,15 @@
 """How many releases of a busy day are proven, and who is named or charged by a guess: the ledger beside the truth.
 
     python contrib/bench/proven.py [--every 120 60 30 20] [--hours 2] [--seeds 5] [--copies 6] [--odd 3]
-        [--rest 0 30] [--jobs 2]
+        [--rest 0 30] [--told none counted] [--numbered] [--jobs 2]
 
 Simulated days of one printer in virtual time (busy_day.py): the daemon's own cadence, the simulator's print engine.
 ``--every`` are mean distances of two releases in seconds; ``--copies`` and ``--odd`` per cent of the releases: walk-up
 copies beside them, and jobs that print otherwise than their ticket says; ``--rest`` how long a release server waits
-at most for the meter to rest before it lets a job go (0: it does not wait). Seeds are 1 and on, so that two programs
-are measured by the same days. Each row sums the days of all seeds; per cent are of the releases.
+at most for the meter to rest before it lets a job go (0: it does not wait). ``--told`` is what the printer tells of its
+own jobs (pagereeve.simulator.printer.model.JobHabit); ``--numbered``: notices name the printer's number of the job.
+Seeds are 1 and on, so that two programs are measured by the same days. Each row sums the days of all seeds; per cent
+are of the releases.
 """
 
 from __future__ import annotations
@@ -17,10 +19,13 @@ import sys
 from collections.abc import Callable, Iterable, Iterator
 from concurrent.futures import ProcessPoolExecutor
 from pathlib import Path
+from typing import get_args
 
 sys.path.insert(0, str(Path(__file__).parent))
 
 from busy_day import Day, Figures, run
+
+from pagereeve.simulator.printer.model import JobHabit
 
 Column = tuple[str, Callable[[Figures], str]]
 
@@ -57,7 +62,7 @@ def summed(figures: Iterable[Figures]) -> Figures:
 def table(rows: Iterable[tuple[str, Figures]]) -> Iterator[str]:
     """Lines of a table in which each column is as wide as its name or its figure."""
     width = {name: max(len(name), 9) for name, _ in COLUMNS}
-    yield " ".join([f"{'every':>6} {'wait':>5}", *(f"{name:>{width[name]}}" for name, _ in COLUMNS)])
+    yield " ".join([f"{'every':>6} {'wait':>5} {'jobs':>9}", *(f"{name:>{width[name]}}" for name, _ in COLUMNS)])
     for label, figures in rows:
         yield " ".join([label, *(f"{show(figures):>{width[name]}}" for name, show in COLUMNS)])
 
@@ -70,19 +75,21 @@ def main() -> None:
     parser.add_argument("--copies", type=float, default=6.0)
     parser.add_argument("--odd", type=float, default=3.0)
     parser.add_argument("--rest", type=float, nargs="+", default=[0, 30])
+    parser.add_argument("--told", choices=get_args(JobHabit), nargs="+", default=["none"])
+    parser.add_argument("--numbered", action="store_true")
     parser.add_argument("--jobs", type=int, default=2)
     asked = parser.parse_args()
-    groups = [(every_s, rest_s) for rest_s in asked.rest for every_s in asked.every]
+    groups = [(every_s, rest_s, told) for rest_s in asked.rest for every_s in asked.every for told in asked.told]
     days = [
-        Day(seed, every_s, asked.hours, asked.copies / 100, asked.odd / 100, rest_s)
-        for every_s, rest_s in groups
+        Day(seed, every_s, asked.hours, asked.copies / 100, asked.odd / 100, rest_s, told, asked.numbered)
+        for every_s, rest_s, told in groups
         for seed in range(1, asked.seeds + 1)
     ]
     with ProcessPoolExecutor(max_workers=asked.jobs) as pool:
         done = list(pool.map(figures_of, days))
     rows = []
-    for nth, (every_s, rest_s) in enumerate(groups):
-        label = f"{every_s:4.0f} s {f'{rest_s:.0f} s' if rest_s else '-':>5}"
+    for nth, (every_s, rest_s, told) in enumerate(groups):
+        label = f"{every_s:4.0f} s {f'{rest_s:.0f} s' if rest_s else '-':>5} {told:>9}"
         rows.append((label, summed(done[nth * asked.seeds : (nth + 1) * asked.seeds])))
     print(f"{asked.seeds} days of {asked.hours:g} h a row; {asked.copies:g} % copies, {asked.odd:g} % odd jobs")
     print("\n".join(table(rows)))

@@ -60,6 +60,8 @@ from pagereeve.feeds.lines.relayed import LinesDropped, RelayGone, RelayLink
 from pagereeve.feeds.local.callers import LocalCallers
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.gateway_probe import NetworkProbe
+from pagereeve.meters.ipp.witness import IppWitness
+from pagereeve.meters.job_witnesses import JobWitnesses
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.clock import Clock
@@ -174,6 +176,8 @@ class App:
         self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
         self._stack.push_async_callback(self.meter.close)
         self.gateway_checker = self._gateway_checker()
+        self.ipp = IppWitness(self.clock, self._hooks_of_meter().on_note)
+        self._stack.push_async_callback(self.ipp.close)
         self.registry = self._registry()
         self.alerting = self._alerting()
         self._stack.push_async_callback(self.alerting.close)
@@ -274,6 +278,7 @@ class App:
             first_spread_s=self._first_reads_spread_s,
             apart=not self.clock_keeper.boot.agreed,
             gateways=self.gateway_checker,
+            jobs=JobWitnesses(self.meter, self.ipp),
         )
         return PrinterRegistry(around, self.supervisor, registered_printers(settings))
 

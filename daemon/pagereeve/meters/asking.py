@@ -6,12 +6,13 @@ from pagereeve.meters.discovery.objects import Pins
 from pagereeve.meters.snmp.conversation import Conversation, Got
 
 
-async def ask_at(conversation: Conversation, pins: Pins) -> tuple[Got, Pins]:
+async def ask_at(conversation: Conversation, pins: Pins, beside: tuple[bytes, ...] = ()) -> tuple[Got, Pins]:
     """All values at the pins, the parts of a sum from one answer, and the pins as they fit what the agent takes.
 
-    What is not billed is no longer asked for where it would cost a request of its own. Raises ReadEnded, DecodeError.
+    ``beside`` is brought too where one answer holds all. What is not billed is no longer asked for where it would cost
+    a request of its own. Raises ReadEnded, DecodeError.
     """
-    got = await conversation.get(pins.names, _sums(pins))
+    got = await conversation.get_beside(pins.names, beside, _sums(pins))
     room = conversation.limits.get.room
     if max(map(len, pins.requests)) <= room:
         return got, pins

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import Awaitable, Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import lru_cache, partial
+from typing import TypeVar
 
 from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
 from pagereeve.meters.asking import ask_at
@@ -16,6 +17,8 @@ from pagereeve.meters.discovery.profile import Profiles, shipped_profiles
 from pagereeve.meters.discovery.refusing import not_known_now, wrong_responder
 from pagereeve.meters.discovery.serials import names_nobody
 from pagereeve.meters.discovery.survey import Survey, survey
+from pagereeve.meters.jobs.looking import LOOK_MAX_S, jobs_told
+from pagereeve.meters.jobs.rows import JobRows
 from pagereeve.meters.recording.capture import captured
 from pagereeve.meters.registered_unit import with_registered_unit
 from pagereeve.meters.sighting import COMPARABLE, MeterSighting, figure
@@ -34,6 +37,7 @@ from pagereeve.meters.snmp.usm import refuse_weak
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.inspection import Inspection
+from pagereeve.ports.jobs import JobsLook
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.telemetry import MeterTelemetry
 
@@ -54,6 +58,7 @@ _MISDIRECTED = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPON
 _SILENT = frozenset({SilenceReason.TIMEOUT, SilenceReason.UNREACHABLE})
 
 
+Answer = TypeVar("Answer")
 Shown = tuple[tuple[bytes, int, bytes], ...]
 
 
@@ -86,6 +91,7 @@ class _AgentState:
     answered: bool = False
     failed: bool = False
     tried_us: int | None = None
+    jobs: JobRows = field(default_factory=JobRows)
 
     def unpin(self) -> None:
         """Search for the meter again at the next read. Where it was is kept: it may say nothing of it just now."""
@@ -104,7 +110,7 @@ class _Inspection:
 
 
 class SnmpMeter:
-    """Implements ports.meter.Meter on a shared Endpoint of the running loop."""
+    """Implements ports.meter.Meter and ports.jobs.JobWitness on a shared Endpoint of the running loop."""
 
     def __init__(
         self,
@@ -164,6 +170,27 @@ class SnmpMeter:
         took_s = (self._clock.monotonic_us() - begun_us) / 1_000_000
         return inspection_of(look.seen, look.said, target, look.responder, result, took_s)
 
+    async def look(self, target: MeterTarget, timeout_s: float, *, busy: bool) -> Sequence[JobsLook]:
+        """Implements ports.jobs.JobWitness over the conversation that reads the meter (RFC 2707)."""
+        printer = self._printer(target)
+        if printer.pins is None or not printer.jobs.is_due(printer.pins, self._clock.monotonic_us()):
+            return ()
+        deadline_us = self._clock.monotonic_us() + int(min(timeout_s, LOOK_MAX_S) * 1_000_000)
+        act = partial(self._looked_at_jobs, printer, busy=busy)
+        try:
+            look = await self._in_turn(target, deadline_us, act)
+        except (ReadEnded, DecodeError):
+            # A witness that says nothing costs no reading: the meter's own read tells of silence.
+            self.stats.failed_looks += 1
+            return ()
+        return () if look is None else (look,)
+
+    async def _looked_at_jobs(self, printer: _AgentState, deadline_us: int, *, busy: bool) -> JobsLook | None:
+        conversation = await self._conversation(printer, deadline_us)
+        # What an agent lacks of a job that is gone says nothing of its meter.
+        conversation.limits = printer.limits.for_others()
+        return await printer.jobs.look(conversation, self._clock.monotonic_us(), busy=busy)
+
     async def _looked(self, look: _Inspection, deadline_us: int) -> Reading:
         conversation = await self._conversation(look.printer, deadline_us)
         try:
@@ -191,6 +218,7 @@ class SnmpMeter:
             raise (_never_heard(ended) if never else await _explained(ended, conversation)) from ended
         if printer.limits.habits:
             look.seen.notes.append(told(printer.limits.habits))
+        look.seen.notes += await jobs_told(conversation)
         return result
 
     async def record(self, target: MeterTarget, timeout_s: float) -> Mapping[bytes, Varbind]:
@@ -217,9 +245,7 @@ class SnmpMeter:
         self.endpoint.close()
         await self._resolver.close()
 
-    async def _in_turn(
-        self, target: MeterTarget, deadline_us: int, act: Callable[[int], Awaitable[Reading]]
-    ) -> Reading:
+    async def _in_turn(self, target: MeterTarget, deadline_us: int, act: Callable[[int], Awaitable[Answer]]) -> Answer:
         """Never two requests in flight to one printer, nor to one host and port, whatever the registry says."""
         place = (target.host, target.port)
         try:
@@ -293,7 +319,9 @@ class SnmpMeter:
         try:
             if printer.failed and printer.pins is not None:
                 await conversation.greet()
-            got, printer.pins = await ask_at(conversation, await self._found(printer, conversation))
+            asked = await self._found(printer, conversation)
+            got, printer.pins = await ask_at(conversation, asked, printer.jobs.beside())
+            got = printer.jobs.parted(got, asked.names)
             reading = self._reading(printer, printer.pins, got, responder)
         except DecodeError as error:
             raise ReadEnded(SilenceReason.MALFORMED, f"{responder}: {error}", responder) from error

@@ -38,7 +38,7 @@ class MeterTarget:
     hides nothing of that. ``profile`` names the maker's profile to use; ``none`` is the standard objects alone; empty:
     the one that fits. ``answers_from`` is a further host whose answers are accepted, and ``any_port`` accepts them from
     any port: by default they must come from where the request went. ``unit_grade``: the unit was proven of this
-    printer, or (inferred) of another one of its model.
+    printer, or (inferred) of another one of its model. ``ipp_port`` is where it is asked for its jobs by IPP.
     """
 
     printer: str
@@ -55,6 +55,7 @@ class MeterTarget:
     any_port: bool = False
     device: int | None = None
     unit_grade: UnitGrade = UnitGrade.PROVEN
+    ipp_port: int | None = None
 
 
 class Meter(Protocol):

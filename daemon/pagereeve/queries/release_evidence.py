@@ -21,6 +21,7 @@ from pagereeve.domain.facts.facts import (
     instant_us,
 )
 from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Plateau, Silence, UnitGrade
 from pagereeve.domain.facts.site_in_force import SiteRules
@@ -74,6 +75,7 @@ class Evidence:
     badges: list[BadgePresented] = field(default_factory=list)
     notes: list[PrinterNoted] = field(default_factory=list)
     grades: dict[str, UnitGrade] = field(default_factory=dict)
+    jobs: list[JobCounted] = field(default_factory=list)
 
     @property
     def started_us(self) -> int:
@@ -226,6 +228,8 @@ def _sort_in(evidence: Evidence, facts: list[Fact]) -> None:
         for one in silences
         if one.last_received_us >= evidence.from_us and (end_us is None or one.first_sent_us <= end_us)
     ]
+    jobs = [one for one in facts if isinstance(one, JobCounted) and _near(evidence, one.sent_us)]
+    evidence.jobs = sorted(jobs, key=lambda one: (one.sent_us, one.key))
     notices = {one.origin.key for one in evidence.starts}
     answers = [one for one in facts if isinstance(one, ReleaseAnswered) and one.notice in notices]
     evidence.answers = sorted(answers, key=lambda one: one.at_us)

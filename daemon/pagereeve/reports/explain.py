@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from typing import Any, Final
+from typing import Any, Final, get_args
 from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.periods import local, local_text
 from pagereeve.domain.brackets.allocation import SHARES
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
+from pagereeve.domain.brackets.job_shares import BEYOND_ITS_JOB, GIVEN_UP
+from pagereeve.domain.brackets.jobs import Link
 from pagereeve.domain.charging.postings import COPIES_NOT_APART, PROVABLE_MINIMUM, UNIT_BELOW_NEED
 from pagereeve.domain.facts.reading import Unit, UnitGrade
 from pagereeve.domain.findings.surplus import booked_of
@@ -45,12 +47,8 @@ NAMES_LEFT_OUT: Final = "Other people are not named, nor is anybody's free text 
 # Reasons of the evidence, and of the verdict; those that say how the window closed have a sentence of their own.
 NOTED = ("stalled", "no-end-notice", "run-ended", "no-reading-before")
 OF_VERDICT = (
-    "about-the-bracket",
-    *sorted(SHARES),
-    "within-tolerance",
-    PROVABLE_MINIMUM,
-    COPIES_NOT_APART,
-    UNIT_BELOW_NEED,
+    *("about-the-bracket", *sorted(SHARES), *get_args(Link), *GIVEN_UP.values(), BEYOND_ITS_JOB, "within-tolerance"),
+    *(PROVABLE_MINIMUM, COPIES_NOT_APART, UNIT_BELOW_NEED),
 )
 
 

@@ -66,6 +66,15 @@ REASONS: Final[dict[str, str]] = {
     "partly-printed": "a part of the job was printed before the release was given up",
     "share-as-expected": "the sum is as expected, so each release has what was expected of it",
     "share-by-readings": "readings in between show whose pages are whose",
+    "share-by-jobs": "the printer's own counts of its jobs show whose pages are whose",
+    "cut-by-job": "the printer's own jobs show where one release ended and the next began",
+    "witnesses-disagree": "the printer's jobs count more pages than its meter, so what they say is set aside",
+    "job-by-number": "the notice names the number of the printer's job",
+    "job-sole": "the printer had one job more, and it fits this release",
+    "job-by-order": "the printer's jobs and these releases are in the same order, and their counts fit",
+    "job-aborted": "the printer gave the job up",
+    "job-cancelled": "the job was cancelled at the printer",
+    "beyond-its-job": "the printer's own count of the job is as released; the rest was not printed by it",
     "share-in-proportion": (
         "the meter can't separate all pages of these releases; the rest is shared in proportion to what was expected"
     ),

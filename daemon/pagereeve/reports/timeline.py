@@ -18,6 +18,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseEnded,
     ReleaseStarted,
 )
+from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.findings.finding import fallen_back
 from pagereeve.queries.release_evidence import Evidence
@@ -80,6 +81,7 @@ def timeline(evidence: Evidence) -> list[Happening]:
         Happening(one.first_sent_us, _silence_text(one), "meter", failed=one.count) for one in evidence.silences
     ]
     happenings += [Happening(one.origin.at_us, f"noted: {one.note} {one.text}".rstrip()) for one in evidence.notes]
+    happenings += [Happening(one.sent_us, _job_text(one)) for one in evidence.jobs]
     # Python's sort keeps equals in order: badge, notice, reading.
     return sorted(happenings, key=lambda one: one.at_us)
 
@@ -158,6 +160,12 @@ def _start_text(started: ReleaseStarted) -> str:
 
 def _answer_text(answered: ReleaseAnswered) -> str:
     return f"its sender, who waited, was answered: {READINGS[answered.reading]}{RESTS[answered.rest]}"
+
+
+def _job_text(said: JobCounted) -> str:
+    """A job of the printer's, whoever's it is: which release it is, the charge's reasons say."""
+    made = "no count yet" if not said.counts.impressions else f"{said.counts.impressions} impressions"
+    return f"the printer says of its job {said.job}: {said.state}, {made} (told by {said.door})"
 
 
 def _end_text(ended: ReleaseEnded) -> str:

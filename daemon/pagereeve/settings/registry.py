@@ -92,6 +92,7 @@ class PrinterSettings(UsmSettings):
     profile: Annotated[str, Field(pattern=r"^$|^[a-z][a-z0-9-]{0,63}$")] = ""
     answers_from: Annotated[str, AfterValidator(_in_figures)] | None = None
     any_port: bool = False
+    ipp_port: Port | None = None
     print_port: Port | None = 9100
     web_port: Port | None = None
     gateway: Name | None = None
@@ -134,6 +135,7 @@ class PrinterSettings(UsmSettings):
             answers_from=self.answers_from or "",
             any_port=self.any_port,
             device=self.device,
+            ipp_port=self.ipp_port,
         )
 
     def _community(self, environment: Mapping[str, str]) -> str:

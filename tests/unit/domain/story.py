@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
 from pagereeve.domain.brackets.conservation import conserved
@@ -30,6 +30,7 @@ from pagereeve.domain.facts.facts import (
     UnitLearned,
 )
 from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.jobs import JobCounted, JobCounts, JobState, Within
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import (
     Count,
@@ -173,6 +174,7 @@ class Story:
         source: str = SERVER,
         clock: ClockMark = "",
         occurred_us: int | None = None,
+        printer_job: int | None = None,
     ) -> ReleaseKey:
         name = name or f"r{sum(isinstance(fact, ReleaseStarted) for fact in self.facts) + 1}"
         said = {"copies": copies, "number_up": number_up, "pages": pages, "sides": sides}
@@ -182,7 +184,8 @@ class Story:
         received_us = start_us + 1000 if received_s is None else at_us(received_s)
         origin = Origin(source, event or f"{name}-start", start_us, received_us, occurred_us or start_us, clock)
         job, owner = job or f"job-{name}", owner or f"owner-{name}"
-        self._add(ReleaseStarted(self.printer, origin, name, job, owner, badge=badge, ticket=ticket))
+        started = ReleaseStarted(self.printer, origin, name, job, owner, badge=badge, ticket=ticket)
+        self._add(replace(started, printer_job=printer_job))
         self._last = name
         return ReleaseKey(source, name)
 
@@ -200,6 +203,23 @@ class Story:
         end_us = at_us(second)
         origin = Origin(source, event or f"{name}-end", end_us, end_us + 1000, end_us)
         self._add(ReleaseEnded(self.printer, origin, name, outcome, pages_sent))
+
+    def job(
+        self,
+        second: float,
+        number: int,
+        state: JobState,
+        made: int | None = None,
+        *,
+        began: tuple[float, float] | None,
+        ended: tuple[float, float] | None = None,
+        **more: Any,
+    ) -> None:
+        """What the printer says of one of its jobs: asked for at ``second``, in hand 0.1 s later."""
+        spans = [None if span is None else Within(at_us(span[0]), at_us(span[1])) for span in (began, ended)]
+        counts, sent_us = JobCounts(impressions=made), at_us(second)
+        said = JobCounted(self.printer, "snmp", number, sent_us, sent_us + SECOND_US // 10, state, 1, counts=counts)
+        self._add(replace(said, began=spans[0], ended=spans[1], **more))
 
     def badge(self, second: float, badge: str = "b-invented") -> None:
         origin = Origin("urn:invented:gateway", f"badge-{second}", at_us(second), at_us(second))

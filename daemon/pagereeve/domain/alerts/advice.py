@@ -151,8 +151,9 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "Prove the unit with test pages: pagereeve prove PRINTER --print. Then set it in the printer's entry (unit).",
     ),
     "witnesses-disagree": Advice(
-        "two of the printer's counters disagree",
-        "Charges follow the billed counter, and may be too low or too high where it is the wrong one.",
+        "two counts of the printer disagree",
+        "Charges follow the billed counter, and may be too low or too high where it is the wrong one. What jobs say "
+        "against it is set aside.",
         "Print a few pages and see which counter moves by as many: pagereeve prove PRINTER --print. A counter that "
         "stands still gives way by itself to one that moves with the releases.",
     ),
@@ -160,6 +161,11 @@ ADVICE: Final[Mapping[str, Advice]] = {
         "the printer restarted inside a bracket",
         "The count did not fall, so nothing is lost.",
         "Nothing, unless it happens again.",
+    ),
+    "job-without-release": Advice(
+        "a print job that no notice explains",
+        "Its pages are stray, and nobody is charged for them.",
+        "Ask how jobs reach the printer past the release server: a USB stick, its web page, a port left open.",
     ),
     "tickets-incomplete": Advice(
         "a source's tickets leave out what matters",

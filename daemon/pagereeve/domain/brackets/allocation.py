@@ -9,7 +9,7 @@ from typing import Final, Literal, get_args
 from pagereeve.domain.brackets.expectation import total_of
 from pagereeve.domain.ledger import Interval
 
-Share = Literal["share-as-expected", "share-by-readings", "share-in-proportion"]
+Share = Literal["share-as-expected", "share-by-readings", "share-by-jobs", "share-in-proportion"]
 """How a bracket's pages were shared among its releases; in proportion is where the meter can't separate them."""
 
 SHARES: Final = frozenset(get_args(Share))

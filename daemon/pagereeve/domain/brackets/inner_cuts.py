@@ -74,7 +74,7 @@ def _by_time(whole: BracketPart, levels: Sequence[InnerLevel]) -> list[_InnerCut
         if not near:
             continue
         so_far = _of(whole, opening, first, until)
-        chosen = _chosen(so_far, [one.level for one in near if _lasts(so_far, one, done_us, next_us)])
+        chosen = chosen_levels(so_far, [one.level for one in near if _lasts(so_far, one, done_us, next_us)])
         reached = begun_anew(so_far, levels, done_us, chosen[0]) if chosen else None
         for level in chosen if reached is None else [reached, *chosen]:
             short = level.net - opening.net < so_far.expected.least
@@ -155,7 +155,7 @@ def _needed_us(part: BracketPart, counted: int) -> int | None:
     return max(settle_us, *(one.policy.unmoved_us for one in releases))
 
 
-def _chosen(part: BracketPart, levels: Sequence[Cut]) -> list[Cut]:
+def chosen_levels(part: BracketPart, levels: Sequence[Cut]) -> list[Cut]:
     """Of levels behind the same releases the last; what came since the first that fits them is nobody's, if they are
     off with it.
     """

@@ -25,6 +25,7 @@ class BracketPart:
     A part without a release lies between two inner cuts: its pages are nobody's. ``bounds``: so many of the first
     releases, and so many pages, lie before a rest that is an end by all that is known of the printer, though it left
     those releases short. ``apart``: how the meter counts other functions apart, whose pages are not in ``counted``.
+    ``by_job``: the printer's own jobs prove one of its ends.
     """
 
     opening: Cut
@@ -34,6 +35,7 @@ class BracketPart:
     inferred: bool = False
     bounds: tuple[int, int] | None = None
     apart: Apart | None = None
+    by_job: bool = False
 
     @property
     def counted(self) -> int:

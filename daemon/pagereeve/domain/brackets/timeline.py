@@ -21,6 +21,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseStarted,
 )
 from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.values.instants import SECOND_US
@@ -33,7 +34,7 @@ another job under a name that was used before (apple/cups#1582)."""
 
 BESIDE_THE_COUNT: Final = frozenset(
     {
-        *("read-failed", "policy", "settle-learned", "conflict", "release-answered"),
+        *("read-failed", "job-counted", "policy", "settle-learned", "conflict", "release-answered"),
         *(BADGE_PRESENTED, PRINTER_NOTED, FINDING_DECIDED),
     }
 )
@@ -60,6 +61,7 @@ class Timeline:
     conflicts: list[Conflict] = field(default_factory=list)
     again: dict[EventKey, Again] = field(default_factory=dict)
     damaged: list[FactDamaged] = field(default_factory=list)
+    jobs: list[JobCounted] = field(default_factory=list)
     _all_ends: list[ReleaseEnded] = field(default_factory=list)
     _latest_us: int = 0
 
@@ -87,6 +89,8 @@ class Timeline:
                 self.plateaus.append(fact.plateau)
             case ReadFailed():
                 self.silences.append(fact.silence)
+            case JobCounted():
+                self.jobs.append(fact)
             case ReleaseStarted():
                 self.starts.append(fact)
             case ReleaseEnded():

@@ -38,11 +38,15 @@ class Owed:
 
 @dataclass(frozen=True, slots=True)
 class Proven:
-    """Of a release's ``share`` of a shared count ``pages`` are surely its own; ``fits``: the sum is as expected."""
+    """Of a release's ``share`` of a shared count ``pages`` are surely its own; ``fits``: the sum is as expected.
+
+    ``most`` of it can be its own by the word of its job; what it claims beyond that is as if it had been alone.
+    """
 
     share: int
     pages: int
     fits: bool
+    most: int | None = None
 
 
 def owed_for(share: int, expectation: Expectation, channel: str, policy: Policy) -> Owed:
@@ -81,6 +85,8 @@ def owed_shared(proven: Proven, expectation: Expectation, channel: str, policy: 
         return Owed(own.charged, due=due)
     # A release that was given up, or is a repetition, need not have printed at all: nothing of it is surely owed.
     surely = min(expectation.claim.least, expectation.count.least)
+    if proven.most is not None:
+        surely = min(surely, proven.most)
     return Owed(own.charged, max(0, surely - own.charged), due)
 
 

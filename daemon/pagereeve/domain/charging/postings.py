@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pagereeve.domain.brackets.allocation import SHARES, Movement, provable, share_out
+from pagereeve.domain.brackets.allocation import SHARES, Movement, Share, provable, share_out
 from pagereeve.domain.brackets.expectation import (
     CLAIMED_CHANNELS,
     NOBODYS_CHANNELS,
@@ -19,6 +19,9 @@ from pagereeve.domain.brackets.functions import apart_in, without_functions
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX, Compared, hints
 from pagereeve.domain.brackets.inner_cuts import split_bracket
 from pagereeve.domain.brackets.inner_levels import BracketPart
+from pagereeve.domain.brackets.job_cuts import split_by_jobs
+from pagereeve.domain.brackets.job_shares import Told, shared_by_jobs, told_by_jobs, told_of_one, verdicts_of
+from pagereeve.domain.brackets.jobs import JobHistory
 from pagereeve.domain.brackets.noted import NOTHING_NOTED, Noted, movements_of, noted_in
 from pagereeve.domain.brackets.partition import Between, Broken, Cut, Portion
 from pagereeve.domain.brackets.runs import Sample
@@ -64,6 +67,10 @@ COPIES_NOT_APART: Final = "copies-not-counted-apart"
 # The policy charges only by a unit that is known better than this counter's.
 UNIT_BELOW_NEED: Final = "unit-below-need"
 OTHER_FUNCTION_REASON: Final = "other-function"
+# The printer's own jobs prove an end of the stretch; and they count more than the meter.
+CUT_BY_JOB: Final = "cut-by-job"
+WITNESSES_DISAGREE: Final = "witnesses-disagree"
+NO_JOBS: Final = JobHistory()
 MAINTAINED: Final = frozenset({MAINTENANCE_NOTED, TEST_PAGES, MAINTENANCE_DECIDED})
 # What is said of a stretch, and stands beside each charge of it too.
 NOT_RELEASED: Final = frozenset({OTHER_FUNCTION_REASON, MAINTENANCE_NOTED, TEST_PAGES})
@@ -85,7 +92,9 @@ class Posted:
     count: Count | None = None
 
 
-def postings_between(printer: str, channel: str, between: Between, rules: Rules) -> list[Posted]:
+def postings_between(
+    printer: str, channel: str, between: Between, rules: Rules, jobs: JobHistory = NO_JOBS
+) -> list[Posted]:
     """A gap, or a bracket with its inner cuts; between two of these may lie what is nobody's."""
     apart = apart_in(channel, between)
     between = without_functions(between, apart)
@@ -93,11 +102,12 @@ def postings_between(printer: str, channel: str, between: Between, rules: Rules)
         return [_gap(printer, channel, between, rules)]
     unit = between.closing.count.unit
     expectations = expectations_of(channel, unit, between.windows)
+    parts = split_bracket(channel, between, expectations, apart)
     return [
-        _bracket(printer, channel, part, rules)
+        _bracket(printer, channel, part, rules, jobs)
         if part.windows
         else _gap(printer, channel, Between(part.opening, part.closing, ()), rules)
-        for part in split_bracket(channel, between, expectations, apart)
+        for part in (split_by_jobs(channel, parts, jobs) if jobs.said else parts)
     ]
 
 
@@ -161,21 +171,26 @@ def _begins_us(sample: Sample) -> int:
     return sample.plateau.first_received_us
 
 
-def _bracket(printer: str, channel: str, part: BracketPart, rules: Rules) -> Posted:
+def _bracket(printer: str, channel: str, part: BracketPart, rules: Rules, jobs: JobHistory) -> Posted:
     noted = NOTHING_NOTED if channel in NOBODYS_CHANNELS else noted_in(channel, part, rules)
     if len(part.windows) == 1:
-        return _own_bracket(printer, channel, part, noted)
+        return _own_bracket(printer, channel, part, noted, jobs)
     stretch = _judged(printer, channel, part, noted)
     movements = movements_of(channel, part, rules)
     counted = part.counted - noted.beyond(part)
     fits = part.expected.holds(counted)
     known = _sure(part, counted, movements, fits=fits)
-    shares, how = share_out(counted, [one.count for one in part.expectations], movements, known)
+    told = None if fits else told_by_jobs(channel, part, counted, jobs)
+    shares, how, known, told = _shared(part, counted, movements, known, told)
     sure = [min(pages, share) for pages, share in zip(known, shares, strict=True)]
-    stretch = replace(stretch, reasons=(*stretch.reasons, how))
+    doubt = (WITNESSES_DISAGREE,) if told is not None and told.disagrees else ()
+    stretch = replace(stretch, reasons=(*stretch.reasons, how, *doubt))
+    mosts = [None] * len(sure) if told is None else [one.most for one in told.bounds]
     owed = [
-        owed_shared(Proven(share, pages, fits), expectation, channel, window.release.policy)
-        for share, pages, expectation, window in zip(shares, sure, part.expectations, part.windows, strict=True)
+        owed_shared(Proven(share, pages, fits, most), expectation, channel, window.release.policy)
+        for share, pages, most, expectation, window in zip(
+            shares, sure, mosts, part.expectations, part.windows, strict=True
+        )
     ]
     owed, below = _as_needed(channel, part, shares, owed)
     by_whom = () if fits else _unsure_reasons(channel, part)
@@ -185,6 +200,8 @@ def _bracket(printer: str, channel: str, part: BracketPart, rules: Rules) -> Pos
             part.windows, part.expectations, owed, shares, below, strict=True
         )
     )
+    if told is not None and told.binds:
+        charges = _told_apart(stretch, part, charges, told)
     owners = [window.release.started.owner for window in part.windows]
     legs = legs_for(
         printer,
@@ -198,17 +215,43 @@ def _bracket(printer: str, channel: str, part: BracketPart, rules: Rules) -> Pos
     return Posted(stretch, _posting(stretch, legs), charges, part.windows)
 
 
-def _own_bracket(printer: str, channel: str, part: BracketPart, noted: Noted) -> Posted:
+def _shared(
+    part: BracketPart, counted: int, movements: Sequence[Movement], known: list[int], told: Told | None
+) -> tuple[list[int], Share, list[int], Told | None]:
+    """Shares of a shared count, how they were found, what of them is sure, and the word of jobs as it stands then."""
+    expected = [one.count for one in part.expectations]
+    if told is not None and told.binds:
+        sure = told.sure(counted, expected, movements)
+        if sure is not None:
+            return (*shared_by_jobs(counted, expected, movements, sure, told), sure, told)
+        told = told.refused()
+    return (*share_out(counted, expected, movements, known), known, told)
+
+
+def _told_apart(stretch: Stretch, part: BracketPart, charges: Sequence[Charge], told: Told) -> tuple[Charge, ...]:
+    """The charges, each with the verdict that the word of its own job proves."""
+    if stretch.verdict is None:
+        return tuple(charges)
+    verdicts = verdicts_of(told, [one.count for one in part.expectations], stretch.verdict)
+    return tuple(
+        replace(charge, verdict=verdict, reasons=(*charge.reasons, *((link.link,) if link is not None else ())))
+        for charge, verdict, link in zip(charges, verdicts, told.links, strict=True)
+    )
+
+
+def _own_bracket(printer: str, channel: str, part: BracketPart, noted: Noted, jobs: JobHistory) -> Posted:
     """A bracket, or a part of one, that is one release's own."""
     window, expectation = part.windows[0], part.expectations[0]
     stretch = _judged(printer, channel, part, noted)
     beyond = noted.beyond(part)
     counted = part.counted - beyond
+    by_job = told_of_one(channel, part, counted, stretch.verdict, jobs)
+    stretch = replace(stretch, reasons=(*stretch.reasons, *by_job))
     full = owed_for(counted, expectation, channel, window.release.policy)
     (owed,), (below,) = _as_needed(channel, part, [counted], [full])
     owner = window.release.started.owner
     legs = legs_for(printer, channel, stretch.counted, [(owner, owed)], others=part.others, noted=beyond)
-    charge = _charge(stretch, window, expectation, owed, counted, below)
+    charge = _charge(stretch, window, expectation, owed, counted, (*by_job, *below))
     return Posted(stretch, _posting(stretch, legs), (charge,), part.windows, part.closing.count)
 
 
@@ -247,7 +290,7 @@ def _judged(printer: str, channel: str, part: BracketPart, noted: Noted) -> Stre
         grade=grade_of(part, judgement.verdict, counted),
         verdict=judgement.verdict,
         expected=_raised(judgement.expected, part.others, beyond) if known else judgement.expected,
-        reasons=(*judgement.reasons, *_window_reasons(part.windows), *known),
+        reasons=(*judgement.reasons, *_window_reasons(part.windows), *((CUT_BY_JOB,) if part.by_job else ()), *known),
     )
 
 
@@ -339,6 +382,15 @@ def _broken_stretch(printer: str, channel: str, broken: Broken, portion: Portion
         verdict=Verdict.UNPROVEN,
         reasons=("run-ended" if grade is Grade.BROKEN else "no-reading-before", *_window_reasons(broken.windows)),
     )
+
+
+def named(posted: Posted) -> Stretch:
+    """The stretch as a finding tells of it: of a bracket's releases those that are not proven to be out of it."""
+    verdict = posted.stretch.verdict
+    off = tuple(one.release for one in posted.charges if one.verdict is verdict)
+    if not off or len(off) == len(posted.stretch.releases):
+        return posted.stretch
+    return replace(posted.stretch, releases=off)
 
 
 def _keys(windows: Sequence[Window]) -> tuple[ReleaseKey, ...]:

@@ -43,6 +43,7 @@ from pagereeve.domain.facts.facts import (
     ShownBy,
     UnitLearned,
 )
+from pagereeve.domain.facts.job_codec import JOB_COUNTED
 from pagereeve.domain.facts.policy import (
     LARGE_WEIGHT_MAX,
     NEEDED_DEFAULT,
@@ -167,6 +168,7 @@ _COUNTER_CHOSEN: Final = Codec(
 _CODECS: Final[dict[str, Codec[Any]]] = {
     "reading": Codec(PlateauRead, _PRINTER, Spread("plateau", PLATEAU)),
     "read-failed": Codec(ReadFailed, _PRINTER, Spread("silence", SILENCE)),
+    "job-counted": JOB_COUNTED,
     "policy": Codec(PolicySet, _PRINTER, _AT, Member("policy", _RULES)),
     "settle-learned": Codec(
         SettleLearned,

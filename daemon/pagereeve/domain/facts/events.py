@@ -20,6 +20,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseEnded,
     ReleaseStarted,
 )
+from pagereeve.domain.facts.jobs import JOB_MAX
 from pagereeve.domain.facts.ticket import PAGES_MAX, Ticket
 from pagereeve.domain.facts.ticket_codec import TICKET
 from pagereeve.domain.values.codec import TEXT, Codec, Kind, Member, choice, integer, text
@@ -131,6 +132,7 @@ _STARTED: Final = Codec(
     Member("ticket", TICKET, default=Ticket()),
     Member("was", _NAME, default=""),
     Member("replaces", _NAME, default=""),
+    Member("printer_job", integer(1, JOB_MAX), default=None),
     outside=("origin",),
 )
 _ENDED: Final = Codec(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
+from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.facts.reading import Plateau, Silence, Unit
 from pagereeve.domain.facts.ticket import Ticket
@@ -106,6 +107,7 @@ class ReleaseStarted:
     """``was`` is the job's name before it was moved or forwarded, as its source says: shown, and nothing is merged.
 
     ``replaces`` names the release of its source whose notice this one corrects: that one is no release then.
+    ``printer_job`` is the number that the job has at the printer.
     """
 
     printer: str
@@ -119,6 +121,7 @@ class ReleaseStarted:
     ticket: Ticket = field(default_factory=Ticket)
     was: str = ""
     replaces: str = ""
+    printer_job: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -439,6 +442,7 @@ Fact = (
     Event
     | PlateauRead
     | ReadFailed
+    | JobCounted
     | PolicySet
     | SettleLearned
     | ReleaseAnswered
@@ -469,6 +473,8 @@ def instant_us(fact: Fact) -> int:
         return fact.plateau.first_received_us
     if isinstance(fact, ReadFailed):
         return fact.silence.first_sent_us
+    if isinstance(fact, JobCounted):
+        return fact.sent_us
     if isinstance(fact, _DATED):
         return fact.at_us
     return fact.origin.at_us

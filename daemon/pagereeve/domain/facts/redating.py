@@ -34,6 +34,7 @@ from pagereeve.domain.facts.facts import (
     SettleLearned,
     instant_us,
 )
+from pagereeve.domain.facts.jobs import JobCounted, Within
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.facts.source_clock import FUTURE_MAX_US, PAST_MAX_US, PLAUSIBLE_FROM_US
 from pagereeve.domain.values.instants import SECOND_US
@@ -53,6 +54,7 @@ _RECEIVED: Final = (
 )
 _SAID: Final = (PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet, Erased)
 _READ: Final = (PlateauRead, ReadFailed)
+_SHOWN: Final = (*_READ, JobCounted)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +74,8 @@ def dated_us(fact: Fact) -> int | None:
         return fact.plateau.first_sent_us
     if isinstance(fact, ReadFailed):
         return fact.silence.first_sent_us
+    if isinstance(fact, JobCounted):
+        return fact.sent_us
     if isinstance(fact, _RECEIVED):
         return fact.origin.received_us
     if isinstance(fact, _SAID):
@@ -135,15 +139,15 @@ def _said_order(one: tuple[int | None, Redated]) -> tuple[bool, int, int, bytes]
 
 def is_read(fact: Fact) -> bool:
     """A meter showed it, or showed nothing: what can be voided. What somebody sent is never unsaid."""
-    return isinstance(fact, _READ)
+    return isinstance(fact, _SHOWN)
 
 
 def redated(fact: Fact, by_us: int) -> Fact:
     """The fact with all that our clock dated moved by so much; what a source claimed counts again, where it can."""
     if not by_us:
         return fact
-    if isinstance(fact, _READ):
-        return redated_run(fact, by_us)
+    if isinstance(fact, _SHOWN):
+        return _job(fact, by_us) if isinstance(fact, JobCounted) else redated_run(fact, by_us)
     if isinstance(fact, _RECEIVED):
         return replace(fact, origin=_received(fact.origin, by_us))
     if isinstance(fact, ReleaseAnswered):
@@ -177,6 +181,20 @@ def _silence(silence: Silence, by_us: int) -> Silence:
         first_sent_us=silence.first_sent_us + by_us,
         last_received_us=silence.last_received_us + by_us,
     )
+
+
+def _job(counted: JobCounted, by_us: int) -> JobCounted:
+    return replace(
+        counted,
+        sent_us=counted.sent_us + by_us,
+        received_us=counted.received_us + by_us,
+        began=_within(counted.began, by_us),
+        ended=_within(counted.ended, by_us),
+    )
+
+
+def _within(span: Within | None, by_us: int) -> Within | None:
+    return None if span is None else Within(span.from_us + by_us, span.until_us + by_us)
 
 
 def _received(origin: Origin, by_us: int) -> Origin:

@@ -21,6 +21,7 @@ from pagereeve.domain.facts.facts import (
     PrinterNoted,
     ReleaseStarted,
 )
+from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.reading import Count, Plateau, Silence, Unit
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Grade, Interval, ReleaseKey, Stretch, Value
 
@@ -135,6 +136,28 @@ def events_differ(source: str, count: int, *, at_least: bool) -> Evidence:
 
 def not_registered(printer: str) -> Evidence:
     return _made(Kind.NOT_REGISTERED, printer=printer)
+
+
+def jobs_disagree(stretch: Stretch) -> Evidence:
+    return _made(Kind.JOBS_DISAGREE, counted=stretch.counted, unit=stretch.unit.value, releases=len(stretch.releases))
+
+
+def job_without_release(job: JobCounted) -> Evidence:
+    return _made(Kind.JOB_WITHOUT_RELEASE, door=job.door, job=job.job)
+
+
+def job_told(job: JobCounted) -> Evidence:
+    """The printer's number, its kinds of work and its way in: nothing of it names a person."""
+    began = job.began
+    return _made(
+        Kind.JOB_TOLD,
+        channel=job.channel,
+        counted=job.counts.impressions,
+        job=job.job,
+        service=job.service,
+        since_us=None if began is None else began.from_us,
+        until_us=None if began is None else began.until_us,
+    )
 
 
 def windows_wait(releases: int, since_us: int, why: str) -> Evidence:

@@ -322,6 +322,12 @@ def _noted(known: _Known) -> str:
     return f"noted {known.at('at_us')}: {known['note']}{text}"
 
 
+def _job_told(known: _Known) -> str:
+    way = f", through way in {known['channel']}" if "channel" in known else ""
+    began = f"begun between {known.at('since_us')} and {known.at('until_us')}"
+    return f"job {known['job']}: {known['counted']} impressions so far{way}, {began}"
+
+
 def _event_differs(known: _Known) -> str:
     if "count" not in known:
         return f"event {known['event']} of {known['source']} came again with other data; the first one is used"
@@ -355,6 +361,14 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
         f"{known.plural('release')} waited for a verdict from {known.at('since_us')} to {known.at('until_us')}"
     ),
     Kind.RESTARTED: lambda _: "the printer restarted inside a bracket; the count did not fall",
+    Kind.JOBS_DISAGREE: lambda known: (
+        f"the printer's own jobs count more than its meter, {known['counted']} {known['unit']}, for {known.whose}: "
+        "the meter's count stands"
+    ),
+    Kind.JOB_WITHOUT_RELEASE: lambda known: (
+        f"the printer printed its job {known['job']} while no release was open (told by {known['door']})"
+    ),
+    Kind.JOB_TOLD: _job_told,
     Kind.STARTED_AGAIN: lambda known: AGAIN[known["again"]],
     Kind.NO_END: lambda _: "no end notice came; the window closed without one",
     Kind.NO_BADGE: lambda _: "no badge was presented at the gateway before this release",

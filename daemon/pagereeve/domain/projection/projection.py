@@ -11,6 +11,7 @@ from pagereeve.domain.brackets.chosen import with_chosen
 from pagereeve.domain.brackets.closing import Windows
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.gaps import Joining
+from pagereeve.domain.brackets.jobs import JobHistory
 from pagereeve.domain.brackets.partition import Between, Broken, Partition, partition
 from pagereeve.domain.brackets.rests import moments_of
 from pagereeve.domain.brackets.runs import Run, Runs, runs_of, split
@@ -19,13 +20,21 @@ from pagereeve.domain.brackets.units import judged
 from pagereeve.domain.brackets.unread_channels import is_given_up, unread
 from pagereeve.domain.brackets.windows import Release, Window, expected_of, opening_answer_us
 from pagereeve.domain.charging.charges import Owed, charge_of, owed_unproven
-from pagereeve.domain.charging.postings import MAINTENANCE_DECIDED, Posted, postings_between, postings_broken
+from pagereeve.domain.charging.postings import (
+    MAINTENANCE_DECIDED,
+    WITNESSES_DISAGREE,
+    Posted,
+    named,
+    postings_between,
+    postings_broken,
+)
 from pagereeve.domain.facts.facts import Conflict
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.conflicts import Tallies, open_at, tallied
 from pagereeve.domain.findings.from_timeline import noticed
+from pagereeve.domain.findings.job_findings import jobs_disagree, unreleased_jobs
 from pagereeve.domain.findings.overrun import overrun
 from pagereeve.domain.findings.source_clocks import ClockTroubles, watch_clocks
 from pagereeve.domain.findings.state_doubts import StateDoubt, watch_state
@@ -187,16 +196,22 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
 
 
 def _advance(timeline: Timeline, parted: Sequence[Partition], projected: Projected) -> None:
-    rows = {part.channel: [_rows_of(timeline, part.channel, piece) for piece in part.pieces] for part in parted}
+    jobs = JobHistory.of(timeline.jobs)
+    rows = {part.channel: [_rows_of(timeline, part.channel, piece, jobs) for piece in part.pieces] for part in parted}
     counted = _counted(rows)
     for channel, pieces in rows.items():
         for at_us, posted in pieces:
             for one in posted:
                 projected.posted.append((at_us, one))
                 told = _told(channel, one) and not (one.stretch.grade is Grade.BROKEN and _is_counted(one, counted))
-                finding = find.of_stretch(one.stretch, one.windows, _stray(one)) if told else None
+                finding = find.of_stretch(named(one), one.windows, _stray(one)) if told else None
                 if finding is not None:
                     projected.findings.append((at_us, finding))
+                if channel in CLAIMED_CHANNELS and WITNESSES_DISAGREE in one.stretch.reasons:
+                    projected.findings.append((at_us, jobs_disagree(one.stretch, one.windows)))
+    for part in parted:
+        if part.channel in CLAIMED_CHANNELS:
+            projected.findings += unreleased_jobs(timeline.printer, part.pieces, jobs)
 
 
 def _stray(posted: Posted) -> int:
@@ -206,9 +221,9 @@ def _stray(posted: Posted) -> int:
     return sum(pages for name, pages in legs if name == account)
 
 
-def _rows_of(timeline: Timeline, channel: str, piece: Between | Broken) -> tuple[int, list[Posted]]:
+def _rows_of(timeline: Timeline, channel: str, piece: Between | Broken, jobs: JobHistory) -> tuple[int, list[Posted]]:
     if isinstance(piece, Between):
-        return piece.closing.from_us, postings_between(timeline.printer, channel, piece, timeline.rules)
+        return piece.closing.from_us, postings_between(timeline.printer, channel, piece, timeline.rules, jobs)
     return piece.closing.from_us, postings_broken(timeline.printer, channel, piece)
 
 

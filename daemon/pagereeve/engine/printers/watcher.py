@@ -9,6 +9,7 @@ from typing import Final
 
 from pagereeve.domain.brackets.timeline import EventKey, started_again
 from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReleaseAnswered, ReleaseStarted
+from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.domain.findings.waiting import Waiting
@@ -16,6 +17,7 @@ from pagereeve.domain.projection.projector import PrinterProjector, concerns_us
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.ledger_updater import LedgerUpdater
+from pagereeve.engine.printers.job_following import JobFollower
 from pagereeve.engine.printers.loading import open_projector
 from pagereeve.engine.printers.open_windows import OpenWindows
 from pagereeve.engine.printers.poll_schedule import PollSchedule
@@ -28,12 +30,15 @@ from pagereeve.engine.supervision.wakeup import Wakeup, seconds_until
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.gateways import GatewayWords
+from pagereeve.ports.jobs import JobWitness
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.ports.store import WatcherStore
 from pagereeve.ports.telemetry import PrinterTelemetry
 
 INBOX_MAX = 5_000
 TAKEN_AT_ONCE_MAX = 200
+# So much of what a printer said of its jobs waits for a journal that can't be written.
+SAID_MAX = 1_000
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
 # And after this long where others wait for its place.
@@ -50,7 +55,10 @@ LearnListener = Callable[[str, int], None]
 
 @dataclass(frozen=True, slots=True)
 class WatcherContext:
-    """What every watcher works with. ``apart``: dates of this boot are no continuation of those before it."""
+    """What every watcher works with. ``apart``: dates of this boot are no continuation of those before it.
+
+    ``jobs`` says what printers tell of their own jobs, where anybody asks them.
+    """
 
     store: WatcherStore
     meter: Meter
@@ -63,6 +71,7 @@ class WatcherContext:
     first_spread_s: float = 30.0
     apart: bool = False
     gateways: GatewayWords | None = None
+    jobs: JobWitness | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,10 +104,12 @@ class PrinterWatcher:
     schedule: PollSchedule = field(init=False)
     rest_queue: RestQueue = field(init=False)
     learner: SettleLearner = field(default_factory=SettleLearner)
+    follower: JobFollower = field(init=False)
     _wakeup: Wakeup = field(init=False)
     _quiet_until_us: int = 0
     _policy_due: bool = False
     _idle_s: float = IDLE_STRANGER_S
+    _said: list[JobCounted] = field(default_factory=list)
     _inbox: asyncio.Queue[Arrival] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
 
     def __post_init__(self, seen: Reading | None) -> None:
@@ -108,6 +119,7 @@ class PrinterWatcher:
         self.updater = LedgerUpdater(self.printer, around.store, around.clock, self.heartbeat, self._projector_before)
         self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy)
         self.rest_queue = RestQueue(around.clock)
+        self.follower = JobFollower(self.printer)
         self._wakeup = Wakeup(around.clock, self.heartbeat)
 
     @property
@@ -364,6 +376,21 @@ class PrinterWatcher:
         if around.on_read is not None:
             around.on_read(self.printer, result)
         self.schedule.ended(result, sent_us)
+        if around.jobs is not None and isinstance(result, Reading):
+            await self._look_at_jobs(around.jobs, target)
+
+    async def _look_at_jobs(self, jobs: JobWitness, target: MeterTarget) -> None:
+        """What the printer says of its own jobs, as facts of their own: the reading is recorded already."""
+        timeout_s = self.around.poll_policy.timeout_s
+        self.heartbeat.does("asks for its jobs", timeout_s + GRACE_S)
+        looks = await jobs.look(target, timeout_s, busy=bool(self._windows().starts_us))
+        self.heartbeat.does("stores what it read", STORE_LONGEST_S)
+        self._said += [said for look in looks for said in self.follower.take(look)]
+        del self._said[:-SAID_MAX]
+        # What could not be stored is stored with the next look: a fact that is there twice counts once.
+        while self._said:
+            await self.around.store.append(self._said[0])
+            self._add(Arrival(self._said.pop(0)))
 
     async def _advance(self) -> None:
         """Project the open stretch and store what changed; a reading that changes no row is not projected."""

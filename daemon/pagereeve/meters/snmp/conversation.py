@@ -118,6 +118,23 @@ class Conversation:
         values = dict(zip(part, answer.response.varbinds, strict=True))
         return Got(values, answer.sent_us, answer.received_us)
 
+    async def get_beside(
+        self, names: Sequence[bytes], beside: Sequence[bytes], together: Sequence[Sequence[bytes]] = ()
+    ) -> Got:
+        """As ``get``, with the values of ``beside`` where the agent gives all in one answer.
+
+        Where that is too big, refused, or lost, ``names`` alone are asked for at once, as if nobody had wanted more:
+        nothing is learnt of the agent by it. An agent of SNMP v1 refuses a whole request for one row that is gone.
+        """
+        part, limits = (*names, *beside), self.limits
+        if beside and self._target.version != "1" and len(part) <= limits.get.room and not limits.lacking:
+            # Built for this once: the kept templates are those of the meter's own values.
+            answer = await self._ask_briefly(self._build(GET, part))
+            self._heard_get = self._heard_get or answer is not None
+            if answer is not None and _is_whole(part, answer.response):
+                return Got(dict(zip(part, answer.response.varbinds, strict=True)), answer.sent_us, answer.received_us)
+        return await self.get(names, together)
+
     async def _gather(
         self,
         names: Sequence[bytes],

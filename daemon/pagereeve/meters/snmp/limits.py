@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pagereeve.meters.snmp.habits import Habit
@@ -85,6 +85,10 @@ class AgentLimits:
             self.lacking |= {name}
         else:
             self.refused |= {name}
+
+    def for_others(self) -> AgentLimits:
+        """For objects of which nothing is to be learnt here: how much the agent takes at once, and how it walks."""
+        return AgentLimits(replace(self.get), replace(self.walk), walkable=self.walkable, index_right=self.index_right)
 
     def remember_whole(self, part: tuple[bytes, ...]) -> None:
         if part not in self.whole:

@@ -30,7 +30,8 @@ class MeterStats:
     ``reads`` is by result: ``reading`` or a SilenceReason. ``refused`` holds a late second answer too: harmless, but
     a high share shows a slow printer. ``undecodable`` are answers to one of our requests that could not be read,
     ``slow_reads`` took more than half of their time, ``contradictions`` are readings from which a part was left out,
-    ``new_rows`` rows that joined a sum later, ``stalls`` sockets with answers that the loop had stopped to watch.
+    ``failed_looks`` at a printer's jobs brought nothing, ``new_rows`` rows that joined a sum later, ``stalls`` sockets
+    with answers that the loop had stopped to watch.
     """
 
     reads: Counter[str] = field(default_factory=Counter)
@@ -48,6 +49,7 @@ class MeterStats:
     port_moves: int = 0
     slow_reads: int = 0
     boots_back: int = 0
+    failed_looks: int = 0
     stalls: int = 0
     lookups: int = 0
     lookup_failures: int = 0
@@ -63,6 +65,7 @@ class MeterStats:
             "retry": self.retries,
             "port-move": self.port_moves,
             "boots-back": self.boots_back,
+            "failed-look": self.failed_looks,
             "stall": self.stalls,
         }
 

@@ -11,6 +11,10 @@ from pagereeve.domain.values.instants import SECOND_US
 
 MeterUnit = Literal["impressions", "sheets", "hours", "meters"]
 Cause = Literal["job", "past-queue", "copy", "start-up-page"]
+JobHabit = Literal["none", "counted", "uncounted", "doubled", "forgetful"]
+"""What a printer tells of its jobs: nothing; the truth; each with 0 impressions, or twice as many (apple/cups#4991);
+or the truth, and nothing once one is over (apple/cups#4079).
+"""
 AsleepAnswers = Literal["always", "sometimes", "after-the-first"]
 
 # PrtMarkerCounterUnitTC, RFC 3805 section 6.
@@ -32,6 +36,7 @@ class PrinterSpec:
     buffer_bytes     what the print port takes in before it makes its sender wait
     sleep_after_us   idle time after which it sleeps and says ``other``; None is never
     ignores_sides, ignores_copies, banner_sheets   what it makes of documents in page languages
+    job_rows, job_rows_us   what it tells of its jobs, and for how long after their ends
     jitter_permille  how much a sheet's time may differ from the rated one, either way
     """
 
@@ -61,6 +66,8 @@ class PrinterSpec:
     awake_us: int = 5 * SECOND_US
     reprints_jammed_sheet: bool = True
     jitter_permille: int = 0
+    job_rows: JobHabit = "none"
+    job_rows_us: int = 60 * SECOND_US
 
 
 @dataclass(frozen=True, slots=True)

@@ -8,6 +8,7 @@ from random import Random
 
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.simulator.errors import PrinterFull, PrinterOff
+from pagereeve.simulator.printer.job_log import JobLog, LoggedJob
 from pagereeve.simulator.printer.model import (
     SPOOLED_MAX,
     UNIT_CODES,
@@ -59,6 +60,7 @@ class PrintEngine:
         self._phase, self._until_us = Phase.RESTING, at_us
         self._cold = False
         self._jobs: deque[Spooled] = deque()
+        self.log = JobLog(spec)
         self._current: tuple[Sheet, PrintJob] | None = None
         self._again: tuple[Sheet, PrintJob] | None = None
         self._paper_left: int | None = None
@@ -86,6 +88,7 @@ class PrintEngine:
         self._cold = self._cold or self._sleeps()
         spooled = Spooled(job, self.spec)
         self._jobs.append(spooled)
+        self.log.came(spooled)
         return spooled
 
     def feed(self, spooled: Spooled, size_bytes: int, at_us: int) -> None:
@@ -199,6 +202,12 @@ class PrintEngine:
         """A job is in memory or a sheet in flight."""
         self.advance(at_us)
         return bool(self._jobs) or self._phase not in {Phase.RESTING, Phase.OFF}
+
+    def jobs(self, at_us: int) -> list[LoggedJob]:
+        """What it tells of its jobs, by number."""
+        self.advance(at_us)
+        at_work = self._jobs[0] if self._jobs and self._phase is not Phase.RESTING else None
+        return self.log.told(self._now_us, at_work)
 
     def asleep(self, at_us: int) -> bool:
         self.advance(at_us)
@@ -340,6 +349,7 @@ class PrintEngine:
     def _mark(self, sheet: Sheet, job: PrintJob) -> None:
         steps = sheet.steps(self._unit)
         self._head.step(steps, self._now_us)
+        self.log.made(job, sheet, self._now_us)
         self.truth.append(Marked(self._now_us, job.name, job.cause, sheet.passes, steps, len(self.lives) - 1))
 
     def _sheet_us(self, sheet: Sheet) -> int:
@@ -349,11 +359,12 @@ class PrintEngine:
 
     def _forget_done(self) -> None:
         while self._jobs and self._jobs[0].done:
-            self._jobs.popleft()
+            self.log.over(self._jobs.popleft(), self._now_us)
 
     def _lose_jobs(self) -> None:
         for spooled in self._jobs:
             spooled.drop()
+            self.log.over(spooled, self._now_us)
         self._jobs.clear()
         self._again = None
 

@@ -59,6 +59,15 @@ class Spooled:
         return self._next is None or self._dropped or (self._ended and not self.ready)
 
     @property
+    def dropped(self) -> bool:
+        return self._dropped
+
+    @property
+    def whole(self) -> bool:
+        """All its sheets were fed."""
+        return self._next is None
+
+    @property
     def held_bytes(self) -> int:
         if self.done:
             return 0

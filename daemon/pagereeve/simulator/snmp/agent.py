@@ -8,6 +8,7 @@ from typing import Any
 from pagereeve.ports.clock import Clock
 from pagereeve.simulator.printer.print_engine import PrintEngine
 from pagereeve.simulator.snmp.answers import AgentCounts, SnmpResponder
+from pagereeve.simulator.snmp.job_rows import job_rows
 from pagereeve.simulator.snmp.mib import LIFE_COUNT, View, printer_rows
 
 PENDING_MAX = 64
@@ -102,4 +103,7 @@ class PrinterAgent(DatagramDoor):
 
     def _view(self) -> View:
         shown = self._engine.show(self._clock.now_us())
-        return View(printer_rows(shown, self._engine.spec.name, self._device, self._marker))
+        rows = printer_rows(shown, self._engine.spec.name, self._device, self._marker)
+        if self._engine.spec.job_rows != "none":
+            rows += job_rows(self._engine.jobs(self._clock.now_us()))
+        return View(rows)

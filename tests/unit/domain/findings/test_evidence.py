@@ -22,6 +22,7 @@ from pagereeve.domain.facts.facts import (
     PrinterNoted,
     ReleaseStarted,
 )
+from pagereeve.domain.facts.jobs import JobCounted, JobCounts, Within
 from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Reading, Sight, Silence, SilenceReason, Unit
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings.evidence_codec import evidence_json, evidence_of
@@ -51,6 +52,7 @@ SILENCE = Silence(NOON_US, NOON_US + SECOND_US, 3, SilenceReason.WRONG_DEVICE, "
 STRETCH = Stretch(
     "p", 1, "total", Unit.IMPRESSIONS, NOON_US, NOON_US + SECOND_US, 100, 108, 8, (KEY, KEY), Grade.SHARED
 )
+JOB = JobCounted("p", "snmp", 43, 7, 9, "completed", counts=JobCounts(5), service=4, channel=2, began=Within(5, 9))
 STARTED = ReleaseStarted("p", ORIGIN, "r-1", "j-1", "anise")
 DECIDED = Decided("", ORIGIN, "f-1", "explain", "warden", "jam", "two sheets")
 
@@ -101,6 +103,9 @@ ONE_OF_EACH = [
         shown.counter_chosen(CounterChosen("total", "1.3.6.1.4.1.32473.5.0", reason), NOON_US)
         for reason in get_args(ChoiceReason)
     ),
+    shown.jobs_disagree(STRETCH),
+    shown.job_without_release(JOB),
+    shown.job_told(JOB),
     *(shown.pattern(one.name, 4, 5, 9) for one in (*HYPOTHESES, *PAIRS)),
     shown.no_owner(),
     shown.flooded(200, 10),

@@ -1,0 +1,66 @@
+"""Objects of the Job Monitoring MIB that are asked for, and no others (RFC 2707 section 4).
+
+Owners, names, hosts and submission ids are among those that are never asked for.
+"""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import Final
+
+from pagereeve.domain.facts.jobs import COUNT_MAX, JobState
+from pagereeve.meters.snmp.ber import DecodeError, Varbind, number, oid_bytes
+
+JOB_MIB: Final = "1.3.6.1.4.1.2699.1.1.1"
+ACTIVE, NEWEST = f"{JOB_MIB}.1.1.1.2", f"{JOB_MIB}.1.1.1.4"
+STATE, REASONS, IMPRESSIONS = f"{JOB_MIB}.3.1.1.2", f"{JOB_MIB}.3.1.1.3", f"{JOB_MIB}.3.1.1.8"
+_ATTRIBUTE: Final = f"{JOB_MIB}.4.1.1.3"
+
+# JmAttributeTypeTC: full-color impressions, pages, sheets completed; the kinds of work, and the way in.
+COLOUR, PAGES, SHEETS, SERVICE, CHANNEL = 114, 131, 151, 24, 25
+ATTRIBUTES: Final = (SHEETS, PAGES, COLOUR, SERVICE, CHANNEL)
+
+# JmJobStateTC.
+STATES: Final[dict[int, JobState]] = {
+    3: "pending",
+    4: "held",
+    5: "processing",
+    6: "stopped",
+    7: "cancelled",
+    8: "aborted",
+    9: "completed",
+}
+
+
+@lru_cache(maxsize=4096)
+def general(column: str, job_set: int) -> bytes:
+    return oid_bytes(f"{column}.{job_set}")
+
+
+@lru_cache(maxsize=4096)
+def row(job_set: int, job: int) -> tuple[bytes, bytes, bytes]:
+    """State, reasons and impressions of a job."""
+    index = f"{job_set}.{job}"
+    return oid_bytes(f"{STATE}.{index}"), oid_bytes(f"{REASONS}.{index}"), oid_bytes(f"{IMPRESSIONS}.{index}")
+
+
+@lru_cache(maxsize=1024)
+def attribute(job_set: int, job: int, kind: int) -> bytes:
+    """The first value of an attribute as an integer."""
+    return oid_bytes(f"{_ATTRIBUTE}.{job_set}.{job}.{kind}.1")
+
+
+def figure(varbind: Varbind | None) -> int | None:
+    """An integer of any sort; None where there is none, or none that can be read."""
+    if varbind is None or varbind.absent:
+        return None
+    try:
+        return number(varbind)
+    except DecodeError:
+        return None
+
+
+def count(varbind: Varbind | None) -> int | None:
+    """A count; -2 is unknown and -1 other (RFC 2707 section 3.3.2), and any other negative or too large one is none."""
+    value = figure(varbind)
+    return value if value is not None and 0 <= value <= COUNT_MAX else None

@@ -1,0 +1,65 @@
+"""What is remembered of one printer's jobs between its reads, and what came of them with the last one."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.meters.jobs.looking import look_at_jobs, survey_jobs
+from pagereeve.meters.jobs.table import JobTable
+from pagereeve.meters.snmp.ber import Varbind
+from pagereeve.meters.snmp.conversation import Conversation, Got
+from pagereeve.meters.snmp.names import SYS_UP_TIME
+from pagereeve.ports.jobs import JobsLook
+
+# After a sign of restart an agent is looked over again, but no more often than this.
+SURVEY_EVERY_US: Final = 600 * SECOND_US
+
+
+@dataclass(slots=True)
+class JobRows:
+    """``table`` is None while nothing is known of one. ``_of`` are the pins with which it was looked for in vain."""
+
+    table: JobTable | None = None
+    _of: object = None
+    _pins: object = None
+    _surveyed_us: int | None = None
+    _brought: Got | None = None
+
+    def beside(self) -> tuple[bytes, ...]:
+        """What is asked for together with the meter's own values."""
+        self._brought = None
+        return () if self.table is None or self.table.apart else self.table.names()
+
+    def parted(self, got: Got, names: tuple[bytes, ...]) -> Got:
+        """The meter's own values; the others are kept for the next look."""
+        if self.table is None or self.table.apart:
+            return got
+        own = {name: got.values[name] for name in names if name in got.values}
+        others: dict[bytes, Varbind] = {name: value for name, value in got.values.items() if name not in own}
+        others.pop(SYS_UP_TIME, None)
+        if others:
+            self._brought = Got(others, got.sent_us, got.received_us)
+        else:
+            # They did not come: an answer too big for the agent or its path. They are asked for by themselves.
+            self.table.apart = True
+        if SYS_UP_TIME in got.values:
+            own[SYS_UP_TIME] = got.values[SYS_UP_TIME]
+        return Got(own, got.sent_us, got.received_us)
+
+    def is_due(self, pins: object, now_us: int) -> bool:
+        """Whether there is anything to ask: a table, or one that may be there and was not looked for."""
+        self._pins = pins
+        waited = self._surveyed_us is None or now_us - self._surveyed_us >= SURVEY_EVERY_US
+        return self.table is not None or (waited and pins is not self._of)
+
+    async def look(self, conversation: Conversation, now_us: int, *, busy: bool) -> JobsLook | None:
+        """Raises ReadEnded, DecodeError."""
+        brought, self._brought = self._brought, None
+        if self.table is None:
+            self._surveyed_us = now_us
+            self.table = await survey_jobs(conversation)
+            self._of = self._pins
+            return None
+        return await look_at_jobs(self.table, conversation, brought, busy=busy)

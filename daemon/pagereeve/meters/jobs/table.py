@@ -1,0 +1,128 @@
+"""One printer's job table between looks: its set, the highest number seen, and the jobs that are followed.
+
+Every accepted job gets the next number, and a row lasts for a while after its end (RFC 2707 section 3.2): so the rows
+of known numbers and of the next one are all that a look needs, and nothing is walked.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Final
+
+from pagereeve.domain.facts.jobs import ENDED, JOB_MAX, JobCounts
+from pagereeve.meters.jobs.objects import (
+    ACTIVE,
+    ATTRIBUTES,
+    CHANNEL,
+    COLOUR,
+    NEWEST,
+    PAGES,
+    SERVICE,
+    SHEETS,
+    STATES,
+    attribute,
+    count,
+    figure,
+    general,
+    row,
+)
+from pagereeve.meters.snmp.ber import Varbind
+from pagereeve.ports.jobs import JobRow
+
+Values = Mapping[bytes, Varbind]
+
+# Beside the meter's own values in one request: three varbinds a job.
+FOLLOWED_MAX: Final = 3
+NEW_AT_ONCE_MAX: Final = 8
+REMEMBERED: Final = 256
+
+
+@dataclass(slots=True)
+class JobTable:
+    """The table of ``job_set``. ``highest`` is None until a job was seen; ``followed`` are not over yet.
+
+    ``apart``: the agent or the path does not put up with more values in the meter's own request.
+    """
+
+    job_set: int
+    highest: int | None = None
+    epoch: int = 1
+    apart: bool = False
+    followed: list[int] = field(default_factory=list)
+    _seen: deque[int] = field(default_factory=lambda: deque(maxlen=REMEMBERED))
+
+    def wanted(self) -> list[int]:
+        """The followed jobs and the next one."""
+        following = [] if self.highest is None or self.highest == JOB_MAX else [self.highest + 1]
+        return self.followed[:FOLLOWED_MAX] + following
+
+    def names(self) -> tuple[bytes, ...]:
+        """What a look asks for: how many are active, the newest, and the rows of ``wanted``."""
+        return (general(ACTIVE, self.job_set), general(NEWEST, self.job_set), *self.row_names(self.wanted()))
+
+    def row_names(self, jobs: Sequence[int]) -> tuple[bytes, ...]:
+        return tuple(name for job in jobs for name in row(self.job_set, job))
+
+    def newest(self, values: Values) -> int | None:
+        """The newest *active* job: 0 where none is, below the highest where that one is over; None: not said."""
+        value = figure(values.get(general(NEWEST, self.job_set)))
+        return value if value is None or 0 <= value <= JOB_MAX else 0
+
+    def take(self, values: Values, asked: Sequence[int]) -> tuple[list[JobRow], list[int]]:
+        """Of jobs that were asked for the rows, and those that were followed and are there no more."""
+        rows = [one for job in asked if (one := self._row(values, job)) is not None]
+        there = {one.job for one in rows}
+        gone = [job for job in self.followed if job in asked and job not in there]
+        self.followed = [job for job in self.followed if job not in gone]
+        for one in rows:
+            self._note(one)
+        return rows, gone
+
+    def unasked(self, newest: int, *, more: bool) -> tuple[list[int], bool]:
+        """Numbers that came since, and whether these are all; ``more``: the next one was there, and one behind it may
+        be, too.
+        """
+        if newest and self.highest is not None and newest < self.highest and newest not in self._seen:
+            # Numbers begin anew (RFC 2707 section 3.2): what was followed is of another epoch.
+            self.epoch, self.highest, self.followed = self.epoch + 1, newest - 1, []
+            self._seen.clear()
+        highest = newest - 1 if self.highest is None else self.highest
+        if newest and newest > highest:
+            first = max(highest + 1, newest - NEW_AT_ONCE_MAX + 1)
+            return list(range(first, newest + 1)), first == highest + 1
+        return ([highest + 1] if more and 0 < highest < JOB_MAX else []), True
+
+    def _row(self, values: Values, job: int) -> JobRow | None:
+        state, reasons, impressions = (values.get(name) for name in row(self.job_set, job))
+        shown = figure(state)
+        if shown is None:
+            return None
+        counts = JobCounts(impressions=count(impressions))
+        return JobRow(job, STATES.get(shown, "unknown"), counts, max(0, figure(reasons) or 0), epoch=self.epoch)
+
+    def _note(self, one: JobRow) -> None:
+        self.highest = one.job if self.highest is None else max(self.highest, one.job)
+        if one.job not in self._seen:
+            self._seen.append(one.job)
+        if one.state in ENDED:
+            self.followed = [job for job in self.followed if job != one.job]
+        elif one.job not in self.followed:
+            self.followed.append(one.job)
+
+    def last_names(self, rows: Sequence[JobRow]) -> tuple[bytes, ...]:
+        """The attributes of jobs that are over."""
+        over = [one.job for one in rows if one.state in ENDED]
+        return tuple(attribute(self.job_set, job, kind) for job in over for kind in ATTRIBUTES)
+
+    def with_attributes(self, one: JobRow, values: Values) -> JobRow:
+        """The row with what its attributes add."""
+
+        def shown(kind: int) -> int | None:
+            return count(values.get(attribute(self.job_set, one.job, kind)))
+
+        if one.state not in ENDED:
+            return one
+        counts = JobCounts(one.counts.impressions, shown(SHEETS), shown(PAGES), shown(COLOUR))
+        return JobRow(one.job, one.state, counts, one.reasons, shown(SERVICE), shown(CHANNEL), one.epoch)
