@@ -115,6 +115,6 @@ def test_a_release_that_the_ledger_lacks_is_an_error() -> None:
 
 
 def test_the_table_has_a_column_for_each_figure(outcome: busy_day.Outcome) -> None:
-    head, row = proven.table([("  40 s     -", outcome.figures)])
+    head, row = proven.table([("  40 s     -      none", outcome.figures)])
     assert len(head) == len(row)
     assert f" {outcome.figures.releases} " in row
