@@ -171,13 +171,7 @@ class App:
         # After all that is stored at the stop.
         self._stack.push_async_callback(self.seal_log.note)
         await self.clock_keeper.begin(self.store)
-        profiles = profiles_with(settings.meters.profiles)
-        profiles.require(printer.profile for printer in settings.printers)
-        self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
-        self._stack.push_async_callback(self.meter.close)
-        self.gateway_checker = self._gateway_checker()
-        self.ipp = IppWitness(self.clock, self._hooks_of_meter().on_note)
-        self._stack.push_async_callback(self.ipp.close)
+        self._open_meters()
         self.registry = self._registry()
         self.alerting = self._alerting()
         self._stack.push_async_callback(self.alerting.close)
@@ -222,6 +216,15 @@ class App:
         await self._open_doors()
         self.ready = True
         log.info("ready", http=str(HostPort(*self.http_address)), printers=len(settings.printers))
+
+    def _open_meters(self) -> None:
+        profiles = profiles_with(self.settings.meters.profiles)
+        profiles.require(printer.profile for printer in self.settings.printers)
+        self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
+        self._stack.push_async_callback(self.meter.close)
+        self.gateway_checker = self._gateway_checker()
+        self.ipp = IppWitness(self.clock, self._hooks_of_meter().on_note)
+        self._stack.push_async_callback(self.ipp.close)
 
     def _hooks_of_meter(self) -> MeterHooks:
         given = self._meter_hooks or MeterHooks()
