@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from hatchling.builders.wheel import WheelBuilder
 
-from pagereeve.app.shipped_files import IN_THE_WHEEL, SHIPPED, all_files
+from pagereeve.app.shipped_files import IN_THE_WHEEL, SHIPPED, TOPICS, all_files
 
 ROOT = Path(__file__).parents[2]
 MAIN = "import sys; from pagereeve.cli import main; main(sys.argv[1:])"
@@ -70,6 +70,14 @@ def test_an_unknown_name_is_told_the_nearest(installed: Path) -> None:
     refused = ask(installed, "example", "setings")
     assert refused.returncode == 2
     assert b"did you mean 'settings'?" in refused.stderr
+
+
+def test_an_installed_command_prints_its_documents(installed: Path) -> None:
+    listed = ask(installed, "docs").stdout.decode()
+    assert [line.split()[0] for line in listed.splitlines()] == list(TOPICS)
+    assert ask(installed, "docs", "events").stdout == (ROOT / "contrib/docs/events.md").read_bytes()
+    refused = ask(installed, "docs", "event")
+    assert (refused.returncode, b"did you mean 'events'?" in refused.stderr) == (2, True)
 
 
 @pytest.mark.parametrize("shell", ["bash", "zsh", "fish"])

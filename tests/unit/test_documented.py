@@ -9,8 +9,9 @@ from pathlib import Path
 from typing import get_args
 
 import pytest
-from cyclopts import CycloptsError
+from cyclopts import App, CycloptsError
 
+from pagereeve.app.shipped_files import TOPICS
 from pagereeve.cli import COMMANDS, build_app
 from pagereeve.demo.run import ADVISED
 from pagereeve.domain.alerts.advice import ADVICE
@@ -26,9 +27,16 @@ from tests.telemetry_stub import StubTelemetry
 ROOT = Path(__file__).parents[2]
 PACKAGE = ROOT / "daemon" / "pagereeve"
 BESIDE_THE_CODE = ("app", "domain", "domain/facts", "domain/seal", "engine", "meters", "store", "telemetry")
-FILES = [ROOT / "README.md", ROOT / "DEVELOPERS.md", *(PACKAGE / folder / "README.md" for folder in BESIDE_THE_CODE)]
+DOCS = sorted((ROOT / "contrib" / "docs").glob("*.md"))
+FILES = [
+    ROOT / "README.md",
+    ROOT / "DEVELOPERS.md",
+    *DOCS,
+    *(PACKAGE / folder / "README.md" for folder in BESIDE_THE_CODE),
+]
 DOCUMENTS = "\n".join(path.read_text(encoding="utf-8") for path in FILES)
 FIRST_HOUR_BYTES = 15 * 1024
+FIRST_MINUTE_BYTES = 12 * 1024
 TOP = ("daemon", "tests", "dashboards", "contrib")
 THERE = [f"/{path.relative_to(ROOT).as_posix()}" for top in TOP for path in [ROOT / top, *(ROOT / top).rglob("*")]]
 
@@ -65,13 +73,13 @@ def commands_advised() -> Iterator[tuple[str, str]]:
     """(where, command): each command line that a text of ours tells somebody to type."""
     texts = {kind: f"{one.cost} {one.first}" for kind, one in ADVICE.items()}
     root = PACKAGE.parents[1]
-    paths = [*root.glob("*.md"), *root.glob("d*/**/*.md"), *root.glob("dashboards/rules/*.yml")]
+    paths = [*root.glob("*.md"), *DOCS, *root.glob("d*/**/*.md"), *root.glob("dashboards/rules/*.yml")]
     paths += [PACKAGE / "reports" / "doctor.py", root / "contrib" / "example.toml"]
     texts["the demo"] = "\n".join(f"`pagereeve {command} --data-dir FOLDER`" for _, command in ADVISED)
-    texts |= {path.name: path.read_text(encoding="utf-8") for path in paths}
+    texts |= {path.relative_to(root).as_posix(): path.read_text(encoding="utf-8") for path in paths}
     for where, text in texts.items():
         typed = re.findall(r"`pagereeve ([a-z][^`\n]*)`", text)
-        typed += re.findall(r"^ +\$ pagereeve (.+)$", text, re.MULTILINE)
+        typed += re.findall(r"^ +(?:\$ )?pagereeve ([a-z][a-z-]*(?: .*)?)$", text, re.MULTILINE)
         if where in ADVICE or where.endswith((".py", ".toml")):
             typed += re.findall(r"\bpagereeve ([a-z-]+(?: (?:--?[a-z-]+|[A-Z]+))*)", text)
         for command in dict.fromkeys(one for one in typed if one.split()[0] in NAMES):
@@ -84,16 +92,25 @@ NAMES = {name for name, *_ in COMMANDS}
 def words_of(command: str) -> list[str]:
     """As a shell would give them: of alternatives (a | b) and optional parts the first, of a template any name."""
     text = re.sub(r"\{\{[^}]*\}\}", "NAME", command.replace("REASON", "jam").split(" > ", maxsplit=1)[0])
-    return shlex.split(re.sub(r" ?\| ?[a-z-]+| ?\.\.\.|…", "", text))
+    return shlex.split(re.sub(r" ?\| ?[a-z-]+| ?\.\.\.|…", "", text), comments=True)
+
+
+def is_name(app: App, words: list[str]) -> bool:
+    """A command, or one of its group, without what it asks of."""
+    here = app
+    for word in words:
+        if word not in here:
+            return False
+        here = here[word]
+    return True
 
 
 @pytest.mark.parametrize(("where", "command"), list(commands_advised()))
 def test_every_command_that_a_text_advises_can_be_typed(where: str, command: str) -> None:
     words = words_of(command)
-    if len(words) == 1:
-        assert words[0] in NAMES
-        return
     app = build_app(words[0])
+    if is_name(app, words):
+        return
     try:
         app.parse_args(words, exit_on_error=False, print_error=False)
     except CycloptsError as error:
@@ -118,7 +135,14 @@ def test_every_metric() -> None:
 
 
 def test_what_a_newcomer_reads_first_is_short() -> None:
+    assert (ROOT / "README.md").stat().st_size <= FIRST_MINUTE_BYTES
     assert (ROOT / "DEVELOPERS.md").stat().st_size <= FIRST_HOUR_BYTES
+
+
+def test_every_document_is_a_topic_and_stands_in_the_readme() -> None:
+    assert sorted(TOPICS) == [path.stem for path in DOCS]
+    readme = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert [path.stem for path in DOCS if f"](contrib/docs/{path.name})" not in readme] == []
 
 
 @pytest.mark.parametrize("path", FILES, ids=lambda path: path.relative_to(ROOT).as_posix())

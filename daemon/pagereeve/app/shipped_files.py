@@ -50,6 +50,26 @@ SHIPPED: Final = (
     Shipped("check-proof", "checks a proof of inclusion without Pagereeve", ("contrib/check_proof.py",)),
 )
 
+TOPICS: Final = {
+    "glossary": "the words on screens, in messages and exports",
+    "events": "what a release server sends, and what it is answered",
+    "access": "credentials, other machines, the local socket, limits of a sender",
+    "badges": "badge numbers, readers, and who owns a badge",
+    "relay": "badge lines, and what stops when what is stopped",
+    "prove": "a new installation, with real pages",
+    "totals": "released, counted, charged; what people say of a finding",
+    "alerts": "who is told of what, and how to verify a message",
+    "operate": "change settings, watch over it, the clock, the journal's files",
+    "backup": "backup, restore, a standby",
+    "audit": "edited facts, proofs, erasing a person",
+    "security": "how to report a weakness, and what is defended",
+    "changes": "what changed from version to version, and how to upgrade",
+}
+
+
+def topic_file(topic: str) -> str:
+    return f"contrib/docs/{topic}.md"
+
 
 def shipped(name: str) -> Shipped | None:
     return next((one for one in SHIPPED if one.name == name), None)
@@ -64,4 +84,5 @@ def content_of(file: str) -> bytes:
 
 
 def all_files() -> Iterable[str]:
-    return (file for one in SHIPPED for file in one.files)
+    yield from (file for one in SHIPPED for file in one.files)
+    yield from map(topic_file, TOPICS)

@@ -56,6 +56,7 @@ COMMANDS: Final = (
     ("doctor", "doctor:doctor", "Show on one page what is wrong with a site, and what to do."),
     ("check-config", "check_config:check_config", "Check a settings file."),
     ("example", "example:example", "Print files that come with Pagereeve: settings, units, rules, dashboards."),
+    ("docs", "docs:docs", "Print a document: events, access, alerts, glossary and others."),
     ("completion", "completion:completion", "Print a script that completes commands in your shell."),
     ("version", "version:version", "Show the version."),
 )

@@ -12,6 +12,7 @@ from pagereeve.settings.model import Settings
 
 CHANGEABLE: Final = frozenset(
     {
+        "include",
         "printers",
         "sources",
         "gateways",

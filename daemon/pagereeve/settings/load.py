@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import tomllib
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final
@@ -14,12 +13,14 @@ from pydantic_settings import EnvSettingsSource
 
 from pagereeve.settings.crosschecks import member, problems_between, unknown_printers
 from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.included import read_included
 from pagereeve.settings.model import ENV_DELIMITER, ENV_PREFIX, Settings
 from pagereeve.settings.relative_paths import rooted
 from pagereeve.settings.suggestions import nearest
+from pagereeve.settings.toml_file import read_table
 from pagereeve.settings.validation import problems_of
 
-FILE_MAX_BYTES: Final = 64 * 2**20
+HINT: Final = "pagereeve example settings prints every setting"
 # Variables with our prefix that are no settings: where the command line finds the file.
 OTHER_VARIABLES: Final = frozenset({"PAGEREEVE_SETTINGS"})
 
@@ -30,8 +31,8 @@ def load_settings(path: Path, environment: Mapping[str, str] | None = None) -> S
     Relative paths in the file are relative to its folder. Raises BadSettings with everything that is wrong.
     """
     given = os.environ if environment is None else environment
-    data = rooted(_table(path), Settings, path.absolute().parent)
-    problems = _unknown_variables(given, data)
+    data = rooted(read_table(path, HINT), Settings, path.absolute().parent)
+    problems = _include(data, path.absolute().parent) + _unknown_variables(given, data)
     merged = _merged(data, _from_environment(given))
     try:
         settings = Settings(**merged)
@@ -44,22 +45,13 @@ def load_settings(path: Path, environment: Mapping[str, str] | None = None) -> S
     raise BadSettings(str(path), problems)
 
 
-def _table(path: Path) -> dict[str, Any]:
-    try:
-        with path.open("rb") as file:
-            raw = file.read(FILE_MAX_BYTES + 1)
-    except OSError as error:
-        hint = "pagereeve example settings prints every setting"
-        raise BadSettings(str(path), [Problem("", f"can't be read ({error.strerror}); {hint}")]) from error
-    if len(raw) > FILE_MAX_BYTES:
-        raise BadSettings(str(path), [Problem("", f"is larger than {FILE_MAX_BYTES} bytes")])
-    try:
-        return tomllib.loads(raw.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise BadSettings(str(path), [Problem(f"line {line}", "is not UTF-8; save the file as UTF-8")]) from None
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
-        raise BadSettings(str(path), [Problem("", f"is no TOML: {error}")]) from None
+def _include(data: dict[str, Any], base: Path) -> list[Problem]:
+    """Add the rows of the files that ``include`` names; what is wrong with these files."""
+    included = read_included(_rows(data, "include"), base)
+    for table, rows in included.rows.items():
+        if rows and isinstance(data.get(table, []), list):
+            data[table] = [*data.get(table, []), *rows]
+    return included.problems
 
 
 class _Variables(EnvSettingsSource):

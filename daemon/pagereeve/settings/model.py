@@ -64,6 +64,7 @@ class Settings(BaseSettings):
 
     data_dir: Path = Path("/var/lib/pagereeve")
     relay_socket: Path | None = None
+    include: tuple[str, ...] = Field(default=(), max_length=100)
     http: HttpSettings = HttpSettings()
     local: LocalSettings = LocalSettings()
     log: LogSettings = LogSettings()

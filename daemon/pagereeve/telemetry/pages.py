@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import JSONResponse, PlainTextResponse, Response
 from starlette.routing import Route
 
 from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
@@ -22,6 +22,22 @@ from pagereeve.telemetry.metrics import CONTENT_TYPE, MetricsPage
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
+# For somebody who opens the port in a browser: where things are.
+SIGNPOST: Final = """Pagereeve accounts for every page that a badge-released printer counts.
+
+This port is for programs:
+  POST /v1/events   badge events and release notices (pagereeve docs events)
+  GET  /readyz      is all well, and if not, what is missing
+  GET  /healthz     does the process answer
+  GET  /metrics     figures for Prometheus
+  GET  /v1/seal     the head of the journal's seal (pagereeve docs audit)
+
+People ask on the daemon's own machine:
+  pagereeve doctor     what is wrong, and what to do
+  pagereeve findings   where pages and releases disagree
+  pagereeve totals     released, counted and charged
+"""
+
 Seal = Callable[[], Awaitable[Mapping[str, Any]]]
 AsgiApp = Callable[[Scope, Receive, Send], Awaitable[None]]
 
@@ -43,8 +59,8 @@ def make_web(
     around_pages: Callable[[AsgiApp], AsgiApp] = _as_they_are,
     seal: Seal | None = None,
 ) -> AsgiApp:
-    """One ASGI application: ``events_app`` at /v1/events, and GET /metrics, /healthz, /readyz; /v1/seal if there is a
-    ``seal``.
+    """One ASGI application: ``events_app`` at /v1/events, and GET /, /metrics, /healthz, /readyz; /v1/seal if
+    there is a ``seal``.
     """
     pages = around_pages(status_pages(telemetry, readiness, seal))
 
@@ -80,12 +96,17 @@ def status_pages(telemetry: MetricsSource, readiness: Readiness, seal: Seal | No
     sealed = [] if seal is None else [Route(SEAL_PATH, partial(_sealed, seal), methods=["GET"])]
     return Starlette(
         routes=[
+            Route("/", _signpost, methods=["GET"]),
             Route("/metrics", metrics.answer, methods=["GET"]),
             Route("/healthz", healthz, methods=["GET"]),
             Route("/readyz", readyz, methods=["GET"]),
             *sealed,
         ]
     )
+
+
+async def _signpost(_: Request) -> Response:
+    return PlainTextResponse(SIGNPOST, headers=FRESH)
 
 
 async def _sealed(seal: Seal, _: Request) -> Response:

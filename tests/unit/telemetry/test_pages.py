@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from collections.abc import MutableMapping
 from typing import Any
 
@@ -53,6 +54,14 @@ async def test_metrics_are_served_as_the_text_format() -> None:
     assert "pagereeve_journal_up 1.0" in answer.text
 
 
+async def test_the_first_page_says_where_things_are_and_each_is_there() -> None:
+    page = await ask("/")
+    assert (page.status_code, page.headers["content-type"]) == (200, "text/plain; charset=utf-8")
+    paths = re.findall(r"GET +(/\S+)", page.text)
+    assert {"/readyz", "/healthz", "/metrics"} <= set(paths)
+    assert [path for path in paths if path != "/v1/seal" and (await ask(path)).status_code != 200] == []
+
+
 async def test_health_says_that_the_process_answers() -> None:
     telemetry = StubTelemetry(waiting={"journal": "closed"})
     answer = await ask("/healthz", telemetry)
@@ -78,7 +87,7 @@ async def test_a_notice_stands_beside_what_works() -> None:
 
 
 async def test_what_is_not_served_here_is_refused() -> None:
-    assert (await ask("/")).status_code == 404
+    assert (await ask("/nowhere")).status_code == 404
     assert (await ask("/metrics", method="POST")).status_code == 405
 
 

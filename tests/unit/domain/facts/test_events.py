@@ -14,7 +14,7 @@ from pagereeve.domain.facts.facts import Event, Origin
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.values.errors import BadFact
 
-README = (Path(__file__).parents[4] / "README.md").read_text(encoding="utf-8")
+EVENTS = (Path(__file__).parents[4] / "contrib" / "docs" / "events.md").read_text(encoding="utf-8")
 ORIGIN = Origin("urn:invented:server", "e1", at_us=7, received_us=9)
 WHOLE: dict[str, dict[str, Any]] = {
     "badge": {"badge": "b-1", "gateway": "gw", "reader": "desk"},
@@ -78,8 +78,8 @@ def test_the_rules_in_force_keep_the_types_that_are_marked_so(event_type: EventT
 
 
 @each_type
-def test_the_readme_names_a_type_and_its_members(event_type: EventType) -> None:
-    (row,) = [line for line in README.splitlines() if line.startswith(f"| `{event_type.kind}` |")]
+def test_the_document_names_a_type_and_its_members(event_type: EventType) -> None:
+    (row,) = [line for line in EVENTS.splitlines() if line.startswith(f"| `{event_type.kind}` |")]
     for member in WHOLE[event_type.counter]:
         # An author is not the sender's to say.
         assert (f"`{member}`" in row) == (member != AUTHOR), member
