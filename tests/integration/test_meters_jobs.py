@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import sys
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Literal
 
@@ -20,9 +21,10 @@ from pagereeve.simulator.printer.print_engine import PrintEngine
 from pagereeve.simulator.snmp.agent import PrinterAgent
 from tests.integration.foreign import COMMUNITY, SERVER, PrinterObjects, Snmpd, free_port
 from tests.integration.meter import a_meter, reading, total
-from tests.snmp_agents import PRINTER_OBJECT_ID, MachineClock, Mib, MibAgent, mib_agent, printer_mib, small
+from tests.snmp_agents import PRINTER_OBJECT_ID, MachineClock, Mib, MibAgent, Request, mib_agent, printer_mib, small
 
 R = "1.3.6.1.4.1.2699.1.1.1"
+SYS_UP_TIME = "1.3.6.1.2.1.1.3.0"
 # A table of a job that is over, one at work and one that waits; the last figure of each row is its impressions.
 JOBS = {41: (9, 524288, 5), 42: (5, 4096, 7), 43: (3, 0, 0)}
 Version = Literal["1", "2c"]
@@ -154,6 +156,32 @@ async def test_an_agent_that_takes_few_names_keeps_its_meter_and_is_asked_apart(
         before = len(agent.requests)
         assert total(await meter.read(raw.target(), 2.0)) == 764
         assert len(agent.requests) - before == 1
+
+
+@dataclass
+class LosingAgent(MibAgent):
+    """Of more names than ``names_max`` at once the answers get lost on their way."""
+
+    def answer(self, data: bytes) -> bytes | None:
+        return None if len(Request.of(data).names) > self.names_max else super().answer(data)
+
+
+async def test_a_path_that_loses_larger_answers_costs_no_reading_and_the_meters_own_size_stays() -> None:
+    agent = LosingAgent(job_mib())
+    async with a_meter() as meter, mib_agent(agent) as raw:
+        assert await looked(meter, raw.target()) == ()
+        agent.names_max = 10
+        begun_us = MachineClock().monotonic_us()
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+        assert MachineClock().monotonic_us() - begun_us < 1_500_000
+        before = len(agent.requests)
+        assert total(await meter.read(raw.target(), 2.0)) == 764
+        assert len(await meter.look(raw.target(), 2.0, busy=True)) == 1
+        later = agent.requests[before:]
+        # The meter's own values in one request, as ever: nothing was learnt of the agent.
+        own, *jobs = [{*map(oid_label, one.names)} for one in later]
+        assert not any(label.startswith(R) for label in own)
+        assert all(label.startswith(R) for names in jobs for label in names - {SYS_UP_TIME})
 
 
 async def test_a_printer_without_a_table_is_asked_once_and_not_again() -> None:
