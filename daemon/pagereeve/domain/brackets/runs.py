@@ -23,11 +23,16 @@ from pagereeve.domain.brackets.continuity import (
 from pagereeve.domain.brackets.sums import NO_PARTS, Parts, all_parts_of, pages_of_sum, sum_step
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Plateau
+from pagereeve.domain.values.instants import SECOND_US
 
 PolicyAt = Callable[[int], Policy]
 
 LEADS: Final = ("total", "sheets")
 """Of these the first that the meter has carries a run on. Where it has neither, each of its channels does."""
+GONE_US: Final = 3_600 * SECOND_US
+"""A channel that the meter did not answer for so long, while it was read on, is gone: what it shows later, if it comes
+back, is counted anew. Nothing may wait for it without end. Our choice.
+"""
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,8 +40,9 @@ class Sample:
     """A good plateau on its run. ``totals`` count on across wraps, so that any two of a run can be subtracted.
 
     They count on across a channel's own breaks as well, without what nobody knows of it. ``numbers`` are the runs of
-    the channels that broke since this one began; ``doubted`` channels show here what nothing confirmed.
-    ``odd_clock``: the agent's clock was off in this answer alone.
+    the channels that broke since this one began, or are gone; ``doubted`` channels show here what nothing confirmed.
+    ``odd_clock``: the agent's clock was off in this answer alone. ``lacking``: a channel is not in it that may still
+    come back.
     """
 
     plateau: Plateau
@@ -45,6 +51,7 @@ class Sample:
     numbers: tuple[tuple[str, int], ...] = ()
     doubted: tuple[str, ...] = ()
     odd_clock: bool = False
+    lacking: bool = False
 
     def total(self, channel: str) -> int | None:
         if channel in self.doubted:
@@ -85,8 +92,8 @@ class Run:
     """Samples in order. ``began`` says what ended the run before it; None where no reading came before.
 
     The channel that leads it carries it on. Another's own run may end within it: ``numbers`` are of those that did,
-    ``breaks`` say how, ``odd`` is what waits for a witness. ``known_us``: of a run that is taken up again, an instant
-    at which its first sample's count was known already.
+    ``breaks`` say how, ``odd`` is what waits for a witness, ``lacked_us`` since when a channel has not been answered.
+    ``known_us``: of a run that is taken up again, an instant at which its first sample's count was known already.
     """
 
     number: int
@@ -100,6 +107,8 @@ class Run:
     breaks: list[ChannelBreak] = field(default_factory=list)
     odd: dict[str, _Odd] = field(default_factory=dict)
     last_parts: dict[str, Parts] = field(default_factory=dict)
+    lacked_us: dict[str, int] = field(default_factory=dict)
+    gone: set[str] = field(default_factory=set)
 
     def known_from_us(self, sample: Sample) -> int:
         """Since when the sample's count is known, by itself or by what was known before."""
@@ -123,12 +132,33 @@ class Run:
                 doubted.append(channel)
                 continue
             self.last_counts[channel], self.last_parts[channel] = count, parts
+        self._lack(plateau)
         channels = plateau.sight.channels
         totals = tuple((channel, self.last_totals[channel]) for channel in channels)
-        numbers = tuple((channel, self.numbers[channel]) for channel in channels if channel in self.numbers)
+        numbers = tuple(
+            (one, number) for one, number in sorted(self.numbers.items()) if self._has_or_had(one, channels)
+        )
         again = before is not None and not self._was_odd(plateau) and restarted(before, plateau)
-        self.samples.append(Sample(plateau, totals, again, numbers, tuple(doubted)))
+        self.samples.append(Sample(plateau, totals, again, numbers, tuple(doubted), lacking=bool(self.lacked_us)))
         self.identity = self.identity.joined(plateau)
+
+    def _lack(self, plateau: Plateau) -> None:
+        """Which channels are missing, and which have been for so long that they are gone. One that leads never is."""
+        for channel in plateau.sight.channels:
+            self.lacked_us.pop(channel, None)
+        at_us, leading = plateau.first_received_us, deciding_of(self.last_counts) or ()
+        for channel in sorted(self.last_counts):
+            if channel in leading or channel in plateau.sight.channels:
+                continue
+            if at_us - self.lacked_us.setdefault(channel, at_us) >= GONE_US:
+                self.numbers[channel] = self.latest_number + 1
+                self.gone.add(channel)
+                for known in (self.last_counts, self.last_totals, self.last_parts, self.odd, self.lacked_us):
+                    known.pop(channel, None)
+
+    def _has_or_had(self, channel: str, shown: Sequence[str]) -> bool:
+        """It is shown, or gone."""
+        return channel in shown or channel not in self.last_counts
 
     def _was_odd(self, plateau: Plateau) -> bool:
         """The agent's clock was odd in the latest answer alone: this one fits those before it, and that one doesn't.
@@ -200,7 +230,8 @@ class Run:
         return _step(before, self.last_counts, self.identity, plateau, policy, parts)
 
     def channels(self) -> tuple[str, ...]:
-        return tuple(sorted(self.last_totals))
+        """Those that it has shown; some may be gone."""
+        return tuple(sorted(self.gone.union(self.last_totals)))
 
 
 def deciding_of(channels: Container[str]) -> tuple[str, ...] | None:
@@ -231,15 +262,19 @@ def runs_of(channel: str, runs: Sequence[Run]) -> list[Run]:
 def _parted(channel: str, run: Run) -> list[Run]:
     if channel not in run.numbers:
         return [run]
-    known = [sample.number(channel) or run.number for sample in run.samples if sample.total(channel) is not None]
+    shown = [sample.number(channel) or run.number for sample in run.samples if sample.total(channel) is not None]
     parts: list[Run] = []
     for sample in run.samples:
-        number = parts[-1].number if parts else next(iter(known), run.number)
+        number = parts[-1].number if parts else next(iter(shown), run.number)
         if sample.total(channel) is not None:
             number = sample.number(channel) or run.number
+        elif channel not in sample.plateau.sight.channels:
+            # It is gone, if a number stands here all the same.
+            number = sample.number(channel) or number
         if not parts or number != parts[-1].number:
             known_us = None if parts else run.known_us
-            parts.append(Run(number, run.began, run.identity, [], run.last_totals, run.last_counts, known_us))
+            known = run.last_totals, run.last_counts, known_us
+            parts.append(Run(number, run.began, run.identity, [], *known, gone=run.gone))
         parts[-1].samples.append(sample)
     return parts
 

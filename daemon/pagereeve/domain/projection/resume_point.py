@@ -8,7 +8,7 @@ from typing import Any, Final
 
 from pagereeve.domain.brackets.continuity import Identity, clock_stands_alone
 from pagereeve.domain.brackets.rests import known_until_us
-from pagereeve.domain.brackets.runs import Run
+from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.facts.reading import Count
 from pagereeve.domain.facts.reading_codec import COUNTS
 from pagereeve.domain.findings.conflicts import TALLIES_MAX, TALLY
@@ -123,10 +123,10 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
     spans = [(window.release.noticed_us, window.open_until_us) for window in projected.windows]
     spans.sort(key=lambda span: span[0])
     for run in reversed(projected.runs.runs):
-        channels = run.channels()
+        channels = frozenset(run.last_totals)
         for index in range(len(run.samples) - 1, -1, -1):
             sample = run.samples[index]
-            if _is_odd(run, index) or len(sample.totals) != len(channels) or not projected.joining.stands(run, index):
+            if _is_odd(run, index) or not _has_all(sample, channels) or not projected.joining.stands(run, index):
                 continue
             if (known := _known(run, index)) is None:
                 continue
@@ -136,6 +136,11 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
             if at_us is not None:
                 return _resume_point(run, index, at_us, projected.memory_at(at_us)) if at_us > after_us else None
     return None
+
+
+def _has_all(sample: Sample, channels: frozenset[str]) -> bool:
+    """No channel waits for what was before, nor comes for the first time behind it."""
+    return not sample.lacking and channels <= {name for name, _ in sample.totals}
 
 
 def _is_odd(run: Run, index: int) -> bool:
