@@ -94,10 +94,9 @@ async def test_a_box_in_the_middle_is_called_one_and_shown_too() -> None:
     assert "forward another of its ports" in inspection_text(seen)
 
 
-async def test_a_printer_whose_unit_nobody_knows_keeps_its_serial_and_its_channels_in_the_refusal() -> None:
-    mib = printer_mib()
-    del mib[f"{UNIT}.1.1"]
-    seen = await inspected(mib)
+async def test_a_printer_that_counts_hours_keeps_its_serial_and_its_channels_in_the_refusal() -> None:
+    # hours(11) of PrtMarkerCounterUnitTC, RFC 3805 section 6
+    seen = await inspected(printer_mib() | {f"{UNIT}.1.1": small(11)})
     assert seen.failure is not None
     assert seen.failure.reason is SilenceReason.UNIT_NOT_USABLE
     assert seen.identity.serial == SERIAL
@@ -126,7 +125,8 @@ async def test_an_agent_that_stops_answering_costs_the_rest_of_the_answers_and_n
     def answer(data: bytes) -> object:
         nonlocal asked
         asked += 1
-        return whole(data) if asked < 2 else None
+        # A greeting, and what it says of itself.
+        return whole(data) if asked <= 2 else None
 
     agent.answer = answer  # type: ignore[method-assign,assignment]
     async with a_meter() as meter, mib_agent(agent) as raw:
