@@ -1,4 +1,4 @@
-"""A channel that the meter stops answering holds nothing up for good: what it was is closed, and a projection resumes."""
+"""A channel that is no longer answered holds nothing up for good: what it was is closed, and a projection resumes."""
 
 from __future__ import annotations
 
@@ -35,7 +35,7 @@ def test_what_waits_for_a_gone_channel_is_closed_and_nothing_grows() -> None:
     kept = []
     for fact, current in story.steps:
         keeping.take(fact, current)
-        kept.append(len(keeping.projector._facts))  # noqa: SLF001 - what an open stretch holds in hand
+        kept.append(len(keeping.projector._facts))
     whole = replay(PRINTER, story.facts, story.current)
     assert keeping.ledger() == whole
     assert max(kept[-len(kept) // 3 :]) < max(kept) / 4
