@@ -249,8 +249,8 @@ async def test_too_big_closes_in_on_the_largest_size_that_works_and_remembers_it
     agent = MibAgent(printer_mib(), names_max=4)
     async with a_meter() as meter, mib_agent(agent) as raw:
         assert total(await meter.read(raw.target(), 2.0)) == 764
-        # 6 were too many, so 3, 4 and 5 are tried in turn, each as soon as there is something to ask for.
-        assert [len(request.names) for request in agent.requests] == [1, 3, 3, 6, 3, 3, 1, 4, 5, 4, 2]
+        # 5 were too many, so 2, 3 and 4 are tried in turn, each as soon as there is something to ask for.
+        assert [len(request.names) for request in agent.requests] == [1, 3, 3, 5, 2, 3, 1, 4, 4, 2]
         agent.requests.clear()
         again = reading(await meter.read(raw.target(), 2.0))
         assert [len(request.names) for request in agent.requests] == [4, 4, 2]
