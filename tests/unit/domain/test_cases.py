@@ -17,16 +17,7 @@ from pagereeve.reports.projected import FactsInHand, PrinterLedger, printer_json
 from tests.cases import PRINTER, Case, cases
 
 CASES: Final = list(cases())
-# What the rules get wrong so far, and what mends it.
-TO_COME: Final[dict[str, str]] = {}
 DIFFERENCES: Final = {"surplus", "shortfall"}
-
-
-def marked() -> Iterator[Any]:
-    for case in CASES:
-        reason = TO_COME.get(case.name)
-        marks = () if reason is None else pytest.mark.xfail(reason=reason, strict=True)
-        yield pytest.param(case, id=case.name, marks=marks)
 
 
 def projected(case: Case) -> tuple[PrinterLedger, list[Finding]]:
@@ -36,7 +27,7 @@ def projected(case: Case) -> tuple[PrinterLedger, list[Finding]]:
     return ledger, [*ledger.ledger.findings, *project_site(held)]
 
 
-@pytest.mark.parametrize("case", list(marked()))
+@pytest.mark.parametrize("case", CASES, ids=lambda case: case.name)
 def test_the_ledger_says_what_an_honest_auditor_says(case: Case) -> None:
     ledger, findings = projected(case)
     assert all(line.ok for line in ledger.conservation)
@@ -115,5 +106,4 @@ def ledger_json(lines: list[dict[str, Any]]) -> str:
 
 def test_each_case_says_where_it_comes_from() -> None:
     assert len(CASES) >= 30
-    assert {case.name for case in CASES} >= set(TO_COME)
     assert all(case.about and case.source and case.verdict for case in CASES)
