@@ -227,6 +227,9 @@ class College:
     def stick_state(self, printer: str, *, sticks: bool) -> None:
         self.printer(printer).engine.stick_state(self._clock.now_us(), sticks=sticks)
 
+    def light_toner(self, printer: str, *, lit: bool) -> None:
+        self.printer(printer).engine.light_toner(self._clock.now_us(), lit=lit)
+
     def silence(self, printer: str, for_s: float) -> None:
         self.printer(printer).engine.silence(self._clock.now_us(), int(for_s * SECOND_US))
 

@@ -125,6 +125,26 @@ class LongDay(WorkingDay):
         )
         self._plant(slot, "the state stays at printing after the last page", ("state-not-believed",))
 
+    def toner_lit(self, slot: Slot) -> None:
+        """Through the next slots, in which it prints as ever: nothing is to be found."""
+        self._at(slot, 0.1, lambda: self._college.light_toner(slot.printer, lit=True), "its toner light is on")
+        self._ordinary(slot)
+        self._at(
+            slot,
+            round(slot.span_s * (TONER_SLOTS - 0.2), 3),
+            lambda: self._college.light_toner(slot.printer, lit=False),
+            "its toner light is off",
+        )
+
+    def crowded(self, slot: Slot) -> None:
+        """Several people at once, whose pages follow one another without a rest: nothing is to be found."""
+        gateway = self._college.printer(slot.printer).place.gateway
+        for nth in range(CROWD):
+            job = replace(self._job(slot, pages=3), sides="one-sided")
+            what = f"{job.owner} badges for {job.name}, in a crowd"
+            self._at(slot, 0.6 * nth, partial(self._college.hold, job), "")
+            self._at(slot, 0.6 * nth + 0.3, partial(self._college.badge, job.owner, gateway), what)
+
     def nothing_sent(self, slot: Slot) -> None:
         self._by_badge(slot, self._job(slot, pages=3, faults=frozenset({"not-sent"})))
         if slot.nth == NOT_SENT[-1]:
@@ -230,6 +250,8 @@ FLOOD: Final = 12
 FLOOD_FROM: Final = 3_900_000_001
 BANNERS: Final = (8, 9, 10)
 NOT_SENT: Final = (5, 6, 7)
+TONER_SLOTS: Final = 4
+CROWD: Final = 3
 TRAY_EMPTY: Final = 5
 TRAY_EMPTY_SLOTS: Final = 7
 # What is planted, by printer and slot; None is a slot in which nothing is released.
@@ -249,10 +271,15 @@ PLANS: Final[dict[str, dict[int, Plan | None]]] = {
     "science-lab": {2: WorkingDay.jam_loses_a_sheet, 5: LongDay.jumps, 9: LongDay.state_sticks, 10: None},
     "science-prep": {2: WorkingDay.past_the_queue, **dict.fromkeys(NOT_SENT, LongDay.nothing_sent)},
     "science-office": {2: WorkingDay.no_end_notice, 5: LongDay.other_unit, COPIES_UNTOLD: LongDay.copies_untold},
-    "art-studio": {2: WorkingDay.silent_meter, 3: None, 7: LongDay.without_badge},
+    "art-studio": {2: WorkingDay.silent_meter, 3: None, 7: LongDay.without_badge, 10: LongDay.toner_lit},
     "art-print-room": {2: WorkingDay.lost_forward, 3: None, 8: LongDay.replaced_inside, 9: None},
     "admissions": {2: WorkingDay.replaced},
-    "registry": {2: WorkingDay.power_cut, 3: None, 7: LongDay.elsewhere},
+    "registry": {
+        2: WorkingDay.power_cut,
+        3: None,
+        7: LongDay.elsewhere,
+        **dict.fromkeys((10, 12, 14), LongDay.crowded),
+    },
     "bursary": {2: WorkingDay.wrong_name, 6: LongDay.others_badge, **dict.fromkeys(BANNERS, LongDay.banner)},
 }
 

@@ -66,7 +66,7 @@ class PrintEngine:
         self._paper_left: int | None = None
         self._jams_next = False
         self._error = ""
-        self._false_zero = self._state_sticks = False
+        self._false_zero = self._state_sticks = self._toner_lit = False
         self._silent_until_us = self._agent_awake_until_us = at_us
 
     # Jobs and data
@@ -187,6 +187,11 @@ class PrintEngine:
         self.advance(at_us)
         self._state_sticks = sticks
 
+    def light_toner(self, at_us: int, *, lit: bool) -> None:
+        """It says that it has no toner, and prints on: makers light this long before the last page."""
+        self.advance(at_us)
+        self._toner_lit = lit
+
     def silence(self, at_us: int, for_us: int) -> None:
         """No SNMP answer for that long."""
         self.advance(at_us)
@@ -245,7 +250,7 @@ class PrintEngine:
             printer_status=printer,
             device_status=device,
             marker_status=marker,
-            errors=(self._error,) if self._error else (),
+            errors=tuple(filter(None, (self._error, "noToner" if self._toner_lit else None))),
             uptime_cs=(self._now_us - self._up_since_us) // 10_000 % 2**32,
             serial=self._serial,
             object_id=self._object_id,

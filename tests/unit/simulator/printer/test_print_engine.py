@@ -262,3 +262,14 @@ def test_a_printer_takes_no_more_jobs_than_its_memory_holds() -> None:
 def test_error_bits_are_those_of_the_standard(names: tuple[str, ...], octets: bytes) -> None:
     assert error_octets(names) == octets
     assert decode_error_bits(octets) == names
+
+
+def test_a_lit_toner_light_stops_nothing() -> None:
+    engine = slow()
+    before = engine.meter(0)
+    engine.light_toner(0, lit=True)
+    engine.submit(PrintJob("a", 3), SECOND_US)
+    assert engine.show(SECOND_US).errors == ("noToner",)
+    assert engine.meter(600 * SECOND_US) - before == 3
+    engine.light_toner(601 * SECOND_US, lit=False)
+    assert engine.show(602 * SECOND_US).errors == ()
