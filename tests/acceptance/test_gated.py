@@ -14,6 +14,8 @@ sys.path[:0] = [str(Path(__file__).parents[2] / "contrib" / "drill")]
 
 import gated  # noqa: E402 - scripts beside the package
 
+pytestmark = pytest.mark.alone
+
 ROUNDS = 3
 RATIO_MAX = 4.0
 
