@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 from pathlib import Path
 
+import pytest
 from pydantic import SecretStr
 
 from pagereeve.app.clocks import SystemClock
@@ -20,6 +21,8 @@ from pagereeve.proof.stages.printing import with_note
 from pagereeve.settings import Duration, PrinterSettings
 from tests.integration.daemon import Outside, hasty_settings, until
 from tests.integration.installation import COMMUNITY, an_installation, stage_of
+
+pytestmark = pytest.mark.alone
 
 
 async def test_pages_of_a_proof_beside_the_daemon_are_noted_and_no_stray_pages(tmp_path: Path) -> None:
