@@ -16,7 +16,7 @@ import gated  # noqa: E402 - scripts beside the package
 
 pytestmark = pytest.mark.alone
 
-ROUNDS = 3
+ROUNDS = 6
 RATIO_MAX = 4.0
 
 
