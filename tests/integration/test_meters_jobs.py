@@ -26,7 +26,7 @@ from tests.snmp_agents import PRINTER_OBJECT_ID, MachineClock, Mib, MibAgent, Re
 R = "1.3.6.1.4.1.2699.1.1.1"
 SYS_UP_TIME = "1.3.6.1.2.1.1.3.0"
 # A table of a job that is over, one at work and one that waits; the last figure of each row is its impressions.
-JOBS = {41: (9, 524288, 5), 42: (5, 4096, 7), 43: (3, 0, 0)}
+JOB_TABLE = {41: (9, 524288, 5), 42: (5, 4096, 7), 43: (3, 0, 0)}
 Version = Literal["1", "2c"]
 
 
@@ -47,7 +47,7 @@ def row(job: int, state: int, reasons: int, made: int, job_set: int = 1) -> Mib:
 
 def job_mib(job_set: int = 1) -> Mib:
     mib = printer_mib() | general(2, 42, 43, job_set)
-    for job, (state, reasons, made) in JOBS.items():
+    for job, (state, reasons, made) in JOB_TABLE.items():
         mib |= row(job, state, reasons, made, job_set)
     return mib
 
@@ -241,7 +241,7 @@ async def test_a_foreign_agents_rows_are_read(tmp_path: Path, version: Version) 
     table, server = tmp_path / "jobs", tmp_path / "serve_jobs.py"
     server.write_text(SERVER)
     figures = general(2, 42, 43)
-    for job, one in JOBS.items():
+    for job, one in JOB_TABLE.items():
         figures |= row(job, *one)
     lines = [f"{oid} integer {int.from_bytes(value, 'big')}" for oid, (tag, value) in figures.items() if tag == INTEGER]
     table.write_text("\n".join(lines) + "\n")

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.domain.brackets.conservation import conserved
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.ledger import Charge, Stretch
-from pagereeve.domain.projection.projector import Ledger, rebuild, replay
-from tests.property.days import PRINTER, Day, make_day, shuffled
-from tests.property.test_ledger_laws import SEEDS, incremental, projected
+from pagereeve.domain.projection.projector import Ledger, replay
+from tests.property.days import PRINTER, Day, make_day
+from tests.property.laws import assert_accounted, assert_order_changes_nothing, projected
+from tests.property.test_ledger_laws import SEEDS, incremental
 
 SHARED = {"shared", "wide"}
 
@@ -100,12 +100,8 @@ def _closes_after_it_starts(day: Day) -> None:
 @given(SEEDS)
 def test_states_and_lights_change_nothing_in_conservation_order_and_repetition(seed: int) -> None:
     day = make_day(seed, 60, states=True)
-    everything = projected(day)
-    lines = conserved(PRINTER, everything.runs.runs, everything.windows, everything.postings())
-    assert [line for line in lines if not line.ok] == []
-    ledger = ledger_of(day)
-    assert replay(PRINTER, shuffled(day.facts, seed), day.open_run) == ledger
-    assert Ledger.of(rebuild(PRINTER, shuffled(day.facts, seed), day.open_run)) == ledger
+    assert_accounted(day)
+    assert_order_changes_nothing(day, seed)
 
 
 @given(SEEDS, st.integers(0, 10**6), st.sampled_from([0, 5_000_000, 120_000_000]))

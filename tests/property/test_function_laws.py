@@ -5,12 +5,12 @@ from __future__ import annotations
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.domain.brackets.conservation import conserved
 from pagereeve.domain.ledger import OTHER_FUNCTION
-from pagereeve.domain.projection.projector import Ledger, rebuild, replay
-from tests.property.days import PRINTER, Day, make_day, shuffled
+from pagereeve.domain.projection.projector import Ledger, replay
+from tests.property.days import PRINTER, Day, make_day
+from tests.property.laws import assert_accounted, assert_order_changes_nothing
 from tests.property.test_charge_laws import off
-from tests.property.test_ledger_laws import SEEDS, incremental, projected
+from tests.property.test_ledger_laws import SEEDS, incremental
 
 
 def ledger_of(day: Day) -> Ledger:
@@ -47,12 +47,8 @@ def test_the_copies_of_the_total_are_those_that_their_own_counter_shows(seed: in
 @given(SEEDS)
 def test_copies_change_nothing_in_conservation_order_and_repetition(seed: int) -> None:
     day = make_day(seed, 60, apart=True, states=True)
-    everything = projected(day)
-    lines = conserved(PRINTER, everything.runs.runs, everything.windows, everything.postings())
-    assert [line for line in lines if not line.ok] == []
-    ledger = ledger_of(day)
-    assert replay(PRINTER, shuffled(day.facts, seed), day.open_run) == ledger
-    assert Ledger.of(rebuild(PRINTER, shuffled(day.facts, seed), day.open_run)) == ledger
+    assert_accounted(day)
+    assert_order_changes_nothing(day, seed)
 
 
 @given(SEEDS, st.integers(0, 10**6), st.sampled_from([0, 5_000_000, 120_000_000]))

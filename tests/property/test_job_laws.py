@@ -11,7 +11,6 @@ from typing import get_args
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pagereeve.domain.brackets.conservation import conserved
 from pagereeve.domain.brackets.job_bounds import JobCount, job_bounds
 from pagereeve.domain.facts.facts import PlateauRead, ReleaseStarted
 from pagereeve.domain.facts.jobs import ENDED, JobCounted, JobCounts, JobState, Within
@@ -19,7 +18,8 @@ from pagereeve.domain.facts.reading import Plateau
 from pagereeve.domain.projection.projector import Ledger, rebuild, replay
 from pagereeve.domain.values.instants import SECOND_US
 from tests.property.days import PRINTER, Day, make_day, shuffled
-from tests.property.test_ledger_laws import SEEDS, incremental, projected
+from tests.property.laws import assert_accounted
+from tests.property.test_ledger_laws import SEEDS, incremental
 
 # A step of these costs as much as in the laws without jobs, which look longer.
 FEWER = settings(max_examples=max(30, settings().max_examples // 5))
@@ -123,9 +123,7 @@ def test_fact_by_fact_with_a_restart_anywhere_comes_out_as_a_full_replay(
 @given(SEEDS)
 def test_every_page_is_accounted_for_once_and_nobody_pays_more_than_counted_or_released(seed: int) -> None:
     day = with_jobs(seed, 80)
-    everything = projected(day)
-    lines = conserved(PRINTER, everything.runs.runs, everything.windows, everything.postings())
-    assert [line for line in lines if not line.ok] == []
+    everything = assert_accounted(day)
     counted = {(one.release, one.channel): one.counted for one in everything.charges()}
     for one in everything.charges():
         if one.counted is not None and one.released is not None:

@@ -9,10 +9,10 @@ from pagereeve.domain.brackets.conservation import conserved
 from pagereeve.domain.facts.facts import Fact, ReleaseEnded, ReleaseStarted, instant_us
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import ReleaseKey, RowSegment
-from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, apply_update, rebuild, replay
 from pagereeve.domain.projection.resume_point import ResumePoint
 from tests.property.days import PRINTER, Day, make_day, shuffled
+from tests.property.laws import projected
 
 SEEDS = st.integers(0, 2**32)
 
@@ -51,14 +51,6 @@ def incremental(day: Day, hold_back_us: int, *, stop: int | None = None) -> Ledg
         if update is not None:
             apply_update(segments, update)
     return Ledger.of(segments.values())
-
-
-def projected(day: Day) -> Projected:
-    projector = PrinterProjector(PRINTER, Rules(), hold_back_us=2**62)
-    for fact in day.facts:
-        projector.add(fact)
-    projector.open_run(day.open_run)
-    return projector.projected()
 
 
 @given(SEEDS)

@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-from random import Random
-
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from pagereeve.domain.brackets.conservation import conserved
-from pagereeve.domain.facts.in_force import Rules
-from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild, replay
+from pagereeve.domain.projection.projector import Ledger, replay
 from pagereeve.domain.values.instants import SECOND_US
-from tests.property.days import PRINTER, Day, make_day, shuffled
+from tests.property.days import PRINTER, Day, make_day
 from tests.property.keeping import Keeping
+from tests.property.laws import assert_accounted, assert_order_changes_nothing, assert_restarts_change_nothing
 from tests.unit.domain.story import POLICY, Story, printed
 
 SEEDS = st.integers(0, 2**32)
@@ -30,37 +27,19 @@ def whole(day: Day) -> Ledger:
 @given(SEEDS)
 @settings(max_examples=60)
 def test_every_page_is_accounted_for_exactly_once(seed: int) -> None:
-    day = a_day(seed)
-    projector = PrinterProjector(PRINTER, Rules(), hold_back_us=2**62)
-    for fact in day.facts:
-        projector.add(fact)
-    projector.open_run(day.open_run)
-    everything = projector.projected()
-    lines = conserved(PRINTER, everything.runs.runs, everything.windows, everything.postings())
-    assert lines
-    assert [line for line in lines if not line.ok] == []
+    assert_accounted(a_day(seed))
 
 
 @given(SEEDS)
 @settings(max_examples=60)
 def test_order_and_repetition_make_no_difference(seed: int) -> None:
-    day = a_day(seed)
-    mixed = shuffled(day.facts, seed)
-    assert replay(PRINTER, mixed, day.open_run) == whole(day)
-    assert Ledger.of(rebuild(PRINTER, mixed, day.open_run)) == whole(day)
+    assert_order_changes_nothing(a_day(seed), seed)
 
 
 @given(SEEDS, HOLD_BACKS_US, st.integers(0, 8))
 @settings(max_examples=60)
 def test_fact_by_fact_with_restarts_equals_a_replay(seed: int, hold_back_us: int, restarts: int) -> None:
-    day, random = a_day(seed), Random(seed)
-    stops = {random.randrange(len(day.steps)) for _ in range(restarts)}
-    keeping = Keeping(PRINTER, hold_back_us)
-    for place, (fact, current) in enumerate(day.steps):
-        if place in stops:
-            keeping.begin_again()
-        keeping.take(fact, current)
-    assert keeping.ledger() == whole(day)
+    assert_restarts_change_nothing(a_day(seed), seed, hold_back_us, restarts)
 
 
 @given(SEEDS)

@@ -5,7 +5,6 @@ They lie where a developer looks for them; a wheel has copies inside the package
 
 from __future__ import annotations
 
-from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import resources
 from pathlib import Path
@@ -81,8 +80,3 @@ def content_of(file: str) -> bytes:
     if inside.is_file():
         return inside.read_bytes()
     return (Path(pagereeve.__file__).parents[2] / file).read_bytes()
-
-
-def all_files() -> Iterable[str]:
-    yield from (file for one in SHIPPED for file in one.files)
-    yield from map(topic_file, TOPICS)

@@ -14,9 +14,9 @@ from typing import Any, Final
 
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.lists.csv_rows import csv_rows
-from pagereeve.settings.lists.text_file import PROBLEMS_MAX
 from pagereeve.settings.model import Settings
 from pagereeve.settings.relative_paths import rooted
+from pagereeve.settings.text_file import PROBLEMS_MAX
 from pagereeve.settings.toml_file import read_table
 
 SETTING: Final = "include"

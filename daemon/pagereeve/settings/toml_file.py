@@ -4,26 +4,15 @@ from __future__ import annotations
 
 import tomllib
 from pathlib import Path
-from typing import Any, Final
+from typing import Any
 
 from pagereeve.settings.errors import BadSettings, Problem
-
-FILE_MAX_BYTES: Final = 64 * 2**20
+from pagereeve.settings.text_file import text_of
 
 
 def read_table(path: Path, hint: str) -> dict[str, Any]:
     """Raises BadSettings; ``hint`` says what to do about a file that can't be read."""
     try:
-        with path.open("rb") as file:
-            raw = file.read(FILE_MAX_BYTES + 1)
-    except OSError as error:
-        raise BadSettings(str(path), [Problem("", f"can't be read ({error.strerror}); {hint}")]) from error
-    if len(raw) > FILE_MAX_BYTES:
-        raise BadSettings(str(path), [Problem("", f"is larger than {FILE_MAX_BYTES} bytes")])
-    try:
-        return tomllib.loads(raw.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
-        raise BadSettings(str(path), [Problem(f"line {line}", "is not UTF-8; save the file as UTF-8")]) from None
+        return tomllib.loads(text_of(path, hint))
     except (tomllib.TOMLDecodeError, RecursionError) as error:
         raise BadSettings(str(path), [Problem("", f"is no TOML: {error}")]) from None

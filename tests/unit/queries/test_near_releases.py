@@ -34,14 +34,14 @@ async def journal_with(*charges: Charge) -> MemoryJournal:
     return journal
 
 
-JOBS = tuple(
+KNOWN = tuple(
     charge(f"job-1-{nth:03d}.1", nth * 10.0, "library" if nth % 2 else "science", "/server" if nth < 150 else "/other")
     for nth in range(160)
 )
 
 
 async def test_the_nearest_name_comes_first_with_what_ran_beside_it() -> None:
-    near = await near_releases(await journal_with(*JOBS), "JBO-1-027.1")
+    near = await near_releases(await journal_with(*KNOWN), "JBO-1-027.1")
     assert near[0].release.release == "job-1-027.1"
     assert len([one for one in near if one.why == "name"]) <= NAMES_MAX
     beside = [(one.release.release, one.printer, one.why) for one in near if one.why != "name"]
@@ -55,7 +55,7 @@ async def test_two_letters_that_were_swapped_are_one_slip_and_the_latest_of_equa
 
 
 async def test_only_releases_of_the_source_that_was_asked_for_are_offered() -> None:
-    near = await near_releases(await journal_with(*JOBS), "job-1-1555.1", "/other")
+    near = await near_releases(await journal_with(*KNOWN), "job-1-1555.1", "/other")
     assert {one.release.source for one in near} == {"/other"}
 
 
@@ -67,14 +67,15 @@ async def test_an_older_release_is_found_where_no_newer_one_is_like_it() -> None
 
 async def test_so_many_rows_are_read_and_no_more(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(near_module, "ROWS_MAX", 10)
-    assert await near_releases(await journal_with(*JOBS), "jbo-1-027.1") != []
+    assert await near_releases(await journal_with(*KNOWN), "jbo-1-027.1") != []
     assert all(
-        one.started_us < NINE + 100 * SECOND_US for one in await near_releases(await journal_with(*JOBS), "job-1-150.1")
+        one.started_us < NINE + 100 * SECOND_US
+        for one in await near_releases(await journal_with(*KNOWN), "job-1-150.1")
     )
 
 
 async def test_the_error_names_them_in_the_asked_zone_and_names_nobody() -> None:
-    journal = await journal_with(*JOBS, charge("odd\x1b-name", 3, "library"))
+    journal = await journal_with(*KNOWN, charge("odd\x1b-name", 3, "library"))
     with pytest.raises(NoSuchRelease, match="no release 'jbo-1-027") as caught:
         await gather(journal, "jbo-1-027.1")
     text = no_release_text(caught.value, ZoneInfo("Europe/Berlin"))
@@ -87,7 +88,11 @@ async def test_the_error_names_them_in_the_asked_zone_and_names_nobody() -> None
 
 
 async def test_where_none_is_near_that_is_said() -> None:
-    for journal in (MemoryJournal(), await journal_with(*JOBS), await journal_with(replace(JOBS[0], printer="hall"))):
+    for journal in (
+        MemoryJournal(),
+        await journal_with(*KNOWN),
+        await journal_with(replace(KNOWN[0], printer="hall")),
+    ):
         with pytest.raises(NoSuchRelease) as caught:
             await gather(journal, "quite-another")
         assert no_release_text(caught.value, ZoneInfo("UTC")).endswith("none of the latest releases is named like it")

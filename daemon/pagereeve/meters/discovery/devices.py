@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.facts.reading import SilenceReason
@@ -12,43 +11,24 @@ from pagereeve.meters.discovery.serials import names_nobody
 from pagereeve.meters.discovery.standard_objects import FoundRows
 from pagereeve.meters.discovery.text import printable
 from pagereeve.meters.discovery.units import unit_label
-from pagereeve.meters.snmp.ber import OCTET_STRING, DecodeError, Varbind, number
+from pagereeve.meters.snmp.ber import OCTET_STRING, Varbind, number_or_none
 from pagereeve.meters.snmp.conversation import Conversation
-from pagereeve.meters.snmp.names import Index
 from pagereeve.meters.snmp.question import ReadEnded
+from pagereeve.ports.inspection import DeviceFound, MarkerFound
 from pagereeve.ports.meter import MeterTarget
 
 DEVICES_MAX: Final = 16
 
 
-@dataclass(frozen=True, slots=True)
-class SeenMarker:
-    """A marker's life count as the agent gives it; ``value`` is None where that is no number."""
-
-    index: Index
-    value: int | None
-    unit: str
-
-
-@dataclass(frozen=True, slots=True)
-class SeenDevice:
-    """One printer of an agent that has several."""
-
-    index: int
-    serial: str
-    model: str
-    markers: tuple[SeenMarker, ...]
-
-
 async def pick_device(
     conversation: Conversation, rows: FoundRows, target: MeterTarget
-) -> tuple[tuple[SeenDevice, ...], int]:
+) -> tuple[tuple[DeviceFound, ...], int]:
     """The agent's printers where it has several, and the one to read: the entry's device, else that of its serial
     number, else the first that has a marker. Raises ReadEnded where the entry names a device that is not there.
     """
     first = rows.first()
     known = rows.known()
-    devices: tuple[SeenDevice, ...] = ()
+    devices: tuple[DeviceFound, ...] = ()
     if len(known) > 1:
         devices = tuple([await _look(conversation, rows, device) for device in known[:DEVICES_MAX]])
     if target.device is not None:
@@ -62,23 +42,16 @@ async def pick_device(
     return devices, first
 
 
-async def _look(conversation: Conversation, rows: FoundRows, device: int) -> SeenDevice:
+async def _look(conversation: Conversation, rows: FoundRows, device: int) -> DeviceFound:
     markers = rows.markers_of(device)
     counts = [life_count(row) for row in markers]
     serial, model = instance(GENERAL_SERIAL, device), instance(HR_DEVICE_DESCR, device)
     values = (await conversation.get([serial, model, *names_of(counts)])).values
     seen = tuple(
-        SeenMarker(row, _number(values.get(count.terms[0].name)), unit_label(count, values))
+        MarkerFound(".".join(map(str, row)), number_or_none(values.get(count.terms[0].name)), unit_label(count, values))
         for row, count in zip(markers, counts, strict=True)
     )
-    return SeenDevice(device, _text(values.get(serial)), _text(values.get(model)), seen)
-
-
-def _number(varbind: Varbind | None) -> int | None:
-    try:
-        return None if varbind is None or varbind.absent else number(varbind)
-    except DecodeError:
-        return None
+    return DeviceFound(device, _text(values.get(serial)), _text(values.get(model)), seen)
 
 
 def _text(varbind: Varbind | None) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.meters.discovery.choosing import Candidate
-from pagereeve.meters.discovery.devices import SeenDevice
 from pagereeve.meters.discovery.introduction import Introduction
 from pagereeve.meters.discovery.next_steps import next_step
 from pagereeve.meters.discovery.responders import enterprise_of
@@ -15,9 +14,7 @@ from pagereeve.meters.snmp.ber import OCTET_STRING, Varbind
 from pagereeve.ports.inspection import (
     ChannelFound,
     CheckMade,
-    DeviceFound,
     Inspection,
-    MarkerFound,
     PrinterIdentity,
     ResponderKind,
 )
@@ -46,7 +43,7 @@ def inspection_of(
         failure=failure,
         took_s=took_s,
         device=None if seen is None else seen.device,
-        devices=() if seen is None else tuple(_device(one) for one in seen.devices),
+        devices=() if seen is None else tuple(seen.devices),
         witnesses=() if seen is None else tuple(_found(one) for one in seen.choice.witnesses),
         kind=said.kind if seen is None else ResponderKind.PRINTER,
         asked=() if failure is None else tuple(said.asked),
@@ -72,11 +69,6 @@ def shared_serial(varbind: Varbind | None) -> list[str]:
     serial = printable(varbind.content) if varbind is not None and varbind.tag == OCTET_STRING else ""
     text = f"its serial number {serial[:32]!r} is one that many devices share: it proves nothing"
     return [text] if names_nobody(serial) else []
-
-
-def _device(one: SeenDevice) -> DeviceFound:
-    markers = tuple(MarkerFound(".".join(map(str, row.index)), row.value, row.unit) for row in one.markers)
-    return DeviceFound(one.index, one.serial, one.model, markers)
 
 
 def _found(candidate: Candidate) -> ChannelFound:

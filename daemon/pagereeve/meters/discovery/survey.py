@@ -20,7 +20,7 @@ from pagereeve.meters.discovery.channels import (
     says_unknown,
 )
 from pagereeve.meters.discovery.choosing import Candidate, Choice, choose
-from pagereeve.meters.discovery.devices import SeenDevice, pick_device
+from pagereeve.meters.discovery.devices import pick_device
 from pagereeve.meters.discovery.imaging import as_answered, imaging_channels, named_resets
 from pagereeve.meters.discovery.inferring import infer_units
 from pagereeve.meters.discovery.objects import (
@@ -41,6 +41,7 @@ from pagereeve.meters.snmp.ber import COUNTER64, OCTET_STRING, DecodeError, Varb
 from pagereeve.meters.snmp.conversation import Conversation
 from pagereeve.meters.snmp.limits import NAMES_MAX
 from pagereeve.meters.snmp.names import Index
+from pagereeve.ports.inspection import DeviceFound
 from pagereeve.ports.meter import MeterTarget
 
 
@@ -54,7 +55,7 @@ class Survey:
 
     device: int
     row: Index
-    devices: tuple[SeenDevice, ...] = ()
+    devices: tuple[DeviceFound, ...] = ()
     object_id: str = ""
     model: str = ""
     description: str = ""

@@ -10,7 +10,7 @@ from typing import Final, NamedTuple
 from pagereeve.domain.facts.reading import Unit, UnitGrade
 from pagereeve.meters.discovery.channels import PinnedChannel, RestsOn
 from pagereeve.meters.discovery.objects import UNIT_NAMES, USABLE_UNITS
-from pagereeve.meters.snmp.ber import DecodeError, Varbind, number
+from pagereeve.meters.snmp.ber import Varbind, number_or_none
 
 # A MIB's text is the maker's word. A recording shows by its figures what a step is; a list shows nothing.
 _RESTING: Final[dict[RestsOn, UnitGrade]] = {
@@ -37,7 +37,7 @@ def unit_said(channel: PinnedChannel, values: Mapping[bytes, Varbind]) -> KnownU
     place = channel.unit
     if isinstance(place, Unit):
         return KnownUnit(place, _RESTING[channel.rests_on])
-    code = None if place is None else _code(place, values)
+    code = None if place is None else number_or_none(values.get(place))
     if code in USABLE_UNITS:
         return KnownUnit(USABLE_UNITS[code], UnitGrade.SAID)
     if code in UNIT_NAMES:
@@ -59,15 +59,5 @@ def unit_label(channel: PinnedChannel, values: Mapping[bytes, Varbind]) -> str:
         return "unproven"
     if isinstance(place, Unit):
         return place.value
-    code = _code(place, values)
+    code = number_or_none(values.get(place))
     return "missing" if code is None else f"{UNIT_NAMES.get(code, 'undefined')}({code})"
-
-
-def _code(place: bytes, values: Mapping[bytes, Varbind]) -> int | None:
-    varbind = values.get(place)
-    if varbind is None or varbind.absent:
-        return None
-    try:
-        return number(varbind)
-    except DecodeError:
-        return None

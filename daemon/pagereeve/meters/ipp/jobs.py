@@ -6,7 +6,8 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from pagereeve.domain.facts.jobs import COUNT_MAX, ENDED, JOB_MAX, JobCounts, JobState
+from pagereeve.domain.facts.jobs import COUNT_MAX, ENDED, JOB_MAX, JobCounts
+from pagereeve.meters.job_states import STATES
 from pagereeve.ports.jobs import JobRow, JobsLook
 
 JOB_ID, JOB_STATE = "job-id", "job-state"
@@ -14,17 +15,6 @@ IMPRESSIONS, SHEETS, PAGES = "job-impressions-completed", "job-media-sheets-comp
 # RFC 8011 sections 5.3.2, 5.3.7, 5.3.18.2 and 5.3.18.3; PWG 5100.13 for pages. Nothing that may name a person.
 NAMES: Final = (JOB_ID, JOB_STATE, IMPRESSIONS, SHEETS, PAGES)
 LISTED_MAX: Final = 20
-
-# Section 5.3.7.
-STATES: Final[dict[int, JobState]] = {
-    3: "pending",
-    4: "held",
-    5: "processing",
-    6: "stopped",
-    7: "cancelled",
-    8: "aborted",
-    9: "completed",
-}
 
 
 @dataclass(slots=True)

@@ -8,8 +8,8 @@ from __future__ import annotations
 from functools import lru_cache
 from typing import Final
 
-from pagereeve.domain.facts.jobs import COUNT_MAX, JobState
-from pagereeve.meters.snmp.ber import DecodeError, Varbind, number, oid_bytes
+from pagereeve.domain.facts.jobs import COUNT_MAX
+from pagereeve.meters.snmp.ber import Varbind, number_or_none, oid_bytes
 
 JOB_MIB: Final = "1.3.6.1.4.1.2699.1.1.1"
 ACTIVE, NEWEST = f"{JOB_MIB}.1.1.1.2", f"{JOB_MIB}.1.1.1.4"
@@ -19,17 +19,6 @@ _ATTRIBUTE: Final = f"{JOB_MIB}.4.1.1.3"
 # JmAttributeTypeTC: full-color impressions, pages, sheets completed; the kinds of work, and the way in.
 COLOUR, PAGES, SHEETS, SERVICE, CHANNEL = 114, 131, 151, 24, 25
 ATTRIBUTES: Final = (SHEETS, PAGES, COLOUR, SERVICE, CHANNEL)
-
-# JmJobStateTC.
-STATES: Final[dict[int, JobState]] = {
-    3: "pending",
-    4: "held",
-    5: "processing",
-    6: "stopped",
-    7: "cancelled",
-    8: "aborted",
-    9: "completed",
-}
 
 
 @lru_cache(maxsize=4096)
@@ -50,17 +39,7 @@ def attribute(job_set: int, job: int, kind: int) -> bytes:
     return oid_bytes(f"{_ATTRIBUTE}.{job_set}.{job}.{kind}.1")
 
 
-def figure(varbind: Varbind | None) -> int | None:
-    """An integer of any sort; None where there is none, or none that can be read."""
-    if varbind is None or varbind.absent:
-        return None
-    try:
-        return number(varbind)
-    except DecodeError:
-        return None
-
-
 def count(varbind: Varbind | None) -> int | None:
     """A count; -2 is unknown and -1 other (RFC 2707 section 3.3.2), and any other negative or too large one is none."""
-    value = figure(varbind)
+    value = number_or_none(varbind)
     return value if value is not None and 0 <= value <= COUNT_MAX else None

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from pagereeve.domain.facts.jobs import ENDED, JOB_MAX, JobCounts
+from pagereeve.meters.job_states import STATES
 from pagereeve.meters.jobs.objects import (
     ACTIVE,
     ATTRIBUTES,
@@ -21,14 +22,12 @@ from pagereeve.meters.jobs.objects import (
     PAGES,
     SERVICE,
     SHEETS,
-    STATES,
     attribute,
     count,
-    figure,
     general,
     row,
 )
-from pagereeve.meters.snmp.ber import Varbind
+from pagereeve.meters.snmp.ber import Varbind, number_or_none
 from pagereeve.ports.jobs import JobRow
 
 Values = Mapping[bytes, Varbind]
@@ -67,7 +66,7 @@ class JobTable:
 
     def newest(self, values: Values) -> int | None:
         """The newest *active* job: 0 where none is, below the highest where that one is over; None: not said."""
-        value = figure(values.get(general(NEWEST, self.job_set)))
+        value = number_or_none(values.get(general(NEWEST, self.job_set)))
         return value if value is None or 0 <= value <= JOB_MAX else 0
 
     def take(self, values: Values, asked: Sequence[int]) -> tuple[list[JobRow], list[int]]:
@@ -96,11 +95,11 @@ class JobTable:
 
     def _row(self, values: Values, job: int) -> JobRow | None:
         state, reasons, impressions = (values.get(name) for name in row(self.job_set, job))
-        shown = figure(state)
+        shown = number_or_none(state)
         if shown is None:
             return None
         counts = JobCounts(impressions=count(impressions))
-        return JobRow(job, STATES.get(shown, "unknown"), counts, max(0, figure(reasons) or 0), epoch=self.epoch)
+        return JobRow(job, STATES.get(shown, "unknown"), counts, max(0, number_or_none(reasons) or 0), epoch=self.epoch)
 
     def _note(self, one: JobRow) -> None:
         self.highest = one.job if self.highest is None else max(self.highest, one.job)

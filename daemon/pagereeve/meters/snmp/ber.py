@@ -108,6 +108,16 @@ def number(varbind: Varbind) -> int:
     return value
 
 
+def number_or_none(varbind: Varbind | None) -> int | None:
+    """An integer of any sort; None where there is none, or none that can be read."""
+    if varbind is None or varbind.absent:
+        return None
+    try:
+        return number(varbind)
+    except DecodeError:
+        return None
+
+
 def conforms(varbind: Varbind) -> bool:
     """Whether a number is encoded as X.690 section 8.3 says: shortest form, and unsigned types not negative."""
     content = varbind.content

@@ -44,7 +44,7 @@ class HabitWords(NamedTuple):
 
 _UPDATE: Final = "update its firmware, or restart its SNMP service"
 
-WORDS: Final = {
+HABIT_WORDS: Final = {
     Habit.FEW_AT_ONCE: HabitWords("it answers only a few objects at once, so that a read takes several requests"),
     Habit.TOO_BIG_ALONE: HabitWords("it calls the answer about a single object too big (tooBig)", _UPDATE),
     Habit.LARGE_ANSWERS_LOST: HabitWords(
@@ -117,7 +117,7 @@ HIDING: Final = frozenset(
 
 def told(habits: Iterable[Habit]) -> str:
     """What it does, then what to do about it, each once and always in the same order."""
-    listed = [WORDS[one] for one in Habit if one in set(habits)]
+    listed = [HABIT_WORDS[one] for one in Habit if one in set(habits)]
     advice = dict.fromkeys(one.advice for one in listed if one.advice)
     return ". ".join(("; ".join(one.does for one in listed), *map(_sentence, advice)))
 

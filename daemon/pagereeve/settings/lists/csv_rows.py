@@ -12,7 +12,7 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import from_text
 from pagereeve.domain.values.plain_text import refused_character
 from pagereeve.settings.errors import BadSettings, Problem
-from pagereeve.settings.lists.text_file import text_of
+from pagereeve.settings.text_file import text_of
 
 FIELD_MAX: Final = 200
 
@@ -21,7 +21,7 @@ def csv_rows(
     path: Path, columns: Sequence[str], setting: str, optional: Sequence[str] = ()
 ) -> Iterator[tuple[int, Mapping[str, str]]]:
     """The number and the cells of each line with anything on it. Raises BadSettings; ``setting`` names the file."""
-    text = text_of(path, setting)
+    text = text_of(path, f"{setting} names it")
     head_line = text.partition("\n")[0]
     # str.splitlines would end a line at U+0085, U+2028 and others too, and glue a quoted cell together without them.
     lines = csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in head_line else ",", strict=True)

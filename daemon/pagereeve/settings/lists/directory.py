@@ -19,7 +19,7 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import FOREVER_US, to_text
 from pagereeve.settings.errors import BadList, Problem
 from pagereeve.settings.lists.csv_rows import cell, csv_rows, instant
-from pagereeve.settings.lists.text_file import PROBLEMS_MAX
+from pagereeve.settings.text_file import PROBLEMS_MAX
 
 COLUMNS: Final = ("badge", "owner", "from")
 SETTING: Final = "[badges] directory"

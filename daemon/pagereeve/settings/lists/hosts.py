@@ -8,9 +8,9 @@ from typing import Any, Final
 
 from pagereeve.domain.values.plain_text import refused_character
 from pagereeve.settings.errors import BadSettings, Problem
-from pagereeve.settings.lists.text_file import PROBLEMS_MAX, text_of
 from pagereeve.settings.registry import PrinterSettings
 from pagereeve.settings.single_printer import lone_printer
+from pagereeve.settings.text_file import PROBLEMS_MAX, text_of
 
 AGENTS_MAX: Final = 10_000
 LINE_MAX: Final = 300
@@ -24,7 +24,7 @@ def agents_in(path: Path, members: Mapping[str, Any]) -> list[NamedAgent]:
 
     ``#`` begins a comment, empty lines count for nothing. Raises BadSettings with every bad or repeated line.
     """
-    lines = enumerate(text_of(path, "--from").split("\n"), 1)
+    lines = enumerate(text_of(path, "--from names it").split("\n"), 1)
     said = ((f"line {number}", line.partition("#")[0].strip()) for number, line in lines)
     return _agents(str(path), [(where, place) for where, place in said if place], members)
 

@@ -14,7 +14,7 @@ from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.settings.errors import BadList, Problem
 from pagereeve.settings.lists.csv_rows import cell, csv_rows, instant
-from pagereeve.settings.lists.text_file import PROBLEMS_MAX
+from pagereeve.settings.text_file import PROBLEMS_MAX
 
 COLUMNS: Final = ("owner", "cost_centre", "from")
 

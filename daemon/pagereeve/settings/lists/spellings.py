@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from pagereeve.domain.facts.owners import owner_key
-from pagereeve.settings.lists.text_file import PROBLEMS_MAX
+from pagereeve.settings.text_file import PROBLEMS_MAX
 
 
 def spelling_notes(owners: Iterable[str]) -> list[str]:

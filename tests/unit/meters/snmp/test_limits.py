@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from pagereeve.meters.snmp.habits import HIDING, WORDS, Habit, told
+from pagereeve.meters.snmp.habits import HABIT_WORDS, HIDING, Habit, told
 from pagereeve.meters.snmp.limits import DOUBT_AFTER_US, NAMES_MAX, AgentLimits, Sizes
 
 
@@ -54,9 +54,9 @@ def test_what_failed_is_forgotten_an_hour_after_it_was_learnt() -> None:
 
 
 def test_every_habit_has_words_and_those_that_end_a_read_say_what_to_do() -> None:
-    assert set(WORDS) == set(Habit)
-    assert all(words.does.startswith(("it ", "its ")) for words in WORDS.values())
-    assert all(WORDS[habit].advice for habit in HIDING)
+    assert set(HABIT_WORDS) == set(Habit)
+    assert all(words.does.startswith(("it ", "its ")) for words in HABIT_WORDS.values())
+    assert all(HABIT_WORDS[habit].advice for habit in HIDING)
     assert told([Habit.WALK_STOPS, Habit.FEW_AT_ONCE, Habit.WALK_STOPS]) == (
-        f"{WORDS[Habit.FEW_AT_ONCE].does}; {WORDS[Habit.WALK_STOPS].does}. Check what its SNMP view admits"
+        f"{HABIT_WORDS[Habit.FEW_AT_ONCE].does}; {HABIT_WORDS[Habit.WALK_STOPS].does}. Check what its SNMP view admits"
     )

@@ -1,4 +1,4 @@
-"""A list's text: bounded, UTF-8, with a place for what is wrong."""
+"""A file's text: bounded, UTF-8, with a place for what is wrong."""
 
 from __future__ import annotations
 
@@ -11,13 +11,13 @@ FILE_MAX_BYTES: Final = 64 * 2**20
 PROBLEMS_MAX: Final = 50
 
 
-def text_of(path: Path, setting: str) -> str:
-    """The file's text. Raises BadSettings; ``setting`` names who asks for the file."""
+def text_of(path: Path, hint: str) -> str:
+    """The file's text. Raises BadSettings; ``hint`` says what to do about a file that can't be read."""
     try:
         with path.open("rb") as file:
             raw = file.read(FILE_MAX_BYTES + 1)
     except OSError as error:
-        raise BadSettings(str(path), [Problem("", f"can't be read ({error.strerror}); {setting} names it")]) from error
+        raise BadSettings(str(path), [Problem("", f"can't be read ({error.strerror}); {hint}")]) from error
     if len(raw) > FILE_MAX_BYTES:
         raise BadSettings(str(path), [Problem("", f"is larger than {FILE_MAX_BYTES} bytes")])
     try:
