@@ -204,4 +204,8 @@ def waiting_text(printers: Iterable[Sequence[Waiting]]) -> str:
     """What waits in all, in one sentence: of each printer the channel that waits with most."""
     most = [(max(one.pages for one in waits), max(one.releases for one in waits)) for waits in printers if waits]
     pages, releases = (sum(figures) for figures in zip(*most, strict=True)) if most else (0, 0)
-    return f"Waiting for a verdict: {releases} releases, {pages} pages counted."
+    return f"Waiting for a verdict: {_counted(releases, 'release')}, {_counted(pages, 'page')} counted."
+
+
+def _counted(number: int, what: str) -> str:
+    return f"{number} {what}" if number == 1 else f"{number} {what}s"
