@@ -66,7 +66,8 @@ def test_every_rule_of_the_policy(setting: str) -> None:
 
 
 def test_every_command() -> None:
-    assert [name for name, *_ in COMMANDS if not told(f"pagereeve {name}")] == []
+    table = (ROOT / "contrib" / "docs" / "commands.md").read_text(encoding="utf-8")
+    assert [name for name, *_ in COMMANDS if not re.search(rf"^\| `pagereeve {name}[ `]", table, re.MULTILINE)] == []
 
 
 def commands_advised() -> Iterator[tuple[str, str]]:

@@ -50,6 +50,7 @@ SHIPPED: Final = (
 )
 
 TOPICS: Final = {
+    "commands": "every command, and what its exit status means",
     "glossary": "the words on screens, in messages and exports",
     "events": "what a release server sends, and what it is answered",
     "access": "credentials, other machines, the local socket, limits of a sender",
