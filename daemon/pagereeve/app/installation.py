@@ -61,6 +61,7 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         now_us=SystemClock().now_us(),
         listen=str(settings.http.listen),
         data_dir=str(folder),
+        zone=settings.site.zone,
         settings=tuple(problems),
         data_dir_trouble=_folder_trouble(folder, runs=daemon.not_ready is not None),
         network_trouble=network_trouble(_standing(folder)),

@@ -14,7 +14,7 @@ from pagereeve.app.receivers import receivers_of
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone
 from pagereeve.cli.output import say, say_json
-from pagereeve.domain.accounts.periods import zone_of
+from pagereeve.cli.site import site_of
 from pagereeve.domain.alerts.telling import trial
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.receiver import NotDelivered, Receiver
@@ -29,10 +29,10 @@ app = App(name="alerts", help="List alerts and undelivered messages; send a test
 
 @app.default
 def alerts(
-    *, json: AsJson = False, zone: Zone = "UTC", config: Config = CONFIG_DEFAULT, data_dir: DataDir = None
+    *, json: AsJson = False, zone: Zone = None, config: Config = CONFIG_DEFAULT, data_dir: DataDir = None
 ) -> int:
     """Alerts that are open or ended within the last hour, and the queue of each receiver. Status 1 if one is open."""
-    shown_zone = zone_of(zone)
+    shown_zone = site_of(config, data_dir, zone).zone
     known = asyncio.run(_known(config, data_dir))
     if json:
         say_json(alerts_json(known.kept, known.queues))

@@ -13,6 +13,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.http_door import certificate_of
 from pagereeve.app.receivers import receivers_of
 from pagereeve.cli.output import complain, say
+from pagereeve.domain.accounts.own_periods import overlaps_of
 from pagereeve.feeds.http.tls import BadCertificate
 from pagereeve.feeds.local.peer import unknown_accounts
 from pagereeve.feeds.local.socket_file import group_problem
@@ -36,8 +37,10 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
         f"{file}: OK. {len(settings.printers)} printers, {len(settings.gateways)} gateways, "
         f"{len(settings.feeds.lines)} line feeds, {len(settings.relays)} relays, "
         f"{len(settings.assignments())} cost centre assignments, {len(settings.directory())} badges; "
-        f"data in {settings.data_dir}, HTTP on {settings.http.listen}"
+        f"data in {settings.data_dir}, HTTP on {settings.http.listen}; {_days_begin(settings)}"
     )
+    for one, other in overlaps_of([row.own_period() for row in settings.periods]):
+        complain(f"warning: the periods {one} and {other} overlap: pages of the days in both are in the totals of each")
     for unknown in unknown_accounts(settings.local.users, settings.local.groups):
         complain(f"warning: {unknown}")
     for note in spelling_notes(_owners(settings)):
@@ -45,6 +48,11 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
     network = network_trouble(settings.data_dir)
     if network:
         complain(f"warning: data_dir {settings.data_dir}: {network}")
+
+
+def _days_begin(settings: Settings) -> str:
+    said = "no [site] zone is set" if settings.site.zone_is_default else "[site] zone"
+    return f"days begin in {settings.site.zone} ({said})"
 
 
 def _owners(settings: Settings) -> Iterator[str]:

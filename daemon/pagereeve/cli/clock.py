@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 from typing import Annotated, Final
+from zoneinfo import ZoneInfo
 
 from cyclopts import App, Parameter
 
@@ -15,7 +16,8 @@ from pagereeve.app.redating import RedatingRequest, redate_journal
 from pagereeve.cli.journal import journal_path, local_socket
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, Socket, Zone
 from pagereeve.cli.output import say
-from pagereeve.domain.accounts.periods import between, zone_of
+from pagereeve.cli.site import site_of
+from pagereeve.domain.accounts.periods import between
 from pagereeve.domain.facts.redating import Span
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.instants import to_text
@@ -59,7 +61,7 @@ def redate(
     by: Annotated[str, Parameter(help="How much later: 2h, or -1h (as --by=-1h) for earlier.")],
     reason: Reason,
     printer: Printers = None,
-    zone: Zone = "UTC",
+    zone: Zone = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
@@ -68,7 +70,7 @@ def redate(
     Without --printer, of the whole site. What senders claimed stays, and counts again where it can be believed now.
     """
     by_us = _signed_us(by)
-    count = _redate(printer, _span(from_, until, zone), by_us, reason, config, data_dir)
+    count = _redate(printer, _span(from_, until, site_of(config, data_dir, zone).zone), by_us, reason, config, data_dir)
     say(f"{count} facts are {by} later; the ledger is projected anew.")
     return 0
 
@@ -80,7 +82,7 @@ def void(
     until: Until,
     reason: Reason,
     printer: Printers = None,
-    zone: Zone = "UTC",
+    zone: Zone = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
@@ -88,7 +90,7 @@ def void(
 
     What somebody sent is never void: a release whose readings are void is unproven.
     """
-    count = _redate(printer, _span(from_, until, zone), None, reason, config, data_dir)
+    count = _redate(printer, _span(from_, until, site_of(config, data_dir, zone).zone), None, reason, config, data_dir)
     say(f"{count} runs of readings are void; the ledger is projected anew.")
     return 0
 
@@ -105,8 +107,8 @@ def _redate(
     return asyncio.run(redate_journal(journal_path(config, data_dir), said))
 
 
-def _span(from_: str, until: str, zone: str) -> Span:
-    asked = between(from_, until, zone_of(zone))
+def _span(from_: str, until: str, zone: ZoneInfo) -> Span:
+    asked = between(from_, until, zone)
     return Span(asked.from_us, asked.to_us)
 
 

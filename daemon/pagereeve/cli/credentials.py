@@ -14,7 +14,8 @@ from pagereeve.app.credential_changes import CredentialRequest, add_credential, 
 from pagereeve.cli.journal import journal_path
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone
 from pagereeve.cli.output import complain, say, say_json, show
-from pagereeve.domain.accounts.periods import instant_of, zone_of
+from pagereeve.cli.site import site_of
+from pagereeve.domain.accounts.periods import instant_of
 from pagereeve.domain.credentials.callers import Act
 from pagereeve.ports.credentials import StoredCredential
 from pagereeve.queries.credentials import known_credentials
@@ -50,14 +51,14 @@ def add(
     expires: Annotated[
         str | None, Parameter(help="Valid until before this date or time; default: until revoked.")
     ] = None,
-    zone: Zone = "UTC",
+    zone: Zone = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
     """Make a credential, and print its token: this once, since only a digest of it is kept. A running daemon knows it
     within two seconds.
     """
-    expires_us = None if expires is None else instant_of(expires, zone_of(zone), "--expires")
+    expires_us = None if expires is None else instant_of(expires, site_of(config, data_dir, zone).zone, "--expires")
     asked = CredentialRequest(
         name,
         frozenset(act),
@@ -80,9 +81,7 @@ def revoke(name: Name, /, *, config: Config = CONFIG_DEFAULT, data_dir: DataDir 
 
 
 @app.command(name="list")
-def list_(
-    *, json: AsJson = False, zone: Zone = "UTC", config: Config = CONFIG_DEFAULT, data_dir: DataDir = None
-) -> int:
+def list_(*, json: AsJson = False, zone: Zone = None, config: Config = CONFIG_DEFAULT, data_dir: DataDir = None) -> int:
     """List credentials, those of the settings too: what each may do, and when it was last used, to the hour."""
     given = () if data_dir is not None else load_settings(config).http_credentials()
     stored = asyncio.run(_stored(journal_path(config, data_dir)))
@@ -92,7 +91,7 @@ def list_(
     elif not known:
         say("No credentials. Senders on this machine may send and note; nobody decides over HTTP.")
     else:
-        show(credentials_table(known, zone_of(zone)))
+        show(credentials_table(known, site_of(config, data_dir, zone).zone))
     return 0
 
 

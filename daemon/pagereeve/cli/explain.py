@@ -11,7 +11,7 @@ from cyclopts import Parameter
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone
 from pagereeve.cli.output import complain, say, say_json
-from pagereeve.domain.accounts.periods import zone_of
+from pagereeve.cli.site import site_of
 from pagereeve.queries.explain import Explained, explained
 from pagereeve.queries.near_releases import NoSuchRelease
 from pagereeve.queries.own_view import for_its_owner
@@ -32,7 +32,7 @@ def explain(
         bool, Parameter(negative="", help="Name other people too, and show free texts: for those who may see both.")
     ] = False,
     json: AsJson = False,
-    zone: Zone = "UTC",
+    zone: Zone = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
@@ -41,7 +41,7 @@ def explain(
     It names nobody but the release's owner, so that it may be shown to them. A name that several sources or printers
     use is explained for each of them.
     """
-    shown_zone = zone_of(zone)
+    shown_zone = site_of(config, data_dir, zone).zone
     try:
         known = asyncio.run(_explained(config, data_dir, release, source))
     except NoSuchRelease as error:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 from pathlib import Path
 from typing import Annotated, Final
+from zoneinfo import ZoneInfo
 
 from cyclopts import App, Parameter
 
@@ -25,7 +26,8 @@ from pagereeve.cli.options import (
     Zone,
 )
 from pagereeve.cli.output import complain, say, say_json, show
-from pagereeve.domain.accounts.periods import Period, between, chosen, zone_of
+from pagereeve.cli.site import site_of
+from pagereeve.domain.accounts.periods import Period, between
 from pagereeve.domain.facts.facts import Reason
 from pagereeve.feeds.local.peer import this_user
 from pagereeve.ports.findings import FindingFilter
@@ -62,15 +64,16 @@ def findings(
     since: Annotated[str | None, Parameter(help="Only findings that began at this date or time, or later.")] = None,
     limit: Annotated[int, Parameter(help="Show at most this many; all are counted.")] = LIMIT_DEFAULT,
     json: AsJson = False,
-    zone: Zone = "UTC",
+    zone: Zone = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
     """List findings with their evidence, the worst first. Exit status 1 if one is open."""
-    asked = between(since, None, zone_of(zone))
+    shown_zone = site_of(config, data_dir, zone).zone
+    asked = between(since, None, shown_zone)
     wanted = FindingFilter(None if all_ else "open", kind, printer, asked.from_us)
     known, nearest = asyncio.run(_known(config, data_dir, wanted, max(1, min(limit, LIMIT_MAX))))
-    _give(known, zone, as_json=json)
+    _give(known, shown_zone, as_json=json)
     if nearest is not None:
         meant = f"; {nearest!r} is" if nearest else "; names are exact"
         complain(f"no printer {(printer or '')[:60]!r} is known to the journal{meant}")
@@ -85,13 +88,13 @@ def show_one(
     /,
     *,
     json: AsJson = False,
-    zone: Zone = "UTC",
+    zone: Zone = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
     """One finding, whatever its state, with all that was said of it. Exit status 1 if it is open."""
     found = asyncio.run(_one(config, data_dir, finding))
-    _give(found, zone, as_json=json)
+    _give(found, site_of(config, data_dir, zone).zone, as_json=json)
     return 1 if found.count("open") else 0
 
 
@@ -155,28 +158,27 @@ def summary(
     period: PeriodName = None,
     from_: From = None,
     to: To = None,
-    zone: Zone = "UTC",
+    zone: Zone = None,
     json: AsJson = False,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
     """Findings and pages of a period, by cause."""
-    asked = chosen(period, from_, to, zone)
+    site = site_of(config, data_dir, zone)
+    asked = site.chosen(period, from_, to)
     answer = asyncio.run(_summary(config, data_dir, asked))
     if json:
         say_json(summary_json(answer))
     else:
-        show(period_line(asked, "Findings that began"), summary_table(answer.lines))
+        show(period_line(asked, "Findings that began"), *site.note(), summary_table(answer.lines))
     return 0
 
 
-def _give(answer: FindingsAnswer, zone: str, *, as_json: bool) -> None:
-
-    shown_zone = zone_of(zone)
+def _give(answer: FindingsAnswer, zone: ZoneInfo, *, as_json: bool) -> None:
     if as_json:
         say_json([finding_json(one) for one in answer.findings])
     else:
-        say(findings_text(answer.findings, shown_zone, answer.booked, answer.units))
+        say(findings_text(answer.findings, zone, answer.booked, answer.units))
 
 
 def _decide(said: DecisionRequest, socket: Path | None, config: Path, data_dir: Path | None) -> None:

@@ -11,7 +11,8 @@ from cyclopts import Parameter
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, Printer, To, Zone
 from pagereeve.cli.output import output_file
-from pagereeve.domain.accounts.periods import Period, chosen
+from pagereeve.cli.site import site_of
+from pagereeve.domain.accounts.periods import Period
 from pagereeve.queries.ledger import entries_of
 from pagereeve.reports.beancount import LedgerText
 
@@ -21,7 +22,7 @@ def ledger(
     period: PeriodName = None,
     from_: From = None,
     to: To = None,
-    zone: Zone = "UTC",
+    zone: Zone = None,
     printer: Printer = None,
     out: Annotated[Path | None, Parameter(help="Output file, replaced atomically.")] = None,
     config: Config = CONFIG_DEFAULT,
@@ -32,7 +33,8 @@ def ledger(
     Of a stretch over an edge of the period, the legs that belong to the period: each charge by the start of its
     release, what goes to house accounts by the first start.
     """
-    asyncio.run(_write(config, data_dir, chosen(period, from_, to, zone), printer, out))
+    asked = site_of(config, data_dir, zone).chosen(period, from_, to)
+    asyncio.run(_write(config, data_dir, asked, printer, out))
 
 
 async def _write(config: Path, data_dir: Path | None, period: Period, printer: str | None, out: Path | None) -> None:

@@ -9,10 +9,10 @@ from typing import Annotated, Any
 
 from cyclopts import Parameter
 
-from pagereeve.cli.options import AsJson, From, PeriodName, To, Zone
+from pagereeve.cli.options import AsJson, From, PeriodName, SettingsIfAny, To, Zone
 from pagereeve.cli.output import complain, say, say_json, show
+from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.period_sums import sums_of
-from pagereeve.domain.accounts.periods import chosen
 from pagereeve.domain.accounts.printer_accounts import accounts_of
 from pagereeve.domain.accounts.totals import By, Totals
 from pagereeve.domain.findings.surplus import booked_of
@@ -43,14 +43,15 @@ def project(
     period: PeriodName = None,
     from_: From = None,
     to: To = None,
-    zone: Zone = "UTC",
+    zone: Zone = None,
+    config: SettingsIfAny = None,
 ) -> int:
     """Compute brackets, charges, postings, findings, totals and the conservation check from a file of facts.
 
     No daemon, no database. The period bounds the totals alone. Exit status 1 if a line was no fact (the others are
     projected all the same) or a page is unaccounted for.
     """
-    asked = chosen(period, from_, to, zone)
+    asked = site_of(config, None, zone).chosen(period, from_, to)
     held = _read(file)
     ledgers = project_all(held)
     summed = Totals(by, held.cost_centres())

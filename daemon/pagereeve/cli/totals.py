@@ -13,7 +13,8 @@ from cyclopts import Parameter
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone
 from pagereeve.cli.output import say, say_bytes, say_json, show
-from pagereeve.domain.accounts.periods import Period, chosen
+from pagereeve.cli.site import site_of
+from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.totals import By
 from pagereeve.queries.totals import TotalsAnswer, totals_of
 from pagereeve.queries.units import UnitStanding, units_of
@@ -30,7 +31,7 @@ def totals(
     period: PeriodName = None,
     from_: From = None,
     to: To = None,
-    zone: Zone = "UTC",
+    zone: Zone = None,
     format_: Annotated[
         Format, Parameter(name="--format", help="auto is a table on a terminal, and CSV elsewhere.")
     ] = "auto",
@@ -48,14 +49,15 @@ def totals(
     """
     if format_ == "auto":
         format_ = "table" if sys.stdout.isatty() else "csv"
-    asked, table = chosen(period, from_, to, zone), format_ == "table"
+    site, table = site_of(config, data_dir, zone), format_ == "table"
+    asked = site.chosen(period, from_, to)
     answer, units = asyncio.run(_totals(config, data_dir, asked, by, with_units=table))
     if format_ == "json":
         say_json(answer_json(answer))
     elif format_ == "csv":
         say_bytes(answer_csv(answer, bom=bom).encode())
     else:
-        show(period_line(answer.period), *answer_tables(answer), *_made_from(answer))
+        show(period_line(answer.period), *site.note(), *answer_tables(answer), *_made_from(answer))
         for line in (*spelling_lines(answer.lines), *filter(None, [units_line(units)])):
             say(line)
     return 0 if answer.conserved else 1

@@ -6,6 +6,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from pagereeve.domain.accounts.periods import local, zone_of
 from pagereeve.domain.alerts.alert import UNIT_ASSUMED
 from pagereeve.domain.ledger import SEVERITIES, Severity
 from pagereeve.domain.values.instants import SECOND_US, to_text
@@ -72,6 +73,7 @@ class InstallationState:
     now_us: int
     listen: str
     data_dir: str
+    zone: str = "UTC"
     settings: tuple[str, ...] = ()
     data_dir_trouble: str = ""
     network_trouble: str = ""
@@ -233,7 +235,7 @@ def _clock(seen: InstallationState) -> Iterator[Complaint]:
     if seen.newest_us is not None and seen.newest_us > seen.now_us + AHEAD_US:
         yield Complaint(
             "critical",
-            f"The clock says {to_text(seen.now_us)}, but the journal has a fact of {to_text(seen.newest_us)}.",
+            f"The clock says {_at(seen.now_us, seen)}, but the journal has a fact of {_at(seen.newest_us, seen)}.",
             "The clock is wrong now, or it was when that fact was dated. Dates are provisional from there on.",
             "If it is wrong now, set it, and let NTP keep it (timedatectl set-ntp true). If it was then, stop the "
             "daemon and correct the dates, as with pagereeve clock redate --from ... --until ... --by=-2h --reason ...",
@@ -271,7 +273,7 @@ def _certificates(seen: InstallationState) -> Iterator[Complaint]:
         left_us = one.until_us - seen.now_us
         if left_us >= EXPIRES_SOON_US:
             continue
-        when = f"{'expires' if left_us > 0 else 'expired'} at {to_text(one.until_us)}"
+        when = f"{'expires' if left_us > 0 else 'expired'} at {_at(one.until_us, seen)}"
         who = "Senders that check it send nothing then." if one.ours else "Clients that it signed for are then refused."
         yield Complaint(
             "critical" if one.ours and left_us <= 0 else "warning",
@@ -286,7 +288,7 @@ def _receivers(seen: InstallationState) -> Iterator[Complaint]:
         if since_us < seen.now_us - UNDELIVERED_AFTER_US:
             yield Complaint(
                 "critical",
-                f"The receiver {visible(name)} has not accepted a message since {to_text(since_us)}.",
+                f"The receiver {visible(name)} has not accepted a message since {_at(since_us, seen)}.",
                 "Nobody receives alerts there.",
                 "Read in the log why it refuses, and check whether this machine can reach it.",
             )
@@ -317,18 +319,20 @@ def _printers(seen: InstallationState) -> Iterator[Complaint]:
     long = [one for one in told if one.since_us is not None and one.since_us < seen.now_us - SILENT_AFTER_US]
     stopped = [one for one in told if one not in long and _fails_for_minutes(one, seen.now_us)]
     if never:
-        what = f"{_printers_have(never)} never sent a reading: {_some([_quiet(one) for one in never])}."
+        what = f"{_printers_have(never)} never sent a reading: {_some([_quiet(one, seen) for one in never])}."
         yield Complaint("warning", what, "Their releases can't be compared with a meter.", do)
     if late:
-        what = f"{_printers_have(late)} answered too late to be read: {_some([_quiet(one) for one in late])}."
+        what = f"{_printers_have(late)} answered too late to be read: {_some([_quiet(one, seen) for one in late])}."
         slow = "Lengthen read_timeout under [watch], or look at the network to them: the log says how late they are."
         yield Complaint("warning", what, "Their pages are not counted, though they work.", slow)
     why = "If they are not switched off or asleep, their pages are not counted."
     if long:
-        what = f"{_printers_have(long)} sent no reading for more than a day: {_some([_quiet(one) for one in long])}."
+        what = (
+            f"{_printers_have(long)} sent no reading for more than a day: {_some([_quiet(one, seen) for one in long])}."
+        )
         yield Complaint("warning", what, why, do)
     if stopped:
-        what = f"{_printers_have(stopped)} stopped answering: {_some([_quiet(one) for one in stopped])}."
+        what = f"{_printers_have(stopped)} stopped answering: {_some([_quiet(one, seen) for one in stopped])}."
         yield Complaint("info", what, why, do)
 
 
@@ -340,8 +344,13 @@ def _printers_have(quiet: Sequence[SilentPrinter]) -> str:
     return "One printer has" if len(quiet) == 1 else f"{len(quiet)} printers have"
 
 
-def _quiet(one: SilentPrinter) -> str:
-    last = "" if one.since_us is None else f"last {to_text(one.since_us)[:16]}Z"
+def _at(at_us: int, seen: InstallationState) -> str:
+    """Local time with its offset."""
+    return local(at_us, zone_of(seen.zone)).isoformat(sep=" ", timespec="minutes")
+
+
+def _quiet(one: SilentPrinter, seen: InstallationState) -> str:
+    last = "" if one.since_us is None else f"last {_at(one.since_us, seen)}"
     gateway = "its gateway answers" if one.gateway == "answers" else ""
     details = [text for text in (one.reason, last, gateway) if text]
     return f"{one.printer} ({', '.join(details)})" if details else one.printer

@@ -18,6 +18,8 @@ CHANGEABLE: Final = frozenset(
         "gateways",
         "readers",
         "people.file",
+        "site",
+        "periods",
         "policy",
         "privacy.keep_titles",
         "alerts",

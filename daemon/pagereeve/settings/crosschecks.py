@@ -60,6 +60,10 @@ def unknown_printers(sources: Iterable[Any], printers: Iterable[Any]) -> list[Pr
     ]
 
 
+def repeated_names(table: str, rows: Sequence[Any]) -> list[Problem]:
+    return _repeated(table, rows, "name", _text_of("name"))
+
+
 def member(row: Any, name: str) -> Any:
     return row.get(name) if isinstance(row, Mapping) else getattr(row, name, None)
 

@@ -11,7 +11,7 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_settings import EnvSettingsSource
 
-from pagereeve.settings.crosschecks import member, problems_between, unknown_printers
+from pagereeve.settings.crosschecks import member, problems_between, repeated_names, unknown_printers
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.included import read_included
 from pagereeve.settings.model import ENV_DELIMITER, ENV_PREFIX, Settings
@@ -103,4 +103,5 @@ def _cross_problems(merged: Mapping[str, Any]) -> list[Problem]:
     tables = ("gateways", "printers", "readers", "relays")
     gateways, printers, readers, relays = (_rows(merged, name) for name in tables)
     problems = problems_between(gateways, printers, merged.get("feeds"), readers, merged.get("alerts"), relays)
+    problems += repeated_names("periods", _rows(merged, "periods"))
     return problems + unknown_printers(_rows(merged, "sources"), printers)

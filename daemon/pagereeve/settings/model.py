@@ -26,7 +26,7 @@ from pagereeve.ports.secrets import NoSecret
 from pagereeve.relay.settings_file import SOCKET_NAME, socket_problem
 from pagereeve.settings.alerts import AlertSettings
 from pagereeve.settings.credentials import GivenCredential, read_credentials
-from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between, unknown_printers
+from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between, repeated_names, unknown_printers
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.feeds import FeedSettings
 from pagereeve.settings.lists.directory import Binding, read_directory
@@ -44,6 +44,7 @@ from pagereeve.settings.sections import (
     PrivacySettings,
     WatchSettings,
 )
+from pagereeve.settings.site import PeriodSettings, SiteSettings
 from pagereeve.settings.tickets import SourceSettings, with_sources
 
 ENV_PREFIX = "PAGEREEVE_"
@@ -84,6 +85,8 @@ class Settings(BaseSettings):
     metrics: MetricsSettings = MetricsSettings()
     clock: ClockSettings = ClockSettings()
     limits: LimitSettings = LimitSettings()
+    site: SiteSettings = SiteSettings()
+    periods: tuple[PeriodSettings, ...] = Field(default=(), max_length=1_000)
 
     @classmethod
     def settings_customise_sources(
@@ -100,6 +103,7 @@ class Settings(BaseSettings):
     def _fits_together(self) -> Self:
         problems = problems_between(self.gateways, self.printers, self.feeds, self.readers, self.alerts, self.relays)
         problems += unknown_printers(self.sources, self.printers)
+        problems += repeated_names("periods", self.periods)
         if self.relays and (trouble := socket_problem(self.relay_socket_path)):
             problems.append(Problem("relay_socket", trouble))
         if trouble := path_problem(self.local_socket_path):

@@ -78,7 +78,7 @@ def _names(steps: Sequence[Step]) -> list[str]:
         if isinstance(step, str) and model is not None:
             field = model.model_fields.get(step)
             model = None if field is None else _model_in(field.annotation)
-    return [] if model is None else list(model.model_fields)
+    return [] if model is None else [field.alias or name for name, field in model.model_fields.items()]
 
 
 def _model_in(annotation: Any) -> type[BaseModel] | None:

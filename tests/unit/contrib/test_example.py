@@ -10,6 +10,7 @@ from typing import Any, get_args
 
 import pytest
 from pydantic import BaseModel
+from pydantic.fields import FieldInfo
 
 from pagereeve.settings import (
     BadgeFormSettings,
@@ -40,6 +41,8 @@ NEEDED = {
     "sender": "a@b",
     "recipients": ["a@b"],
     "acts": ["send"],
+    "from": "2026-09-07",
+    "to": "2026-12-19",
 }
 # Written in one line, wherever they stand; their members are explained once.
 INLINE = (PolicyOverrides, BadgeFormSettings, TicketSettings)
@@ -68,6 +71,11 @@ def table_models(model: type[BaseModel], place: str = "") -> dict[str, type[Base
     return found
 
 
+def words_of(model: type[BaseModel]) -> dict[str, FieldInfo]:
+    """As a file writes them."""
+    return {field.alias or name: field for name, field in model.model_fields.items()}
+
+
 def test_the_example_loads_with_every_uncommented_line_and_defaults_otherwise() -> None:
     settings = load_settings(EXAMPLE, {})
     assert [printer.name for printer in settings.printers] == ["library-1"]
@@ -87,7 +95,7 @@ def test_every_setting_occurs_in_its_table_of_the_example() -> None:
     wanted = {
         (place, name)
         for place, model in tables.items()
-        for name in model.model_fields
+        for name in words_of(model)
         if f"{place}.{name}".strip(".") not in tables
     }
     assert wanted - shown == set()
@@ -102,9 +110,9 @@ def test_every_member_of_a_badge_form_is_explained() -> None:
 def test_the_defaults_that_the_example_shows_are_the_defaults() -> None:
     checked = 0
     for place, model in table_models(Settings).items():
-        required = {name: NEEDED[name] for name, field in model.model_fields.items() if field.is_required()}
+        required = {name: NEEDED[name] for name, field in words_of(model).items() if field.is_required()}
         built = model.model_validate(required)
-        for name, field in model.model_fields.items():
+        for name, field in words_of(model).items():
             values = [value for table, shown, value in assignments() if (table, shown) == (place, name)]
             if field.is_required() or field.default is None or not values:
                 continue

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from pagereeve.domain.accounts.periods import chosen
+from zoneinfo import ZoneInfo
+
+from pagereeve.domain.accounts.own_periods import chosen
 from pagereeve.domain.accounts.printer_accounts import PrinterAccounts
 from pagereeve.queries.totals import totals_of
 from pagereeve.queries.waiting import pages_waiting
@@ -10,7 +12,7 @@ from pagereeve.reports.totals import answer_csv, answer_json
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import World
 
-ALWAYS = chosen(None, None, None, "UTC")
+ALWAYS = chosen(None, None, None, ZoneInfo("UTC"))
 
 
 async def half_printed(world: World, *, before: int) -> None:

@@ -79,7 +79,7 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
         (replace(WELL, disk_trouble="1 MiB is free"), "critical", "is nearly full: 1 MiB is free."),
         (replace(WELL, journal_trouble="journal x is no database"), "critical", "is no database"),
         (replace(WELL, wal_bytes=100 * MIB), "warning", "takes 100 MiB, the limit is 64"),
-        (replace(WELL, newest_us=NOW_US + HOUR_US), "critical", "The clock says 2025-11-24T16:00:00"),
+        (replace(WELL, newest_us=NOW_US + HOUR_US), "critical", "The clock says 2025-11-24 16:00+00:00"),
         (replace(WELL, readable=("/etc/key",)), "warning", "Every user of this machine can read /etc/key"),
         (replace(WELL, expired=("old",)), "warning", "A credential has expired: old."),
         (replace(WELL, expired=("old", "older")), "warning", "Credentials have expired: old, older."),
@@ -92,12 +92,12 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
         (
             replace(WELL, quiet=(SilentPrinter("attic", NOW_US - SILENT_AFTER_US - 1, "asleep"),)),
             "warning",
-            "One printer has sent no reading for more than a day: attic (asleep, last 2025-11-23T15:59Z)",
+            "One printer has sent no reading for more than a day: attic (asleep, last 2025-11-23 15:59+00:00)",
         ),
         (
             replace(WELL, quiet=(SilentPrinter("attic", NOW_US - HOUR_US, "asleep", NOW_US - 180_000_000),)),
             "info",
-            "One printer has stopped answering: attic (asleep, last 2025-11-24T15:00Z).",
+            "One printer has stopped answering: attic (asleep, last 2025-11-24 15:00+00:00).",
         ),
         (
             replace(WELL, quiet=(SilentPrinter("attic", None, "late", NOW_US - 180_000_000, late=True),)),

@@ -48,24 +48,24 @@ class Period:
         day = local(self.from_us, self.zone).date()
         begins_us = self.from_us
         while begins_us < self.to_us:
-            ends_us = min(self.to_us, _begins_us(day + timedelta(days=1), self.zone))
+            ends_us = min(self.to_us, day_begins_us(day + timedelta(days=1), self.zone))
             days.append(Period(day.isoformat(), self.zone, begins_us, ends_us))
             begins_us, day = ends_us, day + timedelta(days=1)
         return days
 
 
-def zone_of(name: str) -> ZoneInfo:
-    """Raises BadQuestion for a name that the time zone database does not have."""
+def zone_of(name: str, where: str = "--zone") -> ZoneInfo:
+    """Raises BadQuestion, which names ``where``, for a name that the time zone database does not have."""
     try:
         return ZoneInfo(name)
     except (ZoneInfoNotFoundError, ValueError, OSError) as error:
-        raise BadQuestion("--zone", f"{name[:40]!r} is no time zone; write Europe/Berlin or UTC") from error
+        raise BadQuestion(where, f"{name[:40]!r} is no time zone; write Europe/Berlin or UTC") from error
 
 
 def period_of(text: str, zone: ZoneInfo) -> Period:
     """The calendar's year, quarter, month, ISO week or day of that name in the zone. Raises BadQuestion."""
     first, after = _dates(text)
-    return Period(text, zone, _begins_us(first, zone), _begins_us(after, zone))
+    return Period(text, zone, day_begins_us(first, zone), day_begins_us(after, zone))
 
 
 def between(from_text_: str | None, to_text_: str | None, zone: ZoneInfo) -> Period:
@@ -81,14 +81,9 @@ def between(from_text_: str | None, to_text_: str | None, zone: ZoneInfo) -> Per
     return Period(name, zone, from_us, to_us)
 
 
-def chosen(period: str | None, from_: str | None, to: str | None, zone_name: str) -> Period:
-    """The period that the options --period or --from and --to name. Raises BadQuestion."""
-    zone = zone_of(zone_name)
-    if period is None:
-        return between(from_, to, zone)
-    if from_ is not None or to is not None:
-        raise BadQuestion("--period", "can't be used together with --from or --to; use one or the other")
-    return period_of(period, zone)
+def is_calendar_name(text: str) -> bool:
+    """Has one of FORMS, whether the calendar has that period or not."""
+    return any(form.fullmatch(text) for form in (_YEAR, _QUARTER, _MONTH, _WEEK, _DAY))
 
 
 def local(at_us: int, zone: ZoneInfo) -> datetime:
@@ -134,7 +129,7 @@ def _months(year: int, month: int, length: int) -> tuple[date, date]:
     return first, date(year + after // 12, after % 12 + 1, 1)
 
 
-def _begins_us(day: date, zone: ZoneInfo) -> int:
+def day_begins_us(day: date, zone: ZoneInfo) -> int:
     """The first instant of a local day: of a midnight that comes twice the first, of one that is skipped the jump."""
     stamp = datetime.combine(day, time(), tzinfo=zone).astimezone(UTC)
     return (stamp - EPOCH) // timedelta(microseconds=1)
@@ -149,7 +144,7 @@ def instant_of(text: str, zone: ZoneInfo, option: str) -> int:
             raise BadQuestion(option, f"{text!r} is not in the calendar ({error})") from error
         if not YEAR_LEAST <= day.year <= YEAR_MOST:
             raise BadQuestion(option, f"{text!r} is out of range; years {YEAR_LEAST} to {YEAR_MOST} are known")
-        return _begins_us(day, zone)
+        return day_begins_us(day, zone)
     try:
         return from_text(text, option)
     except BadFact as error:

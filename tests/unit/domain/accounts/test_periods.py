@@ -7,7 +7,8 @@ from zoneinfo import ZoneInfo
 
 import pytest
 
-from pagereeve.domain.accounts.periods import Period, between, chosen, local_text, period_of, zone_of
+from pagereeve.domain.accounts.own_periods import chosen
+from pagereeve.domain.accounts.periods import Period, between, local_text, period_of, zone_of
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.instants import SECOND_US, from_text, to_text
 
@@ -87,7 +88,7 @@ def test_dates_begin_in_the_zone_and_times_stand_for_themselves() -> None:
 
 
 def test_without_ends_a_period_holds_everything() -> None:
-    asked = chosen(None, None, None, "UTC")
+    asked = chosen(None, None, None, ZoneInfo("UTC"))
     assert asked.holds(0)
     assert asked.holds(from_text("9999-01-01T00:00:00Z"))
     with pytest.raises(BadQuestion, match="no beginning or no end"):
@@ -141,7 +142,7 @@ def test_wrong_edges_are_refused_by_their_option(from_: str | None, to: str | No
 
 def test_a_period_is_named_in_one_way_only() -> None:
     with pytest.raises(BadQuestion, match="can't be used together"):
-        chosen("2026-11", "2026-11-25", None, "UTC")
+        chosen("2026-11", "2026-11-25", None, UTC)
 
 
 @pytest.mark.parametrize("name", ["Europe/Atlantis", "", "../etc/passwd", "/etc/passwd"])

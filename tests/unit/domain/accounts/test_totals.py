@@ -14,8 +14,9 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.accounts.own_periods import chosen
 from pagereeve.domain.accounts.period_sums import HouseSum, MeterSum, PeriodSums, sums_of
-from pagereeve.domain.accounts.periods import between, chosen, period_of
+from pagereeve.domain.accounts.periods import between, period_of
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
 from pagereeve.domain.accounts.totals import By, Totals
 from pagereeve.domain.facts.reading import Unit
@@ -242,7 +243,7 @@ def test_the_table_of_a_period_shows_the_stretches_over_its_edges() -> None:
 
 
 def test_a_period_is_said_by_its_name_and_all_time_by_none() -> None:
-    always = chosen(None, None, None, "UTC")
+    always = chosen(None, None, None, ZoneInfo("UTC"))
     assert period_line(always, "Findings that began") == "Findings that began: from the beginning to now (UTC)"
     november = period_line(period_of("2026-11", ZoneInfo("Europe/Berlin")))
     begins, ends = "2026-11-01 00:00:00+01:00", "just before 2026-12-01 00:00:00+01:00"
