@@ -28,6 +28,11 @@ COMMANDS: Final = (
     ("findings", "findings:app", "List problems with their evidence; record their cause."),
     ("alerts", "alerts:app", "List alerts and undelivered messages; send a test message."),
     ("ledger", "ledger:ledger", "The postings as plain-text double entry (beancount syntax)."),
+    (
+        "supplier-bill",
+        "supplier_bill:supplier_bill",
+        "Check a supplier's statement of meters against the readings.",
+    ),
     ("facts", "facts:facts", "Write the journal's facts as NDJSON, one fact a line."),
     ("project", "project:project", "Compute ledger, findings and totals from a file of facts, without a daemon."),
     ("prove", "prove:prove", "Prove printers, stage by stage, with test pages if wanted."),

@@ -5,11 +5,11 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 
 from pagereeve.domain.facts.facts import PlateauRead
-from pagereeve.domain.facts.reading import Plateau
 from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import FOREVER_US
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.resume_points import resume_point_before
+from pagereeve.queries.newest_reading import newest_plateau
 
 PagesWaiting = Mapping[tuple[str, str], int | None]
 """By printer and channel; None where the meter's figure can't be compared with that of its last cut."""
@@ -19,18 +19,12 @@ async def pages_waiting(reads: Reads, printers: Iterable[str]) -> PagesWaiting:
     """By how much the newest reading of each is beyond its last cut. ``reads`` should be of one moment."""
     waiting: dict[tuple[str, str], int | None] = {}
     for printer in printers:
-        newest = await _newest(reads, printer)
+        newest = await newest_plateau(reads, printer)
         levels = {} if newest is None else await _levels(reads, printer)
         for channel, count in () if newest is None else newest.sight.counts:
             pages = count.value - levels.get(channel, count.value + 1)
             waiting[printer, channel] = None if pages < 0 else pages
     return waiting
-
-
-async def _newest(reads: Reads, printer: str) -> Plateau | None:
-    run = await reads.open_run(printer)
-    read = run.fact if run is not None and isinstance(run.fact, PlateauRead) else await reads.last_read(printer)
-    return None if read is None else read.plateau
 
 
 async def _levels(reads: Reads, printer: str) -> dict[str, int]:

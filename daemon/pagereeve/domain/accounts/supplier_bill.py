@@ -7,11 +7,8 @@ names days more often than instants: any instant of the day may then be meant.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
-
-from pagereeve.domain.ledger import Stretch
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,11 +37,10 @@ class BillLine:
 
 @dataclass(frozen=True, slots=True)
 class Shown:
-    """The meter showed ``figure`` at ``at_us``, on its run ``run``."""
+    """The meter showed ``figure`` at ``at_us``."""
 
     figure: int
     at_us: int
-    run: int
 
 
 class Agreement(StrEnum):
@@ -61,6 +57,7 @@ class Unsaid(StrEnum):
     NO_READING_AFTER = "no-reading-after"
     METER_CHANGED = "meter-changed"
     NO_SUCH_CHANNEL = "no-such-channel"
+    OTHER_DEVICE = "other-device"
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,52 +109,32 @@ def serial_key(serial: str) -> str:
     return "".join(serial.split()).replace("-", "").casefold()
 
 
-def shown_by(stretches: Iterable[Stretch], channel: str) -> tuple[Shown, ...]:
-    """What the meter showed at each cut, in order: a stretch's opening figure held up to its opening, its closing one
-    from its closing on.
+def joined(
+    line: BillLine, printer: str, opening: CheckedFigure, closing: CheckedFigure, *, one_run: bool
+) -> CheckedLine:
+    """The line of one printer, of its two ends; ``one_run``: what the meter showed at both can be subtracted."""
+    return CheckedLine(line, Match.FOUND, (printer,), opening, closing, _counted(opening, closing) if one_run else None)
+
+
+def check_figure(
+    billed: BilledFigure, before: Shown | None, after: Shown | None, *, one_run: bool = True
+) -> CheckedFigure:
+    """Whether the figure lies between the last reading before it and the first one after it, which may be the same.
+
+    Where the two can't be subtracted (not ``one_run``, or the meter wrapped) no figure in between is known.
     """
-    shown: set[tuple[int, int, int]] = set()
-    for one in stretches:
-        if one.channel == channel:
-            shown |= {(one.opens_us, one.run, one.before)} if one.before is not None else set()
-            shown |= {(one.closes_us, one.run, one.after)} if one.after is not None else set()
-    return tuple(Shown(figure, at_us, run) for at_us, run, figure in sorted(shown))
-
-
-def checked(line: BillLine, shown: Sequence[Shown], printer: str) -> CheckedLine:
-    """``shown`` in order of time: what one printer's meter showed at its cuts, or was last seen to show."""
-    opening, closing = check_figure(line.opening, shown), check_figure(line.closing, shown)
-    return CheckedLine(line, Match.FOUND, (printer,), opening, closing, _counted(opening, closing))
-
-
-def check_figure(billed: BilledFigure, shown: Sequence[Shown]) -> CheckedFigure:
-    """The readings around the instant, and whether the figure lies between them."""
-    before = next((one for one in reversed(shown) if one.at_us <= billed.from_us), None)
-    after = next((one for one in shown if one.at_us >= billed.until_us), None)
-    if why := _unsaid(before, after, shown):
+    if before is None or after is None:
+        why = Unsaid.NO_READING_BEFORE if before is None else Unsaid.NO_READING_AFTER
         return CheckedFigure(billed, Agreement.UNKNOWN, before, after, why=why)
-    assert before is not None and after is not None  # noqa: S101, PT018 - said by _unsaid
+    if not one_run or after.figure < before.figure:
+        return CheckedFigure(billed, Agreement.UNKNOWN, before, after, why=Unsaid.METER_CHANGED)
     off = max(billed.figure - after.figure, 0) or min(billed.figure - before.figure, 0)
     return CheckedFigure(billed, Agreement.DIFFERS if off else Agreement.AGREES, before, after, off)
 
 
-def _unsaid(before: Shown | None, after: Shown | None, shown: Sequence[Shown]) -> Unsaid:
-    if not shown:
-        return Unsaid.NO_SUCH_CHANNEL
-    if before is None:
-        return Unsaid.NO_READING_BEFORE
-    if after is None:
-        return Unsaid.NO_READING_AFTER
-    # Of two runs, and where a run wrapped, no figure in between is known.
-    if before.run != after.run or after.figure < before.figure:
-        return Unsaid.METER_CHANGED
-    return Unsaid.NOTHING
-
-
 def _counted(opening: CheckedFigure, closing: CheckedFigure) -> tuple[int, int] | None:
     """The least and the most pages between the two instants."""
-    ends = (opening.before, opening.after, closing.before, closing.after)
-    if Agreement.UNKNOWN in (opening.agreement, closing.agreement) or len({one.run for one in ends if one}) != 1:
+    if opening.before is None or opening.after is None or closing.before is None or closing.after is None:
         return None
-    first, second, third, fourth = (0 if one is None else one.figure for one in ends)
-    return max(third - second, 0), fourth - first
+    least, most = closing.before.figure - opening.after.figure, closing.after.figure - opening.before.figure
+    return None if most < 0 else (max(least, 0), most)

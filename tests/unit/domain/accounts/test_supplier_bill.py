@@ -1,8 +1,6 @@
-"""A supplier's bill against what the meter showed at its cuts."""
+"""A supplier's bill against what the meter showed around its dates."""
 
 from __future__ import annotations
-
-from dataclasses import replace
 
 import pytest
 
@@ -13,85 +11,57 @@ from pagereeve.domain.accounts.supplier_bill import (
     Shown,
     Unsaid,
     check_figure,
-    checked,
+    joined,
     serial_key,
-    shown_by,
-)
-from pagereeve.domain.facts.reading import Unit
-from pagereeve.domain.ledger import Stretch
-
-DAY = 86_400_000_000
-# 1,000 until the middle of day 1; 1,040 from its evening on, until day 30; then 1,200; another meter on day 40.
-LIFE = (
-    Shown(1_000, 0, 1),
-    Shown(1_000, DAY + DAY // 2, 1),
-    Shown(1_040, DAY + 3 * DAY // 4, 1),
-    Shown(1_040, 30 * DAY, 1),
-    Shown(1_200, 30 * DAY + 1, 1),
-    Shown(1_200, 39 * DAY, 1),
-    Shown(17, 40 * DAY, 2),
-    Shown(90, 60 * DAY, 2),
 )
 
+BEFORE, AFTER = Shown(1_000, 10), Shown(1_040, 20)
 
-def at(figure: int, at_us: int, until_us: int | None = None) -> BilledFigure:
-    return BilledFigure(figure, at_us, at_us if until_us is None else until_us)
+
+def at(figure: int, at_us: int = 15) -> BilledFigure:
+    return BilledFigure(figure, at_us, at_us)
+
+
+@pytest.mark.parametrize(("figure", "off"), [(1_000, 0), (1_040, 0), (1_041, 1), (999, -1), (0, -1_000)])
+def test_a_figure_lies_between_the_readings_around_it_or_is_off_by_what_is_beyond_them(figure: int, off: int) -> None:
+    found = check_figure(at(figure), BEFORE, AFTER)
+    assert (found.agreement, found.off) == (Agreement.DIFFERS if off else Agreement.AGREES, off)
 
 
 @pytest.mark.parametrize(
-    ("billed", "agreement", "off"),
+    ("before", "after", "one_run", "why"),
     [
-        (at(1_000, DAY), Agreement.AGREES, 0),
-        (at(1_001, DAY), Agreement.DIFFERS, 1),
-        (at(990, DAY), Agreement.DIFFERS, -10),
-        (at(1_020, DAY, 2 * DAY), Agreement.AGREES, 0),
-        (at(1_041, DAY, 2 * DAY), Agreement.DIFFERS, 1),
-        (at(1_040, 2 * DAY), Agreement.AGREES, 0),
-        (at(90, 60 * DAY), Agreement.AGREES, 0),
+        (None, AFTER, True, Unsaid.NO_READING_BEFORE),
+        (BEFORE, None, True, Unsaid.NO_READING_AFTER),
+        (None, None, True, Unsaid.NO_READING_BEFORE),
+        (BEFORE, AFTER, False, Unsaid.METER_CHANGED),
+        (Shown(4_294_967_290, 10), Shown(3, 20), True, Unsaid.METER_CHANGED),
     ],
 )
-def test_a_figure_lies_between_the_readings_around_its_instant_or_its_day(
-    billed: BilledFigure, agreement: Agreement, off: int
+def test_where_nothing_can_be_said_the_reason_is(
+    before: Shown | None, after: Shown | None, one_run: bool, why: Unsaid
 ) -> None:
-    found = check_figure(billed, LIFE)
-    assert (found.agreement, found.off) == (agreement, off)
-
-
-@pytest.mark.parametrize(
-    ("billed", "shown", "why"),
-    [
-        (at(5, -1), LIFE, Unsaid.NO_READING_BEFORE),
-        (at(90, 61 * DAY), LIFE, Unsaid.NO_READING_AFTER),
-        (at(1_200, 39 * DAY + 5), LIFE, Unsaid.METER_CHANGED),
-        (at(5, DAY), (Shown(4_294_967_290, 0, 1), Shown(3, 2 * DAY, 1)), Unsaid.METER_CHANGED),
-        (at(5, DAY), (), Unsaid.NO_SUCH_CHANNEL),
-    ],
-)
-def test_where_nothing_can_be_said_the_reason_is(billed: BilledFigure, shown: tuple[Shown, ...], why: Unsaid) -> None:
-    found = check_figure(billed, shown)
+    found = check_figure(at(1_020), before, after, one_run=one_run)
     assert (found.agreement, found.why, found.off) == (Agreement.UNKNOWN, why, 0)
 
 
 def test_what_was_counted_between_two_days_is_known_within_their_edges() -> None:
-    life = (Shown(1_000, 0, 1), Shown(1_050, DAY, 1), Shown(1_100, 30 * DAY, 1), Shown(1_150, 31 * DAY, 1))
-    line = BillLine(2, "INV-01", "total", at(1_000, 0, DAY), at(1_150, 30 * DAY, 31 * DAY))
-    found = checked(line, life, "north")
+    line = BillLine(2, "INV-01", "total", at(1_000), at(1_150))
+    opening = check_figure(line.opening, Shown(1_000, 0), Shown(1_050, 20))
+    closing = check_figure(line.closing, Shown(1_100, 30), Shown(1_150, 40))
+    found = joined(line, "north", opening, closing, one_run=True)
     assert (found.counted, found.agreement, line.pages) == ((50, 150), Agreement.AGREES, 150)
-    longer = replace(line, closing=at(1_151, 30 * DAY, 31 * DAY))
-    assert checked(longer, life, "north").agreement is Agreement.DIFFERS
+    assert joined(line, "north", opening, closing, one_run=False).counted is None
 
 
-def test_a_line_over_two_meters_is_checked_end_by_end() -> None:
-    found = checked(BillLine(2, "INV-01", "total", at(1_000, DAY), at(90, 60 * DAY)), LIFE, "north")
-    assert (found.counted, found.agreement) == (None, Agreement.AGREES)
+def test_a_line_differs_if_one_end_does_and_agrees_only_if_both_do() -> None:
+    line = BillLine(2, "INV-01", "total", at(1_000), at(1_150))
+    agrees, differs = check_figure(at(1_000), BEFORE, AFTER), check_figure(at(1_050), BEFORE, AFTER)
+    unsaid = check_figure(at(1_000), None, AFTER)
+    assert joined(line, "north", agrees, agrees, one_run=True).agreement is Agreement.AGREES
+    assert joined(line, "north", agrees, unsaid, one_run=True).agreement is Agreement.UNKNOWN
+    assert joined(line, "north", unsaid, differs, one_run=True).agreement is Agreement.DIFFERS
 
 
 def test_serial_numbers_as_people_write_them() -> None:
     assert serial_key(" xk-90 21 B") == serial_key("XK9021b")
-
-
-def test_what_the_cuts_showed() -> None:
-    stretch = Stretch("north", 1, "total", Unit.IMPRESSIONS, 10, 20, 100, 105, 5)
-    broken = replace(stretch, run=2, opens_us=20, closes_us=30, before=None, after=7)
-    other = replace(stretch, channel="color", before=1, after=2)
-    assert shown_by([stretch, broken, other], "total") == (Shown(100, 10, 1), Shown(105, 20, 1), Shown(7, 30, 2))
