@@ -99,9 +99,9 @@ def decode_error_bits(octets: bytes) -> tuple[str, ...]:
 class Count:
     """A channel's figure and the unit in which it steps.
 
-    ``modulus`` is where it wraps to 0, as the profile says (0: nowhere that is known). ``object`` names the object that
-    gave it: two objects of one printer are never subtracted from one another. Empty, it contradicts nothing. ``grade``
-    is how the unit is known.
+    ``modulus`` is where it wraps to 0, as the profile says. 0 is nowhere that is known, as a sum or a Counter64: then
+    each fall is a reset. ``object`` names the object that gave it: two objects of one printer are never subtracted from
+    one another. Empty, it contradicts nothing. ``grade`` is how the unit is known.
     """
 
     value: int

@@ -205,7 +205,7 @@ def _candidate(
     channel: PinnedChannel, figure: ChannelFigure, values: Mapping[bytes, Varbind], target: MeterTarget
 ) -> Candidate:
     if channel.modulus == COUNTER32_MODULUS and values[channel.terms[0].name].tag == COUNTER64:
-        # It wraps at 2^64 (RFC 2578 section 7.1.10), which no printer lives to see.
+        # By its type, whatever the profile left unsaid (channels.py:NO_MODULUS).
         channel = replace(channel, modulus=NO_MODULUS)
     if channel.name == "total" and target.unit is not None:
         why = f"{channel.why}; the registry says what a test print proved of its unit"
