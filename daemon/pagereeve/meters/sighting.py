@@ -93,6 +93,7 @@ class MeterSighting:
             errors=_error_names(self._text(self._pins.errors)[:ERROR_OCTETS_MAX]),
             responder=self._responder,
             counters=self._counters(),
+            description=self._pins.description,
         )
 
     def _counters(self) -> tuple[Counter, ...]:

@@ -136,7 +136,8 @@ class Sight:
 
     ``counts`` is sorted by channel name; ``counters`` are all that the printer offers, these among them, sorted by
     object. ``serial`` and ``object_id`` are empty where the agent gave none:
-    an empty identity proves nothing and contradicts nothing. ``responder`` is the address and port that answered: part
+    an empty identity proves nothing and contradicts nothing. ``description`` is sysDescr, in which makers name model
+    and firmware: it tells who is alike, never who is another. ``responder`` is the address and port that answered: part
     of the record, not of the identity.
     """
 
@@ -147,6 +148,7 @@ class Sight:
     errors: tuple[str, ...] = ()
     responder: str = ""
     counters: tuple[Counter, ...] = ()
+    description: str = ""
 
     def count(self, channel: str) -> Count | None:
         return next((count for name, count in self.counts if name == channel), None)
