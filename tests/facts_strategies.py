@@ -211,6 +211,7 @@ def sights(draw: st.DrawFn) -> Sight:
         counts=tuple((name, draw(counts)) for name in sorted(names)),
         serial=draw(texts(least=0)),
         object_id=draw(texts(least=0)),
+        description=draw(texts(least=0)),
         state=draw(st.sampled_from(PrinterState)),
         errors=tuple(draw(st.lists(st.sampled_from(ERROR_BITS), unique=True, max_size=4))),
         responder=draw(st.sampled_from(["", "192.0.2.10:1161"])),

@@ -21,7 +21,8 @@ from pagereeve.simulator.printer.model import PrinterSpec
 from pagereeve.simulator.snmp.agent import DatagramDoor
 from pagereeve.simulator.snmp.recorded_agent import RecordedAgent
 from tests.integration.recorded import record_of
-from tests.printers import PRINTERS
+from tests.printers import HP, PRINTERS, of_maker
+from tests.snmp_agents import small
 
 SPEC = PrinterSpec(
     "dean-of-letters", serial="CNB7-4711-XQ", start_count=4242, description="Maker 9000 S/N CNB7-4711-XQ"
@@ -138,7 +139,9 @@ def test_a_profile_is_checked_alone_and_against_a_recording(tmp_path: Path, caps
     alone = capsys.readouterr().out
     assert "1.3.6.1.4.1.2358.1.0 (faxes) is of none of the makers in object_ids" in alone
     assert "1.3.6.1.4.1.2385 is of the profile sharp too" in alone
-    assert "a test print" in alone
+    assert "rests on hearsay\n" in alone
+    assert "note   channel 1 (total) rests on hearsay, and names no source: it gives way to what is proven" in alone
+    assert "sources\n  a test print" in alone
     recording.write_text(record_of(PRINTERS["sharp-colour"].mib))
     # The standard's own total comes first: of this profile nothing is left.
     assert status_of(["profile", "check", str(profile), "--recording", str(recording)]) == 1
@@ -150,6 +153,50 @@ def test_a_profile_is_checked_alone_and_against_a_recording(tmp_path: Path, caps
     assert body["recording"]["given"] == ["total"]
     assert body["recording"]["not_given"] == ["faxes"]
     assert body["recording"]["channels"][0]["value"] == 91_164 + 29_940
+
+
+def hp_profile(*columns: tuple[str, str]) -> str:
+    """A profile of the maker whose printers are recorded here: the name of each channel and its column."""
+    head = ['name = "own"', 'maker = "A maker"', 'object_ids = ["1.3.6.1.4.1.11.2.3.9"]']
+    head += ['sources = ["a list"]', 'evidence = "None."']
+    for name, column in columns:
+        head += ["[[channels]]", f'name = "{name}"', 'unit = "impressions"', 'rests_on = "mib"', 'source = "a MIB"']
+        head.append(f'objects = ["{HP}.{column}"]')
+    return "\n".join(head)
+
+
+@pytest.mark.parametrize(
+    ("mib", "columns", "why"),
+    [
+        # A dead column: it stands at 0 while others count.
+        ({5: 0, 6: 11_000, 7: 4_000}, {"total": 5, "mono": 6, "colour": 7}, f"total 0 by {HP}.5.0 stands at 0"),
+        # A wrong column: the standard's total, or the profile's own parts, say otherwise.
+        ({5: 7}, {"total": 5}, f"total 7 by {HP}.5.0 is not the total 15000 of Printer-MIB"),
+        ({5: 90_000}, {"prints": 5}, "prints 90000 > total 15000"),
+        ({6: 1, 7: 2}, {"mono": 6, "colour": 7}, "mono + colour = 3, less than total 15000"),
+        ({5: 15_000, 6: 11_000, 7: 4_000}, {"total": 5, "mono": 6, "colour": 7}, ""),
+    ],
+    ids=["dead", "another-total", "larger-part", "parts-too-small", "sound"],
+)
+def test_a_profile_on_a_wrong_or_dead_column_is_refused_by_its_own_witnesses(
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    mib: dict[int, int],
+    columns: dict[str, int],
+    why: str,
+) -> None:
+    profile, recording = tmp_path / "own.toml", tmp_path / "one.snmprec"
+    profile.write_text(hp_profile(*((name, f"{column}.0") for name, column in columns.items())))
+    objects = {f"{HP}.{column}.0": small(value) for column, value in mib.items()}
+    recording.write_text(record_of(of_maker("11.2.3.9.1", objects, count=15_000)))
+    status = status_of(["profile", "check", str(profile), "--recording", str(recording), "--json"])
+    body = json.loads(capsys.readouterr().out)
+    assert (status, body["sound"]) == ((1, False) if why else (0, True))
+    assert all(why in one for one in body["recording"]["refuted"][:1])
+    assert bool(body["recording"]["refuted"]) == bool(why)
+    assert [(one["rests_on"], one["source"]) for one in body["channels"]] == [("mib", "a MIB")] * len(columns)
+    assert status_of(["profile", "check", str(profile), "--recording", str(recording)]) == status
+    assert ("The recording contradicts the profile: " + why in capsys.readouterr().out) == bool(why)
 
 
 def test_what_is_wrong_with_a_profile_or_a_recording_is_said(

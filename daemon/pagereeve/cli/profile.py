@@ -12,7 +12,8 @@ from cyclopts import App, Parameter
 from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.cli.options import AsJson
 from pagereeve.cli.output import say, say_json
-from pagereeve.meters.discovery.profile import Profile, Profiles, profile_of, shipped_profiles
+from pagereeve.meters.discovery.profile import Profile, ProfileChannel, Profiles, profile_of, shipped_profiles
+from pagereeve.meters.discovery.refuting import refuted
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.recording.snmprec import recorded_rows
 from pagereeve.meters.snmp.ber import Varbind
@@ -39,7 +40,8 @@ def check(
     """Check a profile: schema, objects, and with a recording what it gives. Exit status 1 if it gives nothing sound."""
     profile = profile_of(file)
     seen = None if recording is None else asyncio.run(_replayed(profile, recorded_rows(recording)))
-    result = ProfileCheck(_described(profile), _remarks(profile), seen)
+    against = () if seen is None else refuted(profile.name, seen)
+    result = ProfileCheck(_described(profile), _remarks(profile), seen, against)
     if json:
         say_json(check_json(result))
     else:
@@ -48,13 +50,19 @@ def check(
 
 
 def _described(profile: Profile) -> dict[str, object]:
-    sources = list(profile.sources)
     return {
         "name": profile.name,
         "maker": profile.maker,
         "object_ids": list(profile.object_ids),
+        "sources": list(profile.sources),
         "channels": [
-            {"name": one.name, "unit": one.unit, "objects": list(one.places), "rests_on": sources}
+            {
+                "name": one.name,
+                "unit": one.unit,
+                "objects": list(one.places),
+                "rests_on": one.rests_on,
+                "source": one.source,
+            }
             for one in profile.channels
         ],
     }
@@ -62,7 +70,8 @@ def _described(profile: Profile) -> dict[str, object]:
 
 def _remarks(profile: Profile) -> tuple[str, ...]:
     """What is allowed, and seldom meant."""
-    remarks = [
+    remarks = [f"channel {nth} ({one.name}) rests on hearsay{_told(one)}" for nth, one in _hearsay(profile)]
+    remarks += [
         f"{place} ({one.name}) is of none of the makers in object_ids; is a digit wrong?"
         for one in profile.channels
         for place in one.places
@@ -81,6 +90,16 @@ def _remarks(profile: Profile) -> tuple[str, ...]:
         if other is not None and other.name != profile.name:
             remarks.append(f"{object_id} is of the profile {other.name} too; the longer beginning wins")
     return tuple(remarks)
+
+
+def _hearsay(profile: Profile) -> list[tuple[int, ProfileChannel]]:
+    return [(nth, one) for nth, one in enumerate(profile.channels, 1) if one.rests_on == "hearsay"]
+
+
+def _told(channel: ProfileChannel) -> str:
+    """Where it was heard, and what that means."""
+    whence = f" ({channel.source})" if channel.source else ", and names no source"
+    return f"{whence}: it gives way to what is proven"
 
 
 def _makers(profile: Profile) -> set[str]:

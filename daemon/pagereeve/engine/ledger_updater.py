@@ -15,6 +15,7 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.ledger import RowWrites
 
 # A meter that stays silent for days leaves a long stretch open; projecting it may take this share of the time, no more.
+# It takes long each time: a single long one among short ones is the machine's pause, and puts nothing off.
 LONG_PROJECTION_US = 10_000
 PROJECTION_SHARE = 50
 
@@ -52,6 +53,7 @@ class LedgerUpdater(Generic[AnyProjector]):
     must_reopen: bool = False
     put_off: bool = False
     project_from_us: int = 0
+    _took_us: int = 0
     _begin_again_us: int | None = None
     _in_doubt: bool = False
 
@@ -104,7 +106,8 @@ class LedgerUpdater(Generic[AnyProjector]):
         began_us = self.clock.monotonic_us()
         self._in_doubt = True
         update = self.opened().advance(limit_us)
-        took_us = self.clock.monotonic_us() - began_us
+        before_us, self._took_us = self._took_us, self.clock.monotonic_us() - began_us
+        took_us = min(before_us, self._took_us)
         self.project_from_us = began_us + (took_us * PROJECTION_SHARE if took_us > LONG_PROJECTION_US else 0)
         return update
 

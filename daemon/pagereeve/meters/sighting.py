@@ -8,7 +8,7 @@ from typing import Final
 
 from pagereeve.domain.facts.reading import Count, Counter, PrinterState, Sight, SilenceReason, Unit, decode_error_bits
 from pagereeve.domain.facts.reading_codec import COUNTERS_MAX
-from pagereeve.meters.discovery.channels import PinnedChannel, Term, figure_of, says_unknown, term_value
+from pagereeve.meters.discovery.channels import PinnedChannel, Term, figure_of, modulus_at, says_unknown, term_value
 from pagereeve.meters.discovery.consistency import ShownCount, check
 from pagereeve.meters.discovery.objects import SYS_OBJECT_ID, Pins
 from pagereeve.meters.discovery.refusing import no_pages, not_known_now
@@ -93,6 +93,7 @@ class MeterSighting:
             errors=_error_names(self._text(self._pins.errors)[:ERROR_OCTETS_MAX]),
             responder=self._responder,
             counters=self._counters(),
+            description=self._pins.description,
         )
 
     def _counters(self) -> tuple[Counter, ...]:
@@ -106,8 +107,9 @@ class MeterSighting:
             for term in channel.terms:
                 value = self._term(term, channel.name)
                 if value is not None:
+                    modulus = modulus_at(term, channel, self._values)
                     counter = Counter(
-                        term.label, value, channel.name, channel.source, word.unit, word.grade, channel.modulus, part
+                        term.label, value, channel.name, channel.source, word.unit, word.grade, modulus, part
                     )
                     found.setdefault((counter.object, counter.channel), counter)
         if len(found) == 1:

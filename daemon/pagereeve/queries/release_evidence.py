@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Final
 
 from pagereeve.domain.badges.projector import SITE
+from pagereeve.domain.brackets.chosen import with_chosen
 from pagereeve.domain.brackets.timeline import ECHO_WITHIN_US, start_of, started_again
 from pagereeve.domain.brackets.units import with_units
 from pagereeve.domain.facts.facts import (
@@ -47,7 +48,8 @@ KEYS_MAX: Final = 50
 @dataclass(slots=True)
 class Evidence:
     """``charges`` has one row a channel, ``stretches`` those that name the release. ``others`` shared its
-    bracket, and ``others_left_out`` more. ``next_plateau`` is the first behind its last stretch.
+    bracket, and ``others_left_out`` more. ``plateaus`` show the counters that were billed; ``next_plateau`` is the
+    first behind its last stretch.
 
     ``grades`` say of each channel how its unit was known when its stretch closed.
 
@@ -129,10 +131,21 @@ async def _gathered(reads: Reads, key: ReleaseKey, printer: str, charges: list[C
     _add_notices(evidence, mine)
     await _add_rows(reads, evidence)
     await _add_facts(reads, evidence)
+    _bill(evidence, rules)
     evidence.grades = _grades(evidence, rules)
     evidence.notes = [one for one in rules.notes if _near(evidence, one.origin.at_us)]
     evidence.findings = await reads.findings_of(key)
     return evidence
+
+
+def _bill(evidence: Evidence, rules: Rules) -> None:
+    """Readings with the counters that were billed then: what was chosen stands in the place of what was read."""
+    parts = with_chosen(evidence.plateaus, rules)
+    reached = [one for one in parts if evidence.to_us is None or one.first_received_us <= evidence.to_us]
+    before = [one for one in reached if one.first_received_us <= evidence.from_us]
+    evidence.plateaus = [*before[-1:], *reached[len(before) :]]
+    if evidence.next_plateau is not None:
+        evidence.next_plateau = with_chosen([evidence.next_plateau], rules)[0]
 
 
 def _grades(evidence: Evidence, rules: Rules) -> dict[str, UnitGrade]:

@@ -22,7 +22,8 @@ FROM_MODEL: Final = "inferred-from-model"
 class UnitStanding:
     """By which unit a printer's next release will be judged, how that is known, and the agent's object id (``model``).
 
-    Of several counters that tickets are compared with, the one that is known least.
+    Of several counters that tickets are compared with, the one that is known least. ``wording`` is what the agent says
+    of its model and firmware (``wording_of``); empty where no reading has it.
     """
 
     printer: str
@@ -30,16 +31,32 @@ class UnitStanding:
     unit: Unit
     grade: UnitGrade
     model: str = ""
+    wording: str = ""
+
+    def may_equal(self, other: UnitStanding) -> bool:
+        """The same object id, and the same words for model and firmware where both are known."""
+        same = not self.wording or not other.wording or self.wording == other.wording
+        return bool(self.model) and self.model == other.model and same
 
 
 @dataclass(frozen=True, slots=True)
 class ModelOffer:
-    """Printers of one model run on an assumed unit, and of others of that model (``proven_by``) it is proven."""
+    """Printers of one model run on an assumed unit, and of equals of theirs (``proven_by``) it is proven.
+
+    ``described``: what all of their agents say of model and firmware is known, and the same.
+    """
 
     model: str
     unit: Unit
     proven_by: tuple[str, ...]
     printers: tuple[str, ...]
+    described: bool = False
+
+
+def wording_of(description: str, serial: str) -> str:
+    """A description without what differs from device to device: its own serial number, case and blanks."""
+    text = description.replace(serial, "") if serial else description
+    return " ".join(text.casefold().split())
 
 
 async def units_of(reads: Reads, printers: Collection[str] | None = None) -> tuple[UnitStanding, ...]:
@@ -63,7 +80,9 @@ async def _standing(reads: Reads, printer: str, plateau: Plateau) -> UnitStandin
         rules = Rules.of([stored.fact for stored in await reads.standing_facts(printer)])
         counts = [(name, judged_by(name, count, rules, FOREVER_US)) for name, count in counts]
     channel, count = max(counts, key=lambda one: _rank(one[1]))
-    return UnitStanding(printer, channel, count.unit, count.grade, plateau.sight.object_id)
+    sight = plateau.sight
+    wording = wording_of(sight.description, sight.serial)
+    return UnitStanding(printer, channel, count.unit, count.grade, sight.object_id, wording)
 
 
 def _rank(count: Count) -> int:
@@ -81,15 +100,16 @@ def assumed_by_model(known: Iterable[UnitStanding]) -> Mapping[str, tuple[str, .
 
 
 def model_offers(known: Iterable[UnitStanding]) -> tuple[ModelOffer, ...]:
-    """What may be taken over from a proven printer. Where proofs of a model disagree, nothing is offered."""
+    """What may be taken over from a proven equal. Where proofs of equals disagree, nothing is offered."""
     standings = list(known)
-    proven: dict[str, list[UnitStanding]] = {}
-    for one in standings:
-        if one.grade is UnitGrade.PROVEN and one.model:
-            proven.setdefault(one.model, []).append(one)
-    offers = []
+    by_name = {one.printer: one for one in standings}
+    proven = [one for one in standings if one.grade is UnitGrade.PROVEN and one.model]
+    offers: dict[tuple[str, Unit, tuple[str, ...], bool], list[str]] = {}
     for model, printers in assumed_by_model(standings).items():
-        by = proven.get(model, [])
-        if len({one.unit for one in by}) == 1:
-            offers.append(ModelOffer(model, by[0].unit, tuple(one.printer for one in by), printers))
-    return tuple(offers)
+        for printer in printers:
+            by = [one for one in proven if by_name[printer].may_equal(one)]
+            if len({one.unit for one in by}) == 1:
+                described = all(one.wording for one in (by_name[printer], *by))
+                place = (model, by[0].unit, tuple(one.printer for one in by), described)
+                offers.setdefault(place, []).append(printer)
+    return tuple(ModelOffer(*place[:3], tuple(printers), place[3]) for place, printers in offers.items())

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Final
 
 from pagereeve.domain.values.visible import visible
 from pagereeve.ports.inspection import ChannelFound, Inspection
@@ -13,11 +13,15 @@ from pagereeve.reports.inspection import inspection_json
 
 @dataclass(frozen=True, slots=True)
 class ProfileCheck:
-    """``profile`` has name, maker, object_ids and channels; ``seen`` is what a recording gave, if there was one."""
+    """``profile`` has name, maker, object_ids, sources and channels, each with what it rests on and its own source.
+
+    ``seen`` is what a recording gave, if there was one, and ``refuted`` what of it speaks against the profile.
+    """
 
     profile: Mapping[str, Any]
     remarks: tuple[str, ...]
     seen: Inspection | None
+    refuted: tuple[str, ...] = ()
 
     @property
     def given(self) -> tuple[ChannelFound, ...]:
@@ -33,10 +37,6 @@ class ProfileCheck:
         return () if self.seen is None else tuple(name for name in names if name not in given)
 
     @property
-    def refuted(self) -> tuple[str, ...]:
-        return () if self.seen is None else tuple(one.text for one in self.seen.checks if not one.passed)
-
-    @property
     def sound(self) -> bool:
         """Without a recording, the file can be used; with one, it gives something that nothing contradicts."""
         return self.seen is None or (bool(self.given) and not self.refuted)
@@ -49,6 +49,7 @@ def check_json(check: ProfileCheck) -> dict[str, Any]:
         recording = inspection_json(check.seen) | {
             "given": [one.name for one in check.given],
             "not_given": list(check.silent),
+            "refuted": list(check.refuted),
         }
     return {"sound": check.sound, **check.profile, "remarks": list(check.remarks), "recording": recording}
 
@@ -61,15 +62,21 @@ def check_text(check: ProfileCheck) -> str:
         f"object ids   {', '.join(profile['object_ids'])}",
         "",
     ]
-    lines += [f"{one['name']:8} {one['unit']:12} {' + '.join(one['objects'])}" for one in profile["channels"]]
-    lines += ["", "rests on", *(f"  {visible(one)}" for one in _sources(profile))]
+    for nth, one in enumerate(profile["channels"], 1):
+        lines.append(f"{nth:2} {one['name']:8} {one['unit']:12} {' + '.join(one['objects'])}")
+        lines.append(f"{'':24} rests on {_ground(one)}")
+    lines += ["", "sources", *(f"  {visible(one)}" for one in profile["sources"])]
     lines += ["", *(f"note   {visible(one)}" for one in check.remarks)] if check.remarks else []
     lines += _recording_lines(check)
     return "\n".join([*lines, "", _verdict(check)])
 
 
-def _sources(profile: Mapping[str, Any]) -> list[str]:
-    return list(dict.fromkeys(source for one in profile["channels"] for source in one["rests_on"]))
+GROUNDS: Final = {"recording": "a recording", "mib": "the text of a MIB", "hearsay": "hearsay"}
+
+
+def _ground(channel: Mapping[str, Any]) -> str:
+    source = visible(str(channel["source"]))
+    return f"{GROUNDS[channel['rests_on']]}{f': {source}' if source else ''}"
 
 
 def _recording_lines(check: ProfileCheck) -> list[str]:
@@ -80,7 +87,8 @@ def _recording_lines(check: ProfileCheck) -> list[str]:
         unit = one.unit_said if one.unit is None else one.unit.value
         lines.append(f"  {one.name:8} {one.value:>10}  {unit:12} {' + '.join(one.objects)}")
     lines += [f"  {name:8} {'-':>10}  nothing that this profile gives" for name in check.silent]
-    lines += [f"  {'check' if one.passed else 'FAILED'}  {one.text}" for one in check.seen.checks]
+    lines += [f"  check   {one.text}" for one in check.seen.checks if one.passed]
+    lines += [f"  FAILED  {visible(one)}" for one in check.refuted]
     return [*lines, *(f"  note   {visible(note)}" for note in check.seen.notes)]
 
 

@@ -23,6 +23,7 @@ from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.findings.finding import fallen_back
 from pagereeve.queries.release_evidence import Evidence
 from pagereeve.reports.sentences import SILENCES, span_text
+from pagereeve.reports.witnesses import apart_text
 
 CORRECTIONS = {
     "corrected": "its source's clock was off and is corrected",
@@ -194,8 +195,10 @@ def _of_readings(evidence: Evidence) -> list[Happening]:
         if closes_us is not None and plateau.last_received_us >= closes_us:
             parts.append("the reading after")
         role = f" ({', '.join(parts)})" if parts else ""
-        what = f"meter read{role}: {reading_text(plateau)}{remarks.get(plateau, '')}"
-        plain = not role and plateau not in remarks
+        shown = role or plateau is evidence.plateaus[-1]
+        apart = apart_text(evidence.plateaus[0], plateau) if shown else ""
+        what = f"meter read{role}: {reading_text(plateau)}{apart}{remarks.get(plateau, '')}"
+        plain = not role and not apart and plateau not in remarks
         counts = tuple((name, count.value) for name, count in plateau.sight.counts) if plain else ()
         happenings.append(Happening(plateau.first_received_us, what, "meter" if counts else "", counts))
     for run in runs.runs:

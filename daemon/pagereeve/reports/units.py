@@ -40,12 +40,16 @@ def offer_lines(offers: Iterable[ModelOffer]) -> list[str]:
     return [_offer(one) for one in offers]
 
 
+_WHERE: Final = "Where model and firmware are the same, "
+
+
 def _offer(one: ModelOffer) -> str:
+    where = "Their agents say the same of model and firmware: " if one.described else _WHERE
     return (
         f"{_printers(len(one.printers))} with the object id {one.model} "
         f"{'runs' if len(one.printers) == 1 else 'run'} on an assumed unit: {some(one.printers)}. "
         f"{some(one.proven_by)} of that model {'is' if len(one.proven_by) == 1 else 'are'} proven. "
-        f"Where model and firmware are the same, {'its entry' if len(one.printers) == 1 else 'their entries'} may say: "
+        f"{where}{'its entry' if len(one.printers) == 1 else 'their entries'} may say: "
         f'unit = "{one.unit.value}", unit_grade = "{FROM_MODEL}"'
     )
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from pagereeve.domain.facts.reading import Unit, UnitGrade
@@ -33,12 +35,23 @@ def test_what_was_proven_just_now_is_offered_to_the_others_of_its_model() -> Non
 
 
 @pytest.mark.parametrize(
-    ("description", "printers"), [("Model 7, firmware 1.2", ("south", "west")), ("Model 7, firmware 2.0", ("west",))]
+    ("description", "offered"),
+    [("Model 7, firmware 1.2", {("south",): True, ("west",): False}), ("Model 7, firmware 2.0", {("west",): False})],
 )
-def test_another_firmware_that_was_seen_is_no_equal(description: str, printers: tuple[str, ...]) -> None:
+def test_another_firmware_that_was_seen_is_no_equal(description: str, offered: dict[tuple[str, ...], bool]) -> None:
+    """Of one that was never looked at a person compares."""
     proofs = [proof("north", Unit.SHEETS), proof("south", None, description)]
-    (offer,) = offers_of(proofs, KNOWN)
-    assert offer.printers == printers
+    assert {offer.printers: offer.described for offer in offers_of(proofs, KNOWN)} == offered
+
+
+def test_what_the_journal_holds_of_the_firmware_counts() -> None:
+    known = [
+        assumed("north"),
+        replace(assumed("south"), wording="model 7, firmware 1.2"),
+        replace(assumed("west"), wording="model 7, firmware 2.0"),
+    ]
+    (offer,) = offers_of([proof("north", Unit.SHEETS)], known)
+    assert (offer.printers, offer.described) == (("south",), True)
 
 
 def test_a_proof_without_a_unit_offers_nothing_and_neither_do_two_that_disagree() -> None:

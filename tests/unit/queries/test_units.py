@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from pagereeve.domain.facts.facts import PlateauRead, SettleLearned, UnitLearned
 from pagereeve.domain.facts.reading import Count, Plateau, PrinterState, Reading, Sight, Unit, UnitGrade
-from pagereeve.queries.units import ModelOffer, UnitStanding, assumed_by_model, model_offers, units_of
+from pagereeve.queries.units import ModelOffer, UnitStanding, assumed_by_model, model_offers, units_of, wording_of
 from pagereeve.reports.units import offer_lines, units_line
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.journal_samples import NOON_US
@@ -80,3 +82,45 @@ def test_proofs_of_a_model_that_disagree_offer_nothing() -> None:
         standing("cellar", *UNKNOWN),
     ]
     assert model_offers(known) == ()
+
+
+def test_a_proof_is_offered_to_nobody_of_another_firmware() -> None:
+    known = [
+        replace(standing("attic", Unit.SHEETS, UnitGrade.PROVEN), wording="model 7 1.2"),
+        replace(standing("barn", *UNKNOWN), wording="model 7 1.2"),
+        replace(standing("cellar", *UNKNOWN), wording="model 7 2.0"),
+        standing("dorm", *UNKNOWN),
+    ]
+    offers = (
+        ModelOffer(MODEL, Unit.SHEETS, ("attic",), ("barn",), described=True),
+        # A fact of before says nothing of it: a person compares.
+        ModelOffer(MODEL, Unit.SHEETS, ("attic",), ("dorm",)),
+    )
+    assert model_offers(known) == offers
+    same, unknown = offer_lines(offers)
+    assert "Their agents say the same of model and firmware: its entry may say" in same
+    assert "Where model and firmware are the same, its entry may say" in unknown
+
+
+def test_proofs_of_two_firmwares_may_differ() -> None:
+    known = [
+        replace(standing("attic", Unit.SHEETS, UnitGrade.PROVEN), wording="1.2"),
+        replace(standing("barn", Unit.IMPRESSIONS, UnitGrade.PROVEN), wording="2.0"),
+        replace(standing("cellar", *UNKNOWN), wording="2.0"),
+        standing("dorm", *UNKNOWN),
+    ]
+    offer = ModelOffer(MODEL, Unit.IMPRESSIONS, ("barn",), ("cellar",), described=True)
+    assert model_offers(known) == (offer,)
+
+
+def test_a_serial_number_in_the_description_makes_no_other_model() -> None:
+    assert wording_of("Model 7  S/N K-17, V1.2", "K-17") == wording_of("MODEL 7 S/N K-18, v1.2 ", "K-18")
+    assert wording_of("Model 7 V1.2", "") == "model 7 v1.2"
+
+
+async def test_what_an_agent_says_of_itself_is_in_its_readings() -> None:
+    journal = MemoryJournal()
+    read = shown("attic", *UNKNOWN)
+    sight = replace(read.plateau.sight, serial="K-17", description="Model 7 K-17")
+    await journal.observe("attic", [], replace(read, plateau=replace(read.plateau, sight=sight)))
+    assert await units_of(journal) == (replace(standing("attic", *UNKNOWN), wording="model 7"),)

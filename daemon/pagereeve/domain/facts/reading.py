@@ -99,9 +99,9 @@ def decode_error_bits(octets: bytes) -> tuple[str, ...]:
 class Count:
     """A channel's figure and the unit in which it steps.
 
-    ``modulus`` is where it wraps to 0, as the profile says (0: nowhere that is known). ``object`` names the object that
-    gave it: two objects of one printer are never subtracted from one another. Empty, it contradicts nothing. ``grade``
-    is how the unit is known.
+    ``modulus`` is where it wraps to 0, as the profile says. 0 is nowhere that is known, as a sum or a Counter64: then
+    each fall is a reset. ``object`` names the object that gave it: two objects of one printer are never subtracted from
+    one another. Empty, it contradicts nothing. ``grade`` is how the unit is known.
     """
 
     value: int
@@ -136,7 +136,8 @@ class Sight:
 
     ``counts`` is sorted by channel name; ``counters`` are all that the printer offers, these among them, sorted by
     object. ``serial`` and ``object_id`` are empty where the agent gave none:
-    an empty identity proves nothing and contradicts nothing. ``responder`` is the address and port that answered: part
+    an empty identity proves nothing and contradicts nothing. ``description`` is sysDescr, in which makers name model
+    and firmware: it tells who is alike, never who is another. ``responder`` is the address and port that answered: part
     of the record, not of the identity.
     """
 
@@ -147,6 +148,7 @@ class Sight:
     errors: tuple[str, ...] = ()
     responder: str = ""
     counters: tuple[Counter, ...] = ()
+    description: str = ""
 
     def count(self, channel: str) -> Count | None:
         return next((count for name, count in self.counts if name == channel), None)

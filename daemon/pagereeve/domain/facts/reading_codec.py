@@ -115,6 +115,7 @@ _SIGHT: Final = Codec(
     Spread("counts", COUNTS),
     Member("serial", TEXT, default=""),
     Member("object_id", TEXT, default=""),
+    Member("description", TEXT, default=""),
     Member("state", choice(PrinterState, str)),
     Member("errors", texts(ERRORS_MAX), default=(), written=True),
     Member("responder", TEXT, default=""),

@@ -160,12 +160,16 @@ def _sample_at(run: Run, at_us: int) -> Sample:
 def _moved(
     before: Sight, after: Sight, channel: str, pace: Pace, row: Posted
 ) -> Iterator[tuple[str, tuple[Unit, int]]]:
-    """Of each witness that both answers show, and that was not reset in between."""
+    """Of each witness that both answers show, and that was not reset in between. One that stands at 0 has never
+    counted: it witnesses nothing.
+    """
     policy, billed, later = row.windows[0].release.policy, before.count(channel), _witnesses(after, channel)
     for name, counter in _witnesses(before, channel).items():
         if name not in later or (billed is not None and name == billed.object):
             continue
         old, new = _count(counter), _count(later[name])
+        if old.value == new.value == 0:
+            continue
         if counter_step(old, new, pace, policy) in CARRIES_ON:
             yield name, (new.unit, pages_between(old, new.value, policy))
 

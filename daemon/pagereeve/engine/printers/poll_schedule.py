@@ -91,15 +91,15 @@ class PollSchedule:
             if gate.asked_us <= sent_us and not gate.answer.done():
                 gate.answer.set_result(result)
 
-    def plan(self, windows: OpenWindows, *, watch_until_us: int, proving: bool = False) -> None:
+    def plan(self, windows: OpenWindows, *, watch_until_us: int, proving: bool = False, put_off_s: float = 0.0) -> None:
         """Decide on the next read. Until ``watch_until_us`` (wall time) missing pages may still surface; ``proving``:
-        somebody waits for the meter to rest.
+        somebody waits for the meter to rest. Nothing closes a window before ``put_off_s``: no read is needed for it.
         """
         now_us = self.clock.now_us()
         poll_state = PollState(
             waiting=bool(windows.starts_us) or windows.unwitnessed or watch_until_us > now_us,
             oldest_wait_s=max((now_us - start_us for start_us in windows.starts_us), default=0) / SECOND_US,
-            due_s=None if windows.due_us is None else max(0.0, (windows.due_us - now_us) / SECOND_US),
+            due_s=None if windows.due_us is None else max(put_off_s, (windows.due_us - now_us) / SECOND_US),
             interval_s=self._interval_s,
             stirred=self._stirred or windows.unwitnessed,
             failures=self._failures,

@@ -425,8 +425,12 @@ class PrinterWatcher:
             self.rest_queue.look(known, self.schedule.good_sent_us, self.schedule.failures)
 
     def _plan(self) -> None:
+        put_off_s = seconds_until(self.updater.project_from_us, self.around.clock) if self.updater.put_off else 0.0
         self.schedule.plan(
-            self._windows(), watch_until_us=self.learner.watch_until_us, proving=bool(len(self.rest_queue))
+            self._windows(),
+            watch_until_us=self.learner.watch_until_us,
+            proving=bool(len(self.rest_queue)),
+            put_off_s=put_off_s,
         )
 
     def _waits(self) -> Sequence[Waiting]:

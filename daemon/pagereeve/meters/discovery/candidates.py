@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pagereeve.meters.discovery.channels import NO_MODULUS, PinnedChannel, Term
@@ -43,7 +43,8 @@ async def offered(conversation: Conversation, profile: Profile) -> Offer:
         modulus = channel.modulus if len(terms) == 1 else NO_MODULUS
         why = f"profile {profile.name}: the maker's own object"
         unit, rests_on = channel.proven_unit, channel.rests_on
-        offer.channels.append(PinnedChannel(channel.name, terms, unit, modulus, profile.name, why, rests_on))
+        pinned = PinnedChannel(channel.name, terms, unit, modulus, profile.name, why, rests_on)
+        offer.channels.append(replace(pinned, term_modulus=channel.modulus))
     return offer
 
 

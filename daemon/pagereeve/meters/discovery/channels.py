@@ -24,7 +24,10 @@ from pagereeve.meters.snmp.ber import (
     tag_name,
 )
 
-# A sum of several counters wraps at no one figure, so no wrap of it is ever believed.
+# Of what wraps at no figure that is known no wrap is ever believed, and a fall is a reset. A sum of several counters
+# does not: its parts wrap, each for itself. A Counter64 wraps at 2^64 (RFC 2578 section 7.1.10), which no printer lives
+# to see, and which no fact could hold: 2^53 - 1 is the largest integer that JSON carries exactly (RFC 8785 appendix D,
+# RFC 7493 section 2.2). To say that it wraps there instead would make a reset near it into pages.
 NO_MODULUS: Final = 0
 DIGITS_MAX: Final = 20
 
@@ -59,6 +62,7 @@ class PinnedChannel:
 
     ``proven`` is what test pages proved of the unit, as the registry says: it counts for the channel, and hides nothing
     of what the agent says. ``inferred`` is what the printer's other counters showed of a unit that nobody says.
+    ``modulus`` is where the count wraps, ``term_modulus`` where each of several terms does.
     """
 
     name: str
@@ -70,6 +74,7 @@ class PinnedChannel:
     rests_on: RestsOn = "mib"
     proven: Unit | None = None
     inferred: Unit | None = None
+    term_modulus: int = COUNTER32_MODULUS
 
     @property
     def objects(self) -> tuple[str, ...]:
@@ -100,6 +105,8 @@ def figure_of(channel: PinnedChannel, values: Mapping[bytes, Varbind]) -> Channe
         if value is None:
             return None
         total += value
+    if total > FIGURE_MAX:
+        raise DecodeError(f"the counts of channel {channel.name} add up to {total}")
     return ChannelFigure(total, tuple(dict.fromkeys(flags)))
 
 
@@ -111,6 +118,15 @@ def term_value(term: Term, channel: str, values: Mapping[bytes, Varbind], flags:
     if term.record is not None:
         return record_of(octets(varbind), term.record)
     return _count(varbind, channel, flags)
+
+
+def modulus_at(term: Term, channel: PinnedChannel, values: Mapping[bytes, Varbind]) -> int:
+    """Where one instance wraps, as is known of its channel, or as its type says."""
+    if len(channel.terms) == 1:
+        return channel.modulus
+    varbind = values.get(term.name)
+    by_type = varbind is not None and varbind.tag == COUNTER64 and channel.term_modulus == COUNTER32_MODULUS
+    return NO_MODULUS if by_type else channel.term_modulus
 
 
 def says_unknown(channel: PinnedChannel, values: Mapping[bytes, Varbind]) -> bool:
@@ -150,7 +166,10 @@ def _digits(varbind: Varbind, channel: str) -> int:
     if not (1 <= len(text) <= DIGITS_MAX and text.isdigit()):
         where = oid_label(varbind.oid)
         raise DecodeError(f"the count of channel {channel} is text that is more than digits, at {where}")
-    return int(text)
+    value = int(text)
+    if value > FIGURE_MAX:
+        raise DecodeError(f"the count of channel {channel} is {value}, at {oid_label(varbind.oid)}")
+    return value
 
 
 def names_of(channels: Iterable[PinnedChannel]) -> tuple[bytes, ...]:

@@ -174,11 +174,13 @@ def _made_of_colours(chosen: Sequence[Candidate]) -> Candidate | None:
         return None
     if mono.unit is None or mono.unit is not colour.unit or mono.hearsay or colour.hearsay:
         return None
+    alike_moduli = mono.channel.term_modulus == colour.channel.term_modulus
     channel = replace(
         mono.channel,
         name="total",
         terms=tuple(dict.fromkeys((*mono.channel.terms, *colour.channel.terms))),
         modulus=NO_MODULUS,
+        term_modulus=mono.channel.term_modulus if alike_moduli else NO_MODULUS,
         why=f"black and colour of {mono.channel.source} added up, since no total of the printer moves",
     )
     value = mono.figure.value + colour.figure.value

@@ -118,6 +118,7 @@ def _channel(place: _Place, keys: Mapping[int, Sequence[int]]) -> PinnedChannel 
         MODULUS if len(found) == 1 else NO_MODULUS,
         SOURCE,
         "the standard's imaging counters",
+        term_modulus=MODULUS,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pagereeve.domain.facts.reading import Unit
@@ -55,8 +55,9 @@ class Pins:
 
     Identity and counts come first, so that an agent which takes only a few names gives them in one answer; ``requests``
     are the names of each request. ``channels`` are billed, ``witnesses`` are counted beside them. ``parted`` are sums
-    that no one answer can hold: they are not made. ``growing`` are table columns whose rows are added up: a row that
-    comes later belongs to the sum too.
+    that no one answer can hold: they are not made. ``description`` is sysDescr as the survey found it: it is not asked
+    for again, since a new firmware restarts the agent. ``growing`` are table columns whose rows are added up: a row
+    that comes later belongs to the sum too.
     """
 
     device: int
@@ -72,6 +73,7 @@ class Pins:
     parted: tuple[PinnedChannel, ...] = ()
     profile: str = ""
     growing: frozenset[bytes] = frozenset()
+    description: str = ""
 
     @property
     def printer_names(self) -> tuple[bytes, ...]:
@@ -86,7 +88,7 @@ class Pins:
 
     def within(self, room: int) -> Pins:
         """The same for an agent that takes ``room`` names at once."""
-        return pins_of(
+        pins = pins_of(
             self.device,
             self.row,
             self.channels,
@@ -95,6 +97,7 @@ class Pins:
             profile=self.profile,
             growing=self.growing,
         )
+        return replace(pins, description=self.description)
 
 
 def instance(column: bytes, *index: int) -> bytes:

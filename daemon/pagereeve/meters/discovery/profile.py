@@ -17,6 +17,7 @@ from typing import Annotated, Final, Literal, Self
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, ValidationError, model_validator
 
 from pagereeve.domain.facts.reading import COUNTER32_MODULUS, Unit
+from pagereeve.domain.values.codec import FIGURE_MAX
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.meters.discovery.channels import RestsOn
 from pagereeve.meters.snmp.ber import oid_bytes
@@ -77,7 +78,7 @@ class ProfileChannel(_Table):
     rests_on: RestsOn = "hearsay"
     source: Annotated[str, Field(max_length=500)] = ""
     unit: Literal["impressions", "sheets", "unproven"]
-    modulus: Annotated[int, Field(ge=1_000, le=2**53)] = COUNTER32_MODULUS
+    modulus: Annotated[int, Field(ge=1_000, le=FIGURE_MAX)] = COUNTER32_MODULUS
     objects: tuple[Oid, ...] = Field(default=(), max_length=16)
     records: Records | None = None
     rows: ProfileRows | None = None

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from typing import Final
 
 from pagereeve.domain.facts.reading import COUNTER32_MODULUS
 from pagereeve.meters.discovery.candidates import Offer, offered
@@ -44,6 +45,9 @@ from pagereeve.meters.snmp.names import Index
 from pagereeve.ports.inspection import DeviceFound
 from pagereeve.ports.meter import MeterTarget
 
+# sysDescr is a DisplayString of 255 (RFC 3418 section 2).
+DESCRIPTION_CHARS_MAX: Final = 255
+
 
 @dataclass(slots=True)
 class Survey:
@@ -68,7 +72,7 @@ class Survey:
     asleep: list[PinnedChannel] = field(default_factory=list)
 
     def pins(self) -> Pins:
-        return pins_of(
+        pins = pins_of(
             self.device,
             self.row,
             [candidate.channel for candidate in self.choice.chosen],
@@ -77,6 +81,7 @@ class Survey:
             profile=self.profile,
             growing=frozenset(self.growing),
         )
+        return replace(pins, description=self.description[:DESCRIPTION_CHARS_MAX])
 
 
 async def survey(conversation: Conversation, target: MeterTarget, profiles: Profiles) -> Survey:
@@ -205,7 +210,7 @@ def _candidate(
     channel: PinnedChannel, figure: ChannelFigure, values: Mapping[bytes, Varbind], target: MeterTarget
 ) -> Candidate:
     if channel.modulus == COUNTER32_MODULUS and values[channel.terms[0].name].tag == COUNTER64:
-        # It wraps at 2^64 (RFC 2578 section 7.1.10), which no printer lives to see.
+        # By its type, whatever the profile left unsaid (channels.py:NO_MODULUS).
         channel = replace(channel, modulus=NO_MODULUS)
     if channel.name == "total" and target.unit is not None:
         why = f"{channel.why}; the registry says what a test print proved of its unit"

@@ -79,6 +79,25 @@ def test_a_sum_of_counters_never_wraps() -> None:
     assert step(left, right) is Step.WENT_BACK
 
 
+@pytest.mark.parametrize("before", [2**32 - 3, 2**32 + 7, 2**53 - 1])
+@pytest.mark.parametrize("restart", [False, True])
+def test_a_counter64_that_falls_was_reset_and_never_wraps(before: int, restart: bool) -> None:
+    """Neither at 32 bits nor at the largest integer that JSON carries exactly (RFC 7493 section 2.2)."""
+    left = plateau(0, before, uptime_cs=90_000, modulus=0)
+    right = plateau(60, 4, uptime_cs=300 if restart else 96_000, modulus=0)
+    assert step(left, right) is (Step.RESET if restart else Step.WENT_BACK)
+    assert [run.began for run in runs_of(left, right, plateau(120, 4, uptime_cs=right_cs(right), modulus=0)).runs] == [
+        None,
+        Step.RESET if restart else Step.WENT_BACK,
+    ]
+
+
+def right_cs(before: Plateau) -> int:
+    """The agent's clock a minute later."""
+    assert before.last_uptime_cs is not None
+    return before.last_uptime_cs + 6_000
+
+
 def test_another_object_of_the_same_printer_ends_the_run() -> None:
     """glpi-project/glpi-agent#1155: 6466 by one object and 6465 by another are no -1 page."""
     left = plateau(0, 6466, counter="1.3.6.1.2.1.43.10.2.1.4.1.1")

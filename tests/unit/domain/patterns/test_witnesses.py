@@ -80,6 +80,13 @@ def test_movements_that_differ_are_told_once_with_what_was_released() -> None:
     }
 
 
+@pytest.mark.parametrize(("level", "told"), [(0, 0), (1, 1)])
+def test_a_witness_that_never_counted_says_nothing_and_one_that_stopped_does(level: int, told: int) -> None:
+    story = Witnessed()
+    story.printed(steps(5, 0, 4, first=(5_000, level)))
+    assert len(disagreements(story)) == told
+
+
 @pytest.mark.parametrize(("times", "told"), [(ALIKE - 1, 0), (ALIKE, 1)])
 def test_fewer_brackets_than_three_may_be_a_counter_that_steps_late(times: int, told: int) -> None:
     story = Witnessed()

@@ -33,14 +33,26 @@ def schedule() -> PollSchedule:
     return PollSchedule(VirtualClock(), HalfOfEverything(), PollPolicy())
 
 
-def planned_s(one: PollSchedule, windows: OpenWindows, *, watch_until_us: int = 0) -> float:
-    one.plan(windows, watch_until_us=watch_until_us)
+def planned_s(one: PollSchedule, windows: OpenWindows, *, watch_until_us: int = 0, put_off_s: float = 0.0) -> float:
+    one.plan(windows, watch_until_us=watch_until_us, put_off_s=put_off_s)
     return one.due_in_s()
 
 
 def waiting(*, since_s: float = 0, due_s: float | None = None) -> OpenWindows:
     due_us = None if due_s is None else BEGIN_US + int(due_s * SECOND_US)
     return OpenWindows((BEGIN_US - int(since_s * SECOND_US),), due_us, quiet_until_us=FOREVER_US)
+
+
+@pytest.mark.parametrize(
+    ("due_s", "put_off_s", "next_s"), [(3.0, 0.0, 3.0), (-1.0, 0.0, 0.05), (-1.0, 8.0, 8.0), (9.0, 8.0, 9.0)]
+)
+def test_no_read_is_due_for_a_projection_that_is_put_off(due_s: float, put_off_s: float, next_s: float) -> None:
+    async def story() -> None:
+        one = schedule()
+        planned_s(one, waiting(due_s=due_s))
+        assert planned_s(one, waiting(due_s=due_s), put_off_s=put_off_s) == pytest.approx(next_s)
+
+    passing(story())
 
 
 def test_a_read_is_due_when_its_time_has_come_or_somebody_asked() -> None:

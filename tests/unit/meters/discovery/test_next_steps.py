@@ -36,8 +36,10 @@ def test_the_kind_of_a_device_follows_from_its_objects(
 
 def test_a_subtree_is_whole_arcs_and_a_makers_other_devices_are_none() -> None:
     assert prints("1.3.6.1.4.1.11.2.3.9.1")
-    # HP's switches: 11.2.3.7.11 (recorded by librenms/librenms).
+    # HP's switches: librenms/librenms, resources/definitions/os_detection/procurve.yaml, and the stack recorded in its
+    # tests/snmpsim/procurve.snmprec.
     assert not prints("1.3.6.1.4.1.11.2.3.7.11.1")
+    assert not prints("1.3.6.1.4.1.11.2.3.7.8.5.2")
     assert not prints("1.3.6.1.4.1.6411.1")
     assert not prints("")
     assert all(enterprise_of(one) for one in PRINTING)
