@@ -1,4 +1,4 @@
-"""What each schema revision wrote is opened by today's daemon: one start, facts the same to the byte, rows that follow."""
+"""What each schema revision wrote, today's daemon opens: one start, facts the same to the byte, rows that follow."""
 
 from __future__ import annotations
 
