@@ -44,6 +44,8 @@ ON_ONE_LOOP = {
     "test_proof_terminal.py": "processes of their own",
     "test_relay_process.py": "processes of their own",
     "test_rules.py": "processes of their own",
+    "test_upgrade.py": "the database",
+    "test_readme.py": "processes of their own",
     "test_reads_contract.py": "the database",
     "test_replay.py": "the database, and processes of their own",
     "test_service_manager.py": "processes of their own",

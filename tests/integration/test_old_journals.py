@@ -1,4 +1,7 @@
-"""What an older version wrote still opens, and comes to the same facts to the byte and to the same ledger."""
+"""What an older version wrote still opens, and comes to the same facts to the byte and to the same ledger.
+
+test_upgrade.py starts the daemon on a journal of each revision.
+"""
 
 from __future__ import annotations
 
@@ -16,7 +19,7 @@ OLD = Path(__file__).parent / "journals"
 NEW_WORDS = {"text", "what", "evidence", "releases"}
 
 
-@pytest.fixture(params=sorted(path.name for path in OLD.iterdir() if path.is_dir()))
+@pytest.fixture(params=sorted(path.parent.name for path in OLD.glob("*/ledger.json.gz")))
 def old(request: pytest.FixtureRequest, tmp_path: Path) -> Path:
     """A copy of the files of one revision, unpacked."""
     for packed in (OLD / request.param).glob("*.gz"):

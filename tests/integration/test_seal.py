@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 import sqlite3
 from contextlib import closing
@@ -11,7 +12,8 @@ from pathlib import Path
 import pytest
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.domain.facts.facts import Redated
+from pagereeve.domain.facts.codec import from_json
+from pagereeve.domain.facts.facts import Erased, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.seal.commitments import Openings
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.store import Store
@@ -323,3 +325,19 @@ async def test_seals_are_made_in_the_transaction_that_stores(store: Store) -> No
     assert before is not None
     assert done.head is not None
     assert done.head.size == before.size + 1
+
+
+async def test_no_kind_of_fact_is_called_edited_when_nobody_edited_it(tmp_path: Path) -> None:
+    """A fact that is no event, and names the source and the id of one, has no identity of its own."""
+    lines = (Path(__file__).parents[1] / "unit/domain/facts/facts.jsonl").read_bytes().splitlines()
+    facts = [from_json(json.loads(line)) for line in lines]
+    journal = await SqlJournal.open(tmp_path / "journal.db", SystemClock())
+    stored = set()
+    for fact in facts:
+        if not isinstance(fact, PlateauRead | ReadFailed | Redated | Erased):
+            await journal.append(fact)
+            stored.add(type(fact))
+    await journal.close()
+    done = await verified(tmp_path / "journal.db")
+    assert len(stored) > 15
+    assert done.problems == []

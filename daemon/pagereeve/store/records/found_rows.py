@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from typing import Any, Final, Protocol
+from typing import Any, Protocol
 
-from pagereeve.domain.facts.claims import dated_claim_digest
+from pagereeve.domain.facts.claims import HEARD, dated_claim_digest
 from pagereeve.domain.facts.facts import Event, Fact, instant_us
 from pagereeve.domain.facts.personal import kind_of, personal_names
 from pagereeve.domain.facts.redating import redated
@@ -17,8 +17,6 @@ from pagereeve.ports.seal import FoundFact, SealedContent
 from pagereeve.store.records.checked_rows import claim_of, intact
 from pagereeve.store.records.fact_record import VOID_AT_US, fact_of, file
 from pagereeve.store.records.sealing import content_of
-
-_NO_IDENTITY: Final = "conflict"
 
 
 class SealedRow(Protocol):
@@ -86,7 +84,8 @@ def _fact(body: str) -> Fact | None:
 def _columns(row: SealedRow, fact: Fact) -> dict[str, bool]:
     members = json.loads(row.body)
     kind = kind_of(members)
-    identity = (members.get("source"), members.get("id")) if kind != _NO_IDENTITY else (None, None)
+    # What is no event may name another's source and id: a conflict, an answered release.
+    identity = (members.get("source"), members.get("id")) if isinstance(fact, (Event, *HEARD)) else (None, None)
     return {
         "printer": row.printer == fact.printer,
         "kind": row.kind == kind,
