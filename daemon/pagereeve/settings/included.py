@@ -49,11 +49,21 @@ MORE_COLUMNS: Final = (
 NUMBERS: Final = frozenset({"port", "print_port", "web_port"})
 
 
+@dataclass(frozen=True, slots=True)
+class IncludedRows:
+    """Rows of one table in one file; ``lines`` is None where they must be looked for (TOML)."""
+
+    table: str
+    file: Path
+    rows: list[Any]
+    lines: Sequence[int] | None = None
+
+
 @dataclass(slots=True)
 class Included:
-    """Rows to add, by table, and what is wrong with the files."""
+    """Rows to add, in the order of the files, and what is wrong with the files."""
 
-    rows: dict[str, list[Any]] = field(default_factory=lambda: {table: [] for table in TABLES})
+    found: list[IncludedRows] = field(default_factory=list)
     problems: list[Problem] = field(default_factory=list)
 
 
@@ -62,47 +72,47 @@ def read_included(patterns: Sequence[Any], base: Path) -> Included:
     found = Included()
     for path in _paths(patterns, base, found.problems):
         try:
-            rows = _of_csv(path) if path.suffix.lower() == ".csv" else _of_toml(path)
+            found.found += _of_csv(path) if path.suffix.lower() == ".csv" else _of_toml(path)
         except BadSettings as error:
             found.problems += [
                 Problem(f"{path}: {one.where}" if one.where else str(path), one.text) for one in error.problems
             ]
-            continue
-        for table in TABLES:
-            found.rows[table] += rows.get(table, [])
     return found
 
 
 def _paths(patterns: Sequence[Any], base: Path, problems: list[Problem]) -> list[Path]:
     paths: dict[Path, None] = {}
-    for place, pattern in enumerate(patterns):
+    for pattern in patterns:
         if not isinstance(pattern, str) or not pattern:
             continue
         folder, relative = (Path("/"), pattern.lstrip("/")) if pattern.startswith("/") else (base, pattern)
         matches = sorted(folder.glob(relative)) if has_magic(pattern) else [folder / relative]
         paths |= dict.fromkeys(one for one in matches if not one.is_dir())
         if len(paths) > FILES_MAX:
-            problems.append(Problem(f"{SETTING}[{place}]", f"names more than {FILES_MAX} files"))
+            problems.append(Problem(SETTING, f"with {pattern[:64]!r} it names more than {FILES_MAX} files"))
             return []
     return list(paths)
 
 
-def _of_toml(path: Path) -> Mapping[str, Any]:
+def _of_toml(path: Path) -> list[IncludedRows]:
     table = read_table(path, f"{SETTING} names it")
     strange = sorted(set(table) - set(TABLES))
     wrong = [name for name in TABLES if not isinstance(table.get(name, []), list)]
     if strange or wrong:
         text = "can't stand in an included file; only [[printers]], [[gateways]] and [[readers]] can"
         raise BadSettings(str(path), [Problem(name[:64], text) for name in [*strange, *wrong]])
-    return rooted(table, Settings, path.absolute().parent)
+    found = rooted(table, Settings, path.absolute().parent)
+    return [IncludedRows(name, path, found[name]) for name in TABLES if name in found]
 
 
-def _of_csv(path: Path) -> Mapping[str, Any]:
+def _of_csv(path: Path) -> list[IncludedRows]:
     printers: list[dict[str, Any]] = []
+    lines: list[int] = []
     gateways: dict[str, tuple[int, str]] = {}
     problems: list[Problem] = []
     for line, row in csv_rows(path, COLUMNS, SETTING, MORE_COLUMNS):
         printers.append(dict(_members(row)))
+        lines.append(line)
         name, host = row.get("gateway", ""), row.get("gateway_host", "")
         if not host:
             continue
@@ -119,8 +129,12 @@ def _of_csv(path: Path) -> Mapping[str, Any]:
             break
     if problems:
         raise BadSettings(str(path), problems)
-    found = {"printers": printers, "gateways": [{"name": name, "host": host} for name, (_, host) in gateways.items()]}
-    return rooted(found, Settings, path.absolute().parent)
+    hosts = [{"name": name, "host": host} for name, (_, host) in gateways.items()]
+    found = rooted({"printers": printers}, Settings, path.absolute().parent)
+    return [
+        IncludedRows("gateways", path, hosts, [line for line, _ in gateways.values()]),
+        IncludedRows("printers", path, found["printers"], lines),
+    ]
 
 
 def _members(row: Mapping[str, str]) -> Iterator[tuple[str, Any]]:
