@@ -6,7 +6,7 @@ file has a printer a line, and its head names settings of [[printers]]. Files ar
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from glob import has_magic
 from pathlib import Path
@@ -38,7 +38,10 @@ MORE_COLUMNS: Final = (
     "serial",
     "object_id",
     "unit",
+    "unit_grade",
     "profile",
+    "device",
+    "ipp_port",
     "print_port",
     "web_port",
     "gateway",
@@ -46,7 +49,7 @@ MORE_COLUMNS: Final = (
     "site",
     "text",
 )
-NUMBERS: Final = frozenset({"port", "print_port", "web_port"})
+NUMBERS: Final = frozenset({"port", "device", "ipp_port", "print_port", "web_port"})
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,6 +62,10 @@ class IncludedRows:
     lines: Sequence[int] | None = None
 
 
+Instead = Mapping[Path, Sequence[IncludedRows]]
+"""Rows of included files, by absolute path, which are looked at in the place of the files themselves."""
+
+
 @dataclass(slots=True)
 class Included:
     """Rows to add, in the order of the files, and what is wrong with the files."""
@@ -67,10 +74,17 @@ class Included:
     problems: list[Problem] = field(default_factory=list)
 
 
-def read_included(patterns: Sequence[Any], base: Path) -> Included:
-    """All files that the patterns name, none of them twice; what is wrong with one leaves the others."""
+def read_included(patterns: Sequence[Any], base: Path, instead: Instead | None = None) -> Included:
+    """All files that the patterns name, none of them twice; what is wrong with one leaves the others.
+
+    ``instead`` are rows in the place of a file's, whether it is there yet or not.
+    """
     found = Included()
-    for path in _paths(patterns, base, found.problems):
+    given = {} if instead is None else instead
+    for path in _paths(patterns, base, given, found.problems):
+        if path in given:
+            found.found += given[path]
+            continue
         try:
             found.found += _of_csv(path) if path.suffix.lower() == ".csv" else _of_toml(path)
         except BadSettings as error:
@@ -80,13 +94,15 @@ def read_included(patterns: Sequence[Any], base: Path) -> Included:
     return found
 
 
-def _paths(patterns: Sequence[Any], base: Path, problems: list[Problem]) -> list[Path]:
+def _paths(patterns: Sequence[Any], base: Path, given: Collection[Path], problems: list[Problem]) -> list[Path]:
     paths: dict[Path, None] = {}
     for pattern in patterns:
         if not isinstance(pattern, str) or not pattern:
             continue
         folder, relative = (Path("/"), pattern.lstrip("/")) if pattern.startswith("/") else (base, pattern)
-        matches = sorted(folder.glob(relative)) if has_magic(pattern) else [folder / relative]
+        matches = [folder / relative]
+        if has_magic(pattern):
+            matches = sorted({*folder.glob(relative), *(path for path in given if path.match(str(folder / relative)))})
         paths |= dict.fromkeys(one for one in matches if not one.is_dir())
         if len(paths) > FILES_MAX:
             problems.append(Problem(SETTING, f"with {pattern[:64]!r} it names more than {FILES_MAX} files"))
@@ -111,7 +127,7 @@ def _of_csv(path: Path) -> list[IncludedRows]:
     gateways: dict[str, tuple[int, str]] = {}
     problems: list[Problem] = []
     for line, row in csv_rows(path, COLUMNS, SETTING, MORE_COLUMNS):
-        printers.append(dict(_members(row)))
+        printers.append(members_of(row))
         lines.append(line)
         name, host = row.get("gateway", ""), row.get("gateway_host", "")
         if not host:
@@ -135,6 +151,11 @@ def _of_csv(path: Path) -> list[IncludedRows]:
         IncludedRows("gateways", path, hosts, [line for line, _ in gateways.values()]),
         IncludedRows("printers", path, found["printers"], lines),
     ]
+
+
+def members_of(row: Mapping[str, str]) -> dict[str, Any]:
+    """A printer's settings in a line of a CSV file."""
+    return dict(_members(row))
 
 
 def _members(row: Mapping[str, str]) -> Iterator[tuple[str, Any]]:

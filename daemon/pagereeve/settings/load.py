@@ -13,7 +13,7 @@ from pydantic_settings import EnvSettingsSource
 
 from pagereeve.settings.crosschecks import problems_between, unknown_printers
 from pagereeve.settings.errors import BadSettings, Problem
-from pagereeve.settings.included import read_included
+from pagereeve.settings.included import Instead, read_included
 from pagereeve.settings.model import ENV_DELIMITER, ENV_PREFIX, Settings
 from pagereeve.settings.places import EntryProblem, Origins, Places, lists_of, member
 from pagereeve.settings.relative_paths import rooted
@@ -26,10 +26,11 @@ HINT: Final = "pagereeve example settings prints every setting"
 OTHER_VARIABLES: Final = frozenset({"PAGEREEVE_SETTINGS"})
 
 
-def load_settings(path: Path, environment: Mapping[str, str] | None = None) -> Settings:
+def load_settings(path: Path, environment: Mapping[str, str] | None = None, instead: Instead | None = None) -> Settings:
     """The settings of a TOML file, overridden by PAGEREEVE_SECTION__NAME variables (of this process, if None).
 
-    Relative paths in the file are relative to its folder. Raises BadSettings with everything that is wrong.
+    Relative paths in the file are relative to its folder. ``instead``: rows in the place of included files. Raises
+    BadSettings with everything that is wrong.
     """
     given = os.environ if environment is None else environment
     data = rooted(read_table(path, HINT), Settings, path.absolute().parent)
@@ -37,7 +38,7 @@ def load_settings(path: Path, environment: Mapping[str, str] | None = None) -> S
     for table, rows in lists_of(data):
         origins.add(table, path, 0, len(rows), is_main=True)
     problems: list[Problem | EntryProblem] = []
-    problems += _include(data, path.absolute().parent, origins)
+    problems += _include(data, path.absolute().parent, origins, instead)
     problems += _unknown_variables(given, data)
     merged = _merged(data, _from_environment(given))
     try:
@@ -53,15 +54,26 @@ def load_settings(path: Path, environment: Mapping[str, str] | None = None) -> S
     return settings
 
 
-def _include(data: dict[str, Any], base: Path, origins: Origins) -> list[Problem]:
+def _include(data: dict[str, Any], base: Path, origins: Origins, instead: Instead | None) -> list[Problem]:
     """Add the rows of the files that ``include`` names; what is wrong with these files."""
-    included = read_included(_rows(data, "include"), base)
+    included = read_included(_rows(data, "include"), base, instead)
     for rows in included.found:
         if isinstance(data.get(rows.table, []), list):
             known = data.setdefault(rows.table, [])
             origins.add(rows.table, rows.file, len(known), len(rows.rows), rows.lines)
             known += rows.rows
     return included.problems
+
+
+def written_rows(path: Path, table: str, without: Path) -> list[Any]:
+    """What the settings file and the files that it includes hold of an included table, but for the file ``without``.
+
+    Raw tables, not judged. Raises BadSettings where the settings file itself can't be read.
+    """
+    base = path.absolute().parent
+    data = rooted(read_table(path, HINT), Settings, base)
+    included = read_included(_rows(data, "include"), base, {without: ()})
+    return [*_rows(data, table), *(row for rows in included.found if rows.table == table for row in rows.rows)]
 
 
 def _of_files(origins: Origins, data: Mapping[str, Any], merged: Mapping[str, Any]) -> Origins:
