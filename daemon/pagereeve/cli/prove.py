@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import sys
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import replace
 from functools import partial
@@ -101,7 +102,7 @@ def prove(
     plans = [_plan(settings, entry, target, asked, quiet_s) for entry, target in zip(entries, targets, strict=True)]
     if print_ and not _consent(plans, yes=yes):
         return USAGE
-    proofs = asyncio.run(_prove_all(settings, plans, as_json=json))
+    proofs = asyncio.run(_prove_all(settings, plans, notes, as_json=json))
     offers = [] if json else asyncio.run(_offers(settings, proofs))
     _show(
         [(proof, _fragment(settings, proof, entry)) for proof, entry in zip(proofs, entries, strict=True)],
@@ -229,7 +230,10 @@ async def _offers(settings: Settings, proofs: Sequence[Proof]) -> list[str]:
     return offer_lines(offers_of(proofs, known))
 
 
-async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool) -> list[Proof]:
+async def _prove_all(
+    settings: Settings, plans: Sequence[Plan], notes: ProofNotes | None, *, as_json: bool
+) -> list[Proof]:
+    untold: Counter[str] = Counter()
 
     clock = SystemClock()
     meter = SnmpMeter.of(clock, SystemEntropy(), profiles=profiles_with(settings.meters.profiles))
@@ -239,6 +243,8 @@ async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool
         async with room:
             printer = plan.target.printer
             proof = await prove_one(plan, meter, clock, partial(progress.stage, printer))
+            if proof.passed and proof.jobs and notes is not None:
+                untold.update([(await notes.proven(printer)).why_not])
         progress.proof(printer, passed=proof.passed)
         return proof
 
@@ -247,6 +253,8 @@ async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool
             return await asyncio.gather(*(one(plan) for plan in plans))
     finally:
         await meter.close()
+        for why in filter(None, untold):
+            complain(why)
 
 
 def _fragment(settings: Settings, proof: Proof, entry: PrinterSettings) -> str:
