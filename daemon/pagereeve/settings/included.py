@@ -7,7 +7,7 @@ file has a printer a line, and its head names settings of [[printers]]. Files ar
 from __future__ import annotations
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from glob import has_magic
 from pathlib import Path
 from typing import Any, Final
@@ -74,10 +74,12 @@ class Included:
     problems: list[Problem] = field(default_factory=list)
 
 
-def read_included(patterns: Sequence[Any], base: Path, instead: Instead | None = None) -> Included:
+def read_included(
+    patterns: Sequence[Any], base: Path, instead: Instead | None = None, *, as_written: bool = False
+) -> Included:
     """All files that the patterns name, none of them twice; what is wrong with one leaves the others.
 
-    ``instead`` are rows in the place of a file's, whether it is there yet or not.
+    ``instead`` are rows in the place of a file's, whether it is there yet or not. ``as_written``: paths stay relative.
     """
     found = Included()
     given = {} if instead is None else instead
@@ -86,11 +88,13 @@ def read_included(patterns: Sequence[Any], base: Path, instead: Instead | None =
             found.found += given[path]
             continue
         try:
-            found.found += _of_csv(path) if path.suffix.lower() == ".csv" else _of_toml(path)
+            rows = _of_csv(path) if path.suffix.lower() == ".csv" else _of_toml(path)
         except BadSettings as error:
             found.problems += [
                 Problem(f"{path}: {one.where}" if one.where else str(path), one.text) for one in error.problems
             ]
+            continue
+        found.found += rows if as_written else [_rooted(one) for one in rows]
     return found
 
 
@@ -117,8 +121,11 @@ def _of_toml(path: Path) -> list[IncludedRows]:
     if strange or wrong:
         text = "can't stand in an included file; only [[printers]], [[gateways]] and [[readers]] can"
         raise BadSettings(str(path), [Problem(name[:64], text) for name in [*strange, *wrong]])
-    found = rooted(table, Settings, path.absolute().parent)
-    return [IncludedRows(name, path, found[name]) for name in TABLES if name in found]
+    return [IncludedRows(name, path, table[name]) for name in TABLES if name in table]
+
+
+def _rooted(one: IncludedRows) -> IncludedRows:
+    return replace(one, rows=rooted({one.table: one.rows}, Settings, one.file.absolute().parent)[one.table])
 
 
 def _of_csv(path: Path) -> list[IncludedRows]:
@@ -146,10 +153,9 @@ def _of_csv(path: Path) -> list[IncludedRows]:
     if problems:
         raise BadSettings(str(path), problems)
     hosts = [{"name": name, "host": host} for name, (_, host) in gateways.items()]
-    found = rooted({"printers": printers}, Settings, path.absolute().parent)
     return [
         IncludedRows("gateways", path, hosts, [line for line, _ in gateways.values()]),
-        IncludedRows("printers", path, found["printers"], lines),
+        IncludedRows("printers", path, printers, lines),
     ]
 
 
