@@ -216,7 +216,8 @@ def test_two_printers_with_one_name_are_refused(tmp_path: Path, capsys: pytest.C
     one = '[[printers]]\nname = "a"\nhost = "192.0.2.1"\nalso = ["b"]\n[[printers]]\nname = "b"\nhost = "192.0.2.2"\n'
     path.write_text(one)
     assert status_of(["check-config", str(path)]) == 2
-    assert "printers[0].also[0]: 'b' is a name of printers[1] already" in capsys.readouterr().err
+    told = capsys.readouterr().err
+    assert "[[printers]] 'a' (line 1), also: 'b' is a name of [[printers]] 'b' (line 5) already" in told
     path.write_text(one.replace('also = ["b"]', 'was = "c"') + 'also = ["c"]\n')
     assert status_of(["check-config", str(path)]) == 2
     assert "a name leads to one printer" in capsys.readouterr().err

@@ -18,6 +18,7 @@ from pagereeve.feeds.local.socket_file import SOCKET_NAME
 from pagereeve.proof.plan import Noted
 from pagereeve.proof.results import Stage
 from pagereeve.proof.stages.printing import with_note
+from pagereeve.queries.proven import proven_of
 from pagereeve.settings import Duration, PrinterSettings
 from tests.integration.daemon import Outside, hasty_settings, until
 from tests.integration.installation import COMMUNITY, an_installation, stage_of
@@ -55,12 +56,20 @@ async def test_pages_of_a_proof_beside_the_daemon_are_noted_and_no_stray_pages(t
             said = [one for one in facts if isinstance(one, PrinterNoted)]
             assert {(one.note, one.by) for one in said} == {("test-pages", this_user().name)}
             assert len(said) == len(proof.jobs)
+            before_us = SystemClock().now_us()
+            assert await notes.proven(target.printer) == Noted()
+            proven_us = await proven_of(app.store, [target.printer, "another"])
+            assert list(proven_us) == [target.printer]
+            assert proven_us[target.printer] >= before_us
+            assert [one.kind for one in await app.store.findings(only_open=False)] == []
 
 
 async def test_without_a_daemon_the_proof_says_so_and_goes_on(tmp_path: Path) -> None:
     noted = await ProofNotes(tmp_path / SOCKET_NAME, SystemClock()).test_pages("north-1")
     assert not noted.refused
     assert f"no daemon runs at {tmp_path / SOCKET_NAME}" in noted.why_not
+    proven = await ProofNotes(tmp_path / SOCKET_NAME, SystemClock()).proven("north-1")
+    assert "noted nowhere that the proof passed" in proven.why_not
     passed = Stage("pages", "passed", "3 test jobs", "it counts sides")
     assert with_note(passed, noted) == replace(passed, tried=f"3 test jobs; {noted.why_not}")
 

@@ -14,7 +14,7 @@ from typing import Final
 from pagereeve.app.daemon_client import NoDaemon, NotTaken, send_event
 from pagereeve.app.own_events import envelope_of
 from pagereeve.domain.facts.events import PRINTER_NOTED
-from pagereeve.domain.facts.in_force import TEST_PAGES
+from pagereeve.domain.facts.in_force import PROVEN, TEST_PAGES
 from pagereeve.ports.clock import Clock
 from pagereeve.proof.plan import Noted
 
@@ -31,10 +31,8 @@ class ProofNotes:
 
     async def test_pages(self, printer: str) -> Noted:
         """Returns once the note is durable, or it is known why there is none."""
-        data = {"printer": printer, "note": TEST_PAGES, "text": TEXT}
-        envelope = envelope_of(PRINTER_NOTED, SOURCE, data, self.clock.now_us())
         try:
-            await asyncio.to_thread(send_event, self.socket, envelope)
+            await self._send(printer, TEST_PAGES)
         except NoDaemon:
             return Noted(
                 f"no daemon runs at {self.socket}, so the pages are noted nowhere: one that is started later "
@@ -43,3 +41,18 @@ class ProofNotes:
         except NotTaken as error:
             return Noted(f"the pages are not noted, and may be reported as stray pages: {error}", refused=True)
         return Noted()
+
+    async def proven(self, printer: str) -> Noted:
+        """The proof passed, with pages: from now on it is known when. Returns as ``test_pages``."""
+        try:
+            await self._send(printer, PROVEN)
+        except NoDaemon:
+            return Noted(f"no daemon runs at {self.socket}, so it is noted nowhere that the proof passed")
+        except NotTaken as error:
+            return Noted(f"it is noted nowhere that the proof passed: {error}", refused=True)
+        return Noted()
+
+    async def _send(self, printer: str, note: str) -> None:
+        data = {"printer": printer, "note": note, "text": TEXT}
+        envelope = envelope_of(PRINTER_NOTED, SOURCE, data, self.clock.now_us())
+        await asyncio.to_thread(send_event, self.socket, envelope)

@@ -37,6 +37,7 @@ COMMANDS: Final = (
     ("project", "project:project", "Compute ledger, findings and totals from a file of facts, without a daemon."),
     ("prove", "prove:prove", "Prove printers, stage by stage, with test pages if wanted."),
     ("read", "read:read", "Read one printer over SNMP: which counters would be used, and why."),
+    ("printers", "printers:app", "Many printers at once: import a list, check which are ready."),
     ("profile", "profile:app", "Check a profile of a maker's counters, also against a recording."),
     ("verify", "verify:verify", "Find facts that were edited, removed or inserted; prove a release to somebody else."),
     (

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import sys
-from collections.abc import Sequence
+from collections import Counter
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -29,7 +30,7 @@ from pagereeve.proof.equals import offers_of
 from pagereeve.proof.plan import Patience, Plan
 from pagereeve.proof.report.html import page_of
 from pagereeve.proof.report.settings_entry import Value, fragment_of
-from pagereeve.proof.report.summary import summary_line, summary_table
+from pagereeve.proof.report.summary import proofs_json, summary_line, summary_table, worst_first
 from pagereeve.proof.report.terminal import proof_json, proof_text
 from pagereeve.proof.results import Proof
 from pagereeve.proof.stages.printing import jobs_in
@@ -37,6 +38,7 @@ from pagereeve.proof.testpages.jobs import sheets_at_most, sheets_of_two_sided
 from pagereeve.queries.units import units_of
 from pagereeve.reports.units import offer_lines
 from pagereeve.settings import BadSettings, PrinterSettings, Problem, Settings, load_settings
+from pagereeve.settings.as_written import paths_as_written
 from pagereeve.settings.suggestions import nearest
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.reads import SqlReads
@@ -101,11 +103,17 @@ def prove(
     plans = [_plan(settings, entry, target, asked, quiet_s) for entry, target in zip(entries, targets, strict=True)]
     if print_ and not _consent(plans, yes=yes):
         return USAGE
-    proofs = asyncio.run(_prove_all(settings, plans, as_json=json))
+    proofs = asyncio.run(_prove_all(settings, plans, notes, as_json=json))
     offers = [] if json else asyncio.run(_offers(settings, proofs))
+    written = paths_as_written(config)
+    shown = [
+        (proof, _fragment(settings, proof, entry, written.get(entry.name, {})))
+        for proof, entry in zip(proofs, entries, strict=True)
+    ]
     _show(
-        [(proof, _fragment(settings, proof, entry)) for proof, entry in zip(proofs, entries, strict=True)],
+        shown,
         report,
+        many=all_ or not one,
         as_json=json,
     )
     for line in offers:
@@ -146,16 +154,17 @@ def _refuse_misuse(
         raise BadSettings("pagereeve prove", problems)
 
 
-def _show(shown: Sequence[tuple[Proof, str]], report: Path | None, *, as_json: bool) -> None:
-
+def _show(shown: Sequence[tuple[Proof, str]], report: Path | None, *, many: bool, as_json: bool) -> None:
+    ordered = worst_first(shown)
+    proofs = [proof for proof, _ in ordered]
     if as_json:
-        say_json([proof_json(proof, fragment) for proof, fragment in shown])
+        say_json(proofs_json(shown) if many else [proof_json(proof, fragment) for proof, fragment in shown])
     else:
-        say("\n".join(proof_text(proof, fragment) for proof, fragment in shown))
-        proofs = [proof for proof, _ in shown]
-        if len(proofs) > 1:
-            show(summary_table(proofs))
+        if many:
             say(summary_line(proofs))
+            sys.stdout.flush()
+            show(summary_table(proofs))
+        say("\n".join(proof_text(proof, fragment) for proof, fragment in ordered))
     if report is not None:
         with output_file(report) as file:
             file.write(page_of(shown, version_text()).encode())
@@ -229,7 +238,10 @@ async def _offers(settings: Settings, proofs: Sequence[Proof]) -> list[str]:
     return offer_lines(offers_of(proofs, known))
 
 
-async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool) -> list[Proof]:
+async def _prove_all(
+    settings: Settings, plans: Sequence[Plan], notes: ProofNotes | None, *, as_json: bool
+) -> list[Proof]:
+    untold: Counter[str] = Counter()
 
     clock = SystemClock()
     meter = SnmpMeter.of(clock, SystemEntropy(), profiles=profiles_with(settings.meters.profiles))
@@ -239,6 +251,8 @@ async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool
         async with room:
             printer = plan.target.printer
             proof = await prove_one(plan, meter, clock, partial(progress.stage, printer))
+            if proof.passed and proof.jobs and notes is not None:
+                untold.update([(await notes.proven(printer)).why_not])
         progress.proof(printer, passed=proof.passed)
         return proof
 
@@ -247,11 +261,18 @@ async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool
             return await asyncio.gather(*(one(plan) for plan in plans))
     finally:
         await meter.close()
+        for why in filter(None, untold):
+            complain(why)
 
 
-def _fragment(settings: Settings, proof: Proof, entry: PrinterSettings) -> str:
-
-    kept = {name: value for name, value in _written(entry).items() if name not in NOT_KEPT and value != ""}
+def _fragment(settings: Settings, proof: Proof, entry: PrinterSettings, written: Mapping[str, tuple[Path, str]]) -> str:
+    """Ready to paste where the entry stands: its paths as they are written there."""
+    as_it_stands = {name: text for name, (path, text) in written.items() if path == getattr(entry, name, None)}
+    kept = {
+        name: value
+        for name, value in {**_written(entry), **as_it_stands}.items()
+        if name not in NOT_KEPT and value != ""
+    }
     return fragment_of(proof, kept, _written(entry.policy), settings.policy_of(entry).settle_us / 1_000_000)
 
 

@@ -13,6 +13,11 @@ from pagereeve.ports.meter import Version
 Outcome = Literal["passed", "failed", "warned", "not-tried"]
 StageName = Literal["name", "ports", "answer", "identity", "channels", "second-reader", "panel", "quiet", "pages"]
 
+# How a whole proof ended.
+Standing = Literal["passed", "failed", "not-tried"]
+# Where one of these failed, nobody was there to prove anything of.
+UNREACHED: Final[frozenset[StageName]] = frozenset({"name", "answer"})
+
 # What a stage proves where it passes.
 PROVES: Final[dict[StageName, str]] = {
     "name": "the host's name leads to an address",
@@ -90,6 +95,14 @@ class Proof:
     def passed(self) -> bool:
         """Nothing failed. A warning is for people to weigh, and what was not tried is not proven."""
         return all(stage.outcome != "failed" for stage in self.stages)
+
+    @property
+    def standing(self) -> Standing:
+        """``not-tried``: nobody was reached, so that nothing is known of the meter."""
+        if self.passed:
+            return "passed"
+        unreached = any(stage.outcome == "failed" and stage.name in UNREACHED for stage in self.stages)
+        return "not-tried" if unreached else "failed"
 
     @property
     def verdict(self) -> str:

@@ -13,6 +13,7 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BaseModel, ConfigDict, Field, TypeAdapter, ValidationError
 
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.domain.values.ordinals import ordinal
 from pagereeve.ports.line_settings import RelaySettings
 from pagereeve.ports.relay_link import SOCKET_PATH_MAX_BYTES
 
@@ -69,7 +70,7 @@ def load_relay_file(path: Path, environment: Mapping[str, str]) -> RelayFile:
     try:
         found = RelayFile.model_validate(table)
     except ValidationError as error:
-        raise BadRelaySettings(f"{path}: {_text_of(error)}") from None
+        raise BadRelaySettings(f"{path}: {_text_of(error, table)}") from None
     problem = _problem_of(found)
     if problem:
         raise BadRelaySettings(f"{path}: {problem}")
@@ -86,9 +87,19 @@ def _from(environment: Mapping[str, str]) -> dict[str, Any]:
     return dict(given)
 
 
-def _text_of(error: ValidationError) -> str:
+def _text_of(error: ValidationError, table: Mapping[str, Any]) -> str:
     details = error.errors(include_url=False, include_input=False)
-    return "; ".join(f"{'.'.join(map(str, one['loc']))}: {one['msg'].removeprefix('Value error, ')}" for one in details)
+    return "; ".join(f"{_place(one['loc'], table)}: {one['msg'].removeprefix('Value error, ')}" for one in details)
+
+
+def _place(steps: tuple[int | str, ...], table: Mapping[str, Any]) -> str:
+    """A relay by its name, and without one counted from 1."""
+    if steps[0] != "relays" or len(steps) == 1 or not isinstance(nth := steps[1], int):
+        return ".".join(map(str, steps))
+    row = table["relays"][nth]
+    name = row.get("name") if isinstance(row, Mapping) else None
+    relay = f"[[relays]] {name[:64]!r}" if isinstance(name, str) and name else f"the {ordinal(nth + 1)} [[relays]]"
+    return ", ".join([relay, *(str(step) for step in steps[2:])])
 
 
 def _problem_of(found: RelayFile) -> str:

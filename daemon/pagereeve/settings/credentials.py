@@ -98,10 +98,10 @@ class _Row:
 
 
 def _readers(settings: HttpSettings) -> Iterator[tuple[str, _TokenFile | _Row]]:
-    for index, path in enumerate(settings.token_files):
-        yield f"http.token_files[{index}]", _TokenFile(path)
-    for index, row in enumerate(settings.credentials):
-        yield f"http.credentials[{index}] ({row.name})", _Row(row)
+    for path in settings.token_files:
+        yield f"http.token_files, {path.name!r}", _TokenFile(path)
+    for row in settings.credentials:
+        yield f"[[http.credentials]] {row.name!r}", _Row(row)
 
 
 def _token(path: Path) -> str:

@@ -7,8 +7,8 @@ from typing import Any, Final
 
 from pagereeve.feeds import FEEDS
 from pagereeve.receivers import RECEIVERS
-from pagereeve.settings.errors import Problem
-from pagereeve.settings.suggestions import nearest
+from pagereeve.settings.places import Entry, EntryProblem, member
+from pagereeve.settings.suggestions import Known
 
 CROSS_CHECK: Final = "cross_check"
 
@@ -20,9 +20,9 @@ def problems_between(
     readers: Sequence[Any] = (),
     alerts: Any = None,
     relays: Sequence[Any] = (),
-) -> list[Problem]:
+) -> list[EntryProblem]:
     """Takes rows as models or as the raw tables of a file; what isn't a row or lacks a member is not judged here."""
-    problems: list[Problem] = []
+    problems: list[EntryProblem] = []
     of_feeds = {f"feeds.{kind.table}": _rows_of(feeds, kind.table) for kind in FEEDS}
     of_feeds["relays"] = relays
     of_receivers = {f"alerts.{kind.table}": _rows_of(alerts, kind.table) for kind in RECEIVERS}
@@ -35,7 +35,7 @@ def problems_between(
     problems += _repeated("printers", printers, "serial", _text_of("serial"))
     problems += _repeated_over(of_feeds, "listen", _listen)
     problems += _repeated("readers", readers, "name", _reader)
-    known = {name for row in gateways if (name := member(row, "name"))}
+    known = _names_of(gateways)
     problems += _unknown_gateways("printers", printers, known)
     for table, rows in of_feeds.items():
         problems += _unknown_gateways(table, rows, known)
@@ -45,27 +45,29 @@ def problems_between(
         problems += _unnamed_senders("relays", relays)
     problems += _repeated_over(of_receivers, "name", _text_of("name"))
     problems += _unknown_in_quiet(alerts, "gateways", known)
-    problems += _unknown_in_quiet(alerts, "printers", {name for row in printers if (name := member(row, "name"))})
+    problems += _unknown_in_quiet(alerts, "printers", _names_of(printers))
     return problems
 
 
-def unknown_printers(sources: Iterable[Any], printers: Iterable[Any]) -> list[Problem]:
+def unknown_printers(sources: Iterable[Any], printers: Iterable[Any]) -> list[EntryProblem]:
     """Of [[sources]]."""
-    known = {name for row in printers if (name := member(row, "name"))}
+    known = _names_of(printers)
     return [
-        Problem(f"sources[{index}].printers[{place}]", f"{name[:64]!r} is none of [[printers]]{nearest(name, known)}")
+        EntryProblem(
+            Entry("sources", index), "printers", f"{name[:64]!r} is none of [[printers]]{known.nearest_to(name)}"
+        )
         for index, row in enumerate(sources)
-        for place, name in enumerate(_rows_of(row, "printers"))
+        for name in _rows_of(row, "printers")
         if isinstance(name, str) and name not in known
     ]
 
 
-def repeated_names(table: str, rows: Sequence[Any]) -> list[Problem]:
+def repeated_names(table: str, rows: Sequence[Any]) -> list[EntryProblem]:
     return _repeated(table, rows, "name", _text_of("name"))
 
 
-def member(row: Any, name: str) -> Any:
-    return row.get(name) if isinstance(row, Mapping) else getattr(row, name, None)
+def _names_of(rows: Iterable[Any]) -> Known:
+    return Known(name for row in rows if isinstance(name := member(row, "name"), str) and name)
 
 
 def _text_of(name: str) -> Callable[[Any], Hashable]:
@@ -91,26 +93,29 @@ def _listen(row: Any) -> Hashable:
     return None if address.endswith(":0") else address or None
 
 
-def _repeated(table: str, rows: Iterable[Any], what: str, key_of: Callable[[Any], Hashable]) -> list[Problem]:
+def _repeated(table: str, rows: Iterable[Any], what: str, key_of: Callable[[Any], Hashable]) -> list[EntryProblem]:
     return _repeated_over({table: rows}, what, key_of)
 
 
-def _repeated_over(tables: Mapping[str, Iterable[Any]], what: str, key_of: Callable[[Any], Hashable]) -> list[Problem]:
+def _repeated_over(
+    tables: Mapping[str, Iterable[Any]], what: str, key_of: Callable[[Any], Hashable]
+) -> list[EntryProblem]:
     """Twice in one table, or in two: a receiver's or a feed's name stands for it among all kinds."""
-    first: dict[Hashable, str] = {}
+    first: dict[Hashable, Entry] = {}
     problems = []
     for table, rows in tables.items():
         for index, row in enumerate(rows):
-            key, place = key_of(row), f"{table}[{index}]"
+            key, entry = key_of(row), Entry(table, index)
             if key is None:
                 continue
             if key in first:
-                problems.append(Problem(f"{place}.{what}", f"is the same as that of {first[key]}; each needs its own"))
-            first.setdefault(key, place)
+                text = "is the same as that of "
+                problems.append(EntryProblem(entry, what, text, first[key], "; each needs its own"))
+            first.setdefault(key, entry)
     return problems
 
 
-def _shared_addresses(printers: Sequence[Any]) -> list[Problem]:
+def _shared_addresses(printers: Sequence[Any]) -> list[EntryProblem]:
     """Several printers may be behind one agent: each entry then says which is its own."""
     first: dict[Hashable, tuple[int, Any]] = {}
     problems = []
@@ -121,8 +126,11 @@ def _shared_addresses(printers: Sequence[Any]) -> list[Problem]:
         if key not in first:
             first[key] = (index, row)
         elif not (_picks(row) and _picks(first[key][1])):
-            text = f"is the same as that of printers[{first[key][0]}]; each needs its own, or device or serial in both"
-            problems.append(Problem(f"printers[{index}].address", text))
+            other = Entry("printers", first[key][0])
+            rest = "; each needs its own, or device or serial in both"
+            problems.append(
+                EntryProblem(Entry("printers", index), "host and port", "are the same as those of ", other, rest)
+            )
     return problems + _repeated("printers", printers, "device", _device)
 
 
@@ -135,42 +143,51 @@ def _device(row: Any) -> Hashable:
     return None if address is None or device is None else (address, str(device))
 
 
-def _other_names(printers: Sequence[Any]) -> list[Problem]:
+def _other_names(printers: Sequence[Any]) -> list[EntryProblem]:
     """A name leads to one printer: to the one that has it, else to the one that has it beside its own."""
-    leads = {name: f"printers[{index}]" for index, row in enumerate(printers) if (name := member(row, "name"))}
+    leads: dict[str, Entry] = {}
+    for index, row in enumerate(printers):
+        if isinstance(name := member(row, "name"), str) and name:
+            leads[name] = Entry("printers", index)
     problems = []
     for index, row in enumerate(printers):
-        others = [("was", member(row, "was")), *((f"also[{at}]", one) for at, one in enumerate(_rows_of(row, "also")))]
-        for where, name in others:
+        entry = Entry("printers", index)
+        for where, name in (("was", member(row, "was")), *(("also", one) for one in _rows_of(row, "also"))):
             if not isinstance(name, str) or not name:
                 continue
             if name in leads:
-                text = f"{name[:64]!r} is a name of {leads[name]} already; a name leads to one printer"
-                problems.append(Problem(f"printers[{index}].{where}", text))
-            leads.setdefault(name, f"printers[{index}]")
+                text = f"{name[:64]!r} is a name of "
+                problems.append(EntryProblem(entry, where, text, leads[name], " already; a name leads to one printer"))
+            leads.setdefault(name, entry)
     return problems
 
 
-def _unknown_gateways(table: str, rows: Iterable[Any], known: set[Any]) -> list[Problem]:
+def _unknown_gateways(table: str, rows: Iterable[Any], known: Known) -> list[EntryProblem]:
     return [
-        Problem(f"{table}[{index}].gateway", f"{name[:64]!r} is no gateway of [[gateways]]{nearest(name, known)}")
+        EntryProblem(
+            Entry(table, index), "gateway", f"{name[:64]!r} is no gateway of [[gateways]]{known.nearest_to(name)}"
+        )
         for index, row in enumerate(rows)
         if isinstance(name := member(row, "gateway"), str) and name not in known
     ]
 
 
-def _unnamed_senders(table: str, lines: Iterable[Any]) -> list[Problem]:
+def _unnamed_senders(table: str, lines: Iterable[Any]) -> list[EntryProblem]:
     text = "no gateway is named, and none of [[gateways]] has a host to know its lines by; give one of the two"
-    return [Problem(f"{table}[{i}].gateway", text) for i, row in enumerate(lines) if member(row, "gateway") is None]
-
-
-def _unknown_in_quiet(alerts: Any, table: str, known: set[Any]) -> list[Problem]:
     return [
-        Problem(
-            f"alerts.quiet[{index}].{table}[{place}]", f"{name[:64]!r} is none of [[{table}]]{nearest(name, known)}"
+        EntryProblem(Entry(table, index), "gateway", text)
+        for index, row in enumerate(lines)
+        if member(row, "gateway") is None
+    ]
+
+
+def _unknown_in_quiet(alerts: Any, table: str, known: Known) -> list[EntryProblem]:
+    return [
+        EntryProblem(
+            Entry("alerts.quiet", index), table, f"{name[:64]!r} is none of [[{table}]]{known.nearest_to(name)}"
         )
         for index, row in enumerate(_rows_of(alerts, "quiet"))
-        for place, name in enumerate(_rows_of(row, table))
+        for name in _rows_of(row, table)
         if isinstance(name, str) and name not in known
     ]
 

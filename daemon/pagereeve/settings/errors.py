@@ -9,8 +9,12 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass
+from typing import Final
 
 from pagereeve.domain.values.errors import PagereeveError
+
+# One mistake in a list of thousands is a problem of each of them.
+SHOWN_MAX: Final = 200
 
 
 @dataclass(frozen=True, slots=True)
@@ -30,7 +34,9 @@ class BadSettings(PagereeveError):
     def __init__(self, source: str, problems: Iterable[Problem]) -> None:
         self.source = source
         self.problems = tuple(problems)
-        lines = "\n".join(f"  {problem}" for problem in self.problems)
+        lines = "\n".join(f"  {problem}" for problem in self.problems[:SHOWN_MAX])
+        if len(self.problems) > SHOWN_MAX:
+            lines += f"\n  and {len(self.problems) - SHOWN_MAX} more: correct these first, and look again"
         number = "1 error" if len(self.problems) == 1 else f"{len(self.problems)} errors"
         super().__init__(f"{source}: {number}:\n{lines}")
 

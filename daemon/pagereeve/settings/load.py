@@ -11,10 +11,11 @@ from pydantic import ValidationError
 from pydantic.fields import FieldInfo
 from pydantic_settings import EnvSettingsSource
 
-from pagereeve.settings.crosschecks import member, problems_between, repeated_names, unknown_printers
+from pagereeve.settings.crosschecks import problems_between, repeated_names, unknown_printers
 from pagereeve.settings.errors import BadSettings, Problem
-from pagereeve.settings.included import read_included
+from pagereeve.settings.included import Instead, read_included
 from pagereeve.settings.model import ENV_DELIMITER, ENV_PREFIX, Settings
+from pagereeve.settings.places import EntryProblem, Origins, Places, lists_of, member
 from pagereeve.settings.relative_paths import rooted
 from pagereeve.settings.suggestions import nearest
 from pagereeve.settings.toml_file import read_table
@@ -25,33 +26,69 @@ HINT: Final = "pagereeve example settings prints every setting"
 OTHER_VARIABLES: Final = frozenset({"PAGEREEVE_SETTINGS"})
 
 
-def load_settings(path: Path, environment: Mapping[str, str] | None = None) -> Settings:
+def load_settings(path: Path, environment: Mapping[str, str] | None = None, instead: Instead | None = None) -> Settings:
     """The settings of a TOML file, overridden by PAGEREEVE_SECTION__NAME variables (of this process, if None).
 
-    Relative paths in the file are relative to its folder. Raises BadSettings with everything that is wrong.
+    Relative paths in the file are relative to its folder. ``instead``: rows in the place of included files. Raises
+    BadSettings with everything that is wrong.
     """
     given = os.environ if environment is None else environment
     data = rooted(read_table(path, HINT), Settings, path.absolute().parent)
-    problems = _include(data, path.absolute().parent) + _unknown_variables(given, data)
+    origins = Origins()
+    for table, rows in lists_of(data):
+        origins.add(table, path, 0, len(rows), is_main=True)
+    problems: list[Problem | EntryProblem] = []
+    problems += _include(data, path.absolute().parent, origins, instead)
+    problems += _unknown_variables(given, data)
     merged = _merged(data, _from_environment(given))
     try:
         settings = Settings(**merged)
     except ValidationError as error:
-        problems += problems_of(error, merged)
-        problems += [problem for problem in _cross_problems(merged) if problem not in problems]
-    else:
-        if not problems:
-            return settings
-    raise BadSettings(str(path), problems)
+        places = Places(merged, _of_files(origins, data, merged))
+        problems += problems_of(error, places)
+        problems += _cross_problems(merged)
+        said = (places.problem(one) if isinstance(one, EntryProblem) else one for one in dict.fromkeys(problems))
+        raise BadSettings(str(path), dict.fromkeys(said)) from None
+    if problems:
+        raise BadSettings(str(path), [one for one in problems if isinstance(one, Problem)])
+    return settings
 
 
-def _include(data: dict[str, Any], base: Path) -> list[Problem]:
+def _include(data: dict[str, Any], base: Path, origins: Origins, instead: Instead | None) -> list[Problem]:
     """Add the rows of the files that ``include`` names; what is wrong with these files."""
-    included = read_included(_rows(data, "include"), base)
-    for table, rows in included.rows.items():
-        if rows and isinstance(data.get(table, []), list):
-            data[table] = [*data.get(table, []), *rows]
+    included = read_included(_rows(data, "include"), base, instead)
+    for rows in included.found:
+        if isinstance(data.get(rows.table, []), list):
+            known = data.setdefault(rows.table, [])
+            origins.add(rows.table, rows.file, len(known), len(rows.rows), rows.lines)
+            known += rows.rows
     return included.problems
+
+
+def written_rows(path: Path, table: str, without: Path) -> list[Any]:
+    """What the settings file and the files that it includes hold of an included table, but for the file ``without``.
+
+    Raw tables, not judged. Raises BadSettings where the settings file itself can't be read.
+    """
+    base = path.absolute().parent
+    data = rooted(read_table(path, HINT), Settings, base)
+    included = read_included(_rows(data, "include"), base, {without: ()})
+    return [*_rows(data, table), *(row for rows in included.found if rows.table == table for row in rows.rows)]
+
+
+def _of_files(origins: Origins, data: Mapping[str, Any], merged: Mapping[str, Any]) -> Origins:
+    """Without the tables that the environment gave in the place of the files'."""
+    for table in origins.tables():
+        steps = table.split(".")
+        if _at(data, steps) is not _at(merged, steps):
+            origins.forget(table)
+    return origins
+
+
+def _at(value: Any, steps: Iterable[str]) -> Any:
+    for step in steps:
+        value = member(value, step)
+    return value
 
 
 class _Variables(EnvSettingsSource):
@@ -98,7 +135,7 @@ def _rows(data: Any, *names: str) -> list[Any]:
     return list(data) if isinstance(data, Iterable) and not isinstance(data, str | dict) else []
 
 
-def _cross_problems(merged: Mapping[str, Any]) -> list[Problem]:
+def _cross_problems(merged: Mapping[str, Any]) -> list[EntryProblem]:
     """Looked for in the raw tables too, so that an error in a table doesn't hide one between tables."""
     tables = ("gateways", "printers", "readers", "relays")
     gateways, printers, readers, relays = (_rows(merged, name) for name in tables)

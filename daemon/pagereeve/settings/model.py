@@ -31,6 +31,7 @@ from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.feeds import FeedSettings
 from pagereeve.settings.lists.directory import Binding, read_directory
 from pagereeve.settings.lists.people import read_people
+from pagereeve.settings.places import EntryProblem, Places
 from pagereeve.settings.policies import PolicySettings
 from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings
 from pagereeve.settings.sections import (
@@ -101,7 +102,8 @@ class Settings(BaseSettings):
 
     @model_validator(mode="after")
     def _fits_together(self) -> Self:
-        problems = problems_between(self.gateways, self.printers, self.feeds, self.readers, self.alerts, self.relays)
+        problems: list[EntryProblem | Problem] = []
+        problems += problems_between(self.gateways, self.printers, self.feeds, self.readers, self.alerts, self.relays)
         problems += unknown_printers(self.sources, self.printers)
         problems += repeated_names("periods", self.periods)
         if self.relays and (trouble := socket_problem(self.relay_socket_path)):
@@ -109,7 +111,9 @@ class Settings(BaseSettings):
         if trouble := path_problem(self.local_socket_path):
             problems.append(Problem("local.socket", trouble))
         if problems:
-            text = "; ".join(str(problem) for problem in problems)
+            places = Places(self)
+            said = (places.problem(one) if isinstance(one, EntryProblem) else one for one in problems)
+            text = "; ".join(map(str, said))
             raise PydanticCustomError(CROSS_CHECK, "{text}", {"text": text, "problems": problems})
         return self
 

@@ -9,6 +9,7 @@ from pydantic import ValidationError
 
 from pagereeve.ports.setting_types import HostPort, host_of
 from pagereeve.settings.errors import BadSettings, Problem
+from pagereeve.settings.places import Places
 from pagereeve.settings.registry import PrinterSettings
 from pagereeve.settings.validation import problems_of
 
@@ -21,7 +22,7 @@ def lone_printer(place: str, members: Mapping[str, Any]) -> PrinterSettings:
     try:
         return PrinterSettings(**raw)
     except ValidationError as error:
-        raise BadSettings(place, problems_of(error, raw)) from None
+        raise BadSettings(place, [one for one in problems_of(error, Places(raw)) if isinstance(one, Problem)]) from None
 
 
 def _where(place: str) -> dict[str, Any]:

@@ -8,12 +8,11 @@ from typing import Annotated, Any, Final, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 from pydantic_core import ErrorDetails
 
-from pagereeve.settings.crosschecks import CROSS_CHECK, member
+from pagereeve.settings.crosschecks import CROSS_CHECK
 from pagereeve.settings.errors import Problem
 from pagereeve.settings.model import Settings
+from pagereeve.settings.places import EntryProblem, Places, Step
 from pagereeve.settings.suggestions import nearest
-
-Step = int | str
 
 # Settings that there were once, by their place without the numbers of rows.
 _MOVED: Final[Mapping[tuple[str, ...], str]] = {
@@ -24,29 +23,15 @@ _MOVED: Final[Mapping[tuple[str, ...], str]] = {
 }
 
 
-def problems_of(error: ValidationError, raw: Mapping[str, Any]) -> list[Problem]:
-    """One Problem for each error; ``raw`` is what was validated, and lends the names of rows."""
-    problems: list[Problem] = []
+def problems_of(error: ValidationError, places: Places) -> list[Problem | EntryProblem]:
+    """One for each error; ``places`` are those of what was validated."""
+    problems: list[Problem | EntryProblem] = []
     for details in error.errors(include_url=False, include_input=False):
         if details["type"] == CROSS_CHECK:
             problems += details["ctx"]["problems"]
         else:
-            problems.append(Problem(_place(details["loc"], raw), _text(details)))
+            problems.append(Problem(places.setting(details["loc"]), _text(details)))
     return problems
-
-
-def _place(steps: Sequence[Step], raw: Any) -> str:
-    """``printers[3] (north-1).host``."""
-    place = ""
-    for step in steps:
-        if isinstance(step, int):
-            raw = raw[step] if isinstance(raw, Sequence) and step < len(raw) else None
-            name = member(raw, "name")
-            place += f"[{step}]" + (f" ({name[:64]})" if isinstance(name, str) and name.isprintable() else "")
-        else:
-            raw = member(raw, step)
-            place += f".{step[:64]}" if place else step[:64]
-    return place
 
 
 def _text(details: ErrorDetails) -> str:

@@ -83,5 +83,6 @@ def test_a_new_kind_is_read_from_the_file_and_made(tmp_path: Path) -> None:
 def test_a_new_kind_is_judged_like_the_others(tmp_path: Path) -> None:
     wrong = PIGEONS.replace('"badges"', '"grey"').replace('gateway = "roof"\n[[feeds', 'gateway = "rooff"\n[[feeds')
     told = said_with_pigeons(tmp_path, wrong)
-    assert "feeds.pigeons[0].name: is the same as that of feeds.lines[0]; each needs its own" in told
-    assert "feeds.pigeons[0].gateway: 'rooff' is no gateway of [[gateways]]; did you mean 'roof'?" in told
+    assert "the 1st [[feeds.pigeons]] ('grey', line" in told
+    assert "name: is the same as that of the 1st [[feeds.lines]] ('grey', line" in told
+    assert ", gateway: 'rooff' is no gateway of [[gateways]]; did you mean 'roof'?" in told

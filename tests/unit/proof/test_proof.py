@@ -17,7 +17,7 @@ from pagereeve.proof.deduction import deduce, settle_of
 from pagereeve.proof.plan import Plan
 from pagereeve.proof.report.html import page_of
 from pagereeve.proof.report.settings_entry import fragment_of
-from pagereeve.proof.report.summary import summary_line
+from pagereeve.proof.report.summary import proofs_json, summary_line
 from pagereeve.proof.report.terminal import proof_json, proof_text
 from pagereeve.proof.results import Calibration, JobSeen, Proof, Stage
 from pagereeve.proof.stages.metering import channels_stage
@@ -207,7 +207,17 @@ def test_a_proof_as_text_and_json_tells_outcome_and_advice() -> None:
     assert [stage["outcome"] for stage in body["stages"]] == ["passed", "failed", "not-tried"]
     assert body["calibration"]["unit"] == "sheets"
     good = replace(PROOF, stages=PROOF.stages[:1])
-    assert summary_line([PROOF, good]) == "2 printers: 1 passed, 1 failed."
+    assert summary_line([good, PROOF]) == "2 printers: 1 passed, 0 failed, 1 could not be tried."
+    broken = replace(PROOF, stages=(*PROOF.stages[:1], replace(PROOF.stages[1], name="channels")))
+    shown = [(good, "g"), (PROOF, "p"), (broken, "b")]
+    sums = json.loads(json.dumps(proofs_json(shown)))
+    assert (sums["printers_asked"], sums["passed"], sums["failed"], sums["not_tried"]) == (3, 1, 1, 1)
+    assert [one["standing"] for one in sums["proofs"]] == ["failed", "not-tried", "passed"]
+    assert [one["entry"] for one in sums["proofs"]] == ["b", "p", "g"]
+    page = page_of(shown, "1")
+    assert page.index("3 printers: 1 passed, 1 failed, 1 could not be tried.") < page.index("Installation proof: ")
+    assert page.count("<article>") == 4
+    assert page_of(shown[:1], "1").count("<article>") == 1
 
 
 def test_a_gateway_without_an_address_of_its_own_has_that_of_its_printers() -> None:

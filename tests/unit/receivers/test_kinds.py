@@ -86,6 +86,7 @@ def test_a_new_kind_is_read_from_the_file_and_made(tmp_path: Path) -> None:
 
 def test_a_new_kind_is_judged_like_the_others(tmp_path: Path) -> None:
     twice = said_with_bells(tmp_path, BELLS.replace('"log"', '"tower"').replace("strokes", "strikes"))
-    assert "alerts.bells[0] (tower).strikes: is no setting; did you mean 'strokes'?" in twice
-    assert "alerts.bells[0].name: is the same as that of alerts.syslogs[0]; each needs its own" in twice
+    assert ", strikes: is no setting; did you mean 'strokes'?" in twice
+    assert "[[alerts.bells]] ('tower', line" in twice
+    assert "is the same as that of the 1st [[alerts.syslogs]] ('tower', line" in twice
     assert f"receiver tower: {tmp_path / 'rope'} can't be read" in said_with_bells(tmp_path, BELLS)

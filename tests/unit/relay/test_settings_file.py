@@ -55,8 +55,8 @@ def test_the_environment_wins(tmp_path: Path) -> None:
     [
         ("", "names no"),
         ("[[relays]\n", "is no TOML"),
-        ('[[relays]]\nname = "a"\nlisten = "h:1"\n', r"relays\.0\.forward_to: Field required"),
-        (RELAYS + 'tee = "h:1"\n', r"relays\.0\.tee: Extra inputs"),
+        ('[[relays]]\nname = "a"\nlisten = "h:1"\n', r"'a', forward_to: Field required"),
+        (RELAYS + 'tee = "h:1"\n', r"'badges', tee: Extra inputs"),
         (RELAYS + RELAYS.replace('data_dir = "data"', ""), "has the name badges twice"),
         (RELAYS.replace('"data"', f'"{"d" * 120}"'), "the system allows 107; set relay_socket"),
     ],

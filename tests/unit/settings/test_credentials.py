@@ -94,13 +94,13 @@ def test_a_token_that_no_header_can_carry_or_that_is_short_is_an_error(tmp_path:
 @pytest.mark.parametrize(
     ("text", "told"),
     [
-        (row(name="a", acts=["send"]), "http.credentials[0] (a): needs a token_file"),
+        (row(name="a", acts=["send"]), "[[http.credentials]] 'a': needs a token_file"),
         (row(name="a", acts=["send"], token_file="a.token", secret_file="b.secret"), "needs a token_file"),
         (row(name="a", acts=["send"], token_file="gone"), "gone can't be read"),
         (row(name="a", acts=["send"], secret_file="gone"), "gone can't be read"),
         (row(name="a", acts=["send"], secret_file="a.token"), "holds no secret of Standard Webhooks"),
-        (row(name="a", acts=[], token_file="a.token"), "http.credentials[0] (a).acts"),
-        (row(name="a", acts=["rule"], token_file="a.token"), "http.credentials[0] (a).acts"),
+        (row(name="a", acts=[], token_file="a.token"), "[[http.credentials]] 'a' (line 2), acts"),
+        (row(name="a", acts=["rule"], token_file="a.token"), "[[http.credentials]] 'a' (line 2), the 1st of acts"),
         (row(name="a b", acts=["send"], token_file="a.token"), "is no name"),
         (row(name="a", acts=["send"], token_file="a.token", sources=[]), "sources"),
         (row(name="a", acts=["send"], token_file="a.token", types=["x"]), "is no type of event; known are"),
@@ -136,6 +136,6 @@ def test_a_file_whose_name_names_nobody_is_an_error(tmp_path: Path) -> None:
 def test_all_errors_are_said_at_once(tmp_path: Path) -> None:
     text = 'token_files = ["gone", "a.token"]\n' + row(name="a", acts=["send"])
     said = problems(tmp_path, text, a_token="short")
-    assert [place in said for place in ("http.token_files[0]", "http.token_files[1]", "http.credentials[0] (a)")] == [
+    assert [place in said for place in ("http.token_files, 'gone'", "http.token_files, 'a.token'", "'a': ")] == [
         True
     ] * 3

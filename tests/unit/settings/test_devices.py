@@ -7,12 +7,14 @@ from typing import Any
 import pytest
 
 from pagereeve.settings.crosschecks import problems_between
+from pagereeve.settings.places import Places
 from pagereeve.settings.registry import PrinterSettings
 
 
 def problems(*rows: dict[str, Any]) -> list[str]:
     printers = [{"name": f"p{index}", "host": "192.0.2.1", **row} for index, row in enumerate(rows)]
-    return [problem.where for problem in problems_between([], printers, None)]
+    places = Places({"printers": printers})
+    return [places.problem(one).where for one in problems_between([], printers, None)]
 
 
 @pytest.mark.parametrize(
@@ -22,10 +24,10 @@ def problems(*rows: dict[str, Any]) -> list[str]:
         ([{"serial": "A"}, {"serial": "B"}], []),
         ([{"device": 0}, {"serial": "B"}], []),
         ([{"device": 1}, {"device": 1, "port": 1161}], []),
-        ([{}, {}], ["printers[1].address"]),
-        ([{"device": 1}, {}], ["printers[1].address"]),
-        ([{}, {"device": 2}], ["printers[1].address"]),
-        ([{"device": 2}, {"device": 2}], ["printers[1].device"]),
+        ([{}, {}], ["[[printers]] 'p1', host and port"]),
+        ([{"device": 1}, {}], ["[[printers]] 'p1', host and port"]),
+        ([{}, {"device": 2}], ["[[printers]] 'p1', host and port"]),
+        ([{"device": 2}, {"device": 2}], ["[[printers]] 'p1', device"]),
     ],
 )
 def test_entries_of_one_address_say_which_printer_is_theirs(rows: list[dict[str, Any]], wrong: list[str]) -> None:

@@ -79,9 +79,11 @@ def test_an_entry_of_an_included_file_is_named_like_any_other(tmp_path: Path) ->
     main = written(tmp_path, "pagereeve.toml", 'include = ["*.csv"]\n' + ENTRY.format(name="one", nth=1))
     written(tmp_path, "a.csv", "name,host,port,unit\none,192.0.2.9,,\ntwo,192.0.2.8,seven,pounds\n")
     told = " | ".join(problems(main))
-    assert "(two).port" in told
-    assert "(two).unit" in told
-    assert "name: is the same as that of printers[0]" in told
+    csv = tmp_path / "a.csv"
+    assert f"[[printers]] 'two' ({csv} line 3), port: " in told
+    assert f"[[printers]] 'two' ({csv} line 3), unit: " in told
+    assert f"the 1st [[printers]] ('one', {csv} line 2), name: is the same as that of the 1st" in told
+    assert f"of the 1st [[printers]] ('one', {main} line 2); each needs its own" in told
 
 
 def test_no_file_is_needed_where_a_pattern_fits_none(tmp_path: Path) -> None:

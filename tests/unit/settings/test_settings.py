@@ -185,19 +185,19 @@ def test_everything_that_is_wrong_is_told_at_once(tmp_path: Path) -> None:
         "policy.settle",
         "policy.separator_sheets",
         "policy.tolerance_share",
-        "printers[0] (north 1).name",
-        "printers[1] (n2).host",
-        "printers[1] (n2).adress",
-        "printers[1] (n2).policy.chargin",
-        "printers[1] (n2).policy.charging",
-        "printers[1].gateway",
-        "gateways[1].name",
+        "[[printers]] 'north 1' (line 13), name",
+        "[[printers]] 'n2' (line 16), host",
+        "[[printers]] 'n2' (line 16), adress",
+        "[[printers]] 'n2' (line 16), policy.chargin",
+        "[[printers]] 'n2' (line 16), policy.charging",
+        "[[printers]] 'n2' (line 16), gateway",
+        "the 2nd [[gateways]] ('g1', line 23), name",
         "environment variable PAGEREEVE_LOGG",
     }
     assert "did you mean 'http'?" in found["htp"]
     assert "did you mean 'wait_max'?" in found["http.wait"]
-    assert "did you mean 'charging'?" in found["printers[1] (n2).policy.chargin"]
-    assert "host" in found["printers[1] (n2).adress"]
+    assert "did you mean 'charging'?" in found["[[printers]] 'n2' (line 16), policy.chargin"]
+    assert "host" in found["[[printers]] 'n2' (line 16), adress"]
     assert "poll_first (1m) is longer than poll_longest (1s)" in found["watch"]
     assert "did you mean 'log'?" in found["environment variable PAGEREEVE_LOGG"]
 
@@ -213,30 +213,36 @@ KNOWN = '[[gateways]]\nname="g"\nhost="h"\n'
 @pytest.mark.parametrize(
     ("text", "where"),
     [
-        ('[[printers]]\nname="a"\nhost="h"\n[[printers]]\nname="a"\nhost="i"\n', "printers[1].name"),
-        ('[[printers]]\nname="a"\nhost="H"\n[[printers]]\nname="b"\nhost="h"\nport=161\n', "printers[1].address"),
+        (
+            '[[printers]]\nname="a"\nhost="h"\n[[printers]]\nname="a"\nhost="i"\n',
+            "the 2nd [[printers]] ('a', line 4), name",
+        ),
+        (
+            '[[printers]]\nname="a"\nhost="H"\n[[printers]]\nname="b"\nhost="h"\nport=161\n',
+            "[[printers]] 'b' (line 4), host and port",
+        ),
         (
             '[[printers]]\nname="a"\nhost="h"\nserial="1"\n[[printers]]\nname="b"\nhost="i"\nserial="1"\n',
-            "printers[1].serial",
+            "[[printers]] 'b' (line 5), serial",
         ),
-        ('[[printers]]\nname="a"\nhost="h"\nunit_grade="inferred-from-model"\n', "printers[0] (a)"),
-        ('[[gateways]]\nname="a"\nhost="h"\n[[gateways]]\nname="b"\nhost="h"\n', "gateways[1].host"),
-        ('[[feeds.lines]]\nname="a"\nlisten="127.0.0.1:0"\n', "feeds.lines[0].gateway"),
-        ('[[feeds.lines]]\nname="a"\nlisten="127.0.0.1:0"\ngateway="x"\n', "feeds.lines[0].gateway"),
+        ('[[printers]]\nname="a"\nhost="h"\nunit_grade="inferred-from-model"\n', "[[printers]] 'a' (line 1)"),
+        ('[[gateways]]\nname="a"\nhost="h"\n[[gateways]]\nname="b"\nhost="h"\n', "[[gateways]] 'b' (line 4), host"),
+        ('[[feeds.lines]]\nname="a"\nlisten="127.0.0.1:0"\n', "[[feeds.lines]] 'a' (line 1), gateway"),
+        ('[[feeds.lines]]\nname="a"\nlisten="127.0.0.1:0"\ngateway="x"\n', "[[feeds.lines]] 'a' (line 1), gateway"),
         (
             '[[gateways]]\nname="g"\n' + "".join(f"[[feeds.lines]]\n{TWIN.format(name)}" for name in "ab"),
-            "feeds.lines[1].listen",
+            "[[feeds.lines]] 'b' (line 7), listen",
         ),
         (
             '[[gateways]]\nname="g"\n[[feeds.lines]]\n'
             + TWIN.format("a")
             + f"[[relays]]\nforward_to='h:1'\n{TWIN.format('b')}",
-            "relays[0].listen",
+            "[[relays]] 'b' (line 7), listen",
         ),
-        ('[[relays]]\nname="a"\nlisten="127.0.0.1:0"\nforward_to="h:1"\n', "relays[0].gateway"),
+        ('[[relays]]\nname="a"\nlisten="127.0.0.1:0"\nforward_to="h:1"\n', "[[relays]] 'a' (line 1), gateway"),
         (
             '[[gateways]]\nname="g"\nhost="h"\n[[relays]]\nname="a"\nlisten="h:1"\nforward_to="h:0"\n',
-            "relays[0] (a).forward_to",
+            "[[relays]] 'a' (line 4), forward_to",
         ),
         (
             f'relay_socket="{"d" * 120}"\n{KNOWN}[[relays]]\nname="a"\nlisten="h:1"\nforward_to="h:2"\n',
@@ -251,8 +257,8 @@ def test_tables_that_do_not_fit_together_are_refused(tmp_path: Path, text: str, 
 def test_a_tee_is_pointed_to_the_relays(tmp_path: Path) -> None:
     lines = '[[feeds.lines]]\nname="a"\nlisten="h:1"\ngateway="g"\ntee="h:2"\n'
     found = problems(written(tmp_path, f'[[gateways]]\nname="g"\n{lines}'))
-    assert list(found) == ["feeds.lines[0] (a).tee"]
-    assert "[[relays]] with forward_to" in found["feeds.lines[0] (a).tee"]
+    assert list(found) == ["[[feeds.lines]] 'a' (line 3), tee"]
+    assert "[[relays]] with forward_to" in found["[[feeds.lines]] 'a' (line 3), tee"]
 
 
 def test_tables_built_in_code_must_fit_together_too() -> None:
@@ -368,7 +374,7 @@ def test_tokens_are_read_from_their_files_and_all_faults_told(tmp_path: Path) ->
     good = Settings(http=HttpSettings(token_files=(tmp_path / "a",)))
     assert [one.secret.get_secret_value() for one in good.http_credentials()] == ["an-invented-token-in-a"]
     bad = Settings(http=HttpSettings(token_files=(tmp_path / "b", tmp_path / "a", tmp_path / "c")))
-    with pytest.raises(BadSettings, match=r"token_files\[0\](?s:.*)token_files\[2\]"):
+    with pytest.raises(BadSettings, match=r"token_files, 'b'(?s:.*)token_files, 'c'"):
         bad.http_credentials()
 
 

@@ -15,7 +15,7 @@ Outcome = Literal["completed", "cancelled", "aborted", "replaced"]
 REPLACED: Final = "replaced"
 BadgeOutcome = Literal["accepted", "refused", "unknown", "nothing-held", "failed", "other"]
 """What a release server answered to a badge. Any other text counts as ``other``, and nothing else of it is kept."""
-Note = Literal["maintenance-begun", "maintenance-ended", "meter-replaced", "moved", "test-pages"]
+Note = Literal["maintenance-begun", "maintenance-ended", "meter-replaced", "moved", "test-pages", "proven"]
 ClockMark = Literal["", "corrected", "behind", "implausible-past", "future", "missing", "not-agreed"]
 """Why an event counts from another instant than it claims; ``not-agreed``: our own clock could not judge its claim."""
 ClockChange = Literal["started", "not-agreed", "stepped", "returned"]

@@ -26,6 +26,8 @@ NOTE_REACH_US = 24 * 3600 * SECOND_US
 MAINTENANCE_LONGEST_US: Final = 24 * 3600 * SECOND_US
 MAINTENANCE: Final = "maintenance"
 TEST_PAGES: Final = "test-pages"
+# Of no weight for any page: it says when somebody last proved the printer with test pages.
+PROVEN: Final = "proven"
 # A policy may come to ask for badges later: they are kept so long, whatever it says now.
 BADGE_REACH_LEAST_US = 3600 * SECOND_US
 

@@ -7,8 +7,9 @@ from html import escape
 from typing import Final
 
 from pagereeve.domain.values.instants import to_text
+from pagereeve.proof.report.summary import WORDS, identity_of, summary_line, worst_first
 from pagereeve.proof.report.terminal import CAUTION, MARKS, job_line
-from pagereeve.proof.results import Outcome, Proof, Stage
+from pagereeve.proof.results import Outcome, Proof, Stage, Standing
 
 STYLE: Final = """
 @page { size: A4; margin: 12mm 16mm; }
@@ -37,16 +38,37 @@ pre { font: 8pt/1.3 "DejaVu Sans Mono", monospace; }
 footer { margin-top: 4mm; font-size: 8.5pt; color: #444; }
 """
 CLASSES: Final[dict[Outcome, str]] = {"passed": "good", "failed": "bad", "warned": "warn", "not-tried": "none"}
+STANDINGS: Final[dict[Standing, str]] = {"passed": "good", "failed": "bad", "not-tried": "warn"}
 
 
 def page_of(proofs: Sequence[tuple[Proof, str]], version: str) -> str:
-    """Every proof with its entry on a sheet of its own."""
-    body = "\n".join(_article(proof, fragment, version) for proof, fragment in proofs)
+    """Every proof with its entry on a sheet of its own; of several, a summary first, then the worst."""
+    ordered = worst_first(proofs)
+    articles = [_article(proof, fragment, version) for proof, fragment in ordered]
+    if len(articles) > 1:
+        articles.insert(0, _summary([proof for proof, _ in ordered]))
+    body = "\n".join(articles)
     return (
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         "<meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\n"
         f"<title>Installation proof</title>\n<style>{STYLE}</style>\n</head>\n<body>\n{body}\n</body>\n</html>\n"
     )
+
+
+def _summary(proofs: Sequence[Proof]) -> str:
+    rows = "\n".join(
+        f'<tr><td>{escape(one.printer)}</td><td class="word {STANDINGS[one.standing]}">{WORDS[one.standing]}</td>'
+        f"<td>{escape(' '.join(identity_of(one)))}</td><td>{escape(one.verdict)}</td></tr>"
+        for one in proofs
+    )
+    return f"""<article>
+<h1>Installation proof</h1>
+<p class="verdict {"good" if all(one.passed for one in proofs) else "bad"}">{escape(summary_line(proofs))}</p>
+<table>
+<tr><th>Printer</th><th>Outcome</th><th>Model, serial number</th><th>Verdict</th></tr>
+{rows}
+</table>
+</article>"""
 
 
 def _article(proof: Proof, fragment: str, version: str) -> str:

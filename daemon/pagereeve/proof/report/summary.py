@@ -1,16 +1,28 @@
-"""Many proofs at a glance."""
+"""Many proofs at a glance: what failed first, then what could not be tried, then the rest."""
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Sequence
-from typing import Final
+from typing import Any, Final
 
 from rich.table import Table
 from rich.text import Text
 
-from pagereeve.proof.results import Outcome, Proof
+from pagereeve.proof.report.terminal import proof_json
+from pagereeve.proof.results import Proof, Standing
 
-STYLES: Final[dict[Outcome, str]] = {"passed": "green", "failed": "bold red", "warned": "yellow", "not-tried": "dim"}
+STYLES: Final[dict[Standing, str]] = {"passed": "green", "failed": "bold red", "not-tried": "yellow"}
+WORDS: Final[dict[Standing, str]] = {"passed": "passed", "failed": "failed", "not-tried": "could not be tried"}
+ORDER: Final[tuple[Standing, ...]] = ("failed", "not-tried", "passed")
+
+Shown = tuple[Proof, str]
+"""A proof, and the printer's entry as TOML."""
+
+
+def worst_first(shown: Sequence[Shown]) -> list[Shown]:
+    """Of the same standing in the order given."""
+    return sorted(shown, key=lambda one: ORDER.index(one[0].standing))
 
 
 def summary_table(proofs: Sequence[Proof]) -> Table:
@@ -19,18 +31,34 @@ def summary_table(proofs: Sequence[Proof]) -> Table:
     for head in ("printer", "outcome", "model", "serial", "verdict"):
         table.add_column(head, overflow="fold")
     for proof in proofs:
-        identity = None if proof.inspection is None else proof.inspection.identity
-        outcome: Outcome = "passed" if proof.passed else "failed"
-        table.add_row(
-            Text(proof.printer),
-            Text(outcome, style=STYLES[outcome]),
-            Text("" if identity is None else identity.model or identity.description),
-            Text("" if identity is None else identity.serial),
-            Text(proof.verdict),
-        )
+        model, serial = identity_of(proof)
+        outcome = Text(WORDS[proof.standing], style=STYLES[proof.standing])
+        table.add_row(Text(proof.printer), outcome, Text(model), Text(serial), Text(proof.verdict))
     return table
 
 
+def identity_of(proof: Proof) -> tuple[str, str]:
+    """Model and serial number, empty where they are not known."""
+    if proof.inspection is None:
+        return "", ""
+    identity = proof.inspection.identity
+    return identity.model or identity.description, identity.serial
+
+
 def summary_line(proofs: Sequence[Proof]) -> str:
-    failed = sum(not proof.passed for proof in proofs)
-    return f"{len(proofs)} printers: {len(proofs) - failed} passed, {failed} failed."
+    counts = Counter(proof.standing for proof in proofs)
+    number = "1 printer" if len(proofs) == 1 else f"{len(proofs)} printers"
+    said = ", ".join(f"{counts[standing]} {WORDS[standing]}" for standing in ("passed", "failed", "not-tried"))
+    return f"{number}: {said}."
+
+
+def proofs_json(shown: Sequence[Shown]) -> dict[str, Any]:
+    """Of several printers: the sums, then every proof, the worst first."""
+    counts = Counter(proof.standing for proof, _ in shown)
+    return {
+        "printers_asked": len(shown),
+        "passed": counts["passed"],
+        "failed": counts["failed"],
+        "not_tried": counts["not-tried"],
+        "proofs": [{"standing": proof.standing, **proof_json(proof, entry)} for proof, entry in worst_first(shown)],
+    }

@@ -22,24 +22,30 @@ def csv_rows(
 ) -> Iterator[tuple[int, Mapping[str, str]]]:
     """The number and the cells of each line with anything on it. Raises BadSettings; ``setting`` names the file."""
     text = text_of(path, f"{setting} names it")
-    head_line = text.partition("\n")[0]
+    lines = csv_lines(path, text, ";" if ";" in text.partition("\n")[0] else ",")
+    _, head = next(lines, (1, []))
+    if not set(columns) <= set(head) <= {*columns, *optional} or len(set(head)) != len(head):
+        also = f", and may name {', '.join(optional)}" if optional else ""
+        raise BadSettings(str(path), [Problem("line 1", f"the head must name {', '.join(columns)}{also}")])
+    for line, cells in lines:
+        yield line, dict(zip(head, _squared(cells, len(head)), strict=True))
+
+
+def csv_lines(path: Path, text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
+    """The number and the cells, stripped, of the head line and of each line with anything on it. Raises BadSettings."""
     # str.splitlines would end a line at U+0085, U+2028 and others too, and glue a quoted cell together without them.
-    lines = csv.reader(io.StringIO(text, newline=""), delimiter=";" if ";" in head_line else ",", strict=True)
+    lines = csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=True)
     try:
-        head = [cell.strip() for cell in next(lines, [])]
-        if not set(columns) <= set(head) <= {*columns, *optional} or len(set(head)) != len(head):
-            also = f", and may name {', '.join(optional)}" if optional else ""
-            raise BadSettings(str(path), [Problem("line 1", f"the head must name {', '.join(columns)}{also}")])
         for cells in lines:
-            if any(cell.strip() for cell in cells):
-                yield lines.line_num, dict(zip(head, _squared(cells, len(head)), strict=True))
+            if lines.line_num == 1 or any(cell.strip() for cell in cells):
+                yield lines.line_num, [cell.strip() for cell in cells]
     except csv.Error as error:
         raise BadSettings(str(path), [Problem(f"line {lines.line_num}", f"is no CSV ({error})")]) from error
 
 
 def _squared(cells: list[str], width: int) -> list[str]:
     """The cells with empty ones in place of those that a line leaves out; surplus ones are joined to the last."""
-    padded = [cell.strip() for cell in cells] + [""] * (width - len(cells))
+    padded = cells + [""] * (width - len(cells))
     return [*padded[: width - 1], ",".join(padded[width - 1 :])]
 
 

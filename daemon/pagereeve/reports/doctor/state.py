@@ -1,0 +1,81 @@
+"""What was found of a site, as plain figures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Final
+
+from pagereeve.domain.accounts.periods import local, zone_of
+from pagereeve.domain.ledger import Severity
+from pagereeve.queries.installation import SilentPrinter
+from pagereeve.queries.units import UnitStanding
+
+MIB: Final = 2**20
+
+
+@dataclass(frozen=True, slots=True)
+class RelayState:
+    """The relay that the settings name. ``trouble`` is empty where it answered at its local socket.
+
+    ``held`` lines wait for a daemon, ``taken`` says whether one takes them; relays that are ``missing`` do not listen.
+    """
+
+    socket: str
+    trouble: str = ""
+    held: int = 0
+    taken: bool = True
+    missing: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True)
+class CertificateExpiry:
+    """A certificate in the file ``source``; ``ours`` is one that we show, others are of clients' authorities."""
+
+    source: str
+    subject: str
+    until_us: int
+    ours: bool
+
+
+@dataclass(frozen=True, slots=True)
+class InstallationState:
+    """What was found. ``not_ready`` is None where no daemon answered; texts are empty where nothing is wrong.
+
+    ``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message waits.
+    ``readable`` are files that everybody on the machine may read, and shouldn't. Sizes in bytes; None: no such file.
+    ``expired`` are names of credentials.
+    """
+
+    now_us: int
+    listen: str
+    data_dir: str
+    zone: str = "UTC"
+    settings: tuple[str, ...] = ()
+    data_dir_trouble: str = ""
+    network_trouble: str = ""
+    disk_trouble: str = ""
+    disk_free_bytes: int | None = None
+    not_ready: Mapping[str, str] | None = None
+    notices: Mapping[str, str] = field(default_factory=dict)
+    daemon_trouble: str = ""
+    journal_trouble: str = ""
+    journal_bytes: int | None = None
+    wal_bytes: int = 0
+    wal_limit_bytes: int = 64 * MIB
+    newest_us: int | None = None
+    findings: Mapping[tuple[Severity, str], int] = field(default_factory=dict)
+    printers: int = 0
+    quiet: tuple[SilentPrinter, ...] = ()
+    gateways_down: tuple[str, ...] = ()
+    waiting_us: Mapping[str, int] = field(default_factory=dict)
+    readable: tuple[str, ...] = ()
+    key_trouble: str = ""
+    expired: tuple[str, ...] = ()
+    relay: RelayState | None = None
+    expiries: tuple[CertificateExpiry, ...] = ()
+    units: tuple[UnitStanding, ...] = ()
+
+    def at(self, at_us: int) -> str:
+        """Local time of the site with its offset."""
+        return local(at_us, zone_of(self.zone)).isoformat(sep=" ", timespec="minutes")
