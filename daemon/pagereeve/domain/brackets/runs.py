@@ -21,6 +21,7 @@ from pagereeve.domain.brackets.continuity import (
     step_between,
 )
 from pagereeve.domain.brackets.sums import NO_PARTS, Parts, all_parts_of, pages_of_sum, sum_step
+from pagereeve.domain.brackets.units import held_unit, with_counts
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Plateau
 from pagereeve.domain.values.instants import SECOND_US
@@ -122,6 +123,7 @@ class Run:
         before = self.samples[-1].plateau if self.samples else None
         deciding, sums = deciding_of(self.last_counts), all_parts_of(plateau.sight)
         doubted: list[str] = []
+        held: dict[str, Count] = {}
         for channel, count in plateau.sight.counts:
             parts = sums.get(channel, NO_PARTS)
             if channel not in self.last_counts:
@@ -131,7 +133,9 @@ class Run:
             elif not self._is_believed(channel, count, parts, plateau, policy):
                 doubted.append(channel)
                 continue
-            self.last_counts[channel], self.last_parts[channel] = count, parts
+            held[channel] = held_unit(self.last_counts.get(channel), count)
+            self.last_counts[channel], self.last_parts[channel] = held[channel], parts
+        plateau = with_counts(plateau, held)
         self._lack(plateau)
         channels = plateau.sight.channels
         totals = tuple((channel, self.last_totals[channel]) for channel in channels)

@@ -129,8 +129,7 @@ def project(
     and what was remembered ``before``.
     """
     rules = timeline.rules
-    chosen = with_chosen(timeline.plateaus, rules, after_us)
-    plateaus = judged(chosen, rules, first.last_counts if first is not None else {})
+    plateaus = judged(with_chosen(timeline.plateaus, rules, after_us), rules)
     runs = split(plateaus, rules.policy_at, first, timeline.breaks_us())
     moments = moments_of(runs.runs)
     windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))

@@ -34,7 +34,7 @@ from pagereeve.domain.values.fields import Fields
 
 # Raised when the projection's rules change: an older resume point is refused, and the printer is projected from its
 # beginning.
-PROJECTION_VERSION = 6
+PROJECTION_VERSION = 7
 
 
 @dataclass(frozen=True, slots=True)
