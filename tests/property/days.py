@@ -105,7 +105,7 @@ def make_day(
     by hand, and no job prints more than its ticket says. ``units``: what is known of the counter's unit comes and goes.
     ``sides``: with several channels, one of them falls or shows something odd, while the total goes on. ``apart``:
     somebody copies, the meter counts copies apart (of every second seed beside prints; half of all pages are colour),
-    and where there are faults now and then an answer too late.
+    and where there are faults now and then an answer too late; with channels and sides these counters fall too.
     """
     maker = _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life)
     maker.states, maker.short, maker.units, maker.sides, maker.apart = states, short, units, sides, apart
@@ -202,7 +202,8 @@ class _Maker:
             if self.random.random() < 0.8
         ]
         if self.apart:
-            counts += self._functions(total)
+            # What a channel counts at random gives way to what was copied.
+            counts = [*{**dict(counts), **dict(self._functions(total))}.items()]
         shown = (self.printer.serial, "1.3.6.1.4.1.99999.1", state, self._errors())
         sight = Sight(tuple(sorted(counts)), *shown, counters=counters)
         sent_us = self.now_us
@@ -413,8 +414,12 @@ class _Maker:
         late = self.faults and self.random.random() < 0.1
         shown = self.copied_shown if late else self.copied
         self.copied_shown = shown
-        counts = [("colour", Count(total // 2, Unit.IMPRESSIONS)), ("copies", Count(shown, Unit.IMPRESSIONS))]
-        return counts + [("prints", Count(max(0, total - self.copied), Unit.IMPRESSIONS))] * self.counts_prints
+        figures = {"colour": total // 2, "copies": shown}
+        if self.counts_prints:
+            figures["prints"] = total - self.copied
+        return [
+            (name, Count(max(0, figure - self.lost.get(name, 0)), Unit.IMPRESSIONS)) for name, figure in figures.items()
+        ]
 
     def _restart(self) -> None:
         self._pass(20)
