@@ -45,6 +45,7 @@ from pagereeve.domain.values.instants import SECOND_US
 DAY_US = 1_800_000_000 * SECOND_US
 PRINTER = "invented-printer"
 PARTS = "Printer-MIB"
+PRINTS_OBJECT = "3.1"
 POLICY = Policy(
     settle_us=10 * SECOND_US, unmoved_us=30 * SECOND_US, longest_us=300 * SECOND_US, longest_stalled_us=600 * SECOND_US
 )
@@ -236,6 +237,7 @@ class _Maker:
 
     def _choose(self) -> None:
         choices = [(), (CounterChosen("total", "2.1", "moves-with-releases"),)]
+        choices += [(CounterChosen("total", PRINTS_OBJECT, "prints-before-total"),)] * self.apart
         self._fact(SettleLearned(PRINTER, self.now_us, 10 * SECOND_US, chosen=self.random.choice(choices)))
 
     def _fall_part(self) -> None:
@@ -418,8 +420,12 @@ class _Maker:
         if self.counts_prints:
             figures["prints"] = total - self.copied
         return [
-            (name, Count(max(0, figure - self.lost.get(name, 0)), Unit.IMPRESSIONS)) for name, figure in figures.items()
+            (name, Count(max(0, figure - self.lost.get(name, 0)), Unit.IMPRESSIONS, object=self.named(name)))
+            for name, figure in figures.items()
         ]
+
+    def named(self, channel: str) -> str:
+        return PRINTS_OBJECT if self.sides and channel == "prints" else ""
 
     def _restart(self) -> None:
         self._pass(20)

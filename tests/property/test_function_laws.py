@@ -12,7 +12,6 @@ from tests.property.laws import assert_accounted, assert_order_changes_nothing, 
 from tests.property.test_charge_laws import off
 from tests.property.test_ledger_laws import SEEDS, incremental
 
-
 HOLD_BACKS_US = st.sampled_from([0, 5_000_000, 120_000_000])
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from pagereeve.domain.brackets.prints import PRINTS, WHOLE
 from pagereeve.domain.facts.facts import ReleaseEnded
 from pagereeve.domain.facts.media import is_large
 from pagereeve.domain.facts.policy import LARGE_WEIGHT_MAX, Policy
@@ -74,7 +75,7 @@ def expect(
         reasons.append(ended.outcome)
     if channel not in CLAIMED_CHANNELS:
         claim = Interval(0, None)
-    if channel not in {*CLAIMED_CHANNELS, "prints"}:
+    if channel not in {*CLAIMED_CHANNELS, PRINTS, WHOLE}:
         count = _part(channel, ticket, count, reasons)
     return Expectation(count, claim, tuple(reasons), _is_by_unit(content, ticket))
 
