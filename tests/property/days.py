@@ -96,6 +96,7 @@ def make_day(
     units: bool = False,
     sides: bool = False,
     apart: bool = False,
+    alone: bool = False,
 ) -> Day:
     """A day of ``length`` happenings: releases, walk-up copies, reads, jams, silences, restarts, replacements.
 
@@ -107,9 +108,11 @@ def make_day(
     ``sides``: with several channels, one of them falls or shows something odd, while the total goes on. ``apart``:
     somebody copies, the meter counts copies apart (of every second seed beside prints; half of all pages are colour),
     and where there are faults now and then an answer too late; with channels and sides these counters fall too.
+    ``alone``: the meter counts prints and has no total; where there are faults a total comes and goes beside them.
     """
     maker = _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life)
     maker.states, maker.short, maker.units, maker.sides, maker.apart = states, short, units, sides, apart
+    maker.alone = alone
     maker.unit = maker.random.choice(UNITS_KNOWN) if units else UNITS_KNOWN[0]
     maker.counts_prints = seed % 2 == 0
     return maker.make(length)
@@ -136,7 +139,7 @@ class _Maker:
         self.lost: dict[str, int] = {}
         self.copier: int | None = None
         self.copied = self.copied_shown = 0
-        self.counts_prints = False
+        self.counts_prints = self.alone = self.found_total = False
         self.witness: float | None = None
 
     def make(self, length: int) -> Day:
@@ -159,6 +162,8 @@ class _Maker:
             kinds += ["fall-aside", "fall-part", "choose", "disagree"] if self.faults else []
         if self.states:
             kinds += ["stick", "unstick", "light", "learn", "wait"]
+        if self.alone and self.faults:
+            kinds += ["find-total"]
         if self.units:
             kinds += ["learn-unit", "name-unit", "name-unit"]
         if self.apart:
@@ -196,7 +201,10 @@ class _Maker:
         counters = self._parts(total)
         of_parts = (0, f"{PARTS} total") if self.copier is not None else (2**32, "1.9")
         count = Count(total, self.unit[0], grade=self.unit[1])
-        counts = [("total", replace(count, modulus=of_parts[0], object=of_parts[1]) if self.sides else count)]
+        count = replace(count, modulus=of_parts[0], object=of_parts[1]) if self.sides else count
+        counts = [("total", count)]
+        if self.alone:
+            counts = [("prints", count)] + [("total", replace(count, value=total + 500))] * self.found_total
         counts += [
             (name, Count(max(0, total // 2 - self.lost.get(name, 0)), Unit.IMPRESSIONS))
             for name in self.channels
@@ -210,6 +218,10 @@ class _Maker:
         sent_us = self.now_us
         self._pass(self.random.uniform(0.01, 0.4))
         self._record(Reading(sent_us, self.now_us, sight, self.printer.uptime_cs % 2**32))
+
+    def _find_total(self) -> None:
+        self.found_total = not self.found_total
+        self._read()
 
     def _total(self, total: int) -> Count:
         """A sum wraps at no one figure."""
@@ -400,7 +412,7 @@ class _Maker:
         self._fact(SettleLearned(PRINTER, self.now_us, settle_us, self.random.random() < 0.6))
 
     def _learn_unit(self) -> None:
-        units = (UnitLearned("total", "", self.random.choice(list(Unit))),)
+        units = (UnitLearned("prints" if self.alone else "total", "", self.random.choice(list(Unit))),)
         self._fact(SettleLearned(PRINTER, self.now_us, 10 * SECOND_US, units=units))
 
     def _name_unit(self) -> None:

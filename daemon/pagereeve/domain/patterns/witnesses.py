@@ -13,7 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from pagereeve.domain.brackets.continuity import CARRIES_ON, Pace, counter_step, pace_between, pages_between
-from pagereeve.domain.brackets.prints import PRINTS, TOTAL
+from pagereeve.domain.brackets.prints import PRINTS, TOTAL, counter_channel
 from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.charging.postings import Posted
 from pagereeve.domain.facts.facts import CounterChosen
@@ -178,7 +178,7 @@ def _moved(
 
 
 def _witnesses(sight: Sight, channel: str) -> dict[str, Counter]:
-    return {one.object: one for one in sight.counters if one.channel == channel and not one.part}
+    return {one.object: one for one in sight.counters if one.channel == counter_channel(channel) and not one.part}
 
 
 def _count(counter: Counter) -> Count:
@@ -213,7 +213,7 @@ def _seen(known: Disagreement | None, bracket: _Bracket, witness: str, unit: Uni
 def _begun(bracket: _Bracket, witness: str, moved: int) -> Disagreement:
     expected = bracket.expected
     return Disagreement(
-        channel=bracket.channel,
+        channel=counter_channel(bracket.channel),
         billed=bracket.billed.object,
         witness=witness,
         since_us=bracket.since_us,
