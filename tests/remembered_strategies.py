@@ -21,6 +21,7 @@ from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding, FindingStat
 from pagereeve.domain.patterns.bias import CEILING, SIGNS_KEPT, Excursion
 from pagereeve.domain.patterns.diagnosis import RECENT_MAX, Difference
 from pagereeve.domain.patterns.memory import LATELY_MAX, NAMED_MAX, Lately, PatternMemory, StandingStill
+from pagereeve.domain.patterns.prints_proof import NO_PROOF, PrintsProof
 from pagereeve.domain.patterns.tickets import SourceTickets
 from pagereeve.domain.patterns.units import NO_UNITS, REMEMBERED, Assumed, UnitMemory, UnitShown
 from pagereeve.domain.patterns.witnesses import NO_WITNESSES, Disagreement, WitnessMemory
@@ -141,6 +142,7 @@ DISAGREEMENTS = st.builds(
     releases=st.lists(KEYS, max_size=2).map(tuple),
 )
 WITNESS_MEMORIES = st.builds(WitnessMemory, run=FIGURES, known=st.lists(DISAGREEMENTS, max_size=3).map(tuple))
+PRINTS_PROOFS = st.builds(PrintsProof, FIGURES, texts(least=0), texts(least=0), FIGURES)
 DOUBTS = st.builds(StateDoubt, since_us=INSTANTS_US, source=texts(), event=texts(), release=texts(), idle_rests=FIGURES)
 
 
@@ -161,6 +163,7 @@ def resume_points(draw: st.DrawFn) -> ResumePoint:
             draw(st.none() | DOUBTS),
             draw(st.just(NO_UNITS) | UNIT_MEMORIES),
             draw(st.just(NO_WITNESSES) | WITNESS_MEMORIES),
+            draw(st.just(NO_PROOF) | PRINTS_PROOFS),
         ),
         known_us=draw(st.none() | INSTANTS_US),
     )

@@ -15,6 +15,7 @@ The verdict was written before the program was asked. All data are invented. Sec
                 ``findings``: the kinds of all findings; ``may``: kinds that may stand beside them. ``nobodys``: pages
                 at the house's accounts but maintenance and other functions; ``maintenance``, ``other`` those. ``told``:
                 how many findings there are. ``never``: kinds that are not there. ``hints`` that some stretch has.
+                ``channel``: the one that is billed (total).
 `[verdict.releases.NAME]`  members of its charge: a value, or a list of values that are right; ``charged_most``.
 """
 

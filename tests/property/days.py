@@ -45,6 +45,7 @@ from pagereeve.domain.values.instants import SECOND_US
 DAY_US = 1_800_000_000 * SECOND_US
 PRINTER = "invented-printer"
 PARTS = "Printer-MIB"
+PRINTS_OBJECT = "3.1"
 POLICY = Policy(
     settle_us=10 * SECOND_US, unmoved_us=30 * SECOND_US, longest_us=300 * SECOND_US, longest_stalled_us=600 * SECOND_US
 )
@@ -95,6 +96,7 @@ def make_day(
     units: bool = False,
     sides: bool = False,
     apart: bool = False,
+    alone: bool = False,
 ) -> Day:
     """A day of ``length`` happenings: releases, walk-up copies, reads, jams, silences, restarts, replacements.
 
@@ -105,10 +107,12 @@ def make_day(
     by hand, and no job prints more than its ticket says. ``units``: what is known of the counter's unit comes and goes.
     ``sides``: with several channels, one of them falls or shows something odd, while the total goes on. ``apart``:
     somebody copies, the meter counts copies apart (of every second seed beside prints; half of all pages are colour),
-    and where there are faults now and then an answer too late.
+    and where there are faults now and then an answer too late; with channels and sides these counters fall too.
+    ``alone``: the meter counts prints and has no total; where there are faults a total comes and goes beside them.
     """
     maker = _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life)
     maker.states, maker.short, maker.units, maker.sides, maker.apart = states, short, units, sides, apart
+    maker.alone = alone
     maker.unit = maker.random.choice(UNITS_KNOWN) if units else UNITS_KNOWN[0]
     maker.counts_prints = seed % 2 == 0
     return maker.make(length)
@@ -135,7 +139,7 @@ class _Maker:
         self.lost: dict[str, int] = {}
         self.copier: int | None = None
         self.copied = self.copied_shown = 0
-        self.counts_prints = False
+        self.counts_prints = self.alone = self.found_total = False
         self.witness: float | None = None
 
     def make(self, length: int) -> Day:
@@ -158,6 +162,8 @@ class _Maker:
             kinds += ["fall-aside", "fall-part", "choose", "disagree"] if self.faults else []
         if self.states:
             kinds += ["stick", "unstick", "light", "learn", "wait"]
+        if self.alone and self.faults:
+            kinds += ["find-total"]
         if self.units:
             kinds += ["learn-unit", "name-unit", "name-unit"]
         if self.apart:
@@ -195,19 +201,27 @@ class _Maker:
         counters = self._parts(total)
         of_parts = (0, f"{PARTS} total") if self.copier is not None else (2**32, "1.9")
         count = Count(total, self.unit[0], grade=self.unit[1])
-        counts = [("total", replace(count, modulus=of_parts[0], object=of_parts[1]) if self.sides else count)]
+        count = replace(count, modulus=of_parts[0], object=of_parts[1]) if self.sides else count
+        counts = [("total", count)]
+        if self.alone:
+            counts = [("prints", count)] + [("total", replace(count, value=total + 500))] * self.found_total
         counts += [
             (name, Count(max(0, total // 2 - self.lost.get(name, 0)), Unit.IMPRESSIONS))
             for name in self.channels
             if self.random.random() < 0.8
         ]
         if self.apart:
-            counts += self._functions(total)
+            # What a channel counts at random gives way to what was copied.
+            counts = [*{**dict(counts), **dict(self._functions(total))}.items()]
         shown = (self.printer.serial, "1.3.6.1.4.1.99999.1", state, self._errors())
         sight = Sight(tuple(sorted(counts)), *shown, counters=counters)
         sent_us = self.now_us
         self._pass(self.random.uniform(0.01, 0.4))
         self._record(Reading(sent_us, self.now_us, sight, self.printer.uptime_cs % 2**32))
+
+    def _find_total(self) -> None:
+        self.found_total = not self.found_total
+        self._read()
 
     def _total(self, total: int) -> Count:
         """A sum wraps at no one figure."""
@@ -235,6 +249,7 @@ class _Maker:
 
     def _choose(self) -> None:
         choices = [(), (CounterChosen("total", "2.1", "moves-with-releases"),)]
+        choices += [(CounterChosen("total", PRINTS_OBJECT, "prints-before-total"),)] * self.apart
         self._fact(SettleLearned(PRINTER, self.now_us, 10 * SECOND_US, chosen=self.random.choice(choices)))
 
     def _fall_part(self) -> None:
@@ -397,7 +412,7 @@ class _Maker:
         self._fact(SettleLearned(PRINTER, self.now_us, settle_us, self.random.random() < 0.6))
 
     def _learn_unit(self) -> None:
-        units = (UnitLearned("total", "", self.random.choice(list(Unit))),)
+        units = (UnitLearned("prints" if self.alone else "total", "", self.random.choice(list(Unit))),)
         self._fact(SettleLearned(PRINTER, self.now_us, 10 * SECOND_US, units=units))
 
     def _name_unit(self) -> None:
@@ -413,8 +428,16 @@ class _Maker:
         late = self.faults and self.random.random() < 0.1
         shown = self.copied_shown if late else self.copied
         self.copied_shown = shown
-        counts = [("colour", Count(total // 2, Unit.IMPRESSIONS)), ("copies", Count(shown, Unit.IMPRESSIONS))]
-        return counts + [("prints", Count(max(0, total - self.copied), Unit.IMPRESSIONS))] * self.counts_prints
+        figures = {"colour": total // 2, "copies": shown}
+        if self.counts_prints:
+            figures["prints"] = total - self.copied
+        return [
+            (name, Count(max(0, figure - self.lost.get(name, 0)), Unit.IMPRESSIONS, object=self.named(name)))
+            for name, figure in figures.items()
+        ]
+
+    def named(self, channel: str) -> str:
+        return PRINTS_OBJECT if self.sides and channel == "prints" else ""
 
     def _restart(self) -> None:
         self._pass(20)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pagereeve.domain.ledger import OTHER_FUNCTION
 from pagereeve.domain.projection.projector import Ledger, replay
 from tests.property.days import PRINTER, Day, make_day
-from tests.property.laws import assert_accounted, assert_order_changes_nothing
+from tests.property.laws import assert_accounted, assert_order_changes_nothing, assert_restarts_change_nothing
 from tests.property.test_charge_laws import off
 from tests.property.test_ledger_laws import SEEDS, incremental
+
+HOLD_BACKS_US = st.sampled_from([0, 5_000_000, 120_000_000])
 
 
 def ledger_of(day: Day) -> Ledger:
@@ -55,3 +57,12 @@ def test_copies_change_nothing_in_conservation_order_and_repetition(seed: int) -
 def test_copies_fact_by_fact_and_restarted_anywhere(seed: int, where: int, hold_back_us: int) -> None:
     day = make_day(seed, 60, apart=True, states=True)
     assert incremental(day, hold_back_us, stop=where % len(day.steps)) == ledger_of(day)
+
+
+@given(SEEDS, HOLD_BACKS_US, st.integers(0, 4))
+@settings(max_examples=12)
+def test_copies_of_a_meter_whose_other_channels_come_go_and_fall(seed: int, hold_back_us: int, restarts: int) -> None:
+    day = make_day(seed, 40, faults=seed % 4 != 0, apart=True, channels=True, sides=seed % 3 != 0)
+    assert_accounted(day)
+    assert_order_changes_nothing(day, seed)
+    assert_restarts_change_nothing(day, seed, hold_back_us, restarts)

@@ -39,6 +39,7 @@ class MeterTarget:
     the one that fits. ``answers_from`` is a further host whose answers are accepted, and ``any_port`` accepts them from
     any port: by default they must come from where the request went. ``unit_grade``: the unit was proven of this
     printer, or (inferred) of another one of its model. ``ipp_port`` is where it is asked for its jobs by IPP.
+    ``counter`` is the object that a person chose to be billed as the total; empty: none.
     """
 
     printer: str
@@ -56,6 +57,7 @@ class MeterTarget:
     device: int | None = None
     unit_grade: UnitGrade = UnitGrade.PROVEN
     ipp_port: int | None = None
+    counter: str = ""
 
 
 class Meter(Protocol):

@@ -12,6 +12,7 @@ from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.brackets.job_shares import BEYOND_ITS_JOB, GIVEN_UP
 from pagereeve.domain.brackets.jobs import Link
+from pagereeve.domain.brackets.prints import PRINTS_ALONE, WHOLE
 from pagereeve.domain.charging.postings import COPIES_NOT_APART, PROVABLE_MINIMUM, UNIT_BELOW_NEED
 from pagereeve.domain.facts.reading import Unit, UnitGrade
 from pagereeve.domain.findings.surplus import booked_of
@@ -146,8 +147,15 @@ def _at(at_us: int, zone: ZoneInfo) -> str:
     return local(at_us, zone).isoformat(sep=" ", timespec="milliseconds")
 
 
+CHANNELS: Final = {
+    WHOLE: ", all that the meter counts, copies too: not billed, as prints are",
+    PRINTS_ALONE: "; the meter counts prints alone, and nobody knows of copies",
+}
+
+
 def _channel(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterator[str]:
     part = "" if charge.channel in CLAIMED_CHANNELS else ", a part of the total: not billed"
+    part = CHANNELS.get(charge.channel, part)
     unit = "unit unknown" if charge.unit in {None, Unit.UNKNOWN} else f"in {charge.unit}"
     yield from ("", f"CHANNEL {charge.channel} ({unit}{part})")
     for stretch in _of_channel(evidence, charge.channel):

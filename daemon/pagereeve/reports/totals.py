@@ -11,6 +11,7 @@ from rich.table import Table
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period, local_text
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, EdgeStretch, PrinterAccounts
 from pagereeve.domain.accounts.totals import By, Total, ordered
+from pagereeve.domain.brackets.prints import WHOLE
 from pagereeve.domain.ledger import ACCOUNT_KINDS
 from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.totals import TotalsAnswer
@@ -50,6 +51,9 @@ WAITING: Final = ("pages_waiting", "releases_waiting")
 ACCOUNT_COLUMNS: Final = (*METER_LINES, *(kind.replace("-", "_") for kind in ACCOUNT_KINDS), "conserved", *WAITING)
 
 
+PRINTS_CONSERVED: Final = "prints only"
+
+
 def totals_csv(by: By, lines: Sequence[Total], *, bom: bool = False) -> str:
     """One line for each total, nothing else: the file stays rectangular. An empty figure is unknown."""
     return csv_text((by.replace("-", "_"), *COLUMNS), (_row(line) for line in lines), bom=bom)
@@ -77,7 +81,7 @@ def _account_cells(line: PrinterAccounts | None) -> list[Cell]:
         line.over_start,
         line.over_end,
         *(line.received[kind] for kind in ACCOUNT_KINDS),
-        "yes" if line.conserved else "no",
+        _conserved(line, "no"),
         *(getattr(line, name) for name in WAITING),
     ]
 
@@ -138,6 +142,7 @@ def accounts_json(line: PrinterAccounts) -> dict[str, Any]:
         "counted": line.counted,
         **line.received,
         "conserved": line.conserved,
+        "prints_alone": line.prints_alone,
         **{name: getattr(line, name) for name in WAITING},
     }
 
@@ -192,7 +197,7 @@ def totals_table(by: By, lines: Sequence[Total]) -> Table:
         verdicts = [f"{count} {verdict}" for verdict, count in line.verdicts.items() if count]
         table.add_row(
             plain(line.who or NONE_SHOWN),
-            plain(line.channel if line.billed else f"{line.channel} (part)") + (f", {line.unit}" if line.unit else ""),
+            plain(f"{line.channel}{_beside(line)}") + (f", {line.unit}" if line.unit else ""),
             str(line.releases),
             _shown(line.released.pages, line.released.unknown),
             _shown(line.counted.pages, line.counted.unknown),
@@ -201,6 +206,11 @@ def totals_table(by: By, lines: Sequence[Total]) -> Table:
             ", ".join(verdicts),
         )
     return table
+
+
+def _beside(line: Total) -> str:
+    """What a channel that is not billed is."""
+    return "" if line.billed else " (all functions)" if line.channel == WHOLE else " (part)"
 
 
 def answer_tables(answer: TotalsAnswer) -> list[Table]:
@@ -230,14 +240,22 @@ def accounts_table(lines: Sequence[PrinterAccounts]) -> Table:
         "surplus: counted beyond what is charged; a finding counts beyond the most that was expected, maybe fewer\n"
         "waiting: counted since the last cut, or released, and not judged yet"
     )
+    if any(line.prints_alone for line in lines):
+        caption += f"\n{PRINTS_CONSERVED}: the meter counts prints alone; how many copies came out nobody knows"
     figures = ("pages", *ACCOUNT_KINDS, "conserved", "pages waiting")
     table = _table("every page counted, and where it went", figures, "releases waiting", caption)
     for line in lines:
         received = (str(line.received[kind]) for kind in ACCOUNT_KINDS)
-        conserved = "yes" if line.conserved else "NO"
         waiting = (UNKNOWN_SHOWN if one is None else str(one) for one in (getattr(line, name) for name in WAITING))
-        table.add_row(*_channel_cells(line), str(line.counted), *received, conserved, *waiting)
+        table.add_row(*_channel_cells(line), str(line.counted), *received, _conserved(line, "NO"), *waiting)
     return table
+
+
+def _conserved(line: PrinterAccounts, no: str) -> str:
+    """Of a meter that counts prints alone only they are, and nothing is claimed of what it can't see."""
+    if not line.conserved:
+        return no
+    return PRINTS_CONSERVED if line.prints_alone else "yes"
 
 
 def _edges_table(edges: Sequence[EdgeStretch], zone: ZoneInfo) -> Table:

@@ -73,6 +73,7 @@ class PrinterSettings(UsmSettings):
     """One printer and how its meter is reached; printers behind one gateway share its host and differ in the port, or
     share that too and differ in ``device`` (hrDeviceIndex) or ``serial``.
 
+    ``counter`` is the object of the counter that is billed, where it is to be another than the one chosen by readings.
     ``also`` are other names under which notices may name it, ``was`` is the name that it had before.
     """
 
@@ -87,6 +88,7 @@ class PrinterSettings(UsmSettings):
     serial: Text = ""
     object_id: Annotated[str, Field(pattern=r"^$|^[0-2](\.\d{1,10}){1,127}$")] = ""
     device: Annotated[int, Field(ge=0, le=2**31 - 1)] | None = None
+    counter: Annotated[str, Field(pattern=r"^$|^[0-2](\.\d{1,10}){1,127}$")] = ""
     unit: Literal["impressions", "sheets"] | None = None
     unit_grade: Literal["proven", "inferred-from-model"] = "proven"
     profile: Annotated[str, Field(pattern=r"^$|^[a-z][a-z0-9-]{0,63}$")] = ""
@@ -136,6 +138,7 @@ class PrinterSettings(UsmSettings):
             any_port=self.any_port,
             device=self.device,
             ipp_port=self.ipp_port,
+            counter=self.counter,
         )
 
     def _community(self, environment: Mapping[str, str]) -> str:

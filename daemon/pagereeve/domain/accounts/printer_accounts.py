@@ -12,6 +12,7 @@ from pagereeve.domain.accounts.membership import Received, received_in
 from pagereeve.domain.accounts.period_sums import HouseSum, MeterSum, PeriodSums
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.totals import OPEN, Total
+from pagereeve.domain.brackets.prints import PRINTS_ALONE
 from pagereeve.domain.ledger import ACCOUNT_KINDS, HOUSE_KINDS, PEOPLE, Stretch, account_kind, is_house
 
 
@@ -55,6 +56,11 @@ class PrinterAccounts:
     @property
     def house(self) -> int:
         return sum(self.received[kind] for kind in HOUSE_KINDS)
+
+    @property
+    def prints_alone(self) -> bool:
+        """The meter counts prints and nothing else: of copies nobody knows, and *conserved* says nothing of them."""
+        return self.channel == PRINTS_ALONE
 
     @property
     def conserved(self) -> bool:

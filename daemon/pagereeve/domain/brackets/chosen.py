@@ -8,12 +8,17 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import replace
+from typing import Final
 
-from pagereeve.domain.facts.facts import CounterChosen
+from pagereeve.domain.brackets.prints import PRINTS, TOTAL, WHOLE
+from pagereeve.domain.facts.facts import ChoiceReason, CounterChosen
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.reading import Count, Plateau, Sight
 
 Chosen = tuple[CounterChosen, ...]
+
+BY_DEFAULT: Final[ChoiceReason] = "standard-default"
+"""A reading's own choice, put on record: it binds nothing."""
 
 
 def with_chosen(plateaus: Sequence[Plateau], rules: Rules, after_us: int = -1) -> Sequence[Plateau]:
@@ -27,8 +32,9 @@ def with_chosen(plateaus: Sequence[Plateau], rules: Rules, after_us: int = -1) -
 def _changes(rules: Rules) -> Iterator[tuple[int, Chosen]]:
     latest: Chosen = ()
     for fact in rules.learned:
-        if fact.chosen != latest:
-            latest = fact.chosen
+        chosen = tuple(one for one in fact.chosen if one.reason != BY_DEFAULT)
+        if chosen != latest:
+            latest = chosen
             yield fact.at_us, latest
 
 
@@ -65,15 +71,34 @@ def _as_chosen(plateau: Plateau, chosen: Chosen) -> Plateau:
 
 
 def chosen_sight(sight: Sight, chosen: Chosen) -> Sight:
-    """An answer without the chosen counter has no count of the channel: never another counter's in its place."""
+    """An answer without the chosen counter has no count of the channel: never another counter's in its place.
+
+    Where prints stand in the total's place, the total is kept beside them, as what the whole meter counted.
+    """
     counts = dict(sight.counts)
     for one in chosen:
         known = counts.pop(one.channel, None)
         if known is not None and known.object == one.object:
             counts[one.channel] = known
             continue
-        counter = next((each for each in sight.counters if each.object == one.object), None)
-        if counter is not None:
-            unit, modulus, grade = counter.unit, counter.modulus, counter.grade
-            counts[one.channel] = Count(counter.value, unit, modulus, counter.object, grade)
+        if known is not None and one.channel == TOTAL and one.object in _objects_of(sight, PRINTS):
+            counts[WHOLE] = known
+        count = _count_of(sight, one.object)
+        if count is not None:
+            counts[one.channel] = count
     return replace(sight, counts=tuple(sorted(counts.items())))
+
+
+def _objects_of(sight: Sight, channel: str) -> Iterator[str]:
+    yield from (one.object for one in sight.counters if one.channel == channel and not one.part)
+    count = sight.count(channel)
+    if count is not None:
+        yield count.object
+
+
+def _count_of(sight: Sight, name: str) -> Count | None:
+    """What a counter of the answer shows, or a sum that stands for a channel in it."""
+    for counter in sight.counters:
+        if counter.object == name:
+            return Count(counter.value, counter.unit, counter.modulus, counter.object, counter.grade)
+    return next((count for _, count in sight.counts if count.object == name), None)

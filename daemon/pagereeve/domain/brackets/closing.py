@@ -13,6 +13,7 @@ from itertools import islice
 
 from pagereeve.domain.brackets.debts import Debts
 from pagereeve.domain.brackets.rests import PROOF_REST_US, Level, Moment, Rest, levels_of, stopping_lights
+from pagereeve.domain.brackets.runs import LEADS
 from pagereeve.domain.brackets.windows import Release, Window
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.values.instants import FOREVER_US
@@ -270,7 +271,7 @@ class Windows:
         opening = None if case.opening is None else self._moments[case.opening]
         if opening is None or opening.run is not moment.run:
             return None
-        for channel in ("total", "sheets", *moment.sample.plateau.sight.channels):
+        for channel in (*LEADS, *moment.sample.plateau.sight.channels):
             left, right = opening.sample.total(channel), moment.sample.total(channel)
             count = moment.sample.plateau.sight.count(channel)
             if left is not None and right is not None and count is not None:

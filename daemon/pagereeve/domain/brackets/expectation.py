@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+from pagereeve.domain.brackets.prints import PRINTS, PRINTS_ALONE, SHEETS, TOTAL, WHOLE
 from pagereeve.domain.facts.facts import ReleaseEnded
 from pagereeve.domain.facts.media import is_large
 from pagereeve.domain.facts.policy import LARGE_WEIGHT_MAX, Policy
@@ -12,7 +13,7 @@ from pagereeve.domain.facts.ticket import SEPARATORS_MAX, Ticket
 from pagereeve.domain.ledger import Interval
 
 # The channels whose count a ticket determines; the others are parts of these, known to the meter alone.
-CLAIMED_CHANNELS = frozenset({"total", "sheets"})
+CLAIMED_CHANNELS = frozenset({TOTAL, SHEETS, PRINTS_ALONE})
 # What a meter counts of functions that no release uses: never a person's.
 FUNCTION_CHANNELS = ("copies", "faxes")
 # Neither is what the engine picked, which counts misfeeds too (Tylan/check_snmp_printer#13), nor banners, spoilt sheets
@@ -74,7 +75,7 @@ def expect(
         reasons.append(ended.outcome)
     if channel not in CLAIMED_CHANNELS:
         claim = Interval(0, None)
-    if channel not in {*CLAIMED_CHANNELS, "prints"}:
+    if channel not in {*CLAIMED_CHANNELS, PRINTS, WHOLE}:
         count = _part(channel, ticket, count, reasons)
     return Expectation(count, claim, tuple(reasons), _is_by_unit(content, ticket))
 

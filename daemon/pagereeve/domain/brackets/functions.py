@@ -14,23 +14,24 @@ from typing import Final
 
 from pagereeve.domain.brackets.expectation import FUNCTION_CHANNELS
 from pagereeve.domain.brackets.partition import Between, Cut
+from pagereeve.domain.brackets.prints import PRINTS, TOTAL, WHOLE
 from pagereeve.domain.brackets.runs import Sample
 
-TOTAL: Final = "total"
-PRINTS: Final = "prints"
+_ALL: Final = frozenset({TOTAL, WHOLE})
 _APART: Final = frozenset({*FUNCTION_CHANNELS, PRINTS})
 
 
 @dataclass(frozen=True, slots=True)
 class Apart:
-    """How pages of other functions are known in one stretch: these channels, or the total less what was printed."""
+    """How pages of other functions are known in one stretch: these channels, or the channel's less what was printed."""
 
     names: tuple[str, ...]
+    channel: str = TOTAL
 
     def at(self, sample: Sample) -> int | None:
         """A figure of which the differences are pages; None where the answer doesn't carry all of it."""
         pages = 0
-        for name in self.names or (TOTAL, PRINTS):
+        for name in self.names or (self.channel, PRINTS):
             counted = sample.total(name)
             if counted is None:
                 return None
@@ -45,16 +46,17 @@ def apart_in(channel: str, between: Between) -> Apart | None:
     that did not move while somebody printed is not believed against the total.
     """
     opening, closing = between.opening, between.closing
-    if channel != TOTAL or opening.run is not closing.run or _APART.isdisjoint(closing.run.channels()):
+    if channel not in _ALL or opening.run is not closing.run or _APART.isdisjoint(closing.run.channels()):
         return None
     edges = _sample_at(opening, opening.to_us), _sample_at(closing, closing.from_us)
-    names = tuple(name for name in FUNCTION_CHANNELS if _moved(name, *edges) is not None)
-    prints = _moved(PRINTS, *edges) or 0
-    if names and 0 <= sum(_moved(name, *edges) or 0 for name in names) <= between.counted - prints:
-        return Apart(names)
+    names = tuple(name for name in FUNCTION_CHANNELS if _moved(name, channel, *edges) is not None)
+    prints = _moved(PRINTS, channel, *edges) or 0
+    if names and 0 <= sum(_moved(name, channel, *edges) or 0 for name in names) <= between.counted - prints:
+        return Apart(names, channel)
     counter = edges[1].plateau.sight.count(PRINTS)
     alive = prints > 0 or (not between.windows and not names and counter is not None and counter.value > 0)
-    return Apart(()) if alive and _moved(PRINTS, *edges) is not None and prints <= between.counted else None
+    is_part = _moved(PRINTS, channel, *edges) is not None and prints <= between.counted
+    return Apart((), channel) if alive and is_part else None
 
 
 def without_functions(between: Between, apart: Apart | None) -> Between:
@@ -77,12 +79,12 @@ def _begins_us(sample: Sample) -> int:
     return sample.plateau.first_received_us
 
 
-def _moved(name: str, before: Sample, after: Sample) -> int | None:
+def _moved(name: str, channel: str, before: Sample, after: Sample) -> int | None:
     """Steps of a counter between two answers; None where one lacks it, where its own run ended in between, or where it
-    counts in another unit than the total.
+    counts in another unit than the channel.
     """
     left, right = before.total(name), after.total(name)
-    counter, total = after.plateau.sight.count(name), after.plateau.sight.count(TOTAL)
+    counter, total = after.plateau.sight.count(name), after.plateau.sight.count(channel)
     if left is None or right is None or counter is None or before.number(name) != after.number(name):
         return None
     return right - left if total is None or counter.unit is total.unit else None

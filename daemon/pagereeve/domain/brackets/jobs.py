@@ -14,6 +14,7 @@ from typing import Final, Literal
 
 from pagereeve.domain.brackets.inner_levels import BracketPart
 from pagereeve.domain.brackets.partition import Cut
+from pagereeve.domain.brackets.prints import PRINTS, PRINTS_ALONE, TOTAL
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.facts.jobs import JobCounted, JobDoor
@@ -28,7 +29,7 @@ PRINT: Final = 4
 ALIGNED_MAX: Final = 12
 LEFT_OUT_MAX: Final = 2
 DOORS: Final[tuple[JobDoor, JobDoor]] = ("snmp", "ipp")
-JOB_CHANNELS: Final = frozenset({"total", "prints"})
+JOB_CHANNELS: Final = frozenset({TOTAL, PRINTS, PRINTS_ALONE})
 """Channels of the meter that jobs' impressions can be compared with."""
 
 

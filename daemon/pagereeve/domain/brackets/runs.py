@@ -20,15 +20,17 @@ from pagereeve.domain.brackets.continuity import (
     restarted,
     step_between,
 )
+from pagereeve.domain.brackets.prints import PRINTS_ALONE, SHEETS, TOTAL, with_prints_alone
 from pagereeve.domain.brackets.sums import NO_PARTS, Parts, all_parts_of, pages_of_sum, sum_step
+from pagereeve.domain.brackets.units import held_unit, with_counts
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Plateau
 from pagereeve.domain.values.instants import SECOND_US
 
 PolicyAt = Callable[[int], Policy]
 
-LEADS: Final = ("total", "sheets")
-"""Of these the first that the meter has carries a run on. Where it has neither, each of its channels does."""
+LEADS: Final = (TOTAL, SHEETS, PRINTS_ALONE)
+"""Of these the first that the meter has carries a run on. Where it has none, each of its channels does."""
 GONE_US: Final = 3_600 * SECOND_US
 """A channel that the meter did not answer for so long, while it was read on, is gone: what it shows later, if it comes
 back, is counted anew. Nothing may wait for it without end. Our choice.
@@ -120,8 +122,10 @@ class Run:
     def add(self, plateau: Plateau, policy: Policy) -> None:
         """Take a reading whose leading channel carries the run on."""
         before = self.samples[-1].plateau if self.samples else None
+        plateau = with_prints_alone(plateau, self.last_counts)
         deciding, sums = deciding_of(self.last_counts), all_parts_of(plateau.sight)
         doubted: list[str] = []
+        held: dict[str, Count] = {}
         for channel, count in plateau.sight.counts:
             parts = sums.get(channel, NO_PARTS)
             if channel not in self.last_counts:
@@ -131,7 +135,9 @@ class Run:
             elif not self._is_believed(channel, count, parts, plateau, policy):
                 doubted.append(channel)
                 continue
-            self.last_counts[channel], self.last_parts[channel] = count, parts
+            held[channel] = held_unit(self.last_counts.get(channel), count)
+            self.last_counts[channel], self.last_parts[channel] = held[channel], parts
+        plateau = with_counts(plateau, held)
         self._lack(plateau)
         channels = plateau.sight.channels
         totals = tuple((channel, self.last_totals[channel]) for channel in channels)
@@ -226,6 +232,7 @@ class Run:
         return max(self.number, *self.numbers.values()) if self.numbers else self.number
 
     def step_to(self, plateau: Plateau, policy: Policy) -> Step:
+        plateau = with_prints_alone(plateau, self.last_counts)
         before, parts = self.samples[-1].plateau, (self.last_parts, all_parts_of(plateau.sight))
         return _step(before, self.last_counts, self.identity, plateau, policy, parts)
 

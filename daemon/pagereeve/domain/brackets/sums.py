@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from pagereeve.domain.brackets.continuity import Pace, Step, counter_step, pages_between, worst_of
+from pagereeve.domain.brackets.prints import counter_channel
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Sight
 
@@ -22,7 +23,7 @@ def parts_of(sight: Sight, channel: str) -> Parts:
     count = sight.count(channel)
     if count is None or not sight.counters:
         return NO_PARTS
-    mine = [one for one in sight.counters if one.part and one.channel == channel]
+    mine = [one for one in sight.counters if one.part and one.channel == counter_channel(channel)]
     mine = [one for one in mine if count.object in {"", f"{one.source} {one.channel}"}]
     if sum(one.value for one in mine) != count.value:
         return NO_PARTS

@@ -14,33 +14,31 @@ from pagereeve.domain.facts.reading import Count, Plateau, Unit, UnitGrade
 _UNSURE: Final = UnitGrade.ASSUMED
 
 
-def judged(plateaus: Iterable[Plateau], rules: Rules, before: Mapping[str, Count]) -> list[Plateau]:
-    """Plateaus in order of time, each with the units that it is judged by; ``before`` are the counts of the one before.
+def judged(plateaus: Iterable[Plateau], rules: Rules) -> list[Plateau]:
+    """Plateaus, each with the units in force when it began."""
+    return [with_units(plateau, rules) for plateau in plateaus]
+
+
+def held_unit(before: Count | None, count: Count) -> Count:
+    """The count with the unit that it is judged by, after the last count that its run believed of the channel.
 
     While a count stands its unit stays what it was: what becomes known then holds from the next page on. So a level of
-    the count has one unit, wherever a projection begins in it.
+    the count has one unit, wherever a projection begins in it, and whatever was read in between that the run does not
+    believe, or that lacked the channel.
     """
-    found = []
-    for plateau in plateaus:
-        held = _held(with_units(plateau, rules), before)
-        before = dict(held.sight.counts)
-        found.append(held)
-    return found
-
-
-def _held(plateau: Plateau, before: Mapping[str, Count]) -> Plateau:
-    sight = plateau.sight
-    counts = tuple((channel, _as_before(before.get(channel), count)) for channel, count in sight.counts)
-    return plateau if counts == sight.counts else replace(plateau, sight=replace(sight, counts=counts))
-
-
-def _as_before(before: Count | None, count: Count) -> Count:
     if before is None or before.value != count.value or (before.unit, before.grade) == (count.unit, count.grade):
         return count
     if is_other_unit(before, count) or (before.object and count.object and before.object != count.object):
         # Another counter, or another word for it: a run ends there.
         return count
     return replace(count, unit=before.unit, grade=before.grade)
+
+
+def with_counts(plateau: Plateau, held: Mapping[str, Count]) -> Plateau:
+    """The plateau with other counts of some channels."""
+    sight = plateau.sight
+    counts = tuple((channel, held.get(channel, count)) for channel, count in sight.counts)
+    return plateau if counts == sight.counts else replace(plateau, sight=replace(sight, counts=counts))
 
 
 def with_units(plateau: Plateau, rules: Rules) -> Plateau:

@@ -24,6 +24,7 @@ from pagereeve.domain.brackets.job_shares import Told, shared_by_jobs, told_by_j
 from pagereeve.domain.brackets.jobs import JobHistory
 from pagereeve.domain.brackets.noted import NOTHING_NOTED, Noted, movements_of, noted_in
 from pagereeve.domain.brackets.partition import Between, Broken, Cut, Portion
+from pagereeve.domain.brackets.prints import PRINTS_ALONE
 from pagereeve.domain.brackets.runs import Sample
 from pagereeve.domain.brackets.verdicts import Judgement, grade_of, judge
 from pagereeve.domain.brackets.windows import Window, expected_of
@@ -317,7 +318,9 @@ def _sure(part: BracketPart, counted: int, movements: Sequence[Movement], *, fit
 def _unsure_reasons(channel: str, part: BracketPart) -> tuple[str, ...]:
     if channel not in CLAIMED_CHANNELS:
         return ()
-    return (PROVABLE_MINIMUM,) if part.apart is not None else (PROVABLE_MINIMUM, COPIES_NOT_APART)
+    # A counter of prints counts no copies.
+    apart = part.apart is not None or channel == PRINTS_ALONE
+    return (PROVABLE_MINIMUM,) if apart else (PROVABLE_MINIMUM, COPIES_NOT_APART)
 
 
 def _with_what_happened(channel: str, part: BracketPart, counted: int, judgement: Judgement) -> Judgement:

@@ -201,7 +201,7 @@ class SettleLearned:
 
     A state that stays at *printing* or *warming up* while the count stands where it should is not believed. ``units``
     are in order of channel and object. ``chosen``, in order of channel: the counters that stand for channels from then
-    on, where they are others than a reading's own choice.
+    on, where they are others than a reading's own choice; and that choice itself (``standard-default``) for the record.
     """
 
     printer: str

@@ -7,6 +7,8 @@ from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pagereeve.domain.brackets.hypotheses import Compared, contradicted, explaining
+from pagereeve.domain.brackets.prints import SHEETS
+from pagereeve.domain.brackets.runs import LEADS
 from pagereeve.domain.brackets.tolerances import tolerance
 from pagereeve.domain.charging.postings import NOT_RELEASED, Posted
 from pagereeve.domain.findings import evidence as shown
@@ -235,4 +237,5 @@ def _of_diagnosis(printer: str, habits: PatternMemory, diagnosis: Diagnosis, sin
 
 def leading(channels: Iterable[str]) -> str:
     """The channel that speaks for a run: what a ticket determines best."""
-    return "sheets" if "total" not in channels else "total"
+    known = frozenset(channels)
+    return next((one for one in LEADS if one in known), SHEETS)

@@ -11,6 +11,7 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
+from pagereeve.domain.brackets.prints import PRINTS, PRINTS_ALONE, TOTAL, counter_channel
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.units import is_unsure
 from pagereeve.domain.brackets.windows import expected_of
@@ -29,7 +30,7 @@ ALIKE: Final = 2
 # So many releases are remembered, of all counters together: enough for two of each that counts prints.
 REMEMBERED: Final = 16
 # What a ticket can be compared with: prints, and totals.
-COMPARED: Final = ("total", "prints")
+COMPARED: Final = (TOTAL, PRINTS, PRINTS_ALONE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +128,7 @@ def _assumptions(runs: Sequence[Run], before: Assumed | None) -> Iterator[tuple[
     for run in runs:
         for sample in run.samples:
             sight, at_us = sample.plateau.sight, sample.plateau.first_received_us
-            compared = [(name, count) for name, count in sight.counts if name in COMPARED]
+            compared = [(counter_channel(name), count) for name, count in sight.counts if name in COMPARED]
             unsure = next(((name, count) for name, count in compared if is_unsure(count)), None)
             if unsure is not None and now is None:
                 now = Assumed(at_us, unsure[0], unsure[1].object, sight.object_id)
@@ -153,11 +154,12 @@ def shown_by(posted: Posted, rules: Rules) -> UnitShown | None:
     fits = [unit for unit in KNOWN_UNITS if expected_of(stretch.channel, unit, release).count.holds(stretch.counted)]
     if len(fits) != 1:
         return None
-    learned = rules.unit_learned(stretch.channel, count.object, stretch.closes_us)
+    channel = counter_channel(stretch.channel)
+    learned = rules.unit_learned(channel, count.object, stretch.closes_us)
     word = not is_unsure(count) and not (count.grade is UnitGrade.INFERRED and learned is count.unit)
     origin = release.started.origin
     return UnitShown(
-        channel=stretch.channel,
+        channel=channel,
         object=count.object,
         unit=fits[0],
         given=count.unit,

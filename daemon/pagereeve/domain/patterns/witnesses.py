@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from pagereeve.domain.brackets.continuity import CARRIES_ON, Pace, counter_step, pace_between, pages_between
+from pagereeve.domain.brackets.prints import PRINTS, TOTAL, counter_channel
 from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.charging.postings import Posted
 from pagereeve.domain.facts.facts import CounterChosen
@@ -93,7 +94,10 @@ class WitnessesWatched:
 
 @dataclass(frozen=True, slots=True)
 class _Bracket:
-    """What the billed counter and its witnesses moved by, where that is known, in one bracket."""
+    """What the billed counter and its witnesses moved by, where that is known, in one bracket.
+
+    ``prints``: the billed counter counts prints, in the total's place.
+    """
 
     billed: Count
     counted: int
@@ -103,6 +107,7 @@ class _Bracket:
     run: int
     since_us: int
     releases: tuple[ReleaseKey, ...]
+    prints: bool
 
 
 def watch_witnesses(
@@ -141,7 +146,7 @@ def _bracket(row: Posted, run: Run) -> _Bracket | None:
     stretch = row.stretch
     if stretch.grade in {Grade.BROKEN, Grade.BLIND} or stretch.expected is None:
         return None
-    left, right = _sample_at(run, stretch.opens_us), _sample_at(run, stretch.closes_us)
+    left, right = sample_at(run, stretch.opens_us), sample_at(run, stretch.closes_us)
     billed = left.plateau.sight.count(stretch.channel)
     if billed is None or not billed.object:
         return None
@@ -149,10 +154,12 @@ def _bracket(row: Posted, run: Run) -> _Bracket | None:
     moved = dict(_moved(left.plateau.sight, right.plateau.sight, stretch.channel, pace, row))
     since_us = min(window.release.start_us for window in row.windows)
     counted, expected, releases = stretch.counted, stretch.expected, stretch.releases
-    return _Bracket(billed, counted, expected, moved, stretch.channel, stretch.run, since_us, releases)
+    prints = left.plateau.sight.count(PRINTS)
+    in_place = stretch.channel == TOTAL and prints is not None and prints.object == billed.object
+    return _Bracket(billed, counted, expected, moved, stretch.channel, stretch.run, since_us, releases, in_place)
 
 
-def _sample_at(run: Run, at_us: int) -> Sample:
+def sample_at(run: Run, at_us: int) -> Sample:
     place = bisect_right(run.samples, at_us, key=lambda one: one.plateau.first_received_us)
     return run.samples[max(0, place - 1)]
 
@@ -175,7 +182,7 @@ def _moved(
 
 
 def _witnesses(sight: Sight, channel: str) -> dict[str, Counter]:
-    return {one.object: one for one in sight.counters if one.channel == channel and not one.part}
+    return {one.object: one for one in sight.counters if one.channel == counter_channel(channel) and not one.part}
 
 
 def _count(counter: Counter) -> Count:
@@ -193,7 +200,8 @@ def _after(memory: WitnessMemory, bracket: _Bracket) -> WitnessMemory:
 
 def _seen(known: Disagreement | None, bracket: _Bracket, witness: str, unit: Unit, moved: int) -> Disagreement | None:
     """The disagreement after one more bracket; None where there is none, or no longer."""
-    comparable = unit is bracket.billed.unit and unit is not Unit.UNKNOWN
+    # Where prints stand in the total's place the total may count more: only whether it moves at all is compared.
+    comparable = unit is bracket.billed.unit and unit is not Unit.UNKNOWN and not bracket.prints
     apart = moved != bracket.counted if comparable else (moved == 0) is not (bracket.counted == 0)
     if known is None:
         return _begun(bracket, witness, moved) if apart else None
@@ -209,7 +217,7 @@ def _seen(known: Disagreement | None, bracket: _Bracket, witness: str, unit: Uni
 def _begun(bracket: _Bracket, witness: str, moved: int) -> Disagreement:
     expected = bracket.expected
     return Disagreement(
-        channel=bracket.channel,
+        channel=counter_channel(bracket.channel),
         billed=bracket.billed.object,
         witness=witness,
         since_us=bracket.since_us,

@@ -43,6 +43,7 @@ from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, 
 from pagereeve.domain.patterns.colour import colour_under_mono
 from pagereeve.domain.patterns.memory import PatternMemory
 from pagereeve.domain.patterns.patterns import follow, leading
+from pagereeve.domain.patterns.prints_proof import NO_PROOF, PrintsProof, watch_prints
 from pagereeve.domain.patterns.tickets import holds_back
 from pagereeve.domain.patterns.units import NO_UNITS, UnitMemory, watch_units
 from pagereeve.domain.patterns.witnesses import NO_WITNESSES, WitnessMemory, watch_witnesses
@@ -55,7 +56,8 @@ State = TypeVar("State")
 @dataclass(frozen=True, slots=True)
 class Memory:
     """What a projection knows of what lies before its resume point: of brackets, of sources' clocks, of deliveries that
-    contradicted earlier ones that day, of the printer's state, its counters' units, and counters that disagree.
+    contradicted earlier ones that day, of the printer's state, its counters' units, and counters that disagree or are
+    proven.
     """
 
     habits: PatternMemory = NO_HABITS
@@ -64,6 +66,7 @@ class Memory:
     state: StateDoubt | None = None
     units: UnitMemory = NO_UNITS
     witnesses: WitnessMemory = NO_WITNESSES
+    prints: PrintsProof = NO_PROOF
 
 
 NOTHING_KNOWN: Final = Memory()
@@ -73,7 +76,7 @@ NOTHING_KNOWN: Final = Memory()
 class Projected:
     """Every row, each with the instant at which it was settled (None while its stretch is open).
 
-    ``habits``, ``clocks``, ``state``, ``units`` and ``witnesses`` are what was remembered from which instant on,
+    ``habits``, ``clocks``, ``state``, ``units``, ``witnesses`` and ``prints`` are what was remembered from when on,
     ``conflicts`` those since ``before``; ``passed`` are surpluses that still print. ``waits`` is what has no verdict
     yet, by channel; at ``waits_told_us`` that becomes a finding, if nothing happens until then.
     """
@@ -94,6 +97,7 @@ class Projected:
     state: list[tuple[int, StateDoubt | None]] = field(default_factory=list)
     units: list[tuple[int, UnitMemory]] = field(default_factory=list)
     witnesses: list[tuple[int, WitnessMemory]] = field(default_factory=list)
+    prints: list[tuple[int, PrintsProof]] = field(default_factory=list)
 
     def stretches(self) -> list[Stretch]:
         return [one.stretch for _, one in self.posted]
@@ -114,6 +118,7 @@ class Projected:
             _latest(self.state, at_us, self.before.state),
             _latest(self.units, at_us, self.before.units),
             _latest(self.witnesses, at_us, self.before.witnesses),
+            _latest(self.prints, at_us, self.before.prints),
         )
 
 
@@ -129,8 +134,7 @@ def project(
     and what was remembered ``before``.
     """
     rules = timeline.rules
-    chosen = with_chosen(timeline.plateaus, rules, after_us)
-    plateaus = judged(chosen, rules, first.last_counts if first is not None else {})
+    plateaus = judged(with_chosen(timeline.plateaus, rules, after_us), rules)
     runs = split(plateaus, rules.policy_at, first, timeline.breaks_us())
     moments = moments_of(runs.runs)
     windows = Windows(moments, timeline.horizon_us).close(_releases(timeline))
@@ -184,6 +188,7 @@ def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     witnesses = watch_witnesses(*own, projected.before.witnesses)
     projected.habits, projected.clocks, projected.witnesses = followed.states, clocks.states, witnesses.states
     projected.state, projected.units = state.states, units.states
+    projected.prints = watch_prints(projected.posted, projected.runs.runs, projected.before.prints)
     sources = (followed.states[-1][1] if followed.states else projected.before.habits).tickets
     printing = (one for one, windows in projected.passed if not holds_back(sources, windows, decided))
     projected.findings += [(None, one) for one in printing]

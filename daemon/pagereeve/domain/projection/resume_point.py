@@ -15,6 +15,7 @@ from pagereeve.domain.findings.conflicts import TALLIES_MAX, TALLY
 from pagereeve.domain.findings.source_clocks import CLOCK_TROUBLE, TROUBLES_MAX
 from pagereeve.domain.findings.state_doubts import STATE_DOUBT
 from pagereeve.domain.patterns.memory import PATTERN_MEMORY
+from pagereeve.domain.patterns.prints_proof import NO_PROOF, PRINTS_PROOF
 from pagereeve.domain.patterns.units import NO_UNITS, UNIT_MEMORY
 from pagereeve.domain.patterns.witnesses import NO_WITNESSES, WITNESS_MEMORY
 from pagereeve.domain.projection.projection import NO_HABITS, NOTHING_KNOWN, Memory, Projected
@@ -101,6 +102,7 @@ _MEMORY: Final = Codec(
     Member("state", inner(STATE_DOUBT), default=None),
     Member("units", inner(UNIT_MEMORY), "unit_memory", default=NO_UNITS),
     Member("witnesses", inner(WITNESS_MEMORY), default=NO_WITNESSES),
+    Member("prints", inner(PRINTS_PROOF), default=NO_PROOF),
 )
 _RESUME_POINT: Final = Codec(
     ResumePoint,

@@ -2,22 +2,28 @@
 
 Two things show it. Inside a window the count may rest with nothing printing and then move again: such a rest is no
 end. And a window may have closed too early: its bracket came out short, and soon afterwards the missing pages surfaced
-with nobody else releasing anything. Somebody who copies by hand makes neither: no bracket misses those pages. Windows
-that overlap teach nothing: what rested there may have been the wait for somebody else's job.
+with nobody else releasing anything. Somebody who copies by hand makes neither: no bracket misses those pages. Of
+windows that overlap only those teach whose pages a proven rest parts from all others': elsewhere what rested may have
+been the wait for somebody else's job.
+
+What the printer says of its jobs teaches nothing. It ends no window: a job may be *completed* while the meter moves
+(apple/cups#4446). Where it parts releases whose pages are what was released, their counts have parted them already, and
+where these are not, nobody knows which rest was a wait for pages that never came.
 """
 
 from __future__ import annotations
 
+from bisect import bisect_right
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import Final
 
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
-from pagereeve.domain.brackets.rests import Moment, Rest, levels_of, moments_of, rests_of
+from pagereeve.domain.brackets.rests import PROOF_REST_US, Moment, Rest, levels_of, moments_of, rests_of
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.facts.policy import Policy
-from pagereeve.domain.ledger import ReleaseKey, Verdict
+from pagereeve.domain.ledger import Grade, Interval, ReleaseKey, Stretch, Verdict
 from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.values.instants import SECOND_US
 
@@ -40,22 +46,28 @@ class Observed:
 
 
 def observe(projected: Projected, known: Collection[ReleaseKey] = ()) -> Iterator[Observed]:
-    """What the closed windows of a projection say, in order of their starts.
+    """What the closed windows of a projection say; those that overlap others first, each in order of their starts.
 
     Of ``known`` releases only those whose missing pages may still have come are looked at again.
     """
     short, agreed = short_releases(projected), _agreed(projected)
+    apart = [window for window in alone(projected.windows) if _is_over(window)]
     wanted = [
         window
-        for window in alone(projected.windows)
-        if window.closing == "rested" and not window.by_count
+        for window in apart
         if window.release.key in short or (_was_all(window, agreed) and window.release.key not in known)
     ]
-    if not wanted:
+    parted = _parted(projected, {*known, *(window.release.key for window in apart)})
+    if not wanted and not parted:
         return
     moments = moments_of(projected.runs.runs)
     rests = rests_of(levels_of(moments))
     starts = sorted(window.release.start_us for window in projected.windows)
+    for window, stretch in parted:
+        pause_us = _longest_in(stretch, rests) if _is_proven(window, stretch, rests, starts) else 0
+        if pause_us:
+            # That a busy hour shows none is no reason to wait less: what comes late is not seen there.
+            yield Observed(window.release.start_us, window.release.key, pause_us)
     for window in wanted:
         key = window.release.key
         if key not in short:
@@ -65,6 +77,51 @@ def observe(projected: Projected, known: Collection[ReleaseKey] = ()) -> Iterato
         late_us = _late_pause(window, moments, rests, short[key], until_us)
         if late_us:
             yield Observed(window.release.start_us, key, max(late_us, _longest_inside(window, rests)))
+
+
+def _is_over(window: Window) -> bool:
+    return window.closing == "rested" and not window.by_count
+
+
+def _parted(projected: Projected, known: Collection[ReleaseKey]) -> list[tuple[Window, Stretch]]:
+    """Closed windows of other releases than ``known`` that have a part of a bracket for themselves, in which came what
+    was released to the page.
+    """
+    parts = {
+        stretch.releases[0]: stretch
+        for _, posted in projected.posted
+        if (stretch := posted.stretch).grade is Grade.INFERRED
+        and stretch.channel in CLAIMED_CHANNELS
+        and len(stretch.releases) == 1
+        and stretch.releases[0] not in known
+        and stretch.expected == Interval(stretch.counted, stretch.counted)
+    }
+    return [(one, parts[one.release.key]) for one in projected.windows if one.release.key in parts and _is_over(one)]
+
+
+def _is_proven(window: Window, stretch: Stretch, rests: Sequence[Rest], starts: Sequence[int]) -> bool:
+    """On both sides of the part the meter rested before the next release could move it: a split by the count alone is
+    an inference.
+    """
+    release = window.release
+    opening = next((rest for rest in rests if rest.from_us <= stretch.opens_us <= rest.to_us), None)
+    place = bisect_right(starts, release.start_us)
+    next_us = starts[place] + release.policy.floor_us if place < len(starts) else None
+    if opening is None or window.opens_us - opening.from_us < PROOF_REST_US:
+        return False
+    return next_us is None or next_us - stretch.closes_us >= PROOF_REST_US
+
+
+def _longest_in(stretch: Stretch, rests: Sequence[Rest]) -> int:
+    """The longest rest between two movements of the part."""
+    pauses = [0]
+    for rest in rests:
+        if rest.stopped or not stretch.opens_us <= rest.from_us <= rest.to_us <= stretch.closes_us:
+            continue
+        count = rest.moment.sample.plateau.sight.count(stretch.channel)
+        if count is not None and count.value not in {stretch.before, stretch.after}:
+            pauses.append(rest.to_us - rest.from_us)
+    return max(pauses)
 
 
 def alone(windows: Sequence[Window]) -> Iterator[Window]:

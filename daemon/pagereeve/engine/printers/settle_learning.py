@@ -6,12 +6,15 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from typing import Final
 
 from pagereeve.domain.facts.facts import SettleLearned
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.patterns.choices import NOTHING_SHOWN, Shown, choices_wanted, shown_in
+from pagereeve.domain.patterns.prints_proof import NO_PROOF, PrintsProof
 from pagereeve.domain.patterns.units import NO_UNITS, UnitMemory
-from pagereeve.domain.patterns.witnesses import NO_WITNESSES, WitnessMemory, counters_wanted
+from pagereeve.domain.patterns.witnesses import NO_WITNESSES, WitnessMemory
 from pagereeve.domain.projection.projection import Projected
 from pagereeve.domain.projection.settle_time import (
     REMEMBERED,
@@ -25,15 +28,38 @@ from pagereeve.domain.projection.state_belief import ALIKE, Rested, rests_seen, 
 from pagereeve.domain.projection.unit_learning import units_wanted
 
 
+@dataclass(frozen=True, slots=True)
+class _Counting:
+    """What says which counter is billed."""
+
+    counter: str = ""
+    prints: PrintsProof = NO_PROOF
+    shown: Shown = NOTHING_SHOWN
+
+
+NO_COUNTING: Final = _Counting()
+
+
+def _counting_of(view: Projected, counter: str) -> _Counting:
+    run = view.runs.runs[-1] if view.runs.runs else None
+    shown = shown_in(run.samples[-1].plateau.sight) if run is not None and run.samples else NOTHING_SHOWN
+    return _Counting(counter, view.prints[-1][1] if view.prints else view.before.prints, shown)
+
+
 @dataclass(slots=True)
 class SettleLearner:
-    """``watch_until_us``: a bracket came out short, and the missing pages may still surface until then."""
+    """``watch_until_us``: a bracket came out short, and the missing pages may still surface until then.
+
+    ``counter``: the object that the settings name for the total; empty for none.
+    """
 
     watch_until_us: int = 0
+    counter: str = ""
     _observed: dict[ReleaseKey, Observed] = field(default_factory=dict)
     _rested: set[Rested] = field(default_factory=set)
     _units: UnitMemory = NO_UNITS
     _witnesses: WitnessMemory = NO_WITNESSES
+    _counting: _Counting = NO_COUNTING
 
     def look(self, view: Projected) -> bool:
         """Take in what a projection shows; False where it shows nothing new."""
@@ -52,7 +78,8 @@ class SettleLearner:
         self._rested = set(sorted({*known, *rests_seen(view.windows)})[-ALIKE:])
         units, self._units = self._units, view.units[-1][1] if view.units else view.before.units
         before, self._witnesses = self._witnesses, view.witnesses[-1][1] if view.witnesses else view.before.witnesses
-        learnt = bool(news) or self._rested != known
+        counting, self._counting = self._counting, _counting_of(view, self.counter)
+        learnt = bool(news) or self._rested != known or counting != self._counting
         return learnt or units.shown != self._units.shown or before != self._witnesses
 
     def _starts(self) -> Iterator[int]:
@@ -66,8 +93,9 @@ class SettleLearner:
         if not differs(wanted_us, in_force_us):
             wanted_us = in_force_us
         units = units_wanted(self._units, rules, now_us)
-        chosen = counters_wanted(self._witnesses, rules.chosen(now_us))
-        known = (in_force_us, believed, rules.units_learned(now_us), rules.chosen(now_us))
+        in_force = rules.chosen(now_us)
+        chosen = choices_wanted(in_force, self._witnesses, self._counting.prints, self.counter, self._counting.shown)
+        known = (in_force_us, believed, rules.units_learned(now_us), in_force)
         if (wanted_us, believes, units, chosen) == known:
             return None
         return SettleLearned(printer, now_us, wanted_us, believes, units, chosen)

@@ -308,6 +308,10 @@ class PrinterWatcher:
             await self.around.store.append(fact)
             projector.add(fact)
             self.updater.changed()
+        counter = "" if self.target is None else self.target.counter
+        if counter != self.learner.counter:
+            self.learner.counter = counter
+            self.updater.changed()
         self._policy_due = False
 
     async def _wait(self) -> bool:
@@ -412,9 +416,11 @@ class PrinterWatcher:
         fact = self.learner.wanted(self.printer, projector.rules, now_us)
         if fact is None or not projector.rules.registered:
             return
-        before_us = projector.rules.settle_us(now_us)
+        before_us, chosen = projector.rules.settle_us(now_us), projector.rules.chosen(now_us)
         await self.around.store.append(fact)
         projector.add(fact)
+        if fact.chosen != chosen:
+            self.updater.changed()
         if self.around.on_learned is not None and fact.settle_us != before_us:
             self.around.on_learned(self.printer, fact.settle_us)
 

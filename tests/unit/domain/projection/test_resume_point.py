@@ -55,6 +55,7 @@ def test_every_optional_member_is_there_in_some_lines_and_not_in_others() -> Non
                 "unit_grades",
                 "unit_memory",
                 "witnesses",
+                "prints",
             },
         ),
         (units, {"shown", "contradicted", "assumed"}),

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from pagereeve.domain.brackets.timeline import Timeline
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.policy import Policy
-from pagereeve.domain.ledger import ReleaseKey
+from pagereeve.domain.ledger import Grade, ReleaseKey
 from pagereeve.domain.projection.projection import Projected, project
 from pagereeve.domain.projection.settle_time import (
     LOWERED_FROM,
@@ -268,3 +268,56 @@ def test_it_lies_within_its_bounds_whatever_the_order(
     shuffled = [*observed, *observed]
     random.shuffle(shuffled)  # type: ignore[attr-defined]
     assert settle_time_us(shuffled, policy, settle_us) == advance
+
+
+def overlapping(first_pages: int = 4, last: int = 107) -> Story:
+    """A rests for seven seconds in its midst; B starts four seconds behind the last page of A, whose window is open."""
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.release(0, "A", pages=first_pages)
+    story.ended(1, "A")
+    story.rest(3, 9.8, 102, every=0.5)
+    story.rest(10, 14, 104, every=0.5)
+    story.release(14.2, "B", pages=3)
+    story.ended(15, "B")
+    story.rest(15.1, 16, 104, every=0.3)
+    story.rest(17, 90, last, every=1)
+    return story
+
+
+def test_windows_that_overlap_teach_a_pause_where_a_proven_rest_parts_their_pages() -> None:
+    view = view_of(overlapping())
+    first, second = (window for window in view.windows)
+    assert first.closes_us is not None
+    assert second.release.start_us < first.closes_us
+    assert [(one.key.release, round(one.pause_us / S)) for one in observe(view)] == [("A", 7)]
+    assert list(observe(view, {first.release.key, second.release.key})) == []
+
+
+def test_windows_that_overlap_teach_nothing_where_their_pages_are_not_what_was_released_to_the_page() -> None:
+    assert [one.key.release for one in observe(view_of(overlapping(first_pages=5)))] == []
+    assert [one.key.release for one in observe(view_of(overlapping(last=108)))] == ["A"]
+
+
+@pytest.mark.parametrize("jobs", [True, False])
+def test_windows_that_overlap_teach_nothing_where_only_counts_or_jobs_part_their_pages(*, jobs: bool) -> None:
+    """B's notice comes while A rests in its midst; the printer prints B once A is over."""
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.release(0, "A", pages=4, printer_job=7)
+    story.ended(1, "A")
+    story.rest(3, 5, 102, every=0.5)
+    story.release(5.2, "B", pages=3, printer_job=8)
+    story.ended(6, "B")
+    story.rest(6.2, 9.8, 102, every=0.4)
+    story.rest(10, 14.5, 104, every=0.5)
+    story.rest(17, 90, 107, every=1)
+    if jobs:
+        story.job(3, 7, "processing", 2, began=(0.5, 3.1))
+        story.job(10, 7, "completed", 4, began=(0.5, 3.1), ended=(9.8, 10.1))
+        story.job(10, 8, "pending", None, began=None)
+        story.job(17, 8, "processing", 1, began=(14.5, 17.1))
+        story.job(19, 8, "completed", 3, began=(14.5, 17.1), ended=(17, 19.1))
+    view = view_of(story)
+    assert {one.grade for one in view.stretches() if one.releases} == {Grade.INFERRED}
+    assert list(observe(view)) == []
