@@ -1,5 +1,6 @@
 # shellcheck shell=bash
-# Read by contrib/check and contrib/try: makes the .venv of this checkout, with locked versions.
+# Read by contrib/check and contrib/try: makes the .venv of this checkout from a lock: each package
+# is the version and the file, by its SHA-256, that contrib/lock wrote down.
 
 ROOT="$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd -P)"
 VENV="$ROOT/.venv"
@@ -45,14 +46,14 @@ find_python() {
 
 with_uv() {
     uv venv --quiet --clear --python "$1" "$VENV" &&
-        uv pip install --quiet --python "$VENV/bin/python" --requirement "$2" &&
+        uv pip install --quiet --python "$VENV/bin/python" --require-hashes --requirement "$2" &&
         uv pip install --quiet --python "$VENV/bin/python" --no-build-isolation --no-deps --editable "$ROOT"
 }
 
 with_pip() {
     "$1" -c 'import ensurepip, venv' 2>/dev/null || need_packages python3-venv
     "$1" -m venv --clear "$VENV" &&
-        "$VENV/bin/python" -m pip install --quiet --requirement "$2" &&
+        "$VENV/bin/python" -m pip install --quiet --require-hashes --requirement "$2" &&
         "$VENV/bin/python" -m pip install --quiet --no-build-isolation --no-deps --editable "$ROOT"
 }
 
