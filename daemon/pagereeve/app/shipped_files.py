@@ -18,11 +18,26 @@ IN_THE_WHEEL: Final = "shipped"
 
 @dataclass(frozen=True, slots=True)
 class Shipped:
-    """``files`` as paths in the repository, the same under the wheel's folder."""
+    """``files`` as paths in the repository, the same under the wheel's folder.
+
+    ``made``: the name of a file that is made when it is asked for, in the place of files.
+    ``folders``: the folders of the repository whose files are written into folders of these names; all others are
+    written without one.
+    """
 
     name: str
     text: str
     files: tuple[str, ...]
+    made: str = ""
+    folders: tuple[tuple[str, str], ...] = ()
+
+    def place_of(self, file: str) -> Path:
+        """Where a file is written, beneath the folder that somebody names."""
+        path = Path(file)
+        for source, target in self.folders:
+            if path.is_relative_to(source):
+                return Path(target) / path.relative_to(source)
+        return Path(path.name)
 
 
 SHIPPED: Final = (
@@ -47,6 +62,7 @@ SHIPPED: Final = (
         ("contrib/examples/release_client.py",),
     ),
     Shipped("check-proof", "checks a proof of inclusion without Pagereeve", ("contrib/check_proof.py",)),
+    Shipped("man", "manual page of all commands, for man(1)", (), made="pagereeve.1"),
 )
 
 TOPICS: Final = {

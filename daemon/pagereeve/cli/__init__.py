@@ -117,13 +117,13 @@ def build_app(called: str = "") -> App:
     """All commands; the one that is called has its own docstring for help."""
     from cyclopts import App  # noqa: PLC0415 - see above
 
-    from pagereeve.cli.version import version_text  # noqa: PLC0415 - see above
+    from pagereeve.cli.version import version_line  # noqa: PLC0415 - see above
 
     app = App(
         name="pagereeve",
         help="Accounts for every page that a badge-released printer counts.",
         help_epilogue=EPILOGUE,
-        version=version_text,
+        version=version_line,
     )
     for name, place, text in COMMANDS:
         known = {} if name == called else {"help": text}
