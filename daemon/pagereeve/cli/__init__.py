@@ -54,6 +54,7 @@ COMMANDS: Final = (
     ("erase", "erase:erase", "Take a person out of the journal. Stop the daemon first."),
     ("demo", "demo:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
     ("doctor", "doctor:doctor", "Show on one page what is wrong with a site, and what to do."),
+    ("ready", "ready:ready", "Say whether the running daemon works; for health checks."),
     ("check-config", "check_config:check_config", "Check a settings file."),
     ("example", "example:example", "Print files that come with Pagereeve: settings, units, rules, dashboards."),
     ("docs", "docs:docs", "Print a document: events, access, alerts, glossary and others."),
