@@ -40,20 +40,35 @@ class Shipped:
         return Path(path.name)
 
 
+RULES: Final = ("dashboards/rules/recording.yml", "dashboards/rules/alerting.yml")
+DASHBOARDS: Final = tuple(f"dashboards/grafana/{name}.json" for name in ("fleet", "printer", "daemon", "month"))
+
 SHIPPED: Final = (
     Shipped("settings", "settings file with every setting explained", ("contrib/example.toml",)),
     Shipped("unit", "systemd unit of the daemon", ("contrib/pagereeve.service",)),
     Shipped("relay-unit", "systemd unit of the relay for badge lines", ("contrib/pagereeve-relay.service",)),
-    Shipped(
-        "rules",
-        "recording and alerting rules for Prometheus",
-        ("dashboards/rules/recording.yml", "dashboards/rules/alerting.yml"),
-    ),
+    Shipped("rules", "recording and alerting rules for Prometheus", RULES),
     Shipped("inhibit", "inhibit rules for Alertmanager", ("dashboards/alertmanager-inhibit.yml",)),
+    Shipped("dashboards", "dashboards for Grafana", DASHBOARDS),
+    Shipped("containerfile", "how a container is built from a checkout", ("contrib/container/Containerfile",)),
     Shipped(
-        "dashboards",
-        "dashboards for Grafana",
-        tuple(f"dashboards/grafana/{name}.json" for name in ("fleet", "printer", "daemon", "month")),
+        "compose",
+        "containers of Pagereeve, Prometheus, Alertmanager and Grafana",
+        (
+            "contrib/compose/compose.yaml",
+            "contrib/compose/pagereeve.toml",
+            "contrib/compose/prometheus.yml",
+            "contrib/compose/alertmanager.yml",
+            "contrib/compose/grafana/provisioning/datasources/prometheus.yml",
+            "contrib/compose/grafana/provisioning/dashboards/pagereeve.yml",
+            *RULES,
+            *DASHBOARDS,
+        ),
+        folders=(
+            ("contrib/compose", "."),
+            ("dashboards/rules", "rules"),
+            ("dashboards/grafana", "grafana/dashboards"),
+        ),
     ),
     Shipped("standby", "Litestream's settings for a copy on another machine", ("contrib/litestream.yml",)),
     Shipped(
