@@ -1,5 +1,6 @@
 # shellcheck shell=bash
-# Read by contrib/check and contrib/try: makes the .venv of this checkout, with locked versions.
+# Read by contrib/check and contrib/try: makes the .venv of this checkout from a lock: each package
+# is the version and the file, by its SHA-256, that contrib/lock wrote down.
 
 ROOT="$(cd "$(dirname "${BASH_SOURCE[0]}")/.." && pwd -P)"
 VENV="$ROOT/.venv"
@@ -43,33 +44,38 @@ find_python() {
     fail "Python 3.11 or newer is needed and none was found; set PYTHON to one"
 }
 
+# with_uv PYTHON LOCK... and with_pip PYTHON LOCK...
 with_uv() {
-    uv venv --quiet --clear --python "$1" "$VENV" &&
-        uv pip install --quiet --python "$VENV/bin/python" --requirement "$2" &&
+    local python="$1"
+    shift
+    uv venv --quiet --clear --python "$python" "$VENV" &&
+        uv pip install --quiet --python "$VENV/bin/python" --require-hashes "${@/#/--requirement=}" &&
         uv pip install --quiet --python "$VENV/bin/python" --no-build-isolation --no-deps --editable "$ROOT"
 }
 
 with_pip() {
-    "$1" -c 'import ensurepip, venv' 2>/dev/null || need_packages python3-venv
-    "$1" -m venv --clear "$VENV" &&
-        "$VENV/bin/python" -m pip install --quiet --requirement "$2" &&
+    local python="$1"
+    shift
+    "$python" -c 'import ensurepip, venv' 2>/dev/null || need_packages python3-venv
+    "$python" -m venv --clear "$VENV" &&
+        "$VENV/bin/python" -m pip install --quiet --require-hashes "${@/#/--requirement=}" &&
         "$VENV/bin/python" -m pip install --quiet --no-build-isolation --no-deps --editable "$ROOT"
 }
 
 # make_environment runtime|dev : does nothing if the .venv was made here from the same locks; dev serves as runtime too.
 make_environment() {
-    local lock="$ROOT/contrib/requirements.lock" stamp="$VENV/made-from" python sums
-    [[ $1 == dev ]] || lock="$ROOT/contrib/requirements-runtime.lock"
+    local locks=("$ROOT/contrib/requirements.lock") stamp="$VENV/made-from" python sums
+    [[ $1 == dev ]] || locks=("$ROOT"/contrib/requirements-{runtime,build}.lock)
     python="$(find_python)" || exit 1
     sums="$("$python" --version) $ROOT $(cd "$ROOT" && cat contrib/*.lock pyproject.toml | sha256sum)"
     if [[ -x "$VENV/bin/python" && -f "$stamp" ]] && "$VENV/bin/python" -c 'import pagereeve' 2>/dev/null; then
         [[ "$(<"$stamp")" == "dev $sums" || "$(<"$stamp")" == "$1 $sums" ]] && return
     fi
     say "making $VENV ($1, $("$python" --version))"
-    if command -v uv >/dev/null && with_uv "$python" "$lock"; then
+    if command -v uv >/dev/null && with_uv "$python" "${locks[@]}"; then
         :
     else
-        with_pip "$python" "$lock" || fail "could not make $VENV from $lock; is the package index reachable?"
+        with_pip "$python" "${locks[@]}" || fail "could not make $VENV from ${locks[*]}; is the package index reachable?"
     fi
     printf '%s\n' "$1 $sums" >"$stamp"
 }

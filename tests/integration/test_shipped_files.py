@@ -7,6 +7,7 @@ import subprocess
 import sys
 import tomllib
 import zipfile
+from email.parser import Parser
 from pathlib import Path
 
 import pytest
@@ -64,6 +65,17 @@ def test_several_files_need_a_folder_and_replace_nothing(installed: Path, tmp_pa
     again = ask(installed, "example", "rules", "--into", str(tmp_path))
     assert (again.returncode, b"exists already; nothing was written" in again.stderr) == (2, True)
     assert (tmp_path / "recording.yml").read_text(encoding="utf-8") == "mine"
+
+
+def test_the_version_is_that_of_the_wheel(installed: Path) -> None:
+    (metadata,) = installed.glob("*.dist-info/METADATA")
+    said = Parser().parsestr(metadata.read_text(encoding="utf-8"))
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert (said["Name"], said["Version"]) == ("pagereeve", project["version"])
+    assert (said["License-Expression"], said["Requires-Python"]) == (project["license"], project["requires-python"])
+    for words in (("--version",), ("version",)):
+        shown = ask(installed, *words)
+        assert (shown.returncode, shown.stdout.decode()) == (0, f"pagereeve {project['version']}\n")
 
 
 def test_an_unknown_name_is_told_the_nearest(installed: Path) -> None:

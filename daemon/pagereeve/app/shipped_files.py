@@ -18,27 +18,57 @@ IN_THE_WHEEL: Final = "shipped"
 
 @dataclass(frozen=True, slots=True)
 class Shipped:
-    """``files`` as paths in the repository, the same under the wheel's folder."""
+    """``files`` as paths in the repository, the same under the wheel's folder.
+
+    ``made``: the name of a file that is made when it is asked for, in the place of files.
+    ``folders``: the folders of the repository whose files are written into folders of these names; all others are
+    written without one.
+    """
 
     name: str
     text: str
     files: tuple[str, ...]
+    made: str = ""
+    folders: tuple[tuple[str, str], ...] = ()
 
+    def place_of(self, file: str) -> Path:
+        """Where a file is written, beneath the folder that somebody names."""
+        path = Path(file)
+        for source, target in self.folders:
+            if path.is_relative_to(source):
+                return Path(target) / path.relative_to(source)
+        return Path(path.name)
+
+
+RULES: Final = ("dashboards/rules/recording.yml", "dashboards/rules/alerting.yml")
+DASHBOARDS: Final = tuple(f"dashboards/grafana/{name}.json" for name in ("fleet", "printer", "daemon", "month"))
 
 SHIPPED: Final = (
     Shipped("settings", "settings file with every setting explained", ("contrib/example.toml",)),
     Shipped("unit", "systemd unit of the daemon", ("contrib/pagereeve.service",)),
     Shipped("relay-unit", "systemd unit of the relay for badge lines", ("contrib/pagereeve-relay.service",)),
-    Shipped(
-        "rules",
-        "recording and alerting rules for Prometheus",
-        ("dashboards/rules/recording.yml", "dashboards/rules/alerting.yml"),
-    ),
+    Shipped("rules", "recording and alerting rules for Prometheus", RULES),
     Shipped("inhibit", "inhibit rules for Alertmanager", ("dashboards/alertmanager-inhibit.yml",)),
+    Shipped("dashboards", "dashboards for Grafana", DASHBOARDS),
+    Shipped("containerfile", "how a container is built from a checkout", ("contrib/container/Containerfile",)),
     Shipped(
-        "dashboards",
-        "dashboards for Grafana",
-        tuple(f"dashboards/grafana/{name}.json" for name in ("fleet", "printer", "daemon", "month")),
+        "compose",
+        "containers of Pagereeve, Prometheus, Alertmanager and Grafana",
+        (
+            "contrib/compose/compose.yaml",
+            "contrib/compose/pagereeve.toml",
+            "contrib/compose/prometheus.yml",
+            "contrib/compose/alertmanager.yml",
+            "contrib/compose/grafana/provisioning/datasources/prometheus.yml",
+            "contrib/compose/grafana/provisioning/dashboards/pagereeve.yml",
+            *RULES,
+            *DASHBOARDS,
+        ),
+        folders=(
+            ("contrib/compose", "."),
+            ("dashboards/rules", "rules"),
+            ("dashboards/grafana", "grafana/dashboards"),
+        ),
     ),
     Shipped("standby", "Litestream's settings for a copy on another machine", ("contrib/litestream.yml",)),
     Shipped(
@@ -47,6 +77,7 @@ SHIPPED: Final = (
         ("contrib/examples/release_client.py",),
     ),
     Shipped("check-proof", "checks a proof of inclusion without Pagereeve", ("contrib/check_proof.py",)),
+    Shipped("man", "manual page of all commands, for man(1)", (), made="pagereeve.1"),
 )
 
 TOPICS: Final = {

@@ -60,6 +60,7 @@ COMMANDS: Final = (
     ("erase", "erase:erase", "Take a person out of the journal. Stop the daemon first."),
     ("demo", "demo:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
     ("doctor", "doctor:doctor", "Show on one page what is wrong with a site, and what to do."),
+    ("ready", "ready:ready", "Say whether the running daemon works; for health checks."),
     ("check-config", "check_config:check_config", "Check a settings file."),
     ("example", "example:example", "Print files that come with Pagereeve: settings, units, rules, dashboards."),
     ("docs", "docs:docs", "Print a document: events, access, alerts, glossary and others."),
@@ -123,13 +124,13 @@ def build_app(called: str = "") -> App:
     """All commands; the one that is called has its own docstring for help."""
     from cyclopts import App  # noqa: PLC0415 - see above
 
-    from pagereeve.cli.version import version_text  # noqa: PLC0415 - see above
+    from pagereeve.cli.version import version_line  # noqa: PLC0415 - see above
 
     app = App(
         name="pagereeve",
         help="Accounts for every page that a badge-released printer counts.",
         help_epilogue=EPILOGUE,
-        version=version_text,
+        version=version_line,
     )
     for name, place, text in COMMANDS:
         known = {} if name == called else {"help": text}

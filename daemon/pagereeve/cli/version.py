@@ -12,6 +12,11 @@ def version_text() -> str:
     return installed("pagereeve")
 
 
+def version_line() -> str:
+    """As GNU programs say it: also what ``--version`` prints."""
+    return f"pagereeve {version_text()}"
+
+
 def version() -> None:
     """Show the version."""
-    say(f"pagereeve {version_text()}")
+    say(version_line())
