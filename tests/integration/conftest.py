@@ -52,6 +52,8 @@ ON_ONE_LOOP = {
     "test_drills.py": "they choose their loop",
     "test_meters_witnesses.py": "what answers mean; how they come is tested on each loop elsewhere",
     "test_daemon_print_server.py": "what answers mean",
+    "test_daemon_ipp_meter.py": "what answers mean; test_meters_ipp.py has how they come",
+    "test_meters_ipp_counters.py": "what answers mean; test_meters_ipp.py has how they come",
 }
 
 

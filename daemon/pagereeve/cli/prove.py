@@ -22,7 +22,7 @@ from pagereeve.cli.prompts import person_at_terminal
 from pagereeve.cli.version import version_text
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.meters.discovery.profile import profiles_with
-from pagereeve.meters.reader import SnmpMeter
+from pagereeve.meters.doors import MeterDoors
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.proof.course import prove as prove_one
 from pagereeve.proof.equals import offers_of
@@ -232,7 +232,7 @@ async def _offers(settings: Settings, proofs: Sequence[Proof]) -> list[str]:
 async def _prove_all(settings: Settings, plans: Sequence[Plan], *, as_json: bool) -> list[Proof]:
 
     clock = SystemClock()
-    meter = SnmpMeter.of(clock, SystemEntropy(), profiles=profiles_with(settings.meters.profiles))
+    meter = MeterDoors.of(clock, SystemEntropy(), profiles=profiles_with(settings.meters.profiles))
     room = asyncio.Semaphore(AT_ONCE_MAX)
 
     async def one(plan: Plan) -> Proof:

@@ -9,6 +9,8 @@ from typing import Literal, Protocol
 from pagereeve.domain.facts.reading import Failure, Reading, Unit, UnitGrade
 
 Version = Literal["1", "2c", "3"]
+MeterDoor = Literal["snmp", "ipp"]
+"""Through which protocol a printer's meter is read."""
 AuthProtocol = Literal["md5", "sha", "sha224", "sha256", "sha384", "sha512"]
 PrivProtocol = Literal["des", "aes"]
 
@@ -53,7 +55,7 @@ class MeterTarget:
     the one that fits. ``answers_from`` is a further host whose answers are accepted, and ``any_port`` accepts them from
     any port: by default they must come from where the request went. ``unit_grade``: the unit was proven of this
     printer, or (inferred) of another one of its model. ``ipp_port`` is where it is asked for its jobs by IPP,
-    ``ipp_tls`` how it is known there where that is IPP over HTTPS.
+    ``ipp_tls`` how it is known there where that is IPP over HTTPS. ``meter``: through which of the two it is read.
     """
 
     printer: str
@@ -72,6 +74,7 @@ class MeterTarget:
     unit_grade: UnitGrade = UnitGrade.PROVEN
     ipp_port: int | None = None
     ipp_tls: IppTls | None = None
+    meter: MeterDoor = "snmp"
 
 
 class Meter(Protocol):

@@ -22,7 +22,7 @@ FROM_MODEL: Final = "inferred-from-model"
 class UnitStanding:
     """By which unit a printer's next release will be judged, how that is known, and the agent's object id (``model``).
 
-    Of several counters that tickets are compared with, the one that is known least.
+    Of several counters that tickets are compared with, the one that is known least. ``by_ipp``: it is read over IPP.
     """
 
     printer: str
@@ -30,6 +30,7 @@ class UnitStanding:
     unit: Unit
     grade: UnitGrade
     model: str = ""
+    by_ipp: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,7 +64,7 @@ async def _standing(reads: Reads, printer: str, plateau: Plateau) -> UnitStandin
         rules = Rules.of([stored.fact for stored in await reads.standing_facts(printer)])
         counts = [(name, judged_by(name, count, rules, FOREVER_US)) for name, count in counts]
     channel, count = max(counts, key=lambda one: _rank(one[1]))
-    return UnitStanding(printer, channel, count.unit, count.grade, plateau.sight.object_id)
+    return UnitStanding(printer, channel, count.unit, count.grade, plateau.sight.object_id, count.by_ipp)
 
 
 def _rank(count: Count) -> int:

@@ -113,6 +113,7 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *_gateways(seen),
         *_printers(seen),
         *_units(seen),
+        *_by_ipp(seen),
         *_findings(seen),
     ]
     return sorted(found, key=lambda one: SEVERITIES.index(one.severity))
@@ -363,6 +364,17 @@ def _units(seen: InstallationState) -> Iterator[Complaint]:
         "Two-sided releases there agree with more than one count, and are charged only if charging_needs allows it.",
         " ".join([f"{one}." for one in offers] or [prove]),
     )
+
+
+def _by_ipp(seen: InstallationState) -> Iterator[Complaint]:
+    names = [one.printer for one in seen.units if one.by_ipp]
+    if names:
+        yield Complaint(
+            "info",
+            f"{'One printer is' if len(names) == 1 else f'{len(names)} printers are'} counted by IPP ({_some(names)}).",
+            "What comes to the printer otherwise (copies, other print ports) may be missing in that count.",
+            "pagereeve prove NAME --print shows whether it counts what your release server prints.",
+        )
 
 
 def _findings(seen: InstallationState) -> Iterator[Complaint]:

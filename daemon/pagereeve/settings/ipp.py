@@ -8,7 +8,7 @@ from typing import Annotated, Final, Self
 
 from pydantic import AfterValidator, Field, model_validator
 
-from pagereeve.ports.meter import IppTls
+from pagereeve.ports.meter import IppTls, MeterDoor
 from pagereeve.ports.setting_types import Port, Section
 
 # As printers and tools write it: 64 digits, in pairs with colons between them or without.
@@ -26,8 +26,11 @@ Fingerprint = Annotated[str, Field(max_length=95), AfterValidator(_fingerprint)]
 
 
 class IppSettings(Section):
-    """``ipp_tls`` is IPP over HTTPS; of the certificate its fingerprint or its authority can be checked."""
+    """``ipp_tls`` is IPP over HTTPS; of the certificate its fingerprint or its authority can be checked. ``meter`` is
+    through which protocol the printer is counted.
+    """
 
+    meter: MeterDoor = "snmp"
     ipp_port: Port | None = None
     ipp_tls: bool = False
     ipp_fingerprint: Fingerprint | None = None
@@ -37,6 +40,8 @@ class IppSettings(Section):
     def _ipp_fits(self) -> Self:
         if self.ipp_tls and self.ipp_port is None:
             raise ValueError("ipp_tls is about ipp_port; say at which port IPP answers")
+        if self.meter == "ipp" and self.ipp_port is None:
+            raise ValueError('meter = "ipp" needs ipp_port; say at which port IPP answers')
         checks = [name for name in ("ipp_fingerprint", "ipp_ca_file") if getattr(self, name) is not None]
         if checks and not self.ipp_tls:
             raise ValueError(f"{' and '.join(checks)} go with ipp_tls = true: plain IPP has no certificate")

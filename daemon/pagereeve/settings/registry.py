@@ -137,6 +137,7 @@ class PrinterSettings(IppSettings, UsmSettings):
             device=self.device,
             ipp_port=self.ipp_port,
             ipp_tls=self.tls_of_ipp(),
+            meter=self.meter,
         )
 
     def _community(self, environment: Mapping[str, str]) -> str:

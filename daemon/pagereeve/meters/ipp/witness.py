@@ -68,6 +68,19 @@ class IppWitness:
             door.peer.note = ""
         return (look,)
 
+    async def told(self, target: MeterTarget) -> list[str]:
+        """For people: that the printer tells of its jobs, with how many and the highest number."""
+        try:
+            async with asyncio.timeout(LOOK_MAX_S):
+                await self._look(door := _Door(IppPeer(target)))
+        except (IppEnded, OSError, TimeoutError) as error:
+            return [f"its jobs can't be looked at over IPP: {error or 'no answer in time'}"]
+        highest = f"highest number {door.jobs.highest}" if door.jobs.highest else "none is listed now"
+        return [f"tells of its print jobs (RFC 8011): {highest}"]
+
+    def forget(self, printer: str) -> None:
+        self._doors.pop(printer, None)
+
     async def close(self) -> None:
         await self._transport.close()
 
