@@ -38,6 +38,7 @@ ON_ONE_LOOP = {
     "test_prometheus.py": "judged by processes of their own",
     "test_proof.py": "`pagereeve prove` runs on asyncio's own loop everywhere",
     "test_proof_cli.py": "processes of their own",
+    "test_proof_jobs.py": "as test_proof.py",
     "test_proof_network.py": "as test_proof.py",
     "test_proof_second_reader.py": "as test_proof.py",
     "test_restore.py": "the database",

@@ -28,6 +28,13 @@ echo "ATTR: job-impressions-completed=1" >&2
 sleep 0.7
 echo "ATTR: job-impressions-completed=3" >&2
 """
+# A file for ipptool(1); the names are canaries.
+PRINT_JOB = (
+    "{\nOPERATION Print-Job\nGROUP operation-attributes-tag\nATTR charset attributes-charset utf-8\n"
+    "ATTR language attributes-natural-language en\nATTR uri printer-uri $uri\n"
+    "ATTR name requesting-user-name somebody\nATTR name job-name secret-title\n"
+    "ATTR mimeMediaType document-format text/plain\nFILE $filename\nSTATUS successful-ok\n}\n"
+)
 
 
 def free_tcp_port() -> int:

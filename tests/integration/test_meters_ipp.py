@@ -13,7 +13,7 @@ from pagereeve.meters.ipp.witness import IppWitness
 from pagereeve.ports.jobs import JobRow, JobsLook
 from pagereeve.ports.meter import MeterTarget
 from tests.integration.foreign import tool
-from tests.integration.ipp_peers import EMPTY, START_S, Answer, a_witness, eve_printer, server
+from tests.integration.ipp_peers import EMPTY, PRINT_JOB, START_S, Answer, a_witness, eve_printer, server
 
 
 async def looked(witness: IppWitness, port: int) -> JobsLook | None:
@@ -33,12 +33,7 @@ async def test_a_job_at_cups_own_printer_is_followed_to_its_end(tmp_path: Path) 
             assert (first.rows, first.whole, first.door) == ((), True, "ipp")
             uri = f"ipp://localhost:{port}/ipp/print"
             test = tmp_path / "print.test"
-            test.write_text(
-                "{\nOPERATION Print-Job\nGROUP operation-attributes-tag\nATTR charset attributes-charset utf-8\n"
-                "ATTR language attributes-natural-language en\nATTR uri printer-uri $uri\n"
-                "ATTR name requesting-user-name somebody\nATTR name job-name secret-title\n"
-                "ATTR mimeMediaType document-format text/plain\nFILE $filename\nSTATUS successful-ok\n}\n"
-            )
+            test.write_text(PRINT_JOB)
             argv = [tool("ipptool", "cups-ipp-utils"), "-q", "-f", str(document), uri, str(test)]
             sending = await asyncio.create_subprocess_exec(*argv)
             seen: list[JobRow] = []
