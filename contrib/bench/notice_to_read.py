@@ -149,7 +149,7 @@ async def daemon(args: argparse.Namespace, folder: Path) -> None:
     await asyncio.to_thread(process.join)
     print(f"start: {args.printers} printers found and read once with {start_cpu_s:.1f} s of CPU")
     show(args, releases, sent, folder)
-    reads = sum(app.meter.stats.reads.values())
+    reads = sum(app.meter.snmp.stats.reads.values())
     print(
         f"daemon: {cpu_s:.1f} s of CPU in {wall_s:.1f} s; {reads} reads, {health.commits} commits, {health.rows} rows"
     )

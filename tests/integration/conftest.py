@@ -39,6 +39,7 @@ ON_ONE_LOOP = {
     "test_prometheus.py": "judged by processes of their own",
     "test_proof.py": "`pagereeve prove` runs on asyncio's own loop everywhere",
     "test_proof_cli.py": "processes of their own",
+    "test_proof_jobs.py": "as test_proof.py",
     "test_proof_network.py": "as test_proof.py",
     "test_proof_second_reader.py": "as test_proof.py",
     "test_restore.py": "the database",
@@ -57,6 +58,8 @@ ON_ONE_LOOP = {
     "test_daemon_print_server.py": "what answers mean",
     "test_daemon_witnesses.py": "what answers mean",
     "test_meters_moduli.py": "what answers mean",
+    "test_daemon_ipp_meter.py": "what answers mean; test_meters_ipp.py has how they come",
+    "test_meters_ipp_counters.py": "what answers mean; test_meters_ipp.py has how they come",
 }
 
 

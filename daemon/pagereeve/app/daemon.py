@@ -59,10 +59,8 @@ from pagereeve.feeds.kind import FeedContext, OpenFeed
 from pagereeve.feeds.lines.relayed import LinesDropped, RelayGone, RelayLink
 from pagereeve.feeds.local.callers import LocalCallers
 from pagereeve.meters.discovery.profile import profiles_with
+from pagereeve.meters.doors import MeterDoors
 from pagereeve.meters.gateway_probe import NetworkProbe
-from pagereeve.meters.ipp.witness import IppWitness
-from pagereeve.meters.job_witnesses import JobWitnesses
-from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
@@ -220,11 +218,9 @@ class App:
     def _open_meters(self) -> None:
         profiles = profiles_with(self.settings.meters.profiles)
         profiles.require(printer.profile for printer in self.settings.printers)
-        self.meter = SnmpMeter.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
+        self.meter = MeterDoors.of(self.clock, self.entropy, self._hooks_of_meter(), profiles)
         self._stack.push_async_callback(self.meter.close)
         self.gateway_checker = self._gateway_checker()
-        self.ipp = IppWitness(self.clock, self._hooks_of_meter().on_note)
-        self._stack.push_async_callback(self.ipp.close)
 
     def _hooks_of_meter(self) -> MeterHooks:
         given = self._meter_hooks or MeterHooks()
@@ -281,7 +277,7 @@ class App:
             first_spread_s=self._first_reads_spread_s,
             apart=not self.clock_keeper.boot.agreed,
             gateways=self.gateway_checker,
-            jobs=JobWitnesses(self.meter, self.ipp),
+            jobs=self.meter,
         )
         return PrinterRegistry(around, self.supervisor, registered_printers(settings))
 

@@ -29,7 +29,7 @@ from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.http.tls import ServerCertificate
 from pagereeve.feeds.local.callers import LocalCallers
-from pagereeve.meters.reader import SnmpMeter
+from pagereeve.meters.doors import MeterDoors
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.receiver import Receiver
@@ -49,7 +49,7 @@ class RunningParts:
 
     store: Store
     clock: Clock
-    meter: SnmpMeter
+    meter: MeterDoors
     registry: PrinterRegistry
     alerting: Alerting
     badges: BadgeHasher

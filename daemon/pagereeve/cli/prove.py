@@ -23,7 +23,7 @@ from pagereeve.cli.prompts import person_at_terminal
 from pagereeve.cli.version import version_text
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.meters.discovery.profile import profiles_with
-from pagereeve.meters.reader import SnmpMeter
+from pagereeve.meters.doors import MeterDoors
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.proof.course import prove as prove_one
 from pagereeve.proof.equals import offers_of
@@ -244,7 +244,7 @@ async def _prove_all(
     untold: Counter[str] = Counter()
 
     clock = SystemClock()
-    meter = SnmpMeter.of(clock, SystemEntropy(), profiles=profiles_with(settings.meters.profiles))
+    meter = MeterDoors.of(clock, SystemEntropy(), profiles=profiles_with(settings.meters.profiles))
     room = asyncio.Semaphore(AT_ONCE_MAX)
 
     async def one(plan: Plan) -> Proof:

@@ -18,9 +18,9 @@ from pagereeve.cli.output import say, say_json
 from pagereeve.cli.progress import progress_of
 from pagereeve.cli.recording import record_agent
 from pagereeve.meters.discovery.profile import Profiles, profiles_with
-from pagereeve.meters.reader import SnmpMeter
+from pagereeve.meters.doors import MeterDoors
 from pagereeve.ports.inspection import Inspection
-from pagereeve.ports.meter import AuthProtocol, MeterTarget, PrivProtocol
+from pagereeve.ports.meter import AuthProtocol, MeterDoor, MeterTarget, PrivProtocol
 from pagereeve.ports.secrets import NoSecret
 from pagereeve.reports.fleet import Seen, fleet_json, fleet_text
 from pagereeve.reports.inspection import inspection_json, inspection_text
@@ -51,6 +51,12 @@ class SnmpOptions:
     context: Annotated[str | None, Parameter(help="Context name of the objects.")] = None
     allow_weak: Annotated[bool | None, Parameter(negative="", help="Allow md5 and des.")] = None
     profile: Annotated[str | None, Parameter(help="A profile's name, or none for the standard objects alone.")] = None
+
+    meter: Annotated[MeterDoor | None, Parameter(help="By what it is counted: snmp (default), or ipp.")] = None
+    ipp_port: Annotated[int | None, Parameter(help="TCP port of its IPP, which is shown beside SNMP.")] = None
+    ipp_tls: Annotated[bool | None, Parameter(negative="", help="IPP over HTTPS.")] = None
+    ipp_fingerprint: Annotated[str | None, Parameter(help="SHA-256 of the one certificate to accept.")] = None
+    ipp_ca_file: Annotated[Path | None, Parameter(help="PEM file with the authorities to accept.")] = None
 
     def given(self) -> dict[str, Any]:
         """Members of [[printers]]."""
@@ -169,7 +175,7 @@ async def _look_over(
     targets: Sequence[MeterTarget], profiles: Profiles, timeout_s: float, *, quiet: bool
 ) -> list[Inspection]:
 
-    meter = SnmpMeter.of(SystemClock(), SystemEntropy(), profiles=profiles)
+    meter = MeterDoors.of(SystemClock(), SystemEntropy(), profiles=profiles)
     try:
         with progress_of(len(targets), quiet=quiet) as progress:
 

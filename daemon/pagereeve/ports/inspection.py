@@ -7,7 +7,7 @@ from enum import StrEnum
 from typing import NamedTuple, Protocol
 
 from pagereeve.domain.facts.reading import Failure, Reading, Unit, UnitGrade
-from pagereeve.ports.meter import MeterTarget, Version
+from pagereeve.ports.meter import MeterDoor, MeterTarget, Version
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,8 @@ class Inspection:
     ``responder`` is the address that answered, empty if none did. ``channels`` are billed, ``witnesses`` are counted
     beside them; ``notes`` say what was looked for and not found, or found and not chosen. ``device`` is the index of
     the printer that is read, ``devices`` are all of the agent's where it has several. Where the read was refused,
-    ``asked`` has what the agent was asked besides and ``next_step`` what to do.
+    ``asked`` has what the agent was asked besides and ``next_step`` what to do. ``door`` is the protocol, ``beside``
+    what the printer shows over the other one, where its entry names both.
     """
 
     responder: str
@@ -123,6 +124,8 @@ class Inspection:
     kind: ResponderKind = ResponderKind.NOBODY
     asked: tuple[Asked, ...] = ()
     next_step: NextStep | None = None
+    door: MeterDoor = "snmp"
+    beside: Inspection | None = None
 
 
 class Inspector(Protocol):

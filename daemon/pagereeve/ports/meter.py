@@ -3,11 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from pathlib import Path
 from typing import Literal, Protocol
 
 from pagereeve.domain.facts.reading import Failure, Reading, Unit, UnitGrade
 
 Version = Literal["1", "2c", "3"]
+MeterDoor = Literal["snmp", "ipp"]
+"""Through which protocol a printer's meter is read."""
 AuthProtocol = Literal["md5", "sha", "sha224", "sha256", "sha384", "sha512"]
 PrivProtocol = Literal["des", "aes"]
 
@@ -29,6 +32,19 @@ class UsmUser:
 
 
 @dataclass(frozen=True, slots=True)
+class IppTls:
+    """IPP over HTTPS (RFC 7472), and what is checked of who answers.
+
+    ``fingerprint`` is the SHA-256 of the one certificate that is accepted, in hexadecimal without colons: its names and
+    dates are then of no account. ``ca_file`` holds the authorities, one of which must have signed a certificate that
+    is valid now and for the host. With neither, the connection is encrypted and nobody is checked.
+    """
+
+    fingerprint: str = ""
+    ca_file: Path | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class MeterTarget:
     """How to reach one printer's agent, and what a proof has found of it. Many may share one host: the port differs.
 
@@ -38,7 +54,8 @@ class MeterTarget:
     hides nothing of that. ``profile`` names the maker's profile to use; ``none`` is the standard objects alone; empty:
     the one that fits. ``answers_from`` is a further host whose answers are accepted, and ``any_port`` accepts them from
     any port: by default they must come from where the request went. ``unit_grade``: the unit was proven of this
-    printer, or (inferred) of another one of its model. ``ipp_port`` is where it is asked for its jobs by IPP.
+    printer, or (inferred) of another one of its model. ``ipp_port`` is where it is asked for its jobs by IPP,
+    ``ipp_tls`` how it is known there where that is IPP over HTTPS. ``meter``: through which of the two it is read.
     ``counter`` is the object that a person chose to be billed as the total; empty: none.
     """
 
@@ -58,6 +75,8 @@ class MeterTarget:
     unit_grade: UnitGrade = UnitGrade.PROVEN
     ipp_port: int | None = None
     counter: str = ""
+    ipp_tls: IppTls | None = None
+    meter: MeterDoor = "snmp"
 
 
 class Meter(Protocol):

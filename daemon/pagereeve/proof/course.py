@@ -10,6 +10,7 @@ from pagereeve.domain.facts.reading import SilenceReason, Unit
 from pagereeve.domain.values.instants import to_text
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.inspection import Inspection, Inspector
+from pagereeve.ports.jobs import JobWitness
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.proof.plan import Plan
 from pagereeve.proof.results import Calibration, JobSeen, Proof, Stage, StageName
@@ -22,8 +23,8 @@ from pagereeve.proof.testpages.jobs import sheets_at_most
 STAGES: Final[tuple[StageName, ...]] = get_args(StageName)
 
 
-class ProvingMeter(Meter, Inspector, Protocol):
-    """What a proof needs of a meter: both its reading and its looking over."""
+class ProvingMeter(Meter, Inspector, JobWitness, Protocol):
+    """What a proof needs of a meter: its reading, its looking over, and what the printer tells of its jobs."""
 
 
 class _Stages(list[Stage]):

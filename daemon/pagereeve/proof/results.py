@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Final, Literal
+from typing import Final, Literal, NamedTuple
 
+from pagereeve.domain.facts.jobs import JobDoor, JobState
 from pagereeve.domain.facts.policy import BlankBacks
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.ports.inspection import Inspection
@@ -57,13 +58,24 @@ class Calibration:
     settle_s: int | None = None
 
 
+class JobSaid(NamedTuple):
+    """What the printer itself said last of a job, by its own number; None is not said."""
+
+    door: JobDoor
+    number: int
+    state: JobState
+    impressions: int | None = None
+    sheets: int | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class JobSeen:
     """One test job and what the meter did. Seconds count from the moment at which the last byte was sent.
 
     ``before`` is the count when the job was sent. ``first_move_s`` and ``last_move_s`` are None where the
     count never moved; ``longest_pause_s`` is the longest pause between two movements; ``rested`` says
-    that it came to rest in the time allowed.
+    that it came to rest in the time allowed. ``said`` is what the printer told of the jobs that came meanwhile, over
+    each protocol for itself.
     """
 
     job: str
@@ -76,6 +88,7 @@ class JobSeen:
     last_move_s: float | None = None
     longest_pause_s: float = 0.0
     rested: bool = True
+    said: tuple[JobSaid, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

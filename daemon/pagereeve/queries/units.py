@@ -23,7 +23,7 @@ class UnitStanding:
     """By which unit a printer's next release will be judged, how that is known, and the agent's object id (``model``).
 
     Of several counters that tickets are compared with, the one that is known least. ``wording`` is what the agent says
-    of its model and firmware (``wording_of``); empty where no reading has it.
+    of its model and firmware (``wording_of``); empty where no reading has it. ``by_ipp``: it is read over IPP.
     """
 
     printer: str
@@ -32,6 +32,7 @@ class UnitStanding:
     grade: UnitGrade
     model: str = ""
     wording: str = ""
+    by_ipp: bool = False
 
     def may_equal(self, other: UnitStanding) -> bool:
         """The same object id, and the same words for model and firmware where both are known."""
@@ -82,7 +83,7 @@ async def _standing(reads: Reads, printer: str, plateau: Plateau) -> UnitStandin
     channel, count = max(counts, key=lambda one: _rank(one[1]))
     sight = plateau.sight
     wording = wording_of(sight.description, sight.serial)
-    return UnitStanding(printer, channel, count.unit, count.grade, sight.object_id, wording)
+    return UnitStanding(printer, channel, count.unit, count.grade, sight.object_id, wording, count.by_ipp)
 
 
 def _rank(count: Count) -> int:

@@ -18,7 +18,8 @@ def inspection_json(seen: Inspection) -> dict[str, Any]:
         "kind": seen.kind.value,
         "asked": [one._asdict() for one in seen.asked],
         "next_step": None if seen.next_step is None else seen.next_step._asdict(),
-        "version": seen.version,
+        "door": seen.door,
+        "version": seen.version if seen.door == "snmp" else None,
         "took_s": round(seen.took_s, 3),
         "identity": {
             "serial": seen.identity.serial,
@@ -36,6 +37,7 @@ def inspection_json(seen: Inspection) -> dict[str, Any]:
         "errors": [] if reading is None else list(reading.sight.errors),
         "uptime_cs": None if reading is None else reading.uptime_cs,
         "power_on_count": None if reading is None else reading.power_on,
+        "beside": None if seen.beside is None else inspection_json(seen.beside),
     }
 
 
@@ -65,10 +67,18 @@ def _channel_json(channel: ChannelFound) -> dict[str, Any]:
 
 
 def inspection_text(seen: Inspection) -> str:
-    """The same for a terminal."""
+    """The same for a terminal; what the other protocol shows comes last."""
+    if seen.beside is None:
+        return _one_door(seen)
+    title = "By IPP" if seen.beside.door == "ipp" else "By SNMP"
+    return f"{_one_door(seen)}\n\n{title}, beside it:\n\n{_one_door(seen.beside)}"
+
+
+def _one_door(seen: Inspection) -> str:
     identity = seen.identity
+    protocol = "IPP" if seen.door == "ipp" else f"SNMP v{seen.version}"
     lines = [
-        f"answered by  {seen.responder or 'nobody'} (SNMP v{seen.version}, {seen.took_s:.2f} s)",
+        f"answered by  {seen.responder or 'nobody'} ({protocol}, {seen.took_s:.2f} s)",
         f"serial       {visible(identity.serial) or '-'}",
         f"object id    {identity.object_id or '-'}",
         f"model        {visible(identity.model) or '-'}",

@@ -269,7 +269,7 @@ def twice_text(pages: int) -> str:
 def reading_text(plateau: Plateau) -> str:
     """The values, the state, and how long the meter showed them."""
     sight = plateau.sight
-    values = ", ".join(f"{name} {count.value}" for name, count in sight.counts)
+    values = ", ".join(f"{name} {count.value}{' by IPP' if count.by_ipp else ''}" for name, count in sight.counts)
     state = ", ".join([sight.state.value, *sight.errors]) if sight.state != "absent" else ", ".join(sight.errors)
     held = ""
     if plateau.count > 1:

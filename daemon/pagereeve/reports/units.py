@@ -32,7 +32,9 @@ def units_line(known: Sequence[UnitStanding]) -> str:
             parts.append(f"{_printers(len(names))} {GRADES[grade]} ({some(names)})")
     proven = sum(one.grade is UnitGrade.PROVEN for one in known)
     rest = f"; {_printers(proven)} {GRADES[UnitGrade.PROVEN]}" if proven and parts else ""
-    return f"Units, as they are known now: {'; '.join(parts)}{rest}." if parts else ""
+    by_ipp = [one.printer for one in known if one.by_ipp]
+    counted = f" Counted by IPP: {some(by_ipp)}." if by_ipp else ""
+    return f"Units, as they are known now: {'; '.join(parts)}{rest}.{counted}" if parts else counted.strip()
 
 
 def offer_lines(offers: Iterable[ModelOffer]) -> list[str]:

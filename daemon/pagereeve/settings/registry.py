@@ -15,6 +15,7 @@ from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.secrets import secret_from_environment, secret_from_file
 from pagereeve.ports.setting_types import Host, Name, Port, Section, Target, Text
 from pagereeve.settings.badge_forms import BadgeFormSettings
+from pagereeve.settings.ipp import IppSettings
 from pagereeve.settings.policies import PolicyOverrides
 from pagereeve.settings.usm import EnvName, UsmSettings
 
@@ -69,7 +70,7 @@ class ReaderSettings(Section):
     text: Text = ""
 
 
-class PrinterSettings(UsmSettings):
+class PrinterSettings(IppSettings, UsmSettings):
     """One printer and how its meter is reached; printers behind one gateway share its host and differ in the port, or
     share that too and differ in ``device`` (hrDeviceIndex) or ``serial``.
 
@@ -94,7 +95,6 @@ class PrinterSettings(UsmSettings):
     profile: Annotated[str, Field(pattern=r"^$|^[a-z][a-z0-9-]{0,63}$")] = ""
     answers_from: Annotated[str, AfterValidator(_in_figures)] | None = None
     any_port: bool = False
-    ipp_port: Port | None = None
     print_port: Port | None = 9100
     web_port: Port | None = None
     gateway: Name | None = None
@@ -139,6 +139,8 @@ class PrinterSettings(UsmSettings):
             device=self.device,
             ipp_port=self.ipp_port,
             counter=self.counter,
+            ipp_tls=self.tls_of_ipp(),
+            meter=self.meter,
         )
 
     def _community(self, environment: Mapping[str, str]) -> str:

@@ -8,6 +8,8 @@ from typing import Final, Literal
 
 # RFC 2578 section 7.1.6.
 COUNTER32_MODULUS: Final = 2**32
+OF_IPP: Final = "ipp:"
+"""An object whose name begins so is an attribute of IPP; all others are objects of SNMP."""
 
 
 class PrinterState(StrEnum):
@@ -109,6 +111,11 @@ class Count:
     modulus: int = COUNTER32_MODULUS
     object: str = ""
     grade: UnitGrade = UnitGrade.SAID
+
+    @property
+    def by_ipp(self) -> bool:
+        """The printer said it over IPP, not SNMP."""
+        return self.object.startswith(OF_IPP)
 
 
 @dataclass(frozen=True, slots=True)

@@ -6,6 +6,7 @@ from typing import Any, Final
 
 from pagereeve.domain.facts.reading import UnitGrade
 from pagereeve.domain.values.instants import to_text
+from pagereeve.proof.jobs_told import said_text
 from pagereeve.proof.results import JobSeen, Outcome, Proof, Stage
 
 MARKS: Final[dict[Outcome, str]] = {"passed": "ok", "failed": "FAILED", "warned": "warning", "not-tried": "not tried"}
@@ -65,6 +66,7 @@ def _job_json(job: JobSeen) -> dict[str, Any]:
         "last_move_s": _rounded(job.last_move_s),
         "longest_pause_s": _rounded(job.longest_pause_s),
         "rested": job.rested,
+        "said": [one._asdict() for one in job.said],
     }
 
 
@@ -90,4 +92,6 @@ def job_line(job: JobSeen) -> str:
             f"first step after {job.first_move_s:.1f} s, last after {job.last_move_s:.1f} s, "
             f"longest pause {job.longest_pause_s:.1f} s"
         )
-    return f"  {job.job}: counted {job.counted}; {moved}" + ("" if job.rested else "; it did not come to rest")
+    rested = "" if job.rested else "; it did not come to rest"
+    said = "".join(f"; {said_text(one)}" for one in job.said)
+    return f"  {job.job}: counted {job.counted}; {moved}{rested}{said}"

@@ -20,6 +20,9 @@ async def second_reader_stage(plan: Plan, target: MeterTarget, seen: Inspection,
     tried = f"the same objects read by pysnmp: {objects or 'none'}"
     if not seen.channels:
         return Stage("second-reader", "not-tried", tried, "there is nothing to compare")
+    if target.meter == "ipp":
+        tried = "the same attributes read by another implementation"
+        return Stage("second-reader", "not-tried", tried, "there is none for IPP: compare the figure with the panel's")
     try:
         theirs = await second_opinion(target, seen.channels, plan.patience.second_s)
     except NoOpinion as error:

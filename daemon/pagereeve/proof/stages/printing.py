@@ -5,11 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from functools import partial
 from time import perf_counter
+from typing import Protocol
 
-from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.facts.reading import Reading, Unit
 from pagereeve.ports.clock import Clock
+from pagereeve.ports.jobs import JobWitness
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.proof.deduction import Deduced, deduce
+from pagereeve.proof.jobs_told import JobsTold, disagreements
 from pagereeve.proof.plan import Language, Noted, Plan
 from pagereeve.proof.results import JobSeen, Stage
 from pagereeve.proof.stages.metering import count_now, raw_steps
@@ -18,6 +21,10 @@ from pagereeve.proof.testpages.jobs import TEST_JOBS, Heading, TestJob, can, doc
 from pagereeve.proof.watching import watch
 
 SEND_MAX_S = 60.0
+
+
+class PrintingMeter(Meter, JobWitness, Protocol):
+    """What is watched while test pages print."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -33,7 +40,7 @@ def jobs_in(language: Language) -> list[TestJob]:
 
 
 async def pages_stage(
-    plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, date: str, unit_said: Unit | None = None
+    plan: Plan, target: MeterTarget, meter: PrintingMeter, clock: Clock, date: str, unit_said: Unit | None = None
 ) -> Printed:
     """Print the test jobs one after another and watch the meter step. Only after somebody said yes.
 
@@ -46,6 +53,7 @@ async def pages_stage(
         return Printed(stage, (), Deduced(problem="no job was printed"))
     stepping = replace(target, unit=raw_steps(target))
     jobs = jobs_in(language)
+    told = JobsTold(meter, stepping, plan.patience.read_s)
     seen: list[JobSeen] = []
     noted: Noted | None = None
     trouble = ""
@@ -53,7 +61,8 @@ async def pages_stage(
         heading = Heading(target.printer, date, nth, len(jobs))
         try:
             noted = noted if plan.notes is None else await plan.notes.test_pages(target.printer)
-            seen.append(await _print(plan, stepping, meter, clock, job, document(job, language, heading)))
+            data = document(job, language, heading)
+            seen.append(await _print(plan, stepping, meter, clock, job, data, told))
         except (OSError, TimeoutError) as error:
             trouble = f"job {nth} could not be sent to port {plan.print_port}: {error or 'no answer'}"
             break
@@ -62,7 +71,16 @@ async def pages_stage(
     deduced = Deduced(problem=trouble) if trouble else await _deduced(plan, seen, unit_said)
     left_out = [f"{job.name} ({can(language, job)})" for job in TEST_JOBS if can(language, job)]
     stage = _stage(target, unit_said, seen, deduced, left_out, perf_counter() - began_s)
+    stage = with_jobs(stage, disagreements(seen, told.doors, deduced.unit or unit_said))
     return Printed(with_note(stage, noted), tuple(seen), deduced)
+
+
+def with_jobs(stage: Stage, apart: list[str]) -> Stage:
+    """The meter is what is billed: where the printer's own counts of jobs differ, that is said, and proves nothing."""
+    if not apart or stage.outcome == "failed":
+        return stage
+    advice = "; ".join([*filter(None, [stage.advice]), *apart])
+    return replace(stage, outcome="warned", advice=f"{advice}; the meter stays what is billed")
 
 
 def with_note(stage: Stage, noted: Noted | None) -> Stage:
@@ -84,10 +102,19 @@ async def _deduced(plan: Plan, seen: list[JobSeen], unit_said: Unit | None) -> D
     return deduced
 
 
-async def _print(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, job: TestJob, data: bytes) -> JobSeen:
+async def _print(
+    plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, job: TestJob, data: bytes, told: JobsTold
+) -> JobSeen:
     patience = plan.patience
-    read = partial(count_now, meter, target, patience.read_s)
+
+    async def read() -> Reading | None:
+        reading = await count_now(meter, target, patience.read_s)
+        if reading is not None:
+            await told.look()
+        return reading
+
     first = await read()
+    await told.begin()
     count = None if first is None else first.sight.count("total")
     if count is None:
         raise OSError("the meter does not answer, so nothing is printed")
@@ -111,6 +138,7 @@ async def _print(plan: Plan, target: MeterTarget, meter: Meter, clock: Clock, jo
         last_move_s=watched.last_move_s,
         longest_pause_s=watched.longest_pause_s,
         rested=watched.rested,
+        said=told.said(),
     )
 
 

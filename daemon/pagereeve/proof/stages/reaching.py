@@ -27,6 +27,7 @@ NO_ANSWER: Final = frozenset(
         SilenceReason.NAME_NOT_FOUND,
     }
 )
+MISDIRECTED: Final = frozenset({SilenceReason.WRONG_RESPONDER, SilenceReason.WRONG_DEVICE})
 SILENT: Final = frozenset({SilenceReason.TIMEOUT, SilenceReason.ASLEEP})
 
 
@@ -75,13 +76,21 @@ def _port_advice(seen: PortSeen, plan: Plan) -> str:
 async def answer_stage(
     plan: Plan, inspector: Inspector, ports: list[PortSeen]
 ) -> tuple[Stage, Inspection, MeterTarget]:
-    """Somebody answers SNMP; if not as the entry says, whether another version would be answered."""
+    """Somebody answers SNMP; if not as the entry says, whether another version would be answered. Or IPP, where that is
+    the meter.
+    """
     target, patience = plan.target, plan.patience
     seen = await inspector.inspect(target, patience.inspect_s)
+    by_ipp = target.meter == "ipp"
     tried = f"SNMP v{target.version} at {target.host}:{target.port}"
+    if by_ipp:
+        tried = f"IPP at {target.host}:{target.ipp_port}"
     failure = seen.failure
     if failure is None or failure.reason not in NO_ANSWER | {SilenceReason.NOT_ADMITTED}:
         return Stage("answer", "passed", tried, f"{seen.responder} answers", seen.took_s), seen, target
+    if by_ipp:
+        advice = "" if seen.next_step is None else seen.next_step.text
+        return Stage("answer", "failed", tried, failure.detail, seen.took_s, advice), seen, target
     if failure.reason in SILENT:
         for version in _others(target):
             other = replace(target, version=version)
@@ -130,13 +139,15 @@ def identity_stage(plan: Plan, seen: Inspection) -> Stage:
         f"{identity.model or identity.description or '-'}"
     )
     failure = seen.failure
+    if failure is not None and failure.reason in MISDIRECTED and target.meter == "ipp" and seen.next_step is not None:
+        return Stage("identity", "failed", tried, failure.detail, 0.0, seen.next_step.text)
     if failure is not None and failure.reason is SilenceReason.WRONG_RESPONDER:
         advice = "The box in the middle answers for itself: ask the port that it forwards to the printer, or mend that."
         return Stage("identity", "failed", tried, failure.detail, 0.0, advice)
     if failure is not None and failure.reason is SilenceReason.WRONG_DEVICE:
         advice = "Another printer is behind this port: correct the forward, or serial and object id in the entry."
         return Stage("identity", "failed", tried, failure.detail, 0.0, advice)
-    if target.port == SNMP_PORT and target.host in plan.gateway_hosts:
+    if target.meter == "snmp" and target.port == SNMP_PORT and target.host in plan.gateway_hosts:
         advice = "Port 161 of a gateway may one day be answered by the gateway itself: forward another port."
         return Stage("identity", "warned", tried, came, 0.0, advice)
     if not identity.serial and not identity.object_id:

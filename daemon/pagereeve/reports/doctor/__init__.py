@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pagereeve.domain.ledger import SEVERITIES
 from pagereeve.reports.doctor.complaint import Complaint
-from pagereeve.reports.doctor.fleet import SILENT_AFTER_US, gateways, printers, units
+from pagereeve.reports.doctor.fleet import SILENT_AFTER_US, by_ipp, gateways, printers, units
 from pagereeve.reports.doctor.machine import EXPIRES_SOON_US, certificates, clock, credentials, secrets, storage
 from pagereeve.reports.doctor.outlets import UNDELIVERED_AFTER_US, findings, receivers
 from pagereeve.reports.doctor.page import doctor_json, doctor_text
@@ -41,6 +41,7 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *gateways(seen),
         *printers(seen),
         *units(seen),
+        *by_ipp(seen),
         *findings(seen),
     ]
     return sorted(found, key=lambda one: SEVERITIES.index(one.severity))

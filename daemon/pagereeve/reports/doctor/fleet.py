@@ -51,7 +51,9 @@ def printers(seen: InstallationState) -> Iterator[Complaint]:
         yield Complaint("warning", what, "Their pages are not counted, though they work.", slow)
     why = "If they are not switched off or asleep, their pages are not counted."
     if long:
-        what = f"{_printers_have(long)} sent no reading for more than a day: {some([_quiet(one, seen) for one in long])}."
+        what = (
+            f"{_printers_have(long)} sent no reading for more than a day: {some([_quiet(one, seen) for one in long])}."
+        )
         yield Complaint("warning", what, why, do)
     if stopped:
         what = f"{_printers_have(stopped)} stopped answering: {some([_quiet(one, seen) for one in stopped])}."
@@ -89,3 +91,14 @@ def units(seen: InstallationState) -> Iterator[Complaint]:
         "Two-sided releases there agree with more than one count, and are charged only if charging_needs allows it.",
         " ".join([f"{one}." for one in offers] or [prove]),
     )
+
+
+def by_ipp(seen: InstallationState) -> Iterator[Complaint]:
+    names = [one.printer for one in seen.units if one.by_ipp]
+    if names:
+        yield Complaint(
+            "info",
+            f"{'One printer is' if len(names) == 1 else f'{len(names)} printers are'} counted by IPP ({some(names)}).",
+            "What comes to the printer otherwise (copies, other print ports) may be missing in that count.",
+            "pagereeve prove NAME --print shows whether it counts what your release server prints.",
+        )

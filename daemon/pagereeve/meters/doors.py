@@ -1,0 +1,100 @@
+"""Printers' meters and jobs through whichever protocol their entries name: SNMP, IPP, or both beside one another."""
+
+from __future__ import annotations
+
+import asyncio
+from collections.abc import Sequence
+from dataclasses import replace
+from time import perf_counter
+from typing import Final
+
+from pagereeve.domain.facts.reading import Failure, Reading
+from pagereeve.meters.discovery.profile import Profiles
+from pagereeve.meters.ipp.inspecting import ipp_inspection
+from pagereeve.meters.ipp.meter import IppMeter
+from pagereeve.meters.ipp.transport import IppTransport
+from pagereeve.meters.ipp.witness import IppWitness
+from pagereeve.meters.job_witnesses import JobWitnesses
+from pagereeve.meters.reader import SnmpMeter
+from pagereeve.meters.snmp.stats import MeterHooks
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.entropy import Entropy
+from pagereeve.ports.inspection import Inspection, NextStep
+from pagereeve.ports.jobs import JobsLook
+from pagereeve.ports.meter import MeterTarget
+from pagereeve.ports.telemetry import MeterTelemetry
+
+BY_IPP: Final = NextStep('Its IPP has a count: write meter = "ipp" in its entry, and its pages are counted by that.')
+
+NOBODY: Final = ", which nothing is compared with (ipp_fingerprint pins it)"
+
+
+class MeterDoors:
+    """Implements ports.meter.Meter, ports.inspection.Inspector and ports.jobs.JobWitness."""
+
+    def __init__(self, snmp: SnmpMeter, clock: Clock, hooks: MeterHooks | None = None) -> None:
+        self.snmp = snmp
+        self._hooks = hooks or MeterHooks()
+        self._transport = IppTransport()
+        self._ipp = IppMeter(clock, self._transport, self._hooks.on_note)
+        self._ipp_jobs = IppWitness(clock, self._hooks.on_note, self._transport)
+        self._jobs = JobWitnesses(snmp, self._ipp_jobs)
+
+    @classmethod
+    def of(
+        cls, clock: Clock, entropy: Entropy, hooks: MeterHooks | None = None, profiles: Profiles | None = None
+    ) -> MeterDoors:
+        """Sockets open with the first read."""
+        return cls(SnmpMeter.of(clock, entropy, hooks, profiles), clock, hooks)
+
+    @property
+    def profiles(self) -> Profiles:
+        return self.snmp.profiles
+
+    def telemetry(self) -> MeterTelemetry:
+        return self.snmp.telemetry()
+
+    async def read(self, target: MeterTarget, timeout_s: float) -> Reading | Failure:
+        if target.meter == "snmp":
+            return await self.snmp.read(target, timeout_s)
+        began_s = perf_counter()
+        result = await self._ipp.read(target, timeout_s)
+        self.snmp.stats.reads["reading" if isinstance(result, Reading) else result.reason.value] += 1
+        if self._hooks.on_read is not None:
+            self._hooks.on_read(target.printer, result, perf_counter() - began_s)
+        return result
+
+    async def inspect(self, target: MeterTarget, timeout_s: float) -> Inspection:
+        """Where the entry names a port of IPP, what each shows, the one that is read first."""
+        if target.ipp_port is None:
+            return await self.snmp.inspect(target, timeout_s)
+        by_snmp, by_ipp = await asyncio.gather(
+            self.snmp.inspect(target, timeout_s), self._inspect_ipp(target, timeout_s)
+        )
+        if target.meter == "ipp":
+            return replace(by_ipp, beside=by_snmp)
+        if by_snmp.failure is not None and by_ipp.reading is not None:
+            by_snmp = replace(by_snmp, next_step=BY_IPP)
+        return replace(by_snmp, beside=by_ipp)
+
+    async def _inspect_ipp(self, target: MeterTarget, timeout_s: float) -> Inspection:
+        began_s = perf_counter()
+        result, shown, peer = await self._ipp.look_over(target, timeout_s)
+        notes = await self._ipp_jobs.told(target) if shown is not None else []
+        if peer.fingerprint:
+            checked = "" if target.ipp_tls is None or target.ipp_tls.fingerprint or target.ipp_tls.ca_file else NOBODY
+            notes = [f"TLS certificate: SHA-256 {peer.fingerprint}{checked}", *notes]
+        return ipp_inspection(target, result, shown, tuple(notes), perf_counter() - began_s)
+
+    async def look(self, target: MeterTarget, timeout_s: float, *, busy: bool) -> Sequence[JobsLook]:
+        return await self._jobs.look(target, timeout_s, busy=busy)
+
+    def forget(self, printer: str) -> None:
+        """Drop what is remembered of a printer that the registry no longer has."""
+        self.snmp.forget(printer)
+        self._ipp.forget(printer)
+        self._ipp_jobs.forget(printer)
+
+    async def close(self) -> None:
+        await self.snmp.close()
+        await self._transport.close()
