@@ -102,7 +102,8 @@ def test_totals_as_csv_and_json_say_the_same(folder: Path, by: str, capsysbinary
     assert status_of([*options, "--format", "csv", "--bom"]) == 0
     raw = capsysbinary.readouterr().out
     assert raw.startswith(b"\xef\xbb\xbf")
-    (row,) = csv.DictReader(io.StringIO(raw.decode("utf-8-sig")))
+    row, total = csv.DictReader(io.StringIO(raw.decode("utf-8-sig")))
+    assert (row["kind"], total["kind"], row["pages"], total["pages"]) == ("people", "total", "5", "5")
     assert status_of([*options, "--format", "json"]) == 0
     (line,) = json.loads(capsysbinary.readouterr().out)["totals"]
     assert (row["released"], row["counted"], row["charged"], row["unproven"]) == ("5", "5", "5", "0")

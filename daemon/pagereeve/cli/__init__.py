@@ -23,7 +23,11 @@ INTERRUPTED = 130
 COMMANDS: Final = (
     ("run", "run:run", "Run the daemon until SIGTERM or Ctrl-C."),
     ("relay", "relay:relay", "Pass badge lines on to the release server, in a process of its own, until SIGTERM."),
-    ("totals", "totals:totals", "Pages to charge per person, cost centre or printer: released, counted, charged."),
+    (
+        "totals",
+        "totals:totals",
+        "Pages per person, cost centre, printer, day or release, with house accounts and the meters; CSV, XLSX ...",
+    ),
     ("explain", "explain:explain", "The whole chain of evidence for a release, in order."),
     ("findings", "findings:app", "List problems with their evidence; record their cause."),
     ("alerts", "alerts:app", "List alerts and undelivered messages; send a test message."),

@@ -6,60 +6,102 @@ import asyncio
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Final, Literal, get_args
 
 from cyclopts import Parameter
 
+from pagereeve.cli.export_files import FileFormat, Wanted, write_export
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone
-from pagereeve.cli.output import say, say_bytes, say_json, show
-from pagereeve.cli.site import site_of
+from pagereeve.cli.output import complain, say, show
+from pagereeve.cli.site import Site, site_of
+from pagereeve.domain.accounts.export_rows import ExportBy
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.totals import By
+from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.queries.totals import TotalsAnswer, totals_of
 from pagereeve.queries.units import UnitStanding, units_of
+from pagereeve.reports.exports.csv_file import CsvForm, DecimalSign, Delimiter, Locale
 from pagereeve.reports.seal import head_line
-from pagereeve.reports.totals import answer_csv, answer_json, answer_tables, period_line, spelling_lines
+from pagereeve.reports.totals import answer_tables, period_line, spelling_lines
 from pagereeve.reports.units import units_line
 
-Format = Literal["auto", "table", "csv", "json"]
+Format = Literal["auto", "table", "csv", "json", "xlsx", "parquet"]
+FILE_FORMATS: Final[tuple[FileFormat, ...]] = get_args(FileFormat)
+NO_TABLE: Final = "a table is for terminals, by person, cost centre or printer"
+NOT_EQUAL: Final = "what people and house accounts received is not what the meters counted; JSON shows where"
 
 
 def totals(
     *,
-    by: Annotated[By, Parameter(help="Group the totals by this.")] = "person",
+    by: Annotated[ExportBy, Parameter(help="Group the totals by this.")] = "person",
     period: PeriodName = None,
     from_: From = None,
     to: To = None,
     zone: Zone = None,
     format_: Annotated[
-        Format, Parameter(name="--format", help="auto is a table on a terminal, and CSV elsewhere.")
+        Format,
+        Parameter(name="--format", help="auto: by the name of the output file; else a table on a terminal, or CSV."),
     ] = "auto",
+    output: Annotated[
+        Path | None, Parameter(help="Output file, replaced atomically; FILE.account.json explains a CSV or Parquet.")
+    ] = None,
+    locale: Annotated[
+        Locale | None, Parameter(help="CSV as a spreadsheet of that language reads it: separator, decimal sign, mark.")
+    ] = None,
+    delimiter: Annotated[Delimiter | None, Parameter(help="Separator of the CSV; wins over --locale.")] = None,
+    decimal: Annotated[DecimalSign | None, Parameter(help="Decimal sign of the CSV; wins over --locale.")] = None,
     bom: Annotated[
-        bool, Parameter(negative="", help="Start the CSV with a byte order mark, for spreadsheets.")
-    ] = False,
+        bool | None, Parameter(negative="--no-bom", help="Start the CSV with a byte order mark; so does --locale.")
+    ] = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """Pages to charge per person, cost centre or printer for a period: released, counted and charged.
+    """Pages per person, cost centre, printer, day or release for a period: released, counted, charged.
 
-    A release belongs to the period in which it started, a gap's pages to that in which the gap closed. By printer, the
-    meter's figures at start and end are shown too, and who received its pages. Exit status 1 if pages counted are not
-    accounted for.
+    A release belongs to the period in which it started, a gap's pages to that in which the gap closed. House accounts
+    stand below people, then what the meters counted: the pages of all rows add up to it. Exit status 1 if they do not.
     """
-    if format_ == "auto":
-        format_ = "table" if sys.stdout.isatty() else "csv"
-    site, table = site_of(config, data_dir, zone), format_ == "table"
-    asked = site.chosen(period, from_, to)
-    answer, units = asyncio.run(_totals(config, data_dir, asked, by, with_units=table))
-    if format_ == "json":
-        say_json(answer_json(answer))
-    elif format_ == "csv":
-        say_bytes(answer_csv(answer, bom=bom).encode())
-    else:
-        show(period_line(answer.period), *site.note(), *answer_tables(answer), *_made_from(answer))
-        for line in (*spelling_lines(answer.lines), *filter(None, [units_line(units)])):
-            say(line)
+    site = site_of(config, data_dir, zone)
+    asked, chosen = site.chosen(period, from_, to), _format(format_, output, by)
+    form = CsvForm.of(locale, delimiter, decimal, bom=bom)
+    if chosen == "table":
+        return _show(config, data_dir, asked, by, site)
+    adds_up = asyncio.run(_export(config, data_dir, Wanted(asked, by, chosen, form, output), site))
+    if not adds_up:
+        complain(NOT_EQUAL)
+    return 0 if adds_up else 1
+
+
+def _format(given: Format, output: Path | None, by: ExportBy) -> FileFormat | Literal["table"]:
+    """Raises BadQuestion where no file of that name, or no table, can be made."""
+    if given == "table":
+        if output is not None or by in {"day", "release"}:
+            raise BadQuestion("--format", f"{NO_TABLE}; use csv or xlsx")
+        return given
+    if given != "auto":
+        return given
+    if output is None:
+        return "table" if sys.stdout.isatty() and by not in {"day", "release"} else "csv"
+    for one in FILE_FORMATS:
+        if output.suffix.lower() == f".{one}":
+            return one
+    raise BadQuestion("--output", f"{output.name!r} ends in none of {', '.join(FILE_FORMATS)}; say --format")
+
+
+async def _export(config: Path, data_dir: Path | None, wanted: Wanted, site: Site) -> bool:
+    async with open_reads(config, data_dir) as reads:
+        export = await write_export(reads, wanted, site)
+        return not export.adding.differences
+
+
+def _show(config: Path, data_dir: Path | None, asked: Period, by: ExportBy, site: Site) -> int:
+    if by == "day" or by == "release":  # noqa: PLR1714 - mypy narrows so
+        raise BadQuestion("--format", NO_TABLE)
+    answer, units = asyncio.run(_totals(config, data_dir, asked, by))
+    show(period_line(answer.period), *site.note(), *answer_tables(answer, meters=by == "printer"), *_made_from(answer))
+    for line in (*spelling_lines(answer.lines), *filter(None, [units_line(units)])):
+        say(line)
     return 0 if answer.conserved else 1
 
 
@@ -68,7 +110,7 @@ def _made_from(answer: TotalsAnswer) -> list[str]:
 
 
 async def _totals(
-    config: Path, data_dir: Path | None, period: Period, by: By, *, with_units: bool
+    config: Path, data_dir: Path | None, period: Period, by: By
 ) -> tuple[TotalsAnswer, Sequence[UnitStanding]]:
     async with open_reads(config, data_dir) as reads:
-        return await totals_of(reads, period, by), await units_of(reads) if with_units else ()
+        return await totals_of(reads, period, by), await units_of(reads)

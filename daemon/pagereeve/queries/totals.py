@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.accounts.export_rows import ExportRow, summed_rows
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
 from pagereeve.domain.accounts.totals import OPEN, By, Total, Totals
@@ -17,7 +18,7 @@ from pagereeve.queries.waiting import pages_waiting
 
 @dataclass(frozen=True, slots=True)
 class TotalsAnswer:
-    """``lines`` are of releases started in the period, ``accounts`` (asked for by printer only) of the same ones.
+    """``lines`` are of releases started in the period, ``accounts`` of the same ones.
 
     ``seal`` is the head of the journal at that moment.
     """
@@ -25,13 +26,16 @@ class TotalsAnswer:
     period: Period
     by: By
     lines: tuple[Total, ...]
-    accounts: AccountsOfPeriod | None = None
+    accounts: AccountsOfPeriod
     seal: SealHead | None = None
+
+    def rows(self) -> list[ExportRow]:
+        return summed_rows(self.by, self.lines, self.accounts)
 
     @property
     def conserved(self) -> bool:
-        """Every page counted is accounted for, as far as this answer shows."""
-        return self.accounts is None or all(line.conserved for line in self.accounts.lines)
+        """Every page counted is accounted for."""
+        return all(line.conserved for line in self.accounts.lines)
 
 
 async def totals_of(reads: Reads, period: Period, by: By) -> TotalsAnswer:
@@ -41,13 +45,23 @@ async def totals_of(reads: Reads, period: Period, by: By) -> TotalsAnswer:
 
 
 async def _totals_of(held: Reads, period: Period, by: By) -> TotalsAnswer:
+    accounts, by_printer = await accounts_read(held, period)
+    return TotalsAnswer(period, by, tuple(await lines_of(held, period, by, by_printer)), accounts)
+
+
+async def accounts_read(held: Reads, period: Period) -> tuple[AccountsOfPeriod, Sequence[Total]]:
+    """Where the period's pages went, and the printers' totals; ``held`` is of one moment."""
+    sums = await held.period_sums(period.from_us, period.to_us)
+    waiting = await pages_waiting(held, sorted({one.who for one in sums.by_printer if one.verdicts[OPEN]}))
+    return accounts_of(period, sums, waiting), sums.by_printer
+
+
+async def lines_of(held: Reads, period: Period, by: By, by_printer: Sequence[Total]) -> Sequence[Total]:
     if by == "printer":
-        sums = await held.period_sums(period.from_us, period.to_us)
-        waiting = await pages_waiting(held, sorted({one.who for one in sums.by_printer if one.verdicts[OPEN]}))
-        return TotalsAnswer(period, by, sums.by_printer, accounts_of(period, sums, waiting))
+        return by_printer
     if by == "cost-centre":
-        return TotalsAnswer(period, by, tuple(await _by_cost_centre(held, period)))
-    return TotalsAnswer(period, by, tuple(await held.charge_totals("person", period.from_us, period.to_us)))
+        return await _by_cost_centre(held, period)
+    return await held.charge_totals("person", period.from_us, period.to_us)
 
 
 async def _by_cost_centre(reads: Reads, period: Period) -> Sequence[Total]:

@@ -1,4 +1,4 @@
-"""Totals as CSV, JSON and a table for people."""
+"""Totals as JSON and as tables for people."""
 
 from __future__ import annotations
 
@@ -8,34 +8,20 @@ from zoneinfo import ZoneInfo
 
 from rich.table import Table
 
+from pagereeve.domain.accounts.export_rows import ExportBy, ExportRow
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period, local_text
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, EdgeStretch, PrinterAccounts
-from pagereeve.domain.accounts.totals import By, Total, ordered
+from pagereeve.domain.accounts.totals import By, Total
 from pagereeve.domain.brackets.prints import WHOLE
 from pagereeve.domain.ledger import ACCOUNT_KINDS
 from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.totals import TotalsAnswer
 from pagereeve.reports.rows_json import stretch_json
 from pagereeve.reports.seal import head_json
-from pagereeve.reports.text import Cell, csv_text, plain
+from pagereeve.reports.text import plain
 
 NONE_SHOWN: Final = "(none)"
 UNKNOWN_SHOWN: Final = "?"
-VERDICTS: Final = ("agrees", "surplus", "shortfall", "unproven", "open")
-COLUMNS: Final = (
-    "channel",
-    "unit",
-    "billed",
-    "releases",
-    "released",
-    "released_unknown",
-    "counted",
-    "counted_unknown",
-    "charged",
-    "unproven",
-    *(f"verdict_{verdict}" for verdict in VERDICTS),
-)
-
 METER_LINES: Final = {
     "meter_start": "meter at start",
     "meter_end": "meter at end",
@@ -48,64 +34,20 @@ METER_LINES: Final = {
 WAITING: Final = ("pages_waiting", "releases_waiting")
 """What is in no account yet, beside *conserved*: a day on which nothing is judged is conserved too."""
 
-ACCOUNT_COLUMNS: Final = (*METER_LINES, *(kind.replace("-", "_") for kind in ACCOUNT_KINDS), "conserved", *WAITING)
-
 
 PRINTS_CONSERVED: Final = "prints only"
 
 
-def totals_csv(by: By, lines: Sequence[Total], *, bom: bool = False) -> str:
-    """One line for each total, nothing else: the file stays rectangular. An empty figure is unknown."""
-    return csv_text((by.replace("-", "_"), *COLUMNS), (_row(line) for line in lines), bom=bom)
-
-
-def answer_csv(answer: TotalsAnswer, *, bom: bool = False) -> str:
-    """By printer, the accounts are in further columns of the same lines, so that the file stays rectangular."""
-    if answer.accounts is None:
-        return totals_csv(answer.by, answer.lines, bom=bom)
-    totals = {(line.who, line.channel, line.unit): line for line in answer.lines}
-    accounts = {(line.printer, line.channel, line.unit): line for line in answer.accounts.lines}
-    lines = ordered([*answer.lines, *(Total(*key) for key in accounts if key not in totals)])
-    rows = [[*_row(one), *_account_cells(accounts.get((one.who, one.channel, one.unit)))] for one in lines]
-    return csv_text((answer.by, *COLUMNS, *ACCOUNT_COLUMNS), rows, bom=bom)
-
-
-def _account_cells(line: PrinterAccounts | None) -> list[Cell]:
-    """Empty where every bracket of the period is open."""
-    if line is None:
-        return [None for _ in ACCOUNT_COLUMNS]
-    return [
-        line.meter_start,
-        line.meter_end,
-        line.meter_restarts,
-        line.over_start,
-        line.over_end,
-        *(line.received[kind] for kind in ACCOUNT_KINDS),
-        _conserved(line, "no"),
-        *(getattr(line, name) for name in WAITING),
-    ]
-
-
-def _row(line: Total) -> list[Cell]:
-    return [
-        line.who or NONE_SHOWN,
-        line.channel,
-        line.unit,
-        "yes" if line.billed else "no",
-        line.releases,
-        line.released.pages,
-        line.released.unknown,
-        line.counted.pages,
-        line.counted.unknown,
-        line.charged,
-        line.unproven,
-        *(line.verdicts[verdict] for verdict in VERDICTS),
-    ]
-
-
-def total_json(by: By, line: Total) -> dict[str, Any]:
+def total_json(by: ExportBy, line: Total) -> dict[str, Any]:
     return {
         by.replace("-", "_"): line.who or None,
+        **_figures_json(line),
+        **({"also_written": list(line.also_written)} if by == "person" else {}),
+    }
+
+
+def _figures_json(line: Total) -> dict[str, Any]:
+    return {
         "channel": line.channel,
         "unit": line.unit or None,
         "billed": line.billed,
@@ -117,8 +59,19 @@ def total_json(by: By, line: Total) -> dict[str, Any]:
         "charged": line.charged,
         "unproven": line.unproven,
         "verdicts": dict(line.verdicts),
-        **({"also_written": list(line.also_written)} if by == "person" else {}),
     }
+
+
+def house_json(by: ExportBy, row: ExportRow) -> dict[str, Any]:
+    """By printer and by day, whose it is stands there too."""
+    whose = {by.replace("-", "_"): row.who} if row.who else {}
+    return whose | {"account": row.account, "channel": row.channel, "unit": row.unit or None, "pages": row.pages}
+
+
+def total_row_json(row: ExportRow) -> dict[str, Any]:
+    """``pages``: what the meters counted; the rest is the sum of people's rows."""
+    figures = Total("", row.channel, row.unit) if row.figures is None else row.figures
+    return {"account": row.account, **_figures_json(figures), "pages": row.pages}
 
 
 def spelling_lines(lines: Iterable[Total]) -> list[str]:
@@ -162,19 +115,18 @@ def period_json(period: Period) -> dict[str, Any]:
 
 
 def answer_json(answer: TotalsAnswer) -> dict[str, Any]:
-    """``accounts`` and ``edges`` are there for totals by printer only; ``seal`` where a journal was read."""
-    body = totals_json(answer.period, answer.by, answer.lines, answer.accounts)
-    return body if answer.seal is None else body | {"seal": head_json(answer.seal)}
-
-
-def totals_json(
-    period: Period, by: By, lines: Sequence[Total], accounts: AccountsOfPeriod | None = None
-) -> dict[str, Any]:
-    body: dict[str, Any] = {"period": period_json(period), "by": by, "totals": [total_json(by, one) for one in lines]}
-    if accounts is not None:
-        body["accounts"] = [accounts_json(line) for line in accounts.lines]
-        body["edges"] = [edge_json(one) for one in accounts.edges]
-    return body
+    """``seal`` is there where a journal was read. People's ``charged`` and the house's pages come to ``total``."""
+    rows = answer.rows()
+    return {
+        "period": period_json(answer.period),
+        "by": answer.by,
+        "totals": [total_json(answer.by, one) for one in answer.lines],
+        "house": [house_json(answer.by, row) for row in rows if row.kind == "house"],
+        "total": [total_row_json(row) for row in rows if row.kind == "total"],
+        "accounts": [accounts_json(line) for line in answer.accounts.lines],
+        "edges": [edge_json(one) for one in answer.accounts.edges],
+        **({} if answer.seal is None else {"seal": head_json(answer.seal)}),
+    }
 
 
 def period_line(period: Period, what: str = "Releases started") -> str:
@@ -185,26 +137,18 @@ def period_line(period: Period, what: str = "Releases started") -> str:
     return f"{what}{name}: from {begins} to {ends} ({period.zone.key})"
 
 
+LEGEND: Final = (
+    "released: claimed; counted: by the meter; charged: by policy; unproven: claimed only\n"
+    "?: no release said a figure; +2?: two more said none; (part): counted within the channel that is billed;\n"
+    "(all functions): counts copies and faxes too, beside the prints that are billed"
+)
+
+
 def totals_table(by: By, lines: Sequence[Total]) -> Table:
-    """For people: billed channels first; ``?`` is unknown, ``+n?`` says for how many releases a figure is missing."""
-    table = Table(caption="released: claimed; counted: by the meter; charged: by policy; unproven: claimed only")
-    table.add_column(by.replace("-", " "))
-    table.add_column("channel")
-    for heading in ("releases", "released", "counted", "charged", "unproven"):
-        table.add_column(heading, justify="right")
-    table.add_column("verdicts")
+    """For people: billed channels first."""
+    table = _totals_table(by, ())
     for line in lines:
-        verdicts = [f"{count} {verdict}" for verdict, count in line.verdicts.items() if count]
-        table.add_row(
-            plain(line.who or NONE_SHOWN),
-            plain(f"{line.channel}{_beside(line)}") + (f", {line.unit}" if line.unit else ""),
-            str(line.releases),
-            _shown(line.released.pages, line.released.unknown),
-            _shown(line.counted.pages, line.counted.unknown),
-            str(line.charged),
-            str(line.unproven),
-            ", ".join(verdicts),
-        )
+        table.add_row(*_named(line.who or NONE_SHOWN, line), *_figures(line), _verdicts(line))
     return table
 
 
@@ -213,9 +157,57 @@ def _beside(line: Total) -> str:
     return "" if line.billed else " (all functions)" if line.channel == WHOLE else " (part)"
 
 
-def answer_tables(answer: TotalsAnswer) -> list[Table]:
-    shown = [] if answer.accounts is None else accounts_tables(answer.accounts, answer.period.zone)
-    return [totals_table(answer.by, answer.lines), *shown]
+def rows_table(by: ExportBy, rows: Iterable[ExportRow]) -> Table:
+    """People, house accounts, and what the meters counted: the column ``pages`` adds up."""
+    table = _totals_table(by, ("pages",), "\npages: received by people and house accounts; they add up to the total")
+    for row in rows:
+        line = Total(row.who, row.channel, row.unit) if row.figures is None else row.figures
+        name = _row_name(row)
+        figures = ("", "", "", "", "") if row.figures is None else _figures(line)
+        verdicts = _verdicts(line) if row.kind == "people" else ""
+        end_section = row.kind == "total"
+        table.add_row(*_named(name, line), *figures, str(row.pages), verdicts, end_section=end_section)
+    return table
+
+
+def _row_name(row: ExportRow) -> str:
+    if row.kind == "people":
+        return row.who or NONE_SHOWN
+    return "TOTAL" if row.kind == "total" else f"{row.who} {row.account}".strip()
+
+
+def _totals_table(by: ExportBy, more: Sequence[str], about: str = "") -> Table:
+    table = Table(caption=LEGEND + about)
+    table.add_column(by.replace("-", " "))
+    table.add_column("channel")
+    for heading in ("releases", "released", "counted", "charged", "unproven", *more):
+        table.add_column(heading, justify="right")
+    table.add_column("verdicts")
+    return table
+
+
+def _named(name: str, line: Total) -> tuple[str, str]:
+    return plain(name), plain(f"{line.channel}{_beside(line)}") + (f", {line.unit}" if line.unit else "")
+
+
+def _figures(line: Total) -> tuple[str, ...]:
+    return (
+        str(line.releases),
+        _shown(line.released.pages, line.released.unknown),
+        _shown(line.counted.pages, line.counted.unknown),
+        str(line.charged),
+        str(line.unproven),
+    )
+
+
+def _verdicts(line: Total) -> str:
+    return ", ".join(f"{count} {verdict}" for verdict, count in line.verdicts.items() if count)
+
+
+def answer_tables(answer: TotalsAnswer, *, meters: bool = True) -> list[Table]:
+    """``meters``: with how each printer's pages follow from its meter's figures."""
+    shown = accounts_tables(answer.accounts, answer.period.zone) if meters else []
+    return [rows_table(answer.by, answer.rows()), *shown]
 
 
 def accounts_tables(accounts: AccountsOfPeriod, zone: ZoneInfo) -> list[Table]:

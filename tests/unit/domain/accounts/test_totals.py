@@ -24,17 +24,16 @@ from pagereeve.domain.ledger import Charge, Grade, Posting, ReleaseKey, RowSegme
 from pagereeve.domain.projection.projector import rebuild, replay
 from pagereeve.domain.values.instants import from_text
 from pagereeve.queries.totals import TotalsAnswer
-from pagereeve.reports.text import BOM, csv_text, guarded
+from pagereeve.reports.exports.csv_file import CsvForm
+from pagereeve.reports.text import guarded
 from pagereeve.reports.totals import (
     accounts_table,
-    answer_csv,
     answer_json,
     answer_tables,
     period_line,
-    totals_csv,
-    totals_json,
     totals_table,
 )
+from tests.exports import csv_bytes
 from tests.histories import assigned
 from tests.property.days import PRINTER, make_day
 
@@ -91,7 +90,7 @@ def test_what_no_release_says_stays_unknown_and_is_never_0() -> None:
     assert line.released.pages is None
     assert line.counted.pages is None
     assert line.counted.unknown == 1
-    (row,) = csv.DictReader(io.StringIO(totals_csv("person", [line])))
+    row = next(csv.DictReader(io.StringIO(csv_bytes("person", [line]).decode())))
     assert row["counted"] == ""
     assert row["counted_unknown"] == "1"
 
@@ -122,7 +121,7 @@ def test_pages_go_to_the_cost_centre_that_was_valid_when_the_release_started() -
     ]
     lines = Totals("cost-centre", centres).add_all(rows).lines()
     assert {line.who: line.charged for line in lines} == {"CC1": 30, "CC2": 20, "": 7}
-    assert "(none),total" in totals_csv("cost-centre", lines)
+    assert b"\r\n,people,people,total" in csv_bytes("cost-centre", lines)
 
 
 def test_the_days_of_a_month_sum_to_the_month() -> None:
@@ -227,8 +226,8 @@ def test_the_table_of_a_period_shows_the_stretches_over_its_edges() -> None:
         shown[name] = (line.meter_start, line.meter_end, line.over_start, line.over_end, line.people, line.house)
         assert (edge.stretch, edge.pages) == (bracket, line.counted)
         answer = TotalsAnswer(period, "printer", tuple(Totals("printer").lines()), found)
-        (row,) = csv.DictReader(io.StringIO(answer_csv(answer)))
-        assert (row["meter_start"], row["over_end"], row["people"]) == ("100", str(line.over_end), "5")
+        (total,) = answer_json(answer)["total"]
+        assert total["pages"] == line.counted
         console = Console(width=200, file=io.StringIO())
         console.print(*answer_tables(answer))
         text = console.file.getvalue()  # type: ignore[attr-defined]
@@ -255,30 +254,23 @@ def test_text_that_begins_like_a_formula_is_guarded(name: str) -> None:
     assert guarded(name) == f"'{name}"
 
 
-def test_figures_and_ordinary_text_are_written_as_they_are() -> None:
-    # grafana/grafana#17363: -12 stays -12; opendidac/opendidac#681: cost centres 00042 and 3-12 stay text.
-    assert csv_text(["a", "b", "c", "d"], [["-2+3", -12, None, "00042"], ["3-12", 0, 5, "a,b"]]) == (
-        'a,b,c,d\r\n\'-2+3,-12,,00042\r\n3-12,0,5,"a,b"\r\n'
-    )
-
-
 def test_a_byte_order_mark_stands_alone_without_a_separator_hint() -> None:
     # Belphemur/vue-json-csv#43: the file starts EF BB BF and has no hint line.
-    text = totals_csv("person", Totals("person").add_all([charge(owner="Jürgen Ößwald")]).lines(), bom=True)
-    assert text.startswith(BOM)
-    raw = text.encode()
-    assert raw.startswith(b"\xef\xbb\xbfperson,channel")
+    lines = Totals("person").add_all([charge(owner="Jürgen Ößwald")]).lines()
+    raw = csv_bytes("person", lines, form=CsvForm(bom=True))
+    assert raw.startswith(b"\xef\xbb\xbfperson,kind")
     assert b"sep=" not in raw
-    assert "Jürgen Ößwald" in text
+    assert "Jürgen Ößwald" in raw.decode()
 
 
 def test_csv_is_rectangular_and_lines_up_with_the_json() -> None:
     lines = Totals("printer").add_all([charge(), charge(printer="hall", verdict=None)]).lines()
-    rows = list(csv.reader(io.StringIO(totals_csv("printer", lines))))
+    rows = list(csv.reader(io.StringIO(csv_bytes("printer", lines).decode())))
     assert {len(row) for row in rows} == {len(rows[0])}
-    body = json.loads(json.dumps(totals_json(between(None, None, UTC), "printer", lines, AccountsOfPeriod((), ()))))
+    answer = TotalsAnswer(between(None, None, UTC), "printer", tuple(lines), AccountsOfPeriod((), ()))
+    body = json.loads(json.dumps(answer_json(answer)))
     assert body["period"] == {"name": "always", "zone": "UTC", "from": None, "to": None}
-    assert [one["printer"] for one in body["totals"]] == [row[0] for row in rows[1:]]
+    assert [one["printer"] for one in body["totals"]] == [row[0] for row in rows if row[1] == "people"]
     assert body["accounts"] == []
 
 

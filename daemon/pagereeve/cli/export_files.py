@@ -1,0 +1,135 @@
+"""Writing an export: to stdout, or to a file with what makes it add up beside it."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import BinaryIO, Final, Literal, Protocol
+
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+from pagereeve.app.zone_database import zone_database
+from pagereeve.cli.output import output_file
+from pagereeve.cli.site import Site
+from pagereeve.domain.accounts.export_rows import ExportBy, ExportRow
+from pagereeve.domain.accounts.periods import Period
+from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.ports.reads import Reads
+from pagereeve.queries.exports import Export, export_of
+from pagereeve.reports.exports.account import Account, Made
+from pagereeve.reports.exports.columns import Column, columns_of
+from pagereeve.reports.exports.csv_file import CsvFile, CsvForm
+from pagereeve.reports.exports.json_file import JsonFile
+
+FileFormat = Literal["csv", "json", "xlsx", "parquet"]
+SIDECAR: Final = ".account.json"
+BINARY: Final[frozenset[FileFormat]] = frozenset({"xlsx", "parquet"})
+HOLDS_ITS_ACCOUNT: Final[frozenset[FileFormat]] = frozenset({"json", "xlsx"})
+
+
+@dataclass(frozen=True, slots=True)
+class Wanted:
+    period: Period
+    by: ExportBy
+    format: FileFormat
+    form: CsvForm
+    out: Path | None
+
+
+class RowFile(Protocol):
+    def write(self, row: ExportRow) -> None: ...
+
+    def end(self, account: Account) -> None:
+        """All rows have passed."""
+        ...
+
+    def abandon(self) -> None:
+        """Not all will come."""
+        ...
+
+
+async def write_export(reads: Reads, wanted: Wanted, site: Site) -> Export:
+    """All of it is of one moment. Raises BadQuestion."""
+    if wanted.format in BINARY and wanted.out is None and sys.stdout.isatty():
+        raise BadQuestion("--output", f"is needed: {wanted.format} is nothing for a terminal")
+    columns = columns_of(wanted.by, wanted.period.zone)
+    async with reads.snapshot() as held:
+        export = await export_of(held, wanted.period, wanted.by)
+        database = zone_database(wanted.period.zone.key)
+        made = Made(wanted.period, wanted.by, export.seal, database, site.zone_from)
+        with output_file(wanted.out) as file, _progress(export) as seen:
+            writer = _writer(file, wanted, columns, made)
+            rows = 0
+            try:
+                async for row in export.rows:
+                    writer.write(row)
+                    rows += 1
+                    seen(row)
+            except BaseException:
+                writer.abandon()
+                raise
+            account = Account(export.accounts, export.adding.differences)
+            writer.end(account)
+    if wanted.out is not None and wanted.format not in HOLDS_ITS_ACCOUNT:
+        _write_sidecar(wanted.out, made, account, columns, rows)
+    return export
+
+
+def _write_sidecar(out: Path, made: Made, account: Account, columns: Sequence[Column], rows: int) -> None:
+    with out.open("rb") as file:
+        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    body = made.body() | {"file": out.name, "sha256": digest, "rows": rows} | account.body()
+    body["columns"] = {one.name: one.about for one in columns}
+    with output_file(out.with_name(out.name + SIDECAR)) as sidecar:
+        sidecar.write(json.dumps(body, indent=2, ensure_ascii=False).encode() + b"\n")
+
+
+def _writer(file: BinaryIO, wanted: Wanted, columns: Sequence[Column], made: Made) -> RowFile:
+    match wanted.format:
+        case "csv":
+            return CsvFile(file, columns, wanted.form)
+        case "json":
+            return JsonFile(file, wanted.by, made)
+        case "xlsx":
+            # It takes a moment to import.
+            from pagereeve.reports.exports.xlsx_file import XlsxFile  # noqa: PLC0415 - see above
+
+            return XlsxFile(file, columns, made)
+        case "parquet":
+            return _parquet(file, columns, made)
+
+
+def _parquet(file: BinaryIO, columns: Sequence[Column], made: Made) -> RowFile:
+    try:
+        from pagereeve.reports.exports.parquet_file import ParquetFile  # noqa: PLC0415 - an extra
+    except ModuleNotFoundError as error:
+        if (error.name or "").partition(".")[0] != "pyarrow":
+            raise
+        raise BadQuestion("--format", "parquet needs pyarrow: pip install 'pagereeve[parquet]'") from error
+    return ParquetFile(file, columns, made)
+
+
+@contextmanager
+def _progress(export: Export) -> Iterator[Callable[[ExportRow], None]]:
+    """How far it is, on a terminal only and where there is more to go through than to add up."""
+    if export.by not in {"day", "release"} or not sys.stderr.isatty():
+        yield lambda row: None  # noqa: ARG005 - nothing is shown
+        return
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bars:
+        task = bars.add_task("days" if export.by == "day" else "releases", total=export.steps)
+        passed = ""
+
+        def seen(row: ExportRow) -> None:
+            nonlocal passed
+            if row.kind == "people" and (row.charge is not None or row.who != passed):
+                passed = row.who
+                bars.advance(task)
+
+        yield seen

@@ -1,0 +1,89 @@
+"""The rows of an export, one after the other: memory hangs on people, printers or days, not on releases."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass, field
+
+from pagereeve.domain.accounts.export_rows import (
+    Adding,
+    ExportBy,
+    ExportRow,
+    house_rows,
+    people_row,
+    release_row,
+)
+from pagereeve.domain.accounts.periods import Period
+from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
+from pagereeve.domain.accounts.totals import Total
+from pagereeve.ports.reads import Reads
+from pagereeve.ports.seal import SealHead
+from pagereeve.queries.totals import accounts_read, lines_of
+
+
+@dataclass(frozen=True, slots=True)
+class Export:
+    """``rows`` may be gone through once, while ``reads`` stand at their moment; ``adding`` then knows whether they add
+    up. ``steps``: how many releases or days there are to go through.
+    """
+
+    period: Period
+    by: ExportBy
+    accounts: AccountsOfPeriod
+    seal: SealHead | None
+    steps: int
+    adding: Adding
+    rows: AsyncIterator[ExportRow] = field(compare=False)
+
+
+async def export_of(held: Reads, period: Period, by: ExportBy) -> Export:
+    """``held`` is of one moment. By day, raises BadQuestion for a period without two ends."""
+    accounts, by_printer = await accounts_read(held, period)
+    adding = Adding(accounts)
+    days = period.days() if by == "day" else []
+    # Each channel of a release is a row.
+    steps = len(days) or sum(one.releases for one in by_printer)
+    if by == "day":
+        rows = _of_days(held, days)
+    elif by == "release":
+        rows = _of_releases(held, period, accounts)
+    else:
+        rows = _of_lines(await lines_of(held, period, by, by_printer), accounts, by)
+    return Export(period, by, accounts, await held.seal_head(), steps, adding, _with_totals(rows, adding))
+
+
+async def _with_totals(rows: AsyncIterator[ExportRow], adding: Adding) -> AsyncIterator[ExportRow]:
+    async for row in rows:
+        yield adding.add(row)
+    for row in adding.totals():
+        yield row
+
+
+async def _of_lines(lines: Sequence[Total], accounts: AccountsOfPeriod, by: ExportBy) -> AsyncIterator[ExportRow]:
+    for line in lines:
+        yield people_row(line)
+    for row in house_rows(accounts.lines, by):
+        yield row
+
+
+async def _of_releases(held: Reads, period: Period, accounts: AccountsOfPeriod) -> AsyncIterator[ExportRow]:
+    async for charge in held.charges(period.from_us, period.to_us):
+        yield release_row(charge)
+    for row in house_rows(accounts.lines, "release"):
+        yield row
+
+
+async def _of_days(held: Reads, days: Sequence[Period]) -> AsyncIterator[ExportRow]:
+    """Each day is a period of its own, so that what lies over a midnight belongs to one day by the one rule."""
+    house: list[ExportRow] = []
+    for day in days:
+        sums = await held.period_sums(day.from_us, day.to_us)
+        people: dict[tuple[bool, str, str], Total] = {}
+        for one in sums.by_printer:
+            key = (not one.billed, one.channel, one.unit)
+            people.setdefault(key, Total(day.name, one.channel, one.unit)).merge(one)
+        for _, total in sorted(people.items(), key=lambda item: item[0]):
+            yield people_row(total)
+        house += house_rows(accounts_of(day, sums).lines, "day", day.name)
+    for row in house:
+        yield row

@@ -1,0 +1,135 @@
+"""The columns of an export: what each is called, what kind of value it holds, and what it says."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import Final, Literal
+from zoneinfo import ZoneInfo
+
+from pagereeve.domain.accounts.export_rows import ExportBy, ExportRow
+from pagereeve.domain.accounts.periods import local_text
+from pagereeve.domain.accounts.totals import OPEN
+from pagereeve.domain.ledger import Charge, Verdict
+
+Value = str | int | bool | None
+ColumnKind = Literal["text", "whole", "truth"]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """``about`` explains it to whoever reads the file; an empty cell is a value that is not known, or not there."""
+
+    name: str
+    kind: ColumnKind
+    about: str
+    value: Callable[[ExportRow], Value]
+
+
+WHOSE: Final = {
+    "person": "who the pages are of, as the name was first written; empty in rows of house accounts and totals",
+    "cost-centre": "the cost centre to which the person belonged when the release started; empty: nobody said one",
+    "printer": "the printer; empty in totals, which are of all printers",
+    "day": "the local day on which releases started and gaps closed; no row: nothing came to that day",
+}
+
+KIND: Final = Column(
+    "kind",
+    "text",
+    "people: pages of releases; house: pages that nobody is charged for; total: what the meters counted; "
+    "in each channel and unit the pages of all other rows add up to it",
+    lambda row: row.kind,
+)
+ACCOUNT: Final = Column(
+    "account",
+    "text",
+    "who received the pages: people, or a house account (house:stray, house:surplus and so on; "
+    "one without a row received nothing); meters in totals",
+    lambda row: row.account,
+)
+PAGES: Final = Column(
+    "pages",
+    "whole",
+    "pages that the account received; the column that adds up. Below 0: charged beyond what was counted",
+    lambda row: row.pages,
+)
+CHANNEL: Final = (
+    Column("channel", "text", "the counter; never add up two channels", lambda row: row.channel),
+    Column("unit", "text", "impressions, sheets ...; empty: no reading gave it", lambda row: row.unit or None),
+    Column(
+        "billed",
+        "truth",
+        "whether charges of this channel are the bill; other channels are parts of it",
+        lambda row: row.billed,
+    ),
+)
+
+
+def _figure(name: str) -> Callable[[ExportRow], Value]:
+    return lambda row: None if row.figures is None else getattr(row.figures, name)
+
+
+def _known(name: str) -> Callable[[ExportRow], Value]:
+    return lambda row: None if row.figures is None else getattr(row.figures, name).pages
+
+
+def _unknown(name: str) -> Callable[[ExportRow], Value]:
+    return lambda row: None if row.figures is None else getattr(row.figures, name).unknown
+
+
+def _verdicts(name: str, row: ExportRow) -> Value:
+    return None if row.figures is None else row.figures.verdicts[name]
+
+
+FIGURES: Final = (
+    Column("releases", "whole", "how many releases; empty in rows of house accounts", _figure("releases")),
+    Column("released", "whole", "pages that servers claim; empty: no release said a number", _known("released")),
+    Column("released_unknown", "whole", "releases that said no number", _unknown("released")),
+    Column("counted", "whole", "pages that meters show for these releases; empty: none does", _known("counted")),
+    Column("counted_unknown", "whole", "releases for which no meter shows a number", _unknown("counted")),
+    Column("charged", "whole", "pages charged by the policy", _figure("charged")),
+    Column("unproven", "whole", "pages claimed that no count supports; in no account", _figure("unproven")),
+    PAGES,
+)
+VERDICTS: Final = tuple(
+    Column(f"verdict_{name}", "whole", f"releases with the verdict {name}", partial(_verdicts, name))
+    for name in (*(one.value for one in Verdict), OPEN)
+)
+
+
+def columns_of(by: ExportBy, zone: ZoneInfo) -> tuple[Column, ...]:
+    if by == "release":
+        return (*_of_release(zone), KIND, ACCOUNT, *CHANNEL, *_GRADES, *FIGURES)
+    named = Column(by.replace("-", "_"), "text", WHOSE[by], lambda row: row.who or None)
+    return (named, KIND, ACCOUNT, *CHANNEL, *FIGURES, *VERDICTS)
+
+
+def _of_release(zone: ZoneInfo) -> tuple[Column, ...]:
+    source = "who sent it; a release is unique for its source"
+    started = f"when the release started, local time of {zone.key} with its offset"
+    return (
+        Column("release", "text", "as its source names it", _of_charge(lambda one: one.release.release)),
+        Column("source", "text", source, _of_charge(lambda one: one.release.source)),
+        Column("person", "text", "who it is of, as this release wrote it", _of_charge(lambda one: one.owner)),
+        Column("printer", "text", "where it was released", _of_charge(lambda one: one.printer)),
+        Column("started", "text", started, _of_charge(lambda one: local_text(one.started_us, zone))),
+    )
+
+
+def _grade(charge: Charge) -> Value:
+    return None if charge.grade is None else charge.grade.value
+
+
+def _verdict(charge: Charge) -> Value:
+    return OPEN if charge.verdict is None else charge.verdict.value
+
+
+def _of_charge(value: Callable[[Charge], Value]) -> Callable[[ExportRow], Value]:
+    return lambda row: None if row.charge is None else value(row.charge)
+
+
+_GRADES: Final = (
+    Column("grade", "text", "how good the evidence is; empty: not judged", _of_charge(_grade)),
+    Column("verdict", "text", "what the count says of the claim", _of_charge(_verdict)),
+)

@@ -1,0 +1,145 @@
+"""A workbook of three sheets, written row by row: the rows, the period's account, and what the columns say.
+
+ISO/IEC 29500 by XlsxWriter in its constant-memory mode. Cells are typed: text is text, whatever it looks like (no
+formula, no date, no lost zero), and a figure is a number.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import UTC, datetime
+from typing import BinaryIO, Final
+
+from xlsxwriter import Workbook
+from xlsxwriter.format import Format
+from xlsxwriter.worksheet import Worksheet
+
+from pagereeve.domain.accounts.export_rows import ExportRow
+from pagereeve.domain.accounts.periods import local_text
+from pagereeve.domain.accounts.printer_accounts import EdgeStretch
+from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.domain.values.visible import visible
+from pagereeve.reports.exports.account import LINES, Account, Made
+from pagereeve.reports.exports.columns import Column, Value
+from pagereeve.reports.seal import head_text
+from pagereeve.reports.totals import accounts_json, period_line
+
+ROWS_MAX: Final = 1_048_576
+"""Rows of a sheet, its heading among them (Microsoft: Excel specifications and limits)."""
+TEXT_MAX: Final = 32_767
+"""Characters of a cell (the same)."""
+_NARROW, _WIDE, _WIDEST = 11, 26, 100
+_EDGES: Final = ("printer", "channel", "unit", "opens", "closes", "counted", "of the period")
+# The same rows are the same file, whenever it is made.
+_CREATED: Final = datetime(2000, 1, 1, tzinfo=UTC)
+
+
+class XlsxFile:
+    """The sheet ``rows`` as they come; ``end`` adds the others and writes the file."""
+
+    def __init__(self, file: BinaryIO, columns: Sequence[Column], made: Made) -> None:
+        self._made, self._columns, self._row = made, columns, 1
+        self._book = Workbook(file, {"constant_memory": True})
+        self._book.set_properties({"title": "Pagereeve", "created": _CREATED})
+        self._text = self._book.add_format({"num_format": "@"})
+        self._whole = self._book.add_format({"num_format": "0"})
+        self._head = self._book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
+        self._rows = self._book.add_worksheet("rows")
+        for place, column in enumerate(columns):
+            width = _WIDE if column.kind == "text" else _NARROW
+            self._rows.set_column(place, place, width, self._text if column.kind == "text" else self._whole)
+        self._heading(self._rows, 0, [one.name for one in columns])
+
+    def _heading(self, sheet: Worksheet, row: int, names: Sequence[str]) -> None:
+        for place, name in enumerate(names):
+            sheet.write_string(row, place, name, self._head)
+        if row == 0:
+            sheet.freeze_panes(1, 0)
+
+    def write(self, row: ExportRow) -> None:
+        """Raises BadQuestion for more rows than a sheet holds."""
+        if self._row >= ROWS_MAX:
+            raise BadQuestion("--format", f"xlsx holds {ROWS_MAX - 1} rows, and there are more; use csv or parquet")
+        for place, column in enumerate(self._columns):
+            self._cell(self._rows, self._row, place, column.value(row))
+        self._row += 1
+
+    def _cell(self, sheet: Worksheet, row: int, place: int, value: object) -> None:
+        match value:
+            case None:
+                return
+            case bool():
+                sheet.write_boolean(row, place, value)
+            case int():
+                sheet.write_number(row, place, value, self._whole)
+            case str():
+                sheet.write_string(row, place, _shown(value), self._text)
+
+    def abandon(self) -> None:
+        """Nothing is written; what was kept in passing is removed."""
+        for sheet in self._book.worksheets():
+            sheet._opt_close()  # noqa: SLF001 - it has no other way to let go of its temporary files
+
+    def end(self, account: Account) -> None:
+        self._account(self._book.add_worksheet("account"), account)
+        self._legend(self._book.add_worksheet("columns"), self._head)
+        self._book.close()
+
+    def _account(self, sheet: Worksheet, account: Account) -> None:
+        sheet.set_column(0, 0, _WIDE)
+        sheet.set_column(1, 20, 14)
+        made = self._made
+        said: list[tuple[str, Value]] = [
+            ("period", period_line(made.period)),
+            ("zone from", {"default": "no zone is set"}.get(made.zone_from, made.zone_from)),
+            ("time zone database", made.database),
+            ("journal", None if made.seal is None else made.seal.origin),
+            ("head of the journal", None if made.seal is None else head_text(made.seal)),
+            ("adds up", "NO" if account.differences else "yes"),
+        ]
+        said += [(f"difference in {channel}", pages) for (channel, _), pages in account.differences.items()]
+        for row, (name, value) in enumerate(said):
+            sheet.write_string(row, 0, name, self._head)
+            self._cell(sheet, row, 1, value)
+        row = len(said) + 1
+        lines = [accounts_json(line) for line in account.accounts.lines]
+        names = list(lines[0]) if lines else ["printer", "channel", "unit"]
+        self._heading(sheet, row, [name.replace("_", " ") for name in names])
+        for line in lines:
+            row += 1
+            for place, name in enumerate(names):
+                self._cell(sheet, row, place, line[name])
+        self._edges(sheet, row + 2, account.accounts.edges)
+
+    def _edges(self, sheet: Worksheet, row: int, edges: Sequence[EdgeStretch]) -> None:
+        if not edges:
+            return
+        sheet.write_string(row, 0, "stretches over an edge of the period", self._head)
+        self._heading(sheet, row + 1, _EDGES)
+        zone = self._made.period.zone
+        for nth, one in enumerate(edges):
+            found = one.stretch
+            span = (local_text(found.opens_us, zone), local_text(found.closes_us, zone))
+            values = (found.printer, found.channel, found.unit.value, *span, found.counted, one.pages)
+            for place, value in enumerate(values):
+                self._cell(sheet, row + 2 + nth, place, value)
+
+    def _legend(self, sheet: Worksheet, head: Format) -> None:
+        sheet.set_column(0, 0, _WIDE)
+        sheet.set_column(1, 1, _WIDEST)
+        sheet.write_string(0, 0, "column", head)
+        sheet.write_string(0, 1, "says", head)
+        sheet.freeze_panes(1, 0)
+        told = [(one.name, one.about) for one in self._columns]
+        told += [(f"account: {name.replace('_', ' ')}", about) for name, about in LINES.items()]
+        for row, (name, about) in enumerate(told, start=1):
+            sheet.write_string(row, 0, name)
+            sheet.write_string(row, 1, about)
+
+
+def _shown(text: str) -> str:
+    """What XML can't hold is made visible (W3C XML 1.0 section 2.2)."""
+    seen = text if text.isprintable() else visible(text)
+    if len(seen) > TEXT_MAX:
+        raise BadQuestion("--format", f"xlsx holds {TEXT_MAX} characters a cell, {seen[:40]!r} has more; use csv")
+    return seen
