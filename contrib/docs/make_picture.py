@@ -1,6 +1,6 @@
 """Makes a picture of what a terminal showed: text on stdin, SVG on stdout.
 
-contrib/try 2>&1 | tail -n 35 | python contrib/docs/make_picture.py > contrib/docs/demo.svg
+contrib/try 2>&1 | tail -n 19 | python contrib/docs/make_picture.py > contrib/docs/demo.svg
 """
 
 from __future__ import annotations

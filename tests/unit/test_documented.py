@@ -13,7 +13,7 @@ from cyclopts import App, CycloptsError
 
 from pagereeve.app.shipped_files import TOPICS
 from pagereeve.cli import COMMANDS, build_app
-from pagereeve.demo.run import ADVISED
+from pagereeve.demo.advice import ADVISED
 from pagereeve.domain.alerts.advice import ADVICE
 from pagereeve.domain.findings.finding import Kind
 from pagereeve.domain.ledger import HOUSE_KINDS, Grade, Verdict
@@ -76,7 +76,7 @@ def commands_advised() -> Iterator[tuple[str, str]]:
     root = PACKAGE.parents[1]
     paths = [*root.glob("*.md"), *DOCS, *root.glob("d*/**/*.md"), *root.glob("dashboards/rules/*.yml")]
     paths += [PACKAGE / "reports" / "doctor.py", root / "contrib" / "example.toml"]
-    texts["the demo"] = "\n".join(f"`pagereeve {command} --data-dir FOLDER`" for _, command in ADVISED)
+    texts["the demo"] = "\n".join(f"`pagereeve {command}`" for command in ADVISED)
     texts |= {path.relative_to(root).as_posix(): path.read_text(encoding="utf-8") for path in paths}
     for where, text in texts.items():
         typed = re.findall(r"`pagereeve ([a-z][^`\n]*)`", text)

@@ -4,7 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import zip_longest
 
+from pagereeve.demo.found import pair_of
 from pagereeve.domain.ledger import Finding, Posting, is_house, is_meter
 from pagereeve.simulator.college.scenario import Planted
 from pagereeve.simulator.printer.model import Truth
@@ -12,12 +14,13 @@ from pagereeve.simulator.printer.model import Truth
 
 @dataclass(frozen=True, slots=True)
 class FaultLine:
-    """One planted fault, and the findings that answer to it."""
+    """One planted fault, the findings that answer to it, and how soon after it the last of these was there."""
 
     what: str
     printer: str
     expected: tuple[str, ...]
     missing: tuple[str, ...]
+    after_s: float | None = None
 
     @property
     def found(self) -> bool:
@@ -58,9 +61,13 @@ def judge(
     findings: Sequence[Finding],
     postings: Iterable[Posting],
     truth: Mapping[str, Truth],
+    delays_s: Sequence[float | None] = (),
 ) -> DayJudgement:
-    """Compare what was planted with what was found, and what was marked with what the ledger accounts for."""
-    seen = {_pair(finding) for finding in findings}
+    """Compare what was planted with what was found, and what was marked with what the ledger accounts for.
+
+    ``delays_s``: for each planted fault how soon it was found, where that is known.
+    """
+    seen = {pair_of(finding) for finding in findings}
     fine = {pair for one in planted for pair in (*one.expected, *one.allowed)}
     faults = tuple(
         FaultLine(
@@ -68,16 +75,12 @@ def judge(
             printer=one.printer,
             expected=tuple(kind for kind, _ in one.expected),
             missing=tuple(f"{kind} at {printer}" for kind, printer in one.expected if (kind, printer) not in seen),
+            after_s=after_s,
         )
-        for one in planted
+        for one, after_s in zip_longest(planted, delays_s[: len(planted)])
     )
-    unplanted = tuple(finding for finding in findings if _pair(finding) not in fine)
+    unplanted = tuple(finding for finding in findings if pair_of(finding) not in fine)
     return DayJudgement(faults, unplanted, _pages(postings, truth))
-
-
-def _pair(finding: Finding) -> tuple[str, str]:
-    """What it is and where: a printer, or the place that a finding of the badge checks names."""
-    return finding.kind, finding.printer or finding.place
 
 
 def _pages(postings: Iterable[Posting], truth: Mapping[str, Truth]) -> tuple[PageLine, ...]:

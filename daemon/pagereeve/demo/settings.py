@@ -1,10 +1,13 @@
-"""The demo's settings: the college as the daemon's registry, on ports that the system chose."""
+"""The college as the daemon's registry: its settings, and their file."""
 
 from __future__ import annotations
 
 import csv
+from collections.abc import Iterable
 from pathlib import Path
+from typing import Final
 
+from pagereeve.domain.values.toml_text import toml_text
 from pagereeve.settings import (
     BadgeFormSettings,
     BadgeSettings,
@@ -24,6 +27,9 @@ from pagereeve.simulator.college.roll import HASTY_POLICY
 
 # The college's badge numbers: decimal, of 32 bits.
 NUMBERS = BadgeFormSettings(encoding="decimal", width_bits=32, uid=False)
+OWNER_ONLY: Final = 0o600
+SINCE: Final = "2020-01-01"
+Row = tuple[str, str, str]
 ANY_PORT = HostPort("127.0.0.1", 0)
 HASTE = PolicyOverrides(
     settle=Duration(HASTY_POLICY.settle_us),
@@ -40,16 +46,17 @@ HASTE = PolicyOverrides(
 def demo_settings(college: College, data_dir: Path, http_port: int = 0) -> Settings:
     """Settings for the daemon beside this college; its journal and people file lie in ``data_dir``."""
     roll = college.settings()
-    people = data_dir / "people.csv"
-    with people.open("w", newline="", encoding="utf-8") as file:
-        rows = csv.writer(file)
-        rows.writerow(("owner", "cost_centre", "from"))
-        rows.writerows((person.login, person.cost_centre, "2020-01-01") for person in roll.people)
-    badges = data_dir / "badges.csv"
-    with badges.open("w", newline="", encoding="utf-8") as file:
-        rows = csv.writer(file)
-        rows.writerow(("badge", "owner", "from"))
-        rows.writerows((person.badge, person.login, "2020-01-01") for person in roll.people)
+    community = _written(data_dir / "secrets", "college", COMMUNITY)
+    people = _rows(
+        data_dir / "people.csv",
+        ("owner", "cost_centre", "from"),
+        ((person.login, person.cost_centre, SINCE) for person in roll.people),
+    )
+    badges = _rows(
+        data_dir / "badges.csv",
+        ("badge", "owner", "from"),
+        ((person.badge, person.login, SINCE) for person in roll.people),
+    )
     return Settings(
         data_dir=data_dir,
         http=HttpSettings(listen=HostPort("127.0.0.1", http_port)),
@@ -77,8 +84,9 @@ def demo_settings(college: College, data_dir: Path, http_port: int = 0) -> Setti
                 name=one.printer,
                 host=one.host,
                 port=one.port,
+                print_port=one.print_port,
                 version=one.version,
-                community=COMMUNITY,  # type: ignore[arg-type] # a SecretStr is made of it
+                community_file=community,
                 gateway=one.gateway,
                 site=one.site,
                 policy=PolicyOverrides(
@@ -91,6 +99,28 @@ def demo_settings(college: College, data_dir: Path, http_port: int = 0) -> Setti
         ),
         relays=tuple(_relay(college, name) for name in roll.gateways),
     )
+
+
+def _written(folder: Path, name: str, secret: str) -> Path:
+    """A secret in a file that is its owner's alone: an entry of the settings names the file."""
+    folder.mkdir(mode=0o700, exist_ok=True)
+    file = folder / name
+    file.touch(mode=OWNER_ONLY)
+    file.write_text(secret + "\n", encoding="utf-8")
+    return file
+
+
+def _rows(file: Path, heading: Row, rows: Iterable[Row]) -> Path:
+    """A list of people or badges, its owner's alone as well."""
+    file.touch(mode=OWNER_ONLY)
+    with file.open("w", newline="", encoding="utf-8") as opened:
+        csv.writer(opened).writerows((heading, *rows))
+    return file
+
+
+def settings_text(settings: Settings) -> str:
+    """These settings as their file has them: what was set, and no defaults."""
+    return toml_text(settings.model_dump(mode="json", exclude_unset=True, exclude_none=True))
 
 
 def _relay(college: College, gateway: str) -> RelaySettings:

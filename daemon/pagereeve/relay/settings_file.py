@@ -19,6 +19,8 @@ from pagereeve.ports.relay_link import SOCKET_PATH_MAX_BYTES
 
 FILE_MAX_BYTES: Final = 64 * 2**20
 SOCKET_NAME: Final = "relay.sock"
+# The greatest process id of Linux, PID_MAX_LIMIT of proc_sys_kernel(5).
+PROCESS_ID_MAX: Final = 4_194_304
 DATA_DIR_DEFAULT: Final = Path("/var/lib/pagereeve")
 _VARIABLES: Final = {name: f"PAGEREEVE_{name.upper()}" for name in ("data_dir", "relay_socket", "relays")}
 _JSON: Final[TypeAdapter[Any]] = TypeAdapter(Any)
@@ -113,8 +115,8 @@ def _problem_of(found: RelayFile) -> str:
 
 
 def socket_problem(path: Path) -> str:
-    """Empty where the system can make a local socket of that name."""
-    size = len(bytes(path.absolute()))
+    """Empty where the system can make a local socket of that name, which at first has a longer one, with our id."""
+    size = len(bytes(path.absolute().with_name(f".{path.name}.{PROCESS_ID_MAX}")))
     if size <= SOCKET_PATH_MAX_BYTES:
         return ""
     return f"the local socket's path has {size} bytes, and the system allows {SOCKET_PATH_MAX_BYTES}; set relay_socket"

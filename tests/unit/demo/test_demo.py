@@ -7,8 +7,11 @@ from dataclasses import replace
 
 from rich.console import Console
 
+from pagereeve.app.replay import ReplayReport
+from pagereeve.demo.found import FindingWatch, Found
 from pagereeve.demo.judgement import judge
-from pagereeve.demo.live_view import printer_table
+from pagereeve.demo.live_view import LEAST_HEIGHT, LEAST_WIDTH, holds_picture, picture, printer_table
+from pagereeve.demo.report import DayResult, report_answer
 from pagereeve.domain.facts.reading import Count, Failure, PrinterState, Reading, Sight, SilenceReason, Unit
 from pagereeve.domain.ledger import Finding, Posting
 from pagereeve.engine.counters import EngineCounters
@@ -79,3 +82,94 @@ def test_the_table_shows_meter_state_and_age() -> None:
     assert "2.0 s ago" in shown
     assert "timeout" in shown
     assert "not read yet" in shown
+
+
+def a_console(width: int = LEAST_WIDTH, height: int = LEAST_HEIGHT, *, terminal: bool = True) -> Console:
+    return Console(
+        width=width, height=height, force_terminal=terminal, file=io.StringIO(), record=True, _environ={"TERM": "xterm"}
+    )
+
+
+def watchers_of_ten() -> list[PrinterWatcher]:
+    clock = StandingClock()
+    around = WatcherContext(
+        MemoryJournal(), FakeMeter(clock, {}), clock, SeededEntropy(), PollPolicy(), EngineCounters()
+    )
+    sight = Sight(
+        (("total", Count(999_999_999, Unit.IMPRESSIONS)),), state=PrinterState.PRINTING, errors=("jammed",) * 9
+    )
+    good = Reading(7_900_000, 8_000_000, sight)
+    watchers = [PrinterWatcher(f"a-printer-{nth}", around, seen=good) for nth in range(10)]
+    for watcher in watchers:
+        watcher.recorder.note(good)
+    return watchers
+
+
+def test_the_picture_fits_a_small_terminal_and_keeps_the_newest_lines() -> None:
+    for height in (LEAST_HEIGHT, 40):
+        console = a_console(height=height)
+        happened, found = ([f"{what} {nth} {'x' * 90}" for nth in range(100)] for what in ("step", "finding"))
+        console.print(picture("the day", watchers_of_ten(), happened, found, height))
+        lines = console.export_text().splitlines()
+        assert len(lines) == height - 1
+        assert max(map(len, lines)) <= LEAST_WIDTH
+        shown = "\n".join(lines)
+        assert "step 99" in shown
+        assert "finding 99" in shown
+        assert "step 90 " not in shown or height > LEAST_HEIGHT
+
+
+def test_a_picture_needs_a_terminal_that_holds_it() -> None:
+    assert holds_picture(a_console())
+    assert not holds_picture(a_console(width=LEAST_WIDTH - 1))
+    assert not holds_picture(a_console(height=LEAST_HEIGHT - 1))
+    assert not holds_picture(a_console(terminal=False))
+
+
+def test_each_finding_is_news_once_with_how_soon_it_came_after_its_fault() -> None:
+    later = replace(PLANTED, at_s=20.0, what="four pages more")
+    watch = FindingWatch([PLANTED, later])
+    assert watch.delays() == [None, None]
+    (first,) = watch.news([STRAY], 4.5)
+    assert first == Found("stray-pages", "p", 4.5, 1.5, PLANTED.what)
+    assert first.sentence == "found stray-pages at p 1.5 s after it happened: four pages past the queue"
+    assert watch.news([STRAY], 5.0) == []
+    (second,) = watch.news([STRAY, replace(STRAY, id="f-2")], 21.0)
+    assert (second.after_s, second.what) == (1.0, "four pages more")
+    (other,) = watch.news([replace(STRAY, id="f-3", printer="q")], 22.0)
+    assert other.sentence == "found stray-pages at q"
+    assert watch.delays() == [1.5, 1.0]
+
+
+def test_a_fault_is_found_when_all_that_it_brings_is_found() -> None:
+    both = replace(PLANTED, expected=(("unknown-printer", "p-old"), ("stray-pages", "p")))
+    watch = FindingWatch([both])
+    watch.news([STRAY], 4.0)
+    assert watch.delays() == [None]
+    watch.news([replace(STRAY, id="f-2", kind="unknown-printer", printer="p-old")], 5.5)
+    assert watch.delays() == [2.5]
+
+
+def result(*, missing: bool = False, faults: int = 10, differing: tuple[str, ...] = ()) -> DayResult:
+    planted = [replace(PLANTED, what="w" * 33) for _ in range(faults)]
+    judgement = judge(planted, [] if missing else [STRAY], [POSTING], TRUTH, [1.5] * faults)
+    return DayResult(judgement, ReplayReport(facts=7, differing=list(differing)), [], [])
+
+
+def test_the_answer_fits_one_screen() -> None:
+    for faults in (10, 60):
+        console = a_console()
+        report_answer(console, result(faults=faults), whole=False)
+        lines = console.export_text().splitlines()
+        assert len(lines) < LEAST_HEIGHT
+        assert max(map(len, lines)) <= LEAST_WIDTH
+        assert "All found, nothing else, every page accounted for." in lines[-1]
+        assert any("1.5 s in the middle" in line for line in lines)
+
+
+def test_the_answer_names_what_is_not_good() -> None:
+    console = a_console()
+    report_answer(console, result(missing=True, differing=("p: a posting differs",)), whole=False)
+    text = console.export_text()
+    for part in ("MISSING: stray-pages at p", "p: a posting differs", "1 of them differ", "NOT GOOD."):
+        assert part in text

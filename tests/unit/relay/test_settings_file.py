@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from pagereeve.relay.settings_file import BadRelaySettings, load_relay_file
+from pagereeve.relay.settings_file import BadRelaySettings, load_relay_file, socket_problem
 
 RELAYS = """
 data_dir = "data"
@@ -69,3 +69,10 @@ def test_what_is_wrong_is_said(tmp_path: Path, text: str, problem: str) -> None:
 def test_a_file_that_is_not_there_is_said(tmp_path: Path) -> None:
     with pytest.raises(BadRelaySettings, match="can't be read"):
         load_relay_file(tmp_path / "none.toml", {})
+
+
+def test_a_socket_has_room_for_the_name_that_it_has_at_first() -> None:
+    """sun_path holds 107 bytes (unix(7)); ".relay.sock.4194304" is nine longer than "relay.sock"."""
+    folder = Path("/" + "f" * 86)
+    assert socket_problem(folder / "relay.sock") == ""
+    assert "has 108 bytes, and the system allows 107; set relay_socket" in socket_problem(Path(f"{folder}f/relay.sock"))

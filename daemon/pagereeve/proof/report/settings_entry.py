@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
 
 from pagereeve.domain.facts.reading import UnitGrade
+from pagereeve.domain.values.toml_text import toml_value
 from pagereeve.proof.results import Calibration, Proof
 
 DEFAULT_SETTLE_S = 10.0
@@ -33,9 +33,9 @@ def fragment_of(
         "unit_grade": UnitGrade.PROVEN.value if found.unit else "",
     }
     members = {**kept, **{name: value for name, value in proven.items() if value}}
-    lines = [f"{name} = {_value(value)}" for name, value in members.items()]
+    lines = [f"{name} = {toml_value(value)}" for name, value in members.items()]
     rules = {**(kept_policy or {}), **_policy(found, settle_now_s)}
-    policy = [f"{name} = {_value(value)}" for name, value in rules.items()]
+    policy = [f"{name} = {toml_value(value)}" for name, value in rules.items()]
     return "\n".join(["[[printers]]", *lines, *([f"policy = {{ {', '.join(policy)} }}"] if policy else [])]) + "\n"
 
 
@@ -48,10 +48,3 @@ def _policy(found: Calibration, settle_now_s: float) -> dict[str, Value]:
     if found.separator_sheets is not None:
         members["separator_sheets"] = found.separator_sheets
     return members
-
-
-def _value(value: Value) -> str:
-    """JSON's booleans, numbers and strings are TOML 1.0's, as long as no character is split into surrogates."""
-    if isinstance(value, Mapping):
-        return f"{{ {', '.join(f'{name} = {_value(one)}' for name, one in value.items())} }}"
-    return json.dumps(value, ensure_ascii=False).replace("\x7f", "\\u007f")

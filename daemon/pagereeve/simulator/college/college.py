@@ -32,6 +32,7 @@ class CollegePrinter:
     site: str
     host: str
     port: int
+    print_port: int
     version: Literal["1", "2c"]
     policy: Policy
     community: str = field(repr=False)
@@ -123,13 +124,15 @@ class College:
     @staticmethod
     def _settings_of(standing: StandingPrinter) -> CollegePrinter:
         place = standing.place
-        host, port = standing.gateway.of(place.printer).snmp_relay.address
+        forward = standing.gateway.of(place.printer)
+        host, port = forward.snmp_relay.address
         return CollegePrinter(
             printer=place.printer,
             gateway=place.gateway,
             site=place.site,
             host=host,
             port=port,
+            print_port=forward.print_relay.address[1],
             version=place.version,
             policy=place.policy,
             community=COMMUNITY,

@@ -18,6 +18,8 @@ FAULT_SLOT: Final = 2
 OPENING_S: Final = 2.0
 CLOSING_S: Final = 10.0
 SHORTEST_S: Final = 40.0
+# How far into a slot somebody badges.
+BADGE_S: Final = 0.3
 UNBADGED_SHARE: Final = 0.1
 DUPLICATE_SHARE: Final = 0.15
 
@@ -75,14 +77,14 @@ class WorkingDay:
         job = self._job(slot, pages=pages, copies=copies, number_up=number_up, faults=faults)
         badge_needed = self._college.printer(slot.printer).place.badge_within_us > 0
         if self._random.random() < UNBADGED_SHARE and not badge_needed:
-            self._at(slot, 0.3, lambda: self._college.release_unbadged(job), f"{job.owner} releases {job.name}")
+            self._at(slot, BADGE_S, lambda: self._college.release_unbadged(job), f"{job.owner} releases {job.name}")
         else:
             self._by_badge(slot, job)
 
     def _by_badge(self, slot: Slot, job: HeldJob) -> None:
         gateway = self._college.printer(slot.printer).place.gateway
         self._at(slot, 0.0, lambda: self._college.hold(job), "")
-        self._at(slot, 0.3, lambda: self._college.badge(job.owner, gateway), f"{job.owner} badges for {job.name}")
+        self._at(slot, BADGE_S, lambda: self._college.badge(job.owner, gateway), f"{job.owner} badges for {job.name}")
 
     def _job(
         self,
@@ -111,63 +113,73 @@ class WorkingDay:
     def _at(self, slot: Slot, after_s: float, action: Callable[[], None], what: str) -> None:
         self.scenario.at(slot.at_s + after_s, action, f"{slot.printer}: {what}" if what else "")
 
-    def _plant(self, slot: Slot, what: str, expected: tuple[str, ...], allowed: tuple[str, ...] = ()) -> None:
+    def _plant(
+        self,
+        slot: Slot,
+        what: str,
+        expected: tuple[str, ...],
+        allowed: tuple[str, ...] = (),
+        *,
+        after_s: float = 0.0,
+    ) -> None:
+        """``after_s``: how far into the slot it happens."""
+
         def pairs(kinds: tuple[str, ...]) -> tuple[tuple[str, str], ...]:
             return tuple((kind, slot.printer) for kind in kinds)
 
-        self._college.planted.append(Planted(what, slot.at_s, slot.printer, pairs(expected), pairs(allowed)))
+        self._college.planted.append(Planted(what, slot.at_s + after_s, slot.printer, pairs(expected), pairs(allowed)))
 
     # Faults
 
     def copies_twice(self, slot: Slot) -> None:
         self._by_badge(slot, self._job(slot, pages=3, copies=3, faults=frozenset({"copies-twice"})))
-        self._plant(slot, "copies are applied twice: 9 impressions released, 27 marked", ("surplus",))
+        self._plant(slot, "copies applied twice: 9 make 27", ("surplus",), after_s=BADGE_S)
 
     def duplicate_that_differs(self, slot: Slot) -> None:
         self._by_badge(slot, self._job(slot, pages=5, faults=frozenset({"conflicting-duplicate"})))
-        self._plant(slot, "a start notice comes a second time with other pages", ("conflicting-duplicate",))
+        self._plant(slot, "a start notice again, but altered", ("conflicting-duplicate",), after_s=BADGE_S)
 
     def jam_loses_a_sheet(self, slot: Slot) -> None:
         self._at(slot, 0.1, lambda: self._college.jam(slot.printer), "a sheet will jam")
         self._by_badge(slot, replace(self._job(slot, pages=6), sides="one-sided"))
         self._at(slot, 2.3, lambda: self._college.clear(slot.printer), "the jam is cleared")
-        self._plant(slot, "a jammed sheet is not printed again: 6 released, 5 marked", ("shortfall",))
+        self._plant(slot, "a sheet is lost in a jam: 6 make 5", ("shortfall",), after_s=BADGE_S)
 
     def past_the_queue(self, slot: Slot) -> None:
-        what = "somebody prints 4 pages past the queue"
+        what = "4 pages printed past the queue"
         self.scenario.at(
             slot.at_s + 1.0,
             lambda: self._college.print_past_queue(slot.printer, 4),
             f"{slot.printer}: {what}",
         )
-        self._plant(slot, what, ("stray-pages",))
+        self._plant(slot, what, ("stray-pages",), after_s=1.0)
 
     def no_end_notice(self, slot: Slot) -> None:
         self._by_badge(slot, self._job(slot, pages=4, faults=frozenset({"no-end-notice"})))
-        self._plant(slot, "the end notice never comes", ("release-never-ended",))
+        self._plant(slot, "the end notice never comes", ("release-never-ended",), after_s=BADGE_S)
 
     def silent_meter(self, slot: Slot) -> None:
         """Silence is a finding only where a release needs a reading: a printer may sleep."""
         for_s = round(slot.span_s * 0.8, 3)
         job = self._job(slot, pages=4)
         gateway = self._college.printer(slot.printer).place.gateway
-        what = f"the agent is silent for {for_s} s around a release"
+        what = f"the agent is silent for {for_s:.1f} s"
         self._at(slot, 0.2, lambda: self._college.silence(slot.printer, for_s), what)
         self._at(slot, 0.9, lambda: self._college.hold(job), "")
         self._at(slot, 1.0, lambda: self._college.badge(job.owner, gateway), f"{job.owner} badges for {job.name}")
-        self._plant(slot, what, ("meter-silent",))
+        self._plant(slot, what, ("meter-silent",), after_s=0.2)
 
     def lost_forward(self, slot: Slot) -> None:
         self._at(slot, 0.5, lambda: self._college.drop_forward(slot.printer), "the SNMP forward is gone")
         back_s = round(slot.span_s * 1.4, 3)
         self._at(slot, 0.5 + back_s, lambda: self._college.mend(slot.printer), "the SNMP forward is back")
-        self._plant(slot, "the gateway's own agent answers in the printer's place", ("wrong-responder",))
+        self._plant(slot, "the gateway answers in its place", ("wrong-responder",), after_s=0.5)
 
     def replaced(self, slot: Slot) -> None:
         what = "another device takes its place"
         serial = f"{self._college.printer(slot.printer).place.spec.serial}-B"
         self._at(slot, 1.0, lambda: self._college.replace(slot.printer, serial, 512), what)
-        self._plant(slot, what, ("meter-replaced",), ("meter-went-back", "printer-restarted"))
+        self._plant(slot, what, ("meter-replaced",), ("meter-went-back", "printer-restarted"), after_s=1.0)
 
     def power_cut(self, slot: Slot) -> None:
         """A job first, so that the count is between two savings; then the cut, with everything at rest."""
@@ -175,16 +187,17 @@ class WorkingDay:
         unsaved = (start + self._sides.get(slot.printer, 0)) % 10
         pages = (14 - unsaved) % 10 or 10
         self._by_badge(slot, replace(self._job(slot, pages=pages), sides="one-sided"))
-        what = "the power fails while it rests; the count falls back by 4"
-        self._at(slot, round(slot.span_s * 0.9, 3), lambda: self._college.power_cut(slot.printer, 1.5), what)
-        self._plant(slot, what, ("meter-went-back",), ("printer-restarted", "meter-silent"))
+        what = "power fails, 4 counts not saved"
+        cut_s = round(slot.span_s * 0.9, 3)
+        self._at(slot, cut_s, lambda: self._college.power_cut(slot.printer, 1.5), what)
+        self._plant(slot, what, ("meter-went-back",), ("printer-restarted", "meter-silent"), after_s=cut_s)
 
     def wrong_name(self, slot: Slot) -> None:
         self._by_badge(slot, self._job(slot, pages=4, faults=frozenset({"wrong-printer-name"})))
         self._college.planted.append(
             Planted(
-                what="the release server calls the printer by a name nobody knows; its pages belong to no release",
-                at_s=slot.at_s,
+                what="notices with a name nobody knows",
+                at_s=slot.at_s + BADGE_S,
                 printer=slot.printer,
                 expected=(("unknown-printer", slot.printer + WRONG_NAME_SUFFIX), ("stray-pages", slot.printer)),
             )

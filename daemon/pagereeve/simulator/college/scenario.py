@@ -24,7 +24,9 @@ class ScenarioStep:
 
 @dataclass(frozen=True, slots=True)
 class Planted:
-    """A fault put in on purpose: what must be found, and what may be found besides, as (kind, printer)."""
+    """A fault put in on purpose, ``at_s`` into the day: what must be found, and what may be found besides, as
+    (kind, printer).
+    """
 
     what: str
     at_s: float
