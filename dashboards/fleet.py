@@ -28,7 +28,8 @@ FINDINGS: Final = "instance_printer_severity:pagereeve_open_findings:sum"
 HOUSE_PAGES: Final = f'instance_channel_account:pagereeve_pages:sum{{{HERE},channel="$channel",account!="people"}}'
 UNEXPLAINED: Final = f'instance_printer_channel:pagereeve_pages_unexplained:sum{{{HERE},channel="$channel"}}'
 DAY_S: Final = 86_400
-SMALL: Final = 4
+SMALL: Final = 3
+WIDE: Final = 6
 
 
 def fleet() -> dashboard.Dashboard:
@@ -78,6 +79,12 @@ def _figures() -> list[stat.Panel]:
             "Releases whose meter has not come to rest. Many for long: printers are jammed, or can't be read.",
             Query(f"sum(pagereeve_open_windows{{{HERE}}})"),
             Look(span=SMALL, height=4),
+        ),
+        number(
+            "Gateways down",
+            "Gateways that do not answer their own check. The printers behind one can't be read, and may be well.",
+            Query(or_zero(f"sum(pagereeve_gateway_up{{{HERE}}} == bool 0)")),
+            Look("short", ANY_IS_BAD, span=WIDE, height=4),
         ),
     ]
 

@@ -81,6 +81,7 @@ async def test_the_gateway_down_is_one_finding_and_a_printer_off_behind_one_that
         down = await outside.finding("gateway-down", "")
         assert f"gateway gate-1 does not answer (tcp 127.0.0.1:{port})" in text_of(down)
         assert await open_kinds(app) == [("gateway-down", "gateway gate-1")]
+        assert 'pagereeve_gateway_up{gateway="gate-1"} 0.0' in await outside.metrics()
         assert await asyncio.to_thread(status_of, ["doctor", "--config", str(site.config)]) == 1
         shown = capsys.readouterr().out
         assert "Gateway gate-1 does not answer; behind: fleet-0001, fleet-0002." in shown
@@ -93,6 +94,7 @@ async def test_the_gateway_down_is_one_finding_and_a_printer_off_behind_one_that
         assert "the gateway answers" in text_of(silent)
         assert any("while its gateway answers" in line for line in lines_of(silent))
         await is_over(outside, "gateway-down")
+        assert 'pagereeve_gateway_up{gateway="gate-1"} 1.0' in await outside.metrics()
         assert [one for one in await open_kinds(app) if one[0] == "meter-silent"] == [("meter-silent", PRINTERS[1])]
         server.close()
     # The rows follow from the facts alone.

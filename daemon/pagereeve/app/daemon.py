@@ -382,6 +382,7 @@ class App:
             feeds=self._feed_figures,
             receivers=self.alerting.figures,
             reload=self.reloader.telemetry,
+            gateways=self.gateway_checker.telemetry,
             journal=self.store.health,
             meter=self.meter.telemetry,
             engine=self.counters.telemetry,

@@ -14,6 +14,7 @@ from pagereeve.ports.telemetry import (
     DiskTelemetry,
     EngineTelemetry,
     FeedTelemetry,
+    GatewayTelemetry,
     MeterTelemetry,
     PrinterTelemetry,
     ProcessTelemetry,
@@ -46,6 +47,7 @@ class Telemetry:
     open_alerts: Callable[[], Mapping[str, int]]
     troubles: Mapping[str, Callable[[], str]]
     reload: Callable[[], ReloadTelemetry] = ReloadTelemetry
+    gateways: Callable[[], Mapping[str, GatewayTelemetry]] = dict
 
     def printers(self) -> Iterable[PrinterTelemetry]:
         return self.each_printer()
@@ -66,6 +68,7 @@ class Telemetry:
             site_findings=self.site_findings(),
             open_alerts=self.open_alerts(),
             reload=self.reload(),
+            gateways=self.gateways(),
         )
 
     def parts(self) -> Mapping[str, str]:

@@ -95,6 +95,16 @@ class MeterTelemetry:
 
 
 @dataclass(frozen=True, slots=True)
+class GatewayTelemetry:
+    """One gateway that is checked. ``up`` is its own sign of life (None: not looked at yet); ``changed_us`` (wall time)
+    when that was last seen to become what it is, since the start.
+    """
+
+    up: bool | None = None
+    changed_us: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class EngineTelemetry:
     """The engine's counters, from 0 at the start; ``refused_badges`` (numbers that a form refused) is by reason,
     ``left_out`` (members of accepted events that were bad or not known) by member.
@@ -176,6 +186,7 @@ class ProcessTelemetry:
     site_findings: Mapping[str, int] = field(default_factory=dict)
     open_alerts: Mapping[str, int] = field(default_factory=dict)
     reload: ReloadTelemetry = ReloadTelemetry()
+    gateways: Mapping[str, GatewayTelemetry] = field(default_factory=dict)
 
 
 class MetricsSource(Protocol):

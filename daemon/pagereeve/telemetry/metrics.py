@@ -22,6 +22,7 @@ from pagereeve.ports.journal import HINDRANCES
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.ports.telemetry import FeedTelemetry, MetricsSource, PrinterTelemetry, ProcessTelemetry
 from pagereeve.telemetry.alert_metrics import alert_families
+from pagereeve.telemetry.gateway_metrics import gateway_families
 from pagereeve.telemetry.health_metrics import health_families
 from pagereeve.telemetry.printer_metrics import PrinterPages
 from pagereeve.telemetry.reload_metrics import reload_families
@@ -105,6 +106,7 @@ class _ProcessSeries(Collector):
         yield CounterMetricFamily("pagereeve_journal_unavailable", text, value=engine.unavailable)
         yield from alert_families(process)
         yield from reload_families(process.reload)
+        yield from gateway_families(process.gateways)
         yield _counter("pagereeve_task_restarts", "Tasks restarted after an error.", "task", tasks.restarts)
         yield _counter("pagereeve_task_ends", "Tasks that ended without being stopped.", "task", tasks.ends)
 

@@ -14,6 +14,7 @@ from pagereeve.domain.ledger import Finding
 from pagereeve.engine.gateways.checker import FRESH_S, GatewayChecker
 from pagereeve.ports.gateways import GatewayCheck
 from pagereeve.ports.journal import Receipt
+from pagereeve.ports.telemetry import GatewayTelemetry
 
 FIRST, SECOND = GatewayCheck("gate-1", "192.0.2.1", 22), GatewayCheck("gate-2", "192.0.2.2", 161, "snmp")
 NOON_US = 1_795_600_000_000_000
@@ -104,6 +105,24 @@ async def until(checker: GatewayChecker, so: Callable[[], bool], turns: int = 2_
         loop.cancel()
         await asyncio.gather(loop, return_exceptions=True)
         await checker.close()
+
+
+async def test_its_figures_say_since_when_and_nothing_before_the_first_look() -> None:
+    network, journal = Network(gate_1=["", "no connection", "no connection", ""]), Journal()
+    checker = await checked(network, journal, FIRST, SECOND)
+    assert checker.telemetry() == {"gate-1": GatewayTelemetry(), "gate-2": GatewayTelemetry()}
+    seen: list[GatewayTelemetry] = []
+
+    def changed() -> bool:
+        known = checker.telemetry()["gate-1"]
+        if known.up is not None and (not seen or seen[-1] != known):
+            seen.append(known)
+        return len(seen) == 3
+
+    await until(checker, changed)
+    assert [one.up for one in seen] == [True, False, True]
+    times = [one.changed_us or 0 for one in seen]
+    assert NOON_US <= times[0] < times[1] < times[2] <= journal.clock.now_us()
 
 
 async def test_one_failure_is_a_glitch() -> None:

@@ -12,7 +12,14 @@ from prometheus_client.parser import text_string_to_metric_families
 
 from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.domain.findings.finding import Kind
-from pagereeve.ports.telemetry import EngineTelemetry, FeedTelemetry, MeterTelemetry, PrinterTelemetry, TaskTelemetry
+from pagereeve.ports.telemetry import (
+    EngineTelemetry,
+    FeedTelemetry,
+    GatewayTelemetry,
+    MeterTelemetry,
+    PrinterTelemetry,
+    TaskTelemetry,
+)
 from pagereeve.telemetry.metrics import MetricsPage
 from pagereeve.telemetry.printer_metrics import PrinterPages, printer_metrics
 from tests.telemetry_stub import PROCESS, StubTelemetry
@@ -44,6 +51,21 @@ def scrape(telemetry: StubTelemetry) -> dict[str, Metric]:
 def value(family: Metric, **labels: str) -> float:
     (sample,) = [one for one in family.samples if one.labels == labels]
     return float(sample.value)
+
+
+def test_a_gateway_shows_its_own_sign_of_life_once_it_was_looked_at() -> None:
+    telemetry = StubTelemetry([])
+    gateways = {
+        "gate-1": GatewayTelemetry(up=True, changed_us=1_800_000_000_500_000),
+        "gate-2": GatewayTelemetry(up=False, changed_us=1_800_000_001_000_000),
+        "gate-3": GatewayTelemetry(),
+    }
+    telemetry.own = replace(PROCESS, gateways=gateways)
+    families = scrape(telemetry)
+    shown = {sample.labels["gateway"]: sample.value for sample in families["pagereeve_gateway_up"].samples}
+    assert shown == {"gate-1": 1, "gate-2": 0}
+    changed = families["pagereeve_gateway_last_change_timestamp_seconds"]
+    assert value(changed, gateway="gate-1") == 1_800_000_000.5
 
 
 def test_a_printer_shows_its_meter_and_what_became_of_its_pages() -> None:

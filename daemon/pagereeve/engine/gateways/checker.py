@@ -6,7 +6,7 @@ One failed check is a glitch, and is repeated after a moment; two in a row are a
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final, Protocol
 
@@ -20,6 +20,7 @@ from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.gateways import GatewayCheck, GatewayProbe
 from pagereeve.ports.journal import Receipt
 from pagereeve.ports.ledger import FindingLookup
+from pagereeve.ports.telemetry import GatewayTelemetry
 
 KIND: Final[Kind] = "gateway-down"
 EVERY_S: Final = 30.0
@@ -44,7 +45,9 @@ class GatewayStore(FindingLookup, Protocol):
 
 @dataclass(slots=True)
 class _Watched:
-    """``due_us`` and ``answered_us`` are monotonic. ``told`` is the state that the journal has last."""
+    """``due_us`` and ``answered_us`` are monotonic. ``told`` is the state that the journal has last. ``up`` is what is
+    known since the start, and ``changed_us`` (wall time) since when.
+    """
 
     check: GatewayCheck
     due_us: int
@@ -53,6 +56,8 @@ class _Watched:
     answered_us: int | None = None
     told: GatewayState = "up"
     look: asyncio.Task[None] | None = None
+    up: bool | None = None
+    changed_us: int | None = None
 
     @property
     def down(self) -> bool:
@@ -141,6 +146,13 @@ class GatewayChecker:
         """Names of those whose check failed twice in a row."""
         return [name for name, one in self._watched.items() if one.down]
 
+    def telemetry(self) -> Mapping[str, GatewayTelemetry]:
+        return {name: GatewayTelemetry(one.up, one.changed_us) for name, one in self._watched.items()}
+
+    def _is(self, one: _Watched, *, up: bool) -> None:
+        if one.up is not up:
+            one.up, one.changed_us = up, self.clock.now_us()
+
     def _looks(self, one: _Watched) -> asyncio.Task[None]:
         """The look under way, or a new one: never two at one gateway."""
         if one.look is None or one.look.done():
@@ -154,9 +166,11 @@ class GatewayChecker:
                 why = await self.probe.why_not(one.check, TIMEOUT_S)
             if not why:
                 one.failures, one.why, one.answered_us = 0, "", self.clock.monotonic_us()
+                self._is(one, up=True)
                 return
             one.failures, one.why = one.failures + 1, why
             if one.down:
+                self._is(one, up=False)
                 one.due_us = min(one.due_us, self.clock.monotonic_us() + int(WHILE_DOWN_S * SECOND_US))
                 return
             await self.clock.sleep(AGAIN_S)

@@ -15,6 +15,8 @@ from pagereeve.ports.jobs import JobsLook
 
 # After a sign of restart an agent is looked over again, but no more often than this.
 SURVEY_EVERY_US: Final = 600 * SECOND_US
+# A search that failed is repeated sooner, each time after twice as long: one lost datagram costs no ten minutes.
+SURVEY_AGAIN_US: Final = 15 * SECOND_US
 
 
 @dataclass(slots=True)
@@ -25,6 +27,8 @@ class JobRows:
     _of: object = None
     _pins: object = None
     _surveyed_us: int | None = None
+    _wait_us: int = SURVEY_EVERY_US
+    _failures: int = 0
     _brought: Got | None = None
 
     def beside(self) -> tuple[bytes, ...]:
@@ -51,7 +55,7 @@ class JobRows:
     def is_due(self, pins: object, now_us: int) -> bool:
         """Whether there is anything to ask: a table, or one that may be there and was not looked for."""
         self._pins = pins
-        waited = self._surveyed_us is None or now_us - self._surveyed_us >= SURVEY_EVERY_US
+        waited = self._surveyed_us is None or now_us - self._surveyed_us >= self._wait_us
         return self.table is not None or (waited and pins is not self._of)
 
     async def look(self, conversation: Conversation, now_us: int, *, busy: bool) -> JobsLook | None:
@@ -59,7 +63,9 @@ class JobRows:
         brought, self._brought = self._brought, None
         if self.table is None:
             self._surveyed_us = now_us
+            self._wait_us = min(SURVEY_AGAIN_US << min(self._failures, 10), SURVEY_EVERY_US)
+            self._failures += 1
             self.table = await survey_jobs(conversation)
-            self._of = self._pins
+            self._of, self._wait_us, self._failures = self._pins, SURVEY_EVERY_US, 0
             return None
         return await look_at_jobs(self.table, conversation, brought, busy=busy)
