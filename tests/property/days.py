@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
 from random import Random
+from typing import Literal
 
 from pagereeve.domain.brackets.plateaus import record
 from pagereeve.domain.facts.facts import (
@@ -96,7 +97,7 @@ def make_day(
     units: bool = False,
     sides: bool = False,
     apart: bool = False,
-    alone: bool = False,
+    alone: Literal["", "prints", "sheets"] = "",
 ) -> Day:
     """A day of ``length`` happenings: releases, walk-up copies, reads, jams, silences, restarts, replacements.
 
@@ -108,7 +109,8 @@ def make_day(
     ``sides``: with several channels, one of them falls or shows something odd, while the total goes on. ``apart``:
     somebody copies, the meter counts copies apart (of every second seed beside prints; half of all pages are colour),
     and where there are faults now and then an answer too late; with channels and sides these counters fall too.
-    ``alone``: the meter counts prints and has no total; where there are faults a total comes and goes beside them.
+    ``alone``: the meter counts prints, or sheets, and has no total; where there are faults one comes and goes beside
+    them.
     """
     maker = _Maker(Random(seed), faults=faults, channels=channels, modulus=modulus, life=life)
     maker.states, maker.short, maker.units, maker.sides, maker.apart = states, short, units, sides, apart
@@ -139,7 +141,8 @@ class _Maker:
         self.lost: dict[str, int] = {}
         self.copier: int | None = None
         self.copied = self.copied_shown = 0
-        self.counts_prints = self.alone = self.found_total = False
+        self.counts_prints = self.found_total = False
+        self.alone = ""
         self.witness: float | None = None
 
     def make(self, length: int) -> Day:
@@ -204,7 +207,7 @@ class _Maker:
         count = replace(count, modulus=of_parts[0], object=of_parts[1]) if self.sides else count
         counts = [("total", count)]
         if self.alone:
-            counts = [("prints", count)] + [("total", replace(count, value=total + 500))] * self.found_total
+            counts = [(self.alone, count)] + [("total", replace(count, value=total + 500))] * self.found_total
         counts += [
             (name, Count(max(0, total // 2 - self.lost.get(name, 0)), Unit.IMPRESSIONS))
             for name in self.channels
@@ -412,7 +415,7 @@ class _Maker:
         self._fact(SettleLearned(PRINTER, self.now_us, settle_us, self.random.random() < 0.6))
 
     def _learn_unit(self) -> None:
-        units = (UnitLearned("prints" if self.alone else "total", "", self.random.choice(list(Unit))),)
+        units = (UnitLearned(self.alone or "total", "", self.random.choice(list(Unit))),)
         self._fact(SettleLearned(PRINTER, self.now_us, 10 * SECOND_US, units=units))
 
     def _name_unit(self) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from bisect import bisect_left
+from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Container, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
@@ -31,6 +31,7 @@ PolicyAt = Callable[[int], Policy]
 
 LEADS: Final = (TOTAL, SHEETS, PRINTS_ALONE)
 """Of these the first that the meter has carries a run on. Where it has none, each of its channels does."""
+COMMON_LEADS: Final = (TOTAL, SHEETS)
 GONE_US: Final = 3_600 * SECOND_US
 """A channel that the meter did not answer for so long, while it was read on, is gone: what it shows later, if it comes
 back, is counted anew. Nothing may wait for it without end. Our choice.
@@ -93,9 +94,11 @@ class _Odd:
 class Run:
     """Samples in order. ``began`` says what ended the run before it; None where no reading came before.
 
-    The channel that leads it carries it on. Another's own run may end within it: ``numbers`` are of those that did,
-    ``breaks`` say how, ``odd`` is what waits for a witness, ``lacked_us`` since when a channel has not been answered.
+    The channel that leads it carries it on, until it is gone. Another's own run may end within it: ``numbers`` are of
+    those that did, ``breaks`` say how, ``odd`` is what waits for a witness, ``lacked_us`` since when a channel has not
+    been answered.
     ``known_us``: of a run that is taken up again, an instant at which its first sample's count was known already.
+    ``leads``: which channel speaks for it from when on.
     """
 
     number: int
@@ -111,6 +114,7 @@ class Run:
     last_parts: dict[str, Parts] = field(default_factory=dict)
     lacked_us: dict[str, int] = field(default_factory=dict)
     gone: set[str] = field(default_factory=set)
+    leads: list[tuple[int, str]] = field(default_factory=list)
 
     def known_from_us(self, sample: Sample) -> int:
         """Since when the sample's count is known, by itself or by what was known before."""
@@ -122,8 +126,11 @@ class Run:
     def add(self, plateau: Plateau, policy: Policy) -> None:
         """Take a reading whose leading channel carries the run on."""
         before = self.samples[-1].plateau if self.samples else None
+        # Who led until now: what leads from now on, as that is gone, is believed as any other still.
+        deciding = deciding_of(self.last_counts)
+        self._lack(plateau, COMMON_LEADS)
         plateau = with_prints_alone(plateau, self.last_counts)
-        deciding, sums = deciding_of(self.last_counts), all_parts_of(plateau.sight)
+        sums = all_parts_of(plateau.sight)
         doubted: list[str] = []
         held: dict[str, Count] = {}
         for channel, count in plateau.sight.counts:
@@ -132,13 +139,15 @@ class Run:
                 self.last_totals[channel] = count.value
             elif before is None or deciding is None or channel in deciding:
                 self._count_on(channel, count, parts, policy)
+                self.odd.pop(channel, None)
             elif not self._is_believed(channel, count, parts, plateau, policy):
                 doubted.append(channel)
                 continue
             held[channel] = held_unit(self.last_counts.get(channel), count)
             self.last_counts[channel], self.last_parts[channel] = held[channel], parts
         plateau = with_counts(plateau, held)
-        self._lack(plateau)
+        self._lack(plateau, sorted(self.last_counts.keys() - {*COMMON_LEADS}))
+        self._lead(plateau)
         channels = plateau.sight.channels
         totals = tuple((channel, self.last_totals[channel]) for channel in channels)
         numbers = tuple(
@@ -148,19 +157,27 @@ class Run:
         self.samples.append(Sample(plateau, totals, again, numbers, tuple(doubted), lacking=bool(self.lacked_us)))
         self.identity = self.identity.joined(plateau)
 
-    def _lack(self, plateau: Plateau) -> None:
-        """Which channels are missing, and which have been for so long that they are gone. One that leads never is."""
-        for channel in plateau.sight.channels:
-            self.lacked_us.pop(channel, None)
-        at_us, leading = plateau.first_received_us, deciding_of(self.last_counts) or ()
-        for channel in sorted(self.last_counts):
-            if channel in leading or channel in plateau.sight.channels:
-                continue
-            if at_us - self.lacked_us.setdefault(channel, at_us) >= GONE_US:
+    def _lack(self, plateau: Plateau, channels: Iterable[str]) -> None:
+        """Which of the channels are missing, and which have been for so long that they are gone."""
+        at_us, shown = plateau.first_received_us, plateau.sight.channels
+        for channel in channels:
+            if channel in shown or channel not in self.last_counts:
+                self.lacked_us.pop(channel, None)
+            elif at_us - self.lacked_us.setdefault(channel, at_us) >= GONE_US:
                 self.numbers[channel] = self.latest_number + 1
                 self.gone.add(channel)
                 for known in (self.last_counts, self.last_totals, self.last_parts, self.odd, self.lacked_us):
                     known.pop(channel, None)
+
+    def _lead(self, plateau: Plateau) -> None:
+        lead = next((one for one in LEADS if one in self.last_counts), SHEETS)
+        if not self.leads or self.leads[-1][1] != lead:
+            self.leads.append((plateau.first_received_us, lead))
+
+    def lead_at(self, at_us: int) -> str:
+        """The channel that speaks for the run at an instant: what a ticket determines best of those that it has."""
+        place = bisect_right(self.leads, at_us, key=lambda one: one[0])
+        return self.leads[max(0, place - 1)][1] if self.leads else SHEETS
 
     def _has_or_had(self, channel: str, shown: Sequence[str]) -> bool:
         """It is shown, or gone."""

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pagereeve.domain.brackets.hypotheses import Compared, contradicted, explaining
-from pagereeve.domain.brackets.prints import SHEETS
-from pagereeve.domain.brackets.runs import LEADS
+from pagereeve.domain.brackets.leads import Leads
 from pagereeve.domain.brackets.tolerances import tolerance
 from pagereeve.domain.charging.postings import NOT_RELEASED, Posted
 from pagereeve.domain.findings import evidence as shown
@@ -44,11 +43,11 @@ class Followed:
 def follow(
     printer: str,
     posted: Iterable[Dated],
-    leads: Mapping[int, str],
+    leads: Leads,
     first: PatternMemory,
     decided: frozenset[str] = frozenset(),
 ) -> Followed:
-    """``leads`` names the channel that speaks for each run; ``first`` is what was known before; ``decided`` are the
+    """``leads`` knows which channel speaks for a run; ``first`` is what was known before; ``decided`` are the
     findings about which people spoke.
     """
     followed = Followed()
@@ -57,7 +56,7 @@ def follow(
         if is_multiple(one) and holds_back(habits.tickets, one.windows, decided):
             anchor = find.bracket_anchor(one.stretch.channel, [window.release for window in one.windows])
             followed.held.add(find.finding_id("surplus", printer, anchor))
-        if one.stretch.channel != leads.get(one.stretch.run):
+        if not leads.speaks(one.stretch):
             continue
         if _is_whole_gap(one) and habits.run == one.stretch.run:
             suggestion = _suggestion(habits.lately, one.stretch.counted)
@@ -233,9 +232,3 @@ def _of_diagnosis(printer: str, habits: PatternMemory, diagnosis: Diagnosis, sin
         evidence.append(shown.as_expected(diagnosis.contradicted))
     anchor = (habits.run, hypothesis.name, since_us)
     return find.make("diagnosis", printer, anchor, since_us, what, evidence, releases=[key for key, _ in named])
-
-
-def leading(channels: Iterable[str]) -> str:
-    """The channel that speaks for a run: what a ticket determines best."""
-    known = frozenset(channels)
-    return next((one for one in LEADS if one in known), SHEETS)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
 from pagereeve.domain.brackets.continuity import CARRIES_ON, Pace, counter_step, pace_between, pages_between
+from pagereeve.domain.brackets.leads import Leads
 from pagereeve.domain.brackets.prints import PRINTS, TOTAL, counter_channel
 from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.charging.postings import Posted
@@ -21,7 +22,7 @@ from pagereeve.domain.facts.reading import Count, Counter, Sight, Unit
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
 from pagereeve.domain.findings.evidence_codec import RELEASE_KEY
-from pagereeve.domain.ledger import Finding, Grade, Interval, ReleaseKey
+from pagereeve.domain.ledger import Finding, Grade, Interval, ReleaseKey, Stretch
 from pagereeve.domain.values.codec import FIGURE, INSTANT, TEXT, Codec, Member, inner, placed
 
 # So many brackets in a row decide, for a disagreement and for its end: twice may be a counter that steps late.
@@ -113,24 +114,24 @@ class _Bracket:
 def watch_witnesses(
     printer: str,
     posted: Sequence[tuple[int, Posted]],
-    leads: Mapping[int, str],
+    leads: Leads,
     runs: Sequence[Run],
     before: WitnessMemory,
 ) -> WitnessesWatched:
-    """Brackets in order of time; ``leads`` names the channel that speaks for each run, ``before`` is what was
+    """Brackets in order of time; ``leads`` knows which channel speaks for a run, ``before`` is what was
     remembered of earlier ones.
     """
     watched, memory = WitnessesWatched(), before
     by_number = {run.number: run for run in runs if any(sample.plateau.sight.counters for sample in run.samples)}
     for at_us, row in sorted(posted, key=lambda one: (one[0], one[1].stretch.run, one[1].stretch.opens_us)):
         stretch = row.stretch
-        if stretch.channel != leads.get(stretch.run) or not stretch.releases:
+        if not stretch.releases or not leads.speaks(stretch):
             continue
         run = by_number.get(stretch.run)
         bracket = None if run is None else _bracket(row, run)
         if bracket is None and (memory.run == stretch.run or not memory.known):
             continue
-        now = memory if memory.run == stretch.run else WitnessMemory(stretch.run)
+        now = memory if _goes_on(memory, stretch) else WitnessMemory(stretch.run)
         now = now if bracket is None else _after(now, bracket)
         still_told = {one.witness for one in now.known if one.is_told} if now.run == memory.run else frozenset[str]()
         over = [one for one in memory.known if one.is_told and one.witness not in still_told]
@@ -140,6 +141,12 @@ def watch_witnesses(
             watched.states.append((at_us, memory))
     watched.findings += [(None, _finding(printer, memory.run, one)) for one in memory.known if one.is_told]
     return watched
+
+
+def _goes_on(memory: WitnessMemory, stretch: Stretch) -> bool:
+    """The same run, and the same channel speaks for it."""
+    channel = counter_channel(stretch.channel)
+    return memory.run == stretch.run and all(one.channel == channel for one in memory.known)
 
 
 def _bracket(row: Posted, run: Run) -> _Bracket | None:

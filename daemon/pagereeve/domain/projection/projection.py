@@ -12,6 +12,7 @@ from pagereeve.domain.brackets.closing import Windows
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.brackets.gaps import Joining
 from pagereeve.domain.brackets.jobs import JobHistory
+from pagereeve.domain.brackets.leads import Leads
 from pagereeve.domain.brackets.partition import Between, Broken, Partition, partition
 from pagereeve.domain.brackets.rests import moments_of
 from pagereeve.domain.brackets.runs import Run, Runs, runs_of, split
@@ -42,7 +43,7 @@ from pagereeve.domain.findings.waiting import Waiting, told, waiting_of
 from pagereeve.domain.ledger import MAINTENANCE, STRAY, Charge, Finding, Grade, Posting, ReleaseKey, Stretch, Verdict
 from pagereeve.domain.patterns.colour import colour_under_mono
 from pagereeve.domain.patterns.memory import PatternMemory
-from pagereeve.domain.patterns.patterns import follow, leading
+from pagereeve.domain.patterns.patterns import follow
 from pagereeve.domain.patterns.prints_proof import NO_PROOF, PrintsProof, watch_prints
 from pagereeve.domain.patterns.tickets import holds_back
 from pagereeve.domain.patterns.units import NO_UNITS, UnitMemory, watch_units
@@ -178,7 +179,7 @@ def _releases(timeline: Timeline) -> list[Release]:
 
 def _follow(timeline: Timeline, projected: Projected, after_us: int) -> None:
     """What shows only over many brackets, or many notices."""
-    leads = {run.number: leading(run.channels()) for run in projected.runs.runs}
+    leads = Leads.of(projected.runs.runs)
     decided = frozenset(one.finding for one in timeline.rules.decisions)
     followed = follow(timeline.printer, projected.posted, leads, projected.before.habits, decided)
     clocks = watch_clocks(timeline, projected.before.clocks, after_us)
