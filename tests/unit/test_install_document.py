@@ -11,7 +11,7 @@ import pytest
 import yaml
 
 from pagereeve.app.shipped_files import SHIPPED, shipped
-from tests.integration.test_containers import LAST, of
+from tests.containerfile import LAST, of
 
 ROOT = Path(__file__).parents[2]
 TEXT = (ROOT / "contrib" / "docs" / "install.md").read_text(encoding="utf-8")
