@@ -21,16 +21,16 @@ fail() {
     exit 1
 }
 
-# need_packages PACKAGE... : Debian packages, installed if this is root on a Debian system, else named in an error.
+# need_packages "PACKAGE: REASON"... : Debian packages, installed if this is root on a Debian system, else named in an error.
 need_packages() {
-    if [[ $EUID -eq 0 ]] && command -v apt-get >/dev/null; then
-        say "installing: $*"
-        export DEBIAN_FRONTEND=noninteractive
-        apt-get update -qq >&2 || fail "apt-get update failed; install these by hand: $*"
-        apt-get install -y -qq --no-install-recommends "$@" </dev/null >&2 || fail "could not install: $*"
-    else
-        fail "these packages are missing, and only root can install them: $*"
-    fi
+    local names="${*%%:*}"
+    [[ $EUID -eq 0 ]] && command -v apt-get >/dev/null || fail "these packages are missing, and only root can install them: $names"
+    say "installing Debian packages:"
+    say "$(printf '  %s\n' "$@")"
+    export DEBIAN_FRONTEND=noninteractive
+    apt-get update -qq >&2 || fail "apt-get update failed; install these by hand: $names"
+    # shellcheck disable=SC2086 # one word for each
+    apt-get install -y -qq --no-install-recommends $names </dev/null >&2 || fail "could not install: $names"
 }
 
 find_python() {
@@ -56,7 +56,10 @@ with_uv() {
 with_pip() {
     local python="$1"
     shift
-    "$python" -c 'import ensurepip, venv' 2>/dev/null || need_packages python3-venv
+    if ! "$python" -c 'import ensurepip, venv' 2>/dev/null; then
+        [[ "$(command -v "$python")" -ef /usr/bin/python3 ]] || fail "$python has no venv and ensurepip; set PYTHON to one that has"
+        need_packages "python3-venv: Debian's Python can't make a virtual environment without it"
+    fi
     "$python" -m venv --clear "$VENV" &&
         "$VENV/bin/python" -m pip install --quiet --require-hashes "${@/#/--requirement=}" &&
         "$VENV/bin/python" -m pip install --quiet --no-build-isolation --no-deps --editable "$ROOT"

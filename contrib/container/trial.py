@@ -4,10 +4,10 @@
     contrib/container/trial.py SETTINGS
 
 SETTINGS is a folder with pagereeve.toml and secrets, as contrib/compose has it. The packages of the locks are fetched
-first, because the copy has no network; the steps find them there. Each step is run as it stands, in order, and what only
-the stage before had is taken away; then the image's command runs as its user on a read-only root, with a volume for the
-data, until its health check is content, and gets the stop signal. What is printed is JSON; exit status 1 if something is
-not as it must be. Not shown: the base image's own Python and libraries.
+first, because the copy has no network; the steps find them there. Each step is run as it stands, in order, and what
+only the stage before had is taken away; then the image's command runs as its user on a read-only root, with a volume
+for the data, until its health check is content, and gets the stop signal. What is printed is JSON; exit status 1 if
+something is not as it must be. Not shown: the base image's own Python and libraries.
 """
 
 from __future__ import annotations

@@ -4,7 +4,7 @@ The operators are those of cosmic-ray; pytest-cov measures which test runs which
 want an environment of their own:
 
     python3 -m venv DIR
-    DIR/bin/pip install -r contrib/requirements.lock cosmic-ray==8.7.0 pytest-cov==7.1.0
+    DIR/bin/pip install -r contrib/requirements.lock && DIR/bin/pip install cosmic-ray==8.7.0 pytest-cov==7.1.0
     DIR/bin/pip install --no-deps .
     DIR/bin/python contrib/drill/mutants.py daemon/pagereeve/domain --count 100 --seed 7 --least 95
 

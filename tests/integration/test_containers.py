@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 import json
-import runpy
 import shlex
 import shutil
 import subprocess
@@ -21,22 +20,15 @@ import yaml
 from pagereeve.app.shipped_files import shipped
 from pagereeve.cli import status_of
 from pagereeve.settings import load_settings
+from tests.containerfile import BUILD, CONTAINERFILE, LAST, of
 from tests.integration.foreign import tool
 from tests.integration.processes import accepts, free_tcp_port, running
 from tests.integration.watchers import ask, until
 from tests.unit.contrib.test_locks import exact, locked
 
-pytestmark = pytest.mark.alone
-
 ROOT = Path(__file__).parents[2]
-TRIAL = runpy.run_path(str(ROOT / "contrib" / "container" / "trial.py"))
-BUILD, LAST = TRIAL["stages"]((ROOT / "contrib" / "container" / "Containerfile").read_text(encoding="utf-8"))
 LOOPBACK = "127.0.0.1:"
 PAGEREEVE = [sys.executable, "-c", "import sys; from pagereeve.cli import main; main(sys.argv[1:])"]
-
-
-def of(steps: list[tuple[str, str]], word: str) -> list[str]:
-    return [rest for name, rest in steps if name == word]
 
 
 def test_every_file_that_is_copied_is_there_and_in_the_context() -> None:
@@ -51,7 +43,7 @@ def test_every_file_that_is_copied_is_there_and_in_the_context() -> None:
 
 
 def test_both_stages_have_one_base_of_one_version() -> None:
-    lines = (ROOT / "contrib" / "container" / "Containerfile").read_text(encoding="utf-8").splitlines()
+    lines = CONTAINERFILE.splitlines()
     (pinned,) = [line.removeprefix("ARG PYTHON=") for line in lines if line.startswith("ARG ")]
     assert len(pinned.split("-")[0].split(".")) == 3
     assert [line for line in lines if line.startswith("FROM")] == [

@@ -81,6 +81,7 @@ SHIPPED: Final = (
 )
 
 TOPICS: Final = {
+    "install": "uv or pipx, Debian package, container: first start, upgrade, uninstalling",
     "commands": "every command, and what its exit status means",
     "glossary": "the words on screens, in messages and exports",
     "events": "what a release server sends, and what it is answered",
