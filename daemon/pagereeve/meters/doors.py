@@ -86,8 +86,10 @@ class MeterDoors:
             notes = [f"TLS certificate: SHA-256 {peer.fingerprint}{checked}", *notes]
         return ipp_inspection(target, result, shown, tuple(notes), perf_counter() - began_s)
 
-    async def look(self, target: MeterTarget, timeout_s: float, *, busy: bool) -> Sequence[JobsLook]:
-        return await self._jobs.look(target, timeout_s, busy=busy)
+    async def look(
+        self, target: MeterTarget, timeout_s: float, *, busy: bool, names: Sequence[str] = ()
+    ) -> Sequence[JobsLook]:
+        return await self._jobs.look(target, timeout_s, busy=busy, names=names)
 
     def forget(self, printer: str) -> None:
         """Drop what is remembered of a printer that the registry no longer has."""

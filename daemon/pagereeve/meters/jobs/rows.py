@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -54,7 +55,9 @@ class JobRows:
         waited = self._surveyed_us is None or now_us - self._surveyed_us >= SURVEY_EVERY_US
         return self.table is not None or (waited and pins is not self._of)
 
-    async def look(self, conversation: Conversation, now_us: int, *, busy: bool) -> JobsLook | None:
+    async def look(
+        self, conversation: Conversation, now_us: int, *, busy: bool, names: Sequence[str] = ()
+    ) -> JobsLook | None:
         """Raises ReadEnded, DecodeError."""
         brought, self._brought = self._brought, None
         if self.table is None:
@@ -62,4 +65,4 @@ class JobRows:
             self.table = await survey_jobs(conversation)
             self._of = self._pins
             return None
-        return await look_at_jobs(self.table, conversation, brought, busy=busy)
+        return await look_at_jobs(self.table, conversation, brought, busy=busy, names=names)
