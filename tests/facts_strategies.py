@@ -57,6 +57,7 @@ from pagereeve.domain.facts.jobs import (
     JobCounts,
     JobDoor,
     JobState,
+    NamedBy,
     Within,
 )
 from pagereeve.domain.facts.policy import (
@@ -287,6 +288,7 @@ def job_counts(draw: st.DrawFn) -> JobCounted:
         channel=draw(st.none() | st.integers(0, CHANNEL_MAX)),
         began=draw(st.none() | _SPANS),
         ended=draw(st.none() | _SPANS),
+        named_by=draw(st.none() | st.builds(NamedBy, NAMES, NAMES)),
     )
 
 

@@ -131,8 +131,10 @@ class EngineJobs:
     world: World
     seen: frozenset[int] = frozenset()
 
-    async def look(self, target: MeterTarget, timeout_s: float, *, busy: bool) -> list[JobsLook]:
-        del target, timeout_s, busy
+    async def look(
+        self, target: MeterTarget, timeout_s: float, *, busy: bool, names: Sequence[str] = ()
+    ) -> list[JobsLook]:
+        del target, timeout_s, busy, names
         at_us = self.world.clock.now_us()
         # Copies at the panel are no jobs to most printers.
         told = [one for one in self.engine.jobs(self.world.clock.monotonic_us()) if one.cause == "job"]

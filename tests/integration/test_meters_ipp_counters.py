@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import socket
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -153,6 +154,17 @@ async def test_a_silent_agent_beside_an_ipp_count_is_told_what_to_write() -> Non
     (total,) = shown["channels"]
     assert (total["value"], total["unit"], total["unit_grade"]) == (1_000, "impressions", "said")
     assert [one["name"] for one in shown["witnesses"]] == ["sheets", "pages"]
+
+
+async def test_a_read_without_a_count_says_that_ipp_has_one_and_asks_ipp_once() -> None:
+    printer = IppPrinter()
+    async with server(printer) as port, meters() as meter:
+        with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as silent:
+            silent.bind(("127.0.0.1", 0))
+            target = MeterTarget("p", "127.0.0.1", silent.getsockname()[1], ipp_port=port)
+            details = [await meter.read(target, 0.6) for _ in range(2)]
+    assert [isinstance(one, Failure) and 'meter = "ipp"' in one.detail for one in details] == [True, True]
+    assert len(printer.asked) == 1
 
 
 async def test_cups_own_printer_has_no_count_and_tells_of_its_jobs(tmp_path: Path) -> None:

@@ -8,7 +8,7 @@ from dataclasses import replace
 from time import perf_counter
 from typing import Final
 
-from pagereeve.domain.facts.reading import Failure, Reading
+from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.meters.discovery.profile import Profiles
 from pagereeve.meters.ipp.inspecting import ipp_inspection
 from pagereeve.meters.ipp.meter import IppMeter
@@ -26,6 +26,10 @@ from pagereeve.ports.telemetry import MeterTelemetry
 
 BY_IPP: Final = NextStep('Its IPP has a count: write meter = "ipp" in its entry, and its pages are counted by that.')
 
+# Nobody ever answered SNMP, or the agent has no count: silence of one that did answer says nothing of the kind.
+WITHOUT_COUNT: Final = frozenset({SilenceReason.TIMEOUT, SilenceReason.NO_METER, SilenceReason.UNIT_NOT_USABLE})
+HINT: Final = 'its IPP has a count: meter = "ipp" in its entry makes that the meter'
+HINT_MAX_S: Final = 3.0
 NOBODY: Final = ", which nothing is compared with (ipp_fingerprint pins it)"
 
 
@@ -38,6 +42,7 @@ class MeterDoors:
         self._transport = IppTransport()
         self._ipp = IppMeter(clock, self._transport, self._hooks.on_note)
         self._ipp_jobs = IppWitness(clock, self._hooks.on_note, self._transport)
+        self._hints: dict[str, tuple[MeterTarget, bool]] = {}
         self._jobs = JobWitnesses(snmp, self._ipp_jobs)
 
     @classmethod
@@ -56,13 +61,24 @@ class MeterDoors:
 
     async def read(self, target: MeterTarget, timeout_s: float) -> Reading | Failure:
         if target.meter == "snmp":
-            return await self.snmp.read(target, timeout_s)
+            result = await self.snmp.read(target, timeout_s)
+            if isinstance(result, Failure) and result.reason in WITHOUT_COUNT and target.ipp_port is not None:
+                return await self._with_hint(target, result, timeout_s)
+            return result
         began_s = perf_counter()
         result = await self._ipp.read(target, timeout_s)
         self.snmp.stats.reads["reading" if isinstance(result, Reading) else result.reason.value] += 1
         if self._hooks.on_read is not None:
             self._hooks.on_read(target.printer, result, perf_counter() - began_s)
         return result
+
+    async def _with_hint(self, target: MeterTarget, failure: Failure, timeout_s: float) -> Failure:
+        """Whether its IPP has a count is asked once; which of the two is the meter, a person says."""
+        known = self._hints.get(target.printer)
+        if known is None or known[0] != target:
+            result, _, _ = await self._ipp.look_over(target, min(timeout_s, HINT_MAX_S))
+            known = self._hints[target.printer] = (target, isinstance(result, Reading))
+        return replace(failure, detail=f"{failure.detail}; {HINT}") if known[1] else failure
 
     async def inspect(self, target: MeterTarget, timeout_s: float) -> Inspection:
         """Where the entry names a port of IPP, what each shows, the one that is read first."""
@@ -86,12 +102,15 @@ class MeterDoors:
             notes = [f"TLS certificate: SHA-256 {peer.fingerprint}{checked}", *notes]
         return ipp_inspection(target, result, shown, tuple(notes), perf_counter() - began_s)
 
-    async def look(self, target: MeterTarget, timeout_s: float, *, busy: bool) -> Sequence[JobsLook]:
-        return await self._jobs.look(target, timeout_s, busy=busy)
+    async def look(
+        self, target: MeterTarget, timeout_s: float, *, busy: bool, names: Sequence[str] = ()
+    ) -> Sequence[JobsLook]:
+        return await self._jobs.look(target, timeout_s, busy=busy, names=names)
 
     def forget(self, printer: str) -> None:
         """Drop what is remembered of a printer that the registry no longer has."""
         self.snmp.forget(printer)
+        self._hints.pop(printer, None)
         self._ipp.forget(printer)
         self._ipp_jobs.forget(printer)
 

@@ -14,8 +14,10 @@ class JobWitnesses:
     def __init__(self, *witnesses: JobWitness) -> None:
         self._witnesses = witnesses
 
-    async def look(self, target: MeterTarget, timeout_s: float, *, busy: bool) -> Sequence[JobsLook]:
+    async def look(
+        self, target: MeterTarget, timeout_s: float, *, busy: bool, names: Sequence[str] = ()
+    ) -> Sequence[JobsLook]:
         looks: list[JobsLook] = []
         for witness in self._witnesses:
-            looks += await witness.look(target, timeout_s, busy=busy)
+            looks += await witness.look(target, timeout_s, busy=busy, names=names)
         return looks

@@ -49,8 +49,6 @@ TIMEOUT_MAX_S = 600.0
 # Tables whose rows are added up are looked through again this often: a new paper size is a new row.
 LOOK_AGAIN_S = 3600
 
-# What the Printer-MIB's integers say where they know no figure.
-
 # After these the meter is searched for again.
 _UNPINS = frozenset({SilenceReason.WRONG_DEVICE, SilenceReason.WRONG_RESPONDER, SilenceReason.NO_METER})
 # After these the path may be wrong: an old NAT mapping stays alive while one local port keeps asking.
@@ -170,13 +168,15 @@ class SnmpMeter:
         took_s = (self._clock.monotonic_us() - begun_us) / 1_000_000
         return inspection_of(look.seen, look.said, target, look.responder, result, took_s)
 
-    async def look(self, target: MeterTarget, timeout_s: float, *, busy: bool) -> Sequence[JobsLook]:
+    async def look(
+        self, target: MeterTarget, timeout_s: float, *, busy: bool, names: Sequence[str] = ()
+    ) -> Sequence[JobsLook]:
         """Implements ports.jobs.JobWitness over the conversation that reads the meter (RFC 2707)."""
         printer = self._printer(target)
         if printer.pins is None or not printer.jobs.is_due(printer.pins, self._clock.monotonic_us()):
             return ()
         deadline_us = self._clock.monotonic_us() + int(min(timeout_s, LOOK_MAX_S) * 1_000_000)
-        act = partial(self._looked_at_jobs, printer, busy=busy)
+        act = partial(self._looked_at_jobs, printer, busy=busy, names=names)
         try:
             look = await self._in_turn(target, deadline_us, act)
         except (ReadEnded, DecodeError):
@@ -185,11 +185,13 @@ class SnmpMeter:
             return ()
         return () if look is None else (look,)
 
-    async def _looked_at_jobs(self, printer: _AgentState, deadline_us: int, *, busy: bool) -> JobsLook | None:
+    async def _looked_at_jobs(
+        self, printer: _AgentState, deadline_us: int, *, busy: bool, names: Sequence[str]
+    ) -> JobsLook | None:
         conversation = await self._conversation(printer, deadline_us)
         # What an agent lacks of a job that is gone says nothing of its meter.
         conversation.limits = printer.limits.for_others()
-        return await printer.jobs.look(conversation, self._clock.monotonic_us(), busy=busy)
+        return await printer.jobs.look(conversation, self._clock.monotonic_us(), busy=busy, names=names)
 
     async def _looked(self, look: _Inspection, deadline_us: int) -> Reading:
         conversation = await self._conversation(look.printer, deadline_us)

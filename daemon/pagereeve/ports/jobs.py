@@ -12,7 +12,9 @@ from pagereeve.ports.meter import MeterTarget
 
 @dataclass(frozen=True, slots=True)
 class JobRow:
-    """One job as one look showed it. ``epoch`` grows when the printer's numbers begin anew."""
+    """One job as one look showed it. ``epoch`` grows when the printer's numbers begin anew. ``name`` is
+    that one of the names asked for which the job has at the printer: one of ours, and never read out of an answer.
+    """
 
     job: int
     state: JobState
@@ -21,6 +23,7 @@ class JobRow:
     service: int | None = None
     channel: int | None = None
     epoch: int = 1
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,9 +44,12 @@ class JobsLook:
 
 
 class JobWitness(Protocol):
-    async def look(self, target: MeterTarget, timeout_s: float, *, busy: bool) -> Sequence[JobsLook]:
+    async def look(
+        self, target: MeterTarget, timeout_s: float, *, busy: bool, names: Sequence[str] = ()
+    ) -> Sequence[JobsLook]:
         """What the printer says of its jobs, after a good reading of its meter; nothing where it says nothing.
 
-        ``busy``: a release's window is open. Never raises for what a network or printer does.
+        ``busy``: a release's window is open. ``names`` are what open releases call their jobs: those that are ids of
+        the printer's own kind are looked for. Never raises for what a network or printer does.
         """
         ...

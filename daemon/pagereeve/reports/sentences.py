@@ -69,6 +69,7 @@ REASONS: Final[dict[str, str]] = {
     "share-by-jobs": "the printer's own counts of its jobs show whose pages are whose",
     "cut-by-job": "the printer's own jobs show where one release ended and the next began",
     "witnesses-disagree": "the printer's jobs count more pages than its meter, so what they say is set aside",
+    "job-by-id": "the notice names the printer's job by an id that the printer itself shows",
     "job-by-number": "the notice names the number of the printer's job",
     "job-sole": "the printer had one job more, and it fits this release",
     "job-by-order": "the printer's jobs and these releases are in the same order, and their counts fit",

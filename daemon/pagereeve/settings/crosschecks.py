@@ -79,8 +79,13 @@ def _text_of(name: str) -> Callable[[Any], Hashable]:
 
 
 def _meter_address(row: Any) -> Hashable:
+    """Where it is counted: at the port of its agent, or of its IPP."""
     host, port = member(row, "host"), member(row, "port")
-    return (host.lower(), str(161 if port is None else port)) if isinstance(host, str) and host else None
+    if not isinstance(host, str) or not host:
+        return None
+    if member(row, "meter") == "ipp":
+        return (host.lower(), f"ipp {member(row, 'ipp_port')}")
+    return (host.lower(), str(161 if port is None else port))
 
 
 def _reader(row: Any) -> Hashable:

@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from pagereeve.ports.meter import IppTls
+from pagereeve.settings.crosschecks import problems_between
 from pagereeve.settings.errors import BadSettings
 from pagereeve.settings.single_printer import lone_printer
 
@@ -44,3 +45,10 @@ def test_what_does_not_fit_is_refused_with_what_to_write(said: dict[str, Any], t
     with pytest.raises(BadSettings) as raised:
         lone_printer("printer.example", said)
     assert text in str(raised.value)
+
+
+def test_two_printers_of_one_host_are_told_apart_by_the_port_at_which_they_are_counted() -> None:
+    rows = [{"name": f"p{nth}", "host": "gw.example", "meter": "ipp", "ipp_port": 6310 + nth} for nth in range(2)]
+    assert problems_between([], rows, {}) == []
+    (problem,) = problems_between([], [rows[0], {**rows[1], "ipp_port": 6310}], {})
+    assert problem.where == "printers[1].address"

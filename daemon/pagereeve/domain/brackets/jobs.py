@@ -1,7 +1,7 @@
 """The printer's own jobs inside a bracket, and which release each of them is.
 
-A release is linked to a job by its number, as the only one there is, or by their order and counts; where more than one
-link is possible there is none. Names play no part: a printer's are in no fact.
+A release is linked to a job by its id or number, as the only one there is, or by their order and counts; where more
+than one link is possible there is none. Names play no part: a printer's are in no fact.
 """
 
 from __future__ import annotations
@@ -17,10 +17,10 @@ from pagereeve.domain.brackets.partition import Cut
 from pagereeve.domain.brackets.prints import PRINTS, PRINTS_ALONE, TOTAL
 from pagereeve.domain.brackets.runs import Run
 from pagereeve.domain.brackets.windows import Window
-from pagereeve.domain.facts.jobs import JobCounted, JobDoor
+from pagereeve.domain.facts.jobs import JobCounted, JobDoor, NamedBy
 from pagereeve.domain.facts.reading import Unit
 
-Link = Literal["job-by-number", "job-sole", "job-by-order"]
+Link = Literal["job-by-id", "job-by-number", "job-sole", "job-by-order"]
 """How a release is known to be a printer's job."""
 
 # jmJobServiceTypes (RFC 2707 section 3.3.8): the bit of a print job.
@@ -111,7 +111,7 @@ def is_print(job: JobCounted) -> bool:
 
 def linked(part: BracketPart, jobs: Sequence[JobCounted]) -> list[Linked | None]:
     """For each release of the part its job, where there is one that it surely is."""
-    links = _by_number(part, jobs)
+    links = _by_name(part, jobs)
     taken = {one.place for one in links if one is not None}
     free = [place for place, job in enumerate(jobs) if place not in taken and is_print(job)]
     waiting = [place for place, one in enumerate(links) if one is None]
@@ -150,6 +150,18 @@ def _ways(waiting: Sequence[int], free: Sequence[int]) -> Iterator[list[tuple[in
     if len(waiting) > len(free):
         return (list(zip(some, free, strict=True)) for some in combinations(waiting, len(free)))
     return (list(zip(waiting, some, strict=True)) for some in combinations(free, len(waiting)))
+
+
+def _by_name(part: BracketPart, jobs: Sequence[JobCounted]) -> list[Linked | None]:
+    """By what the notice names: the job's own id goes before its number, which may begin anew."""
+    links = _by_number(part, jobs)
+    for place, window in enumerate(part.windows):
+        named = NamedBy(window.release.key.source, window.release.key.release)
+        mine = [at for at, job in enumerate(jobs) if job.named_by == named and _is_after(job, window)]
+        if len(mine) == 1:
+            links[place] = Linked(mine[0], jobs[mine[0]], "job-by-id")
+    ids = {one.place for one in links if one is not None and one.link == "job-by-id"}
+    return [None if one is not None and one.link != "job-by-id" and one.place in ids else one for one in links]
 
 
 def _by_number(part: BracketPart, jobs: Sequence[JobCounted]) -> list[Linked | None]:

@@ -13,12 +13,14 @@ from pagereeve.domain.facts.jobs import (
     JobCounts,
     JobDoor,
     JobState,
+    NamedBy,
     Within,
 )
 from pagereeve.domain.values.codec import FIGURE, INSTANT, TEXT, Codec, Member, choice, inner, integer
 
 _COUNT: Final = integer(0, COUNT_MAX)
 _WITHIN: Final = inner(Codec(Within, Member("from_us", INSTANT, "from"), Member("until_us", INSTANT, "until")))
+_NAMED_BY: Final = inner(Codec(NamedBy, Member("source", TEXT), Member("release", TEXT)))
 _COUNTS: Final = inner(
     Codec(
         JobCounts,
@@ -54,5 +56,6 @@ JOB_COUNTED: Final = Codec(
     Member("channel", integer(0, CHANNEL_MAX), default=None),
     Member("began", _WITHIN, default=None),
     Member("ended", _WITHIN, default=None),
+    Member("named_by", _NAMED_BY, default=None),
     check=_times,
 )

@@ -33,6 +33,14 @@ class Within:
 
 
 @dataclass(frozen=True, slots=True)
+class NamedBy:
+    """The release whose notice names a printer's job. By what it names it is not kept."""
+
+    source: str
+    release: str
+
+
+@dataclass(frozen=True, slots=True)
 class JobCounts:
     """What a job has made so far, copies included; None is unknown, and a 0 says no more than that nothing is known.
 
@@ -56,6 +64,7 @@ class JobCounted:
     for IPP), ``epoch`` grows by one when numbers begin anew. ``began`` and ``ended`` are when its printing began and
     when it was over, as far as looks show it; None: not yet, or not known. ``service`` are the bits of its kind of
     work (4: print), ``channel`` is the number of the way by which it came in (RFC 2707: prtChannelIndex).
+    ``named_by`` is the release whose notice names this job, by its submission id or its UUID.
     """
 
     printer: str
@@ -72,6 +81,7 @@ class JobCounted:
     channel: int | None = None
     began: Within | None = None
     ended: Within | None = None
+    named_by: NamedBy | None = None
 
     @property
     def key(self) -> tuple[JobDoor, int, int, int]:

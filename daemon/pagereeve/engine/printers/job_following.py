@@ -2,15 +2,27 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 from typing import Final
 
-from pagereeve.domain.facts.jobs import COUNT_MAX, ENDED, NOT_COUNTED, PRINTING, JobCounted, JobCounts, JobDoor, Within
+from pagereeve.domain.facts.jobs import (
+    COUNT_MAX,
+    ENDED,
+    NOT_COUNTED,
+    PRINTING,
+    JobCounted,
+    JobCounts,
+    JobDoor,
+    NamedBy,
+    Within,
+)
 from pagereeve.ports.jobs import JobRow, JobsLook
 
 # A printer holds few jobs at a time; beyond so many the oldest are forgotten.
 FOLLOWED_MAX: Final = 128
+
+NOBODY: Final[Mapping[str, NamedBy]] = {}
 
 Key = tuple[JobDoor, int, int, int]
 
@@ -33,9 +45,9 @@ class JobFollower:
     _jobs: dict[Key, _Followed] = field(default_factory=dict)
     _looked: dict[tuple[JobDoor, int], int] = field(default_factory=dict)
 
-    def take(self, look: JobsLook) -> list[JobCounted]:
-        """Facts that the look is worth."""
-        said = [one for row in look.rows if (one := self._of_row(look, row)) is not None]
+    def take(self, look: JobsLook, named: Mapping[str, NamedBy] = NOBODY) -> list[JobCounted]:
+        """Facts that the look is worth; ``named`` says which release each name is of."""
+        said = [one for row in look.rows if (one := self._of_row(look, row, named.get(row.name))) is not None]
         said += [one for epoch, job in look.gone if (one := self._of_gone(look, epoch, job)) is not None]
         if look.whole:
             self._looked[look.door, look.set] = look.sent_us
@@ -43,7 +55,7 @@ class JobFollower:
             del self._jobs[key]
         return said
 
-    def _of_row(self, look: JobsLook, row: JobRow) -> JobCounted | None:
+    def _of_row(self, look: JobsLook, row: JobRow, named_by: NamedBy | None) -> JobCounted | None:
         key = (look.door, look.set, row.epoch, row.job)
         known = self._jobs.get(key)
         since_us = self._looked.get((look.door, look.set)) if known is None else known.looked_us
@@ -53,9 +65,10 @@ class JobFollower:
             *(row.reasons, counts, row.service, row.channel),
         )
         last = None if known is None else known.said
-        said = replace(said, began=_began(last, said, since_us), ended=_ended(last, said, since_us))
+        named_by = named_by or (None if last is None else last.named_by)
+        said = replace(said, named_by=named_by, began=_began(last, said, since_us), ended=_ended(last, said, since_us))
         self._jobs[key] = _Followed(said, look.sent_us, before, row.counts)
-        if last is not None and (last.state, last.counts) == (said.state, said.counts):
+        if last is not None and _worth(last) == _worth(said):
             self._jobs[key].said = last
             return None
         return said
@@ -65,6 +78,11 @@ class JobFollower:
         if known is None or known.said.is_over:
             return None
         return replace(known.said, sent_us=look.sent_us, received_us=look.received_us, state="gone")
+
+
+def _worth(said: JobCounted) -> tuple[object, ...]:
+    """What a fact is written for."""
+    return said.state, said.counts, said.named_by
 
 
 def _counts(known: _Followed | None, shown: JobCounts) -> tuple[JobCounts, JobCounts]:

@@ -19,6 +19,7 @@ from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.ledger_updater import LedgerUpdater
 from pagereeve.engine.printers.job_following import JobFollower
 from pagereeve.engine.printers.loading import open_projector
+from pagereeve.engine.printers.named_jobs import named_jobs
 from pagereeve.engine.printers.open_windows import OpenWindows
 from pagereeve.engine.printers.poll_schedule import PollSchedule
 from pagereeve.engine.printers.polling import PollPolicy
@@ -387,9 +388,10 @@ class PrinterWatcher:
         """What the printer says of its own jobs, as facts of their own: the reading is recorded already."""
         timeout_s = self.around.poll_policy.timeout_s
         self.heartbeat.does("asks for its jobs", timeout_s + GRACE_S)
-        looks = await jobs.look(target, timeout_s, busy=bool(self._windows().starts_us))
+        named = named_jobs(None if self.projector is None else self.projector.view)
+        looks = await jobs.look(target, timeout_s, busy=bool(self._windows().starts_us), names=list(named))
         self.heartbeat.does("stores what it read", STORE_LONGEST_S)
-        self._said += [said for look in looks for said in self.follower.take(look)]
+        self._said += [said for look in looks for said in self.follower.take(look, named)]
         del self._said[:-SAID_MAX]
         # What could not be stored is stored with the next look: a fact that is there twice counts once.
         while self._said:

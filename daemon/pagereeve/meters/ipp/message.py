@@ -84,8 +84,10 @@ def _attribute(tag: int, name: str, value: bytes) -> bytes:
     return pack(">BH", tag, len(name)) + name.encode() + pack(">H", len(value)) + value
 
 
-def answer_of(data: bytes, names: Sequence[str], texts: Sequence[str] = ()) -> IppAnswer:
+def answer_of(data: bytes, names: Sequence[str], texts: Sequence[str] = (), places: Sequence[bytes] = ()) -> IppAnswer:
     """The answer, with the integers of ``names`` (of several values of one the first), and ``texts`` of the printer.
+
+    Of ``names`` whose value is a URI it is kept which of ``places`` that is, if any: an integer, too.
 
     Raises BadIpp.
     """
@@ -94,7 +96,7 @@ def answer_of(data: bytes, names: Sequence[str], texts: Sequence[str] = ()) -> I
     _, status, request_id = unpack_from(">HHI", data)
     if request_id != REQUEST_ID:
         raise BadIpp(f"request-id {request_id} where {REQUEST_ID} was asked")
-    reading = _Reading(frozenset(names), frozenset(texts))
+    reading = _Reading(frozenset(names), frozenset(texts), {one: place for place, one in enumerate(places)})
     at = 8
     while True:
         if at >= len(data):
@@ -125,11 +127,12 @@ def _text(data: bytes, at: int) -> tuple[bytes, int]:
 class _Reading:
     """The groups so far. ``_name`` is of the attribute under way, ``_depth`` how many collections are open."""
 
-    def __init__(self, names: frozenset[str], texts: frozenset[str]) -> None:
+    def __init__(self, names: frozenset[str], texts: frozenset[str], places: Mapping[bytes, int]) -> None:
         self.groups: list[tuple[int, dict[str, int]]] = []
         self.texts: dict[str, list[str]] = {}
         self._names = names
         self._texts = texts
+        self._places = places
         self._name = ""
         self._depth = 0
 
@@ -163,6 +166,8 @@ class _Reading:
 
     def _keep(self, tag: int, value: bytes) -> None:
         """An integer; unknown, no-value and what is of another syntax is left out, as if it were not there."""
+        if tag == URI and value.lower() in self._places:
+            self.groups[-1][1].setdefault(self._name, self._places[value.lower()])
         if tag not in {INTEGER, ENUM}:
             return
         if len(value) != 4:

@@ -9,10 +9,11 @@ from functools import partial
 from typing import Final
 
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.meters.ipp.jobs import LISTED_MAX, NAMES, IppJobs
+from pagereeve.meters.ipp.jobs import LISTED_MAX, NAMES, UUID, IppJobs
 from pagereeve.meters.ipp.message import GET_JOBS, IppAnswer, answer_of, question
 from pagereeve.meters.ipp.peer import IppPeer
 from pagereeve.meters.ipp.transport import IppEnded, IppTransport
+from pagereeve.meters.job_names import job_uuids
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.jobs import JobsLook
 from pagereeve.ports.meter import MeterTarget
@@ -48,7 +49,9 @@ class IppWitness:
         self._doors: dict[str, _Door] = {}
         self._transport = transport or IppTransport()
 
-    async def look(self, target: MeterTarget, timeout_s: float, *, busy: bool) -> Sequence[JobsLook]:
+    async def look(
+        self, target: MeterTarget, timeout_s: float, *, busy: bool, names: Sequence[str] = ()
+    ) -> Sequence[JobsLook]:
         if target.ipp_port is None or not busy:
             return ()
         door = self._doors.get(target.printer)
@@ -58,7 +61,7 @@ class IppWitness:
             return ()
         try:
             async with asyncio.timeout(min(timeout_s, LOOK_MAX_S)):
-                look = await self._look(door)
+                look = await self._look(door, names)
         except (IppEnded, OSError, TimeoutError) as error:
             self._failed(door, str(error) or "no answer in time")
             return ()
@@ -96,15 +99,20 @@ class IppWitness:
         if self._note is not None:
             self._note(printer, text)
 
-    async def _look(self, door: _Door) -> JobsLook:
+    async def _look(self, door: _Door, names: Sequence[str] = ()) -> JobsLook:
+        uuids = job_uuids(names)
         sent_us = self._clock.now_us()
         # Those that are over last: what ends meanwhile is in one of the two lists at least.
-        at_work = await self._ask(door.peer, "not-completed")
-        over = await self._ask(door.peer, "completed")
-        return door.jobs.look(at_work.jobs(), over.jobs(), sent_us, max(sent_us, self._clock.now_us()))
+        at_work = await self._ask(door.peer, "not-completed", list(uuids))
+        over = await self._ask(door.peer, "completed", list(uuids))
+        received_us = max(sent_us, self._clock.now_us())
+        return door.jobs.look(at_work.jobs(), over.jobs(), sent_us, received_us, tuple(uuids.values()))
 
-    async def _ask(self, peer: IppPeer, which: str) -> IppAnswer:
+    async def _ask(self, peer: IppPeer, which: str, uuids: Sequence[bytes]) -> IppAnswer:
+        """A job's UUID is asked for only where a notice names one; that it is that one is all that is kept of it."""
+        names = (*NAMES, UUID) if uuids else NAMES
+
         def asked(uri: str, version: int) -> bytes:
-            return question(GET_JOBS, uri, version, which, LISTED_MAX, NAMES)
+            return question(GET_JOBS, uri, version, which, LISTED_MAX, names)
 
-        return await peer.ask(self._transport, asked, partial(answer_of, names=NAMES), STEP_MAX_S)
+        return await peer.ask(self._transport, asked, partial(answer_of, names=names, places=uuids), STEP_MAX_S)

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Final
 
 from pagereeve.domain.facts.jobs import JOB_MAX
+from pagereeve.meters.job_names import submission_ids
 from pagereeve.meters.jobs.objects import NEWEST, STATE, general
 from pagereeve.meters.jobs.table import JobTable
 from pagereeve.meters.snmp.ber import DecodeError, Varbind, oid_arcs, oid_bytes
@@ -72,9 +73,10 @@ def _last_arc(varbind: Varbind) -> int | None:
 
 
 async def look_at_jobs(
-    table: JobTable, conversation: Conversation, brought: Got | None, *, busy: bool
+    table: JobTable, conversation: Conversation, brought: Got | None, *, busy: bool, names: Sequence[str] = ()
 ) -> JobsLook | None:
     """What the jobs are now: ``brought`` is what came with the meter's own values, asked for here where it did not.
+    Where ``names`` are submission ids, the jobs that they lead to bear them.
 
     None where the agent says nothing of jobs. Raises ReadEnded, DecodeError.
     """
@@ -97,6 +99,10 @@ async def look_at_jobs(
         new, _ = table.unasked(0, more=bool(found))
         if not new:
             break
+    ids = submission_ids(names)
+    if wanted := table.id_names(ids):
+        table.take_ids((await conversation.get(wanted)).values, ids)
+    rows = table.named(rows)
     rows, received_us = await _with_attributes(table, conversation, rows, received_us)
     lost = tuple((table.epoch, job) for job in gone)
     return JobsLook("snmp", table.job_set, got.sent_us, received_us, tuple(rows), lost, whole and not new)

@@ -1,6 +1,7 @@
 """Objects of the Job Monitoring MIB that are asked for, and no others (RFC 2707 section 4).
 
-Owners, names, hosts and submission ids are among those that are never asked for.
+Owners, names and hosts are among those that are never asked for. A submission id is only asked *after*: it is the index
+under which a notice's own id is looked for, and stands in no value.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from pagereeve.meters.snmp.ber import Varbind, number_or_none, oid_bytes
 JOB_MIB: Final = "1.3.6.1.4.1.2699.1.1.1"
 ACTIVE, NEWEST = f"{JOB_MIB}.1.1.1.2", f"{JOB_MIB}.1.1.1.4"
 STATE, REASONS, IMPRESSIONS = f"{JOB_MIB}.3.1.1.2", f"{JOB_MIB}.3.1.1.3", f"{JOB_MIB}.3.1.1.8"
+JOB_ID_SET, JOB_ID_JOB = f"{JOB_MIB}.2.1.1.2", f"{JOB_MIB}.2.1.1.3"
 _ATTRIBUTE: Final = f"{JOB_MIB}.4.1.1.3"
 
 # JmAttributeTypeTC: full-color impressions, pages, sheets completed; the kinds of work, and the way in.
@@ -31,6 +33,13 @@ def row(job_set: int, job: int) -> tuple[bytes, bytes, bytes]:
     """State, reasons and impressions of a job."""
     index = f"{job_set}.{job}"
     return oid_bytes(f"{STATE}.{index}"), oid_bytes(f"{REASONS}.{index}"), oid_bytes(f"{IMPRESSIONS}.{index}")
+
+
+@lru_cache(maxsize=256)
+def of_id(submission_id: str) -> tuple[bytes, bytes]:
+    """Job set and number of the job of that id: 48 sub-identifiers without a length in front (jmJobIDEntry)."""
+    index = ".".join(str(octet) for octet in submission_id.encode("ascii"))
+    return oid_bytes(f"{JOB_ID_SET}.{index}"), oid_bytes(f"{JOB_ID_JOB}.{index}")
 
 
 @lru_cache(maxsize=1024)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
@@ -58,7 +59,9 @@ class JobRows:
         waited = self._surveyed_us is None or now_us - self._surveyed_us >= self._wait_us
         return self.table is not None or (waited and pins is not self._of)
 
-    async def look(self, conversation: Conversation, now_us: int, *, busy: bool) -> JobsLook | None:
+    async def look(
+        self, conversation: Conversation, now_us: int, *, busy: bool, names: Sequence[str] = ()
+    ) -> JobsLook | None:
         """Raises ReadEnded, DecodeError."""
         brought, self._brought = self._brought, None
         if self.table is None:
@@ -68,4 +71,4 @@ class JobRows:
             self.table = await survey_jobs(conversation)
             self._of, self._wait_us, self._failures = self._pins, SURVEY_EVERY_US, 0
             return None
-        return await look_at_jobs(self.table, conversation, brought, busy=busy)
+        return await look_at_jobs(self.table, conversation, brought, busy=busy, names=names)

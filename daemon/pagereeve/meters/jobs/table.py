@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final
 
 from pagereeve.domain.facts.jobs import ENDED, JOB_MAX, JobCounts
@@ -25,6 +25,7 @@ from pagereeve.meters.jobs.objects import (
     attribute,
     count,
     general,
+    of_id,
     row,
 )
 from pagereeve.meters.snmp.ber import Varbind, number_or_none
@@ -42,7 +43,8 @@ REMEMBERED: Final = 256
 class JobTable:
     """The table of ``job_set``. ``highest`` is None until a job was seen; ``followed`` are not over yet.
 
-    ``apart``: the agent or the path does not put up with more values in the meter's own request.
+    ``ids`` are the numbers of jobs whose submission ids were asked after and found. ``apart``: the agent or the path
+    does not put up with more values in the meter's own request.
     """
 
     job_set: int
@@ -50,6 +52,7 @@ class JobTable:
     epoch: int = 1
     apart: bool = False
     followed: list[int] = field(default_factory=list)
+    ids: dict[str, int] = field(default_factory=dict)
     _seen: deque[int] = field(default_factory=lambda: deque(maxlen=REMEMBERED))
 
     def wanted(self) -> list[int]:
@@ -86,6 +89,7 @@ class JobTable:
         if newest and self.highest is not None and newest < self.highest and newest not in self._seen:
             # Numbers begin anew (RFC 2707 section 3.2): what was followed is of another epoch.
             self.epoch, self.highest, self.followed = self.epoch + 1, newest - 1, []
+            self.ids.clear()
             self._seen.clear()
         highest = newest - 1 if self.highest is None else self.highest
         if newest and newest > highest:
@@ -109,6 +113,26 @@ class JobTable:
             self.followed = [job for job in self.followed if job != one.job]
         elif one.job not in self.followed:
             self.followed.append(one.job)
+
+    def id_names(self, ids: Sequence[str]) -> tuple[bytes, ...]:
+        """What is asked after of these submission ids; those that are known are known."""
+        self.ids = {one: job for one, job in self.ids.items() if one in ids}
+        return tuple(name for one in ids if one not in self.ids for name in of_id(one))
+
+    def take_ids(self, values: Values, ids: Sequence[str]) -> None:
+        """An id of another job set is not of this table's jobs."""
+        for one in ids:
+            job_set, job = (number_or_none(values.get(name)) for name in of_id(one))
+            if job_set == self.job_set and job is not None and 0 < job <= JOB_MAX:
+                self.ids[one] = job
+
+    def named(self, rows: Sequence[JobRow]) -> list[JobRow]:
+        """The rows, with the id that leads to each; several ids of one job name none."""
+        found: dict[int, list[str]] = {}
+        for one, job in self.ids.items():
+            found.setdefault(job, []).append(one)
+        sure = {job: ids[0] for job, ids in found.items() if len(ids) == 1}
+        return [replace(row, name=sure[row.job]) if row.job in sure else row for row in rows]
 
     def last_names(self, rows: Sequence[JobRow]) -> tuple[bytes, ...]:
         """The attributes of jobs that are over."""

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field, replace
 from zoneinfo import ZoneInfo
 
 from pagereeve.domain.facts.facts import Fact
-from pagereeve.domain.facts.jobs import JobCounted, JobCounts
+from pagereeve.domain.facts.jobs import JobCounted, JobCounts, JobState
 from pagereeve.domain.projection.projector import Ledger
 from pagereeve.ports.jobs import JobRow, JobsLook
 from pagereeve.ports.meter import MeterTarget
@@ -24,8 +24,13 @@ class ToldJobs:
     world: World
     jobs: dict[int, tuple[float, int]] = field(default_factory=dict)
     busy: list[bool] = field(default_factory=list)
+    names: set[str] = field(default_factory=set)
+    called: dict[int, str] = field(default_factory=dict)
 
-    async def look(self, target: MeterTarget, timeout_s: float, *, busy: bool) -> Sequence[JobsLook]:
+    async def look(
+        self, target: MeterTarget, timeout_s: float, *, busy: bool, names: Sequence[str] = ()
+    ) -> Sequence[JobsLook]:
+        self.names |= set(names)
         assert target.printer == "p"
         assert timeout_s > 0
         self.busy.append(busy)
@@ -34,7 +39,8 @@ class ToldJobs:
         for job, (begin_s, pages) in self.jobs.items():
             if now_s >= begin_s:
                 made = max(0, min(pages, int((now_s - begin_s - 2) / 0.5) + 1))
-                rows.append(JobRow(job, "completed" if made == pages else "processing", JobCounts(made)))
+                state: JobState = "completed" if made == pages else "processing"
+                rows.append(JobRow(job, state, JobCounts(made), name=self.called.get(job, "")))
         return [JobsLook("snmp", 1, at_us, at_us, tuple(rows))]
 
     def print(self, job: int, pages: int) -> None:
@@ -110,3 +116,29 @@ def test_what_could_not_be_stored_is_stored_with_the_next_look() -> None:
     said = passing(stored())
     assert (said[-1].state, said[-1].counts.impressions) == ("completed", 2)
     assert said[-1].began is not None
+
+
+def test_a_job_that_a_notice_names_is_recorded_with_its_release_and_without_the_name() -> None:
+    uuid = "urn:uuid:01234567-89ab-4cde-8f01-23456789abcd"
+
+    async def named() -> tuple[set[str], list[JobCounted]]:
+        world = World()
+        jobs = ToldJobs(world, called={1: uuid})
+        world.around = replace(world.around, jobs=jobs)
+        async with world:
+            await world.passes(20)
+            await world.start("A", 2, job=uuid)
+            await world.start("B", 1)
+            jobs.print(1, 2)
+            await world.passes(5)
+            # Two open releases of one name: it leads to neither.
+            await world.start("C", 1, job="job-B")
+            await world.passes(60)
+            return jobs.names, [one for one in await world.facts() if isinstance(one, JobCounted)]
+
+    names, said = passing(named())
+    assert names == {uuid, "job-B"}
+    assert said[-1].state == "completed"
+    assert said[-1].named_by is not None
+    assert said[-1].named_by.release == "A"
+    assert uuid not in repr(said)
