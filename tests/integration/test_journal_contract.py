@@ -366,6 +366,32 @@ async def test_the_last_events_are_known_by_type_and_the_newest_fact_whatever_it
     assert await store.newest_us() == NOON_US + 9 * SECOND_US
 
 
+async def test_the_growth_of_a_journal_is_told_without_reading_it(store: Store) -> None:
+    assert await store.growth(NOON_US) == (None, 0, 0)
+    for nth in range(6):
+        await store.append(started(f"s{nth}", "printer-a", at_us=NOON_US + nth * SECOND_US))
+    await store.append(PolicySet("printer-z", NOON_US + 9 * SECOND_US, Policy()))
+    await store.append(badge("b1", ""))
+    assert await store.growth(NOON_US + 4 * SECOND_US) == (NOON_US, 7, 3)
+    assert await store.growth(NOON_US) == (NOON_US, 7, 7)
+    assert await store.growth(NOON_US + 99 * SECOND_US) == (NOON_US, 7, 0)
+
+
+async def test_last_reads_and_notes_of_all_printers_that_were_read(store: Store) -> None:
+    assert [one async for one in store.last_reads()] == []
+    for nth in range(PAGE_ROWS + 2):
+        name = f"p{nth:04d}"
+        sealed = [read(nth, name)] if nth % 2 else []
+        await store.observe(name, sealed, read(nth + 1, name, at_us=NOON_US + SECOND_US))
+    for nth, name in enumerate(("p0001", "p0001", f"p{PAGE_ROWS + 1:04d}", "never-read")):
+        await store.append(PrinterNoted(name, origin(f"note-{nth}", NOON_US + nth), "proven"))
+    reads = [one async for one in store.last_reads()]
+    assert [one.printer for one in reads] == [f"p{nth:04d}" for nth in range(PAGE_ROWS + 2) if nth % 2]
+    assert (reads[0], reads[-1]) == (read(1, "p0001"), read(PAGE_ROWS + 1, f"p{PAGE_ROWS + 1:04d}"))
+    notes = [(one.printer, one.origin.at_us) async for one in store.printer_notes()]
+    assert notes == [("p0001", NOON_US), ("p0001", NOON_US + 1), (f"p{PAGE_ROWS + 1:04d}", NOON_US + 2)]
+
+
 async def test_open_runs_of_all_printers_in_order_of_their_names(store: Store) -> None:
     names = [f"printer-{nth:03d}" for nth in range(PAGE_ROWS + 3)]
     for name in reversed(names):

@@ -58,7 +58,7 @@ async def test_pages_of_a_proof_beside_the_daemon_are_noted_and_no_stray_pages(t
             assert len(said) == len(proof.jobs)
             before_us = SystemClock().now_us()
             assert await notes.proven(target.printer) == Noted()
-            proven_us = await proven_of(app.store, [target.printer, "another"])
+            proven_us = await proven_of(app.store)
             assert list(proven_us) == [target.printer]
             assert proven_us[target.printer] >= before_us
             assert [one.kind for one in await app.store.findings(only_open=False)] == []

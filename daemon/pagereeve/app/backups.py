@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
+from pagereeve.app.backup_trace import note_backup
 from pagereeve.app.badge_key import check_value, key_trouble
 from pagereeve.app.badge_key_file import BadBadgeKey, put_key, read_key, set_aside
 from pagereeve.app.clocks import SystemClock
@@ -16,9 +17,12 @@ from pagereeve.store.sqlite.backup.taking import OnStep, take_backup
 
 @dataclass(frozen=True, slots=True)
 class BackupMade:
+    """``untraced`` says why it is not noted when this backup was made; "" where it is."""
+
     manifest: Manifest
     size_bytes: int
     duration_s: float
+    untraced: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +55,8 @@ def back_up(
         return content
 
     manifest = take_backup(journal, target, clock, key=key, replace=replace, on_step=on_step)
-    return BackupMade(manifest, target.stat().st_size, (clock.monotonic_us() - begun_us) / 1e6)
+    duration_s = (clock.monotonic_us() - begun_us) / 1e6
+    return BackupMade(manifest, target.stat().st_size, duration_s, note_backup(journal.parent, manifest.made_us))
 
 
 async def restore(backup: Path, journal: Path, key_file: Path, *, accept_loss: bool) -> RestoreDone:

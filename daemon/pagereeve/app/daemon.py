@@ -30,6 +30,7 @@ from pagereeve.app.reload import Reloader, RunningParts
 from pagereeve.app.reload_plan import LoadSettings
 from pagereeve.app.renaming import rename
 from pagereeve.app.seal_heads import SealLog
+from pagereeve.app.settings_trace import note_settings
 from pagereeve.app.shares import shares_for
 from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
 from pagereeve.app.start_options import StartOptions
@@ -190,6 +191,7 @@ class App:
         )
         self.counters.remember(await self.store.last_events(), await self.store.newest_us())
         await self._record_site()
+        note_settings(settings, self.clock.wall_us())
         self._stack.push_async_callback(self.badge_watcher.finish)
         self._stack.push_async_callback(self.registry.stop)
         self.supervisor.start(
@@ -369,6 +371,7 @@ class App:
         if restart:
             log.warning("a relay takes this over when it is restarted", relays=restart, run="pagereeve relay")
         self.settings = settings
+        note_settings(settings, self.clock.wall_us())
         if self.relay_link is not None:
             self.relay_link.change(settings.relays)
 

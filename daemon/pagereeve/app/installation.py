@@ -4,26 +4,37 @@ from __future__ import annotations
 
 import os
 import stat
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Final
 
+from pagereeve.app.backup_trace import last_backup_us
 from pagereeve.app.badge_key import NAME, key_trouble
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import readiness_of
 from pagereeve.app.http_door import certificate_of
+from pagereeve.app.kernel_clock import kept
 from pagereeve.app.relay_probe import look_at_relay
+from pagereeve.app.settings_trace import WaitingSettings, waiting_settings
+from pagereeve.domain.credentials.book import Credential
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.feeds.http.tls import BadCertificate
 from pagereeve.ports.credentials import StoredCredential
+from pagereeve.ports.queries import Growth
 from pagereeve.queries.credentials import state_of
-from pagereeve.queries.installation import journal_state
-from pagereeve.reports.doctor import CertificateExpiry, InstallationState, RelayState
+from pagereeve.queries.installation import GROWTH_WINDOW_US, journal_state
+from pagereeve.reports.doctor import EXPIRES_SOON_US, CertificateExpiry, InstallationState, RelayState
 from pagereeve.settings import BadSettings, Settings
 from pagereeve.store.sqlite.files import size_bytes, wal_path
 from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.telemetry.disk import disk_of, disk_trouble
 from pagereeve.telemetry.file_system import network_trouble
+
+DAY_US: Final = 86_400 * SECOND_US
+# A journal of hours says nothing of months.
+GROWTH_LEAST_US: Final = 2 * DAY_US
 
 
 async def examine(settings: Settings, problems: Sequence[str], journal: Path) -> InstallationState:
@@ -34,7 +45,8 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
     try:
         async with await SqlReads.open_for_reading(journal) as reads:
             printers = [printer.name for printer in settings.printers]
-            known = await journal_state(reads, printers, daemon_runs=seen.not_ready is not None)
+            runs = seen.not_ready is not None
+            known = await journal_state(reads, printers, now_us=seen.now_us, daemon_runs=runs)
             check = await reads.key_check(NAME)
             stored = await reads.credentials()
     except PagereeveError as error:
@@ -49,6 +61,12 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         units=known.units,
         key_trouble=key_trouble(settings.badge_key_file, check),
         expired=_expired(settings, stored, seen.now_us),
+        expiring=_expiring(settings, stored, seen.now_us),
+        never_proven=_never_proven(settings, known.proven_us),
+        silent_feeds=known.silent_feeds,
+        oldest_us=known.growth.oldest_us,
+        growth_day_bytes=_growth_day_bytes(known.growth, seen),
+        disk_lasts_days=_lasts_days(_growth_day_bytes(known.growth, seen), seen),
     )
 
 
@@ -57,6 +75,7 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
     tls, token = settings.http.certificate_file is not None, _reading_token(settings)
     daemon = readiness_of(settings.http.listen, settings.local_socket_path, token=token, tls=tls)
     disk = disk_of(_standing(folder))
+    waiting = WaitingSettings() if daemon.not_ready is None else waiting_settings(settings)
     return InstallationState(
         now_us=SystemClock().now_us(),
         listen=str(settings.http.listen),
@@ -76,6 +95,12 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         readable=tuple(_readable(_secret_files(settings, journal))),
         relay=_relay(settings),
         expiries=_expiries(settings),
+        has_receivers=any(True for _ in settings.alerts.receivers()),
+        clock_kept=kept(),
+        backup_us=last_backup_us(folder),
+        by_reload=waiting.by_reload,
+        by_restart=waiting.by_restart,
+        newer_files=waiting.files,
     )
 
 
@@ -89,12 +114,43 @@ def _reading_token(settings: Settings) -> str:
 
 
 def _expired(settings: Settings, stored: Sequence[StoredCredential], now_us: int) -> tuple[str, ...]:
+    every = _credentials(settings, stored)
+    return tuple(sorted(one.caller.name for one in every if state_of(one, now_us) == "expired"))
+
+
+def _expiring(settings: Settings, stored: Sequence[StoredCredential], now_us: int) -> tuple[tuple[str, int], ...]:
+    """The first to end first."""
+    valid = [one for one in _credentials(settings, stored) if state_of(one, now_us) == "valid"]
+    ends = [(one.expires_us, one.caller.name) for one in valid if one.expires_us is not None]
+    return tuple((name, until_us) for until_us, name in sorted(ends) if until_us < now_us + EXPIRES_SOON_US)
+
+
+def _credentials(settings: Settings, stored: Sequence[StoredCredential]) -> list[Credential]:
     try:
         given = [one.credential for one in settings.http_credentials()]
     except BadSettings:
         given = []
-    every = [*given, *(one.credential for one in stored)]
-    return tuple(sorted(one.caller.name for one in every if state_of(one, now_us) == "expired"))
+    return [*given, *(one.credential for one in stored)]
+
+
+def _never_proven(settings: Settings, proven_us: Mapping[str, int]) -> tuple[str, ...]:
+    """Neither noted, nor said by the entry, whose unit is what pages proved."""
+    return tuple(one.name for one in settings.printers if one.unit is None and one.name not in proven_us)
+
+
+def _growth_day_bytes(growth: Growth, seen: InstallationState) -> float:
+    """By how much the journal grows a day at present: its size, by the share of its facts of the last month."""
+    if growth.oldest_us is None or not growth.facts or seen.journal_bytes is None:
+        return 0.0
+    span_us = min(seen.now_us - growth.oldest_us, GROWTH_WINDOW_US)
+    if span_us < GROWTH_LEAST_US:
+        return 0.0
+    return seen.journal_bytes * growth.recent / growth.facts * DAY_US / span_us
+
+
+def _lasts_days(day_bytes: float, seen: InstallationState) -> float | None:
+    """None where a trial of hours can't tell, or nothing grows."""
+    return None if not day_bytes or seen.disk_free_bytes is None else seen.disk_free_bytes / day_bytes
 
 
 def _expiries(settings: Settings) -> tuple[CertificateExpiry, ...]:

@@ -31,8 +31,15 @@ def synchronised() -> bool:
 
     Asking changes nothing: ``modes`` is 0. False where nobody says so, and where it may not be asked.
     """
+    return kept() is True
+
+
+def kept() -> bool | None:
+    """As ``synchronised``; None where it can't be known: the kernel may not be asked, and nobody else says so."""
     asked = _kernel_says()
-    return TIMESYNC_FLAG.exists() if asked is None else asked
+    if asked is None:
+        return True if TIMESYNC_FLAG.exists() else None
+    return asked
 
 
 def _kernel_says() -> bool | None:

@@ -45,6 +45,8 @@ def backup(
         say_json(_json(target, made))
     else:
         say(visible(_text(target, made)))
+    if made.untraced:
+        complain(made.untraced)
     for row in state.damaged:
         where = f"{row.printer or 'the site'}: fact {row.seq} ({row.kind})"
         complain(visible(f"{where} is damaged in the journal, and stands in the backup as it is"))

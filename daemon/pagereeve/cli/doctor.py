@@ -26,7 +26,7 @@ def doctor(*, json: AsJson = False, config: Config = CONFIG_DEFAULT) -> int:
         say_json(doctor_json(seen, complaints))
     else:
         say(doctor_text(seen, complaints))
-    return 1 if complaints else 0
+    return 1 if any(not one.advice for one in complaints) else 0
 
 
 def _settings(config: Path) -> tuple[Settings, list[str]]:

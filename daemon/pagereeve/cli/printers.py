@@ -143,7 +143,7 @@ async def _look(
     targets = settings.model_copy(update={"printers": tuple(chosen)}).targets()
     profiles = profiles_with(settings.meters.profiles)
     profiles.require(one.profile for one in chosen)
-    proven_us = await _proven(settings, [one.name for one in chosen])
+    proven_us = await _proven(settings)
     meter = SnmpMeter.of(SystemClock(), SystemEntropy(), profiles=profiles)
     try:
         with progress_of(max(len(chosen), 2), quiet=quiet) as progress:
@@ -156,14 +156,14 @@ async def _look(
         await meter.close()
 
 
-async def _proven(settings: Settings, printers: Sequence[str]) -> Mapping[str, int] | None:
+async def _proven(settings: Settings) -> Mapping[str, int] | None:
     """None where there is a journal that can't be read."""
     journal = settings.data_dir / JOURNAL_NAME
     try:
         if not journal.exists():
             return {}
         async with await SqlReads.open_for_reading(journal) as reads:
-            return await proven_of(reads, printers)
+            return await proven_of(reads)
     except (PagereeveError, PermissionError) as error:
         complain(f"when printers were proven is not known: {error}")
         return None

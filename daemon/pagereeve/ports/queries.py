@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Final, Protocol
+from typing import Final, NamedTuple, Protocol
 
-from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.facts import Fact, PlateauRead, PrinterNoted
 from pagereeve.ports.journal import DamagedRow, Hindrance
 
 LAST_EVENTS_OF_SOURCE: Final = 1_000
@@ -43,6 +43,14 @@ class JournalHealth:
     sealed_facts: int = 0
 
 
+class Growth(NamedTuple):
+    """``oldest_us`` is the first fact's instant (None: there is none), ``recent`` how many of ``facts`` came since."""
+
+    oldest_us: int | None
+    facts: int
+    recent: int
+
+
 class FactQueries(Protocol):
     def damaged(self) -> Sequence[DamagedRow]:
         """As ports.reads.Reads says."""
@@ -72,6 +80,18 @@ class FactQueries(Protocol):
 
         What people date may lie years ahead: whose a badge will be, or a cost centre.
         """
+        ...
+
+    async def growth(self, since_us: int) -> Growth:
+        """Of printers' facts: a few steps down an index for each printer, and no fact is read."""
+        ...
+
+    def last_reads(self) -> AsyncIterator[PlateauRead]:
+        """Of every printer that was ever read, the latest finished run of good readings; in bounded pages."""
+        ...
+
+    def printer_notes(self) -> AsyncIterator[PrinterNoted]:
+        """What somebody noted of any printer that was ever read; in bounded pages."""
         ...
 
     async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:

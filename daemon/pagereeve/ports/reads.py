@@ -8,11 +8,12 @@ from typing import Protocol
 
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums
 from pagereeve.domain.accounts.totals import Total
-from pagereeve.domain.facts.facts import Fact, PlateauRead
+from pagereeve.domain.facts.facts import Fact, PlateauRead, PrinterNoted
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.ports.findings import FindingCount, FindingFilter, FindingsPage, Place
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.outbox import Kept, Queue
+from pagereeve.ports.queries import Growth
 from pagereeve.ports.seal import SealReads
 
 
@@ -48,6 +49,12 @@ class Reads(SealReads, Protocol):
         ...
 
     async def newest_us(self) -> int | None: ...
+
+    async def growth(self, since_us: int) -> Growth: ...
+
+    def last_reads(self) -> AsyncIterator[PlateauRead]: ...
+
+    def printer_notes(self) -> AsyncIterator[PrinterNoted]: ...
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]: ...
 

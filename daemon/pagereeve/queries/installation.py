@@ -7,16 +7,23 @@ from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
-from pagereeve.domain.facts.facts import PlateauRead
+from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.reading import GatewayWord, SilenceReason
 from pagereeve.domain.findings.finding import Kind
 from pagereeve.domain.findings.from_timeline import SILENCE_TRIES_MIN
 from pagereeve.domain.ledger import Severity
+from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.findings import PAGE_MAX, FindingFilter
+from pagereeve.ports.queries import Growth
 from pagereeve.ports.reads import Reads
-from pagereeve.queries.units import UnitStanding, units_of
+from pagereeve.queries.proven import proven_of
+from pagereeve.queries.units import UnitStanding, units_of_runs
 
 GATEWAY_DOWN: Final[Kind] = "gateway-down"
+FEED_SILENT: Final[Kind] = "feed-silent"
+# The present growth of a journal is that of its last month.
+NO_GROWTH: Final = Growth(None, 0, 0)
+GROWTH_WINDOW_US: Final = 30 * 86_400 * SECOND_US
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +43,14 @@ class SilentPrinter:
 
 
 @dataclass(frozen=True, slots=True)
+class SilentFeed:
+    """``feed`` as its finding names it; ``since_us`` is when the finding began."""
+
+    feed: str
+    since_us: int
+
+
+@dataclass(frozen=True, slots=True)
 class JournalState:
     """``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message
     waits. ``newest_us`` is the latest instant of any fact (None: there is none). ``units`` are how each printer's is
@@ -48,29 +63,46 @@ class JournalState:
     waiting_us: Mapping[str, int] = field(default_factory=dict)
     units: tuple[UnitStanding, ...] = ()
     gateways_down: tuple[str, ...] = ()
+    silent_feeds: tuple[SilentFeed, ...] = ()
+    proven_us: Mapping[str, int] = field(default_factory=dict)
+    growth: Growth = NO_GROWTH
 
 
-async def journal_state(reads: Reads, printers: Collection[str], *, daemon_runs: bool) -> JournalState:
+async def journal_state(reads: Reads, printers: Collection[str], *, now_us: int, daemon_runs: bool) -> JournalState:
     """Of these printers, read at one moment."""
     async with reads.snapshot() as held:
         counts: Counter[tuple[Severity, str]] = Counter()
         for one in await held.count_findings(FindingFilter(state="open")):
             counts[one.severity, one.kind] += one.findings
         queues = await held.queues()
+        runs = {printer: run.fact async for printer, run in held.open_runs()}
+        lasts: dict[str, PlateauRead] = {}
+        if any(not isinstance(run, PlateauRead) for run in runs.values()):
+            lasts = {read.printer: read async for read in held.last_reads()}
+        growth = await held.growth(now_us - GROWTH_WINDOW_US)
+        silent = await held.findings_page(FindingFilter(state="open", kind=FEED_SILENT), PAGE_MAX)
         down = await held.findings_page(FindingFilter(state="open", kind=GATEWAY_DOWN), PAGE_MAX)
         return JournalState(
             findings=counts,
-            quiet=tuple(await _quiet(held, printers, daemon_runs=daemon_runs)),
+            quiet=tuple(_quiet(runs, lasts, printers, daemon_runs=daemon_runs)),
             newest_us=await held.newest_us(),
             waiting_us={name: one.oldest_us for name, one in queues.items() if one.oldest_us is not None},
-            units=await units_of(held, printers),
+            units=await units_of_runs(held, runs, lasts, frozenset(printers)),
             gateways_down=tuple(str(one.what.value("gateway") or "") for one in down.findings),
+            silent_feeds=tuple(SilentFeed(one.place or one.printer, one.since_us) for one in silent.findings),
+            proven_us=await proven_of(held),
+            growth=growth,
         )
 
 
-async def _quiet(reads: Reads, printers: Iterable[str], *, daemon_runs: bool) -> list[SilentPrinter]:
+def _quiet(
+    runs: Mapping[str, PlateauRead | ReadFailed],
+    lasts: Mapping[str, PlateauRead],
+    printers: Iterable[str],
+    *,
+    daemon_runs: bool,
+) -> list[SilentPrinter]:
     """While no daemon runs, nobody reads: that is said once, and not of each printer."""
-    runs = {printer: run.fact async for printer, run in reads.open_runs()}
     quiet = []
     for printer in printers:
         run = runs.get(printer)
@@ -78,7 +110,7 @@ async def _quiet(reads: Reads, printers: Iterable[str], *, daemon_runs: bool) ->
             if daemon_runs:
                 quiet.append(SilentPrinter(printer, run.plateau.last_received_us))
         elif run is not None:
-            last = await reads.last_read(printer)
+            last = lasts.get(printer)
             since_us = None if last is None else last.plateau.last_received_us
             silence = run.silence
             failing_us = silence.first_sent_us if daemon_runs and silence.count >= SILENCE_TRIES_MIN else None

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.brackets.units import is_unsure, judged_by
-from pagereeve.domain.facts.facts import PlateauRead
+from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.in_force import Rules
 from pagereeve.domain.facts.reading import Count, Plateau, Unit, UnitGrade
 from pagereeve.domain.patterns.units import COMPARED
@@ -62,11 +62,25 @@ def wording_of(description: str, serial: str) -> str:
 
 async def units_of(reads: Reads, printers: Collection[str] | None = None) -> tuple[UnitStanding, ...]:
     """In order of their names; those without a good reading are left out. ``printers``: these alone."""
+    runs = {printer: run.fact async for printer, run in reads.open_runs()}
+    chosen = frozenset(runs if printers is None else printers)
+    failing = [name for name, run in runs.items() if name in chosen and not isinstance(run, PlateauRead)]
+    lasts = {name: read for name in failing if (read := await reads.last_read(name)) is not None}
+    return await units_of_runs(reads, runs, lasts, chosen)
+
+
+async def units_of_runs(
+    reads: Reads,
+    runs: Mapping[str, PlateauRead | ReadFailed],
+    lasts: Mapping[str, PlateauRead],
+    printers: Collection[str],
+) -> tuple[UnitStanding, ...]:
+    """The same of open runs, and of the last good readings where these failed, that are at hand."""
     found = []
-    async for printer, run in reads.open_runs():
-        if printers is not None and printer not in printers:
+    for printer, run in runs.items():
+        if printer not in printers:
             continue
-        read = run.fact if isinstance(run.fact, PlateauRead) else await reads.last_read(printer)
+        read = run if isinstance(run, PlateauRead) else lasts.get(printer)
         standing = None if read is None else await _standing(reads, printer, read.plateau)
         if standing is not None:
             found.append(standing)

@@ -19,7 +19,7 @@ async def seen(reason: SilenceReason, tries: int, *, daemon_runs: bool = True) -
     await journal.observe(
         "attic", [read(100, "attic")], ReadFailed("attic", Silence(SINCE_US, SINCE_US, tries, reason))
     )
-    (quiet,) = (await journal_state(journal, ["attic"], daemon_runs=daemon_runs)).quiet
+    (quiet,) = (await journal_state(journal, ["attic"], now_us=0, daemon_runs=daemon_runs)).quiet
     return quiet
 
 

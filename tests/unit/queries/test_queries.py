@@ -248,7 +248,7 @@ async def test_the_state_of_the_journal_for_whoever_judges_it() -> None:
     await journal.observe("never", [], failed("never"))
     await journal.observe("well", [], read(7, "well"))
     printers = ("silent", "never", "well", "unheard")
-    known = await journal_state(journal, printers, daemon_runs=True)
+    known = await journal_state(journal, printers, now_us=0, daemon_runs=True)
     assert known.findings == {("info", "surplus"): 1, ("critical", "shortfall"): 1} | {
         ("critical", "surplus"): 1,
         ("warning", "shortfall"): 1,
@@ -261,7 +261,7 @@ async def test_the_state_of_the_journal_for_whoever_judges_it() -> None:
     )
     assert known.newest_us == last_us
     assert known.waiting_us == {}
-    without = await journal_state(journal, printers, daemon_runs=False)
+    without = await journal_state(journal, printers, now_us=0, daemon_runs=False)
     assert [one.printer for one in without.quiet] == ["silent", "never"]
 
 

@@ -5,6 +5,16 @@ from __future__ import annotations
 from pagereeve.domain.ledger import SEVERITIES
 from pagereeve.reports.doctor.complaint import Complaint
 from pagereeve.reports.doctor.fleet import SILENT_AFTER_US, by_ipp, gateways, printers, units
+from pagereeve.reports.doctor.keeping import (
+    backup,
+    clock_kept,
+    disk_room,
+    expiring_credentials,
+    never_proven,
+    no_receiver,
+    silent_feeds,
+    waiting_settings,
+)
 from pagereeve.reports.doctor.machine import EXPIRES_SOON_US, certificates, clock, credentials, secrets, storage
 from pagereeve.reports.doctor.outlets import UNDELIVERED_AFTER_US, findings, receivers
 from pagereeve.reports.doctor.page import doctor_json, doctor_text
@@ -27,7 +37,7 @@ __all__ = [
 
 
 def complaints_of(seen: InstallationState) -> list[Complaint]:
-    """The worst first; empty where nothing is wrong."""
+    """The worst first, and advice behind all that is wrong; empty where there is neither."""
     found = [
         *settings(seen),
         *relay(seen),
@@ -43,5 +53,13 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *units(seen),
         *by_ipp(seen),
         *findings(seen),
+        *disk_room(seen),
+        *backup(seen),
+        *clock_kept(seen),
+        *waiting_settings(seen),
+        *expiring_credentials(seen),
+        *silent_feeds(seen),
+        *never_proven(seen),
+        *no_receiver(seen),
     ]
-    return sorted(found, key=lambda one: SEVERITIES.index(one.severity))
+    return sorted(found, key=lambda one: (one.advice, SEVERITIES.index(one.severity)))

@@ -14,10 +14,13 @@ NAMED_MAX: Final = 5
 
 @dataclass(frozen=True, slots=True)
 class Complaint:
+    """``advice``: nothing is wrong, and somebody should know it all the same."""
+
     severity: Severity
     what: str
     why: str
     do: str
+    advice: bool = False
 
 
 def some(texts: Sequence[str], between: str = ", ") -> str:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterator, Sequence
 from typing import Final
 
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.queries.installation import SilentPrinter
 from pagereeve.queries.units import assumed_by_model, model_offers
-from pagereeve.reports.doctor.complaint import Complaint, some
+from pagereeve.reports.doctor.complaint import NAMED_MAX, Complaint, some
 from pagereeve.reports.doctor.state import InstallationState
 from pagereeve.reports.units import offer_lines
 
@@ -39,25 +40,27 @@ def printers(seen: InstallationState) -> Iterator[Complaint]:
     quiet = [one for one in seen.quiet if one.gateway != "down" or not seen.gateways_down]
     never = [one for one in quiet if one.since_us is None and not one.late]
     late = [one for one in quiet if one.late]
-    told = [one for one in quiet if one not in never and one not in late]
-    long = [one for one in told if one.since_us is not None and one.since_us < seen.now_us - SILENT_AFTER_US]
-    stopped = [one for one in told if one not in long and _fails_for_minutes(one, seen.now_us)]
+    told = [one for one in quiet if one.since_us is not None and not one.late]
+    long = [one for one in told if _is_long_silent(one, seen.now_us)]
+    stopped = [one for one in told if not _is_long_silent(one, seen.now_us) and _fails_for_minutes(one, seen.now_us)]
     if never:
-        what = f"{_printers_have(never)} never sent a reading: {some([_quiet(one, seen) for one in never])}."
+        what = f"{_printers_have(never)} never sent a reading: {_names(never, seen)}."
         yield Complaint("warning", what, "Their releases can't be compared with a meter.", do)
     if late:
-        what = f"{_printers_have(late)} answered too late to be read: {some([_quiet(one, seen) for one in late])}."
+        what = f"{_printers_have(late)} answered too late to be read: {_names(late, seen)}."
         slow = "Lengthen read_timeout under [watch], or look at the network to them: the log says how late they are."
         yield Complaint("warning", what, "Their pages are not counted, though they work.", slow)
     why = "If they are not switched off or asleep, their pages are not counted."
     if long:
-        what = (
-            f"{_printers_have(long)} sent no reading for more than a day: {some([_quiet(one, seen) for one in long])}."
-        )
+        what = f"{_printers_have(long)} sent no reading for more than a day: {_names(long, seen)}."
         yield Complaint("warning", what, why, do)
     if stopped:
-        what = f"{_printers_have(stopped)} stopped answering: {some([_quiet(one, seen) for one in stopped])}."
+        what = f"{_printers_have(stopped)} stopped answering: {_names(stopped, seen)}."
         yield Complaint("info", what, why, do)
+
+
+def _is_long_silent(one: SilentPrinter, now_us: int) -> bool:
+    return one.since_us is not None and one.since_us < now_us - SILENT_AFTER_US
 
 
 def _fails_for_minutes(one: SilentPrinter, now_us: int) -> bool:
@@ -66,6 +69,15 @@ def _fails_for_minutes(one: SilentPrinter, now_us: int) -> bool:
 
 def _printers_have(quiet: Sequence[SilentPrinter]) -> str:
     return "One printer has" if len(quiet) == 1 else f"{len(quiet)} printers have"
+
+
+def _names(quiet: Sequence[SilentPrinter], seen: InstallationState) -> str:
+    """The first few; of many, how many of each reason goes before them."""
+    names = some([_quiet(one, seen) for one in quiet])
+    reasons = Counter(one.reason for one in quiet if one.reason)
+    if len(quiet) <= NAMED_MAX or not reasons:
+        return names
+    return f"{', '.join(f'{count} {reason}' for reason, count in reasons.most_common())}; {names}"
 
 
 def _quiet(one: SilentPrinter, seen: InstallationState) -> str:

@@ -8,7 +8,7 @@ from typing import Final
 
 from pagereeve.domain.accounts.periods import local, zone_of
 from pagereeve.domain.ledger import Severity
-from pagereeve.queries.installation import SilentPrinter
+from pagereeve.queries.installation import SilentFeed, SilentPrinter
 from pagereeve.queries.units import UnitStanding
 
 MIB: Final = 2**20
@@ -44,7 +44,9 @@ class InstallationState:
 
     ``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message waits.
     ``readable`` are files that everybody on the machine may read, and shouldn't. Sizes in bytes; None: no such file.
-    ``expired`` are names of credentials.
+    ``expired`` are names of credentials, ``expiring`` others with the instant of their end. ``clock_kept`` is None
+    where nobody knows, ``disk_lasts_days`` where growth can't be told, ``backup_us`` where no backup is known of.
+    ``by_reload`` and ``by_restart`` are settings that are not in force, ``newer_files`` lists that were changed since.
     """
 
     now_us: int
@@ -75,6 +77,18 @@ class InstallationState:
     relay: RelayState | None = None
     expiries: tuple[CertificateExpiry, ...] = ()
     units: tuple[UnitStanding, ...] = ()
+    expiring: tuple[tuple[str, int], ...] = ()
+    has_receivers: bool = True
+    never_proven: tuple[str, ...] = ()
+    clock_kept: bool | None = True
+    disk_lasts_days: float | None = None
+    growth_day_bytes: float = 0.0
+    backup_us: int | None = None
+    oldest_us: int | None = None
+    silent_feeds: tuple[SilentFeed, ...] = ()
+    by_reload: tuple[str, ...] = ()
+    by_restart: tuple[str, ...] = ()
+    newer_files: tuple[str, ...] = ()
 
     def at(self, at_us: int) -> str:
         """Local time of the site with its offset."""

@@ -10,14 +10,23 @@ from copy import copy
 from dataclasses import replace
 from typing import TypeVar
 
-from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Erased, Event, Fact, PlateauRead, ReadFailed, Redated
+from pagereeve.domain.facts.facts import (
+    JOURNAL_SOURCE,
+    Erased,
+    Event,
+    Fact,
+    PlateauRead,
+    PrinterNoted,
+    ReadFailed,
+    Redated,
+)
 from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, concerned, dated_by, redated_run
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.seal.erasure import erasure_digest
 from pagereeve.ports.erasing import Erasure, ErasureOutcome
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
-from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
+from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
 from pagereeve.store.memory.ledger import MemoryLedger
 from pagereeve.store.memory.seal import MemorySeal, Row
 from pagereeve.store.records.batch import Batch, First, KeptAside, Numbered, Replacement
@@ -277,10 +286,25 @@ class MemoryJournal(MemoryLedger, MemorySeal):
         known = (one for printer, facts in self._facts.items() for one in facts if printer or _is_checked(one))
         return max((one.filing.at_us for one in known), default=None)
 
+    async def growth(self, since_us: int) -> Growth:
+        known = [one.filing.at_us for printer, facts in self._facts.items() for one in facts if printer]
+        return Growth(min(known, default=None), len(known), sum(at_us >= since_us for at_us in known))
+
     async def last_read(self, printer: str) -> PlateauRead | None:
         known = [one for one in self._facts.get(printer, ()) if isinstance(one.filing.fact, PlateauRead)]
         fact = max(known, key=_order).filing.fact if known else None
         return fact if isinstance(fact, PlateauRead) else None
+
+    async def last_reads(self) -> AsyncIterator[PlateauRead]:
+        for printer in sorted(self._open_runs):
+            if (read := await self.last_read(printer)) is not None:
+                yield read
+
+    async def printer_notes(self) -> AsyncIterator[PrinterNoted]:
+        for printer in sorted(self._open_runs):
+            for stored in await self.standing_facts(printer):
+                if isinstance(stored.fact, PrinterNoted):
+                    yield stored.fact
 
     async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
         for printer, body in sorted(self._open_runs.items()):

@@ -7,12 +7,13 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from operator import attrgetter
 from typing import Any
 
-from sqlalchemy import Row, Select, func, or_, select, tuple_, union
+from sqlalchemy import CTE, Row, Select, and_, func, or_, select, tuple_, union
 
-from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, FactDamaged, PlateauRead
+from pagereeve.domain.facts.events import PRINTER_NOTED
+from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, FactDamaged, PlateauRead, PrinterNoted
 from pagereeve.domain.facts.redating import NOT_AGREED
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
-from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT
+from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
 from pagereeve.store.records.fact_record import DECIDED
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
@@ -146,14 +147,33 @@ class FactReads:
 
     async def newest_us(self) -> int | None:
         """One statement: a step down an index for each printer, and one for what is checked under none."""
-        first = select(func.min(_FACT.printer).label("name")).where(_FACT.printer > "").cte("names", recursive=True)
-        step = select(func.min(_FACT.printer)).where(_FACT.printer > first.c.name).scalar_subquery()
-        names = first.union_all(select(step).where(first.c.name.is_not(None)))
+        names = _printer_names()
         newest = select(func.max(_FACT.at_us)).where(_FACT.printer == names.c.name).scalar_subquery()
         checked = select(func.max(_FACT.at_us)).where(schema.badge_kinds())
         of_printers = select(func.max(newest)).select_from(names).scalar_subquery()
         row = await self._reader.first(select(of_printers.label("read"), checked.scalar_subquery().label("checked")))
         return max((int(one) for one in row or () if one is not None), default=None)
+
+    async def growth(self, since_us: int) -> Growth:
+        """ports.reads.Reads. Facts of a printer are numbered from 1 on, nearly in order of time."""
+        names = _printer_names()
+        its = _FACT.printer == names.c.name
+        before = select(_FACT.seq).where(its, _FACT.at_us < since_us).order_by(_FACT.at_us.desc(), _FACT.seq.desc())
+        last, old = select(func.max(_FACT.seq)).where(its), func.coalesce(before.limit(1).scalar_subquery(), 0)
+        figures = select(
+            select(func.min(_FACT.at_us)).where(its).scalar_subquery().label("oldest"),
+            func.coalesce(last.scalar_subquery(), 0).label("last"),
+            old.label("old"),
+        ).select_from(names)
+        of_all = figures.subquery()
+        recent = func.sum(of_all.c.last - of_all.c.old)
+        sums = select(
+            func.min(of_all.c.oldest).label("oldest_us"), func.sum(of_all.c.last).label("facts"), recent.label("recent")
+        )
+        row = await self._reader.first(sums)
+        if row is None:
+            return Growth(None, 0, 0)
+        return Growth(row.oldest_us, int(row.facts or 0), max(int(row.recent or 0), 0))
 
     async def last_read(self, printer: str) -> PlateauRead | None:
         """The latest finished run of good readings, the open one aside."""
@@ -161,6 +181,40 @@ class FactReads:
         row = await self._reader.first(statement.order_by(_FACT.at_us.desc(), _FACT.seq.desc()))
         fact = None if row is None else self._reader.damage.fact(row)
         return fact if isinstance(fact, PlateauRead) else None
+
+    async def last_reads(self) -> AsyncIterator[PlateauRead]:
+        """ports.queries.FactQueries."""
+        inner = schema.fact.alias("latest")
+        newest = select(inner.c.seq).where(
+            inner.c.printer == _RUN.printer, inner.c.kind == "reading", inner.c.shift_us.is_not(None)
+        )
+        newest = newest.order_by(inner.c.at_us.desc(), inner.c.seq.desc()).limit(1).correlate(schema.open_run)
+        its = and_(_FACT.printer == _RUN.printer, _FACT.seq == newest.scalar_subquery())
+        async for fact in self._of_all(select(*schema.CHECKED).join_from(schema.open_run, schema.fact, its)):
+            if isinstance(fact, PlateauRead):
+                yield fact
+
+    async def printer_notes(self) -> AsyncIterator[PrinterNoted]:
+        """ports.queries.FactQueries."""
+        its = (_FACT.printer == _RUN.printer, schema.few_kinds(), _FACT.kind == PRINTER_NOTED, _STANDS)
+        wanted = select(*schema.CHECKED).join_from(schema.open_run, schema.fact, and_(*its))
+        async for fact in self._of_all(wanted):
+            if isinstance(fact, PrinterNoted):
+                yield fact
+
+    async def _of_all(self, wanted: Select[Any]) -> AsyncIterator[Fact | FactDamaged]:
+        """Of printers that have a run, a page of names at a time."""
+        name = ""
+        while True:
+            page = select(_RUN.printer).where(_RUN.printer > name).order_by(_RUN.printer).limit(PAGE_ROWS)
+            names = await self._reader.rows(page)
+            if not names:
+                return
+            last = names[-1].printer
+            rows = await self._reader.rows(wanted.where(_RUN.printer > name, _RUN.printer <= last))
+            for row in rows:
+                yield self._reader.damage.fact(row)
+            name = last
 
     async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
         """Every printer's, in bounded pages."""
@@ -249,3 +303,10 @@ def _page(printer: str, after: int, from_us: int | None) -> Select[Any]:
     if from_us is not None:
         statement = statement.where(_FACT.at_us >= from_us)
     return statement.order_by(_FACT.seq).limit(PAGE_ROWS)
+
+
+def _printer_names() -> CTE:
+    """Of all printers that have facts, and a last row of none; found step by step down an index."""
+    first = select(func.min(_FACT.printer).label("name")).where(_FACT.printer > "").cte("names", recursive=True)
+    step = select(func.min(_FACT.printer)).where(_FACT.printer > first.c.name).scalar_subquery()
+    return first.union_all(select(step).where(first.c.name.is_not(None)))
