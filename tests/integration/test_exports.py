@@ -168,3 +168,21 @@ def test_rows_on_stdout_are_the_same_as_in_a_file(config: Path, capsysbinary: py
     assert status_of([*asked, "--output", str(config.with_name("rows"))]) == 0
     assert config.with_name("rows").read_bytes() == shown
     assert len(list(csv.reader(io.StringIO(shown.decode())))) > 3
+
+
+def test_a_terminal_sees_how_far_it_is(config: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    screen = _Terminal()
+    monkeypatch.setattr(sys, "stderr", screen)
+    for by, what in (("release", "releases"), ("day", "days")):
+        out = str(config.with_name("rows.csv"))
+        assert status_of(["totals", "--config", str(config), "--period", "2026-11", "--by", by, "--output", out]) == 0
+        assert what in screen.getvalue()
+    screen.truncate(0)
+    out = str(config.with_name("rows.csv"))
+    assert status_of(["totals", "--config", str(config), "--period", "2026-11", "--output", out]) == 0
+    assert screen.getvalue().strip("\0") == ""
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
