@@ -186,3 +186,21 @@ def test_a_terminal_sees_how_far_it_is(config: Path, monkeypatch: pytest.MonkeyP
 class _Terminal(io.StringIO):
     def isatty(self) -> bool:
         return True
+
+
+def test_explain_findings_and_the_ledger_go_by_the_settings_zone(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    settings = ["--config", str(config)]
+    assert status_of(["explain", "r-1001", *settings]) == 0
+    said = capsys.readouterr().out
+    assert "Times are of Europe/Berlin." in said
+    assert "2026-11-25 10:00:00.000+01:00" in said
+    assert status_of(["explain", "r-1001", *settings, "--zone", "Asia/Tokyo"]) == 0
+    assert "2026-11-25 18:00:00.000+09:00" in capsys.readouterr().out
+    assert status_of(["findings", *settings]) == 1
+    assert "2026-11-25 10:0" in capsys.readouterr().out
+    assert status_of(["findings", "summary", "--period", "autumn", *settings]) == 0
+    assert "from 2026-09-07 00:00:00+02:00 to just before 2026-12-19 00:00:00+01:00" in capsys.readouterr().out
+    assert status_of(["ledger", "--period", "autumn", *settings]) == 0
+    assert "house:stray" in capsys.readouterr().out

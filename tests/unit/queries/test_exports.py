@@ -67,7 +67,7 @@ async def test_the_first_day_of_a_range_takes_nothing_of_the_month_before() -> N
     april = bracket("2026-04-02T09:00:00Z", "2026-04-02T09:01:00Z", 1118, 128)
     for name, pages in (("2026-03", 1118), ("2026-04", 128), ("2026", 1246)):
         for by in ("person", "printer", "release"):
-            rows = await rows_of(name, by, march, april)  # type: ignore[arg-type]
+            rows = await rows_of(name, by, march, april)
             assert [row.pages for row in rows if row.kind == "total"] == [pages]
     days = await rows_of("2026-04", "day", march, april)
     assert [(row.kind, row.who, row.pages) for row in days] == [("people", "2026-04-02", 128), ("total", "", 128)]
