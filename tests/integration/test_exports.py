@@ -168,3 +168,39 @@ def test_rows_on_stdout_are_the_same_as_in_a_file(config: Path, capsysbinary: py
     assert status_of([*asked, "--output", str(config.with_name("rows"))]) == 0
     assert config.with_name("rows").read_bytes() == shown
     assert len(list(csv.reader(io.StringIO(shown.decode())))) > 3
+
+
+def test_a_terminal_sees_how_far_it_is(config: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    screen = _Terminal()
+    monkeypatch.setattr(sys, "stderr", screen)
+    for by, what in (("release", "releases"), ("day", "days")):
+        out = str(config.with_name("rows.csv"))
+        assert status_of(["totals", "--config", str(config), "--period", "2026-11", "--by", by, "--output", out]) == 0
+        assert what in screen.getvalue()
+    screen.truncate(0)
+    out = str(config.with_name("rows.csv"))
+    assert status_of(["totals", "--config", str(config), "--period", "2026-11", "--output", out]) == 0
+    assert screen.getvalue().strip("\0") == ""
+
+
+class _Terminal(io.StringIO):
+    def isatty(self) -> bool:
+        return True
+
+
+def test_explain_findings_and_the_ledger_go_by_the_settings_zone(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    settings = ["--config", str(config)]
+    assert status_of(["explain", "r-1001", *settings]) == 0
+    said = capsys.readouterr().out
+    assert "Times are of Europe/Berlin." in said
+    assert "2026-11-25 10:00:00.000+01:00" in said
+    assert status_of(["explain", "r-1001", *settings, "--zone", "Asia/Tokyo"]) == 0
+    assert "2026-11-25 18:00:00.000+09:00" in capsys.readouterr().out
+    assert status_of(["findings", *settings]) == 1
+    assert "2026-11-25 10:0" in capsys.readouterr().out
+    assert status_of(["findings", "summary", "--period", "autumn", *settings]) == 0
+    assert "from 2026-09-07 00:00:00+02:00 to just before 2026-12-19 00:00:00+01:00" in capsys.readouterr().out
+    assert status_of(["ledger", "--period", "autumn", *settings]) == 0
+    assert "house:stray" in capsys.readouterr().out

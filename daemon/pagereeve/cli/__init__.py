@@ -26,7 +26,7 @@ COMMANDS: Final = (
     (
         "totals",
         "totals:totals",
-        "Pages per person, cost centre, printer, day or release, with house accounts and the meters; CSV, XLSX ...",
+        "Pages per person, cost centre, printer, day or release: released, counted, charged; exports.",
     ),
     ("explain", "explain:explain", "The whole chain of evidence for a release, in order."),
     ("findings", "findings:app", "List problems with their evidence; record their cause."),

@@ -64,7 +64,7 @@ async def write_export(reads: Reads, wanted: Wanted, site: Site) -> Export:
         database = zone_database(wanted.period.zone.key)
         made = Made(wanted.period, wanted.by, export.seal, database, site.zone_from)
         with output_file(wanted.out) as file, _progress(export) as seen:
-            writer = _writer(file, wanted, columns, made)
+            writer = _writer(file, wanted, columns, made, export)
             rows = 0
             try:
                 async for row in export.rows:
@@ -90,7 +90,7 @@ def _write_sidecar(out: Path, made: Made, account: Account, columns: Sequence[Co
         sidecar.write(json.dumps(body, indent=2, ensure_ascii=False).encode() + b"\n")
 
 
-def _writer(file: BinaryIO, wanted: Wanted, columns: Sequence[Column], made: Made) -> RowFile:
+def _writer(file: BinaryIO, wanted: Wanted, columns: Sequence[Column], made: Made, export: Export) -> RowFile:
     match wanted.format:
         case "csv":
             return CsvFile(file, columns, wanted.form)
@@ -100,7 +100,7 @@ def _writer(file: BinaryIO, wanted: Wanted, columns: Sequence[Column], made: Mad
             # It takes a moment to import.
             from pagereeve.reports.exports.xlsx_file import XlsxFile  # noqa: PLC0415 - see above
 
-            return XlsxFile(file, columns, made)
+            return XlsxFile(file, columns, made, export.steps if wanted.by == "release" else 0)
         case "parquet":
             return _parquet(file, columns, made)
 

@@ -188,3 +188,11 @@ def test_a_fleet_on_an_assumed_unit_is_one_complaint_by_model() -> None:
     proven = UnitStanding("z", "total", Unit.SHEETS, UnitGrade.PROVEN, model)
     (offered,) = complaints_of(replace(seen, units=(*units, proven)))
     assert 'unit = "sheets", unit_grade = "inferred-from-model"' in offered.do
+
+
+def test_times_are_of_the_sites_zone() -> None:
+    seen = replace(WELL, newest_us=WELL.now_us + 3_600_000_000, zone="Europe/Berlin")
+    (complaint,) = complaints_of(seen)
+    assert (
+        "The clock says 2025-11-24 17:00+01:00, but the journal has a fact of 2025-11-24 18:00+01:00." in complaint.what
+    )

@@ -158,6 +158,8 @@ def test_more_rows_than_a_sheet_holds_are_refused(monkeypatch: pytest.MonkeyPatc
     monkeypatch.setattr(xlsx_file, "ROWS_MAX", 4)
     with pytest.raises(BadQuestion, match=r"xlsx holds 3 rows, and there are more; use csv or parquet"):
         workbook(rows=rows_of("person")[:4])
+    with pytest.raises(BadQuestion, match="there are more"):
+        XlsxFile(io.BytesIO(), columns_of("release", BERLIN), made("release"), 4)
 
 
 def test_a_name_with_what_xml_cannot_hold_is_made_visible() -> None:

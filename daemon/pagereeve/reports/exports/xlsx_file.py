@@ -37,7 +37,9 @@ _CREATED: Final = datetime(2000, 1, 1, tzinfo=UTC)
 class XlsxFile:
     """The sheet ``rows`` as they come; ``end`` adds the others and writes the file."""
 
-    def __init__(self, file: BinaryIO, columns: Sequence[Column], made: Made) -> None:
+    def __init__(self, file: BinaryIO, columns: Sequence[Column], made: Made, expected: int = 0) -> None:
+        """``expected``: so many rows will come at least. Raises BadQuestion where a sheet can't hold them."""
+        _refuse_too_many(expected)
         self._made, self._columns, self._row = made, columns, 1
         self._book = Workbook(file, {"constant_memory": True})
         self._book.set_properties({"title": "Pagereeve", "created": _CREATED})
@@ -58,8 +60,7 @@ class XlsxFile:
 
     def write(self, row: ExportRow) -> None:
         """Raises BadQuestion for more rows than a sheet holds."""
-        if self._row >= ROWS_MAX:
-            raise BadQuestion("--format", f"xlsx holds {ROWS_MAX - 1} rows, and there are more; use csv or parquet")
+        _refuse_too_many(self._row)
         for place, column in enumerate(self._columns):
             self._cell(self._rows, self._row, place, column.value(row))
         self._row += 1
@@ -135,6 +136,11 @@ class XlsxFile:
         for row, (name, about) in enumerate(told, start=1):
             sheet.write_string(row, 0, name)
             sheet.write_string(row, 1, about)
+
+
+def _refuse_too_many(rows: int) -> None:
+    if rows >= ROWS_MAX:
+        raise BadQuestion("--format", f"xlsx holds {ROWS_MAX - 1} rows, and there are more; use csv or parquet")
 
 
 def _shown(text: str) -> str:
