@@ -10,6 +10,7 @@ import pytest
 from pagereeve.ports.meter import IppTls
 from pagereeve.settings.crosschecks import problems_between
 from pagereeve.settings.errors import BadSettings
+from pagereeve.settings.places import Places
 from pagereeve.settings.single_printer import lone_printer
 
 DIGITS = "0123456789abcdef" * 4
@@ -50,5 +51,6 @@ def test_what_does_not_fit_is_refused_with_what_to_write(said: dict[str, Any], t
 def test_two_printers_of_one_host_are_told_apart_by_the_port_at_which_they_are_counted() -> None:
     rows = [{"name": f"p{nth}", "host": "gw.example", "meter": "ipp", "ipp_port": 6310 + nth} for nth in range(2)]
     assert problems_between([], rows, {}) == []
-    (problem,) = problems_between([], [rows[0], {**rows[1], "ipp_port": 6310}], {})
-    assert problem.where == "printers[1].address"
+    same = [rows[0], {**rows[1], "ipp_port": 6310}]
+    (problem,) = problems_between([], same, {})
+    assert Places({"printers": same}).problem(problem).where.startswith("[[printers]] 'p1', ")
