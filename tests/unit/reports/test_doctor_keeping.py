@@ -25,7 +25,7 @@ OLD = NOW_US - BACKUP_WANTED_AFTER_US - 1
         ),
         (replace(GROWING, disk_lasts_days=6.0), "critical", "is full in 6 days"),
         (replace(GROWING, disk_lasts_days=0.4), "critical", "is full in less than a day"),
-        (replace(WELL, backup_us=NOW_US - BACKUP_OLD_US - 1), "warning", "The last backup is 8 days old (2025-11-16T"),
+        (replace(WELL, backup_us=NOW_US - BACKUP_OLD_US - 1), "warning", "The last backup is 8 days old (2025-11-16 "),
         (replace(WELL, by_reload=("printer p1 (new)", "policy")), "warning", "settings: printer p1 (new), policy."),
         (replace(WELL, newer_files=("/etc/people.csv",)), "warning", "present settings: /etc/people.csv."),
         (

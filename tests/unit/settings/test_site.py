@@ -56,12 +56,17 @@ def test_what_is_wrong_with_them_is_named_with_its_place(tmp_path: Path) -> None
         + '[[periods]]\nname = "c"\nfrm = 2026-09-07\nto = 2026-09-08\n'
     )
     said = problems(tmp_path, wrong)
-    assert any(line.startswith("periods[0] (a): to (2026-09-07) does not come after from") for line in said)
-    assert any(line.startswith("periods[1] (2026-Q4): '2026-Q4' is a name of the calendar's") for line in said)
-    assert 'periods[2] (b).from: is no date; write "2026-09-07"' in said
-    assert 'periods[3] (b).from: is no date; write "2026-09-07"' in said
-    assert "periods[4] (c).frm: is no setting; did you mean 'from'?" in said
-    assert "periods[3].name: is the same as that of periods[2]; each needs its own" in said
+    assert any(line.startswith("[[periods]] 'a' (line 2): to (2026-09-07) does not come after from") for line in said)
+    assert any(
+        line.startswith("[[periods]] '2026-Q4' (line 6): '2026-Q4' is a name of the calendar's") for line in said
+    )
+    assert "[[periods]] 'b' (line 10), from: is no date; write \"2026-09-07\"" in said
+    assert "[[periods]] 'b' (line 14), from: is no date; write \"2026-09-07\"" in said
+    assert "[[periods]] 'c' (line 18), frm: is no setting; did you mean 'from'?" in said
+    assert (
+        "the 4th [[periods]] ('b', line 14), name: is the same as that of the 3rd [[periods]] ('b', line 10); "
+        "each needs its own"
+    ) in said
 
 
 def test_check_config_says_the_zone_and_which_periods_overlap(
