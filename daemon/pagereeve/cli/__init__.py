@@ -32,6 +32,7 @@ COMMANDS: Final = (
     ("findings", "findings:app", "List problems with their evidence; record their cause."),
     ("alerts", "alerts:app", "List alerts and undelivered messages; send a test message."),
     ("ledger", "ledger:ledger", "The postings as plain-text double entry (beancount syntax)."),
+    ("costs", "costs:costs", "What charged pages cost, by the rate cards of the settings."),
     (
         "supplier-bill",
         "supplier_bill:supplier_bill",

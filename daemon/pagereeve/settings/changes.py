@@ -20,6 +20,7 @@ CHANGEABLE: Final = frozenset(
         "people.file",
         "site",
         "periods",
+        "rates",
         "policy",
         "privacy.keep_titles",
         "alerts",

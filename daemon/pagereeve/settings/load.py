@@ -16,6 +16,7 @@ from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.included import Instead, read_included
 from pagereeve.settings.model import ENV_DELIMITER, ENV_PREFIX, Settings
 from pagereeve.settings.places import EntryProblem, Origins, Places, lists_of, member
+from pagereeve.settings.rates import rate_problems
 from pagereeve.settings.relative_paths import rooted
 from pagereeve.settings.suggestions import nearest
 from pagereeve.settings.toml_file import read_table
@@ -141,4 +142,5 @@ def _cross_problems(merged: Mapping[str, Any]) -> list[EntryProblem]:
     gateways, printers, readers, relays = (_rows(merged, name) for name in tables)
     problems = problems_between(gateways, printers, merged.get("feeds"), readers, merged.get("alerts"), relays)
     problems += repeated_names("periods", _rows(merged, "periods"))
+    problems += rate_problems(_rows(merged, "rates"), printers)
     return problems + unknown_printers(_rows(merged, "sources"), printers)

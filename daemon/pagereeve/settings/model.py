@@ -33,6 +33,7 @@ from pagereeve.settings.lists.directory import Binding, read_directory
 from pagereeve.settings.lists.people import read_people
 from pagereeve.settings.places import EntryProblem, Places
 from pagereeve.settings.policies import PolicySettings
+from pagereeve.settings.rates import RateSettings, rate_problems
 from pagereeve.settings.registry import GatewaySettings, PrinterSettings, ReaderSettings
 from pagereeve.settings.sections import (
     BadgeSettings,
@@ -88,6 +89,7 @@ class Settings(BaseSettings):
     limits: LimitSettings = LimitSettings()
     site: SiteSettings = SiteSettings()
     periods: tuple[PeriodSettings, ...] = Field(default=(), max_length=1_000)
+    rates: tuple[RateSettings, ...] = Field(default=(), max_length=1_000)
 
     @classmethod
     def settings_customise_sources(
@@ -106,6 +108,7 @@ class Settings(BaseSettings):
         problems += problems_between(self.gateways, self.printers, self.feeds, self.readers, self.alerts, self.relays)
         problems += unknown_printers(self.sources, self.printers)
         problems += repeated_names("periods", self.periods)
+        problems += rate_problems(self.rates, self.printers)
         if self.relays and (trouble := socket_problem(self.relay_socket_path)):
             problems.append(Problem("relay_socket", trouble))
         if trouble := path_problem(self.local_socket_path):

@@ -99,6 +99,7 @@ class PrinterSettings(IppSettings, UsmSettings):
     web_port: Port | None = None
     gateway: Name | None = None
     site: Text = ""
+    price_class: Annotated[str, Field(max_length=64)] = ""
     text: Text = ""
     policy: PolicyOverrides = PolicyOverrides()
 

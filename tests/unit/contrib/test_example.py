@@ -20,6 +20,7 @@ from pagereeve.settings import (
     Settings,
     load_settings,
 )
+from pagereeve.settings.rates import PriceSettings
 from pagereeve.settings.tickets import TicketSettings
 
 CONTRIB = Path(__file__).parents[3] / "contrib"
@@ -43,9 +44,11 @@ NEEDED = {
     "acts": ["send"],
     "from": "2026-09-07",
     "to": "2026-12-19",
+    "currency": "EUR",
+    "prices": [{"price": "0.025"}],
 }
 # Written in one line, wherever they stand; their members are explained once.
-INLINE = (PolicyOverrides, BadgeFormSettings, TicketSettings)
+INLINE = (PolicyOverrides, BadgeFormSettings, TicketSettings, PriceSettings)
 ASSIGNMENT = re.compile(r"#?([a-z_]+) = (.*)")
 
 
@@ -105,6 +108,11 @@ def test_every_setting_occurs_in_its_table_of_the_example() -> None:
 def test_every_member_of_a_badge_form_is_explained() -> None:
     text = EXAMPLE.read_text(encoding="utf-8")
     assert [name for name in BadgeFormSettings.model_fields if f"#   {name} " not in text] == []
+
+
+def test_every_member_of_a_price_is_shown() -> None:
+    text = EXAMPLE.read_text(encoding="utf-8")
+    assert [name for name in PriceSettings.model_fields if f" {name} = " not in text] == []
 
 
 def test_the_defaults_that_the_example_shows_are_the_defaults() -> None:

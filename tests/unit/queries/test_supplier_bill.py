@@ -31,7 +31,7 @@ def test_lines_agree_differ_or_cant_be_said() -> None:
                 line("K1", (1_000, first_us), (1_041, last_us)),
                 line("K1", (990, first_us), (1_030, last_us)),
                 line("K1", (1_000, first_us - 10**12), (1_030, last_us)),
-                line("K1", (0, first_us), (3, last_us), "color"),
+                line("K1", (0, first_us), (3, last_us), "colour"),
                 line("K2", (1_000, first_us), (1_030, last_us)),
             ]
             found = await check_bill(world.store, lines)

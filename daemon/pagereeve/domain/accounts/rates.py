@@ -146,6 +146,11 @@ class Rates:
     def priced_channels(self) -> frozenset[str]:
         return frozenset(rate.channel for card in self._cards for rate in card.rates)
 
+    @property
+    def asks_for_tickets(self) -> bool:
+        """Some price hangs on what the ticket says."""
+        return any(rate.sides is not None or rate.size is not None for card in self._cards for rate in card.rates)
+
     def charge(self, bill: Bill, pages: PricedPages) -> None:
         """Add what these pages cost to the bill. A channel that no rate of the card names is no further cost: its pages
         are a part of another's (colour pages of a total); pages of a named one that no rate fits are told.

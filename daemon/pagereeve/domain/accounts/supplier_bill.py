@@ -22,7 +22,7 @@ class BilledFigure:
 
 @dataclass(frozen=True, slots=True)
 class BillLine:
-    """``line`` is its number in the file; ``channel`` what it counts (``total``, ``mono``, ``color``, ...)."""
+    """``line`` is its number in the file; ``channel`` what it counts (``total``, ``mono``, ``colour``, ...)."""
 
     line: int
     serial: str

@@ -1,5 +1,5 @@
 """A supplier's statement of meters: CSV with a head line ``serial,opening,opening_date,closing,closing_date``, and
-``counter`` (total, mono, color, ...) if wanted.
+``counter`` (total, mono, colour, ...) if wanted.
 
 Dates are days of the site's zone, or RFC 3339 times; of a day any instant is meant.
 """

@@ -52,7 +52,7 @@ def test_the_rate_with_most_conditions_is_meant_and_only_where_they_are_known_to
         MONO,
         Rate("total", Decimal("0.02"), sides="two-sided"),
         Rate("total", Decimal("0.09"), price_class="plotter", size="large"),
-        Rate("color", Decimal("0.1")),
+        Rate("colour", Decimal("0.1")),
     )
     card = RateCard("2026", "EUR", 0, rates)
 
@@ -64,7 +64,7 @@ def test_the_rate_with_most_conditions_is_meant_and_only_where_they_are_known_to
     assert price(sides="two-sided") == Decimal("0.02")
     assert price(price_class="plotter", sides="two-sided") == Decimal("0.02")
     assert price(price_class="plotter", size="large", sides="two-sided") == Decimal("0.09")
-    assert price("color") == Decimal("0.1")
+    assert price("colour") == Decimal("0.1")
     assert price("sheets") is None
 
 
@@ -85,14 +85,14 @@ def test_pages_go_by_the_card_of_their_own_instant() -> None:
 
 
 def test_pages_without_a_rate_are_told_and_not_given_away() -> None:
-    early = RateCard("2026", "EUR", 100, (Rate("total", Decimal(1), size="large"), Rate("color", Decimal(2))))
+    early = RateCard("2026", "EUR", 100, (Rate("total", Decimal(1), size="large"), Rate("colour", Decimal(2))))
     bill = bill_of(
         Rates([early]),
         PricedPages("total", 3, 99),
         PricedPages("total", 4, 100, size="small"),
         PricedPages("total", 5, 100),
         PricedPages("sheets", 6, 100),
-        PricedPages("color", 7, 100),
+        PricedPages("colour", 7, 100),
     )
     assert bill.unpriced == 3 + 4 + 5
     assert [one.text for one in bill.amounts()] == ["14.00"]

@@ -31,8 +31,8 @@ def test_a_day_is_the_sites_own_and_a_time_is_an_instant(tmp_path: Path) -> None
 
 def test_semicolons_and_a_counter_of_its_own(tmp_path: Path) -> None:
     head = "counter;serial;opening;opening_date;closing;closing_date"
-    path = bill(tmp_path, "color;A1;1;2026-01-01;2;2026-02-01", ";A2;1;2026-01-01;2;2026-02-01", head=head)
-    assert [(one.serial, one.channel) for one in read_bill(path, BERLIN)] == [("A1", "color"), ("A2", "total")]
+    path = bill(tmp_path, "colour;A1;1;2026-01-01;2;2026-02-01", ";A2;1;2026-01-01;2;2026-02-01", head=head)
+    assert [(one.serial, one.channel) for one in read_bill(path, BERLIN)] == [("A1", "colour"), ("A2", "total")]
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,74 @@
+"""``pagereeve costs``."""
+
+from __future__ import annotations
+
+import asyncio
+import sys
+from typing import Annotated, Literal
+
+from cyclopts import Parameter
+
+from pagereeve.cli.journal import open_reads
+from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone
+from pagereeve.cli.output import complain, say_bytes, say_json, show
+from pagereeve.cli.site import site_of
+from pagereeve.domain.accounts.periods import Period
+from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.queries.costs import CostsAnswer, CostsBy, costs_of
+from pagereeve.reports.costs import costs_csv, costs_json, costs_table
+from pagereeve.reports.exports.csv_file import CsvForm, DecimalSign, Delimiter, Locale
+from pagereeve.reports.totals import period_line
+from pagereeve.settings import load_settings
+from pagereeve.settings.rates import rates_of
+
+Format = Literal["auto", "table", "csv", "json"]
+
+
+def costs(
+    *,
+    by: Annotated[CostsBy, Parameter(help="One line for each of these.")] = "person",
+    period: PeriodName = None,
+    from_: From = None,
+    to: To = None,
+    zone: Zone = None,
+    format_: Annotated[
+        Format, Parameter(name="--format", help="auto is a table on a terminal, and CSV elsewhere.")
+    ] = "auto",
+    locale: Annotated[
+        Locale | None, Parameter(help="CSV as a spreadsheet of that language reads it: separator, decimal sign, mark.")
+    ] = None,
+    delimiter: Annotated[Delimiter | None, Parameter(help="Separator of the CSV; wins over --locale.")] = None,
+    decimal: Annotated[DecimalSign | None, Parameter(help="Decimal sign of the CSV; wins over --locale.")] = None,
+    config: Config = CONFIG_DEFAULT,
+    data_dir: DataDir = None,
+) -> int:
+    """What charged pages cost in a period, by the rate cards of the settings ([[rates]]).
+
+    Pages that no price fits are shown, and are in no amount. Exit status 1 if there are any.
+    """
+    settings, site = load_settings(config), site_of(config, None, zone)
+    if not settings.rates:
+        raise BadQuestion("[[rates]]", f"{config} has no prices; pagereeve example settings shows how they are written")
+    rates = rates_of(settings.rates, site.zone)
+    classes = {one.name: one.price_class for one in settings.printers}
+    asked = site.chosen(period, from_, to)
+
+    async def read() -> CostsAnswer:
+        async with open_reads(config, data_dir) as reads:
+            return await costs_of(reads, asked, by, rates, classes)
+
+    answer = asyncio.run(read())
+    _write(answer, asked, format_, CsvForm.of(locale, delimiter, decimal))
+    if answer.unpriced:
+        pages = "1 page has" if answer.unpriced == 1 else f"{answer.unpriced} pages have"
+        complain(f"{pages} no price: no rate card held when they were released, or none of its prices fits them")
+    return 1 if answer.unpriced else 0
+
+
+def _write(answer: CostsAnswer, period: Period, format_: Format, form: CsvForm) -> None:
+    if format_ == "json":
+        say_json(costs_json(answer))
+    elif format_ == "table" or (format_ == "auto" and sys.stdout.isatty()):
+        show(period_line(period), costs_table(answer))
+    else:
+        say_bytes(costs_csv(answer, form).encode())

@@ -1,0 +1,82 @@
+"""What pages cost, in virtual time: by person, cost centre and printer, with a ticket's sides."""
+
+from __future__ import annotations
+
+import csv
+import io
+from decimal import Decimal
+
+from pagereeve.domain.accounts.own_periods import chosen
+from pagereeve.domain.accounts.rates import Rate, RateCard, Rates
+from pagereeve.domain.facts.facts import Assigned
+from pagereeve.queries.costs import CostsAnswer, CostsBy, costs_of
+from pagereeve.reports.costs import costs_csv, costs_json
+from pagereeve.reports.exports.csv_file import CsvForm
+from tests.exports import UTC
+from tests.unit.engine.virtual import passing
+from tests.unit.engine.world import FakePrinter, World
+
+ALWAYS = chosen(None, None, None, UTC)
+CARD = RateCard(
+    "2026",
+    "EUR",
+    0,
+    (
+        Rate("total", Decimal("0.025")),
+        Rate("total", Decimal("0.02"), sides="two-sided"),
+        Rate("total", Decimal("0.1"), price_class="plotter"),
+    ),
+)
+
+
+async def printed(world: World, release: str, pages: int, printer: str = "p", sides: str = "one-sided") -> None:
+    await world.start(release, pages, printer, ticket={"sides": sides})
+    world.printers[printer].print(world.now_s, pages)
+    await world.passes(2)
+    await world.end(release)
+    await world.passes(2 + 0.5 * pages + 25)
+
+
+async def costs(world: World, by: CostsBy, *cards: RateCard) -> CostsAnswer:
+    return await costs_of(world.store, ALWAYS, by, Rates(cards or [CARD]), {"q": "plotter"})
+
+
+def test_each_release_goes_by_its_own_ticket_and_printer_and_a_line_is_rounded_once() -> None:
+    async def story() -> None:
+        async with World(printers={"p": FakePrinter(), "q": FakePrinter()}) as world:
+            await world.passes(5)
+            for nth in range(7):
+                await printed(world, f"single-{nth}", 1)
+            await printed(world, "double", 4, sides="two-sided-long-edge")
+            await printed(world, "plotted", 2, "q")
+            for nth in range(7):
+                await world.store.append(Assigned(0, f"owner-single-{nth}", "physics"))
+            by_printer = await costs(world, "printer")
+            assert [(one.who, [amount.text for amount in one.bill.amounts()]) for one in by_printer.lines] == [
+                ("p", ["0.26"]),
+                ("q", ["0.20"]),
+            ]
+            by_person = await costs(world, "person")
+            assert [one.text for one in by_person.totals()] == ["0.49"]
+            assert by_person.totals()[0].remainder == Decimal("-0.035")
+            by_centre = await costs(world, "cost-centre")
+            assert {one.who: one.bill.amounts()[0].text for one in by_centre.lines} == {"": "0.28", "physics": "0.18"}
+            rows = list(csv.reader(io.StringIO(costs_csv(by_centre, CsvForm.of("de")).lstrip("\ufeff")), delimiter=";"))
+            assert rows[-1] == ["total", "", "EUR", "0,46", "46", "-0,005", "0"]
+            assert costs_json(by_centre)["totals"] == [
+                {"currency": "EUR", "amount": "0.46", "minor_units": 46, "left_over": "-0.005"}
+            ]
+
+    passing(story())
+
+
+def test_pages_that_no_price_fits_are_shown_and_in_no_amount() -> None:
+    async def story() -> None:
+        async with World() as world:
+            await world.passes(5)
+            await printed(world, "r1", 3)
+            answer = await costs(world, "person", RateCard("later", "EUR", 2**60, CARD.rates))
+            assert (answer.unpriced, answer.totals()) == (3, ())
+            assert costs_csv(answer, CsvForm()).splitlines()[1] == "line,owner-r1,,,,,3"
+
+    passing(story())
