@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 import re
 import signal
-import socket
 import sys
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
@@ -133,24 +132,3 @@ async def test_a_signal_ends_it(number: signal.Signals, tmp_path: Path) -> None:
         async with asyncio.timeout(END_S):
             await process.communicate()
         assert process.returncode == 0
-
-
-async def test_what_can_not_begin_is_one_line(tmp_path: Path) -> None:
-    mine = tmp_path / "mine.toml"
-    mine.write_text('data_dir = "mine"\n', encoding="utf-8")
-    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as taken:
-        taken.bind(("127.0.0.1", 0))
-        port = taken.getsockname()[1]
-        refused = {
-            ("--first-port", str(port)): f"port {port} is in use on 127.0.0.1; give another --first-port, or leave it",
-            ("--settings", str(mine)): "is there, and not from simulate; give --settings another name",
-            ("--host", "0.0.0.0"): "is not one address of this machine",
-            ("--printers", "0"): "1 to 100 can",
-            ("--daemon", "nowhere"): "--daemon: 'nowhere' is no address",
-        }
-        answers = await asyncio.gather(*(said("simulate", *options) for options in refused))
-    for (status, text), part in zip(answers, refused.values(), strict=True):
-        assert status == 2
-        assert part in text
-        assert text.count("\n") == 1
-    assert mine.read_text(encoding="utf-8") == 'data_dir = "mine"\n'
