@@ -94,6 +94,7 @@ TOPICS: Final = {
     "operate": "change settings, watch over it, the clock, the journal's files",
     "backup": "backup, restore, a standby",
     "audit": "edited facts, proofs, erasing a person",
+    "simulate": "simulated printers for courses, and for who writes a release server",
     "security": "how to report a weakness, and what is defended",
     "changes": "what changed from version to version, and how to upgrade",
 }

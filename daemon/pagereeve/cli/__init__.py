@@ -64,6 +64,7 @@ COMMANDS: Final = (
     ("restore", "restore:restore", "Put a backup in the place of the journal. Stop the daemon first."),
     ("erase", "erase:erase", "Take a person out of the journal. Stop the daemon first."),
     ("demo", "demo:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
+    ("simulate", "simulate:app", "Simulated printers, gateways and a release server, for courses and integrators."),
     ("doctor", "doctor:doctor", "Show on one page what is wrong with a site, and what to do."),
     ("ready", "ready:ready", "Say whether the running daemon works; for health checks."),
     ("check-config", "check_config:check_config", "Check a settings file."),

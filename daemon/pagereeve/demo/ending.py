@@ -56,6 +56,9 @@ class Ending:
         self._is_resting = True
         await self._resting.wait()
 
+    def end_rest(self) -> None:
+        self._resting.set()
+
     def _end(self, number: signal.Signals) -> None:
         if number == signal.SIGHUP:
             leave_terminal(self._terminal)

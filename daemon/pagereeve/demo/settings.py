@@ -45,6 +45,14 @@ HASTE = PolicyOverrides(
 
 def demo_settings(college: College, data_dir: Path, http_port: int = 0) -> Settings:
     """Settings for the daemon beside this college; its journal and people file lie in ``data_dir``."""
+    settings = college_settings(college, data_dir, HostPort("127.0.0.1", http_port))
+    # As a new value: what was set stands in the file, what was not does not.
+    relays = tuple(_relay(college, gateway.name) for gateway in settings.gateways)
+    return settings.model_copy(update={"relays": relays})
+
+
+def college_settings(college: College, data_dir: Path, listen: HostPort) -> Settings:
+    """As it is without relays: badges come from the release server."""
     roll = college.settings()
     community = _written(data_dir / "secrets", "college", COMMUNITY)
     people = _rows(
@@ -59,7 +67,7 @@ def demo_settings(college: College, data_dir: Path, http_port: int = 0) -> Setti
     )
     return Settings(
         data_dir=data_dir,
-        http=HttpSettings(listen=HostPort("127.0.0.1", http_port)),
+        http=HttpSettings(listen=listen),
         people=PeopleSettings(file=people),
         badges=BadgeSettings(
             form=NUMBERS,
@@ -97,7 +105,6 @@ def demo_settings(college: College, data_dir: Path, http_port: int = 0) -> Setti
             )
             for one in roll.printers
         ),
-        relays=tuple(_relay(college, name) for name in roll.gateways),
     )
 
 

@@ -5,6 +5,7 @@ SimulatorError (a PagereeveError)
 ├── PrinterFull  its memory holds as many jobs as it can
 ├── BadJob       a job header that cannot be read; the printer prints it as text
 ├── NoticeLost   a release notice was not acknowledged in all its tries
+├── BadAct       an act that there is not, or that lacks something; the text lists what there is
 └── BadScenario  an action names a printer, gateway or user that is not there
 """
 
@@ -31,6 +32,10 @@ class BadJob(SimulatorError):
 
 class NoticeLost(SimulatorError):
     """A release notice that nobody acknowledged: the text names the last answer."""
+
+
+class BadAct(SimulatorError):
+    """What somebody typed is no act: the text says what there is."""
 
 
 class BadScenario(SimulatorError):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from contextlib import AsyncExitStack
 from dataclasses import dataclass, field
 from typing import Final, Literal
@@ -9,7 +10,7 @@ from typing import Final, Literal
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.clock import Clock
-from pagereeve.simulator.college.roll import GATEWAYS, PLACES, CollegePerson, Place, people
+from pagereeve.simulator.college.roll import PLACES, CollegePerson, Place, people
 from pagereeve.simulator.college.scenario import Planted
 from pagereeve.simulator.errors import BadScenario
 from pagereeve.simulator.printer.model import MeterUnit, PrintJob, Truth
@@ -61,12 +62,18 @@ class StandingPrinter:
 class College:
     """``start`` brings it up; then every method is something that happens. Unknown names raise BadScenario."""
 
-    def __init__(self, seed: int, clock: Clock, *, places: tuple[Place, ...] = PLACES) -> None:
+    def __init__(
+        self, seed: int, clock: Clock, *, places: tuple[Place, ...] = PLACES, ports: Iterable[int] = ()
+    ) -> None:
+        """``ports``: for each printer those of SNMP and of print data, then one for each gateway's badge lines; the
+        system chooses where they are left out.
+        """
         self.seed = seed
         self.people = people(seed)
         self.planted: list[Planted] = []
         self._clock = clock
         self._places = places
+        self._ports = iter(ports)
         self._stack = AsyncExitStack()
         self._standing: dict[str, StandingPrinter] = {}
         self._gateways: dict[str, Gateway] = {}
@@ -77,15 +84,18 @@ class College:
         """All sockets up; badge lines go straight to the release server until ``point_badges`` says otherwise."""
         try:
             self._stack.push_async_callback(self.server.stop)
-            for name in GATEWAYS:
+            for name in dict.fromkeys(place.gateway for place in self._places):
                 await self._raise_gateway(name, host)
             for nth, place in enumerate(self._places):
-                await self._raise_printer(nth, place, host)
+                await self._raise_printer(nth, place)
             for name, gateway in self._gateways.items():
-                await gateway.badges.point(await self.server.listen(name, gateway.line, host))
+                await gateway.badges.point(await self.server.listen(name, gateway.line, host, self._port()))
         except BaseException:
             await self.stop()
             raise
+
+    def _port(self) -> int:
+        return next(self._ports, 0)
 
     async def stop(self) -> None:
         await self._stack.aclose()
@@ -96,7 +106,7 @@ class College:
         await gateway.start(host)
         self._gateways[name] = gateway
 
-    async def _raise_printer(self, nth: int, place: Place, host: str) -> None:
+    async def _raise_printer(self, nth: int, place: Place) -> None:
         engine = PrintEngine(place.spec, self.seed * 1_000 + nth, self._clock.now_us())
         agent = PrinterAgent(
             engine, self._clock, community=COMMUNITY, device_index=place.device, marker_index=place.marker
@@ -104,10 +114,11 @@ class College:
         port = PrintPort(engine, self._clock)
         self._stack.push_async_callback(agent.stop)
         self._stack.push_async_callback(port.stop)
-        await agent.start(host)
-        await port.start(host)
+        await agent.start()
+        await port.start()
+        snmp_port, print_port = self._port(), self._port()
         gateway = self._gateways[place.gateway]
-        forward = await gateway.forward(place.printer, port.address, agent.address)
+        forward = await gateway.forward(place.printer, port.address, agent.address, (print_port, snmp_port))
         self.server.route(PrinterRoute(place.printer, place.gateway, forward.print_relay.address))
         self._standing[place.printer] = StandingPrinter(place, engine, agent, port, gateway)
 
@@ -185,9 +196,7 @@ class College:
         self.server.hold(job)
 
     def badge(self, user: str, gateway: str) -> None:
-        if user not in self._badges:
-            raise BadScenario(f"{user} is nobody at the college")
-        self.gateway(gateway).present(self._badges[user])
+        self.gateway(gateway).present(self.badge_of(user))
 
     def release_unbadged(self, job: HeldJob) -> None:
         self.server.release_unbadged(job)
@@ -241,6 +250,8 @@ class College:
         self.gateway(gateway).present(number)
 
     def badge_of(self, user: str) -> str:
+        if user not in self._badges:
+            raise BadScenario(f"{user} is nobody at the college; there are {', '.join(self._badges)}")
         return self._badges[user]
 
     def change_unit(self, printer: str, unit: MeterUnit) -> None:

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import socket
 import struct
 from collections.abc import Awaitable, Callable
+from functools import partial
+from pathlib import Path
 from typing import Final
 
 from pagereeve.simulator.snmp.agent import Address
@@ -33,6 +36,14 @@ class LoopbackListener:
         self._server = await asyncio.start_server(self._accept, host, port, limit=self._limit_bytes)
         self.address = self._server.sockets[0].getsockname()[:2]
 
+    async def start_at(self, path: Path) -> None:
+        """On a local socket instead, which nobody but our own user may use."""
+        before = os.umask(0o177)
+        try:
+            self._server = await asyncio.start_unix_server(self._accept, path, limit=self._limit_bytes)
+        finally:
+            os.umask(before)
+
     async def stop(self) -> None:
         if self._server is not None:
             self._server.close()
@@ -53,7 +64,7 @@ class LoopbackListener:
             return
         task = asyncio.get_running_loop().create_task(self._run(reader, writer))
         self._tasks.add(task)
-        task.add_done_callback(self._ended)
+        task.add_done_callback(partial(self._ended, writer))
 
     async def _run(self, reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
         try:
@@ -63,8 +74,10 @@ class LoopbackListener:
         finally:
             await close(writer)
 
-    def _ended(self, task: asyncio.Task[None]) -> None:
+    def _ended(self, writer: asyncio.StreamWriter, task: asyncio.Task[None]) -> None:
         self._tasks.discard(task)
+        if not writer.is_closing():
+            writer.transport.abort()  # it was cancelled before it began
         if not task.cancelled() and (error := task.exception()) is not None:
             self._first_error = self._first_error or error
 

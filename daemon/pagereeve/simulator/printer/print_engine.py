@@ -68,6 +68,7 @@ class PrintEngine:
         self._error = ""
         self._false_zero = self._state_sticks = self._toner_lit = False
         self._silent_until_us = self._agent_awake_until_us = at_us
+        self._put_to_sleep = False
 
     # Jobs and data
 
@@ -197,7 +198,27 @@ class PrintEngine:
         self.advance(at_us)
         self._silent_until_us = self._now_us + for_us
 
+    def sleep(self, at_us: int) -> None:
+        """It sleeps as soon as it rests, without waiting for its time; the next job wakes it."""
+        self.advance(at_us)
+        self._put_to_sleep = True
+
+    def wake(self, at_us: int) -> None:
+        """Somebody touches its panel."""
+        self.advance(at_us)
+        self._cold = self._cold or self._sleeps()
+        self._put_to_sleep, self._resting_since_us = False, self._now_us
+
+    def restart_agent(self, at_us: int) -> None:
+        """Its SNMP agent begins anew: sysUpTime counts from 0 (RFC 3418 section 2), the page counter goes on."""
+        self.advance(at_us)
+        self._up_since_us = self._now_us
+
     # What it shows
+
+    def silent(self, at_us: int) -> bool:
+        """Was the agent silenced, for longer than until now?"""
+        return at_us < self._silent_until_us
 
     @property
     def powered(self) -> bool:
@@ -311,6 +332,7 @@ class PrintEngine:
             self._forget_done()
             if not self._jobs:
                 return
+        self._put_to_sleep = False
         wait_us = self.spec.first_sheet_us + (self.spec.warm_up_us if self._cold else 0)
         self._phase, self._until_us = Phase.STARTING, self._now_us + wait_us
 
@@ -375,8 +397,9 @@ class PrintEngine:
 
     def _sleeps(self) -> bool:
         after_us = self.spec.sleep_after_us
-        resting = self._phase is Phase.RESTING and not self._jobs
-        return after_us is not None and resting and self._now_us - self._resting_since_us >= after_us
+        if self._phase is not Phase.RESTING or self._jobs:
+            return False
+        return self._put_to_sleep or (after_us is not None and self._now_us - self._resting_since_us >= after_us)
 
     def _status(self) -> tuple[int, int, int]:
         if self._phase is Phase.STOPPED:

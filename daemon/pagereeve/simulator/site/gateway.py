@@ -70,16 +70,18 @@ class Gateway:
             await forward.snmp_relay.stop()
         self.own_agent.close()
 
-    async def forward(self, printer: str, print_address: Address, snmp_address: Address) -> Forward:
-        """Open the printer's two ports on this gateway's address."""
+    async def forward(
+        self, printer: str, print_address: Address, snmp_address: Address, ports: tuple[int, int] = (0, 0)
+    ) -> Forward:
+        """Open the printer's two ports on this gateway's address: for print data, and for SNMP."""
         forward = Forward(
             printer=printer,
             print_relay=PrintRelay(print_address, self._clock),
             snmp_relay=SnmpRelay(snmp_address, self.own_agent.answer),
         )
         self._forwards[printer] = forward
-        await forward.print_relay.start(self._host)
-        await forward.snmp_relay.start(self._host)
+        await forward.print_relay.start(self._host, ports[0])
+        await forward.snmp_relay.start(self._host, ports[1])
         return forward
 
     def of(self, printer: str) -> Forward:

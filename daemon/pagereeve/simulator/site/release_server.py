@@ -145,7 +145,7 @@ class ReleaseServer:
         self._queues[route.printer] = queue
         self._workers.append(asyncio.get_running_loop().create_task(self._work(queue)))
 
-    async def listen(self, gateway: str, line: LineFormat, host: str = "127.0.0.1") -> Address:
+    async def listen(self, gateway: str, line: LineFormat, host: str = "127.0.0.1", port: int = 0) -> Address:
         """Take badge lines of that gateway; the address to send them to."""
 
         async def serve(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
@@ -158,7 +158,7 @@ class ReleaseServer:
                     await writer.drain()
 
         listener = LoopbackListener(serve, limit_bytes=4096)
-        await listener.start(host)
+        await listener.start(host, port)
         self._listeners[gateway] = listener
         return listener.address
 
