@@ -83,7 +83,13 @@ def test_it_depends_on_the_python_that_it_was_compiled_for_and_asks_for_nothing_
     major, minor = map(int, asked.split())
     assert (name, version) == ("pagereeve", version_text())
     assert depends.split(", ")[:2] == [f"python3 (>= {major}.{minor})", f"python3 (<< {major}.{minor + 1})"]
-    assert {one.split()[0] for one in depends.split(", ")} == {"python3", "libc-bin", "passwd", "init-system-helpers"}
+    assert {one.split()[0] for one in depends.split(", ")} == {
+        "python3",
+        "libc-bin",
+        "passwd",
+        "init-system-helpers",
+        "procps",
+    }
     assert architecture != "all"
 
 

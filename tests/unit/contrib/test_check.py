@@ -23,7 +23,8 @@ def test_every_program_that_a_test_asks_for_is_in_a_package_that_is_installed() 
 def test_every_package_has_a_reason_and_something_that_calls_it() -> None:
     assert sorted(ROWS) == ROWS
     scripts = [
-        (ROOT / "contrib" / name).read_text(encoding="utf-8") for name in ("overlay", "debian/build", "debian/trial")
+        (ROOT / "contrib" / name).read_text(encoding="utf-8")
+        for name in ("overlay", "debian/build", "debian/trial", "pagereeve.service")
     ]
     texts = "\n".join([*TESTS.values(), *scripts])
     assert [program for program, _, reason in ROWS if len(reason.split()) < 3 or program not in texts] == []
