@@ -69,8 +69,11 @@ async def print_server(ipp_port: int, folder: Path, printer: IppPrinter) -> Asyn
     test.write_text(PRINT_JOB)
 
     async def take(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
-        (folder / "document").write_bytes(await reader.read())
+        document = await reader.read()
         writer.close()
+        if not document:  # somebody looked whether the port is open
+            return
+        (folder / "document").write_bytes(document)
         uri = f"ipp://localhost:{ipp_port}/ipp/print"
         argv = [tool("ipptool", "cups-ipp-utils"), "-q", "-f", str(folder / "document"), uri, str(test)]
         assert await (await asyncio.create_subprocess_exec(*argv)).wait() == 0
@@ -110,3 +113,25 @@ async def test_cups_own_printer_tells_of_the_test_jobs_and_another_counts_them(t
     for number, job in enumerate(proof.jobs, 1):
         assert (job.counted, [one.number for one in job.said]) == (3, [number])
         assert [(one.door, one.state, one.impressions) for one in job.said] == [("ipp", "completed", 3)]
+
+
+async def test_a_printer_that_counts_sheets_alone_is_proven_by_them_and_gets_no_unit_of_a_total() -> None:
+    printer = IppPrinter(impressions=None)
+
+    async def take(reader: asyncio.StreamReader, writer: asyncio.StreamWriter) -> None:
+        printer.sheets = (printer.sheets or 0) + (2 if await reader.read() else 0)
+        writer.close()
+
+    meter, listening = MeterDoors.of(SystemClock(), SystemEntropy()), await asyncio.start_server(take, "127.0.0.1", 0)
+    try:
+        async with server(printer) as port:
+            print_port = int(listening.sockets[0].getsockname()[1])
+            target = MeterTarget("north-1", "127.0.0.1", free_tcp_port(), ipp_port=port, meter="ipp")
+            plan = Plan(target, print_port=print_port, language="postscript", patience=QUICK)
+            proof = await prove(plan, meter, SystemClock())
+    finally:
+        listening.close()
+        await meter.close()
+    assert [job.counted for job in proof.jobs] == [2, 2, 2]
+    assert "it counts sheets (proven)" in stage_of(proof, "pages").came
+    assert proof.calibration.unit is None

@@ -12,6 +12,7 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.inspection import Inspection, Inspector
 from pagereeve.ports.jobs import JobWitness
 from pagereeve.ports.meter import Meter, MeterTarget
+from pagereeve.proof.counted import count_found
 from pagereeve.proof.plan import Plan
 from pagereeve.proof.results import Calibration, JobSeen, Proof, Stage, StageName
 from pagereeve.proof.stages.comparing import second_reader_stage
@@ -119,10 +120,12 @@ def _calibration(seen: Inspection | None, printed: Printed | None, target: Meter
     known = Calibration(version=target.version, serial=seen.identity.serial, object_id=seen.identity.object_id)
     if printed is None or printed.deduced.problem:
         return known
-    deduced = printed.deduced
+    deduced, counted = printed.deduced, count_found(seen)
+    # The entry's unit is that of a total; a channel of sheets has its own.
+    is_total = counted is not None and counted.name == "total"
     return replace(
         known,
-        unit=deduced.unit,
+        unit=deduced.unit if is_total else None,
         blank_backs=deduced.blank_backs,
         separator_sheets=deduced.separator_sheets,
         settle_s=deduced.settle_s,

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from pagereeve.domain.facts.reading import Reading
 from pagereeve.ports.clock import Clock
+from pagereeve.proof.counted import count_in
 
 SECOND_US = 1_000_000
 
@@ -85,7 +86,7 @@ async def _follow(
     while clock.monotonic_us() - began_us < longest_s * SECOND_US:
         reading = await read()
         now_us = clock.monotonic_us()
-        count = None if reading is None else reading.sight.count("total")
+        count = None if reading is None else count_in(reading.sight)
         if reading is None or count is None or not reading.sight.resting:
             still_us = now_us
         if count is not None and count.value != watched.last:

@@ -4,8 +4,9 @@ from __future__ import annotations
 
 from pagereeve.domain.facts.reading import KNOWN_UNITS, Reading, SilenceReason, Unit
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.inspection import ChannelFound, Inspection
+from pagereeve.ports.inspection import Inspection
 from pagereeve.ports.meter import Meter, MeterTarget
+from pagereeve.proof.counted import count_found, count_in
 from pagereeve.proof.plan import Plan
 from pagereeve.proof.results import Stage
 
@@ -19,7 +20,7 @@ def channels_stage(plan: Plan, seen: Inspection) -> Stage:
     failed = [check.text for check in seen.checks if not check.passed]
     failure = seen.failure
     if failure is None:
-        total = total_of(seen)
+        total = count_found(seen)
         if total is not None and total.unit is None and not failed:
             advice = "Print test pages (--print): they prove whether it counts sides or sheets."
             if plan.language is not None:
@@ -28,7 +29,7 @@ def channels_stage(plan: Plan, seen: Inspection) -> Stage:
         if failed:
             return Stage("channels", "warned", tried, came, 0.0, f"contradictions: {'; '.join(failed)}")
         return Stage("channels", "passed", tried, came)
-    if failure.reason is SilenceReason.UNIT_NOT_USABLE and total_of(seen) is not None:
+    if failure.reason is SilenceReason.UNIT_NOT_USABLE and count_found(seen) is not None:
         if plan.language is not None:
             return Stage("channels", "warned", tried, came, 0.0, "The test pages must prove the unit.")
         advice = "Print test pages (--print): they prove whether it counts sides or sheets."
@@ -39,13 +40,9 @@ def channels_stage(plan: Plan, seen: Inspection) -> Stage:
     return Stage("channels", "failed", tried, failure.detail, 0.0, advice)
 
 
-def total_of(seen: Inspection) -> ChannelFound | None:
-    return next((one for one in seen.channels if one.name == "total"), None)
-
-
 def unit_said(seen: Inspection) -> Unit | None:
-    """The agent's own word for what its total steps in, whatever the entry says; None if it is no use."""
-    total = total_of(seen)
+    """The agent's own word for what it is counted by steps in, whatever the entry says; None if it is no use."""
+    total = count_found(seen)
     return next((unit for unit in KNOWN_UNITS if total is not None and total.unit_said.startswith(unit.value)), None)
 
 
@@ -60,7 +57,7 @@ async def panel_stage(plan: Plan, seen: Inspection) -> Stage:
     (fusioninventory/fusioninventory-for-glpi#1626).
     """
     tried = "the figure on the printer's panel"
-    total = total_of(seen)
+    total = count_found(seen)
     panel = plan.panel
     if panel is None and total is not None and plan.person is not None:
         panel = await plan.person.panel(plan.target.printer)
@@ -83,7 +80,7 @@ async def quiet_stage(plan: Plan, target: MeterTarget, meter: Meter, clock: Cloc
     failures = 0
     while True:
         reading = await count_now(meter, target, patience.read_s)
-        count = None if reading is None else reading.sight.count("total")
+        count = None if reading is None else count_in(reading.sight)
         if count is None:
             failures += 1
         else:

@@ -11,6 +11,7 @@ from pagereeve.domain.facts.reading import Reading, Unit
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.jobs import JobWitness
 from pagereeve.ports.meter import Meter, MeterTarget
+from pagereeve.proof.counted import count_in
 from pagereeve.proof.deduction import Deduced, deduce
 from pagereeve.proof.jobs_told import JobsTold, disagreements
 from pagereeve.proof.plan import Language, Noted, Plan
@@ -115,7 +116,7 @@ async def _print(
 
     first = await read()
     await told.begin()
-    count = None if first is None else first.sight.count("total")
+    count = None if first is None else count_in(first.sight)
     if count is None:
         raise OSError("the meter does not answer, so nothing is printed")
     watched = await watch(
