@@ -75,7 +75,7 @@ def commands_advised() -> Iterator[tuple[str, str]]:
     texts = {kind: f"{one.cost} {one.first}" for kind, one in ADVICE.items()}
     root = PACKAGE.parents[1]
     paths = [*root.glob("*.md"), *DOCS, *root.glob("d*/**/*.md"), *root.glob("dashboards/rules/*.yml")]
-    paths += [PACKAGE / "reports" / "doctor.py", root / "contrib" / "example.toml"]
+    paths += [*(PACKAGE / "reports" / "doctor").glob("*.py"), root / "contrib" / "example.toml"]
     texts["the demo"] = "\n".join(f"`pagereeve {command}`" for command in ADVISED)
     texts |= {path.relative_to(root).as_posix(): path.read_text(encoding="utf-8") for path in paths}
     for where, text in texts.items():

@@ -146,7 +146,7 @@ async def _look(
     proven_us = await _proven(settings)
     meter = SnmpMeter.of(SystemClock(), SystemEntropy(), profiles=profiles)
     try:
-        with progress_of(max(len(chosen), 2), quiet=quiet) as progress:
+        with progress_of(len(chosen), quiet=quiet) as progress:
 
             def done(seen: PrinterLook) -> None:
                 progress.proof(seen.printer, passed=standing_of(lacks_of(seen)) == "ready")
