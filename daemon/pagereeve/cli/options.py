@@ -21,7 +21,7 @@ Socket = Annotated[
     Path | None, Parameter(name="--socket", help="The daemon's local socket; default: as in the settings file.")
 ]
 PeriodName = Annotated[
-    str | None, Parameter(name="--period", help="2026, 2026-Q4, 2026-11, 2026-W48 or 2026-11-25; default: always.")
+    str | None, Parameter(name="--period", help="2026, 2026-Q4, 2026-11, 2026-W48 or 2026-11-25; default: all time.")
 ]
 From = Annotated[str | None, Parameter(name="--from", help="Beginning: a local date, or an RFC 3339 time.")]
 To = Annotated[str | None, Parameter(name="--to", help="End, not included: a local date, or an RFC 3339 time.")]

@@ -18,6 +18,7 @@ from pagereeve.domain.brackets.conservation import Conserved, conserved
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.findings.wording import text_of
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import FOREVER_US, to_text
 from pagereeve.queries.uncharged import uncharged_of
 from pagereeve.reports.findings import chosen_findings, findings_text
@@ -40,8 +41,8 @@ async def report(console: Console, app: App, judgement: DayJudgement, replayed: 
     console.print(
         f"last cut - first reading = sum over accounts, for each printer, run and channel: "
         f"{sum(line.ok for line in lines)} of {len(lines)} hold. {waiting_text(waits)}\n"
-        f"Replay of {replayed.facts} facts: "
-        + ("nothing differs." if not replayed.differing else f"{len(replayed.differing)} differences."),
+        f"Replay of {amount(replayed.facts, 'fact')}: "
+        + ("nothing differs." if not replayed.differing else f"{amount(len(replayed.differing), 'difference')}."),
         highlight=False,
     )
     for difference in replayed.differing:

@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.errors import PagereeveError
 
 
@@ -31,8 +32,7 @@ class BadSettings(PagereeveError):
         self.source = source
         self.problems = tuple(problems)
         lines = "\n".join(f"  {problem}" for problem in self.problems)
-        number = "1 error" if len(self.problems) == 1 else f"{len(self.problems)} errors"
-        super().__init__(f"{source}: {number}:\n{lines}")
+        super().__init__(f"{source}: {amount(len(self.problems), 'error')}:\n{lines}")
 
 
 class BadList(BadSettings):

@@ -8,6 +8,7 @@ from typing import Final
 from rich.table import Table
 from rich.text import Text
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.proof.results import Outcome, Proof
 
 STYLES: Final[dict[Outcome, str]] = {"passed": "green", "failed": "bold red", "warned": "yellow", "not-tried": "dim"}
@@ -33,4 +34,4 @@ def summary_table(proofs: Sequence[Proof]) -> Table:
 
 def summary_line(proofs: Sequence[Proof]) -> str:
     failed = sum(not proof.passed for proof in proofs)
-    return f"{len(proofs)} printers: {len(proofs) - failed} passed, {failed} failed."
+    return f"{amount(len(proofs), 'printer')}: {len(proofs) - failed} passed, {failed} failed."

@@ -7,6 +7,7 @@ from functools import partial
 from time import perf_counter
 
 from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.values.amounts import amount
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.proof.deduction import Deduced, deduce
@@ -122,7 +123,7 @@ def _stage(
     left_out: list[str],
     took_s: float,
 ) -> Stage:
-    tried = f"{len(seen)} test jobs through the same path"
+    tried = f"{amount(len(seen), 'test job')} through the same path"
     if left_out:
         tried += f"; left out: {', '.join(left_out)}"
     counts = ", ".join(f"{one.job}: {one.counted}" for one in seen)
@@ -143,6 +144,6 @@ def _found(deduced: Deduced) -> str:
     if deduced.blank_backs != "unknown":
         parts.append("blank backs are counted" if deduced.blank_backs == "counted" else "blank backs are not counted")
     if deduced.separator_sheets is not None:
-        parts.append(f"{deduced.separator_sheets} separator sheets a job")
+        parts.append(f"{amount(deduced.separator_sheets, 'separator sheet')} a job")
     parts.append(f"a settle time of {deduced.settle_s} s is enough")
     return ", ".join(parts)
