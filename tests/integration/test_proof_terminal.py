@@ -96,7 +96,7 @@ async def test_a_panel_nobody_has_at_hand_is_left_out(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("wrong", "told"),
     [
-        (("--yes",), "--yes is the yes to --print"),
+        (("--yes",), "--yes belongs to --print"),
         (("--panel", "-1"), "none is below 0"),
         (("--port", "0"), "1 to 65535"),
         (("--web", "65536"), "1 to 65535"),
