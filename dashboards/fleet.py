@@ -1,4 +1,4 @@
-"""The fleet: which printer is not telling the truth?"""
+"""The fleet: which printer can't be trusted?"""
 
 from __future__ import annotations
 
@@ -110,7 +110,7 @@ def _untrue() -> table.Panel:
     )
     link = "/d/pagereeve-printer?var-printer=${__data.fields.printer}&${source:queryparam}"
     look = Look(span=24, height=12)
-    title = "Which printer is not telling the truth?"
+    title = "Which printer can't be trusted?"
     return rows(title, text, columns, look, key="printer", sort="Critical", link=link)
 
 

@@ -50,6 +50,25 @@ def test_alerts_and_queues_on_one_page(folder: Path, capsys: pytest.CaptureFixtu
     assert page[7].startswith("receiver mail: no message waits; last message accepted: 2026-11-25 12:02:01")
 
 
+async def test_without_a_receiver_nobody_was_sent_anything(tmp_path: Path) -> None:
+    """An alert counts as sent once its hold is over, whoever listens."""
+    (tmp_path / "data").mkdir()
+    config = tmp_path / "pagereeve.toml"
+    config.write_text('data_dir = "data"\n')
+    silent = make("meter-silent", "library-1", (1,), NOON_US, said("reads fail (timeout)"), [])
+    alert, message = compose(begun(silent, AROUND, NOON_US), "opened", AROUND, NOON_US + 120 * SECOND_US)
+    journal = await SqlJournal.open(tmp_path / "data" / JOURNAL_NAME, SystemClock())
+    await journal.announce(Announcement(alerts=[(alert, message)], messages=[]))
+    await journal.close()
+    _, out, _ = await pagereeve("alerts", "--config", str(config))
+    assert "sent to nobody" in out
+    assert "1 message" not in out
+    assert out.splitlines()[-1].startswith("No receiver: these alerts are sent to nobody. Add one under [alerts]")
+    config.write_text('data_dir = "data"\n[[alerts.syslogs]]\nname = "collector"\nserver = "127.0.0.1:1"\n')
+    _, out, _ = await pagereeve("alerts", "--config", str(config))
+    assert out.splitlines()[-1] == "receiver collector: no message waits; last message accepted: never"
+
+
 def test_alerts_as_json(folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert status_of(["alerts", "--json", "--data-dir", str(folder)]) == 1
     told = json.loads(capsys.readouterr().out)

@@ -84,7 +84,7 @@ def test_bad_lines_are_told_on_stderr_and_the_others_are_projected(folder: Path)
     told = projected.stderr.decode().splitlines()
     assert told[0] == "pagereeve: stdin: line 1: printer: is missing or empty; a text is needed"
     assert told[1].startswith("pagereeve: stdin: line 12: is no JSON")
-    assert told[2] == "pagereeve: stdin: 2 of 12 lines are no facts and were left out"
+    assert told[2] == "pagereeve: stdin: 2 of 12 lines left out: no facts"
     body = json.loads(projected.stdout)
     assert body["bad_lines"] == 2
     assert len(body["printers"][PRINTER]["charges"]) == 1

@@ -62,7 +62,7 @@ def test_readings_that_were_dated_two_years_ahead_prove_their_release_again(fold
     assert "meter-went-back" in [one["kind"] for one in answer(folder, "findings", "--all")]
     ran = pagereeve("clock", "redate", *AHEAD, "--by=-17520h", "--printer", PRINTER, *place)
     assert (ran.returncode, ran.stderr) == (0, b"")
-    assert ran.stdout.decode() == "2 facts are -17520h later; the ledger is projected anew.\n"
+    assert ran.stdout.decode() == "2 facts were moved by -17520h. The ledger was computed again.\n"
     assert charged(folder) == [(5, 0)]
     assert [one["kind"] for one in answer(folder, "findings", "--all")] == ["stray-pages"]
     assert "nothing differs" in replayed(folder)
@@ -88,7 +88,7 @@ def test_a_file_of_the_facts_gives_the_same_ledger(folder: Path) -> None:
 def test_readings_can_be_void(folder: Path) -> None:
     ran = pagereeve("clock", "void", *SINCE, "--data-dir", str(folder))
     assert (ran.returncode, ran.stderr) == (0, b"")
-    assert ran.stdout.decode() == "1 runs of readings are void; the ledger is projected anew.\n"
+    assert ran.stdout.decode() == "1 run of readings is void now. The ledger was computed again.\n"
     assert "nothing differs" in replayed(folder)
     facts = folder / "facts.ndjson"
     facts.write_bytes(pagereeve("facts", "--data-dir", str(folder)).stdout)

@@ -58,7 +58,7 @@ async def test_a_printer_is_proven_with_pages_and_the_entry_it_gives_loads(tmp_p
         options = ("--config", str(config), "--print", "--yes", "--language", "postscript", "--quiet", "0.2", "--json")
         status, out, err = await pagereeve("prove", "north-1", *options, "--report", str(report))
         assert status == 0, out + err
-        assert "This prints 3 jobs on 1 printer(s), 7 sheets at most." in err
+        assert "This prints 3 jobs on 1 printer, 7 sheets at most." in err
         (proof,) = json.loads(out)
         assert proof["passed"]
         assert [job["counted"] for job in proof["jobs"]] == [2, 3, 2]

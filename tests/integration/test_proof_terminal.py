@@ -60,7 +60,7 @@ async def test_panel_and_paper_are_asked_for_and_the_answers_count(tmp_path: Pat
     async with an_installation() as here:
         options = ("--config", str(settings_of(tmp_path, here)), "--print", "--quiet", "0.2", "--json")
         session = await at_terminal("prove", "north-1", *options)
-        await session.answer("3 jobs on 1 printer(s), 7 sheets at most. Type yes to go on: ", "yes")
+        await session.answer("3 jobs on 1 printer, 7 sheets at most. Type yes to go on: ", "yes")
         await session.answer("All pages as north-1's panel or counter page shows them", "a thousand")
         await session.answer("That is no whole number.", "1,000")
         await session.answer("Sheets in north-1's tray from 'two-sided, 3 pages'", "7")
@@ -96,7 +96,7 @@ async def test_a_panel_nobody_has_at_hand_is_left_out(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("wrong", "told"),
     [
-        (("--yes",), "--yes is the yes to --print"),
+        (("--yes",), "--yes belongs to --print"),
         (("--panel", "-1"), "none is below 0"),
         (("--port", "0"), "1 to 65535"),
         (("--web", "65536"), "1 to 65535"),

@@ -90,7 +90,7 @@ async def test_a_box_in_the_middle_is_called_one_and_shown_too() -> None:
     assert (seen.failure.reason, seen.kind) == (SilenceReason.WRONG_RESPONDER, ResponderKind.FORWARDER)
     assert seen.identity.description == "A gateway"
     assert answer_to(seen, "sysServices") == "76"
-    assert answer_to(seen, "a printer in hrDeviceTable") == "2 device(s), no printer"
+    assert answer_to(seen, "a printer in hrDeviceTable") == "2 devices, no printer"
     assert "forward another of its ports" in inspection_text(seen)
 
 

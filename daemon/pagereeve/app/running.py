@@ -18,6 +18,7 @@ from pagereeve.app.daemon import App
 from pagereeve.app.dating_on import Corrected
 from pagereeve.app.reload_plan import LoadSettings
 from pagereeve.app.start_options import StartOptions
+from pagereeve.domain.values.amounts import amount
 from pagereeve.settings import Settings
 from pagereeve.telemetry.service_manager import ServiceManager
 
@@ -50,7 +51,9 @@ async def serve_until_told(
             hung_up.clear()
             if manager.watchdog_s is not None:
                 app.watchdog.feed(partial(manager.tell, "WATCHDOG=1"), manager.watchdog_s)
-            manager.tell("READY=1", f"STATUS={len(settings.printers)} printers, HTTP on {settings.http.listen}")
+            manager.tell(
+                "READY=1", f"STATUS={amount(len(settings.printers), 'printer')}, HTTP on {settings.http.listen}"
+            )
             await _first_of(stopped, app.clock_keeper.correctable)
             if stopped.is_set():
                 log.info("stopping")

@@ -128,7 +128,7 @@ def _status_of(arguments: Sequence[str]) -> int:
 
 def build_app(called: str = "") -> App:
     """All commands; the one that is called has its own docstring for help."""
-    from cyclopts import App  # noqa: PLC0415 - see above
+    from cyclopts import App, Parameter  # noqa: PLC0415 - see above
 
     from pagereeve.cli.version import version_line  # noqa: PLC0415 - see above
 
@@ -137,11 +137,17 @@ def build_app(called: str = "") -> App:
         help="Accounts for every page that a badge-released printer counts.",
         help_epilogue=EPILOGUE,
         version=version_line,
+        # A switch that is off needs no word; nor has a list an option that empties it.
+        default_parameter=Parameter(show_default=_default_shown, negative_iterable=()),
     )
     for name, place, text in COMMANDS:
         known = {} if name == called else {"help": text}
         app.command(f"pagereeve.cli.{place}", name=name, **known)
     return app
+
+
+def _default_shown(value: object) -> object:
+    return None if value is False or value == "" else getattr(value, "value", value)
 
 
 def _complain(text: str) -> int:

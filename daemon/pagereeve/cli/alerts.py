@@ -37,7 +37,9 @@ def alerts(
     if json:
         say_json(alerts_json(known.kept, known.queues))
     else:
-        say(alerts_text(known.kept, known.queues, shown_zone))
+        # Of a folder alone nobody knows which receivers the settings have.
+        given = () if data_dir is not None else [one.name for _, one in load_settings(config).alerts.receivers()]
+        say(alerts_text(known.kept, known.queues, shown_zone, given))
     return 1 if known.one_stands else 0
 
 

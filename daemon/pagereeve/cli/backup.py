@@ -12,6 +12,7 @@ from pagereeve.app.backups import BackupMade, back_up
 from pagereeve.cli.journal import journal_and_key
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir
 from pagereeve.cli.output import complain, say, say_json
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
 
@@ -73,7 +74,8 @@ def _text(target: Path, made: BackupMade) -> str:
     else:
         key = "No badge key was in use yet"
     return (
-        f"{target}: {state.facts} facts on {len(state.timelines)} timelines, the newest of {newest}; "
+        f"{target}: {amount(state.facts, 'fact')} on {amount(len(state.timelines), 'timeline')}, "
+        f"the newest of {newest}; "
         f"{made.size_bytes / MIB:.1f} MiB in {made.duration_s:.1f} s, compared with the journal. {key}."
     )
 

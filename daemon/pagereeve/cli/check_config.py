@@ -14,6 +14,7 @@ from pagereeve.app.http_door import certificate_of
 from pagereeve.app.receivers import receivers_of
 from pagereeve.cli.output import complain, say
 from pagereeve.domain.accounts.own_periods import overlaps_of
+from pagereeve.domain.values.amounts import amount
 from pagereeve.feeds.http.tls import BadCertificate
 from pagereeve.feeds.local.peer import unknown_accounts
 from pagereeve.feeds.local.socket_file import group_problem
@@ -34,9 +35,10 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
     settings = load_settings(file)
     refuse_bad_files(settings, str(file))
     say(
-        f"{file}: OK. {len(settings.printers)} printers, {len(settings.gateways)} gateways, "
-        f"{len(settings.feeds.lines)} line feeds, {len(settings.relays)} relays, "
-        f"{len(settings.assignments())} cost centre assignments, {len(settings.directory())} badges; "
+        f"{file}: OK. {amount(len(settings.printers), 'printer')}, {amount(len(settings.gateways), 'gateway')}, "
+        f"{amount(len(settings.feeds.lines), 'line feed')}, {amount(len(settings.relays), 'relay')}, "
+        f"{amount(len(settings.assignments()), 'cost centre assignment')}, "
+        f"{amount(len(settings.directory()), 'badge')}; "
         f"data in {settings.data_dir}, HTTP on {settings.http.listen}; {_days_begin(settings)}"
     )
     for one, other in overlaps_of([row.own_period() for row in settings.periods]):

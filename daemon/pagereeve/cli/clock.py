@@ -19,6 +19,7 @@ from pagereeve.cli.output import say
 from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.periods import between
 from pagereeve.domain.facts.redating import Span
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.instants import to_text
 from pagereeve.feeds.local.peer import this_user
@@ -35,7 +36,7 @@ BACK: Final = "-"
 
 @app.command
 def agree(*, socket: Socket = None, config: Config = CONFIG_DEFAULT, data_dir: DataDir = None) -> int:
-    """Say that this machine's clock is right now. Who says so is the user who runs this.
+    """Confirm that this machine's clock is right now. The user who runs this is recorded.
 
     A daemon that asks for it takes it within a second, and moves the dates that it gave meanwhile; without a daemon it
     counts for a start within ten minutes.
@@ -65,13 +66,13 @@ def redate(
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """Give everything that our own clock dated in a stretch another date, by a further fact. Stop the daemon first.
+    """Correct the dates that this machine's clock gave in a stretch, by a further fact. Stop the daemon first.
 
     Without --printer, of the whole site. What senders claimed stays, and counts again where it can be believed now.
     """
     by_us = _signed_us(by)
     count = _redate(printer, _span(from_, until, site_of(config, data_dir, zone).zone), by_us, reason, config, data_dir)
-    say(f"{count} facts are {by} later; the ledger is projected anew.")
+    say(f"{amount(count, 'fact was', 'facts were')} moved by {by}. The ledger was computed again.")
     return 0
 
 
@@ -86,12 +87,12 @@ def void(
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """Make void what meters showed in a stretch, by a further fact. Stop the daemon first.
+    """Declare the readings of a stretch void, by a further fact. Stop the daemon first.
 
     What somebody sent is never void: a release whose readings are void is unproven.
     """
     count = _redate(printer, _span(from_, until, site_of(config, data_dir, zone).zone), None, reason, config, data_dir)
-    say(f"{count} runs of readings are void; the ledger is projected anew.")
+    say(f"{amount(count, 'run of readings is', 'runs of readings are')} void now. The ledger was computed again.")
     return 0
 
 

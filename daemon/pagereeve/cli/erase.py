@@ -11,6 +11,7 @@ from pagereeve.app.erasing import erase_owner
 from pagereeve.cli.journal import journal_path
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir
 from pagereeve.cli.output import complain, say
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.feeds.local.peer import this_user
 
@@ -42,7 +43,7 @@ def erase(
     done = asyncio.run(erase_owner(journal_path(config, data_dir), owner, this_user().name))
     complain(CAUTION)
     facts, badges = done.outcome.facts, done.outcome.badges
-    say(f"Erased from {facts} facts, with {badges} badges; {done.name} stands in their place.")
-    if done.outcome.shared_badges:
-        say(f"{done.outcome.shared_badges} badges were other people's too at some time, and stay.")
+    say(f"Erased from {amount(facts, 'fact')}, with {amount(badges, 'badge')}; {done.name} stands in their place.")
+    if shared := done.outcome.shared_badges:
+        say(f"{amount(shared, 'badge')} had other owners too at some time: kept.")
     say(REMAINS)

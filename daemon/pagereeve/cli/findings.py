@@ -29,6 +29,7 @@ from pagereeve.cli.output import complain, say, say_json, show
 from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.periods import Period, between
 from pagereeve.domain.facts.facts import Reason
+from pagereeve.domain.values.amounts import amount
 from pagereeve.feeds.local.peer import this_user
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.queries.findings import (
@@ -59,7 +60,7 @@ Text = Annotated[str, Parameter(help="Note, stored permanently. Don't put people
 def findings(
     *,
     all_: Annotated[bool, Parameter(name="--all", negative="", help="Explained and closed ones too.")] = False,
-    kind: Annotated[str | None, Parameter(help="Only findings of this kind, as surplus or silent-meter.")] = None,
+    kind: Annotated[str | None, Parameter(help="Only findings of this kind, as surplus or meter-silent.")] = None,
     printer: Printer = None,
     since: Annotated[str | None, Parameter(help="Only findings that began at this date or time, or later.")] = None,
     limit: Annotated[int, Parameter(help="Show at most this many; all are counted.")] = LIMIT_DEFAULT,
@@ -78,7 +79,9 @@ def findings(
         meant = f"; {nearest!r} is" if nearest else "; names are exact"
         complain(f"no printer {(printer or '')[:60]!r} is known to the journal{meant}")
     if known.after is not None:
-        complain(f"{len(known.findings)} of {known.count()} findings are shown; --limit shows more, --since fewer")
+        complain(
+            f"{len(known.findings)} of {amount(known.count(), 'finding')} shown; --limit shows more, --since fewer"
+        )
     return 1 if known.count("open") else 0
 
 
@@ -92,7 +95,7 @@ def show_one(
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """One finding, whatever its state, with all that was said of it. Exit status 1 if it is open."""
+    """One finding, open or closed, with everything that was recorded about it. Exit status 1 if it is open."""
     found = asyncio.run(_one(config, data_dir, finding))
     _give(found, site_of(config, data_dir, zone).zone, as_json=json)
     return 1 if found.count("open") else 0
@@ -111,7 +114,7 @@ def explain(
 ) -> int:
     """Record the cause of a finding. ``maintenance`` turns the pages of a gap into maintenance pages.
 
-    Who says so is the user who runs this.
+    The user who runs this is recorded.
     """
     _decide(DecisionRequest(finding, "explain", reason, text), socket, config, data_dir)
     return 0
@@ -128,7 +131,7 @@ def close(
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
-    """Say that nothing is left to do about a finding. Who says so is the user who runs this."""
+    """Close a finding: nothing is left to do. The user who runs this is recorded."""
     _decide(DecisionRequest(finding, "close", reason or "", text), socket, config, data_dir)
     return 0
 
@@ -146,7 +149,7 @@ def book(
 ) -> int:
     """Book the releases of an unknown printer at the one that made their pages. Needs a running daemon.
 
-    Who says so is the user who runs this.
+    The user who runs this is recorded.
     """
     _decide(DecisionRequest(finding, "book", text=text, at=at), socket, config, data_dir)
     return 0

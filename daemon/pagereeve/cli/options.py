@@ -27,7 +27,8 @@ Socket = Annotated[
 PeriodName = Annotated[
     str | None,
     Parameter(
-        name="--period", help="2026, 2026-Q4, 2026-11, 2026-W48, 2026-11-25 or a name of [[periods]]; default: always."
+        name="--period",
+        help="2026, 2026-Q4, 2026-11, 2026-W48, 2026-11-25 or a name of [[periods]]; default: all time.",
     ),
 ]
 From = Annotated[str | None, Parameter(name="--from", help="Beginning: a local date, or an RFC 3339 time.")]

@@ -33,11 +33,11 @@ def check(
     /,
     *,
     recording: Annotated[
-        Path | None, Parameter(help="A recording (pagereeve read --record): what does the profile make of it?")
+        Path | None, Parameter(help="A recording (pagereeve read --record) to try the profile on.")
     ] = None,
     json: AsJson = False,
 ) -> int:
-    """Check a profile: schema, objects, and with a recording what it gives. Exit status 1 if it gives nothing sound."""
+    """Check a profile: schema, objects, and with a recording what it gives. Status 1 if it gives no usable counter."""
     profile = profile_of(file)
     seen = None if recording is None else asyncio.run(_replayed(profile, recorded_rows(recording)))
     against = () if seen is None else refuted(profile.name, seen)

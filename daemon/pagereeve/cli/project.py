@@ -18,6 +18,7 @@ from pagereeve.domain.accounts.totals import By, Totals
 from pagereeve.domain.findings.surplus import booked_of
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.patterns.elsewhere import with_offers
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.visible import visible
 from pagereeve.queries.totals import TotalsAnswer
 from pagereeve.reports.facts_file import read_lines
@@ -77,7 +78,7 @@ def _read(file: str) -> FactsInHand:
     for told in (*held.bad, *held.remarks):
         complain(f"{shown}: {told}")
     if held.bad_lines:
-        complain(f"{shown}: {held.bad_lines} of {held.facts + held.bad_lines} lines are no facts and were left out")
+        complain(f"{shown}: {held.bad_lines} of {amount(held.facts + held.bad_lines, 'line')} left out: no facts")
     return held
 
 
@@ -124,5 +125,5 @@ def _show(answer: TotalsAnswer, held: FactsInHand, ledgers: dict[str, PrinterLed
                 f"{line.last} - {line.first} counted, {line.accounted} accounted for"
             )
     good = sum(line.ok for line in lines)
-    say(f"Conservation holds for {good} of {len(lines)} meter runs and channels, from {held.facts} facts.")
+    say(f"Conservation holds for {good} of {len(lines)} meter runs and channels, from {amount(held.facts, 'fact')}.")
     say(waiting_text(one.waits for one in ledgers.values()))

@@ -21,6 +21,7 @@ from pagereeve.cli.output import complain, output_file, say, say_json, show
 from pagereeve.cli.progress import progress_of
 from pagereeve.cli.prompts import person_at_terminal
 from pagereeve.cli.version import version_text
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.doors import MeterDoors
@@ -135,7 +136,7 @@ def _refuse_misuse(
     least, most = sheets_of_two_sided()
     given = [figure for figure in figures if figure is not None]
     wrong = {
-        "--yes is the yes to --print; without --print nothing is printed anyway": yes and not printing,
+        "--yes belongs to --print; without --print nothing is printed": yes and not printing,
         "--panel and --sheets-seen are one printer's figures; name one printer": bool(given) and not one,
         "--panel and --sheets-seen are counts; none is below 0": any(figure < 0 for figure in given),
         "--sheets-seen is of the test pages; it goes with --print": sheets_seen is not None and not printing,
@@ -210,7 +211,9 @@ def _consent(plans: Sequence[Plan], *, yes: bool) -> bool:
     """Paper is used only after a yes: on the command line, or at the terminal."""
     jobs = sum(len(jobs_in(plan.language)) for plan in plans if plan.language is not None)
     sheets = sum(sheets_at_most(jobs_in(plan.language)) for plan in plans if plan.language is not None)
-    announcement = f"This prints {jobs} jobs on {len(plans)} printer(s), {sheets} sheets at most."
+    announcement = (
+        f"This prints {amount(jobs, 'job')} on {amount(len(plans), 'printer')}, {amount(sheets, 'sheet')} at most."
+    )
     if yes:
         sys.stderr.write(f"{announcement}\n")
         return True

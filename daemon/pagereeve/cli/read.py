@@ -81,10 +81,10 @@ def read(
     json: AsJson = False,
     config: Config = CONFIG_DEFAULT,
 ) -> int:
-    """What the daemon makes of an agent: identity, channels, units, reasons. Exit status 1 if it can't be used.
+    """Read one printer over SNMP: which counters would be used, and why. Exit status 1 if none can be used.
 
-    Of a fleet (--all, --from, several hosts) each printer is a line, grouped by model and by reason; exit status 1 if
-    any can't be used.
+    Several printers (--all, --from, several hosts) are a line each, grouped by model where the meter can be used and by
+    reason where not; exit status 1 if any can't be used.
     """
     named = [bool(places), printer is not None, all_, from_ is not None]
     if sum(named) != 1:

@@ -11,6 +11,7 @@ from typing import Final
 
 from pagereeve.app.clocks import SystemClock, SystemEntropy
 from pagereeve.cli.output import output_file
+from pagereeve.domain.values.amounts import amount
 from pagereeve.meters.discovery.profile import Profiles
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.recording.anonymous import anonymous
@@ -35,8 +36,8 @@ def record_agent(target: MeterTarget, profiles: Profiles, path: Path) -> None:
     with output_file(path) as file:
         file.write(recording_text(made.rows).encode())
     sys.stderr.write(
-        f"{len(made.rows)} objects recorded in {path}; {made.replaced} texts and addresses replaced, "
-        f"{made.left_out} objects left out. Look it through before you give it away.\n"
+        f"{amount(len(made.rows), 'object')} recorded in {path}; {made.replaced} texts and addresses replaced, "
+        f"{amount(made.left_out, 'object')} left out. Read the file before you give it to anybody.\n"
     )
 
 

@@ -11,6 +11,7 @@ from pagereeve.app.replay import check_journal, replay_journal
 from pagereeve.cli.journal import damaged_line, journal_path
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir
 from pagereeve.cli.output import say
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.visible import visible
 from pagereeve.store.errors import CantOpen
 
@@ -41,6 +42,7 @@ def replay(
     for row in report.damaged:
         say(visible(damaged_line(row)))
     done = "compared only" if check else "tables rebuilt"
-    outcome = f"{len(report.differing)} differences" if report.differing else "nothing differs"
-    say(f"{report.printers} printers, {report.facts} facts, {report.rows} rows; {done}; {outcome}.")
+    outcome = amount(len(report.differing), "difference") if report.differing else "nothing differs"
+    looked_at = ((report.printers, "printer"), (report.facts, "fact"), (report.rows, "row"))
+    say(f"{', '.join(amount(*one) for one in looked_at)}; {done}; {outcome}.")
     return 1 if report.differing or report.damaged else 0

@@ -13,6 +13,7 @@ from pagereeve.app.backups import restore as restore_journal
 from pagereeve.cli.journal import journal_and_key
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir
 from pagereeve.cli.output import complain, say, say_json
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
 
@@ -52,9 +53,10 @@ def restore(
 def _text(journal: Path, done: RestoreDone) -> str:
     restored, state = done.restored, done.restored.manifest.state
     made = to_text(restored.manifest.made_us)
-    texts = [f"{journal}: {state.facts} facts as they were at {made}, opened and compared; {done.duration_s:.1f} s."]
+    texts = [f"{journal}: {amount(state.facts, 'fact')} of {made}, opened and compared; {done.duration_s:.1f} s."]
     if restored.lost:
-        texts.append(f"{restored.lost} acknowledged facts are lost by it; that is a fact now.")
+        lost = amount(restored.lost, "acknowledged fact is", "acknowledged facts are")
+        texts.append(f"{lost} lost by this. The loss is recorded.")
     if restored.kept is not None:
         texts.append(f"What was replaced is in {restored.kept}.")
     if done.key_aside is not None:

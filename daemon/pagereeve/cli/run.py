@@ -15,13 +15,18 @@ from pagereeve.cli.options import CONFIG_DEFAULT, Config
 from pagereeve.settings import Settings, load_settings
 from pagereeve.telemetry.logs import set_up_logs
 
-New = Annotated[bool, Parameter(negative="", help="Begin an empty journal, though files show that there was one.")]
-AcceptLoss = Annotated[bool, Parameter(negative="", help="Go on with a journal that holds less than was acknowledged.")]
+New = Annotated[
+    bool, Parameter(negative="", help="Start with an empty journal, even if files show that there was one.")
+]
+AcceptLoss = Annotated[
+    bool,
+    Parameter(negative="", help="Start even if the journal lacks facts that were acknowledged; the loss is recorded."),
+]
 NewBadgeKey = Annotated[
     bool,
     Parameter(
         negative="",
-        help="Give up a badge key that is lost for good, and make a new one. No badge of before is recognised then.",
+        help="Make a new badge key: the old one is lost for good. Badges recorded before are not recognised any more.",
     ),
 ]
 

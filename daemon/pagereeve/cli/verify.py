@@ -42,7 +42,7 @@ def verify(
 ) -> int:
     """Find facts that were edited, removed, inserted, reordered or doubled after they were stored.
 
-    Reads every fact, beside the daemon too. Who can write the journal can also make all its seals anew: only a head
+    Reads every fact, beside the daemon too. Who can write the journal can also write new seals: only a head
     that is kept elsewhere (from the log, from /v1/seal, from an export) shows that. Exit status 1 if anything is wrong.
     """
     path = journal_path(config, data_dir)

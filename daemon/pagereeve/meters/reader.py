@@ -8,6 +8,7 @@ from functools import lru_cache, partial
 from typing import TypeVar
 
 from pagereeve.domain.facts.reading import Failure, Reading, Sight, SilenceReason
+from pagereeve.domain.values.amounts import amount
 from pagereeve.meters.asking import ask_at
 from pagereeve.meters.discovery.channels import says_unknown
 from pagereeve.meters.discovery.inspecting import inspection_of, shared_serial
@@ -404,7 +405,7 @@ class SnmpMeter:
         printer.surveyed_us, printer.seen = self._clock.monotonic_us(), None
         if before is not None and (more := pins.parts - before.parts) > 0:
             self.stats.new_rows += more
-            self._note(printer, f"{more} new row(s) in a table whose rows are added up; they count from now on")
+            self._note(printer, f"{amount(more, 'new row')} in a table whose rows are added up: counted from now on")
         return pins
 
     def _note(self, printer: _AgentState, text: str) -> None:

@@ -99,7 +99,7 @@ def _proof(
     target: MeterTarget | None = None,
 ) -> Proof:
     done = {stage.name for stage in stages}
-    rest = [Stage(name, "not-tried", "", f"not tried: {stages[-1].name} failed") for name in STAGES if name not in done]
+    rest = [Stage(name, "not-tried", "", f"skipped: {stages[-1].name} failed") for name in STAGES if name not in done]
     jobs: tuple[JobSeen, ...] = () if printed is None else printed.jobs
     language = plan.language
     return Proof(

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
 
@@ -94,10 +95,10 @@ def parts(notification: Notification) -> tuple[MessagePart, ...]:
 
 def behind(notification: Notification) -> str:
     """How much is behind it: ``2 open findings, about 14 pages.``"""
-    findings = f"{notification.findings} open finding{'' if notification.findings == 1 else 's'}"
+    findings = amount(notification.findings, "open finding")
     if notification.pages is None:
         return f"{findings}."
-    return f"{findings}, about {notification.pages} page{'' if abs(notification.pages) == 1 else 's'}."
+    return f"{findings}, about {amount(notification.pages, 'page')}."
 
 
 def plain_text(notification: Notification) -> str:

@@ -11,6 +11,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Final
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.ports.line_settings import RelaySettings
 from pagereeve.ports.relay_link import Greeting
 from pagereeve.relay.forwarding import Patience, Report
@@ -62,7 +63,10 @@ class Relay:
                 await self._local.handed_over()
         for name, held in self.spools.held().items():
             if held:
-                self._report(f"relay {name}: {held} lines were forwarded, and no daemon took their copies", None)
+                self._report(
+                    f"relay {name}: {amount(held, 'line was', 'lines were')} forwarded, and no daemon took the copies",
+                    None,
+                )
         for task in self._tasks:
             task.cancel()
         await asyncio.gather(*self._tasks, return_exceptions=True)

@@ -19,6 +19,7 @@ from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.facts.in_force import MAINTENANCE, TEST_PAGES
 from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch, is_house, is_meter
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
 from pagereeve.ports.seal import SealHead
 from pagereeve.reports.seal import head_line
@@ -132,7 +133,7 @@ def _narration(stretch: Stretch | None) -> str:
     if not stretch.releases:
         noted = next((reason for reason in stretch.reasons if reason in {MAINTENANCE, TEST_PAGES}), "")
         return noted or "pages that nobody released"
-    whose = "1 release" if len(stretch.releases) == 1 else f"{len(stretch.releases)} releases"
+    whose = amount(len(stretch.releases), "release")
     return f"{whose}, {stretch.grade}, {stretch.verdict}"
 
 

@@ -14,6 +14,7 @@ from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.findings.surplus import KIND as SURPLUS_KIND
 from pagereeve.domain.findings.wording import At, text_of, words_of
 from pagereeve.domain.ledger import SEVERITIES, Evidence, EvidenceKind, Finding
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.visible import visible
 from pagereeve.queries.units import UnitStanding
 from pagereeve.reports.release_answer import CAUTION
@@ -64,9 +65,10 @@ def _fleet_lines(group: Sequence[Finding], zone: ZoneInfo) -> list[str]:
     model = first.what.value("model")
     whose = f"of the model {visible(str(model))}" if model else "of an unknown model"
     since = local_text(first.since_us, zone)
+    places = amount(len(group), "printer")
     return [
-        f"{first.severity.upper():8} {first.kind} at {len(group)} printers {whose}, since {since}, {first.state}",
-        f"         {len(group)} printers run on an assumed unit: {printers}",
+        f"{first.severity.upper():8} {first.kind} at {places} {whose}, since {since}, {first.state}",
+        f"         {amount(len(group), 'printer runs', 'printers run')} on an assumed unit: {printers}",
         f"         First: {ADVICE[first.kind].first}",
         f"         Each of them: pagereeve findings --kind {first.kind} --json",
         "",
@@ -112,4 +114,4 @@ def findings_count(findings: Sequence[Finding]) -> str:
         return "No findings."
     counts = [(sum(one.severity == severity for one in findings), severity) for severity in SEVERITIES]
     by_severity = ", ".join(f"{count} {severity}" for count, severity in counts if count)
-    return f"{len(findings)} finding{'s' if len(findings) != 1 else ''}: {by_severity}."
+    return f"{amount(len(findings), 'finding')}: {by_severity}."

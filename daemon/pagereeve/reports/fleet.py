@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from typing import Any, Final, NamedTuple
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.visible import visible
 from pagereeve.ports.inspection import ChannelFound, Inspection
 from pagereeve.ports.meter import MeterTarget
@@ -64,9 +65,17 @@ def fleet_text(fleet: Sequence[Seen]) -> str:
     width = max((len(one.target.printer) for one in fleet), default=0)
     lines: list[str] = []
     for label, some in _by_model(fleet):
-        lines += ["", f"{label}: {_many(len(some))} can be used", *(f"  {_usable(one, width)}" for one in some)]
+        lines += [
+            "",
+            f"{label}: {amount(len(some), 'printer')} can be used",
+            *(f"  {_usable(one, width)}" for one in some),
+        ]
     for label, some in _by_reason(fleet):
-        lines += ["", f"{label}: {_many(len(some))} can't be used", *(f"  {_refused(one, width)}" for one in some)]
+        lines += [
+            "",
+            f"{label}: {amount(len(some), 'printer')} can't be used",
+            *(f"  {_refused(one, width)}" for one in some),
+        ]
         steps = dict.fromkeys(one.inspection.next_step for one in some)
         lines += [f"  Next: {step_text(step)}" for step in steps if step is not None]
     return "\n".join([*lines[1:], "", _sums(fleet)])
@@ -111,9 +120,5 @@ def _refused(one: Seen, width: int) -> str:
 def _sums(fleet: Sequence[Seen]) -> str:
     reasons = ", ".join(f"{len(some)} {label}" for label, some in _by_reason(fleet))
     usable = sum(one.usable for one in fleet)
-    text = f"{_many(len(fleet))}: {usable} can be used, {len(fleet) - usable} can't"
+    text = f"{amount(len(fleet), 'printer')}: {usable} can be used, {len(fleet) - usable} can't"
     return f"{text} ({reasons})." if reasons else f"{text}."
-
-
-def _many(printers: int) -> str:
-    return "1 printer" if printers == 1 else f"{printers} printers"

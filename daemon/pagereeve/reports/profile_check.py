@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Final
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.visible import visible
 from pagereeve.ports.inspection import ChannelFound, Inspection
 from pagereeve.reports.inspection import inspection_json
@@ -101,4 +102,4 @@ def _verdict(check: ProfileCheck) -> str:
         failure = check.seen.failure
         why = "" if failure is None else f": {visible(failure.detail)}"
         return f"The profile gives nothing of this recording{why}"
-    return f"The profile gives {len(check.given)} channel(s) of this recording, and nothing contradicts them."
+    return f"The profile gives {amount(len(check.given), 'channel')} of this recording, and nothing contradicts it."

@@ -26,6 +26,7 @@ from pagereeve.domain.facts.union import joined
 from pagereeve.domain.findings.waiting import Waiting
 from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.projection.projector import Ledger, PrinterProjector, rebuild
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.reports.facts_file import BadLine, FactLine
 from pagereeve.reports.rows_json import (
@@ -204,8 +205,4 @@ def waiting_text(printers: Iterable[Sequence[Waiting]]) -> str:
     """What waits in all, in one sentence: of each printer the channel that waits with most."""
     most = [(max(one.pages for one in waits), max(one.releases for one in waits)) for waits in printers if waits]
     pages, releases = (sum(figures) for figures in zip(*most, strict=True)) if most else (0, 0)
-    return f"Waiting for a verdict: {_counted(releases, 'release')}, {_counted(pages, 'page')} counted."
-
-
-def _counted(number: int, what: str) -> str:
-    return f"{number} {what}" if number == 1 else f"{number} {what}s"
+    return f"Waiting for a verdict: {amount(releases, 'release')}, {amount(pages, 'page')} counted."

@@ -21,6 +21,7 @@ from pagereeve.domain.facts.facts import (
 from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.findings.finding import fallen_back
+from pagereeve.domain.values.amounts import amount
 from pagereeve.queries.release_evidence import Evidence
 from pagereeve.reports.sentences import SILENCES, span_text
 from pagereeve.reports.witnesses import apart_text
@@ -102,10 +103,10 @@ def _readings(row: Sequence[Happening]) -> Happening:
     failed = sum(one.failed for one in row)
     lasted = span_text(row[-1].at_us - row[0].at_us)
     if not read:
-        return Happening(row[0].at_us, f"{failed} reads of the meter failed within {lasted}")
+        return Happening(row[0].at_us, f"{amount(failed, 'read')} of the meter failed within {lasted}")
     first, last = dict(read[0].counts), dict(read[-1].counts)
     moved = ", ".join(f"{name} {value} to {last.get(name, value)}" for name, value in first.items())
-    missed = f"; {failed} reads failed in between" if failed else ""
+    missed = f"; {amount(failed, 'read')} failed in between" if failed else ""
     return Happening(row[0].at_us, f"meter read {len(read)} times within {lasted}: {moved}{missed}")
 
 
@@ -146,7 +147,7 @@ def _of_notices(evidence: Evidence) -> list[Happening]:
             if other.ended_us is not None:
                 happenings.append(Happening(other.ended_us, f"{name} ended", "others"))
     if evidence.others_left_out:
-        what = f"{evidence.others_left_out} more releases ran on the same printer, and are left out here"
+        what = f"{amount(evidence.others_left_out, 'more release')} ran on the same printer: left out here"
         happenings.append(Happening(evidence.started_us, what))
     return happenings
 
@@ -165,12 +166,12 @@ def _answer_text(answered: ReleaseAnswered) -> str:
 
 def _job_text(said: JobCounted) -> str:
     """A job of the printer's, whoever's it is: which release it is, the charge's reasons say."""
-    made = "no count yet" if not said.counts.impressions else f"{said.counts.impressions} impressions"
+    made = "no count yet" if not said.counts.impressions else amount(said.counts.impressions, "impression")
     return f"the printer says of its job {said.job}: {said.state}, {made} (told by {said.door})"
 
 
 def _end_text(ended: ReleaseEnded) -> str:
-    sent = "" if ended.pages_sent is None else f", {ended.pages_sent} pages sent"
+    sent = "" if ended.pages_sent is None else f", {amount(ended.pages_sent, 'page')} sent"
     notice = f"event {ended.origin.id} from {_received(ended.origin)}"
     return f"its end was reported: {ended.outcome}{sent} ({notice})"
 
@@ -280,7 +281,7 @@ def reading_text(plateau: Plateau) -> str:
 
 
 def _silence_text(silence: Silence) -> str:
-    times = "one read" if silence.count == 1 else f"{silence.count} reads"
+    times = amount(silence.count, "read")
     lasted = span_text(silence.last_received_us - silence.first_sent_us)
     by = f" by {silence.responder}" if silence.responder else ""
     return f"{times} of the meter failed over {lasted}: {SILENCES[silence.reason]}{by}"

@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from typing import Final
 
 from pagereeve.domain.facts.reading import Unit, UnitGrade
+from pagereeve.domain.values.amounts import amount, form
 from pagereeve.domain.values.visible import visible
 from pagereeve.queries.units import FROM_MODEL, ModelOffer, UnitStanding
 
@@ -29,9 +30,9 @@ def units_line(known: Sequence[UnitStanding]) -> str:
     for grade in reversed(UnitGrade):
         names = [one.printer for one in known if one.grade is grade]
         if names and grade is not UnitGrade.PROVEN:
-            parts.append(f"{_printers(len(names))} {GRADES[grade]} ({some(names)})")
+            parts.append(f"{amount(len(names), 'printer')} {GRADES[grade]} ({some(names)})")
     proven = sum(one.grade is UnitGrade.PROVEN for one in known)
-    rest = f"; {_printers(proven)} {GRADES[UnitGrade.PROVEN]}" if proven and parts else ""
+    rest = f"; {amount(proven, 'printer')} {GRADES[UnitGrade.PROVEN]}" if proven and parts else ""
     by_ipp = [one.printer for one in known if one.by_ipp]
     counted = f" Counted by IPP: {some(by_ipp)}." if by_ipp else ""
     return f"Units, as they are known now: {'; '.join(parts)}{rest}.{counted}" if parts else counted.strip()
@@ -48,16 +49,12 @@ _WHERE: Final = "Where model and firmware are the same, "
 def _offer(one: ModelOffer) -> str:
     where = "Their agents say the same of model and firmware: " if one.described else _WHERE
     return (
-        f"{_printers(len(one.printers))} with the object id {one.model} "
-        f"{'runs' if len(one.printers) == 1 else 'run'} on an assumed unit: {some(one.printers)}. "
-        f"{some(one.proven_by)} of that model {'is' if len(one.proven_by) == 1 else 'are'} proven. "
-        f"{where}{'its entry' if len(one.printers) == 1 else 'their entries'} may say: "
+        f"{amount(len(one.printers), 'printer')} with the object id {one.model} "
+        f"{form(len(one.printers), 'runs', 'run')} on an assumed unit: {some(one.printers)}. "
+        f"{some(one.proven_by)} of that model {form(len(one.proven_by), 'is', 'are')} proven. "
+        f"{where}{form(len(one.printers), 'its entry', 'their entries')} may say: "
         f'unit = "{one.unit.value}", unit_grade = "{FROM_MODEL}"'
     )
-
-
-def _printers(count: int) -> str:
-    return "1 printer" if count == 1 else f"{count} printers"
 
 
 def some(names: Sequence[str]) -> str:

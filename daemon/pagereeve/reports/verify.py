@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, Final
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
 from pagereeve.ports.seal import SealHead
@@ -47,8 +48,8 @@ def verification_lines(done: Verification) -> Iterator[str]:
         yield visible(f"head {_held_text(verdict)} {_VERDICTS[verdict.verdict]}")
     if done.head is not None:
         yield _since_line(done.head)
-        outcome = "all as sealed" if not done.count else f"{done.count} problems"
-        yield f"{done.checked} facts checked, {outcome}; {head_line(done.head)}"
+        outcome = "all as sealed" if not done.count else amount(done.count, "problem")
+        yield f"{amount(done.checked, 'fact')} checked, {outcome}; {head_line(done.head)}"
 
 
 def verification_json(done: Verification) -> dict[str, Any]:

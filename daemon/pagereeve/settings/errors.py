@@ -11,6 +11,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Final
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.errors import PagereeveError
 
 # One mistake in a list of thousands is a problem of each of them.
@@ -37,8 +38,7 @@ class BadSettings(PagereeveError):
         lines = "\n".join(f"  {problem}" for problem in self.problems[:SHOWN_MAX])
         if len(self.problems) > SHOWN_MAX:
             lines += f"\n  and {len(self.problems) - SHOWN_MAX} more: correct these first, and look again"
-        number = "1 error" if len(self.problems) == 1 else f"{len(self.problems)} errors"
-        super().__init__(f"{source}: {number}:\n{lines}")
+        super().__init__(f"{source}: {amount(len(self.problems), 'error')}:\n{lines}")
 
 
 class BadList(BadSettings):

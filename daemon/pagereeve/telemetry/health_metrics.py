@@ -23,7 +23,7 @@ def health_families(process: ProcessTelemetry) -> Iterator[Metric]:
     yield by_part
     text = "By how much the event loop was late at the worst, within the last minute."
     yield GaugeMetricFamily("pagereeve_event_loop_lag_seconds", text, value=process.loop_lag_s)
-    text = "When a task of the kind last came round, seconds since 1970. Absent until one has."
+    text = "When a task of the kind last completed a round without a failure, seconds since 1970. Absent until one has."
     yield _instants("pagereeve_task_last_success_timestamp_seconds", text, "task", process.tasks.success_us)
     text = "When an event of the type last came, seconds since 1970, also before a restart. Absent until one has come."
     yield _instants("pagereeve_last_event_timestamp_seconds", text, "type", process.engine.last_event_us)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import tomllib
 from dataclasses import replace
+from html import unescape
 from typing import Any
 
 import pytest
@@ -119,6 +120,13 @@ PROOF = Proof(
 )
 
 
+STAGES_PASSED = (
+    PROOF.stages[0],
+    Stage("answer", "warned", "SNMP", "silence & <script>", 1.5, "check the <community>"),
+    Stage("pages", "passed", "", "2 counted"),
+)
+
+
 def test_the_fragment_is_an_entry_that_the_settings_accept() -> None:
     kept: dict[str, str | int | bool] = {
         "name": "north-1",
@@ -154,13 +162,33 @@ def test_a_proof_that_found_nothing_leaves_the_entry_as_it_is() -> None:
 
 
 def test_a_page_to_file_is_whole_and_everything_in_it_is_escaped() -> None:
-    page = page_of([(PROOF, "x = <1>")], "0.1")
+    page = page_of([(replace(PROOF, stages=STAGES_PASSED), "x = <1>")], "0.1")
     assert page.startswith("<!DOCTYPE html>")
     assert page.count("<article>") == page.count("</article>") == 1
     for raw in ("<script", "<community", "<b>,", "x = <1>"):
         assert raw not in page
-    for told in ("silence &amp; &lt;script&gt;", "at most 7 sheets", "Accepted by", "nothing about who took them"):
+    for told in ("silence &amp; &lt;script&gt;", "at most 7 sheets", "Accepted by", "nothing about who took pages"):
         assert told in page
+
+
+def test_a_failed_proof_has_no_sentence_and_no_entry_of_a_passed_one() -> None:
+    page, text = unescape(page_of([(PROOF, "x = 1")], "0.1")), proof_text(PROOF, "x = 1")
+    for shown in (page, text):
+        assert "This proof failed. Do not charge by this printer's meter" in shown
+        assert "The proof shows" not in shown
+        assert "x = 1" not in shown
+    assert "Accepted by" not in page
+    good = replace(PROOF, stages=STAGES_PASSED)
+    assert "x = 1" in proof_text(good, "x = 1")
+    assert "The proof shows that the meter counts" in page_of([(good, "")], "0.1")
+
+
+def test_a_proof_without_pages_does_not_say_that_the_meter_counts_them() -> None:
+    read_only = replace(PROOF, stages=(PROOF.stages[0], Stage("pages", "not-tried", "", "asked for by --print alone")))
+    page = unescape(page_of([(read_only, "")], "0.1"))
+    assert read_only.passed
+    assert "The proof shows" not in page
+    assert "No page was printed: whether the meter counts this printer's pages is not proven." in page
 
 
 def test_a_verdict_says_what_is_not_proven() -> None:

@@ -47,7 +47,7 @@ WHAT HAPPENED, IN ORDER
   2026-11-25 10:00:00.000+01:00  the release started through gateway gate-1 \
 (event r-1001.started from /release-server, received 0.2 s later)
   2026-11-25 10:00:03.050+01:00  meter read: total 1002 (printing)
-  2026-11-25 10:00:05.000+01:00  one read of the meter failed over 3.0 s: no answer
+  2026-11-25 10:00:05.000+01:00  1 read of the meter failed over 3.0 s: no answer
   2026-11-25 10:00:06.000+01:00  its end was reported: completed \
 (event r-1001.ended from /release-server, received 0.2 s later)
   2026-11-25 10:00:09.050+01:00  meter read (the reading after): total 1005 (idle); the same in 9 readings over 51 s
@@ -330,7 +330,7 @@ async def test_many_other_releases_in_a_row_are_one_line_and_those_left_out_are_
     ]
     text = await told_of((policy(), reading(-60, -1, 100), *notices, reading(9, 60, 160)), "r-7")
     order = text[text.index("WHAT HAPPENED") : text.index("CHANNEL")]
-    assert "9 more releases ran on the same printer, and are left out here" in order
+    assert "9 more releases ran on the same printer: left out here" in order
     assert "other releases on the same printer started or ended" in order
     assert len(order.splitlines()) < 20
 

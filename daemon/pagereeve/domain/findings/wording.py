@@ -12,6 +12,7 @@ from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.hypotheses import BY_NAME, hint_text
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding
+from pagereeve.domain.values.amounts import amount, form
 
 Kind = EvidenceKind
 At = Callable[[int], str]
@@ -102,8 +103,7 @@ class _Known:
 
     def plural(self, what: str) -> str:
         """``3 pages``, of the value ``pages``."""
-        count = self.number(f"{what}s")
-        return f"{count} {what}" if count == 1 else f"{count} {what}s"
+        return amount(self.number(f"{what}s"), what)
 
     @property
     def release(self) -> str:
@@ -116,7 +116,7 @@ class _Known:
     @property
     def whose(self) -> str:
         releases = self.number("releases")
-        return "the release" if releases == 1 else f"{releases} releases together"
+        return form(releases, "the release", f"{releases} releases together")
 
     @property
     def interval(self) -> str:
@@ -204,7 +204,9 @@ def _reads_fail(known: _Known) -> str:
 def _reads_failed(known: _Known) -> str:
     reasons = ", ".join(known.texts("reasons"))
     span = f"from {known.at('from_us')} to {known.at('to_us')}"
-    return f"{known['tries']} reads failed ({reasons}) {span}{_waiting(known)}{_gateway_answers(known)}"
+    return (
+        f"{amount(known.number('tries'), 'read')} failed ({reasons}) {span}{_waiting(known)}{_gateway_answers(known)}"
+    )
 
 
 def _gateway_answers(known: _Known) -> str:
@@ -213,7 +215,7 @@ def _gateway_answers(known: _Known) -> str:
 
 def _waiting(known: _Known) -> str:
     waiting = known.number("waiting")
-    return f", while {waiting} release{'s' if waiting > 1 else ''} needed a reading" if waiting else ""
+    return f", while {amount(waiting, 'release')} needed a reading" if waiting else ""
 
 
 def _clock_off(known: _Known) -> str:
@@ -225,10 +227,9 @@ def _clock_off(known: _Known) -> str:
 
 
 def _tickets_incomplete(known: _Known) -> str:
-    count = known.number("releases")
-    whose = "1 release" if count == 1 else f"{count} releases"
     return (
-        f"the tickets of source {known['source']} never say {known['member']}, and {whose} of it, each alone, "
+        f"the tickets of source {known['source']} never say {known['member']}, and {known.plural('release')} of it, "
+        f"each alone, "
         f"counted a whole multiple of what it claimed; if its jobs have several copies, let it say how many, or set in "
         f'[[sources]] source = "{known["source"]}", ticket = {{ {known["member"]} = "unknown" }}'
     )
@@ -237,7 +238,7 @@ def _tickets_incomplete(known: _Known) -> str:
 def _bias(known: _Known) -> str:
     pages = known.number("pages")
     return (
-        f"{pages:+d} pages in {known['brackets']} brackets, each within its tolerance: "
+        f"{pages:+d} {form(pages, 'page')} in {known.plural('bracket')}, each within its tolerance: "
         f"the meter always counts a little {'more' if pages > 0 else 'less'} than was released"
     )
 
@@ -245,13 +246,13 @@ def _bias(known: _Known) -> str:
 def _pattern(known: _Known) -> str:
     hypothesis = BY_NAME[known["hypothesis"]]
     return (
-        f"{hypothesis.text}: that explains {known['explained']} of {known['differing']} differences "
-        f"among the last {known['brackets']} brackets; to remove them: {hypothesis.cure}"
+        f"{hypothesis.text}: that explains {known['explained']} of {amount(known.number('differing'), 'difference')} "
+        f"among the last {known.plural('bracket')}; to remove them: {hypothesis.cure}"
     )
 
 
 def _facts_lost(known: _Known) -> str:
-    counts = f"{known['stored']} facts were found of {known['acknowledged']} that were acknowledged"
+    counts = f"{known['stored']} of {amount(known.number('acknowledged'), 'acknowledged fact')} found"
     return f"the journal was started with a loss: {LOSSES.get(known['loss'], known['loss'])}; {counts}"
 
 
@@ -325,7 +326,7 @@ def _noted(known: _Known) -> str:
 def _job_told(known: _Known) -> str:
     way = f", through way in {known['channel']}" if "channel" in known else ""
     began = f"begun between {known.at('since_us')} and {known.at('until_us')}"
-    return f"job {known['job']}: {known['counted']} impressions so far{way}, {began}"
+    return f"job {known['job']}: {amount(known.number('counted'), 'impression')} so far{way}, {began}"
 
 
 def _event_differs(known: _Known) -> str:
@@ -333,7 +334,8 @@ def _event_differs(known: _Known) -> str:
         return f"event {known['event']} of {known['source']} came again with other data; the first one is used"
     count = f"{known['count']} or more" if known.number("at_least") else known["count"]
     sender = f" of {known['source']}" if "source" in known else ", of several sources,"
-    return f"{count} deliveries{sender} bore an id that was used before, with other data; the first ones are used"
+    what = form(known.number("count"), "delivery", "deliveries")
+    return f"{count} {what}{sender} had an id that was used before, with other data; what came first is used"
 
 
 def _decided(known: _Known) -> str:
@@ -376,7 +378,7 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.TICKETS_INCOMPLETE: _tickets_incomplete,
     Kind.BIAS: _bias,
     Kind.STANDS_STILL: lambda known: (
-        f"{known['count']} releases in a row ended, and the meter still shows {known['level']}"
+        f"{known.number('count')} releases in a row ended, and the meter still shows {known['level']}"
     ),
     Kind.WITNESSES_DISAGREE: _witnesses_disagree,
     Kind.COUNTER_CHOSEN: lambda known: (
@@ -427,14 +429,14 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.LAST: lambda known: f"the last of them: {known.release}",
     Kind.PERHAPS_MISSED: lambda known: f"possibly the pages of {known.release}: it missed the same number",
     Kind.PERHAPS_AT: lambda known: (
-        f"{known.release} may have made the {known['pages']} stray pages at printer {known['printer']} "
+        f"{known.release} may have made {amount(known.number('pages'), 'stray page')} at printer {known['printer']} "
         f"({known['finding']}): pagereeve findings book ... --at {known['printer']}"
     ),
     Kind.PERHAPS_AGAIN: lambda known: f"possibly {known.release} printed again: it counted the same number",
     Kind.RELEASE_COUNTED: lambda known: (
         f"{known.release}: counted {known['counted']}, at least {known['least']} expected"
     ),
-    Kind.AS_EXPECTED: lambda known: f"{known['brackets']} brackets counted as expected; this contradicts it",
+    Kind.AS_EXPECTED: lambda known: f"{known.plural('bracket')} counted as expected; this contradicts it",
     Kind.REASON: lambda known: f"reason: {known['reason']}",
     Kind.READING: _reading,
     Kind.SILENCE: _silence,
@@ -447,8 +449,8 @@ _WORDS: Final[Mapping[Kind, Callable[[_Known], str]]] = {
     Kind.JOB: lambda known: f"job {known['job']}, owner {known['owner']}",
     Kind.OWNERS: lambda known: f"the badge is {known['badge_owner']}'s, the job {known['job_owner']}'s",
     Kind.FLOODED: lambda known: (
-        f"{known['badges']} badges that nobody owns were presented within {known['within_s']} s: the reader makes them "
-        "up, or somebody tries numbers"
+        f"{amount(known.number('badges'), 'badge')} without an owner came within {known['within_s']} s: "
+        "the reader makes them up, or somebody tries numbers"
     ),
     Kind.PERHAPS_READ: lambda known: (
         f"ask whether it was misread: it is {known['slip']}, and that is exactly one known badge"

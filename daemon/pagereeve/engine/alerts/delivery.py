@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.alerts.retirements import Retirements
 from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
@@ -210,4 +211,6 @@ async def retire(store: MessageQueues, known: Collection[str], report: Report) -
             continue
         while messages := await store.waiting(name, BATCH_MAX):
             await store.part(QueueRemoval(name, [(one.alert, one.nth) for one in messages]))
-        report(name, f"is in the settings no more; {queue.waiting} messages were given up", "")
+        report(
+            name, f"is no longer in the settings; {amount(queue.waiting, 'message was', 'messages were')} given up", ""
+        )

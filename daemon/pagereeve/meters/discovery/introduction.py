@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.meters.discovery.objects import (
     GENERAL_SERIAL,
     HR_DEVICE_DESCR,
@@ -121,7 +122,7 @@ class Introduction:
 def _devices(rows: int, printers: list[tuple[int, ...]], model: str) -> Asked:
     name, column = "a printer in hrDeviceTable", oid_label(HR_DEVICE_TYPE)
     if not printers:
-        return Asked(name, column, f"{rows} device(s), no printer" if rows else "")
+        return Asked(name, column, f"{amount(rows, 'device')}, no printer" if rows else "")
     return Asked(name, column, f"at index {'.'.join(map(str, printers[0]))}: {model or 'without a description'}")
 
 

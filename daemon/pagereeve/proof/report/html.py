@@ -6,9 +6,10 @@ from collections.abc import Sequence
 from html import escape
 from typing import Final
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
 from pagereeve.proof.report.summary import WORDS, identity_of, summary_line, worst_first
-from pagereeve.proof.report.terminal import CAUTION, MARKS, job_line
+from pagereeve.proof.report.terminal import MARKS, caution, job_line
 from pagereeve.proof.results import Outcome, Proof, Stage, Standing
 
 STYLE: Final = """
@@ -37,6 +38,8 @@ pre { font: 8pt/1.3 "DejaVu Sans Mono", monospace; }
 .sign div { flex: 1; border-top: 0.3mm solid #333; padding-top: 1mm; font-size: 8.5pt; }
 footer { margin-top: 4mm; font-size: 8.5pt; color: #444; }
 """
+# Nobody accepts what failed.
+SIGNED: Final = {True: "<div>Installed and proven by</div><div>Accepted by</div>", False: "<div>Tried by</div>"}
 CLASSES: Final[dict[Outcome, str]] = {"passed": "good", "failed": "bad", "warned": "warn", "not-tried": "none"}
 STANDINGS: Final[dict[Standing, str]] = {"passed": "good", "failed": "bad", "not-tried": "warn"}
 
@@ -89,11 +92,14 @@ def _article(proof: Proof, fragment: str, version: str) -> str:
 <h2>What this proves</h2>
 <p><b>Proven:</b> {_said(proof.proven)}</p>
 <p><b>Not proven:</b> {_said(proof.unproven)}</p>
-<h2>The printer's entry</h2>
-<pre>{escape(fragment)}</pre>
-<div class="sign"><div>Date</div><div>Installed and proven by</div><div>Accepted by</div></div>
-<footer>{escape(CAUTION)}</footer>
+{_entry(fragment) if proof.passed else ""}
+<div class="sign"><div>Date</div>{SIGNED[proof.passed]}</div>
+<footer>{escape(caution(proof))}</footer>
 </article>"""
+
+
+def _entry(fragment: str) -> str:
+    return f"<h2>The printer's entry</h2>\n<pre>{escape(fragment)}</pre>"
 
 
 def _row(stage: Stage) -> str:
@@ -110,7 +116,7 @@ def _jobs(proof: Proof) -> str:
     if not proof.jobs:
         return ""
     lines = "\n".join(f"<li>{escape(job_line(job).strip())}</li>" for job in proof.jobs)
-    return f"<h2>Test pages (at most {proof.sheets_most} sheets)</h2>\n<ul>\n{lines}\n</ul>"
+    return f"<h2>Test pages (at most {amount(proof.sheets_most, 'sheet')})</h2>\n<ul>\n{lines}\n</ul>"
 
 
 def _said(items: Sequence[str]) -> str:

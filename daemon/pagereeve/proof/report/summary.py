@@ -9,6 +9,7 @@ from typing import Any, Final
 from rich.table import Table
 from rich.text import Text
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.proof.report.terminal import proof_json
 from pagereeve.proof.results import Proof, Standing
 
@@ -47,9 +48,8 @@ def identity_of(proof: Proof) -> tuple[str, str]:
 
 def summary_line(proofs: Sequence[Proof]) -> str:
     counts = Counter(proof.standing for proof in proofs)
-    number = "1 printer" if len(proofs) == 1 else f"{len(proofs)} printers"
     said = ", ".join(f"{counts[standing]} {WORDS[standing]}" for standing in ("passed", "failed", "not-tried"))
-    return f"{number}: {said}."
+    return f"{amount(len(proofs), 'printer')}: {said}."
 
 
 def proofs_json(shown: Sequence[Shown]) -> dict[str, Any]:

@@ -10,10 +10,16 @@ from pagereeve.proof.jobs_told import said_text
 from pagereeve.proof.results import JobSeen, Outcome, Proof, Stage
 
 MARKS: Final[dict[Outcome, str]] = {"passed": "ok", "failed": "FAILED", "warned": "warning", "not-tried": "not tried"}
-CAUTION: Final = (
-    "The proof shows that the meter counts this printer's pages. It says nothing about who took them, and nothing "
-    "about pages that don't pass this printer."
-)
+BOUNDS: Final = "It says nothing about who took pages, and nothing about pages that don't pass this printer."
+
+
+def caution(proof: Proof) -> str:
+    """What may be concluded from it: never more than its stages showed."""
+    if not proof.passed:
+        return "This proof failed. Do not charge by this printer's meter until a proof has passed."
+    if any(stage.name == "pages" and stage.outcome != "not-tried" for stage in proof.stages):
+        return f"The proof shows that the meter counts this printer's pages. {BOUNDS}"
+    return f"No page was printed: whether the meter counts this printer's pages is not proven. {BOUNDS}"
 
 
 def proof_json(proof: Proof, fragment: str) -> dict[str, Any]:
@@ -82,7 +88,9 @@ def proof_text(proof: Proof, fragment: str) -> str:
         lines.append(f"  {MARKS[stage.outcome]:10} {stage.name:14} {stage.came}{duration}")
         lines += [f"  {'':10} {'':14} -> {stage.advice}"] if stage.advice else []
     lines += ["", *(job_line(job) for job in proof.jobs)] if proof.jobs else []
-    return "\n".join([*lines, "", *(f"    {line}" for line in fragment.splitlines()), ""])
+    # What failed leaves the entry as it is: nothing to paste.
+    end = [f"    {line}" for line in fragment.splitlines()] if proof.passed else [caution(proof)]
+    return "\n".join([*lines, "", *end, ""])
 
 
 def job_line(job: JobSeen) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pagereeve.domain.facts.reading import KNOWN_UNITS, Reading, SilenceReason, Unit
+from pagereeve.domain.values.amounts import amount
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.inspection import Inspection
 from pagereeve.ports.meter import Meter, MeterTarget
@@ -94,7 +95,7 @@ async def quiet_stage(plan: Plan, target: MeterTarget, meter: Meter, clock: Cloc
 
 def _quiet(values: list[int], failures: int, passed_s: float) -> Stage:
     tried = f"the counter must not move for {passed_s:.0f} s while nobody prints"
-    came = f"{len(values)} readings" + (f", {failures} failed" if failures else "")
+    came = amount(len(values), "reading") + (f", {failures} failed" if failures else "")
     if not values:
         return Stage("quiet", "failed", tried, came, passed_s, "The meter stopped answering: check the network path.")
     if values[0] != values[-1] or len(set(values)) > 1:

@@ -8,6 +8,7 @@ from time import perf_counter
 from typing import Protocol
 
 from pagereeve.domain.facts.reading import Reading, Unit
+from pagereeve.domain.values.amounts import amount
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.jobs import JobWitness
 from pagereeve.ports.meter import Meter, MeterTarget
@@ -151,7 +152,7 @@ def _stage(
     left_out: list[str],
     took_s: float,
 ) -> Stage:
-    tried = f"{len(seen)} test jobs through the same path"
+    tried = f"{amount(len(seen), 'test job')} through the same path"
     if left_out:
         tried += f"; left out: {', '.join(left_out)}"
     counts = ", ".join(f"{one.job}: {one.counted}" for one in seen)
@@ -172,6 +173,6 @@ def _found(deduced: Deduced) -> str:
     if deduced.blank_backs != "unknown":
         parts.append("blank backs are counted" if deduced.blank_backs == "counted" else "blank backs are not counted")
     if deduced.separator_sheets is not None:
-        parts.append(f"{deduced.separator_sheets} separator sheets a job")
+        parts.append(f"{amount(deduced.separator_sheets, 'separator sheet')} a job")
     parts.append(f"a settle time of {deduced.settle_s} s is enough")
     return ", ".join(parts)

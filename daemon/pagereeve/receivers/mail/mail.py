@@ -25,6 +25,7 @@ from aiosmtplib import (
 from pydantic import SecretStr
 
 from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.values.amounts import amount
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.receiver import NotDelivered
 from pagereeve.ports.secrets import secret_from_file
@@ -157,7 +158,7 @@ def _final(answers: Iterable[tuple[int, str]]) -> bool:
 
 def _refusals(answers: Iterable[tuple[int, str]]) -> str:
     answered = [_shown(code, text) for code, text in answers]
-    return f"{len(answered)} recipient{'' if len(answered) == 1 else 's'}: {one_line('; '.join(answered), SHOWN)}"
+    return f"{amount(len(answered), 'recipient')}: {one_line('; '.join(answered), SHOWN)}"
 
 
 def _shown(code: int, text: str) -> str:

@@ -15,6 +15,7 @@ from typing import Final
 
 from pagereeve.domain.badges.form import BadBadge, BadgeForm, canonical_badge
 from pagereeve.domain.facts.owners import owner_key
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import FOREVER_US, to_text
 from pagereeve.settings.errors import BadList, Problem
@@ -81,7 +82,10 @@ def collisions(badges: Iterable[Sequence[Binding]]) -> list[Problem]:
     table = [f"{_cells(left, width)}   and   {_cells(right, width)}" for left, right in rows[:PROBLEMS_MAX]]
     if len(rows) > PROBLEMS_MAX:
         table.append(f"and {len(rows) - PROBLEMS_MAX} more")
-    head = f"{len(rows)} times one badge has two owners at one time; give one line an end (until), or take it out"
+    head = (
+        f"{amount(len(rows), 'badge has', 'badges have')} two owners at the same time. "
+        "Give one of the two lines an end date (until), or delete it:"
+    )
     return [Problem("", "\n    ".join([head, *table]))]
 
 

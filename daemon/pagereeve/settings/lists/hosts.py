@@ -6,6 +6,7 @@ from collections.abc import Iterable, Mapping
 from pathlib import Path
 from typing import Any, Final
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.plain_text import refused_character
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.registry import PrinterSettings
@@ -56,7 +57,7 @@ def _agents(source: str, places: list[tuple[str, str]], members: Mapping[str, An
         agents.append((place, agent))
     if problems:
         left_out = len(problems) - PROBLEMS_MAX
-        further = [Problem("", f"and {left_out} further problem(s)")] if left_out > 0 else []
+        further = [Problem("", f"and {amount(left_out, 'further problem')}")] if left_out > 0 else []
         raise BadSettings(source, [*problems[:PROBLEMS_MAX], *further])
     return agents
 

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Final
 
 from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Loss, LossAccepted, Origin
+from pagereeve.domain.values.amounts import amount, form
 from pagereeve.store.errors import CantOpen, LostCommits, MissingJournal, NotAJournal
 from pagereeve.store.sqlite.connections import ANY_TEXT
 from pagereeve.store.sqlite.files import lock_path, newest_path, size_bytes, wal_path
@@ -118,7 +119,8 @@ def _words(note: Path, found: Found) -> str:
             what = f"{note.name} beside it can't be read, so nobody knows whether it is all there"
         case "fewer-facts":
             missing = found.acknowledged - found.stored
-            what = f"{missing} of {found.acknowledged} acknowledged facts are missing, as {note.name} beside it says"
+            of_all = f"{missing} of {amount(found.acknowledged, 'acknowledged fact')}"
+            what = f"{of_all} {form(missing, 'is', 'are')} missing, as {note.name} beside it says"
         case "older-copy":
             what = f"it is an older copy than {note.name} beside it says, from before it was last opened"
         case _:

@@ -166,4 +166,4 @@ def test_messages_for_a_receiver_that_is_in_the_settings_no_more_are_given_up_an
         assert await office.store.waiting("desk", 10) == []
 
     story(script)
-    assert said == [("desk", "is in the settings no more; 1 messages were given up", "")]
+    assert said == [("desk", "is no longer in the settings; 1 message was given up", "")]

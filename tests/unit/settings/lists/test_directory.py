@@ -62,7 +62,7 @@ def test_a_badge_may_go_to_somebody_else(path: Path) -> None:
 def test_two_owners_at_one_time_stop_the_import_with_a_table(path: Path) -> None:
     text = "badge,owner,from\n1EA68671,anise,\n4CDDA15F,clover,\n1e a6 86 71,birch,2026-09-01\n"
     told = problems(path, text)
-    assert "1 times one badge has two owners at one time" in told
+    assert "1 badge has two owners at the same time." in told
     assert "line 2      anise from always   and   line 4      birch from 2026-09-01" in told
     assert "1EA68671" not in told.upper().replace(" ", "")
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Final
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
 from pagereeve.ports.clock import Clock
 from pagereeve.store.sqlite.backup.container import Manifest, read_manifest, unpack
@@ -94,8 +95,8 @@ def _words(standing: Standing, manifest: Manifest) -> str:
     taken = to_text(manifest.made_us)
     if standing.lacking:
         what = (
-            f"lacks {standing.lacking} acknowledged facts that the data folder holds; it was taken at {taken} and has "
-            f"{manifest.state.facts}"
+            f"lacks {amount(standing.lacking, 'acknowledged fact')} that the data folder holds; "
+            f"it was taken at {taken} and has {manifest.state.facts}"
         )
     else:
         what = (

@@ -14,6 +14,7 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final
 
+from pagereeve.domain.values.amounts import amount
 from pagereeve.ports.journal import DamagedRow
 from pagereeve.store.records.checked_rows import DAMAGED_MAX, intact
 from pagereeve.store.sqlite.newest import Newest, digest_of
@@ -182,4 +183,4 @@ def differences(wanted: JournalState, found: JournalState) -> list[str]:
 
 
 def _timeline(one: TimelineState) -> str:
-    return f"{one.facts} facts up to {one.newest} (head {one.head[:12] or '-'})"
+    return f"{amount(one.facts, 'fact')} up to {one.newest} (head {one.head[:12] or '-'})"
