@@ -257,6 +257,9 @@ class College:
     def change_unit(self, printer: str, unit: MeterUnit) -> None:
         self.printer(printer).engine.change_unit(unit, self._clock.now_us())
 
+    def say_unit(self, printer: str, unit: MeterUnit) -> None:
+        self.printer(printer).engine.say_unit(unit, self._clock.now_us())
+
     def drop_forward(self, printer: str) -> None:
         self.printer(printer).gateway.drop_snmp_forward(printer)
 

@@ -37,6 +37,8 @@ class PrinterSpec:
     sleep_after_us   idle time after which it sleeps and says ``other``; None is never
     ignores_sides, ignores_copies, banner_sheets   what it makes of documents in page languages
     job_rows, job_rows_us   what it tells of its jobs, and for how long after their ends
+    says_unit        whether its agent says in what unit its counter steps
+    still_marker     the count of a second marker, which never moves; None where there is none
     jitter_permille  how much a sheet's time may differ from the rated one, either way
     """
 
@@ -68,6 +70,8 @@ class PrinterSpec:
     jitter_permille: int = 0
     job_rows: JobHabit = "none"
     job_rows_us: int = 60 * SECOND_US
+    says_unit: bool = True
+    still_marker: int | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,11 +126,13 @@ class MeterLife:
 
 @dataclass(frozen=True, slots=True)
 class ShownState:
-    """All that one SNMP answer can show of a printer (RFC 2790, RFC 3805)."""
+    """All that one SNMP answer can show of a printer (RFC 2790, RFC 3805). ``unit_code`` is None where it says none,
+    ``still_count`` where it has no second marker.
+    """
 
     life_count: int
     power_on_count: int
-    unit_code: int
+    unit_code: int | None
     printer_status: int
     device_status: int
     marker_status: int
@@ -135,6 +141,7 @@ class ShownState:
     serial: str
     object_id: tuple[int, ...]
     description: str
+    still_count: int | None = None
 
 
 @dataclass(frozen=True, slots=True)

@@ -55,6 +55,7 @@ class PrintEngine:
         self._random, self._dozing = Random(seed), Random(seed + 1)
         self._head = MeterHead(spec, spec.start_count)
         self._unit: MeterUnit = spec.unit
+        self._said: MeterUnit | None = spec.unit if spec.says_unit else None
         self._serial, self._object_id = spec.serial, spec.object_id
         self._now_us = self._up_since_us = self._resting_since_us = at_us
         self._phase, self._until_us = Phase.RESTING, at_us
@@ -175,8 +176,13 @@ class PrintEngine:
 
     def change_unit(self, unit: MeterUnit, at_us: int) -> None:
         self.advance(at_us)
-        self._unit = unit
+        self._unit = self._said = unit
         self.lives.append(MeterLife(self._serial, self._now_us, self._head.show(self._now_us)[0]))
+
+    def say_unit(self, unit: MeterUnit, at_us: int) -> None:
+        """Its agent says that unit from now on, whatever the counter steps in."""
+        self.advance(at_us)
+        self._said = unit
 
     def false_zero(self, at_us: int) -> None:
         """The next answer that holds the life count says 0."""
@@ -267,7 +273,7 @@ class PrintEngine:
         return ShownState(
             life_count=life,
             power_on_count=power_on,
-            unit_code=UNIT_CODES[self._unit],
+            unit_code=None if self._said is None else UNIT_CODES[self._said],
             printer_status=printer,
             device_status=device,
             marker_status=marker,
@@ -276,6 +282,7 @@ class PrintEngine:
             serial=self._serial,
             object_id=self._object_id,
             description=self.spec.description,
+            still_count=self.spec.still_marker,
         )
 
     def total(self) -> Truth:

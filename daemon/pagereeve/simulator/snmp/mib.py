@@ -75,13 +75,18 @@ def printer_rows(shown: ShownState, name: str, device: int, marker: int) -> list
         Row((*PRT_GENERAL, 16, device), "octets", name.encode()),
         Row((*PRT_GENERAL, 17, device), "octets", shown.serial.encode()),
         Row((*PRT_MARKER, 2, device, marker), "integer", 4),
-        Row((*PRT_MARKER, 3, device, marker), "integer", shown.unit_code),
         Row((*LIFE_COUNT, device, marker), "counter", shown.life_count),
         Row((*PRT_MARKER, 5, device, marker), "counter", shown.power_on_count),
         Row((*PRT_MARKER, 6, device, marker), "integer", 1),
         Row((*PRT_MARKER, 7, device, marker), "integer", 0),
         Row((*PRT_MARKER, 15, device, marker), "integer", shown.marker_status),
     ]
+    counts = [(marker, None)] if shown.still_count is None else [(marker, None), (marker + 1, shown.still_count)]
+    for index, still_count in counts:
+        if shown.unit_code is not None:
+            rows.append(Row((*PRT_MARKER, 3, device, index), "integer", shown.unit_code))
+        if still_count is not None:
+            rows.append(Row((*LIFE_COUNT, device, index), "counter", still_count))
     return rows
 
 

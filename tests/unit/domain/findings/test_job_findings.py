@@ -28,6 +28,28 @@ def test_a_print_job_in_a_gap_is_told_once_with_its_way_in() -> None:
     assert not any(one.personal for one in (told.what, *told.evidence))
 
 
+def test_a_reading_between_the_jobs_beginning_and_its_first_page_hides_nothing() -> None:
+    story = Story()
+    story.rest(-60, 0, 100)
+    story.reading(10, 100, state="printing")
+    story.job(10, 9, "processing", 0, began=(0, 10.1))
+    story.rest(20, 50, 104)
+    story.job(20, 9, "completed", 4, began=(0, 10.1), ended=(10, 20.1))
+    assert kinds(story.ledger()) == ["job-without-release", "stray-pages"]
+
+
+def test_a_job_that_began_before_the_meter_last_rested_is_anothers() -> None:
+    """It may be a release's whose pages came late."""
+    story = Story()
+    story.rest(-60, -30, 100)
+    story.rest(-5, 0, 101)
+    story.reading(10, 101, state="printing")
+    story.job(10, 9, "processing", 1, began=(-30, -5))
+    story.rest(20, 50, 104)
+    story.job(20, 9, "completed", 4, began=(-30, -5), ended=(10, 20.1))
+    assert set(kinds(story.ledger())) == {"stray-pages"}
+
+
 @pytest.mark.parametrize(
     ("made", "state", "service"),
     [

@@ -9,6 +9,7 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.simulator.errors import PrinterFull, PrinterOff
 from pagereeve.simulator.printer.model import SPOOLED_MAX, PrinterSpec, PrintJob, error_octets
 from pagereeve.simulator.printer.print_engine import PrintEngine
+from pagereeve.simulator.snmp.mib import LIFE_COUNT, PRT_MARKER, printer_rows
 
 S = SECOND_US
 LATER = 1_000 * S
@@ -231,6 +232,33 @@ def test_walk_up_copies_and_set_meters_are_told_apart() -> None:
     assert engine.show(LATER).unit_code == 8
     assert engine.total().by_cause == {"copy": 3, "job": 2}
     assert len(engine.lives) == 3
+
+
+def test_what_an_agent_says_of_its_unit_changes_nothing_in_what_it_counts() -> None:
+    engine = slow()
+    engine.say_unit("sheets", 0)
+    engine.submit(PrintJob("j", 4, sides="two-sided-long-edge"), S)
+    assert engine.meter(LATER) == 104
+    assert engine.show(LATER).unit_code == 8
+    assert len(engine.lives) == 1
+    silent = slow(says_unit=False)
+    assert silent.show(0).unit_code is None
+
+
+@pytest.mark.parametrize(
+    ("says_unit", "still", "units", "counts"),
+    [
+        (True, None, [1], {1: 100}),
+        (False, None, [], {1: 100}),
+        (True, 7, [1, 2], {1: 100, 2: 7}),
+    ],
+)
+def test_the_rows_of_a_marker_and_of_one_that_stands(
+    says_unit: bool, still: int | None, units: list[int], counts: dict[int, int]
+) -> None:
+    rows = printer_rows(slow(says_unit=says_unit, still_marker=still).show(0), "p", 1, 1)
+    assert [row.oid[-1] for row in rows if row.oid[:-2] == (*PRT_MARKER, 3)] == units
+    assert {row.oid[-1]: row.value for row in rows if row.oid[:-2] == LIFE_COUNT} == counts
 
 
 def test_silence_and_sleep_keep_the_agent_quiet() -> None:
