@@ -143,10 +143,13 @@ class Run:
             elif not self._is_believed(channel, count, parts, plateau, policy):
                 doubted.append(channel)
                 continue
-            held[channel] = held_unit(self.last_counts.get(channel), count)
-            self.last_counts[channel], self.last_parts[channel] = held[channel], parts
-        plateau = with_counts(plateau, held)
-        self._lack(plateau, sorted(self.last_counts.keys() - {*COMMON_LEADS}))
+            one = held_unit(self.last_counts.get(channel), count)
+            if one is not count:
+                held[channel] = one
+            self.last_counts[channel], self.last_parts[channel] = one, parts
+        if held:
+            plateau = with_counts(plateau, held)
+        self._lack(plateau, [one for one in sorted(self.last_counts) if one not in COMMON_LEADS])
         self._lead(plateau)
         channels = plateau.sight.channels
         totals = tuple((channel, self.last_totals[channel]) for channel in channels)
@@ -160,6 +163,8 @@ class Run:
     def _lack(self, plateau: Plateau, channels: Iterable[str]) -> None:
         """Which of the channels are missing, and which have been for so long that they are gone."""
         at_us, shown = plateau.first_received_us, plateau.sight.channels
+        if not self.lacked_us and self.last_counts.keys() <= {*shown}:
+            return
         for channel in channels:
             if channel in shown or channel not in self.last_counts:
                 self.lacked_us.pop(channel, None)

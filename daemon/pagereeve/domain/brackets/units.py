@@ -38,7 +38,7 @@ def with_counts(plateau: Plateau, held: Mapping[str, Count]) -> Plateau:
     """The plateau with other counts of some channels."""
     sight = plateau.sight
     counts = tuple((channel, held.get(channel, count)) for channel, count in sight.counts)
-    return plateau if counts == sight.counts else replace(plateau, sight=replace(sight, counts=counts))
+    return replace(plateau, sight=replace(sight, counts=counts))
 
 
 def with_units(plateau: Plateau, rules: Rules) -> Plateau:
