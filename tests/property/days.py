@@ -226,12 +226,6 @@ class _Maker:
         self.found_total = not self.found_total
         self._read()
 
-    def _total(self, total: int) -> Count:
-        """A sum wraps at no one figure."""
-        if self.copier is not None:
-            return Count(total, Unit.IMPRESSIONS, 0, f"{PARTS} total")
-        return Count(total, Unit.IMPRESSIONS, object="1.9" if self.sides else "")
-
     def _parts(self, total: int) -> tuple[Counter, ...]:
         """What the total adds up, once it is known to be a sum."""
         if self.copier is None:
