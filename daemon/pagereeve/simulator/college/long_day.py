@@ -37,6 +37,7 @@ class LongDay(WorkingDay):
             for place, printer in enumerate(printers):
                 at_s = OPENING_S + (nth + place / len(printers)) * self._span_s
                 self._turn(Slot(printer, nth, round(at_s, 3), self._span_s))
+        self._all_day()
         self._at_the_readers()
         self._no_notices()
         return self.scenario
@@ -71,6 +72,33 @@ class LongDay(WorkingDay):
         return replace(job, tells_copies=False)
 
     # Faults of printers
+
+    def _all_day(self) -> None:
+        """What a printer's agent is like from the beginning on; releases show it."""
+        for what, kind, printer in ALL_DAY:
+            self._college.planted.append(Planted(what, OPENING_S, printer, ((kind, printer),)))
+
+    def past_the_queue_told(self, slot: Slot) -> None:
+        """The printer's own table of jobs has it too. Whose turn is next stays as if somebody had released a job."""
+        self._jobs += 1
+        self.past_the_queue(slot)
+        self._plant_at(slot, "its table of jobs has one that nobody released", ("job-without-release", slot.printer))
+
+    def says_sheets(self, slot: Slot) -> None:
+        """From this slot on, and nothing is released in it; then two-sided releases, and impressions again."""
+        self._at(slot, 0.5, lambda: self._college.say_unit(slot.printer, "sheets"), "its agent says sheets now")
+        self._plant(
+            slot,
+            "the agent says another unit than it counts in",
+            ("unit-changed", "unit-contradicted", "surplus"),
+            ("diagnosis",),
+        )
+
+    def two_sided(self, slot: Slot) -> None:
+        self._by_badge(slot, replace(self._job(slot, pages=8), sides="two-sided-long-edge"))
+
+    def says_impressions(self, slot: Slot) -> None:
+        self._at(slot, 0.5, lambda: self._college.say_unit(slot.printer, "impressions"), "it says impressions again")
 
     def with_fault(self, slot: Slot, fault: Fault, what: str, expected: tuple[str, ...]) -> None:
         self._by_badge(slot, self._job(slot, pages=4, faults=frozenset({fault})))
@@ -254,6 +282,12 @@ TONER_SLOTS: Final = 4
 CROWD: Final = 3
 TRAY_EMPTY: Final = 5
 TRAY_EMPTY_SLOTS: Final = 7
+SAYS_SHEETS: Final = 11
+# What is so all day: what it is, the finding, the printer.
+ALL_DAY: Final = (
+    ("its agent does not say what its counter steps in", "unit-assumed", "library-upper"),
+    ("it has a second marker, which never moves", "witnesses-disagree", "bursary"),
+)
 # What is planted, by printer and slot; None is a slot in which nothing is released.
 PLANS: Final[dict[str, dict[int, Plan | None]]] = {
     "library-ground": {
@@ -269,10 +303,22 @@ PLANS: Final[dict[str, dict[int, Plan | None]]] = {
         12: None,
     },
     "science-lab": {2: WorkingDay.jam_loses_a_sheet, 5: LongDay.jumps, 9: LongDay.state_sticks, 10: None},
-    "science-prep": {2: WorkingDay.past_the_queue, **dict.fromkeys(NOT_SENT, LongDay.nothing_sent)},
+    "science-prep": {
+        2: WorkingDay.past_the_queue,
+        **dict.fromkeys(NOT_SENT, LongDay.nothing_sent),
+        10: LongDay.past_the_queue_told,
+    },
     "science-office": {2: WorkingDay.no_end_notice, 5: LongDay.other_unit, COPIES_UNTOLD: LongDay.copies_untold},
     "art-studio": {2: WorkingDay.silent_meter, 3: None, 7: LongDay.without_badge, 10: LongDay.toner_lit},
-    "art-print-room": {2: WorkingDay.lost_forward, 3: None, 8: LongDay.replaced_inside, 9: None},
+    "art-print-room": {
+        2: WorkingDay.lost_forward,
+        3: None,
+        8: LongDay.replaced_inside,
+        9: None,
+        SAYS_SHEETS: LongDay.says_sheets,
+        **dict.fromkeys(range(SAYS_SHEETS + 1, SAYS_SHEETS + 3), LongDay.two_sided),
+        SAYS_SHEETS + 3: LongDay.says_impressions,
+    },
     "admissions": {2: WorkingDay.replaced},
     "registry": {
         2: WorkingDay.power_cut,

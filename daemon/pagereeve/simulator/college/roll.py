@@ -86,11 +86,14 @@ PLACES: Final[tuple[Place, ...]] = (
     Place("bursary", "offices", "Bursary", _spec("bursary", "WC-4003", 31_415, 1_500, 200), 7),
 )
 
-# The same printers on a long day: one is tolerant, one wants badges, one loses neither count nor jobs with its power.
+# The same printers on a long day: one is tolerant, one wants badges, one tells of its jobs, one has a second marker
+# that stands, one says no unit and loses neither count nor jobs with its power.
 _OTHERWISE: Final[dict[str, dict[str, Any]]] = {
     "admissions": {"tolerance_pages": 1},
     "art-studio": {"badge_within_us": 3 * SECOND_US},
-    "library-upper": {"spec": {"save_every": 1, "at_power_cut": "resume-jobs"}},
+    "library-upper": {"spec": {"save_every": 1, "at_power_cut": "resume-jobs", "says_unit": False}},
+    "science-prep": {"spec": {"job_rows": "counted"}},
+    "bursary": {"spec": {"still_marker": 2_718}},
 }
 
 
