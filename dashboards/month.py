@@ -82,7 +82,7 @@ def _figures() -> list[AnyPanel]:
             Look("short", ANY_IS_ODD, span=4, height=5),
         ),
         (
-            "Unproven",
+            "Unattributed",
             "Counted in stretches in which nothing can be proven: the meter was replaced, fell, or could not be read.",
             account("unattributed"),
             Look("short", ANY_IS_ODD, span=4, height=5),

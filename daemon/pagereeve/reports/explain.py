@@ -223,7 +223,7 @@ def _sentences(evidence: Evidence, charge: Charge, zone: ZoneInfo = UTC) -> list
         ]
     sentences.append(
         f"Released {pages_text(charge.released)}, counted {pages_text(charge.counted)}, "
-        f"charged {charge.charged}, unproven {charge.unproven}: {charging_text(evidence, charge)}."
+        f"charged {charge.charged}, unsupported {charge.unproven}: {charging_text(evidence, charge)}."
     )
     return sentences
 

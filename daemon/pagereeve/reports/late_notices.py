@@ -21,8 +21,8 @@ def known_text(learnt: LateNotice) -> str:
 
 
 def _values(known: LedgerState) -> str:
-    unproven = f", unproven {known.unproven}" if known.unproven else ""
-    return f"{known.verdict}, charged {known.charged}{unproven}"
+    unsupported = f", unsupported {known.unproven}" if known.unproven else ""
+    return f"{known.verdict}, charged {known.charged}{unsupported}"
 
 
 def known_json(learnt: LateNotice) -> dict[str, Any]:

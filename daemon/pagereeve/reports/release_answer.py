@@ -27,7 +27,7 @@ def answer_lines(evidence: Evidence) -> Iterator[str]:
         asked = interval_text(charge.expected) if said else "not said"
         yield f"Asked for{channel}: {asked}, by {charge.owner}."
         yield f"Counted{channel}: {_counted(evidence, charge)}."
-        yield f"Charged{channel}: {charge.charged}{_unproven(charge)}."
+        yield f"Charged{channel}: {charge.charged}{_unsupported(charge)}."
         yield f"Why{channel}: {_why(evidence, charge)}."
         unknown = list(_unknown(evidence, charge))
         yield f"Not known{channel}: {'; '.join(unknown) if unknown else 'nothing'}."
@@ -55,8 +55,8 @@ def _why(evidence: Evidence, charge: Charge) -> str:
     return rule if charge.verdict is None else f"{VERDICTS[charge.verdict]}; {rule}"
 
 
-def _unproven(charge: Charge) -> str:
-    return f", and {pages_text(charge.unproven)} unproven, to be waived or confirmed" if charge.unproven else ""
+def _unsupported(charge: Charge) -> str:
+    return f", and {pages_text(charge.unproven)} unsupported, to be waived or confirmed" if charge.unproven else ""
 
 
 def _unknown(evidence: Evidence, charge: Charge) -> Iterator[str]:
@@ -86,7 +86,7 @@ def charging_text(evidence: Evidence, charge: Charge) -> str:
         return "nothing is decided while the window is open"
     if charge.counted is None:
         if charge.unproven:
-            return "nothing proves a count, so the claim is listed apart (unproven), to be charged or waived"
+            return "nothing proves a count, so the claim is listed apart (unsupported), to be charged or waived"
         return "nothing proves a count, and nothing is claimed for it"
     rule = f"by the policy {evidence.policy.charging!r} {CHARGING[evidence.policy.charging]}"
     if PROVABLE_MINIMUM in charge.reasons:

@@ -44,11 +44,11 @@ REASONS: Final[dict[str, str]] = {
     "window-never-moved": "the meter never moved, and the policy's wait for that was over",
     "window-longest-wait": "the meter did not come to rest within the longest wait",
     "rest-by-count": "the printer's state stayed busy; the count had come to rest",
-    "provable-minimum": "pages surely came out for this release; the rest of its claim is listed apart (unproven)",
+    "provable-minimum": "pages surely came out for this release; the rest of its claim is listed apart (unsupported)",
     "unit-unknown": "nobody says whether the meter counts sheets or sides, so anything from the one to the other fits",
     "unit-below-need": (
         "the charge rests on the counter's unit, and that is not known as well as charging_needs asks for: "
-        "the claim is listed apart (unproven)"
+        "the claim is listed apart (unsupported)"
     ),
     "copies-not-counted-apart": "if somebody copied by hand meanwhile, the meter does not say so",
     "stalled": "an error stopped the printer in between (a jam, an empty tray)",

@@ -137,8 +137,10 @@ def period_line(period: Period, what: str = "Releases started") -> str:
     return f"{what}{name}: from {begins} to {ends} ({period.zone.key})"
 
 
+# The column of pages; on screens "unproven" is a verdict alone. JSON and exports keep their name.
+UNSUPPORTED: Final = "unsupported"
 LEGEND: Final = (
-    "released: claimed; counted: by the meter; charged: by policy; unproven: claimed only\n"
+    "released: claimed; counted: by the meter; charged: by policy; unsupported: claimed, and no count supports it\n"
     "?: no release said a figure; +2?: two more said none; (part): counted within the channel that is billed;\n"
     "(all functions): counts copies and faxes too, beside the prints that are billed"
 )
@@ -180,7 +182,7 @@ def _totals_table(by: ExportBy, more: Sequence[str], about: str = "") -> Table:
     table = Table(caption=LEGEND + about)
     table.add_column(by.replace("-", " "))
     table.add_column("channel")
-    for heading in ("releases", "released", "counted", "charged", "unproven", *more):
+    for heading in ("releases", "released", "counted", "charged", UNSUPPORTED, *more):
         table.add_column(heading, justify="right")
     table.add_column("verdicts")
     return table

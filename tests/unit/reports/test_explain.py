@@ -62,7 +62,7 @@ CHANNEL total (in impressions)
   Evidence: tight; the meter was read shortly before and after, and no other release ran in between.
   Expected: 5.
   Verdict: agrees; the count lies within what was expected.
-  Released 5, counted 5, charged 5, unproven 0: by the policy 'lesser' the lesser of counted and released is charged.
+  Released 5, counted 5, charged 5, unsupported 0: by the policy 'lesser' the lesser of counted and released is charged.
   Posting: meter:library-ground gives 5; person:anise receives 5.
 
 FINDINGS
@@ -107,7 +107,7 @@ async def test_a_shared_bracket_names_the_others_and_blames_nobody() -> None:
     )
     assert "Verdict: surplus; the meter counted more than was expected." in text
     assert "this is about all releases of the bracket together, not about one person" in text
-    assert "charged 0, unproven 4" in text
+    assert "charged 0, unsupported 4" in text
     assert "as far as pages surely came out for this release" in text
     assert "if somebody copied by hand meanwhile, the meter does not say so" in text
     assert "house:unattributed receives 8" in text
@@ -170,7 +170,7 @@ async def test_a_ticket_that_leaves_much_open_has_its_reasons_told() -> None:
     assert "Because the ticket does not say how many copies, so at least one is expected." in text
     assert "Because the blank back of a last sheet may or may not be counted by this printer." in text
     assert "Because there may be up to two separator sheets." in text
-    assert "Released unknown, counted 4, charged 4, unproven 0" in text
+    assert "Released unknown, counted 4, charged 4, unsupported 0" in text
 
 
 async def test_a_name_of_several_sources_is_explained_for_each_or_for_the_one_asked_for() -> None:
@@ -214,7 +214,7 @@ async def test_the_json_has_the_rows_the_order_and_the_sentences() -> None:
     body = json.loads(json.dumps(explain_json(Explained(evidence))))
     assert [one["release"] for one in body["shared_with"]] == ["r-2"]
     assert [one["at"] for one in body["timeline"]] == sorted(one["at"] for one in body["timeline"])
-    assert body["channels"][0]["sentences"][-1].startswith("Released 2, counted 3, charged 0, unproven 2")
+    assert body["channels"][0]["sentences"][-1].startswith("Released 2, counted 3, charged 0, unsupported 2")
     assert [one["counted"] for one in body["stretches"]] == [8]
     assert [one["kind"] for one in body["findings"]] == ["surplus"]
 
@@ -378,13 +378,13 @@ async def test_an_unknown_unit_is_said_and_what_follows_from_it() -> None:
     note = "the charge rests on the counter's unit, and that is not known as well as charging_needs asks for"
     lines = [
         "Asked for: 4 to 8, by anise.",
-        "Charged: 0, and 4 unproven, to be waived or confirmed.",
+        "Charged: 0, and 4 unsupported, to be waived or confirmed.",
         "Not known: whether the meter counts sheets or sides.",
         "CHANNEL total (unit unknown)",
         "Unit: sheets or sides; assumed: nobody says whether it is sheets or sides.",
         "Expected: 4 to 8.",
         "Because nobody says whether the meter counts sheets or sides, so anything from the one to the other fits.",
-        f"Note: {note}: the claim is listed apart (unproven).",
+        f"Note: {note}: the claim is listed apart (unsupported).",
     ]
     said = {line.strip() for line in text.splitlines()}
     assert [line for line in lines if line not in said] == []
