@@ -13,6 +13,7 @@ from pathlib import Path
 from typing import Any, BinaryIO
 
 from rich.console import Console, RenderableType
+from rich.text import Text
 
 PLAIN_WIDTH = 200
 
@@ -50,10 +51,11 @@ def complain(text: str) -> None:
 
 
 def show(*parts: RenderableType) -> None:
-    """Tables for people; off a terminal wide enough to cut nothing."""
+    """Tables for people, and texts as they stand; off a terminal wide enough to cut nothing."""
     console = Console(highlight=False, width=None if sys.stdout.isatty() else PLAIN_WIDTH)
     for part in parts:
-        console.print(part)
+        # In a text brackets are brackets ([site]), and no markup.
+        console.print(Text(part) if isinstance(part, str) else part)
 
 
 @contextlib.contextmanager
