@@ -29,7 +29,6 @@ class Otherwise:
 ADDRESSES: Final = (
     Otherwise("192.0.2.10:1161", "{forward}", "the simulated gateway's forward of SNMP"),
     Otherwise("http://127.0.0.1:8731/", "http://{http}/", "a free port: others may use this one at the same time"),
-    Otherwise("/etc/systemd/system/", "{home}/", "a test does not write to the system's folders"),
 )
 
 # Whole commands.
@@ -45,6 +44,22 @@ OTHERWISE: Final = (
     Otherwise("pagereeve read", "pagereeve read --printer library-1", "a name of a command, without what it asks for"),
     Otherwise("pagereeve explain RELEASE", "pagereeve explain r-1001", "a word in capitals stands for a name"),
     Otherwise("pagereeve alerts try NAME", "pagereeve alerts try collector", "a word in capitals stands for a name"),
+    Otherwise(
+        "pagereeve printers import LIST",
+        "printf 'name,host\nannex-1,192.0.2.11\n' > list.csv && pagereeve printers import list.csv --dry-run",
+        "a word in capitals stands for a name; the list is made first, and its printer is not there",
+    ),
+    Otherwise(
+        "pagereeve supplier-bill FILE",
+        "printf 'serial,opening,opening_date,closing,closing_date\nX1,1,2026-11-01,2,2026-11-30\n' > bill.csv && "
+        "pagereeve supplier-bill bill.csv",
+        "a word in capitals stands for a name; the bill is made first",
+    ),
+    Otherwise(
+        "pagereeve simulate",
+        "pagereeve simulate --help",
+        "runs until it ends: tests/acceptance/test_simulate.py plays it",
+    ),
     Otherwise("pagereeve backup FILE", "pagereeve backup {home}/backup", "a word in capitals stands for a name"),
     Otherwise(
         "pagereeve project FILE",
@@ -63,16 +78,18 @@ NOT_PLAYED: Final = {
     "contrib/try --keep": "runs until it is stopped; its help names the option",
     "contrib/try --long": "takes three minutes: test_demo.py plays it; its help names the option",
     "pagereeve prove PRINTER --print": "the block of the first printer has it, with a report",
-    "systemctl enable --now pagereeve pagereeve-relay": "needs systemd; test_service_manager.py has its part",
-    "uv tool uninstall pagereeve": "needs uv",
 }
 
 # They run until they are stopped.
 SERVICES: Final = ("pagereeve run --config pagereeve.toml", "pagereeve relay")
 # Played last, after the daemon was stopped, as their help says.
 WITH_THE_DAEMON_STOPPED: Final = ("pagereeve replay", "pagereeve erase LOGIN --yes")
-# 1 says that something was found: a new site has no backup, and a release that never ends.
-MAY_FIND: Final = ("pagereeve doctor", "pagereeve doctor --config pagereeve.toml", "pagereeve findings")
+# 1 says that something was found: a new site has no backup, a release that never ends, and a printer that is not
+# proven; and a bill of a meter that nobody read differs.
+MAY_FIND: Final = (
+    *("pagereeve doctor", "pagereeve doctor --config pagereeve.toml", "pagereeve findings"),
+    *("pagereeve printers check", "pagereeve supplier-bill FILE"),
+)
 
 
 def _without_fences(text: str) -> list[str]:

@@ -96,7 +96,7 @@ def test_a_site_that_is_ready_says_so_in_seconds(site: Site, capsys: pytest.Capt
     # A peek at each print port takes half a second: one after the other they alone would take 20 s.
     assert time.monotonic() - begun_s < 15
     told = capsys.readouterr().out
-    assert told.splitlines()[0] == f"{MANY} printers: {MANY} ready, 0 answer and were never proven, 0 not ready."
+    assert told.splitlines()[0] == f"{MANY} printers: {MANY} ready, 0 ready but for a proof, 0 not ready."
     assert "gateway north: 20 of 20 ready" in told
     assert "gateway south: 20 of 20 ready" in told
 
@@ -115,7 +115,7 @@ def test_what_each_lacks_is_said_with_what_to_do_and_the_summary_first(
     site.write(changes)
     assert site.check("--timeout", "2") == 1
     lines = capsys.readouterr().out.splitlines()
-    assert lines[0] == f"{MANY} printers: {MANY - 5} ready, 0 answer and were never proven, 5 not ready."
+    assert lines[0] == f"{MANY} printers: {MANY - 5} ready, 0 ready but for a proof, 5 not ready."
     assert "name 1" in lines[1]
     assert lines[2].startswith("gateway north: 15 of 20 ready")
     site.check("--json", "--timeout", "2", *changes, "fleet-0002", "fleet-0001")

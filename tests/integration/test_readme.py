@@ -166,6 +166,7 @@ class Newcomer:
             ('\nhost = "192.0.2.10"\n#port = 161', f'\nhost = "{target.host}"\nport = {target.port}'),
             ('#community_file = "secrets/library-1"', 'community_file = "secrets/library-1"'),
             ("#print_port = 9100", f"print_port = {self.here.plan.print_port}"),
+            ('#include = ["printers.d/*.toml", "printers.csv"]', 'include = ["printers.d/*.toml"]'),
             ('#[[alerts.syslogs]]\n#name = "collector"', '[[alerts.syslogs]]\nname = "collector"'),
             (
                 '#server = "log.college.example:514"',
@@ -175,6 +176,10 @@ class Newcomer:
         for shown, wanted in changes:
             assert text.count(shown) == 1, shown
             text = text.replace(shown, wanted)
+        rates = text[text.index("#[[rates]]") :].partition("#]\n")[0] + "#]\n"
+        # A price for printers of a class that no printer here has is an error.
+        priced = "".join(line for line in rates.splitlines(keepends=True) if "price_class" not in line)
+        text = text.replace(rates, priced.replace("\n#", "\n").removeprefix("#"))
         self.config.write_text(text, encoding="utf-8")
 
     async def runs(self, command: str) -> None:

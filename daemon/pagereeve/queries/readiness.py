@@ -73,7 +73,7 @@ def lacks_of(one: PrinterLook) -> tuple[Lack, ...]:
     if one.meter_trouble:
         found.append(Lack("meter", one.meter_trouble, f"pagereeve read --printer {one.printer} shows why."))
     if one.proof == "never":
-        found.append(Lack("proof", "was never proven", f"pagereeve prove {one.printer} --print proves it."))
+        found.append(Lack("proof", "is missing", f"pagereeve prove {one.printer} --print proves it."))
     elif one.proof == "not-known":
         found.append(Lack("proof", "the journal can't be read", "pagereeve doctor says what is wrong with it."))
     return tuple(found)

@@ -46,7 +46,7 @@ def summary_text(looks: Sequence[PrinterLook]) -> str:
     standings = Counter(standing_of(one) for one in lacks)
     number = "1 printer" if len(looks) == 1 else f"{len(looks)} printers"
     unproven, bad = standings["only-unproven"], standings["not-ready"]
-    lines = [f"{number}: {standings['ready']} ready, {unproven} answer and were never proven, {bad} not ready."]
+    lines = [f"{number}: {standings['ready']} ready, {unproven} ready but for a proof, {bad} not ready."]
     parts = Counter(part for one in lacks for part in dict.fromkeys(lack.part for lack in one))
     if parts:
         lines.append("Missing: " + ", ".join(f"{part} {count}" for part, count in parts.most_common()) + ".")
