@@ -72,6 +72,11 @@ class Client:
         self.up = self._gauge("pagereeve_meter_up", one)
         self.windows = self._gauge("pagereeve_open_windows", one)
         self.settle = self._gauge("pagereeve_settle_seconds", one)
+        self.failed = self._gauge("pagereeve_failed_reads", one)
+        self.late = self._gauge("pagereeve_meter_late", one)
+        self.gateway = self._gauge("pagereeve_printer_gateway", [*one, "gateway"])
+        self.releases = self._gauge("pagereeve_releases_waiting", one)
+        self.waiting = self._gauge("pagereeve_pages_waiting", [*one, "channel"])
         self.findings = self._gauge("pagereeve_open_findings", [*one, "kind"])
         self.pages = self._gauge("pagereeve_pages", [*one, "channel", "account"])
 
@@ -85,10 +90,15 @@ class Client:
             self.up.labels(name).set(bool(one.up))
             self.windows.labels(name).set(one.open_windows)
             self.settle.labels(name).set((one.settle_us or 0) / 1_000_000)
+            self.failed.labels(name).set(one.failed_reads)
+            self.late.labels(name).set(one.late)
+            self.gateway.labels(name, one.gateway).set(1)
+            self.releases.labels(name).set(one.releases_waiting)
             for kind in FINDING_KINDS:
                 self.findings.labels(name, kind).set(one.open_findings.get(kind, 0))
             for channel, value in one.meter.items():
                 self.meter.labels(name, channel).set(value)
+                self.waiting.labels(name, channel).set(one.pages_waiting.get(channel, 0))
                 for account in ACCOUNT_KINDS:
                     self.pages.labels(name, channel, account).set(one.pages.get((channel, account), 0))
 
