@@ -70,6 +70,25 @@ def test_every_command() -> None:
     assert [name for name, *_ in COMMANDS if not re.search(rf"^\| `pagereeve {name}[ `]", table, re.MULTILINE)] == []
 
 
+def commands_with_json() -> Iterator[str]:
+    for name, *_ in COMMANDS:
+        app = build_app(name)[name]
+        for words, one in [
+            (name, app),
+            *((f"{name} {inner}", app[inner]) for inner in app if not inner.startswith("-")),
+        ]:
+            if one.default_command and any("--json" in each.names for each in one.assemble_argument_collection()):
+                yield words
+
+
+def test_every_command_that_prints_json_says_what_is_stable() -> None:
+    table = (ROOT / "contrib" / "docs" / "commands.md").read_text(encoding="utf-8").partition("## JSON")[2]
+    named = set(re.findall(r"`([a-z -]+)`", "".join(re.findall(r"^\| (`[^|]*) \|", table, re.MULTILINE))))
+    found = set(commands_with_json())
+    assert len(found) > 10
+    assert sorted(found - named) == []
+
+
 def commands_advised() -> Iterator[tuple[str, str]]:
     """(where, command): each command line that a text of ours tells somebody to type."""
     texts = {kind: f"{one.cost} {one.first}" for kind, one in ADVICE.items()}
