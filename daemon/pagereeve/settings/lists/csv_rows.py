@@ -26,12 +26,7 @@ def csv_rows(
     path: Path, columns: Sequence[str], setting: str, optional: Sequence[str] = ()
 ) -> Iterator[tuple[int, Mapping[str, str]]]:
     """The number and the cells of each line with anything on it. Raises BadSettings; ``setting`` names the file."""
-    text = text_of(path, f"{setting} names it")
-    first = text.partition("\n")[0].strip("\r")
-    hint = _HINT.fullmatch(first)
-    lines = csv_lines(path, text, hint[1] if hint else _delimiter(first))
-    if hint:
-        next(lines)
+    lines = _lines_of(path, setting)
     _, head = next(lines, (1, []))
     head = _without_empty_ends(head)
     if not set(columns) <= set(head) <= {*columns, *optional} or len(set(head)) != len(head):
@@ -39,6 +34,16 @@ def csv_rows(
         raise BadSettings(str(path), [Problem("line 1", f"the head must name {', '.join(columns)}{also}")])
     for line, cells in lines:
         yield line, dict(zip(head, _squared(cells, len(head)), strict=True))
+
+
+def _lines_of(path: Path, setting: str) -> Iterator[tuple[int, list[str]]]:
+    text = text_of(path, f"{setting} names it")
+    first = text.partition("\n")[0].strip("\r")
+    hint = _HINT.fullmatch(first)
+    lines = csv_lines(path, text, hint[1] if hint else _delimiter(first))
+    if hint:
+        next(lines)
+    return lines
 
 
 def csv_lines(path: Path, text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
