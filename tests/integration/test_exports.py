@@ -82,6 +82,16 @@ def test_every_grouping_adds_up_to_the_meter_and_says_what_it_was_made_from(conf
     assert {one.name for one in config.parent.glob(".november*")} == set()
 
 
+def test_where_the_sidecar_can_not_be_the_rows_do_not_appear(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = config.with_name("november.csv")
+    out.write_text("october")
+    out.with_name("november.csv.account.json").mkdir()
+    asked = ["totals", "--config", str(config), "--period", "2026-11", "--output", str(out)]
+    assert status_of(asked) == 2
+    assert "november.csv.account.json: is a folder" in capsys.readouterr().err
+    assert out.read_text() == "october"
+
+
 def test_the_suffix_says_the_format_and_all_formats_say_the_same(config: Path) -> None:
     asked = ["totals", "--config", str(config), "--period", "autumn", "--by", "release", "--output"]
     outs = {form: config.with_name(f"term.{form}") for form in ("csv", "json", "xlsx", "parquet")}

@@ -243,6 +243,9 @@ async def test_the_facts_of_a_release_whatever_printer_they_lie_with(store: Stor
     for fact in (late, early, end, started("e4", release="another")):
         await store.append(fact)
     assert await store.release_facts(SERVER, "r") == [early, end, late]
+    assert await store.release_starts(SERVER, ["r", "none", "r"], NOON_US, NOON_US + 9) == [early, late]
+    assert await store.release_starts(SERVER, ["r"], NOON_US + 1, NOON_US + 8) == []
+    assert await store.release_starts("urn:invented:other", ["r"], NOON_US, NOON_US + 9) == []
 
 
 async def test_standing_facts_are_those_in_force_beyond_their_time(store: Store) -> None:

@@ -181,6 +181,7 @@ CALLS: Final[dict[str, Call]] = {
     "queues": Call(SqlJournal.queues),
     "standing_facts": Call(lambda journal: journal.standing_facts(PRINTER)),
     "release_facts": Call(lambda journal: journal.release_facts(SERVER, RELEASE)),
+    "release_starts": Call(lambda journal: journal.release_starts(SERVER, [RELEASE, "none"], 0, LATE_US)),
     "unrouted_ends": Call(SqlJournal.unrouted_ends),
     "late_facts": Call(lambda journal: journal.late_facts(PRINTER, LATE_US)),
     "badge_facts: all": Call(lambda journal: _all(journal.badge_facts())),

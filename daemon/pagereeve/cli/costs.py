@@ -5,6 +5,7 @@ from __future__ import annotations
 import asyncio
 import sys
 from typing import Annotated, Literal
+from zoneinfo import ZoneInfo
 
 from cyclopts import Parameter
 
@@ -15,7 +16,7 @@ from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.queries.costs import CostsAnswer, CostsBy, costs_of
-from pagereeve.reports.costs import costs_csv, costs_json, costs_table
+from pagereeve.reports.costs import costs_csv, costs_json, costs_table, pages_text
 from pagereeve.reports.exports.csv_file import CsvForm, DecimalSign, Delimiter, Locale
 from pagereeve.reports.totals import period_line
 from pagereeve.settings import load_settings
@@ -49,7 +50,8 @@ def costs(
     settings, site = load_settings(config), site_of(config, None, zone)
     if not settings.rates:
         raise BadQuestion("[[rates]]", f"{config} has no prices; pagereeve example settings shows how they are written")
-    rates = rates_of(settings.rates, site.zone)
+    # A card begins on the site's day, in whatever zone somebody asks.
+    rates = rates_of(settings.rates, ZoneInfo(settings.site.zone))
     classes = {one.name: one.price_class for one in settings.printers}
     asked = site.chosen(period, from_, to)
 
@@ -60,8 +62,8 @@ def costs(
     answer = asyncio.run(read())
     _write(answer, asked, format_, CsvForm.of(locale, delimiter, decimal))
     if answer.unpriced:
-        pages = "1 page has" if answer.unpriced == 1 else f"{answer.unpriced} pages have"
-        complain(f"{pages} no price: no rate card held when they were released, or none of its prices fits them")
+        told = pages_text(answer.unpriced)
+        complain(f"pages without a price: {told}; no rate card held when they were released, or no price fits them")
     return 1 if answer.unpriced else 0
 
 

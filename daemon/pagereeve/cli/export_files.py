@@ -6,7 +6,7 @@ import hashlib
 import json
 import sys
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import BinaryIO, Final, Literal, Protocol
@@ -15,7 +15,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from pagereeve.app.zone_database import zone_database
-from pagereeve.cli.output import output_file
+from pagereeve.cli.output import is_replaced, output_file
 from pagereeve.cli.site import Site
 from pagereeve.domain.accounts.export_rows import ExportBy, ExportRow
 from pagereeve.domain.accounts.periods import Period
@@ -63,31 +63,49 @@ async def write_export(reads: Reads, wanted: Wanted, site: Site) -> Export:
         export = await export_of(held, wanted.period, wanted.by)
         database = zone_database(wanted.period.zone.key)
         made = Made(wanted.period, wanted.by, export.seal, database, site.zone_from)
-        with output_file(wanted.out) as file, _progress(export) as seen:
-            writer = _writer(file, wanted, columns, made, export)
-            rows = 0
-            try:
-                async for row in export.rows:
-                    writer.write(row)
-                    rows += 1
-                    seen(row)
-            except BaseException:
-                writer.abandon()
-                raise
-            account = Account(export.accounts, export.adding.differences)
-            writer.end(account)
-    if wanted.out is not None and wanted.format not in HOLDS_ITS_ACCOUNT:
-        _write_sidecar(wanted.out, made, account, columns, rows)
+        with ExitStack() as files:
+            # It is opened first, so that the rows do not appear where it can't.
+            sidecar = _sidecar(wanted, files)
+            with output_file(wanted.out) as file:
+                writer = _writer(file, wanted, columns, made, export)
+                rows, account = await _write_rows(writer, export)
+            if sidecar is not None and wanted.out is not None:
+                body = made.body() | _digest(wanted.out) | {"rows": rows} | account.body()
+                body["columns"] = {one.name: one.about for one in columns}
+                sidecar.write(json.dumps(body, indent=2, ensure_ascii=False).encode() + b"\n")
     return export
 
 
-def _write_sidecar(out: Path, made: Made, account: Account, columns: Sequence[Column], rows: int) -> None:
+async def _write_rows(writer: RowFile, export: Export) -> tuple[int, Account]:
+    """How many, and what makes them add up."""
+    rows = 0
+    try:
+        with _progress(export) as seen:
+            async for row in export.rows:
+                writer.write(row)
+                rows += 1
+                seen(row)
+        account = Account(export.accounts, export.adding.differences)
+        writer.end(account)
+    except BaseException:
+        # On a full disk this fails again; the first error is the one to report.
+        with suppress(OSError, ValueError):
+            writer.abandon()
+        raise
+    return rows, account
+
+
+def _sidecar(wanted: Wanted, files: ExitStack) -> BinaryIO | None:
+    """None where the format holds its account, and where a pipe or a device has nothing beside it."""
+    out = wanted.out
+    if out is None or wanted.format in HOLDS_ITS_ACCOUNT or not is_replaced(out):
+        return None
+    return files.enter_context(output_file(out.with_name(out.name + SIDECAR)))
+
+
+def _digest(out: Path) -> dict[str, str]:
     with out.open("rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
-    body = made.body() | {"file": out.name, "sha256": digest, "rows": rows} | account.body()
-    body["columns"] = {one.name: one.about for one in columns}
-    with output_file(out.with_name(out.name + SIDECAR)) as sidecar:
-        sidecar.write(json.dumps(body, indent=2, ensure_ascii=False).encode() + b"\n")
+        return {"file": out.name, "sha256": hashlib.file_digest(file, "sha256").hexdigest()}
 
 
 def _writer(file: BinaryIO, wanted: Wanted, columns: Sequence[Column], made: Made, export: Export) -> RowFile:

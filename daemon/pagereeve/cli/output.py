@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import io
 import json
 import os
+import stat
 import sys
 import tempfile
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -16,6 +18,9 @@ from rich.console import Console, RenderableType
 from rich.text import Text
 
 PLAIN_WIDTH = 200
+# A name may have 255 octets (NAME_MAX of Linux), a letter four of them.
+_PREFIX = 40
+_FULL = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
 
 def lenient_output() -> None:
@@ -60,18 +65,57 @@ def show(*parts: RenderableType) -> None:
 
 @contextlib.contextmanager
 def output_file(path: Path | None) -> Iterator[BinaryIO]:
-    """stdout, or a file that appears under its name only when everything is written. Its owner alone may read it."""
+    """stdout, or a file that appears under its name only when everything is written. Its owner alone may read it.
+
+    A link stays, what it names is replaced; a pipe or a device is written to as it is. Errors name ``path``.
+    """
     if path is None:
         sys.stdout.flush()
         yield sys.stdout.buffer
-        return
-    handle, name = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
+    elif is_replaced(path):
+        with _naming(path):
+            target = path.resolve()
+            handle, name = tempfile.mkstemp(prefix=f".{target.name[:_PREFIX]}.", dir=target.parent)
+        with _replacing(path, target, handle, Path(name)) as file:
+            yield file
+    else:
+        with _naming(path, _FULL), path.open("wb") as file:
+            yield file
+
+
+def is_replaced(path: Path) -> bool:
+    """A file is, or will be, there; no pipe or device. Raises OSError for a folder and where nothing can be there."""
     try:
-        with os.fdopen(handle, "wb") as file:
+        mode = path.stat().st_mode
+    except FileNotFoundError:
+        return True
+    if stat.S_ISDIR(mode):
+        raise IsADirectoryError(errno.EISDIR, "is a folder; name a file", str(path))
+    return stat.S_ISREG(mode)
+
+
+@contextlib.contextmanager
+def _replacing(path: Path, target: Path, handle: int, whole: Path) -> Iterator[BinaryIO]:
+    try:
+        with _naming(path, _FULL), os.fdopen(handle, "wb") as file:
             yield file
             file.flush()
             os.fsync(file.fileno())
-        Path(name).replace(path)
+        with _naming(path):
+            whole.replace(target)
     except BaseException:
-        Path(name).unlink(missing_ok=True)
+        whole.unlink(missing_ok=True)
         raise
+
+
+@contextlib.contextmanager
+def _naming(path: Path, those: Collection[int] = ()) -> Iterator[None]:
+    """Errors name ``path``: all of them, as the file that is written meanwhile has a name that nobody knows; or
+    ``those`` that name no file, as of a full disk.
+    """
+    try:
+        yield
+    except OSError as error:
+        if those and (error.filename is not None or error.errno not in those):
+            raise
+        raise OSError(error.errno, error.strerror, str(path)) from error

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums
 from pagereeve.domain.accounts.totals import Total
-from pagereeve.domain.facts.facts import Fact, PlateauRead, PrinterNoted
+from pagereeve.domain.facts.facts import Fact, PlateauRead, PrinterNoted, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.ports.findings import FindingCount, FindingFilter, FindingsPage, Place
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
@@ -59,6 +59,14 @@ class Reads(SealReads, Protocol):
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]: ...
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]: ...
+
+    async def release_starts(
+        self, source: str, releases: Sequence[str], from_us: int, until_us: int
+    ) -> Sequence[ReleaseStarted]:
+        """Start notices of these releases in [from_us, until_us], in order of their instants; for some hundred names
+        at once.
+        """
+        ...
 
     def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]: ...
 

@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import AsyncIterator, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from pagereeve.domain.accounts.cost_centres import CostCentres
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.rates import Amount, Bill, PricedPages, Rates, Sides, Size, total_of
-from pagereeve.domain.facts.facts import ReleaseStarted
 from pagereeve.domain.facts.media import is_large
 from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.facts.ticket import Ticket
@@ -18,6 +17,9 @@ from pagereeve.ports.reads import Reads
 
 CostsBy = Literal["person", "cost-centre", "printer"]
 NO_TICKET: Final = Ticket()
+BATCH: Final = 500
+_Start = tuple[str, str, str, int]
+"""Printer, source, release, instant."""
 
 
 @dataclass(slots=True)
@@ -41,26 +43,39 @@ class CostsAnswer:
         return tuple(total_of(amounts, currency) for currency in sorted({one.currency for one in amounts}))
 
     @property
-    def unpriced(self) -> int:
-        return sum(line.bill.unpriced for line in self.lines)
+    def unpriced(self) -> dict[str, int]:
+        """Pages that no price fits, each channel's for itself."""
+        whole = Bill()
+        for line in self.lines:
+            whole.merge(Bill(unpriced=line.bill.unpriced))
+        return dict(sorted(whole.unpriced.items()))
 
 
 async def costs_of(reads: Reads, period: Period, by: CostsBy, rates: Rates, classes: Mapping[str, str]) -> CostsAnswer:
     """``classes``: each printer's price class. All is read at one moment; tickets only where a price asks for them."""
     async with reads.snapshot() as held:
         centres = await _centres(held) if by == "cost-centre" else CostCentres()
-        priced, lines = rates.priced_channels(), dict[str, Costs]()
-        ticket, of = NO_TICKET, None
-        async for charge in held.charges(period.from_us, period.to_us):
-            if not charge.charged or charge.channel not in priced:
-                continue
-            if rates.asks_for_tickets and charge.release != of:
-                ticket, of = await _ticket_of(held, charge), charge.release
-            key, who = _who(charge, by, centres)
-            line = lines.setdefault(key, Costs(who))
-            line.pages[charge.channel] = line.pages.get(charge.channel, 0) + charge.charged
-            rates.charge(line.bill, _pages(charge, ticket, classes.get(charge.printer, "")))
+        lines = dict[str, Costs]()
+        async for batch in _batches(held, period, rates.priced_channels()):
+            tickets = await _tickets_of(held, batch) if rates.asks_for_tickets else {}
+            for charge in batch:
+                key, who = _who(charge, by, centres)
+                line = lines.setdefault(key, Costs(who))
+                line.pages[charge.channel] = line.pages.get(charge.channel, 0) + charge.charged
+                ticket = tickets.get(_start_of(charge), NO_TICKET)
+                rates.charge(line.bill, _pages(charge, ticket, classes.get(charge.printer, "")))
     return CostsAnswer(period, by, tuple(sorted(lines.values(), key=lambda one: one.who)))
+
+
+async def _batches(held: Reads, period: Period, channels: Collection[str]) -> AsyncIterator[list[Charge]]:
+    batch: list[Charge] = []
+    async for charge in held.charges(period.from_us, period.to_us):
+        if charge.charged and charge.channel in channels:
+            batch.append(charge)
+        if len(batch) == BATCH:
+            yield batch
+            batch = []
+    yield batch
 
 
 async def _centres(held: Reads) -> CostCentres:
@@ -70,11 +85,20 @@ async def _centres(held: Reads) -> CostCentres:
     return centres
 
 
-async def _ticket_of(held: Reads, charge: Charge) -> Ticket:
-    """As the release's own start notice says; nothing where it can't be told from another one of that name."""
-    facts = await held.release_facts(charge.release.source, charge.release.release)
-    starts = [one for one in facts if isinstance(one, ReleaseStarted) and one.origin.at_us == charge.started_us]
-    return starts[-1].ticket if starts else NO_TICKET
+async def _tickets_of(held: Reads, batch: Sequence[Charge]) -> Mapping[_Start, Ticket]:
+    """As each release's own start notice says; few statements for many releases. A name may be used again."""
+    names: dict[str, dict[str, None]] = {}
+    for charge in batch:
+        names.setdefault(charge.release.source, {})[charge.release.release] = None
+    tickets: dict[_Start, Ticket] = {}
+    for source, releases in names.items():
+        for start in await held.release_starts(source, list(releases), batch[0].started_us, batch[-1].started_us):
+            tickets[start.printer, source, start.release, start.origin.at_us] = start.ticket
+    return tickets
+
+
+def _start_of(charge: Charge) -> _Start:
+    return charge.printer, charge.release.source, charge.release.release, charge.started_us
 
 
 def _who(charge: Charge, by: CostsBy, centres: CostCentres) -> tuple[str, str]:

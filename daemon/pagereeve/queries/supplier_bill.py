@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 from typing import Final
 
 from pagereeve.domain.accounts.supplier_bill import (
@@ -15,6 +15,7 @@ from pagereeve.domain.accounts.supplier_bill import (
     Match,
     Shown,
     Unsaid,
+    billed_again,
     check_figure,
     joined,
     serial_key,
@@ -43,24 +44,53 @@ class _Around:
         return known - {""}
 
 
-_Seen = Mapping[tuple[str, BilledFigure], _Around]
-
-
 async def check_bill(reads: Reads, lines: Sequence[BillLine]) -> Sequence[CheckedLine]:
-    """In the order of the lines, of one moment. Its cost goes by printers and dates, not by the period's length."""
+    """In the order of the lines, of one moment. Its cost goes by lines, and for devices that stand where no printer
+    has them today by printers and dates; never by the period's length.
+    """
     async with reads.snapshot() as held:
-        seen = await _seen(held, lines)
-        named: dict[str, set[str]] = {}
-        for (printer, _), around in seen.items():
-            for serial in around.serials():
-                named.setdefault(serial, set()).add(printer)
-        return [await _checked(held, one, sorted(named.get(serial_key(one.serial), ())), seen) for one in lines]
+        readings = _Readings(held, await held.printers())
+        again = billed_again(lines)
+        return [replace(await _checked(readings, one), again=again.get(one.line)) for one in lines]
 
 
-async def _seen(held: Reads, lines: Sequence[BillLine]) -> Mapping[tuple[str, BilledFigure], _Around]:
-    """Of each printer, around each of the dates that the lines name."""
-    asked = dict.fromkeys(_when(one) for line in lines for one in (line.opening, line.closing))
-    return {(printer, when): await _around(held, printer, when) for printer in await held.printers() for when in asked}
+class _Readings:
+    """Around each date of each printer that is asked for, read once."""
+
+    def __init__(self, held: Reads, printers: Sequence[str]) -> None:
+        self.held, self._printers = held, printers
+        self._around: dict[tuple[str, BilledFigure], _Around] = {}
+        self._today: dict[str, list[str]] | None = None
+
+    async def around(self, printer: str, billed: BilledFigure) -> _Around:
+        key = (printer, _when(billed))
+        known = self._around.get(key)
+        if known is None:
+            known = self._around[key] = await _around(self.held, *key)
+        return known
+
+    async def printers_of(self, line: BillLine) -> list[str]:
+        """That gave the line's serial number around one of its own dates. The printer that gives it today is asked
+        first: if it is the device's at both, no other is.
+        """
+        serial = serial_key(line.serial)
+        ends = (line.opening, line.closing)
+        today = (await self._serials()).get(serial, [])
+        if len(today) == 1 and all([serial in (await self.around(today[0], one)).serials() for one in ends]):
+            return today
+        return [
+            name for name in self._printers if any([serial in (await self.around(name, one)).serials() for one in ends])
+        ]
+
+    async def _serials(self) -> dict[str, list[str]]:
+        """By serial number the printers that gave it last."""
+        if self._today is None:
+            self._today = {}
+            for name in self._printers:
+                newest = await newest_plateau(self.held, name)
+                if newest is not None:
+                    self._today.setdefault(serial_key(newest.sight.serial), []).append(name)
+        return self._today
 
 
 def _when(billed: BilledFigure) -> BilledFigure:
@@ -97,26 +127,29 @@ async def _and_newest(held: Reads, printer: str, when: BilledFigure, before: Pla
     return _Around(before, newest if newest.last_sent_us >= when.until_us else None)
 
 
-async def _checked(held: Reads, line: BillLine, printers: Sequence[str], seen: _Seen) -> CheckedLine:
+async def _checked(readings: _Readings, line: BillLine) -> CheckedLine:
+    printers = await readings.printers_of(line)
     if len(printers) != 1:
         return CheckedLine(line, Match.SEVERAL if printers else Match.NOBODY, tuple(printers))
     (printer,) = printers
-    opening = await _end(held, line, line.opening, printer, seen)
-    closing = await _end(held, line, line.closing, printer, seen)
+    opening = await _end(readings, line, line.opening, printer)
+    closing = await _end(readings, line, line.closing, printer)
     first, last = opening.before, closing.after
-    one_run = first is not None and last is not None and await _one_run(held, printer, line.channel, first, last)
+    one_run = (
+        first is not None and last is not None and await _one_run(readings.held, printer, line.channel, first, last)
+    )
     return joined(line, printer, opening, closing, one_run=one_run)
 
 
-async def _end(held: Reads, line: BillLine, billed: BilledFigure, printer: str, seen: _Seen) -> CheckedFigure:
-    around = seen[printer, _when(billed)]
+async def _end(readings: _Readings, line: BillLine, billed: BilledFigure, printer: str) -> CheckedFigure:
+    around = await readings.around(printer, billed)
     if around.serials() and serial_key(line.serial) not in around.serials():
         return CheckedFigure(billed, Agreement.UNKNOWN, why=Unsaid.OTHER_DEVICE)
     before = _shown(around.before, line.channel, billed.from_us)
     after = _shown(around.after, line.channel, billed.until_us)
     if before is None and after is None and around.before is not None:
         return CheckedFigure(billed, Agreement.UNKNOWN, why=Unsaid.NO_SUCH_CHANNEL)
-    one_run = before is None or after is None or await _one_run(held, printer, line.channel, before, after)
+    one_run = before is None or after is None or await _one_run(readings.held, printer, line.channel, before, after)
     return check_figure(billed, before, after, one_run=one_run)
 
 

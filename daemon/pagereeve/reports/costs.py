@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
+from itertools import zip_longest
 from typing import Any, Final
 
 from rich.table import Table
 
 from pagereeve.domain.accounts.rates import Amount
-from pagereeve.queries.costs import Costs, CostsAnswer
+from pagereeve.queries.costs import CostsAnswer
 from pagereeve.reports.exports.columns import Value
 from pagereeve.reports.exports.csv_file import DELIMITERS, CsvForm
 from pagereeve.reports.text import BOM, plain
 
 NONE_SHOWN: Final = "(none)"
-COLUMNS: Final = ("currency", "amount", "minor_units", "left_over", "unpriced_pages")
+COLUMNS: Final = ("currency", "amount", "minor_units", "left_over", "unpriced_channel", "unpriced_pages")
 LEGEND: Final = (
     "amount: exact prices of all pages of a line, added up and rounded once, half up\n"
     "left over: the exact amount less the rounded one; no price: pages that no price fits, and that are in no amount"
@@ -30,21 +32,26 @@ def costs_table(answer: CostsAnswer) -> Table:
     for heading in ("currency", "amount", "left over", "no price"):
         table.add_column(heading, justify="right")
     for line in answer.lines:
-        for amount in line.bill.amounts() or (None,):
-            table.add_row(plain(line.who or NONE_SHOWN), _pages(line), *_amount(amount), str(line.bill.unpriced))
-    for amount in answer.totals():
-        table.add_row("TOTAL", "", *_amount(amount), "")
+        for amount, unpriced in _rows(line.bill.amounts(), line.bill.unpriced):
+            table.add_row(plain(line.who or NONE_SHOWN), pages_text(line.pages), *_amount(amount), _unpriced(unpriced))
+    for amount, unpriced in _rows(answer.totals(), answer.unpriced):
+        table.add_row("TOTAL", "", *_amount(amount), _unpriced(unpriced))
     return table
 
 
 def costs_csv(answer: CostsAnswer, form: CsvForm) -> str:
-    """People, cost centres or printers, then a row for each currency's total; amounts in whole minor units too."""
+    """People, cost centres or printers, then totals; amounts in whole minor units too. Each amount, and each channel's
+    pages without a price, stand in one row of a line: every column adds up to its totals.
+    """
     rows: list[list[Value | Decimal]] = [
-        ["line", line.who or NONE_SHOWN, *_cells(amount), line.bill.unpriced]
+        ["line", line.who or NONE_SHOWN, *_cells(amount), *(unpriced or (None, None))]
         for line in answer.lines
-        for amount in line.bill.amounts() or (None,)
+        for amount, unpriced in _rows(line.bill.amounts(), line.bill.unpriced)
     ]
-    rows += [["total", None, *_cells(amount), answer.unpriced] for amount in answer.totals()]
+    rows += [
+        ["total", None, *_cells(amount), *(unpriced or (None, None))]
+        for amount, unpriced in _rows(answer.totals(), answer.unpriced)
+    ]
     buffer = io.StringIO()
     buffer.write(BOM if form.bom else "")
     writer = csv.writer(buffer, delimiter=DELIMITERS[form.delimiter])
@@ -61,7 +68,7 @@ def costs_json(answer: CostsAnswer) -> dict[str, Any]:
                 answer.by.replace("-", "_"): line.who or None,
                 "pages": dict(sorted(line.pages.items())),
                 "amounts": [_amount_json(one) for one in line.bill.amounts()],
-                "unpriced_pages": line.bill.unpriced,
+                "unpriced_pages": dict(sorted(line.bill.unpriced.items())),
             }
             for line in answer.lines
         ],
@@ -70,8 +77,18 @@ def costs_json(answer: CostsAnswer) -> dict[str, Any]:
     }
 
 
-def _pages(line: Costs) -> str:
-    return ", ".join(f"{pages} {channel}" for channel, pages in sorted(line.pages.items()))
+def pages_text(pages: Mapping[str, int]) -> str:
+    return ", ".join(f"{number} {channel}" for channel, number in sorted(pages.items()))
+
+
+def _rows(
+    amounts: Sequence[Amount], unpriced: Mapping[str, int]
+) -> Iterator[tuple[Amount | None, tuple[str, int] | None]]:
+    return zip_longest(amounts, sorted(unpriced.items()))
+
+
+def _unpriced(channel: tuple[str, int] | None) -> str:
+    return "" if channel is None else pages_text(dict([channel]))
 
 
 def _amount(amount: Amount | None) -> tuple[str, str, str]:

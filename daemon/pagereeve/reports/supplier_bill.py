@@ -52,6 +52,7 @@ def bill_json(lines: Sequence[CheckedLine]) -> list[dict[str, Any]]:
             "counter": one.line.channel,
             "agreement": one.agreement.value,
             "serial_number": one.match.value,
+            "bills_again": one.again,
             "printers": list(one.printers),
             "pages_billed": one.line.pages,
             "pages_counted": None if one.counted is None else {"least": one.counted[0], "most": one.counted[1]},
@@ -65,6 +66,7 @@ def bill_json(lines: Sequence[CheckedLine]) -> list[dict[str, Any]]:
 def _line_text(one: CheckedLine, zone: ZoneInfo) -> list[str]:
     where = f" ({visible(one.printers[0])})" if one.match is Match.FOUND else ""
     head = f"  line {one.line.line}: {visible(one.line.serial)}{where}, {visible(one.line.channel)}"
+    head += "" if one.again is None else f" (bills pages that line {one.again} bills too)"
     if one.match is Match.NOBODY:
         return [f"{head}: no printer gave this serial number on these days; is it in the settings, and was it read?"]
     if one.match is Match.SEVERAL:

@@ -85,7 +85,7 @@ def rates_of(cards: Iterable[RateSettings], zone: ZoneInfo) -> Rates:
 def rate_problems(cards: Sequence[Any], printers: Sequence[Any]) -> list[EntryProblem]:
     """As crosschecks: names are unique, and a class that a price names is some printer's. Takes raw tables too."""
     known = Known(text for row in printers if isinstance(text := member(row, "price_class"), str) and text)
-    problems = repeated_names("rates", cards)
+    problems = repeated_names("rates", cards) + _equal_beginnings(cards)
     for index, card in enumerate(cards):
         prices = member(card, "prices")
         for price in prices if isinstance(prices, Sequence) and not isinstance(prices, str) else ():
@@ -93,6 +93,19 @@ def rate_problems(cards: Sequence[Any], printers: Sequence[Any]) -> list[EntryPr
             if isinstance(text, str) and text not in known:
                 said = f"no printer has price_class = {text[:64]!r}{known.nearest_to(text)}"
                 problems.append(EntryProblem(Entry("rates", index), "price_class", said))
+    return problems
+
+
+def _equal_beginnings(cards: Sequence[Any]) -> list[EntryProblem]:
+    """Of two cards that hold, the one that began later is meant; of two that began together nobody could say."""
+    known: dict[str, int] = {}
+    problems: list[EntryProblem] = []
+    for index, card in enumerate(cards):
+        begins = member(card, "from_") or member(card, "from")
+        first = known.setdefault(str(begins), index)
+        if begins is not None and first != index:
+            said = f"is the same as that of {member(cards[first], 'name')!r}; put the prices into one card"
+            problems.append(EntryProblem(Entry("rates", index), "from", said))
     return problems
 
 

@@ -8,7 +8,7 @@ from typing import Annotated, Self
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from pagereeve.domain.accounts.own_periods import OwnPeriod, trouble_of
-from pagereeve.domain.accounts.periods import zone_of
+from pagereeve.domain.accounts.periods import YEAR_LEAST, YEAR_MOST, zone_of
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.setting_types import Name, Section
 
@@ -38,7 +38,14 @@ def _date(value: object) -> object:
     return value
 
 
-LocalDate = Annotated[date, BeforeValidator(_date)]
+def _known_year(value: date) -> date:
+    """Beyond these years a day's beginning is no instant in every zone."""
+    if not YEAR_LEAST <= value.year <= YEAR_MOST:
+        raise ValueError(f"is out of range; years {YEAR_LEAST} to {YEAR_MOST} are known")
+    return value
+
+
+LocalDate = Annotated[date, BeforeValidator(_date), AfterValidator(_known_year)]
 
 
 class PeriodSettings(Section):

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 import csv
 import io
+from collections import Counter
 from decimal import Decimal
 
 from pagereeve.domain.accounts.own_periods import chosen
-from pagereeve.domain.accounts.rates import Rate, RateCard, Rates
+from pagereeve.domain.accounts.rates import Bill, Rate, RateCard, Rates
 from pagereeve.domain.facts.facts import Assigned
-from pagereeve.queries.costs import CostsAnswer, CostsBy, costs_of
+from pagereeve.queries.costs import Costs, CostsAnswer, CostsBy, costs_of
 from pagereeve.reports.costs import costs_csv, costs_json
 from pagereeve.reports.exports.csv_file import CsvForm
 from tests.exports import UTC
@@ -62,7 +63,7 @@ def test_each_release_goes_by_its_own_ticket_and_printer_and_a_line_is_rounded_o
             by_centre = await costs(world, "cost-centre")
             assert {one.who: one.bill.amounts()[0].text for one in by_centre.lines} == {"": "0.28", "physics": "0.18"}
             rows = list(csv.reader(io.StringIO(costs_csv(by_centre, CsvForm.of("de")).lstrip("\ufeff")), delimiter=";"))
-            assert rows[-1] == ["total", "", "EUR", "0,46", "46", "-0,005", "0"]
+            assert rows[-1] == ["total", "", "EUR", "0,46", "46", "-0,005", "", ""]
             assert costs_json(by_centre)["totals"] == [
                 {"currency": "EUR", "amount": "0.46", "minor_units": 46, "left_over": "-0.005"}
             ]
@@ -76,7 +77,41 @@ def test_pages_that_no_price_fits_are_shown_and_in_no_amount() -> None:
             await world.passes(5)
             await printed(world, "r1", 3)
             answer = await costs(world, "person", RateCard("later", "EUR", 2**60, CARD.rates))
-            assert (answer.unpriced, answer.totals()) == (3, ())
-            assert costs_csv(answer, CsvForm()).splitlines()[1] == "line,owner-r1,,,,,3"
+            assert (answer.unpriced, answer.totals()) == ({"total": 3}, ())
+            assert costs_csv(answer, CsvForm()).splitlines()[1:] == ["line,owner-r1,,,,,total,3", "total,,,,,,total,3"]
 
     passing(story())
+
+
+def test_a_name_that_is_used_again_has_the_ticket_of_its_own_start() -> None:
+    async def story() -> None:
+        async with World() as world:
+            await world.passes(5)
+            await printed(world, "r1", 4, sides="two-sided-long-edge")
+            await printed(world, "r1", 4)
+            await printed(world, "r1", 4, sides="two-sided-short-edge")
+            answer = await costs(world, "person")
+            assert [one.text for one in answer.totals()] == ["0.26"]
+
+    passing(story())
+
+
+def test_every_column_adds_up_to_its_totals_whatever_a_line_has_of_currencies_and_of_pages_without_a_price() -> None:
+    lines = [
+        Costs("anise", {"total": 9, "colour": 4}, Bill({"EUR": Decimal("0.1"), "CHF": Decimal(1)}, {"total": 3})),
+        Costs("basil", {"total": 9, "colour": 4}, Bill({}, {"total": 5, "colour": 4})),
+        Costs("clove", {"total": 9}, Bill({"EUR": Decimal("0.2")})),
+    ]
+    answer = CostsAnswer(ALWAYS, "person", tuple(lines))
+    rows = list(csv.DictReader(io.StringIO(costs_csv(answer, CsvForm()))))
+
+    def sums(kind: str) -> Counter[tuple[str, str]]:
+        found: Counter[tuple[str, str]] = Counter()
+        for row in (one for one in rows if one["kind"] == kind):
+            found["minor", row["currency"]] += int(row["minor_units"] or 0)
+            found["pages", row["unpriced_channel"]] += int(row["unpriced_pages"] or 0)
+        return +found
+
+    assert sums("line") == sums("total")
+    assert sums("total") == {("minor", "EUR"): 30, ("minor", "CHF"): 100, ("pages", "total"): 8, ("pages", "colour"): 4}
+    assert costs_json(answer)["unpriced_pages"] == {"colour": 4, "total": 8}

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.supplier_bill import Agreement, BilledFigure, BillLine, Match, Unsaid
+from pagereeve.domain.facts.facts import PlateauRead
 from pagereeve.queries.supplier_bill import check_bill
 from pagereeve.reports.supplier_bill import bill_json, bill_text
+from pagereeve.store.memory.journal import MemoryJournal
+from tests.histories import at, reading
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import FakePrinter, World
 
@@ -34,7 +38,7 @@ def test_lines_agree_differ_or_cant_be_said() -> None:
                 line("K1", (0, first_us), (3, last_us), "colour"),
                 line("K2", (1_000, first_us), (1_030, last_us)),
             ]
-            found = await check_bill(world.store, lines)
+            found = [checked for one in lines for checked in await check_bill(world.store, [one])]
             assert [one.agreement.value for one in found] == [
                 "agrees",
                 "differs",
@@ -71,3 +75,51 @@ def test_a_serial_number_that_two_printers_give_is_nobodys() -> None:
             assert "2 printers gave this serial number: p, q" in bill_text([found], ZoneInfo("UTC"))
 
     passing(story())
+
+
+def test_what_two_lines_bill_is_no_agreement() -> None:
+    async def story() -> None:
+        async with World() as world:
+            await world.passes(60)
+            first_us = world.clock.now_us()
+            await world.release("r1", 10)
+            middle_us = world.clock.now_us()
+            await world.release("r2", 10)
+            await world.passes(60)
+            last_us = world.clock.now_us()
+            await world.passes(3_600)
+            first, middle, last = (1_000, first_us), (1_010, middle_us), (1_020, last_us)
+            lines = [
+                replace(line(*one), line=number)
+                for number, one in enumerate([("K1", first, middle), ("K1", middle, last), ("k-1", first, middle)], 2)
+            ]
+            found = await check_bill(world.store, lines)
+            assert [one.again for one in found] == [None, None, 2]
+            assert [one.agreement for one in found] == [Agreement.AGREES, Agreement.AGREES, Agreement.DIFFERS]
+            assert "line 4: k-1 (p), total (bills pages that line 2 bills too)" in bill_text(found, ZoneInfo("UTC"))
+            assert bill_json(found)[2]["bills_again"] == 2
+
+    passing(story())
+
+
+def test_a_device_that_stood_elsewhere_on_other_lines_dates_is_found_by_its_own() -> None:
+    """K1 stands at p, then at q: a line of its time at q is not in doubt because another one is of its time at p."""
+
+    async def story() -> None:
+        store = MemoryJournal()
+        for printer, seconds, serial in (("p", 0, "K1"), ("p", 9_000, "K2"), ("q", 0, "K3"), ("q", 9_000, "K1")):
+            for first in (seconds, seconds + 100):
+                await store.append(serial_read(printer, serial, first, 100 + first))
+        early, late = (105, at(50)), (9_105, at(9_050))
+        alone = await check_bill(store, [line("K1", late, late)])
+        both = await check_bill(store, [line("K1", early, early), line("K1", late, late), line("K2", late, late)])
+        assert [one.printers for one in both] == [("p",), ("q",), ("p",)]
+        assert both[1] == alone[0]
+        assert [one.agreement for one in both] == [Agreement.AGREES] * 3
+
+    passing(story())
+
+
+def serial_read(printer: str, serial: str, first: float, total: int) -> PlateauRead:
+    plateau = reading(first, first + 10, total).plateau
+    return PlateauRead(printer, replace(plateau, sight=replace(plateau.sight, serial=serial)))

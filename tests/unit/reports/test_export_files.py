@@ -16,6 +16,7 @@ from zoneinfo import ZoneInfo
 
 import openpyxl
 import pytest
+from openpyxl.utils.escape import unescape
 from pyarrow import parquet
 
 from pagereeve.domain.accounts.export_rows import Adding, ExportBy, ExportRow, house_rows, people_row, release_row
@@ -166,8 +167,17 @@ def test_a_name_with_what_xml_cannot_hold_is_made_visible() -> None:
     odd = replace(rows_of("person")[0], who="a\x01b\ufffec")
     sheet = openpyxl.load_workbook(io.BytesIO(workbook(rows=[odd])))["rows"]
     assert sheet["A2"].value == "a\\x01b\\ufffec"
+    turned = replace(odd, who="a\u202eb\ud800")
+    assert openpyxl.load_workbook(io.BytesIO(workbook(rows=[turned])))["rows"]["A2"].value == "a\\u202eb\\ud800"
     with pytest.raises(BadQuestion, match="characters a cell"):
         workbook(rows=[replace(odd, who="x" * 40_000)])
+
+
+@pytest.mark.parametrize("name", ["A\u00a0B", "\u0645\u06cc\u200c\u0631\u0648\u0645", "👩\u200d💻", "_x0041_", " =x"])
+def test_a_name_stays_as_it_is_written(name: str) -> None:
+    row = replace(rows_of("person")[0], who=name)
+    sheet = openpyxl.load_workbook(io.BytesIO(workbook(rows=[row])))["rows"]
+    assert unescape(sheet["A2"].value) == name
 
 
 @pytest.mark.parametrize("by", ["person", "release"])

@@ -38,7 +38,13 @@ def test_a_card_holds_from_the_sites_own_midnight(tmp_path: Path) -> None:
         (CARD + PRICES.format(', { channel = "total", price = "1" }'), "two prices may hold for the same pages"),
         (CARD + 'until = "2026-10-25"\n' + PRICES.format(""), "does not come after from"),
         (CARD.replace("EUR", "euro") + PRICES.format(""), "currency"),
-        (CARD + PRICES.format("") + CARD + PRICES.format(""), "is the same as that of"),
+        (CARD + PRICES.format("") + CARD.replace("10-25", "10-26") + PRICES.format(""), "is the same as that of"),
+        (
+            CARD + PRICES.format("") + CARD.replace('"2026"', '"b"') + PRICES.format(""),
+            "as that of '2026'; put the prices",
+        ),
+        (CARD.replace("2026-10-25", "0001-01-01") + PRICES.format(""), "years 1970 to 9998 are known"),
+        (CARD + 'until = "9999-12-31"\n' + PRICES.format(""), "years 1970 to 9998 are known"),
         (CARD + PRICES.format(', { price = "1", price_class = "ploter" }'), "no printer has price_class = 'ploter'"),
     ],
 )

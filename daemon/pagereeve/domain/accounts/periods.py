@@ -14,13 +14,16 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.domain.values.instants import EPOCH, from_text
+from pagereeve.domain.values.instants import EPOCH, SECOND_US, from_text
 
 ALWAYS_US: Final = 2**62
+DAYS_MAX: Final = 3_660
+"""Ten years of days are listed at once, and no more."""
 YEAR_LEAST: Final = 1970
 YEAR_MOST: Final = 9998
 FORMS: Final = "2026, 2026-Q4, 2026-11, 2026-W48 or 2026-11-25"
 
+_DAY_US: Final = 86_400 * SECOND_US
 _YEAR: Final = re.compile(r"(\d{4})", re.ASCII)
 _QUARTER: Final = re.compile(r"(\d{4})-?[Qq]([1-4])", re.ASCII)
 _MONTH: Final = re.compile(r"(\d{4})-(\d{2})", re.ASCII)
@@ -41,9 +44,13 @@ class Period:
         return self.from_us <= at_us < self.to_us
 
     def days(self) -> list[Period]:
-        """The local days that make up the period, in order. Raises BadQuestion for a period without two ends."""
+        """The local days that make up the period, in order. Raises BadQuestion for a period without two ends,
+        and for one of more than DAYS_MAX.
+        """
         if self.from_us <= 0 or self.to_us >= ALWAYS_US:
             raise BadQuestion("--period", "has no beginning or no end, so it has no list of days; name both")
+        if self.to_us - self.from_us > DAYS_MAX * _DAY_US:
+            raise BadQuestion("--period", f"has more than {DAYS_MAX} days; ask for a part of it")
         days: list[Period] = []
         day = local(self.from_us, self.zone).date()
         begins_us = self.from_us

@@ -113,10 +113,16 @@ class Amount:
 
 @dataclass(slots=True)
 class Bill:
-    """Adds up one line's amounts, exactly, and rounds once. ``unpriced`` pages had no rate: they are no pages at 0."""
+    """Adds up one line's amounts, exactly, and rounds once. ``unpriced`` pages had no rate: they are no pages at 0;
+    by channel, as one channel's pages may be a part of another's.
+    """
 
     exact: dict[str, Decimal] = field(default_factory=dict)
-    unpriced: int = 0
+    unpriced: dict[str, int] = field(default_factory=dict)
+
+    def leave(self, channel: str, pages: int) -> None:
+        """They have no price."""
+        self.unpriced[channel] = self.unpriced.get(channel, 0) + pages
 
     def add(self, currency: str, amount: Decimal) -> None:
         self.exact[currency] = _EXACT.add(self.exact.get(currency, Decimal()), amount)
@@ -124,7 +130,8 @@ class Bill:
     def merge(self, other: Bill) -> None:
         for currency, amount in other.exact.items():
             self.add(currency, amount)
-        self.unpriced += other.unpriced
+        for channel, pages in other.unpriced.items():
+            self.leave(channel, pages)
 
     def amounts(self) -> tuple[Amount, ...]:
         """One for each currency, in order of its code. Different currencies are never added up."""
@@ -157,13 +164,14 @@ class Rates:
         """
         card = self.card_at(pages.at_us)
         if card is None:
-            bill.unpriced += pages.pages if pages.channel in self.priced_channels() else 0
+            if pages.channel in self.priced_channels():
+                bill.leave(pages.channel, pages.pages)
             return
         if all(rate.channel != pages.channel for rate in card.rates):
             return
         rate = card.rate_for(pages)
         if rate is None:
-            bill.unpriced += pages.pages
+            bill.leave(pages.channel, pages.pages)
         else:
             bill.add(card.currency, _EXACT.multiply(rate.price, Decimal(pages.pages)))
 

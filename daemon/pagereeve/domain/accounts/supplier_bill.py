@@ -7,6 +7,7 @@ names days more often than instants: any instant of the day may then be meant.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from enum import StrEnum
 
@@ -86,6 +87,7 @@ class Match(StrEnum):
 class CheckedLine:
     """``counted`` are the least and the most that the meter can have counted between the two instants, where both are
     known to lie on one run. ``printers`` are those that gave the serial number: one, unless ``match`` says otherwise.
+    ``again`` is the number of another line that bills some of the same pages.
     """
 
     line: BillLine
@@ -94,12 +96,13 @@ class CheckedLine:
     opening: CheckedFigure | None = None
     closing: CheckedFigure | None = None
     counted: tuple[int, int] | None = None
+    again: int | None = None
 
     @property
     def agreement(self) -> Agreement:
         """A line differs if anything of it does; it agrees only if all of it is known to."""
         said = [Agreement.UNKNOWN if one is None else one.agreement for one in (self.opening, self.closing)]
-        if Agreement.DIFFERS in said:
+        if self.again is not None or Agreement.DIFFERS in said:
             return Agreement.DIFFERS
         return Agreement.UNKNOWN if Agreement.UNKNOWN in said else Agreement.AGREES
 
@@ -107,6 +110,28 @@ class CheckedLine:
 def serial_key(serial: str) -> str:
     """Written by people: neither case nor blanks nor hyphens tell two serial numbers apart."""
     return "".join(serial.split()).replace("-", "").casefold()
+
+
+def billed_again(lines: Iterable[BillLine]) -> dict[int, int]:
+    """By a line's number the number of one before it in time that bills some of the same pages: of the same device and
+    counter both their times and their figures have a part in common.
+    """
+    found: dict[int, int] = {}
+    latest: dict[tuple[str, str], BillLine] = {}
+    for line in sorted(lines, key=lambda one: (one.opening.from_us, one.opening.figure, one.line)):
+        key = (serial_key(line.serial), line.channel)
+        known = latest.get(key)
+        if known is not None and _share_pages(known, line):
+            found[line.line] = known.line
+        if known is None or known.closing.until_us < line.closing.until_us:
+            latest[key] = line
+    return found
+
+
+def _share_pages(one: BillLine, other: BillLine) -> bool:
+    together = one.opening.from_us < other.closing.until_us and other.opening.from_us < one.closing.until_us
+    least, most = max(one.opening.figure, other.opening.figure), min(one.closing.figure, other.closing.figure)
+    return together and least < most
 
 
 def joined(

@@ -18,6 +18,7 @@ from pagereeve.domain.accounts.export_rows import ExportRow
 from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.accounts.printer_accounts import EdgeStretch
 from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.domain.values.plain_text import refused_character
 from pagereeve.domain.values.visible import visible
 from pagereeve.reports.exports.account import LINES, Account, Made
 from pagereeve.reports.exports.columns import Column, Value
@@ -28,6 +29,7 @@ ROWS_MAX: Final = 1_048_576
 """Rows of a sheet, its heading among them (Microsoft: Excel specifications and limits)."""
 TEXT_MAX: Final = 32_767
 """Characters of a cell (the same)."""
+_NO_CHARACTERS: Final = frozenset("\ufffe\uffff")
 _NARROW, _WIDE, _WIDEST = 11, 26, 100
 _EDGES: Final = ("printer", "channel", "unit", "opens", "closes", "counted", "of the period")
 # The same rows are the same file, whenever it is made.
@@ -144,8 +146,10 @@ def _refuse_too_many(rows: int) -> None:
 
 
 def _shown(text: str) -> str:
-    """What XML can't hold is made visible (W3C XML 1.0 section 2.2)."""
-    seen = text if text.isprintable() else visible(text)
+    """What XML can't hold is made visible (W3C XML 1.0 section 2.2), and what a reader's eye would obey; else a name
+    stays as it is written, with its joiners and its blanks that do not break.
+    """
+    seen = visible(text) if refused_character(text) or _NO_CHARACTERS.intersection(text) else text
     if len(seen) > TEXT_MAX:
         raise BadQuestion("--format", f"xlsx holds {TEXT_MAX} characters a cell, {seen[:40]!r} has more; use csv")
     return seen

@@ -1,9 +1,13 @@
-"""Lists that people keep: CSV with a head line, comma or semicolon, UTF-8 with or without a BOM."""
+"""Lists that people keep: CSV with a head line, comma, semicolon or tab, UTF-8 with or without a BOM.
+
+As spreadsheets write it: a line that hints at the separator may come first (``sep=;``), empty cells may come last.
+"""
 
 from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import Final
@@ -15,20 +19,31 @@ from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.text_file import text_of
 
 FIELD_MAX: Final = 200
+_HINT: Final = re.compile(r"sep=([;,\t])", re.IGNORECASE)
 
 
 def csv_rows(
     path: Path, columns: Sequence[str], setting: str, optional: Sequence[str] = ()
 ) -> Iterator[tuple[int, Mapping[str, str]]]:
     """The number and the cells of each line with anything on it. Raises BadSettings; ``setting`` names the file."""
-    text = text_of(path, f"{setting} names it")
-    lines = csv_lines(path, text, ";" if ";" in text.partition("\n")[0] else ",")
+    lines = _lines_of(path, setting)
     _, head = next(lines, (1, []))
+    head = _without_empty_ends(head)
     if not set(columns) <= set(head) <= {*columns, *optional} or len(set(head)) != len(head):
         also = f", and may name {', '.join(optional)}" if optional else ""
         raise BadSettings(str(path), [Problem("line 1", f"the head must name {', '.join(columns)}{also}")])
     for line, cells in lines:
         yield line, dict(zip(head, _squared(cells, len(head)), strict=True))
+
+
+def _lines_of(path: Path, setting: str) -> Iterator[tuple[int, list[str]]]:
+    text = text_of(path, f"{setting} names it")
+    first = text.partition("\n")[0].strip("\r")
+    hint = _HINT.fullmatch(first)
+    lines = csv_lines(path, text, hint[1] if hint else _delimiter(first))
+    if hint:
+        next(lines)
+    return lines
 
 
 def csv_lines(path: Path, text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:
@@ -45,8 +60,18 @@ def csv_lines(path: Path, text: str, delimiter: str) -> Iterator[tuple[int, list
 
 def _squared(cells: list[str], width: int) -> list[str]:
     """The cells with empty ones in place of those that a line leaves out; surplus ones are joined to the last."""
+    cells = _without_empty_ends(cells)
     padded = cells + [""] * (width - len(cells))
     return [*padded[: width - 1], ",".join(padded[width - 1 :])]
+
+
+def _without_empty_ends(cells: list[str]) -> list[str]:
+    held = [place for place, text in enumerate(cells, start=1) if text]
+    return cells[: held[-1]] if held else []
+
+
+def _delimiter(head: str) -> str:
+    return ";" if ";" in head else "\t" if "\t" in head else ","
 
 
 def cell(row: Mapping[str, str], name: str) -> str:

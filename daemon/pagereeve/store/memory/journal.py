@@ -19,6 +19,7 @@ from pagereeve.domain.facts.facts import (
     PrinterNoted,
     ReadFailed,
     Redated,
+    ReleaseStarted,
 )
 from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, concerned, dated_by, redated_run
 from pagereeve.domain.ledger import RowSegment
@@ -316,6 +317,14 @@ class MemoryJournal(MemoryLedger, MemorySeal):
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         known = self._of_release.get((source, release), ())
         return [one.filing.fact for one in _last(sorted(known, key=_order), RELEASE_FACTS_MAX)]
+
+    async def release_starts(
+        self, source: str, releases: Sequence[str], from_us: int, until_us: int
+    ) -> Sequence[ReleaseStarted]:
+        known = [one for name in dict.fromkeys(releases) for one in self._of_release.get((source, name), ())]
+        facts = [one.filing.fact for one in sorted(known, key=_order)]
+        starts = [one for one in facts if isinstance(one, ReleaseStarted)]
+        return [one for one in starts if from_us <= one.origin.at_us <= until_us]
 
     async def late_facts(self, printer: str, at_us: int) -> Sequence[Fact]:
         known = self._facts.get(printer, ())

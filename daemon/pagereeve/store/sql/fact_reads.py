@@ -10,7 +10,15 @@ from typing import Any
 from sqlalchemy import CTE, Row, Select, and_, func, or_, select, tuple_, union
 
 from pagereeve.domain.facts.events import PRINTER_NOTED
-from pagereeve.domain.facts.facts import JOURNAL_SOURCE, Event, Fact, FactDamaged, PlateauRead, PrinterNoted
+from pagereeve.domain.facts.facts import (
+    JOURNAL_SOURCE,
+    Event,
+    Fact,
+    FactDamaged,
+    PlateauRead,
+    PrinterNoted,
+    ReleaseStarted,
+)
 from pagereeve.domain.facts.redating import NOT_AGREED
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
@@ -242,6 +250,16 @@ class FactReads:
         statement = select(*schema.CHECKED).where(_FACT.source == source, _FACT.release == release, _STANDS)
         latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
         return (await self._facts_of(latest.limit(RELEASE_FACTS_MAX)))[::-1]
+
+    async def release_starts(
+        self, source: str, releases: Sequence[str], from_us: int, until_us: int
+    ) -> Sequence[ReleaseStarted]:
+        # By its dates, as a column by itself, SQLite would rather walk through all that the source sent meanwhile.
+        within = (_FACT.at_us + 0).between(from_us, until_us)
+        statement = select(*schema.CHECKED).where(_FACT.source == source, _FACT.release.in_(releases), within, _STANDS)
+        rows = sorted(await self._reader.rows(statement), key=_place)
+        facts = (self._reader.damage.whole(row) for row in rows)
+        return [one for one in facts if isinstance(one, ReleaseStarted)]
 
     async def late_facts(self, printer: str, at_us: int) -> Sequence[Fact]:
         """The first LATE_FACTS_MAX of them, the earliest first; decisions of any instant among them."""

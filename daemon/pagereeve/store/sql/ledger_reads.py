@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, Table, and_, func, select, tuple_
+from sqlalchemy import ColumnElement, Row, Select, Table, and_, func, or_, select, tuple_
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
@@ -17,6 +17,7 @@ from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
 
 Rows = Sequence[Row[Any]]
 
+_AT_ONCE = 32
 _TABLES = (schema.segment, *schema.SEGMENT_PARTS)
 
 
@@ -143,6 +144,20 @@ class LedgerReads:
         shown, about = by_part(placed), by_part(named)
         keys = [(row.printer, row.anchor_us, row.ordinal) for row in rows]
         return [finding_of(row, shown.get(key, ()), about.get(key, ())) for key, row in zip(keys, rows, strict=True)]
+
+
+async def segments_at(connection: AsyncConnection, places: Sequence[tuple[str, int]]) -> list[RowSegment]:
+    """Those at these printers and anchors, each of them once; some at once by one statement a table."""
+    found: list[RowSegment] = []
+    for first in range(0, len(places), _AT_ONCE):
+        some = places[first : first + _AT_ONCE]
+        rows = {}
+        for table in _TABLES:
+            # A list of row values would make SQLite walk through the table; alternatives are searched one by one.
+            here = or_(*(and_(table.c.printer == name, table.c.anchor_us == at_us) for name, at_us in some))
+            rows[table.name] = (await connection.execute(select(table).where(here).order_by(*table.primary_key))).all()
+        found += segments_of(rows)
+    return found
 
 
 async def _page(

@@ -13,7 +13,7 @@ from pagereeve.domain.accounts.period_sums import ChargesBy, HouseSum, MeterSum,
 from pagereeve.domain.accounts.totals import OPEN, Figure, Total, Totals
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, RowSegment
 from pagereeve.store.sql import tables as schema
-from pagereeve.store.sql.ledger_reads import LedgerReads, _segments
+from pagereeve.store.sql.ledger_reads import LedgerReads, segments_at
 
 _CHARGE = schema.charge.c
 _STRETCH = schema.stretch.c
@@ -153,10 +153,7 @@ async def _edge_segments(connection: AsyncConnection, from_us: int, to_us: int) 
     for printer in await _printers(connection):
         found = await connection.execute(_closed_here(printer, from_us, to_us))
         places |= {(printer, anchor_us) for anchor_us in found.scalars()}
-    segments = []
-    for printer, anchor_us in sorted(places):
-        segments += await _segments(connection, printer, anchor_us)
-    return segments
+    return await segments_at(connection, sorted(places))
 
 
 def _started_here(from_us: int, to_us: int) -> Select[Any]:

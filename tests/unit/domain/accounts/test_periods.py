@@ -149,3 +149,9 @@ def test_a_period_is_named_in_one_way_only() -> None:
 def test_an_unknown_zone_is_refused(name: str) -> None:
     with pytest.raises(BadQuestion, match="--zone"):
         zone_of(name)
+
+
+def test_no_more_days_are_listed_than_ten_years_have() -> None:
+    assert len(between("2020-01-01", "2030-01-01", UTC).days()) == 3_653
+    with pytest.raises(BadQuestion, match="has more than 3660 days; ask for a part of it"):
+        between("1970-01-02", "9998-12-31", UTC).days()

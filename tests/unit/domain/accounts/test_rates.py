@@ -94,7 +94,7 @@ def test_pages_without_a_rate_are_told_and_not_given_away() -> None:
         PricedPages("sheets", 6, 100),
         PricedPages("colour", 7, 100),
     )
-    assert bill.unpriced == 3 + 4 + 5
+    assert bill.unpriced == {"total": 3 + 4 + 5}
     assert [one.text for one in bill.amounts()] == ["14.00"]
 
 

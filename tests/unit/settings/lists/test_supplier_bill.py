@@ -36,6 +36,26 @@ def test_semicolons_and_a_counter_of_its_own(tmp_path: Path) -> None:
 
 
 @pytest.mark.parametrize(
+    "text",
+    [
+        f"\ufeff{HEAD}\r\nA1,1,2026-01-01,2,2026-02-01\r\n",
+        f"sep=,\r\n{HEAD}\r\nA1,1,2026-01-01,2,2026-02-01\r\n",
+        f"sep=;\r\n{HEAD}\r\nA1,1,2026-01-01,2,2026-02-01\r\n".replace(",", ";"),
+        f"{HEAD},,\r\nA1,1,2026-01-01,2,2026-02-01,,\r\n,,,,,,\r\n",
+        f"{HEAD};;\r\nA1;1;2026-01-01;2;2026-02-01;;;\r\n;;;;;;\r\n".replace(",", ";"),
+        f"{HEAD}\r\nA1\t1\t2026-01-01\t2\t2026-02-01\r\n".replace(",", "\t"),
+        f'"{HEAD}"\r\n"A1","1","2026-01-01","2","2026-02-01"\r\n'.replace(HEAD, HEAD.replace(",", '","')),
+    ],
+)
+def test_as_spreadsheets_write_it(tmp_path: Path, text: str) -> None:
+    path = tmp_path / "bill.csv"
+    path.write_text(text, encoding="utf-8", newline="")
+    (line,) = read_bill(path, BERLIN)
+    assert (line.serial, line.opening.figure, line.closing.figure) == ("A1", 1, 2)
+    assert line.line == text[: text.index("A1")].count("\n") + 1
+
+
+@pytest.mark.parametrize(
     ("line", "said"),
     [
         ("A1,48.211,2026-01-01,2,2026-02-01", "line 2: opening: is no whole number"),
