@@ -16,7 +16,7 @@ from tests.integration.foreign import COMMUNITY, SERVER, PrinterObjects, Snmpd, 
 from tests.integration.ipp_peers import PRINT_JOB, a_witness, eve_printer
 from tests.integration.meter import a_meter, reading
 from tests.integration.test_meters_jobs import JOB_TABLE, R, general, job_mib, row
-from tests.snmp_agents import PRINTER_OBJECT_ID, Mib, MibAgent, mib_agent, small
+from tests.snmp_agents import PRINTER_OBJECT_ID, MachineClock, Mib, MibAgent, mib_agent, small
 
 # RFC 2708 section 2.2: format 9, a host's name filled with blanks, the number of the job there.
 AN_ID = "9" + "gateway-1".ljust(39) + "00000123"
@@ -97,7 +97,7 @@ async def test_cups_own_printers_job_is_found_by_its_uuid(tmp_path: Path) -> Non
 
 async def uuid_at(target: MeterTarget, uri: str) -> str:
     """As a release server learns it: from the octets that the printer sends, without our decoder."""
-    transport = IppTransport()
+    transport = IppTransport(MachineClock())
     body = question(GET_JOBS, uri, 0x0200, "not-completed", 5, ["job-uuid"])
     posted = await transport.post(target, uri.removeprefix("ipp://").replace("localhost", "127.0.0.1"), body, 5.0)
     await transport.close()

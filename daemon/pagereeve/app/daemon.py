@@ -191,7 +191,7 @@ class App:
         )
         self.counters.remember(await self.store.last_events(), await self.store.newest_us())
         await self._record_site()
-        note_settings(settings, self.clock.wall_us())
+        await self._note_settings(settings)
         self._stack.push_async_callback(self.badge_watcher.finish)
         self._stack.push_async_callback(self.registry.stop)
         self.supervisor.start(
@@ -364,14 +364,17 @@ class App:
             local=self.local_callers,
             change_http=self._change_http,
         )
-        return Reloader(self.settings, parts, self._load, self._reloaded)
+        return Reloader(self.settings, parts, self._load, self._reloaded, self._note_settings)
+
+    async def _note_settings(self, settings: Settings) -> None:
+        """Of thousands of printers it takes a tenth of a second, in which badges would wait."""
+        await asyncio.to_thread(note_settings, settings, self.clock.wall_us())
 
     def _reloaded(self, settings: Settings) -> None:
         restart = relays_to_restart(self.settings, settings)
         if restart:
             log.warning("a relay takes this over when it is restarted", relays=restart, run="pagereeve relay")
         self.settings = settings
-        note_settings(settings, self.clock.wall_us())
         if self.relay_link is not None:
             self.relay_link.change(settings.relays)
 

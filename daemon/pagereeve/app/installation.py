@@ -33,6 +33,8 @@ from pagereeve.telemetry.disk import disk_of, disk_trouble
 from pagereeve.telemetry.file_system import network_trouble
 
 DAY_US: Final = 86_400 * SECOND_US
+# Certificates of authorities: whoever checks one may read it.
+PUBLIC_FILES: Final = frozenset({"ca_file", "ipp_ca_file"})
 # A journal of hours says nothing of months.
 GROWTH_LEAST_US: Final = 2 * DAY_US
 
@@ -89,8 +91,8 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         not_ready=daemon.not_ready,
         notices=daemon.notices,
         daemon_trouble=daemon.trouble,
-        journal_bytes=size_bytes(journal) if journal.exists() else None,
-        wal_bytes=size_bytes(wal_path(journal)),
+        journal_bytes=size_bytes(journal) if _is_there(journal) else None,
+        wal_bytes=size_bytes(wal_path(journal)) if _is_there(journal) else 0,
         printers=len(settings.printers),
         readable=tuple(_readable(_secret_files(settings, journal))),
         relay=_relay(settings),
@@ -181,7 +183,9 @@ def _folder_trouble(folder: Path, *, runs: bool) -> str:
         return "" if os.access(above, os.W_OK | os.X_OK) else f"does not exist, and can't be made in {above}"
     if not folder.is_dir():
         return "is no folder"
-    return "" if os.access(folder, os.R_OK | os.W_OK | os.X_OK) else "can't be written by the user who asks"
+    if not os.access(folder, os.R_OK | os.W_OK | os.X_OK):
+        return "can't be read and written by the user who asks"
+    return ""
 
 
 def _standing(folder: Path) -> Path:
@@ -195,10 +199,18 @@ def _secret_files(settings: Settings, journal: Path) -> list[Path]:
     named.append(settings.http.key_file)
     receivers = (one for _, one in settings.alerts.receivers())
     for one in (*settings.printers, *settings.gateways, *receivers, *settings.http.credentials):
-        secret = [name for name in type(one).model_fields if name.endswith("_file") and name != "ca_file"]
+        secret = [name for name in type(one).model_fields if name.endswith("_file") and name not in PUBLIC_FILES]
         named += [getattr(one, name) for name in secret]
     return list(dict.fromkeys(path for path in named if isinstance(path, Path)))
 
 
 def _readable(paths: Iterable[Path]) -> list[str]:
-    return [str(path) for path in paths if path.exists() and path.stat().st_mode & (stat.S_IROTH | stat.S_IWOTH)]
+    return [str(path) for path in paths if _is_there(path) and path.stat().st_mode & (stat.S_IROTH | stat.S_IWOTH)]
+
+
+def _is_there(path: Path) -> bool:
+    """As far as the user who asks may see: what is in a closed folder nobody else reads either."""
+    try:
+        return path.exists()
+    except PermissionError:
+        return False

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections import Counter
-from collections.abc import Callable, Sequence
+from collections.abc import Awaitable, Callable, Sequence
 from dataclasses import dataclass, field
 from functools import partial
 from typing import Final
@@ -64,7 +64,7 @@ class RunningParts:
 
 @dataclass(slots=True)
 class Reloader:
-    """``settings`` are those in force. ``on_applied`` hears of each change, once it is in force.
+    """``settings`` are those in force. ``on_applied`` hears of each change, once it is in force; ``note`` after that.
 
     One reload at a time; whoever asks while one runs gets one more after it.
     """
@@ -73,6 +73,7 @@ class Reloader:
     parts: RunningParts
     load: LoadSettings | None = None
     on_applied: Callable[[Settings], None] = lambda _: None
+    note: Callable[[Settings], Awaitable[None]] | None = None
     counts: Counter[ReloadOutcome] = field(default_factory=Counter)
     trouble: str = ""
     success_us: int | None = None
@@ -127,6 +128,8 @@ class Reloader:
                 await receiver.close()
             raise
         await self._take_over(plan, facts, receivers)
+        if self.note is not None:
+            await self.note(plan.settings)
 
     async def _recorded(self, plan: ReloadPlan) -> Sequence[Fact]:
         """What matters to the ledger is durable before any of it is in force. Raises JournalUnavailable."""

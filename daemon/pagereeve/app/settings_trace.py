@@ -75,8 +75,8 @@ def _trace(path: Path) -> tuple[int, Mapping[str, str]] | None:
         with path.open("rb") as file:
             body = json.loads(file.read(TRACE_MAX_BYTES))
         return int(body["at_us"]), dict(body["digests"])
-    except (OSError, ValueError, KeyError, TypeError):
-        return None  # of another version, or not ours to read
+    except (OSError, ValueError, KeyError, TypeError, OverflowError, RecursionError):
+        return None  # of another version, damaged, or not ours to read
 
 
 def _digests(settings: Settings) -> Iterator[tuple[str, str]]:

@@ -100,11 +100,11 @@ def refuse_bad_files(settings: Settings, source: str) -> None:
 def _credentials_exist(settings: Settings) -> bool:
     """In the settings, or in the journal; where that can't be read, the start will say it."""
     journal = settings.data_dir / JOURNAL_NAME
-    if settings.http.credentials or not journal.exists():
-        return bool(settings.http.credentials)
+    if settings.http.credentials:
+        return True
     try:
-        return bool(asyncio.run(_stored(journal)))
-    except (CantOpen, JournalUnavailable):
+        return journal.exists() and bool(asyncio.run(_stored(journal)))
+    except (CantOpen, JournalUnavailable, PermissionError):
         return True
 
 

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import asyncio
+import os
 import sys
 from collections.abc import Mapping, Sequence
+from contextlib import nullcontext
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -24,7 +26,7 @@ from pagereeve.queries.readiness import PrinterLook, lacks_of, standing_of
 from pagereeve.reports.cutover import cutover_csv, cutover_json, cutover_tables, summary_text
 from pagereeve.reports.device_import import changes_text, entries
 from pagereeve.settings import BadSettings, PrinterSettings, Problem, Settings, load_settings
-from pagereeve.settings.importing import FOLDER, ImportPlan, plan_import, write_import
+from pagereeve.settings.importing import FOLDER, ImportPlan, only_import, plan_import, write_import
 from pagereeve.settings.suggestions import Known
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.reads import SqlReads
@@ -54,14 +56,15 @@ def import_(
     Exit status 2 if anything is wrong; nothing is then written.
     """
     folder = config.absolute().parent
-    target = folder / (to if to is not None else Path(FOLDER) / f"{file.stem}.toml")
-    plan = plan_import(file, config, target)
-    refuse_bad_files(plan.settings, str(config))
-    say(f"{file} into {target}:")
-    say(changes_text(plan.changes, plan.same, plan.left))
-    site = f"{_count(len(plan.settings.printers), 'printer')}, {_count(len(plan.settings.gateways), 'gateway')}"
-    say(f"The whole site was checked with it: {site}; nothing is wrong.")
-    return _finish(plan, config, dry_run=dry_run, remove=remove)
+    target = folder / os.path.normpath(to if to is not None else Path(FOLDER) / f"{file.stem}.toml")
+    with nullcontext() if dry_run else only_import(config):
+        plan = plan_import(file, config, target)
+        refuse_bad_files(plan.settings, str(config))
+        say(f"{file} into {target}:")
+        say(changes_text(plan.changes, plan.same, plan.left))
+        site = f"{_count(len(plan.settings.printers), 'printer')}, {_count(len(plan.settings.gateways), 'gateway')}"
+        say(f"The whole site was checked with it: {site}; nothing is wrong.")
+        return _finish(plan, config, dry_run=dry_run, remove=remove)
 
 
 def _finish(plan: ImportPlan, config: Path, *, dry_run: bool, remove: bool) -> int:

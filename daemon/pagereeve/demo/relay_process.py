@@ -18,7 +18,17 @@ from pagereeve.settings import Settings
 START_S: Final = 30.0
 STOP_S: Final = 10.0
 LOOK_S: Final = 0.05
-_CODE: Final = "import sys; from pagereeve.cli import main; sys.argv[0] = 'pagereeve'; main()"
+# It ends with the demo, also with one that is killed: the other end of its standard input closes then.
+_CODE: Final = """\
+import os, signal, sys, threading
+from pagereeve.cli import main
+def end_with_the_demo():
+    os.read(0, 1)
+    os.kill(os.getpid(), signal.SIGTERM)
+threading.Thread(target=end_with_the_demo, daemon=True).start()
+sys.argv[0] = 'pagereeve'
+main()
+"""
 
 
 class RelayNotUp(PagereeveError):
@@ -33,7 +43,9 @@ async def relay_process(settings: Settings) -> AsyncIterator[asyncio.subprocess.
     """
     config = settings.data_dir / "relay.toml"
     config.write_text(_toml(settings), encoding="utf-8")
-    process = await asyncio.create_subprocess_exec(sys.executable, "-c", _CODE, "relay", "--config", str(config))
+    process = await asyncio.create_subprocess_exec(
+        sys.executable, "-c", _CODE, "relay", "--config", str(config), stdin=asyncio.subprocess.PIPE
+    )
     try:
         await _up(process, settings.relay_socket_path)
         yield process

@@ -39,7 +39,7 @@ class MeterDoors:
     def __init__(self, snmp: SnmpMeter, clock: Clock, hooks: MeterHooks | None = None) -> None:
         self.snmp = snmp
         self._hooks = hooks or MeterHooks()
-        self._transport = IppTransport()
+        self._transport = IppTransport(clock, snmp.stats)
         self._ipp = IppMeter(clock, self._transport, self._hooks.on_note)
         self._ipp_jobs = IppWitness(clock, self._hooks.on_note, self._transport)
         self._hints: dict[str, tuple[MeterTarget, bool]] = {}

@@ -115,16 +115,24 @@ def assumed_by_model(known: Iterable[UnitStanding]) -> Mapping[str, tuple[str, .
 
 
 def model_offers(known: Iterable[UnitStanding]) -> tuple[ModelOffer, ...]:
-    """What may be taken over from a proven equal. Where proofs of equals disagree, nothing is offered."""
+    """What may be taken over from a proven equal. Where proofs of equals disagree, nothing is offered.
+
+    Printers of one model and wording are compared once: a fleet of one model has thousands.
+    """
     standings = list(known)
-    by_name = {one.printer: one for one in standings}
-    proven = [one for one in standings if one.grade is UnitGrade.PROVEN and one.model]
+    alike: dict[tuple[str, str], list[UnitStanding]] = {}
+    proven: dict[str, list[UnitStanding]] = {}
+    for one in standings:
+        if one.grade is UnitGrade.ASSUMED:
+            alike.setdefault((one.model, one.wording), []).append(one)
+        elif one.grade is UnitGrade.PROVEN and one.model:
+            proven.setdefault(one.model, []).append(one)
     offers: dict[tuple[str, Unit, tuple[str, ...], bool], list[str]] = {}
-    for model, printers in assumed_by_model(standings).items():
-        for printer in printers:
-            by = [one for one in proven if by_name[printer].may_equal(one)]
+    for model in assumed_by_model(standings):
+        for (_, wording), printers in ((place, some) for place, some in alike.items() if place[0] == model):
+            by = [one for one in proven.get(model, ()) if printers[0].may_equal(one)]
             if len({one.unit for one in by}) == 1:
-                described = all(one.wording for one in (by_name[printer], *by))
-                place = (model, by[0].unit, tuple(one.printer for one in by), described)
-                offers.setdefault(place, []).append(printer)
-    return tuple(ModelOffer(*place[:3], tuple(printers), place[3]) for place, printers in offers.items())
+                described = bool(wording) and all(one.wording for one in by)
+                offer = (model, by[0].unit, tuple(one.printer for one in by), described)
+                offers.setdefault(offer, []).extend(one.printer for one in printers)
+    return tuple(ModelOffer(*place[:3], tuple(sorted(printers)), place[3]) for place, printers in offers.items())

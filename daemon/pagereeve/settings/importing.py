@@ -5,13 +5,14 @@ The file's first line says who made it, and the SHA-256 of what follows: one tha
 
 from __future__ import annotations
 
+import fcntl
 import hashlib
 import json
 import os
 import re
 import tempfile
-from collections.abc import Mapping, Sequence
-from contextlib import suppress
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
@@ -36,6 +37,10 @@ _READABLE: Final = 0o666
 
 class NotOurs(PagereeveError):
     """The file to write was written, or edited, by a person."""
+
+
+class CantImport(PagereeveError):
+    """It can't be written now; the text says why. What was there before is still there."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,8 +70,30 @@ class ImportPlan:
         return [one for one in self.changes if one.kind == "removed"]
 
 
+@contextmanager
+def only_import(config: Path) -> Iterator[None]:
+    """From the plan until it is written: two that don't know of one another would make a site that nobody checked.
+
+    Raises CantImport while another one is at it.
+    """
+    folder = os.open(config.absolute().parent, os.O_RDONLY | os.O_DIRECTORY | os.O_CLOEXEC)
+    try:
+        try:
+            fcntl.flock(folder, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            text = "another import into these settings is under way; import again when it has ended"
+            raise CantImport(text) from None
+        except OSError:
+            pass  # NFS locks no folder; what follows is then as safe as a person's editor
+        yield
+    finally:
+        os.close(folder)
+
+
 def plan_import(source: Path, config: Path, target: Path) -> ImportPlan:
-    """The whole site is judged with the list in it. Raises BadSettings with the list's lines, NotOurs."""
+    """The whole site is judged with the list in it. Raises BadSettings with the list's lines, NotOurs, CantImport."""
+    if target.suffix.casefold() == ".csv":
+        raise CantImport(f"{target} would be read as CSV, and an import writes TOML; name it .toml with --to")
     listed = read_devices(source)
     folder = config.absolute().parent
     before = _ours(target)
@@ -176,19 +203,27 @@ def _digest(text: str) -> str:
 
 
 def write_import(plan: ImportPlan, config: Path) -> None:
-    """The file appears whole or not at all, for whoever may read the settings file. Raises OSError."""
-    plan.target.parent.mkdir(exist_ok=True)
-    like = config.stat()
-    handle, name = tempfile.mkstemp(prefix=f".{plan.target.name}.", dir=plan.target.parent)
+    """The file appears whole or not at all, for whoever may read the settings file. Raises CantImport."""
+    try:
+        # Of a link that somebody laid, the file at its end is written.
+        _replace(plan.target.resolve(), plan.text.encode(), config.stat())
+    except OSError as error:
+        why = error.strerror or str(error)
+        raise CantImport(f"{plan.target} can't be written ({why}); nothing was changed") from error
+
+
+def _replace(target: Path, data: bytes, like: os.stat_result) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    handle, name = tempfile.mkstemp(prefix=".import-", dir=target.parent)
     try:
         with os.fdopen(handle, "wb") as file:
             os.fchmod(file.fileno(), like.st_mode & _READABLE)
             with suppress(PermissionError):  # only root gives files away; who else writes settings owns them
                 os.fchown(file.fileno(), like.st_uid, like.st_gid)
-            file.write(plan.text.encode())
+            file.write(data)
             file.flush()
             os.fsync(file.fileno())
-        Path(name).replace(plan.target)
+        Path(name).replace(target)
     except BaseException:
         Path(name).unlink(missing_ok=True)
         raise

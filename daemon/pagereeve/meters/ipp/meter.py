@@ -10,9 +10,10 @@ from typing import Final
 
 from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.meters.ipp.counters import NUMBERS, TEXTS, Shown, shown_in
+from pagereeve.meters.ipp.ended import IppEnded
 from pagereeve.meters.ipp.message import answer_of, printer_question
 from pagereeve.meters.ipp.peer import IppPeer
-from pagereeve.meters.ipp.transport import IppEnded, IppTransport
+from pagereeve.meters.ipp.transport import IppTransport
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.meter import MeterTarget
 

@@ -7,8 +7,9 @@ from dataclasses import dataclass
 from typing import Final
 
 from pagereeve.domain.facts.reading import SilenceReason
+from pagereeve.meters.ipp.ended import IppEnded
 from pagereeve.meters.ipp.message import BadIpp, IppAnswer
-from pagereeve.meters.ipp.transport import IppEnded, IppTransport, in_figures
+from pagereeve.meters.ipp.transport import IppTransport
 from pagereeve.ports.meter import MeterTarget
 
 # RFC 8011 section 4.4.1 has /ipp/print; the others are those that printers are known to have.
@@ -46,7 +47,7 @@ class IppPeer:
         Raises IppEnded.
         """
         port = self.target.ipp_port or 0
-        host = await in_figures(self.target.host, port)
+        host = await transport.in_figures(self.target.host, port, wait_s)
         for _ in range(len(PATHS) + len(VERSIONS)):
             self.place = f"{host}:{port}{PATHS[self.path]}"
             body = question(f"{self.scheme}://{self.place}", VERSIONS[self.version])
@@ -65,7 +66,11 @@ class IppPeer:
         raise IppEnded(SilenceReason.WRONG_RESPONDER, f"{host}:{port} answered at none of {', '.join(PATHS)}")
 
     async def _answer(self, transport: IppTransport, body: bytes, decode: Decode, wait_s: float) -> IppAnswer | None:
-        posted = await transport.post(self.target, self.place, body, wait_s)
+        try:
+            posted = await transport.post(self.target, self.place, body, wait_s)
+        except IppEnded:
+            transport.look_up_again(self.target.host, self.target.ipp_port or 0)
+            raise
         self._know(posted.fingerprint)
         try:
             return None if posted.body is None else decode(posted.body)

@@ -6,32 +6,33 @@ outside their network: without a fingerprint or an authority the connection is e
 
 from __future__ import annotations
 
-import asyncio
 import hashlib
 import socket
 import ssl
 from dataclasses import dataclass
+from http.cookiejar import CookieJar, DefaultCookiePolicy
 from pathlib import Path
 from typing import Any, Final
 
 import httpx2
 
 from pagereeve.domain.facts.reading import SilenceReason
-from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.meters.ipp.bounded import BoundedTransport
+from pagereeve.meters.ipp.ended import IppEnded
 from pagereeve.meters.ipp.message import ANSWER_BYTES_MAX
+from pagereeve.meters.snmp.address import NameNotFound, Resolver
+from pagereeve.meters.snmp.stats import MeterStats
+from pagereeve.ports.clock import Clock
 from pagereeve.ports.meter import IppTls, MeterTarget
 
 NOT_FOUND, UPGRADE_REQUIRED = 404, 426
 # HTTP's own words for one who is not let in (RFC 9110 section 15.5).
 NOT_ADMITTED: Final = frozenset({401, 403, 407})
-
-
-class IppEnded(PagereeveError):
-    """Why there is no answer over IPP; ``reason`` is that of a meter that is read so."""
-
-    def __init__(self, reason: SilenceReason, text: str) -> None:
-        super().__init__(text)
-        self.reason = reason
+# A printer has one of its counters and one of its jobs under way; those that never answer must leave room for others.
+CONNECTIONS_MAX: Final = 8_192
+IDLE_MAX: Final = 16
+# Pieces of a chunked answer (RFC 9112 section 7.1): each costs a turn of its own, however small it is.
+PIECES_MAX: Final = 4_096
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +46,22 @@ class Posted:
 class IppTransport:
     """Connections to printers, kept for a while; one pool for each way in which certificates are checked."""
 
-    def __init__(self) -> None:
+    def __init__(self, clock: Clock, stats: MeterStats | None = None) -> None:
         self._clients: dict[Path | None, httpx2.AsyncClient] = {}
+        self._resolver = Resolver(clock, stats or MeterStats())
+
+    async def in_figures(self, host: str, port: int, wait_s: float) -> str:
+        """The host's address: some printers refuse a Host that they don't know, and none a number. Raises IppEnded."""
+        try:
+            address = await self._resolver.resolve(host, port, wait_s)
+        except NameNotFound as error:
+            raise IppEnded(SilenceReason.NAME_NOT_FOUND, str(error)) from error
+        shown = str(address.key[0])
+        return f"[{shown}]" if address.family is socket.AF_INET6 else shown
+
+    def look_up_again(self, host: str, port: int) -> None:
+        """At that address nobody answers."""
+        self._resolver.forget(host, port)
 
     async def post(self, target: MeterTarget, place: str, body: bytes, wait_s: float) -> Posted:
         """``place`` is host, port and path; each step of it has ``wait_s``. IPP's own status comes with HTTP's 200
@@ -72,18 +87,28 @@ class IppTransport:
                 return Posted(await _whole(response, place), fingerprint)
         except (httpx2.TransportError, ssl.SSLError) as error:
             raise _explained(error, place, tls) from error
+        except (httpx2.InvalidURL, UnicodeError) as error:
+            raise IppEnded(SilenceReason.MALFORMED, f"{place} answered what is no HTTP: {error}") from error
 
     async def close(self) -> None:
+        await self._resolver.close()
         for client in self._clients.values():
             await client.aclose()
 
     def _client(self, ca_file: Path | None) -> httpx2.AsyncClient:
-        """Proxies and other settings of the environment are not used, and redirects not followed."""
+        """Proxies and other settings of the environment are not used, redirects not followed, and cookies not kept:
+        printers behind one gateway share its host, and would be sent one another's.
+        """
         if ca_file not in self._clients:
-            limits = httpx2.Limits(max_connections=32, max_keepalive_connections=16, keepalive_expiry=30)
+            limits = httpx2.Limits(
+                max_connections=CONNECTIONS_MAX, max_keepalive_connections=IDLE_MAX, keepalive_expiry=30
+            )
             headers = {"content-type": "application/ipp", "accept-encoding": "identity", "user-agent": "pagereeve"}
             self._clients[ca_file] = httpx2.AsyncClient(
-                verify=_context(ca_file), limits=limits, trust_env=False, headers=headers
+                transport=BoundedTransport(verify=_context(ca_file), limits=limits, trust_env=False),
+                trust_env=False,
+                headers=headers,
+                cookies=CookieJar(DefaultCookiePolicy(allowed_domains=())),
             )
         return self._clients[ca_file]
 
@@ -115,9 +140,11 @@ def _checked(response: httpx2.Response, place: str, tls: IppTls) -> str:
 
 
 async def _whole(response: httpx2.Response, place: str) -> bytes:
-    data = b""
+    data, pieces = b"", 0
     async for chunk in response.aiter_raw():
-        data += chunk
+        data, pieces = data + chunk, pieces + 1
+        if pieces > PIECES_MAX:
+            raise IppEnded(SilenceReason.MALFORMED, f"{place} answered in more than {PIECES_MAX} pieces")
         if len(data) > ANSWER_BYTES_MAX:
             raise IppEnded(SilenceReason.MALFORMED, f"{place} answered more than {ANSWER_BYTES_MAX} octets")
     return data
@@ -174,14 +201,3 @@ def _tls_ended(error: ssl.SSLError, place: str) -> IppEnded:
         text = f"{place} speaks no TLS of version 1.2 or later; update its firmware, or leave ipp_tls out"
         return IppEnded(SilenceReason.NOT_ADMITTED, text)
     return IppEnded(SilenceReason.MALFORMED, f"TLS with {place} failed: {error.reason or error}")
-
-
-async def in_figures(host: str, port: int) -> str:
-    """The host's address: some printers refuse a Host that they don't know, and none a number. Raises IppEnded."""
-    try:
-        found = await asyncio.get_running_loop().getaddrinfo(host, port, type=socket.SOCK_STREAM)
-    except OSError as error:
-        text = f"the name {host} leads to no address: {error.strerror or error}"
-        raise IppEnded(SilenceReason.NAME_NOT_FOUND, text) from error
-    family, *_, address = found[0]
-    return f"[{address[0]}]" if family is socket.AF_INET6 else str(address[0])

@@ -9,10 +9,11 @@ from functools import partial
 from typing import Final
 
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.meters.ipp.ended import IppEnded
 from pagereeve.meters.ipp.jobs import LISTED_MAX, NAMES, UUID, IppJobs
 from pagereeve.meters.ipp.message import GET_JOBS, IppAnswer, answer_of, question
 from pagereeve.meters.ipp.peer import IppPeer
-from pagereeve.meters.ipp.transport import IppEnded, IppTransport
+from pagereeve.meters.ipp.transport import IppTransport
 from pagereeve.meters.job_names import job_uuids
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.jobs import JobsLook
@@ -47,7 +48,7 @@ class IppWitness:
         self._clock = clock
         self._note = note
         self._doors: dict[str, _Door] = {}
-        self._transport = transport or IppTransport()
+        self._transport = transport or IppTransport(clock)
 
     async def look(
         self, target: MeterTarget, timeout_s: float, *, busy: bool, names: Sequence[str] = ()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shlex
 from collections.abc import Iterator
 from typing import Final
 
@@ -20,7 +21,10 @@ AHEAD_US: Final = 120 * SECOND_US
 def storage(seen: InstallationState) -> Iterator[Complaint]:
     if seen.data_dir_trouble:
         what = f"The data folder {seen.data_dir} {seen.data_dir_trouble}."
-        do = "Create it, and give it to the user that the daemon runs as (chown, chmod 700)."
+        do = (
+            "It must be there and belong to the user that the daemon runs as (chown, chmod 700); ask as root or as "
+            "that user."
+        )
         yield Complaint("critical", what, "Nothing can be stored there.", do)
     elif seen.disk_trouble:
         why = "When it is full, the daemon stores nothing more and refuses events."
@@ -39,11 +43,12 @@ def storage(seen: InstallationState) -> Iterator[Complaint]:
         yield Complaint("critical", f"{visible(seen.journal_trouble)}.", "Without it no command can show anything.", do)
     if seen.wal_bytes > seen.wal_limit_bytes:
         limit_mib = seen.wal_limit_bytes // MIB
+        fuser = shlex.join(["fuser", f"{seen.data_dir}/journal.sqlite"])
         yield Complaint(
             "warning",
             f"The journal's write-ahead file takes {seen.wal_bytes // MIB} MiB, the limit is {limit_mib}.",
             "A process reads the journal for too long, so the daemon can't truncate it; it may fill the disk.",
-            f"Find that process (fuser {seen.data_dir}/journal.sqlite) and end it; the daemon then truncates the file.",
+            f"Find that process ({fuser}) and end it; the daemon then truncates the file.",
         )
 
 
@@ -68,7 +73,7 @@ def secrets(seen: InstallationState) -> Iterator[Complaint]:
             f"Every user of this machine can read {some(seen.readable)}.",
             "With the badge key and the journal, somebody can compute badge numbers. With a token or another secret, "
             "anybody can send events in the owner's name.",
-            f"chmod o= {' '.join(seen.readable[:NAMED_MAX])}",
+            f"chmod o= {shlex.join(seen.readable[:NAMED_MAX])}",
         )
 
 

@@ -31,7 +31,8 @@ def _parted(complaints: Sequence[Complaint]) -> tuple[list[Complaint], list[Comp
 
 
 def _looked_at(seen: InstallationState) -> str:
-    size = "none yet" if seen.journal_bytes is None else f"{seen.journal_bytes / MIB:.1f} MiB"
+    none = "not to be seen" if seen.data_dir_trouble else "none yet"
+    size = none if seen.journal_bytes is None else f"{seen.journal_bytes / MIB:.1f} MiB"
     printers = "1 printer" if seen.printers == 1 else f"{seen.printers} printers"
     free = "" if seen.disk_free_bytes is None else f", {seen.disk_free_bytes / MIB / 1024:.1f} GiB free on its disk"
     if free and seen.disk_lasts_days is not None:

@@ -6,7 +6,9 @@ Cells are parted by semicolons, commas or tabs, in UTF-8 with or without a byte 
 
 from __future__ import annotations
 
+import io
 import os
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +22,7 @@ from pagereeve.settings.text_file import PROBLEMS_MAX, text_of
 
 KNOWN: Final = (*COLUMNS, *MORE_COLUMNS)
 DELIMITERS: Final = ";,\t"
+_SEPARATOR: Final = re.compile(rf"sep=([{DELIMITERS}])\s*$", re.IGNORECASE)
 DEVICES_MAX: Final = 100_000
 # A list goes from hand to hand: what it may hold is where a secret is, and never the secret.
 SECRET_COLUMNS: Final = frozenset({"community", "auth_password", "priv_password"})
@@ -45,10 +48,11 @@ class DeviceList:
 def read_devices(path: Path) -> DeviceList:
     """Raises BadSettings with all that is wrong with the list as a list; settings are judged with the whole site."""
     text = text_of(path, "it is the list to import")
-    lines = csv_lines(path, text, _delimiter(text.partition("\n")[0]))
-    head = next(lines, (1, []))[1]
+    before, delimiter = _above_head(text)
+    lines = (one for one in csv_lines(path, text, delimiter) if one[0] > before)
+    head_line, head = next(lines, (1, []))
     names = [_name(one) for one in head]
-    _refuse_bad_head(path, names)
+    _refuse_bad_head(path, names, f"line {head_line}")
     problems: list[Problem] = []
     printers: list[dict[str, Any]] = []
     numbers: list[int] = []
@@ -71,24 +75,30 @@ def read_devices(path: Path) -> DeviceList:
     return DeviceList(printers, numbers, list(gateways.values()), left)
 
 
-def _delimiter(head_line: str) -> str:
-    return max(DELIMITERS, key=head_line.count)
+def _above_head(text: str) -> tuple[int, str]:
+    """How many lines stand above the head, empty ones or the ``sep=;`` of spreadsheets; what parts cells."""
+    for above, line in enumerate(io.StringIO(text, newline=None)):
+        if said := _SEPARATOR.match(line):
+            return above + 1, said[1]
+        if line.strip(f"{DELIMITERS} \r\n"):
+            return above, max(DELIMITERS, key=line.count)
+    return 0, DELIMITERS[0]
 
 
 def _name(head: str) -> str:
     return head.casefold().replace(" ", "_").replace("-", "_")
 
 
-def _refuse_bad_head(path: Path, names: Sequence[str]) -> None:
+def _refuse_bad_head(path: Path, names: Sequence[str], where: str) -> None:
     twice = sorted({name for name in names if name in KNOWN and names.count(name) > 1})
-    problems = [Problem("line 1", f"names the column {name} more than once") for name in twice]
+    problems = [Problem(where, f"names the column {name} more than once") for name in twice]
     for name in COLUMNS:
         if name not in names:
             others = [one for one in names if one and one not in KNOWN]
-            problems.append(Problem("line 1", f"the head names no column {name}{nearest(name, others)}"))
+            problems.append(Problem(where, f"the head names no column {name}{nearest(name, others)}"))
     for name in sorted(SECRET_COLUMNS & set(names)):
         text = f"{name} is a secret; put it into a file, and name that in a column {name}_file"
-        problems.append(Problem("line 1", text))
+        problems.append(Problem(where, text))
     if problems:
         raise BadSettings(str(path), problems)
 
