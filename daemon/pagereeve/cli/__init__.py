@@ -28,6 +28,7 @@ COMMANDS: Final = (
         "totals:totals",
         "Pages per person, cost centre, printer, day or release: released, counted, charged; exports.",
     ),
+    ("releases", "releases:releases", "What was released, a line each: claim, count, charge, verdict, grade."),
     ("explain", "explain:explain", "The whole chain of evidence for a release, in order."),
     ("findings", "findings:app", "List problems with their evidence; record their cause."),
     ("alerts", "alerts:app", "List alerts and undelivered messages; send a test message."),
