@@ -29,6 +29,11 @@ COMMANDS: Final = (
         "Pages per person, cost centre, printer, day or release: released, counted, charged; exports.",
     ),
     ("releases", "releases:releases", "What was released, a line each: claim, count, charge, verdict, grade."),
+    (
+        "statement",
+        "statement:statement",
+        "The statement of a person, a cost centre or a printer for a period: to print, as JSON, or a table.",
+    ),
     ("explain", "explain:explain", "The whole chain of evidence for a release, in order."),
     ("findings", "findings:app", "List problems with their evidence; record their cause."),
     ("alerts", "alerts:app", "List alerts and undelivered messages; send a test message."),

@@ -63,6 +63,13 @@ async def costs_of(reads: Reads, period: Period, by: CostsBy, rates: Rates, clas
     return CostsAnswer(period, by, tuple(sorted(lines.values(), key=lambda one: one.who)))
 
 
+async def add_cost(held: Reads, bill: Bill, charge: Charge, rates: Rates, price_class: str) -> None:
+    """Add what one charge costs; its ticket is read only where a price asks for it."""
+    if charge.charged and charge.channel in rates.priced_channels():
+        ticket = await _ticket_of(held, charge) if rates.asks_for_tickets else NO_TICKET
+        rates.charge(bill, _pages(charge, ticket, price_class))
+
+
 async def _centres(held: Reads) -> CostCentres:
     centres = CostCentres()
     async for stored in held.facts(""):

@@ -60,12 +60,12 @@ def costs_json(answer: CostsAnswer) -> dict[str, Any]:
             {
                 answer.by.replace("-", "_"): line.who or None,
                 "pages": dict(sorted(line.pages.items())),
-                "amounts": [_amount_json(one) for one in line.bill.amounts()],
+                "amounts": [amount_json(one) for one in line.bill.amounts()],
                 "unpriced_pages": line.bill.unpriced,
             }
             for line in answer.lines
         ],
-        "totals": [_amount_json(one) for one in answer.totals()],
+        "totals": [amount_json(one) for one in answer.totals()],
         "unpriced_pages": answer.unpriced,
     }
 
@@ -84,7 +84,7 @@ def _cells(amount: Amount | None) -> list[Value | Decimal]:
     return [amount.currency, Decimal(amount.text), amount.minor, amount.remainder]
 
 
-def _amount_json(one: Amount) -> dict[str, Any]:
+def amount_json(one: Amount) -> dict[str, Any]:
     return {
         "currency": one.currency,
         "amount": one.text,
