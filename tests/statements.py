@@ -24,16 +24,17 @@ def late(notice: Fact, at_s: float) -> Fact:
     return replace(notice, origin=replace(notice.origin, received_us=at(at_s)))
 
 
-def month(owners: Sequence[str] = ("anise", HOSTILE), days: int = 28) -> list[Fact]:
+def month(owners: Sequence[str] = ("anise", HOSTILE), days: int = 28, more: int = 0) -> list[Fact]:
     """From 1 November on, a release of 2 to 8 pages a day, by the owners by turns.
 
     The meter shows one page more each fifth day, two fewer each seventh, and two pages that nobody released each
     third. The notices of the second one came hours late; within the eighteenth the meter went back by 500.
+    ``more``: so many pages that the meter shows besides with each release.
     """
-    return list(_month(owners, days))
+    return list(_month(owners, days, more))
 
 
-def _month(owners: Sequence[str], days: int) -> Iterator[Fact]:
+def _month(owners: Sequence[str], days: int, more: int) -> Iterator[Fact]:
     first_s = -24 * DAY_S
     yield policy(first_s - 3600)
     yield assigned(owners[0], "00042", 0)
@@ -48,7 +49,7 @@ def _month(owners: Sequence[str], days: int) -> Iterator[Fact]:
         ]
         yield from (late(one, begin_s + 9_000) for one in notices) if nth == 1 else notices
         yield reading(begin_s - 3, begin_s - 2, total)
-        total += pages + (nth % 5 == 4) - 2 * (nth % 7 == 6) - 500 * (nth == 17)
+        total += pages + more + (nth % 5 == 4) - 2 * (nth % 7 == 6) - 500 * (nth == 17)
         yield reading(begin_s + 2 * pages, begin_s + 2 * pages + 300, total, count=100)
         total += 2 * (nth % 3 == 2)
         yield reading(begin_s + 7_200, begin_s + DAY_S - 60, total, count=400)

@@ -1,8 +1,10 @@
-"""``pagereeve statement`` on a journal on disk: files, exit statuses, and thousands of releases."""
+"""``pagereeve statement`` and ``losses`` on a journal on disk: files, exit statuses, and thousands of releases."""
 
 from __future__ import annotations
 
 import asyncio
+import csv
+import io
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -103,3 +105,19 @@ def test_thousands_of_releases_are_one_statement_that_says_what_was_not_looked_u
     assert "5000 releases:" in page
     assert page.count("<tr>") > 5_000
     assert "Late notices were looked up for a part of these releases alone" in page
+
+
+def test_losses_are_the_house_lines_of_totals(config: Path, capfd: pytest.CaptureFixture[str]) -> None:
+    period = ("--config", str(config), "--period", "2026-11", "--format")
+    assert status_of(["losses", *period, "json"]) == 0
+    lost = json.loads(capfd.readouterr().out)
+    assert status_of(["totals", *period, "json"]) == 0
+    house = {one["account"]: one["pages"] for one in json.loads(capfd.readouterr().out)["house"]}
+    (line,) = lost["lines"]
+    assert {account: pages for account, pages in line["accounts"].items() if pages} == house
+    assert (lost["before"], lost["seal"]["size"] > 0) == (None, True)
+    assert status_of(["losses", *period, "csv"]) == 0
+    rows = list(csv.DictReader(io.StringIO(capfd.readouterr().out, newline="")))
+    assert sum(int(row["pages"]) for row in rows) == sum(house.values())
+    assert status_of(["losses", *period, "table", "--by", "cause"]) == 0
+    assert "what would help, the dearest first" in capfd.readouterr().out

@@ -44,6 +44,7 @@ COMMANDS: Final = (
         "supplier_bill:supplier_bill",
         "Check a supplier's statement of meters against the readings.",
     ),
+    ("losses", "losses:losses", "Pages for which nobody pays, by printer and cause, and what would help."),
     ("facts", "facts:facts", "Write the journal's facts as NDJSON, one fact a line."),
     ("project", "project:project", "Compute ledger, findings and totals from a file of facts, without a daemon."),
     ("prove", "prove:prove", "Prove printers, stage by stage, with test pages if wanted."),
