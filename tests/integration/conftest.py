@@ -49,6 +49,8 @@ ON_ONE_LOOP = {
     "test_upgrade.py": "the database",
     "test_readme.py": "processes of their own",
     "test_reads_contract.py": "the database",
+    "test_releases.py": "the database",
+    "test_statement_command.py": "the commands choose their loop",
     "test_replay.py": "the database, and processes of their own",
     "test_service_manager.py": "processes of their own",
     "test_statement_costs.py": "the database",

@@ -28,6 +28,7 @@ from pagereeve.ports.erasing import Erasure
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE
+from pagereeve.ports.releases import ReleaseFilter
 from pagereeve.ports.store import Store
 from pagereeve.store.sql.tables import metadata
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -146,6 +147,10 @@ CALLS: Final[dict[str, Call]] = {
     "segments": Call(lambda journal: journal.segments(PRINTER)),
     "charges": Call(lambda journal: _all(journal.charges(NOON_US, NOON_US + 600 * SECOND_US))),
     "charges_of": Call(lambda journal: journal.charges_of("release-7")),
+    "releases_page": Call(
+        lambda journal: journal.releases_page(ReleaseFilter(PRINTER, frozenset({"owner-1"})), 10),
+        looks_at=SIZE.printers * SIZE.segments,
+    ),
     "stretches": Call(lambda journal: journal.stretches(PRINTER, NOON_US, NOON_US + 600 * SECOND_US)),
     "postings": Call(lambda journal: _all(journal.postings(NOON_US, NOON_US + 600 * SECOND_US))),
     "findings": Call(lambda journal: journal.findings(only_open=True)),

@@ -16,7 +16,7 @@ from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.queries.costs import CostsAnswer, CostsBy, costs_of
-from pagereeve.reports.costs import costs_csv, costs_json, costs_table, pages_text
+from pagereeve.reports.costs import channel_pages_text, costs_csv, costs_json, costs_table
 from pagereeve.reports.exports.csv_file import CsvForm, DecimalSign, Delimiter, Locale
 from pagereeve.reports.totals import period_line
 from pagereeve.settings import load_settings
@@ -62,7 +62,7 @@ def costs(
     answer = asyncio.run(read())
     _write(answer, asked, format_, CsvForm.of(locale, delimiter, decimal))
     if answer.unpriced:
-        told = pages_text(answer.unpriced)
+        told = channel_pages_text(answer.unpriced)
         complain(f"pages without a price: {told}; no rate card held when they were released, or no price fits them")
     return 1 if answer.unpriced else 0
 

@@ -14,6 +14,7 @@ from pagereeve.ports.findings import FindingCount, FindingFilter, FindingsPage, 
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.outbox import Kept, Queue
 from pagereeve.ports.queries import Growth
+from pagereeve.ports.releases import ReleaseFilter, ReleasePlace, ReleasesPage
 from pagereeve.ports.seal import SealReads
 
 
@@ -79,6 +80,12 @@ class Reads(SealReads, Protocol):
     def charges(self, from_us: int, to_us: int) -> AsyncIterator[Charge]: ...
 
     async def charges_of(self, release: str) -> Sequence[Charge]: ...
+
+    async def releases_page(self, wanted: ReleaseFilter, limit: int, after: ReleasePlace | None = None) -> ReleasesPage:
+        """At most ``limit`` charges, and never more than ports.releases.PAGE_MAX, behind the page ``after``. So many
+        as ports.releases.LOOKED_AT_MAX are looked at: a page may be short, or empty, although more follow.
+        """
+        ...
 
     async def charge_totals(self, by: ChargesBy, from_us: int, to_us: int) -> Sequence[Total]:
         """As domain.accounts.period_sums.charge_totals."""

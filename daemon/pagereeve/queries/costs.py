@@ -78,6 +78,13 @@ async def _batches(held: Reads, period: Period, channels: Collection[str]) -> As
     yield batch
 
 
+async def add_cost(held: Reads, bill: Bill, charge: Charge, rates: Rates, price_class: str) -> None:
+    """Add what one charge costs; its ticket is read only where a price asks for it."""
+    if charge.charged and charge.channel in rates.priced_channels():
+        tickets = await _tickets_of(held, [charge]) if rates.asks_for_tickets else {}
+        rates.charge(bill, _pages(charge, tickets.get(_start_of(charge), NO_TICKET), price_class))
+
+
 async def _centres(held: Reads) -> CostCentres:
     centres = CostCentres()
     async for stored in held.facts(""):

@@ -23,6 +23,8 @@ from pagereeve.queries.release_evidence import Evidence
 LATE_US: Final = 60 * SECOND_US
 LATE_SHOWN_MAX: Final = 10
 FACTS_MAX: Final = 50_000
+NOT_KNOWN: Final = "not known"
+"""In the place of a verdict: the release was not in the ledger yet."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -158,5 +160,5 @@ def _sorted(received: Counter[str]) -> tuple[tuple[str, int], ...]:
 def _verdict(charges: Iterable[Charge]) -> str:
     known = list(charges)
     if not known:
-        return "not known"
+        return NOT_KNOWN
     return "not closed" if known[0].verdict is None else known[0].verdict.value

@@ -33,7 +33,9 @@ def costs_table(answer: CostsAnswer) -> Table:
         table.add_column(heading, justify="right")
     for line in answer.lines:
         for amount, unpriced in _rows(line.bill.amounts(), line.bill.unpriced):
-            table.add_row(plain(line.who or NONE_SHOWN), pages_text(line.pages), *_amount(amount), _unpriced(unpriced))
+            table.add_row(
+                plain(line.who or NONE_SHOWN), channel_pages_text(line.pages), *_amount(amount), _unpriced(unpriced)
+            )
     for amount, unpriced in _rows(answer.totals(), answer.unpriced):
         table.add_row("TOTAL", "", *_amount(amount), _unpriced(unpriced))
     return table
@@ -67,17 +69,17 @@ def costs_json(answer: CostsAnswer) -> dict[str, Any]:
             {
                 answer.by.replace("-", "_"): line.who or None,
                 "pages": dict(sorted(line.pages.items())),
-                "amounts": [_amount_json(one) for one in line.bill.amounts()],
+                "amounts": [amount_json(one) for one in line.bill.amounts()],
                 "unpriced_pages": dict(sorted(line.bill.unpriced.items())),
             }
             for line in answer.lines
         ],
-        "totals": [_amount_json(one) for one in answer.totals()],
+        "totals": [amount_json(one) for one in answer.totals()],
         "unpriced_pages": answer.unpriced,
     }
 
 
-def pages_text(pages: Mapping[str, int]) -> str:
+def channel_pages_text(pages: Mapping[str, int]) -> str:
     return ", ".join(f"{number} {channel}" for channel, number in sorted(pages.items()))
 
 
@@ -88,7 +90,7 @@ def _rows(
 
 
 def _unpriced(channel: tuple[str, int] | None) -> str:
-    return "" if channel is None else pages_text(dict([channel]))
+    return "" if channel is None else channel_pages_text(dict([channel]))
 
 
 def _amount(amount: Amount | None) -> tuple[str, str, str]:
@@ -101,7 +103,7 @@ def _cells(amount: Amount | None) -> list[Value | Decimal]:
     return [amount.currency, Decimal(amount.text), amount.minor, amount.remainder]
 
 
-def _amount_json(one: Amount) -> dict[str, Any]:
+def amount_json(one: Amount) -> dict[str, Any]:
     return {
         "currency": one.currency,
         "amount": one.text,

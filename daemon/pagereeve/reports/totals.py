@@ -41,12 +41,12 @@ PRINTS_CONSERVED: Final = "prints only"
 def total_json(by: ExportBy, line: Total) -> dict[str, Any]:
     return {
         by.replace("-", "_"): line.who or None,
-        **_figures_json(line),
+        **figures_json(line),
         **({"also_written": list(line.also_written)} if by == "person" else {}),
     }
 
 
-def _figures_json(line: Total) -> dict[str, Any]:
+def figures_json(line: Total) -> dict[str, Any]:
     return {
         "channel": line.channel,
         "unit": line.unit or None,
@@ -71,7 +71,7 @@ def house_json(by: ExportBy, row: ExportRow) -> dict[str, Any]:
 def total_row_json(row: ExportRow) -> dict[str, Any]:
     """``pages``: what the meters counted; the rest is the sum of people's rows."""
     figures = Total("", row.channel, row.unit) if row.figures is None else row.figures
-    return {"account": row.account, **_figures_json(figures), "pages": row.pages}
+    return {"account": row.account, **figures_json(figures), "pages": row.pages}
 
 
 def spelling_lines(lines: Iterable[Total]) -> list[str]:

@@ -33,6 +33,10 @@ class CostCentres:
         index = bisect_right(moves, at_us, key=lambda move: move[0])
         return moves[index - 1][1] if index else NOBODY_SAID
 
+    def members(self, centre: str) -> frozenset[str]:
+        """Keys of the owners (facts.owners) that belonged to it at any time."""
+        return frozenset(key for key, moves in self._known.items() if any(name == centre for _, name in moves))
+
     def moves_us(self, from_us: int, to_us: int) -> list[int]:
         """The instants inside (from_us, to_us) at which anybody moved, in order."""
         known = {at_us for moves in self._known.values() for at_us, _ in moves}

@@ -13,6 +13,8 @@ from pagereeve.domain.ledger import SEVERITIES, Charge, Finding, Posting, Releas
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.ports.findings import PAGE_MAX, FindingCount, FindingFilter, FindingsPage, Place
+from pagereeve.ports.releases import LOOKED_AT_MAX, ReleaseFilter, ReleasePlace, ReleasesPage, place_of
+from pagereeve.ports.releases import PAGE_MAX as RELEASES_MAX
 from pagereeve.store.memory.outbox import MemoryOutbox
 from pagereeve.store.records.batch import Replacement
 from pagereeve.store.records.encoding import canonical_text
@@ -83,6 +85,17 @@ class MemoryLedger(MemoryOutbox):
     async def charges_of(self, release: str) -> Sequence[Charge]:
         known = [charge for segment in self._all() for charge in segment.charges if charge.release.release == release]
         return sorted(known, key=lambda one: one.started_us)
+
+    async def releases_page(self, wanted: ReleaseFilter, limit: int, after: ReleasePlace | None = None) -> ReleasesPage:
+        size = max(1, min(limit, RELEASES_MAX))
+        known = [charge for segment in self._all() for charge in segment.charges]
+        started = [one for one in known if wanted.from_us <= one.started_us < wanted.to_us]
+        behind = [one for one in started if after is None or place_of(one) < after]
+        looked_at = sorted(behind, key=place_of, reverse=True)[:LOOKED_AT_MAX]
+        found = [one for one in looked_at if wanted.holds(one)]
+        if len(found) > size:
+            return ReleasesPage(found[:size], place_of(found[size - 1]))
+        return ReleasesPage(found, None if len(looked_at) < LOOKED_AT_MAX else place_of(looked_at[-1]))
 
     async def stretches(self, printer: str, from_us: int, to_us: int) -> Sequence[Stretch]:
         known = [stretch for segment in self._segments.get(printer, ()) for stretch in segment.stretches]

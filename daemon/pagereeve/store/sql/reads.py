@@ -11,11 +11,14 @@ from pagereeve.store.sql.finding_reads import FindingReads
 from pagereeve.store.sql.key_checks import KeyCheckReads
 from pagereeve.store.sql.outbox_reads import OutboxReads
 from pagereeve.store.sql.period_reads import PeriodReads
+from pagereeve.store.sql.release_reads import ReleaseReads
 from pagereeve.store.sql.seal_reads import SealReads
 from pagereeve.store.sql.snapshots import Reader
 
 
-class StoreReads(FactReads, FindingReads, PeriodReads, OutboxReads, KeyCheckReads, CredentialReads, SealReads):
+class StoreReads(
+    FactReads, FindingReads, PeriodReads, ReleaseReads, OutboxReads, KeyCheckReads, CredentialReads, SealReads
+):
     """Implements ports.reads.Reads. Raises JournalUnavailable where reading fails."""
 
     def __init__(self, reader: Reader) -> None:
