@@ -218,6 +218,7 @@ CALLS: Final[dict[str, Call]] = {
     "close_period": Call(_close_period),
     "closed_periods": Call(SqlJournal.closed_periods),
     "frozen_rows": Call(_frozen_rows),
+    "timeline_heads": Call(SqlJournal.timeline_heads, looks_at=2 * SIZE.printers),
     "first_pages_us": Call(SqlJournal.first_pages_us),
     "rewrite": Call(SqlJournal.rewrite),
     "seal_head": Call(SqlJournal.seal_head),

@@ -90,6 +90,7 @@ TOPICS: Final = {
     "relay": "badge lines, and what stops when what is stopped",
     "prove": "a new installation, with real pages",
     "totals": "released, counted, charged; what people say of a finding",
+    "accounts": "closing a period, and what came later",
     "alerts": "who is told of what, and how to verify a message",
     "operate": "change settings, watch over it, the clock, the journal's files",
     "backup": "backup, restore, a standby",

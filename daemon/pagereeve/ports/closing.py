@@ -64,6 +64,10 @@ class ClosedReads(Protocol):
         """In the order in which they were frozen. Raises NotClosed at the end where they are not what was frozen."""
         ...
 
+    async def timeline_heads(self) -> Sequence[tuple[str, int]]:
+        """Each timeline with facts ("" is the site) and the number of its last, in order of their names."""
+        ...
+
     async def first_pages_us(self) -> int | None:
         """The first instant by which any pages belong to a period; None without any."""
         ...

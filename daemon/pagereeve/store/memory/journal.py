@@ -181,6 +181,9 @@ class MemoryJournal(MemoryClosed, MemorySeal):
         closed = self._erase_frozen(erasure.owner, erasure.name) if eraser.facts else ()
         return ErasureOutcome(len(eraser.facts), printers, len(badges), shared, closed)
 
+    async def timeline_heads(self) -> Sequence[tuple[str, int]]:
+        return [(printer, facts[-1].seq) for printer, facts in sorted(self._said.items()) if facts]
+
     async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow]) -> ClosedPeriod:
         """ports.closing.PeriodCloser."""
         packer = await packed_rows(rows)

@@ -7,7 +7,7 @@ import zlib
 from collections.abc import AsyncIterator, Sequence
 from typing import Any, Final
 
-from sqlalchemy import Connection, Row, bindparam, delete, func, insert, select, update
+from sqlalchemy import Connection, Row, Select, bindparam, delete, func, insert, select, update
 
 from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.ports.closing import CLOSED_MAX, ClosedPeriod, Closing, NotClosed
@@ -25,6 +25,19 @@ _CLEAN: Final = (
     .values(body=bindparam("now_body"))
 )
 _BROKEN: Final = (ValueError, KeyError, TypeError, AttributeError, OSError, EOFError, zlib.error)
+
+
+def _heads() -> Select[Any]:
+    """A step down an index for each timeline, and one for its last fact."""
+    table = schema.fact.c
+    first = select(func.min(table.printer).label("name")).cte("timelines", recursive=True)
+    step = select(func.min(table.printer)).where(table.printer > first.c.name).scalar_subquery()
+    names = first.union_all(select(step).where(first.c.name.is_not(None)))
+    last = select(func.max(table.seq)).where(table.printer == names.c.name).scalar_subquery()
+    return select(names.c.name, last.label("seq"))
+
+
+_HEADS: Final = _heads()
 
 
 class ClosedPeriodReads:
@@ -52,6 +65,9 @@ class ClosedPeriodReads:
             number += 1
         if (unpacker.rows, unpacker.sha256) != (closed.rows, closed.sha256_now):
             raise _not_as_frozen(closed.name)
+
+    async def timeline_heads(self) -> Sequence[tuple[str, int]]:
+        return [(row.name, row.seq) for row in await self._reader.rows(_HEADS) if row.name is not None]
 
     async def first_pages_us(self) -> int | None:
         started = await self._reader.first(select(func.min(schema.charge.c.started_us)))
