@@ -7,6 +7,7 @@ from collections.abc import AsyncIterator
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
+from zoneinfo import ZoneInfo
 
 import pytest
 
@@ -19,9 +20,11 @@ from pagereeve.domain.accounts.frozen import (
     FrozenLine,
     FrozenRow,
 )
+from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import EdgeStretch, PrinterAccounts
 from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.ports.closing import Closing, NotClosed
+from pagereeve.queries.closed_periods import closed_as
 from pagereeve.store.memory.journal import MemoryJournal
 from pagereeve.store.records.frozen_rows import PART_ROWS
 from pagereeve.store.sqlite.files import JOURNAL_NAME
@@ -132,5 +135,26 @@ async def test_rows_that_were_changed_past_the_guard_are_not_given_out_as_the_fr
         [closed] = await journal.closed_periods()
         with pytest.raises(NotClosed, match="not those that were frozen"):
             [row async for row in journal.frozen_rows(closed)]
+    finally:
+        await journal.close()
+
+
+@pytest.mark.parametrize("column", ["sha256", "erased_sha256", "closed_us"])
+async def test_a_row_that_says_something_else_than_the_sealed_fact_is_not_believed(
+    closed_journal: Path, column: str
+) -> None:
+    with closing(sqlite3.connect(closed_journal)) as connection:
+        for name in ("closed_period_no_update", "closed_period_erased"):
+            connection.execute(f"DROP TRIGGER {name}")
+        connection.execute(f"UPDATE closed_period SET {column} = '7'")
+        connection.commit()
+    journal = await SqlJournal.open(closed_journal, SystemClock())
+    try:
+        asked = Period("autumn", ZoneInfo("UTC"), NOON_US, NOON_US + 100)
+        if column == "closed_us":
+            assert await closed_as(journal, asked) is not None, "a fact may get another date"
+            return
+        with pytest.raises(NotClosed, match="not closed as the fact of its close says"):
+            await closed_as(journal, asked)
     finally:
         await journal.close()

@@ -20,9 +20,11 @@ from pagereeve.domain.accounts.frozen import FrozenCharge, FrozenEdge, FrozenHou
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, PrinterAccounts
 from pagereeve.domain.accounts.totals import By, Total, Totals
+from pagereeve.domain.facts.closed import PeriodClosed
+from pagereeve.domain.facts.facts import Erased
 from pagereeve.domain.ledger import Charge, account_kind
 from pagereeve.domain.values.bad_question import BadQuestion
-from pagereeve.ports.closing import ClosedPeriod
+from pagereeve.ports.closing import ClosedPeriod, NotClosed
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
 from pagereeve.queries.closing import detailed_rows
@@ -30,13 +32,44 @@ from pagereeve.queries.exports import Export, with_totals
 
 
 async def closed_as(reads: Reads, period: Period) -> ClosedPeriod | None:
-    """The closed period that is asked for: of that name and zone, or of the same instants."""
+    """The closed period that is asked for: of that name and zone, or of the same instants. Raises NotClosed where it is
+    not what its fact says.
+    """
     for one in await reads.closed_periods():
         known = one.closing
         named = known.name == period.name and known.zone == period.zone.key
         if named or (known.from_us, known.to_us, known.zone) == (period.from_us, period.to_us, period.zone.key):
+            await require_as_sealed(reads, one)
             return one
     return None
+
+
+async def require_as_sealed(reads: Reads, closed: ClosedPeriod) -> None:
+    """What the table of closed periods says must be what the sealed fact says; names are erased by an erasure alone.
+
+    Raises NotClosed.
+    """
+    fact, fact_seq, erased_seq = None, 0, 0
+    async for stored in reads.facts(""):
+        if isinstance(stored.fact, PeriodClosed) and stored.fact.name == closed.name:
+            fact, fact_seq = stored.fact, stored.seq
+        elif isinstance(stored.fact, Erased):
+            erased_seq = max(erased_seq, stored.seq)
+    unexplained = bool(closed.erased_sha256) and erased_seq < fact_seq
+    if fact is None or unexplained or _said_of(closed) != _said_by(fact):
+        raise NotClosed(
+            f"{closed.name} is not closed as the fact of its close says: the journal is damaged or was changed; "
+            "pagereeve verify shows what, a backup holds what was"
+        )
+
+
+def _said_of(closed: ClosedPeriod) -> tuple[str | int, ...]:
+    one = closed.closing
+    return (one.zone, one.database, one.from_us, one.to_us, one.size, one.head, closed.rows, closed.sha256)
+
+
+def _said_by(fact: PeriodClosed) -> tuple[str | int, ...]:
+    return (fact.zone, fact.database, fact.from_us, fact.to_us, fact.size, fact.head, fact.rows, fact.sha256)
 
 
 async def closed_named(reads: Reads, name: str) -> ClosedPeriod:
@@ -161,6 +194,7 @@ def _accounts_of_day(rows: Iterable[FrozenHouse]) -> list[PrinterAccounts]:
 
 async def adjustments_to(held: Reads, closed: ClosedPeriod) -> list[Adjustment]:
     """What the ledger says of the closed period today, less what was frozen; ``held`` is of one moment."""
+    await require_as_sealed(held, closed)
     difference = Difference()
     async for row in held.frozen_rows(closed):
         difference.add_frozen(row)
