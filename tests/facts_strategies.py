@@ -7,6 +7,7 @@ from typing import get_args
 
 from hypothesis import strategies as st
 
+from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.events import BADGE_PRESENTED, NAME_MAX, PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED
 from pagereeve.domain.facts.facts import (
     Action,
@@ -353,6 +354,14 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
         by=texts(),
         facts=FIGURES,
         digest=texts(),
+        printer=st.just(""),
+    ),
+    st.builds(
+        PeriodClosed,
+        at_us=INSTANTS_US,
+        **dict.fromkeys(("name", "zone", "database", "by", "reason", "journal", "head", "sha256"), texts()),
+        **dict.fromkeys(("from_us", "to_us"), INSTANTS_US),
+        **dict.fromkeys(("size", "version", "rows"), FIGURES),
         printer=st.just(""),
     ),
     st.builds(BadgePolicySet, at_us=INSTANTS_US, policy=BADGE_POLICIES, printer=st.just("")),

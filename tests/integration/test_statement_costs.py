@@ -21,9 +21,11 @@ import pytest
 from sqlalchemy import Engine, event
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.domain.accounts.frozen import FrozenHead, FrozenRow
 from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.telling import compose
 from pagereeve.domain.facts.facts import Redated
+from pagereeve.ports.closing import ClosedPeriod, Closing
 from pagereeve.ports.erasing import Erasure
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -131,6 +133,19 @@ async def _told(journal: SqlJournal) -> None:
     journal.waiting_since_us()
 
 
+async def _close_period(journal: SqlJournal) -> ClosedPeriod:
+    async def rows() -> AsyncIterator[FrozenRow]:
+        yield FrozenHead(PRINTER, 7)
+
+    closing = Closing("first", "UTC", "2026a", *SPAN_US, LATE_US, "warden", "", "j-1", 7, "ab", 1)
+    return await journal.close_period(closing, rows())
+
+
+async def _frozen_rows(journal: SqlJournal) -> None:
+    closed = await _close_period(journal)
+    assert await _all(journal.frozen_rows(closed)) == [FrozenHead(PRINTER, 7)]
+
+
 CALLS: Final[dict[str, Call]] = {
     "append": Call(_append),
     "append_together": Call(_append_together),
@@ -206,6 +221,11 @@ CALLS: Final[dict[str, Call]] = {
             "conflict": "likewise",
         },
     ),
+    "close_period": Call(_close_period),
+    "closed_periods": Call(SqlJournal.closed_periods),
+    "frozen_rows": Call(_frozen_rows),
+    "timeline_heads": Call(SqlJournal.timeline_heads, looks_at=2 * SIZE.printers),
+    "first_pages_us": Call(SqlJournal.first_pages_us),
     "rewrite": Call(SqlJournal.rewrite),
     "seal_head": Call(SqlJournal.seal_head),
     "last_position": Call(SqlJournal.last_position),
@@ -232,6 +252,7 @@ BOUNDED: Final = {
     "message": "a queue holds a bounded number",
     "receiver": "as many as settings name",
     "alert": "few stand",
+    "closed_period": "one for each period that was closed (ports.closing.CLOSED_MAX)",
     "credential": "a thousand at most (ports.credentials.STORED_MAX)",
 }
 SILENT: Final = {"checkpoint", "file_troubles", "rewrite", "damaged", "health", "look", "trouble", "waiting_since_us"}

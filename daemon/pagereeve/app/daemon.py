@@ -17,6 +17,7 @@ from pagereeve.app.alerting import Alerting
 from pagereeve.app.badge_key import badge_key
 from pagereeve.app.clock_keeper import ClockKeeper
 from pagereeve.app.clocks import SystemEntropy
+from pagereeve.app.closing import closer
 from pagereeve.app.credential_keeper import CredentialKeeper
 from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.dating_on import Corrected
@@ -342,7 +343,8 @@ class App:
     def _open_local_door(self) -> None:
         pages = status_pages(self.telemetry, self.telemetry)
         events = LocalDoor.events_of(self.settings, self.intake, self.clock)
-        app = LocalApp(self.local_callers, events, pages, self.clock_keeper.keep_word, events.stats)
+        close = closer(self.store, self.settings, self.clock.now_us)
+        app = LocalApp(self.local_callers, events, pages, self.clock_keeper.keep_word, close, events.stats)
         door = LocalDoor(self.settings, app, partial(self._trouble, LOCAL_FEED))
         door.start()
         self._stack.push_async_callback(door.stop)

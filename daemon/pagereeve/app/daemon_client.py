@@ -24,6 +24,7 @@ from pagereeve.feeds.local.socket_file import path_problem
 from pagereeve.settings import HostPort
 
 ANSWER_S: Final = 15.0
+CLOSING_S: Final = 600.0
 ANSWER_MAX_BYTES: Final = 2**20
 _HEADERS: Final = {"user-agent": "pagereeve", "accept-encoding": "identity"}
 # An address of all interfaces is asked on loopback.
@@ -114,11 +115,25 @@ def agree_clock(local: Path) -> str:
     return str(_said(local, paths.CLOCK_AGREEMENT).members().get("agreed", ""))
 
 
-def _said(local: Path, path: str, headers: Mapping[str, str] | None = None, body: bytes = b"") -> _Answer:
+def ask_to_close(local: Path, request: Mapping[str, Any]) -> Mapping[str, Any]:
+    """The period that was closed; its rows may take minutes. Raises NoDaemon, NotTaken."""
+    headers = {"content-type": "application/json"}
+    body = json.dumps(request).encode()
+    return _said(local, paths.CLOSED_PERIODS, headers, body, answer_s=CLOSING_S).members()
+
+
+def _said(
+    local: Path,
+    path: str,
+    headers: Mapping[str, str] | None = None,
+    body: bytes = b"",
+    *,
+    answer_s: float = ANSWER_S,
+) -> _Answer:
     if problem := path_problem(local):
         raise NotTaken(f"{local}: {problem}")
     try:
-        answer = _exchange("POST", path, headers, body, local=local)
+        answer = _exchange("POST", path, headers, body, local=local, answer_s=answer_s)
     except _Refused as error:
         raise NoDaemon(f"nobody listens at {local}") from error
     except _Closed as error:
@@ -154,15 +169,16 @@ def _exchange(
     *,
     local: Path | None = None,
     at: str = "http://localhost",
+    answer_s: float = ANSWER_S,
 ) -> _Answer:
     """Proxies and other settings of the environment are not used, redirects not followed. Raises _NoAnswer."""
-    ends_s = time.monotonic() + ANSWER_S
+    ends_s = time.monotonic() + answer_s
     if local is not None:
         _require_open(local)
     try:
         with (
             httpx2.HTTPTransport(verify=False, trust_env=False, uds=None if local is None else str(local)) as way,
-            httpx2.Client(transport=way, trust_env=False, timeout=ANSWER_S, headers=_HEADERS) as client,
+            httpx2.Client(transport=way, trust_env=False, timeout=answer_s, headers=_HEADERS) as client,
             client.stream(method, f"{at}{path}", headers=headers, content=body) as response,
         ):
             return _Answer(response.status_code, _bounded(response, ends_s))

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from collections.abc import Callable
 from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Final
 
+from pagereeve.app.closing import ClosePeriod
 from pagereeve.domain.credentials.callers import Act, Caller
+from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import to_text
 from pagereeve.feeds.admission import ConnectionLimits
 from pagereeve.feeds.http.answers import (
@@ -32,7 +36,9 @@ from pagereeve.feeds.local.socket_file import SocketFile
 from pagereeve.feeds.refusals import Refusal
 from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.clock import Clock
+from pagereeve.ports.closing import NotClosed
 from pagereeve.ports.intake import Intake
+from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.settings import Settings
 
 FEED: Final = "local"
@@ -42,6 +48,8 @@ CONNECTIONS: Final = ConnectionLimits(
 )
 REQUESTS_MAX: Final = 64
 RETRY_AFTER_S: Final = 5
+BODY_MAX_BYTES: Final = 8_192
+BODY_S: Final = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,13 +57,14 @@ class LocalApp:
     """The ASGI application of the local socket. ``agree`` keeps a person's word that the clock is right.
 
     ``agree`` gets who says it and returns the instant that it is said of (microseconds since 1970); it may block, and
-    raises OSError where the word can't be kept.
+    raises OSError where the word can't be kept. ``close`` closes a period.
     """
 
     callers: LocalCallers
     events: AsgiApp
     pages: AsgiApp
     agree: Callable[[str], int]
+    close: ClosePeriod
     stats: FeedStats
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -69,6 +78,9 @@ class LocalApp:
             if path == paths.CLOCK_AGREEMENT:
                 await send_answer(await self._agreed(scope["method"], caller), send)
                 return
+            if path == paths.CLOSED_PERIODS:
+                await send_answer(await self._closed(scope["method"], caller, receive), send)
+                return
             if path not in paths.HEALTH:
                 _require(caller, "read", path)
         except Refusal as refusal:
@@ -78,8 +90,7 @@ class LocalApp:
         await self.pages(known, receive, send)
 
     async def _agreed(self, method: str, caller: Caller) -> HttpAnswer:
-        if method != "POST":
-            raise Refusal("wrong-method", "method", f"{method[:20]} is not served here; send POST")
+        _require_post(method)
         _require(caller, "administer", paths.CLOCK_AGREEMENT)
         try:
             at_us = await asyncio.to_thread(self.agree, caller.name)
@@ -87,6 +98,40 @@ class LocalApp:
             why = f"can't be kept ({error.strerror}); say it again once the data folder can be written"
             raise Refusal("journal-unavailable", "clock", why) from None
         return HttpAnswer(HTTPStatus.OK, {"by": caller.name, "agreed": to_text(at_us)})
+
+    async def _closed(self, method: str, caller: Caller, receive: Receive) -> HttpAnswer:
+        _require_post(method)
+        _require(caller, "decide", paths.CLOSED_PERIODS)
+        body = await _body(receive)
+        try:
+            return HttpAnswer(HTTPStatus.OK, dict(await self.close(json.loads(body), caller.name)))
+        except JournalUnavailable as error:
+            raise Refusal("journal-unavailable", "journal", str(error)) from None
+        except NotClosed as error:
+            return HttpAnswer(HTTPStatus.CONFLICT, {"detail": str(error)}, is_problem=True)
+        except (ValueError, BadFact, BadQuestion) as error:
+            raise Refusal("bad-json", "body", f"is no request to close a period: {error}") from None
+
+
+def _require_post(method: str) -> None:
+    if method != "POST":
+        raise Refusal("wrong-method", "method", f"{method[:20]} is not served here; send POST")
+
+
+async def _body(receive: Receive) -> bytes:
+    """Raises Refusal for one that is larger than any request to close a period, or late."""
+    body, more = b"", True
+    try:
+        async with asyncio.timeout(BODY_S):
+            while more:
+                message = await receive()
+                body += message.get("body", b"")
+                more = message["type"] == "http.request" and message.get("more_body", False)
+                if len(body) > BODY_MAX_BYTES:
+                    raise Refusal("too-large", "body", f"is larger than {BODY_MAX_BYTES} bytes")
+    except TimeoutError:
+        raise Refusal("too-slow", "body", f"was not complete after {BODY_S:g} s; send it again") from None
+    return body
 
 
 def _require(caller: Caller, act: Act, path: str) -> None:

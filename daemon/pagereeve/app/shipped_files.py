@@ -90,6 +90,7 @@ TOPICS: Final = {
     "relay": "if nobody can print; what stops when what is stopped",
     "prove": "test pages at a new printer; the list before a cutover",
     "totals": "released, counted, charged; exports, prices, a supplier's bill, findings",
+    "accounts": "closing a period, and what came later",
     "alerts": "who is told of what, and how to verify a message",
     "operate": "settings, many printers, health, log, sizes, what is kept, IPv6, the clock",
     "backup": "backup, restore, a standby",

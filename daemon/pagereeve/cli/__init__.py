@@ -39,6 +39,9 @@ COMMANDS: Final = (
     ("alerts", "alerts:app", "List alerts and undelivered messages; send a test message."),
     ("ledger", "ledger:ledger", "The postings as plain-text double entry (beancount syntax)."),
     ("costs", "costs:costs", "What charged pages cost, by the rate cards of the settings."),
+    ("close", "close:close", "Close a period: freeze its rows; what comes later is an adjustment."),
+    ("closed", "closed:closed", "List closed periods: by whom, when, head of the journal, rows, SHA-256."),
+    ("changed", "changed:changed", "Adjustments to closed periods: what came later, and what each corrects."),
     (
         "supplier-bill",
         "supplier_bill:supplier_bill",

@@ -46,4 +46,6 @@ def erase(
     say(f"Erased from {amount(facts, 'fact')}, with {amount(badges, 'badge')}; {done.name} stands in their place.")
     if shared := done.outcome.shared_badges:
         say(f"{amount(shared, 'badge')} had other owners too at some time: kept.")
+    if closed := done.outcome.closed:
+        say(f"In closed periods the name alone differs from now on, pages do not: {', '.join(closed)}.")
     say(REMAINS)

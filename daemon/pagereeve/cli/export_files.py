@@ -15,13 +15,16 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from pagereeve.app.zone_database import zone_database
-from pagereeve.cli.output import is_replaced, output_file
+from pagereeve.cli.output import complain, is_replaced, output_file
 from pagereeve.cli.site import Site
 from pagereeve.domain.accounts.export_rows import ExportBy, ExportRow
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.closed_periods import closed_as, closed_export
 from pagereeve.queries.exports import Export, export_of
+from pagereeve.reports.closing import made_of_line
 from pagereeve.reports.exports.account import Account, Made
 from pagereeve.reports.exports.columns import Column, columns_of
 from pagereeve.reports.exports.csv_file import CsvFile, CsvForm
@@ -60,9 +63,8 @@ async def write_export(reads: Reads, wanted: Wanted, site: Site) -> Export:
         raise BadQuestion("--output", f"is needed: {wanted.format} is nothing for a terminal")
     columns = columns_of(wanted.by, wanted.period.zone)
     async with reads.snapshot() as held:
-        export = await export_of(held, wanted.period, wanted.by)
-        database = zone_database(wanted.period.zone.key)
-        made = Made(wanted.period, wanted.by, export.seal, database, site.zone_from)
+        closed = await closed_as(held, wanted.period)
+        export, made = await _made(held, wanted, site) if closed is None else await _made_of(held, wanted, closed)
         with ExitStack() as files:
             # It is opened first, so that the rows do not appear where it can't.
             sidecar = _sidecar(wanted, files)
@@ -74,6 +76,20 @@ async def write_export(reads: Reads, wanted: Wanted, site: Site) -> Export:
                 body["columns"] = {one.name: one.about for one in columns}
                 sidecar.write(json.dumps(body, indent=2, ensure_ascii=False).encode() + b"\n")
     return export
+
+
+async def _made(held: Reads, wanted: Wanted, site: Site) -> tuple[Export, Made]:
+    export = await export_of(held, wanted.period, wanted.by)
+    database = zone_database(wanted.period.zone.key)
+    return export, Made(wanted.period, wanted.by, export.seal, database, site.zone_from)
+
+
+async def _made_of(held: Reads, wanted: Wanted, closed: ClosedPeriod) -> tuple[Export, Made]:
+    """Of the frozen rows alone."""
+    export = await closed_export(held, closed, wanted.by)
+    made = Made(export.period, wanted.by, export.seal, closed.closing.database, "close", closed)
+    complain(made_of_line(closed, export.period.zone))
+    return export, made
 
 
 async def _write_rows(writer: RowFile, export: Export) -> tuple[int, Account]:

@@ -19,8 +19,11 @@ from pagereeve.domain.accounts.export_rows import ExportBy
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.totals import By
 from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.ports.reads import Reads
+from pagereeve.queries.closed_periods import closed_as, closed_lines, period_of_closed, seal_head_of
 from pagereeve.queries.totals import TotalsAnswer, totals_of
 from pagereeve.queries.units import UnitStanding, units_of
+from pagereeve.reports.closing import made_of_line
 from pagereeve.reports.exports.csv_file import CsvForm, DecimalSign, Delimiter, Locale
 from pagereeve.reports.seal import head_line
 from pagereeve.reports.totals import answer_tables, period_line, spelling_lines
@@ -113,4 +116,16 @@ async def _totals(
     config: Path, data_dir: Path | None, period: Period, by: By
 ) -> tuple[TotalsAnswer, Sequence[UnitStanding]]:
     async with open_reads(config, data_dir) as reads:
-        return await totals_of(reads, period, by), await units_of(reads)
+        return await _answer(reads, period, by), await units_of(reads)
+
+
+async def _answer(reads: Reads, period: Period, by: By) -> TotalsAnswer:
+    """Of a closed period what was frozen."""
+    async with reads.snapshot() as held:
+        closed = await closed_as(held, period)
+        if closed is None:
+            return await totals_of(held, period, by)
+        lines, accounts = await closed_lines(held, closed, by)
+        frozen = period_of_closed(closed)
+        complain(made_of_line(closed, frozen.zone))
+        return TotalsAnswer(frozen, by, tuple(lines), accounts, seal_head_of(closed))

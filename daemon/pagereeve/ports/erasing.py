@@ -20,13 +20,14 @@ class Erasure:
 @dataclass(frozen=True, slots=True)
 class ErasureOutcome:
     """In how many facts something was erased, and whose timelines these are ("" is the site). ``shared_badges`` were
-    others' too at another time, and stay.
+    others' too at another time, and stay. ``closed``: the closed periods in whose rows the name stood.
     """
 
     facts: int
     printers: Sequence[str]
     badges: int
     shared_badges: int
+    closed: Sequence[str] = ()
 
 
 class Erasing(Protocol):

@@ -10,6 +10,7 @@ from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.facts.facts import Fact, PlateauRead, PrinterNoted, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
+from pagereeve.ports.closing import ClosedReads
 from pagereeve.ports.findings import FindingCount, FindingFilter, FindingsPage, Place
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.outbox import Kept, Queue
@@ -18,7 +19,7 @@ from pagereeve.ports.releases import ReleaseFilter, ReleasePlace, ReleasesPage
 from pagereeve.ports.seal import SealReads
 
 
-class Reads(SealReads, Protocol):
+class Reads(SealReads, ClosedReads, Protocol):
     """As ports.journal, ports.ledger, ports.outbox, ports.queries and ports.store say of methods of the same names."""
 
     def snapshot(self) -> AbstractAsyncContextManager[Reads]:

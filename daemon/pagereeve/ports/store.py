@@ -6,6 +6,7 @@ from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
 from pagereeve.domain.facts.facts import Fact, Redated
+from pagereeve.ports.closing import ClosedReads, PeriodCloser
 from pagereeve.ports.erasing import Erasing
 from pagereeve.ports.journal import Journal, OpenRun, Receipt, StoredFact
 from pagereeve.ports.key_checks import KeyChecks
@@ -99,6 +100,8 @@ class Store(
     Outbox,
     KeyChecks,
     SealReads,
+    ClosedReads,
+    PeriodCloser,
     Protocol,
 ):
     """All of it, for the composition alone."""

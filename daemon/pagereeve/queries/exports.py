@@ -49,10 +49,10 @@ async def export_of(held: Reads, period: Period, by: ExportBy) -> Export:
         rows = _of_releases(held, period, accounts)
     else:
         rows = _of_lines(await lines_of(held, period, by, by_printer), accounts, by)
-    return Export(period, by, accounts, await held.seal_head(), steps, adding, _with_totals(rows, adding))
+    return Export(period, by, accounts, await held.seal_head(), steps, adding, with_totals(rows, adding))
 
 
-async def _with_totals(rows: AsyncIterator[ExportRow], adding: Adding) -> AsyncIterator[ExportRow]:
+async def with_totals(rows: AsyncIterator[ExportRow], adding: Adding) -> AsyncIterator[ExportRow]:
     async for row in rows:
         yield adding.add(row)
     for row in adding.totals():

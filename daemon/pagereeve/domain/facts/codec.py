@@ -6,6 +6,7 @@ from dataclasses import fields as dataclass_fields
 from dataclasses import replace
 from typing import Any, Final, get_args
 
+from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.events import data_of, event_of
 from pagereeve.domain.facts.facts import (
     UNIT_RELEASES_MAX,
@@ -236,6 +237,24 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Member("by", TEXT),
         Member("facts", FIGURE),
         Member("digest", TEXT),
+        outside=_OF_SITE,
+    ),
+    "period-closed": Codec(
+        PeriodClosed,
+        _AT,
+        Member("name", TEXT),
+        Member("zone", TEXT),
+        Member("database", TEXT),
+        Member("from_us", INSTANT, "from"),
+        Member("to_us", INSTANT, "to"),
+        Member("by", TEXT),
+        Member("reason", TEXT, default=""),
+        Member("journal", TEXT),
+        Member("size", FIGURE),
+        Member("head", TEXT),
+        Member("version", FIGURE),
+        Member("rows", FIGURE),
+        Member("sha256", TEXT),
         outside=_OF_SITE,
     ),
     "conflict": Codec(

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
+from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.facts.reading import Plateau, Silence, Unit
@@ -458,12 +459,14 @@ Fact = (
     | ReceiverChanged
     | GatewayChecked
     | Erased
+    | PeriodClosed
     | FactDamaged
 )
 
 # A union written in place would be built again at each call.
 _DATED: Final = (
     *(PolicySet, SettleLearned, ReleaseAnswered, Assigned, Registered, Bound, BadgePolicySet, Redated, Erased),
+    PeriodClosed,
 )
 
 

@@ -17,6 +17,7 @@ PERSONAL: Final[Mapping[str, Sequence[str]]] = {
     "bound": ("badge", "owner"),
     "redated": ("by", "reason"),
     "erased": ("by",),
+    "period-closed": ("by", "reason"),
     # A digest of what a sender claimed, without salt: whoever guesses the rest can try names.
     "conflict": ("digest", "id"),
 }

@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import Final
 
+from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.codec import fact_bytes
 from pagereeve.domain.facts.facts import (
     BadgePolicySet,
@@ -52,7 +53,7 @@ _RECEIVED: Final = (
     *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
     *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted, ReceiverChanged, GatewayChecked),
 )
-_SAID: Final = (PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet, Erased)
+_SAID: Final = (PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet, Erased, PeriodClosed)
 _READ: Final = (PlateauRead, ReadFailed)
 _SHOWN: Final = (*_READ, JobCounted)
 

@@ -12,11 +12,13 @@ from typing import Any, Final, Literal
 from pagereeve.domain.accounts.export_rows import ExportBy
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod
+from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.seal import SealHead
+from pagereeve.reports.closing import closed_json
 from pagereeve.reports.seal import head_json
 from pagereeve.reports.totals import accounts_json, edge_json, period_json
 
-ZoneFrom = Literal["option", "settings", "default"]
+ZoneFrom = Literal["option", "settings", "default", "close"]
 
 LINES: Final = {
     "meter_start": "the meter's figure at the last cut before the period began; empty: no stretch has it",
@@ -35,7 +37,7 @@ LINES: Final = {
 @dataclass(frozen=True, slots=True)
 class Made:
     """What an export was made from: ``seal`` is the head of the journal, None where nothing is in it; ``database`` the
-    version of the time zone database.
+    version of the time zone database. Of a closed period all are those of its close: the same file is made again.
     """
 
     period: Period
@@ -43,13 +45,19 @@ class Made:
     seal: SealHead | None
     database: str
     zone_from: ZoneFrom
+    closed: ClosedPeriod | None = None
 
     def body(self) -> dict[str, Any]:
-        return {
+        members = {
             "period": period_json(self.period) | {"zone_from": self.zone_from, "zone_database": self.database},
             "by": self.by,
             "seal": None if self.seal is None else head_json(self.seal),
         }
+        if self.closed is not None:
+            one = self.closed.closing
+            members["seal"] = {"origin": one.journal, "size": one.size, "head": one.head}
+            members["closed"] = closed_json(self.closed)
+        return members
 
 
 @dataclass(frozen=True, slots=True)

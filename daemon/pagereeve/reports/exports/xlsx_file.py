@@ -7,7 +7,7 @@ formula, no date, no lost zero), and a figure is a number.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from typing import BinaryIO, Final
 
 from xlsxwriter import Workbook
@@ -18,6 +18,7 @@ from pagereeve.domain.accounts.export_rows import ExportRow
 from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.accounts.printer_accounts import EdgeStretch
 from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.domain.values.instants import EPOCH
 from pagereeve.domain.values.plain_text import refused_character
 from pagereeve.domain.values.visible import visible
 from pagereeve.reports.exports.account import LINES, Account, Made
@@ -32,6 +33,7 @@ TEXT_MAX: Final = 32_767
 _NO_CHARACTERS: Final = frozenset("\ufffe\uffff")
 _NARROW, _WIDE, _WIDEST = 11, 26, 100
 _EDGES: Final = ("printer", "channel", "unit", "opens", "closes", "counted", "of the period")
+_ZONE_FROM: Final = {"default": "no zone is set", "close": "the close of the period"}
 # The same rows are the same file, whenever it is made.
 _CREATED: Final = datetime(2000, 1, 1, tzinfo=UTC)
 
@@ -44,7 +46,7 @@ class XlsxFile:
         _refuse_too_many(expected)
         self._made, self._columns, self._row = made, columns, 1
         self._book = Workbook(file, {"constant_memory": True})
-        self._book.set_properties({"title": "Pagereeve", "created": _CREATED})
+        self._book.set_properties({"title": "Pagereeve", "created": _created(made)})
         self._text = self._book.add_format({"num_format": "@"})
         self._whole = self._book.add_format({"num_format": "0"})
         self._head = self._book.add_format({"bold": True, "bottom": 1, "text_wrap": True, "valign": "top"})
@@ -94,10 +96,14 @@ class XlsxFile:
         made = self._made
         said: list[tuple[str, Value]] = [
             ("period", period_line(made.period)),
-            ("zone from", {"default": "no zone is set"}.get(made.zone_from, made.zone_from)),
+            (
+                "zone from",
+                {"default": "no zone is set", "close": "the close of the period"}.get(made.zone_from, made.zone_from),
+            ),
             ("time zone database", made.database),
             ("journal", None if made.seal is None else made.seal.origin),
             ("head of the journal", None if made.seal is None else head_text(made.seal)),
+            *_closed(made),
             ("adds up", "NO" if account.differences else "yes"),
         ]
         said += [(f"difference in {channel}", pages) for (channel, _), pages in account.differences.items()]
@@ -138,6 +144,25 @@ class XlsxFile:
         for row, (name, about) in enumerate(told, start=1):
             sheet.write_string(row, 0, name)
             sheet.write_string(row, 1, about)
+
+
+def _created(made: Made) -> datetime:
+    return _CREATED if made.closed is None else EPOCH + timedelta(microseconds=made.closed.closing.at_us)
+
+
+def _closed(made: Made) -> list[tuple[str, Value]]:
+    if made.closed is None:
+        return []
+    one = made.closed
+    known: list[tuple[str, Value]] = [
+        ("closed", local_text(one.closing.at_us, made.period.zone)),
+        ("closed by", one.closing.by),
+        ("closed despite", one.closing.reason or None),
+        ("frozen rows", one.rows),
+        ("SHA-256 of the frozen rows", one.sha256),
+        ("the same since names were erased", one.erased_sha256 or None),
+    ]
+    return [(name, value) for name, value in known if value is not None]
 
 
 def _refuse_too_many(rows: int) -> None:

@@ -10,6 +10,7 @@ from copy import copy
 from dataclasses import replace
 from typing import TypeVar
 
+from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.domain.facts.facts import (
     JOURNAL_SOURCE,
     Erased,
@@ -24,11 +25,12 @@ from pagereeve.domain.facts.facts import (
 from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, concerned, dated_by, redated_run
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.seal.erasure import erasure_digest
+from pagereeve.ports.closing import ClosedPeriod, Closing
 from pagereeve.ports.erasing import Erasure, ErasureOutcome
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
-from pagereeve.store.memory.ledger import MemoryLedger
+from pagereeve.store.memory.closed import MemoryClosed
 from pagereeve.store.memory.seal import MemorySeal, Row
 from pagereeve.store.records.batch import Batch, First, KeptAside, Numbered, Replacement
 from pagereeve.store.records.erasing import ErasedRow, Eraser, own_badges
@@ -43,6 +45,7 @@ from pagereeve.store.records.fact_record import (
     open_body,
     run_of,
 )
+from pagereeve.store.records.frozen_rows import closed_fact, packed_rows
 from pagereeve.store.records.requests import (
     Post,
     StoreRequest,
@@ -64,11 +67,11 @@ from pagereeve.store.sql.fact_reads import (
 Answer = TypeVar("Answer")
 
 
-class MemoryJournal(MemoryLedger, MemorySeal):
+class MemoryJournal(MemoryClosed, MemorySeal):
     """``unavailable``: set it to a reason, and nothing can be stored until it is empty again."""
 
     def __init__(self, salts: Salts = os.urandom) -> None:
-        MemoryLedger.__init__(self)
+        MemoryClosed.__init__(self)
         MemorySeal.__init__(self, salts)
         self.unavailable = ""
         self._facts: dict[str, list[Numbered]] = defaultdict(list)
@@ -176,7 +179,20 @@ class MemoryJournal(MemoryLedger, MemorySeal):
             self._store(append_request(Erased(erasure.at_us, erasure.name, erasure.by, len(eraser.facts), digest)))
             for printer in {*printers, ""}:
                 self._replace(Replacement(printer, None))
-        return ErasureOutcome(len(eraser.facts), printers, len(badges), shared)
+        closed = self._erase_frozen(erasure.owner, erasure.name) if eraser.facts else ()
+        return ErasureOutcome(len(eraser.facts), printers, len(badges), shared, closed)
+
+    async def timeline_heads(self) -> Sequence[tuple[str, int]]:
+        return [(printer, facts[-1].seq) for printer, facts in sorted(self._said.items()) if facts]
+
+    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow]) -> ClosedPeriod:
+        """ports.closing.PeriodCloser."""
+        packer = await packed_rows(rows)
+        closed = ClosedPeriod(closing, packer.rows, packer.sha256)
+        self._require_open(closed)
+        self._store(append_request(closed_fact(closed)))
+        self._keep(closed, packer)
+        return closed
 
     def _erase_claim(self, kept: KeptAside, eraser: Eraser) -> None:
         self._kept.remove(kept)

@@ -17,6 +17,7 @@ from pagereeve.store.records.checked_rows import Damage, digest_of_body
 from pagereeve.store.records.erasing import OWNED_KINDS, ErasedRow, Eraser, own_badges, owner_in
 from pagereeve.store.records.fact_record import Identity
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.closed_periods import erase_frozen
 
 PAGE_ROWS: Final = 1_000
 
@@ -66,7 +67,8 @@ def erase(connection: Connection, erasure: Erasure) -> tuple[ErasureOutcome, Era
                 identities += _write(connection, row, erased)
     _erase_claims(connection, eraser, (*spellings, *badges), identities)
     printers = sorted({printer for printer, *_ in eraser.facts})
-    outcome = ErasureOutcome(len(eraser.facts), printers, len(badges), shared)
+    closed = erase_frozen(connection, erasure.owner, erasure.name) if eraser.facts else ()
+    outcome = ErasureOutcome(len(eraser.facts), printers, len(badges), shared, closed)
     if not eraser.facts:
         return outcome, None, ()
     digest = erasure_digest(eraser.facts)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 
+from pagereeve.store.sql.closed_periods import ClosedPeriodReads
 from pagereeve.store.sql.credentials import CredentialReads
 from pagereeve.store.sql.fact_reads import FactReads
 from pagereeve.store.sql.finding_reads import FindingReads
@@ -17,7 +18,15 @@ from pagereeve.store.sql.snapshots import Reader
 
 
 class StoreReads(
-    FactReads, FindingReads, PeriodReads, ReleaseReads, OutboxReads, KeyCheckReads, CredentialReads, SealReads
+    FactReads,
+    FindingReads,
+    PeriodReads,
+    ReleaseReads,
+    OutboxReads,
+    KeyCheckReads,
+    CredentialReads,
+    SealReads,
+    ClosedPeriodReads,
 ):
     """Implements ports.reads.Reads. Raises JournalUnavailable where reading fails."""
 

@@ -11,6 +11,7 @@ from sqlalchemy import (
     ForeignKeyConstraint,
     Index,
     Integer,
+    LargeBinary,
     MetaData,
     Table,
     Text,
@@ -18,7 +19,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0010"
+REVISION: Final = "r0011"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -305,6 +306,40 @@ seal = Table(
     _number("older", null=True),
     _number("since_us"),
 )
+
+# What was frozen when a period was closed. The period's row comes last, in the same transaction as its parts; from then
+# on nothing of either changes. ``erased_sha256`` is that of the rows since names were erased in them; null until then.
+closed_period = Table(
+    "closed_period",
+    metadata,
+    _text("name", key=True),
+    _text("zone"),
+    _text("zone_database"),
+    _number("from_us"),
+    _number("to_us"),
+    _number("closed_us"),
+    _text("closed_by"),
+    _text("reason"),
+    _number("version"),
+    _text("journal"),
+    _number("size"),
+    _text("head"),
+    _number("frozen_rows"),
+    _text("sha256"),
+    _text("erased_sha256", null=True),
+)
+Index("ix_closed_period_ends", closed_period.c.to_us)
+
+closed_part = Table(
+    "closed_part",
+    metadata,
+    _text("period", key=True),
+    _number("number", key=True),
+    Column("body", LargeBinary, nullable=False),
+)
+
+# Periods in whose rows names are being erased: a row stands here within that one transaction, and no longer.
+closed_erasing = Table("closed_erasing", metadata, _text("name", key=True))
 
 SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence, finding_release)
 """In the order in which rows go in: each after the one that it refers to."""

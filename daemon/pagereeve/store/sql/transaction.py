@@ -11,14 +11,17 @@ from typing import Any
 from sqlalchemy import Connection, bindparam, delete, func, insert, select
 
 from pagereeve.domain.facts.facts import Fact
+from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.erasing import Erasure, ErasureOutcome
 from pagereeve.ports.outbox import Announcement
 from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
 from pagereeve.store.records.checked_rows import Damage, claim_of, digest_text, intact, signed_run
 from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, file
+from pagereeve.store.records.frozen_rows import closed_fact
 from pagereeve.store.records.ledger_records import Columns
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.closed_periods import freeze
 from pagereeve.store.sql.erasing import erase
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
 from pagereeve.store.sql.redating import apply_redated
@@ -120,6 +123,23 @@ def erase_person(connection: Connection, erasure: Erasure, heads: Heads) -> tupl
     heads.learn(batch.heads)
     heads.sealing.stored()
     return outcome, batch.facts[-1] if batch.facts else None
+
+
+def close_period(connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], heads: Heads) -> Numbered:
+    """All in one transaction, with the fact that tells of it. Raises NotClosed; then nothing is stored."""
+    try:
+        with connection.begin():
+            freeze(connection, closed, parts)
+            batch = Batch(_Stored(connection, heads, set(), set()))
+            batch.append(file(closed_fact(closed)))
+            _write(connection, batch)
+            heads.sealing.add(connection, batch.facts)
+    except BaseException:
+        heads.forget()
+        raise
+    heads.learn(batch.heads)
+    heads.sealing.stored()
+    return batch.facts[-1]
 
 
 def _identities(requests: Iterable[StoreRequest[Any]]) -> set[Identity]:

@@ -8,12 +8,13 @@ from typing import Any, Final
 
 from sqlalchemy import Connection
 
+from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.erasing import Erasure, ErasureOutcome
 from pagereeve.store.records.batch import Numbered
 from pagereeve.store.records.checked_rows import digest_text
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
-from pagereeve.store.sql.transaction import Heads, Outcome, erase_person, store_group
+from pagereeve.store.sql.transaction import Heads, Outcome, close_period, erase_person, store_group
 from pagereeve.store.sqlite.newest import Newest, NewestFile, digest_of
 from pagereeve.store.sqlite.watched_files import WatchedFiles
 
@@ -63,6 +64,11 @@ class Committer:
         outcome, last = erase_person(connection, erasure, self.heads)
         self._acknowledge(connection, last)
         return outcome
+
+    def close_period(self, connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes]) -> None:
+        """As ``store``: durable and noted. Raises NotClosed."""
+        self.files.require_if_gone()
+        self._acknowledge(connection, close_period(connection, closed, parts, self.heads))
 
     def _acknowledge(self, connection: Connection, last: Numbered | None) -> None:
         if last is not None:

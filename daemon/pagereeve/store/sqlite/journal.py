@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 import os
 import sqlite3
-from collections.abc import Mapping, Sequence
+from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import AsyncExitStack
 from dataclasses import dataclass
 from functools import partial
@@ -14,14 +14,17 @@ from typing import Final, Self
 
 from sqlalchemy.exc import DatabaseError
 
+from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.clock import Clock
+from pagereeve.ports.closing import ClosedPeriod, Closing
 from pagereeve.ports.erasing import Erasure, ErasureOutcome
 from pagereeve.ports.journal import HINDRANCES, Hindrance, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import JournalHealth
 from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
+from pagereeve.store.records.frozen_rows import packed_rows
 from pagereeve.store.records.requests import (
     Post,
     append_request,
@@ -201,6 +204,16 @@ class SqlJournal(SqlReads):
             return await self._thread.run(partial(self._writer.committer.erase, erasure=erasure))
         except (sqlite3.Error, DatabaseError, OSError) as error:
             raise unavailable(self._path, error) from error
+
+    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow]) -> ClosedPeriod:
+        """ports.closing.PeriodCloser. No group is stored while the parts go in."""
+        packer = await packed_rows(rows)
+        closed = ClosedPeriod(closing, packer.rows, packer.sha256)
+        try:
+            await self._thread.run(partial(self._writer.committer.close_period, closed=closed, parts=packer.parts))
+        except (sqlite3.Error, DatabaseError, OSError) as error:
+            raise unavailable(self._path, error) from error
+        return closed
 
     async def rewrite(self, free: FreeBytes = free_bytes) -> None:
         """Make the file anew, so that nothing of what was replaced or deleted is left in its unused parts.

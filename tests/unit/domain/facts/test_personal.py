@@ -16,6 +16,7 @@ SEALED_SO = {
     "bound": ("badge", "owner"),
     "redated": ("by", "reason"),
     "erased": ("by",),
+    "period-closed": ("by", "reason"),
     "conflict": ("digest", "id"),
 }
 

@@ -1,0 +1,51 @@
+"""The rows that a close freezes: all that any export of the period is made from, each as a value."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from pagereeve.domain.accounts.printer_accounts import EdgeStretch, PrinterAccounts
+from pagereeve.domain.ledger import Charge
+
+
+@dataclass(frozen=True, slots=True)
+class FrozenHead:
+    """The last fact of a timeline that the close saw; ``printer`` "" is the site."""
+
+    printer: str
+    seq: int
+
+
+@dataclass(frozen=True, slots=True)
+class FrozenLine:
+    accounts: PrinterAccounts
+
+
+@dataclass(frozen=True, slots=True)
+class FrozenEdge:
+    edge: EdgeStretch
+
+
+@dataclass(frozen=True, slots=True)
+class FrozenHouse:
+    """What a house account received on one local day: the sums by day come from these, all others from the lines."""
+
+    day: str
+    printer: str
+    channel: str
+    unit: str
+    account: str
+    pages: int
+
+
+@dataclass(frozen=True, slots=True)
+class FrozenCharge:
+    """With the cost centre and the local day that it had when the period was closed."""
+
+    charge: Charge
+    cost_centre: str
+    day: str
+
+
+FrozenRow = FrozenHead | FrozenLine | FrozenEdge | FrozenHouse | FrozenCharge
+"""Frozen in this order."""

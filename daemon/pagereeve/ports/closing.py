@@ -1,0 +1,83 @@
+"""Closed periods in the store: what was frozen, and how a period is closed."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass
+from typing import Protocol
+
+from pagereeve.domain.accounts.frozen import FrozenRow
+from pagereeve.domain.values.errors import PagereeveError
+
+CLOSED_MAX = 10_000
+"""As many periods may be closed: days, for 27 years."""
+
+
+class NotClosed(PagereeveError):
+    """A period can't be closed, or what was frozen can't be read: says why, and what to do."""
+
+
+@dataclass(frozen=True, slots=True)
+class Closing:
+    """A period that is to be closed; the members are those of domain.facts.closed.PeriodClosed."""
+
+    name: str
+    zone: str
+    database: str
+    from_us: int
+    to_us: int
+    at_us: int
+    by: str
+    reason: str
+    journal: str
+    size: int
+    head: str
+    version: int
+
+
+@dataclass(frozen=True, slots=True)
+class ClosedPeriod:
+    """``rows`` and ``sha256`` are of the frozen rows as they were; ``erased_sha256`` of those since names of erased
+    persons were taken out of them, "" where none were.
+    """
+
+    closing: Closing
+    rows: int
+    sha256: str
+    erased_sha256: str = ""
+
+    @property
+    def name(self) -> str:
+        return self.closing.name
+
+    @property
+    def sha256_now(self) -> str:
+        return self.erased_sha256 or self.sha256
+
+
+class ClosedReads(Protocol):
+    async def closed_periods(self) -> Sequence[ClosedPeriod]:
+        """In order of time; never more than CLOSED_MAX."""
+        ...
+
+    def frozen_rows(self, closed: ClosedPeriod) -> AsyncIterator[FrozenRow]:
+        """In the order in which they were frozen. Raises NotClosed at the end where they are not what was frozen."""
+        ...
+
+    async def timeline_heads(self) -> Sequence[tuple[str, int]]:
+        """Each timeline with facts ("" is the site) and the number of its last, in order of their names."""
+        ...
+
+    async def first_pages_us(self) -> int | None:
+        """The first instant by which any pages belong to a period; None without any."""
+        ...
+
+
+class PeriodCloser(Protocol):
+    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow]) -> ClosedPeriod:
+        """Freeze the rows, with a PeriodClosed as the next fact of the site, in one transaction.
+
+        Raises NotClosed where a period of that name is closed or shares an instant with it, JournalUnavailable; then
+        nothing was stored.
+        """
+        ...

@@ -1,0 +1,111 @@
+"""Closing a period: what stands in its way, and the rows that it freezes."""
+
+from __future__ import annotations
+
+from bisect import bisect_right
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import dataclass
+
+from pagereeve.domain.accounts.closing import ChargesSeen, Concern, OutOfOrder, Span, concerns_of, order_trouble
+from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.accounts.frozen import (
+    FrozenCharge,
+    FrozenEdge,
+    FrozenHead,
+    FrozenHouse,
+    FrozenLine,
+    FrozenRow,
+)
+from pagereeve.domain.accounts.periods import ALWAYS_US, Period
+from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
+from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Finding, account_kind
+from pagereeve.ports.closing import ClosedPeriod
+from pagereeve.ports.findings import PAGE_MAX, FindingFilter
+from pagereeve.ports.reads import Reads
+from pagereeve.queries.newest_reading import newest_plateau
+from pagereeve.queries.totals import accounts_read
+
+
+@dataclass(frozen=True, slots=True)
+class ClosingLook:
+    """``trouble``: it can't be closed at all, whatever is said; else ``concerns`` are what there is to know before."""
+
+    period: Period
+    trouble: OutOfOrder | None
+    concerns: tuple[Concern, ...] = ()
+
+    @property
+    def hindrances(self) -> list[Concern]:
+        return [one for one in self.concerns if one.hinders]
+
+
+def span_of(closed: ClosedPeriod) -> Span:
+    return Span(closed.name, closed.closing.from_us, closed.closing.to_us)
+
+
+async def look_before_close(held: Reads, period: Period, now_us: int) -> ClosingLook:
+    """``held`` is of one moment."""
+    closed = [span_of(one) for one in await held.closed_periods()]
+    wanted = Span(period.name, period.from_us, period.to_us)
+    trouble = order_trouble(wanted, closed, await held.first_pages_us(), now_us, ALWAYS_US)
+    if trouble is not None:
+        return ClosingLook(period, trouble)
+    accounts, _ = await accounts_read(held, period)
+    seen = ChargesSeen()
+    async for charge in held.charges(period.from_us, period.to_us):
+        seen.add(charge)
+    silent = await _silent(held, period, accounts)
+    found = concerns_of(accounts, seen, await _open_findings(held, period), silent, len(held.damaged()))
+    return ClosingLook(period, None, tuple(found))
+
+
+async def _silent(held: Reads, period: Period, accounts: AccountsOfPeriod) -> list[str]:
+    """Printers with pages in the period whose meter gave no count since its end."""
+    silent = []
+    for printer in sorted({line.printer for line in accounts.lines}):
+        newest = await newest_plateau(held, printer)
+        if newest is None or newest.last_received_us < period.to_us:
+            silent.append(printer)
+    return silent
+
+
+async def _open_findings(held: Reads, period: Period) -> list[Finding]:
+    wanted = FindingFilter("open", from_us=period.from_us, to_us=period.to_us)
+    page = await held.findings_page(wanted, PAGE_MAX)
+    findings = list(page.findings)
+    while page.after is not None:
+        page = await held.findings_page(wanted, PAGE_MAX, page.after)
+        findings += page.findings
+    return findings
+
+
+async def detailed_rows(held: Reads, period: Period) -> AsyncIterator[FrozenRow]:
+    """All that the period's exports are made of, in the order of FrozenRow; ``held`` is of one moment."""
+    for printer, seq in await held.timeline_heads():
+        yield FrozenHead(printer, seq)
+    accounts, _ = await accounts_read(held, period)
+    for line in accounts.lines:
+        yield FrozenLine(line)
+    for edge in accounts.edges:
+        yield FrozenEdge(edge)
+    days = period.days()
+    for day in days:
+        for house in await _house_of(held, day):
+            yield house
+    centres = CostCentres()
+    async for stored in held.facts(""):
+        centres.add(stored.fact)
+    begins_us = [day.from_us for day in days]
+    async for charge in held.charges(period.from_us, period.to_us):
+        day = days[bisect_right(begins_us, charge.started_us) - 1]
+        yield FrozenCharge(charge, centres.at(charge.owner, charge.started_us), day.name)
+
+
+async def _house_of(held: Reads, day: Period) -> Sequence[FrozenHouse]:
+    lines = accounts_of(day, await held.period_sums(day.from_us, day.to_us)).lines
+    return [
+        FrozenHouse(day.name, line.printer, line.channel, line.unit, account, pages)
+        for line in lines
+        for account in HOUSE_ACCOUNTS
+        if (pages := line.received[account_kind(account)])
+    ]

@@ -1,0 +1,158 @@
+"""Closed periods and what stands in the way of closing one, as sentences, tables and JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, Final, assert_never
+from zoneinfo import ZoneInfo
+
+from rich.table import Table
+
+from pagereeve.domain.accounts.adjustments import Adjustment
+from pagereeve.domain.accounts.closing import Concern, OutOfOrder
+from pagereeve.domain.accounts.periods import Period, local_text
+from pagereeve.domain.values.amounts import amount, form
+from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.visible import visible
+from pagereeve.ports.closing import ClosedPeriod
+from pagereeve.queries.closing import ClosingLook
+
+SHORT_DIGITS: Final = 16
+
+
+def concern_text(one: Concern) -> str:
+    """What it is, and what it costs to go on."""
+    pages = "" if one.pages is None else amount(one.pages, "page")
+    some = f" ({', '.join(one.names)}{', ...' if len(one.names) < one.count else ''})" if one.names else ""
+    printers = amount(one.count, "printer")
+    releases, are = amount(one.count, "release"), form(one.count, "is", "are")
+    said = {
+        "windows-open": f"{releases} of it {are} not judged yet, with {pages} claimed: adjustments will follow",
+        "pages-waiting": f"{pages or 'pages, nobody knows how many,'} at {printers}{some} are in no account yet",
+        "findings-open": f"{amount(one.count, 'finding')}{some} of it {are} open{f', about {pages}' if pages else ''}",
+        "meters-silent": f"{amount(one.count, 'meter')}{some} gave no count since it ended: pages of it may be unknown",
+        "rows-damaged": f"{amount(one.count, 'row')} of the journal {are} damaged and left out",
+        "not-conserved": f"accounts and meter differ by {pages} at {printers}{some}",
+        "unproven": f"{releases} with {pages} claimed that no count supports: in no account",
+    }
+    return said[one.kind]
+
+
+def trouble_text(period: Period, trouble: OutOfOrder) -> str:
+    """Why it can't be closed, and what to do."""
+    cant = f"{period.name} can't be closed"
+    match trouble.trouble:
+        case "no-ends":
+            return f"{cant}: name a period with a beginning and an end, as 2026-11"
+        case "closed-already":
+            later = f"pagereeve changed --since {period.name} lists what came later"
+            return f"{cant}: it is closed already, and stays as it is; {later}"
+        case "overlaps":
+            return f"{cant}: it shares days with {trouble.other}, which is closed already"
+        case "before-closed":
+            return f"{cant}: {trouble.other}, which comes later, is closed already"
+        case "not-over":
+            return f"{cant}: it ends at {local_text(trouble.at_us, period.zone)}; close it then"
+        case "earlier-open":
+            since = local_text(trouble.at_us, period.zone)
+            return f"{cant}: what came before is open since {since}; close that first, so that no gap is left"
+    assert_never(trouble.trouble)
+
+
+def hindered_text(period: Period, hindrances: Sequence[Concern]) -> str:
+    listed = "".join(f"\n  {concern_text(one)}" for one in hindrances)
+    todo = "To close it all the same: --despite REASON"
+    return f"{period.name} is not closed, as something stands in the way:{listed}\n{todo}"
+
+
+def look_lines(look: ClosingLook) -> list[str]:
+    """Of a period that can be closed."""
+    hinders = [f"In the way: {concern_text(one)}." for one in look.concerns if one.hinders]
+    others = [f"Good to know: {concern_text(one)}." for one in look.concerns if not one.hinders]
+    return [*(hinders or ["Nothing stands in the way."]), *others]
+
+
+def concern_json(one: Concern) -> dict[str, Any]:
+    return {
+        "kind": one.kind,
+        "hinders": one.hinders,
+        "count": one.count,
+        "pages": one.pages,
+        "names": list(one.names),
+    }
+
+
+def closed_json(one: ClosedPeriod) -> dict[str, Any]:
+    known = one.closing
+    return {
+        "period": known.name,
+        "zone": known.zone,
+        "zone_database": known.database,
+        "from": to_text(known.from_us),
+        "to": to_text(known.to_us),
+        "closed": to_text(known.at_us),
+        "by": known.by,
+        "despite": known.reason,
+        "journal": known.journal,
+        "head": f"{known.size}:{known.head}",
+        "projection": known.version,
+        "rows": one.rows,
+        "sha256": one.sha256,
+        "sha256_since_erasure": one.erased_sha256 or None,
+    }
+
+
+def closed_line(one: ClosedPeriod, zone: ZoneInfo) -> str:
+    known = one.closing
+    at, by = local_text(known.at_us, zone), visible(known.by)
+    erased = "; names were erased in it since" if one.erased_sha256 else ""
+    return f"{known.name} was closed at {at} by {by}: {amount(one.rows, 'row')}, SHA-256 {one.sha256}{erased}."
+
+
+def made_of_line(one: ClosedPeriod, zone: ZoneInfo) -> str:
+    """Beside an export or a table of it."""
+    later = f"What came later: pagereeve changed --since {one.name}"
+    return f"{closed_line(one, zone)} This is made of its frozen rows. {later}"
+
+
+def closed_table(periods: Sequence[ClosedPeriod]) -> Table:
+    table = Table(box=None)
+    for name in ("period", "from", "to", "closed", "by", "head", "rows", "SHA-256", ""):
+        table.add_column(name, justify="right" if name == "rows" else "left")
+    for one in periods:
+        known, zone = one.closing, ZoneInfo(one.closing.zone)
+        times = [local_text(at_us, zone) for at_us in (known.from_us, known.to_us, known.at_us)]
+        short = f"{known.size}:{known.head[:SHORT_DIGITS]}"
+        marks = [f"despite: {visible(known.reason)}"] if known.reason else []
+        marks += ["names erased since"] if one.erased_sha256 else []
+        table.add_row(
+            known.name, *times, visible(known.by), short, f"{one.rows}", one.sha256[:SHORT_DIGITS], "; ".join(marks)
+        )
+    return table
+
+
+def adjustment_json(closed: ClosedPeriod, one: Adjustment) -> dict[str, Any]:
+    key = one.key
+    return {
+        "corrects": closed.name,
+        "account": key.account,
+        "printer": key.printer,
+        "channel": key.channel,
+        "unit": key.unit or None,
+        "source": key.source or None,
+        "release": key.release or None,
+        "was": one.was,
+        "now": one.now,
+        "pages": one.pages,
+    }
+
+
+def adjustments_table(closed: ClosedPeriod, found: Sequence[Adjustment]) -> Table:
+    table = Table(box=None, title=f"Adjustments to {closed.name}", title_justify="left")
+    for name in ("account", "printer", "channel", "release", "was", "now", "pages"):
+        table.add_column(name, justify="right" if name in {"was", "now", "pages"} else "left")
+    for one in found:
+        key = one.key
+        names = [visible(text) for text in (key.account, key.printer, key.channel, key.release)]
+        table.add_row(*names, f"{one.was}", f"{one.now}", f"{one.pages:+}")
+    return table

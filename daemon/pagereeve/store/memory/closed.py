@@ -1,0 +1,56 @@
+"""Closed periods in memory: ports.closing, with the same promises."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import AsyncIterator, Sequence
+from dataclasses import replace
+
+from pagereeve.domain.accounts.frozen import FrozenRow
+from pagereeve.ports.closing import ClosedPeriod, NotClosed
+from pagereeve.store.memory.ledger import MemoryLedger
+from pagereeve.store.records.frozen_rows import Packer, packed, row_of, unpacked, without_owner
+
+
+class MemoryClosed(MemoryLedger):
+    def __init__(self) -> None:
+        super().__init__()
+        self._closed: dict[str, ClosedPeriod] = {}
+        self._parts: dict[str, list[bytes]] = {}
+
+    async def closed_periods(self) -> Sequence[ClosedPeriod]:
+        return sorted(self._closed.values(), key=lambda one: one.closing.to_us)
+
+    async def frozen_rows(self, closed: ClosedPeriod) -> AsyncIterator[FrozenRow]:
+        for part in self._parts[closed.name]:
+            for line in unpacked(part):
+                yield row_of(line)
+
+    async def first_pages_us(self) -> int | None:
+        instants = [one.started_us for segment in self._all() for one in segment.charges]
+        instants += [one.closes_us for segment in self._all() for one in segment.postings]
+        return min(instants, default=None)
+
+    def _require_open(self, closed: ClosedPeriod) -> None:
+        wanted = closed.closing
+        for one in self._closed.values():
+            known = one.closing
+            if one.name == closed.name or (wanted.from_us < known.to_us and known.from_us < wanted.to_us):
+                raise NotClosed(f"{closed.name} can't be closed: {one.name} is closed already")
+
+    def _keep(self, closed: ClosedPeriod, packer: Packer) -> None:
+        self._closed[closed.name] = closed
+        self._parts[closed.name] = packer.parts
+
+    def _erase_frozen(self, owner: str, name: str) -> Sequence[str]:
+        return [period for period in self._closed if self._erase_in(period, owner, name)]
+
+    def _erase_in(self, period: str, owner: str, name: str) -> bool:
+        lines = [unpacked(part) for part in self._parts[period]]
+        clean = [[without_owner(line, owner, name) for line in part] for part in lines]
+        if clean == lines:
+            return False
+        sha256 = hashlib.sha256(b"".join(line for part in clean for line in part)).hexdigest()
+        self._parts[period] = [packed(part) for part in clean]
+        self._closed[period] = replace(self._closed[period], erased_sha256=sha256)
+        return True
