@@ -133,7 +133,7 @@ def test_before_the_daemon_ever_ran_the_settings_credentials_are_listed(
     config.write_text('data_dir = "data"\n[http]\ntoken_files = ["server"]\n')
     assert status_of(["credentials", "list", "--json", "--config", str(config)]) == 0
     (one,) = json.loads(capfd.readouterr().out)["credentials"]
-    assert (one["name"], one["acts"], one["place"]) == ("server", ["send", "note"], "http.token_files[0]")
+    assert (one["name"], one["acts"], one["place"]) == ("server", ["send", "note"], "http.token_files, 'server'")
     assert not (tmp_path / "data").exists()
 
 

@@ -71,7 +71,9 @@ async def test_what_it_loads_is_small(tmp_path: Path) -> None:
     assert ours == {"cli", "relay", "ports", "telemetry", "domain"}
     assert {name for name in loaded if name.startswith("pagereeve.domain.")} <= {
         "pagereeve.domain.values",
+        "pagereeve.domain.values.amounts",
         "pagereeve.domain.values.errors",
+        "pagereeve.domain.values.ordinals",
         "pagereeve.domain.values.plain_text",
         "pagereeve.domain.values.splitting",
     }
