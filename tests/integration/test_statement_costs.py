@@ -166,6 +166,12 @@ CALLS: Final[dict[str, Call]] = {
         lambda journal: journal.releases_page(ReleaseFilter(PRINTER, frozenset({"owner-1"})), 10),
         looks_at=SIZE.printers * SIZE.segments,
     ),
+    "releases_page: next": Call(
+        lambda journal: journal.releases_page(
+            ReleaseFilter(verdict="open"), 10, (NOON_US + 600 * SECOND_US, PRINTER, SERVER, "release-10", "total")
+        ),
+        looks_at=SIZE.printers * SIZE.segments,
+    ),
     "stretches": Call(lambda journal: journal.stretches(PRINTER, NOON_US, NOON_US + 600 * SECOND_US)),
     "postings": Call(lambda journal: _all(journal.postings(NOON_US, NOON_US + 600 * SECOND_US))),
     "findings": Call(lambda journal: journal.findings(only_open=True)),

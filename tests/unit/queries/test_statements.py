@@ -15,12 +15,13 @@ from rich.console import Console
 
 from pagereeve.domain.accounts.periods import Period, period_of
 from pagereeve.domain.accounts.rates import Rate, RateCard, Rates
-from pagereeve.domain.ledger import Charge, ReleaseKey, RowSegment
+from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Charge, Grade, ReleaseKey, RowSegment, Verdict
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.instants import from_text
 from pagereeve.queries import statements
 from pagereeve.queries.statement_lines import Caution, Standing, Statement, Subject, SubjectKind
 from pagereeve.queries.statements import Prices, statement_of
+from pagereeve.reports.statements import words
 from pagereeve.reports.statements.as_json import statement_json
 from pagereeve.reports.statements.html import statement_page
 from pagereeve.reports.statements.on_terminal import statement_parts
@@ -215,3 +216,16 @@ async def test_too_many_releases_for_a_statement_are_refused_with_what_to_do(mon
     journal = await journal_with(november_clocks(100))
     with pytest.raises(BadQuestion, match=r"more than 99 charges.*use totals"):
         await statement_of(journal, Subject("person", "sage"), day("2026-10-25"))
+
+
+def test_every_grade_verdict_account_and_caution_has_words() -> None:
+    assert set(words.CAUTIONS) == set(Caution)
+    assert set(words.GRADES) == set(Grade)
+    assert set(words.VERDICTS) == set(Verdict)
+    assert set(words.HOUSE) == set(HOUSE_ACCOUNTS)
+
+
+async def test_one_page_is_one_page() -> None:
+    journal = await journal_with([replace(november_clocks(1)[0], charged=1, unproven=1)])
+    known = await statement_of(journal, Subject("person", "sage"), day("2026-10-25"))
+    assert words.summary_of(known) == "1 release: 1 impression charged and 1 unproven (total)."

@@ -7,6 +7,7 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
+from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import (
     MAINTENANCE,
     OTHER_FUNCTION,
@@ -35,6 +36,8 @@ HOUSE: Final = {
 }
 NOT_JUDGED: Final = "not judged yet"
 UNKNOWN_SHOWN: Final = "?"
+UNITS: Final[dict[str, str]] = {Unit.IMPRESSIONS: "impression", Unit.SHEETS: "sheet"}
+"""One of each; of a unit that is not known, a page."""
 REASONS_SHOWN: Final = 3
 
 GRADES: Final[dict[Grade, str]] = {
@@ -104,7 +107,7 @@ def summary_of(statement: Statement) -> str:
     if not statement.lines:
         return "Nothing was released in this period."
     parts = [
-        f"{one.charged} {one.unit or 'pages'} charged"
+        f"{amount(one.charged, UNITS.get(one.unit, 'page'))} charged"
         + (f" and {one.unproven} unproven" if one.unproven else "")
         + f" ({one.channel})"
         for one in statement.sums
