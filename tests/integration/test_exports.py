@@ -216,6 +216,13 @@ def test_explain_findings_and_the_ledger_go_by_the_settings_zone(
     assert "house:stray" in capsys.readouterr().out
 
 
+def test_a_bill_without_lines_is_no_bill_that_agrees(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bill = config.with_name("bill.csv")
+    bill.write_text("serial,opening,opening_date,closing,closing_date\n")
+    assert status_of(["supplier-bill", str(bill), "--config", str(config)]) == 1
+    assert "The bill has no lines." in capsys.readouterr().out
+
+
 def test_a_rate_card_begins_on_the_sites_day_whatever_zone_is_asked_for(
     config: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
