@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple, Protocol
 
-from pagereeve.domain.facts.facts import Fact, PlateauRead, PrinterNoted
+from pagereeve.domain.facts.facts import Fact, PlateauRead, PrinterNoted, ReleaseStarted
 from pagereeve.ports.journal import DamagedRow, Hindrance
 
 LAST_EVENTS_OF_SOURCE: Final = 1_000
@@ -72,6 +72,14 @@ class FactQueries(Protocol):
         """By an event's type, the instant of the latest among each source's latest LAST_EVENTS_OF_SOURCE.
 
         A type of which there is none is absent.
+        """
+        ...
+
+    async def release_starts(
+        self, source: str, releases: Sequence[str], from_us: int, until_us: int
+    ) -> Sequence[ReleaseStarted]:
+        """Start notices of these releases in [from_us, until_us], in order of their instants; for some hundred names
+        at once.
         """
         ...
 

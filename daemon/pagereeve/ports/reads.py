@@ -62,11 +62,7 @@ class Reads(SealReads, Protocol):
 
     async def release_starts(
         self, source: str, releases: Sequence[str], from_us: int, until_us: int
-    ) -> Sequence[ReleaseStarted]:
-        """Start notices of these releases in [from_us, until_us], in order of their instants; for some hundred names
-        at once.
-        """
-        ...
+    ) -> Sequence[ReleaseStarted]: ...
 
     def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]: ...
 
