@@ -214,3 +214,24 @@ def test_explain_findings_and_the_ledger_go_by_the_settings_zone(
     assert "from 2026-09-07 00:00:00+02:00 to just before 2026-12-19 00:00:00+01:00" in capsys.readouterr().out
     assert status_of(["ledger", "--period", "autumn", *settings]) == 0
     assert "house:stray" in capsys.readouterr().out
+
+
+def test_a_bill_without_lines_is_no_bill_that_agrees(config: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    bill = config.with_name("bill.csv")
+    bill.write_text("serial,opening,opening_date,closing,closing_date\n")
+    assert status_of(["supplier-bill", str(bill), "--config", str(config)]) == 1
+    assert "The bill has no lines." in capsys.readouterr().out
+
+
+def test_a_rate_card_begins_on_the_sites_day_whatever_zone_is_asked_for(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The release started at 10:00 of the card's first day; in Honolulu it was still the day before."""
+    card = '[[rates]]\nname = "a"\ncurrency = "EUR"\nfrom = 2026-11-25\nprices = [{ price = "0.02" }]\n'
+    config.write_text(SETTINGS + card)
+    said = []
+    for zone in ("Europe/Berlin", "Pacific/Honolulu"):
+        asked = ["costs", "--config", str(config), "--period", "2026-11", "--format", "json", "--zone", zone]
+        assert status_of(asked) == 0
+        said.append(json.loads(capsys.readouterr().out)["totals"])
+    assert said[0] == said[1] == [{"currency": "EUR", "amount": "0.10", "minor_units": 10, "left_over": "0.00"}]

@@ -33,7 +33,7 @@ def supplier_bill(
     """Check a supplier's statement of meters against the readings: which lines agree, which differ and by how much.
 
     Lines are matched by serial number. Of a date any instant of that day is meant. Exit status 1 if a line differs, or
-    if nothing can be said of one.
+    if nothing can be said of one, or if the file has none.
     """
     site = site_of(config, data_dir, zone)
     checked = asyncio.run(_check(config, data_dir, read_bill(file, site.zone)))
@@ -41,7 +41,7 @@ def supplier_bill(
         say_json({"lines": bill_json(checked)})
     else:
         say(bill_text(checked, site.zone))
-    return 0 if all(one.agreement is Agreement.AGREES for one in checked) else 1
+    return 0 if checked and all(one.agreement is Agreement.AGREES for one in checked) else 1
 
 
 async def _check(config: Path, data_dir: Path | None, lines: Sequence[BillLine]) -> Sequence[CheckedLine]:

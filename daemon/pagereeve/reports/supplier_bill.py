@@ -8,6 +8,7 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.accounts.supplier_bill import Agreement, CheckedFigure, CheckedLine, Match, Shown, Unsaid
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
 
@@ -72,9 +73,13 @@ def _line_text(one: CheckedLine, zone: ZoneInfo) -> list[str]:
     if one.match is Match.SEVERAL:
         names = ", ".join(visible(name) for name in one.printers)
         return [f"{head}: {len(one.printers)} printers gave this serial number: {names}"]
-    pages = f"{head}: {one.line.pages} pages billed{_counted(one)}"
+    pages = f"{head}: {_billed(one.line.pages)}{_counted(one)}"
     ends = [("opening", one.opening), ("closing", one.closing)]
     return [pages, *(f"    {name} {_end_text(end, zone)}" for name, end in ends if end is not None)]
+
+
+def _billed(pages: int) -> str:
+    return "the closing figure is below the opening one" if pages < 0 else f"{amount(pages, 'page')} billed"
 
 
 def _counted(one: CheckedLine) -> str:

@@ -123,3 +123,18 @@ def test_a_device_that_stood_elsewhere_on_other_lines_dates_is_found_by_its_own(
 def serial_read(printer: str, serial: str, first: float, total: int) -> PlateauRead:
     plateau = reading(first, first + 10, total).plateau
     return PlateauRead(printer, replace(plateau, sight=replace(plateau.sight, serial=serial)))
+
+
+def test_one_page_is_one_and_a_meter_that_wrapped_bills_no_pages_below_0() -> None:
+    async def story() -> None:
+        store = MemoryJournal()
+        await store.append(serial_read("p", "K1", 0, 100))
+        now = at(5)
+        found = await check_bill(
+            store, [line("K1", (100, now), (101, now)), line("K1", (4_294_967_295, now), (5, now))]
+        )
+        text = bill_text(found, ZoneInfo("UTC"))
+        assert "K1 (p), total: 1 page billed" in text
+        assert "K1 (p), total: the closing figure is below the opening one" in text
+
+    passing(story())

@@ -35,7 +35,7 @@ class PeriodReads(LedgerReads):
             sums = (await connection.execute(_house_sums(from_us, to_us))).all()
             meters = [
                 MeterSum(printer, *row)
-                for printer in await _printers(connection)
+                for printer in await _printers(connection, from_us, to_us)
                 for row in (await connection.execute(_meter_sums(printer, from_us, to_us))).all()
             ]
             mixed = mixed_runs(meters)
@@ -150,7 +150,7 @@ def _meter_sums(printer: str, from_us: int, to_us: int) -> Select[Any]:
 async def _edge_segments(connection: AsyncConnection, from_us: int, to_us: int) -> list[RowSegment]:
     """domain.accounts.period_sums.edge_segments."""
     places = {(row.printer, row.anchor_us) for row in (await connection.execute(_started_here(from_us, to_us))).all()}
-    for printer in await _printers(connection):
+    for printer in await _printers(connection, from_us, to_us):
         found = await connection.execute(_closed_here(printer, from_us, to_us))
         places |= {(printer, anchor_us) for anchor_us in found.scalars()}
     return await segments_at(connection, sorted(places))
@@ -174,13 +174,16 @@ def _closed_here(printer: str, from_us: int, to_us: int) -> Select[Any]:
     return select(here.c.anchor_us).where(outside)
 
 
-async def _printers(connection: AsyncConnection) -> list[str]:
-    """With a projection, in order: a step down an index for each."""
+async def _printers(connection: AsyncConnection, from_us: int, to_us: int) -> list[str]:
+    """With a stretch that closed in the period, in order: two steps down an index for each that has a projection, so
+    that a printer which rests costs no statement of its own.
+    """
     table = schema.segment.c
     first = select(func.min(table.printer).label("name")).cte("names", recursive=True)
     step = select(func.min(table.printer)).where(table.printer > first.c.name).scalar_subquery()
     names = first.union_all(select(step).where(first.c.name.is_not(None)))
-    return [name for name in (await connection.execute(select(names.c.name))).scalars() if name is not None]
+    closed = exists().where(_STRETCH.printer == names.c.name, _within(_STRETCH.closes_us, from_us, to_us))
+    return list((await connection.execute(select(names.c.name).where(closed).order_by(names.c.name))).scalars())
 
 
 def _within(column: ColumnElement[int], from_us: int, to_us: int) -> ColumnElement[bool]:
