@@ -80,7 +80,7 @@ def test_a_recorded_printer_reads_as_the_printer_did_and_names_nobody(
         before = json.loads(capsys.readouterr().out)
         assert status_of(["read", place, "--record", str(again), "--json"]) == 0
     said = capsys.readouterr()
-    assert "Read the file before you give it a" in said.err
+    assert "Read the file before you give it to anybody" in said.err
     with served(replayed(path)) as place:
         assert status_of(["read", place, "--json"]) == 0
     after = json.loads(capsys.readouterr().out)

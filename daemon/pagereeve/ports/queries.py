@@ -83,14 +83,6 @@ class FactQueries(Protocol):
         """
         ...
 
-    async def release_starts(
-        self, source: str, releases: Sequence[str], from_us: int, until_us: int
-    ) -> Sequence[ReleaseStarted]:
-        """Start notices of these releases in [from_us, until_us], in order of their instants; for some hundred names
-        at once.
-        """
-        ...
-
     async def newest_us(self) -> int | None:
         """The latest instant of a stored fact of a printer, a badge or our clock; None while there is none.
 

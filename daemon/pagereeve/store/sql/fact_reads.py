@@ -204,11 +204,14 @@ class FactReads:
 
     async def printer_notes(self) -> AsyncIterator[PrinterNoted]:
         """ports.queries.FactQueries."""
-        its = (_FACT.printer == _RUN.printer, schema.few_kinds(), _FACT.kind == PRINTER_NOTED, _STANDS)
-        wanted = select(*schema.CHECKED).join_from(schema.open_run, schema.fact, and_(*its))
-        async for fact in self._of_all(wanted):
-            if isinstance(fact, PrinterNoted):
-                yield fact
+        names = await self.printers()
+        wanted = select(*schema.CHECKED).where(schema.few_kinds(), _FACT.kind == PRINTER_NOTED, _STANDS)
+        for first in range(0, len(names), PAGE_ROWS):
+            of_page = wanted.where(_FACT.printer.in_(names[first : first + PAGE_ROWS]))
+            for row in await self._reader.rows(of_page.order_by(_FACT.printer, _FACT.at_us, _FACT.seq)):
+                fact = self._reader.damage.fact(row)
+                if isinstance(fact, PrinterNoted):
+                    yield fact
 
     async def _of_all(self, wanted: Select[Any]) -> AsyncIterator[Fact | FactDamaged]:
         """Of printers that have a run, a page of names at a time."""
