@@ -170,3 +170,18 @@ async def test_a_running_daemon_closes_it_and_says_who_asked(
     assert [one["period"] for one in known] == ["2020-01", "2020-02"]
     assert {one["by"] for one in known} == {this_user().name}
     assert known[0] == done
+
+
+async def test_a_daemon_goes_by_the_settings_that_are_in_force_and_closes_nothing_else_under_a_name(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    other = tmp_path / "other.toml"
+    other.write_text('data_dir = "."\n[site]\nzone = "Europe/Berlin"\n')
+    async with App(hasty_settings(tmp_path, [])) as app:
+        asked = ["close", "2020-01", "--config", str(other), "--socket", str(app.settings.local_socket_path)]
+        capsys.readouterr()
+        assert await asyncio.to_thread(status_of, asked) == 2
+        assert "the daemon runs with another [site] zone or [[periods]]" in capsys.readouterr().err
+        site = app.settings.site.model_copy(update={"zone": "Europe/Berlin"})
+        app._reloaded(app.settings.model_copy(update={"site": site}))
+        assert await asyncio.to_thread(status_of, asked) == 0

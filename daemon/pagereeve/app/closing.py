@@ -95,15 +95,15 @@ async def close_by_hand(path: Path, said: ClosingRequest, by: str) -> ClosedPeri
         await journal.close()
 
 
-def closer(store: ClosableJournal, settings: Settings, now_us: Callable[[], int]) -> ClosePeriod:
-    """For the daemon's local socket."""
+def closer(store: ClosableJournal, settings: Callable[[], Settings], now_us: Callable[[], int]) -> ClosePeriod:
+    """For the daemon's local socket. ``settings`` gives those in force: a reload changes zone and periods."""
     return partial(_close_asked, store, settings, now_us)
 
 
 async def _close_asked(
-    store: ClosableJournal, settings: Settings, now_us: Callable[[], int], body: Any, by: str
+    store: ClosableJournal, settings: Callable[[], Settings], now_us: Callable[[], int], body: Any, by: str
 ) -> Mapping[str, Any]:
-    said = _request_of(body, settings)
+    said = _request_of(body, settings())
     return closed_json(await close_period(store, said, by, now_us()))
 
 

@@ -343,7 +343,7 @@ class App:
     def _open_local_door(self) -> None:
         pages = status_pages(self.telemetry, self.telemetry)
         events = LocalDoor.events_of(self.settings, self.intake, self.clock)
-        close = closer(self.store, self.settings, self.clock.now_us)
+        close = closer(self.store, lambda: self.settings, self.clock.now_us)
         app = LocalApp(self.local_callers, events, pages, self.clock_keeper.keep_word, close, events.stats)
         door = LocalDoor(self.settings, app, partial(self._trouble, LOCAL_FEED))
         door.start()

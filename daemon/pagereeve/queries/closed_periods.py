@@ -198,6 +198,6 @@ async def adjustments_to(held: Reads, closed: ClosedPeriod) -> list[Adjustment]:
     difference = Difference()
     async for row in held.frozen_rows(closed):
         difference.add_frozen(row)
-    async for row in detailed_rows(held, period_of_closed(closed)):
+    async for row in detailed_rows(held, period_of_closed(closed), by_day=False):
         difference.add_current(row)
     return difference.adjustments()
