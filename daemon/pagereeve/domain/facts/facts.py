@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from pagereeve.domain.facts.jobs import JobCounted
+from pagereeve.domain.facts.people import MergeUndone, PeopleFact, PeopleMerged, PersonNamed
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.facts.reading import Plateau, Silence, Unit
 from pagereeve.domain.facts.ticket import Ticket
@@ -458,12 +459,14 @@ Fact = (
     | ReceiverChanged
     | GatewayChecked
     | Erased
+    | PeopleFact
     | FactDamaged
 )
 
 # A union written in place would be built again at each call.
 _DATED: Final = (
     *(PolicySet, SettleLearned, ReleaseAnswered, Assigned, Registered, Bound, BadgePolicySet, Redated, Erased),
+    *(PersonNamed, PeopleMerged, MergeUndone),
 )
 
 

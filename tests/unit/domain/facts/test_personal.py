@@ -17,6 +17,9 @@ SEALED_SO = {
     "redated": ("by", "reason"),
     "erased": ("by",),
     "conflict": ("digest", "id"),
+    "person-named": ("text", "by"),
+    "people-merged": ("by", "reason"),
+    "merge-undone": ("by", "reason"),
 }
 
 
