@@ -180,6 +180,8 @@ CALLS: Final[dict[str, Call]] = {
     "part": Call(_part),
     "queues": Call(SqlJournal.queues),
     "standing_facts": Call(lambda journal: journal.standing_facts(PRINTER)),
+    # The site's timeline is walked for them; what is of no person is not even read.
+    "people_facts": Call(lambda journal: _all(journal.people_facts()), looks_at=SIZE.facts),
     "release_facts": Call(lambda journal: journal.release_facts(SERVER, RELEASE)),
     "unrouted_ends": Call(SqlJournal.unrouted_ends),
     "late_facts": Call(lambda journal: journal.late_facts(PRINTER, LATE_US)),

@@ -114,6 +114,11 @@ def agree_clock(local: Path) -> str:
     return str(_said(local, paths.CLOCK_AGREEMENT).members().get("agreed", ""))
 
 
+def send_people(local: Path, body: bytes) -> None:
+    """What is said of persons, by this user (app.people_door); returns once durable. Raises NoDaemon, NotTaken."""
+    _said(local, paths.PEOPLE, {"content-type": "application/json"}, body)
+
+
 def _said(local: Path, path: str, headers: Mapping[str, str] | None = None, body: bytes = b"") -> _Answer:
     if problem := path_problem(local):
         raise NotTaken(f"{local}: {problem}")

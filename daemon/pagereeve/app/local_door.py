@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Final
@@ -46,7 +46,8 @@ RETRY_AFTER_S: Final = 5
 
 @dataclass(frozen=True, slots=True)
 class LocalApp:
-    """The ASGI application of the local socket. ``agree`` keeps a person's word that the clock is right.
+    """The ASGI application of the local socket. ``agree`` keeps a person's word that the clock is right, ``people``
+    what is said of persons.
 
     ``agree`` gets who says it and returns the instant that it is said of (microseconds since 1970); it may block, and
     raises OSError where the word can't be kept.
@@ -56,6 +57,7 @@ class LocalApp:
     events: AsgiApp
     pages: AsgiApp
     agree: Callable[[str], int]
+    people: Callable[[Receive, str], Awaitable[HttpAnswer]]
     stats: FeedStats
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -69,6 +71,11 @@ class LocalApp:
             if path == paths.CLOCK_AGREEMENT:
                 await send_answer(await self._agreed(scope["method"], caller), send)
                 return
+            if path == paths.PEOPLE:
+                _require_post(scope["method"])
+                _require(caller, "administer", path)
+                await send_answer(await self.people(receive, caller.name), send)
+                return
             if path not in paths.HEALTH:
                 _require(caller, "read", path)
         except Refusal as refusal:
@@ -78,8 +85,7 @@ class LocalApp:
         await self.pages(known, receive, send)
 
     async def _agreed(self, method: str, caller: Caller) -> HttpAnswer:
-        if method != "POST":
-            raise Refusal("wrong-method", "method", f"{method[:20]} is not served here; send POST")
+        _require_post(method)
         _require(caller, "administer", paths.CLOCK_AGREEMENT)
         try:
             at_us = await asyncio.to_thread(self.agree, caller.name)
@@ -87,6 +93,11 @@ class LocalApp:
             why = f"can't be kept ({error.strerror}); say it again once the data folder can be written"
             raise Refusal("journal-unavailable", "clock", why) from None
         return HttpAnswer(HTTPStatus.OK, {"by": caller.name, "agreed": to_text(at_us)})
+
+
+def _require_post(method: str) -> None:
+    if method != "POST":
+        raise Refusal("wrong-method", "method", f"{method[:20]} is not served here; send POST")
 
 
 def _require(caller: Caller, act: Act, path: str) -> None:

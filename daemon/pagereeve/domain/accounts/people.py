@@ -100,6 +100,17 @@ class People:
         self._index()
         return sorted({self.one(person) for person in self._of_person or ()})
 
+    def persons_called(self, text: str) -> list[str]:
+        """Whoever has this id, or had this login or mail address at any time."""
+        key = owner_key(text)
+        named = {
+            self.one(fact.person)
+            for fact in self._said.values()
+            if fact.word in SEVERAL and end_us(fact) > fact.at_us and owner_key(fact.text) == key
+        }
+        ids = {self.one(fact.person) for fact in self._said.values() if fact.person == text.strip()}
+        return sorted(ids or named)
+
     def said_of(self, person: str, word: PersonWord | None = None) -> list[PersonNamed]:
         """What holds at any time, in order of its beginning; what was withdrawn is left out."""
         self._index()

@@ -126,7 +126,9 @@ class _Known:
                 same = stands.text == fact.text or fact.word in {"login", "mail"}
                 if same and stands.until_us == fact.until_us:
                     return None
-                return Change(line, replace(fact, person=member), stands)
+                # Also where our clock was set back since.
+                known_us = max(fact.known_us, stands.known_us + 1)
+                return Change(line, replace(fact, person=member, known_us=known_us), stands)
         return Change(line, fact)
 
 

@@ -6,6 +6,7 @@ from typing import Final
 
 EVENTS: Final = "/v1/events"
 CLOCK_AGREEMENT: Final = "/v1/clock/agreement"
+PEOPLE: Final = "/v1/people"
 READY: Final = "/readyz"
 # They answer anybody; whoever may not read gets a status alone.
 HEALTH: Final = frozenset({"/healthz", READY})

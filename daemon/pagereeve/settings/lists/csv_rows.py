@@ -21,14 +21,23 @@ def csv_rows(
     path: Path, columns: Sequence[str], setting: str, optional: Sequence[str] = ()
 ) -> Iterator[tuple[int, Mapping[str, str]]]:
     """The number and the cells of each line with anything on it. Raises BadSettings; ``setting`` names the file."""
-    text = text_of(path, f"{setting} names it")
-    lines = csv_lines(path, text, ";" if ";" in text.partition("\n")[0] else ",")
+    lines = _lines_of(path, setting)
     _, head = next(lines, (1, []))
     if not set(columns) <= set(head) <= {*columns, *optional} or len(set(head)) != len(head):
         also = f", and may name {', '.join(optional)}" if optional else ""
         raise BadSettings(str(path), [Problem("line 1", f"the head must name {', '.join(columns)}{also}")])
     for line, cells in lines:
         yield line, dict(zip(head, _squared(cells, len(head)), strict=True))
+
+
+def head_of(path: Path, setting: str) -> list[str]:
+    """The cells of the head line. Raises BadSettings."""
+    return next(_lines_of(path, setting), (1, []))[1]
+
+
+def _lines_of(path: Path, setting: str) -> Iterator[tuple[int, list[str]]]:
+    text = text_of(path, f"{setting} names it")
+    return csv_lines(path, text, ";" if ";" in text.partition("\n")[0] else ",")
 
 
 def csv_lines(path: Path, text: str, delimiter: str) -> Iterator[tuple[int, list[str]]]:

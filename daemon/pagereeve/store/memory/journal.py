@@ -35,6 +35,7 @@ from pagereeve.store.records.fact_record import (
     BADGE_KINDS,
     DECIDED,
     ENDED,
+    PEOPLE_KINDS,
     STANDING_KINDS,
     FactRecord,
     Identity,
@@ -312,6 +313,11 @@ class MemoryJournal(MemoryLedger, MemorySeal):
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         return [_stored(one) for one in self._facts.get(printer, ()) if one.filing.kind in STANDING_KINDS]
+
+    async def people_facts(self) -> AsyncIterator[Fact]:
+        for one in tuple(self._facts.get("", ())):
+            if one.filing.kind in PEOPLE_KINDS:
+                yield one.filing.fact
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         known = self._of_release.get((source, release), ())
