@@ -56,7 +56,7 @@ def _rest(line: PersonLine) -> tuple[str, int, int | None, str, str, str, str]:
 def answers(people: People) -> list[object]:
     asked = [(login, at_us) for login in LOGINS for at_us in range(8)]
     who = [people.who(login, at_us) for login, at_us in asked]
-    centres = [people.cost_centre_at(login, at_us) for login, at_us in asked]
+    centres = [people.at(login, at_us) for login, at_us in asked]
     return [who, centres, [people.name_of(one) for one in who], list(people.collisions()), people.persons()]
 
 
@@ -87,7 +87,7 @@ def test_between_two_changes_every_login_is_the_same_persons_and_in_the_same_cos
     for begins, ends in pairwise(cuts):
         for login in LOGINS:
             assert len({people.who(login, at_us) for at_us in range(begins, ends)}) <= 1
-            assert len({people.cost_centre_at(login, at_us) for at_us in range(begins, ends)}) <= 1
+            assert len({people.at(login, at_us) for at_us in range(begins, ends)}) <= 1
 
 
 @given(FACTS, LINES)

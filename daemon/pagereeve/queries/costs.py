@@ -6,15 +6,15 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.accounts.people import People, Who
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.rates import Amount, Bill, PricedPages, Rates, Sides, Size, total_of
 from pagereeve.domain.facts.facts import ReleaseStarted
 from pagereeve.domain.facts.media import is_large
-from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Charge
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.people import people_of
 
 CostsBy = Literal["person", "cost-centre", "printer"]
 NO_TICKET: Final = Ticket()
@@ -22,11 +22,16 @@ NO_TICKET: Final = Ticket()
 
 @dataclass(slots=True)
 class Costs:
-    """One line. ``pages`` are charged pages of the channels that have a price, each channel's for itself."""
+    """One line. ``pages`` are charged pages of the channels that have a price, each channel's for itself.
+
+    ``person`` and ``name`` are of a person whom a list names; else "".
+    """
 
     who: str
     pages: dict[str, int] = field(default_factory=dict)
     bill: Bill = field(default_factory=Bill)
+    person: str = ""
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,26 +53,21 @@ class CostsAnswer:
 async def costs_of(reads: Reads, period: Period, by: CostsBy, rates: Rates, classes: Mapping[str, str]) -> CostsAnswer:
     """``classes``: each printer's price class. All is read at one moment; tickets only where a price asks for them."""
     async with reads.snapshot() as held:
-        centres = await _centres(held) if by == "cost-centre" else CostCentres()
-        priced, lines = rates.priced_channels(), dict[str, Costs]()
+        people = People() if by == "printer" else await people_of(held)
+        priced, lines = rates.priced_channels(), dict[tuple[str, str], Costs]()
         ticket, of = NO_TICKET, None
         async for charge in held.charges(period.from_us, period.to_us):
             if not charge.charged or charge.channel not in priced:
                 continue
             if rates.asks_for_tickets and charge.release != of:
                 ticket, of = await _ticket_of(held, charge), charge.release
-            key, who = _who(charge, by, centres)
-            line = lines.setdefault(key, Costs(who))
+            key = _key(charge, by, people)
+            line = lines.get(key)
+            if line is None:
+                line = lines[key] = _line(charge, by, key, people)
             line.pages[charge.channel] = line.pages.get(charge.channel, 0) + charge.charged
             rates.charge(line.bill, _pages(charge, ticket, classes.get(charge.printer, "")))
-    return CostsAnswer(period, by, tuple(sorted(lines.values(), key=lambda one: one.who)))
-
-
-async def _centres(held: Reads) -> CostCentres:
-    centres = CostCentres()
-    async for stored in held.facts(""):
-        centres.add(stored.fact)
-    return centres
+    return CostsAnswer(period, by, tuple(sorted(lines.values(), key=lambda one: (one.who, one.person))))
 
 
 async def _ticket_of(held: Reads, charge: Charge) -> Ticket:
@@ -77,15 +77,20 @@ async def _ticket_of(held: Reads, charge: Charge) -> Ticket:
     return starts[-1].ticket if starts else NO_TICKET
 
 
-def _who(charge: Charge, by: CostsBy, centres: CostCentres) -> tuple[str, str]:
+def _key(charge: Charge, by: CostsBy, people: People) -> tuple[str, str]:
     match by:
         case "person":
-            return owner_key(charge.owner), charge.owner
+            return people.who(charge.owner, charge.started_us)
         case "cost-centre":
-            centre = centres.at(charge.owner, charge.started_us)
-            return centre, centre
+            return "", people.at(charge.owner, charge.started_us)
         case "printer":
-            return charge.printer, charge.printer
+            return "", charge.printer
+
+
+def _line(charge: Charge, by: CostsBy, key: tuple[str, str], people: People) -> Costs:
+    if by == "person":
+        return Costs(charge.owner, person=key[0], name=people.name_of(Who(*key)))
+    return Costs(key[1])
 
 
 def _pages(charge: Charge, ticket: Ticket, price_class: str) -> PricedPages:

@@ -31,7 +31,7 @@ def costs_table(answer: CostsAnswer) -> Table:
         table.add_column(heading, justify="right")
     for line in answer.lines:
         for amount in line.bill.amounts() or (None,):
-            table.add_row(plain(line.who or NONE_SHOWN), _pages(line), *_amount(amount), str(line.bill.unpriced))
+            table.add_row(plain(_shown(line)), _pages(line), *_amount(amount), str(line.bill.unpriced))
     for amount in answer.totals():
         table.add_row("TOTAL", "", *_amount(amount), "")
     return table
@@ -40,15 +40,16 @@ def costs_table(answer: CostsAnswer) -> Table:
 def costs_csv(answer: CostsAnswer, form: CsvForm) -> str:
     """People, cost centres or printers, then a row for each currency's total; amounts in whole minor units too."""
     rows: list[list[Value | Decimal]] = [
-        ["line", line.who or NONE_SHOWN, *_cells(amount), line.bill.unpriced]
+        ["line", line.who or NONE_SHOWN, *_name_cells(answer, line), *_cells(amount), line.bill.unpriced]
         for line in answer.lines
         for amount in line.bill.amounts() or (None,)
     ]
-    rows += [["total", None, *_cells(amount), answer.unpriced] for amount in answer.totals()]
+    rows += [["total", None, *_name_cells(answer), *_cells(amount), answer.unpriced] for amount in answer.totals()]
     buffer = io.StringIO()
     buffer.write(BOM if form.bom else "")
     writer = csv.writer(buffer, delimiter=DELIMITERS[form.delimiter])
-    writer.writerow(("kind", answer.by.replace("-", "_"), *COLUMNS))
+    names = ("name", "id") if answer.by == "person" else ()
+    writer.writerow(("kind", answer.by.replace("-", "_"), *names, *COLUMNS))
     writer.writerows([form.cell(value) for value in row] for row in rows)
     return buffer.getvalue()
 
@@ -59,6 +60,7 @@ def costs_json(answer: CostsAnswer) -> dict[str, Any]:
         "lines": [
             {
                 answer.by.replace("-", "_"): line.who or None,
+                **({"id": line.person or None, "name": line.name or None} if answer.by == "person" else {}),
                 "pages": dict(sorted(line.pages.items())),
                 "amounts": [_amount_json(one) for one in line.bill.amounts()],
                 "unpriced_pages": line.bill.unpriced,
@@ -68,6 +70,17 @@ def costs_json(answer: CostsAnswer) -> dict[str, Any]:
         "totals": [_amount_json(one) for one in answer.totals()],
         "unpriced_pages": answer.unpriced,
     }
+
+
+def _shown(line: Costs) -> str:
+    return f"{line.name} ({line.who})" if line.name else line.who or NONE_SHOWN
+
+
+def _name_cells(answer: CostsAnswer, line: Costs | None = None) -> list[Value | Decimal]:
+    """By person, the name and the id, where a list gives them."""
+    if answer.by != "person":
+        return []
+    return [None, None] if line is None else [line.name or None, line.person or None]
 
 
 def _pages(line: Costs) -> str:

@@ -138,7 +138,7 @@ class People:
                 return max(names, key=lambda one: (one.at_us, one.text)).text
         return ""
 
-    def cost_centre_at(self, login: str, at_us: int) -> str:
+    def at(self, login: str, at_us: int) -> str:
         """As the lists of persons say, from the first day on of which they say anything; before it, as of the login."""
         who = self.who(login, at_us)
         begun = [one for one in self.said_of(who.person, "cost_centre") if one.at_us <= at_us] if who.person else []

@@ -70,13 +70,13 @@ def test_a_transfer_in_mid_month_is_told_by_the_instant() -> None:
             *(said(ANISE, "cost_centre", "CC2", 15), Assigned(0, "U1", "CC0")),
         ]
     )
-    assert [people.cost_centre_at("u1", at_us) for at_us in (9, 10, 14, 15, 99)] == ["CC0", "CC1", "CC1", "CC2", "CC2"]
+    assert [people.at("u1", at_us) for at_us in (9, 10, 14, 15, 99)] == ["CC0", "CC1", "CC1", "CC2", "CC2"]
     assert people.changes_us(0, 99) == [10, 15]
 
 
 def test_after_the_end_of_the_last_assignment_nobody_says_where_somebody_belongs() -> None:
     people = People([said(ANISE, "login", "u1"), said(ANISE, "cost_centre", "CC1", 0, 15), Assigned(0, "u1", "CC0")])
-    assert [people.cost_centre_at("u1", at_us) for at_us in (14, 15)] == ["CC1", ""]
+    assert [people.at("u1", at_us) for at_us in (14, 15)] == ["CC1", ""]
 
 
 def test_merge_and_undo_are_dated_and_show_both_names() -> None:
@@ -109,7 +109,7 @@ def test_lines_of_one_login_or_one_address_are_one_person() -> None:
     people = after(People(), *lines)
     assert people.who("a.adler", 20) == people.who("anise", 20)
     assert people.who("a.adler", 14) == Who("", "a.adler")
-    assert [people.cost_centre_at("anise", at_us) for at_us in (14, 15)] == ["CC1", "CC2"]
+    assert [people.at("anise", at_us) for at_us in (14, 15)] == ["CC1", "CC2"]
     assert planned(people, *lines, now_us=200).changes == []
 
 
@@ -150,7 +150,7 @@ def test_a_line_changed_or_withdrawn_is_one_change() -> None:
     (change,) = plan.changes
     assert (change.line, change.fact.text, change.instead and change.instead.text) == (2, "Anise Adler", "Anise Alder")
     gone = after(known, PersonLine(2, "u1", 0, 0, cost_centre="CC1"), now_us=200)
-    assert gone.cost_centre_at("u1", 5) == ""
+    assert gone.at("u1", 5) == ""
 
 
 def test_a_collision_with_what_is_known_is_told_and_not_refused() -> None:
