@@ -107,7 +107,7 @@ def test_a_csv_for_a_language(config: Path, capsysbinary: pytest.CaptureFixture[
     asked = ["totals", "--config", str(config), "--period", "2026-11", "--format", "csv"]
     assert status_of([*asked, "--locale", "de"]) == 0
     raw = capsysbinary.readouterr().out
-    assert raw.startswith(b"\xef\xbb\xbfperson;kind;")
+    assert raw.startswith(b"\xef\xbb\xbfperson;name;id;logins;kind;")
     assert b"\r\n'=basil;people;" in raw
     assert status_of([*asked, "--locale", "de", "--no-bom", "--delimiter", "tab"]) == 0
     assert capsysbinary.readouterr().out.startswith(b"person\tkind\t")

@@ -159,8 +159,8 @@ class MemoryJournal(MemoryLedger, MemorySeal):
 
     async def erase(self, erasure: Erasure) -> ErasureOutcome:
         """ports.erasing.Erasing."""
-        eraser = Eraser(erasure.owner, erasure.name)
-        badges, shared = own_badges((row.fact for row in self._rows()), erasure.owner)
+        eraser = Eraser.of(erasure)
+        badges, shared = own_badges((row.fact for row in self._rows()), erasure.keys)
         for badge in badges:
             eraser.learn_badge(badge)
         identities = set[Identity]()
