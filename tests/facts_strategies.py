@@ -61,6 +61,7 @@ from pagereeve.domain.facts.jobs import (
     NamedBy,
     Within,
 )
+from pagereeve.domain.facts.people import MergeUndone, PeopleMerged, PersonNamed, PersonWord
 from pagereeve.domain.facts.policy import (
     LARGE_WEIGHT_MAX,
     BadgePolicy,
@@ -321,6 +322,30 @@ POLICIES = st.builds(
 )
 BADGE_POLICIES = st.builds(BadgePolicy, **dict.fromkeys(BadgePolicy.__dataclass_fields__, FIGURES))
 
+SAID_OF_PERSONS = st.builds(
+    PersonNamed,
+    at_us=INSTANTS_US,
+    person=st.just("p-0123456789ab"),
+    word=st.sampled_from(get_args(PersonWord)),
+    text=texts(),
+    known_us=INSTANTS_US,
+    by=texts(),
+    until_us=st.none() | INSTANTS_US,
+)
+MERGES = st.builds(
+    PeopleMerged,
+    at_us=INSTANTS_US,
+    person=st.just("p-0123456789ab"),
+    into=st.just("p-ba9876543210"),
+    by=texts(),
+    reason=texts(),
+)
+PEOPLE_FACTS = (
+    SAID_OF_PERSONS.filter(lambda one: one.until_us is None or one.until_us >= one.at_us),
+    MERGES,
+    MERGES.map(lambda one: MergeUndone(one.at_us, one.person, one.into, one.by, one.reason)),
+)
+
 FACTS: st.SearchStrategy[Fact] = st.one_of(
     EVENTS,
     READS,
@@ -364,6 +389,7 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
         **dict.fromkeys(("size", "version", "rows"), FIGURES),
         printer=st.just(""),
     ),
+    *PEOPLE_FACTS,
     st.builds(BadgePolicySet, at_us=INSTANTS_US, policy=BADGE_POLICIES, printer=st.just("")),
     st.builds(
         BadgeUnreadable,

@@ -163,7 +163,7 @@ async def test_what_is_erased_behind_the_programs_back_is_found(folder: Path) ->
         query = "SELECT f.printer, f.seq, body, openings FROM fact f JOIN seal_entry USING (printer, seq)"
         held = f"{query} WHERE kind = 'pagereeve.release.started.v1' AND instr(body, '{OWNER}') ORDER BY f.seq"
         printer, seq, body, openings = connection.execute(held).fetchone()
-    row = Eraser(OWNER, "erased-000000000000").erased(printer, seq, body, openings)
+    row = Eraser(frozenset({OWNER}), "erased-000000000000").erased(printer, seq, body, openings)
     assert row is not None
     where = f"printer = '{printer}' AND seq = {seq}"
     edit(

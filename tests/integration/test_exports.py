@@ -117,10 +117,10 @@ def test_a_csv_for_a_language(config: Path, capsysbinary: pytest.CaptureFixture[
     asked = ["totals", "--config", str(config), "--period", "2026-11", "--format", "csv"]
     assert status_of([*asked, "--locale", "de"]) == 0
     raw = capsysbinary.readouterr().out
-    assert raw.startswith(b"\xef\xbb\xbfperson;kind;")
-    assert b"\r\n'=basil;people;" in raw
+    assert raw.startswith(b"\xef\xbb\xbfperson;name;id;logins;kind;")
+    assert b"\r\n'=basil;;;'=basil;people;" in raw
     assert status_of([*asked, "--locale", "de", "--no-bom", "--delimiter", "tab"]) == 0
-    assert capsysbinary.readouterr().out.startswith(b"person\tkind\t")
+    assert capsysbinary.readouterr().out.startswith(b"person\tname\tid\tlogins\tkind\t")
 
 
 def test_a_table_shows_the_house_and_the_total(config: Path, capsys: pytest.CaptureFixture[str]) -> None:

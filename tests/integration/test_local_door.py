@@ -15,7 +15,10 @@ import pytest
 
 from pagereeve.app.daemon import App
 from pagereeve.app.dating_on import PersonsWord
-from pagereeve.domain.facts.facts import Decided, PrinterNoted
+from pagereeve.app.people_door import FACTS_MAX
+from pagereeve.domain.facts.codec import to_json
+from pagereeve.domain.facts.facts import Decided, PrinterNoted, Registered
+from pagereeve.domain.facts.people import PersonNamed
 from pagereeve.feeds import acceptor
 from pagereeve.feeds.local.peer import LocalUser, this_user
 from pagereeve.feeds.local.socket_file import SOCKET_NAME, NoLocalSocket
@@ -212,3 +215,27 @@ async def test_one_user_can_not_fill_it_for_another(users: Users) -> None:
     assert (await users.ask("root", "GET", "/readyz")).status_code == 200
     for one in crowd:
         one.close()
+
+
+async def test_who_may_not_administer_says_nothing_and_a_body_can_say_nothing_else(users: Users) -> None:
+    named = PersonNamed(0, "p-0123456789ab", "login", "anise", 2**50, "somebody else")
+    body = {"facts": [to_json(named)]}
+    for name in ("user-reader", "user-decider", "user-basil"):
+        assert (await users.ask(name, "POST", "/v1/people", json=body)).status_code == 403
+    assert (await users.ask("root", "GET", "/v1/people")).status_code == 405
+    for bad, status in (
+        ({"facts": [to_json(Registered(0, "printer", "gate"))]}, 422),
+        ({"facts": [to_json(named) | {"person": "anise"}]}, 422),
+        ({"facts": [to_json(named) | {"text": "an\u202eise"}]}, 422),
+        ({"facts": [to_json(named)] * (FACTS_MAX + 1)}, 422),
+        ([], 422),
+    ):
+        assert (await users.ask("root", "POST", "/v1/people", json=bad)).status_code == status
+    assert (await users.ask("root", "POST", "/v1/people", content=b"{")).status_code == 400
+    assert (await users.ask("root", "POST", "/v1/people", content=b" " * 2**21)).status_code == 413
+    store = users.outside.app.store
+    assert [one async for one in store.people_facts()] == []
+    assert (await users.ask("root", "POST", "/v1/people", json=body)).json() == {"by": "root", "facts": 1}
+    (said,) = [one async for one in store.people_facts() if isinstance(one, PersonNamed)]
+    assert (said.by, said.text) == ("root", "anise")
+    assert said.known_us < 2**50 + 10**15

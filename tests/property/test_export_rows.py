@@ -18,6 +18,8 @@ from hypothesis import strategies as st
 
 from pagereeve.domain.accounts.export_rows import ROW_KINDS, ExportBy, ExportRow
 from pagereeve.domain.accounts.periods import Period
+from pagereeve.domain.facts.facts import Fact
+from pagereeve.domain.facts.people import PeopleMerged, PersonNamed
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.projection.projector import rebuild
 from pagereeve.domain.values.instants import SECOND_US
@@ -134,6 +136,51 @@ def test_periods_side_by_side_add_up_to_the_whole(seed: int, kind: str, edges: l
         assert nonzero(parts) == nonzero(sums_of((await exported(journal, whole, by))[1], "total"))
 
     asyncio.run(look())
+
+
+SAID = st.lists(
+    st.builds(
+        PersonNamed,
+        at_us=st.integers(0, 400 * SECOND_US).map(lambda us: DAY_US + us) | st.just(0),
+        person=st.sampled_from(["p-00000000000a", "p-00000000000b"]),
+        word=st.sampled_from(["login", "name", "cost_centre"]),
+        text=st.sampled_from(PERSONS),
+        known_us=st.integers(0, 3),
+        by=st.just("warden"),
+    )
+    | st.builds(
+        PeopleMerged, st.just(9), st.just("p-00000000000a"), st.just("p-00000000000b"), st.just("w"), st.just("r")
+    ),
+    max_size=8,
+)
+
+
+@given(SEEDS, KINDS, EDGES, SAID)
+@settings(max_examples=15, deadline=None)
+def test_whoever_is_whose_person_the_rows_add_up_to_the_meters(
+    seed: int, kind: str, edges: list[int], said: list[Fact]
+) -> None:
+    async def look() -> None:
+        journal = await journal_of(seed, kind)
+        plain = {by: sums_of((await exported(journal, period, by))[1], "people") for period, by in asked(edges)}
+        for fact in said:
+            await journal.append(fact)
+        for period, by in asked(edges):
+            export, rows = await exported(journal, period, by)
+            assert export.adding.differences == {}
+            assert nonzero(sums_of(rows, "people")) == nonzero(plain[by])
+            names = [
+                (row.figures.person, row.who, row.channel, row.unit)
+                for row in rows
+                if row.figures and row.kind == "people"
+            ]
+            assert len(names) == len(set(names)), "one row a person and channel"
+
+    asyncio.run(look())
+
+
+def asked(edges: list[int]) -> list[tuple[Period, ExportBy]]:
+    return [(periods_of(edges)[1], by) for by in ("person", "cost-centre")]
 
 
 @given(SEEDS, KINDS, EDGES, st.sampled_from(GROUPINGS))

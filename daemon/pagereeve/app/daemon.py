@@ -24,6 +24,7 @@ from pagereeve.app.dating_on import Corrected
 from pagereeve.app.http_door import HttpDoor, certificate_of
 from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor
+from pagereeve.app.people_door import store_people
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.refusal_log import RefusalLog
 from pagereeve.app.registered import gateway_names, registered_printers, site_names
@@ -33,7 +34,7 @@ from pagereeve.app.renaming import rename
 from pagereeve.app.seal_heads import SealLog
 from pagereeve.app.settings_trace import note_settings
 from pagereeve.app.shares import shares_for
-from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
+from pagereeve.app.site_record import append_all, new_people_if_told, new_site_facts
 from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
 from pagereeve.domain.facts.facts import Fact, GatewayChecked
@@ -298,7 +299,7 @@ class App:
         A directory with errors is reported, and what was known before stays in force: readings must go on.
         """
         store, settings, now_us = self.store, self.settings, self.clock.now_us()
-        await append_all(store, await new_assignments(store, settings.assignments()))
+        await append_all(store, await new_people_if_told(store, settings, now_us))
         await append_all(store, await new_site_facts(store, settings, self.badges, self._directory(), now_us))
         await rename(store, self.clock, settings)
 
@@ -344,7 +345,8 @@ class App:
         pages = status_pages(self.telemetry, self.telemetry)
         events = LocalDoor.events_of(self.settings, self.intake, self.clock)
         close = closer(self.store, lambda: self.settings, self.clock.now_us)
-        app = LocalApp(self.local_callers, events, pages, self.clock_keeper.keep_word, close, events.stats)
+        people = partial(store_people, store=self.store, clock=self.clock)
+        app = LocalApp(self.local_callers, events, pages, self.clock_keeper.keep_word, close, people, events.stats)
         door = LocalDoor(self.settings, app, partial(self._trouble, LOCAL_FEED))
         door.start()
         self._stack.push_async_callback(door.stop)

@@ -122,6 +122,11 @@ def ask_to_close(local: Path, request: Mapping[str, Any]) -> Mapping[str, Any]:
     return _said(local, paths.CLOSED_PERIODS, headers, body, answer_s=CLOSING_S).members()
 
 
+def send_people(local: Path, body: bytes) -> None:
+    """What is said of persons, by this user (app.people_door); returns once durable. Raises NoDaemon, NotTaken."""
+    _said(local, paths.PEOPLE, {"content-type": "application/json"}, body)
+
+
 def _said(
     local: Path,
     path: str,

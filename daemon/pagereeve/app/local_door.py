@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
 from http import HTTPStatus
 from typing import Final
@@ -54,7 +54,8 @@ BODY_S: Final = 10.0
 
 @dataclass(frozen=True, slots=True)
 class LocalApp:
-    """The ASGI application of the local socket. ``agree`` keeps a person's word that the clock is right.
+    """The ASGI application of the local socket. ``agree`` keeps a person's word that the clock is right, ``people``
+    what is said of persons.
 
     ``agree`` gets who says it and returns the instant that it is said of (microseconds since 1970); it may block, and
     raises OSError where the word can't be kept. ``close`` closes a period.
@@ -65,6 +66,7 @@ class LocalApp:
     pages: AsgiApp
     agree: Callable[[str], int]
     close: ClosePeriod
+    people: Callable[[Receive, str], Awaitable[HttpAnswer]]
     stats: FeedStats
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -80,6 +82,11 @@ class LocalApp:
                 return
             if path == paths.CLOSED_PERIODS:
                 await send_answer(await self._closed(scope["method"], caller, receive), send)
+                return
+            if path == paths.PEOPLE:
+                _require_post(scope["method"])
+                _require(caller, "administer", path)
+                await send_answer(await self.people(receive, caller.name), send)
                 return
             if path not in paths.HEALTH:
                 _require(caller, "read", path)

@@ -17,7 +17,7 @@ from pagereeve.app.receivers import receivers_of
 from pagereeve.app.registered import gateway_names, site_names
 from pagereeve.app.reload_plan import LoadSettings, ReloadPlan
 from pagereeve.app.renaming import rename
-from pagereeve.app.site_record import append_all, new_assignments, new_site_facts
+from pagereeve.app.site_record import append_all, new_people, new_site_facts
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.ledger import Severity
 from pagereeve.domain.values.errors import PagereeveError
@@ -137,7 +137,7 @@ class Reloader:
         badges = BadgeHasher(parts.badges.key, settings.badges.form.to_form(), settings.badge_forms())
         now_us = parts.clock.now_us()
         facts = await new_site_facts(parts.store, settings, badges, plan.directory, now_us)
-        await append_all(parts.store, [*facts, *await new_assignments(parts.store, plan.people)])
+        await append_all(parts.store, [*facts, *await new_people(parts.store, plan.people, now_us)])
         parts.badges.known, parts.badges.short = badges.known, badges.short
         return facts
 

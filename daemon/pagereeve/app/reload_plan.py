@@ -8,7 +8,6 @@ from typing import Self
 
 from pagereeve.app.http_door import certificate_of
 from pagereeve.app.registered import registered_printers
-from pagereeve.domain.facts.facts import Assigned
 from pagereeve.engine.printers.registry import RegisteredPrinter
 from pagereeve.feeds.http.tls import ServerCertificate
 from pagereeve.meters.discovery.profile import Profiles
@@ -17,6 +16,7 @@ from pagereeve.settings import BadSettings, Problem, Settings
 from pagereeve.settings.changes import fixed_changes
 from pagereeve.settings.credentials import GivenCredential
 from pagereeve.settings.lists.directory import Binding
+from pagereeve.settings.lists.people import PeopleList
 
 LoadSettings = Callable[[], Settings]
 
@@ -29,7 +29,7 @@ class ReloadPlan:
     printers: dict[str, RegisteredPrinter]
     gateway_checks: Sequence[GatewayCheck] = field(repr=False)
     credentials: Sequence[GivenCredential] = field(repr=False)
-    people: Sequence[Assigned] = field(repr=False)
+    people: PeopleList = field(repr=False)
     directory: Sequence[Binding] | None = field(repr=False)
     certificate: ServerCertificate | None
 
@@ -47,7 +47,7 @@ class ReloadPlan:
             registered_printers(wanted),
             wanted.gateway_checks(),
             wanted.http_credentials(),
-            wanted.assignments(),
+            wanted.people_list(),
             None if wanted.badges.directory is None else wanted.directory(),
             certificate_of(wanted.http),
         )

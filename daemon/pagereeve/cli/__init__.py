@@ -72,6 +72,7 @@ COMMANDS: Final = (
     ),
     ("backup", "backup:backup", "Copy the journal beside a running daemon, verified; one file, whole or not there."),
     ("restore", "restore:restore", "Put a backup in the place of the journal. Stop the daemon first."),
+    ("people", "people:app", "Who is who: import a list of people, show it, merge two who are one."),
     ("erase", "erase:erase", "Take a person out of the journal. Stop the daemon first."),
     ("demo", "demo:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
     ("simulate", "simulate:app", "Simulated printers, gateways and a release server, for courses and integrators."),

@@ -37,7 +37,7 @@ def check_config(file: Annotated[Path, Parameter(help="The settings file.")], /)
     say(
         f"{file}: OK. {amount(len(settings.printers), 'printer')}, {amount(len(settings.gateways), 'gateway')}, "
         f"{amount(len(settings.feeds.lines), 'line feed')}, {amount(len(settings.relays), 'relay')}, "
-        f"{amount(len(settings.assignments()), 'cost centre assignment')}, "
+        f"{_people(settings)}, "
         f"{amount(len(settings.directory()), 'badge')}; "
         f"data in {settings.data_dir}, HTTP on {settings.http.listen}; {_days_begin(settings)}"
     )
@@ -57,8 +57,16 @@ def _days_begin(settings: Settings) -> str:
     return f"days begin in {settings.site.zone} ({said})"
 
 
+def _people(settings: Settings) -> str:
+    listed = settings.people_list()
+    if listed.lines:
+        return amount(len(listed.lines), "line") + " about people"
+    return amount(len(listed.assigned), "cost centre assignment")
+
+
 def _owners(settings: Settings) -> Iterator[str]:
     yield from (one.owner for one in settings.assignments())
+    yield from (one.login for one in settings.people_list().lines)
     yield from (one.owner for one in settings.directory())
 
 
@@ -69,7 +77,7 @@ def refuse_bad_files(settings: Settings, source: str) -> None:
         settings.targets,
         settings.gateway_checks,
         settings.http_credentials,
-        settings.assignments,
+        settings.people_list,
         settings.directory,
         lambda: receivers_of(settings.alerts, SystemClock()),
     )

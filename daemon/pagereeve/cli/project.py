@@ -55,7 +55,7 @@ def project(
     asked = site_of(config, None, zone).chosen(period, from_, to)
     held = _read(file)
     ledgers = project_all(held)
-    summed = Totals(by, held.cost_centres())
+    summed = Totals(by, held.people())
     summed.add_all(
         charge for one in ledgers.values() for charge in one.ledger.charges if asked.holds(charge.started_us)
     )

@@ -6,15 +6,27 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
+from pagereeve.domain.facts.owners import owner_key
+
 
 @dataclass(frozen=True, slots=True)
 class Erasure:
-    """``name`` stands in the place of the owner from then on; ``by`` says who erases."""
+    """``name`` stands in the place of the owner from then on; ``by`` says who erases.
+
+    ``logins`` are the person's others, ``persons`` the ids under which lists name the person.
+    """
 
     owner: str
     name: str
     by: str
     at_us: int
+    logins: Sequence[str] = ()
+    persons: Sequence[str] = ()
+
+    @property
+    def keys(self) -> frozenset[str]:
+        """What all spellings of the person's logins have in common."""
+        return frozenset(owner_key(one) for one in (self.owner, *self.logins))
 
 
 @dataclass(frozen=True, slots=True)

@@ -159,7 +159,7 @@ async def _lines_of(held: Reads, closed: ClosedPeriod, by: By) -> Sequence[Total
     totals = Totals(by)
     async for one in _charges(held, closed):
         if by == "cost-centre":
-            totals.merge(one.cost_centre, _total_of(one.charge))
+            totals.merge(one.cost_centre, _total_of(one.charge), one.charge.started_us)
         else:
             totals.add(one.charge)
     return totals.lines()

@@ -6,14 +6,14 @@ from collections.abc import AsyncIterator, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.accounts.people import People, Who
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.rates import Amount, Bill, PricedPages, Rates, Sides, Size, total_of
 from pagereeve.domain.facts.media import is_large
-from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Charge
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.people import people_of
 
 CostsBy = Literal["person", "cost-centre", "printer"]
 NO_TICKET: Final = Ticket()
@@ -24,11 +24,16 @@ _Start = tuple[str, str, str, int]
 
 @dataclass(slots=True)
 class Costs:
-    """One line. ``pages`` are charged pages of the channels that have a price, each channel's for itself."""
+    """One line. ``pages`` are charged pages of the channels that have a price, each channel's for itself.
+
+    ``person`` and ``name`` are of a person whom a list names; else "".
+    """
 
     who: str
     pages: dict[str, int] = field(default_factory=dict)
     bill: Bill = field(default_factory=Bill)
+    person: str = ""
+    name: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,17 +59,19 @@ class CostsAnswer:
 async def costs_of(reads: Reads, period: Period, by: CostsBy, rates: Rates, classes: Mapping[str, str]) -> CostsAnswer:
     """``classes``: each printer's price class. All is read at one moment; tickets only where a price asks for them."""
     async with reads.snapshot() as held:
-        centres = await _centres(held) if by == "cost-centre" else CostCentres()
-        lines = dict[str, Costs]()
+        people = People() if by == "printer" else await people_of(held)
+        lines = dict[tuple[str, str], Costs]()
         async for batch in _batches(held, period, rates.priced_channels()):
             tickets = await _tickets_of(held, batch) if rates.asks_for_tickets else {}
             for charge in batch:
-                key, who = _who(charge, by, centres)
-                line = lines.setdefault(key, Costs(who))
+                key = _key(charge, by, people)
+                line = lines.get(key)
+                if line is None:
+                    line = lines[key] = _line(charge, by, key, people)
                 line.pages[charge.channel] = line.pages.get(charge.channel, 0) + charge.charged
                 ticket = tickets.get(_start_of(charge), NO_TICKET)
                 rates.charge(line.bill, _pages(charge, ticket, classes.get(charge.printer, "")))
-    return CostsAnswer(period, by, tuple(sorted(lines.values(), key=lambda one: one.who)))
+    return CostsAnswer(period, by, tuple(sorted(lines.values(), key=lambda one: (one.who, one.person))))
 
 
 async def _batches(held: Reads, period: Period, channels: Collection[str]) -> AsyncIterator[list[Charge]]:
@@ -85,13 +92,6 @@ async def add_cost(held: Reads, bill: Bill, charge: Charge, rates: Rates, price_
         rates.charge(bill, _pages(charge, tickets.get(_start_of(charge), NO_TICKET), price_class))
 
 
-async def _centres(held: Reads) -> CostCentres:
-    centres = CostCentres()
-    async for stored in held.facts(""):
-        centres.add(stored.fact)
-    return centres
-
-
 async def _tickets_of(held: Reads, batch: Sequence[Charge]) -> Mapping[_Start, Ticket]:
     """As each release's own start notice says; few statements for many releases. A name may be used again."""
     names: dict[str, dict[str, None]] = {}
@@ -108,15 +108,20 @@ def _start_of(charge: Charge) -> _Start:
     return charge.printer, charge.release.source, charge.release.release, charge.started_us
 
 
-def _who(charge: Charge, by: CostsBy, centres: CostCentres) -> tuple[str, str]:
+def _key(charge: Charge, by: CostsBy, people: People) -> tuple[str, str]:
     match by:
         case "person":
-            return owner_key(charge.owner), charge.owner
+            return people.who(charge.owner, charge.started_us)
         case "cost-centre":
-            centre = centres.at(charge.owner, charge.started_us)
-            return centre, centre
+            return "", people.at(charge.owner, charge.started_us)
         case "printer":
-            return charge.printer, charge.printer
+            return "", charge.printer
+
+
+def _line(charge: Charge, by: CostsBy, key: tuple[str, str], people: People) -> Costs:
+    if by == "person":
+        return Costs(charge.owner, person=key[0], name=people.name_of(Who(*key)))
+    return Costs(key[1])
 
 
 def _pages(charge: Charge, ticket: Ticket, price_class: str) -> PricedPages:

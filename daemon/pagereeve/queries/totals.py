@@ -6,13 +6,13 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
-from pagereeve.domain.accounts.cost_centres import CostCentres
 from pagereeve.domain.accounts.export_rows import ExportRow, summed_rows
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
 from pagereeve.domain.accounts.totals import OPEN, By, Total, Totals
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
+from pagereeve.queries.people import people_of
 from pagereeve.queries.waiting import pages_waiting
 
 
@@ -57,21 +57,16 @@ async def accounts_read(held: Reads, period: Period) -> tuple[AccountsOfPeriod, 
 
 
 async def lines_of(held: Reads, period: Period, by: By, by_printer: Sequence[Total]) -> Sequence[Total]:
+    """From one instant to the next at which a login became somebody else's, or anybody went to another cost centre,
+    the sum of each login belongs to one person and one cost centre.
+    """
     if by == "printer":
         return by_printer
-    if by == "cost-centre":
-        return await _by_cost_centre(held, period)
-    return await held.charge_totals("person", period.from_us, period.to_us)
-
-
-async def _by_cost_centre(reads: Reads, period: Period) -> Sequence[Total]:
-    """From one instant at which anybody moved to the next, each person's sum belongs to one cost centre."""
-    centres = CostCentres()
-    async for stored in reads.facts(""):
-        centres.add(stored.fact)
-    summed = Totals("cost-centre")
-    moves_us = centres.moves_us(period.from_us, period.to_us)
-    for from_us, to_us in pairwise((period.from_us, *moves_us, period.to_us)):
-        for total in await reads.charge_totals("person", from_us, to_us):
-            summed.merge(centres.at(total.who, from_us), total)
+    people = await people_of(held)
+    changes_us = people.changes_us if by == "cost-centre" else people.login_changes_us
+    summed = Totals(by, people)
+    for from_us, to_us in pairwise((period.from_us, *changes_us(period.from_us, period.to_us), period.to_us)):
+        for total in await held.charge_totals("person", from_us, to_us):
+            who = people.at(total.who, from_us) if by == "cost-centre" else total.who
+            summed.merge(who, total, from_us)
     return summed.lines()

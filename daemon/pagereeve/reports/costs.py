@@ -12,7 +12,7 @@ from typing import Any, Final
 from rich.table import Table
 
 from pagereeve.domain.accounts.rates import Amount
-from pagereeve.queries.costs import CostsAnswer
+from pagereeve.queries.costs import Costs, CostsAnswer
 from pagereeve.reports.exports.columns import Value
 from pagereeve.reports.exports.csv_file import DELIMITERS, CsvForm
 from pagereeve.reports.text import BOM, plain
@@ -33,9 +33,7 @@ def costs_table(answer: CostsAnswer) -> Table:
         table.add_column(heading, justify="right")
     for line in answer.lines:
         for amount, unpriced in _rows(line.bill.amounts(), line.bill.unpriced):
-            table.add_row(
-                plain(line.who or NONE_SHOWN), channel_pages_text(line.pages), *_amount(amount), _unpriced(unpriced)
-            )
+            table.add_row(plain(_shown(line)), channel_pages_text(line.pages), *_amount(amount), _unpriced(unpriced))
     for amount, unpriced in _rows(answer.totals(), answer.unpriced):
         table.add_row("TOTAL", "", *_amount(amount), _unpriced(unpriced))
     return table
@@ -46,18 +44,24 @@ def costs_csv(answer: CostsAnswer, form: CsvForm) -> str:
     pages without a price, stand in one row of a line: every column adds up to its totals.
     """
     rows: list[list[Value | Decimal]] = [
-        ["line", line.who or NONE_SHOWN, *_cells(amount), *(unpriced or (None, None))]
+        [
+            *("line", line.who or NONE_SHOWN),
+            *_name_cells(answer, line),
+            *_cells(amount),
+            *(unpriced or (None, None)),
+        ]
         for line in answer.lines
         for amount, unpriced in _rows(line.bill.amounts(), line.bill.unpriced)
     ]
     rows += [
-        ["total", None, *_cells(amount), *(unpriced or (None, None))]
+        ["total", None, *_name_cells(answer), *_cells(amount), *(unpriced or (None, None))]
         for amount, unpriced in _rows(answer.totals(), answer.unpriced)
     ]
     buffer = io.StringIO()
     buffer.write(BOM if form.bom else "")
     writer = csv.writer(buffer, delimiter=DELIMITERS[form.delimiter])
-    writer.writerow(("kind", answer.by.replace("-", "_"), *COLUMNS))
+    names = ("name", "id") if answer.by == "person" else ()
+    writer.writerow(("kind", answer.by.replace("-", "_"), *names, *COLUMNS))
     writer.writerows([form.cell(value) for value in row] for row in rows)
     return buffer.getvalue()
 
@@ -68,6 +72,7 @@ def costs_json(answer: CostsAnswer) -> dict[str, Any]:
         "lines": [
             {
                 answer.by.replace("-", "_"): line.who or None,
+                **({"id": line.person or None, "name": line.name or None} if answer.by == "person" else {}),
                 "pages": dict(sorted(line.pages.items())),
                 "amounts": [amount_json(one) for one in line.bill.amounts()],
                 "unpriced_pages": dict(sorted(line.bill.unpriced.items())),
@@ -81,6 +86,17 @@ def costs_json(answer: CostsAnswer) -> dict[str, Any]:
 
 def channel_pages_text(pages: Mapping[str, int]) -> str:
     return ", ".join(f"{number} {channel}" for channel, number in sorted(pages.items()))
+
+
+def _shown(line: Costs) -> str:
+    return f"{line.name} ({line.who})" if line.name else line.who or NONE_SHOWN
+
+
+def _name_cells(answer: CostsAnswer, line: Costs | None = None) -> list[Value | Decimal]:
+    """By person, the name and the id, where a list gives them."""
+    if answer.by != "person":
+        return []
+    return [None, None] if line is None else [line.name or None, line.person or None]
 
 
 def _rows(

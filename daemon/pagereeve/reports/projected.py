@@ -6,7 +6,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
-from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.accounts.people import People
 from pagereeve.domain.badges.projector import SITE, badge_findings, checked_event
 from pagereeve.domain.brackets.conservation import Conserved, conserved
 from pagereeve.domain.facts.end_notices import after_its_start, replaced_by
@@ -151,8 +151,8 @@ class FactsInHand:
     def _of_nobody(self) -> list[Fact]:
         return self.printers[""].facts if "" in self.printers else []
 
-    def cost_centres(self) -> CostCentres:
-        return CostCentres(fact for known in self.printers.values() for fact in known.facts)
+    def people(self) -> People:
+        return People(fact for known in self.printers.values() for fact in known.facts)
 
 
 @dataclass(frozen=True, slots=True)

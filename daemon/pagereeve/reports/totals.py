@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from dataclasses import replace
 from typing import Any, Final
 from zoneinfo import ZoneInfo
 
@@ -41,6 +42,7 @@ PRINTS_CONSERVED: Final = "prints only"
 def total_json(by: ExportBy, line: Total) -> dict[str, Any]:
     return {
         by.replace("-", "_"): line.who or None,
+        **({"id": line.person or None, "name": line.name or None} if by == "person" else {}),
         **figures_json(line),
         **({"also_written": list(line.also_written)} if by == "person" else {}),
     }
@@ -76,14 +78,19 @@ def total_row_json(row: ExportRow) -> dict[str, Any]:
 
 def spelling_lines(lines: Iterable[Total]) -> list[str]:
     """A line for each person whose name was written in more than one way."""
-    also: dict[str, set[str]] = {}
+    also: dict[tuple[str, str, str], set[str]] = {}
     for line in lines:
-        also.setdefault(line.who, set()).update(line.also_written)
+        also.setdefault((line.who, line.person, line.name), set()).update(line.also_written)
     return [
-        f"{plain(who)} is one person, also written {', '.join(plain(one) for one in sorted(names))}"
-        for who, names in also.items()
+        f"{plain(name or who)} is one person, also written {', '.join(plain(one) for one in sorted(names))}"
+        for (who, _, name), names in also.items()
         if names
     ]
+
+
+def name_shown(line: Total) -> str:
+    """A person's name, where a list gives one, with the logins that wrote it."""
+    return f"{line.name} ({', '.join(line.logins)})" if line.name else line.who or NONE_SHOWN
 
 
 def accounts_json(line: PrinterAccounts) -> dict[str, Any]:
@@ -150,7 +157,7 @@ def totals_table(by: By, lines: Sequence[Total]) -> Table:
     """For people: billed channels first."""
     table = _totals_table(by, ())
     for line in lines:
-        table.add_row(*_named(line.who or NONE_SHOWN, line), *_figures(line), _verdicts(line))
+        table.add_row(*_named(name_shown(line), line), *_figures(line), _verdicts(line))
     return table
 
 
@@ -174,7 +181,7 @@ def rows_table(by: ExportBy, rows: Iterable[ExportRow]) -> Table:
 
 def _row_name(row: ExportRow) -> str:
     if row.kind == "people":
-        return row.who or NONE_SHOWN
+        return row.who or NONE_SHOWN if row.figures is None else name_shown(replace(row.figures, who=row.who))
     return "TOTAL" if row.kind == "total" else f"{row.who} {row.account}".strip()
 
 

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import replace
 from pathlib import Path
 from typing import Self
+from zoneinfo import ZoneInfo
 
 from pydantic import Field, model_validator
 from pydantic_core import PydanticCustomError
@@ -30,7 +31,7 @@ from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between, repeat
 from pagereeve.settings.errors import BadSettings, Problem
 from pagereeve.settings.feeds import FeedSettings
 from pagereeve.settings.lists.directory import Binding, read_directory
-from pagereeve.settings.lists.people import read_people
+from pagereeve.settings.lists.people import PeopleList, read_people_list
 from pagereeve.settings.places import EntryProblem, Places
 from pagereeve.settings.policies import PolicySettings
 from pagereeve.settings.rates import RateSettings, rate_problems
@@ -181,5 +182,10 @@ class Settings(BaseSettings):
         return () if self.badges.directory is None else read_directory(self.badges.directory, form.to_form())
 
     def assignments(self) -> tuple[Assigned, ...]:
-        """Who belongs to which cost centre; empty without a people file. Raises BadSettings."""
-        return read_people(self.people.file) if self.people.file is not None else ()
+        """Who belongs to which cost centre by a list of owners; empty without one. Raises BadSettings."""
+        return self.people_list().assigned
+
+    def people_list(self) -> PeopleList:
+        """Who is who; empty without a people file. Raises BadSettings."""
+        file = self.people.file
+        return PeopleList() if file is None else read_people_list(file, ZoneInfo(self.site.zone))

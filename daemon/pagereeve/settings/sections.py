@@ -51,7 +51,10 @@ class BadgeSettings(Section):
 
 
 class PrivacySettings(Section):
+    """[privacy]: what is kept of people. ``keep_names_for``: so long after their last release nobody is erased."""
+
     keep_titles: bool = False
+    keep_names_for: Annotated[Duration, DurationRange("1d", "3650d")] | None = None
 
 
 class WatchSettings(Section):

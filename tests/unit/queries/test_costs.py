@@ -78,7 +78,10 @@ def test_pages_that_no_price_fits_are_shown_and_in_no_amount() -> None:
             await printed(world, "r1", 3)
             answer = await costs(world, "person", RateCard("later", "EUR", 2**60, CARD.rates))
             assert (answer.unpriced, answer.totals()) == ({"total": 3}, ())
-            assert costs_csv(answer, CsvForm()).splitlines()[1:] == ["line,owner-r1,,,,,total,3", "total,,,,,,total,3"]
+            assert costs_csv(answer, CsvForm()).splitlines()[1:] == [
+                "line,owner-r1,,,,,,,total,3",
+                "total,,,,,,,,total,3",
+            ]
 
     passing(story())
 

@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal, assert_never
 
 from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.accounts.people import People, Who
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.ledger import Charge, Verdict
@@ -52,7 +53,8 @@ class Total:
     """One line: ``who`` in one channel and unit. ``unit`` is "" where no reading gave it.
 
     ``charged`` rests on counts, ``unproven`` on claims alone. ``verdicts`` count releases. ``written`` has each way in
-    which a person's name was written, and the start of the first release that wrote it so.
+    which a person's name was written, and the start of the first release that wrote it so. ``person`` and ``name`` are
+    of a person whom a list names; else "".
     """
 
     who: str
@@ -65,6 +67,16 @@ class Total:
     unproven: int = 0
     verdicts: dict[str, int] = field(default_factory=lambda: dict.fromkeys([*(one.value for one in Verdict), OPEN], 0))
     written: dict[str, int] = field(default_factory=dict)
+    person: str = ""
+    name: str = ""
+
+    @property
+    def logins(self) -> tuple[str, ...]:
+        """Each once, the first that was written before the others."""
+        first: dict[str, str] = {}
+        for one in (self.who, *self.also_written):
+            first.setdefault(owner_key(one), one)
+        return tuple(first.values())
 
     @property
     def also_written(self) -> tuple[str, ...]:
@@ -101,29 +113,33 @@ class Total:
 
 
 class Totals:
-    """Adds up charges, one by one; memory in proportion to the lines. A person is one, however the name is written."""
+    """Adds up charges, one by one; memory in proportion to the lines. A person is one, however the name is written.
 
-    def __init__(self, by: By, centres: CostCentres | None = None) -> None:
+    ``people`` say whose a login is and where it belongs; cost centres alone are enough where nobody is named.
+    """
+
+    def __init__(self, by: By, people: People | CostCentres | None = None) -> None:
         self.by: By = by
-        self._centres = centres or CostCentres()
-        self._lines: dict[tuple[str, str, str], Total] = {}
+        self._people = people if isinstance(people, People) else People()
+        self._centres = people if isinstance(people, CostCentres) else None
+        self._lines: dict[tuple[Who, str, str], Total] = {}
 
     def add(self, charge: Charge) -> None:
         unit = "" if charge.unit is None else charge.unit.value
-        line = self._line(self._who(charge), charge.channel, unit)
+        line = self._line(self._who(charge), charge.channel, unit, charge.started_us)
         line.add(charge)
         if self.by == "person":
             line.write(charge.owner, charge.started_us)
 
-    def merge(self, who: str, total: Total) -> None:
-        """Add a line that was summed up elsewhere to the line of ``who``."""
-        line = self._line(who, total.channel, total.unit)
+    def merge(self, who: str, total: Total, at_us: int) -> None:
+        """Add a line that was summed up elsewhere to the line of ``who``, as who that was at an instant."""
+        line = self._line(who, total.channel, total.unit, at_us)
         line.merge(total)
         if self.by != "person":
             line.written.clear()
 
-    def _line(self, who: str, channel: str, unit: str) -> Total:
-        key = (owner_key(who) if self.by == "person" else who, channel, unit)
+    def _line(self, who: str, channel: str, unit: str, at_us: int) -> Total:
+        key = (self._people.who(who, at_us) if self.by == "person" else Who("", who), channel, unit)
         line = self._lines.get(key)
         if line is None:
             line = self._lines[key] = Total(who, channel, unit)
@@ -136,12 +152,13 @@ class Totals:
 
     def lines(self) -> list[Total]:
         """Billed channels first, then in order of name, channel, unit. A person's name is as it was written first."""
-        first: dict[str, tuple[int, str]] = {}
+        first: dict[Who, tuple[int, str]] = {}
         for (key, _, _), line in self._lines.items():
             for name, first_us in line.written.items():
                 first[key] = min((first_us, name), first.get(key, (first_us, name)))
         for (key, _, _), line in self._lines.items():
             line.who = first[key][1] if key in first else line.who
+            line.person, line.name = key.person, self._people.name_of(key)
         return ordered(self._lines.values())
 
     def _who(self, charge: Charge) -> str:
@@ -149,11 +166,11 @@ class Totals:
             case "person":
                 return charge.owner
             case "cost-centre":
-                return self._centres.at(charge.owner, charge.started_us)
+                return (self._centres or self._people).at(charge.owner, charge.started_us)
             case "printer":
                 return charge.printer
         assert_never(self.by)
 
 
 def ordered(lines: Iterable[Total]) -> list[Total]:
-    return sorted(lines, key=lambda one: (not one.billed, one.who, one.channel, one.unit))
+    return sorted(lines, key=lambda one: (not one.billed, one.who, one.person, one.channel, one.unit))

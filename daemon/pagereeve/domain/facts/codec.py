@@ -45,6 +45,7 @@ from pagereeve.domain.facts.facts import (
     UnitLearned,
 )
 from pagereeve.domain.facts.job_codec import JOB_COUNTED
+from pagereeve.domain.facts.people_codec import PEOPLE_CODECS
 from pagereeve.domain.facts.policy import (
     LARGE_WEIGHT_MAX,
     NEEDED_DEFAULT,
@@ -257,6 +258,7 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Member("sha256", TEXT),
         outside=_OF_SITE,
     ),
+    **PEOPLE_CODECS,
     "conflict": Codec(
         Conflict,
         _ANY_PRINTER,

@@ -7,6 +7,7 @@ from typing import Final, Literal
 
 from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.jobs import JobCounted
+from pagereeve.domain.facts.people import MergeUndone, PeopleFact, PeopleMerged, PersonNamed
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.facts.reading import Plateau, Silence, Unit
 from pagereeve.domain.facts.ticket import Ticket
@@ -460,13 +461,14 @@ Fact = (
     | GatewayChecked
     | Erased
     | PeriodClosed
+    | PeopleFact
     | FactDamaged
 )
 
 # A union written in place would be built again at each call.
 _DATED: Final = (
     *(PolicySet, SettleLearned, ReleaseAnswered, Assigned, Registered, Bound, BadgePolicySet, Redated, Erased),
-    PeriodClosed,
+    *(PersonNamed, PeopleMerged, MergeUndone, PeriodClosed),
 )
 
 

@@ -20,6 +20,9 @@ PERSONAL: Final[Mapping[str, Sequence[str]]] = {
     "period-closed": ("by", "reason"),
     # A digest of what a sender claimed, without salt: whoever guesses the rest can try names.
     "conflict": ("digest", "id"),
+    "person-named": ("text", "by"),
+    "people-merged": ("by", "reason"),
+    "merge-undone": ("by", "reason"),
 }
 """By kind, the names of members; of those inside others, joined by full stops. The order is that of their openings.
 

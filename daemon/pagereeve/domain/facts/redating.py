@@ -36,6 +36,7 @@ from pagereeve.domain.facts.facts import (
     instant_us,
 )
 from pagereeve.domain.facts.jobs import JobCounted, Within
+from pagereeve.domain.facts.people import MergeUndone, PeopleMerged, PersonNamed
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.facts.source_clock import FUTURE_MAX_US, PAST_MAX_US, PLAUSIBLE_FROM_US
 from pagereeve.domain.values.instants import SECOND_US
@@ -53,7 +54,12 @@ _RECEIVED: Final = (
     *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
     *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted, ReceiverChanged, GatewayChecked),
 )
-_SAID: Final = (PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet, Erased, PeriodClosed)
+_SAID: Final = (
+    *(PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet, Erased, PeriodClosed),
+    *(PeopleMerged, MergeUndone),
+)
+# They have a date of their own, and one on which our clock heard of them.
+_KNOWN: Final = (Bound, PersonNamed)
 _READ: Final = (PlateauRead, ReadFailed)
 _SHOWN: Final = (*_READ, JobCounted)
 
@@ -81,7 +87,7 @@ def dated_us(fact: Fact) -> int | None:
         return fact.origin.received_us
     if isinstance(fact, _SAID):
         return fact.at_us
-    return fact.known_us if isinstance(fact, Bound) else None
+    return fact.known_us if isinstance(fact, _KNOWN) else None
 
 
 def concerned(fact: Fact, by: Redated) -> bool:
@@ -156,7 +162,7 @@ def redated(fact: Fact, by_us: int) -> Fact:
         return replace(fact, at_us=fact.at_us + by_us, started_us=fact.started_us + min(by_us, 0))
     if isinstance(fact, _SAID):
         return replace(fact, at_us=fact.at_us + by_us)
-    return replace(fact, known_us=fact.known_us + by_us) if isinstance(fact, Bound) else fact
+    return replace(fact, known_us=fact.known_us + by_us) if isinstance(fact, _KNOWN) else fact
 
 
 def redated_run(run: PlateauRead | ReadFailed, by_us: int) -> PlateauRead | ReadFailed:

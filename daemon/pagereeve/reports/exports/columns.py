@@ -10,7 +10,7 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.export_rows import ExportBy, ExportRow
 from pagereeve.domain.accounts.periods import local_text
-from pagereeve.domain.accounts.totals import OPEN
+from pagereeve.domain.accounts.totals import OPEN, Total
 from pagereeve.domain.ledger import Charge, Verdict
 
 Value = str | int | bool | None
@@ -98,11 +98,33 @@ VERDICTS: Final = tuple(
 )
 
 
+def _of_figures(value: Callable[[Total], Value]) -> Callable[[ExportRow], Value]:
+    return lambda row: None if row.figures is None else value(row.figures)
+
+
+_NAMES: Final = (
+    Column("name", "text", "the person's name; empty: no list gives one", _of_figures(lambda one: one.name or None)),
+    Column(
+        "id",
+        "text",
+        "the person's own id; empty: no list names the person",
+        _of_figures(lambda one: one.person or None),
+    ),
+    Column(
+        "logins",
+        "text",
+        "every login of the period that is the person's, with commas between them",
+        _of_figures(lambda one: ", ".join(one.logins) if one.who else None),
+    ),
+)
+
+
 def columns_of(by: ExportBy, zone: ZoneInfo) -> tuple[Column, ...]:
     if by == "release":
         return (*_of_release(zone), KIND, ACCOUNT, *CHANNEL, *_GRADES, *FIGURES)
     named = Column(by.replace("-", "_"), "text", WHOSE[by], lambda row: row.who or None)
-    return (named, KIND, ACCOUNT, *CHANNEL, *FIGURES, *VERDICTS)
+    names = _NAMES if by == "person" else ()
+    return (named, *names, KIND, ACCOUNT, *CHANNEL, *FIGURES, *VERDICTS)
 
 
 def _of_release(zone: ZoneInfo) -> tuple[Column, ...]:

@@ -36,6 +36,11 @@ def csv_rows(
         yield line, dict(zip(head, _squared(cells, len(head)), strict=True))
 
 
+def head_of(path: Path, setting: str) -> list[str]:
+    """The cells of the head line. Raises BadSettings."""
+    return next(_lines_of(path, setting), (1, []))[1]
+
+
 def _lines_of(path: Path, setting: str) -> Iterator[tuple[int, list[str]]]:
     text = text_of(path, f"{setting} names it")
     first = text.partition("\n")[0].strip("\r")

@@ -38,6 +38,7 @@ from pagereeve.store.records.fact_record import (
     BADGE_KINDS,
     DECIDED,
     ENDED,
+    PEOPLE_KINDS,
     STANDING_KINDS,
     FactRecord,
     Identity,
@@ -162,8 +163,8 @@ class MemoryJournal(MemoryClosed, MemorySeal):
 
     async def erase(self, erasure: Erasure) -> ErasureOutcome:
         """ports.erasing.Erasing."""
-        eraser = Eraser(erasure.owner, erasure.name)
-        badges, shared = own_badges((row.fact for row in self._rows()), erasure.owner)
+        eraser = Eraser.of(erasure)
+        badges, shared = own_badges((row.fact for row in self._rows()), erasure.keys)
         for badge in badges:
             eraser.learn_badge(badge)
         identities = set[Identity]()
@@ -329,6 +330,11 @@ class MemoryJournal(MemoryClosed, MemorySeal):
 
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]:
         return [_stored(one) for one in self._facts.get(printer, ()) if one.filing.kind in STANDING_KINDS]
+
+    async def people_facts(self) -> AsyncIterator[Fact]:
+        for one in tuple(self._facts.get("", ())):
+            if one.filing.kind in PEOPLE_KINDS:
+                yield one.filing.fact
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         known = self._of_release.get((source, release), ())

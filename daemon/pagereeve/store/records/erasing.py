@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, Self
 
 from pagereeve.domain.facts.events import BADGE_PRESENTED, RELEASE_STARTED
 from pagereeve.domain.facts.facts import Bound, Fact, ReleaseStarted
 from pagereeve.domain.facts.owners import owner_key
+from pagereeve.domain.facts.people_codec import PEOPLE_CODECS
 from pagereeve.domain.facts.personal import kind_of, personal_names
 from pagereeve.domain.seal.commitments import Openings, member, present, with_member
 from pagereeve.domain.seal.erasure import ErasedMembers
+from pagereeve.ports.erasing import Erasure
 from pagereeve.store.records.encoding import canonical_text
 
 _OWNERS: Final = {RELEASE_STARTED: "data.owner", "assigned": "owner", "bound": "owner"}
@@ -44,26 +46,33 @@ def owner_in(body: str) -> str | None:
     return name if isinstance(name, str) else None
 
 
-def own_badges(facts: Iterable[Fact], owner: str) -> tuple[Sequence[str], int]:
-    """The owner's badges, and how many of them were others' too at some time. ``facts`` are all that name either."""
+def own_badges(facts: Iterable[Fact], keys: Collection[str]) -> tuple[Sequence[str], int]:
+    """The badges of these owners, and how many were others' too at some time. ``facts`` are all that name either."""
     known = list(facts)
-    key = owner_key(owner)
-    owned = (one for one in known if isinstance(one, _OWNED) and owner_key(one.owner) == key)
+    owned = (one for one in known if isinstance(one, _OWNED) and owner_key(one.owner) in keys)
     badges = dict.fromkeys(one.badge for one in owned if one.badge)
-    others = {one.badge for one in known if isinstance(one, Bound) and owner_key(one.owner) != key}
+    others = {one.badge for one in known if isinstance(one, Bound) and owner_key(one.owner) not in keys}
     own = [badge for badge in badges if badge not in others]
     return own, len(badges) - len(own)
 
 
 @dataclass(slots=True)
 class Eraser:
-    """``badges`` are the person's own; each gets a name of its own, and so does each text."""
+    """``keys`` are of the person's logins, ``persons`` the ids under which lists name the person.
 
-    owner: str
+    ``badges`` are the person's own; each gets a name of its own, and so does each text.
+    """
+
+    keys: frozenset[str]
     name: str
+    persons: frozenset[str] = frozenset()
     badges: dict[str, str] = field(default_factory=dict)
     facts: list[ErasedMembers] = field(default_factory=list)
     _count: int = 0
+
+    @classmethod
+    def of(cls, erasure: Erasure) -> Self:
+        return cls(erasure.keys, erasure.name, frozenset(erasure.persons))
 
     def learn_badge(self, badge: str) -> None:
         self.badges.setdefault(badge, f"{self.name}-badge-{len(self.badges) + 1}")
@@ -117,8 +126,10 @@ class Eraser:
 
     def _value(self, kind: str, members: dict[str, Any], name: str) -> str | None:
         """What stands in a member's place; None where it stays."""
+        if kind in PEOPLE_CODECS:
+            return self._said_value(members, name)
         owner, badge = member(members, _OWNERS.get(kind, "")), member(members, _BADGES.get(kind, ""))
-        is_owner = isinstance(owner, str) and owner_key(owner) == owner_key(self.owner)
+        is_owner = isinstance(owner, str) and owner_key(owner) in self.keys
         if name == _OWNERS.get(kind):
             return self.name if is_owner else None
         if name == _BADGES.get(kind):
@@ -126,6 +137,15 @@ class Eraser:
         if is_owner and name in _WITH_OWNER.get(kind, ()):
             return self.text()
         return self.text() if badge in self.badges and name in _WITH_BADGE.get(kind, ()) else None
+
+    def _said_value(self, members: dict[str, Any], name: str) -> str | None:
+        """What a list says of the person, and why somebody merged the person; a cost centre names nobody, and stays."""
+        if self.persons.isdisjoint((members.get("person"), members.get("into"))):
+            return None
+        if name == "text":
+            word = members.get("word")
+            return self.name if word == "login" else None if word == "cost_centre" else self.text()
+        return self.text() if name == "reason" else None
 
 
 def _read(body: str) -> tuple[dict[str, Any], str, Sequence[str]]:

@@ -18,6 +18,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseNotice,
     instant_us,
 )
+from pagereeve.domain.facts.people_codec import PEOPLE_CODECS
 from pagereeve.domain.facts.redating import redated
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.fields import TEXT_MAX
@@ -34,6 +35,7 @@ STANDING_KINDS: Final = (
     *(one.kind for one in EVENT_TYPES if one.stands),
 )
 """In force beyond their own time."""
+PEOPLE_KINDS: Final = ("assigned", *PEOPLE_CODECS)
 BADGE_KINDS: Final = ("badge-unreadable", "clock-changed", *(one.kind for one in EVENT_TYPES if one.checked))
 """What the badge checks look at."""
 

@@ -54,13 +54,13 @@ def erase(connection: Connection, erasure: Erasure) -> tuple[ErasureOutcome, Era
     """In the caller's transaction. The fact that tells of it is to be stored in the same one, and the rows to be
     dropped with it; None where nothing names the owner.
     """
-    eraser = Eraser(erasure.owner, erasure.name)
-    spellings = _spellings(connection, erasure.owner)
-    badges, shared = _badges(connection, erasure.owner, spellings)
+    eraser = Eraser.of(erasure)
+    spellings = _spellings(connection, erasure)
+    badges, shared = _badges(connection, erasure, spellings)
     for badge in badges:
         eraser.learn_badge(badge)
     identities: list[Identity] = []
-    for text in (*spellings, *badges):
+    for text in (*spellings, *badges, *erasure.persons):
         for row in list(_rows(connection, text)):
             erased = eraser.erased(row.printer, row.seq, row.body, row.openings)
             if erased is not None:
@@ -76,24 +76,24 @@ def erase(connection: Connection, erasure: Erasure) -> tuple[ErasureOutcome, Era
     return outcome, fact, [Replacement(printer, None) for printer in {*printers, ""}]
 
 
-def _spellings(connection: Connection, owner: str) -> list[str]:
-    """Each way in which the journal writes the owner's name, and the one that was asked for."""
-    key, found = owner_key(owner), {owner: None}
+def _spellings(connection: Connection, erasure: Erasure) -> list[str]:
+    """Each way in which the journal writes the person's logins, and those that were asked for."""
+    keys, found = erasure.keys, dict.fromkeys((erasure.owner, *erasure.logins))
     owners = select(_FACT.body).where(_FACT.kind.in_(OWNED_KINDS)).union_all(select(_KEPT.body))
     for (body,) in connection.execute(owners):
         name = owner_in(body)
-        if name is not None and owner_key(name) == key:
+        if name is not None and owner_key(name) in keys:
             found[name] = None
     return list(found)
 
 
-def _badges(connection: Connection, owner: str, spellings: Iterable[str]) -> tuple[Sequence[str], int]:
+def _badges(connection: Connection, erasure: Erasure, spellings: Iterable[str]) -> tuple[Sequence[str], int]:
     damage = Damage()
     rows = (row for text in spellings for row in _rows(connection, text))
     facts = [fact for row in rows if (fact := damage.whole(row)) is not None]
     for badge in {fact.badge for fact in facts if isinstance(fact, Bound | ReleaseStarted) and fact.badge}:
         facts += [fact for row in _rows(connection, badge) if (fact := damage.whole(row)) is not None]
-    return own_badges(facts, owner)
+    return own_badges(facts, erasure.keys)
 
 
 def _rows(connection: Connection, text: str) -> Iterator[Any]:

@@ -22,7 +22,7 @@ from pagereeve.domain.facts.facts import (
 from pagereeve.domain.facts.redating import NOT_AGREED
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
-from pagereeve.store.records.fact_record import DECIDED
+from pagereeve.store.records.fact_record import DECIDED, PEOPLE_KINDS
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
 
@@ -247,6 +247,18 @@ class FactReads:
         # Ordered here: asked for an order by number, SQLite would rather walk through all of the printer's facts.
         rows = sorted(await self._reader.rows(statement.where(_FACT.kind != "assigned")), key=attrgetter("seq"))
         return [StoredFact(row.seq, self._reader.damage.fact(row)) for row in rows]
+
+    async def people_facts(self) -> AsyncIterator[Fact]:
+        """As ports.reads says, in bounded pages."""
+        after: int | None = 0
+        while after is not None:
+            said = _page("", after, None).where(_FACT.kind.in_(PEOPLE_KINDS))
+            rows = await self._reader.rows(said)
+            for row in rows:
+                fact = self._reader.damage.fact(row)
+                if not isinstance(fact, FactDamaged):
+                    yield fact
+            after = rows[-1].seq if len(rows) == PAGE_ROWS else None
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         """The latest RELEASE_FACTS_MAX; of equal instants in order of printer and number."""

@@ -258,7 +258,7 @@ def test_a_byte_order_mark_stands_alone_without_a_separator_hint() -> None:
     # Belphemur/vue-json-csv#43: the file starts EF BB BF and has no hint line.
     lines = Totals("person").add_all([charge(owner="Jürgen Ößwald")]).lines()
     raw = csv_bytes("person", lines, form=CsvForm(bom=True))
-    assert raw.startswith(b"\xef\xbb\xbfperson,kind")
+    assert raw.startswith(b"\xef\xbb\xbfperson,name,id,logins,kind")
     assert b"sep=" not in raw
     assert "Jürgen Ößwald" in raw.decode()
 

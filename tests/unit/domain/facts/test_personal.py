@@ -18,6 +18,9 @@ SEALED_SO = {
     "erased": ("by",),
     "period-closed": ("by", "reason"),
     "conflict": ("digest", "id"),
+    "person-named": ("text", "by"),
+    "people-merged": ("by", "reason"),
+    "merge-undone": ("by", "reason"),
 }
 
 
