@@ -10,7 +10,7 @@ import pytest
 from pagereeve.cli import COMMANDS, build_app, status_of
 from pagereeve.domain.findings.finding import SEVERITY
 
-GROUPS = ("findings", "alerts", "profile", "clock", "credentials")
+GROUPS = ("findings", "alerts", "profile", "clock", "credentials", "decide")
 
 
 def commands() -> Iterator[list[str]]:

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums
 from pagereeve.domain.accounts.totals import Total
-from pagereeve.domain.facts.facts import Fact, PlateauRead, PrinterNoted
+from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, PrinterNoted
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.ports.findings import FindingCount, FindingFilter, FindingsPage, Place
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
@@ -59,6 +59,10 @@ class Reads(SealReads, Protocol):
     async def standing_facts(self, printer: str) -> Sequence[StoredFact]: ...
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]: ...
+
+    def page_decisions(self) -> AsyncIterator[PagesDecided]:
+        """As ports.decisions.DecisionReads."""
+        ...
 
     def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]: ...
 

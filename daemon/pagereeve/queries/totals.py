@@ -7,12 +7,15 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 
 from pagereeve.domain.accounts.cost_centres import CostCentres
+from pagereeve.domain.accounts.decided_totals import decided_totals, with_decisions
+from pagereeve.domain.accounts.decisions import DecisionPosting
 from pagereeve.domain.accounts.export_rows import ExportRow, summed_rows
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
 from pagereeve.domain.accounts.totals import OPEN, By, Total, Totals
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
+from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.waiting import pages_waiting
 
 
@@ -50,21 +53,26 @@ async def _totals_of(held: Reads, period: Period, by: By) -> TotalsAnswer:
 
 
 async def accounts_read(held: Reads, period: Period) -> tuple[AccountsOfPeriod, Sequence[Total]]:
-    """Where the period's pages went, and the printers' totals; ``held`` is of one moment."""
+    """Where the period's pages went, and the printers' totals, with what was decided; ``held`` is of one moment."""
     sums = await held.period_sums(period.from_us, period.to_us)
     waiting = await pages_waiting(held, sorted({one.who for one in sums.by_printer if one.verdicts[OPEN]}))
-    return accounts_of(period, sums, waiting), sums.by_printer
+    decided = await decided_in(held, period)
+    by_printer = decided_totals("printer", sums.by_printer, decided, CostCentres())
+    return with_decisions(accounts_of(period, sums, waiting), decided), by_printer
 
 
 async def lines_of(held: Reads, period: Period, by: By, by_printer: Sequence[Total]) -> Sequence[Total]:
     if by == "printer":
         return by_printer
+    decided = await decided_in(held, period)
     if by == "cost-centre":
-        return await _by_cost_centre(held, period)
-    return await held.charge_totals("person", period.from_us, period.to_us)
+        return await _by_cost_centre(held, period, decided)
+    return decided_totals(
+        "person", await held.charge_totals("person", period.from_us, period.to_us), decided, CostCentres()
+    )
 
 
-async def _by_cost_centre(reads: Reads, period: Period) -> Sequence[Total]:
+async def _by_cost_centre(reads: Reads, period: Period, decided: Sequence[DecisionPosting]) -> Sequence[Total]:
     """From one instant at which anybody moved to the next, each person's sum belongs to one cost centre."""
     centres = CostCentres()
     async for stored in reads.facts(""):
@@ -74,4 +82,4 @@ async def _by_cost_centre(reads: Reads, period: Period) -> Sequence[Total]:
     for from_us, to_us in pairwise((period.from_us, *moves_us, period.to_us)):
         for total in await reads.charge_totals("person", from_us, to_us):
             summed.merge(centres.at(total.who, from_us), total)
-    return summed.lines()
+    return decided_totals("cost-centre", summed.lines(), decided, centres)

@@ -2,17 +2,23 @@
 
 from __future__ import annotations
 
+import asyncio
 import csv
 import io
 from decimal import Decimal
+from typing import cast
 
 from pagereeve.domain.accounts.own_periods import chosen
 from pagereeve.domain.accounts.rates import Rate, RateCard, Rates
 from pagereeve.domain.facts.facts import Assigned
+from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.ledger import Charge, Grade, ReleaseKey, RowSegment, Verdict
 from pagereeve.queries.costs import CostsAnswer, CostsBy, costs_of
 from pagereeve.reports.costs import costs_csv, costs_json
 from pagereeve.reports.exports.csv_file import CsvForm
+from pagereeve.store.memory.journal import MemoryJournal
 from tests.exports import UTC
+from tests.page_decisions import confirmed, undone
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import FakePrinter, World
 
@@ -80,3 +86,23 @@ def test_pages_that_no_price_fits_are_shown_and_in_no_amount() -> None:
             assert costs_csv(answer, CsvForm()).splitlines()[1] == "line,owner-r1,,,,,3"
 
     passing(story())
+
+
+def test_what_was_confirmed_costs_as_its_ticket_says_and_an_undo_takes_it_back() -> None:
+    key = ReleaseKey("/server", "r-1")
+    figures = (None, 0, 4, None, Grade.BLIND, Verdict.UNPROVEN)
+    charge = Charge("q", key, "anise", "job", "total", Unit.IMPRESSIONS, 10, 20, 30, 4, *figures)
+
+    async def story() -> None:
+        journal = MemoryJournal()
+        await journal.replace("q", None, [RowSegment("q", 0, None, charges=(charge,))])
+        decided = confirmed("d", 50, charge, 3)
+        await journal.append(decided)
+        for by, who in (("person", "anise"), ("printer", "q"), ("cost-centre", "")):
+            answer = await costs_of(journal, ALWAYS, cast("CostsBy", by), Rates([CARD]), {"q": "plotter"})
+            shown = [(one.who, one.pages, [amount.text for amount in one.bill.amounts()]) for one in answer.lines]
+            assert shown == [(who, {"total": 3}, ["0.30"])]
+        await journal.append(undone("u", 60, decided))
+        assert (await costs_of(journal, ALWAYS, "person", Rates([CARD]), {})).lines == ()
+
+    asyncio.run(story())
