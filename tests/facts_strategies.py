@@ -35,6 +35,7 @@ from pagereeve.domain.facts.facts import (
     Note,
     Origin,
     Outcome,
+    PagesDecided,
     PlateauRead,
     PolicySet,
     PrinterNoted,
@@ -61,6 +62,7 @@ from pagereeve.domain.facts.jobs import (
     NamedBy,
     Within,
 )
+from pagereeve.domain.facts.page_decision import PageDecision, PagesReason
 from pagereeve.domain.facts.people import MergeUndone, PeopleMerged, PersonNamed, PersonWord
 from pagereeve.domain.facts.policy import (
     LARGE_WEIGHT_MAX,
@@ -195,7 +197,38 @@ DECISIONS = st.builds(
     text=texts(TEXT_MAX, least=0),
     at=texts(),
 )
-EVENTS: st.SearchStrategy[Event] = st.one_of(BADGES, STARTS, ENDS, NOTES, DECISIONS)
+PAGES_SAID = st.one_of(
+    st.builds(
+        PageDecision,
+        act=st.sampled_from(("waive", "confirm")),
+        pages=st.integers(1, 9_000),
+        reason=st.sampled_from(get_args(PagesReason)),
+        channel=NAMES,
+        release_source=texts(),
+        release_id=texts(),
+        text=texts(TEXT_MAX, least=0),
+    ),
+    st.builds(
+        PageDecision,
+        act=st.just("move"),
+        pages=st.integers(1, 9_000),
+        reason=st.sampled_from(get_args(PagesReason)),
+        channel=NAMES,
+        closes_us=INSTANTS_US,
+        taken_from=st.just("stray"),
+        to=st.sampled_from(("person", "cost-centre")),
+        to_name=texts(),
+    ),
+    st.builds(
+        PageDecision,
+        act=st.just("undo"),
+        pages=st.integers(1, 9_000),
+        reason=st.sampled_from(get_args(PagesReason)),
+        undoes=texts(),
+    ),
+)
+PAGE_DECISIONS = st.builds(PagesDecided, printer=NAMES, origin=ORIGINS, by=texts(), said=PAGES_SAID)
+EVENTS: st.SearchStrategy[Event] = st.one_of(BADGES, STARTS, ENDS, NOTES, DECISIONS, PAGE_DECISIONS)
 
 
 @st.composite

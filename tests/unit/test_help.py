@@ -10,7 +10,7 @@ import pytest
 from pagereeve.cli import COMMANDS, build_app, status_of
 from pagereeve.domain.findings.finding import SEVERITY
 
-GROUPS = ("findings", "alerts", "profile", "clock", "credentials", "printers", "simulate")
+GROUPS = ("findings", "alerts", "profile", "clock", "credentials", "printers", "simulate", "decide", "people")
 # It takes back what --locale brings: an option of three values.
 MEANT = {"--no-bom"}
 

@@ -9,7 +9,7 @@ from typing import Any
 from pagereeve.domain.values.instants import to_text
 
 
-def envelope_of(kind: str, source: str, data: Mapping[str, str], at_us: int) -> dict[str, Any]:
+def envelope_of(kind: str, source: str, data: Mapping[str, Any], at_us: int) -> dict[str, Any]:
     return {
         "specversion": "1.0",
         "type": kind,

@@ -36,6 +36,7 @@ COMMANDS: Final = (
     ),
     ("explain", "explain:explain", "The whole chain of evidence for a release, in order."),
     ("findings", "findings:app", "List problems with their evidence; record their cause."),
+    ("decide", "decide:app", "Waive, confirm or move pages that no proof settles; undo and list such decisions."),
     ("alerts", "alerts:app", "List alerts and undelivered messages; send a test message."),
     ("ledger", "ledger:ledger", "The postings as plain-text double entry (beancount syntax)."),
     ("costs", "costs:costs", "What charged pages cost, by the rate cards of the settings."),

@@ -16,6 +16,7 @@ FindingState = Literal["open", "explained", "closed"]
 
 _HOUSE: Final = "house:"
 _METER: Final = "meter:"
+_CENTRE: Final = "cost-centre:"
 
 STRAY = "house:stray"
 SURPLUS = "house:surplus"
@@ -23,13 +24,17 @@ SHORTFALL = "house:shortfall"
 MAINTENANCE = "house:maintenance"
 UNATTRIBUTED = "house:unattributed"
 OTHER_FUNCTION = "house:other-function"
+CONFIRMED = "house:confirmed"
+"""Gives what a person confirmed that no count supports, so it is below 0. Decisions alone post to it."""
 
 PEOPLE: Final = "people"
 METER: Final = "meter"
-HOUSE_ACCOUNTS: Final = (STRAY, SURPLUS, SHORTFALL, MAINTENANCE, UNATTRIBUTED, OTHER_FUNCTION)
+HOUSE_ACCOUNTS: Final = (STRAY, SURPLUS, SHORTFALL, MAINTENANCE, UNATTRIBUTED, OTHER_FUNCTION, CONFIRMED)
 HOUSE_KINDS: Final = tuple(account.removeprefix(_HOUSE) for account in HOUSE_ACCOUNTS)
 ACCOUNT_KINDS: Final = (PEOPLE, *HOUSE_KINDS)
 """Who receives pages: people, and each of the house accounts."""
+PROJECTED_KINDS: Final = tuple(kind for kind in ACCOUNT_KINDS if kind != CONFIRMED.removeprefix(_HOUSE))
+"""Those to which the projection posts."""
 
 PageKey = tuple[str, str]
 """(channel, account kind): a kind is one of ACCOUNT_KINDS."""
@@ -42,6 +47,25 @@ def person(owner: str) -> str:
 def meter_account(printer: str) -> str:
     """The account that gives what the printer's meter counted."""
     return f"{_METER}{printer}"
+
+
+def house(kind: str) -> str:
+    return f"{_HOUSE}{kind}"
+
+
+def cost_centre(name: str) -> str:
+    """The account of pages that a person gave to a cost centre, and to nobody in it."""
+    return f"{_CENTRE}{name}"
+
+
+def cost_centre_of(account: str) -> str | None:
+    """The cost centre's name; None of another account."""
+    return account.removeprefix(_CENTRE) if account.startswith(_CENTRE) else None
+
+
+def owner_of(account: str) -> str:
+    """The person's name, of a person's account."""
+    return account.removeprefix(person(""))
 
 
 def is_house(account: str) -> bool:

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import Final
 
 from pagereeve.domain.credentials.callers import Caller
-from pagereeve.domain.facts.events import AUTHOR, type_named
+from pagereeve.domain.facts.events import AUTHOR, PAGES_DECIDED, type_named
 from pagereeve.feeds.refusals import Refusal
 from pagereeve.ports.intake import Envelope
 
@@ -29,7 +29,18 @@ def authorized(envelope: Envelope, caller: Caller) -> Envelope:
             raise Refusal("forbidden", "type", f"{known.kind} is none of the types of {_who(caller)}")
         shown = f"{envelope.source[:SHOWN_MAX]!r}"
         raise Refusal("forbidden", "source", f"{shown} is none of the sources that {_who(caller)} may speak for")
+    if envelope.type == PAGES_DECIDED:
+        _require_few(envelope, caller)
     return _authored(envelope, caller) if known.authored else envelope
+
+
+def _require_few(envelope: Envelope, caller: Caller) -> None:
+    """What is no number is the intake's to refuse."""
+    pages = envelope.data.get("pages") if isinstance(envelope.data, dict) else None
+    if caller.pages_max is None or not isinstance(pages, int) or pages <= caller.pages_max:
+        return
+    problem = f"is more than {_who(caller)} may decide at once ({caller.pages_max}, pages_max of the settings)"
+    raise Refusal("forbidden", "data.pages", problem, "pages-max")
 
 
 def _authored(envelope: Envelope, caller: Caller) -> Envelope:

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums
 from pagereeve.domain.accounts.totals import Total
-from pagereeve.domain.facts.facts import Fact, PlateauRead, PrinterNoted, ReleaseStarted
+from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, PrinterNoted, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.ports.closing import ClosedReads
 from pagereeve.ports.findings import FindingCount, FindingFilter, FindingsPage, Place
@@ -68,6 +68,10 @@ class Reads(SealReads, ClosedReads, Protocol):
 
     def people_facts(self) -> AsyncIterator[Fact]:
         """What is said of persons and their cost centres, in order of number (domain.accounts.people)."""
+        ...
+
+    def page_decisions(self) -> AsyncIterator[PagesDecided]:
+        """As ports.decisions.DecisionReads."""
         ...
 
     def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]: ...

@@ -7,6 +7,7 @@ from typing import Protocol
 
 from pagereeve.domain.facts.facts import Fact, Redated
 from pagereeve.ports.closing import ClosedReads, PeriodCloser
+from pagereeve.ports.decisions import DecisionReads
 from pagereeve.ports.erasing import Erasing
 from pagereeve.ports.journal import Journal, OpenRun, Receipt, StoredFact
 from pagereeve.ports.key_checks import KeyChecks
@@ -29,7 +30,7 @@ class ReleaseFacts(Protocol):
         ...
 
 
-class IntakeStore(ReleaseFacts, FindingLookup, Protocol):
+class IntakeStore(ReleaseFacts, FindingLookup, DecisionReads, Protocol):
     """What the intake needs: to store an event, and to find what it belongs to."""
 
     async def append(self, fact: Fact) -> Receipt:

@@ -3,16 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
+from pagereeve.domain.accounts.decisions import DecisionPosting
 from pagereeve.domain.accounts.people import People, Who
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.rates import Amount, Bill, PricedPages, Rates, Sides, Size, total_of
 from pagereeve.domain.facts.media import is_large
 from pagereeve.domain.facts.ticket import Ticket
-from pagereeve.domain.ledger import Charge
+from pagereeve.domain.ledger import Charge, cost_centre_of, is_house, owner_of
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.people import people_of
 
 CostsBy = Literal["person", "cost-centre", "printer"]
@@ -34,6 +36,16 @@ class Costs:
     bill: Bill = field(default_factory=Bill)
     person: str = ""
     name: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class _Receiver:
+    """Whose pages: of a person, or of a cost centre that a decision names."""
+
+    printer: str
+    owner: str
+    at_us: int
+    centre: str | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,14 +76,45 @@ async def costs_of(reads: Reads, period: Period, by: CostsBy, rates: Rates, clas
         async for batch in _batches(held, period, rates.priced_channels()):
             tickets = await _tickets_of(held, batch) if rates.asks_for_tickets else {}
             for charge in batch:
-                key = _key(charge, by, people)
-                line = lines.get(key)
-                if line is None:
-                    line = lines[key] = _line(charge, by, key, people)
+                line = _line(lines, by, _Receiver(charge.printer, charge.owner, charge.started_us), people)
                 line.pages[charge.channel] = line.pages.get(charge.channel, 0) + charge.charged
                 ticket = tickets.get(_start_of(charge), NO_TICKET)
                 rates.charge(line.bill, _pages(charge, ticket, classes.get(charge.printer, "")))
+        for posting in await decided_in(held, period):
+            if posting.channel in rates.priced_channels():
+                pages = await _decided_pages(held, posting, rates, classes)
+                _add_decided(posting, pages, by, people, rates, lines)
     return CostsAnswer(period, by, tuple(sorted(lines.values(), key=lambda one: (one.who, one.person))))
+
+
+async def _decided_pages(
+    held: Reads, posting: DecisionPosting, rates: Rates, classes: Mapping[str, str]
+) -> PricedPages:
+    """At the price of the day on which the pages came; sheets of a claim are as its release's ticket says."""
+    ticket = NO_TICKET
+    if rates.asks_for_tickets and posting.unproven and posting.charge is not None:
+        tickets = await _tickets_of(held, [posting.charge])
+        ticket = tickets.get(_start_of(posting.charge), NO_TICKET)
+    price_class = classes.get(posting.printer, "")
+    return PricedPages(posting.channel, 0, posting.at_us, price_class, _sides(ticket), _size(ticket))
+
+
+def _add_decided(
+    posting: DecisionPosting,
+    priced: PricedPages,
+    by: CostsBy,
+    people: People,
+    rates: Rates,
+    lines: dict[tuple[str, str], Costs],
+) -> None:
+    for account, pages in posting.legs:
+        if is_house(account):
+            continue
+        centre = cost_centre_of(account)
+        owner = account if centre is not None else owner_of(account)
+        line = _line(lines, by, _Receiver(posting.printer, owner, posting.at_us, centre), people)
+        line.pages[posting.channel] = line.pages.get(posting.channel, 0) + pages
+        rates.charge(line.bill, replace(priced, pages=pages))
 
 
 async def _batches(held: Reads, period: Period, channels: Collection[str]) -> AsyncIterator[list[Charge]]:
@@ -108,26 +151,36 @@ def _start_of(charge: Charge) -> _Start:
     return charge.printer, charge.release.source, charge.release.release, charge.started_us
 
 
-def _key(charge: Charge, by: CostsBy, people: People) -> tuple[str, str]:
+def _key(by: CostsBy, one: _Receiver, people: People) -> tuple[str, str]:
     match by:
         case "person":
-            return people.who(charge.owner, charge.started_us)
+            return ("", one.owner) if one.centre is not None else people.who(one.owner, one.at_us)
         case "cost-centre":
-            return "", people.at(charge.owner, charge.started_us)
+            return "", people.at(one.owner, one.at_us) if one.centre is None else one.centre
         case "printer":
-            return "", charge.printer
+            return "", one.printer
 
 
-def _line(charge: Charge, by: CostsBy, key: tuple[str, str], people: People) -> Costs:
-    if by == "person":
-        return Costs(charge.owner, person=key[0], name=people.name_of(Who(*key)))
-    return Costs(key[1])
+def _line(lines: dict[tuple[str, str], Costs], by: CostsBy, one: _Receiver, people: People) -> Costs:
+    key = _key(by, one, people)
+    line = lines.get(key)
+    if line is None:
+        named = Costs(one.owner, person=key[0], name=people.name_of(Who(*key)))
+        line = lines[key] = named if by == "person" else Costs(key[1])
+    return line
 
 
 def _pages(charge: Charge, ticket: Ticket, price_class: str) -> PricedPages:
-    sides: Sides | None = None
-    if ticket.sides is not None:
-        sides = "one-sided" if ticket.sides == "one-sided" else "two-sided"
-    large = None if ticket.media is None else is_large(ticket.media)
-    size: Size | None = None if large is None else "large" if large else "small"
+    sides, size = _sides(ticket), _size(ticket)
     return PricedPages(charge.channel, charge.charged, charge.started_us, price_class, sides, size)
+
+
+def _sides(ticket: Ticket) -> Sides | None:
+    if ticket.sides is None:
+        return None
+    return "one-sided" if ticket.sides == "one-sided" else "two-sided"
+
+
+def _size(ticket: Ticket) -> Size | None:
+    large = None if ticket.media is None else is_large(ticket.media)
+    return None if large is None else "large" if large else "small"

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass, field
 
+from pagereeve.domain.accounts.decided_totals import release_rows, with_decisions, with_decisions_by_printer
+from pagereeve.domain.accounts.decisions import in_force
 from pagereeve.domain.accounts.export_rows import (
     Adding,
     ExportBy,
@@ -18,6 +20,7 @@ from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, account
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
+from pagereeve.queries.page_decisions import decided_in, ruled
 from pagereeve.queries.totals import accounts_read, lines_of
 
 
@@ -46,7 +49,7 @@ async def export_of(held: Reads, period: Period, by: ExportBy) -> Export:
     if by == "day":
         rows = _of_days(held, days)
     elif by == "release":
-        rows = _of_releases(held, period, accounts)
+        rows = _of_releases(held, period)
     else:
         rows = _of_lines(await lines_of(held, period, by, by_printer), accounts, by)
     return Export(period, by, accounts, await held.seal_head(), steps, adding, with_totals(rows, adding))
@@ -66,24 +69,30 @@ async def _of_lines(lines: Sequence[Total], accounts: AccountsOfPeriod, by: Expo
         yield row
 
 
-async def _of_releases(held: Reads, period: Period, accounts: AccountsOfPeriod) -> AsyncIterator[ExportRow]:
+async def _of_releases(held: Reads, period: Period) -> AsyncIterator[ExportRow]:
+    """Releases and house accounts as counts have them; then what decisions change, each with its row."""
     async for charge in held.charges(period.from_us, period.to_us):
         yield release_row(charge)
-    for row in house_rows(accounts.lines, "release"):
+    sums = await held.period_sums(period.from_us, period.to_us)
+    for row in house_rows(accounts_of(period, sums).lines, "release"):
+        yield row
+    for row in release_rows(await decided_in(held, period)):
         yield row
 
 
 async def _of_days(held: Reads, days: Sequence[Period]) -> AsyncIterator[ExportRow]:
     """Each day is a period of its own, so that what lies over a midnight belongs to one day by the one rule."""
     house: list[ExportRow] = []
+    decided = in_force(await ruled(held))
     for day in days:
         sums = await held.period_sums(day.from_us, day.to_us)
         people: dict[tuple[bool, str, str], Total] = {}
-        for one in sums.by_printer:
+        of_day = [one for one in decided if day.holds(one.at_us)]
+        for one in with_decisions_by_printer(sums.by_printer, of_day):
             key = (not one.billed, one.channel, one.unit)
             people.setdefault(key, Total(day.name, one.channel, one.unit)).merge(one)
         for _, total in sorted(people.items(), key=lambda item: item[0]):
             yield people_row(total)
-        house += house_rows(accounts_of(day, sums).lines, "day", day.name)
+        house += house_rows(with_decisions(accounts_of(day, sums), of_day).lines, "day", day.name)
     for row in house:
         yield row

@@ -10,8 +10,9 @@ from collections.abc import Sequence
 from dataclasses import replace
 from typing import Final
 
+from pagereeve.domain.accounts.decisions import Ruling
 from pagereeve.domain.facts.owners import owner_key
-from pagereeve.domain.ledger import PEOPLE, Charge, EvidenceKind, Finding, Posting, account_kind, person
+from pagereeve.domain.ledger import PEOPLE, Charge, EvidenceKind, Finding, Posting, account_kind, cost_centre_of, person
 from pagereeve.domain.ledger import Evidence as Shown
 from pagereeve.queries.explain import Explained
 from pagereeve.queries.late_notices import LateNotice, LedgerState
@@ -36,6 +37,7 @@ def for_its_owner(known: Explained) -> Explained:
         postings=[_posting(one, owners) for one in seen.postings],
         findings=[_finding(one, owners) for one in seen.findings],
         notes=[replace(one, text="") for one in seen.notes],
+        decided=[_ruling(one, owners) for one in seen.decided],
     )
     when = replace(known.known, late=tuple(_late(one, owners) for one in known.known.late))
     return Explained(evidence, when, names_left_out=(evidence, when) != (seen, known.known))
@@ -53,9 +55,24 @@ def _legs(legs: Sequence[tuple[str, int]], owners: set[str]) -> tuple[tuple[str,
     """What other people received is one sum; it stands where the first of them stood."""
     summed: Counter[str] = Counter()
     for account, pages in legs:
-        others = account_kind(account) == PEOPLE and owner_key(account.removeprefix(person(""))) not in owners
+        others = (
+            account_kind(account) == PEOPLE
+            and cost_centre_of(account) is None
+            and owner_key(account.removeprefix(person(""))) not in owners
+        )
         summed[OTHER_PEOPLE if others else account] += pages
     return tuple(summed.items())
+
+
+def _ruling(ruling: Ruling, owners: set[str]) -> Ruling:
+    """Who decided, in which words, and which other person received pages is left out."""
+    said = ruling.decided.said
+    others = said.to == "person" and owner_key(said.to_name) not in owners
+    decided = replace(ruling.decided, by="", said=replace(said, text="", to_name="" if others else said.to_name))
+    posting = ruling.posting
+    if posting is not None:
+        posting = replace(posting, decided=decided, legs=_legs(posting.legs, owners))
+    return replace(ruling, decided=decided, posting=posting)
 
 
 def _finding(finding: Finding, owners: set[str]) -> Finding:

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import Final
 
+from pagereeve.domain.accounts.decisions import Ruling
 from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.brackets.chosen import with_chosen
 from pagereeve.domain.brackets.timeline import ECHO_WITHIN_US, start_of, started_again
@@ -53,7 +54,8 @@ class Evidence:
 
     ``grades`` say of each channel how its unit was known when its stretch closed.
 
-    Facts are of the stretch and a little around it, each kind in order of time.
+    Facts are of the stretch and a little around it, each kind in order of time. ``decided``: decisions about its pages
+    that post something, undone ones among them.
     """
 
     key: ReleaseKey
@@ -78,6 +80,7 @@ class Evidence:
     notes: list[PrinterNoted] = field(default_factory=list)
     grades: dict[str, UnitGrade] = field(default_factory=dict)
     jobs: list[JobCounted] = field(default_factory=list)
+    decided: Sequence[Ruling] = ()
 
     @property
     def started_us(self) -> int:

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from pagereeve.domain.accounts.decided_totals import add_decisions, with_decisions, with_decisions_by_printer
 from pagereeve.domain.accounts.export_rows import ExportRow, summed_rows
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
 from pagereeve.domain.accounts.totals import OPEN, By, Total, Totals
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
+from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.people import people_of
 from pagereeve.queries.waiting import pages_waiting
 
@@ -50,10 +52,12 @@ async def _totals_of(held: Reads, period: Period, by: By) -> TotalsAnswer:
 
 
 async def accounts_read(held: Reads, period: Period) -> tuple[AccountsOfPeriod, Sequence[Total]]:
-    """Where the period's pages went, and the printers' totals; ``held`` is of one moment."""
+    """Where the period's pages went, and the printers' totals, with what was decided; ``held`` is of one moment."""
     sums = await held.period_sums(period.from_us, period.to_us)
     waiting = await pages_waiting(held, sorted({one.who for one in sums.by_printer if one.verdicts[OPEN]}))
-    return accounts_of(period, sums, waiting), sums.by_printer
+    decided = await decided_in(held, period)
+    by_printer = with_decisions_by_printer(sums.by_printer, decided)
+    return with_decisions(accounts_of(period, sums, waiting), decided), by_printer
 
 
 async def lines_of(held: Reads, period: Period, by: By, by_printer: Sequence[Total]) -> Sequence[Total]:
@@ -69,4 +73,5 @@ async def lines_of(held: Reads, period: Period, by: By, by_printer: Sequence[Tot
         for total in await held.charge_totals("person", from_us, to_us):
             who = people.at(total.who, from_us) if by == "cost-centre" else total.who
             summed.merge(who, total, from_us)
+    add_decisions(summed, await decided_in(held, period), people)
     return summed.lines()

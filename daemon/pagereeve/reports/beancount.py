@@ -14,17 +14,20 @@ from datetime import timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
 
+from pagereeve.domain.accounts.decisions import DecisionPosting
 from pagereeve.domain.accounts.membership import StretchIndex
 from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.facts.in_force import MAINTENANCE, TEST_PAGES
 from pagereeve.domain.facts.owners import owner_key
-from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch, is_house, is_meter
+from pagereeve.domain.ledger import Posting, ReleaseKey, Stretch, cost_centre_of, is_house, is_meter
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
 from pagereeve.ports.seal import SealHead
 from pagereeve.reports.seal import head_line
 
 OPENED: Final = "1970-01-01"
+CLAIM: Final = "claim:"
+"""Accounts of what was claimed and is in no account of pages, once a decision settles it."""
 RELEASES_NAMED_MAX: Final = 20
 _PLAIN: Final = re.compile(r"[A-Za-z0-9]", re.ASCII)
 # Beancount's limit for a commodity's name is 24 characters.
@@ -65,10 +68,7 @@ class LedgerText:
             return
         unit = "UNKNOWN" if stretch is None else stretch.unit.value.upper()
         commodity = commodity_of(posting.channel, unit)
-        if commodity not in self._opened:
-            self._opened.add(commodity)
-            yield f"\n{OPENED} commodity {commodity}"
-            yield f"  name: {_quoted(f'{unit.lower()} of channel {posting.channel}')}"
+        yield from self._commodity(commodity, posting.channel, unit)
         for account, _ in posting.legs:
             yield from self._open(account)
         dated_us = posting.closes_us if at_us is None else at_us
@@ -80,7 +80,35 @@ class LedgerText:
         yield f"  closes: {_quoted(to_text(posting.closes_us))}"
         if stretch is not None and stretch.releases:
             yield f"  releases: {_quoted(_named(stretch.releases))}"
-        for account, pages in posting.legs:
+        yield from self._legs(posting.legs, commodity)
+
+    def decision(self, posting: DecisionPosting) -> Iterator[str]:
+        """What a decision moves, and what it settles of a claim: two balanced pairs of accounts."""
+        unit = (posting.unit or "UNKNOWN").upper()
+        commodity = commodity_of(posting.channel, unit)
+        yield from self._commodity(commodity, posting.channel, unit)
+        settled = "claim:waived" if posting.decided.said.act == "waive" else "claim:confirmed"
+        claims = (("claim:unproven", posting.unproven), (settled, -posting.unproven)) if posting.unproven else ()
+        legs = (*posting.legs, *claims)
+        for account, _ in legs:
+            yield from self._open(account)
+        self._last_us = max(self._last_us, posting.at_us)
+        said = posting.decided.said
+        yield f"\n{local(posting.at_us, self._zone).date()} * {_quoted(f'decision: {said.act}, {said.reason}')}"
+        yield f"  decision: {_quoted(posting.decided.origin.id)}"
+        yield f"  printer: {_quoted(posting.printer)}"
+        if posting.charge is not None:
+            yield f"  releases: {_quoted(_named((posting.charge.release,)))}"
+        yield from self._legs(legs, commodity)
+
+    def _commodity(self, commodity: str, channel: str, unit: str) -> Iterator[str]:
+        if commodity not in self._opened:
+            self._opened.add(commodity)
+            yield f"\n{OPENED} commodity {commodity}"
+            yield f"  name: {_quoted(f'{unit.lower()} of channel {channel}')}"
+
+    def _legs(self, legs: Iterable[tuple[str, int]], commodity: str) -> Iterator[str]:
+        for account, pages in legs:
             name = account_name(account)
             self._sums[name, commodity] = self._sums.get((name, commodity), 0) + pages
             yield f"  {name}  {pages} {commodity}"
@@ -110,6 +138,11 @@ def account_name(account: str) -> str:
         return f"Expenses:House:{name.capitalize()}"
     if is_meter(account):
         return f"Income:Meter:M-{_spelt(name)}"
+    if account.startswith(CLAIM):
+        return f"Equity:Claims:{name.capitalize()}"
+    centre = cost_centre_of(account)
+    if centre is not None:
+        return f"Expenses:Cost-Centres:C-{_spelt(centre)}"
     return f"Expenses:People:P-{_spelt(owner_key(name))}"
 
 

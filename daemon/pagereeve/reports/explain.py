@@ -26,6 +26,7 @@ from pagereeve.queries.own_view import OTHER_PEOPLE
 from pagereeve.queries.release_evidence import Evidence, is_about
 from pagereeve.reports.findings import finding_lines
 from pagereeve.reports.late_notices import known_json, known_text
+from pagereeve.reports.page_decisions import decided_lines, ruling_json
 from pagereeve.reports.release_answer import CAUTION, answer_lines, charging_text
 from pagereeve.reports.rows_json import charge_json, finding_json, posting_json, stretch_json
 from pagereeve.reports.sentences import (
@@ -59,6 +60,7 @@ def explain_text(known: Explained, zone: ZoneInfo) -> str:
     lines = [
         *_heading(known, zone),
         *_answer(evidence),
+        *_decided(evidence, zone),
         *_released(evidence),
         *_order(evidence, zone),
         *_late(known.known, zone),
@@ -92,6 +94,7 @@ def explain_json(known: Explained, zone: ZoneInfo = UTC) -> dict[str, Any]:
         "stretches": [stretch_json(stretch) for stretch in evidence.stretches],
         "shared_with": [charge_json(charge) for charge in evidence.others],
         "shared_with_left_out": evidence.others_left_out,
+        "decisions": [ruling_json(one) for one in evidence.decided],
         "postings": [posting_json(posting) for posting in evidence.postings],
         "findings": [finding_json(finding) for finding in evidence.findings],
     }
@@ -114,6 +117,13 @@ def _heading(known: Explained, zone: ZoneInfo) -> Iterator[str]:
 def _answer(evidence: Evidence) -> Iterator[str]:
     yield from ("", "THE ANSWER")
     yield from (f"  {line}" for line in answer_lines(evidence))
+
+
+def _decided(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:
+    """Charges further down are as counts and policy give them; what a person changed stands here."""
+    if evidence.decided:
+        yield from ("", "WHAT WAS DECIDED")
+        yield from (f"  {line}" for line in decided_lines(evidence.decided, zone))
 
 
 def _released(evidence: Evidence) -> Iterator[str]:

@@ -9,6 +9,7 @@ from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, UNIT_UNKNOWN
 from pagereeve.domain.charging.postings import PROVABLE_MINIMUM
 from pagereeve.domain.ledger import Charge, Grade, Verdict
 from pagereeve.queries.release_evidence import Evidence
+from pagereeve.reports.page_decisions import after_decisions
 from pagereeve.reports.sentences import CHARGING, VERDICTS, interval_text, pages_text, reason_text
 from pagereeve.reports.timeline import perhaps_twice, twice_text
 
@@ -27,7 +28,8 @@ def answer_lines(evidence: Evidence) -> Iterator[str]:
         asked = interval_text(charge.expected) if said else "not said"
         yield f"Asked for{channel}: {asked}, by {charge.owner}."
         yield f"Counted{channel}: {_counted(evidence, charge)}."
-        yield f"Charged{channel}: {charge.charged}{_unsupported(charge)}."
+        charged, unproven = after_decisions(charge, evidence.decided)
+        yield f"Charged{channel}: {charged}{_unsupported(unproven)}."
         yield f"Why{channel}: {_why(evidence, charge)}."
         unknown = list(_unknown(evidence, charge))
         yield f"Not known{channel}: {'; '.join(unknown) if unknown else 'nothing'}."
@@ -55,8 +57,8 @@ def _why(evidence: Evidence, charge: Charge) -> str:
     return rule if charge.verdict is None else f"{VERDICTS[charge.verdict]}; {rule}"
 
 
-def _unsupported(charge: Charge) -> str:
-    return f", and {pages_text(charge.unproven)} unsupported, to be waived or confirmed" if charge.unproven else ""
+def _unsupported(pages: int) -> str:
+    return f", and {pages_text(pages)} unsupported, to be waived or confirmed (pagereeve decide)" if pages else ""
 
 
 def _unknown(evidence: Evidence, charge: Charge) -> Iterator[str]:
@@ -86,7 +88,7 @@ def charging_text(evidence: Evidence, charge: Charge) -> str:
         return "nothing is decided while the window is open"
     if charge.counted is None:
         if charge.unproven:
-            return "nothing proves a count, so the claim is listed apart (unsupported), to be charged or waived"
+            return "nothing proves a count, so the claim is listed apart (unsupported), to be confirmed or waived"
         return "nothing proves a count, and nothing is claimed for it"
     rule = f"by the policy {evidence.policy.charging!r} {CHARGING[evidence.policy.charging]}"
     if PROVABLE_MINIMUM in charge.reasons:

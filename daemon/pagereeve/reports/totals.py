@@ -70,6 +70,23 @@ def house_json(by: ExportBy, row: ExportRow) -> dict[str, Any]:
     return whose | {"account": row.account, "channel": row.channel, "unit": row.unit or None, "pages": row.pages}
 
 
+def decision_row_json(row: ExportRow) -> dict[str, Any]:
+    """What a decision changes in one account; ``release`` is null where it is about a gap."""
+    figures = Total("", row.channel, row.unit) if row.figures is None else row.figures
+    release = None if row.charge is None else row.charge.release
+    return {
+        "decision": row.decision,
+        "release": None if release is None else {"source": release.source, "release": release.release},
+        "person": row.who or None,
+        "account": row.account or None,
+        "channel": row.channel,
+        "unit": row.unit or None,
+        "charged": figures.charged,
+        "unproven": figures.unproven,
+        "pages": row.pages,
+    }
+
+
 def total_row_json(row: ExportRow) -> dict[str, Any]:
     """``pages``: what the meters counted; the rest is the sum of people's rows."""
     figures = Total("", row.channel, row.unit) if row.figures is None else row.figures

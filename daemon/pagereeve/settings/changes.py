@@ -34,6 +34,7 @@ CHANGEABLE: Final = frozenset(
         "http.clients",
         "local.users",
         "local.groups",
+        "local.pages_max",
         "badges.form",
         "badges.directory",
         "badges.directory_form",

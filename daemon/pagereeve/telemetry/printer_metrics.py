@@ -12,7 +12,7 @@ from operator import attrgetter
 from typing import Final, get_args
 
 from pagereeve.domain.findings.finding import Kind
-from pagereeve.domain.ledger import ACCOUNT_KINDS
+from pagereeve.domain.ledger import PROJECTED_KINDS
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.telemetry import PrinterTelemetry
 
@@ -136,7 +136,7 @@ def _pages(one: PrinterTelemetry, label: str) -> str:
     lines = []
     for channel in _channels(one):
         labels = f'pagereeve_pages_total{{{label},channel="{label_text(channel)}"'
-        for kind in ACCOUNT_KINDS:
+        for kind in PROJECTED_KINDS:
             # A shortfall is a negative receipt, and a counter must grow: its size is shown.
             lines.append(f'{labels},account="{kind}"}} {abs(pages.get((channel, kind), 0))}\n')  # noqa: PERF401 - plainer
     return "".join(lines)

@@ -2,18 +2,24 @@
 
 from __future__ import annotations
 
+import asyncio
 import csv
 import io
 from collections import Counter
 from decimal import Decimal
+from typing import cast
 
 from pagereeve.domain.accounts.own_periods import chosen
 from pagereeve.domain.accounts.rates import Bill, Rate, RateCard, Rates
 from pagereeve.domain.facts.facts import Assigned
+from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.ledger import Charge, Grade, ReleaseKey, RowSegment, Verdict
 from pagereeve.queries.costs import Costs, CostsAnswer, CostsBy, costs_of
 from pagereeve.reports.costs import costs_csv, costs_json
 from pagereeve.reports.exports.csv_file import CsvForm
+from pagereeve.store.memory.journal import MemoryJournal
 from tests.exports import UTC
+from tests.page_decisions import confirmed, undone
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import FakePrinter, World
 
@@ -118,3 +124,23 @@ def test_every_column_adds_up_to_its_totals_whatever_a_line_has_of_currencies_an
     assert sums("line") == sums("total")
     assert sums("total") == {("minor", "EUR"): 30, ("minor", "CHF"): 100, ("pages", "total"): 8, ("pages", "colour"): 4}
     assert costs_json(answer)["unpriced_pages"] == {"colour": 4, "total": 8}
+
+
+def test_what_was_confirmed_costs_as_its_ticket_says_and_an_undo_takes_it_back() -> None:
+    key = ReleaseKey("/server", "r-1")
+    figures = (None, 0, 4, None, Grade.BLIND, Verdict.UNPROVEN)
+    charge = Charge("q", key, "anise", "job", "total", Unit.IMPRESSIONS, 10, 20, 30, 4, *figures)
+
+    async def story() -> None:
+        journal = MemoryJournal()
+        await journal.replace("q", None, [RowSegment("q", 0, None, charges=(charge,))])
+        decided = confirmed("d", 50, charge, 3)
+        await journal.append(decided)
+        for by, who in (("person", "anise"), ("printer", "q"), ("cost-centre", "")):
+            answer = await costs_of(journal, ALWAYS, cast("CostsBy", by), Rates([CARD]), {"q": "plotter"})
+            shown = [(one.who, one.pages, [amount.text for amount in one.bill.amounts()]) for one in answer.lines]
+            assert shown == [(who, {"total": 3}, ["0.30"])]
+        await journal.append(undone("u", 60, decided))
+        assert (await costs_of(journal, ALWAYS, "person", Rates([CARD]), {})).lines == ()
+
+    asyncio.run(story())

@@ -378,7 +378,7 @@ async def test_an_unknown_unit_is_said_and_what_follows_from_it() -> None:
     note = "the charge rests on the counter's unit, and that is not known as well as charging_needs asks for"
     lines = [
         "Asked for: 4 to 8, by anise.",
-        "Charged: 0, and 4 unsupported, to be waived or confirmed.",
+        "Charged: 0, and 4 unsupported, to be waived or confirmed (pagereeve decide).",
         "Not known: whether the meter counts sheets or sides.",
         "CHANNEL total (unit unknown)",
         "Unit: sheets or sides; assumed: nobody says whether it is sheets or sides.",

@@ -14,7 +14,7 @@ from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, Printer
 from pagereeve.domain.accounts.totals import By, Total
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, PEOPLE, Charge, account_kind
 
-RowKind = Literal["people", "house", "total"]
+RowKind = Literal["people", "house", "decision", "total"]
 ROW_KINDS: Final[tuple[RowKind, ...]] = get_args(RowKind)
 ExportBy = Literal[By, "day", "release"]
 
@@ -28,7 +28,7 @@ class ExportRow:
 
     ``who`` is the person, cost centre, printer or day, as the export is grouped; "" in rows that are of none, and for
     people whose cost centre nobody said. ``figures`` are of releases: those of a house account are None, not 0.
-    ``charge``: by release, the release.
+    ``charge``: by release, the release; ``decision`` is then the id of the one that changes what it is charged.
     """
 
     kind: RowKind
@@ -40,6 +40,7 @@ class ExportRow:
     billed: bool
     figures: Total | None = None
     charge: Charge | None = None
+    decision: str = ""
 
 
 def people_row(total: Total, who: str | None = None, charge: Charge | None = None) -> ExportRow:

@@ -50,7 +50,7 @@ ADVICE: Final[Mapping[str, Advice]] = {
     "unproven-release": Advice(
         "the count does not prove the pages of a release",
         "Nobody is charged for it. Its claim is listed apart, in the unsupported column.",
-        "Check what happened to the meter at that time. Decide whether to keep the charge.",
+        "Check what happened to the meter at that time. Then waive or confirm the claim: pagereeve decide.",
     ),
     "release-without-badge": Advice(
         "no badge was presented before a release",

@@ -19,12 +19,14 @@ class Caller:
     acts      what it may do, and nothing else
     sources   the event sources that it may speak for; None: any
     types     the event types that it may send; None: any that its acts allow
+    pages_max how many pages one decision of it may be about; None: any number
     """
 
     name: str
     acts: frozenset[Act]
     sources: frozenset[str] | None = None
     types: frozenset[str] | None = None
+    pages_max: int | None = None
 
     @property
     def acts_text(self) -> str:

@@ -15,6 +15,7 @@ from pagereeve.domain.facts.facts import (
     Event,
     GatewayChecked,
     LossAccepted,
+    PagesDecided,
     PrinterNoted,
     ReceiverChanged,
     ReleaseEnded,
@@ -27,7 +28,7 @@ Heard = Event | BadgeUnreadable | ClockChanged | LossAccepted | ReceiverChanged 
 
 # A union written in place would be rebuilt at each call.
 HEARD: Final = (
-    *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
+    *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided, PagesDecided),
     *(BadgeUnreadable, ClockChanged, LossAccepted, ReceiverChanged, GatewayChecked),
 )
 

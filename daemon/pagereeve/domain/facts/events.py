@@ -15,15 +15,17 @@ from pagereeve.domain.facts.facts import (
     Note,
     Origin,
     Outcome,
+    PagesDecided,
     PrinterNoted,
     Reason,
     ReleaseEnded,
     ReleaseStarted,
 )
 from pagereeve.domain.facts.jobs import JOB_MAX
+from pagereeve.domain.facts.page_decision_codec import PAGE_DECISION
 from pagereeve.domain.facts.ticket import PAGES_MAX, Ticket
 from pagereeve.domain.facts.ticket_codec import TICKET
-from pagereeve.domain.values.codec import TEXT, Codec, Kind, Member, choice, integer, text
+from pagereeve.domain.values.codec import TEXT, Codec, Kind, Member, Spread, choice, integer, text
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.faults import Faults, errors_of, joined
 from pagereeve.domain.values.fields import Fields
@@ -33,6 +35,7 @@ RELEASE_STARTED: Final = "pagereeve.release.started.v1"
 RELEASE_ENDED: Final = "pagereeve.release.ended.v1"
 PRINTER_NOTED: Final = "pagereeve.printer.noted.v1"
 FINDING_DECIDED: Final = "pagereeve.finding.decided.v1"
+PAGES_DECIDED: Final = "pagereeve.pages.decided.v1"
 
 AUTHOR: Final = "by"
 """The member that names who said it, where a type has one; a sender does not write it, its credential does."""
@@ -104,6 +107,12 @@ def _is_reasoned(decided: Decided) -> tuple[str, str] | None:
     return None
 
 
+def _has_its_printer(decided: PagesDecided) -> tuple[str, str] | None:
+    if decided.said.closes_us is not None and not decided.printer:
+        return "printer", "is missing; it names the printer of the gap"
+    return None
+
+
 def _answer(fields: Fields, name: str) -> BadgeOutcome | None:
     """A sender words its answer as it likes, and may name somebody in it: what is no known word counts as ``other``."""
     said = fields.optional_text(name, NAME_MAX)
@@ -162,6 +171,15 @@ _DECIDED: Final = Codec(
     check=_is_reasoned,
 )
 
+_PAGES_DECIDED: Final = Codec(
+    PagesDecided,
+    Member("printer", _NAME, default=""),
+    Member("by", _NAME),
+    Spread("said", PAGE_DECISION),
+    outside=("origin",),
+    check=_has_its_printer,
+)
+
 EVENT_TYPES: Final = (
     EventType(BADGE_PRESENTED, "badge", _BADGE, needed=("badge", "gateway"), act="send", checked=True),
     EventType(
@@ -176,6 +194,7 @@ EVENT_TYPES: Final = (
         authored=True,
         stands=True,
     ),
+    EventType(PAGES_DECIDED, "pages-decided", _PAGES_DECIDED, needed=("by",), act="decide", authored=True),
 )
 """The one table of the types of events: names of counters, stored kinds and what is read follow from it."""
 

@@ -7,6 +7,7 @@ from typing import Final, Literal
 
 from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.jobs import JobCounted
+from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.domain.facts.people import MergeUndone, PeopleFact, PeopleMerged, PersonNamed
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.facts.reading import Plateau, Silence, Unit
@@ -353,6 +354,19 @@ class Decided:
 
 
 @dataclass(frozen=True, slots=True)
+class PagesDecided:
+    """Rows of the projection stay as they are: domain.accounts.decisions says what follows. ``by`` as in PrinterNoted.
+
+    ``printer`` is that of the pages; the sender says it of a gap alone.
+    """
+
+    printer: str
+    origin: Origin
+    by: str
+    said: PageDecision
+
+
+@dataclass(frozen=True, slots=True)
 class Conflict:
     """An event whose identity was known already, with other data: kept aside, never applied."""
 
@@ -439,7 +453,7 @@ class FactDamaged:
 
 
 ReleaseNotice = ReleaseStarted | ReleaseEnded
-Event = BadgePresented | ReleaseNotice | PrinterNoted | Decided
+Event = BadgePresented | ReleaseNotice | PrinterNoted | Decided | PagesDecided
 Fact = (
     Event
     | PlateauRead

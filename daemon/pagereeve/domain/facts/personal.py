@@ -5,7 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from pagereeve.domain.facts.events import BADGE_PRESENTED, FINDING_DECIDED, PRINTER_NOTED, RELEASE_STARTED
+from pagereeve.domain.facts.events import (
+    BADGE_PRESENTED,
+    FINDING_DECIDED,
+    PAGES_DECIDED,
+    PRINTER_NOTED,
+    RELEASE_STARTED,
+)
 
 PERSONAL: Final[Mapping[str, Sequence[str]]] = {
     # The id of a line holds the beginning of its badge's hash.
@@ -13,6 +19,7 @@ PERSONAL: Final[Mapping[str, Sequence[str]]] = {
     RELEASE_STARTED: ("data.owner", "data.badge", "data.job", "data.queue", "data.was", "data.ticket.title"),
     PRINTER_NOTED: ("data.text", "data.by"),
     FINDING_DECIDED: ("data.by", "data.text"),
+    PAGES_DECIDED: ("data.by", "data.text", "data.to_name"),
     "assigned": ("owner",),
     "bound": ("badge", "owner"),
     "redated": ("by", "reason"),

@@ -22,6 +22,7 @@ from pagereeve.domain.facts.facts import (
     GatewayChecked,
     LossAccepted,
     Origin,
+    PagesDecided,
     PlateauRead,
     PolicySet,
     PrinterNoted,
@@ -51,7 +52,7 @@ the ledger are projected anew. An event that came later than that keeps the time
 
 # A union written in place would be built again at each call.
 _RECEIVED: Final = (
-    *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided),
+    *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided, PagesDecided),
     *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted, ReceiverChanged, GatewayChecked),
 )
 _SAID: Final = (

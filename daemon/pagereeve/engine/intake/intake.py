@@ -13,6 +13,7 @@ from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.dating import Dated, Dating, OnClaim
 from pagereeve.engine.intake.handing_on import HandingOn, Waited
+from pagereeve.engine.intake.page_decisions import checked_by
 from pagereeve.engine.intake.placement import Lookup, Placed, place, routed
 from pagereeve.engine.intake.privacy import Privacy
 from pagereeve.engine.intake.releases import Releases
@@ -64,6 +65,7 @@ class EventIntake:
             self.registry.behind,
             self.store.release_facts,
             lambda name: name in self.registry.registered,
+            checked_by(self.store),
         )
         self.handing_on = HandingOn(self.registry, self.badge_watcher)
         self.storing = Storing(self.store.append, self.store.append_together, self.releases, self.handing_on.hand_on)

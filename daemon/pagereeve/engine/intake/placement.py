@@ -16,6 +16,7 @@ from pagereeve.domain.facts.facts import (
     Decided,
     Event,
     Fact,
+    PagesDecided,
     PrinterNoted,
     ReleaseEnded,
     ReleaseStarted,
@@ -35,6 +36,7 @@ class Lookup:
     behind   of a gateway: the printers behind it, in the registry's order
     notices  of a source and the name of its release: all its notices
     is_known of a printer's name: is it in the registry?
+    pages    of a decision about pages: the same at its printer; raises BadFact where it can't be in force
     """
 
     starts: Callable[[str, str], Awaitable[Sequence[ReleaseStarted]]]
@@ -42,6 +44,7 @@ class Lookup:
     behind: Callable[[str], Sequence[str]]
     notices: Callable[[str, str], Awaitable[Sequence[Fact]]]
     is_known: Callable[[str], bool]
+    pages: Callable[[PagesDecided], Awaitable[PagesDecided]]
 
 
 BOOKED_MAX: Final = 500
@@ -91,7 +94,7 @@ async def place(event: Event | BadgeUnreadable, lookup: Lookup) -> Placed:
         case PrinterNoted():
             # A cut where work on the printer begins and ends: its pages then lie in a gap of their own.
             return Placed((event,), meters=(event.printer,))
-        case Decided():
+        case Decided() | PagesDecided():
             return await _decided(event, lookup)
         case BadgeUnreadable():
             return Placed((event,))
@@ -160,8 +163,12 @@ def _copy(event: BadgePresented, printer: str) -> BadgePresented:
     return replace(event, printer=printer, origin=replace(event.origin, source=COPY_SOURCE, id=identity))
 
 
-async def _decided(event: Decided, lookup: Lookup) -> Placed:
-    """On the timeline of the finding's printer, whose rows from the finding's beginning on are projected again."""
+async def _decided(event: Decided | PagesDecided, lookup: Lookup) -> Placed:
+    """On the timeline of the finding's printer, whose rows from the finding's beginning on are projected again. One
+    about pages changes no rows.
+    """
+    if isinstance(event, PagesDecided):
+        return Placed((await lookup.pages(event),))
     finding = await lookup.finding(event.finding)
     if finding is None:
         raise BadFact("data.finding", f"{event.finding[:40]!r} is no finding; pagereeve findings --all lists them")

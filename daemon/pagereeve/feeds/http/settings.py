@@ -9,6 +9,7 @@ from pydantic import AfterValidator, AwareDatetime, Field, StringConstraints, mo
 
 from pagereeve.domain.credentials.callers import Act
 from pagereeve.domain.facts.events import EVENT_TYPES
+from pagereeve.domain.facts.ticket import PAGES_MAX
 from pagereeve.ports.setting_types import Duration, DurationRange, Host, HostPort, Name, Plain, Section, Text, Whole
 
 MIB: Final = 2**20
@@ -25,6 +26,7 @@ def _event_type(text: str) -> str:
 
 Source = Annotated[str, StringConstraints(min_length=1, max_length=1_024), Plain]
 EventType = Annotated[str, AfterValidator(_event_type)]
+PagesMax = Annotated[Whole, Field(ge=0, le=PAGES_MAX)]
 
 
 class CredentialSettings(Section):
@@ -37,6 +39,7 @@ class CredentialSettings(Section):
     sources: Annotated[frozenset[Source], Field(min_length=1, max_length=1_000)] | None = None
     types: Annotated[frozenset[EventType], Field(min_length=1)] | None = None
     expires: AwareDatetime | None = None
+    pages_max: PagesMax | None = None
 
 
 class ClientSettings(Section):
@@ -46,6 +49,7 @@ class ClientSettings(Section):
     acts: Annotated[frozenset[Act], Field(min_length=1)]
     sources: Annotated[frozenset[Text], Field(min_length=1, max_length=1_000)] | None = None
     types: Annotated[frozenset[EventType], Field(min_length=1)] | None = None
+    pages_max: PagesMax | None = None
 
 
 class HttpSettings(Section):

@@ -41,7 +41,14 @@ class LocalCallers:
 
     async def caller_of(self, uid: int) -> Caller:
         user = await self._user(uid)
-        return Caller(user.name, self._acts_of(user))
+        return Caller(user.name, self._acts_of(user), pages_max=self._pages_max_of(user))
+
+    def _pages_max_of(self, user: LocalUser) -> int | None:
+        """The user's own limit comes before those of its groups, of which the largest holds; None: no limit."""
+        limits = self._settings.pages_max
+        if user.name in limits:
+            return limits[user.name]
+        return max((limits[group] for group in user.groups if group in limits), default=None)
 
     def _acts_of(self, user: LocalUser) -> frozenset[Act]:
         settings = self._settings

@@ -9,11 +9,13 @@ from typing import Annotated, Final
 from pydantic import Field
 
 from pagereeve.domain.credentials.callers import Act
-from pagereeve.ports.setting_types import Plain, Section
+from pagereeve.domain.facts.ticket import PAGES_MAX
+from pagereeve.ports.setting_types import Plain, Section, Whole
 
 USERS_MAX: Final = 10_000
 # Of a user or a group, as the system's databases have it.
 Account = Annotated[str, Field(min_length=1, max_length=200), Plain]
+PagesMax = Annotated[Whole, Field(ge=0, le=PAGES_MAX)]
 Allowed = Annotated[Mapping[Account, tuple[Act, ...]], Field(max_length=USERS_MAX)]
 
 
@@ -21,10 +23,11 @@ class LocalSettings(Section):
     """[local]: the socket for commands on this host, and what its users may do there.
 
     ``socket`` None: in the data folder. With a ``group`` its members may connect, else nobody but root
-    and the daemon's user.
+    and the daemon's user. ``pages_max``: by user or group, how many pages one decision may be about.
     """
 
     socket: Path | None = None
     group: Account | None = None
     users: Allowed = Field(default={})
     groups: Allowed = Field(default={})
+    pages_max: Annotated[Mapping[Account, PagesMax], Field(max_length=USERS_MAX)] = Field(default={})

@@ -37,7 +37,8 @@ WHOSE: Final = {
 KIND: Final = Column(
     "kind",
     "text",
-    "people: pages of releases; house: pages that nobody is charged for; total: what the meters counted; "
+    "people: pages of releases; house: pages that nobody is charged for; decision: by release, what a person decided "
+    "about them, beside the rows that it changes; total: what the meters counted; "
     "in each channel and unit the pages of all other rows add up to it",
     lambda row: row.kind,
 )
@@ -133,10 +134,17 @@ def _of_release(zone: ZoneInfo) -> tuple[Column, ...]:
     return (
         Column("release", "text", "as its source names it", _of_charge(lambda one: one.release.release)),
         Column("source", "text", source, _of_charge(lambda one: one.release.source)),
-        Column("person", "text", "who it is of, as this release wrote it", _of_charge(lambda one: one.owner)),
+        Column("person", "text", "who it is of, as this release wrote it; or whose account changes", _person),
         Column("printer", "text", "where it was released", _of_charge(lambda one: one.printer)),
         Column("started", "text", started, _of_charge(lambda one: local_text(one.started_us, zone))),
+        Column("decision", "text", "the id of the decision that the row is of", lambda row: row.decision or None),
     )
+
+
+def _person(row: ExportRow) -> Value:
+    if row.charge is None or row.kind == "decision":
+        return row.who or None
+    return row.charge.owner
 
 
 def _grade(charge: Charge) -> Value:

@@ -9,9 +9,14 @@ from pagereeve.domain.accounts.export_rows import ExportBy, ExportRow, RowKind
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.reports.exports.account import Account, Made
 from pagereeve.reports.rows_json import charge_json
-from pagereeve.reports.totals import house_json, total_json, total_row_json
+from pagereeve.reports.totals import decision_row_json, house_json, total_json, total_row_json
 
-LISTS: Final[dict[RowKind, str]] = {"people": "totals", "house": "house", "total": "total"}
+LISTS: Final[dict[RowKind, str]] = {
+    "people": "totals",
+    "house": "house",
+    "decision": "decisions",
+    "total": "total",
+}
 """In this order; an export gives its rows in it."""
 
 
@@ -20,7 +25,7 @@ class JsonFile:
 
     def __init__(self, file: BinaryIO, by: ExportBy, made: Made) -> None:
         self._file, self._by = file, by
-        self._lists = list(LISTS.values())
+        self._lists = [name for kind, name in LISTS.items() if kind != "decision" or by == "release"]
         self._open: str | None = None
         self._rows = 0
         head = json.dumps(made.body(), ensure_ascii=False, indent=2)
@@ -48,6 +53,8 @@ class JsonFile:
     def _shown(self, row: ExportRow) -> dict[str, Any]:
         if row.kind == "house":
             return house_json(self._by, row)
+        if row.kind == "decision":
+            return decision_row_json(row)
         if row.charge is not None:
             return charge_json(row.charge) | {"pages": row.pages}
         if row.kind == "total":

@@ -16,6 +16,7 @@ from pagereeve.domain.facts.facts import (
     Erased,
     Event,
     Fact,
+    PagesDecided,
     PlateauRead,
     PrinterNoted,
     ReadFailed,
@@ -323,6 +324,11 @@ class MemoryJournal(MemoryClosed, MemorySeal):
             for stored in await self.standing_facts(printer):
                 if isinstance(stored.fact, PrinterNoted):
                     yield stored.fact
+
+    async def page_decisions(self) -> AsyncIterator[PagesDecided]:
+        known = (one.filing.fact for facts in self._facts.values() for one in facts)
+        for fact in sorted((one for one in known if isinstance(one, PagesDecided)), key=lambda one: one.origin.order):
+            yield fact
 
     async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
         for printer, body in sorted(self._open_runs.items()):

@@ -15,10 +15,12 @@ from pagereeve.domain.facts.facts import (
     Event,
     Fact,
     FactDamaged,
+    PagesDecided,
     PlateauRead,
     PrinterNoted,
     ReleaseStarted,
 )
+from pagereeve.domain.facts.page_decision import DECISIONS_SOURCE
 from pagereeve.domain.facts.redating import NOT_AGREED
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
@@ -259,6 +261,22 @@ class FactReads:
                 if not isinstance(fact, FactDamaged):
                     yield fact
             after = rows[-1].seq if len(rows) == PAGE_ROWS else None
+
+    async def page_decisions(self) -> AsyncIterator[PagesDecided]:
+        """ports.decisions.DecisionReads. They have a source of their own, so that its index finds them."""
+        wanted = select(*schema.CHECKED).where(_FACT.source == DECISIONS_SOURCE, _STANDS)
+        order = (_FACT.at_us, _FACT.printer, _FACT.seq)
+        after: tuple[int, str, int] | None = None
+        while True:
+            page = wanted if after is None else wanted.where(_FACT.at_us >= after[0], tuple_(*order) > after)
+            rows = await self._reader.rows(page.order_by(*order).limit(PAGE_ROWS))
+            for row in rows:
+                fact = self._reader.damage.fact(row)
+                if isinstance(fact, PagesDecided):
+                    yield fact
+            if len(rows) < PAGE_ROWS:
+                return
+            after = (rows[-1].at_us, rows[-1].printer, rows[-1].seq)
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         """The latest RELEASE_FACTS_MAX; of equal instants in order of printer and number."""

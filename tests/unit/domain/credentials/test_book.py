@@ -102,6 +102,6 @@ def test_a_caller_speaks_for_its_sources_and_types(
     limits: dict[str, frozenset[str]], source: str, kind: str, may: bool
 ) -> None:
     act: Act = "send"
-    caller = Caller("c", frozenset({act}), **limits)
+    caller = Caller("c", frozenset({act}), sources=limits.get("sources"), types=limits.get("types"))
     assert caller.may_send(act, source, kind) == may
     assert not caller.may_send("decide", source, kind)

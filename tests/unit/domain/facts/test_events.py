@@ -32,6 +32,19 @@ WHOLE: dict[str, dict[str, Any]] = {
     "ended": {"release": "r", "outcome": "completed", "pages_sent": 3},
     "noted": {"printer": "p", "note": "moved", "text": "to the cellar"},
     "decided": {"finding": "f-1", "action": "explain", "by": "warden", "reason": "jam", "text": "a jam"},
+    "pages-decided": {
+        "act": "move",
+        "by": "warden",
+        "pages": 3,
+        "reason": "found-out",
+        "text": "seen",
+        "channel": "total",
+        "release_source": "/server",
+        "release_id": "r",
+        "from": "surplus",
+        "to": "person",
+        "to_name": "anise",
+    },
 }
 
 each_type = pytest.mark.parametrize("event_type", EVENT_TYPES, ids=lambda one: one.counter)

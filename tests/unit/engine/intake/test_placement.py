@@ -8,7 +8,16 @@ from dataclasses import replace
 import pytest
 
 from pagereeve.domain.badges.projector import COPY_SOURCE
-from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Decided, Fact, PrinterNoted, ReleaseStarted
+from pagereeve.domain.facts.facts import (
+    BadgePresented,
+    BadgeUnreadable,
+    Decided,
+    Fact,
+    PagesDecided,
+    PrinterNoted,
+    ReleaseStarted,
+)
+from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.engine.intake.placement import NO_MATCH, Lookup, Placed, match_notices, place
@@ -37,7 +46,10 @@ def lookup(*starts: ReleaseStarted) -> Lookup:
     async def notices(source: str, release: str) -> Sequence[Fact]:
         return await starts_of(source, release)
 
-    return Lookup(starts_of, finding, behind, notices, lambda name: name in {"a", "b", "c"})
+    async def pages(decided: PagesDecided) -> PagesDecided:
+        return replace(decided, printer="p")
+
+    return Lookup(starts_of, finding, behind, notices, lambda name: name in {"a", "b", "c"}, pages)
 
 
 async def test_a_start_names_its_printer_whose_reading_a_sender_may_wait_for() -> None:
@@ -47,6 +59,11 @@ async def test_a_start_names_its_printer_whose_reading_a_sender_may_wait_for() -
 async def test_a_note_has_its_meter_read() -> None:
     note = PrinterNoted("p", origin("n1"), "maintenance-begun")
     assert await place(note, lookup()) == Placed((note,), meters=("p",))
+
+
+async def test_a_decision_about_pages_lies_with_their_printer_and_no_rows_change() -> None:
+    decided = PagesDecided("", origin("d"), "warden", PageDecision("waive", 1, "jam", "total", "/s", "r-1"))
+    assert await place(decided, lookup()) == Placed((replace(decided, printer="p"),))
 
 
 async def test_an_end_without_a_start_waits_under_no_printer() -> None:

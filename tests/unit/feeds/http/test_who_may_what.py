@@ -6,6 +6,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import UTC, datetime
 from typing import Any, Final
 
@@ -28,13 +29,21 @@ from tests.telemetry_stub import StubTelemetry
 
 STRUCTURED: Final = "application/cloudevents+json"
 BATCH: Final = "application/cloudevents-batch+json"
-BADGE, STARTED, ENDED, NOTED, DECIDED = (one.kind for one in EVENT_TYPES)
+BADGE, STARTED, ENDED, NOTED, DECIDED, PAGES = (one.kind for one in EVENT_TYPES)
 DATA: Final[Mapping[str, dict[str, Any]]] = {
     BADGE: {"badge": "04A1B2C3", "gateway": "gw-1"},
     STARTED: {"release": "r-1", "job": "j-1", "owner": "ann", "printer": "lib-1"},
     ENDED: {"release": "r-1", "outcome": "completed"},
     NOTED: {"printer": "lib-1", "note": "moved"},
     DECIDED: {"finding": "f-1", "action": "close"},
+    PAGES: {
+        "act": "waive",
+        "pages": 3,
+        "reason": "jam",
+        "channel": "total",
+        "release_source": "/server",
+        "release_id": "r-1",
+    },
 }
 MODES: Final = ("structured", "binary", "batch")
 PATHS: Final = ("/metrics", "/healthz", "/readyz", "/v1/events", "/v1/nowhere", "/", "/docs", "//metrics", "/metrics/")
@@ -96,7 +105,7 @@ def signed(body: bytes, at_us: int = NOW_US, secret: str = SECRET) -> dict[str, 
 @pytest.mark.parametrize("act", ACTS)
 async def test_each_act_sends_its_own_types_and_no_other(act: Act, kind: str, mode: str) -> None:
     site = Site(callers_of(*one_for_each_act()))
-    needed = {BADGE: "send", STARTED: "send", ENDED: "send", NOTED: "note", DECIDED: "decide"}[kind]
+    needed = {BADGE: "send", STARTED: "send", ENDED: "send", NOTED: "note", DECIDED: "decide", PAGES: "decide"}[kind]
     said = await site.send(kind, mode, authorization=bearer(f"may-{act}"))
     if act == needed:
         assert said["status"] == 200
@@ -117,7 +126,7 @@ async def test_each_act_sends_its_own_types_and_no_other(act: Act, kind: str, mo
 @pytest.mark.parametrize("act", ACTS)
 async def test_so_does_each_act_of_a_sender_that_signs(act: Act, kind: str, mode: str) -> None:
     site = Site(callers_of(credential("signer", act, key=KEY)))
-    needed = {BADGE: "send", STARTED: "send", ENDED: "send", NOTED: "note", DECIDED: "decide"}[kind]
+    needed = {BADGE: "send", STARTED: "send", ENDED: "send", NOTED: "note", DECIDED: "decide", PAGES: "decide"}[kind]
     said = await site.send(kind, mode, **signed(written(kind, mode)[0]))
     assert said["status"] == (200 if act == needed else 403)
     assert len(site.intake.envelopes) == (act == needed)
@@ -134,6 +143,18 @@ async def test_a_released_servers_token_can_not_explain_findings_away(mode: str)
     assert [one.type for one in site.intake.envelopes.values()] == [STARTED]
 
 
+@pytest.mark.parametrize(("pages_max", "status"), [(None, 200), (3, 200), (2, 403)])
+@pytest.mark.parametrize("mode", MODES)
+async def test_a_credential_decides_on_so_many_pages_at_most(mode: str, pages_max: int | None, status: int) -> None:
+    known = credential("accounting", "decide")
+    site = Site(callers_of(replace(known, caller=replace(known.caller, pages_max=pages_max))))
+    said = await site.send(PAGES, mode, authorization=bearer("accounting"))
+    assert said["status"] == status
+    if status == 403:
+        assert "is more than the credential accounting may decide at once (2, pages_max" in said["detail"]
+    assert len(site.intake.envelopes) == (status == 200)
+
+
 async def test_a_batch_is_refused_member_by_member_and_says_which() -> None:
     site = Site(callers_of(credential("release-server", "send")))
     items = [event(kind, id=f"e-{number}") for number, kind in enumerate(DATA)]
@@ -141,10 +162,10 @@ async def test_a_batch_is_refused_member_by_member_and_says_which() -> None:
     authorization = bearer("release-server")
     answer = await site.ask("POST", "/v1/events", body, content_type=BATCH, authorization=authorization)
     results = answer.json()["results"]
-    assert [one["status"] for one in results] == [200, 200, 200, 403, 403]
-    assert [one["id"] for one in results] == ["e-0", "e-1", "e-2", "e-3", "e-4"]
-    assert [one["problem"]["cause"] for one in results[3:]] == ["note", "decide"]
-    assert [one["problem"]["where"] for one in results[3:]] == ["type", "type"]
+    assert [one["status"] for one in results] == [200, 200, 200, 403, 403, 403]
+    assert [one["id"] for one in results] == ["e-0", "e-1", "e-2", "e-3", "e-4", "e-5"]
+    assert [one["problem"]["cause"] for one in results[3:]] == ["note", "decide", "decide"]
+    assert [one["problem"]["where"] for one in results[3:]] == ["type", "type", "type"]
 
 
 @pytest.mark.parametrize(
@@ -166,7 +187,7 @@ async def test_a_credential_speaks_for_its_own_sources_and_types(
 
 
 @pytest.mark.parametrize("mode", MODES)
-@pytest.mark.parametrize("kind", [NOTED, DECIDED])
+@pytest.mark.parametrize("kind", [NOTED, DECIDED, PAGES])
 async def test_the_author_is_the_credentials_holder(kind: str, mode: str) -> None:
     site = Site(callers_of(credential("warden", "note", "decide")))
     assert (await site.send(kind, mode, authorization=bearer("warden")))["status"] == 200
@@ -174,7 +195,7 @@ async def test_the_author_is_the_credentials_holder(kind: str, mode: str) -> Non
     assert stored.data == {**DATA[kind], "by": "warden"}
 
 
-@pytest.mark.parametrize("kind", [NOTED, DECIDED])
+@pytest.mark.parametrize("kind", [NOTED, DECIDED, PAGES])
 @pytest.mark.parametrize("by", ["head-of-accounting", "warden", "", None, 5])
 async def test_whoever_names_an_author_is_refused_even_where_it_is_right(kind: str, by: object) -> None:
     site = Site(callers_of(credential("warden", "note", "decide")))

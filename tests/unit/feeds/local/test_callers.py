@@ -111,3 +111,20 @@ def test_names_come_from_the_systems_databases(monkeypatch: pytest.MonkeyPatch) 
         "local.users: 'no-such-user-here' is no user of this machine",
         "local.groups: 'no-such-group-here' is no group of this machine",
     ]
+
+
+@pytest.mark.parametrize(
+    ("limits", "pages_max"),
+    [
+        ({}, None),
+        ({"user-anise": 5, "staff": 90}, 5),
+        ({"staff": 9, "print-admins": 50, "others": 70}, 50),
+        ({"others": 70}, None),
+    ],
+)
+async def test_a_users_own_limit_comes_before_those_of_its_groups(
+    limits: dict[str, int], pages_max: int | None
+) -> None:
+    with callers() as known:
+        known.change(LocalSettings.model_validate({"users": {"user-anise": ["decide"]}, "pages_max": limits}))
+        assert (await known.caller_of(1001)).pages_max == pages_max
