@@ -13,6 +13,8 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.app.replay import replay_store
 from pagereeve.cli import status_of
+from pagereeve.domain.facts.facts import PagesDecided
+from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.feeds.local.peer import this_user
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -20,6 +22,7 @@ from tests.histories import PRINTER, SIMPLE, reading, started
 from tests.integration.daemon import hasty_settings
 from tests.integration.test_cli import FACTS, RUN
 from tests.integration.test_exports import SETTINGS, lines_of
+from tests.page_decisions import origin, undone
 
 DAY = "2026-11-25"
 AFTER_US = 1_795_824_000_000_000  # 2026-11-28T00:00:00Z
@@ -150,6 +153,57 @@ def test_after_an_erasure_the_name_alone_differs_and_it_is_said(
     assert "names erased since" in " ".join(capsys.readouterr().out.split())
     assert run(config, "verify") == 0
     assert run(config, "changed") == 0
+
+
+def test_what_was_decided_before_a_close_is_frozen_and_its_undo_is_an_adjustment(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    decision = asyncio.run(_move_stray_pages(config.parent))
+    still_open = files_of(config, "open", AS_CSV)
+    close(config)
+    before = files_of(config, "before", EACH_FORMAT)
+    csvs = [name for name in still_open if name.endswith(".csv")]
+    assert {name: before[name] for name in csvs} == {name: still_open[name] for name in csvs}
+    assert json.loads(before["person.csv.account.json"])["adds_up"] is True
+    assert {row["person"]: row["pages"] for row in lines_of(config.parent / "before" / "person.csv")}["clove"] == "3"
+    asyncio.run(_append_one(config.parent, undone("undo", AFTER_US, decision)))
+    assert files_of(config, "after", EACH_FORMAT) == before
+    capsys.readouterr()
+    assert run(config, "changed", "--since", DAY, "--json") == 1
+    found = {one["account"]: one["pages"] for one in json.loads(capsys.readouterr().out)}
+    assert found == {"house:stray": 3, "person:clove": -3}
+    assert run(config, "erase", "clove", "--yes") == 0
+    assert not any(b"clove" in content for content in files_of(config, "erased", AS_CSV).values())
+
+
+async def _move_stray_pages(folder: Path) -> PagesDecided:
+    """Three of the seven pages that nobody released were clove's."""
+    journal = await SqlJournal.open(folder / JOURNAL_NAME, SystemClock())
+    try:
+        gaps = [one for one in await journal.stretches(PRINTER, 0, AFTER_US) if one.counted == 7 and not one.releases]
+        said = PageDecision(
+            "move",
+            3,
+            "found-out",
+            gaps[0].channel,
+            closes_us=gaps[0].closes_us,
+            taken_from="stray",
+            to="person",
+            to_name="clove",
+        )
+        decision = PagesDecided(PRINTER, origin("move", AFTER_US - 1), "warden", said)
+        await journal.append(decision)
+    finally:
+        await journal.close()
+    return decision
+
+
+async def _append_one(folder: Path, fact: PagesDecided) -> None:
+    journal = await SqlJournal.open(folder / JOURNAL_NAME, SystemClock())
+    try:
+        await journal.append(fact)
+    finally:
+        await journal.close()
 
 
 async def test_a_running_daemon_closes_it_and_says_who_asked(

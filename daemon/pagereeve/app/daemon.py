@@ -17,14 +17,12 @@ from pagereeve.app.alerting import Alerting
 from pagereeve.app.badge_key import badge_key
 from pagereeve.app.clock_keeper import ClockKeeper
 from pagereeve.app.clocks import SystemEntropy
-from pagereeve.app.closing import closer
 from pagereeve.app.credential_keeper import CredentialKeeper
 from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.dating_on import Corrected
 from pagereeve.app.http_door import HttpDoor, certificate_of
 from pagereeve.app.local_door import FEED as LOCAL_FEED
-from pagereeve.app.local_door import LocalApp, LocalDoor
-from pagereeve.app.people_door import store_people
+from pagereeve.app.local_door import LocalApp, LocalDoor, orders_of
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.refusal_log import RefusalLog
 from pagereeve.app.registered import gateway_names, registered_printers, site_names
@@ -344,9 +342,8 @@ class App:
     def _open_local_door(self) -> None:
         pages = status_pages(self.telemetry, self.telemetry)
         events = LocalDoor.events_of(self.settings, self.intake, self.clock)
-        close = closer(self.store, lambda: self.settings, self.clock.now_us)
-        people = partial(store_people, store=self.store, clock=self.clock)
-        app = LocalApp(self.local_callers, events, pages, self.clock_keeper.keep_word, close, people, events.stats)
+        orders = orders_of(self.store, self.clock, self.clock_keeper.keep_word, lambda: self.settings)
+        app = LocalApp(self.local_callers, events, pages, orders, events.stats)
         door = LocalDoor(self.settings, app, partial(self._trouble, LOCAL_FEED))
         door.start()
         self._stack.push_async_callback(door.stop)

@@ -6,10 +6,12 @@ import asyncio
 import json
 from collections.abc import Awaitable, Callable
 from dataclasses import dataclass
+from functools import partial
 from http import HTTPStatus
 from typing import Final
 
-from pagereeve.app.closing import ClosePeriod
+from pagereeve.app.closing import ClosePeriod, closer
+from pagereeve.app.people_door import store_people
 from pagereeve.domain.credentials.callers import Act, Caller
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.errors import BadFact
@@ -40,6 +42,7 @@ from pagereeve.ports.closing import NotClosed
 from pagereeve.ports.intake import Intake
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.settings import Settings
+from pagereeve.store.sqlite.journal import SqlJournal
 
 FEED: Final = "local"
 # People at terminals, and a script or two.
@@ -53,20 +56,32 @@ BODY_S: Final = 10.0
 
 
 @dataclass(frozen=True, slots=True)
-class LocalApp:
-    """The ASGI application of the local socket. ``agree`` keeps a person's word that the clock is right, ``people``
-    what is said of persons.
+class Orders:
+    """What a person of this host may have done. ``agree`` keeps a person's word that the clock is right, ``people``
+    what is said of persons; ``close`` closes a period.
 
     ``agree`` gets who says it and returns the instant that it is said of (microseconds since 1970); it may block, and
-    raises OSError where the word can't be kept. ``close`` closes a period.
+    raises OSError where the word can't be kept.
     """
+
+    agree: Callable[[str], int]
+    close: ClosePeriod
+    people: Callable[[Receive, str], Awaitable[HttpAnswer]]
+
+
+def orders_of(store: SqlJournal, clock: Clock, agree: Callable[[str], int], settings: Callable[[], Settings]) -> Orders:
+    """``settings`` gives those in force."""
+    return Orders(agree, closer(store, settings, clock.now_us), partial(store_people, store=store, clock=clock))
+
+
+@dataclass(frozen=True, slots=True)
+class LocalApp:
+    """The ASGI application of the local socket."""
 
     callers: LocalCallers
     events: AsgiApp
     pages: AsgiApp
-    agree: Callable[[str], int]
-    close: ClosePeriod
-    people: Callable[[Receive, str], Awaitable[HttpAnswer]]
+    orders: Orders
     stats: FeedStats
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -86,7 +101,7 @@ class LocalApp:
             if path == paths.PEOPLE:
                 _require_post(scope["method"])
                 _require(caller, "administer", path)
-                await send_answer(await self.people(receive, caller.name), send)
+                await send_answer(await self.orders.people(receive, caller.name), send)
                 return
             if path not in paths.HEALTH:
                 _require(caller, "read", path)
@@ -100,7 +115,7 @@ class LocalApp:
         _require_post(method)
         _require(caller, "administer", paths.CLOCK_AGREEMENT)
         try:
-            at_us = await asyncio.to_thread(self.agree, caller.name)
+            at_us = await asyncio.to_thread(self.orders.agree, caller.name)
         except OSError as error:
             why = f"can't be kept ({error.strerror}); say it again once the data folder can be written"
             raise Refusal("journal-unavailable", "clock", why) from None
@@ -111,7 +126,7 @@ class LocalApp:
         _require(caller, "decide", paths.CLOSED_PERIODS)
         body = await _body(receive)
         try:
-            return HttpAnswer(HTTPStatus.OK, dict(await self.close(json.loads(body), caller.name)))
+            return HttpAnswer(HTTPStatus.OK, dict(await self.orders.close(json.loads(body), caller.name)))
         except JournalUnavailable as error:
             raise Refusal("journal-unavailable", "journal", str(error)) from None
         except NotClosed as error:

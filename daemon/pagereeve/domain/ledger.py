@@ -17,6 +17,7 @@ FindingState = Literal["open", "explained", "closed"]
 _HOUSE: Final = "house:"
 _METER: Final = "meter:"
 _CENTRE: Final = "cost-centre:"
+_PERSON: Final = "person:"
 
 STRAY = "house:stray"
 SURPLUS = "house:surplus"
@@ -41,7 +42,7 @@ PageKey = tuple[str, str]
 
 
 def person(owner: str) -> str:
-    return f"person:{owner}"
+    return f"{_PERSON}{owner}"
 
 
 def meter_account(printer: str) -> str:
@@ -70,6 +71,10 @@ def owner_of(account: str) -> str:
 
 def is_house(account: str) -> bool:
     return account.startswith(_HOUSE)
+
+
+def is_person(account: str) -> bool:
+    return account.startswith(_PERSON)
 
 
 def is_meter(account: str) -> bool:

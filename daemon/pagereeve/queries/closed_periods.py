@@ -8,6 +8,13 @@ from itertools import groupby
 from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.adjustments import Adjustment, Difference
+from pagereeve.domain.accounts.decided_totals import (
+    add_decisions,
+    release_rows,
+    with_decisions,
+    with_decisions_by_printer,
+)
+from pagereeve.domain.accounts.decisions import DecisionPosting
 from pagereeve.domain.accounts.export_rows import (
     Adding,
     ExportBy,
@@ -16,12 +23,13 @@ from pagereeve.domain.accounts.export_rows import (
     people_row,
     release_row,
 )
-from pagereeve.domain.accounts.frozen import FrozenCharge, FrozenEdge, FrozenHouse, FrozenLine
+from pagereeve.domain.accounts.frozen import FrozenCharge, FrozenDecision, FrozenEdge, FrozenHouse, FrozenLine
+from pagereeve.domain.accounts.people import People
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, PrinterAccounts
 from pagereeve.domain.accounts.totals import By, Total, Totals
 from pagereeve.domain.facts.closed import PeriodClosed
-from pagereeve.domain.facts.facts import Erased
+from pagereeve.domain.facts.facts import Assigned, Erased
 from pagereeve.domain.ledger import Charge, account_kind
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.closing import ClosedPeriod, NotClosed
@@ -99,7 +107,13 @@ class _Frozen:
 
     accounts: AccountsOfPeriod
     house: list[FrozenHouse]
+    decided: list[FrozenDecision]
     charges: int
+
+    @property
+    def standing(self) -> AccountsOfPeriod:
+        """The accounts with what decisions moved."""
+        return with_decisions(self.accounts, [one.posting for one in self.decided])
 
 
 async def closed_export(held: Reads, closed: ClosedPeriod, by: ExportBy) -> Export:
@@ -108,18 +122,18 @@ async def closed_export(held: Reads, closed: ClosedPeriod, by: ExportBy) -> Expo
     adding = Adding(frozen.accounts)
     rows = with_totals(_rows_of(held, closed, by, frozen), adding)
     steps = frozen.charges if by in {"day", "release"} else 0
-    return Export(period_of_closed(closed), by, frozen.accounts, seal_head_of(closed), steps, adding, rows)
+    return Export(period_of_closed(closed), by, frozen.standing, seal_head_of(closed), steps, adding, rows)
 
 
 async def closed_lines(held: Reads, closed: ClosedPeriod, by: By) -> tuple[Sequence[Total], AccountsOfPeriod]:
     """What a table shows."""
     frozen = await _frozen_of(held, closed)
-    return await _lines_of(held, closed, by), frozen.accounts
+    return await _lines_of(held, closed, by, frozen.decided), frozen.standing
 
 
 async def _frozen_of(held: Reads, closed: ClosedPeriod) -> _Frozen:
     lines: list[PrinterAccounts] = []
-    edges, house, before = [], [], 0
+    edges, house, decided, before = [], [], [], 0
     rows = held.frozen_rows(closed)
     async for row in rows:
         if isinstance(row, FrozenCharge):
@@ -131,7 +145,9 @@ async def _frozen_of(held: Reads, closed: ClosedPeriod) -> _Frozen:
             edges.append(row.edge)
         elif isinstance(row, FrozenHouse):
             house.append(row)
-    return _Frozen(AccountsOfPeriod(tuple(lines), tuple(edges)), house, closed.rows - before)
+        elif isinstance(row, FrozenDecision):
+            decided.append(row)
+    return _Frozen(AccountsOfPeriod(tuple(lines), tuple(edges)), house, decided, closed.rows - before)
 
 
 async def _charges(held: Reads, closed: ClosedPeriod) -> AsyncIterator[FrozenCharge]:
@@ -142,26 +158,33 @@ async def _charges(held: Reads, closed: ClosedPeriod) -> AsyncIterator[FrozenCha
 
 async def _rows_of(held: Reads, closed: ClosedPeriod, by: ExportBy, frozen: _Frozen) -> AsyncIterator[ExportRow]:
     if by == "day":
-        async for row in _of_days(held, closed, frozen.house):
+        async for row in _of_days(held, closed, frozen):
             yield row
         return
     if by == "release":
         async for one in _charges(held, closed):
             yield release_row(one.charge)
-    else:
-        for line in await _lines_of(held, closed, by):
-            yield people_row(line)
-    for row in house_rows(frozen.accounts.lines, by):
+        for row in house_rows(frozen.accounts.lines, by):
+            yield row
+        for row in release_rows(one.posting for one in frozen.decided):
+            yield row
+        return
+    for line in await _lines_of(held, closed, by, frozen.decided):
+        yield people_row(line)
+    for row in house_rows(frozen.standing.lines, by):
         yield row
 
 
-async def _lines_of(held: Reads, closed: ClosedPeriod, by: By) -> Sequence[Total]:
+async def _lines_of(held: Reads, closed: ClosedPeriod, by: By, decided: Iterable[FrozenDecision]) -> Sequence[Total]:
     totals = Totals(by)
     async for one in _charges(held, closed):
         if by == "cost-centre":
             totals.merge(one.cost_centre, _total_of(one.charge), one.charge.started_us)
         else:
             totals.add(one.charge)
+    for row in decided:
+        people = People(Assigned(0, owner, centre) for owner, centre in row.cost_centres)
+        add_decisions(totals, [row.posting], people)
     return totals.lines()
 
 
@@ -171,17 +194,27 @@ def _total_of(charge: Charge) -> Total:
     return total
 
 
-async def _of_days(held: Reads, closed: ClosedPeriod, house: Sequence[FrozenHouse]) -> AsyncIterator[ExportRow]:
+async def _of_days(held: Reads, closed: ClosedPeriod, frozen: _Frozen) -> AsyncIterator[ExportRow]:
     people: dict[tuple[str, bool, str, str], Total] = {}
-    async for one in _charges(held, closed):
-        total = _total_of(one.charge)
-        key = (one.day, not total.billed, total.channel, total.unit)
-        people.setdefault(key, Total(one.day, total.channel, total.unit)).merge(total)
+    moved: dict[str, list[DecisionPosting]] = {}
+    async for charge in _charges(held, closed):
+        _add_to_day(people, charge.day, _total_of(charge.charge))
+    for decided in frozen.decided:
+        moved.setdefault(decided.day, []).append(decided.posting)
+        for total in with_decisions_by_printer([], [decided.posting]):
+            _add_to_day(people, decided.day, total)
     for _, total in sorted(people.items(), key=lambda item: item[0]):
         yield people_row(total)
-    for day, rows in groupby(house, key=lambda one: one.day):
-        for row in house_rows(_accounts_of_day(rows), "day", day):
+    counted = {day: _accounts_of_day(rows) for day, rows in groupby(frozen.house, key=lambda one: one.day)}
+    for day in sorted(counted.keys() | moved.keys()):
+        accounts = with_decisions(AccountsOfPeriod(tuple(counted.get(day, ())), ()), moved.get(day, ()))
+        for row in house_rows(accounts.lines, "day", day):
             yield row
+
+
+def _add_to_day(people: dict[tuple[str, bool, str, str], Total], day: str, total: Total) -> None:
+    key = (day, not total.billed, total.channel, total.unit)
+    people.setdefault(key, Total(day, total.channel, total.unit)).merge(total)
 
 
 def _accounts_of_day(rows: Iterable[FrozenHouse]) -> list[PrinterAccounts]:

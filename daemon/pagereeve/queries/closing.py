@@ -7,9 +7,9 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import dataclass
 
 from pagereeve.domain.accounts.closing import ChargesSeen, Concern, OutOfOrder, Span, concerns_of, order_trouble
-from pagereeve.domain.accounts.cost_centres import CostCentres
 from pagereeve.domain.accounts.frozen import (
     FrozenCharge,
+    FrozenDecision,
     FrozenEdge,
     FrozenHead,
     FrozenHouse,
@@ -18,12 +18,14 @@ from pagereeve.domain.accounts.frozen import (
 )
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
-from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Finding, account_kind
+from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Finding, account_kind, is_person, owner_of
 from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.findings import PAGE_MAX, FindingFilter
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.newest_reading import newest_plateau
-from pagereeve.queries.totals import accounts_read
+from pagereeve.queries.page_decisions import decided_in
+from pagereeve.queries.people import people_of
+from pagereeve.queries.totals import accounts_counted, accounts_read
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +88,7 @@ async def detailed_rows(held: Reads, period: Period, *, by_day: bool = True) -> 
     """
     for printer, seq in await held.timeline_heads():
         yield FrozenHead(printer, seq)
-    accounts, _ = await accounts_read(held, period)
+    accounts, _ = await accounts_counted(held, period)
     for line in accounts.lines:
         yield FrozenLine(line)
     for edge in accounts.edges:
@@ -95,13 +97,16 @@ async def detailed_rows(held: Reads, period: Period, *, by_day: bool = True) -> 
     for day in days if by_day else ():
         for house in await _house_of(held, day):
             yield house
-    centres = CostCentres()
-    async for stored in held.facts(""):
-        centres.add(stored.fact)
+    people = await people_of(held)
     begins_us = [day.from_us for day in days]
+    for posting in await decided_in(held, period):
+        names = {owner_of(account) for account, _ in posting.legs if is_person(account)}
+        names |= set() if posting.charge is None else {posting.charge.owner}
+        known = tuple((name, people.at(name, posting.at_us)) for name in sorted(names))
+        yield FrozenDecision(posting, days[bisect_right(begins_us, posting.at_us) - 1].name, known)
     async for charge in held.charges(period.from_us, period.to_us):
         day = days[bisect_right(begins_us, charge.started_us) - 1]
-        yield FrozenCharge(charge, centres.at(charge.owner, charge.started_us), day.name)
+        yield FrozenCharge(charge, people.at(charge.owner, charge.started_us), day.name)
 
 
 async def _house_of(held: Reads, day: Period) -> Sequence[FrozenHouse]:

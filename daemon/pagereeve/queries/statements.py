@@ -18,12 +18,13 @@ from pagereeve.domain.accounts.totals import Total, ordered
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.charging.postings import COPIES_NOT_APART
 from pagereeve.domain.facts.owners import owner_key
-from pagereeve.domain.ledger import Charge, Grade
+from pagereeve.domain.ledger import Charge, Grade, ReleaseKey, person
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.releases import ReleaseFilter
 from pagereeve.queries.corrections import Corrected, with_corrections
 from pagereeve.queries.costs import add_cost
+from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.releases import ReleasesAsked, releases_of
 from pagereeve.queries.statement_lines import Caution, DayChart, GradeSum, Line, Statement, Subject
 from pagereeve.queries.totals import accounts_read
@@ -48,7 +49,7 @@ async def statement_of(
 ) -> Statement:
     """``names``: with the owners of a cost centre's or a printer's releases. Raises BadQuestion for too many."""
     async with reads.snapshot() as held:
-        charges = await _charges(held, subject, period)
+        charges = await _decided(held, period, await _charges(held, subject, period))
         corrected = await with_corrections(held, _lines(charges))
         bill = None if prices is None or not prices.rates else await _bill(held, charges, prices)
         accounts = await _accounts(held, subject, period) if subject.kind == "printer" else None
@@ -88,6 +89,26 @@ async def _charges(held: Reads, subject: Subject, period: Period) -> list[Charge
             raise BadQuestion("--period", f"{many}; name a shorter one, or use totals")
         charges.append(charge)
     return charges[::-1]
+
+
+async def _decided(held: Reads, period: Period, charges: Sequence[Charge]) -> list[Charge]:
+    """With what was decided of each release's own claim: waived, or confirmed for its owner. What a decision gave to
+    somebody else is in totals and exports.
+    """
+    changes: dict[tuple[str, ReleaseKey, str, int], tuple[int, int]] = {}
+    for posting in await decided_in(held, period):
+        if (of := posting.charge) is not None:
+            key = (of.printer, of.release, of.channel, of.started_us)
+            own = sum(pages for account, pages in posting.legs if account == person(of.owner))
+            charged, unproven = changes.get(key, (0, 0))
+            changes[key] = charged + own, unproven + posting.unproven
+    return [_changed(one, changes.get((one.printer, one.release, one.channel, one.started_us))) for one in charges]
+
+
+def _changed(charge: Charge, change: tuple[int, int] | None) -> Charge:
+    if change is None:
+        return charge
+    return replace(charge, charged=charge.charged + change[0], unproven=charge.unproven + change[1])
 
 
 def _lines(charges: Iterable[Charge]) -> list[Line]:

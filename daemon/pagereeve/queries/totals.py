@@ -53,11 +53,16 @@ async def _totals_of(held: Reads, period: Period, by: By) -> TotalsAnswer:
 
 async def accounts_read(held: Reads, period: Period) -> tuple[AccountsOfPeriod, Sequence[Total]]:
     """Where the period's pages went, and the printers' totals, with what was decided; ``held`` is of one moment."""
+    accounts, by_printer = await accounts_counted(held, period)
+    decided = await decided_in(held, period)
+    return with_decisions(accounts, decided), with_decisions_by_printer(by_printer, decided)
+
+
+async def accounts_counted(held: Reads, period: Period) -> tuple[AccountsOfPeriod, Sequence[Total]]:
+    """As counts have it, before anybody decided."""
     sums = await held.period_sums(period.from_us, period.to_us)
     waiting = await pages_waiting(held, sorted({one.who for one in sums.by_printer if one.verdicts[OPEN]}))
-    decided = await decided_in(held, period)
-    by_printer = with_decisions_by_printer(sums.by_printer, decided)
-    return with_decisions(accounts_of(period, sums, waiting), decided), by_printer
+    return accounts_of(period, sums, waiting), sums.by_printer
 
 
 async def lines_of(held: Reads, period: Period, by: By, by_printer: Sequence[Total]) -> Sequence[Total]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 
-from pagereeve.domain.accounts.frozen import FrozenCharge, FrozenLine, FrozenRow
+from pagereeve.domain.accounts.frozen import FrozenCharge, FrozenDecision, FrozenLine, FrozenRow
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, account_kind, meter_account, person
 
 
@@ -43,6 +43,11 @@ def entries_of(row: FrozenRow) -> Iterator[tuple[EntryKey, int]]:
         unit = "" if one.unit is None else one.unit.value
         key = EntryKey(one.printer, one.channel, unit, person(one.owner), one.release.source, one.release.release)
         yield key, one.charged
+    elif isinstance(row, FrozenDecision):
+        posting, of = row.posting, row.posting.charge
+        release = ("", "") if of is None else (of.release.source, of.release.release)
+        for account, pages in posting.legs:
+            yield EntryKey(posting.printer, posting.channel, posting.unit, account, *release), pages
     elif isinstance(row, FrozenLine):
         line = row.accounts
         of_line = (line.printer, line.channel, line.unit)

@@ -1,9 +1,13 @@
-"""The rows that a close freezes: all that any export of the period is made from, each as a value."""
+"""The rows that a close freezes: all that any export of the period is made from, each as a value.
+
+Lines, houses and charges are as counts have them; decisions stand beside them, and are added where rows are summed.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pagereeve.domain.accounts.decisions import DecisionPosting
 from pagereeve.domain.accounts.printer_accounts import EdgeStretch, PrinterAccounts
 from pagereeve.domain.ledger import Charge
 
@@ -47,5 +51,16 @@ class FrozenCharge:
     day: str
 
 
-FrozenRow = FrozenHead | FrozenLine | FrozenEdge | FrozenHouse | FrozenCharge
+@dataclass(frozen=True, slots=True)
+class FrozenDecision:
+    """What a decision posts beside the rows above, with the local day to which its pages belong and the cost centre
+    that each person had whose pages it changes.
+    """
+
+    posting: DecisionPosting
+    day: str
+    cost_centres: tuple[tuple[str, str], ...] = ()
+
+
+FrozenRow = FrozenHead | FrozenLine | FrozenEdge | FrozenHouse | FrozenDecision | FrozenCharge
 """Frozen in this order."""

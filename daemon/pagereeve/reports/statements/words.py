@@ -9,6 +9,7 @@ from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import (
+    CONFIRMED,
     MAINTENANCE,
     OTHER_FUNCTION,
     SHORTFALL,
@@ -33,6 +34,7 @@ HOUSE: Final = {
     MAINTENANCE: "maintenance and test pages",
     UNATTRIBUTED: "counted, and nobody can say for whom",
     OTHER_FUNCTION: "copies and faxes that the meter counts apart",
+    CONFIRMED: "confirmed by a person, and not counted",
 }
 NOT_JUDGED: Final = "not judged yet"
 UNKNOWN_SHOWN: Final = "?"

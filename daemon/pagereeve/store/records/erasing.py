@@ -7,7 +7,7 @@ from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Final, Self
 
-from pagereeve.domain.facts.events import BADGE_PRESENTED, RELEASE_STARTED
+from pagereeve.domain.facts.events import BADGE_PRESENTED, PAGES_DECIDED, RELEASE_STARTED
 from pagereeve.domain.facts.facts import Bound, Fact, ReleaseStarted
 from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.facts.people_codec import PEOPLE_CODECS
@@ -17,12 +17,17 @@ from pagereeve.domain.seal.erasure import ErasedMembers
 from pagereeve.ports.erasing import Erasure
 from pagereeve.store.records.encoding import canonical_text
 
-_OWNERS: Final = {RELEASE_STARTED: "data.owner", "assigned": "owner", "bound": "owner"}
+_OWNERS: Final = {
+    RELEASE_STARTED: "data.owner",
+    "assigned": "owner",
+    "bound": "owner",
+    PAGES_DECIDED: "data.to_name",
+}
 OWNED_KINDS: Final = tuple(_OWNERS)
 _BADGES: Final = {RELEASE_STARTED: "data.badge", "bound": "badge", BADGE_PRESENTED: "data.badge"}
 _OWNED: Final = (Bound, ReleaseStarted)
 _DIGEST: Final = "digest"
-_WITH_OWNER: Final = {RELEASE_STARTED: ("data.queue", "data.ticket.title")}
+_WITH_OWNER: Final = {RELEASE_STARTED: ("data.queue", "data.ticket.title"), PAGES_DECIDED: ("data.text",)}
 _WITH_BADGE: Final = {BADGE_PRESENTED: ("id",)}
 
 
@@ -40,10 +45,17 @@ def owner_in(body: str) -> str | None:
     """The owner that a stored body names; None where it names none, or can't be read."""
     try:
         members = json.loads(body)
-        name = member(members, _OWNERS.get(kind_of(members), ""))
+        name = _owner_of(kind_of(members), members)
     except (ValueError, AttributeError):
         return None
     return name if isinstance(name, str) else None
+
+
+def _owner_of(kind: str, members: dict[str, Any]) -> Any:
+    """None where a decision gives pages to a cost centre or a house account, whatever that is called."""
+    if kind == PAGES_DECIDED and member(members, "data.to") != "person":
+        return None
+    return member(members, _OWNERS.get(kind, ""))
 
 
 def own_badges(facts: Iterable[Fact], keys: Collection[str]) -> tuple[Sequence[str], int]:
@@ -128,7 +140,7 @@ class Eraser:
         """What stands in a member's place; None where it stays."""
         if kind in PEOPLE_CODECS:
             return self._said_value(members, name)
-        owner, badge = member(members, _OWNERS.get(kind, "")), member(members, _BADGES.get(kind, ""))
+        owner, badge = _owner_of(kind, members), member(members, _BADGES.get(kind, ""))
         is_owner = isinstance(owner, str) and owner_key(owner) in self.keys
         if name == _OWNERS.get(kind):
             return self.name if is_owner else None

@@ -6,13 +6,15 @@ import asyncio
 import gzip
 import hashlib
 import json
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Collection, Iterator
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, Final
 
+from pagereeve.domain.accounts.decisions import DecisionPosting
 from pagereeve.domain.accounts.frozen import (
     FrozenCharge,
+    FrozenDecision,
     FrozenEdge,
     FrozenHead,
     FrozenHouse,
@@ -21,7 +23,10 @@ from pagereeve.domain.accounts.frozen import (
 )
 from pagereeve.domain.accounts.printer_accounts import EdgeStretch, PrinterAccounts
 from pagereeve.domain.facts.closed import PeriodClosed
+from pagereeve.domain.facts.codec import from_json, to_json
+from pagereeve.domain.facts.facts import PagesDecided
 from pagereeve.domain.facts.owners import owner_key
+from pagereeve.domain.ledger import is_person, owner_of, person
 from pagereeve.ports.closing import ClosedPeriod, Closing
 from pagereeve.store.records.encoding import canonical_text
 from pagereeve.store.records.ledger_records import charge_columns, charge_of, stretch_columns, stretch_of
@@ -51,10 +56,12 @@ def _members(row: FrozenRow) -> dict[str, Any]:
             members = {"row": "edge", "pages": row.edge.pages, "printer": stretch.printer, **stretch_columns(stretch)}
         case FrozenHouse():
             return {"row": "house", **{name: getattr(row, name) for name in _HOUSE}}
+        case FrozenDecision():
+            return _decision_members(row)
         case FrozenCharge():
             known = {"cost_centre": row.cost_centre, "day": row.day, "printer": row.charge.printer}
             members = {"row": "charge", **known, **charge_columns(row.charge)}
-    return {name: str(value) if isinstance(value, str) else value for name, value in members.items()}
+    return {name: _plain(value) for name, value in members.items()}
 
 
 def row_of(line: bytes) -> FrozenRow:
@@ -71,10 +78,43 @@ def row_of(line: bytes) -> FrozenRow:
             return FrozenEdge(EdgeStretch(stretch_of(_row(members)), pages))
         case "house":
             return FrozenHouse(**members)
+        case "decision":
+            return _decision_of(members)
         case "charge":
             known = {name: members.pop(name) for name in ("cost_centre", "day")}
             return FrozenCharge(charge_of(_row(members)), **known)
     raise ValueError(f"{str(kind)[:20]!r} is no kind of frozen row")
+
+
+def _decision_members(row: FrozenDecision) -> dict[str, Any]:
+    posting = row.posting
+    charge = None if posting.charge is None else {"printer": posting.charge.printer, **charge_columns(posting.charge)}
+    return {
+        "row": "decision",
+        "decided": to_json(posting.decided),
+        "unit": posting.unit,
+        "at_us": posting.at_us,
+        "legs": [list(leg) for leg in posting.legs],
+        "unproven": posting.unproven,
+        "charge": None if charge is None else {name: _plain(value) for name, value in charge.items()},
+        "day": row.day,
+        "cost_centres": [list(one) for one in row.cost_centres],
+    }
+
+
+def _decision_of(members: dict[str, Any]) -> FrozenDecision:
+    decided = from_json(members["decided"])
+    if not isinstance(decided, PagesDecided):
+        raise TypeError("a frozen decision holds another fact")
+    charge = None if members["charge"] is None else charge_of(_row(members["charge"]))
+    legs = tuple((account, pages) for account, pages in members["legs"])
+    posting = DecisionPosting(decided, members["unit"], members["at_us"], legs, members["unproven"], charge)
+    centres = tuple((owner, centre) for owner, centre in members["cost_centres"])
+    return FrozenDecision(posting, members["day"], centres)
+
+
+def _plain(value: Any) -> Any:
+    return str(value) if isinstance(value, str) else value
 
 
 def _row(members: dict[str, Any]) -> Any:
@@ -146,12 +186,28 @@ class Unpacker:
         return self._digest.hexdigest()
 
 
-def without_owner(line: bytes, owner: str, name: str) -> bytes:
-    """``name`` in the place of the owner, however it was written; the same line where it is of somebody else."""
+def without_owner(line: bytes, keys: Collection[str], name: str) -> bytes:
+    """``name`` in the place of owners of these keys (facts.owners.owner_key); the same line where it is of others."""
     row = row_of(line)
-    if isinstance(row, FrozenCharge) and owner_key(row.charge.owner) == owner_key(owner):
+    if isinstance(row, FrozenCharge) and owner_key(row.charge.owner) in keys:
         return row_line(replace(row, charge=replace(row.charge, owner=name)))
+    if isinstance(row, FrozenDecision):
+        return row_line(_decision_without(row, keys, name))
     return line
+
+
+def _decision_without(row: FrozenDecision, keys: Collection[str], name: str) -> FrozenDecision:
+    def other(text: str) -> str:
+        return name if owner_key(text) in keys else text
+
+    posting, decided = row.posting, row.posting.decided
+    charge = None if posting.charge is None else replace(posting.charge, owner=other(posting.charge.owner))
+    legs = tuple((person(other(owner_of(leg))) if is_person(leg) else leg, pages) for leg, pages in posting.legs)
+    said = decided.said
+    said = replace(said, to_name=other(said.to_name)) if said.to == "person" else said
+    decided = replace(decided, said=said)
+    centres = tuple((other(owner), centre) for owner, centre in row.cost_centres)
+    return replace(row, posting=replace(posting, decided=decided, legs=legs, charge=charge), cost_centres=centres)
 
 
 def closed_fact(closed: ClosedPeriod) -> PeriodClosed:

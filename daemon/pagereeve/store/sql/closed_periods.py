@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import zlib
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Collection, Sequence
 from typing import Any, Final
 
 from sqlalchemy import Connection, Row, Select, bindparam, delete, func, insert, select, update
@@ -133,18 +133,18 @@ def freeze(connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes])
     connection.execute(insert(schema.closed_period), row)
 
 
-def erase_frozen(connection: Connection, owner: str, name: str) -> Sequence[str]:
-    """``name`` in the owner's place, in the caller's transaction; the names of the periods in which it stood."""
+def erase_frozen(connection: Connection, keys: Collection[str], name: str) -> Sequence[str]:
+    """``name`` in the place of owners of these keys, in the caller's transaction; in which periods they stood."""
     known = connection.execute(_ALL).all()
-    return [row.name for row in known if _erase_in(connection, row.name, owner, name)]
+    return [row.name for row in known if _erase_in(connection, row.name, keys, name)]
 
 
-def _erase_in(connection: Connection, period: str, owner: str, name: str) -> bool:
+def _erase_in(connection: Connection, period: str, keys: Collection[str], name: str) -> bool:
     digest, changed = hashlib.sha256(), dict[int, bytes]()
     number = 0
     while (body := connection.execute(_ONE_PART, {"name": period, "place": number}).scalar()) is not None:
         lines = unpacked(body)
-        clean = [without_owner(line, owner, name) for line in lines]
+        clean = [without_owner(line, keys, name) for line in lines]
         if clean != lines:
             changed[number] = packed(clean)
         for line in clean:
