@@ -37,7 +37,7 @@ PROOFS: Final[dict[ProofKnown, str]] = {
     "not-known": "not known",
 }
 STYLES: Final[dict[Standing, str]] = {"ready": "green", "only-unproven": "yellow", "not-ready": "bold red"}
-WORDS: Final[dict[Standing, str]] = {"ready": "ready", "only-unproven": "never proven", "not-ready": "not ready"}
+STANDING_WORDS: Final[dict[Standing, str]] = {"ready": "ready", "only-unproven": "never proven", "not-ready": "not ready"}
 
 
 def summary_text(looks: Sequence[PrinterLook]) -> str:
@@ -126,7 +126,7 @@ def cutover_csv(looks: Iterable[PrinterLook], *, bom: bool = False) -> str:
                 one.serial,
                 one.total,
                 _proven(one),
-                WORDS[standing_of(lacks)],
+                STANDING_WORDS[standing_of(lacks)],
                 "; ".join(f"{lack.part} {lack.text}" for lack in lacks),
             )
         )

@@ -31,7 +31,7 @@ from tests.journal_samples import SERVER, charge
 from tests.statements import BERLIN, HOSTILE, NOVEMBER, month
 from tests.unit.queries.test_queries import ALWAYS, PERIODS, segments_of
 
-HOUSE = {"house:stray": 18, "house:surplus": 5}
+HOUSE_ACCOUNT_WORDS = {"house:stray": 18, "house:surplus": 5}
 
 
 async def of(kind: SubjectKind, name: str, *, names: bool = False) -> Statement:
@@ -78,7 +78,7 @@ async def test_a_printer_s_goes_from_the_meter_s_figures_to_who_received_its_pag
     (line,) = known.accounts.lines
     assert (line.meter_start, line.meter_end, line.meter_restarts) == (1000, 655, 495)
     assert line.counted == line.people + line.house == 150
-    assert {name: line.received[name.removeprefix("house:")] for name in HOUSE} == HOUSE
+    assert {name: line.received[name.removeprefix("house:")] for name in HOUSE_ACCOUNT_WORDS} == HOUSE_ACCOUNT_WORDS
     assert sum(one.charged for one in known.sums) == line.people
     assert [(one.grade, one.releases, one.unproven) for one in known.grades] == [("tight", 27, 0), ("broken", 1, 5)]
     page = statement_page(known, "2026a", "1.0")
@@ -222,7 +222,7 @@ def test_every_grade_verdict_account_and_caution_has_words() -> None:
     assert set(words.CAUTIONS) == set(Caution)
     assert set(words.GRADES) == set(Grade)
     assert set(words.VERDICTS) == set(Verdict)
-    assert set(words.HOUSE) == set(HOUSE_ACCOUNTS)
+    assert set(words.HOUSE_ACCOUNT_WORDS) == set(HOUSE_ACCOUNTS)
 
 
 async def test_one_page_is_one_page() -> None:

@@ -10,7 +10,7 @@ from pagereeve.domain.accounts.people import LoginCollision, People, end_us, slo
 from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.facts.people import PersonNamed, PersonWord
 
-WORDS: Final[tuple[PersonWord, ...]] = ("key", "login", "name", "mail", "cost_centre")
+PERSON_WORDS: Final[tuple[PersonWord, ...]] = ("key", "login", "name", "mail", "cost_centre")
 
 
 @dataclass(frozen=True, slots=True)
@@ -161,7 +161,7 @@ def _wanted(
     """A fact for each text that the lines give. What two lines say of one beginning lasts to the later end."""
     facts: dict[object, tuple[PersonLine, PersonNamed]] = {}
     for line in group:
-        for word in WORDS:
+        for word in PERSON_WORDS:
             if not (text := line.text(word)):
                 continue
             fact = PersonNamed(line.from_us, person, word, text, now_us, by, line.until_us)

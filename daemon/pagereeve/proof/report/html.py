@@ -8,7 +8,7 @@ from typing import Final
 
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
-from pagereeve.proof.report.summary import WORDS, identity_of, summary_line, worst_first
+from pagereeve.proof.report.summary import STANDING_WORDS, identity_of, summary_line, worst_first
 from pagereeve.proof.report.terminal import MARKS, caution, job_line
 from pagereeve.proof.results import Outcome, Proof, Stage, Standing
 
@@ -60,7 +60,7 @@ def page_of(proofs: Sequence[tuple[Proof, str]], version: str) -> str:
 
 def _summary(proofs: Sequence[Proof]) -> str:
     rows = "\n".join(
-        f'<tr><td>{escape(one.printer)}</td><td class="word {STANDINGS[one.standing]}">{WORDS[one.standing]}</td>'
+        f'<tr><td>{escape(one.printer)}</td><td class="word {STANDINGS[one.standing]}">{STANDING_WORDS[one.standing]}</td>'
         f"<td>{escape(' '.join(identity_of(one)))}</td><td>{escape(one.verdict)}</td></tr>"
         for one in proofs
     )

@@ -14,7 +14,7 @@ from pagereeve.proof.report.terminal import proof_json
 from pagereeve.proof.results import Proof, Standing
 
 STYLES: Final[dict[Standing, str]] = {"passed": "green", "failed": "bold red", "not-tried": "yellow"}
-WORDS: Final[dict[Standing, str]] = {"passed": "passed", "failed": "failed", "not-tried": "could not be tried"}
+STANDING_WORDS: Final[dict[Standing, str]] = {"passed": "passed", "failed": "failed", "not-tried": "could not be tried"}
 ORDER: Final[tuple[Standing, ...]] = ("failed", "not-tried", "passed")
 
 Shown = tuple[Proof, str]
@@ -33,7 +33,7 @@ def summary_table(proofs: Sequence[Proof]) -> Table:
         table.add_column(head, overflow="fold")
     for proof in proofs:
         model, serial = identity_of(proof)
-        outcome = Text(WORDS[proof.standing], style=STYLES[proof.standing])
+        outcome = Text(STANDING_WORDS[proof.standing], style=STYLES[proof.standing])
         table.add_row(Text(proof.printer), outcome, Text(model), Text(serial), Text(proof.verdict))
     return table
 
@@ -48,7 +48,7 @@ def identity_of(proof: Proof) -> tuple[str, str]:
 
 def summary_line(proofs: Sequence[Proof]) -> str:
     counts = Counter(proof.standing for proof in proofs)
-    said = ", ".join(f"{counts[standing]} {WORDS[standing]}" for standing in ("passed", "failed", "not-tried"))
+    said = ", ".join(f"{counts[standing]} {STANDING_WORDS[standing]}" for standing in ("passed", "failed", "not-tried"))
     return f"{amount(len(proofs), 'printer')}: {said}."
 
 

@@ -10,7 +10,7 @@ from pagereeve.domain.accounts.printer_accounts import PrinterAccounts
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, PEOPLE, account_kind
 from pagereeve.queries.statement_lines import Statement
 from pagereeve.reports.statements.markup import row, table_of, text
-from pagereeve.reports.statements.words import HOUSE, channel_words, figure
+from pagereeve.reports.statements.words import HOUSE_ACCOUNT_WORDS, channel_words, figure
 
 _METER: Final = (
     ("meter_start", "Meter at start"),
@@ -43,7 +43,7 @@ def _rows(lines: tuple[PrinterAccounts, ...]) -> Iterable[str]:
     for account in (PEOPLE, *HOUSE_ACCOUNTS):
         pages = [one.received[PEOPLE if account == PEOPLE else account_kind(account)] for one in lines]
         if any(pages) or account == PEOPLE:
-            words = "People, charged" if account == PEOPLE else f"{account}: {HOUSE[account]}"
+            words = "People, charged" if account == PEOPLE else f"{account}: {HOUSE_ACCOUNT_WORDS[account]}"
             yield row([("w", words), *(("n", str(one)) for one in pages)])
     yield _total("Received by people and house", (one.people + one.house for one in lines))
     if any(one.releases_waiting for one in lines):

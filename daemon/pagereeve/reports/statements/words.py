@@ -27,7 +27,7 @@ from pagereeve.reports.sentences import reason_text, span_text
 from pagereeve.reports.totals import period_line
 
 KINDS: Final[dict[SubjectKind, str]] = {"person": "person", "cost-centre": "cost centre", "printer": "printer"}
-HOUSE: Final = {
+HOUSE_ACCOUNT_WORDS: Final = {
     STRAY: "counted without a release",
     SURPLUS: "counted beyond what is charged",
     SHORTFALL: "charged beyond what was counted",
