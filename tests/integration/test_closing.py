@@ -176,6 +176,25 @@ def test_what_was_decided_before_a_close_is_frozen_and_its_undo_is_an_adjustment
     assert not any(b"clove" in content for content in files_of(config, "erased", AS_CSV).values())
 
 
+def test_a_list_of_people_that_comes_after_a_close_changes_no_closed_export(config: Path) -> None:
+    people = config.parent / "people.csv"
+    people.write_text("login,name,mail,cost_centre\nanise,Anise Adler,a@college.example,physics\n")
+    assert run(config, "people", "import", str(people)) == 0
+    still_open = files_of(config, "open", AS_CSV)
+    assert b"Anise Adler" in still_open["person.csv"]
+    assert b"physics" in still_open["cost-centre.csv"]
+    close(config)
+    before = files_of(config, "before", EACH_FORMAT)
+    csvs = [name for name in still_open if name.endswith(".csv")]
+    assert {name: before[name] for name in csvs} == {name: still_open[name] for name in csvs}
+    people.write_text("login,name,mail,cost_centre\nanise,Anise Birch,a@college.example,history\n")
+    assert run(config, "people", "import", str(people)) == 0
+    assert files_of(config, "after", EACH_FORMAT) == before
+    assert run(config, "erase", "anise", "--yes") == 0
+    erased = files_of(config, "erased", AS_CSV)
+    assert not any(name in content for content in erased.values() for name in (b"anise", b"Anise", b"college.example"))
+
+
 async def _move_stray_pages(folder: Path) -> PagesDecided:
     """Three of the seven pages that nobody released were clove's."""
     journal = await SqlJournal.open(folder / JOURNAL_NAME, SystemClock())

@@ -23,13 +23,20 @@ from pagereeve.domain.accounts.export_rows import (
     people_row,
     release_row,
 )
-from pagereeve.domain.accounts.frozen import FrozenCharge, FrozenDecision, FrozenEdge, FrozenHouse, FrozenLine
+from pagereeve.domain.accounts.frozen import (
+    FrozenCharge,
+    FrozenDecision,
+    FrozenEdge,
+    FrozenHouse,
+    FrozenLine,
+    FrozenSaid,
+)
 from pagereeve.domain.accounts.people import People
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, PrinterAccounts
 from pagereeve.domain.accounts.totals import By, Total, Totals
 from pagereeve.domain.facts.closed import PeriodClosed
-from pagereeve.domain.facts.facts import Assigned, Erased
+from pagereeve.domain.facts.facts import Erased
 from pagereeve.domain.ledger import Charge, account_kind
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.closing import ClosedPeriod, NotClosed
@@ -108,6 +115,7 @@ class _Frozen:
     accounts: AccountsOfPeriod
     house: list[FrozenHouse]
     decided: list[FrozenDecision]
+    people: People
     charges: int
 
     @property
@@ -128,12 +136,12 @@ async def closed_export(held: Reads, closed: ClosedPeriod, by: ExportBy) -> Expo
 async def closed_lines(held: Reads, closed: ClosedPeriod, by: By) -> tuple[Sequence[Total], AccountsOfPeriod]:
     """What a table shows."""
     frozen = await _frozen_of(held, closed)
-    return await _lines_of(held, closed, by, frozen.decided), frozen.standing
+    return await _lines_of(held, closed, by, frozen), frozen.standing
 
 
 async def _frozen_of(held: Reads, closed: ClosedPeriod) -> _Frozen:
     lines: list[PrinterAccounts] = []
-    edges, house, decided, before = [], [], [], 0
+    edges, house, decided, people, before = [], [], [], People(), 0
     rows = held.frozen_rows(closed)
     async for row in rows:
         if isinstance(row, FrozenCharge):
@@ -147,7 +155,9 @@ async def _frozen_of(held: Reads, closed: ClosedPeriod) -> _Frozen:
             house.append(row)
         elif isinstance(row, FrozenDecision):
             decided.append(row)
-    return _Frozen(AccountsOfPeriod(tuple(lines), tuple(edges)), house, decided, closed.rows - before)
+        elif isinstance(row, FrozenSaid):
+            people.add(row.fact)
+    return _Frozen(AccountsOfPeriod(tuple(lines), tuple(edges)), house, decided, people, closed.rows - before)
 
 
 async def _charges(held: Reads, closed: ClosedPeriod) -> AsyncIterator[FrozenCharge]:
@@ -169,22 +179,20 @@ async def _rows_of(held: Reads, closed: ClosedPeriod, by: ExportBy, frozen: _Fro
         for row in release_rows(one.posting for one in frozen.decided):
             yield row
         return
-    for line in await _lines_of(held, closed, by, frozen.decided):
+    for line in await _lines_of(held, closed, by, frozen):
         yield people_row(line)
     for row in house_rows(frozen.standing.lines, by):
         yield row
 
 
-async def _lines_of(held: Reads, closed: ClosedPeriod, by: By, decided: Iterable[FrozenDecision]) -> Sequence[Total]:
-    totals = Totals(by)
+async def _lines_of(held: Reads, closed: ClosedPeriod, by: By, frozen: _Frozen) -> Sequence[Total]:
+    totals = Totals(by, frozen.people)
     async for one in _charges(held, closed):
         if by == "cost-centre":
             totals.merge(one.cost_centre, _total_of(one.charge), one.charge.started_us)
         else:
             totals.add(one.charge)
-    for row in decided:
-        people = People(Assigned(0, owner, centre) for owner, centre in row.cost_centres)
-        add_decisions(totals, [row.posting], people)
+    add_decisions(totals, [one.posting for one in frozen.decided], frozen.people)
     return totals.lines()
 
 

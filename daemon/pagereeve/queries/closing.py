@@ -15,16 +15,17 @@ from pagereeve.domain.accounts.frozen import (
     FrozenHouse,
     FrozenLine,
     FrozenRow,
+    FrozenSaid,
 )
+from pagereeve.domain.accounts.people import People
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
-from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Finding, account_kind, is_person, owner_of
+from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Finding, account_kind
 from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.findings import PAGE_MAX, FindingFilter
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.newest_reading import newest_plateau
 from pagereeve.queries.page_decisions import decided_in
-from pagereeve.queries.people import people_of
 from pagereeve.queries.totals import accounts_counted, accounts_read
 
 
@@ -97,13 +98,13 @@ async def detailed_rows(held: Reads, period: Period, *, by_day: bool = True) -> 
     for day in days if by_day else ():
         for house in await _house_of(held, day):
             yield house
-    people = await people_of(held)
+    said = [fact async for fact in held.people_facts()]
+    for fact in said:
+        yield FrozenSaid(fact)
+    people = People(said)
     begins_us = [day.from_us for day in days]
     for posting in await decided_in(held, period):
-        names = {owner_of(account) for account, _ in posting.legs if is_person(account)}
-        names |= set() if posting.charge is None else {posting.charge.owner}
-        known = tuple((name, people.at(name, posting.at_us)) for name in sorted(names))
-        yield FrozenDecision(posting, days[bisect_right(begins_us, posting.at_us) - 1].name, known)
+        yield FrozenDecision(posting, days[bisect_right(begins_us, posting.at_us) - 1].name)
     async for charge in held.charges(period.from_us, period.to_us):
         day = days[bisect_right(begins_us, charge.started_us) - 1]
         yield FrozenCharge(charge, people.at(charge.owner, charge.started_us), day.name)

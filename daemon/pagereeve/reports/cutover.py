@@ -37,7 +37,11 @@ PROOFS: Final[dict[ProofKnown, str]] = {
     "not-known": "not known",
 }
 STYLES: Final[dict[Standing, str]] = {"ready": "green", "only-unproven": "yellow", "not-ready": "bold red"}
-STANDING_WORDS: Final[dict[Standing, str]] = {"ready": "ready", "only-unproven": "never proven", "not-ready": "not ready"}
+STANDING_WORDS: Final[dict[Standing, str]] = {
+    "ready": "ready",
+    "only-unproven": "never proven",
+    "not-ready": "not ready",
+}
 
 
 def summary_text(looks: Sequence[PrinterLook]) -> str:

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from pagereeve.domain.accounts.decisions import DecisionPosting
 from pagereeve.domain.accounts.printer_accounts import EdgeStretch, PrinterAccounts
+from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.ledger import Charge
 
 
@@ -43,6 +44,13 @@ class FrozenHouse:
 
 
 @dataclass(frozen=True, slots=True)
+class FrozenSaid:
+    """What was said of a person when the period was closed: later lists and merges change no closed export."""
+
+    fact: Fact
+
+
+@dataclass(frozen=True, slots=True)
 class FrozenCharge:
     """With the cost centre and the local day that it had when the period was closed."""
 
@@ -53,14 +61,11 @@ class FrozenCharge:
 
 @dataclass(frozen=True, slots=True)
 class FrozenDecision:
-    """What a decision posts beside the rows above, with the local day to which its pages belong and the cost centre
-    that each person had whose pages it changes.
-    """
+    """What a decision posts beside the rows above, with the local day to which its pages belong."""
 
     posting: DecisionPosting
     day: str
-    cost_centres: tuple[tuple[str, str], ...] = ()
 
 
-FrozenRow = FrozenHead | FrozenLine | FrozenEdge | FrozenHouse | FrozenDecision | FrozenCharge
+FrozenRow = FrozenHead | FrozenLine | FrozenEdge | FrozenHouse | FrozenSaid | FrozenDecision | FrozenCharge
 """Frozen in this order."""

@@ -60,7 +60,8 @@ def page_of(proofs: Sequence[tuple[Proof, str]], version: str) -> str:
 
 def _summary(proofs: Sequence[Proof]) -> str:
     rows = "\n".join(
-        f'<tr><td>{escape(one.printer)}</td><td class="word {STANDINGS[one.standing]}">{STANDING_WORDS[one.standing]}</td>'
+        f"<tr><td>{escape(one.printer)}</td>"
+        f'<td class="word {STANDINGS[one.standing]}">{STANDING_WORDS[one.standing]}</td>'
         f"<td>{escape(' '.join(identity_of(one)))}</td><td>{escape(one.verdict)}</td></tr>"
         for one in proofs
     )

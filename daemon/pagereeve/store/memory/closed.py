@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import AsyncIterator, Collection, Sequence
+from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
 
 from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.ports.closing import ClosedPeriod, NotClosed
+from pagereeve.ports.erasing import Erasure
 from pagereeve.store.memory.ledger import MemoryLedger
-from pagereeve.store.records.frozen_rows import Packer, packed, row_of, unpacked, without_owner
+from pagereeve.store.records.frozen_rows import Packer, packed, row_of, unpacked, without_person
 
 
 class MemoryClosed(MemoryLedger):
@@ -42,12 +43,12 @@ class MemoryClosed(MemoryLedger):
         self._closed[closed.name] = closed
         self._parts[closed.name] = packer.parts
 
-    def _erase_frozen(self, keys: Collection[str], name: str) -> Sequence[str]:
-        return [period for period in self._closed if self._erase_in(period, keys, name)]
+    def _erase_frozen(self, erasure: Erasure) -> Sequence[str]:
+        return [period for period in self._closed if self._erase_in(period, erasure)]
 
-    def _erase_in(self, period: str, keys: Collection[str], name: str) -> bool:
+    def _erase_in(self, period: str, erasure: Erasure) -> bool:
         lines = [unpacked(part) for part in self._parts[period]]
-        clean = [[without_owner(line, keys, name) for line in part] for part in lines]
+        clean = [[without_person(line, erasure) for line in part] for part in lines]
         if clean == lines:
             return False
         sha256 = hashlib.sha256(b"".join(line for part in clean for line in part)).hexdigest()

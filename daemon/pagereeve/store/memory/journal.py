@@ -181,7 +181,7 @@ class MemoryJournal(MemoryClosed, MemorySeal):
             self._store(append_request(Erased(erasure.at_us, erasure.name, erasure.by, len(eraser.facts), digest)))
             for printer in {*printers, ""}:
                 self._replace(Replacement(printer, None))
-        closed = self._erase_frozen(erasure.keys, erasure.name) if eraser.facts else ()
+        closed = self._erase_frozen(erasure) if eraser.facts else ()
         return ErasureOutcome(len(eraser.facts), printers, len(badges), shared, closed)
 
     async def timeline_heads(self) -> Sequence[tuple[str, int]]:

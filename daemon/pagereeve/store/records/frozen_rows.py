@@ -6,7 +6,7 @@ import asyncio
 import gzip
 import hashlib
 import json
-from collections.abc import AsyncIterator, Collection, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator, Mapping
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, Final
@@ -20,14 +20,17 @@ from pagereeve.domain.accounts.frozen import (
     FrozenHouse,
     FrozenLine,
     FrozenRow,
+    FrozenSaid,
 )
 from pagereeve.domain.accounts.printer_accounts import EdgeStretch, PrinterAccounts
 from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.codec import from_json, to_json
-from pagereeve.domain.facts.facts import PagesDecided
+from pagereeve.domain.facts.facts import Assigned, Fact, PagesDecided
 from pagereeve.domain.facts.owners import owner_key
+from pagereeve.domain.facts.people import MergeUndone, PeopleMerged, PersonNamed
 from pagereeve.domain.ledger import is_person, owner_of, person
 from pagereeve.ports.closing import ClosedPeriod, Closing
+from pagereeve.ports.erasing import Erasure
 from pagereeve.store.records.encoding import canonical_text
 from pagereeve.store.records.ledger_records import charge_columns, charge_of, stretch_columns, stretch_of
 
@@ -56,6 +59,8 @@ def _members(row: FrozenRow) -> dict[str, Any]:
             members = {"row": "edge", "pages": row.edge.pages, "printer": stretch.printer, **stretch_columns(stretch)}
         case FrozenHouse():
             return {"row": "house", **{name: getattr(row, name) for name in _HOUSE}}
+        case FrozenSaid():
+            return {"row": "said", "fact": to_json(row.fact)}
         case FrozenDecision():
             return _decision_members(row)
         case FrozenCharge():
@@ -68,22 +73,20 @@ def row_of(line: bytes) -> FrozenRow:
     """The inverse of row_line. Raises ValueError, KeyError, TypeError or AttributeError for a line that is none."""
     members = json.loads(line)
     kind = members.pop("row")
-    match kind:
-        case "head":
-            return FrozenHead(**members)
-        case "line":
-            return FrozenLine(PrinterAccounts(**members))
-        case "edge":
-            pages = members.pop("pages")
-            return FrozenEdge(EdgeStretch(stretch_of(_row(members)), pages))
-        case "house":
-            return FrozenHouse(**members)
-        case "decision":
-            return _decision_of(members)
-        case "charge":
-            known = {name: members.pop(name) for name in ("cost_centre", "day")}
-            return FrozenCharge(charge_of(_row(members)), **known)
-    raise ValueError(f"{str(kind)[:20]!r} is no kind of frozen row")
+    make = _MADE.get(kind)
+    if make is None:
+        raise ValueError(f"{str(kind)[:20]!r} is no kind of frozen row")
+    return make(members)
+
+
+def _edge_of(members: dict[str, Any]) -> FrozenEdge:
+    pages = members.pop("pages")
+    return FrozenEdge(EdgeStretch(stretch_of(_row(members)), pages))
+
+
+def _charge_of(members: dict[str, Any]) -> FrozenCharge:
+    known = {name: members.pop(name) for name in ("cost_centre", "day")}
+    return FrozenCharge(charge_of(_row(members)), **known)
 
 
 def _decision_members(row: FrozenDecision) -> dict[str, Any]:
@@ -98,7 +101,6 @@ def _decision_members(row: FrozenDecision) -> dict[str, Any]:
         "unproven": posting.unproven,
         "charge": None if charge is None else {name: _plain(value) for name, value in charge.items()},
         "day": row.day,
-        "cost_centres": [list(one) for one in row.cost_centres],
     }
 
 
@@ -109,12 +111,22 @@ def _decision_of(members: dict[str, Any]) -> FrozenDecision:
     charge = None if members["charge"] is None else charge_of(_row(members["charge"]))
     legs = tuple((account, pages) for account, pages in members["legs"])
     posting = DecisionPosting(decided, members["unit"], members["at_us"], legs, members["unproven"], charge)
-    centres = tuple((owner, centre) for owner, centre in members["cost_centres"])
-    return FrozenDecision(posting, members["day"], centres)
+    return FrozenDecision(posting, members["day"])
 
 
 def _plain(value: Any) -> Any:
     return str(value) if isinstance(value, str) else value
+
+
+_MADE: Final[Mapping[str, Callable[[dict[str, Any]], FrozenRow]]] = {
+    "head": lambda members: FrozenHead(**members),
+    "line": lambda members: FrozenLine(PrinterAccounts(**members)),
+    "edge": _edge_of,
+    "house": lambda members: FrozenHouse(**members),
+    "said": lambda members: FrozenSaid(from_json(members["fact"])),
+    "decision": _decision_of,
+    "charge": _charge_of,
+}
 
 
 def _row(members: dict[str, Any]) -> Any:
@@ -186,19 +198,36 @@ class Unpacker:
         return self._digest.hexdigest()
 
 
-def without_owner(line: bytes, keys: Collection[str], name: str) -> bytes:
-    """``name`` in the place of owners of these keys (facts.owners.owner_key); the same line where it is of others."""
+def without_person(line: bytes, erasure: Erasure) -> bytes:
+    """The erasure's name in the place of the person's; the same line where it is of others."""
     row = row_of(line)
-    if isinstance(row, FrozenCharge) and owner_key(row.charge.owner) in keys:
-        return row_line(replace(row, charge=replace(row.charge, owner=name)))
-    if isinstance(row, FrozenDecision):
-        return row_line(_decision_without(row, keys, name))
-    return line
+    match row:
+        case FrozenCharge() if owner_key(row.charge.owner) in erasure.keys:
+            return row_line(replace(row, charge=replace(row.charge, owner=erasure.name)))
+        case FrozenSaid():
+            return row_line(FrozenSaid(_said_without(row.fact, erasure)))
+        case FrozenDecision():
+            return row_line(_decision_without(row, erasure))
+        case _:
+            return line
 
 
-def _decision_without(row: FrozenDecision, keys: Collection[str], name: str) -> FrozenDecision:
+def _said_without(fact: Fact, erasure: Erasure) -> Fact:
+    """A cost centre names nobody, and stays."""
+    match fact:
+        case Assigned() if owner_key(fact.owner) in erasure.keys:
+            return replace(fact, owner=erasure.name)
+        case PersonNamed() if fact.person in erasure.persons and fact.word != "cost_centre":
+            return replace(fact, text=erasure.name)
+        case PeopleMerged() | MergeUndone() if not {fact.person, fact.into}.isdisjoint(erasure.persons):
+            return replace(fact, reason=erasure.name)
+        case _:
+            return fact
+
+
+def _decision_without(row: FrozenDecision, erasure: Erasure) -> FrozenDecision:
     def other(text: str) -> str:
-        return name if owner_key(text) in keys else text
+        return erasure.name if owner_key(text) in erasure.keys else text
 
     posting, decided = row.posting, row.posting.decided
     charge = None if posting.charge is None else replace(posting.charge, owner=other(posting.charge.owner))
@@ -206,8 +235,7 @@ def _decision_without(row: FrozenDecision, keys: Collection[str], name: str) -> 
     said = decided.said
     said = replace(said, to_name=other(said.to_name)) if said.to == "person" else said
     decided = replace(decided, said=said)
-    centres = tuple((other(owner), centre) for owner, centre in row.cost_centres)
-    return replace(row, posting=replace(posting, decided=decided, legs=legs, charge=charge), cost_centres=centres)
+    return replace(row, posting=replace(posting, decided=decided, legs=legs, charge=charge))
 
 
 def closed_fact(closed: ClosedPeriod) -> PeriodClosed:

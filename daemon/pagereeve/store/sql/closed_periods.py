@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import hashlib
 import zlib
-from collections.abc import AsyncIterator, Collection, Sequence
+from collections.abc import AsyncIterator, Sequence
 from typing import Any, Final
 
 from sqlalchemy import Connection, Row, Select, bindparam, delete, func, insert, select, update
 
 from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.ports.closing import CLOSED_MAX, ClosedPeriod, Closing, NotClosed
-from pagereeve.store.records.frozen_rows import Unpacker, packed, unpacked, without_owner
+from pagereeve.ports.erasing import Erasure
+from pagereeve.store.records.frozen_rows import Unpacker, packed, unpacked, without_person
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import Reader
 
@@ -133,18 +134,18 @@ def freeze(connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes])
     connection.execute(insert(schema.closed_period), row)
 
 
-def erase_frozen(connection: Connection, keys: Collection[str], name: str) -> Sequence[str]:
-    """``name`` in the place of owners of these keys, in the caller's transaction; in which periods they stood."""
+def erase_frozen(connection: Connection, erasure: Erasure) -> Sequence[str]:
+    """In the caller's transaction; in which periods the person stood."""
     known = connection.execute(_ALL).all()
-    return [row.name for row in known if _erase_in(connection, row.name, keys, name)]
+    return [row.name for row in known if _erase_in(connection, row.name, erasure)]
 
 
-def _erase_in(connection: Connection, period: str, keys: Collection[str], name: str) -> bool:
+def _erase_in(connection: Connection, period: str, erasure: Erasure) -> bool:
     digest, changed = hashlib.sha256(), dict[int, bytes]()
     number = 0
     while (body := connection.execute(_ONE_PART, {"name": period, "place": number}).scalar()) is not None:
         lines = unpacked(body)
-        clean = [without_owner(line, keys, name) for line in lines]
+        clean = [without_person(line, erasure) for line in lines]
         if clean != lines:
             changed[number] = packed(clean)
         for line in clean:

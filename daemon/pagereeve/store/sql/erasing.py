@@ -67,7 +67,7 @@ def erase(connection: Connection, erasure: Erasure) -> tuple[ErasureOutcome, Era
                 identities += _write(connection, row, erased)
     _erase_claims(connection, eraser, (*spellings, *badges), identities)
     printers = sorted({printer for printer, *_ in eraser.facts})
-    closed = erase_frozen(connection, erasure.keys, erasure.name) if eraser.facts else ()
+    closed = erase_frozen(connection, erasure) if eraser.facts else ()
     outcome = ErasureOutcome(len(eraser.facts), printers, len(badges), shared, closed)
     if not eraser.facts:
         return outcome, None, ()
