@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 
 from cyclopts import Parameter
 
+from pagereeve.cli.csv_options import CsvDecimal, CsvDelimiter, CsvLocale
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone
 from pagereeve.cli.output import complain, say_bytes, say_json, show
@@ -17,7 +18,7 @@ from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.queries.costs import CostsAnswer, CostsBy, costs_of
 from pagereeve.reports.costs import channel_pages_text, costs_csv, costs_json, costs_table
-from pagereeve.reports.exports.csv_file import CsvForm, DecimalSign, Delimiter, Locale
+from pagereeve.reports.exports.csv_file import CsvForm
 from pagereeve.reports.totals import period_line
 from pagereeve.settings import load_settings
 from pagereeve.settings.rates import rates_of
@@ -35,11 +36,9 @@ def costs(
     format_: Annotated[
         Format, Parameter(name="--format", help="auto is a table on a terminal, and CSV elsewhere.")
     ] = "auto",
-    locale: Annotated[
-        Locale | None, Parameter(help="CSV as a spreadsheet of that language reads it: separator, decimal sign, mark.")
-    ] = None,
-    delimiter: Annotated[Delimiter | None, Parameter(help="Separator of the CSV; wins over --locale.")] = None,
-    decimal: Annotated[DecimalSign | None, Parameter(help="Decimal sign of the CSV; wins over --locale.")] = None,
+    locale: CsvLocale = None,
+    delimiter: CsvDelimiter = None,
+    decimal: CsvDecimal = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:

@@ -9,13 +9,14 @@ from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
+from pagereeve.cli.csv_options import CsvDelimiter, CsvLocale
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone
 from pagereeve.cli.output import say_bytes, say_json, show
 from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.queries.losses import LossesAnswer, LossesBy, losses_of
-from pagereeve.reports.exports.csv_file import CsvForm, Delimiter, Locale
+from pagereeve.reports.exports.csv_file import CsvForm
 from pagereeve.reports.losses import losses_csv, losses_json, losses_tables
 from pagereeve.reports.seal import head_line
 from pagereeve.reports.totals import period_line
@@ -33,10 +34,8 @@ def losses(
     format_: Annotated[
         Format, Parameter(name="--format", help="auto is a table on a terminal, and CSV elsewhere.")
     ] = "auto",
-    locale: Annotated[
-        Locale | None, Parameter(help="CSV as a spreadsheet of that language reads it: separator and mark.")
-    ] = None,
-    delimiter: Annotated[Delimiter | None, Parameter(help="Separator of the CSV; wins over --locale.")] = None,
+    locale: CsvLocale = None,
+    delimiter: CsvDelimiter = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:

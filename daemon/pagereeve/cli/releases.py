@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from cyclopts import Parameter
 
+from pagereeve.cli.csv_options import CsvDelimiter, CsvLocale
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, PeriodName, Printer, To, Zone
 from pagereeve.cli.output import complain, output_file, show
@@ -22,7 +23,7 @@ from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.releases import ReleaseFilter, VerdictAsked
 from pagereeve.queries.releases import ReleasesAsked, releases_of
-from pagereeve.reports.exports.csv_file import CsvForm, Delimiter, Locale
+from pagereeve.reports.exports.csv_file import CsvForm
 from pagereeve.reports.releases import ReleasesCsv, ReleasesJson, releases_table
 from pagereeve.reports.totals import period_line
 
@@ -63,10 +64,8 @@ def releases(
         Format, Parameter(name="--format", help="auto is a table on a terminal, and CSV elsewhere.")
     ] = "auto",
     output: Annotated[Path | None, Parameter(help="Output file, replaced atomically, as CSV or JSON.")] = None,
-    locale: Annotated[
-        Locale | None, Parameter(help="CSV as a spreadsheet of that language reads it: separator and mark.")
-    ] = None,
-    delimiter: Annotated[Delimiter | None, Parameter(help="Separator of the CSV; wins over --locale.")] = None,
+    locale: CsvLocale = None,
+    delimiter: CsvDelimiter = None,
     zone: Zone = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,

@@ -10,6 +10,7 @@ from typing import Annotated, Final, Literal, get_args
 
 from cyclopts import Parameter
 
+from pagereeve.cli.csv_options import CsvDecimal, CsvDelimiter, CsvLocale
 from pagereeve.cli.export_files import FileFormat, Wanted, write_export
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone
@@ -24,7 +25,7 @@ from pagereeve.queries.closed_periods import closed_as, closed_lines, period_of_
 from pagereeve.queries.totals import TotalsAnswer, totals_of
 from pagereeve.queries.units import UnitStanding, units_of
 from pagereeve.reports.closing import made_of_line
-from pagereeve.reports.exports.csv_file import CsvForm, DecimalSign, Delimiter, Locale
+from pagereeve.reports.exports.csv_file import CsvForm
 from pagereeve.reports.seal import head_line
 from pagereeve.reports.totals import answer_tables, period_line, spelling_lines
 from pagereeve.reports.units import units_line
@@ -49,11 +50,9 @@ def totals(
     output: Annotated[
         Path | None, Parameter(help="Output file, replaced atomically; FILE.account.json explains a CSV or Parquet.")
     ] = None,
-    locale: Annotated[
-        Locale | None, Parameter(help="CSV as a spreadsheet of that language reads it: separator, decimal sign, mark.")
-    ] = None,
-    delimiter: Annotated[Delimiter | None, Parameter(help="Separator of the CSV; wins over --locale.")] = None,
-    decimal: Annotated[DecimalSign | None, Parameter(help="Decimal sign of the CSV; wins over --locale.")] = None,
+    locale: CsvLocale = None,
+    delimiter: CsvDelimiter = None,
+    decimal: CsvDecimal = None,
     bom: Annotated[
         bool | None, Parameter(negative="--no-bom", help="Start the CSV with a byte order mark; so does --locale.")
     ] = None,
