@@ -18,6 +18,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.cli import status_of
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.domain.facts.owners import owner_key
+from pagereeve.domain.facts.people import PersonNamed
 from pagereeve.domain.ledger import Charge, Grade, ReleaseKey, RowSegment, Verdict
 from pagereeve.domain.values.instants import from_text
 from pagereeve.ports.reads import Reads
@@ -121,6 +122,29 @@ async def test_of_a_cost_centre_are_those_whose_owner_belonged_to_it_then(store:
     assert await of("physics") == {"release-3", "release-6"}
     assert await of("") == {"release-2", "release-5", "release-8"}
     assert len(await of(None)) == len(own)
+
+
+async def test_of_a_person_are_those_of_every_login_that_was_the_persons_then(store: Both) -> None:
+    own = [replace(one, owner=owner) for one, owner in zip(charges(9), ("a", "b", "c") * 3, strict=True)]
+    own = [replace(one, channel="total") for one in own]
+    await put(store, own)
+    later_us = own[4].started_us
+    for login, from_us in (("A", 0), ("b", later_us)):
+        await store.append(PersonNamed(from_us, "p-0123456789ab", "login", login, 1, "warden"))
+    await store.append(PersonNamed(0, "p-0123456789ab", "mail", "a@college.example", 1, "warden"))
+    await store.append(PersonNamed(later_us, "p-0123456789ab", "cost_centre", "physics", 1, "warden"))
+
+    async def of(person: str | None, centre: str | None = None) -> set[str]:
+        asked = ReleasesAsked(ReleaseFilter(), centre, person)
+        return {one.release.release async for one in releases_of(store, asked)}
+
+    firsts = {"release-0", "release-3", "release-6"}
+    thens = {one.release.release for one in own if one.started_us >= later_us and one.owner != "c"}
+    for text in ("a", " A", "a@college.example", "p-0123456789ab"):
+        assert await of(text) == firsts | {"release-4", "release-7"}
+    assert await of("c") == {"release-2", "release-5", "release-8"}
+    assert await of("a", "physics") == thens == await of(None, "physics")
+    assert await of("nobody") == set()
 
 
 async def journal_of(folder: Path, own: Sequence[Charge]) -> Path:

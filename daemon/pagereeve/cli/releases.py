@@ -17,7 +17,6 @@ from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, PeriodName, Printer, To, Zone
 from pagereeve.cli.output import complain, output_file, show
 from pagereeve.cli.site import site_of
-from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.ledger import Charge, Grade
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.bad_question import BadQuestion
@@ -44,7 +43,10 @@ class _Out:
 
 def releases(
     *,
-    person: Annotated[str | None, Parameter(help="Only this person, however the login is written.")] = None,
+    person: Annotated[
+        str | None,
+        Parameter(help="Only this person: a login, however it is written, or what a list says of it."),
+    ] = None,
     printer: Printer = None,
     cost_centre: Annotated[
         str | None, Parameter(help="Only people who belonged to it then; an empty one: people of none.")
@@ -76,17 +78,14 @@ def releases(
     """
     site = site_of(config, data_dir, zone)
     asked = site.chosen(period, from_, to)
-    owners = None if person is None else frozenset({owner_key(person)})
-    wanted = ReleaseFilter(
-        printer, owners, verdict, None if grade is None else Grade(grade), asked.from_us, asked.to_us
-    )
+    wanted = ReleaseFilter(printer, None, verdict, None if grade is None else Grade(grade), asked.from_us, asked.to_us)
     if limit is not None and limit < 1:
         raise BadQuestion("--limit", f"{limit} shows nothing; write 1 or more")
     form = CsvForm.of(locale, delimiter)
     out = _Out(_format(format_, output), form, output, limit, asked.zone)
     if out.format == "table":
         show(period_line(asked), *site.note())
-    more = asyncio.run(_write(config, data_dir, ReleasesAsked(wanted, cost_centre), out))
+    more = asyncio.run(_write(config, data_dir, ReleasesAsked(wanted, cost_centre, person), out))
     if more:
         complain(f"the newest {amount(more, 'release')} shown, and there are more; --limit shows more, --since fewer")
     return 0

@@ -17,7 +17,6 @@ from pagereeve.domain.accounts.rates import Bill, Rates
 from pagereeve.domain.accounts.totals import Total, ordered
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.charging.postings import COPIES_NOT_APART
-from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.ledger import Charge, Grade, ReleaseKey, person
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.reads import Reads
@@ -76,12 +75,15 @@ async def _charges(held: Reads, subject: Subject, period: Period) -> list[Charge
     """In order of start. Of each release all channels."""
     wanted = ReleaseFilter(
         printer=subject.name if subject.kind == "printer" else None,
-        owners=frozenset({owner_key(subject.name)}) if subject.kind == "person" else None,
         from_us=period.from_us,
         to_us=period.to_us,
         billed=False,
     )
-    asked = ReleasesAsked(wanted, subject.name if subject.kind == "cost-centre" else None)
+    asked = ReleasesAsked(
+        wanted,
+        cost_centre=subject.name if subject.kind == "cost-centre" else None,
+        person=subject.name if subject.kind == "person" else None,
+    )
     charges: list[Charge] = []
     async for charge in releases_of(held, asked):
         if len(charges) == CHARGES_MAX:

@@ -80,7 +80,7 @@ CAUTIONS: Final[dict[Caution, str]] = {
     ),
     Caution.NOT_JUDGED: "Some releases are not judged yet: their figures may still change.",
     Caution.CLAIM_UNKNOWN: "Of some releases nobody said how many pages they have (?): the sum of claims lacks them.",
-    Caution.SEVERAL_SPELLINGS: "The login was written in several ways; all of them count as one person.",
+    Caution.SEVERAL_SPELLINGS: "There are several logins, or one written in several ways; all count as one person.",
     Caution.LATE_NOT_LOOKED_AT: (
         "Late notices were looked up for a part of these releases alone: pagereeve explain RELEASE shows what they "
         "changed of any other."
