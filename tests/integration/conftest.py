@@ -59,6 +59,8 @@ ON_ONE_LOOP = {
     "test_meters_witnesses.py": "what answers mean; how they come is tested on each loop elsewhere",
     "test_daemon_print_server.py": "what answers mean",
     "test_daemon_witnesses.py": "what answers mean",
+    "test_page_decisions.py": "what decisions change; test_decisions.py has how they reach the daemon",
+    "test_closing.py": "what is frozen; test_local_door.py has how commands reach the daemon",
     "test_meters_moduli.py": "what answers mean",
     "test_daemon_ipp_meter.py": "what answers mean; test_meters_ipp.py has how they come",
     "test_meters_ipp_counters.py": "what answers mean; test_meters_ipp.py has how they come",

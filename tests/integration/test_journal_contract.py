@@ -380,7 +380,7 @@ async def test_the_growth_of_a_journal_is_told_without_reading_it(store: Store) 
     assert await store.growth(NOON_US + 99 * SECOND_US) == (NOON_US, 7, 0)
 
 
-async def test_last_reads_and_notes_of_all_printers_that_were_read(store: Store) -> None:
+async def test_last_reads_of_all_printers_that_were_read_and_notes_of_all(store: Store) -> None:
     assert [one async for one in store.last_reads()] == []
     for nth in range(PAGE_ROWS + 2):
         name = f"p{nth:04d}"
@@ -392,7 +392,8 @@ async def test_last_reads_and_notes_of_all_printers_that_were_read(store: Store)
     assert [one.printer for one in reads] == [f"p{nth:04d}" for nth in range(PAGE_ROWS + 2) if nth % 2]
     assert (reads[0], reads[-1]) == (read(1, "p0001"), read(PAGE_ROWS + 1, f"p{PAGE_ROWS + 1:04d}"))
     notes = [(one.printer, one.origin.at_us) async for one in store.printer_notes()]
-    assert notes == [("p0001", NOON_US), ("p0001", NOON_US + 1), (f"p{PAGE_ROWS + 1:04d}", NOON_US + 2)]
+    of_read = [("p0001", NOON_US), ("p0001", NOON_US + 1), (f"p{PAGE_ROWS + 1:04d}", NOON_US + 2)]
+    assert notes == [("never-read", NOON_US + 3), *of_read]
 
 
 async def test_open_runs_of_all_printers_in_order_of_their_names(store: Store) -> None:

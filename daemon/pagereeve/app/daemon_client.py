@@ -133,7 +133,7 @@ def _said(
     headers: Mapping[str, str] | None = None,
     body: bytes = b"",
     *,
-    answer_s: float = ANSWER_S,
+    answer_s: float | None = None,
 ) -> _Answer:
     if problem := path_problem(local):
         raise NotTaken(f"{local}: {problem}")
@@ -174,16 +174,17 @@ def _exchange(
     *,
     local: Path | None = None,
     at: str = "http://localhost",
-    answer_s: float = ANSWER_S,
+    answer_s: float | None = None,
 ) -> _Answer:
     """Proxies and other settings of the environment are not used, redirects not followed. Raises _NoAnswer."""
-    ends_s = time.monotonic() + answer_s
+    limit_s = ANSWER_S if answer_s is None else answer_s
+    ends_s = time.monotonic() + limit_s
     if local is not None:
         _require_open(local)
     try:
         with (
             httpx2.HTTPTransport(verify=False, trust_env=False, uds=None if local is None else str(local)) as way,
-            httpx2.Client(transport=way, trust_env=False, timeout=answer_s, headers=_HEADERS) as client,
+            httpx2.Client(transport=way, trust_env=False, timeout=limit_s, headers=_HEADERS) as client,
             client.stream(method, f"{at}{path}", headers=headers, content=body) as response,
         ):
             return _Answer(response.status_code, _bounded(response, ends_s))

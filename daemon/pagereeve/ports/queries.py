@@ -99,7 +99,7 @@ class FactQueries(Protocol):
         ...
 
     def printer_notes(self) -> AsyncIterator[PrinterNoted]:
-        """What somebody noted of any printer that was ever read; in bounded pages."""
+        """What somebody noted of any printer, read or not yet; in bounded pages."""
         ...
 
     async def recent_delays(self, source: str, limit: int) -> Sequence[tuple[int, int]]:

@@ -320,7 +320,7 @@ class MemoryJournal(MemoryClosed, MemorySeal):
                 yield read
 
     async def printer_notes(self) -> AsyncIterator[PrinterNoted]:
-        for printer in sorted(self._open_runs):
+        for printer in await self.printers():
             for stored in await self.standing_facts(printer):
                 if isinstance(stored.fact, PrinterNoted):
                     yield stored.fact
