@@ -34,7 +34,7 @@ async def test_pages_of_a_proof_beside_the_daemon_are_noted_and_no_stray_pages(t
         # The simulated gateway and the daemon share a loop with the proof: a busy machine answers late.
         patient = settings.watch.model_copy(update={"read_timeout": Duration.of("10s")})
         settings = settings.model_copy(update={"watch": patient})
-        async with App(settings) as app, Outside(app) as outside:
+        async with App(settings, first_reads_spread_s=0.1) as app, Outside(app) as outside:
             await outside.first_reading(target.printer)
             notes = ProofNotes(tmp_path / SOCKET_NAME, SystemClock())
             proof = await here.prove(language="postscript", notes=notes)
