@@ -6,7 +6,9 @@ import asyncio
 import gzip
 import json
 import sqlite3
+from collections.abc import Sequence
 from contextlib import closing
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,8 +16,9 @@ import pytest
 
 from pagereeve.app.daemon import App
 from pagereeve.cli import status_of
+from pagereeve.domain.ledger import Finding
 from pagereeve.settings import PrinterSettings
-from tests.integration.daemon import Outside, hasty_settings
+from tests.integration.daemon import Outside, hasty_settings, until
 
 ROOT = Path(__file__).parents[2]
 KEPT = Path(__file__).parent / "journals"
@@ -52,7 +55,12 @@ async def started_once(folder: Path) -> None:
     printers = [PrinterSettings(name=name, host="127.0.0.1", port=port) for port, name in enumerate(PRINTERS, 1)]
     async with App(hasty_settings(folder, printers), first_reads_spread_s=0.0) as app, Outside(app) as outside:
         assert (await outside.started("after-the-upgrade", "printer-a", 3)).status_code < 300
-        assert await app.store.findings(only_open=False)
+        # Where no rows were kept, they are projected once the printers' watchers are at work.
+        await until(partial(_findings, app), "findings of the journal")
+
+
+async def _findings(app: App) -> Sequence[Finding] | None:
+    return await app.store.findings(only_open=False) or None
 
 
 def stored(folder: Path) -> set[tuple[str, int, str]]:
