@@ -12,6 +12,7 @@ from typing import Final
 
 from pagereeve.app.closing import ClosePeriod, closer
 from pagereeve.app.people_door import store_people
+from pagereeve.app.request_body import read_body
 from pagereeve.domain.credentials.callers import Act, Caller
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.errors import BadFact
@@ -124,7 +125,7 @@ class LocalApp:
     async def _closed(self, method: str, caller: Caller, receive: Receive) -> HttpAnswer:
         _require_post(method)
         _require(caller, "decide", paths.CLOSED_PERIODS)
-        body = await _body(receive)
+        body = await read_body(receive, BODY_MAX_BYTES, BODY_S)
         try:
             return HttpAnswer(HTTPStatus.OK, dict(await self.orders.close(json.loads(body), caller.name)))
         except JournalUnavailable as error:
@@ -138,22 +139,6 @@ class LocalApp:
 def _require_post(method: str) -> None:
     if method != "POST":
         raise Refusal("wrong-method", "method", f"{method[:20]} is not served here; send POST")
-
-
-async def _body(receive: Receive) -> bytes:
-    """Raises Refusal for one that is larger than any request to close a period, or late."""
-    body, more = b"", True
-    try:
-        async with asyncio.timeout(BODY_S):
-            while more:
-                message = await receive()
-                body += message.get("body", b"")
-                more = message["type"] == "http.request" and message.get("more_body", False)
-                if len(body) > BODY_MAX_BYTES:
-                    raise Refusal("too-large", "body", f"is larger than {BODY_MAX_BYTES} bytes")
-    except TimeoutError:
-        raise Refusal("too-slow", "body", f"was not complete after {BODY_S:g} s; send it again") from None
-    return body
 
 
 def _require(caller: Caller, act: Act, path: str) -> None:

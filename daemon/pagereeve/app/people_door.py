@@ -10,6 +10,7 @@ from http import HTTPStatus
 from typing import Any, Final
 
 from pagereeve.app.people_facts import PEOPLE_FACTS
+from pagereeve.app.request_body import read_body
 from pagereeve.domain.facts.codec import from_json, to_json
 from pagereeve.domain.facts.facts import Assigned, Fact
 from pagereeve.domain.facts.people import PersonNamed
@@ -34,28 +35,12 @@ def people_body(facts: Sequence[Fact]) -> bytes:
 
 async def store_people(receive: Receive, by: str, *, store: Store, clock: Clock) -> HttpAnswer:
     """All of a body or, where one of them is refused, none. Raises Refusal."""
-    facts = [_said_by(one, by, clock.now_us()) for one in _facts_of(await _body(receive))]
+    facts = [_said_by(one, by, clock.now_us()) for one in _facts_of(await read_body(receive, BODY_MAX_BYTES, READ_S))]
     try:
         await asyncio.gather(*(store.append(one) for one in facts))
     except JournalUnavailable as error:
         raise Refusal("journal-unavailable", "people", f"{error}; import the list once more") from None
     return HttpAnswer(HTTPStatus.OK, {"by": by, "facts": len(facts)})
-
-
-async def _body(receive: Receive) -> bytes:
-    body = bytearray()
-    try:
-        async with asyncio.timeout(READ_S):
-            more = True
-            while more:
-                message = await receive()
-                body += message.get("body", b"")
-                if len(body) > BODY_MAX_BYTES:
-                    raise Refusal("too-large", "body", f"is more than {BODY_MAX_BYTES} bytes long; send fewer at once")
-                more = message.get("more_body", False) and message["type"] != "http.disconnect"
-    except TimeoutError:
-        raise Refusal("too-slow", "body", f"was not complete after {READ_S:g} s; send it again") from None
-    return bytes(body)
 
 
 def _facts_of(body: bytes) -> list[Fact]:

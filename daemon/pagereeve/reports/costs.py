@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Iterator, Mapping, Sequence
 from decimal import Decimal
 from itertools import zip_longest
@@ -14,8 +12,8 @@ from rich.table import Table
 from pagereeve.domain.accounts.rates import Amount
 from pagereeve.queries.costs import Costs, CostsAnswer
 from pagereeve.reports.exports.columns import Value
-from pagereeve.reports.exports.csv_file import DELIMITERS, CsvForm
-from pagereeve.reports.text import BOM, plain
+from pagereeve.reports.exports.csv_file import CsvForm, csv_table
+from pagereeve.reports.text import plain
 
 NONE_SHOWN: Final = "(none)"
 COLUMNS: Final = ("currency", "amount", "minor_units", "left_over", "unpriced_channel", "unpriced_pages")
@@ -57,13 +55,8 @@ def costs_csv(answer: CostsAnswer, form: CsvForm) -> str:
         ["total", None, *_name_cells(answer), *_cells(amount), *(unpriced or (None, None))]
         for amount, unpriced in _rows(answer.totals(), answer.unpriced)
     ]
-    buffer = io.StringIO()
-    buffer.write(BOM if form.bom else "")
-    writer = csv.writer(buffer, delimiter=DELIMITERS[form.delimiter])
     names = ("name", "id") if answer.by == "person" else ()
-    writer.writerow(("kind", answer.by.replace("-", "_"), *names, *COLUMNS))
-    writer.writerows([form.cell(value) for value in row] for row in rows)
-    return buffer.getvalue()
+    return csv_table(("kind", answer.by.replace("-", "_"), *names, *COLUMNS), rows, form)
 
 
 def costs_json(answer: CostsAnswer) -> dict[str, Any]:

@@ -12,7 +12,7 @@ from rich.text import Text
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
 from pagereeve.queries.readiness import Lack, PortLook, PrinterLook, ProofKnown, Standing, lacks_of, standing_of
-from pagereeve.reports.text import csv_text
+from pagereeve.reports.exports.csv_file import CsvForm, csv_table
 
 COLUMNS: Final = (
     "gateway",
@@ -134,7 +134,7 @@ def cutover_csv(looks: Iterable[PrinterLook], *, bom: bool = False) -> str:
                 "; ".join(f"{lack.part} {lack.text}" for lack in lacks),
             )
         )
-    return csv_text(COLUMNS, rows, bom=bom)
+    return csv_table(COLUMNS, rows, CsvForm(bom=bom))
 
 
 def cutover_json(looks: Sequence[PrinterLook]) -> dict[str, Any]:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import csv
-import io
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
@@ -18,9 +16,9 @@ from pagereeve.domain.ledger import HOUSE_ACCOUNTS, account_kind
 from pagereeve.queries.losses import LossesAnswer, LossSum
 from pagereeve.queries.remedies import Effect
 from pagereeve.reports.exports.columns import Value
-from pagereeve.reports.exports.csv_file import DELIMITERS, CsvForm
+from pagereeve.reports.exports.csv_file import CsvForm, csv_table
 from pagereeve.reports.seal import head_json
-from pagereeve.reports.text import BOM, plain
+from pagereeve.reports.text import plain
 from pagereeve.reports.totals import period_json
 
 ADVISED_MAX: Final = 30
@@ -132,13 +130,7 @@ def losses_csv(answer: LossesAnswer, form: CsvForm) -> str:
     """A row for each printer, channel, unit, account and cause: of a channel and account the pages add up to totals'
     house line.
     """
-    buffer = io.StringIO()
-    buffer.write(BOM if form.bom else "")
-    writer = csv.writer(buffer, delimiter=DELIMITERS[form.delimiter])
-    writer.writerow(COLUMNS)
-    for row in _rows(answer):
-        writer.writerow([form.cell(row[name]) for name in COLUMNS])
-    return buffer.getvalue()
+    return csv_table(COLUMNS, ([row[name] for name in COLUMNS] for row in _rows(answer)), form)
 
 
 def _rows(answer: LossesAnswer) -> list[dict[str, Value]]:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from decimal import Decimal
 from typing import BinaryIO, Final, Literal
@@ -63,6 +63,16 @@ class CsvForm:
                 return f"{value:f}".replace(".", self.decimal)
             case _:
                 return value
+
+
+def csv_table(columns: Sequence[str], rows: Iterable[Sequence[Value | Decimal]], form: CsvForm) -> str:
+    """A small table whole; None is an empty cell."""
+    buffer = io.StringIO()
+    buffer.write(BOM if form.bom else "")
+    writer = csv.writer(buffer, delimiter=DELIMITERS[form.delimiter])
+    writer.writerow(columns)
+    writer.writerows([form.cell(value) for value in row] for row in rows)
+    return buffer.getvalue()
 
 
 class CsvFile:
