@@ -13,6 +13,7 @@ from typing import Self
 
 import structlog
 
+from pagereeve.app import log_lines as told
 from pagereeve.app.alerting import Alerting
 from pagereeve.app.badge_key import badge_key
 from pagereeve.app.clock_keeper import ClockKeeper
@@ -23,6 +24,8 @@ from pagereeve.app.dating_on import Corrected
 from pagereeve.app.http_door import HttpDoor, certificate_of
 from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor, orders_of
+from pagereeve.app.questions.forwarding import QuestionForwarder
+from pagereeve.app.questions.process import QueryProcess
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.refusal_log import RefusalLog
 from pagereeve.app.registered import gateway_names, registered_printers, site_names
@@ -37,7 +40,6 @@ from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
 from pagereeve.domain.facts.facts import Fact, GatewayChecked
 from pagereeve.domain.facts.reading import Failure, Reading
-from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.gateways.checker import GatewayChecker
@@ -65,7 +67,7 @@ from pagereeve.meters.gateway_probe import NetworkProbe
 from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
-from pagereeve.ports.journal import DamagedRow, JournalUnavailable
+from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.setting_types import HostPort
 from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
 from pagereeve.settings import BadSettings, Problem, Settings
@@ -76,7 +78,7 @@ from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.telemetry.disk import disk_of, disk_trouble
 from pagereeve.telemetry.file_system import network_trouble
-from pagereeve.telemetry.pages import make_web, status_pages
+from pagereeve.telemetry.pages import make_web, status_pages, with_questions
 from pagereeve.telemetry.repeated import Repeated
 
 FIRST_READS_SPREAD_S = 30.0
@@ -203,15 +205,13 @@ class App:
         await self.intake.route_waiting_ends()
         wal_trimmer = WalTrimmer(self.clock, self.store.checkpoint)
         self.supervisor.start("wal", "wal", wal_trimmer.run, heartbeat=wal_trimmer.heartbeat, forever=True)
-        journal_watch = JournalWatch(
-            self.clock, self.store.look, self._on_journal, self.store.damaged, self._on_damaged
-        )
+        journal_watch = JournalWatch(self.clock, self.store.look, told.journal, self.store.damaged, told.damaged)
         self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
         self.supervisor.start("journal", "seal", self.seal_log.run, heartbeat=self.seal_log.heartbeat, forever=True)
         garbage = GarbageCollection(self.clock, gc, lambda: self.store.waiting_since_us() is not None)
         self.supervisor.start("memory", "memory", garbage.run, heartbeat=garbage.heartbeat, forever=True)
         await self.alerting.start(self.supervisor)
-        self.watchdog = Watchdog(self.clock, self.supervisor, self.store.waiting_since_us, self._on_stalled)
+        self.watchdog = Watchdog(self.clock, self.supervisor, self.store.waiting_since_us, told.stalled)
         self.supervisor.start("watchdog", "watchdog", self.watchdog.run, forever=True)
         await self._open_doors()
         self.ready = True
@@ -275,7 +275,7 @@ class App:
             poll_policy=poll_policy,
             counters=self.counters,
             on_read=self._on_read,
-            on_learned=self._on_learned,
+            on_learned=told.learned,
             first_spread_s=self._first_reads_spread_s,
             apart=not self.clock_keeper.boot.agreed,
             gateways=self.gateway_checker,
@@ -331,6 +331,9 @@ class App:
         self.reloader = self._reloader()
         self.supervisor.start("reload", "reload", self.reloader.run, forever=True)
         self.telemetry = self._telemetry()
+        self.query_process = QueryProcess(lambda: self.settings)
+        self.questions = QuestionForwarder(self.query_process)
+        self._stack.push_async_callback(self.questions.close)
         self._open_local_door()
         shares = shares_for(settings)
         await self._serve(shares.http)
@@ -340,7 +343,7 @@ class App:
         self._stack.callback(refusals.stop)
 
     def _open_local_door(self) -> None:
-        pages = status_pages(self.telemetry, self.telemetry)
+        pages = with_questions(status_pages(self.telemetry, self.telemetry), self.questions)
         events = LocalDoor.events_of(self.settings, self.intake, self.clock)
         orders = orders_of(self.store, self.clock, self.clock_keeper.keep_word, lambda: self.settings)
         app = LocalApp(self.local_callers, events, pages, orders, events.stats)
@@ -376,6 +379,7 @@ class App:
         if restart:
             log.warning("a relay takes this over when it is restarted", relays=restart, run="pagereeve relay")
         self.settings = settings
+        self.query_process.renew()
         if self.relay_link is not None:
             self.relay_link.change(settings.relays)
 
@@ -415,7 +419,7 @@ class App:
         around = around_pages(self.callers, self.events.stats, self.clock)
         self._http_door = HttpDoor(
             self.settings,
-            make_web(self.events, self.telemetry, self.telemetry, around, self.seal_log.answer),
+            make_web(self.events, self.telemetry, self.telemetry, around, self.seal_log.answer, self.questions),
             self.events.stats,
             partial(self._trouble, "http"),
             connections_max=connections_max,
@@ -465,28 +469,6 @@ class App:
         state = "good" if isinstance(result, Reading) else result.reason.value
         detail = "" if isinstance(result, Reading) else result.detail
         self._silences.note(printer, state, "meter", printer=printer, detail=detail)
-
-    @staticmethod
-    def _on_stalled(stalled: list[str]) -> None:
-        if stalled:
-            log.critical("work is stuck, and the service manager's watchdog is no longer fed", why="; ".join(stalled))
-        else:
-            log.warning("work that was stuck goes on")
-
-    @staticmethod
-    def _on_journal(why: str) -> None:
-        if why:
-            log.critical("the journal stores nothing, and nothing is acknowledged", why=why)
-        else:
-            log.warning("the journal stores again")
-
-    @staticmethod
-    def _on_damaged(row: DamagedRow) -> None:
-        log.error("a stored row is damaged, and is left out", printer=row.printer, number=row.seq, kind=row.kind)
-
-    @staticmethod
-    def _on_learned(printer: str, settle_us: int) -> None:
-        log.info("settle time learnt", printer=printer, settle_s=settle_us / SECOND_US)
 
     def _trouble(self, name: str, error: BaseException) -> None:
         if isinstance(error, JournalUnavailable):

@@ -23,6 +23,7 @@ from pagereeve.feeds.http.answers import (
     CLOSE,
     DETAILED,
     LOCAL_UID,
+    READER,
     AsgiApp,
     HttpAnswer,
     Receive,
@@ -87,7 +88,7 @@ class LocalApp:
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         caller = await self.callers.caller_of(scope[LOCAL_UID])
-        known = {**scope, CALLER: caller, DETAILED: caller.may("read")}
+        known = {**scope, CALLER: caller, READER: caller, DETAILED: caller.may("read")}
         path = scope["path"]
         if path == paths.EVENTS:
             await self.events(known, receive, send)

@@ -86,6 +86,7 @@ TOPICS: Final = {
     "glossary": "what the words on screens, in messages and exports mean",
     "events": "what a release server sends, and what it is answered",
     "access": "credentials, other machines, the local socket, limits of a sender",
+    "api": "asking over HTTP: releases, findings, totals, for programs",
     "badges": "how readers write badge numbers, and who owns a badge",
     "relay": "if nobody can print; what stops when what is stopped",
     "prove": "test pages at a new printer; the list before a cutover",

@@ -31,6 +31,7 @@ This port is for programs:
   GET  /healthz     does the process answer
   GET  /metrics     figures for Prometheus
   GET  /v1/seal     the head of the journal's seal (pagereeve docs audit)
+  GET  /v1/openapi.json   what else can be asked: releases, findings, totals (pagereeve docs api)
 
 People ask on the daemon's own machine:
   pagereeve doctor     what is wrong, and what to do
@@ -43,6 +44,7 @@ AsgiApp = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 EVENTS_PATH: Final = "/v1/events"
 SEAL_PATH: Final = "/v1/seal"
+API_PREFIX: Final = "/v1/"
 FRESH: Final = {"Cache-Control": "no-store"}
 # In the scope: may whoever asks see more than a status? Whoever guards the pages says so (feeds/http/guarding.py).
 DETAILED: Final = "pagereeve.detailed"
@@ -58,17 +60,30 @@ def make_web(
     readiness: Readiness,
     around_pages: Callable[[AsgiApp], AsgiApp] = _as_they_are,
     seal: Seal | None = None,
+    questions: AsgiApp | None = None,
 ) -> AsgiApp:
     """One ASGI application: ``events_app`` at /v1/events, and GET /, /metrics, /healthz, /readyz; /v1/seal if
-    there is a ``seal``.
+    there is a ``seal``, and what else is under /v1/ if somebody answers ``questions``.
     """
-    pages = around_pages(status_pages(telemetry, readiness, seal))
+    pages = around_pages(with_questions(status_pages(telemetry, readiness, seal), questions))
 
     async def dispatch(scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] == "http" and scope["path"] == EVENTS_PATH:
             await events_app(scope, receive, send)
         else:
             await pages(scope, receive, send)
+
+    return dispatch
+
+
+def with_questions(pages: AsgiApp, questions: AsgiApp | None) -> AsgiApp:
+    """``pages``, and all under /v1/ but the seal is asked of ``questions``."""
+    if questions is None:
+        return pages
+
+    async def dispatch(scope: Scope, receive: Receive, send: Send) -> None:
+        is_question = scope["path"].startswith(API_PREFIX) and scope["path"] != SEAL_PATH
+        await (questions if is_question else pages)(scope, receive, send)
 
     return dispatch
 

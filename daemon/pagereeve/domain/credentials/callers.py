@@ -6,8 +6,9 @@ from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
 # send: badges and release notices. note: what was done at a printer. decide: about findings. read: totals, findings,
-# evidence, metrics. administer: credentials, the clock. None of them holds another: who is audited can't decide.
-Act = Literal["send", "note", "decide", "read", "administer"]
+# evidence, metrics. names: whose they were, in what is read. administer: credentials, the clock. None of them holds
+# another: who is audited can't decide.
+Act = Literal["send", "note", "decide", "read", "names", "administer"]
 ACTS: Final[tuple[Act, ...]] = get_args(Act)
 
 
@@ -47,3 +48,5 @@ class Caller:
 
 ANYBODY: Final = Caller("", frozenset({"send", "note"}))
 """Who asks where no credential was ever made: events and notes as ever, without an author, and nothing else."""
+ANY_READER: Final = Caller("", frozenset({"read"}))
+"""Who asks for a page where no credential was ever made: whatever holds no name of a person."""

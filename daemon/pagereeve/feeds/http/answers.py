@@ -25,6 +25,8 @@ ON_ADMITTED: Final = "pagereeve.on_admitted"
 # In the scope: the user at the other end of a local socket, and the Caller where the connection itself shows who asks.
 LOCAL_UID: Final = "pagereeve.local_uid"
 CALLER: Final = "pagereeve.caller"
+# In the scope of a page: the Caller who may read it. Not there where nobody was asked.
+READER: Final = "pagereeve.reader"
 # In the scope: the names of the certificate that the client showed; () where it showed none.
 CLIENT_NAMES: Final = "pagereeve.client_names"
 # In the scope of a page: may whoever asks see details? Not there where nobody was asked (telemetry/pages.py).

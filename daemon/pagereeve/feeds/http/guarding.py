@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Final
 
+from pagereeve.domain.credentials.callers import ANY_READER, Caller
 from pagereeve.feeds.http.answers import (
     CALLER,
     CLOSE,
     DETAILED,
+    READER,
     AsgiApp,
     Receive,
     Scope,
@@ -37,12 +39,14 @@ def guarded_pages(pages: AsgiApp, callers: HttpCallers, stats: FeedStats) -> Asg
         if is_open and callers.book and not _shows_something(scope):
             await pages({**scope, DETAILED: False}, receive, send)
             return
-        refusal = _refusal(callers, scope)
-        if refusal is None or is_open:
-            await pages({**scope, DETAILED: refusal is None}, receive, send)
-            return
-        stats.refused[refusal.reason] += 1
-        await send_answer(refusal_answer(refusal, 1, CLOSE), send)
+        found = _found(callers, scope)
+        if isinstance(found, Caller):
+            await pages({**scope, DETAILED: True, READER: found}, receive, send)
+        elif is_open:
+            await pages({**scope, DETAILED: False}, receive, send)
+        else:
+            stats.refused[found.reason] += 1
+            await send_answer(refusal_answer(found, 1, CLOSE), send)
 
     return guarded
 
@@ -52,12 +56,11 @@ def around_pages(callers: HttpCallers, stats: FeedStats, clock: Clock) -> Callab
     return lambda pages: paced_pages(guarded_pages(pages, callers, stats), stats, clock)
 
 
-def _refusal(callers: HttpCallers, scope: Scope) -> Refusal | None:
+def _found(callers: HttpCallers, scope: Scope) -> Caller | Refusal:
     try:
-        callers.reader(scope)
+        return callers.reader(scope) or ANY_READER
     except Refusal as refusal:
         return refusal.let_go()
-    return None
 
 
 def _shows_something(scope: Scope) -> bool:

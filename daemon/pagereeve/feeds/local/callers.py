@@ -13,7 +13,7 @@ from pagereeve.feeds.local.settings import LocalSettings
 
 # Who administers the machine, or is the daemon, could change the journal itself. Badges and releases have senders of
 # their own: whoever is listed may send, and nobody does so by being root.
-OWN_ACTS: Final[frozenset[Act]] = frozenset({"note", "decide", "read", "administer"})
+OWN_ACTS: Final[frozenset[Act]] = frozenset({"note", "decide", "read", "names", "administer"})
 # A directory service that is away must hold up nobody: the user then goes by its number, and is in no group.
 LOOKUP_S: Final = 2.0
 # What the databases said is asked again after so long, and so many users are remembered.

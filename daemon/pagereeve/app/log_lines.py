@@ -1,0 +1,32 @@
+"""What the daemon's log says of what happens in its parts."""
+
+from __future__ import annotations
+
+import structlog
+
+from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.ports.journal import DamagedRow
+
+log = structlog.get_logger("pagereeve.app")
+
+
+def stalled(stalled: list[str]) -> None:
+    if stalled:
+        log.critical("work is stuck, and the service manager's watchdog is no longer fed", why="; ".join(stalled))
+    else:
+        log.warning("work that was stuck goes on")
+
+
+def journal(why: str) -> None:
+    if why:
+        log.critical("the journal stores nothing, and nothing is acknowledged", why=why)
+    else:
+        log.warning("the journal stores again")
+
+
+def damaged(row: DamagedRow) -> None:
+    log.error("a stored row is damaged, and is left out", printer=row.printer, number=row.seq, kind=row.kind)
+
+
+def learned(printer: str, settle_us: int) -> None:
+    log.info("settle time learnt", printer=printer, settle_s=settle_us / SECOND_US)

@@ -1,0 +1,97 @@
+"""From the daemon's endpoints to the query process and back: who asks was found out before."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from http import HTTPStatus
+from typing import Final
+
+import httpx2
+
+from pagereeve.app.questions.process import NoAnswers, QueryProcess
+from pagereeve.console.api.asker import headers_of
+from pagereeve.console.api.problems import ApiProblem, answer_of
+from pagereeve.feeds.http.answers import READER, Message, Receive, Scope, Send
+
+PREFIX: Final = "/v1/"
+# Beyond a question's own time, and between two events of a stream.
+SILENT_S: Final = 60.0
+CONNECTIONS_MAX: Final = 256
+_PASSED_ON: Final = frozenset({b"accept", b"if-none-match", b"last-event-id"})
+_PASSED_BACK: Final = frozenset(
+    {
+        "content-type",
+        "content-length",
+        "content-disposition",
+        "etag",
+        "cache-control",
+        "vary",
+        "allow",
+        "link",
+        "retry-after",
+        "x-content-type-options",
+    }
+)
+
+
+class QuestionForwarder:
+    """An ASGI application. What a client sends in a body is not looked at: nothing is changed by a question."""
+
+    def __init__(self, process: QueryProcess) -> None:
+        self._process = process
+        self._client: httpx2.AsyncClient | None = None
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        started = False
+
+        async def sending(message: Message) -> None:
+            nonlocal started
+            started = True
+            await send(message)
+
+        try:
+            await self._process.require()
+            async with self._asked(scope) as response:
+                await _pass_back(response, sending, with_body=scope["method"] != "HEAD")
+        except (NoAnswers, httpx2.HTTPError) as error:
+            if started:
+                raise  # the client sees that the answer is not whole
+            why = str(error) if isinstance(error, NoAnswers) else "the query process gave no answer; ask again"
+            problem = answer_of(ApiProblem("over-capacity", "question", why))
+            await problem(scope, receive, send)
+
+    @asynccontextmanager
+    async def _asked(self, scope: Scope) -> AsyncIterator[httpx2.Response]:
+        target = scope.get("raw_path") or scope["path"].encode()
+        if scope["query_string"]:
+            target += b"?" + scope["query_string"]
+        headers = [pair for pair in scope["headers"] if pair[0] in _PASSED_ON] + headers_of(scope[READER])
+        method = "GET" if scope["method"] == "HEAD" else scope["method"]
+        request = httpx2.Request(method, "http://query", headers=headers, extensions={"target": target})
+        response = await self._opened().send(request, stream=True)
+        try:
+            yield response
+        finally:
+            await response.aclose()
+
+    def _opened(self) -> httpx2.AsyncClient:
+        if self._client is None:
+            limits = httpx2.Limits(max_connections=CONNECTIONS_MAX, max_keepalive_connections=16)
+            transport = httpx2.AsyncHTTPTransport(uds=str(self._process.socket_path), limits=limits, trust_env=False)
+            self._client = httpx2.AsyncClient(transport=transport, timeout=httpx2.Timeout(SILENT_S), trust_env=False)
+        return self._client
+
+    async def close(self) -> None:
+        if self._client is not None:
+            await self._client.aclose()
+        await self._process.close()
+
+
+async def _pass_back(response: httpx2.Response, send: Send, *, with_body: bool) -> None:
+    headers = [(name, value) for name, value in response.headers.raw if name.decode("latin-1").lower() in _PASSED_BACK]
+    await send({"type": "http.response.start", "status": response.status_code, "headers": headers})
+    if with_body and response.status_code != HTTPStatus.NOT_MODIFIED:
+        async for chunk in response.aiter_raw():
+            await send({"type": "http.response.body", "body": chunk, "more_body": True})
+    await send({"type": "http.response.body", "body": b""})

@@ -1,0 +1,1 @@
+"""What programs ask over HTTP: on the same queries and reports as the commands."""

@@ -1,0 +1,56 @@
+"""The query API as one ASGI application: its resources, and what OpenAPI says of them."""
+
+from __future__ import annotations
+
+from typing import Any, Final
+
+from fastapi import FastAPI
+from fastapi.openapi.utils import get_openapi
+
+from pagereeve.console.api.context import ApiContext, put_context
+from pagereeve.console.api.problems import Problem, handle_problems
+from pagereeve.console.api.resources import releases
+
+PREFIX: Final = "/v1"
+OPENAPI_PATH: Final = "/v1/openapi.json"
+VERSION: Final = "1.0"
+"""Of the API, not of the program: grows with what is added; what is there stays as long as the path says /v1."""
+ROUTERS: Final = (releases.router,)
+DESCRIPTION: Final = """What Pagereeve knows, as the commands say it: JSON names, units and codes are those of
+`pagereeve docs commands`. Ask with a credential that has the act `read`; whose releases they were is shown to one that
+has the act `names` too. Texts for people may be worded otherwise in any version: never parse them."""
+
+
+def make_api(context: ApiContext) -> FastAPI:
+    app = FastAPI(
+        title="Pagereeve", version=VERSION, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False
+    )
+    put_context(app, context)
+    handle_problems(app)
+    for router in ROUTERS:
+        app.include_router(router, prefix=PREFIX)
+    document = openapi_of(app)
+
+    @app.get(OPENAPI_PATH, include_in_schema=False)
+    async def openapi() -> dict[str, Any]:
+        return document
+
+    return app
+
+
+def openapi_of(app: FastAPI) -> dict[str, Any]:
+    """The OpenAPI 3.1 document of what is served."""
+    document = get_openapi(title=app.title, version=app.version, description=DESCRIPTION, routes=app.routes)
+    parts = document.setdefault("components", {})
+    schemas = parts.setdefault("schemas", {})
+    problem = Problem.model_json_schema(ref_template="#/components/schemas/{model}")
+    schemas.update(problem.pop("$defs", {}))
+    schemas["Problem"] = problem
+    for name in ("HTTPValidationError", "ValidationError"):  # we answer 400, with a problem
+        schemas.pop(name, None)
+    for path in document["paths"].values():
+        for operation in path.values():
+            operation["responses"].pop("422", None)
+    parts["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
+    document["security"] = [{"token": []}, {}]
+    return document

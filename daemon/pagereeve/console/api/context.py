@@ -1,0 +1,39 @@
+"""What every question is answered with: the journal's reading half and the site."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from dataclasses import dataclass, field
+from typing import Annotated
+
+from fastapi import Depends, FastAPI, Request
+
+from pagereeve.console.api.site import AskedSite
+from pagereeve.console.api.turns import Turns
+from pagereeve.ports.reads import Reads
+
+
+@dataclass(frozen=True, slots=True)
+class ApiContext:
+    reads: Reads
+    site: AskedSite
+    turns: Turns = field(default_factory=Turns)
+
+    @asynccontextmanager
+    async def question(self) -> AsyncIterator[Reads]:
+        """Reads that all see one moment, in a turn of their own. Raises ApiProblem or JournalUnavailable."""
+        async with self.turns.turn(), self.reads.snapshot() as held:
+            yield held
+
+
+def put_context(app: FastAPI, context: ApiContext) -> None:
+    app.state.context = context
+
+
+def _context(request: Request) -> ApiContext:
+    context: ApiContext = request.app.state.context
+    return context
+
+
+Context = Annotated[ApiContext, Depends(_context)]

@@ -1,0 +1,1 @@
+"""A module for each thing that can be asked of; ``application.py`` lists them."""
