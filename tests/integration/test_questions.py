@@ -146,3 +146,24 @@ async def test_it_ends_with_its_daemon_even_where_that_is_killed(tmp_path: Path)
         await ends(running.pid)
         await asyncio.wait_for(running.wait(), 5)
         assert running.returncode == 0
+
+
+async def test_changes_are_followed_through_the_daemon(tmp_path: Path) -> None:
+    async with App(settings_of(tmp_path), first_reads_spread_s=60) as app, Outside(app) as outside:
+        url = f"{outside.url}/v1/changes?after=0&printer=hall"
+        async with outside.client.stream("GET", url) as stream:
+            assert stream.headers["content-type"].startswith("text/event-stream")
+            lines = stream.aiter_lines()
+            told: list[str] = []
+
+            async def reads_until(text: str) -> None:
+                async for line in lines:
+                    told.append(line)
+                    if text in line:
+                        return
+
+            await asyncio.wait_for(reads_until("event: begin"), 10)
+            assert (await outside.started("r9", "hall", 1)).status_code == 200
+            await asyncio.wait_for(reads_until('"release": "r9"'), 10)
+        # Who hangs up is gone at once, and holds nothing open.
+        assert (await outside.client.get(f"{outside.url}/v1/releases")).status_code == 200

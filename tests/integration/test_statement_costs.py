@@ -237,6 +237,7 @@ CALLS: Final[dict[str, Call]] = {
     "first_pages_us": Call(SqlJournal.first_pages_us),
     "rewrite": Call(SqlJournal.rewrite),
     "seal_head": Call(SqlJournal.seal_head),
+    "stored_after": Call(lambda journal: journal.stored_after(40, 10)),
     "last_position": Call(SqlJournal.last_position),
     "sealed_facts": Call(lambda journal: _all(journal.sealed_facts())),
     "sealed_links": Call(lambda journal: _all(journal.sealed_links())),

@@ -55,6 +55,22 @@ class SealedEntry:
 
 
 @dataclass(frozen=True, slots=True)
+class NewlyStored:
+    """What a fact is about, without what it says: ``position`` is the seal's, in which they were stored, from 1.
+
+    ``at_us`` is when it happened, None for one that is void. ``source``, ``event_id`` and ``release`` are an event's.
+    """
+
+    position: int
+    printer: str
+    kind: str
+    at_us: int | None
+    source: str | None
+    event_id: str | None
+    release: str | None
+
+
+@dataclass(frozen=True, slots=True)
 class UnsealedFact:
     """A row that nobody sealed. ``same_as`` is the number of one with the same body, None where there is none."""
 
@@ -94,6 +110,12 @@ class SealHeads(Protocol):
 
 
 class SealReads(SealHeads, Protocol):
+    async def stored_after(self, position: int, limit: int) -> Sequence[NewlyStored]:
+        """The next ``limit`` facts that were sealed behind ``position``, in that order; one whose row is gone is
+        left out.
+        """
+        ...
+
     async def last_position(self) -> int:
         """The highest place among the entries; 0 without one."""
         ...

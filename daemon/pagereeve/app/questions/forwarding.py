@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from http import HTTPStatus
@@ -43,6 +44,20 @@ class QuestionForwarder:
         self._client: httpx2.AsyncClient | None = None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Until it is answered, or nobody waits for the answer any more."""
+        answering = asyncio.create_task(self._answer(scope, receive, send))
+        gone = asyncio.create_task(_gone(receive))
+        try:
+            await asyncio.wait({answering, gone}, return_when=asyncio.FIRST_COMPLETED)
+        finally:
+            gone.cancel()
+            if not answering.done():
+                answering.cancel()
+            await asyncio.gather(answering, gone, return_exceptions=True)
+        if not answering.cancelled():
+            answering.result()
+
+    async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         started = False
 
         async def sending(message: Message) -> None:
@@ -86,6 +101,12 @@ class QuestionForwarder:
         if self._client is not None:
             await self._client.aclose()
         await self._process.close()
+
+
+async def _gone(receive: Receive) -> None:
+    """The client hung up. A body that it sends is not looked at."""
+    while (await receive())["type"] != "http.disconnect":
+        pass
 
 
 async def _pass_back(response: httpx2.Response, send: Send, *, with_body: bool) -> None:

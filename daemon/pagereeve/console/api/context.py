@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
-from contextlib import asynccontextmanager
+from collections.abc import AsyncIterator, Iterator
+from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from typing import Annotated
 
@@ -14,11 +14,27 @@ from pagereeve.console.api.turns import Turns
 from pagereeve.ports.reads import Reads
 
 
+@dataclass(slots=True)
+class OpenStreams:
+    """How many answers go on without an end."""
+
+    open: int = 0
+
+    @contextmanager
+    def one(self) -> Iterator[None]:
+        self.open += 1
+        try:
+            yield
+        finally:
+            self.open -= 1
+
+
 @dataclass(frozen=True, slots=True)
 class ApiContext:
     reads: Reads
     site: AskedSite
     turns: Turns = field(default_factory=Turns)
+    streams: OpenStreams = field(default_factory=OpenStreams)
 
     @asynccontextmanager
     async def question(self) -> AsyncIterator[Reads]:

@@ -11,7 +11,7 @@ from pagereeve.domain.facts.redating import concerned, redated
 from pagereeve.domain.seal.chain import entry, fact_digest
 from pagereeve.domain.seal.merkle import head_of, leaf_hash
 from pagereeve.ports.journal import StoredFact
-from pagereeve.ports.seal import PLACES_MAX, FactSurvey, SealedContent, SealedEntry, SealHead
+from pagereeve.ports.seal import PLACES_MAX, FactSurvey, NewlyStored, SealedContent, SealedEntry, SealHead
 from pagereeve.store.records.batch import Numbered
 from pagereeve.store.records.checked_rows import digest_of_body, digest_text
 from pagereeve.store.records.erasing import ErasedRow
@@ -95,6 +95,16 @@ class MemorySeal:
 
     async def last_position(self) -> int:
         return max(self._sealed, default=0)
+
+    async def stored_after(self, position: int, limit: int) -> Sequence[NewlyStored]:
+        rows = [one for one in self._rows() if one.sealed.position > position][:limit]
+        return [
+            NewlyStored(
+                *(one.sealed.position, one.printer, one.kind, None if one.shift_us is None else one.at_us),
+                *(one.source, one.event_id, one.release),
+            )
+            for one in rows
+        ]
 
     async def sealed_facts(self, after: int = 0) -> AsyncIterator[SealedEntry]:
         for one in self._rows():

@@ -17,6 +17,7 @@ from pagereeve.ports.seal import (
     PLACES_MAX,
     UNSEALED_MAX,
     FactSurvey,
+    NewlyStored,
     SealedContent,
     SealedEntry,
     SealHead,
@@ -37,6 +38,14 @@ _FACT: Final = schema.fact.c
 _KEPT: Final = schema.conflict.c
 _SAME: Final = and_(_FACT.printer == _ENTRY.printer, _FACT.seq == _ENTRY.seq)
 _SEALED: Final = (_ENTRY.position, _ENTRY.printer, _ENTRY.seq, _ENTRY.link, _ENTRY.openings)
+_STORED: Final = (
+    select(
+        *(_ENTRY.position, _ENTRY.printer, _FACT.kind, _FACT.at_us, _FACT.source, _FACT.event_id, _FACT.release),
+        _FACT.shift_us,
+    )
+    .select_from(schema.seal_entry.join(schema.fact, _SAME))
+    .order_by(_ENTRY.position)
+)
 _FOUND: Final = select(
     *_SEALED,
     *(_FACT.kind, _FACT.at_us, _FACT.source, _FACT.event_id, _FACT.release, _FACT.body, _FACT.digest, _FACT.shift_us),
@@ -54,6 +63,16 @@ class SealReads:
     async def last_position(self) -> int:
         row = await self._reader.first(select(func.max(_ENTRY.position)))
         return 0 if row is None or row[0] is None else int(row[0])
+
+    async def stored_after(self, position: int, limit: int) -> Sequence[NewlyStored]:
+        rows = await self._reader.rows(_STORED.where(_ENTRY.position > position).limit(limit))
+        return [
+            NewlyStored(
+                *(row.position, row.printer, row.kind, None if row.shift_us is None else row.at_us),
+                *(row.source, row.event_id, row.release),
+            )
+            for row in rows
+        ]
 
     async def sealed_facts(self, after: int = 0) -> AsyncIterator[SealedEntry]:
         async for row in self._entry_pages(_FOUND, after, PAGE_ENTRIES):
