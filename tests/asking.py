@@ -1,4 +1,4 @@
-"""The query API in this process, asked as a program would, by whoever is named."""
+"""The API and the pages in this process, asked as a program would, by whoever is named."""
 
 from __future__ import annotations
 
@@ -8,12 +8,13 @@ from typing import Final
 
 import httpx2
 
-from pagereeve.console.api.application import make_api
 from pagereeve.console.api.asker import headers_of
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.site import AskedSite
+from pagereeve.console.application import make_console
 from pagereeve.domain.credentials.callers import ANY_READER, Caller
 from pagereeve.ports.reads import Reads
+from tests.journal_samples import NOON_US
 
 READER: Final = Caller("on-call", frozenset({"read"}))
 ACCOUNTING: Final = Caller("accounting", frozenset({"read", "names", "decide"}))
@@ -23,7 +24,9 @@ ACCOUNTING: Final = Caller("accounting", frozenset({"read", "names", "decide"}))
 async def asking(
     reads: Reads, caller: Caller = ANY_READER, site: AskedSite | None = None
 ) -> AsyncIterator[httpx2.AsyncClient]:
-    transport = httpx2.ASGITransport(make_api(ApiContext(reads, site or AskedSite())), raise_app_exceptions=False)
+    transport = httpx2.ASGITransport(
+        make_console(ApiContext(reads, site or AskedSite(), lambda: NOON_US)), raise_app_exceptions=False
+    )
     headers = {name.decode(): value.decode() for name, value in headers_of(caller)}
     async with httpx2.AsyncClient(transport=transport, base_url="http://query", headers=headers) as client:
         yield client

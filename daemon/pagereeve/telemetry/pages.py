@@ -12,7 +12,7 @@ from typing import Any, Final
 
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, Response
+from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
 from starlette.routing import Route
 
 from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
@@ -44,7 +44,9 @@ AsgiApp = Callable[[Scope, Receive, Send], Awaitable[None]]
 
 EVENTS_PATH: Final = "/v1/events"
 SEAL_PATH: Final = "/v1/seal"
-API_PREFIX: Final = "/v1/"
+SIGNPOST_PATH: Final = "/"
+FIRST_PAGE: Final = "/now"
+OWN_PATHS: Final = frozenset({SIGNPOST_PATH, "/metrics", "/healthz", "/readyz", SEAL_PATH})
 FRESH: Final = {"Cache-Control": "no-store"}
 # In the scope: may whoever asks see more than a status? Whoever guards the pages says so (feeds/http/guarding.py).
 DETAILED: Final = "pagereeve.detailed"
@@ -77,15 +79,25 @@ def make_web(
 
 
 def with_questions(pages: AsgiApp, questions: AsgiApp | None) -> AsgiApp:
-    """``pages``, and all under /v1/ but the seal is asked of ``questions``."""
+    """``pages`` at their own paths, and all else is asked of ``questions``: the API, and pages for people. Who opens
+    the port in a browser is sent to the first of these.
+    """
     if questions is None:
         return pages
+    to_people = RedirectResponse(FIRST_PAGE, status_code=303, headers={**FRESH, "Vary": "Accept"})
 
     async def dispatch(scope: Scope, receive: Receive, send: Send) -> None:
-        is_question = scope["path"].startswith(API_PREFIX) and scope["path"] != SEAL_PATH
-        await (questions if is_question else pages)(scope, receive, send)
+        if scope["path"] == SIGNPOST_PATH and _wants_a_page(scope):
+            await to_people(scope, receive, send)
+        else:
+            await (pages if scope["path"] in OWN_PATHS else questions)(scope, receive, send)
 
     return dispatch
+
+
+def _wants_a_page(scope: Scope) -> bool:
+    """As browsers say it, and programs do not."""
+    return any(name == b"accept" and b"text/html" in value for name, value in scope["headers"])
 
 
 def status_pages(telemetry: MetricsSource, readiness: Readiness, seal: Seal | None = None) -> Starlette:

@@ -15,7 +15,6 @@ from pagereeve.console.api.asker import headers_of
 from pagereeve.console.api.problems import ApiProblem, answer_of
 from pagereeve.feeds.http.answers import READER, Message, Receive, Scope, Send
 
-PREFIX: Final = "/v1/"
 # Beyond a question's own time, and between two events of a stream.
 SILENT_S: Final = 60.0
 CONNECTIONS_MAX: Final = 256
@@ -31,6 +30,11 @@ _PASSED_BACK: Final = frozenset(
         "allow",
         "link",
         "retry-after",
+        "location",
+        "content-security-policy",
+        "referrer-policy",
+        "cross-origin-opener-policy",
+        "x-accel-buffering",
         "x-content-type-options",
     }
 )

@@ -8,7 +8,7 @@ from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
 from pagereeve.console.api.context import ApiContext, put_context
-from pagereeve.console.api.problems import Problem, handle_problems
+from pagereeve.console.api.problems import Problem, ProblemPage, handle_problems
 from pagereeve.console.api.resources import changes, releases
 
 PREFIX: Final = "/v1"
@@ -21,12 +21,13 @@ DESCRIPTION: Final = """What Pagereeve knows, as the commands say it: JSON names
 has the act `names` too. Texts for people may be worded otherwise in any version: never parse them."""
 
 
-def make_api(context: ApiContext) -> FastAPI:
+def make_api(context: ApiContext, page_of: ProblemPage | None = None) -> FastAPI:
+    """``page_of`` makes a page of a problem for people who ask for one."""
     app = FastAPI(
         title="Pagereeve", version=VERSION, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False
     )
     put_context(app, context)
-    handle_problems(app)
+    handle_problems(app, page_of)
     for router in ROUTERS:
         app.include_router(router, prefix=PREFIX)
     document = openapi_of(app)

@@ -40,9 +40,9 @@ class Asker:
             raise ApiProblem("forbidden", where, problem, "names")
 
 
-def _asker(request: Request) -> Asker:
+def asker_of(request: Request) -> Asker:
     acts = request.headers.get(ACTS_HEADER, "").split()
     return Asker(unquote(request.headers.get(NAME_HEADER, "")), frozenset(act for act in ACTS if act in acts))
 
 
-Asking = Annotated[Asker, Depends(_asker)]
+Asking = Annotated[Asker, Depends(asker_of)]

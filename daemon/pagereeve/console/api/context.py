@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Iterator
+from collections.abc import AsyncIterator, Callable, Iterator
 from contextlib import asynccontextmanager, contextmanager
 from dataclasses import dataclass, field
 from typing import Annotated
@@ -31,8 +31,11 @@ class OpenStreams:
 
 @dataclass(frozen=True, slots=True)
 class ApiContext:
+    """``now_us`` is our clock, microseconds since 1970."""
+
     reads: Reads
     site: AskedSite
+    now_us: Callable[[], int]
     turns: Turns = field(default_factory=Turns)
     streams: OpenStreams = field(default_factory=OpenStreams)
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from http import HTTPStatus
 from typing import Any, Final, Literal
 
@@ -50,6 +50,7 @@ RETRY_AFTER_S: Final = 2
 DETAIL_MAX: Final = 400
 ERRORS_MAX: Final = 20
 MEDIA_TYPE: Final = "application/problem+json"
+API_PREFIX: Final = "/v1/"
 
 log = structlog.get_logger("pagereeve.api")
 
@@ -80,6 +81,22 @@ class ApiProblem(PagereeveError):
         self.where = where
         self.problem = problem
         self.cause = cause
+
+
+ProblemPage = Callable[[Request, ApiProblem], Response]
+
+
+def _answered(
+    request: Request,
+    problem: ApiProblem,
+    errors: Sequence[WrongPart] = (),
+    headers: Mapping[str, str] | None = None,
+) -> Response:
+    """For people, where they asked for a page; else for programs."""
+    page_of: ProblemPage | None = request.app.state.problem_page
+    if page_of is None or request.url.path.startswith(API_PREFIX):
+        return answer_of(problem, errors, headers)
+    return page_of(request, problem)
 
 
 def answer_of(
@@ -119,8 +136,9 @@ def responses(*kinds: ProblemKind) -> dict[int | str, dict[str, Any]]:
     return told
 
 
-def handle_problems(app: FastAPI) -> None:
-    """Each error becomes a problem, once, here."""
+def handle_problems(app: FastAPI, page_of: ProblemPage | None = None) -> None:
+    """Each error becomes a problem, once, here; with ``page_of`` people who ask for a page get one."""
+    app.state.problem_page = page_of
     app.add_exception_handler(ApiProblem, _problem)
     app.add_exception_handler(BadQuestion, _bad_question)
     app.add_exception_handler(RequestValidationError, _not_valid)
@@ -129,25 +147,27 @@ def handle_problems(app: FastAPI) -> None:
     app.add_exception_handler(Exception, _fault)
 
 
-async def _problem(_: Request, error: Exception) -> Response:
+async def _problem(request: Request, error: Exception) -> Response:
     assert isinstance(error, ApiProblem)  # noqa: S101 - registered for it
-    return answer_of(error)
+    return _answered(request, error)
 
 
-async def _bad_question(_: Request, error: Exception) -> Response:
+async def _bad_question(request: Request, error: Exception) -> Response:
     assert isinstance(error, BadQuestion)  # noqa: S101 - registered for it
     # Its words are a command's, whose options bear the names of our parameters.
-    return answer_of(ApiProblem("bad-parameter", error.where.removeprefix("--"), error.problem.replace("--", "")))
+    return _answered(
+        request, ApiProblem("bad-parameter", error.where.removeprefix("--"), error.problem.replace("--", ""))
+    )
 
 
-async def _not_valid(_: Request, error: Exception) -> Response:
+async def _not_valid(request: Request, error: Exception) -> Response:
     """All that is wrong, the first in ``detail``. What was sent is not repeated."""
     assert isinstance(error, RequestValidationError)  # noqa: S101 - registered for it
     found = [WrongPart(where=_place(one["loc"]), detail=str(one["msg"])) for one in error.errors()[:ERRORS_MAX]]
     in_body = any(one["loc"][:1] == ("body",) for one in error.errors())
     first = found[0] if found else WrongPart(where="request", detail="is not valid")
     problem = ApiProblem("bad-body" if in_body else "bad-parameter", first.where, first.detail)
-    return answer_of(problem, found if len(found) > 1 else ())
+    return _answered(request, problem, found if len(found) > 1 else ())
 
 
 def _place(steps: Sequence[Any]) -> str:
@@ -155,9 +175,11 @@ def _place(steps: Sequence[Any]) -> str:
     return ".".join(str(one) for one in steps[1:]) or str(steps[0] if steps else "request")
 
 
-async def _unavailable(_: Request, error: Exception) -> Response:
+async def _unavailable(request: Request, error: Exception) -> Response:
     assert isinstance(error, JournalUnavailable)  # noqa: S101 - registered for it
-    return answer_of(ApiProblem("journal-unavailable", "journal", f"{HINDRANCES[error.hindrance]}; ask again later"))
+    return _answered(
+        request, ApiProblem("journal-unavailable", "journal", f"{HINDRANCES[error.hindrance]}; ask again later")
+    )
 
 
 async def _of_framework(request: Request, error: Exception) -> Response:
@@ -166,13 +188,17 @@ async def _of_framework(request: Request, error: Exception) -> Response:
     headers = dict(error.headers or {})
     if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
         allowed = headers.get("Allow") or headers.get("allow", "")
-        return answer_of(ApiProblem("wrong-method", "method", f"is not served here; send {allowed}"), (), headers)
+        return _answered(
+            request, ApiProblem("wrong-method", "method", f"is not served here; send {allowed}"), (), headers
+        )
     if error.status_code == HTTPStatus.NOT_FOUND:
         path = request.url.path[:80]
-        return answer_of(ApiProblem("not-found", path, "nothing is served here; /v1/openapi.json says what is"))
-    return answer_of(ApiProblem("bad-parameter", "request", str(error.detail)))
+        return _answered(
+            request, ApiProblem("not-found", path, "nothing is served here; /v1/openapi.json says what is")
+        )
+    return _answered(request, ApiProblem("bad-parameter", "request", str(error.detail)))
 
 
 async def _fault(request: Request, error: Exception) -> Response:
     log.error("a question failed through a fault of ours", path=request.url.path[:80], exc_info=error)
-    return answer_of(ApiProblem("internal", "question", "failed through no fault of yours; the log says why"))
+    return _answered(request, ApiProblem("internal", "question", "failed through no fault of yours; the log says why"))

@@ -90,7 +90,7 @@ async def journal_of(names: Sequence[str]) -> MemoryJournal:
 
 async def test_what_is_stored_comes_as_it_is_stored() -> None:
     journal = await journal_of(["old"])
-    stream = Stream(ApiContext(journal, AskedSite()))
+    stream = Stream(ApiContext(journal, AskedSite(), lambda: NOON_US))
     where, name, data = await stream.event()
     assert (where, name, data["after"]) == ("1", "begin", 1)  # what was there before is not told
     head = await journal.seal_head()
@@ -114,7 +114,7 @@ async def test_what_is_stored_comes_as_it_is_stored() -> None:
 
 async def test_a_reader_that_comes_again_misses_nothing_and_reads_nothing_twice() -> None:
     journal = await journal_of([f"n{nth}" for nth in range(600)])  # more than two pages
-    context = ApiContext(journal, AskedSite())
+    context = ApiContext(journal, AskedSite(), lambda: NOON_US)
     stream = Stream(context, "after=0", ACCOUNTING)
     assert (await stream.event())[1] == "begin"
     first = [await stream.event() for _ in range(300)]
@@ -131,14 +131,14 @@ async def test_one_printer_alone_may_be_asked_for_and_the_place_moves_on() -> No
     journal = await journal_of(["a"])
     await journal.append(badge("b1", ""))
     await journal.append(started("c", "library"))
-    stream = Stream(ApiContext(journal, AskedSite()), "after=0&printer=library")
+    stream = Stream(ApiContext(journal, AskedSite(), lambda: NOON_US), "after=0&printer=library")
     assert (await stream.event())[1] == "begin"
     assert (await stream.event())[2]["printer"] == "library"
     await stream.end()
 
 
 async def test_a_journal_that_was_restored_is_told_so() -> None:
-    stream = Stream(ApiContext(await journal_of(["a", "b"]), AskedSite()), last="900")
+    stream = Stream(ApiContext(await journal_of(["a", "b"]), AskedSite(), lambda: NOON_US), last="900")
     where, name, data = await stream.event()
     assert (where, name, data["after"]) == ("2", "reset", 2)
     await stream.end()
@@ -146,7 +146,7 @@ async def test_a_journal_that_was_restored_is_told_so() -> None:
 
 async def test_a_reader_that_does_not_read_is_cut_off(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(event_stream, "SLOW_S", 0.1)
-    context = ApiContext(await journal_of(["a"]), AskedSite())
+    context = ApiContext(await journal_of(["a"]), AskedSite(), lambda: NOON_US)
     slow, quick = Stream(context, "after=0"), Stream(context, "after=0")
     slow.stalls = True
     assert [(await quick.event())[1] for _ in range(2)] == ["begin", "stored"]
@@ -158,7 +158,7 @@ async def test_a_reader_that_does_not_read_is_cut_off(monkeypatch: pytest.Monkey
 
 async def test_so_many_streams_and_no_more(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(changes, "STREAMS_MAX", 2)
-    context = ApiContext(await journal_of([]), AskedSite())
+    context = ApiContext(await journal_of([]), AskedSite(), lambda: NOON_US)
     streams = [Stream(context) for _ in range(2)]
     for one in streams:
         await one.event()
@@ -172,7 +172,7 @@ async def test_so_many_streams_and_no_more(monkeypatch: pytest.MonkeyPatch) -> N
 async def test_a_stream_ends_after_a_while_so_that_its_reader_is_asked_anew(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(changes, "STREAM_S", 0.05)
     monkeypatch.setattr(changes, "STILL_S", 0.02)
-    stream = Stream(ApiContext(await journal_of(["a"]), AskedSite()))
+    stream = Stream(ApiContext(await journal_of(["a"]), AskedSite(), lambda: NOON_US))
     assert (await stream.event())[1] == "begin"
     await asyncio.wait_for(stream.task, 5)
     assert stream.status == 200
@@ -180,6 +180,6 @@ async def test_a_stream_ends_after_a_while_so_that_its_reader_is_asked_anew(monk
 
 @pytest.mark.parametrize("query", ["after=-1", "after=x", f"after={2**63}", "printre=hall"])
 async def test_what_can_not_be_meant_is_refused(query: str) -> None:
-    stream = Stream(ApiContext(await journal_of([]), AskedSite()), query)
+    stream = Stream(ApiContext(await journal_of([]), AskedSite(), lambda: NOON_US), query)
     await asyncio.wait_for(stream.task, 5)
     assert stream.status == 400

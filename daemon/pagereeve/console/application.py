@@ -1,0 +1,29 @@
+"""Pages and the API as one ASGI application."""
+
+from __future__ import annotations
+
+from typing import Final
+
+from fastapi import FastAPI, Request
+from starlette.responses import Response
+
+from pagereeve.console.api.application import make_api
+from pagereeve.console.api.asker import asker_of
+from pagereeve.console.api.context import ApiContext
+from pagereeve.console.api.problems import KINDS, ApiProblem
+from pagereeve.console.pages import now, static_files
+from pagereeve.console.pages.shell import page
+
+PAGES: Final = (now.router, static_files.router)
+
+
+def make_console(context: ApiContext) -> FastAPI:
+    def problem_page(request: Request, problem: ApiProblem) -> Response:
+        status, title = KINDS[problem.kind]
+        asker = asker_of(request)
+        return page("problem.html", asker, context.site.zone, "", status=status, problem=problem, title=title)
+
+    app = make_api(context, problem_page)
+    for router in PAGES:
+        app.include_router(router)
+    return app

@@ -1,0 +1,110 @@
+"""What every page has: its frame, its words for figures and instants, and the headers that keep a browser safe."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib import resources
+from typing import Any, Final
+from zoneinfo import ZoneInfo
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.responses import HTMLResponse
+
+from pagereeve.console.api.asker import Asker
+from pagereeve.domain.accounts.periods import local
+from pagereeve.domain.values.amounts import amount
+from pagereeve.domain.values.visible import visible
+
+THIN_SPACE: Final = "\u2009"
+"""Between groups of three figures: understood in every locale (ISO 80000-1, 7.3.1)."""
+MINUS: Final = "\u2212"
+STATIC: Final = "/static"
+# Nothing from elsewhere, nothing inline: https://www.w3.org/TR/CSP3/
+HEADERS: Final[Mapping[str, str]] = {
+    "Cache-Control": "no-store",
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+        "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    ),
+    "Referrer-Policy": "same-origin",
+    "X-Content-Type-Options": "nosniff",
+    "Cross-Origin-Opener-Policy": "same-origin",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """An entry of the navigation."""
+
+    path: str
+    title: str
+
+
+PLACES: Final = (Place("/now", "Now"),)
+
+
+def figure(pages: int | None) -> str:
+    """In groups of three; ? is not known."""
+    if pages is None:
+        return "?"
+    grouped = f"{abs(pages):,}".replace(",", THIN_SPACE)
+    return f"{MINUS}{grouped}" if pages < 0 else grouped
+
+
+@cache
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader("pagereeve.console.pages"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters |= {"figure": figure, "visible": visible}
+    environment.globals |= {"amount": amount, "static": static_address, "places": PLACES}
+    return environment
+
+
+@dataclass(frozen=True, slots=True)
+class Clock:
+    """Instants as the site's people read them."""
+
+    zone: ZoneInfo
+
+    def day(self, at_us: int) -> str:
+        return local(at_us, self.zone).strftime("%Y-%m-%d")
+
+    def minute(self, at_us: int) -> str:
+        return local(at_us, self.zone).strftime("%H:%M")
+
+    def second(self, at_us: int) -> str:
+        return local(at_us, self.zone).strftime("%H:%M:%S")
+
+    def full(self, at_us: int) -> str:
+        """With its offset, so that the repeated hour is unambiguous."""
+        return local(at_us, self.zone).strftime("%Y-%m-%d %H:%M:%S %Z")
+
+    def machine(self, at_us: int) -> str:
+        """For the datetime attribute of a time element."""
+        return local(at_us, self.zone).isoformat(timespec="seconds")
+
+
+def page(template: str, asker: Asker, zone: ZoneInfo, here: str, *, status: int = 200, **values: Any) -> HTMLResponse:
+    """``here`` is the path of the navigation's entry that it belongs to."""
+    text = _environment().get_template(template).render(asker=asker, clock=Clock(zone), here=here, **values)
+    return HTMLResponse(text, status, dict(HEADERS))
+
+
+@cache
+def static_files() -> Mapping[str, bytes]:
+    folder = resources.files("pagereeve.console.pages") / "static"
+    return {one.name: one.read_bytes() for one in folder.iterdir() if one.name.endswith((".css", ".js", ".svg"))}
+
+
+@cache
+def static_address(name: str) -> str:
+    """With the file's own digest: a browser keeps it for good, and asks for another one after an upgrade."""
+    return f"{STATIC}/{name}?v={hashlib.sha256(static_files()[name]).hexdigest()[:16]}"

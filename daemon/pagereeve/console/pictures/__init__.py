@@ -1,0 +1,1 @@
+"""Pictures as SVG, drawn here; what they show stands beside them in words and figures."""

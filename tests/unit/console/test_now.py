@@ -1,0 +1,126 @@
+"""The first page: a strip whose parts add up, work by pages, names for those who may see them."""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Final
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from pagereeve.console import pages as console_pages
+from pagereeve.console.pages.shell import figure, static_address, static_files
+from pagereeve.console.pictures.strip import WIDTH, strip_parts
+from pagereeve.domain.accounts.printer_accounts import PrinterAccounts
+from pagereeve.domain.ledger import ACCOUNT_KINDS, RowSegment
+from pagereeve.queries.now import strips_of
+from pagereeve.store.memory.journal import MemoryJournal
+from tests.asking import ACCOUNTING, READER, asking
+from tests.journal_samples import NOON_US, SECOND_US, charge, finding, key
+
+HOSTILE: Final = "<script>alert(1)</script>"
+PAGES = st.integers(0, 10_000)
+
+
+@st.composite
+def lines(draw: st.DrawFn) -> PrinterAccounts:
+    """Of one printer; what it counted is what was received."""
+    line = PrinterAccounts(draw(st.sampled_from(["a", "b"])), "total", draw(st.sampled_from(["impressions", "sheets"])))
+    for kind in ACCOUNT_KINDS:
+        line.received[kind] = -draw(PAGES) if kind in {"shortfall", "confirmed"} else draw(PAGES)
+    line.meter_counted = sum(line.received.values())
+    line.releases_waiting = draw(st.integers(0, 2))
+    line.pages_waiting = draw(st.none() | PAGES)
+    return line
+
+
+@given(st.lists(lines(), max_size=5), PAGES)
+def test_the_parts_of_a_strip_are_what_the_meters_counted(given_lines: list[PrinterAccounts], unexplained: int) -> None:
+    strips = strips_of(given_lines, unexplained)
+    assert {one.unit for one in strips} == {one.unit for one in given_lines}
+    assert sum(one.counted for one in strips) == sum(one.counted for one in given_lines)
+    for one in strips:
+        assert one.unbalanced == 0
+        assert one.counted + one.missing == one.people + one.known + one.waits
+        assert min(one.people, one.known, one.waits, one.missing) >= 0
+        parts = strip_parts(one)
+        assert [part.pages for part in parts] == [
+            pages for pages in (one.people, one.known, one.waits, one.missing) if pages
+        ]
+        assert all(part.width > 0 for part in parts)
+        if parts:
+            assert parts[-1].x + parts[-1].width in range(WIDTH - 3, WIDTH + 1)
+    # No more waits than findings are open for, and than accounts hold.
+    asked = sum(line.received[kind] for line in given_lines for kind in ("stray", "surplus", "unattributed"))
+    assert sum(one.waits for one in strips) == min(asked, unexplained)
+
+
+def test_what_does_not_add_up_is_shown_and_not_hidden() -> None:
+    line = PrinterAccounts("a", "total", "impressions", meter_counted=7)
+    line.received["people"] = 5
+    [strip] = strips_of([line], 0)
+    assert (strip.unbalanced, [part.name for part in strip_parts(strip)]) == (2, ["people", "unbalanced"])
+
+
+async def journal() -> MemoryJournal:
+    kept = MemoryJournal()
+    own = replace(charge("hall", key(1), NOON_US - 60 * SECOND_US), owner=HOSTILE, verdict=None)
+    await kept.replace(
+        "hall", None, [RowSegment("hall", NOON_US, None, charges=(own,), findings=(finding("hall", 3),))]
+    )
+    return kept
+
+
+@pytest.mark.parametrize("path", ["/now", "/now/figures"])
+async def test_names_are_shown_to_who_may_see_them_and_are_never_markup(path: str) -> None:
+    kept = await journal()
+    async with asking(kept, ACCOUNTING) as client:
+        shown = await client.get(path)
+    async with asking(kept, READER) as client:
+        hidden = await client.get(path)
+    assert (shown.status_code, hidden.status_code) == (200, 200)
+    assert "&lt;script&gt;alert" in shown.text
+    assert HOSTILE not in shown.text + hidden.text
+    assert "alert(1)" not in hidden.text
+    assert "hidden" in hidden.text
+
+
+async def test_every_page_is_safe_to_show_and_asks_nobody_else() -> None:
+    async with asking(await journal()) as client:
+        for path in ("/now", "/nothing"):
+            answer = await client.get(path)
+            policy = answer.headers["content-security-policy"]
+            assert "default-src 'none'" in policy
+            assert "unsafe" not in policy
+            assert not re.search(r"(src|href)=\"(https?:)?//", answer.text)
+            assert " style=" not in answer.text
+            assert " on" not in "".join(re.findall(r"<[a-z]+ [^>]*>", answer.text)).replace(" data-on", "")
+        assert (answer.status_code, "text/html" in answer.headers["content-type"]) == (404, True)
+        assert (await client.get("/v1/nothing")).headers["content-type"] == "application/problem+json"
+
+
+async def test_static_files_are_kept_by_their_digest() -> None:
+    async with asking(MemoryJournal()) as client:
+        for name, content in static_files().items():
+            answer = await client.get(static_address(name))
+            assert (answer.status_code, answer.content) == (200, content)
+            assert "immutable" in answer.headers["cache-control"]
+        assert (await client.get("/static/../shell.py")).status_code == 404
+
+
+def test_the_library_is_the_one_that_was_published() -> None:
+    folder = Path(*console_pages.__path__, "static")
+    told = re.search(r"SHA-256 of `htmx.min.js`: `([0-9a-f]{64})`", (folder / "README.md").read_text())
+    assert told is not None
+    assert hashlib.sha256((folder / "htmx.min.js").read_bytes()).hexdigest() == told[1]
+
+
+@pytest.mark.parametrize(
+    ("pages", "shown"), [(0, "0"), (1234567, "1\u2009234\u2009567"), (-4000, "\u22124\u2009000"), (None, "?")]
+)
+def test_figures_stand_in_groups_of_three(pages: int | None, shown: str) -> None:
+    assert figure(pages) == shown
