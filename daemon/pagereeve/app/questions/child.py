@@ -20,6 +20,7 @@ import uvicorn
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.questions.told import Told
 from pagereeve.app.running import loop_factory
+from pagereeve.app.shipped_files import content_of, topic_file
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.application import make_console
 from pagereeve.store.sqlite.reads import SqlReads
@@ -39,7 +40,7 @@ class _Server(uvicorn.Server):
 async def serve(told: Told) -> None:
     async with await SqlReads.open_for_reading(told.journal) as reads:
         config = uvicorn.Config(
-            make_console(ApiContext(reads, told.site, SystemClock().now_us)),
+            make_console(ApiContext(reads, told.site, SystemClock().now_us, _glossary())),
             interface="asgi3",
             ws="none",
             lifespan="off",
@@ -58,6 +59,10 @@ async def serve(told: Told) -> None:
             await server.serve([socket.socket(fileno=told.descriptor)])
         finally:
             ended.cancel()
+
+
+def _glossary() -> str:
+    return content_of(topic_file("glossary")).decode()
 
 
 def _stop(server: uvicorn.Server) -> None:

@@ -31,11 +31,12 @@ class OpenStreams:
 
 @dataclass(frozen=True, slots=True)
 class ApiContext:
-    """``now_us`` is our clock, microseconds since 1970."""
+    """``now_us`` is our clock, microseconds since 1970; ``glossary`` the document of that name."""
 
     reads: Reads
     site: AskedSite
     now_us: Callable[[], int]
+    glossary: str = ""
     turns: Turns = field(default_factory=Turns)
     streams: OpenStreams = field(default_factory=OpenStreams)
 
