@@ -86,6 +86,7 @@ async def test_what_is_closed_is_not_closed_again(store: SqlJournal | MemoryJour
 CHANGES = [
     "UPDATE closed_period SET sha256 = 'x'",
     "UPDATE closed_period SET erased_sha256 = 'x'",
+    "UPDATE closed_period SET touched = 99",
     "UPDATE OR REPLACE closed_period SET name = 'other'",
     "UPDATE closed_part SET body = x'00'",
     "UPDATE closed_part SET number = number + 10",
@@ -96,7 +97,7 @@ CHANGES = [
     "INSERT OR REPLACE INTO closed_period SELECT * FROM closed_period",
     (
         "INSERT INTO closed_period SELECT 'x', zone, zone_database, from_us + 1, to_us + 1, closed_us, closed_by, "
-        "reason, version, journal, size, head, frozen_rows, sha256, erased_sha256 FROM closed_period"
+        "reason, version, journal, size, head, frozen_rows, sha256, erased_sha256, touched FROM closed_period"
     ),
 ]
 

@@ -146,6 +146,18 @@ async def _frozen_rows(journal: SqlJournal) -> None:
     assert await _all(journal.frozen_rows(closed)) == [FrozenHead(PRINTER, 7)]
 
 
+async def _closed_touched(journal: SqlJournal) -> None:
+    """The rows that are replaced lie in the closed period; they are noted while they are written."""
+    closing = Closing("first", "UTC", "2026a", 1, LATE_US, LATE_US, "warden", "", "j-1", 7, "ab", 1)
+    await journal.close_period(closing, _one_row())
+    await _replace(journal)
+    assert [(one.period, one.printer) for one in await journal.closed_touched()] == [("first", PRINTER)]
+
+
+async def _one_row() -> AsyncIterator[FrozenRow]:
+    yield FrozenHead(PRINTER, 7)
+
+
 CALLS: Final[dict[str, Call]] = {
     "append": Call(_append),
     "append_together": Call(_append_together),
@@ -232,6 +244,8 @@ CALLS: Final[dict[str, Call]] = {
     ),
     "close_period": Call(_close_period),
     "closed_periods": Call(SqlJournal.closed_periods),
+    "closed_touched": Call(_closed_touched, whole={"closed_touched": "all are asked for; each close takes them"}),
+    "period_segments": Call(lambda journal: journal.period_segments(PRINTER, *SPAN_US), looks_at=SIZE.printers * 100),
     "frozen_rows": Call(_frozen_rows),
     "timeline_heads": Call(SqlJournal.timeline_heads, looks_at=2 * SIZE.printers),
     "first_pages_us": Call(SqlJournal.first_pages_us),

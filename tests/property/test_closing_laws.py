@@ -9,8 +9,9 @@ from zoneinfo import ZoneInfo
 from hypothesis import given
 from hypothesis import strategies as st
 
-from pagereeve.domain.accounts.adjustments import EntryKey, differences, entries_of
+from pagereeve.domain.accounts.adjustments import differences, entries_of
 from pagereeve.domain.accounts.closing import Span, order_trouble
+from pagereeve.domain.accounts.entries import EntryKey
 from pagereeve.domain.accounts.frozen import FrozenCharge, FrozenLine, FrozenRow
 from pagereeve.domain.accounts.period_sums import sums_of
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period
@@ -33,7 +34,7 @@ def _rows(segments: list[RowSegment], period: Period) -> list[FrozenRow]:
 def _sums(rows: list[FrozenRow]) -> Counter[EntryKey]:
     sums: Counter[EntryKey] = Counter()
     for row in rows:
-        for key, pages in entries_of(row):
+        for key, pages, _ in entries_of(row):
             sums[key] += pages
     return sums
 

@@ -72,7 +72,8 @@ async def close_period(store: ClosableJournal, said: ClosingRequest, by: str, no
             head=seal.head,
             version=PROJECTION_VERSION,
         )
-        return await store.close_period(closing, detailed_rows(held, period))
+        touched = max((one.number for one in await held.closed_touched()), default=0)
+        return await store.close_period(closing, detailed_rows(held, period), touched)
 
 
 def require_closable(look: ClosingLook, despite: str) -> None:

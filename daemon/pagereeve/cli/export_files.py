@@ -17,6 +17,7 @@ from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, T
 from pagereeve.app.zone_database import zone_database
 from pagereeve.cli.output import complain, is_replaced, output_file
 from pagereeve.cli.site import Site
+from pagereeve.domain.accounts.adjustment_rows import adjusted
 from pagereeve.domain.accounts.export_rows import ExportBy, ExportRow
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.values.bad_question import BadQuestion
@@ -101,7 +102,7 @@ async def _write_rows(writer: RowFile, export: Export) -> tuple[int, Account]:
                 writer.write(row)
                 rows += 1
                 seen(row)
-        account = Account(export.accounts, export.adding.differences)
+        account = Account(export.accounts, export.adding.differences, adjusted(export.corrections))
         writer.end(account)
     except BaseException:
         # On a full disk this fails again; the first error is the one to report.

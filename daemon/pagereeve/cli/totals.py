@@ -21,7 +21,7 @@ from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.totals import By
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.reads import Reads
-from pagereeve.queries.closed_periods import closed_as, closed_lines, period_of_closed, seal_head_of
+from pagereeve.queries.closed_periods import closed_as, closed_totals
 from pagereeve.queries.totals import TotalsAnswer, totals_of
 from pagereeve.queries.units import UnitStanding, units_of
 from pagereeve.reports.closing import made_of_line
@@ -124,7 +124,6 @@ async def _answer(reads: Reads, period: Period, by: By) -> TotalsAnswer:
         closed = await closed_as(held, period)
         if closed is None:
             return await totals_of(held, period, by)
-        lines, accounts = await closed_lines(held, closed, by)
-        frozen = period_of_closed(closed)
-        complain(made_of_line(closed, frozen.zone))
-        return TotalsAnswer(frozen, by, tuple(lines), accounts, seal_head_of(closed))
+        answer = await closed_totals(held, closed, by)
+        complain(made_of_line(closed, answer.period.zone))
+        return answer

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Protocol
 
 from pagereeve.domain.accounts.frozen import FrozenRow
+from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.values.errors import PagereeveError
 
 CLOSED_MAX = 10_000
@@ -55,6 +56,17 @@ class ClosedPeriod:
         return self.erased_sha256 or self.sha256
 
 
+@dataclass(frozen=True, slots=True)
+class Touch:
+    """Rows of a printer in the closed period ``period`` were written since a close took what had changed; "": somebody
+    decided about pages of the printer. A later note has a greater number.
+    """
+
+    period: str
+    printer: str
+    number: int
+
+
 class ClosedReads(Protocol):
     async def closed_periods(self) -> Sequence[ClosedPeriod]:
         """In order of time; never more than CLOSED_MAX."""
@@ -62,6 +74,14 @@ class ClosedReads(Protocol):
 
     def frozen_rows(self, closed: ClosedPeriod) -> AsyncIterator[FrozenRow]:
         """In the order in which they were frozen. Raises NotClosed at the end where they are not what was frozen."""
+        ...
+
+    async def closed_touched(self) -> Sequence[Touch]:
+        """In order of their numbers: whatever is not named here is as the closes have it."""
+        ...
+
+    async def period_segments(self, printer: str, from_us: int, to_us: int) -> Sequence[RowSegment]:
+        """A printer's segments with a charge that started, or a stretch that closed, in [from_us, to_us)."""
         ...
 
     async def timeline_heads(self) -> Sequence[tuple[str, int]]:
@@ -74,8 +94,9 @@ class ClosedReads(Protocol):
 
 
 class PeriodCloser(Protocol):
-    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow]) -> ClosedPeriod:
-        """Freeze the rows, with a PeriodClosed as the next fact of the site, in one transaction.
+    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0) -> ClosedPeriod:
+        """Freeze the rows, with a PeriodClosed as the next fact of the site, in one transaction. What Touch up to the
+        number ``touched`` stands for is among the rows, and is noted no more.
 
         Raises NotClosed where a period of that name is closed or shares an instant with it, JournalUnavailable; then
         nothing was stored.

@@ -1,13 +1,12 @@
-"""Exports of a closed period from its frozen rows alone, and what came since."""
+"""Exports of a closed period from its frozen rows alone."""
 
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import groupby
-from zoneinfo import ZoneInfo
 
-from pagereeve.domain.accounts.adjustments import Adjustment, Difference
+from pagereeve.domain.accounts.adjustment_rows import adjustment_rows
 from pagereeve.domain.accounts.decided_totals import (
     add_decisions,
     release_rows,
@@ -15,6 +14,7 @@ from pagereeve.domain.accounts.decided_totals import (
     with_decisions_by_printer,
 )
 from pagereeve.domain.accounts.decisions import DecisionPosting
+from pagereeve.domain.accounts.entries import Correction
 from pagereeve.domain.accounts.export_rows import (
     Adding,
     ExportBy,
@@ -24,6 +24,7 @@ from pagereeve.domain.accounts.export_rows import (
     release_row,
 )
 from pagereeve.domain.accounts.frozen import (
+    FrozenAdjustment,
     FrozenCharge,
     FrozenDecision,
     FrozenEdge,
@@ -35,15 +36,14 @@ from pagereeve.domain.accounts.people import People
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, PrinterAccounts
 from pagereeve.domain.accounts.totals import By, Total, Totals
-from pagereeve.domain.facts.closed import PeriodClosed
-from pagereeve.domain.facts.facts import Erased
 from pagereeve.domain.ledger import Charge, account_kind
 from pagereeve.domain.values.bad_question import BadQuestion
-from pagereeve.ports.closing import ClosedPeriod, NotClosed
+from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
-from pagereeve.queries.closing import detailed_rows
+from pagereeve.queries.as_sealed import period_of_closed, require_as_sealed
 from pagereeve.queries.exports import Export, with_totals
+from pagereeve.queries.totals import TotalsAnswer
 
 
 async def closed_as(reads: Reads, period: Period) -> ClosedPeriod | None:
@@ -59,34 +59,6 @@ async def closed_as(reads: Reads, period: Period) -> ClosedPeriod | None:
     return None
 
 
-async def require_as_sealed(reads: Reads, closed: ClosedPeriod) -> None:
-    """What the table of closed periods says must be what the sealed fact says; names are erased by an erasure alone.
-
-    Raises NotClosed.
-    """
-    fact, fact_seq, erased_seq = None, 0, 0
-    async for stored in reads.facts(""):
-        if isinstance(stored.fact, PeriodClosed) and stored.fact.name == closed.name:
-            fact, fact_seq = stored.fact, stored.seq
-        elif isinstance(stored.fact, Erased):
-            erased_seq = max(erased_seq, stored.seq)
-    unexplained = bool(closed.erased_sha256) and erased_seq < fact_seq
-    if fact is None or unexplained or _said_of(closed) != _said_by(fact):
-        raise NotClosed(
-            f"{closed.name} is not closed as the fact of its close says: the journal is damaged or was changed; "
-            "pagereeve verify shows what, a backup holds what was"
-        )
-
-
-def _said_of(closed: ClosedPeriod) -> tuple[str | int, ...]:
-    one = closed.closing
-    return (one.zone, one.database, one.from_us, one.to_us, one.size, one.head, closed.rows, closed.sha256)
-
-
-def _said_by(fact: PeriodClosed) -> tuple[str | int, ...]:
-    return (fact.zone, fact.database, fact.from_us, fact.to_us, fact.size, fact.head, fact.rows, fact.sha256)
-
-
 async def closed_named(reads: Reads, name: str) -> ClosedPeriod:
     """Raises BadQuestion."""
     known = await reads.closed_periods()
@@ -95,11 +67,6 @@ async def closed_named(reads: Reads, name: str) -> ClosedPeriod:
         names = ", ".join(one.name for one in known[-3:]) or "none yet"
         raise BadQuestion("--since", f"{name[:40]!r} is no closed period; the last ones are: {names}")
     return found
-
-
-def period_of_closed(closed: ClosedPeriod) -> Period:
-    one = closed.closing
-    return Period(one.name, ZoneInfo(one.zone), one.from_us, one.to_us)
 
 
 def seal_head_of(closed: ClosedPeriod) -> SealHead:
@@ -117,37 +84,49 @@ class _Frozen:
     decided: list[FrozenDecision]
     people: People
     charges: int
+    corrections: list[Correction]
 
     @property
     def standing(self) -> AccountsOfPeriod:
         """The accounts with what decisions moved."""
         return with_decisions(self.accounts, [one.posting for one in self.decided])
 
+    def adjustment_rows(self, by: ExportBy) -> list[ExportRow]:
+        """Of earlier closed periods, as the close took them over."""
+        return list(adjustment_rows(self.corrections, by, self.people))
+
 
 async def closed_export(held: Reads, closed: ClosedPeriod, by: ExportBy) -> Export:
     """As queries.exports.export_of, from frozen rows. Raises NotClosed where they are not as they were frozen."""
     frozen = await _frozen_of(held, closed)
-    adding = Adding(frozen.accounts)
-    rows = with_totals(_rows_of(held, closed, by, frozen), adding)
+    adding = Adding(frozen.accounts, frozen.corrections)
+    rows = with_totals(_rows_of(held, closed, by, frozen), adding, frozen.adjustment_rows(by))
     steps = frozen.charges if by in {"day", "release"} else 0
-    return Export(period_of_closed(closed), by, frozen.standing, seal_head_of(closed), steps, adding, rows)
+    period, seal = period_of_closed(closed), seal_head_of(closed)
+    return Export(period, by, frozen.standing, seal, steps, adding, rows, frozen.corrections)
 
 
-async def closed_lines(held: Reads, closed: ClosedPeriod, by: By) -> tuple[Sequence[Total], AccountsOfPeriod]:
+async def closed_totals(held: Reads, closed: ClosedPeriod, by: By) -> TotalsAnswer:
     """What a table shows."""
     frozen = await _frozen_of(held, closed)
-    return await _lines_of(held, closed, by, frozen), frozen.standing
+    lines = tuple(await _lines_of(held, closed, by, frozen))
+    answer = TotalsAnswer(period_of_closed(closed), by, lines, frozen.standing, seal_head_of(closed))
+    adjustments, corrections = tuple(frozen.adjustment_rows(by)), tuple(frozen.corrections)
+    return replace(answer, adjustments=adjustments, corrections=corrections)
 
 
 async def _frozen_of(held: Reads, closed: ClosedPeriod) -> _Frozen:
     lines: list[PrinterAccounts] = []
     edges, house, decided, people, before = [], [], [], People(), 0
+    corrections: list[Correction] = []
     rows = held.frozen_rows(closed)
     async for row in rows:
         if isinstance(row, FrozenCharge):
             break
         before += 1
-        if isinstance(row, FrozenLine):
+        if isinstance(row, FrozenAdjustment):
+            corrections.append(row.correction)
+        elif isinstance(row, FrozenLine):
             lines.append(row.accounts)
         elif isinstance(row, FrozenEdge):
             edges.append(row.edge)
@@ -157,7 +136,8 @@ async def _frozen_of(held: Reads, closed: ClosedPeriod) -> _Frozen:
             decided.append(row)
         elif isinstance(row, FrozenSaid):
             people.add(row.fact)
-    return _Frozen(AccountsOfPeriod(tuple(lines), tuple(edges)), house, decided, people, closed.rows - before)
+    accounts = AccountsOfPeriod(tuple(lines), tuple(edges))
+    return _Frozen(accounts, house, decided, people, closed.rows - before, corrections)
 
 
 async def _charges(held: Reads, closed: ClosedPeriod) -> AsyncIterator[FrozenCharge]:
@@ -231,14 +211,3 @@ def _accounts_of_day(rows: Iterable[FrozenHouse]) -> list[PrinterAccounts]:
         key = (one.printer, one.channel, one.unit)
         lines.setdefault(key, PrinterAccounts(*key)).received[account_kind(one.account)] += one.pages
     return list(lines.values())
-
-
-async def adjustments_to(held: Reads, closed: ClosedPeriod) -> list[Adjustment]:
-    """What the ledger says of the closed period today, less what was frozen; ``held`` is of one moment."""
-    await require_as_sealed(held, closed)
-    difference = Difference()
-    async for row in held.frozen_rows(closed):
-        difference.add_frozen(row)
-    async for row in detailed_rows(held, period_of_closed(closed), by_day=False):
-        difference.add_current(row)
-    return difference.adjustments()

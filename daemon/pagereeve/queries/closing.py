@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 from pagereeve.domain.accounts.closing import ChargesSeen, Concern, OutOfOrder, Span, concerns_of, order_trouble
 from pagereeve.domain.accounts.frozen import (
+    FrozenAdjustment,
     FrozenCharge,
     FrozenDecision,
     FrozenEdge,
@@ -24,6 +25,7 @@ from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Finding, account_kind
 from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.findings import PAGE_MAX, FindingFilter
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.adjustments import outstanding_in
 from pagereeve.queries.newest_reading import newest_plateau
 from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.totals import accounts_counted, accounts_read
@@ -82,20 +84,19 @@ async def _open_findings(held: Reads, period: Period) -> list[Finding]:
     return findings
 
 
-async def detailed_rows(held: Reads, period: Period, *, by_day: bool = True) -> AsyncIterator[FrozenRow]:
-    """All that the period's exports are made of, in the order of FrozenRow; ``held`` is of one moment.
-
-    Without ``by_day`` what house accounts received each day is left out, which takes longest to find.
-    """
+async def detailed_rows(held: Reads, period: Period) -> AsyncIterator[FrozenRow]:
+    """All that the period's exports are made of, in the order of FrozenRow; ``held`` is of one moment."""
     for printer, seq in await held.timeline_heads():
         yield FrozenHead(printer, seq)
+    for correction in await outstanding_in(held, period):
+        yield FrozenAdjustment(correction)
     accounts, _ = await accounts_counted(held, period)
     for line in accounts.lines:
         yield FrozenLine(line)
     for edge in accounts.edges:
         yield FrozenEdge(edge)
     days = period.days()
-    for day in days if by_day else ():
+    for day in days:
         for house in await _house_of(held, day):
             yield house
     said = [fact async for fact in held.people_facts()]

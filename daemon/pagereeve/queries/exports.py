@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Iterable, Sequence
 from dataclasses import dataclass, field
 
+from pagereeve.domain.accounts.adjustment_rows import adjustment_rows
 from pagereeve.domain.accounts.decided_totals import release_rows, with_decisions, with_decisions_by_printer
 from pagereeve.domain.accounts.decisions import in_force
+from pagereeve.domain.accounts.entries import Correction
 from pagereeve.domain.accounts.export_rows import (
     Adding,
     ExportBy,
@@ -20,14 +22,16 @@ from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, account
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
+from pagereeve.queries.adjustments import outstanding_in
 from pagereeve.queries.page_decisions import decided_in, ruled
+from pagereeve.queries.people import people_of
 from pagereeve.queries.totals import accounts_read, lines_of
 
 
 @dataclass(frozen=True, slots=True)
 class Export:
     """``rows`` may be gone through once, while ``reads`` stand at their moment; ``adding`` then knows whether they add
-    up. ``steps``: how many releases or days there are to go through.
+    up. ``steps``: how many releases or days there are to go through. ``corrections`` are of earlier closed periods.
     """
 
     period: Period
@@ -37,12 +41,14 @@ class Export:
     steps: int
     adding: Adding
     rows: AsyncIterator[ExportRow] = field(compare=False)
+    corrections: Sequence[Correction] = ()
 
 
 async def export_of(held: Reads, period: Period, by: ExportBy) -> Export:
     """``held`` is of one moment. By day, raises BadQuestion for a period without two ends."""
     accounts, by_printer = await accounts_read(held, period)
-    adding = Adding(accounts)
+    corrections = await outstanding_in(held, period)
+    adding = Adding(accounts, corrections)
     days = period.days() if by == "day" else []
     # Each channel of a release is a row.
     steps = len(days) or sum(one.releases for one in by_printer)
@@ -52,11 +58,17 @@ async def export_of(held: Reads, period: Period, by: ExportBy) -> Export:
         rows = _of_releases(held, period)
     else:
         rows = _of_lines(await lines_of(held, period, by, by_printer), accounts, by)
-    return Export(period, by, accounts, await held.seal_head(), steps, adding, with_totals(rows, adding))
+    adjustments = list(adjustment_rows(corrections, by, await people_of(held))) if corrections else []
+    whole = with_totals(rows, adding, adjustments)
+    return Export(period, by, accounts, await held.seal_head(), steps, adding, whole, corrections)
 
 
-async def with_totals(rows: AsyncIterator[ExportRow], adding: Adding) -> AsyncIterator[ExportRow]:
+async def with_totals(
+    rows: AsyncIterator[ExportRow], adding: Adding, adjustments: Iterable[ExportRow]
+) -> AsyncIterator[ExportRow]:
     async for row in rows:
+        yield adding.add(row)
+    for row in adjustments:
         yield adding.add(row)
     for row in adding.totals():
         yield row

@@ -6,13 +6,16 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+from pagereeve.domain.accounts.adjustment_rows import adjusted, adjustment_rows
 from pagereeve.domain.accounts.decided_totals import add_decisions, with_decisions, with_decisions_by_printer
+from pagereeve.domain.accounts.entries import Correction
 from pagereeve.domain.accounts.export_rows import ExportRow, summed_rows
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
 from pagereeve.domain.accounts.totals import OPEN, By, Total, Totals
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
+from pagereeve.queries.adjustments import outstanding_in
 from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.people import people_of
 from pagereeve.queries.waiting import pages_waiting
@@ -22,7 +25,8 @@ from pagereeve.queries.waiting import pages_waiting
 class TotalsAnswer:
     """``lines`` are of releases started in the period, ``accounts`` of the same ones.
 
-    ``seal`` is the head of the journal at that moment.
+    ``seal`` is the head of the journal at that moment. ``adjustments`` are rows of ``corrections``, of earlier closed
+    periods.
     """
 
     period: Period
@@ -30,14 +34,17 @@ class TotalsAnswer:
     lines: tuple[Total, ...]
     accounts: AccountsOfPeriod
     seal: SealHead | None = None
+    adjustments: tuple[ExportRow, ...] = ()
+    corrections: tuple[Correction, ...] = ()
 
     def rows(self) -> list[ExportRow]:
-        return summed_rows(self.by, self.lines, self.accounts)
+        return summed_rows(self.by, self.lines, self.accounts, self.adjustments, self.corrections)
 
     @property
     def conserved(self) -> bool:
         """Every page counted is accounted for."""
-        return all(line.conserved for line in self.accounts.lines)
+        balanced = all(one.balanced for one in adjusted(self.corrections))
+        return balanced and all(line.conserved for line in self.accounts.lines)
 
 
 async def totals_of(reads: Reads, period: Period, by: By) -> TotalsAnswer:
@@ -48,7 +55,10 @@ async def totals_of(reads: Reads, period: Period, by: By) -> TotalsAnswer:
 
 async def _totals_of(held: Reads, period: Period, by: By) -> TotalsAnswer:
     accounts, by_printer = await accounts_read(held, period)
-    return TotalsAnswer(period, by, tuple(await lines_of(held, period, by, by_printer)), accounts)
+    lines = tuple(await lines_of(held, period, by, by_printer))
+    corrections = tuple(await outstanding_in(held, period))
+    rows = tuple(adjustment_rows(corrections, by, await people_of(held))) if corrections else ()
+    return TotalsAnswer(period, by, lines, accounts, adjustments=rows, corrections=corrections)
 
 
 async def accounts_read(held: Reads, period: Period) -> tuple[AccountsOfPeriod, Sequence[Total]]:

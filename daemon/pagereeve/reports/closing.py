@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final, assert_never
+from dataclasses import dataclass
+from typing import Any, Final, Literal, assert_never
 from zoneinfo import ZoneInfo
 
 from rich.table import Table
 
-from pagereeve.domain.accounts.adjustments import Adjustment
 from pagereeve.domain.accounts.closing import Concern, OutOfOrder
+from pagereeve.domain.accounts.entries import Adjustment
 from pagereeve.domain.accounts.periods import Period, local_text
 from pagereeve.domain.values.amounts import amount, form
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
 from pagereeve.ports.closing import ClosedPeriod
+from pagereeve.queries.adjustments import ChangesTo
 from pagereeve.queries.closing import ClosingLook
 
 SHORT_DIGITS: Final = 16
@@ -131,28 +133,60 @@ def closed_table(periods: Sequence[ClosedPeriod]) -> Table:
     return table
 
 
-def adjustment_json(closed: ClosedPeriod, one: Adjustment) -> dict[str, Any]:
-    key = one.key
+AdjustmentState = Literal["outstanding", "taken-over", "program"]
+"""outstanding: no close has taken it over; taken-over: frozen among the rows of a later closed period; program: what
+the program's own rules change, which posts nothing.
+"""
+STATES: Final[dict[AdjustmentState, str]] = {
+    "outstanding": "outstanding",
+    "taken-over": "taken over",
+    "program": "the program's own",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class AdjustmentShown:
+    """``by``: the closed period that took it over."""
+
+    state: AdjustmentState
+    adjustment: Adjustment
+    by: str = ""
+
+
+def shown_of(changes: ChangesTo) -> list[AdjustmentShown]:
+    """What was taken over first, the earliest before the others."""
+    return [
+        *(AdjustmentShown("taken-over", one.correction.adjustment, one.by) for one in reversed(changes.taken)),
+        *(AdjustmentShown("outstanding", one.adjustment) for one in changes.outstanding),
+        *(AdjustmentShown("program", one) for one in changes.own),
+    ]
+
+
+def adjustment_json(closed: ClosedPeriod, one: AdjustmentShown) -> dict[str, Any]:
+    key, adjustment = one.adjustment.key, one.adjustment
     return {
         "corrects": closed.name,
+        "state": one.state,
+        "taken_over_by": one.by or None,
         "account": key.account,
         "printer": key.printer,
         "channel": key.channel,
         "unit": key.unit or None,
         "source": key.source or None,
         "release": key.release or None,
-        "was": one.was,
-        "now": one.now,
-        "pages": one.pages,
+        "was": adjustment.was,
+        "now": adjustment.now,
+        "pages": adjustment.pages,
     }
 
 
-def adjustments_table(closed: ClosedPeriod, found: Sequence[Adjustment]) -> Table:
+def adjustments_table(closed: ClosedPeriod, found: Sequence[AdjustmentShown]) -> Table:
     table = Table(box=None, title=f"Adjustments to {closed.name}", title_justify="left")
-    for name in ("account", "printer", "channel", "release", "was", "now", "pages"):
+    for name in ("account", "printer", "channel", "release", "was", "now", "pages", "state"):
         table.add_column(name, justify="right" if name in {"was", "now", "pages"} else "left")
     for one in found:
-        key = one.key
+        key, adjustment = one.adjustment.key, one.adjustment
         names = [visible(text) for text in (key.account, key.printer, key.channel, key.release)]
-        table.add_row(*names, f"{one.was}", f"{one.now}", f"{one.pages:+}")
+        state = f"{STATES[one.state]}{f' by {one.by}' if one.by else ''}"
+        table.add_row(*names, f"{adjustment.was}", f"{adjustment.now}", f"{adjustment.pages:+}", state)
     return table

@@ -9,12 +9,13 @@ from zoneinfo import ZoneInfo
 
 from rich.table import Table
 
+from pagereeve.domain.accounts.adjustment_rows import Adjusted
 from pagereeve.domain.accounts.export_rows import ExportBy, ExportRow
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period, local_text
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, EdgeStretch, PrinterAccounts
 from pagereeve.domain.accounts.totals import By, Total
 from pagereeve.domain.brackets.prints import WHOLE
-from pagereeve.domain.ledger import ACCOUNT_KINDS
+from pagereeve.domain.ledger import ACCOUNT_KINDS, PEOPLE
 from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.totals import TotalsAnswer
 from pagereeve.reports.rows_json import stretch_json
@@ -87,6 +88,37 @@ def decision_row_json(row: ExportRow) -> dict[str, Any]:
     }
 
 
+def adjustment_row_json(by: ExportBy, row: ExportRow) -> dict[str, Any]:
+    """By release each names the release that it corrects, null where it is of none; else the sum of one account."""
+    members: dict[str, Any] = {"corrects": row.corrects}
+    if row.correction is not None:
+        key = row.correction.adjustment.key
+        release = {"source": key.source, "release": key.release} if key.release else None
+        members |= {"printer": key.printer, "release": release, "person": row.who or None}
+    elif by != "day":
+        members |= {by.replace("-", "_"): row.who or None}
+        if by == "person":
+            known = row.figures
+            members |= {"id": known.person or None, "name": known.name or None} if known else {"id": None, "name": None}
+    return members | {
+        "account": row.account,
+        "channel": row.channel,
+        "unit": row.unit or None,
+        "pages": row.pages,
+    }
+
+
+def adjusted_json(one: Adjusted) -> dict[str, Any]:
+    return {
+        "corrects": one.corrects,
+        "channel": one.channel,
+        "unit": one.unit or None,
+        "people": one.people,
+        "house": one.house,
+        "meters": one.meters,
+    }
+
+
 def total_row_json(row: ExportRow) -> dict[str, Any]:
     """``pages``: what the meters counted; the rest is the sum of people's rows."""
     figures = Total("", row.channel, row.unit) if row.figures is None else row.figures
@@ -146,6 +178,7 @@ def answer_json(answer: TotalsAnswer) -> dict[str, Any]:
         "by": answer.by,
         "totals": [total_json(answer.by, one) for one in answer.lines],
         "house": [house_json(answer.by, row) for row in rows if row.kind == "house"],
+        "adjustments": [adjustment_row_json(answer.by, row) for row in rows if row.kind == "adjustment"],
         "total": [total_row_json(row) for row in rows if row.kind == "total"],
         "accounts": [accounts_json(line) for line in answer.accounts.lines],
         "edges": [edge_json(one) for one in answer.accounts.edges],
@@ -170,6 +203,9 @@ LEGEND: Final = (
 )
 
 
+ADJUSTED: Final = "; the total is what the meters counted here, and by how much they counted otherwise there"
+
+
 def totals_table(by: By, lines: Sequence[Total]) -> Table:
     """For people: billed channels first."""
     table = _totals_table(by, ())
@@ -185,11 +221,16 @@ def _beside(line: Total) -> str:
 
 def rows_table(by: ExportBy, rows: Iterable[ExportRow]) -> Table:
     """People, house accounts, and what the meters counted: the column ``pages`` adds up."""
-    table = _totals_table(by, ("pages",), "\npages: received by people and house accounts; they add up to the total")
-    for row in rows:
+    shown = list(rows)
+    about = "\npages: received by people and house accounts; they add up to the total"
+    if any(row.kind == "adjustment" for row in shown):
+        about += f"\nadjusts: corrects a closed period{ADJUSTED}"
+    table = _totals_table(by, ("pages",), about)
+    for row in shown:
         line = Total(row.who, row.channel, row.unit) if row.figures is None else row.figures
         name = _row_name(row)
-        figures = ("", "", "", "", "") if row.figures is None else _figures(line)
+        bare = row.figures is None or row.kind == "adjustment"
+        figures = ("", "", "", "", "") if bare else _figures(line)
         verdicts = _verdicts(line) if row.kind == "people" else ""
         end_section = row.kind == "total"
         table.add_row(*_named(name, line), *figures, str(row.pages), verdicts, end_section=end_section)
@@ -199,6 +240,10 @@ def rows_table(by: ExportBy, rows: Iterable[ExportRow]) -> Table:
 def _row_name(row: ExportRow) -> str:
     if row.kind == "people":
         return row.who or NONE_SHOWN if row.figures is None else name_shown(replace(row.figures, who=row.who))
+    if row.kind == "adjustment":
+        who = row.who if row.figures is None else name_shown(row.figures)
+        account = "" if row.account == PEOPLE else row.account
+        return f"{' '.join(one for one in (who, account) if one)} (adjusts {row.corrects})"
     return "TOTAL" if row.kind == "total" else f"{row.who} {row.account}".strip()
 
 

@@ -1,4 +1,5 @@
-"""The rows of an export: people, then house accounts, then totals. The first two add up to the third, the meters'.
+"""The rows of an export: people, then house accounts, then what corrects earlier closed periods, then totals. The
+others add up to these: what the meters counted in the period, and by how much they counted otherwise in earlier ones.
 
 People's pages are from charges, house accounts' from postings, the totals from stretches: that they meet is a check,
 not a construction.
@@ -10,11 +11,12 @@ from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
+from pagereeve.domain.accounts.entries import Correction
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, PrinterAccounts
 from pagereeve.domain.accounts.totals import By, Total
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, PEOPLE, Charge, account_kind
 
-RowKind = Literal["people", "house", "decision", "total"]
+RowKind = Literal["people", "house", "decision", "adjustment", "total"]
 ROW_KINDS: Final[tuple[RowKind, ...]] = get_args(RowKind)
 ExportBy = Literal[By, "day", "release"]
 
@@ -29,6 +31,7 @@ class ExportRow:
     ``who`` is the person, cost centre, printer or day, as the export is grouped; "" in rows that are of none, and for
     people whose cost centre nobody said. ``figures`` are of releases: those of a house account are None, not 0.
     ``charge``: by release, the release; ``decision`` is then the id of the one that changes what it is charged.
+    ``corrects`` is the closed period that an adjustment corrects, ``correction`` by release the whole of it.
     """
 
     kind: RowKind
@@ -41,6 +44,8 @@ class ExportRow:
     figures: Total | None = None
     charge: Charge | None = None
     decision: str = ""
+    corrects: str = ""
+    correction: Correction | None = None
 
 
 def people_row(total: Total, who: str | None = None, charge: Charge | None = None) -> ExportRow:
@@ -71,15 +76,22 @@ def house_rows(lines: Iterable[PrinterAccounts], by: ExportBy, day: str = "") ->
 
 
 class Adding:
-    """Sees every row of people and house accounts pass, and makes the totals: memory in proportion to the channels."""
+    """Sees every row of accounts pass, and makes the totals: memory in proportion to the channels.
 
-    def __init__(self, accounts: AccountsOfPeriod) -> None:
+    ``corrections`` are those of the rows that pass: they say by how much meters counted otherwise in earlier periods.
+    """
+
+    def __init__(self, accounts: AccountsOfPeriod, corrections: Iterable[Correction] = ()) -> None:
         self._figures: dict[tuple[str, str], Total] = {}
         self._received: dict[tuple[str, str], int] = {}
         self._counted: dict[tuple[str, str], int] = {}
         for line in accounts.lines:
             key = (line.channel, line.unit)
             self._counted[key] = self._counted.get(key, 0) + line.counted
+        for one in corrections:
+            if one.is_of_meter:
+                key = (one.adjustment.key.channel, one.adjustment.key.unit)
+                self._counted[key] = self._counted.get(key, 0) - one.pages
 
     def add(self, row: ExportRow) -> ExportRow:
         key = (row.channel, row.unit)
@@ -104,9 +116,15 @@ class Adding:
         return {key: pages for key, pages in found.items() if pages}
 
 
-def summed_rows(by: By, lines: Sequence[Total], accounts: AccountsOfPeriod) -> list[ExportRow]:
+def summed_rows(
+    by: By,
+    lines: Sequence[Total],
+    accounts: AccountsOfPeriod,
+    adjustments: Iterable[ExportRow] = (),
+    corrections: Iterable[Correction] = (),
+) -> list[ExportRow]:
     """All rows of totals that are in memory."""
-    adding = Adding(accounts)
+    adding = Adding(accounts, corrections)
     rows = [adding.add(people_row(line)) for line in lines]
-    rows += [adding.add(row) for row in house_rows(accounts.lines, by)]
+    rows += [adding.add(row) for row in (*house_rows(accounts.lines, by), *adjustments)]
     return [*rows, *adding.totals()]

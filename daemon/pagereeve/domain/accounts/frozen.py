@@ -1,6 +1,7 @@
 """The rows that a close freezes: all that any export of the period is made from, each as a value.
 
 Lines, houses and charges are as counts have them; decisions stand beside them, and are added where rows are summed.
+Adjustments are of earlier closed periods, and of no account line of this one.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pagereeve.domain.accounts.decisions import DecisionPosting
+from pagereeve.domain.accounts.entries import Correction
 from pagereeve.domain.accounts.printer_accounts import EdgeStretch, PrinterAccounts
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.ledger import Charge
@@ -19,6 +21,13 @@ class FrozenHead:
 
     printer: str
     seq: int
+
+
+@dataclass(frozen=True, slots=True)
+class FrozenAdjustment:
+    """What this close takes over: late facts and decisions changed an earlier closed period."""
+
+    correction: Correction
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,5 +76,7 @@ class FrozenDecision:
     day: str
 
 
-FrozenRow = FrozenHead | FrozenLine | FrozenEdge | FrozenHouse | FrozenSaid | FrozenDecision | FrozenCharge
+FrozenRow = (
+    FrozenHead | FrozenAdjustment | FrozenLine | FrozenEdge | FrozenHouse | FrozenSaid | FrozenDecision | FrozenCharge
+)
 """Frozen in this order."""

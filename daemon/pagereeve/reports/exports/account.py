@@ -5,10 +5,11 @@ It lies beside a file of rows alone (the sidecar), in a sheet of a workbook, or 
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final, Literal
 
+from pagereeve.domain.accounts.adjustment_rows import Adjusted
 from pagereeve.domain.accounts.export_rows import ExportBy
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod
@@ -16,7 +17,7 @@ from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.seal import SealHead
 from pagereeve.reports.closing import closed_json
 from pagereeve.reports.seal import head_json
-from pagereeve.reports.totals import accounts_json, edge_json, period_json
+from pagereeve.reports.totals import accounts_json, adjusted_json, edge_json, period_json
 
 ZoneFrom = Literal["option", "settings", "default", "close"]
 
@@ -62,10 +63,13 @@ class Made:
 
 @dataclass(frozen=True, slots=True)
 class Account:
-    """``differences``: domain.accounts.export_rows.Adding.differences, empty where the rows add up to the meters."""
+    """``differences``: domain.accounts.export_rows.Adding.differences, empty where the rows add up to the meters.
+    ``adjusted``: what corrects earlier closed periods, which ``accounts`` do not hold.
+    """
 
     accounts: AccountsOfPeriod
     differences: Mapping[tuple[str, str], int]
+    adjusted: Sequence[Adjusted] = ()
 
     def body(self) -> dict[str, Any]:
         return {
@@ -75,5 +79,6 @@ class Account:
                 for (channel, unit), pages in self.differences.items()
             ],
             "accounts": [accounts_json(line) for line in self.accounts.lines],
+            "adjusted": [adjusted_json(one) for one in self.adjusted],
             "edges": [edge_json(one) for one in self.accounts.edges],
         }

@@ -31,14 +31,16 @@ WHOSE: Final = {
     "person": "who the pages are of, as the name was first written; empty in rows of house accounts and totals",
     "cost-centre": "the cost centre to which the person belonged when the release started; empty: nobody said one",
     "printer": "the printer; empty in totals, which are of all printers",
-    "day": "the local day on which releases started and gaps closed; no row: nothing came to that day",
+    "day": "the local day on which releases started and gaps closed; no row: nothing came to that day; empty in "
+    "adjustments, which are of no day of the period",
 }
 
 KIND: Final = Column(
     "kind",
     "text",
     "people: pages of releases; house: pages that nobody is charged for; decision: by release, what a person decided "
-    "about them, beside the rows that it changes; total: what the meters counted; "
+    "about them, beside the rows that it changes; adjustment: what came to light of an earlier period after its close; "
+    "total: what the meters counted, and by how much they counted otherwise in the periods that adjustments correct; "
     "in each channel and unit the pages of all other rows add up to it",
     lambda row: row.kind,
 )
@@ -46,8 +48,14 @@ ACCOUNT: Final = Column(
     "account",
     "text",
     "who received the pages: people, or a house account (house:stray, house:surplus and so on; "
-    "one without a row received nothing); meters in totals",
+    "one without a row received nothing); meters in totals; an adjustment that takes pages back is below 0",
     lambda row: row.account,
+)
+CORRECTS: Final = Column(
+    "corrects",
+    "text",
+    "the closed period that an adjustment corrects; empty in all other rows",
+    lambda row: row.corrects or None,
 )
 PAGES: Final = Column(
     "pages",
@@ -122,21 +130,21 @@ _NAMES: Final = (
 
 def columns_of(by: ExportBy, zone: ZoneInfo) -> tuple[Column, ...]:
     if by == "release":
-        return (*_of_release(zone), KIND, ACCOUNT, *CHANNEL, *_GRADES, *FIGURES)
+        return (*_of_release(zone), KIND, ACCOUNT, CORRECTS, *CHANNEL, *_GRADES, *FIGURES)
     named = Column(by.replace("-", "_"), "text", WHOSE[by], lambda row: row.who or None)
     names = _NAMES if by == "person" else ()
-    return (named, *names, KIND, ACCOUNT, *CHANNEL, *FIGURES, *VERDICTS)
+    return (named, *names, KIND, ACCOUNT, CORRECTS, *CHANNEL, *FIGURES, *VERDICTS)
 
 
 def _of_release(zone: ZoneInfo) -> tuple[Column, ...]:
     source = "who sent it; a release is unique for its source"
     started = f"when the release started, local time of {zone.key} with its offset"
     return (
-        Column("release", "text", "as its source names it", _of_charge(lambda one: one.release.release)),
-        Column("source", "text", source, _of_charge(lambda one: one.release.source)),
+        Column("release", "text", "as its source names it", _of_release_key("release")),
+        Column("source", "text", source, _of_release_key("source")),
         Column("person", "text", "who it is of, as this release wrote it; or whose account changes", _person),
-        Column("printer", "text", "where it was released", _of_charge(lambda one: one.printer)),
-        Column("started", "text", started, _of_charge(lambda one: local_text(one.started_us, zone))),
+        Column("printer", "text", "where it was released; of an adjustment, whose pages it corrects", _printer),
+        Column("started", "text", started, partial(_started, zone)),
         Column("decision", "text", "the id of the decision that the row is of", lambda row: row.decision or None),
     )
 
@@ -145,6 +153,28 @@ def _person(row: ExportRow) -> Value:
     if row.charge is None or row.kind == "decision":
         return row.who or None
     return row.charge.owner
+
+
+def _of_release_key(name: Literal["source", "release"]) -> Callable[[ExportRow], Value]:
+    def value(row: ExportRow) -> Value:
+        if row.correction is not None:
+            return getattr(row.correction.adjustment.key, name) or None
+        return None if row.charge is None else getattr(row.charge.release, name)
+
+    return value
+
+
+def _printer(row: ExportRow) -> Value:
+    if row.correction is not None:
+        return row.correction.adjustment.key.printer
+    return None if row.charge is None else row.charge.printer
+
+
+def _started(zone: ZoneInfo, row: ExportRow) -> Value:
+    if row.correction is not None:
+        at_us = row.correction.adjustment.at_us
+        return local_text(at_us, zone) if at_us else None
+    return None if row.charge is None else local_text(row.charge.started_us, zone)
 
 
 def _grade(charge: Charge) -> Value:

@@ -9,12 +9,13 @@ from pagereeve.domain.accounts.export_rows import ExportBy, ExportRow, RowKind
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.reports.exports.account import Account, Made
 from pagereeve.reports.rows_json import charge_json
-from pagereeve.reports.totals import decision_row_json, house_json, total_json, total_row_json
+from pagereeve.reports.totals import adjustment_row_json, decision_row_json, house_json, total_json, total_row_json
 
 LISTS: Final[dict[RowKind, str]] = {
     "people": "totals",
     "house": "house",
     "decision": "decisions",
+    "adjustment": "adjustments",
     "total": "total",
 }
 """In this order; an export gives its rows in it."""
@@ -55,6 +56,8 @@ class JsonFile:
             return house_json(self._by, row)
         if row.kind == "decision":
             return decision_row_json(row)
+        if row.kind == "adjustment":
+            return adjustment_row_json(self._by, row)
         if row.charge is not None:
             return charge_json(row.charge) | {"pages": row.pages}
         if row.kind == "total":

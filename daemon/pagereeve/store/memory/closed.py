@@ -7,9 +7,11 @@ from collections.abc import AsyncIterator, Sequence
 from dataclasses import replace
 
 from pagereeve.domain.accounts.frozen import FrozenRow
-from pagereeve.ports.closing import ClosedPeriod, NotClosed
+from pagereeve.domain.facts.events import PAGES_DECIDED
+from pagereeve.ports.closing import ClosedPeriod, NotClosed, Touch
 from pagereeve.ports.erasing import Erasure
 from pagereeve.store.memory.ledger import MemoryLedger
+from pagereeve.store.records.batch import Numbered, Replacement
 from pagereeve.store.records.frozen_rows import Packer, packed, row_of, unpacked, without_person
 
 
@@ -18,6 +20,8 @@ class MemoryClosed(MemoryLedger):
         super().__init__()
         self._closed: dict[str, ClosedPeriod] = {}
         self._parts: dict[str, list[bytes]] = {}
+        self._touched: dict[tuple[str, str], int] = {}
+        self._touches = 0
 
     async def closed_periods(self) -> Sequence[ClosedPeriod]:
         return sorted(self._closed.values(), key=lambda one: one.closing.to_us)
@@ -39,7 +43,34 @@ class MemoryClosed(MemoryLedger):
             if one.name == closed.name or (wanted.from_us < known.to_us and known.from_us < wanted.to_us):
                 raise NotClosed(f"{closed.name} can't be closed: {one.name} is closed already")
 
-    def _keep(self, closed: ClosedPeriod, packer: Packer) -> None:
+    async def closed_touched(self) -> Sequence[Touch]:
+        known = sorted((number, *key) for key, number in self._touched.items())
+        return [Touch(period, printer, number) for number, period, printer in known]
+
+    def _replace_segments(self, replacement: Replacement) -> None:
+        known = self._segments.get(replacement.printer, ())
+        from_us = replacement.from_anchor_us
+        dropped = [one for one in known if from_us is None or one.anchor_us >= from_us]
+        for segment in (*dropped, *replacement.segments):
+            for at_us in (*(one.started_us for one in segment.charges), *(one.closes_us for one in segment.stretches)):
+                self._touch(segment.printer, at_us)
+        super()._replace_segments(replacement)
+
+    def _touch(self, printer: str, at_us: int) -> None:
+        for one in self._closed.values():
+            if one.closing.from_us <= at_us < one.closing.to_us:
+                self._note_touch(one.name, printer)
+
+    def _note_decision(self, one: Numbered) -> None:
+        if one.filing.kind == PAGES_DECIDED and self._closed:
+            self._note_touch("", one.filing.printer)
+
+    def _note_touch(self, period: str, printer: str) -> None:
+        self._touches += 1
+        self._touched[period, printer] = self._touches
+
+    def _keep(self, closed: ClosedPeriod, packer: Packer, touched: int) -> None:
+        self._touched = {key: number for key, number in self._touched.items() if number > touched}
         self._closed[closed.name] = closed
         self._parts[closed.name] = packer.parts
 

@@ -121,6 +121,7 @@ class MemoryJournal(MemoryClosed, MemorySeal):
         batch = Batch(self)
         answer = request.join(batch)
         for one in batch.facts:
+            self._note_decision(one)
             self._facts[one.filing.printer].append(one)
             self._said[one.filing.printer].append(one)
             if one.filing.identity is not None and one.filing.release is not None:
@@ -187,13 +188,13 @@ class MemoryJournal(MemoryClosed, MemorySeal):
     async def timeline_heads(self) -> Sequence[tuple[str, int]]:
         return [(printer, facts[-1].seq) for printer, facts in sorted(self._said.items()) if facts]
 
-    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow]) -> ClosedPeriod:
+    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0) -> ClosedPeriod:
         """ports.closing.PeriodCloser."""
         packer = await packed_rows(rows)
         closed = ClosedPeriod(closing, packer.rows, packer.sha256)
         self._require_open(closed)
         self._store(append_request(closed_fact(closed)))
-        self._keep(closed, packer)
+        self._keep(closed, packer, touched)
         return closed
 
     def _erase_claim(self, kept: KeptAside, eraser: Eraser) -> None:

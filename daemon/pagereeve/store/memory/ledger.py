@@ -60,6 +60,14 @@ class MemoryLedger(MemoryOutbox):
     async def edge_segments(self, from_us: int, to_us: int) -> Sequence[RowSegment]:
         return edge_segments(self._all(), from_us, to_us)
 
+    async def period_segments(self, printer: str, from_us: int, to_us: int) -> Sequence[RowSegment]:
+        return [
+            one
+            for one in self._segments.get(printer, ())
+            if any(from_us <= charge.started_us < to_us for charge in one.charges)
+            or any(from_us <= stretch.closes_us < to_us for stretch in one.stretches)
+        ]
+
     async def charge_totals(self, by: ChargesBy, from_us: int, to_us: int) -> Sequence[Total]:
         return charge_totals(by, self._all(), from_us, to_us)
 

@@ -12,7 +12,9 @@ from types import SimpleNamespace
 from typing import Any, Final
 
 from pagereeve.domain.accounts.decisions import DecisionPosting
+from pagereeve.domain.accounts.entries import Adjustment, Correction, EntryKey
 from pagereeve.domain.accounts.frozen import (
+    FrozenAdjustment,
     FrozenCharge,
     FrozenDecision,
     FrozenEdge,
@@ -40,6 +42,7 @@ _LINE: Final = (
     *("printer", "channel", "unit", "meter_start", "meter_end", "meter_counted", "over_start", "over_end"),
     *("received", "releases_waiting", "pages_waiting"),
 )
+_KEY: Final = ("printer", "channel", "unit", "account", "source", "release")
 _HOUSE: Final = ("day", "printer", "channel", "unit", "account", "pages")
 
 
@@ -48,10 +51,12 @@ def row_line(row: FrozenRow) -> bytes:
     return canonical_text(_members(row)).encode() + b"\n"
 
 
-def _members(row: FrozenRow) -> dict[str, Any]:
+def _members(row: FrozenRow) -> dict[str, Any]:  # noqa: PLR0911 - one for each kind of row
     match row:
         case FrozenHead():
             return {"row": "head", "printer": row.printer, "seq": row.seq}
+        case FrozenAdjustment():
+            return _adjustment_members(row.correction)
         case FrozenLine():
             return {"row": "line", **{name: getattr(row.accounts, name) for name in _LINE}}
         case FrozenEdge():
@@ -89,6 +94,19 @@ def _charge_of(members: dict[str, Any]) -> FrozenCharge:
     return FrozenCharge(charge_of(_row(members)), **known)
 
 
+def _adjustment_members(one: Correction) -> dict[str, Any]:
+    adjustment, key = one.adjustment, one.adjustment.key
+    figures = {"was": adjustment.was, "now": adjustment.now, "at_us": adjustment.at_us}
+    known = {"row": "adjustment", "corrects": one.corrects, "cost_centre": one.cost_centre}
+    return known | {name: getattr(key, name) for name in _KEY} | figures
+
+
+def _adjustment_of(members: dict[str, Any]) -> FrozenAdjustment:
+    key = EntryKey(*(members[name] for name in _KEY))
+    adjustment = Adjustment(key, members["was"], members["now"], members["at_us"])
+    return FrozenAdjustment(Correction(members["corrects"], adjustment, members["cost_centre"]))
+
+
 def _decision_members(row: FrozenDecision) -> dict[str, Any]:
     posting = row.posting
     charge = None if posting.charge is None else {"printer": posting.charge.printer, **charge_columns(posting.charge)}
@@ -120,6 +138,7 @@ def _plain(value: Any) -> Any:
 
 _MADE: Final[Mapping[str, Callable[[dict[str, Any]], FrozenRow]]] = {
     "head": lambda members: FrozenHead(**members),
+    "adjustment": _adjustment_of,
     "line": lambda members: FrozenLine(PrinterAccounts(**members)),
     "edge": _edge_of,
     "house": lambda members: FrozenHouse(**members),
@@ -204,12 +223,23 @@ def without_person(line: bytes, erasure: Erasure) -> bytes:
     match row:
         case FrozenCharge() if owner_key(row.charge.owner) in erasure.keys:
             return row_line(replace(row, charge=replace(row.charge, owner=erasure.name)))
+        case FrozenAdjustment():
+            return row_line(_adjustment_without(row, erasure))
         case FrozenSaid():
             return row_line(FrozenSaid(_said_without(row.fact, erasure)))
         case FrozenDecision():
             return row_line(_decision_without(row, erasure))
         case _:
             return line
+
+
+def _adjustment_without(row: FrozenAdjustment, erasure: Erasure) -> FrozenAdjustment:
+    one = row.correction
+    key = one.adjustment.key
+    if not is_person(key.account) or owner_key(owner_of(key.account)) not in erasure.keys:
+        return row
+    adjustment = replace(one.adjustment, key=replace(key, account=person(erasure.name)))
+    return FrozenAdjustment(replace(one, adjustment=adjustment))
 
 
 def _said_without(fact: Fact, erasure: Erasure) -> Fact:

@@ -10,7 +10,7 @@ from typing import Any, Final
 from sqlalchemy import Connection, Row, Select, bindparam, delete, func, insert, select, update
 
 from pagereeve.domain.accounts.frozen import FrozenRow
-from pagereeve.ports.closing import CLOSED_MAX, ClosedPeriod, Closing, NotClosed
+from pagereeve.ports.closing import CLOSED_MAX, ClosedPeriod, Closing, NotClosed, Touch
 from pagereeve.ports.erasing import Erasure
 from pagereeve.store.records.frozen_rows import Unpacker, packed, unpacked, without_person
 from pagereeve.store.sql import tables as schema
@@ -20,6 +20,9 @@ _PERIOD: Final = schema.closed_period.c
 _PART: Final = schema.closed_part.c
 _ALL: Final = select(schema.closed_period).order_by(_PERIOD.to_us).limit(CLOSED_MAX)
 _ONE_PART: Final = select(_PART.body).where(_PART.period == bindparam("name"), _PART.number == bindparam("place"))
+_TOUCH: Final = schema.closed_touched.c
+_TOUCHED: Final = select(schema.closed_touched).order_by(_TOUCH.number, _TOUCH.period, _TOUCH.printer)
+_NEWEST_TOUCHED: Final = select(_PERIOD.touched).order_by(_PERIOD.to_us.desc()).limit(1)
 _CLEAN: Final = (
     update(schema.closed_part)
     .where(_PART.period == bindparam("of"), _PART.number == bindparam("place"))
@@ -67,6 +70,9 @@ class ClosedPeriodReads:
         if (unpacker.rows, unpacker.sha256) != (closed.rows, closed.sha256_now):
             raise _not_as_frozen(closed.name)
 
+    async def closed_touched(self) -> Sequence[Touch]:
+        return [Touch(row.period, row.printer, row.number) for row in await self._reader.rows(_TOUCHED)]
+
     async def timeline_heads(self) -> Sequence[tuple[str, int]]:
         return [(row.name, row.seq) for row in await self._reader.rows(_HEADS) if row.name is not None]
 
@@ -105,8 +111,11 @@ def _period_of(row: Row[Any]) -> ClosedPeriod:
     return ClosedPeriod(closing, row.frozen_rows, row.sha256, row.erased_sha256 or "")
 
 
-def freeze(connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes]) -> None:
-    """In the caller's transaction, with the fact that tells of it. Raises NotClosed."""
+def freeze(connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], touched: int) -> None:
+    """In the caller's transaction, with the fact that tells of it. What was touched up to a number is among the parts.
+
+    Raises NotClosed.
+    """
     one = closed.closing
     shared = (_PERIOD.from_us < one.to_us) & (_PERIOD.to_us > one.from_us)
     other = connection.execute(select(_PERIOD.name).where((_PERIOD.name == one.name) | shared).limit(1)).scalar()
@@ -130,8 +139,10 @@ def freeze(connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes])
         "head": one.head,
         "frozen_rows": closed.rows,
         "sha256": closed.sha256,
+        "touched": max(touched, connection.execute(_NEWEST_TOUCHED).scalar() or 0),
     }
     connection.execute(insert(schema.closed_period), row)
+    connection.execute(delete(schema.closed_touched).where(_TOUCH.number <= touched))
 
 
 def erase_frozen(connection: Connection, erasure: Erasure) -> Sequence[str]:

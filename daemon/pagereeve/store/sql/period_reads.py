@@ -29,6 +29,13 @@ class PeriodReads(LedgerReads):
         async with self._reader.snapshot() as connection:
             return await _edge_segments(connection, from_us, to_us)
 
+    async def period_segments(self, printer: str, from_us: int, to_us: int) -> Sequence[RowSegment]:
+        """ports.closing.ClosedReads."""
+        async with self._reader.snapshot() as connection:
+            anchors = set((await connection.execute(_started_at(printer, from_us, to_us))).scalars())
+            anchors |= set((await connection.execute(_closed_at(printer, from_us, to_us))).scalars())
+            return await segments_at(connection, [(printer, anchor_us) for anchor_us in sorted(anchors)])
+
     async def period_sums(self, from_us: int, to_us: int) -> PeriodSums:
         async with self._reader.snapshot() as connection:
             charges = (await connection.execute(_charge_sums("printer", from_us, to_us))).all()
@@ -173,6 +180,16 @@ def _closed_here(printer: str, from_us: int, to_us: int) -> Select[Any]:
     same = and_(_CHARGE.printer == printer, _CHARGE.anchor_us == here.c.anchor_us)
     outside = exists().where(same, not_(_within(_CHARGE.started_us, from_us, to_us)))
     return select(here.c.anchor_us).where(outside)
+
+
+def _started_at(printer: str, from_us: int, to_us: int) -> Select[Any]:
+    started = _within(_CHARGE.started_us, from_us, to_us)
+    return select(_CHARGE.anchor_us).where(started, _CHARGE.printer == printer).distinct()
+
+
+def _closed_at(printer: str, from_us: int, to_us: int) -> Select[Any]:
+    closed = _within(_STRETCH.closes_us, from_us, to_us)
+    return select(_STRETCH.anchor_us).where(_STRETCH.printer == printer, closed).distinct()
 
 
 async def _printers(connection: AsyncConnection, from_us: int, to_us: int) -> list[str]:

@@ -19,7 +19,7 @@ from sqlalchemy import (
     text,
 )
 
-REVISION: Final = "r0011"
+REVISION: Final = "r0012"
 """The migration that brings a database to these tables."""
 
 metadata = MetaData(
@@ -309,6 +309,7 @@ seal = Table(
 
 # What was frozen when a period was closed. The period's row comes last, in the same transaction as its parts; from then
 # on nothing of either changes. ``erased_sha256`` is that of the rows since names were erased in them; null until then.
+# ``touched``: notes of closed_touched up to this number are in its rows as adjustments; null: none was asked for.
 closed_period = Table(
     "closed_period",
     metadata,
@@ -327,6 +328,7 @@ closed_period = Table(
     _number("frozen_rows"),
     _text("sha256"),
     _text("erased_sha256", null=True),
+    _number("touched", null=True),
 )
 Index("ix_closed_period_ends", closed_period.c.to_us)
 
@@ -340,6 +342,17 @@ closed_part = Table(
 
 # Periods in whose rows names are being erased: a row stands here within that one transaction, and no longer.
 closed_erasing = Table("closed_erasing", metadata, _text("name", key=True))
+
+# Printers whose rows of a closed period were written since a close took what had changed: the database notes them by
+# itself (migrations/versions/r0012). ``period`` is "" where somebody decided about pages of the printer.
+closed_touched = Table(
+    "closed_touched",
+    metadata,
+    _text("period", key=True),
+    _text("printer", key=True),
+    _number("number"),
+)
+Index("ix_closed_touched_number", closed_touched.c.number)
 
 SEGMENT_PARTS: Final = (stretch, charge, posting, leg, finding, evidence, finding_release)
 """In the order in which rows go in: each after the one that it refers to."""

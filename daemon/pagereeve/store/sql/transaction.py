@@ -125,11 +125,13 @@ def erase_person(connection: Connection, erasure: Erasure, heads: Heads) -> tupl
     return outcome, batch.facts[-1] if batch.facts else None
 
 
-def close_period(connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], heads: Heads) -> Numbered:
+def close_period(
+    connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], touched: int, heads: Heads
+) -> Numbered:
     """All in one transaction, with the fact that tells of it. Raises NotClosed; then nothing is stored."""
     try:
         with connection.begin():
-            freeze(connection, closed, parts)
+            freeze(connection, closed, parts, touched)
             batch = Batch(_Stored(connection, heads, set(), set()))
             batch.append(file(closed_fact(closed)))
             _write(connection, batch)

@@ -65,10 +65,10 @@ class Committer:
         self._acknowledge(connection, last)
         return outcome
 
-    def close_period(self, connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes]) -> None:
+    def close_period(self, connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], touched: int) -> None:
         """As ``store``: durable and noted. Raises NotClosed."""
         self.files.require_if_gone()
-        self._acknowledge(connection, close_period(connection, closed, parts, self.heads))
+        self._acknowledge(connection, close_period(connection, closed, parts, touched, self.heads))
 
     def _acknowledge(self, connection: Connection, last: Numbered | None) -> None:
         if last is not None:

@@ -205,12 +205,13 @@ class SqlJournal(SqlReads):
         except (sqlite3.Error, DatabaseError, OSError) as error:
             raise unavailable(self._path, error) from error
 
-    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow]) -> ClosedPeriod:
+    async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0) -> ClosedPeriod:
         """ports.closing.PeriodCloser. No group is stored while the parts go in."""
         packer = await packed_rows(rows)
         closed = ClosedPeriod(closing, packer.rows, packer.sha256)
         try:
-            await self._thread.run(partial(self._writer.committer.close_period, closed=closed, parts=packer.parts))
+            committed = partial(self._writer.committer.close_period, closed=closed, parts=packer.parts, touched=touched)
+            await self._thread.run(committed)
         except (sqlite3.Error, DatabaseError, OSError) as error:
             raise unavailable(self._path, error) from error
         return closed
