@@ -8,6 +8,7 @@ from typing import get_args
 from hypothesis import strategies as st
 
 from pagereeve.domain.facts.closed import PeriodClosed
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.events import BADGE_PRESENTED, NAME_MAX, PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED
 from pagereeve.domain.facts.facts import (
     Action,
@@ -24,7 +25,6 @@ from pagereeve.domain.facts.facts import (
     Conflict,
     CounterChosen,
     Decided,
-    Erased,
     Event,
     Fact,
     FactDamaged,

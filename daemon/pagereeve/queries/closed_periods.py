@@ -36,7 +36,7 @@ from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, PrinterAccounts
 from pagereeve.domain.accounts.totals import By, Total, Totals
 from pagereeve.domain.facts.closed import PeriodClosed
-from pagereeve.domain.facts.facts import Erased
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.ledger import Charge, account_kind
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.closing import ClosedPeriod, NotClosed

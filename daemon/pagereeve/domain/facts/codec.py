@@ -7,6 +7,7 @@ from dataclasses import replace
 from typing import Any, Final, get_args
 
 from pagereeve.domain.facts.closed import PeriodClosed
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.events import data_of, event_of
 from pagereeve.domain.facts.facts import (
     UNIT_RELEASES_MAX,
@@ -23,7 +24,6 @@ from pagereeve.domain.facts.facts import (
     ClockMark,
     Conflict,
     CounterChosen,
-    Erased,
     Event,
     Fact,
     FactDamaged,

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from pagereeve.domain.facts.closed import PeriodClosed
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.domain.facts.people import MergeUndone, PeopleFact, PeopleMerged, PersonNamed
@@ -417,21 +418,6 @@ class GatewayChecked:
     state: GatewayState
     check: str
     why: str = ""
-    printer: str = ""
-
-
-@dataclass(frozen=True, slots=True)
-class Erased:
-    """What named a person was erased from so many facts; ``name`` stands in its place. Concerns no printer.
-
-    ``digest`` says which members of which facts (domain/seal/erasure.py), ``by`` who did it; nothing says who it was.
-    """
-
-    at_us: int
-    name: str
-    by: str
-    facts: int
-    digest: str
     printer: str = ""
 
 

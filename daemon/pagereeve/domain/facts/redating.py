@@ -8,6 +8,7 @@ from typing import Final
 
 from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.codec import fact_bytes
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.facts import (
     BadgePolicySet,
     BadgePresented,
@@ -17,7 +18,6 @@ from pagereeve.domain.facts.facts import (
     ClockMark,
     Conflict,
     Decided,
-    Erased,
     Fact,
     GatewayChecked,
     LossAccepted,

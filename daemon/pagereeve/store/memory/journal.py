@@ -11,9 +11,9 @@ from dataclasses import replace
 from typing import TypeVar
 
 from pagereeve.domain.accounts.frozen import FrozenRow
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.facts import (
     JOURNAL_SOURCE,
-    Erased,
     Event,
     Fact,
     PagesDecided,
