@@ -8,6 +8,7 @@ from typing import Final, Literal
 from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.jobs import JobCounted
+from pagereeve.domain.facts.noted_reading import NotedReading
 from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.domain.facts.people import MergeUndone, PeopleFact, PeopleMerged, PersonNamed
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
@@ -368,6 +369,18 @@ class PagesDecided:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadingNoted:
+    """``origin.at_us`` is when the figure was read; what takes one back stands at the same instant. ``by`` as in
+    PrinterNoted.
+    """
+
+    printer: str
+    origin: Origin
+    by: str
+    said: NotedReading
+
+
+@dataclass(frozen=True, slots=True)
 class Conflict:
     """An event whose identity was known already, with other data: kept aside, never applied."""
 
@@ -439,7 +452,7 @@ class FactDamaged:
 
 
 ReleaseNotice = ReleaseStarted | ReleaseEnded
-Event = BadgePresented | ReleaseNotice | PrinterNoted | Decided | PagesDecided
+Event = BadgePresented | ReleaseNotice | PrinterNoted | ReadingNoted | Decided | PagesDecided
 Fact = (
     Event
     | PlateauRead

@@ -20,6 +20,7 @@ from pagereeve.domain.facts.facts import (
     PlateauRead,
     PrinterNoted,
     ReadFailed,
+    ReadingNoted,
     Redated,
     ReleaseStarted,
 )
@@ -328,6 +329,11 @@ class MemoryJournal(MemoryClosed, MemorySeal):
     async def page_decisions(self) -> AsyncIterator[PagesDecided]:
         known = (one.filing.fact for facts in self._facts.values() for one in facts)
         for fact in sorted((one for one in known if isinstance(one, PagesDecided)), key=lambda one: one.origin.order):
+            yield fact
+
+    async def noted_readings(self) -> AsyncIterator[ReadingNoted]:
+        known = (one.filing.fact for facts in self._facts.values() for one in facts)
+        for fact in sorted((one for one in known if isinstance(one, ReadingNoted)), key=lambda one: one.origin.order):
             yield fact
 
     async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:
