@@ -92,23 +92,30 @@ async def test_a_figure_is_noted_listed_and_taken_back_and_no_row_changes(
 async def noted_and_taken_back(site: Site) -> None:
     before = await site.run("totals", "--format", "csv")
     assert await site.listed() == []
+    await site.note("1003", 4)
     said = await site.note("1008", 500, "--text", "status page")
     assert f"Noted: the panel of {PRINTER} showed 1008 (total) at 2026-11-25 09:08:20+00:00; id " in said
     assert "Beside the meter: agrees with the meter (1005 to 1012). It is a witness beside the meter" in said
     far = await site.note("1100", 1100)
     assert "88 pages more than the most that the meter showed around then (1012)" in far
-    first, second = await site.listed(status=1)
+    early, first, second = await site.listed(status=1)
+    assert early["figure"] == 1003
     assert (first["figure"], first["off"], first["by"], first["text"]) == (1008, 0, this_user().name, "status page")
     assert (second["off"], second["taken_back"], second["meter_after"]["figure"]) == (88, None, 1012)
+    assert "read from the panel: 1003 (total); agrees with the meter (1000 to 1005)" in await shown(site)
     back = await site.run("note-reading", "--void", name_in(far), "--text", "of the printer beside it")
     assert back.startswith(f"Taken back: {name_in(far)}; id ")
     again = await site.run("note-reading", "--void", name_in(far), status=2)
     assert "was taken back already" in again
-    _, second = await site.listed()
+    _, _, second = await site.listed()
     assert (second["taken_back_by"], second["taken_back_text"]) == (this_user().name, "of the printer beside it")
     assert "taken back by" in await site.run("noted-readings")
     assert await site.run("totals", "--format", "csv") == before
     await site.run("replay", "--check")
+
+
+async def shown(site: Site) -> str:
+    return await site.run("explain", "r-1")
 
 
 REFUSED: Final = (

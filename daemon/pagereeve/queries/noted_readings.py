@@ -14,7 +14,7 @@ from pagereeve.domain.facts.panel import PanelReading, panel_readings
 from pagereeve.domain.facts.reading import Plateau
 from pagereeve.domain.facts.source_clock import FUTURE_MAX_US
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.instants import FOREVER_US, to_text
 from pagereeve.ports.noted_readings import MeterReads, PanelReads
 from pagereeve.queries.newest_reading import newest_plateau
 from pagereeve.queries.readings_around import readings_around
@@ -109,10 +109,12 @@ async def meter_around(held: MeterReads, noted: ReadingNoted) -> MeterDistance:
     return distance(noted.said.figure or 0, _shown(around.before, channel, at_us), _shown(around.after, channel, at_us))
 
 
-async def noted_readings(held: PanelReads, printer: str | None = None, since_us: int = 0) -> list[Seen]:
+async def noted_readings(
+    held: PanelReads, printer: str | None = None, since_us: int = 0, until_us: int = FOREVER_US
+) -> list[Seen]:
     """All of them with the meter around each, in order of when they were read; ``held`` is of one moment."""
     panels = panel_readings([one async for one in held.noted_readings()])
-    wanted = [one for one in panels if printer in {None, one.noted.printer} and one.at_us >= since_us]
+    wanted = [one for one in panels if printer in {None, one.noted.printer} and since_us <= one.at_us <= until_us]
     return [Seen(one, await meter_around(held, one.noted)) for one in wanted]
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import Final
 
 from pagereeve.domain.accounts.supplier_bill import (
     Agreement,
@@ -12,17 +14,23 @@ from pagereeve.domain.accounts.supplier_bill import (
     CheckedFigure,
     CheckedLine,
     Match,
+    PanelShown,
     Shown,
     Unsaid,
+    beside_panel,
     billed_again,
     check_figure,
     joined,
     serial_key,
 )
+from pagereeve.domain.facts.panel import PanelReading, standing
 from pagereeve.domain.facts.reading import Plateau
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.newest_reading import newest_plateau
+from pagereeve.queries.noted_readings import meter_around
 from pagereeve.queries.readings_around import Around, readings_around
+
+PANELS_MAX: Final = 50
 
 
 def _serials(around: Around) -> set[str]:
@@ -47,6 +55,7 @@ class _Readings:
         self.held, self._printers = held, printers
         self._around: dict[tuple[str, BilledFigure], Around] = {}
         self._today: dict[str, list[str]] | None = None
+        self._panels: dict[tuple[str, str], list[PanelReading]] | None = None
 
     async def around(self, printer: str, billed: BilledFigure) -> Around:
         key = (printer, _when(billed))
@@ -54,6 +63,18 @@ class _Readings:
         if known is None:
             known = self._around[key] = await readings_around(self.held, printer, billed.from_us, billed.until_us)
         return known
+
+    async def panels(self, printer: str, channel: str, billed: BilledFigure) -> Sequence[PanelShown]:
+        """The standing figures of a panel and channel around a date: inside it, and the next ones on both sides."""
+        if self._panels is None:
+            self._panels = {}
+            for one in standing([one async for one in self.held.noted_readings()]):
+                self._panels.setdefault((one.noted.printer, one.channel), []).append(one)
+        known = self._panels.get((printer, channel), [])
+        first = bisect_right(known, billed.from_us, key=_read_us)
+        last = bisect_left(known, billed.until_us, key=_read_us)
+        near = known[max(0, first - 1) : last + 1]
+        return [await _panel_shown(self.held, one) for one in near[-PANELS_MAX:]]
 
     async def printers_of(self, line: BillLine) -> list[str]:
         """That gave the line's serial number around one of its own dates. The printer that gives it today is asked
@@ -79,6 +100,15 @@ class _Readings:
         return self._today
 
 
+async def _panel_shown(held: Reads, panel: PanelReading) -> PanelShown:
+    meter = await meter_around(held, panel.noted)
+    return PanelShown(panel.figure, panel.at_us, meter.off if meter.known else None)
+
+
+def _read_us(panel: PanelReading) -> int:
+    return panel.at_us
+
+
 def _when(billed: BilledFigure) -> BilledFigure:
     """Its date alone."""
     return BilledFigure(0, billed.from_us, billed.until_us)
@@ -89,8 +119,10 @@ async def _checked(readings: _Readings, line: BillLine) -> CheckedLine:
     if len(printers) != 1:
         return CheckedLine(line, Match.SEVERAL if printers else Match.NOBODY, tuple(printers))
     (printer,) = printers
-    opening = await _end(readings, line, line.opening, printer)
-    closing = await _end(readings, line, line.closing, printer)
+    opening, closing = [
+        beside_panel(await _end(readings, line, end, printer), await readings.panels(printer, line.channel, end))
+        for end in (line.opening, line.closing)
+    ]
     first, last = opening.before, closing.after
     one_run = (
         first is not None and last is not None and await _one_run(readings.held, printer, line.channel, first, last)
