@@ -8,6 +8,7 @@ from typing import get_args
 from hypothesis import strategies as st
 
 from pagereeve.domain.facts.closed import PeriodClosed
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.events import BADGE_PRESENTED, NAME_MAX, PRINTER_NOTED, RELEASE_ENDED, RELEASE_STARTED
 from pagereeve.domain.facts.facts import (
     Action,
@@ -24,7 +25,6 @@ from pagereeve.domain.facts.facts import (
     Conflict,
     CounterChosen,
     Decided,
-    Erased,
     Event,
     Fact,
     FactDamaged,
@@ -40,6 +40,7 @@ from pagereeve.domain.facts.facts import (
     PolicySet,
     PrinterNoted,
     ReadFailed,
+    ReadingNoted,
     Reason,
     ReceiverChange,
     ReceiverChanged,
@@ -98,6 +99,7 @@ from pagereeve.domain.facts.ticket import (
     Ticket,
 )
 from pagereeve.domain.values.fields import TEXT_MAX
+from tests import noted_readings
 
 FIGURES = st.integers(0, 2**53 - 1)
 # Years 1000 to 9999: what RFC 3339 text of four plain digits can name.
@@ -228,7 +230,8 @@ PAGES_SAID = st.one_of(
     ),
 )
 PAGE_DECISIONS = st.builds(PagesDecided, printer=NAMES, origin=ORIGINS, by=texts(), said=PAGES_SAID)
-EVENTS: st.SearchStrategy[Event] = st.one_of(BADGES, STARTS, ENDS, NOTES, DECISIONS, PAGE_DECISIONS)
+NOTED_READINGS = st.builds(ReadingNoted, printer=NAMES, origin=ORIGINS, by=texts(), said=noted_readings.SAID)
+EVENTS: st.SearchStrategy[Event] = st.one_of(BADGES, STARTS, ENDS, NOTES, DECISIONS, PAGE_DECISIONS, NOTED_READINGS)
 
 
 @st.composite

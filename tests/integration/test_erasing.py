@@ -14,7 +14,8 @@ import pytest
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.replay import check_journal, replay_store
 from pagereeve.cli import status_of
-from pagereeve.domain.facts.facts import Assigned, Bound, Erased
+from pagereeve.domain.facts.erased import Erased
+from pagereeve.domain.facts.facts import Assigned, Bound
 from pagereeve.feeds.local.peer import this_user
 from pagereeve.ports.erasing import Erasure
 from pagereeve.ports.store import Store

@@ -13,7 +13,8 @@ import pytest
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.codec import from_json
-from pagereeve.domain.facts.facts import Erased, PlateauRead, ReadFailed, Redated
+from pagereeve.domain.facts.erased import Erased
+from pagereeve.domain.facts.facts import PlateauRead, ReadFailed, Redated
 from pagereeve.domain.seal.commitments import Openings
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.store import Store

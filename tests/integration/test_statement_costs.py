@@ -210,6 +210,7 @@ CALLS: Final[dict[str, Call]] = {
     "growth": Call(lambda journal: journal.growth(LATE_US), looks_at=4 * SIZE.printers),
     "last_reads": Call(lambda journal: _all(journal.last_reads()), looks_at=2 * SIZE.printers),
     "printer_notes": Call(lambda journal: _all(journal.printer_notes()), looks_at=2 * SIZE.printers),
+    "noted_readings": Call(lambda journal: _all(journal.noted_readings())),
     "page_decisions": Call(lambda journal: _all(journal.page_decisions())),
     "recent_delays": Call(lambda journal: journal.recent_delays(SERVER, 50)),
     "changes": Call(_announce),

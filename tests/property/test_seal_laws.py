@@ -14,7 +14,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.domain.facts.facts import Erased, Fact, FactDamaged, Redated
+from pagereeve.domain.facts.erased import Erased
+from pagereeve.domain.facts.facts import Fact, FactDamaged, Redated
 from pagereeve.domain.seal.chain import entry
 from pagereeve.domain.seal.merkle import Frontier, PathHeads, head_from_inclusion, head_of, inclusion_ranges, leaf_hash
 from pagereeve.ports.store import Store

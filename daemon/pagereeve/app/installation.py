@@ -61,6 +61,7 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         newest_us=known.newest_us,
         waiting_us=known.waiting_us,
         units=known.units,
+        panels_off=known.panels_off,
         key_trouble=key_trouble(settings.badge_key_file, check),
         expired=_expired(settings, stored, seen.now_us),
         expiring=_expiring(settings, stored, seen.now_us),

@@ -48,6 +48,12 @@ COMMANDS: Final = (
         "supplier_bill:supplier_bill",
         "Check a supplier's statement of meters against the readings.",
     ),
+    (
+        "note-reading",
+        "note_reading:note_reading",
+        "Note a figure that you read from a printer's panel; take one back.",
+    ),
+    ("noted-readings", "noted_readings:noted_readings", "List figures read from panels, beside the meter's readings."),
     ("losses", "losses:losses", "Pages for which nobody pays, by printer and cause, and what would help."),
     ("facts", "facts:facts", "Write the journal's facts as NDJSON, one fact a line."),
     ("project", "project:project", "Compute ledger, findings and totals from a file of facts, without a daemon."),

@@ -8,7 +8,7 @@ from typing import Protocol
 
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums
 from pagereeve.domain.accounts.totals import Total
-from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, PrinterNoted, ReleaseStarted
+from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, PrinterNoted, ReadingNoted, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.ports.closing import ClosedReads
 from pagereeve.ports.findings import FindingCount, FindingFilter, FindingsPage, Place
@@ -72,6 +72,10 @@ class Reads(SealReads, ClosedReads, Protocol):
 
     def page_decisions(self) -> AsyncIterator[PagesDecided]:
         """As ports.decisions.DecisionReads."""
+        ...
+
+    def noted_readings(self) -> AsyncIterator[ReadingNoted]:
+        """As ports.noted_readings.PanelReads."""
         ...
 
     def badge_facts(self, from_us: int | None = None) -> AsyncIterator[Fact]: ...

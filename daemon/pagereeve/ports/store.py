@@ -12,6 +12,7 @@ from pagereeve.ports.erasing import Erasing
 from pagereeve.ports.journal import Journal, OpenRun, Receipt, StoredFact
 from pagereeve.ports.key_checks import KeyChecks
 from pagereeve.ports.ledger import FindingLookup, LedgerStore, RowWrites
+from pagereeve.ports.noted_readings import PanelReads
 from pagereeve.ports.outbox import AlertJournal, Outbox
 from pagereeve.ports.queries import FactQueries
 from pagereeve.ports.resume_points import SegmentReads
@@ -30,7 +31,7 @@ class ReleaseFacts(Protocol):
         ...
 
 
-class IntakeStore(ReleaseFacts, FindingLookup, DecisionReads, Protocol):
+class IntakeStore(ReleaseFacts, FindingLookup, DecisionReads, PanelReads, Protocol):
     """What the intake needs: to store an event, and to find what it belongs to."""
 
     async def append(self, fact: Fact) -> Receipt:

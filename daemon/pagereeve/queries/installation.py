@@ -16,6 +16,7 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.findings import PAGE_MAX, FindingFilter
 from pagereeve.ports.queries import Growth
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.noted_readings import Seen, noted_readings
 from pagereeve.queries.proven import proven_of
 from pagereeve.queries.units import UnitStanding, units_of_runs
 
@@ -54,7 +55,8 @@ class SilentFeed:
 class JournalState:
     """``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message
     waits. ``newest_us`` is the latest instant of any fact (None: there is none). ``units`` are how each printer's is
-    known. ``gateways_down`` are names.
+    known. ``gateways_down`` are names. ``panels_off``: of the last month, readings of panels that disagree with the
+    meter.
     """
 
     findings: Mapping[tuple[Severity, str], int] = field(default_factory=dict)
@@ -66,6 +68,7 @@ class JournalState:
     silent_feeds: tuple[SilentFeed, ...] = ()
     proven_us: Mapping[str, int] = field(default_factory=dict)
     growth: Growth = NO_GROWTH
+    panels_off: tuple[Seen, ...] = ()
 
 
 async def journal_state(reads: Reads, printers: Collection[str], *, now_us: int, daemon_runs: bool) -> JournalState:
@@ -92,7 +95,13 @@ async def journal_state(reads: Reads, printers: Collection[str], *, now_us: int,
             silent_feeds=tuple(SilentFeed(one.place or one.printer, one.since_us) for one in silent.findings),
             proven_us=await proven_of(held),
             growth=growth,
+            panels_off=tuple(await _panels_off(held, printers, now_us)),
         )
+
+
+async def _panels_off(held: Reads, printers: Collection[str], now_us: int) -> list[Seen]:
+    seen = await noted_readings(held, since_us=now_us - GROWTH_WINDOW_US)
+    return [one for one in seen if one.meter.off and one.panel.noted.printer in printers and not one.panel.taken_back]
 
 
 def _quiet(

@@ -29,9 +29,10 @@ from pagereeve.domain.facts.reading import Plateau, Silence, UnitGrade
 from pagereeve.domain.facts.site_in_force import SiteRules
 from pagereeve.domain.ledger import Charge, EvidenceKind, Finding, Grade, Posting, ReleaseKey, Stretch
 from pagereeve.domain.values.bad_question import BadQuestion
-from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.domain.values.instants import FOREVER_US, SECOND_US
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.near_releases import NoSuchRelease, near_releases
+from pagereeve.queries.noted_readings import Seen, noted_readings
 
 DAY_US: Final = 86_400 * SECOND_US
 # How far back to look for the reading that the opening cut lies on: a quiet weekend, a summer, for ever.
@@ -55,7 +56,7 @@ class Evidence:
     ``grades`` say of each channel how its unit was known when its stretch closed.
 
     Facts are of the stretch and a little around it, each kind in order of time. ``decided``: decisions about its pages
-    that post something, undone ones among them.
+    that post something, undone ones among them. ``panels``: what people read from the panel meanwhile.
     """
 
     key: ReleaseKey
@@ -81,6 +82,7 @@ class Evidence:
     grades: dict[str, UnitGrade] = field(default_factory=dict)
     jobs: list[JobCounted] = field(default_factory=list)
     decided: Sequence[Ruling] = ()
+    panels: Sequence[Seen] = ()
 
     @property
     def started_us(self) -> int:
@@ -138,6 +140,8 @@ async def _gathered(reads: Reads, key: ReleaseKey, printer: str, charges: list[C
     evidence.grades = _grades(evidence, rules)
     evidence.notes = [one for one in rules.notes if _near(evidence, one.origin.at_us)]
     evidence.findings = await reads.findings_of(key)
+    until_us = FOREVER_US if evidence.to_us is None else evidence.to_us
+    evidence.panels = await noted_readings(reads, printer, evidence.from_us, until_us)
     return evidence
 
 

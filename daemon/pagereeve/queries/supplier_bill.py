@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left, bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from pagereeve.domain.accounts.supplier_bill import (
@@ -13,35 +14,28 @@ from pagereeve.domain.accounts.supplier_bill import (
     CheckedFigure,
     CheckedLine,
     Match,
+    PanelShown,
     Shown,
     Unsaid,
+    beside_panel,
     billed_again,
     check_figure,
     joined,
     serial_key,
 )
-from pagereeve.domain.facts.facts import PlateauRead
+from pagereeve.domain.facts.panel import PanelReading, standing
 from pagereeve.domain.facts.reading import Plateau
-from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.newest_reading import newest_plateau
+from pagereeve.queries.noted_readings import meter_around
+from pagereeve.queries.readings_around import Around, readings_around
 
-# How far before an instant a run of readings is looked for at first, and how much farther each time: a quiet printer
-# has one for weeks, a busy one thousands a day.
-_BACK_US: Final = 86_400 * SECOND_US
-_FARTHER: Final = 8
+PANELS_MAX: Final = 50
 
 
-@dataclass(frozen=True, slots=True)
-class _Around:
-    """The last run of readings that began before an instant, and the first that ended after it."""
-
-    before: Plateau | None
-    after: Plateau | None
-
-    def serials(self) -> set[str]:
-        known = {serial_key(one.sight.serial) for one in (self.before, self.after) if one is not None}
-        return known - {""}
+def _serials(around: Around) -> set[str]:
+    known = {serial_key(one.sight.serial) for one in (around.before, around.after) if one is not None}
+    return known - {""}
 
 
 async def check_bill(reads: Reads, lines: Sequence[BillLine]) -> Sequence[CheckedLine]:
@@ -59,15 +53,28 @@ class _Readings:
 
     def __init__(self, held: Reads, printers: Sequence[str]) -> None:
         self.held, self._printers = held, printers
-        self._around: dict[tuple[str, BilledFigure], _Around] = {}
+        self._around: dict[tuple[str, BilledFigure], Around] = {}
         self._today: dict[str, list[str]] | None = None
+        self._panels: dict[tuple[str, str], list[PanelReading]] | None = None
 
-    async def around(self, printer: str, billed: BilledFigure) -> _Around:
+    async def around(self, printer: str, billed: BilledFigure) -> Around:
         key = (printer, _when(billed))
         known = self._around.get(key)
         if known is None:
-            known = self._around[key] = await _around(self.held, *key)
+            known = self._around[key] = await readings_around(self.held, printer, billed.from_us, billed.until_us)
         return known
+
+    async def panels(self, printer: str, channel: str, billed: BilledFigure) -> Sequence[PanelShown]:
+        """The standing figures of a panel and channel around a date: inside it, and the next ones on both sides."""
+        if self._panels is None:
+            self._panels = {}
+            for one in standing([one async for one in self.held.noted_readings()]):
+                self._panels.setdefault((one.noted.printer, one.channel), []).append(one)
+        known = self._panels.get((printer, channel), [])
+        first = bisect_right(known, billed.from_us, key=_read_us)
+        last = bisect_left(known, billed.until_us, key=_read_us)
+        near = known[max(0, first - 1) : last + 1]
+        return [await _panel_shown(self.held, one) for one in near[-PANELS_MAX:]]
 
     async def printers_of(self, line: BillLine) -> list[str]:
         """That gave the line's serial number around one of its own dates. The printer that gives it today is asked
@@ -76,10 +83,10 @@ class _Readings:
         serial = serial_key(line.serial)
         ends = (line.opening, line.closing)
         today = (await self._serials()).get(serial, [])
-        if len(today) == 1 and all([serial in (await self.around(today[0], one)).serials() for one in ends]):
+        if len(today) == 1 and all([serial in _serials(await self.around(today[0], one)) for one in ends]):
             return today
         return [
-            name for name in self._printers if any([serial in (await self.around(name, one)).serials() for one in ends])
+            name for name in self._printers if any([serial in _serials(await self.around(name, one)) for one in ends])
         ]
 
     async def _serials(self) -> dict[str, list[str]]:
@@ -93,38 +100,18 @@ class _Readings:
         return self._today
 
 
+async def _panel_shown(held: Reads, panel: PanelReading) -> PanelShown:
+    meter = await meter_around(held, panel.noted)
+    return PanelShown(panel.figure, panel.at_us, meter.off if meter.known else None)
+
+
+def _read_us(panel: PanelReading) -> int:
+    return panel.at_us
+
+
 def _when(billed: BilledFigure) -> BilledFigure:
     """Its date alone."""
     return BilledFigure(0, billed.from_us, billed.until_us)
-
-
-async def _around(held: Reads, printer: str, when: BilledFigure) -> _Around:
-    back_us = _BACK_US
-    while True:
-        since_us = max(when.from_us - back_us, 0)
-        before: Plateau | None = None
-        async for stored in held.facts(printer, since_us):
-            if not isinstance(stored.fact, PlateauRead):
-                continue
-            plateau = stored.fact.plateau
-            if plateau.first_received_us <= when.from_us:
-                before = plateau
-            if plateau.last_sent_us >= when.until_us:
-                return _Around(before, plateau)
-            if before is None and since_us:
-                break
-        if before is not None or not since_us:
-            return await _and_newest(held, printer, when, before)
-        back_us *= _FARTHER
-
-
-async def _and_newest(held: Reads, printer: str, when: BilledFigure, before: Plateau | None) -> _Around:
-    """No finished run of readings ends after the date: the one under way may."""
-    newest = await newest_plateau(held, printer)
-    if newest is None:
-        return _Around(before, None)
-    before = newest if newest.first_received_us <= when.from_us else before
-    return _Around(before, newest if newest.last_sent_us >= when.until_us else None)
 
 
 async def _checked(readings: _Readings, line: BillLine) -> CheckedLine:
@@ -132,8 +119,10 @@ async def _checked(readings: _Readings, line: BillLine) -> CheckedLine:
     if len(printers) != 1:
         return CheckedLine(line, Match.SEVERAL if printers else Match.NOBODY, tuple(printers))
     (printer,) = printers
-    opening = await _end(readings, line, line.opening, printer)
-    closing = await _end(readings, line, line.closing, printer)
+    opening, closing = [
+        beside_panel(await _end(readings, line, end, printer), await readings.panels(printer, line.channel, end))
+        for end in (line.opening, line.closing)
+    ]
     first, last = opening.before, closing.after
     one_run = (
         first is not None and last is not None and await _one_run(readings.held, printer, line.channel, first, last)
@@ -143,7 +132,7 @@ async def _checked(readings: _Readings, line: BillLine) -> CheckedLine:
 
 async def _end(readings: _Readings, line: BillLine, billed: BilledFigure, printer: str) -> CheckedFigure:
     around = await readings.around(printer, billed)
-    if around.serials() and serial_key(line.serial) not in around.serials():
+    if _serials(around) and serial_key(line.serial) not in _serials(around):
         return CheckedFigure(billed, Agreement.UNKNOWN, why=Unsaid.OTHER_DEVICE)
     before = _shown(around.before, line.channel, billed.from_us)
     after = _shown(around.after, line.channel, billed.until_us)

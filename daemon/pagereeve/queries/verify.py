@@ -7,7 +7,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Final, Literal
 
-from pagereeve.domain.facts.facts import Erased, Redated
+from pagereeve.domain.facts.erased import Erased
+from pagereeve.domain.facts.facts import Redated
 from pagereeve.domain.facts.redating import shifted_by
 from pagereeve.domain.seal.chain import entry as entry_bytes
 from pagereeve.domain.seal.chain import first_link, next_link

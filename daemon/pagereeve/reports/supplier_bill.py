@@ -7,7 +7,15 @@ from typing import Any, Final
 from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.periods import local_text
-from pagereeve.domain.accounts.supplier_bill import Agreement, CheckedFigure, CheckedLine, Match, Shown, Unsaid
+from pagereeve.domain.accounts.supplier_bill import (
+    Agreement,
+    CheckedFigure,
+    CheckedLine,
+    Match,
+    PanelShown,
+    Shown,
+    Unsaid,
+)
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.visible import visible
@@ -75,7 +83,21 @@ def _line_text(one: CheckedLine, zone: ZoneInfo) -> list[str]:
         return [f"{head}: {len(one.printers)} printers gave this serial number: {names}"]
     pages = f"{head}: {_billed(one.line.pages)}{_counted(one)}"
     ends = [("opening", one.opening), ("closing", one.closing)]
-    return [pages, *(f"    {name} {_end_text(end, zone)}" for name, end in ends if end is not None)]
+    texts = [pages]
+    for name, end in ends:
+        if end is not None:
+            texts += [f"    {name} {_end_text(end, zone)}", *(f"      {_panel_text(one, zone)}" for one in end.panels)]
+    return texts
+
+
+def _panel_text(panel: PanelShown, zone: ZoneInfo) -> str:
+    read = f"read from the panel at {local_text(panel.at_us, zone)}: {panel.figure}"
+    if panel.off is None:
+        return f"{read}, and the meter was not read around then"
+    if not panel.off:
+        return f"{read}, as the meter's own readings allow"
+    way = "more than the most" if panel.off > 0 else "less than the least"
+    return f"{read}, {abs(panel.off)} {way} that the meter's own readings allow: one of the two is wrong"
 
 
 def _billed(pages: int) -> str:
@@ -94,10 +116,11 @@ def _end_text(end: CheckedFigure, zone: ZoneInfo) -> str:
     if end.agreement is Agreement.UNKNOWN:
         return f"{figure}: can't be said, {WHY[end.why]}"
     readings = " and ".join(f"{one.figure} at {local_text(one.at_us, zone)}" for one in _readings(end))
+    who = "the panel, as people read it," if end.by_panel else "the meter"
     if end.agreement is Agreement.AGREES:
-        return f"{figure} agrees: the meter showed {readings}"
+        return f"{figure} agrees: {who} showed {readings}"
     way = "more than the most" if end.off > 0 else "less than the least"
-    return f"{figure} is {abs(end.off)} {way} that the meter can have shown: {readings}"
+    return f"{figure} is {abs(end.off)} {way} that {who} can have shown: {readings}"
 
 
 def _readings(end: CheckedFigure) -> list[Shown]:
@@ -116,6 +139,8 @@ def _figure_json(end: CheckedFigure | None) -> dict[str, Any] | None:
         "why": end.why.value,
         "before": _shown_json(end.before),
         "after": _shown_json(end.after),
+        "by_panel": end.by_panel,
+        "panel": [{"figure": one.figure, "at": to_text(one.at_us), "off": one.off} for one in end.panels],
     }
 
 

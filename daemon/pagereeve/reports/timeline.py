@@ -22,7 +22,9 @@ from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.findings.finding import fallen_back
 from pagereeve.domain.values.amounts import amount
+from pagereeve.queries.noted_readings import Seen
 from pagereeve.queries.release_evidence import Evidence
+from pagereeve.reports.noted_readings import meter_text
 from pagereeve.reports.sentences import SILENCES, span_text
 from pagereeve.reports.witnesses import apart_text
 
@@ -83,9 +85,15 @@ def timeline(evidence: Evidence) -> list[Happening]:
         Happening(one.first_sent_us, _silence_text(one), "meter", failed=one.count) for one in evidence.silences
     ]
     happenings += [Happening(one.origin.at_us, f"noted: {one.note} {one.text}".rstrip()) for one in evidence.notes]
+    happenings += [Happening(one.panel.at_us, _panel_text(one)) for one in evidence.panels]
     happenings += [Happening(one.sent_us, _job_text(one)) for one in evidence.jobs]
     # Python's sort keeps equals in order: badge, notice, reading.
     return sorted(happenings, key=lambda one: one.at_us)
+
+
+def _panel_text(seen: Seen) -> str:
+    back = ", taken back since" if seen.panel.taken_back is not None else ""
+    return f"read from the panel: {seen.panel.figure} ({seen.panel.channel}){back}; {meter_text(seen.meter)}"
 
 
 def folded(happenings: Sequence[Happening]) -> list[Happening]:

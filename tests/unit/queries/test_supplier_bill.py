@@ -7,10 +7,12 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.supplier_bill import Agreement, BilledFigure, BillLine, Match, Unsaid
 from pagereeve.domain.facts.facts import PlateauRead
+from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.supplier_bill import check_bill
 from pagereeve.reports.supplier_bill import bill_json, bill_text
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.histories import at, reading
+from tests.noted_readings import noted, taken_back
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import FakePrinter, World
 
@@ -138,3 +140,33 @@ def test_one_page_is_one_and_a_meter_that_wrapped_bills_no_pages_below_0() -> No
         assert "K1 (p), total: the closing figure is below the opening one" in text
 
     passing(story())
+
+
+async def test_what_people_read_from_the_panel_stands_beside_the_meter_and_in_its_place() -> None:
+    store = MemoryJournal()
+    await store.append(serial_read("p", "K1", 0, 1_000))
+    for nth, (seconds, figure) in enumerate([(-40, 1_000), (-10, 1_020), (5, 1_090)]):
+        await store.append(noted("p", f"n-{nth}", at(seconds), figure))
+    wrong = noted("p", "n-9", at(5), 999_999)
+    await store.append(wrong)
+    await store.append(taken_back("v-1", wrong))
+    lines = [
+        line("K1", (1_000, at(-40)), (1_090, at(5))),
+        line("K1", (1_010, at(-20)), (1_021, at(-10))),
+        line("K1", (900, at(-90)), (1_000, at(1))),
+    ]
+    first, second, third = await check_bill(store, lines)
+    assert first.opening is not None
+    assert (first.opening.agreement, first.opening.by_panel) == (Agreement.AGREES, True)
+    assert first.closing is not None
+    # The meter shows 1,000: it decides, and the panel's figure is said to lie beyond it.
+    assert (first.closing.agreement, first.closing.by_panel, first.closing.off) == (Agreement.DIFFERS, False, 90)
+    assert [(one.figure, one.off) for one in first.closing.panels] == [(1_090, 90)]
+    ends = [end for end in (second.opening, second.closing) if end is not None]
+    assert [end.agreement.value for end in ends] == ["agrees", "differs"]
+    assert third.opening is not None
+    assert (third.opening.agreement, third.opening.panels) == (Agreement.UNKNOWN, ())
+    text = bill_text([first], ZoneInfo("UTC"))
+    assert "opening 1000 agrees: the panel, as people read it, showed 1000 at" in text
+    assert ": 1090, 90 more than the most that the meter's own readings allow: one of the two is wrong" in text
+    assert bill_json([first])[0]["closing"]["panel"] == [{"figure": 1_090, "at": to_text(at(5)), "off": 90}]

@@ -6,8 +6,12 @@ from dataclasses import replace
 
 import pytest
 
+from pagereeve.domain.accounts.panel_check import distance
+from pagereeve.domain.accounts.supplier_bill import Shown
+from pagereeve.domain.facts.panel import PanelReading
 from pagereeve.domain.facts.reading import Unit, UnitGrade
 from pagereeve.queries.installation import SilentPrinter
+from pagereeve.queries.noted_readings import Seen
 from pagereeve.queries.units import UnitStanding
 from pagereeve.reports.doctor import (
     EXPIRES_SOON_US,
@@ -20,9 +24,11 @@ from pagereeve.reports.doctor import (
     doctor_json,
     doctor_text,
 )
+from tests.noted_readings import noted
 
 NOW_US = 1_764_000_000_000_000
 HOUR_US = 3_600_000_000
+PANEL_OFF = Seen(PanelReading(noted("attic", "n-1", 5, 190)), distance(190, None, Shown(90, 5)))
 WELL = InstallationState(
     now_us=NOW_US,
     listen="127.0.0.1:8731",
@@ -118,6 +124,11 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
             ),
             "critical",
             "Gateway gate-1 does not answer; behind: attic, loft.",
+        ),
+        (
+            replace(WELL, panels_off=(PANEL_OFF,)),
+            "warning",
+            "A figure read from a panel disagrees with the meter: attic, 190: 100 pages more than the most",
         ),
         (replace(WELL, gateways_down=("gate-1", "gate-2")), "critical", "Gateways gate-1, gate-2 do not answer."),
         (

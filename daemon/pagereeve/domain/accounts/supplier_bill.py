@@ -7,8 +7,8 @@ names days more often than instants: any instant of the day may then be meant.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 
@@ -62,9 +62,23 @@ class Unsaid(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
+class PanelShown:
+    """Somebody read ``figure`` from the panel at ``at_us``: ``off`` is by how much that lies beyond what the meter
+    showed around then (below 0: short of it); None where the meter was not read.
+    """
+
+    figure: int
+    at_us: int
+    off: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class CheckedFigure:
     """``before`` and ``after`` are the readings around it; ``off`` is by how much the bill says more than the most, or
     (below 0) less than the least, that the meter can have shown.
+
+    ``panels`` are what people read from the panel at such an instant. ``by_panel``: the meter was not read, and all of
+    this is what people read from the panel, which is no better than they are.
     """
 
     billed: BilledFigure
@@ -73,6 +87,8 @@ class CheckedFigure:
     after: Shown | None = None
     off: int = 0
     why: Unsaid = Unsaid.NOTHING
+    panels: tuple[PanelShown, ...] = ()
+    by_panel: bool = False
 
 
 class Match(StrEnum):
@@ -155,6 +171,23 @@ def check_figure(
         return CheckedFigure(billed, Agreement.UNKNOWN, before, after, why=Unsaid.METER_CHANGED)
     off = max(billed.figure - after.figure, 0) or min(billed.figure - before.figure, 0)
     return CheckedFigure(billed, Agreement.DIFFERS if off else Agreement.AGREES, before, after, off)
+
+
+def beside_panel(checked: CheckedFigure, panels: Sequence[PanelShown]) -> CheckedFigure:
+    """With what people read from the panel (in order of time): a witness beside the meter, and in its place where it
+    was not read.
+    """
+    billed = checked.billed
+    there = tuple(one for one in panels if billed.from_us <= one.at_us <= billed.until_us)
+    if checked.why not in {Unsaid.NO_READING_BEFORE, Unsaid.NO_READING_AFTER} or not panels:
+        return replace(checked, panels=there)
+    same = next((one for one in there if one.figure == billed.figure), None)
+    before = same or next((one for one in reversed(panels) if one.at_us <= billed.from_us), None)
+    after = same or next((one for one in panels if one.at_us >= billed.until_us), None)
+    if before is None or after is None:
+        return replace(checked, panels=there)
+    told = check_figure(billed, Shown(before.figure, before.at_us), Shown(after.figure, after.at_us))
+    return replace(told, panels=there, by_panel=True)
 
 
 def _counted(opening: CheckedFigure, closing: CheckedFigure) -> tuple[int, int] | None:

@@ -17,6 +17,7 @@ from pagereeve.domain.facts.facts import (
     LossAccepted,
     PagesDecided,
     PrinterNoted,
+    ReadingNoted,
     ReceiverChanged,
     ReleaseEnded,
     ReleaseStarted,
@@ -28,7 +29,7 @@ Heard = Event | BadgeUnreadable | ClockChanged | LossAccepted | ReceiverChanged 
 
 # A union written in place would be rebuilt at each call.
 HEARD: Final = (
-    *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided, PagesDecided),
+    *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, ReadingNoted, Decided, PagesDecided),
     *(BadgeUnreadable, ClockChanged, LossAccepted, ReceiverChanged, GatewayChecked),
 )
 

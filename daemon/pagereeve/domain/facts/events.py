@@ -17,11 +17,13 @@ from pagereeve.domain.facts.facts import (
     Outcome,
     PagesDecided,
     PrinterNoted,
+    ReadingNoted,
     Reason,
     ReleaseEnded,
     ReleaseStarted,
 )
 from pagereeve.domain.facts.jobs import JOB_MAX
+from pagereeve.domain.facts.noted_reading import NOTED_READING
 from pagereeve.domain.facts.page_decision_codec import PAGE_DECISION
 from pagereeve.domain.facts.ticket import PAGES_MAX, Ticket
 from pagereeve.domain.facts.ticket_codec import TICKET
@@ -34,6 +36,7 @@ BADGE_PRESENTED: Final = "pagereeve.badge.presented.v1"
 RELEASE_STARTED: Final = "pagereeve.release.started.v1"
 RELEASE_ENDED: Final = "pagereeve.release.ended.v1"
 PRINTER_NOTED: Final = "pagereeve.printer.noted.v1"
+READING_NOTED: Final = "pagereeve.reading.noted.v1"
 FINDING_DECIDED: Final = "pagereeve.finding.decided.v1"
 PAGES_DECIDED: Final = "pagereeve.pages.decided.v1"
 
@@ -113,6 +116,12 @@ def _has_its_printer(decided: PagesDecided) -> tuple[str, str] | None:
     return None
 
 
+def _names_its_printer(noted: ReadingNoted) -> tuple[str, str] | None:
+    if not noted.said.voids and not noted.printer:
+        return "printer", "is missing; it names the printer whose panel showed the figure"
+    return None
+
+
 def _answer(fields: Fields, name: str) -> BadgeOutcome | None:
     """A sender words its answer as it likes, and may name somebody in it: what is no known word counts as ``other``."""
     said = fields.optional_text(name, NAME_MAX)
@@ -180,6 +189,15 @@ _PAGES_DECIDED: Final = Codec(
     check=_has_its_printer,
 )
 
+_READING_NOTED: Final = Codec(
+    ReadingNoted,
+    Member("printer", _NAME, default=""),
+    Member("by", _NAME),
+    Spread("said", NOTED_READING),
+    outside=("origin",),
+    check=_names_its_printer,
+)
+
 EVENT_TYPES: Final = (
     EventType(BADGE_PRESENTED, "badge", _BADGE, needed=("badge", "gateway"), act="send", checked=True),
     EventType(
@@ -187,6 +205,7 @@ EVENT_TYPES: Final = (
     ),
     EventType(RELEASE_ENDED, "ended", _ENDED, needed=("release",), act="send"),
     EventType(PRINTER_NOTED, "noted", _NOTED, needed=("printer",), act="note", authored=True, stands=True),
+    EventType(READING_NOTED, "reading-noted", _READING_NOTED, needed=("by",), act="note", authored=True),
     EventType(
         *(FINDING_DECIDED, "decided", _DECIDED),
         needed=("finding", "by", "reason"),

@@ -6,7 +6,9 @@ from dataclasses import dataclass, field
 from typing import Final, Literal
 
 from pagereeve.domain.facts.closed import PeriodClosed
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.jobs import JobCounted
+from pagereeve.domain.facts.noted_reading import NotedReading
 from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.domain.facts.people import MergeUndone, PeopleFact, PeopleMerged, PersonNamed
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
@@ -367,6 +369,18 @@ class PagesDecided:
 
 
 @dataclass(frozen=True, slots=True)
+class ReadingNoted:
+    """``origin.at_us`` is when the figure was read; what takes one back stands at the same instant. ``by`` as in
+    PrinterNoted.
+    """
+
+    printer: str
+    origin: Origin
+    by: str
+    said: NotedReading
+
+
+@dataclass(frozen=True, slots=True)
 class Conflict:
     """An event whose identity was known already, with other data: kept aside, never applied."""
 
@@ -421,21 +435,6 @@ class GatewayChecked:
 
 
 @dataclass(frozen=True, slots=True)
-class Erased:
-    """What named a person was erased from so many facts; ``name`` stands in its place. Concerns no printer.
-
-    ``digest`` says which members of which facts (domain/seal/erasure.py), ``by`` who did it; nothing says who it was.
-    """
-
-    at_us: int
-    name: str
-    by: str
-    facts: int
-    digest: str
-    printer: str = ""
-
-
-@dataclass(frozen=True, slots=True)
 class FactDamaged:
     """Where a fact stood that can't be read any more: its printer, its number, when it was, and what kind it was.
 
@@ -453,7 +452,7 @@ class FactDamaged:
 
 
 ReleaseNotice = ReleaseStarted | ReleaseEnded
-Event = BadgePresented | ReleaseNotice | PrinterNoted | Decided | PagesDecided
+Event = BadgePresented | ReleaseNotice | PrinterNoted | ReadingNoted | Decided | PagesDecided
 Fact = (
     Event
     | PlateauRead

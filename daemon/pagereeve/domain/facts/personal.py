@@ -10,6 +10,7 @@ from pagereeve.domain.facts.events import (
     FINDING_DECIDED,
     PAGES_DECIDED,
     PRINTER_NOTED,
+    READING_NOTED,
     RELEASE_STARTED,
 )
 
@@ -19,6 +20,7 @@ PERSONAL: Final[Mapping[str, Sequence[str]]] = {
     RELEASE_STARTED: ("data.owner", "data.badge", "data.job", "data.queue", "data.was", "data.ticket.title"),
     PRINTER_NOTED: ("data.text", "data.by"),
     FINDING_DECIDED: ("data.by", "data.text"),
+    READING_NOTED: ("data.by", "data.text"),
     PAGES_DECIDED: ("data.by", "data.text", "data.to_name"),
     "assigned": ("owner",),
     "bound": ("badge", "owner"),

@@ -8,6 +8,7 @@ from typing import Final
 
 from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.codec import fact_bytes
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.facts import (
     BadgePolicySet,
     BadgePresented,
@@ -17,7 +18,6 @@ from pagereeve.domain.facts.facts import (
     ClockMark,
     Conflict,
     Decided,
-    Erased,
     Fact,
     GatewayChecked,
     LossAccepted,
@@ -27,6 +27,7 @@ from pagereeve.domain.facts.facts import (
     PolicySet,
     PrinterNoted,
     ReadFailed,
+    ReadingNoted,
     ReceiverChanged,
     Redated,
     Registered,
@@ -52,7 +53,7 @@ the ledger are projected anew. An event that came later than that keeps the time
 
 # A union written in place would be built again at each call.
 _RECEIVED: Final = (
-    *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, Decided, PagesDecided),
+    *(BadgePresented, ReleaseStarted, ReleaseEnded, PrinterNoted, ReadingNoted, Decided, PagesDecided),
     *(BadgeUnreadable, ClockChanged, Conflict, LossAccepted, ReceiverChanged, GatewayChecked),
 )
 _SAID: Final = (
@@ -157,7 +158,9 @@ def redated(fact: Fact, by_us: int) -> Fact:
     if isinstance(fact, _SHOWN):
         return _job(fact, by_us) if isinstance(fact, JobCounted) else redated_run(fact, by_us)
     if isinstance(fact, _RECEIVED):
-        return replace(fact, origin=_received(fact.origin, by_us))
+        # When somebody read the panel is their word; our clock dated the arrival alone.
+        said = isinstance(fact, ReadingNoted)
+        return replace(fact, origin=_arrived(fact.origin, by_us) if said else _received(fact.origin, by_us))
     if isinstance(fact, ReleaseAnswered):
         # What its source claimed of the start may stay where it is.
         return replace(fact, at_us=fact.at_us + by_us, started_us=fact.started_us + min(by_us, 0))
@@ -203,6 +206,10 @@ def _job(counted: JobCounted, by_us: int) -> JobCounted:
 
 def _within(span: Within | None, by_us: int) -> Within | None:
     return None if span is None else Within(span.from_us + by_us, span.until_us + by_us)
+
+
+def _arrived(origin: Origin, by_us: int) -> Origin:
+    return replace(origin, received_us=origin.received_us + by_us)
 
 
 def _received(origin: Origin, by_us: int) -> Origin:

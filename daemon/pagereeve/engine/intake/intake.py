@@ -13,6 +13,7 @@ from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.dating import Dated, Dating, OnClaim
 from pagereeve.engine.intake.handing_on import HandingOn, Waited
+from pagereeve.engine.intake.noted_readings import judged_by
 from pagereeve.engine.intake.page_decisions import checked_by
 from pagereeve.engine.intake.placement import Lookup, Placed, place, routed
 from pagereeve.engine.intake.privacy import Privacy
@@ -64,8 +65,9 @@ class EventIntake:
             self.store.finding,
             self.registry.behind,
             self.store.release_facts,
-            lambda name: name in self.registry.registered,
+            self._is_known,
             checked_by(self.store),
+            judged_by(self.store, self._is_known),
         )
         self.handing_on = HandingOn(self.registry, self.badge_watcher)
         self.storing = Storing(self.store.append, self.store.append_together, self.releases, self.handing_on.hand_on)
@@ -138,6 +140,9 @@ class EventIntake:
         placed = await place(event, self.lookup)
         self.handing_on.ask_for_readings(placed)
         return placed, await self.storing.store(placed)
+
+    def _is_known(self, printer: str) -> bool:
+        return printer in self.registry.registered
 
     def _count_refused(self, feed: str, error: BadFact) -> None:
         self.counters.refused[feed, error.where[:60]] += 1

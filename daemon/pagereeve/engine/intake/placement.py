@@ -18,6 +18,7 @@ from pagereeve.domain.facts.facts import (
     Fact,
     PagesDecided,
     PrinterNoted,
+    ReadingNoted,
     ReleaseEnded,
     ReleaseStarted,
 )
@@ -37,6 +38,7 @@ class Lookup:
     notices  of a source and the name of its release: all its notices
     is_known of a printer's name: is it in the registry?
     pages    of a decision about pages: the same at its printer; raises BadFact where it can't be in force
+    reading  of a noted reading: the same at its printer and instant; raises BadFact where it can't be one
     """
 
     starts: Callable[[str, str], Awaitable[Sequence[ReleaseStarted]]]
@@ -45,6 +47,7 @@ class Lookup:
     notices: Callable[[str, str], Awaitable[Sequence[Fact]]]
     is_known: Callable[[str], bool]
     pages: Callable[[PagesDecided], Awaitable[PagesDecided]]
+    reading: Callable[[ReadingNoted], Awaitable[ReadingNoted]]
 
 
 BOOKED_MAX: Final = 500
@@ -94,8 +97,8 @@ async def place(event: Event | BadgeUnreadable, lookup: Lookup) -> Placed:
         case PrinterNoted():
             # A cut where work on the printer begins and ends: its pages then lie in a gap of their own.
             return Placed((event,), meters=(event.printer,))
-        case Decided() | PagesDecided():
-            return await _decided(event, lookup)
+        case ReadingNoted() | Decided() | PagesDecided():
+            return await _said(event, lookup)
         case BadgeUnreadable():
             return Placed((event,))
 
@@ -163,10 +166,12 @@ def _copy(event: BadgePresented, printer: str) -> BadgePresented:
     return replace(event, printer=printer, origin=replace(event.origin, source=COPY_SOURCE, id=identity))
 
 
-async def _decided(event: Decided | PagesDecided, lookup: Lookup) -> Placed:
-    """On the timeline of the finding's printer, whose rows from the finding's beginning on are projected again. One
-    about pages changes no rows.
+async def _said(event: ReadingNoted | Decided | PagesDecided, lookup: Lookup) -> Placed:
+    """On the timeline of the finding's printer, whose rows from the finding's beginning on are projected again. A
+    decision about pages changes no rows.
     """
+    if isinstance(event, ReadingNoted):
+        return Placed((await lookup.reading(event),))
     if isinstance(event, PagesDecided):
         return Placed((await lookup.pages(event),))
     finding = await lookup.finding(event.finding)

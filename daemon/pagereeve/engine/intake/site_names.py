@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
 
-from pagereeve.domain.facts.facts import BadgePresented, Event, PrinterNoted, ReleaseStarted
+from pagereeve.domain.facts.facts import BadgePresented, Event, PrinterNoted, ReadingNoted, ReleaseStarted
 from pagereeve.domain.values.nearest import KnownNames
 from pagereeve.ports.intake import Remark
 
@@ -23,7 +23,7 @@ class SiteNames:
 
     def placed(self, event: Event) -> Event:
         """The event with its printer's own name."""
-        if isinstance(event, ReleaseStarted | PrinterNoted) and event.printer in self.aliases:
+        if isinstance(event, ReleaseStarted | PrinterNoted | ReadingNoted) and event.printer in self.aliases:
             return replace(event, printer=self.aliases[event.printer])
         return event
 

@@ -11,6 +11,7 @@ from pagereeve.queries.installation import SilentPrinter
 from pagereeve.queries.units import assumed_by_model, model_offers
 from pagereeve.reports.doctor.complaint import NAMED_MAX, Complaint, some
 from pagereeve.reports.doctor.state import InstallationState
+from pagereeve.reports.noted_readings import meter_text
 from pagereeve.reports.units import offer_lines
 
 # A printer may be off over a weekend; beyond a day somebody should know that it is.
@@ -114,3 +115,19 @@ def by_ipp(seen: InstallationState) -> Iterator[Complaint]:
             "What comes to the printer otherwise (copies, other print ports) may be missing in that count.",
             "pagereeve prove NAME --print shows whether it counts what your release server prints.",
         )
+
+
+def panels(seen: InstallationState) -> Iterator[Complaint]:
+    """The meter counts on, and nobody is charged by a panel: but one of the two is wrong."""
+    if not seen.panels_off:
+        return
+    count = len(seen.panels_off)
+    told = some([f"{one.panel.noted.printer}, {one.panel.figure}: {meter_text(one.meter)}" for one in seen.panels_off])
+    figures = "A figure read from a panel disagrees" if count == 1 else f"{count} figures read from panels disagree"
+    yield Complaint(
+        "warning",
+        f"{figures} with the meter: {told}.",
+        "Either somebody misread it, or the meter that is read counts something else than the panel shows.",
+        "Read the panel again. pagereeve note-reading --void ID takes a wrong figure back; pagereeve read shows what "
+        "the meter offers.",
+    )

@@ -9,6 +9,7 @@ from typing import Final
 from pagereeve.domain.accounts.periods import local, zone_of
 from pagereeve.domain.ledger import Severity
 from pagereeve.queries.installation import SilentFeed, SilentPrinter
+from pagereeve.queries.noted_readings import Seen
 from pagereeve.queries.units import UnitStanding
 
 MIB: Final = 2**20
@@ -77,6 +78,7 @@ class InstallationState:
     relay: RelayState | None = None
     expiries: tuple[CertificateExpiry, ...] = ()
     units: tuple[UnitStanding, ...] = ()
+    panels_off: tuple[Seen, ...] = ()
     expiring: tuple[tuple[str, int], ...] = ()
     has_receivers: bool = True
     never_proven: tuple[str, ...] = ()

@@ -11,15 +11,16 @@ from dataclasses import replace
 from typing import TypeVar
 
 from pagereeve.domain.accounts.frozen import FrozenRow
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.facts import (
     JOURNAL_SOURCE,
-    Erased,
     Event,
     Fact,
     PagesDecided,
     PlateauRead,
     PrinterNoted,
     ReadFailed,
+    ReadingNoted,
     Redated,
     ReleaseStarted,
 )
@@ -329,6 +330,11 @@ class MemoryJournal(MemoryClosed, MemorySeal):
     async def page_decisions(self) -> AsyncIterator[PagesDecided]:
         known = (one.filing.fact for facts in self._facts.values() for one in facts)
         for fact in sorted((one for one in known if isinstance(one, PagesDecided)), key=lambda one: one.origin.order):
+            yield fact
+
+    async def noted_readings(self) -> AsyncIterator[ReadingNoted]:
+        known = (one.filing.fact for facts in self._facts.values() for one in facts)
+        for fact in sorted((one for one in known if isinstance(one, ReadingNoted)), key=lambda one: one.origin.order):
             yield fact
 
     async def open_runs(self) -> AsyncIterator[tuple[str, OpenRun]]:

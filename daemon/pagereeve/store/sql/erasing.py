@@ -8,7 +8,8 @@ from typing import Any, Final
 
 from sqlalchemy import Connection, Row, bindparam, func, select, tuple_, update
 
-from pagereeve.domain.facts.facts import Bound, Erased, ReleaseStarted
+from pagereeve.domain.facts.erased import Erased
+from pagereeve.domain.facts.facts import Bound, ReleaseStarted
 from pagereeve.domain.facts.owners import owner_key
 from pagereeve.domain.seal.erasure import erasure_digest
 from pagereeve.ports.erasing import Erasure, ErasureOutcome

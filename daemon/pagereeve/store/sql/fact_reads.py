@@ -18,8 +18,10 @@ from pagereeve.domain.facts.facts import (
     PagesDecided,
     PlateauRead,
     PrinterNoted,
+    ReadingNoted,
     ReleaseStarted,
 )
+from pagereeve.domain.facts.noted_reading import READINGS_SOURCE
 from pagereeve.domain.facts.page_decision import DECISIONS_SOURCE
 from pagereeve.domain.facts.redating import NOT_AGREED
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
@@ -264,16 +266,25 @@ class FactReads:
 
     async def page_decisions(self) -> AsyncIterator[PagesDecided]:
         """ports.decisions.DecisionReads. They have a source of their own, so that its index finds them."""
-        wanted = select(*schema.CHECKED).where(_FACT.source == DECISIONS_SOURCE, _STANDS)
+        async for fact in self._of_source(DECISIONS_SOURCE):
+            if isinstance(fact, PagesDecided):
+                yield fact
+
+    async def noted_readings(self) -> AsyncIterator[ReadingNoted]:
+        """ports.noted_readings.PanelReads. They have a source of their own too."""
+        async for fact in self._of_source(READINGS_SOURCE):
+            if isinstance(fact, ReadingNoted):
+                yield fact
+
+    async def _of_source(self, source: str) -> AsyncIterator[Fact | FactDamaged]:
+        wanted = select(*schema.CHECKED).where(_FACT.source == source, _STANDS)
         order = (_FACT.at_us, _FACT.printer, _FACT.seq)
         after: tuple[int, str, int] | None = None
         while True:
             page = wanted if after is None else wanted.where(_FACT.at_us >= after[0], tuple_(*order) > after)
             rows = await self._reader.rows(page.order_by(*order).limit(PAGE_ROWS))
             for row in rows:
-                fact = self._reader.damage.fact(row)
-                if isinstance(fact, PagesDecided):
-                    yield fact
+                yield self._reader.damage.fact(row)
             if len(rows) < PAGE_ROWS:
                 return
             after = (rows[-1].at_us, rows[-1].printer, rows[-1].seq)

@@ -32,6 +32,15 @@ WHOLE: dict[str, dict[str, Any]] = {
     "ended": {"release": "r", "outcome": "completed", "pages_sent": 3},
     "noted": {"printer": "p", "note": "moved", "text": "to the cellar"},
     "decided": {"finding": "f-1", "action": "explain", "by": "warden", "reason": "jam", "text": "a jam"},
+    "reading-noted": {
+        "printer": "p",
+        "channel": "total",
+        "figure": 48_211,
+        "read": "2026-11-30T16:00:00.000000Z",
+        "despite": True,
+        "by": "warden",
+        "text": "from the status page",
+    },
     "pages-decided": {
         "act": "move",
         "by": "warden",

@@ -15,8 +15,10 @@ from pagereeve.domain.facts.facts import (
     Fact,
     PagesDecided,
     PrinterNoted,
+    ReadingNoted,
     ReleaseStarted,
 )
+from pagereeve.domain.facts.noted_reading import NotedReading
 from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.errors import BadFact
@@ -49,7 +51,10 @@ def lookup(*starts: ReleaseStarted) -> Lookup:
     async def pages(decided: PagesDecided) -> PagesDecided:
         return replace(decided, printer="p")
 
-    return Lookup(starts_of, finding, behind, notices, lambda name: name in {"a", "b", "c"}, pages)
+    async def reading(noted: ReadingNoted) -> ReadingNoted:
+        return replace(noted, origin=replace(noted.origin, at_us=30))
+
+    return Lookup(starts_of, finding, behind, notices, lambda name: name in {"a", "b", "c"}, pages, reading)
 
 
 async def test_a_start_names_its_printer_whose_reading_a_sender_may_wait_for() -> None:
@@ -64,6 +69,12 @@ async def test_a_note_has_its_meter_read() -> None:
 async def test_a_decision_about_pages_lies_with_their_printer_and_no_rows_change() -> None:
     decided = PagesDecided("", origin("d"), "warden", PageDecision("waive", 1, "jam", "total", "/s", "r-1"))
     assert await place(decided, lookup()) == Placed((replace(decided, printer="p"),))
+
+
+async def test_a_noted_reading_lies_at_the_instant_at_which_it_was_read_and_asks_for_none() -> None:
+    noted = ReadingNoted("p", origin("n"), "warden", NotedReading(30, "total", 4_711))
+    at_us = replace(noted.origin, at_us=30)
+    assert await place(noted, lookup()) == Placed((replace(noted, origin=at_us),))
 
 
 async def test_an_end_without_a_start_waits_under_no_printer() -> None:

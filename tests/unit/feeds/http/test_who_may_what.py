@@ -29,12 +29,14 @@ from tests.telemetry_stub import StubTelemetry
 
 STRUCTURED: Final = "application/cloudevents+json"
 BATCH: Final = "application/cloudevents-batch+json"
-BADGE, STARTED, ENDED, NOTED, DECIDED, PAGES = (one.kind for one in EVENT_TYPES)
+BADGE, STARTED, ENDED, NOTED, READ, DECIDED, PAGES = (one.kind for one in EVENT_TYPES)
+NEEDED: Final = {one.kind: one.act for one in EVENT_TYPES}
 DATA: Final[Mapping[str, dict[str, Any]]] = {
     BADGE: {"badge": "04A1B2C3", "gateway": "gw-1"},
     STARTED: {"release": "r-1", "job": "j-1", "owner": "ann", "printer": "lib-1"},
     ENDED: {"release": "r-1", "outcome": "completed"},
     NOTED: {"printer": "lib-1", "note": "moved"},
+    READ: {"printer": "lib-1", "channel": "total", "figure": 48_211, "read": "2026-11-30T16:00:00Z"},
     DECIDED: {"finding": "f-1", "action": "close"},
     PAGES: {
         "act": "waive",
@@ -105,7 +107,7 @@ def signed(body: bytes, at_us: int = NOW_US, secret: str = SECRET) -> dict[str, 
 @pytest.mark.parametrize("act", ACTS)
 async def test_each_act_sends_its_own_types_and_no_other(act: Act, kind: str, mode: str) -> None:
     site = Site(callers_of(*one_for_each_act()))
-    needed = {BADGE: "send", STARTED: "send", ENDED: "send", NOTED: "note", DECIDED: "decide", PAGES: "decide"}[kind]
+    needed = NEEDED[kind]
     said = await site.send(kind, mode, authorization=bearer(f"may-{act}"))
     if act == needed:
         assert said["status"] == 200
@@ -126,7 +128,7 @@ async def test_each_act_sends_its_own_types_and_no_other(act: Act, kind: str, mo
 @pytest.mark.parametrize("act", ACTS)
 async def test_so_does_each_act_of_a_sender_that_signs(act: Act, kind: str, mode: str) -> None:
     site = Site(callers_of(credential("signer", act, key=KEY)))
-    needed = {BADGE: "send", STARTED: "send", ENDED: "send", NOTED: "note", DECIDED: "decide", PAGES: "decide"}[kind]
+    needed = NEEDED[kind]
     said = await site.send(kind, mode, **signed(written(kind, mode)[0]))
     assert said["status"] == (200 if act == needed else 403)
     assert len(site.intake.envelopes) == (act == needed)
@@ -162,10 +164,10 @@ async def test_a_batch_is_refused_member_by_member_and_says_which() -> None:
     authorization = bearer("release-server")
     answer = await site.ask("POST", "/v1/events", body, content_type=BATCH, authorization=authorization)
     results = answer.json()["results"]
-    assert [one["status"] for one in results] == [200, 200, 200, 403, 403, 403]
-    assert [one["id"] for one in results] == ["e-0", "e-1", "e-2", "e-3", "e-4", "e-5"]
-    assert [one["problem"]["cause"] for one in results[3:]] == ["note", "decide", "decide"]
-    assert [one["problem"]["where"] for one in results[3:]] == ["type", "type", "type"]
+    assert [one["status"] for one in results] == [200, 200, 200, 403, 403, 403, 403]
+    assert [one["id"] for one in results] == ["e-0", "e-1", "e-2", "e-3", "e-4", "e-5", "e-6"]
+    assert [one["problem"]["cause"] for one in results[3:]] == ["note", "note", "decide", "decide"]
+    assert [one["problem"]["where"] for one in results[3:]] == ["type"] * 4
 
 
 @pytest.mark.parametrize(
