@@ -14,12 +14,12 @@ from typing import Any, Final
 
 from pagereeve.domain.values.errors import BadFact
 
-_REFUSED: Final = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+REFUSED: Final = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 def refused_character(text: str) -> str:
     """The first of them, as ``U+202E as character 5``, counted from 1; "" where there is none."""
-    found = _REFUSED.search(text)
+    found = REFUSED.search(text)
     return f"U+{ord(found[0]):04X} as character {found.start() + 1}" if found else ""
 
 
