@@ -23,6 +23,16 @@ def refused_character(text: str) -> str:
     return f"U+{ord(found[0]):04X} as character {found.start() + 1}" if found else ""
 
 
+def plain_schema(refused: re.Pattern[str]) -> dict[str, Any]:
+    """As JSON Schema says that a text holds none of what ``refused``, a class of characters, finds.
+
+    Lone surrogates are left out: some engines of regular expressions can't name them, and UTF-8 has none.
+    """
+    letters = refused.pattern.replace("\ud800-\udfff", "")
+    escaped = "".join(one if " " <= one <= "~" else f"\\u{ord(one):04x}" for one in letters)
+    return {"not": {"type": "string", "pattern": escaped}, "description": "Holds no control character."}
+
+
 def require_plain(text: str, where: str) -> None:
     """Raises BadFact, which says where and which, and repeats nothing else of the text."""
     found = refused_character(text)

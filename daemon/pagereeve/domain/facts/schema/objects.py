@@ -7,6 +7,8 @@ from typing import Any, Final
 
 from pagereeve.domain.facts.schema.rules import RULES
 from pagereeve.domain.facts.schema.words import member_text
+from pagereeve.domain.values.instants import DATE_PATTERN, TIME_PATTERN
+from pagereeve.domain.values.plain_text import plain_schema
 from pagereeve.domain.values.shapes import (
     InstantShape,
     ListShape,
@@ -22,30 +24,14 @@ from pagereeve.domain.values.shapes import (
 DIALECT: Final = "https://json-schema.org/draft/2020-12/schema"
 Schema = dict[str, Any]
 
-# RFC 3339 sections 5.6 and 5.7; in which years February has 29 days no pattern says.
-_LONG_MONTHS: Final = "(0[13578]|1[02])-(0[1-9]|[12][0-9]|3[01])"
-_SHORT_MONTHS: Final = "(0[469]|11)-(0[1-9]|[12][0-9]|30)"
-_DATE: Final = f"[0-9]{{4}}-({_LONG_MONTHS}|{_SHORT_MONTHS}|02-(0[1-9]|[12][0-9]))"
-_TIME: Final = r"([01][0-9]|2[0-3]):[0-5][0-9]:[0-5][0-9](\.[0-9]{1,9})?"
-_OFFSET: Final = r"([Zz]|[+-]([01][0-9]|2[0-3]):[0-5][0-9])"
 INSTANT: Final[Schema] = {
     "type": "string",
     "format": "date-time",
-    "pattern": f"^{_DATE}[Tt]{_TIME}{_OFFSET}$",
+    "pattern": f"^{DATE_PATTERN}[Tt]{TIME_PATTERN}$",
     "maxLength": 64,
     "$ref": "#/$defs/plain",
     "description": "An instant in RFC 3339, with its offset from UTC; the year is one of 1 to 9999, in UTC too.",
 }
-
-
-def plain(refused: re.Pattern[str]) -> Schema:
-    """Holds none of the characters that ``refused`` finds; it finds one character of a class.
-
-    Lone surrogates are left out: some engines of regular expressions can't name them, and UTF-8 has none.
-    """
-    letters = refused.pattern.replace("\ud800-\udfff", "")
-    escaped = "".join(one if " " <= one <= "~" else f"\\u{ord(one):04x}" for one in letters)
-    return {"not": {"type": "string", "pattern": escaped}, "description": "Holds no control character."}
 
 
 def name_of(made: type) -> str:
@@ -57,7 +43,7 @@ class Definitions:
     """Schemas of objects, each once, under ``$defs``. ``refused`` are the characters that no text of them may hold."""
 
     def __init__(self, refused: re.Pattern[str]) -> None:
-        self.made: dict[str, Schema] = {"plain": plain(refused), "instant": INSTANT}
+        self.made: dict[str, Schema] = {"plain": plain_schema(refused), "instant": INSTANT}
 
     def add(self, name: str, schema: Schema) -> Schema:
         """A reference to it."""
