@@ -87,6 +87,7 @@ COMMANDS: Final = (
     ("ready", "ready:ready", "Say whether the running daemon works; for health checks."),
     ("check-config", "check_config:check_config", "Check a settings file."),
     ("example", "example:example", "Print files that come with Pagereeve: settings, units, rules, dashboards."),
+    ("schema", "schema:schema", "Print a JSON Schema: of events, of the settings, of a file of facts."),
     ("docs", "docs:docs", "Print a document: events, access, alerts, glossary and others."),
     ("completion", "completion:completion", "Print a script that completes commands in your shell."),
     ("version", "version:version", "Show the version."),

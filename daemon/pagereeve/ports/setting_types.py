@@ -5,7 +5,8 @@ from __future__ import annotations
 import ipaddress
 import math
 import re
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
 from typing import Annotated, Any, Final, Self
 from urllib.parse import urlsplit
 
@@ -16,15 +17,20 @@ from pydantic import (
     ConfigDict,
     Field,
     GetCoreSchemaHandler,
+    GetJsonSchemaHandler,
     StringConstraints,
 )
+from pydantic.json_schema import JsonSchemaValue
 from pydantic_core import CoreSchema, core_schema
 
-from pagereeve.domain.values.plain_text import refused_character
+from pagereeve.domain.values.instants import DATE_PATTERN, TIME_PATTERN
+from pagereeve.domain.values.plain_text import REFUSED, plain_schema, refused_character
 
 UNITS_US: Final = {"ms": 1_000, "s": 1_000_000, "m": 60_000_000, "h": 3_600_000_000, "d": 86_400_000_000}
 _DURATION: Final = re.compile(r"\s*(\d{1,12}(?:\.\d{1,6})?)\s*(ms|s|m|h|d)\s*", re.ASCII)
 _LONGEST_US: Final = 3650 * UNITS_US["d"]
+# As text may write it, and in ECMA-262's words for schemas.
+_DURATION_TEXT: Final = r"^ *[0-9]{1,12}(\.[0-9]{1,6})? *(ms|s|m|h|d) *$|^[0-9]{1,9}(\.[0-9]{1,6})?$"
 _HOST: Final = re.compile(r"[A-Za-z0-9](?:[A-Za-z0-9._-]{0,251}[A-Za-z0-9])?\.?", re.ASCII)
 NAME_MAX: Final = 64
 NAME_PATTERN: Final = re.compile(rf"[A-Za-z0-9_-][A-Za-z0-9._-]{{0,{NAME_MAX - 1}}}", re.ASCII)
@@ -32,14 +38,43 @@ URL_MAX: Final = 2_048
 MAIL_MAX: Final = 254  # RFC 5321 section 4.5.3.1.3, without the brackets
 _LOCAL_PART: Final = re.compile(r"[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+(\.[A-Za-z0-9!#$%&'*+/=?^_`{|}~-]+)*", re.ASCII)
 _URL: Final = re.compile(r"[\x21-\x7e]+", re.ASCII)
+# No "#" anywhere, and no "@" in the authority (RFC 3986 section 3.2).
+_URL_TEXT: Final = r"^[Hh][Tt][Tt][Pp][Ss]?://[\x21\x22\x24-\x2e\x30-\x3e\x41-\x7e]+([/?][\x21\x22\x24-\x7e]*)?$"
 _BRACKETED: Final = re.compile(r"\[([^\[\]]*)\]:(\d{1,5})", re.ASCII)
 _PLAIN: Final = re.compile(r"([^:]*):(\d{1,5})", re.ASCII)
+_IPV6: Final = r"[0-9A-Fa-f:]*:[0-9A-Fa-f:.]*(%[A-Za-z0-9._-]+)?"
+_MAIL_TEXT: Final = rf"^{_LOCAL_PART.pattern}@({_HOST.pattern}|{_IPV6})$"
 
 
 class Section(BaseModel):
     """A table of the settings file: fixed once built, and nothing in it that isn't known."""
 
     model_config = ConfigDict(extra="forbid", frozen=True, hide_input_in_errors=True, validate_default=True)
+
+
+@dataclass(frozen=True, slots=True)
+class Checked:
+    """A check of what pydantic has read, and what a JSON Schema says of it beside the value's type.
+
+    ``check`` raises ValueError, which says what to write instead.
+    """
+
+    check: Callable[[Any], Any]
+    schema: Mapping[str, Any] = field(hash=False)
+
+    def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
+        return core_schema.no_info_after_validator_function(self.check, handler(source))
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        return {**handler(schema), **self.schema}
+
+
+@dataclass(frozen=True, slots=True)
+class OrUnknown:
+    """For schemas: the text "unknown" may stand in the place of the value."""
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        return {"anyOf": [handler(schema), {"const": "unknown"}]}
 
 
 @dataclass(frozen=True, slots=True, order=True)
@@ -79,6 +114,11 @@ class Duration:
             cls.of, serialization=core_schema.to_string_ser_schema(when_used="json")
         )
 
+    @classmethod
+    def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        del schema, handler
+        return {"type": ["string", "number"], "pattern": _DURATION_TEXT, "minimum": 0}
+
 
 def _micros(value: object) -> int | None:
     if isinstance(value, bool):
@@ -109,6 +149,12 @@ class DurationRange:
 
     def __get_pydantic_core_schema__(self, source: Any, handler: GetCoreSchemaHandler) -> CoreSchema:
         return core_schema.no_info_after_validator_function(self._bounded, handler(source))
+
+    def __get_pydantic_json_schema__(self, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        """Of a text no schema can say how long it is: that stands in the description."""
+        least, most = (Duration.of(text).seconds for text in (self.least, self.most))
+        said = f"A duration of {self.least} to {self.most}, or as many seconds."
+        return {**handler(schema), "minimum": least, "maximum": most, "description": said}
 
     def _bounded(self, value: Duration) -> Duration:
         if not Duration.of(self.least) <= value <= Duration.of(self.most):
@@ -143,6 +189,11 @@ class HostPort:
         return core_schema.no_info_plain_validator_function(
             cls.of, serialization=core_schema.to_string_ser_schema(when_used="json")
         )
+
+    @classmethod
+    def __get_pydantic_json_schema__(cls, schema: CoreSchema, handler: GetJsonSchemaHandler) -> JsonSchemaValue:
+        del schema, handler
+        return {"type": "string", "pattern": rf"^({_HOST.pattern}|\[{_IPV6}\]):[0-9]{{1,5}}$"}
 
 
 def host_of(text: str) -> str:
@@ -206,13 +257,15 @@ def _not_a_truth(value: object) -> object:
     return value
 
 
-Host = Annotated[str, AfterValidator(host_of)]
+OFFSET_TIME: Final = {"type": "string", "format": "date-time", "pattern": f"^{DATE_PATTERN}[Tt ]{TIME_PATTERN}$"}
+"""As schemas have a date and time with its offset, which TOML writes without quotes."""
+Host = Annotated[str, Checked(host_of, {"pattern": f"^({_HOST.pattern}|{_IPV6})$"})]
 Target = Annotated[HostPort, AfterValidator(_reachable)]
-Name = Annotated[str, AfterValidator(_named)]
-Plain = AfterValidator(_plain)
+Name = Annotated[str, Checked(_named, {"pattern": f"^{NAME_PATTERN.pattern}$"})]
+Plain = Checked(_plain, {"not": plain_schema(REFUSED)["not"]})
 Text = Annotated[str, StringConstraints(max_length=1_000), Plain]
 Share = Annotated[float, BeforeValidator(_not_a_truth), Field(ge=0, le=1, allow_inf_nan=False)]
 Whole = Annotated[int, BeforeValidator(_not_a_truth)]
 Port = Annotated[Whole, Field(ge=1, le=65_535)]
-Url = Annotated[str, AfterValidator(_web_address)]
-MailAddress = Annotated[str, AfterValidator(_mail_address)]
+Url = Annotated[str, Checked(_web_address, {"pattern": _URL_TEXT, "maxLength": URL_MAX})]
+MailAddress = Annotated[str, Checked(_mail_address, {"pattern": _MAIL_TEXT, "maxLength": MAIL_MAX})]

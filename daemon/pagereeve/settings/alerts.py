@@ -6,9 +6,9 @@ from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Annotated, Any, Final, Self
 
-from pydantic import AfterValidator, Field, create_model, model_validator
+from pydantic import Field, create_model, model_validator
 
-from pagereeve.ports.setting_types import Duration, DurationRange, Name, Section, Text
+from pagereeve.ports.setting_types import OFFSET_TIME, Checked, Duration, DurationRange, Name, Section, Text
 from pagereeve.receivers import RECEIVERS
 from pagereeve.receivers.kind import ReceiverKind, ReceiverSettings
 
@@ -28,7 +28,7 @@ def instant_us(value: datetime) -> int:
     return (value - _BEGINNING) // timedelta(microseconds=1)
 
 
-Instant = Annotated[datetime, AfterValidator(_instant)]
+Instant = Annotated[datetime, Checked(_instant, OFFSET_TIME)]
 
 
 class QuietSettings(Section):

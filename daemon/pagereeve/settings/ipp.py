@@ -6,13 +6,14 @@ import re
 from pathlib import Path
 from typing import Annotated, Final, Self
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
 from pagereeve.ports.meter import IppTls, MeterDoor
-from pagereeve.ports.setting_types import Port, Section
+from pagereeve.ports.setting_types import Checked, Port, Section
 
 # As printers and tools write it: 64 digits, in pairs with colons between them or without.
 _SHA_256: Final = re.compile(r"[0-9a-f]{64}|[0-9a-f]{2}(:[0-9a-f]{2}){31}")
+_FINGERPRINT: Final = f"^({_SHA_256.pattern})$".replace("a-f", "A-Fa-f")
 
 
 def _fingerprint(text: str) -> str:
@@ -22,7 +23,7 @@ def _fingerprint(text: str) -> str:
     return lower.replace(":", "")
 
 
-Fingerprint = Annotated[str, Field(max_length=95), AfterValidator(_fingerprint)]
+Fingerprint = Annotated[str, Field(max_length=95), Checked(_fingerprint, {"pattern": _FINGERPRINT})]
 
 
 class IppSettings(Section):

@@ -8,7 +8,7 @@ from pydantic import AfterValidator, BeforeValidator, Field
 
 from pagereeve.domain.facts.policy import LARGE_WEIGHT_MAX, BlankBacks, Charging, Copies, NumberUp, Policy, SidesMade
 from pagereeve.domain.facts.reading import UnitGrade
-from pagereeve.ports.setting_types import Duration, DurationRange, Section, Share, Whole
+from pagereeve.ports.setting_types import Duration, DurationRange, OrUnknown, Section, Share, Whole
 from pagereeve.settings.tickets import TicketSettings
 
 UNKNOWN = "unknown"
@@ -35,9 +35,11 @@ TolerancePages = Annotated[Whole, Field(ge=0, le=10_000)]
 Speed = Annotated[Whole, Field(ge=1, le=100_000)]
 FallBack = Annotated[Whole, Field(ge=0, le=100_000)]
 Modulus = Annotated[Whole, Field(ge=1_000, le=2**53 - 1)]
-Separators = Annotated[Annotated[Whole, Field(ge=0, le=2)] | None, BeforeValidator(_none_for_unknown)]
-Weight = Annotated[Annotated[Whole, Field(ge=1, le=LARGE_WEIGHT_MAX)] | None, BeforeValidator(_none_for_unknown)]
-StartUpPages = Annotated[Annotated[Whole, Field(ge=0, le=10)] | None, BeforeValidator(_none_for_unknown)]
+Separators = Annotated[Annotated[Whole, Field(ge=0, le=2)] | None, BeforeValidator(_none_for_unknown), OrUnknown()]
+Weight = Annotated[
+    Annotated[Whole, Field(ge=1, le=LARGE_WEIGHT_MAX)] | None, BeforeValidator(_none_for_unknown), OrUnknown()
+]
+StartUpPages = Annotated[Annotated[Whole, Field(ge=0, le=10)] | None, BeforeValidator(_none_for_unknown), OrUnknown()]
 
 _PLAIN = Policy()
 

@@ -8,18 +8,19 @@ from decimal import Decimal
 from typing import Annotated, Any, Final, Self
 from zoneinfo import ZoneInfo
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema, model_validator
 
 from pagereeve.domain.accounts.periods import day_begins_us
 from pagereeve.domain.accounts.rates import Rate, RateCard, Rates, Sides, Size
 from pagereeve.meters.discovery.profile import ChannelName
-from pagereeve.ports.setting_types import Name, Section
+from pagereeve.ports.setting_types import Checked, Name, Section
 from pagereeve.settings.crosschecks import repeated_names
 from pagereeve.settings.places import Entry, EntryProblem, member
 from pagereeve.settings.site import LocalDate
 from pagereeve.settings.suggestions import Known
 
 _PRICE: Final = re.compile(r"[0-9]{1,6}(\.[0-9]{1,6})?", re.ASCII)
+_PRICE_TEXT: Final = f"^{_PRICE.pattern}$"
 
 
 def _price(value: Any) -> Any:
@@ -28,7 +29,7 @@ def _price(value: Any) -> Any:
     return Decimal(value)
 
 
-Price = Annotated[Decimal, BeforeValidator(_price)]
+Price = Annotated[Decimal, BeforeValidator(_price), WithJsonSchema({"type": "string", "pattern": _PRICE_TEXT})]
 PriceClass = Annotated[str, Field(max_length=64), AfterValidator(str.strip)]
 
 
@@ -59,7 +60,7 @@ class RateSettings(Section):
     currency: Annotated[str, Field(pattern=r"^[A-Z]{3}$")]
     from_: LocalDate = Field(alias="from")
     until: LocalDate | None = None
-    prices: Annotated[tuple[PriceSettings, ...], Field(max_length=1_000), AfterValidator(_some)]
+    prices: Annotated[tuple[PriceSettings, ...], Field(max_length=1_000), Checked(_some, {"minItems": 1})]
 
     @model_validator(mode="after")
     def _sound(self) -> Self:

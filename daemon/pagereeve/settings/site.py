@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Annotated, Self
+from typing import Annotated, Final, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, WithJsonSchema, model_validator
 
 from pagereeve.domain.accounts.own_periods import OwnPeriod, trouble_of
 from pagereeve.domain.accounts.periods import YEAR_LEAST, YEAR_MOST, zone_of
 from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.domain.values.instants import DATE_PATTERN
 from pagereeve.ports.setting_types import Name, Section
 
 
@@ -45,7 +46,8 @@ def _known_year(value: date) -> date:
     return value
 
 
-LocalDate = Annotated[date, BeforeValidator(_date), AfterValidator(_known_year)]
+_TEXT: Final = {"type": "string", "format": "date", "pattern": f"^{DATE_PATTERN}$"}
+LocalDate = Annotated[date, BeforeValidator(_date), AfterValidator(_known_year), WithJsonSchema(_TEXT)]
 
 
 class PeriodSettings(Section):

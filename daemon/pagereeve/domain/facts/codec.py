@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import fields as dataclass_fields
 from dataclasses import replace
 from typing import Any, Final, get_args
@@ -82,6 +83,7 @@ from pagereeve.domain.values.codec import (
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.faults import Faults
 from pagereeve.domain.values.fields import Fields
+from pagereeve.domain.values.shapes import ListShape, MemberShape, ObjectShape, Shape, WholeShape, WordShape
 
 
 def _rules_json(policy: Policy | BadgePolicy) -> dict[str, Any]:
@@ -140,8 +142,27 @@ def _badge_policy_of(fields: Fields) -> BadgePolicy:
     return policy
 
 
-_RULES: Final[Kind[Policy]] = parsed(_policy_of, _rules_json)
-_BADGE_RULES: Final[Kind[BadgePolicy]] = parsed(_badge_policy_of, _rules_json)
+def _policy_shape() -> ObjectShape:
+    return ObjectShape(Policy, tuple(_rule_shape(name) for name in Policy.__dataclass_fields__))
+
+
+def _rule_shape(name: str) -> MemberShape:
+    shape: Shape = WholeShape(0, _POLICY_OPEN.get(name, FIGURE_MAX))
+    if name in _POLICY_CHOICES:
+        shape = WordShape(tuple(map(str, _POLICY_CHOICES[name])))
+    elif name == "tickets":
+        shape = ListShape(_TICKET_DEFAULT.shape(), TICKET_DEFAULTS_MAX)
+    return MemberShape(name, shape, needed=False, null=name in _POLICY_OPEN)
+
+
+def _badge_policy_shape() -> ObjectShape:
+    figure = WholeShape(0, FIGURE_MAX)
+    names = BadgePolicy.__dataclass_fields__
+    return ObjectShape(BadgePolicy, tuple(MemberShape(name, figure, needed=False, null=False) for name in names))
+
+
+_RULES: Final[Kind[Policy]] = parsed(_policy_of, _rules_json, _policy_shape)
+_BADGE_RULES: Final[Kind[BadgePolicy]] = parsed(_badge_policy_of, _rules_json, _badge_policy_shape)
 
 # Members of facts are left out where they say nothing.
 _PRINTER: Final = Member("printer", TEXT)
@@ -298,7 +319,9 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
 }
 """By what ``fact`` says, all but events: their codecs are in EVENT_TYPES."""
 _KIND_OF: Final = {codec.made: kind for kind, codec in _CODECS.items()}
-_EVENT: Final = "event"
+FACT_SHAPES: Final[dict[str, Callable[[], ObjectShape]]] = {kind: codec.shape for kind, codec in _CODECS.items()}
+ORIGIN_SHAPE: Final = _ORIGIN.shape
+EVENT: Final = "event"
 
 
 def to_json(fact: Fact) -> dict[str, Any]:
@@ -313,11 +336,11 @@ def from_json(members: Any, faults: Faults | None = None) -> Fact:
     """The inverse of to_json. Raises BadFact, which names the member that is wrong; ``faults`` as in event_of."""
     fields = Fields(members, "")
     kind = fields.text("fact")
-    if kind == _EVENT:
+    if kind == EVENT:
         return _event(fields, faults)
     codec = _CODECS.get(kind)
     if codec is None:
-        known = ", ".join(sorted([*_CODECS, _EVENT]))
+        known = ", ".join(sorted([*_CODECS, EVENT]))
         raise BadFact("fact", f"{kind[:40]!r} is not known; known are {known}")
     fact: Fact = codec.read(fields)
     return fact
@@ -331,7 +354,7 @@ def fact_bytes(fact: Fact) -> bytes:
 def _event_json(event: Event) -> dict[str, Any]:
     """Around its ``data``: what the sender's envelope said, and what was found out about it."""
     kind, data = data_of(event)
-    members = {"fact": _EVENT, "type": kind, "data": data, **_ORIGIN.write(event.origin)}
+    members = {"fact": EVENT, "type": kind, "data": data, **_ORIGIN.write(event.origin)}
     if event.printer:
         members["printer"] = event.printer
     if isinstance(event, BadgePresented) and event.resembles:

@@ -31,6 +31,7 @@ from pagereeve.domain.values.codec import TEXT, Codec, Kind, Member, Spread, cho
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.faults import Faults, errors_of, joined
 from pagereeve.domain.values.fields import Fields
+from pagereeve.domain.values.shapes import TextShape
 
 BADGE_PRESENTED: Final = "pagereeve.badge.presented.v1"
 RELEASE_STARTED: Final = "pagereeve.release.started.v1"
@@ -129,13 +130,14 @@ def _answer(fields: Fields, name: str) -> BadgeOutcome | None:
 
 
 _NAME: Final = text(NAME_MAX)
+_ANSWER: Final = Kind(_answer, _answer, shape=lambda: TextShape(NAME_MAX, get_args(BadgeOutcome)))
 
 _BADGE: Final = Codec(
     BadgePresented,
     Member("badge", _NAME),
     Member("gateway", _NAME),
     Member("reader", _NAME, default=""),
-    Member("outcome", Kind(_answer, _answer), default=""),
+    Member("outcome", _ANSWER, default=""),
     outside=("printer", "origin", "resembles"),
 )
 _STARTED: Final = Codec(

@@ -35,7 +35,8 @@ from pagereeve.domain.values.codec import (
     texts,
 )
 from pagereeve.domain.values.errors import BadFact
-from pagereeve.domain.values.fields import Fields
+from pagereeve.domain.values.fields import TEXT_MAX, Fields
+from pagereeve.domain.values.shapes import MapShape, MemberShape, ObjectShape, Shape, TextShape, WholeShape, WordShape
 
 CHANNELS_MAX: Final = 32
 COUNTERS_MAX: Final = 64
@@ -96,7 +97,23 @@ _UNITS: Final = tuple(Unit)
 _GRADES: Final = tuple(UnitGrade)
 _TICKS: Final = integer(0, 2**32 - 1)
 
-COUNTS: Final = ByHand(_counts_json, _counts_of)
+
+def _counts_shape() -> ObjectShape:
+    figure = WholeShape(0, FIGURE_MAX)
+    optional: dict[str, Shape] = {
+        "moduli": figure,
+        "objects": TextShape(TEXT_MAX),
+        "unit_grades": WordShape(tuple(map(str, _GRADES))),
+    }
+    members = (
+        MemberShape("counts", MapShape(figure, CHANNELS_MAX), needed=True, null=False),
+        MemberShape("units", MapShape(WordShape(tuple(map(str, _UNITS)))), needed=True, null=False),
+        *(MemberShape(name, MapShape(of, null=True), needed=False, null=True) for name, of in optional.items()),
+    )
+    return ObjectShape(Count, members, (Count,))
+
+
+COUNTS: Final = ByHand(_counts_json, _counts_of, _counts_shape)
 """The members ``counts``, ``units``, ``moduli``, ``objects`` and ``unit_grades``, each by channel."""
 
 _COUNTER: Final = Codec(

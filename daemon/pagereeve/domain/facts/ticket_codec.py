@@ -61,4 +61,4 @@ def _take(fields: Fields, name: str) -> Ticket | None:
     return NOTHING_KNOWN if inner is None else ticket_of(inner)
 
 
-TICKET: Final[Kind[Ticket]] = Kind(lambda fields, name: ticket_of(fields.object(name)), _take, ticket_json)
+TICKET: Final[Kind[Ticket]] = Kind(lambda fields, name: ticket_of(fields.object(name)), _take, ticket_json, _SAID.shape)

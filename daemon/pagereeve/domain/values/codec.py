@@ -18,6 +18,17 @@ from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.faults import errors_of, joined
 from pagereeve.domain.values.fields import TEXT_MAX, Fields
 from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.shapes import (
+    InstantShape,
+    ListShape,
+    MemberShape,
+    ObjectShape,
+    Shape,
+    TextShape,
+    TruthShape,
+    WholeShape,
+    WordShape,
+)
 
 FIGURE_MAX: Final = SAFE_INTEGER
 
@@ -31,11 +42,13 @@ class Kind(Generic[Value]):
     """How one member's value is read and written. ``need`` and ``take`` raise BadFact with the member's path.
 
     ``need`` refuses what is absent or null, ``take`` gives None for it. ``put`` is None where JSON has the same value.
+    ``shape`` says what it looks like, for schemas; None where no schema has it.
     """
 
     need: Callable[[Fields, str], Value]
     take: Callable[[Fields, str], Value | None]
     put: Callable[[Any], Any] | None = None
+    shape: Callable[[], Shape] | None = None
 
 
 _UNSET: Final[Any] = object()
@@ -65,6 +78,7 @@ class ByHand(Generic[Value]):
 
     write: Callable[[Value], dict[str, Any]]
     take: Callable[[Fields], Value]
+    shape: Callable[[], ObjectShape] | None = None
 
     def add_to(self, members: dict[str, Any], value: Value, /) -> None:
         members.update(self.write(value))
@@ -98,11 +112,26 @@ class Codec(Generic[Made]):
             raise TypeError(f"the codec of {made.__name__} has rows for {named}, the class has {known}")
         self.made = made
         self._check = check
+        self._rows = rows
         self._puts: list[tuple[str, str | None, Any, Any, bool, str | None, Any]] = [
             (row.attribute, *_put(row), *_beside(row, rows)) for row in rows
         ]
         self._gets = [(row.attribute, _get(row), *_beside(row, rows)) for row in rows]
         self._names = [row.name or row.attribute for row in rows if isinstance(row, Member)]
+
+    def shape(self) -> ObjectShape:
+        """What the object looks like. Raises TypeError where a row has no shape."""
+        members, checked = list[MemberShape](), list[type]()
+        for row in self._rows:
+            part = _shape_of(row)
+            if isinstance(row, Spread) and isinstance(part, ObjectShape):
+                members += part.members
+                checked += part.checked
+            elif isinstance(row, Member):
+                needed = row.default is _UNSET
+                members.append(MemberShape(row.name or row.attribute, part, needed, null=not needed))
+        own = () if self._check is None else (self.made,)
+        return ObjectShape(self.made, tuple(members), (*own, *checked))
 
     def write(self, value: Made, /) -> dict[str, Any]:
         members: dict[str, Any] = {}
@@ -164,6 +193,13 @@ class Codec(Generic[Made]):
         return value
 
 
+def _shape_of(row: Row) -> Shape:
+    shape = row.part.shape if isinstance(row, Spread) else row.kind.shape
+    if shape is None or (isinstance(row, Member) and row.beside):
+        raise TypeError(f"no shape says what {row.attribute} looks like in JSON")
+    return shape()
+
+
 def _put(row: Row) -> tuple[str | None, Callable[..., Any] | None, Any, bool]:
     """(name or None where it is spread, how it is written, what is left out, whether equals of that are, too)."""
     if isinstance(row, Spread):
@@ -209,6 +245,7 @@ def text(longest: int = TEXT_MAX) -> Kind[str]:
     return Kind(
         lambda fields, name: fields.text(name, longest),
         lambda fields, name: fields.optional_text(name, longest),
+        shape=lambda: TextShape(longest),
     )
 
 
@@ -216,6 +253,7 @@ def integer(least: int, most: int) -> Kind[int]:
     return Kind(
         lambda fields, name: fields.integer(name, least, most),
         lambda fields, name: fields.optional_integer(name, least, most),
+        shape=lambda: WholeShape(least, most),
     )
 
 
@@ -237,14 +275,14 @@ def choice(choices: Iterable[Word], put: Callable[[Any], Any] | None = None) -> 
             raise BadFact(fields.path(name), f"is missing; one of {', '.join(known)} is needed")
         return word
 
-    return Kind(need, take, put)
+    return Kind(need, take, put, lambda: WordShape(tuple(known)))
 
 
 def texts(most: int, longest: int = TEXT_MAX) -> Kind[tuple[str, ...]]:
     def read(fields: Fields, name: str) -> tuple[str, ...]:
         return fields.texts(name, most, longest)
 
-    return Kind(read, read, list)
+    return Kind(read, read, list, lambda: ListShape(TextShape(longest), most))
 
 
 def choices(words: Iterable[str], most: int) -> Kind[tuple[str, ...]]:
@@ -261,19 +299,23 @@ def choices(words: Iterable[str], most: int) -> Kind[tuple[str, ...]]:
     return Kind(read, read, list)
 
 
-def parsed(read: Callable[[Fields], Value], write: Callable[[Value], dict[str, Any]]) -> Kind[Value]:
+def parsed(
+    read: Callable[[Fields], Value],
+    write: Callable[[Value], dict[str, Any]],
+    shape: Callable[[], ObjectShape] | None = None,
+) -> Kind[Value]:
     """An object of its own, of which ``read`` takes every member."""
 
     def take(fields: Fields, name: str) -> Value | None:
         known = fields.optional_object(name)
         return None if known is None else read(known)
 
-    return Kind(lambda fields, name: read(fields.object(name)), take, write)
+    return Kind(lambda fields, name: read(fields.object(name)), take, write, shape)
 
 
 def inner(codec: Codec[Made]) -> Kind[Made]:
     """An object of its own."""
-    return parsed(codec.read, codec.write)
+    return parsed(codec.read, codec.write, codec.shape)
 
 
 def placed(kind: Kind[Value], most: int) -> Kind[tuple[Value, ...]]:
@@ -316,7 +358,12 @@ def listed(kind: Kind[Value], most: int) -> Kind[tuple[Value, ...]]:
     def put(values: Iterable[Value]) -> list[Any]:
         return list(values if kind.put is None else map(kind.put, values))
 
-    return Kind(need, take, put)
+    def shape() -> ListShape:
+        if kind.shape is None:
+            raise TypeError("no shape says what is listed")
+        return ListShape(kind.shape(), most)
+
+    return Kind(need, take, put, shape)
 
 
 def _bit(fields: Fields, name: str) -> bool | None:
@@ -327,6 +374,6 @@ def _bit(fields: Fields, name: str) -> bool | None:
 TEXT: Final = text()
 BIT: Final[Kind[bool]] = Kind(lambda fields, name: bool(fields.integer(name, 0, 1)), _bit, int)
 """True and false as 1 and 0."""
-TRUTH: Final[Kind[bool]] = Kind(Fields.truth, Fields.optional_truth)
-INSTANT: Final[Kind[int]] = Kind(Fields.instant, Fields.optional_instant, to_text)
+TRUTH: Final[Kind[bool]] = Kind(Fields.truth, Fields.optional_truth, shape=TruthShape)
+INSTANT: Final[Kind[int]] = Kind(Fields.instant, Fields.optional_instant, to_text, InstantShape)
 FIGURE: Final = integer(0, FIGURE_MAX)

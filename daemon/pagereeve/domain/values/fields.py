@@ -14,7 +14,7 @@ Choice = TypeVar("Choice", bound=str)
 
 TEXT_MAX = 1024
 # Controls and lone surrogates.
-_UNPRINTED: Final = re.compile("[\x00-\x1f\ud800-\udfff]")
+UNPRINTED: Final = re.compile("[\x00-\x1f\ud800-\udfff]")
 
 
 class Fields:
@@ -45,7 +45,7 @@ class Fields:
             raise BadFact(self.path(name), f"is {type_name(value)}; a text is needed")
         if len(value) > longest:
             raise BadFact(self.path(name), f"is {len(value)} characters long; {longest} at most")
-        if _UNPRINTED.search(value):
+        if UNPRINTED.search(value):
             raise BadFact(self.path(name), "holds a control character or a lone surrogate; send plain text")
         return value
 

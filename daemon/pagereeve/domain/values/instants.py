@@ -11,6 +11,12 @@ SECOND_US = 1_000_000
 FOREVER_US = 2**62
 """Later than any instant that a text can name."""
 EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
+# For schemas: RFC 3339 sections 5.6 and 5.7; in which years February has 29 days no pattern says.
+_LONG_MONTHS = "(0[13578]|1[02])-(0[1-9]|[12][0-9]|3[01])"
+_SHORT_MONTHS = "(0[469]|11)-(0[1-9]|[12][0-9]|30)"
+DATE_PATTERN = f"[0-9]{{4}}-({_LONG_MONTHS}|{_SHORT_MONTHS}|02-(0[1-9]|[12][0-9]))"
+_HOURS = "([01][0-9]|2[0-3])"
+TIME_PATTERN = rf"{_HOURS}:[0-5][0-9]:[0-5][0-9](\.[0-9]{{1,9}})?([Zz]|[+-]{_HOURS}:[0-5][0-9])"
 _RFC3339 = re.compile(r"(\d{4}-\d{2}-\d{2})[Tt](\d{2}:\d{2}:\d{2})(?:\.(\d{1,9}))?([Zz]|[+-]\d{2}:\d{2})", re.ASCII)
 
 

@@ -14,13 +14,23 @@ from typing import Any, Final
 
 from pagereeve.domain.values.errors import BadFact
 
-_REFUSED: Final = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+REFUSED: Final = re.compile("[\x00-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
 
 
 def refused_character(text: str) -> str:
     """The first of them, as ``U+202E as character 5``, counted from 1; "" where there is none."""
-    found = _REFUSED.search(text)
+    found = REFUSED.search(text)
     return f"U+{ord(found[0]):04X} as character {found.start() + 1}" if found else ""
+
+
+def plain_schema(refused: re.Pattern[str]) -> dict[str, Any]:
+    """As JSON Schema says that a text holds none of what ``refused``, a class of characters, finds.
+
+    Lone surrogates are left out: some engines of regular expressions can't name them, and UTF-8 has none.
+    """
+    letters = refused.pattern.replace("\ud800-\udfff", "")
+    escaped = "".join(one if " " <= one <= "~" else f"\\u{ord(one):04x}" for one in letters)
+    return {"not": {"type": "string", "pattern": escaped}, "description": "Holds no control character."}
 
 
 def require_plain(text: str, where: str) -> None:

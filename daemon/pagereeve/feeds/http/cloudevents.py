@@ -25,7 +25,7 @@ _STRUCTURED: Final = "application/cloudevents+json"
 _BATCH: Final = "application/cloudevents-batch+json"
 _NAME: Final = re.compile(r"[a-z0-9]{1,64}")
 _STRAY_PERCENT: Final = re.compile(r"%(?![0-9A-Fa-f]{2})")
-_INTEGER_MAX: Final = 2**31
+INTEGER_MAX: Final = 2**31
 
 
 def mode_of(content_type: str | None, *, has_attributes: bool) -> Mode:
@@ -185,7 +185,7 @@ def _check_attribute(name: str, value: Any, prefix: str) -> None:
     if not _NAME.fullmatch(name):
         shown = f"{prefix}{name[:40]}"
         raise Refusal("bad-cloudevent", f"attribute {shown!r}", "names are of a to z and 0 to 9; correct or remove it")
-    if isinstance(value, float | list | dict) or (isinstance(value, int) and not -_INTEGER_MAX <= value < _INTEGER_MAX):
+    if isinstance(value, float | list | dict) or (isinstance(value, int) and not -INTEGER_MAX <= value < INTEGER_MAX):
         raise Refusal("bad-cloudevent", f"{prefix}{name}", "is no text, true, false or 32-bit whole number")
     if isinstance(value, str):
         _require_plain(value, f"{prefix}{name}")

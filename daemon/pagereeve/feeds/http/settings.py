@@ -5,12 +5,24 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Final, Self
 
-from pydantic import AfterValidator, AwareDatetime, Field, StringConstraints, model_validator
+from pydantic import AwareDatetime, Field, StringConstraints, WithJsonSchema, model_validator
 
 from pagereeve.domain.credentials.callers import Act
 from pagereeve.domain.facts.events import EVENT_TYPES
 from pagereeve.domain.facts.ticket import PAGES_MAX
-from pagereeve.ports.setting_types import Duration, DurationRange, Host, HostPort, Name, Plain, Section, Text, Whole
+from pagereeve.ports.setting_types import (
+    OFFSET_TIME,
+    Checked,
+    Duration,
+    DurationRange,
+    Host,
+    HostPort,
+    Name,
+    Plain,
+    Section,
+    Text,
+    Whole,
+)
 
 MIB: Final = 2**20
 # Each signature is compared under the secret of each signer, and that of each credential of the settings may be one.
@@ -25,7 +37,7 @@ def _event_type(text: str) -> str:
 
 
 Source = Annotated[str, StringConstraints(min_length=1, max_length=1_024), Plain]
-EventType = Annotated[str, AfterValidator(_event_type)]
+EventType = Annotated[str, Checked(_event_type, {"enum": [one.kind for one in EVENT_TYPES]})]
 PagesMax = Annotated[Whole, Field(ge=0, le=PAGES_MAX)]
 
 
@@ -38,7 +50,7 @@ class CredentialSettings(Section):
     secret_file: Path | None = None
     sources: Annotated[frozenset[Source], Field(min_length=1, max_length=1_000)] | None = None
     types: Annotated[frozenset[EventType], Field(min_length=1)] | None = None
-    expires: AwareDatetime | None = None
+    expires: Annotated[AwareDatetime, WithJsonSchema(OFFSET_TIME)] | None = None
     pages_max: PagesMax | None = None
 
 
