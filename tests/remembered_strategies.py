@@ -274,10 +274,11 @@ NOTIFICATIONS = st.builds(
     until_us=st.none() | _FAR,
     title=texts(),
     what=texts(),
-    cost=texts(),
+    cost=texts(least=0),
     evidence=st.lists(texts(), max_size=3).map(tuple),
     first=texts(),
     command=texts(),
     findings=FIGURES,
     pages=st.none() | _FAR,
+    zone=texts(),
 )

@@ -157,7 +157,7 @@ def _around(settings: Settings, registry: PrinterRegistry) -> SiteLayout:
             one.covers(printer, gateway, at_us) for one in settings.alerts.quiet
         )
 
-    return SiteLayout(gateway_of, behind, is_quiet)
+    return SiteLayout(gateway_of, behind, is_quiet, settings.site.zone)
 
 
 def in_maintenance(registry: PrinterRegistry, printer: str, at_us: int) -> bool:

@@ -11,7 +11,7 @@ from typing import Final
 
 from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.values.amounts import amount
-from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.local_time import local_time
 from pagereeve.domain.values.visible import visible
 
 TITLE_MAX: Final = 200
@@ -57,26 +57,24 @@ class MessagePart:
 
 
 def stable_subject(notification: Notification) -> str:
-    """The same for every message of an alert, so that mail clients put them together."""
+    """The same for every message of an alert, so that mail clients put them together; a test has one of its own."""
+    if notification.is_trial:
+        return f"Pagereeve: test message to {one_line(notification.subject, NAME_MAX)}, nothing is wrong"
     kind = one_line(notification.kind, NAME_MAX).replace("-", " ")
     subject = one_line(notification.subject, NAME_MAX)
     return f"Pagereeve: {kind}" + (f" ({subject})" if subject else "")
 
 
 def standing(notification: Notification) -> str:
-    """Its state: ``Critical, since 2026-11-25 09:00:00 UTC.``"""
-    since = minute(notification.since_us)
+    """Its state: ``Critical, since 2026-11-25 10:00:00 CET.``"""
+    since = local_time(notification.since_us, notification.zone)
+    if notification.is_trial:
+        return f"Sent {since}."
     if notification.is_over:
-        until = minute(notification.at_us if notification.until_us is None else notification.until_us)
-        return f"Over since {until}; it began {since}."
+        until_us = notification.at_us if notification.until_us is None else notification.until_us
+        return f"Over since {local_time(until_us, notification.zone)}; it began {since}."
     severity = notification.severity.capitalize()
     return f"{severity}, since {since}." if notification.step == "opened" else f"{severity}, still so, since {since}."
-
-
-def minute(at_us: int) -> str:
-    """To the second, in UTC."""
-    text = to_text(at_us)
-    return f"{text[:10]} {text[11:19]} UTC"
 
 
 def parts(notification: Notification) -> tuple[MessagePart, ...]:
@@ -93,12 +91,14 @@ def parts(notification: Notification) -> tuple[MessagePart, ...]:
     return tuple(part for part in wanted if any(part.lines))
 
 
-def behind(notification: Notification) -> str:
-    """How much is behind it: ``2 open findings, about 14 pages.``"""
-    findings = amount(notification.findings, "open finding")
-    if notification.pages is None:
-        return f"{findings}."
-    return f"{findings}, about {amount(notification.pages, 'page')}."
+def behind(notification: Notification) -> tuple[str, ...]:
+    """The last lines: how much is behind it (``2 open findings, about 14 pages.``), its name, whose time it gives."""
+    times = f"Times are those of {notification.zone}."
+    if notification.is_trial:
+        return (times,)
+    pages = "" if notification.pages is None else f", about {amount(notification.pages, 'page')}"
+    count = f"{amount(notification.findings, 'open finding')}{pages}."
+    return count, f"Alert {notification.alert}, message {notification.nth}. {times}"
 
 
 def plain_text(notification: Notification) -> str:
@@ -107,7 +107,7 @@ def plain_text(notification: Notification) -> str:
     lines = [known.title, standing(known), ""]
     for part in parts(known):
         lines += [f"{part.heading}:", *(f"  {line}" for line in part.lines), ""]
-    return "\n".join([*lines, behind(known), f"Alert {known.alert}, message {known.nth}.", ""])
+    return "\n".join([*lines, *behind(known), ""])
 
 
 def one_liner(notification: Notification) -> str:

@@ -67,11 +67,12 @@ class AlertPolicy:
 
 @dataclass(frozen=True, slots=True)
 class SiteLayout:
-    """Each printer's gateway, how many printers are behind a gateway, and what is muted now."""
+    """Each printer's gateway, how many printers are behind a gateway, what is muted now, and the site's time zone."""
 
     gateway_of: Mapping[str, str] = field(default_factory=dict)
     behind: Mapping[str, int] = field(default_factory=dict)
     is_quiet: Callable[[str, str, int], bool] = lambda _printer, _gateway, _at_us: False
+    zone: str = "UTC"
 
 
 @dataclass(frozen=True, slots=True)

@@ -122,12 +122,13 @@ _NOTIFICATION: Final = Codec(
     _instant_or_null("until_us"),
     Member("title", _SENTENCE),
     Member("what", _SENTENCE),
-    Member("cost", _SENTENCE),
+    Member("cost", _SENTENCE, default="", written=True),
     Member("evidence", texts(EVIDENCE_MAX, LONGEST)),
     Member("first", _SENTENCE),
     Member("command", _SENTENCE),
     Member("findings", _COUNT),
     Member("pages", _NUMBER, default=None, written=True),
+    Member("zone", TEXT, default="UTC"),
 )
 
 alert_json: Final = _ALERT.write

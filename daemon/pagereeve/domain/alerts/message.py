@@ -7,10 +7,13 @@ from typing import Literal
 
 from pagereeve.domain.ledger import Severity
 
-Step = Literal["opened", "updated", "resolved"]
+AlertStep = Literal["opened", "updated", "resolved"]
 """An alert begins, goes on with more than was sent before, or is over."""
 
-STEPS: tuple[Step, ...] = ("opened", "updated", "resolved")
+Step = AlertStep | Literal["trial"]
+"""What a message is: a step of an alert, or a test of whether messages arrive, which is about nothing."""
+
+STEPS: tuple[Step, ...] = ("opened", "updated", "resolved", "trial")
 
 
 @dataclass(frozen=True, slots=True)
@@ -22,6 +25,7 @@ class Notification:
     Instants are microseconds since 1970: ``since_us`` when it began, ``at_us`` when this message was made, ``until_us``
     when it was over. ``evidence`` has three lines at most; ``first`` is what to do first; ``command`` shows everything.
     ``findings`` counts the findings behind it that are open, ``pages`` the pages that they are about (None: none).
+    ``zone`` is the site's time zone (a name of the time zone database): its texts name instants in it.
 
     No message names a person or holds a badge number: what leaves by mail can't be called back.
     """
@@ -45,6 +49,7 @@ class Notification:
     command: str
     findings: int
     pages: int | None = None
+    zone: str = "UTC"
 
     @property
     def id(self) -> str:
@@ -53,3 +58,7 @@ class Notification:
     @property
     def is_over(self) -> bool:
         return self.step == "resolved"
+
+    @property
+    def is_trial(self) -> bool:
+        return self.step == "trial"

@@ -19,7 +19,7 @@ from pagereeve.domain.alerts.alert import (
     shared_place,
 )
 from pagereeve.domain.alerts.message import Notification
-from pagereeve.domain.alerts.telling import compose, decide
+from pagereeve.domain.alerts.telling import compose, decide, restated
 from pagereeve.domain.ledger import SEVERITIES, Finding, Severity
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
@@ -190,11 +190,11 @@ class AlertDispatcher:
         return [(name, message) for name in wanted if name not in full]
 
     def standing(self, least: Severity, over_us: int) -> list[Notification]:
-        """The last message of each alert that is open, or has been over for less than ``over_us``: for states."""
+        """What to say of each alert that is open, or has been over for less than ``over_us``: for states."""
         now_us = self.clock.now_us()
         told = [(one, self._last[one.id]) for one in self._alerts.values() if one.id in self._last]
-        known = [last for one, last in told if one.ended_us is None or now_us - one.told_us < over_us]
-        return [one for one in known if RANK[one.severity] >= RANK[least]]
+        known = [(one, last) for one, last in told if one.ended_us is None or now_us - one.told_us < over_us]
+        return [restated(one, last, self.around) for one, last in known if RANK[last.severity] >= RANK[least]]
 
     def open_alerts(self) -> Mapping[str, int]:
         """Alerts that were sent and are not over, by severity."""

@@ -53,6 +53,7 @@ TYPES: Final[dict[Step, str]] = {
     "opened": "pagereeve.alert.opened.v1",
     "updated": "pagereeve.alert.updated.v1",
     "resolved": "pagereeve.alert.resolved.v1",
+    "trial": "pagereeve.alert.trial.v1",
 }
 # RFC 9110 section 15.5.9, RFC 8470 section 5.2, RFC 6585 section 4: retry later.
 COME_AGAIN: Final = frozenset({408, 425, 429})
@@ -170,4 +171,5 @@ def data_of(known: Notification) -> dict[str, Any]:
         "command": known.command,
         "findings": known.findings,
         "pages": known.pages,
+        "zone": known.zone,
     }
