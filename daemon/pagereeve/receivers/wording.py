@@ -81,7 +81,7 @@ def parts(notification: Notification) -> tuple[MessagePart, ...]:
     """What a message says, in the order in which it is read; parts without a text are left out."""
     wanted = (
         MessagePart("What happened", (notification.what,)),
-        MessagePart("What it costs", (notification.cost,)),
+        MessagePart("What it costs", () if notification.is_over else (notification.cost,)),
         MessagePart("What shows it", notification.evidence),
         MessagePart(
             "What to do first" if not notification.is_over else "What was to be done first", (notification.first,)
@@ -97,8 +97,9 @@ def behind(notification: Notification) -> tuple[str, ...]:
     if notification.is_trial:
         return (times,)
     pages = "" if notification.pages is None else f", about {amount(notification.pages, 'page')}"
-    count = f"{amount(notification.findings, 'open finding')}{pages}."
-    return count, f"Alert {notification.alert}, message {notification.nth}. {times}"
+    count = f"{amount(notification.findings, 'open finding')}{pages}." if notification.findings else ""
+    last = f"Alert {notification.alert}, message {notification.nth}. {times}"
+    return (count, last) if count else (last,)
 
 
 def plain_text(notification: Notification) -> str:
@@ -113,5 +114,5 @@ def plain_text(notification: Notification) -> str:
 def one_liner(notification: Notification) -> str:
     """The whole message in one line; the end of it may be cut."""
     known = bounded(notification)
-    texts = (known.title, standing(known), known.what, known.cost, *known.evidence, known.first, known.command)
+    texts = (known.title, standing(known), *(line for part in parts(known) for line in part.lines))
     return " ".join(text if text.endswith((".", "!", "?")) else f"{text}." for text in texts if text)
