@@ -44,6 +44,7 @@ ON_ONE_LOOP = {
     "test_proof_second_reader.py": "as test_proof.py",
     "test_restore.py": "the database",
     "test_proof_terminal.py": "processes of their own",
+    "test_receivers_come.py": "what is sent; test_receivers_mail.py has how, and test_reload.py how settings change",
     "test_relay_process.py": "processes of their own",
     "test_rules.py": "processes of their own",
     "test_upgrade.py": "the database",

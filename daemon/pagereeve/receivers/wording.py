@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.alerts.digest import LISTED_MAX
+from pagereeve.domain.alerts.message import Notification, OpenAlert
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.local_time import local_time
 from pagereeve.domain.values.visible import visible
@@ -44,6 +45,19 @@ def bounded(notification: Notification) -> Notification:
         evidence=tuple(one_line(line, LINE_MAX) for line in notification.evidence[:EVIDENCE_MAX]),
         first=one_line(notification.first, TEXT_MAX),
         command=one_line(notification.command, LINE_MAX),
+        alerts=tuple(_bounded(one) for one in notification.alerts[:LISTED_MAX]),
+    )
+
+
+def _bounded(one: OpenAlert) -> OpenAlert:
+    return replace(
+        one,
+        kind=one_line(one.kind, NAME_MAX),
+        alert=one_line(one.alert, NAME_MAX),
+        subject=one_line(one.subject, NAME_MAX),
+        printer=one_line(one.printer, NAME_MAX),
+        gateway=one_line(one.gateway, NAME_MAX),
+        title=one_line(one.title, TITLE_MAX),
     )
 
 
@@ -57,7 +71,9 @@ class MessagePart:
 
 
 def stable_subject(notification: Notification) -> str:
-    """The same for every message of an alert, so that mail clients put them together; a test has one of its own."""
+    """The same for every message of an alert, so that mail clients put them together; others have their own."""
+    if notification.step == "digest":
+        return f"Pagereeve: {amount(notification.alerts_open, 'alert')} already open"
     if notification.is_trial:
         return f"Pagereeve: test message to {one_line(notification.subject, NAME_MAX)}, nothing is wrong"
     kind = one_line(notification.kind, NAME_MAX).replace("-", " ")
@@ -70,6 +86,8 @@ def standing(notification: Notification) -> str:
     since = local_time(notification.since_us, notification.zone)
     if notification.is_trial:
         return f"Sent {since}."
+    if notification.step == "digest":
+        return f"{notification.severity.capitalize()} at the worst; the oldest since {since}."
     if notification.is_over:
         until_us = notification.at_us if notification.until_us is None else notification.until_us
         return f"Over since {local_time(until_us, notification.zone)}; it began {since}."
@@ -81,6 +99,7 @@ def parts(notification: Notification) -> tuple[MessagePart, ...]:
     """What a message says, in the order in which it is read; parts without a text are left out."""
     wanted = (
         MessagePart("What happened", (notification.what,)),
+        MessagePart("Open alerts", _open_alerts(notification)),
         MessagePart("What it costs", () if notification.is_over else (notification.cost,)),
         MessagePart("What shows it", notification.evidence),
         MessagePart(
@@ -91,10 +110,19 @@ def parts(notification: Notification) -> tuple[MessagePart, ...]:
     return tuple(part for part in wanted if any(part.lines))
 
 
+def _open_alerts(notification: Notification) -> tuple[str, ...]:
+    lines = [
+        f"{one.severity}: {one.title}, since {local_time(one.since_us, notification.zone)}"
+        for one in notification.alerts
+    ]
+    more = notification.alerts_open - len(lines)
+    return (*lines, f"and {more} more") if more > 0 else tuple(lines)
+
+
 def behind(notification: Notification) -> tuple[str, ...]:
     """The last lines: how much is behind it (``2 open findings, about 14 pages.``), its name, whose time it gives."""
     times = f"Times are those of {notification.zone}."
-    if notification.is_trial:
+    if not notification.is_of_alert:
         return (times,)
     pages = "" if notification.pages is None else f", about {amount(notification.pages, 'page')}"
     count = f"{amount(notification.findings, 'open finding')}{pages}." if notification.findings else ""

@@ -81,8 +81,7 @@ def compose(alert: Alert, step: AlertStep, around: SiteLayout, now_us: int) -> t
         wide=wide,
         ended_us=(alert.clear_us or now_us) if step == "resolved" else None,
     )
-    advice = GATEWAY_SILENT if wide and not alert.printer else advice_of(alert.kind)
-    return told, _message(told, step, advice, around.zone, now_us)
+    return told, _message(told, step, around.zone, now_us)
 
 
 def restated(alert: Alert, last: Notification, around: SiteLayout) -> Notification:
@@ -91,8 +90,7 @@ def restated(alert: Alert, last: Notification, around: SiteLayout) -> Notificati
     """
     if alert.ended_us is not None or not alert.members:
         return last
-    advice = GATEWAY_SILENT if alert.wide and not alert.printer else advice_of(alert.kind)
-    now = _message(alert, last.step, advice, around.zone, last.at_us)
+    now = _message(alert, last.step, around.zone, last.at_us)
     return replace(now, nth=last.nth, severity=last.severity, since_us=last.since_us)
 
 
@@ -101,8 +99,17 @@ def advice_of(kind: str) -> Advice:
     return ADVICE[kind]
 
 
-def _message(alert: Alert, step: Step, advice: Advice, zone: str, now_us: int) -> Notification:
-    printers = alert.printers
+def title_of(alert: Alert) -> str:
+    """What a message about it is headed with, as it is now."""
+    return f"{alert.subject}: {_advice(alert).headline}"
+
+
+def _advice(alert: Alert) -> Advice:
+    return GATEWAY_SILENT if alert.wide and not alert.printer else advice_of(alert.kind)
+
+
+def _message(alert: Alert, step: Step, zone: str, now_us: int) -> Notification:
+    printers, advice = alert.printers, _advice(alert)
     at = partial(local_time, zone=zone)
     return Notification(
         alert=alert.id,
@@ -116,7 +123,7 @@ def _message(alert: Alert, step: Step, advice: Advice, zone: str, now_us: int) -
         since_us=alert.since_us,
         at_us=now_us,
         until_us=alert.ended_us,
-        title=f"{alert.subject}: {advice.headline}",
+        title=title_of(alert),
         what=_what(alert, step, printers, at),
         cost=advice.cost,
         evidence=_evidence(alert, step, printers, at),

@@ -103,7 +103,7 @@ def _token(path: Path) -> str:
 def alert_of(notification: Notification, settings: AlertmanagerSettings, now_us: int) -> dict[str, Any]:
     """One postable alert. Times are RFC 3339; an end before the beginning would be refused."""
     known = bounded(notification)
-    if known.is_over or known.is_trial:
+    if known.is_over or not known.is_of_alert:
         until_us = known.at_us if known.until_us is None else known.until_us
         ends_us = min(until_us, now_us)
     else:
