@@ -5,8 +5,9 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
-from pagereeve.domain.alerts.alert import Alert, SiteLayout, begun, joined, left
-from pagereeve.domain.alerts.telling import compose, restated
+from pagereeve.domain.alerts.alert import Alert, AlertPolicy, SiteLayout, begun, joined, left
+from pagereeve.domain.alerts.telling import compose, decide, restated
+from pagereeve.domain.facts.facts import GatewayChecked, Origin
 from pagereeve.domain.facts.reading import Silence, SilenceReason
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings.finding import make
@@ -15,6 +16,7 @@ from pagereeve.domain.values.instants import SECOND_US, from_text
 from tests.findings import said
 
 NOON_US = from_text("2026-11-25T12:00:00Z")
+ORIGIN = Origin("/reeve", "e-1", NOON_US, NOON_US)
 BERLIN = SiteLayout({"lone": "", "near": "gate-1", "far": "gate-1"}, {"gate-1": 2}, zone="Europe/Berlin")
 RFC3339 = re.compile(r"\d{4}-\d{2}-\d{2}T")
 
@@ -88,3 +90,15 @@ def test_a_state_whose_findings_are_all_over_is_repeated_as_it_was_until_its_end
     alert, message = compose(begun(silent(), BERLIN, NOON_US), "opened", BERLIN, NOON_US)
     ended = left(alert, silent().id, replace(silent(), state="closed", until_us=NOON_US), NOON_US)
     assert restated(ended, message, BERLIN) is message
+
+
+def test_the_alert_of_a_gateway_that_is_down_names_the_gateway_and_keeps_quiet_with_it() -> None:
+    checked = GatewayChecked(ORIGIN, "gate-1", "down", "tcp 192.0.2.10:22", "no answer")
+    finding = replace(make("gateway-down", "", (1,), NOON_US, shown.gateway_down(checked), []), place="gateway gate-1")
+    quiet = replace(BERLIN, is_quiet=lambda printer, gateway, _at_us: (printer, gateway) == ("", "gate-1"))
+    alert = begun(finding, quiet, NOON_US)
+    assert (alert.subject, alert.printer, alert.gateway) == ("gateway gate-1", "", "gate-1")
+    assert decide(alert, AlertPolicy(), quiet, NOON_US + 600 * SECOND_US)[0] is None
+    assert decide(alert, AlertPolicy(), BERLIN, NOON_US + 600 * SECOND_US)[0] == "opened"
+    _, message = compose(alert, "opened", BERLIN, NOON_US)
+    assert (message.gateway, message.title.partition(":")[0]) == ("gate-1", "gateway gate-1")
