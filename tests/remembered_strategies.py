@@ -7,7 +7,7 @@ from typing import get_args
 from hypothesis import strategies as st
 
 from pagereeve.domain.alerts.alert import Alert
-from pagereeve.domain.alerts.message import STEPS, Notification
+from pagereeve.domain.alerts.message import STEPS, Notification, OpenAlert
 from pagereeve.domain.badges.state import FRAMES_MAX, ChecksState, FeedState, ReaderState
 from pagereeve.domain.brackets.continuity import Identity
 from pagereeve.domain.brackets.hypotheses import HYPOTHESES, PAIRS
@@ -259,6 +259,17 @@ ALERTS = st.builds(
     more=st.booleans(),
     ended_us=st.none() | _FAR,
 )
+OPEN_ALERTS = st.builds(
+    OpenAlert,
+    alert=texts(),
+    kind=texts(),
+    severity=st.sampled_from(get_args(Severity)),
+    subject=texts(),
+    printer=texts(least=0),
+    gateway=texts(least=0),
+    since_us=_FAR,
+    title=texts(),
+)
 NOTIFICATIONS = st.builds(
     Notification,
     alert=texts(),
@@ -274,10 +285,13 @@ NOTIFICATIONS = st.builds(
     until_us=st.none() | _FAR,
     title=texts(),
     what=texts(),
-    cost=texts(),
+    cost=texts(least=0),
     evidence=st.lists(texts(), max_size=3).map(tuple),
     first=texts(),
     command=texts(),
     findings=FIGURES,
     pages=st.none() | _FAR,
+    zone=texts(),
+    alerts=st.lists(OPEN_ALERTS, max_size=3).map(tuple),
+    alerts_open=FIGURES,
 )

@@ -21,6 +21,7 @@ LOOPS: Mapping[str, Callable[[], asyncio.AbstractEventLoop]] = {
 }
 # Modules for which one loop (the first) is enough, each with why; every other one runs on all of them.
 ON_ONE_LOOP = {
+    "test_alert_names.py": "what is sent; test_receivers_alertmanager.py has how",
     "test_alerts_cli.py": "a process of its own, with the loop that its command chooses",
     "test_backup.py": "the database",
     "test_backup_commands.py": "the commands choose their loop",
@@ -44,6 +45,7 @@ ON_ONE_LOOP = {
     "test_proof_second_reader.py": "as test_proof.py",
     "test_restore.py": "the database",
     "test_proof_terminal.py": "processes of their own",
+    "test_receivers_come.py": "what is sent; test_receivers_mail.py has how, and test_reload.py how settings change",
     "test_relay_process.py": "processes of their own",
     "test_rules.py": "processes of their own",
     "test_upgrade.py": "the database",

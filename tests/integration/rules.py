@@ -13,7 +13,7 @@ import yaml
 ROOT = Path(__file__).parents[2]
 DASHBOARDS = ROOT / "dashboards"
 RULES = DASHBOARDS / "rules"
-RULE_FILES = (RULES / "recording.yml", RULES / "alerting.yml")
+RULE_FILES = tuple(RULES / f"{name}.yml" for name in ("recording", "alerting", "alerting-findings"))
 TEST_FILES = tuple(sorted((RULES / "tests").glob("*.yml")))
 GRAFANA = tuple(sorted((DASHBOARDS / "grafana").glob("*.json")))
 # Of Prometheus itself and of the process; every other name must be one of ours.
@@ -28,7 +28,7 @@ def rules(file: Path) -> list[dict[str, Any]]:
 
 
 def alerts() -> list[dict[str, Any]]:
-    return rules(RULES / "alerting.yml")
+    return [rule for file in RULE_FILES[1:] for rule in rules(file)]
 
 
 def recordings() -> list[dict[str, Any]]:

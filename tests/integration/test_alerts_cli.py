@@ -102,7 +102,7 @@ async def test_a_trial_message_is_taken_or_not_and_both_are_said(tmp_path: Path)
             "",
         )
         event = json.loads(site.requests[0].body)
-        assert (event["type"], event["data"]["kind"]) == ("pagereeve.alert.resolved.v1", "trial")
+        assert (event["type"], event["data"]["kind"]) == ("pagereeve.alert.trial.v1", "trial")
         site.answer = lambda _: status("503 Service Unavailable")
         code, out, _ = await pagereeve("alerts", "try", "desk", "--config", str(config))
         assert code == 1

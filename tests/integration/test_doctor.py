@@ -228,7 +228,7 @@ async def test_a_receiver_that_takes_nothing_is_told_and_so_is_a_secret_that_all
     config = config_of(tmp_path, free_ports(1)[0], ports_of(fleet), hook)
     (tmp_path / "data").mkdir()
     journal = await SqlJournal.open(tmp_path / "data" / JOURNAL_NAME, SystemClock())
-    hour_ago = replace(trial(SystemClock().now_us() - 3_600_000_000), step="opened")
+    hour_ago = replace(trial("desk", SystemClock().now_us() - 3_600_000_000), step="opened")
     await journal.announce(Announcement(messages=[("desk", hour_ago)]))
     await journal.close()
     told = await complaints(config)

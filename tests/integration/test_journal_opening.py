@@ -27,7 +27,7 @@ from sqlalchemy import Connection, Table, create_engine, text
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.alerts.alert import Alert, SiteLayout, begun
 from pagereeve.domain.alerts.codec import alert_json, notification_json
-from pagereeve.domain.alerts.message import Step
+from pagereeve.domain.alerts.message import AlertStep
 from pagereeve.domain.alerts.telling import compose
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.store.errors import CantOpen, ForeignSideFile, InUse, LostCommits, NewerSchema, NoSpace, NotAJournal
@@ -327,7 +327,7 @@ async def test_what_is_open_in_a_journal_of_the_second_revision_is_news_to_whoev
 
 async def test_messages_that_wait_since_the_third_revision_bear_the_new_words(tmp_path: Path) -> None:
     path, settings = tmp_path / "journal.db", config()
-    words: dict[Step, str] = {"opened": "begins", "updated": "goes-on"}
+    words: dict[AlertStep, str] = {"opened": "begins", "updated": "goes-on"}
     alert = begun(FOUND, SiteLayout(), NOON_US)
     with create_engine(f"sqlite:///{path}").begin() as connection:
         settings.attributes["connection"] = connection

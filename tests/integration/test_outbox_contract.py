@@ -108,6 +108,17 @@ async def test_messages_wait_for_each_receiver_in_order_until_it_has_them(store:
     assert (await store.queues())["a"] == Queue(0, None, NOON_US + 9)
 
 
+async def test_a_receiver_that_was_forgotten_is_new_again(store: Store) -> None:
+    messages = [told(number, NOON_US + number)[1] for number in range(1, 3)]
+    await store.announce(Announcement(messages=[("a", messages[0]), ("b", messages[0])]))
+    for name in ("a", "b"):
+        await store.part(QueueRemoval(name, [(messages[0].alert, 1)], NOON_US + 9))
+    await store.part(QueueRemoval("a", (), forget=True))
+    assert await store.queues() == {"b": Queue(0, None, NOON_US + 9)}
+    await store.announce(Announcement(messages=[("a", messages[1])]))
+    assert (await store.queues())["a"] == Queue(1, NOON_US + 2)
+
+
 async def test_the_outbox_is_there_after_the_file_was_closed(tmp_path: Path) -> None:
     journal = await SqlJournal.open(tmp_path / "journal.db", SystemClock())
     kept, message = told(1)

@@ -105,7 +105,7 @@ async def test_an_alert_stands_with_its_labels_and_texts(manager: Manager, reque
     await one.close()
     (alert,) = [alert for alert in await manager.alerts() if alert["labels"]["alert"] == name]
     assert alert["status"]["state"] in {"active", "unprocessed"}
-    assert alert["labels"]["alertname"] == "PagereeveMeterSilent"
+    assert alert["labels"]["alertname"] == "PagereeveFindingMeterSilent"
     assert alert["labels"]["severity"] == "critical"
     assert alert["annotations"]["evidence"] == "\n".join(message.evidence)
     assert alert["annotations"]["command"] == message.command

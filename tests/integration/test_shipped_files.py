@@ -58,9 +58,9 @@ def test_an_installed_command_prints_its_own(installed: Path) -> None:
 def test_several_files_need_a_folder_and_replace_nothing(installed: Path, tmp_path: Path) -> None:
     refused = ask(installed, "example", "rules")
     assert (refused.returncode, refused.stdout) == (2, b"")
-    assert b"--into: is missing: rules is 2 files" in refused.stderr
+    assert b"--into: is missing: rules is 3 files" in refused.stderr
     assert ask(installed, "example", "rules", "--into", str(tmp_path)).returncode == 0
-    assert sorted(one.name for one in tmp_path.iterdir()) == ["alerting.yml", "recording.yml"]
+    assert sorted(one.name for one in tmp_path.iterdir()) == ["alerting-findings.yml", "alerting.yml", "recording.yml"]
     (tmp_path / "recording.yml").write_text("mine", encoding="utf-8")
     again = ask(installed, "example", "rules", "--into", str(tmp_path))
     assert (again.returncode, b"exists already; nothing was written" in again.stderr) == (2, True)

@@ -16,7 +16,7 @@ from typing import Any, TypeVar
 import httpx2
 import yaml
 
-from tests.integration.rules import DASHBOARDS, RULES
+from tests.integration.rules import DASHBOARDS, RULE_FILES
 
 Value = TypeVar("Value")
 HOLD = re.compile(r"^( +(?:for|keep_firing_for)): \w+$", re.MULTILINE)
@@ -27,10 +27,10 @@ ALERTS_MAX = 1_000
 def hasty_rules(folder: Path, hold: str) -> list[str]:
     """Copies of the committed rules in which only the holds differ."""
     copies = []
-    for name in ("recording.yml", "alerting.yml"):
-        text, _ = HOLD.subn(rf"\1: {hold}", (RULES / name).read_text(encoding="utf-8"))
-        (folder / name).write_text(text, encoding="utf-8")
-        copies.append(str(folder / name))
+    for file in RULE_FILES:
+        text, _ = HOLD.subn(rf"\1: {hold}", file.read_text(encoding="utf-8"))
+        (folder / file.name).write_text(text, encoding="utf-8")
+        copies.append(str(folder / file.name))
     return copies
 
 

@@ -55,10 +55,9 @@ class Alerting:
         accept: Callable[[Fact], None],
     ) -> Alerting:
         """``accept`` hears of each fact that says what became of a receiver, once it is durable."""
-        dispatcher = AlertDispatcher(
-            store, clock, _least_of(receivers), _policy_of(settings), _around(settings, registry)
-        )
-
+        around = _around(settings, registry)
+        dispatcher = AlertDispatcher(store, clock, _least_of(receivers), _policy_of(settings), around)
+        dispatcher.once = _once(receivers)
         retirements = Retirements(store, clock, targets_of(settings.alerts), accept)
 
         def make_worker(one: Receiver, least: Severity) -> DeliveryWorker:
@@ -104,8 +103,8 @@ class Alerting:
                 worker.counts, worker.queue = before.counts, before.queue
             self.workers[one.name], self.figures[one.name] = worker, worker.telemetry
             self._begin(worker)
-        self.dispatcher.receivers = _least_of(receivers)
         await retire(self.queues, self.workers, _tell)
+        self.dispatcher.change(_least_of(receivers), _once(receivers))
         await self.retirements.change(targets_of(settings.alerts))
 
     def _begin(self, worker: DeliveryWorker) -> None:
@@ -139,6 +138,11 @@ def _least_of(receivers: Sequence[tuple[Receiver, Severity]]) -> dict[str, Sever
     return {one.name: least for one, least in receivers}
 
 
+def _once(receivers: Sequence[tuple[Receiver, Severity]]) -> frozenset[str]:
+    """Those that hold no states: what is open is not repeated to them."""
+    return frozenset(one.name for one, _ in receivers if one.refresh_s is None)
+
+
 def _policy_of(settings: Settings) -> AlertPolicy:
     alerts = settings.alerts
     return AlertPolicy(alerts.hold.us, alerts.hold_over.us, alerts.again_after.us)
@@ -157,7 +161,7 @@ def _around(settings: Settings, registry: PrinterRegistry) -> SiteLayout:
             one.covers(printer, gateway, at_us) for one in settings.alerts.quiet
         )
 
-    return SiteLayout(gateway_of, behind, is_quiet)
+    return SiteLayout(gateway_of, behind, is_quiet, settings.site.zone)
 
 
 def in_maintenance(registry: PrinterRegistry, printer: str, at_us: int) -> bool:

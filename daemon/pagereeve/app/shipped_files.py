@@ -40,7 +40,7 @@ class Shipped:
         return Path(path.name)
 
 
-RULES: Final = ("dashboards/rules/recording.yml", "dashboards/rules/alerting.yml")
+RULES: Final = tuple(f"dashboards/rules/{name}.yml" for name in ("recording", "alerting", "alerting-findings"))
 DASHBOARDS: Final = tuple(f"dashboards/grafana/{name}.json" for name in ("fleet", "printer", "daemon", "month"))
 
 SHIPPED: Final = (

@@ -15,6 +15,7 @@ from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone
 from pagereeve.cli.output import say, say_json
 from pagereeve.cli.site import site_of
+from pagereeve.domain.alerts.message import Notification
 from pagereeve.domain.alerts.telling import trial
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.receiver import NotDelivered, Receiver
@@ -51,20 +52,21 @@ def try_(
     config: Config = CONFIG_DEFAULT,
 ) -> int:
     """Send a test message, from here and past the queue. Status 1 if it was not accepted."""
-    known = {one.name: one for one, _ in receivers_of(load_settings(config).alerts, SystemClock())}
+    settings, clock = load_settings(config), SystemClock()
+    known = {one.name: one for one, _ in receivers_of(settings.alerts, clock)}
     if receiver not in known:
         names = ", ".join(sorted(known)) or "none"
         raise BadQuestion("RECEIVER", f"{receiver[:40]!r} is no receiver; the settings have {names}")
-    why = asyncio.run(_try(known.values(), known[receiver]))
+    why = asyncio.run(_try(known.values(), known[receiver], trial(receiver, clock.now_us(), settings.site.zone)))
     say(f"{receiver} accepted the test message." if not why else f"{receiver} did not accept it: {why}")
     return 1 if why else 0
 
 
-async def _try(known: Iterable[Receiver], one: Receiver) -> str:
+async def _try(known: Iterable[Receiver], one: Receiver, message: Notification) -> str:
     """Why it was not accepted; "" if it was."""
     try:
         async with asyncio.timeout(TRY_WITHIN_S):
-            await one.deliver(trial(SystemClock().now_us()))
+            await one.deliver(message)
     except NotDelivered as error:
         return str(error)
     except TimeoutError:

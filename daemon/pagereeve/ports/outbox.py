@@ -46,11 +46,15 @@ class Queue:
 
 @dataclass(frozen=True, slots=True)
 class QueueRemoval:
-    """Messages that leave the queue of a receiver: it has them (``at_us`` says since when), or they are given up."""
+    """Messages that leave the queue of a receiver: it has them (``at_us`` says since when), or they are given up.
+
+    ``forget``: it is no receiver any more, and new should it come again; nothing is known of it then.
+    """
 
     receiver: str
     messages: Sequence[tuple[str, int]]
     at_us: int | None = None
+    forget: bool = False
 
 
 class AlertJournal(Protocol):
@@ -65,16 +69,18 @@ class AlertJournal(Protocol):
     async def announce(self, announcement: Announcement) -> None: ...
 
 
-class MessageQueues(Protocol):
+class QueueLook(Protocol):
+    async def queues(self) -> Mapping[str, Queue]:
+        """By receiver, of all that ever had a message and were not forgotten."""
+        ...
+
+
+class MessageQueues(QueueLook, Protocol):
     async def waiting(self, receiver: str, limit: int) -> Sequence[Notification]:
         """The receiver's earliest messages, each alert's in order."""
         ...
 
     async def part(self, removal: QueueRemoval) -> None: ...
-
-    async def queues(self) -> Mapping[str, Queue]:
-        """By receiver, of all that ever had a message."""
-        ...
 
 
 class Outbox(AlertJournal, MessageQueues, Protocol):

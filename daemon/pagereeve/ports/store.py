@@ -13,7 +13,7 @@ from pagereeve.ports.journal import Journal, OpenRun, Receipt, StoredFact
 from pagereeve.ports.key_checks import KeyChecks
 from pagereeve.ports.ledger import FindingLookup, LedgerStore, RowWrites
 from pagereeve.ports.noted_readings import PanelReads
-from pagereeve.ports.outbox import AlertJournal, Outbox
+from pagereeve.ports.outbox import AlertJournal, Outbox, QueueLook
 from pagereeve.ports.queries import FactQueries
 from pagereeve.ports.resume_points import SegmentReads
 from pagereeve.ports.seal import SealReads
@@ -75,7 +75,7 @@ class BadgeStore(SegmentReads, StandingFacts, RowWrites, Protocol):
         ...
 
 
-class AlertStore(AlertJournal, FindingLookup, Protocol):
+class AlertStore(AlertJournal, QueueLook, FindingLookup, Protocol):
     """What the dispatcher of alerts needs."""
 
 

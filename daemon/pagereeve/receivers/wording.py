@@ -9,9 +9,10 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pagereeve.domain.alerts.message import Notification
+from pagereeve.domain.alerts.digest import LISTED_MAX
+from pagereeve.domain.alerts.message import Notification, OpenAlert
 from pagereeve.domain.values.amounts import amount
-from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.local_time import local_time
 from pagereeve.domain.values.visible import visible
 
 TITLE_MAX: Final = 200
@@ -44,6 +45,19 @@ def bounded(notification: Notification) -> Notification:
         evidence=tuple(one_line(line, LINE_MAX) for line in notification.evidence[:EVIDENCE_MAX]),
         first=one_line(notification.first, TEXT_MAX),
         command=one_line(notification.command, LINE_MAX),
+        alerts=tuple(_bounded(one) for one in notification.alerts[:LISTED_MAX]),
+    )
+
+
+def _bounded(one: OpenAlert) -> OpenAlert:
+    return replace(
+        one,
+        kind=one_line(one.kind, NAME_MAX),
+        alert=one_line(one.alert, NAME_MAX),
+        subject=one_line(one.subject, NAME_MAX),
+        printer=one_line(one.printer, NAME_MAX),
+        gateway=one_line(one.gateway, NAME_MAX),
+        title=one_line(one.title, TITLE_MAX),
     )
 
 
@@ -57,33 +71,36 @@ class MessagePart:
 
 
 def stable_subject(notification: Notification) -> str:
-    """The same for every message of an alert, so that mail clients put them together."""
+    """The same for every message of an alert, so that mail clients put them together; others have their own."""
+    if notification.step == "digest":
+        return f"Pagereeve: {amount(notification.alerts_open, 'alert')} already open"
+    if notification.is_trial:
+        return f"Pagereeve: test message to {one_line(notification.subject, NAME_MAX)}, nothing is wrong"
     kind = one_line(notification.kind, NAME_MAX).replace("-", " ")
     subject = one_line(notification.subject, NAME_MAX)
     return f"Pagereeve: {kind}" + (f" ({subject})" if subject else "")
 
 
 def standing(notification: Notification) -> str:
-    """Its state: ``Critical, since 2026-11-25 09:00:00 UTC.``"""
-    since = minute(notification.since_us)
+    """Its state: ``Critical, since 2026-11-25 10:00:00 CET.``"""
+    since = local_time(notification.since_us, notification.zone)
+    if notification.is_trial:
+        return f"Sent {since}."
+    if notification.step == "digest":
+        return f"{notification.severity.capitalize()} at the worst; the oldest since {since}."
     if notification.is_over:
-        until = minute(notification.at_us if notification.until_us is None else notification.until_us)
-        return f"Over since {until}; it began {since}."
+        until_us = notification.at_us if notification.until_us is None else notification.until_us
+        return f"Over since {local_time(until_us, notification.zone)}; it began {since}."
     severity = notification.severity.capitalize()
     return f"{severity}, since {since}." if notification.step == "opened" else f"{severity}, still so, since {since}."
-
-
-def minute(at_us: int) -> str:
-    """To the second, in UTC."""
-    text = to_text(at_us)
-    return f"{text[:10]} {text[11:19]} UTC"
 
 
 def parts(notification: Notification) -> tuple[MessagePart, ...]:
     """What a message says, in the order in which it is read; parts without a text are left out."""
     wanted = (
         MessagePart("What happened", (notification.what,)),
-        MessagePart("What it costs", (notification.cost,)),
+        MessagePart("Open alerts", _open_alerts(notification)),
+        MessagePart("What it costs", () if notification.is_over else (notification.cost,)),
         MessagePart("What shows it", notification.evidence),
         MessagePart(
             "What to do first" if not notification.is_over else "What was to be done first", (notification.first,)
@@ -93,12 +110,24 @@ def parts(notification: Notification) -> tuple[MessagePart, ...]:
     return tuple(part for part in wanted if any(part.lines))
 
 
-def behind(notification: Notification) -> str:
-    """How much is behind it: ``2 open findings, about 14 pages.``"""
-    findings = amount(notification.findings, "open finding")
-    if notification.pages is None:
-        return f"{findings}."
-    return f"{findings}, about {amount(notification.pages, 'page')}."
+def _open_alerts(notification: Notification) -> tuple[str, ...]:
+    lines = [
+        f"{one.severity}: {one.title}, since {local_time(one.since_us, notification.zone)}"
+        for one in notification.alerts
+    ]
+    more = notification.alerts_open - len(lines)
+    return (*lines, f"and {more} more") if more > 0 else tuple(lines)
+
+
+def behind(notification: Notification) -> tuple[str, ...]:
+    """The last lines: how much is behind it (``2 open findings, about 14 pages.``), its name, whose time it gives."""
+    times = f"Times are those of {notification.zone}."
+    if not notification.is_of_alert:
+        return (times,)
+    pages = "" if notification.pages is None else f", about {amount(notification.pages, 'page')}"
+    count = f"{amount(notification.findings, 'open finding')}{pages}." if notification.findings else ""
+    last = f"Alert {notification.alert}, message {notification.nth}. {times}"
+    return (count, last) if count else (last,)
 
 
 def plain_text(notification: Notification) -> str:
@@ -107,11 +136,11 @@ def plain_text(notification: Notification) -> str:
     lines = [known.title, standing(known), ""]
     for part in parts(known):
         lines += [f"{part.heading}:", *(f"  {line}" for line in part.lines), ""]
-    return "\n".join([*lines, behind(known), f"Alert {known.alert}, message {known.nth}.", ""])
+    return "\n".join([*lines, *behind(known), ""])
 
 
 def one_liner(notification: Notification) -> str:
     """The whole message in one line; the end of it may be cut."""
     known = bounded(notification)
-    texts = (known.title, standing(known), known.what, known.cost, *known.evidence, known.first, known.command)
+    texts = (known.title, standing(known), *(line for part in parts(known) for line in part.lines))
     return " ".join(text if text.endswith((".", "!", "?")) else f"{text}." for text in texts if text)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import Final
 
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX, hint_text
-from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Grade, Interval, Verdict
 
@@ -92,21 +91,6 @@ CLOSINGS: Final[dict[str, str]] = {
     "unknown-printer": "Nobody registered a printer of that name, so no meter was read, and none will be.",
 }
 RESTED: Final = "The window closed when the meter had rested for {settle}, the printer's settle time."
-
-SILENCES: Final[dict[SilenceReason, str]] = {
-    SilenceReason.TIMEOUT: "no answer",
-    SilenceReason.ASLEEP: "stopped answering: asleep or off",
-    SilenceReason.LATE: "the answer came too late",
-    SilenceReason.NOT_ADMITTED: "the agent does not accept the user",
-    SilenceReason.REFUSED: "the agent refused",
-    SilenceReason.UNREACHABLE: "not reachable",
-    SilenceReason.WRONG_RESPONDER: "another device answered, not a printer",
-    SilenceReason.WRONG_DEVICE: "another printer answered",
-    SilenceReason.MALFORMED: "the answer could not be read",
-    SilenceReason.NO_METER: "the agent has no page counter",
-    SilenceReason.UNIT_NOT_USABLE: "the counter's unit can't be used",
-    SilenceReason.NAME_NOT_FOUND: "the printer's name could not be found",
-}
 
 CHARGING: Final[dict[str, str]] = {
     "lesser": "the lesser of counted and released is charged",

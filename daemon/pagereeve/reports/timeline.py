@@ -21,11 +21,12 @@ from pagereeve.domain.facts.facts import (
 from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.findings.finding import fallen_back
+from pagereeve.domain.findings.wording import SILENCES
 from pagereeve.domain.values.amounts import amount
 from pagereeve.queries.noted_readings import Seen
 from pagereeve.queries.release_evidence import Evidence
 from pagereeve.reports.noted_readings import meter_text
-from pagereeve.reports.sentences import SILENCES, span_text
+from pagereeve.reports.sentences import span_text
 from pagereeve.reports.witnesses import apart_text
 
 CORRECTIONS = {

@@ -37,7 +37,7 @@ Everything about it:
   pagereeve findings show f-0a1b2c3d4e5f
 
 2 open findings, about 14 pages.
-Alert a-5f0c9d7e21b4, message 1.
+Alert a-5f0c9d7e21b4, message 1. Times are those of UTC.
 """
 
 

@@ -14,6 +14,7 @@ from pagereeve.domain.brackets.windows import Closing
 from pagereeve.domain.facts.policy import Charging
 from pagereeve.domain.facts.reading import SilenceReason
 from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.domain.findings.wording import SILENCES
 from pagereeve.domain.ledger import Grade, Interval, Verdict
 from pagereeve.reports import sentences, timeline
 
@@ -23,7 +24,7 @@ SOURCES = Path(next(iter(domain.__path__)))
 def test_grades_verdicts_silences_charging_and_breaks_all_have_words() -> None:
     assert set(sentences.GRADES) == set(Grade)
     assert set(sentences.VERDICTS) == set(Verdict)
-    assert set(sentences.SILENCES) == set(SilenceReason)
+    assert set(SILENCES) == set(SilenceReason)
     assert set(sentences.CHARGING) == set(get_args(Charging))
     assert set(timeline.BREAKS) == set(Step) - CARRIES_ON
 

@@ -30,6 +30,7 @@ NAMING_SENDER: Final = "the sender of release notices"
 # Of a whole fleet this is one thing to know, however many printers it is about.
 UNIT_ASSUMED: Final = "unit-assumed"
 ASSUMING: Final = "printers on an assumed unit"
+GATEWAY_DOWN: Final = "gateway-down"
 # Kinds that are over by themselves; of the others a person says so.
 PASSING: Final = SHARED_FATE | {
     "unit-not-usable",
@@ -38,7 +39,7 @@ PASSING: Final = SHARED_FATE | {
     "clock-stepped",
     "clock-not-agreed",
     "receiver-retired",
-    "gateway-down",
+    GATEWAY_DOWN,
     "reader-noisy",
     "reader-form-changed",
     "reader-flooded",
@@ -67,11 +68,12 @@ class AlertPolicy:
 
 @dataclass(frozen=True, slots=True)
 class SiteLayout:
-    """Each printer's gateway, how many printers are behind a gateway, and what is muted now."""
+    """Each printer's gateway, how many printers are behind a gateway, what is muted now, and the site's time zone."""
 
     gateway_of: Mapping[str, str] = field(default_factory=dict)
     behind: Mapping[str, int] = field(default_factory=dict)
     is_quiet: Callable[[str, str, int], bool] = lambda _printer, _gateway, _at_us: False
+    zone: str = "UTC"
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,7 +136,12 @@ def place_of(finding: Finding, around: SiteLayout) -> tuple[str, str, str]:
         return ASSUMING, "", ""
     if finding.printer:
         return finding.printer, finding.printer, gateway
-    return finding.place, "", ""
+    return finding.place, "", _gateway_of(finding)
+
+
+def _gateway_of(finding: Finding) -> str:
+    """The gateway that a finding of no printer is about; "" where it is about something else."""
+    return str(finding.what.value("gateway") or "") if finding.kind == GATEWAY_DOWN else ""
 
 
 def begun(finding: Finding, around: SiteLayout, now_us: int) -> Alert:

@@ -9,7 +9,8 @@ from collections.abc import Mapping
 from typing import Any, Final, get_args
 
 from pagereeve.domain.alerts.alert import MEMBERS_MAX, Alert
-from pagereeve.domain.alerts.message import STEPS, Notification
+from pagereeve.domain.alerts.digest import LISTED_MAX
+from pagereeve.domain.alerts.message import STEPS, Notification, OpenAlert
 from pagereeve.domain.findings.evidence_codec import EVIDENCE
 from pagereeve.domain.ledger import Finding, FindingState, Severity
 from pagereeve.domain.values.codec import (
@@ -107,6 +108,17 @@ _ALERT: Final = Codec(
     Member("more", TRUTH),
     _instant_or_null("ended_us"),
 )
+_OPEN_ALERT: Final = Codec(
+    OpenAlert,
+    Member("alert", TEXT),
+    Member("kind", TEXT),
+    Member("severity", _SEVERITY),
+    Member("subject", TEXT),
+    _text("printer"),
+    _text("gateway"),
+    Member("since_us", _NUMBER),
+    Member("title", _SENTENCE),
+)
 _NOTIFICATION: Final = Codec(
     Notification,
     Member("alert", TEXT),
@@ -122,12 +134,15 @@ _NOTIFICATION: Final = Codec(
     _instant_or_null("until_us"),
     Member("title", _SENTENCE),
     Member("what", _SENTENCE),
-    Member("cost", _SENTENCE),
+    Member("cost", _SENTENCE, default="", written=True),
     Member("evidence", texts(EVIDENCE_MAX, LONGEST)),
     Member("first", _SENTENCE),
     Member("command", _SENTENCE),
     Member("findings", _COUNT),
     Member("pages", _NUMBER, default=None, written=True),
+    Member("zone", TEXT, default="UTC"),
+    Member("alerts", listed(inner(_OPEN_ALERT), LISTED_MAX), default=()),
+    Member("alerts_open", _COUNT, default=0),
 )
 
 alert_json: Final = _ALERT.write

@@ -4,16 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import partial
 from typing import Literal
 
 from pagereeve.domain.alerts.advice import ADVICE, GATEWAY_SILENT, Advice
 from pagereeve.domain.alerts.alert import EVIDENCE_SHOWN_MAX, Alert, AlertPolicy, SiteLayout, abridged, is_wide
-from pagereeve.domain.alerts.message import Notification, Step
-from pagereeve.domain.findings.wording import text_of, words_of
+from pagereeve.domain.alerts.message import AlertStep, Notification, Step
+from pagereeve.domain.findings.wording import At, text_of, words_of
 from pagereeve.domain.ledger import Finding
-from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.local_time import local_time
 
-Decision = Step | Literal["forget"] | None
+Decision = AlertStep | Literal["forget"] | None
 """The step that is sent now; an alert that ended before it was sent; None: nothing now, ask again later."""
 
 
@@ -68,7 +69,7 @@ def _needs_no_pause(alert: Alert) -> bool:
     return any(printer not in reported for printer in alert.printers)
 
 
-def compose(alert: Alert, step: Step, around: SiteLayout, now_us: int) -> tuple[Alert, Notification]:
+def compose(alert: Alert, step: AlertStep, around: SiteLayout, now_us: int) -> tuple[Alert, Notification]:
     """The next message of the alert, and the alert after it."""
     wide = alert.wide or is_wide(alert, around)
     told = replace(
@@ -80,8 +81,17 @@ def compose(alert: Alert, step: Step, around: SiteLayout, now_us: int) -> tuple[
         wide=wide,
         ended_us=(alert.clear_us or now_us) if step == "resolved" else None,
     )
-    advice = GATEWAY_SILENT if wide and not alert.printer else advice_of(alert.kind)
-    return told, _message(told, step, advice, now_us)
+    return told, _message(told, step, around.zone, now_us)
+
+
+def restated(alert: Alert, last: Notification, around: SiteLayout) -> Notification:
+    """The last message of an alert with the words of now, for a receiver that holds states: a finding that somebody
+    explained since is not named any more. Its number, its step and its instants are the message's own.
+    """
+    if alert.ended_us is not None or not alert.members:
+        return last
+    now = _message(alert, last.step, around.zone, last.at_us)
+    return replace(now, nth=last.nth, severity=last.severity, since_us=last.since_us)
 
 
 def advice_of(kind: str) -> Advice:
@@ -89,8 +99,18 @@ def advice_of(kind: str) -> Advice:
     return ADVICE[kind]
 
 
-def _message(alert: Alert, step: Step, advice: Advice, now_us: int) -> Notification:
-    printers = alert.printers
+def title_of(alert: Alert) -> str:
+    """What a message about it is headed with, as it is now."""
+    return f"{alert.subject}: {_advice(alert).headline}"
+
+
+def _advice(alert: Alert) -> Advice:
+    return GATEWAY_SILENT if alert.wide and not alert.printer else advice_of(alert.kind)
+
+
+def _message(alert: Alert, step: Step, zone: str, now_us: int) -> Notification:
+    printers, advice = alert.printers, _advice(alert)
+    at = partial(local_time, zone=zone)
     return Notification(
         alert=alert.id,
         nth=alert.told,
@@ -103,47 +123,50 @@ def _message(alert: Alert, step: Step, advice: Advice, now_us: int) -> Notificat
         since_us=alert.since_us,
         at_us=now_us,
         until_us=alert.ended_us,
-        title=f"{alert.subject}: {advice.headline}",
-        what=_what(alert, step, printers),
+        title=title_of(alert),
+        what=_what(alert, step, printers, at),
         cost=advice.cost,
-        evidence=_evidence(alert, printers),
+        evidence=_evidence(alert, step, printers, at),
         first=advice.first,
         command=_command(alert),
         findings=len(alert.members),
         pages=alert.pages,
+        zone=zone,
     )
 
 
-def _what(alert: Alert, step: Step, printers: Sequence[str]) -> str:
+def _what(alert: Alert, step: Step, printers: Sequence[str], at: At) -> str:
     if step == "resolved":
         if alert.is_gathered:
             return f"It is told in the alert of gateway {alert.gateway} now, as others behind it fail too."
         if alert.last.state == "explained":
-            return f"Explained: {alert.last.reason}. It was: {text_of(alert.last, to_text)}."
+            return f"Explained: {alert.last.reason}. It was: {text_of(alert.last, at)}."
         if alert.last.state == "open":
-            return f"Later events explain it. It was: {text_of(alert.last, to_text)}."
-        return f"It is over. It was: {text_of(alert.last, to_text)}."
+            return f"Later events explain it. It was: {text_of(alert.last, at)}."
+        return f"It is over. It was: {text_of(alert.last, at)}."
     if len(printers) > 1:
         return f"{len(printers)} printers: {', '.join(printers[:10])}{', ...' if len(printers) > 10 else ''}."
     where = f"{printers[0]}: " if printers and not alert.printer else ""
     more = len(alert.members) - 1
     others = f" And {more} more of the kind {'is' if more == 1 else 'are'} open." if more else ""
-    return f"{where}{text_of(alert.last, to_text)}.{others}"
+    return f"{where}{text_of(alert.last, at)}.{others}"
 
 
-def _evidence(alert: Alert, printers: Sequence[str]) -> tuple[str, ...]:
+def _evidence(alert: Alert, step: Step, printers: Sequence[str], at: At) -> tuple[str, ...]:
+    if step == "resolved" and alert.last.state == "explained":
+        return ()  # nobody doubts it any more
     if len(printers) > 1:
         firsts = {one.printer: one for one in reversed(list(alert.members.values()))}
-        return tuple(f"{name}: {text_of(firsts[name], to_text)}" for name in printers[:EVIDENCE_SHOWN_MAX])
-    return impersonal(alert.last)
+        return tuple(f"{name}: {text_of(firsts[name], at)}" for name in printers[:EVIDENCE_SHOWN_MAX])
+    return impersonal(alert.last, at)
 
 
-def impersonal(finding: Finding) -> tuple[str, ...]:
+def impersonal(finding: Finding, at: At) -> tuple[str, ...]:
     """The first of a finding's evidence that is not personal, in words: what leaves by mail can't be called back.
 
-    The command shows the rest to whoever may see it. Instants are in UTC: a message has many readers.
+    The command shows the rest to whoever may see it. ``at`` writes an instant for the readers.
     """
-    return tuple(words_of(one, to_text) for one in abridged(finding).evidence)
+    return tuple(words_of(one, at) for one in abridged(finding).evidence)
 
 
 def _command(alert: Alert) -> str:
@@ -152,25 +175,26 @@ def _command(alert: Alert) -> str:
     return f"pagereeve findings --printer {alert.printer}" if alert.printer else "pagereeve findings"
 
 
-def trial(at_us: int) -> Notification:
-    """A test message to a receiver; it arrives as already over, so that no alert stays open because of it."""
+def trial(receiver: str, at_us: int, zone: str = "UTC") -> Notification:
+    """A test message to a receiver: a step of no alert, so that nothing stays open because of it."""
     return Notification(
         alert=f"a-trial-{at_us}",
         nth=1,
-        step="resolved",
+        step="trial",
         kind="trial",
         severity="info",
-        subject="a trial",
+        subject=receiver,
         printer="",
         gateway="",
         since_us=at_us,
         at_us=at_us,
-        until_us=at_us,
-        title="Trial: messages arrive here",
-        what="Somebody tried whether messages arrive. Nothing is wrong.",
-        cost="It costs nothing.",
-        evidence=("sent by pagereeve alerts try",),
-        first="Nothing is left to do.",
+        until_us=None,
+        title="Test message: alerts for this receiver arrive here",
+        what=f"Somebody tried whether messages to the receiver {receiver} arrive. This one did. It is no alert.",
+        cost="",
+        evidence=(),
+        first="Nothing is to be done.",
         command="pagereeve alerts",
         findings=0,
+        zone=zone,
     )

@@ -10,7 +10,7 @@ from typing import Final
 
 from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.hypotheses import BY_NAME, hint_text
-from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.facts.reading import SilenceReason, Unit
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding
 from pagereeve.domain.values.amounts import amount, form
 
@@ -57,6 +57,20 @@ WAITS: Final[Mapping[str, str]] = {
     "state-busy": "the count stands still, and the printer's state says that it is at work",
     "not-moved": "the count has not moved",
     "not-rested": "the meter has not been seen at rest for long enough",
+}
+SILENCES: Final[Mapping[str, str]] = {
+    SilenceReason.TIMEOUT: "no answer",
+    SilenceReason.ASLEEP: "stopped answering: asleep or off",
+    SilenceReason.LATE: "the answer came too late",
+    SilenceReason.NOT_ADMITTED: "the agent does not accept the user",
+    SilenceReason.REFUSED: "the agent refused",
+    SilenceReason.UNREACHABLE: "not reachable",
+    SilenceReason.WRONG_RESPONDER: "another device answered, not a printer",
+    SilenceReason.WRONG_DEVICE: "another printer answered",
+    SilenceReason.MALFORMED: "the answer could not be read",
+    SilenceReason.NO_METER: "the agent has no page counter",
+    SilenceReason.UNIT_NOT_USABLE: "the counter's unit can't be used",
+    SilenceReason.NAME_NOT_FOUND: "the printer's name could not be found",
 }
 OTHERS: Final[Mapping[str, str]] = {"badges": "badges were presented", "releases": "releases named a badge"}
 
@@ -198,15 +212,16 @@ def _witnesses_disagree(known: _Known) -> str:
 
 def _reads_fail(known: _Known) -> str:
     since = f"since {known.at('since_us')}{_waiting(known)}"
-    return f"reads fail ({', '.join(known.texts('reasons'))}) {since}{_gateway_answers(known)}"
+    return f"reads fail ({_reasons(known)}) {since}{_gateway_answers(known)}"
 
 
 def _reads_failed(known: _Known) -> str:
-    reasons = ", ".join(known.texts("reasons"))
-    span = f"from {known.at('from_us')} to {known.at('to_us')}"
-    return (
-        f"{amount(known.number('tries'), 'read')} failed ({reasons}) {span}{_waiting(known)}{_gateway_answers(known)}"
-    )
+    failed = f"{amount(known.number('tries'), 'read')} failed ({_reasons(known)})"
+    return f"{failed} from {known.at('from_us')} to {known.at('to_us')}{_waiting(known)}{_gateway_answers(known)}"
+
+
+def _reasons(known: _Known) -> str:
+    return ", ".join(SILENCES.get(one, one) for one in known.texts("reasons"))
 
 
 def _gateway_answers(known: _Known) -> str:
@@ -303,9 +318,9 @@ _GATEWAY: Final = {"answers": "while its gateway answers", "down": "while its ga
 
 
 def _silence(known: _Known) -> str:
-    line = f"{known['reason']} from {known.at('from_us')}"
+    line = f"{SILENCES.get(known['reason'], known['reason'])}, from {known.at('from_us')}"
     if "to_us" in known:
-        line = f"{known['tries']} x {line} to {known.at('to_us')}"
+        line = f"{amount(known.number('tries'), 'read')}: {line} to {known.at('to_us')}"
     if "responder" in known:
         line += f", answered by {known['responder']}"
     if "gateway" in known:

@@ -205,12 +205,13 @@ class DeliveryWorker:
 
 
 async def retire(store: MessageQueues, known: Collection[str], report: Report) -> None:
-    """Messages for receivers that the settings no longer name are given up, and reported."""
+    """Receivers that the settings no longer name are forgotten; messages for them are given up, and reported."""
     for name, queue in (await store.queues()).items():
-        if name in known or not queue.waiting:
+        if name in known:
             continue
         while messages := await store.waiting(name, BATCH_MAX):
             await store.part(QueueRemoval(name, [(one.alert, one.nth) for one in messages]))
-        report(
-            name, f"is no longer in the settings; {amount(queue.waiting, 'message was', 'messages were')} given up", ""
-        )
+        await store.part(QueueRemoval(name, (), forget=True))
+        if queue.waiting:
+            given_up = amount(queue.waiting, "message was", "messages were")
+            report(name, f"is no longer in the settings; {given_up} given up", "")

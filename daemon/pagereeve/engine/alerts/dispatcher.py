@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Container, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 from pagereeve.domain.alerts.alert import (
@@ -18,8 +18,9 @@ from pagereeve.domain.alerts.alert import (
     share_fate,
     shared_place,
 )
+from pagereeve.domain.alerts.digest import digest
 from pagereeve.domain.alerts.message import Notification
-from pagereeve.domain.alerts.telling import compose, decide
+from pagereeve.domain.alerts.telling import compose, decide, restated
 from pagereeve.domain.ledger import SEVERITIES, Finding, Severity
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.supervision.heartbeat import STORE_LONGEST_S, Heartbeat
@@ -39,6 +40,7 @@ WAITING_MAX = 20_000
 class AlertDispatcher:
     """``receivers`` by name, with the least severity that each receives.
 
+    ``once`` are those to which a message is sent once: one of them that never had any gets a digest of what is open.
     ``on_dropped(receiver)`` is called for each message for which there is no room. ``waiting_of`` says how many wait.
     """
 
@@ -48,6 +50,7 @@ class AlertDispatcher:
     policy: AlertPolicy = field(default_factory=AlertPolicy)
     around: SiteLayout = field(default_factory=SiteLayout)
     every_s: float = LOOK_EVERY_S
+    once: Collection[str] = ()
     waiting_of: Callable[[str], int] = lambda _: 0
     on_dropped: Callable[[str], None] = lambda _: None
     on_told: Callable[[], None] = lambda: None
@@ -56,6 +59,7 @@ class AlertDispatcher:
     _last: dict[str, Notification] = field(default_factory=dict)
     _holding: dict[str, str] = field(default_factory=dict)
     _by_place: dict[tuple[str, str], str] = field(default_factory=dict)
+    _may_be_new: bool = True
 
     def __post_init__(self) -> None:
         self.heartbeat = Heartbeat(self.clock)
@@ -74,10 +78,15 @@ class AlertDispatcher:
     async def open(self) -> None:
         """What is known of alerts, from the store."""
         self._alerts, self._last, self._holding, self._by_place = {}, {}, {}, {}
+        self._may_be_new = True
         for alert, last in await self.store.alerts():
             self._keep(alert)
             if last is not None:
                 self._last[alert.id] = last
+
+    def change(self, receivers: Mapping[str, Severity], once: Collection[str]) -> None:
+        """From now on these; one that is new gets its digest at the next turn."""
+        self.receivers, self.once, self._may_be_new = receivers, once, True
 
     async def turn(self) -> bool:
         """Look at what changed and at what runs out, once; True where more changes wait.
@@ -98,10 +107,11 @@ class AlertDispatcher:
         await self._look_up_more(now_us)
         messages, forgotten = self._look(now_us)
         altered = [one for one in self._alerts.values() if before.get(one.id) != one]
-        if not (changes or altered or forgotten):
+        addressed = [pair for message in messages for pair in self._addressed(message)]
+        addressed += await self._digests({message.alert for message in messages}, now_us)
+        if not (changes or altered or forgotten or addressed):
             return
         kept: list[Kept] = [(one, self._last.get(one.id)) for one in altered]
-        addressed = [pair for message in messages for pair in self._addressed(message)]
         gone = [name for name in forgotten if name in before]
         self.heartbeat.does("stores what is to be sent", STORE_LONGEST_S)
         await self.store.announce(Announcement([one.number for one in changes], kept, gone, addressed))
@@ -189,12 +199,26 @@ class AlertDispatcher:
             self.on_dropped(name)
         return [(name, message) for name in wanted if name not in full]
 
+    async def _digests(self, told_now: Container[str], now_us: int) -> list[tuple[str, Notification]]:
+        """One for each receiver that never had a message: that it waits is stored with it, so it is sent once."""
+        if not self._may_be_new:
+            return []
+        self._may_be_new = False
+        known = await self.store.queues()
+        listed = [one for one in self._alerts.values() if one.told and one.ended_us is None and one.id not in told_now]
+        digests: list[tuple[str, Notification]] = []
+        for name, least in self.receivers.items():
+            mine = [one for one in listed if RANK[one.severity] >= RANK[least]]
+            if mine and name in self.once and name not in known:
+                digests.append((name, digest(name, mine, self.around.zone, now_us)))
+        return digests
+
     def standing(self, least: Severity, over_us: int) -> list[Notification]:
-        """The last message of each alert that is open, or has been over for less than ``over_us``: for states."""
+        """What to say of each alert that is open, or has been over for less than ``over_us``: for states."""
         now_us = self.clock.now_us()
         told = [(one, self._last[one.id]) for one in self._alerts.values() if one.id in self._last]
-        known = [last for one, last in told if one.ended_us is None or now_us - one.told_us < over_us]
-        return [one for one in known if RANK[one.severity] >= RANK[least]]
+        known = [(one, last) for one, last in told if one.ended_us is None or now_us - one.told_us < over_us]
+        return [restated(one, last, self.around) for one, last in known if RANK[last.severity] >= RANK[least]]
 
     def open_alerts(self) -> Mapping[str, int]:
         """Alerts that were sent and are not over, by severity."""

@@ -25,6 +25,7 @@ from pagereeve.receivers.kind import certificates
 from pagereeve.receivers.wording import bounded
 
 PATH: Final = "/api/v2/alerts"
+NAME_BEGINS: Final = "PagereeveFinding"
 BATCH_MAX: Final = 100
 # A repetition or two may be lost before an open alert expires.
 OUTLASTS: Final = 4
@@ -103,7 +104,7 @@ def _token(path: Path) -> str:
 def alert_of(notification: Notification, settings: AlertmanagerSettings, now_us: int) -> dict[str, Any]:
     """One postable alert. Times are RFC 3339; an end before the beginning would be refused."""
     known = bounded(notification)
-    if known.is_over:
+    if known.is_over or not known.is_of_alert:
         until_us = known.at_us if known.until_us is None else known.until_us
         ends_us = min(until_us, now_us)
     else:
@@ -122,7 +123,7 @@ def alert_of(notification: Notification, settings: AlertmanagerSettings, now_us:
 def labels_of(known: Notification) -> dict[str, str]:
     """What stays the same while the alert lasts."""
     labels = {
-        "alertname": alert_name(known.kind),
+        "alertname": alert_name(known.kind) if known.is_of_alert else f"Pagereeve{known.step.capitalize()}Message",
         "severity": known.severity,
         "kind": known.kind,
         "alert": known.alert,
@@ -133,9 +134,9 @@ def labels_of(known: Notification) -> dict[str, str]:
 
 
 def alert_name(kind: str) -> str:
-    """``PagereeveMeterSilent`` for ``meter-silent``."""
+    """``PagereeveFindingMeterSilent`` for ``meter-silent``: no name that an alert of the Prometheus rules has."""
     letters = "".join(letter if letter.isascii() and letter.isalnum() else " " for letter in kind)
-    return "Pagereeve" + "".join(word[:1].upper() + word[1:] for word in letters.split())
+    return NAME_BEGINS + "".join(word[:1].upper() + word[1:] for word in letters.split())
 
 
 def annotations_of(known: Notification) -> dict[str, str]:

@@ -33,7 +33,7 @@ from typing import Any, Final
 
 from pydantic import SecretBytes
 
-from pagereeve.domain.alerts.message import Notification, Step
+from pagereeve.domain.alerts.message import Notification, OpenAlert, Step
 from pagereeve.domain.values.instants import SECOND_US, to_text
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.secrets import NoSecret, secret_from_file
@@ -53,6 +53,8 @@ TYPES: Final[dict[Step, str]] = {
     "opened": "pagereeve.alert.opened.v1",
     "updated": "pagereeve.alert.updated.v1",
     "resolved": "pagereeve.alert.resolved.v1",
+    "digest": "pagereeve.alert.digest.v1",
+    "trial": "pagereeve.alert.trial.v1",
 }
 # RFC 9110 section 15.5.9, RFC 8470 section 5.2, RFC 6585 section 4: retry later.
 COME_AGAIN: Final = frozenset({408, 425, 429})
@@ -150,7 +152,8 @@ def event_of(notification: Notification, source: str) -> dict[str, Any]:
 
 def data_of(known: Notification) -> dict[str, Any]:
     """What an event says; null is unknown, or not yet."""
-    return {
+    digest = {"alerts": [_listed(one) for one in known.alerts], "alerts_open": known.alerts_open}
+    return (digest if known.step == "digest" else {}) | {
         "alert": known.alert,
         "nth": known.nth,
         "step": known.step,
@@ -170,4 +173,18 @@ def data_of(known: Notification) -> dict[str, Any]:
         "command": known.command,
         "findings": known.findings,
         "pages": known.pages,
+        "zone": known.zone,
+    }
+
+
+def _listed(one: OpenAlert) -> dict[str, Any]:
+    return {
+        "alert": one.alert,
+        "kind": one.kind,
+        "severity": one.severity,
+        "subject": one.subject,
+        "printer": one.printer or None,
+        "gateway": one.gateway or None,
+        "since": to_text(one.since_us),
+        "title": one.title,
     }

@@ -27,6 +27,8 @@ class MemoryOutbox:
                 self._messages.pop((entry.receiver, alert, nth), None)
             if entry.at_us is not None:
                 self._successes[entry.receiver] = entry.at_us
+            if entry.forget:
+                self._successes.pop(entry.receiver, None)
             return
         done = set(entry.changes)
         self._changes = [one for one in self._changes if one.number not in done]

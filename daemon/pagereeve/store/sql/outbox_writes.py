@@ -78,8 +78,9 @@ def part(connection: Connection, removal: QueueRemoval) -> None:
     if removal.messages:
         rows = [{"to": removal.receiver, "about": alert, "number": nth} for alert, nth in removal.messages]
         connection.execute(_DROP_MESSAGE, rows)
-    if removal.at_us is not None:
+    if removal.at_us is not None or removal.forget:
         connection.execute(_DROP_RECEIVER, {"gone": removal.receiver})
+    if removal.at_us is not None:
         connection.execute(insert(schema.receiver), {"name": removal.receiver, "last_success_us": removal.at_us})
 
 

@@ -174,8 +174,10 @@ def test_the_worst_of_its_findings_is_its_severity_and_their_pages_its_pages() -
     assert begun(silent("lone"), NOBODY_QUIET, NOON_US).pages is None
 
 
-def test_a_trial_is_over_as_it_is_sent_and_is_about_nothing() -> None:
-    one = trial(NOON_US)
-    assert (one.nth, one.step, one.severity, one.findings, one.pages) == (1, "resolved", "info", 0, None)
-    assert one.since_us == one.at_us == one.until_us == NOON_US
-    assert one.alert != trial(NOON_US + 1).alert
+def test_a_trial_is_a_step_of_no_alert_and_names_its_receiver() -> None:
+    one = trial("desk", NOON_US)
+    assert (one.nth, one.step, one.severity, one.findings, one.pages) == (1, "trial", "info", 0, None)
+    assert (one.is_trial, one.is_over) == (True, False)
+    assert one.since_us == one.at_us == NOON_US
+    assert one.alert != trial("desk", NOON_US + 1).alert
+    assert "receiver desk" in one.what

@@ -38,7 +38,9 @@ def test_what_may_be_unknown_is_so_in_some_lines_and_not_in_others() -> None:
     alerts, notes = ([json.loads(line) for line in lines] for lines in (ALERTS, NOTIFICATIONS))
     for known, made in ((alerts, Alert), (notes, Notification)):
         for member in fields(made):
-            values = [one[member.name] for one in known]
+            # A member that came later is left out where it is its default, as in a line of before.
+            values = [one[member.name] for one in known if member.name in one]
+            assert values, member.name
             if any(value in ("", None, []) for value in values):
                 assert any(value not in ("", None, []) for value in values), member.name
     for known, optional in (

@@ -48,6 +48,7 @@ SIGHT = Sight(
     "192.0.2.9",
 )
 PLATEAU = Plateau.of(Reading(NOON_US, NOON_US + 1_000, SIGHT, 100))
+ANOTHER = "another printer answered"
 SILENCE = Silence(NOON_US, NOON_US + SECOND_US, 3, SilenceReason.WRONG_DEVICE, "serial K2", "192.0.2.9")
 STRETCH = Stretch(
     "p", 1, "total", Unit.IMPRESSIONS, NOON_US, NOON_US + SECOND_US, 100, 108, 8, (KEY, KEY), Grade.SHARED
@@ -188,7 +189,7 @@ def test_every_kind_has_words_that_say_all_it_holds_and_comes_back_as_it_was(evi
         ),
         (shown.reads_failed([SILENCE], 1), "Z, while 1 release needed a reading"),
         (shown.reads_failed([SILENCE], 2), "Z, while 2 releases needed a reading"),
-        (shown.reads_failed([SILENCE, SILENCE], 0), "6 reads failed (wrong-device) from "),
+        (shown.reads_failed([SILENCE, SILENCE], 0), "6 reads failed (another printer answered) from "),
         (shown.events_differ("urn:s", 7, at_least=False), "7 deliveries of urn:s had an id that was used before"),
         (shown.events_differ("", 999, at_least=False), "999 deliveries, of several sources, had"),
         (shown.events_differ("urn:s", 1_000, at_least=True), "1000 or more deliveries of urn:s had"),
@@ -210,9 +211,15 @@ NOBODY = replace(PLATEAU, sight=replace(SIGHT, responder="", errors=()))
     [
         (shown.readings(PLATEAU, PLATEAU)[0], "state idle; error jammed; answered by 192.0.2.9; at noon"),
         (shown.readings(NOBODY, NOBODY)[0], "state idle; at noon"),
-        (shown.silence(SILENCE), "3 x wrong-device from noon to later, answered by 192.0.2.9: serial K2"),
-        (shown.silence(replace(SILENCE, responder="", detail="")), "3 x wrong-device from noon to later"),
-        (shown.silence(replace(SILENCE, detail=""), growing=True), "wrong-device from noon, answered by 192.0.2.9"),
+        (
+            shown.silence(SILENCE),
+            f"3 reads: {ANOTHER}, from noon to later, answered by 192.0.2.9: serial K2",
+        ),
+        (
+            shown.silence(replace(SILENCE, responder="", detail="")),
+            f"3 reads: {ANOTHER}, from noon to later",
+        ),
+        (shown.silence(replace(SILENCE, detail=""), growing=True), f"{ANOTHER}, from noon, answered by 192.0.2.9"),
         (shown.presented(NOON_US), "presented: noon"),
         (shown.presented(NOON_US, "east"), "presented at gateway east: noon"),
         (shown.noted(PrinterNoted("p", ORIGIN, "moved", "")), "noted noon: moved"),

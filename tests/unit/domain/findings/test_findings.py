@@ -7,6 +7,7 @@ from dataclasses import replace
 import pytest
 
 from pagereeve.domain.findings.finding import EVIDENCE_MAX, make
+from pagereeve.domain.findings.wording import SILENCES
 from pagereeve.domain.ledger import Verdict
 from pagereeve.domain.values.instants import SECOND_US
 from tests.findings import lines_of, said, text_of
@@ -89,7 +90,7 @@ def test_silence_has_kinds_and_ends_with_the_next_good_reading(reason: str, kind
     story.rest(20, 40, 104)
     after = finding(story.ledger(), kind)
     assert (after.state, after.until_us, after.id) == ("closed", at_us(20.1), during.id)
-    assert reason in text_of(after)
+    assert SILENCES[reason] in text_of(after)
 
 
 def test_while_the_gateway_is_down_the_printer_behind_it_is_no_finding_of_its_own() -> None:

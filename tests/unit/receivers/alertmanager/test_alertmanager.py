@@ -17,7 +17,7 @@ CONFIG = AlertmanagerSettings(name="am", url="http://127.0.0.1:9093", generator_
 def test_labels_are_few_and_everything_else_is_an_annotation() -> None:
     alert = alert_of(notice(), CONFIG, AT_US)
     assert alert["labels"] == {
-        "alertname": "PagereeveMeterSilent",
+        "alertname": "PagereeveFindingMeterSilent",
         "severity": "critical",
         "kind": "meter-silent",
         "alert": "a-5f0c9d7e21b4",
@@ -75,10 +75,10 @@ def test_what_is_over_ends_in_the_past(until_us: int | None, now_us: int, ends_u
 @pytest.mark.parametrize(
     ("kind", "name"),
     [
-        ("meter-silent", "PagereeveMeterSilent"),
-        ("diagnosis", "PagereeveDiagnosis"),
-        ("badge-in-two-places", "PagereeveBadgeInTwoPlaces"),
-        ("odd kind/é-x", "PagereeveOddKindX"),
+        ("meter-silent", "PagereeveFindingMeterSilent"),
+        ("diagnosis", "PagereeveFindingDiagnosis"),
+        ("badge-in-two-places", "PagereeveFindingBadgeInTwoPlaces"),
+        ("odd kind/é-x", "PagereeveFindingOddKindX"),
     ],
 )
 def test_the_name_of_an_alert(kind: str, name: str) -> None:
