@@ -13,7 +13,8 @@ from pagereeve.domain.findings import evidence
 from pagereeve.domain.ledger import Finding, ReleaseKey, RowSegment
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.asking import ACCOUNTING, READER, asking
-from tests.unit.queries.test_queries import FINDINGS, PRINTER
+from tests.property.days import PRINTER
+from tests.unit.queries.test_queries import FINDINGS
 
 DECIDED = Decided("hall", Origin("urn:d", "d-1", 5, 5), "f-6", "explain", "warden", "jam", "mrs anise said so")
 
