@@ -90,6 +90,7 @@ async def test_runs_that_end_channels_that_come_and_go_and_wraps_are_summed_alik
         FindingFilter(kind="surplus", printer=PRINTER),
         FindingFilter(from_us=NOON_US + 2 * SECOND_US, to_us=NOON_US + 5 * SECOND_US),
         FindingFilter(printer="nowhere"),
+        FindingFilter(state="open", severity="warning"),
     ],
 )
 async def test_findings_are_filtered_counted_and_paged_alike(store: Both, wanted: FindingFilter) -> None:

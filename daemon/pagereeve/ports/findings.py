@@ -24,12 +24,14 @@ class FindingFilter:
     printer: str | None = None
     from_us: int = 0
     to_us: int = FOREVER_US
+    severity: Severity | None = None
 
     def holds(self, finding: Finding) -> bool:
         return (
             self.state in {None, finding.state}
             and self.kind in {None, finding.kind}
             and self.printer in {None, finding.printer}
+            and self.severity in {None, finding.severity}
             and self.from_us <= finding.since_us < self.to_us
         )
 

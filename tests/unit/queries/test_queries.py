@@ -196,6 +196,7 @@ async def with_findings() -> MemoryJournal:
         (FindingFilter(state="open"), ["f-2", "f-5", "f-6", "f-1"]),
         (FindingFilter(kind="surplus"), ["f-5", "f-3", "f-1"]),
         (FindingFilter(printer="hall"), ["f-6"]),
+        (FindingFilter(state="open", severity="warning"), ["f-6"]),
         (FindingFilter(from_us=NOON_US + 4 * SECOND_US, to_us=NOON_US + 6 * SECOND_US), ["f-4", "f-5"]),
     ],
 )

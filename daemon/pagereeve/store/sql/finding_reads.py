@@ -60,5 +60,5 @@ def _wanted(wanted: FindingFilter) -> ColumnElement[bool]:
     """Every state is named, so that the index of states and beginnings serves whatever is asked for."""
     states = get_args(FindingState) if wanted.state is None else (wanted.state,)
     conditions = [_FINDING.state.in_(states), _FINDING.since_us >= wanted.from_us, _FINDING.since_us < wanted.to_us]
-    named = ((_FINDING.kind, wanted.kind), (_FINDING.printer, wanted.printer))
+    named = ((_FINDING.kind, wanted.kind), (_FINDING.printer, wanted.printer), (_FINDING.severity, wanted.severity))
     return and_(*conditions, *(column == value for column, value in named if value is not None))
