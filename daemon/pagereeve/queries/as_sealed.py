@@ -6,7 +6,7 @@ from zoneinfo import ZoneInfo
 
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.facts.closed import PeriodClosed
-from pagereeve.domain.facts.facts import Erased
+from pagereeve.domain.facts.erased import Erased
 from pagereeve.ports.closing import ClosedPeriod, NotClosed
 from pagereeve.ports.reads import Reads
 
