@@ -27,7 +27,8 @@ def settings_schema(example: str) -> Schema:
             made["allOf"] = list(CONDITIONS[name])
         if name in UNSAID:
             made["description"] = " ".join([made.get("description", ""), f"Beyond this schema: {UNSAID[name]}"]).strip()
-    return {"$schema": DIALECT, "$id": ID, "title": TITLE, "description": WHOLE, **schema}
+    models = schema.pop("$defs")
+    return {"$schema": DIALECT, "$id": ID, "title": TITLE, "description": WHOLE, **schema, "$defs": models}
 
 
 class _Describing:

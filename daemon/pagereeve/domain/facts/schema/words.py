@@ -6,7 +6,7 @@ import re
 from typing import Final
 
 _INSTANT_OF_ORIGIN: Final = "The instant that counts, decided when it was received."
-_BY: Final = "Who said it, as the credential has it."
+_ITS_SOURCE: Final = "The source of that release."
 
 MEMBERS: Final[dict[str, str]] = {
     "acknowledged": "How many facts had been acknowledged.",
@@ -19,7 +19,7 @@ MEMBERS: Final[dict[str, str]] = {
     "before": "The instant that the wall clock should have shown.",
     "began": "When its printing began, as far as is known.",
     "boot": "The id of the daemon's boot.",
-    "by": _BY,
+    "by": "Who said it.",
     "by_us": "By how many microseconds these facts are later; without it, what the meter showed then is void.",
     "change": "What changed.",
     "channel": "What the counter stands for, as total, prints, mono, colour or sheets.",
@@ -48,7 +48,7 @@ MEMBERS: Final[dict[str, str]] = {
     "first_received": "When the first reading was received.",
     "first_sent": "When the first reading was asked for.",
     "first_uptime_cs": "The agent's uptime at the first reading, in hundredths of a second.",
-    "from": "The instant from which on.",
+    "from": "From this instant on.",
     "gateway": "The gateway, by its name in the settings.",
     "grade": "How the unit is known.",
     "head": "The seal's head over these facts.",
@@ -126,7 +126,7 @@ MEMBERS: Final[dict[str, str]] = {
     "unit": "What one step of the counter is.",
     "unit_grades": "How the units are known, by channel.",
     "units": "The counters' units, by channel.",
-    "until": "The instant before which.",
+    "until": "Before this instant.",
     "value": "The count.",
     "version": "The version of the projection.",
     "wall": "The instant that the wall clock showed.",
@@ -139,21 +139,35 @@ MEMBERS: Final[dict[str, str]] = {
     "Conflict.at": _INSTANT_OF_ORIGIN,
     "Decided.at": "The printer that made the pages; needed to book.",
     "Decided.reason": "What the difference came of; needed to explain.",
+    "Counter.source": "Who defined the counter: Printer-MIB, PWG 5106.3 or the name of a profile.",
+    "Erased.name": "What stands in the place of the person's names.",
+    "FactDamaged.at": "When it was.",
     "GatewayChecked.at": _INSTANT_OF_ORIGIN,
     "JobCounted.channel": "The number of the way by which the job came in (RFC 2707: prtChannelIndex).",
     "JobCounted.counts": "What the job has made so far.",
     "JobCounted.job": "The job's number at the printer.",
     "JobCounts.pages": "Sides of the document.",
+    "NamedBy.source": _ITS_SOURCE,
     "LossAccepted.at": _INSTANT_OF_ORIGIN,
     "Origin.at": _INSTANT_OF_ORIGIN,
+    "PersonNamed.text": "The text itself.",
     "PagesDecided.from": "Where the pages stand: unproven, surplus or unattributed of a release, stray of a gap.",
     "PagesDecided.pages": "How many pages; of an undo as many as that decision's.",
     "PagesDecided.printer": "The printer of the gap; needed with closes.",
     "ReadFailed.gateway": "What the gateway itself said.",
+    "Registered.name": "The printer.",
     "ReceiverChanged.at": _INSTANT_OF_ORIGIN,
+    "ReleaseAnswered.at": "When it was answered.",
+    "ReleaseAnswered.id": "The id of the start notice.",
+    "ReleaseAnswered.source": "The source of the start notice.",
     "ReleaseStarted.job": "The job by its name, or by its submission id (RFC 2707) or job-uuid at the printer.",
     "ReleaseEnded.outcome": "How the release ended; no sender says replaced.",
     "SettleLearned.units": "Units that releases have shown.",
+    "ShownBy.source": _ITS_SOURCE,
+    "TicketDefault.source": "Whose tickets; left out, those of all that say nothing else.",
+    "TicketDefault.ticket": "What a member means that these tickets leave out; null: it is not known.",
+    "Within.from": "After this instant.",
+    "Within.until": "Not later than this instant.",
     "Ticket.pages": "Pages of one copy; null: not known.",
 }
 """By the class's name and the member's, or by the member's alone."""
