@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import json
 import subprocess
 import sys
 import tomllib
@@ -14,6 +15,7 @@ import pytest
 from hatchling.builders.wheel import WheelBuilder
 
 from pagereeve.app.shipped_files import IN_THE_WHEEL, SHIPPED, TOPICS, topic_file
+from pagereeve.settings.schema.of_settings import settings_schema
 
 ROOT = Path(__file__).parents[2]
 MAIN = "import sys; from pagereeve.cli import main; main(sys.argv[1:])"
@@ -53,6 +55,12 @@ def test_an_installed_command_prints_its_own(installed: Path) -> None:
     assert tomllib.load(io.BytesIO(shown.stdout))["printers"]
     listed = ask(installed, "example").stdout.decode()
     assert [line.split()[0] for line in listed.splitlines()] == [one.name for one in SHIPPED]
+
+
+def test_an_installed_command_describes_settings_by_its_own_example(installed: Path) -> None:
+    shown = ask(installed, "schema", "settings")
+    assert (shown.returncode, shown.stderr) == (0, b"")
+    assert json.loads(shown.stdout) == settings_schema((ROOT / "contrib/example.toml").read_text(encoding="utf-8"))
 
 
 def test_several_files_need_a_folder_and_replace_nothing(installed: Path, tmp_path: Path) -> None:

@@ -26,8 +26,9 @@ def settings_schema(example: str) -> Schema:
         if name in CONDITIONS:
             made["allOf"] = list(CONDITIONS[name])
         if name in UNSAID:
-            made["description"] = f"Beyond this schema: {UNSAID[name]}"
-    return {"$schema": DIALECT, "$id": ID, "title": TITLE, "description": WHOLE, **schema}
+            made["description"] = " ".join([made.get("description", ""), f"Beyond this schema: {UNSAID[name]}"]).strip()
+    models = schema.pop("$defs")
+    return {"$schema": DIALECT, "$id": ID, "title": TITLE, "description": WHOLE, **schema, "$defs": models}
 
 
 class _Describing:
@@ -46,4 +47,6 @@ class _Describing:
             setting["description"] = " ".join(one for one in (text, bounds) if one)
             inner = setting.get("items", setting).get("$ref", "").rpartition("/")[2]
             if inner not in self._done and "properties" in self._models.get(inner, {}):
+                # What stands beside a reference is ignored by validators of draft 7 and before (its core, 8.3).
+                self._models[inner]["description"] = text
                 self.table(self._models[inner], inner, f"{place}.{name}" if place else name)
