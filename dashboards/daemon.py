@@ -6,6 +6,7 @@ from typing import Final
 
 from grafana_foundation_sdk.builders import dashboard
 
+from dashboards import feeds
 from dashboards.panels import (
     ANY_IS_BAD,
     ANY_IS_ODD,
@@ -100,23 +101,9 @@ def _health() -> list[AnyPanel]:
 
 
 def _feeds() -> list[AnyPanel]:
-    event = "pagereeve_last_event_timestamp_seconds"
     return [
-        rows(
-            "When each kind of event last came",
-            "From the journal, so a restart changes nothing. Badges young and started old: releases do not reach the "
-            "daemon. The other way round: badge lines do not. ended is missing where the release server sends none.",
-            [Column("Ago", f"time() - max by (type) ({event}{{{HERE}}})", Look("s"))],
-            Look(span=THIRD),
-            key="type",
-            sort="Ago",
-        ),
-        course(
-            "Events accepted",
-            "In 15 minutes, by feed. A feed that was busy and is flat at 0 has lost its sender.",
-            [Query(f"sum by (feed) (instance_feed:pagereeve_events:increase15m{{{HERE}}})", "{{feed}}")],
-            Look(span=THIRD),
-        ),
+        feeds.last_events(THIRD),
+        feeds.accepted(THIRD),
         course(
             "Share of events refused",
             "Above a tenth: the sender's form or token has changed, or another host sends. The reasons are beside it.",
@@ -136,23 +123,7 @@ def _feeds() -> list[AnyPanel]:
             ],
             Look(span=THIRD),
         ),
-        rows(
-            "Feeds",
-            "Connections open now; badge lines lost since the start (mend the journal, a line does not come again); "
-            "connections to the release server that broke (nobody prints while it can't be reached).",
-            [
-                Column("Connections", f"sum by (feed) (pagereeve_feed_connections{{{HERE}}})"),
-                Column("Lines lost", f"sum by (feed) (pagereeve_lost_lines_total{{{HERE}}})", Look(steps=ANY_IS_BAD)),
-                Column(
-                    "Passing on broke",
-                    f"sum by (feed) (pagereeve_relay_broken_total{{{HERE}}})",
-                    Look(steps=ANY_IS_BAD),
-                ),
-            ],
-            Look(span=THIRD),
-            key="feed",
-            sort="Lines lost",
-        ),
+        feeds.each_feed(THIRD),
         rows(
             "Findings about badges, readers and feeds",
             "Open ones by kind; a single 0 means none. reader-...: go to it. feed-silent: look at that sender. "

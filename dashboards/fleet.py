@@ -1,15 +1,19 @@
-"""The fleet: which printer can't be trusted?"""
+"""The fleet: which printer can't be trusted, and which gateway? And do events come in?"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 from grafana_foundation_sdk.builders import bargauge, dashboard, stat, table, timeseries
 
+from dashboards import console
+from dashboards.feeds import accepted, each_feed, last_events
 from dashboards.panels import (
     ANY_IS_BAD,
     ANY_IS_ODD,
     HERE,
+    PRINTERS_PAGE,
     YES_OR_NO,
     Column,
     Look,
@@ -17,6 +21,7 @@ from dashboards.panels import (
     bars,
     begin,
     channel,
+    choice,
     course,
     grown,
     number,
@@ -30,15 +35,33 @@ UNEXPLAINED: Final = f'instance_printer_channel:pagereeve_pages_unexplained:sum{
 DAY_S: Final = 86_400
 SMALL: Final = 3
 WIDE: Final = 6
+THIRD: Final = 8
 
 
-def fleet() -> dashboard.Dashboard:
+def fleet(*, with_console: bool = console.SERVED) -> dashboard.Dashboard:
     text = "Which printers can be believed, which can't, and since when. Names printers only, never people."
     made = begin("Pagereeve: fleet", "pagereeve-fleet", text, "now-24h").with_variable(channel())
+    made = made.with_variable(_gateway_choice())
+    links = {"Look closer": PRINTERS_PAGE}
+    if with_console:
+        made = made.with_variable(console.address()).link(console.link("Findings in the console", console.FINDINGS))
+        links["In the console"] = console.PRINTER_OF_ROW
     for figure in _figures():
         made = made.with_panel(figure)
-    made = made.with_panel(_untrue()).with_panel(_findings()).with_panel(_kinds())
-    return made.with_panel(_unexplained()).with_panel(_reads())
+    made = made.with_panel(_gateways()).with_panel(_untrue(links))
+    made = made.with_panel(_findings()).with_panel(_kinds()).with_panel(_unexplained()).with_panel(_reads())
+    return made.with_panel(last_events(THIRD)).with_panel(each_feed(THIRD)).with_panel(accepted(THIRD))
+
+
+def _gateway_choice() -> dashboard.QueryVariable:
+    """All of them are also the printers that are behind none."""
+    values = f'label_values(pagereeve_printer_gateway{{{HERE},gateway!=""}}, gateway)'
+    return choice("gateway", "Gateway", "Whose printers the table shows.", values, many=True, all_value=".*")
+
+
+def behind(expr: str) -> str:
+    """``expr``, by printer, of the printers behind the gateways that were chosen."""
+    return f'({expr}) and on (printer) pagereeve_printer_gateway{{{HERE},gateway=~"$gateway"}}'
 
 
 def _figures() -> list[stat.Panel]:
@@ -89,29 +112,65 @@ def _figures() -> list[stat.Panel]:
     ]
 
 
-def _untrue() -> table.Panel:
-    of = f"{{{HERE},severity="
+def _gateways() -> table.Panel:
+    of = f"instance_gateway_severity:pagereeve_open_findings:sum{{{HERE},severity="
+    pages = f'instance_gateway_channel:pagereeve_pages_unexplained:sum{{{HERE},channel="$channel"}}'
+    unchecked = f'2 * max by (gateway) (pagereeve_printer_gateway{{{HERE},gateway!=""}})'
     columns = [
-        Column("Critical", f'sum by (printer) ({FINDINGS}{of}"critical"}})', Look(steps=ANY_IS_BAD)),
-        Column("Warnings", f'sum by (printer) ({FINDINGS}{of}"warning"}})', Look(steps=ANY_IS_ODD)),
-        Column("Unexplained pages", grown(UNEXPLAINED, "printer"), Look(steps=ANY_IS_ODD)),
-        Column("Last read good", f"min by (printer) (pagereeve_meter_up{{{HERE}}})", Look(words=YES_OR_NO)),
         Column(
-            "Last good reading",
-            f"time() - max by (printer) (pagereeve_last_reading_timestamp_seconds{{{HERE}}})",
-            Look("s", ((None, "green"), (DAY_S, "orange"), (4 * DAY_S, "red"))),
+            "Answers itself",
+            f"min by (gateway) (pagereeve_gateway_up{{{HERE}}}) or {unchecked}",
+            Look(words=YES_OR_NO | {"2": ("not checked", "text")}),
         ),
-        Column("Releases that wait", f"sum by (printer) (pagereeve_open_windows{{{HERE}}})"),
+        Column("Printers", f"sum by (gateway) (instance_gateway:pagereeve_printers:count{{{HERE}}})"),
+        Column(
+            "Meters that answered",
+            f"avg by (gateway) (instance_gateway:pagereeve_meters_up:ratio{{{HERE}}})",
+            Look("percentunit", ((None, "red"), (0.5, "orange"), (0.9, "green"))),
+        ),
+        Column(
+            "Silent while awaited",
+            f"sum by (gateway) (instance_gateway:pagereeve_meters_awaited_silent:count{{{HERE}}})",
+            Look(steps=ANY_IS_BAD),
+        ),
+        Column("Critical", f'sum by (gateway) ({of}"critical"}})', Look(steps=ANY_IS_BAD)),
+        Column("Warnings", f'sum by (gateway) ({of}"warning"}})', Look(steps=ANY_IS_ODD)),
+        Column("Unexplained pages", grown(pages, "gateway"), Look(steps=ANY_IS_ODD)),
     ]
     text = (
-        "A row for each printer, doubtful ones first. Critical: the meter was replaced, fell, jumped, does not count "
-        "or is not the one expected. Unexplained: pages of the range shown that no release accounts for. "
-        "`pagereeve findings --printer NAME` tells more; choose a name to look closer."
+        "A row for each gateway, doubtful ones first. Many silent or critical behind one, and few behind the others: "
+        "look at that gateway, its network and its forwards before any printer. Answers itself: its own check, where "
+        "the settings have one. Choose a name to see its printers. Empty where no printer is behind a gateway."
     )
-    link = "/d/pagereeve-printer?var-printer=${__data.fields.printer}&${source:queryparam}"
+    link = "/d/pagereeve-fleet?var-gateway=${__data.fields.gateway}&${source:queryparam}&${instance:queryparam}"
+    look = Look(span=24, height=9)
+    return rows("Which gateway?", text, columns, look, key="gateway", sort="Critical", links={"Its printers": link})
+
+
+def _untrue(links: Mapping[str, str]) -> table.Panel:
+    of = f"{{{HERE},severity="
+    read = f"time() - max by (printer) (pagereeve_last_reading_timestamp_seconds{{{HERE}}})"
+    columns = [
+        Column("Gateway", behind(f"max by (printer, gateway) (pagereeve_printer_gateway{{{HERE}}})"), label="gateway"),
+        Column("Critical", behind(f'sum by (printer) ({FINDINGS}{of}"critical"}})'), Look(steps=ANY_IS_BAD)),
+        Column("Warnings", behind(f'sum by (printer) ({FINDINGS}{of}"warning"}})'), Look(steps=ANY_IS_ODD)),
+        Column("Unexplained pages", behind(grown(UNEXPLAINED, "printer")), Look(steps=ANY_IS_ODD)),
+        Column("Last read good", behind(f"min by (printer) (pagereeve_meter_up{{{HERE}}})"), Look(words=YES_OR_NO)),
+        Column(
+            "Last good reading",
+            behind(read),
+            Look("s", ((None, "green"), (DAY_S, "orange"), (4 * DAY_S, "red"))),
+        ),
+        Column("Releases that wait", behind(f"sum by (printer) (pagereeve_open_windows{{{HERE}}})")),
+    ]
+    text = (
+        "A row for each printer behind the gateways chosen above, doubtful ones first. Critical: the meter was "
+        "replaced, fell, jumped, does not count or is not the one expected. Unexplained: pages of the range shown that "
+        "no release accounts for. `pagereeve findings --printer NAME` tells more; choose a name to look closer."
+    )
     look = Look(span=24, height=12)
     title = "Which printer can't be trusted?"
-    return rows(title, text, columns, look, key="printer", sort="Critical", link=link)
+    return rows(title, text, columns, look, key="printer", sort="Critical", links=links)
 
 
 def _findings() -> timeseries.Panel:

@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Final
 
 from grafana_foundation_sdk.builders import dashboard
 
+from dashboards import console
 from dashboards.panels import (
     ANY_IS_ODD,
     CALM,
     HERE,
+    PRINTERS_PAGE,
     AnyPanel,
     Column,
     Look,
@@ -37,13 +40,17 @@ def account(kind: str) -> str:
     return grown(f'{ACCOUNTS}{{{IN},account="{kind}"}}', "channel")
 
 
-def month() -> dashboard.Dashboard:
+def month(*, with_console: bool = console.SERVED) -> dashboard.Dashboard:
     text = (
         "What the meters counted in the range shown, by kind of account. Never a person: "
         "`pagereeve totals` has those, for people who may see them. " + EXACT
     )
     made = begin("Pagereeve: month at a glance", "pagereeve-month", text, "now/M").with_variable(channel())
-    for panel in [*_figures(), *_pages(), *_findings()]:
+    links = {"Look closer": PRINTERS_PAGE}
+    if with_console:
+        made = made.with_variable(console.address()).link(console.link("Findings in the console", console.FINDINGS))
+        links["In the console"] = console.PRINTER_OF_ROW
+    for panel in [*_figures(), *_pages(links), *_findings()]:
         made = made.with_panel(panel)
     return made
 
@@ -91,7 +98,7 @@ def _figures() -> list[AnyPanel]:
     return [number(title, text, Query(expr), look) for title, text, expr, look in figures]
 
 
-def _pages() -> list[AnyPanel]:
+def _pages(links: Mapping[str, str]) -> list[AnyPanel]:
     counted = grown(PRINTER_COUNTED, "printer")
     unexplained = grown(PRINTER_UNEXPLAINED, "printer")
     return [
@@ -123,7 +130,7 @@ def _pages() -> list[AnyPanel]:
             Look(span=14, height=10),
             key="printer",
             sort="Unexplained",
-            link="/d/pagereeve-printer?var-printer=${__data.fields.printer}&${source:queryparam}",
+            links=links,
         ),
     ]
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import Final, TypeVar
 
 from grafana_foundation_sdk.builders import bargauge, common, dashboard, piechart, prometheus, stat, table, timeseries
@@ -18,6 +19,8 @@ from grafana_foundation_sdk.models.prometheus import PromQueryFormat
 SOURCE: Final = shapes.DataSourceRef(type_val="prometheus", uid="${source}")
 HERE: Final = 'instance=~"$instance"'
 """Narrows a selector to the daemons that were chosen."""
+
+PRINTERS_PAGE: Final = "/d/pagereeve-printer?var-printer=${__data.fields.printer}&${source:queryparam}"
 
 Steps = Sequence[tuple[float | None, str]]
 CALM: Final[Steps] = ((None, "text"),)
@@ -85,6 +88,11 @@ def number(title: str, text: str, query: Query, look: Look) -> stat.Panel:
     return _dressed(panel.reduce_options(last), title, text, [query], look, instant=True)
 
 
+def names(title: str, text: str, query: Query, look: Look) -> stat.Panel:
+    """The name of each series, as ``query`` calls it, in the place of a figure."""
+    return number(title, text, query, look).text_mode(shapes.BigValueTextMode.NAME)
+
+
 def course(title: str, text: str, asked: Sequence[Query], look: Look, *, stacked: bool = False) -> timeseries.Panel:
     """Figures over time."""
     panel = timeseries.Panel().line_width(1).fill_opacity(30 if stacked else 0)
@@ -119,30 +127,43 @@ def shares(title: str, text: str, query: Query, look: Look) -> piechart.Panel:
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """A table's column: its query, its head, and how its cells look."""
+    """A table's column: its query, its head, and how its cells look. With ``label`` that label of the query's series
+    is the column, and their value is not shown.
+    """
 
     head: str
     expr: str
     look: Look = field(default_factory=Look)
+    label: str = ""
 
 
 def rows(
-    title: str, text: str, columns: Sequence[Column], look: Look, *, key: str, sort: str, link: str = ""
+    title: str,
+    text: str,
+    columns: Sequence[Column],
+    look: Look,
+    *,
+    key: str,
+    sort: str,
+    links: Mapping[str, str] = MappingProxyType({}),
 ) -> table.Panel:
-    """A table with a row for each value of the label ``key``; ``link`` leads on from it."""
+    """A table with a row for each value of the label ``key``; ``links``, URLs by title, lead on from it."""
     asked = [Query(one.expr) for one in columns]
-    names = {f"Value #{letter}": one.head for letter, one in zip("ABCDEFGHIJKLMN", columns, strict=False)}
+    values = {f"Value #{letter}": one for letter, one in zip("ABCDEFGHIJKLMN", columns, strict=False)}
     if len(columns) == 1:
-        names["Value"] = columns[0].head
-    tidy = {"excludeByName": {"Time": True}, "indexByName": {}, "renameByName": names}
+        values["Value"] = columns[0]
+    names = {one.label or value: one.head for value, one in values.items()}
+    hidden = {"Time": True} | {value: True for value, one in values.items() if one.label}
+    tidy = {"excludeByName": hidden, "indexByName": {}, "renameByName": names}
     panel = table.Panel().show_header(True)
     panel = panel.with_transformation(models.DataTransformerConfig("merge", options={}))
     panel = panel.with_transformation(models.DataTransformerConfig("organize", options=tidy))
     panel = panel.sort_by([common.TableSortByFieldState().display_name(sort).desc(True)])
     for column in columns:
-        panel = panel.override_by_name(column.head, _cells(column.look))
-    if link:
-        leads = [{"title": "Look closer", "url": link}]
+        if not column.label:
+            panel = panel.override_by_name(column.head, _cells(column.look))
+    if links:
+        leads = [{"title": name, "url": url} for name, url in links.items()]
         panel = panel.override_by_name(key, [models.DynamicConfigValue("links", leads)])
     return _dressed(panel, title, text, asked, look, instant=True, columns=True)
 
@@ -184,13 +205,15 @@ def _dressed(
     return panel
 
 
-def choice(name: str, label: str, text: str, values: str, *, many: bool) -> dashboard.QueryVariable:
+def choice(
+    name: str, label: str, text: str, values: str, *, many: bool, all_value: str = ".+"
+) -> dashboard.QueryVariable:
     """A variable whose values Prometheus knows; ``many`` lets all of them be chosen at once, as is the default."""
     variable = dashboard.QueryVariable(name).label(label).description(text).datasource(SOURCE).query(values)
     variable = variable.refresh(models.VariableRefresh.ON_TIME_RANGE_CHANGED)
     variable = variable.sort(models.VariableSort.ALPHABETICAL_ASC).multi(many).include_all(many)
     if many:
-        return variable.all_value(".+").current(models.VariableOption(selected=True, text="All", value="$__all"))
+        return variable.all_value(all_value).current(models.VariableOption(selected=True, text="All", value="$__all"))
     return variable
 
 

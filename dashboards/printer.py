@@ -6,6 +6,7 @@ from typing import Final
 
 from grafana_foundation_sdk.builders import bargauge, dashboard, stat, table, timeseries
 
+from dashboards import console
 from dashboards.panels import (
     ANY_IS_BAD,
     HERE,
@@ -19,6 +20,7 @@ from dashboards.panels import (
     choice,
     course,
     grown,
+    names,
     number,
     or_zero,
     rows,
@@ -29,12 +31,15 @@ PAGES: Final = f'pagereeve_pages_total{{{ONE},channel="$channel"}}'
 DAY_S: Final = 86_400
 
 
-def printer() -> dashboard.Dashboard:
+def printer(*, with_console: bool = console.SERVED) -> dashboard.Dashboard:
     text = "One printer: whether its meter can be read and believed, and what became of the pages that it counted."
     values = f"label_values(pagereeve_open_windows{{{HERE}}}, printer)"
     which = choice("printer", "Printer", "Which printer.", values, many=False)
     made = begin("Pagereeve: printer", "pagereeve-printer", text, "now-24h").with_variable(which)
     made = made.with_variable(channel())
+    if with_console:
+        made = made.with_variable(console.address())
+        made = made.link(console.link("This printer in the console", console.PRINTER_CHOSEN))
     for figure in _figures():
         made = made.with_panel(figure)
     made = made.with_panel(_meter()).with_panel(_up()).with_panel(_accounts()).with_panel(_course())
@@ -42,7 +47,7 @@ def printer() -> dashboard.Dashboard:
 
 
 def _figures() -> list[stat.Panel]:
-    small = 4
+    small = 3
     return [
         number(
             "Last read good",
@@ -55,6 +60,12 @@ def _figures() -> list[stat.Panel]:
             "How long ago. `pagereeve read --printer NAME` tries now and says what is wrong.",
             Query(f"time() - max(pagereeve_last_reading_timestamp_seconds{{{ONE}}})"),
             Look("s", ((None, "green"), (DAY_S, "orange"), (4 * DAY_S, "red")), span=small, height=4),
+        ),
+        names(
+            "Gateway",
+            "The one that it is behind; no name where there is none. The fleet's page shows what else is behind it.",
+            Query(f"max by (gateway) (pagereeve_printer_gateway{{{ONE}}})", "{{gateway}}"),
+            Look(span=small, height=4),
         ),
         number(
             "Releases that wait",
@@ -84,7 +95,7 @@ def _figures() -> list[stat.Panel]:
                     f'instance_printer_channel:pagereeve_pages_unexplained:sum{{{ONE},channel="$channel"}}', "printer"
                 )
             ),
-            Look("short", ANY_IS_BAD, span=small, height=4),
+            Look("short", ANY_IS_BAD, span=6, height=4),
         ),
     ]
 

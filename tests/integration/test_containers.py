@@ -212,7 +212,7 @@ async def test_prometheus_reads_the_daemon_with_its_token_and_finds_alertmanager
     promtool = [tool("promtool", "prometheus"), "check", "config", str(config)]
     checked = await asyncio.to_thread(subprocess.run, promtool, capture_output=True, text=True, check=False)
     assert checked.returncode == 0, checked.stderr
-    assert "2 rule files found" in checked.stdout
+    assert "3 rule files found" in checked.stdout
     commands = {
         "pagereeve": [*PAGEREEVE, "run", "--config", str(settings)],
         "alertmanager": [

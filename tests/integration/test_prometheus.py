@@ -25,7 +25,14 @@ pytestmark = [pytest.mark.asyncio(loop_scope="module"), pytest.mark.timeout(90),
 
 PRINTER, GATEWAY = "library-upper", "library"
 SILENT, SILENT_GATEWAY = "bursary", "offices"
-VARIABLES: Final = {"instance": ".+", "printer": PRINTER, "channel": "total", "__range": "1h", "__rate_interval": "10s"}
+VARIABLES: Final = {
+    "instance": ".+",
+    "printer": PRINTER,
+    "gateway": ".*",
+    "channel": "total",
+    "__range": "1h",
+    "__rate_interval": "10s",
+}
 # Enough for each window of two scrapes, and for the rules to have been evaluated on them.
 SCRAPES_S: Final = 5.0
 

@@ -97,14 +97,13 @@ def standing(notification: Notification) -> str:
 
 def parts(notification: Notification) -> tuple[MessagePart, ...]:
     """What a message says, in the order in which it is read; parts without a text are left out."""
+    is_digest = notification.step == "digest"
     wanted = (
-        MessagePart("What happened", (notification.what,)),
         MessagePart("Open alerts", _open_alerts(notification)),
+        MessagePart("Why this comes" if is_digest else "What happened", (notification.what,)),
         MessagePart("What it costs", () if notification.is_over else (notification.cost,)),
         MessagePart("What shows it", notification.evidence),
-        MessagePart(
-            "What to do first" if not notification.is_over else "What was to be done first", (notification.first,)
-        ),
+        MessagePart("What to do first", () if notification.is_over else (notification.first,)),
         MessagePart("Everything about it", (notification.command,), is_command=True),
     )
     return tuple(part for part in wanted if any(part.lines))

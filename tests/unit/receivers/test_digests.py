@@ -24,13 +24,13 @@ WHOLE = """\
 2 alerts were open before this receiver came
 Critical at the worst; the oldest since 2026-11-25 13:00:00 CET.
 
-What happened:
-  The receiver desk is new in the settings, or is in them again. What is listed here began before, and is still so. \
-This is sent once; from now on there is a message for whatever begins, changes or ends.
-
 Open alerts:
   critical: library-1: the meter does not answer while a release needs it, since 2026-11-25 13:00:01 CET
   warning: office-2: more pages counted than released, since 2026-11-25 13:00:00 CET
+
+Why this comes:
+  The receiver desk is new in the settings, or is in them again. What is listed here began before, and is still so. \
+This is sent once; from now on there is a message for whatever begins, changes or ends.
 
 What to do first:
   Look at them in this order: the worst come first, and of these the oldest.
