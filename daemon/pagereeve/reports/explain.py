@@ -47,7 +47,7 @@ UTC: Final = ZoneInfo("UTC")
 OTHERS_SHOWN_MAX = 20
 NAMES_LEFT_OUT: Final = "Other people are not named, nor is anybody's free text shown; --names shows both."
 # Reasons of the evidence, and of the verdict; those that say how the window closed have a sentence of their own.
-NOTED = ("stalled", "no-end-notice", "run-ended", "no-reading-before")
+NOTED = ("read-from-panel", "stalled", "no-end-notice", "run-ended", "no-reading-before")
 OF_VERDICT = (
     *("about-the-bracket", *sorted(SHARES), *get_args(Link), *GIVEN_UP.values(), BEYOND_ITS_JOB, "within-tolerance"),
     *(PROVABLE_MINIMUM, COPIES_NOT_APART, UNIT_BELOW_NEED),

@@ -52,6 +52,7 @@ REASONS: Final[dict[str, str]] = {
     ),
     "copies-not-counted-apart": "if somebody copied by hand meanwhile, the meter does not say so",
     "stalled": "an error stopped the printer in between (a jam, an empty tray)",
+    "read-from-panel": "the count is what people read from the panel, and no better than they are",
     "no-end-notice": "no end notice came",
     "run-ended": "the meter was replaced, reset or fell back in between",
     "no-reading-before": "no good reading came before the release",

@@ -28,6 +28,7 @@ from tests.noted_readings import noted
 
 NOW_US = 1_764_000_000_000_000
 HOUR_US = 3_600_000_000
+PANEL_OFF = Seen(PanelReading(noted("attic", "n-1", 5, 190)), distance(190, None, Shown(90, 5)))
 WELL = InstallationState(
     now_us=NOW_US,
     listen="127.0.0.1:8731",
@@ -125,11 +126,9 @@ def test_it_says_plainly_that_nothing_is_wrong() -> None:
             "Gateway gate-1 does not answer; behind: attic, loft.",
         ),
         (
-            replace(
-                WELL, panels_off=(Seen(PanelReading(noted("attic", "n-1", 5, 190)), distance(190, None, Shown(90, 5))),)
-            ),
+            replace(WELL, panels_off=(PANEL_OFF,)),
             "warning",
-            "A figure read from a panel disagrees with the meter: attic, 190: 100 pages more than the most that the meter",
+            "A figure read from a panel disagrees with the meter: attic, 190: 100 pages more than the most",
         ),
         (replace(WELL, gateways_down=("gate-1", "gate-2")), "critical", "Gateways gate-1, gate-2 do not answer."),
         (

@@ -175,9 +175,12 @@ class Windows:
         """When the rest has lasted long enough for this release."""
         release = case.release
         given_up = release.ended is not None and release.ended.outcome != "completed"
-        wait_us = release.settle_us
-        if not moved and not given_up:
+        wait_us, by_panel = release.settle_us, release.policy.by_panel
+        if not given_up and (not moved or (by_panel and release.ended is None)):
             wait_us = max(release.policy.unmoved_us, release.settle_us)
+        if by_panel:
+            # The figure is known for an instant alone: people read it when the printer is done.
+            return max(rest.from_us, case.since_us + wait_us, case.earliest_us)
         return max(max(rest.from_us, case.since_us) + wait_us, case.earliest_us)
 
     def _next_start_us(self, case: _Case, rest: Rest) -> int | None:

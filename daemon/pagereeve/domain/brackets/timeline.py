@@ -7,7 +7,8 @@ from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
-from pagereeve.domain.facts.events import BADGE_PRESENTED, FINDING_DECIDED, PRINTER_NOTED
+from pagereeve.domain.brackets.panel import panel_plateaus
+from pagereeve.domain.facts.events import BADGE_PRESENTED, FINDING_DECIDED, PRINTER_NOTED, READING_NOTED
 from pagereeve.domain.facts.facts import (
     REPLACED,
     BadgePresented,
@@ -16,6 +17,7 @@ from pagereeve.domain.facts.facts import (
     FactDamaged,
     PlateauRead,
     ReadFailed,
+    ReadingNoted,
     ReleaseAnswered,
     ReleaseEnded,
     ReleaseStarted,
@@ -71,8 +73,14 @@ class Timeline:
     ) -> Timeline:
         """``again``: what start notices are whose release was started before, perhaps by one not among these."""
         timeline = cls(printer, rules)
+        noted: list[ReadingNoted] = []
         for fact in facts:
-            timeline.add(fact)
+            if isinstance(fact, ReadingNoted):
+                noted.append(fact)
+            else:
+                timeline.add(fact)
+        if noted:
+            timeline.plateaus += panel_plateaus(noted, rules)
         timeline.plateaus.sort(key=lambda one: (one.first_received_us, one.last_received_us))
         timeline.silences.sort(key=lambda one: (one.first_sent_us, one.last_received_us))
         timeline.damaged.sort(key=lambda one: (one.at_us, one.number))
@@ -118,7 +126,11 @@ class Timeline:
 
     def breaks_us(self) -> list[int]:
         """Instants of facts that can't be read, and that the count of pages may rest on."""
-        return [one.at_us for one in self.damaged if one.kind not in BESIDE_THE_COUNT]
+        return [one.at_us for one in self.damaged if one.kind not in BESIDE_THE_COUNT and not self._is_beside(one)]
+
+    def _is_beside(self, damaged: FactDamaged) -> bool:
+        """A figure of a panel, where a meter counts."""
+        return damaged.kind == READING_NOTED and not self.rules.policy_at(damaged.at_us).by_panel
 
     def ended(self) -> Collection[ReleaseEnded]:
         """All end notices, those that lost to another one of the same release too."""

@@ -66,7 +66,8 @@ def grade_of(part: BracketPart, verdict: Verdict, counted: int) -> Grade:
     last = max(part.windows, key=lambda one: one.closes_us or part.closing.from_us)
     stale = first.start_us - part.opening.to_us > first.policy.fresh_us
     late = part.closing.from_us - (last.closes_us or part.closing.from_us) > last.release.policy.fresh_us
-    if stale or late:
+    # What people read is no better than they are: its instant and its figure are their word.
+    if stale or late or first.policy.by_panel:
         return Grade.WIDE
     if len(part.windows) > 1:
         fits = verdict is Verdict.AGREES and total_of([one.count for one in part.expectations]).holds(counted)

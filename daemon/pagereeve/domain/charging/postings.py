@@ -404,6 +404,7 @@ def _window_reasons(windows: Sequence[Window]) -> tuple[str, ...]:
     reasons = [f"window-{window.closing}" for window in windows if window.closing not in {None, "rested"}]
     reasons += ["rest-by-count" for window in windows if window.by_count]
     reasons += ["stalled" for window in windows if window.stalled]
+    reasons += ["read-from-panel" for window in windows if window.release.policy.by_panel]
     reasons += ["no-end-notice" for window in windows if window.release.ended is None]
     return tuple(dict.fromkeys(reasons))
 

@@ -92,6 +92,8 @@ def _rules_json(policy: Policy | BadgePolicy) -> dict[str, Any]:
         if policy.charging_needs is NEEDED_DEFAULT:
             # Written before there was a choice, a policy has the same bytes.
             del members["charging_needs"]
+        if policy.panel_unit is None:
+            del members["panel_unit"]
         if policy.tickets:
             members["tickets"] = [_TICKET_DEFAULT.write(one) for one in policy.tickets]
     return members
@@ -104,6 +106,7 @@ _TICKET_DEFAULTS: Final = listed(inner(_TICKET_DEFAULT), TICKET_DEFAULTS_MAX)
 _POLICY_CHOICES: Final[dict[str, tuple[str, ...]]] = {
     "charging": get_args(Charging),
     "charging_needs": tuple(UnitGrade),
+    "panel_unit": tuple(Unit),
     "blank_backs": get_args(BlankBacks),
     "copies": get_args(Copies),
     "number_up": get_args(NumberUp),

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import Final, Literal
 
-from pagereeve.domain.facts.reading import UnitGrade
+from pagereeve.domain.facts.reading import Unit, UnitGrade
 from pagereeve.domain.facts.ticket import Ticket, filled
 from pagereeve.domain.values.instants import SECOND_US
 
@@ -25,6 +25,7 @@ TICKET_DEFAULTS_MAX = 1_000
 # An agent's own word is evidence; a habit is none, and charges only what is the same in sheets and in sides.
 NEEDED_DEFAULT: Final = UnitGrade.SAID
 
+_PATIENT_US: Final = 100 * 365 * 86_400 * SECOND_US
 _GRADES: Final = tuple(UnitGrade)  # The best first.
 
 
@@ -62,6 +63,7 @@ class Policy:
     sides                ``one-sided`` for a printer that can't print two-sided, whatever the ticket says
     large_media_weight   by how much a large sheet's side moves the meter; None is unknown (1 to 2)
     start_up_pages       pages that the printer makes of its own after it was off; None is unknown (0 to 1)
+    panel_unit           what the panel's counter steps in, where people alone read it; None: the meter is asked
     tickets              what tickets mean where they leave a member out: one of their source's before the others
     """
 
@@ -88,6 +90,12 @@ class Policy:
     large_media_weight: int | None = None  # docs.cpp.canon M124813, prtMarkerLifeCount
     start_up_pages: int | None = None  # RFC 3805 section 6, prtAuxiliarySheetStartupPage
     tickets: tuple[TicketDefault, ...] = ()
+    panel_unit: Unit | None = None
+
+    @property
+    def by_panel(self) -> bool:
+        """Figures that people read from the panel are its only meter."""
+        return self.panel_unit is not None
 
     def needs_better(self, grade: UnitGrade) -> bool:
         """Whether a unit that is known so is no ground for a charge."""
@@ -104,6 +112,12 @@ class Policy:
         own = (one.ticket for one in self.tickets if one.source == source)
         general = (one.ticket for one in self.tickets if not one.source)
         return filled(ticket, (*own, *general, _plain(self.separator_sheets)))
+
+
+@lru_cache(maxsize=8)
+def patient(policy: Policy) -> Policy:
+    """The same policy where only the next figure of a panel ends a wait, whenever somebody reads it."""
+    return replace(policy, longest_us=_PATIENT_US, longest_stalled_us=_PATIENT_US)
 
 
 @lru_cache(maxsize=8)

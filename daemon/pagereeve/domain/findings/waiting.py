@@ -123,7 +123,8 @@ def told(timeline: Timeline, windows: Sequence[Window], moments: Sequence[Moment
         return Told()
     found: list[tuple[int | None, Finding]] = []
     due_us: int | None = None
-    for episode in _episodes(windows):
+    # Of a panel the next figure comes when somebody goes there.
+    for episode in _episodes([one for one in windows if not one.release.policy.by_panel]):
         if episode.closes_us is not None:
             if episode.is_long and any((window.closes_us or 0) >= at_us for window, at_us in episode.unusual_us()):
                 found.append((episode.closes_us, _over(timeline, episode, episode.closes_us)))

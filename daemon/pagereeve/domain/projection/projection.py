@@ -30,6 +30,7 @@ from pagereeve.domain.charging.postings import (
     postings_broken,
 )
 from pagereeve.domain.facts.facts import Conflict
+from pagereeve.domain.facts.policy import patient
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.findings import finding as find
@@ -172,6 +173,7 @@ def _releases(timeline: Timeline) -> list[Release]:
         meant = policy.meant(started.origin.source, started.ticket)
         ended, answered = timeline.ends.get(key), timeline.answers.get(key)
         answered_us = None if answered is None else opening_answer_us(started, ended, answered)
+        policy = patient(policy) if policy.by_panel else policy
         believed = timeline.rules.state_believed(at_us)
         releases.append(Release(started, ended, policy, settle_us, again, answered_us, meant, believed))
     return releases

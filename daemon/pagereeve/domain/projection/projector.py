@@ -24,6 +24,7 @@ from pagereeve.domain.facts.facts import (
     PlateauRead,
     PrinterNoted,
     ReadFailed,
+    ReadingNoted,
     ReleaseAnswered,
     ReleaseEnded,
     ReleaseStarted,
@@ -209,7 +210,12 @@ class PrinterProjector:
 
     def _horizon_us(self) -> int:
         facts = [*self._facts.values(), *([] if self._open is None else [self._open])]
-        return max((_end_us(fact) for fact in facts if isinstance(fact, _OBSERVED)), default=0)
+        return max((_end_us(fact) for fact in facts if self._is_observed(fact)), default=0)
+
+    def _is_observed(self, fact: Fact) -> bool:
+        if isinstance(fact, ReadingNoted):
+            return self.rules.policy_at(fact.origin.at_us).by_panel
+        return isinstance(fact, _OBSERVED)
 
     def _move_up(self, resume_point: ResumePoint) -> None:
         self.resume_point = resume_point
@@ -233,6 +239,8 @@ class PrinterProjector:
         def is_needed(fact: Fact) -> bool:
             if isinstance(fact, PlateauRead):
                 return fact.plateau.last_received_us >= resume_point.at_us
+            if isinstance(fact, ReadingNoted):
+                return fact.origin.at_us >= resume_point.at_us
             if isinstance(fact, BadgePresented):
                 return fact.origin.at_us > badge_from_us
             if isinstance(fact, FactDamaged):

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from pagereeve.domain.brackets.continuity import Identity, clock_stands_alone
+from pagereeve.domain.brackets.panel import is_of_panel
 from pagereeve.domain.brackets.rests import known_until_us
 from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.facts.reading import Count
@@ -128,7 +129,12 @@ def latest_resume_point(projected: Projected, after_us: int, limit_us: int) -> R
         channels = frozenset(run.last_totals)
         for index in range(len(run.samples) - 1, -1, -1):
             sample = run.samples[index]
-            if _is_odd(run, index) or not _has_all(sample, channels) or not projected.joining.stands(run, index):
+            if (
+                _is_odd(run, index)
+                or _hangs_on_the_next(run, index)
+                or not _has_all(sample, channels)
+                or not projected.joining.stands(run, index)
+            ):
                 continue
             if (known := _known(run, index)) is None:
                 continue
@@ -152,6 +158,17 @@ def _is_odd(run: Run, index: int) -> bool:
         return True
     is_last = index > 0 and index + 1 == len(run.samples)
     return is_last and clock_stands_alone(run.samples[index - 1].plateau, sample.plateau)
+
+
+def _hangs_on_the_next(run: Run, index: int) -> bool:
+    """Only the figure after it made people's word of a panel believed there: one that is noted later, and was read in
+    between, may take that back.
+    """
+    sample = run.samples[index]
+    if not is_of_panel(sample.plateau):
+        return False
+    before = run.samples[index - 1].numbers if index else ()
+    return sample.numbers != before if index else run.began is not None
 
 
 def _known(run: Run, index: int) -> tuple[int, int] | None:

@@ -6,7 +6,7 @@ import asyncio
 from dataclasses import dataclass
 
 from pagereeve.domain.badges.projector import checked_event
-from pagereeve.domain.facts.facts import AnswerReading, AnswerRest, PagesDecided, ReadingNoted, ReleaseStarted
+from pagereeve.domain.facts.facts import AnswerReading, AnswerRest, PagesDecided, ReleaseStarted
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.intake.placement import Placed
@@ -36,11 +36,11 @@ class HandingOn:
                 watcher.ask_for_reading()
 
     async def hand_on(self, stored: Stored) -> None:
-        """A duplicate changes nothing, nor does a decision about pages or a noted reading change a row. Waits for
-        nobody: what one printer has to do holds up no other's notices.
+        """A duplicate changes nothing, and a decision about pages no row. Waits for nobody: what one printer has to do
+        holds up no other's notices.
         """
         fact, outcome = stored.fact, stored.receipt.outcome
-        if outcome == "duplicate" or isinstance(fact, PagesDecided | ReadingNoted):
+        if outcome == "duplicate" or isinstance(fact, PagesDecided):
             return
         if outcome == "stored" and checked_event(fact) is not None:
             self.badge_watcher.accept(fact)
