@@ -92,7 +92,7 @@ def _require_fit(noted: ReadingNoted, near: Beside) -> None:
         way = "below" if other is near.before else "above"
         text = (
             f"{figure} is {way} {other.figure}, which was noted for {to_text(other.at_us)} ({other.noted.origin.id}), "
-            "and a panel only counts up; look again, take that one back, or say despite"
+            "and a panel only counts up; look again, take that one back, or say despite (--despite)"
         )
         raise BadFact("data.figure", text)
 
@@ -105,7 +105,8 @@ async def _require_no_slip(held: PanelReads, noted: ReadingNoted, near: Beside) 
         raise BadFact("data.figure", text)
     panel = distance(figure, _figure(near.before), _figure(near.after))
     if not meter.known and not noted.said.despite and is_slip(figure, panel):
-        text = f"{figure} is far from what was noted of this panel ({shown_text(panel)}); look again, or say despite"
+        known = shown_text(panel)
+        text = f"{figure} is far from what was noted of this panel ({known}); look again, or say despite (--despite)"
         raise BadFact("data.figure", text)
 
 
