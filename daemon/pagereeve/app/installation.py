@@ -62,6 +62,7 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         waiting_us=known.waiting_us,
         units=known.units,
         panels_off=known.panels_off,
+        by_panel=_by_panel(settings, known.panels_us),
         key_trouble=key_trouble(settings.badge_key_file, check),
         expired=_expired(settings, stored, seen.now_us),
         expiring=_expiring(settings, stored, seen.now_us),
@@ -134,6 +135,11 @@ def _credentials(settings: Settings, stored: Sequence[StoredCredential]) -> list
     except BadSettings:
         given = []
     return [*given, *(one.credential for one in stored)]
+
+
+def _by_panel(settings: Settings, panels_us: Mapping[str, int]) -> Mapping[str, int | None]:
+    """Printers without a meter that can be asked, with the latest figure that somebody noted."""
+    return {one.name: panels_us.get(one.name) for one in settings.printers if one.meter == "panel"}
 
 
 def _never_proven(settings: Settings, proven_us: Mapping[str, int]) -> tuple[str, ...]:

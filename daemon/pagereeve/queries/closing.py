@@ -27,6 +27,7 @@ from pagereeve.ports.findings import PAGE_MAX, FindingFilter
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.adjustments import outstanding_in
 from pagereeve.queries.newest_reading import newest_plateau
+from pagereeve.queries.noted_readings import panels_read_us
 from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.totals import accounts_counted, accounts_read
 
@@ -65,11 +66,13 @@ async def look_before_close(held: Reads, period: Period, now_us: int) -> Closing
 
 
 async def _silent(held: Reads, period: Period, accounts: AccountsOfPeriod) -> list[str]:
-    """Printers with pages in the period whose meter gave no count since its end."""
+    """Printers with pages in the period whose meter (where there is none, whose panel) gave no count since its end."""
+    panels_us = await panels_read_us(held)
     silent = []
     for printer in sorted({line.printer for line in accounts.lines}):
         newest = await newest_plateau(held, printer)
-        if newest is None or newest.last_received_us < period.to_us:
+        read_us = panels_us.get(printer) if newest is None else newest.last_received_us
+        if read_us is None or read_us < period.to_us:
             silent.append(printer)
     return silent
 

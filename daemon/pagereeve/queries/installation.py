@@ -16,7 +16,7 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.findings import PAGE_MAX, FindingFilter
 from pagereeve.ports.queries import Growth
 from pagereeve.ports.reads import Reads
-from pagereeve.queries.noted_readings import Seen, noted_readings
+from pagereeve.queries.noted_readings import Seen, noted_readings, panels_read_us
 from pagereeve.queries.proven import proven_of
 from pagereeve.queries.units import UnitStanding, units_of_runs
 
@@ -56,7 +56,7 @@ class JournalState:
     """``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message
     waits. ``newest_us`` is the latest instant of any fact (None: there is none). ``units`` are how each printer's is
     known. ``gateways_down`` are names. ``panels_off``: of the last month, readings of panels that disagree with the
-    meter.
+    meter, ``panels_us`` when each printer's panel was read last.
     """
 
     findings: Mapping[tuple[Severity, str], int] = field(default_factory=dict)
@@ -69,6 +69,7 @@ class JournalState:
     proven_us: Mapping[str, int] = field(default_factory=dict)
     growth: Growth = NO_GROWTH
     panels_off: tuple[Seen, ...] = ()
+    panels_us: Mapping[str, int] = field(default_factory=dict)
 
 
 async def journal_state(reads: Reads, printers: Collection[str], *, now_us: int, daemon_runs: bool) -> JournalState:
@@ -96,6 +97,7 @@ async def journal_state(reads: Reads, printers: Collection[str], *, now_us: int,
             proven_us=await proven_of(held),
             growth=growth,
             panels_off=tuple(await _panels_off(held, printers, now_us)),
+            panels_us=await panels_read_us(held),
         )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pagereeve.domain.ledger import SEVERITIES
 from pagereeve.reports.doctor.complaint import Complaint
-from pagereeve.reports.doctor.fleet import SILENT_AFTER_US, by_ipp, gateways, panels, printers, units
+from pagereeve.reports.doctor.fleet import SILENT_AFTER_US, by_ipp, by_panel, gateways, panels, printers, units
 from pagereeve.reports.doctor.keeping import (
     backup,
     clock_kept,
@@ -52,6 +52,7 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *printers(seen),
         *units(seen),
         *by_ipp(seen),
+        *by_panel(seen),
         *panels(seen),
         *findings(seen),
         *disk_room(seen),

@@ -79,6 +79,7 @@ class InstallationState:
     expiries: tuple[CertificateExpiry, ...] = ()
     units: tuple[UnitStanding, ...] = ()
     panels_off: tuple[Seen, ...] = ()
+    by_panel: Mapping[str, int | None] = field(default_factory=dict)
     expiring: tuple[tuple[str, int], ...] = ()
     has_receivers: bool = True
     never_proven: tuple[str, ...] = ()
