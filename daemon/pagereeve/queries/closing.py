@@ -18,12 +18,14 @@ from pagereeve.domain.accounts.frozen import (
     FrozenSaid,
 )
 from pagereeve.domain.accounts.people import People
+from pagereeve.domain.accounts.period_sums import PeriodSums
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Finding, account_kind
 from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.findings import PAGE_MAX, FindingFilter
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.day_sums import sums_by_day
 from pagereeve.queries.newest_reading import newest_plateau
 from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.totals import accounts_counted, accounts_read
@@ -85,7 +87,7 @@ async def _open_findings(held: Reads, period: Period) -> list[Finding]:
 async def detailed_rows(held: Reads, period: Period, *, by_day: bool = True) -> AsyncIterator[FrozenRow]:
     """All that the period's exports are made of, in the order of FrozenRow; ``held`` is of one moment.
 
-    Without ``by_day`` what house accounts received each day is left out, which takes longest to find.
+    Without ``by_day`` what house accounts received each day is left out.
     """
     for printer, seq in await held.timeline_heads():
         yield FrozenHead(printer, seq)
@@ -95,8 +97,8 @@ async def detailed_rows(held: Reads, period: Period, *, by_day: bool = True) -> 
     for edge in accounts.edges:
         yield FrozenEdge(edge)
     days = period.days()
-    for day in days if by_day else ():
-        for house in await _house_of(held, day):
+    async for day, sums in sums_by_day(held, days if by_day else ()):
+        for house in _house_of(day, sums):
             yield house
     said = [fact async for fact in held.people_facts()]
     for fact in said:
@@ -110,8 +112,8 @@ async def detailed_rows(held: Reads, period: Period, *, by_day: bool = True) -> 
         yield FrozenCharge(charge, people.at(charge.owner, charge.started_us), day.name)
 
 
-async def _house_of(held: Reads, day: Period) -> Sequence[FrozenHouse]:
-    lines = accounts_of(day, await held.period_sums(day.from_us, day.to_us)).lines
+def _house_of(day: Period, sums: PeriodSums) -> Sequence[FrozenHouse]:
+    lines = accounts_of(day, sums).lines
     return [
         FrozenHouse(day.name, line.printer, line.channel, line.unit, account, pages)
         for line in lines

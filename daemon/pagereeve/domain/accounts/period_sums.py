@@ -12,6 +12,8 @@ from pagereeve.domain.ledger import Posting, RowSegment, Stretch, is_house
 ChargesBy = Literal["person", "printer"]
 RunOfChannel = tuple[str, int, str]
 """Printer, run, channel."""
+Span = tuple[int, int]
+"""The instants [from_us, to_us)."""
 
 
 @dataclass(frozen=True, slots=True)
