@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import AsyncIterator, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from pathlib import Path
 from zoneinfo import ZoneInfo
@@ -17,7 +17,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.accounts.export_rows import ExportRow
 from pagereeve.domain.accounts.period_sums import PeriodSums, Span, sums_of
 from pagereeve.domain.accounts.periods import Period, instant_of
-from pagereeve.domain.ledger import RowSegment
+from pagereeve.domain.ledger import ReleaseKey, RowSegment
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.queries import day_sums
 from pagereeve.queries.exports import export_of
@@ -70,6 +70,25 @@ def test_the_sums_of_many_spans_at_once_are_those_of_each(disk: Disk, seed: int,
     known = [one for some in segments.values() for one in some]
     found = disk.sums(segments, spans)
     assert [*map(without_findings, found)] == [without_findings(sums_of(known, *span)) for span in spans]
+
+
+@pytest.mark.parametrize("name", ["r-1", 'r"1', "r\\1", "r%1", "r_1", "R-ä", "r\n1", "r'1"])
+def test_a_charge_that_started_after_its_stretch_closed_is_found_whatever_its_name_is(disk: Disk, name: str) -> None:
+    """A run that ended has several rows of one bracket, and the last one carries the charges."""
+    first, second = (
+        bracket("2026-01-01T22:00:00Z", "2026-01-01T22:30:00Z", 10, 4),
+        bracket("2026-01-02T09:00:00Z", "2026-01-02T09:30:00Z", 14, 4),
+    )
+    key = ReleaseKey("/server", name)
+    stretches = tuple(replace(one.stretches[0], releases=(key,)) for one in (first, second))
+    charge = replace(second.charges[0], release=key)
+    postings = (*first.postings, *second.postings)
+    segment = at_printer(replace(first, stretches=stretches, charges=(charge,), postings=postings), "east")
+    empty: dict[str, list[RowSegment]] = {printer: [] for printer in PRINTERS}
+    spans = [(january(1), january(2)), (january(2), january(3)), (january(3), january(4))]
+    found = disk.sums(empty | {"east": [segment]}, spans)
+    assert [*map(without_findings, found)] == [without_findings(sums_of([segment], *span)) for span in spans]
+    assert [len(sums.edges) for sums in found] == [1, 1, 0]
 
 
 class DayByDay:

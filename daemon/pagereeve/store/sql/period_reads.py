@@ -18,12 +18,21 @@ from sqlalchemy import (
     exists,
     func,
     not_,
+    or_,
     select,
     values,
 )
 from sqlalchemy.ext.asyncio import AsyncConnection
 
-from pagereeve.domain.accounts.period_sums import ChargesBy, HouseSum, MeterSum, PeriodSums, Span, mixed_runs
+from pagereeve.domain.accounts.period_sums import (
+    ChargesBy,
+    HouseSum,
+    MeterSum,
+    PeriodSums,
+    Span,
+    lies_over_an_edge,
+    mixed_runs,
+)
 from pagereeve.domain.accounts.totals import OPEN, Figure, Total, Totals
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, RowSegment
 from pagereeve.store.sql import tables as schema
@@ -217,15 +226,32 @@ async def _edge_segments(connection: AsyncConnection, spans: Sequence[Span]) -> 
     known = {(one.printer, one.anchor_us): one for one in found}
     edges: list[list[RowSegment]] = [[] for _ in spans]
     for nth, printer, anchor_us in sorted(places):
-        edges[nth].append(known[printer, anchor_us])
+        if lies_over_an_edge(known[printer, anchor_us], *spans[nth]):
+            edges[nth].append(known[printer, anchor_us])
     return edges
 
 
+def _may_be_its_own() -> ColumnElement[bool]:
+    """All charges that a stretch of the same segment may have by domain.accounts.membership, and perhaps a few more.
+
+    One that started before the stretch closed had not closed by then. One that started later shares a release's name
+    with it: that is found in the stretch's list of names, in which no name is spelt otherwise but for a backslash.
+    """
+    names = _STRETCH.releases
+    named = or_(names.like("%" + _CHARGE.release + "%"), names.contains("\\", autoescape=True))
+    return and_(
+        _STRETCH.printer == _CHARGE.printer,
+        _STRETCH.anchor_us == _CHARGE.anchor_us,
+        _STRETCH.channel == _CHARGE.channel,
+        _CHARGE.closed_us >= _STRETCH.closes_us,
+        or_(_CHARGE.started_us < _STRETCH.closes_us, named),
+    )
+
+
 def _started_here(spans: Sequence[Span]) -> Select[Any]:
-    """Segments with a charge that started in the span, and a stretch that closed outside it."""
+    """Segments with a charge that started in the span, and a stretch of it that closed outside."""
     each = _spans(spans)
-    same = and_(_STRETCH.printer == _CHARGE.printer, _STRETCH.anchor_us == _CHARGE.anchor_us)
-    outside = exists().where(same, not_(_within(_STRETCH.closes_us, each)))
+    outside = exists().where(_may_be_its_own(), not_(_within(_STRETCH.closes_us, each)))
     return (
         select(each.c.nth, _CHARGE.printer, _CHARGE.anchor_us)
         .select_from(each.join(schema.charge, _within(_CHARGE.started_us, each)))
@@ -235,10 +261,9 @@ def _started_here(spans: Sequence[Span]) -> Select[Any]:
 
 
 def _closed_here(spans: Sequence[Span]) -> Select[Any]:
-    """Segments with a stretch that closed in the span, and a charge that started outside it."""
+    """Segments with a stretch that closed in the span, and a charge of it that started outside."""
     each, names = _spans(spans), _names()
-    same = and_(_CHARGE.printer == _STRETCH.printer, _CHARGE.anchor_us == _STRETCH.anchor_us)
-    outside = exists().where(same, not_(_within(_CHARGE.started_us, each)))
+    outside = exists().where(_may_be_its_own(), not_(_within(_CHARGE.started_us, each)))
     return (
         select(each.c.nth, _STRETCH.printer, _STRETCH.anchor_us)
         .select_from(_closed_in(each, names))
