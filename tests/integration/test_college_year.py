@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import json
 import sys
 from collections import Counter
@@ -17,6 +18,7 @@ from beancount.core import realization
 sys.path.insert(0, str(Path(__file__).parents[2] / "contrib" / "drill"))
 
 import college_year
+import spreadsheets
 from year_facts import Size
 
 pytestmark = pytest.mark.alone
@@ -133,3 +135,26 @@ def test_a_close_that_grows_with_the_year_is_found_out() -> None:
     assert ["costs" in one for one in college_year.Outcome(slower, [], 1).failures(1.5)] == [True]
     assert ["memory" in one for one in college_year.Outcome(larger, [], 1).failures(1.5)] == [True]
     assert len(college_year.Outcome(flat, ["a month does not add up"], 0).failures(1.5)) == 2
+
+
+STAND_IN = """#!{python}
+import csv, pathlib, sys
+import openpyxl
+out, book = pathlib.Path(sys.argv[sys.argv.index("--outdir") + 1]), pathlib.Path(sys.argv[-1])
+out.mkdir(exist_ok=True)
+with (out / (book.stem + ".csv")).open("w", encoding="utf-8", newline="") as file:
+    for row in openpyxl.load_workbook(book).worksheets[0].values:
+        cells = ["" if one is None else str(one).upper() if isinstance(one, bool) else one for one in row]
+        csv.writer(file).writerow([{cell} for one in cells])
+"""
+
+
+def test_the_drill_of_spreadsheets_judges_what_a_spreadsheet_shows(tmp_path: Path) -> None:
+    """By a stand-in for LibreOffice, which is too large to be installed for a check."""
+    month = asyncio.run(spreadsheets.fill(tmp_path))
+    stand_in = tmp_path / "soffice"
+    for cell, wrong in (("one", 0), ("'3' if one == '=1+2' else one", 2)):
+        stand_in.write_text(STAND_IN.format(python=sys.executable, cell=cell), encoding="utf-8")
+        stand_in.chmod(0o700)
+        found = spreadsheets.differing(tmp_path, month, "person", str(stand_in))
+        assert ["'3' for \"'=1+2\"" in one for one in found] == [True] * wrong
