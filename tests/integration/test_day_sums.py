@@ -22,7 +22,7 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.queries import day_sums
 from pagereeve.queries.exports import export_of
 from pagereeve.store.sqlite.journal import SqlJournal
-from tests.integration.test_statement_costs import recording
+from tests.integration.test_statement_costs import COUNT_EVERY, recording
 from tests.property.days import DAY_US
 from tests.property.test_export_rows import KINDS, SEEDS, at_printer, segments_of
 from tests.unit.queries.test_exports import bracket, gap
@@ -169,3 +169,14 @@ async def test_the_rows_by_day_are_those_of_each_day_asked_for_alone(many: SqlJo
     alone = [pair async for pair in day_sums.sums_by_day(DayByDay(many), days)]  # type: ignore[arg-type]
     assert at_once == alone
     assert all(sums.edges for _, sums in at_once)
+
+
+async def test_no_statement_of_a_late_day_looks_at_the_days_before(many: SqlJournal) -> None:
+    steps = []
+    for day in (2, 23):
+        with recording(many._path) as recorder:
+            await many.sums_of_each([(january(day), january(day + 1))])
+        steps.append([one.steps for one in recorder.issued])
+    assert len(steps[0]) == len(steps[1]) > 8
+    for early, late in zip(*steps, strict=True):
+        assert late <= 2 * early + COUNT_EVERY
