@@ -63,7 +63,7 @@ def without_findings(sums: PeriodSums) -> tuple[object, ...]:
 
 
 @given(SEEDS, KINDS, CUTS)
-@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=8, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
 def test_the_sums_of_many_spans_at_once_are_those_of_each(disk: Disk, seed: int, kind: str, cuts: list[int]) -> None:
     segments = {printer: segments_of(seed + nth, kind, printer) for nth, printer in enumerate(PRINTERS)}
     spans = list(pairwise(DAY_US + at_us for at_us in sorted(cuts)))
@@ -141,7 +141,7 @@ async def few(tmp_path: Path) -> AsyncIterator[SqlJournal]:
 
 @pytest.fixture
 async def many(tmp_path: Path) -> AsyncIterator[SqlJournal]:
-    journal = await filled(tmp_path / "many.db", 20, 24)
+    journal = await filled(tmp_path / "many.db", 10, 24)
     yield journal
     await journal.close()
 
