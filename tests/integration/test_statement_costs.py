@@ -199,6 +199,9 @@ CALLS: Final[dict[str, Call]] = {
     ),
     "charge_totals": Call(lambda journal: journal.charge_totals("person", *SPAN_US), looks_at=SIZE.printers * 100),
     "period_sums": Call(lambda journal: journal.period_sums(*SPAN_US), looks_at=SIZE.printers * 100),
+    "sums_of_each": Call(
+        lambda journal: journal.sums_of_each([SPAN_US, (SPAN_US[1], LATE_US)]), looks_at=SIZE.printers * 200
+    ),
     "edge_segments": Call(lambda journal: journal.edge_segments(*SPAN_US), looks_at=SIZE.printers * 100),
     "snapshot": Call(_at_one_moment),
     "printers": Call(SqlJournal.printers),
