@@ -248,3 +248,37 @@ def test_what_the_programs_own_rules_change_is_told_apart_and_posts_nothing(
     come_late(config, REST)
     later = changed(config, capsys, 1)
     assert pages_of([one for one in later if one["state"] == "program"]) == pages_of(own)
+
+
+def statement(config: Path, of: str, name: str, *more: str) -> dict[str, Any]:
+    out = config.parent / f"{of}-{name or 'none'}{len(more)}.json"
+    assert run(config, "statement", of, name, "--period", NEXT, "--output", str(out), *more) == 0
+    shown: dict[str, Any] = json.loads(out.read_text())
+    return shown
+
+
+def test_statements_of_the_open_period_show_what_is_corrected_and_name_nobody_else(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    close(config)
+    come_late(config, FIRST)
+    mine = statement(config, "person", "owner-3")["adjustments"]
+    assert [(one["corrects"], one["release"], one["pages"]) for one in mine] == [
+        (DAY, f"{printer_name(nth)}-0-3", PAGES) for nth in range(PRINTERS)
+    ]
+    printer = statement(config, "printer", printer_name(0))["adjustments"]
+    sums: Counter[str] = Counter()
+    for one in printer:
+        sums[one["account"]] += one["pages"]
+    assert sums == {"people": len(FIRST) * PAGES, "house:stray": -len(FIRST) * PAGES}
+    assert "owner-" not in json.dumps(printer)
+    named = statement(config, "printer", printer_name(0), "--names")["adjustments"]
+    assert {one["person"] for one in named} == {None, *(f"owner-{nth}" for nth in FIRST)}
+    centre = statement(config, "cost-centre", "")["adjustments"]
+    assert sum(one["pages"] for one in centre) == PRINTERS * len(FIRST) * PAGES
+    page = config.parent / "owner.html"
+    assert run(config, "statement", "person", "owner-3", "--period", NEXT, "--output", str(page)) == 0
+    assert "Adjustments of closed periods" in page.read_text()
+    capsys.readouterr()
+    assert run(config, "statement", "person", "owner-3", "--period", NEXT) == 0
+    assert "it stands in no other sum of this statement" in " ".join(capsys.readouterr().out.split())
