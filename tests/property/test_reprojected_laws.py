@@ -28,7 +28,7 @@ Run = PlateauRead | ReadFailed
 
 async def take(journal: MemoryJournal, steps: Sequence[tuple[Fact | None, Run | None]]) -> None:
     for fact, current in steps:
-        if isinstance(fact, Run) or (fact is None and current is not None):
+        if current is not None and (fact is None or isinstance(fact, Run)):
             await journal.observe(PRINTER, [] if fact is None else [fact], current)
         elif fact is not None:
             await journal.append(fact)

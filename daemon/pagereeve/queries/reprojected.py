@@ -75,7 +75,9 @@ async def _reaches_back(held: Reads, printer: str, late: Sequence[Fact], run: Ru
 
 
 def _as_it_was(run: Run | None, at_us: int) -> Run | None:
-    """What the meter was doing at the close: no fact yet, so that it stands behind the heads, or nowhere."""
+    """What the meter was doing at the close: no fact yet, so that it stands behind the heads, or nowhere. When it was
+    read last before the close nobody kept; it is taken to have been read then.
+    """
     if isinstance(run, PlateauRead) and run.plateau.first_received_us <= at_us:
         plateau = run.plateau
         sent_us, received_us = min(plateau.last_sent_us, at_us), min(plateau.last_received_us, at_us)
