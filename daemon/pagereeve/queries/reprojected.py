@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -54,7 +55,7 @@ async def reprojected(held: Reads, printer: str, seen: SeenByClose) -> Reproject
         return None
     said = [(stored.seq, stored.fact) async for stored in held.said_facts(printer)]
     facts = redating.in_force((seq, fact) for seq, fact in said if seq <= head)
-    segments = rebuild(printer, facts, _as_it_was(run, seen.at_us))
+    segments = await asyncio.to_thread(rebuild, printer, facts, _as_it_was(run, seen.at_us))
     decisions = [fact for fact in facts if isinstance(fact, PagesDecided)]
     return Reprojected(segments, in_force(await ruled(_Rows(segments, decisions))))
 
