@@ -122,7 +122,7 @@ class _Look:
 
     async def _read(self, closed: ClosedPeriod, difference: Difference, printers: set[str], *, whole: bool) -> None:
         """``whole``: of all printers, which are added."""
-        async for row in self.held.frozen_rows(closed):
+        async for row in self.held.frozen_rows(closed, None if whole else printers):
             if isinstance(row, FrozenAdjustment):
                 one = TakenOver(closed.name, row.correction)
                 self._taken.setdefault(row.correction.corrects, []).append(one)
@@ -178,7 +178,7 @@ class _Look:
 
     async def _seen_by_last_close(self) -> SeenByClose:
         last, heads = self.known[-1], dict[str, int]()
-        async for row in self.held.frozen_rows(last):
+        async for row in self.held.frozen_rows(last, ()):
             if isinstance(row, FrozenHead):
                 heads[row.printer] = row.seq
         return SeenByClose(heads, last.closing.at_us, last.closing.to_us)

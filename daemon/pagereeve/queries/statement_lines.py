@@ -98,9 +98,27 @@ class DayChart:
 
 
 @dataclass(frozen=True, slots=True)
+class StatementAdjustment:
+    """Pages of an earlier closed period that an account gets now (below 0: gives back); of a meter, below 0, what it
+    gives more. ``person`` is "" where nobody is to be named, ``release`` where it is of none.
+    """
+
+    corrects: str
+    account: str
+    person: str
+    printer: str
+    channel: str
+    unit: str
+    source: str
+    release: str
+    pages: int
+
+
+@dataclass(frozen=True, slots=True)
 class Statement:
     """``lines`` in order of start. ``also_written``: other spellings of a person's login. ``bill`` is None where the
     site has no prices, ``accounts`` where it is no printer's statement. ``named``: owners are in the lines.
+    ``adjustments`` are of earlier closed periods, and in no other sum.
     """
 
     subject: Subject
@@ -115,6 +133,7 @@ class Statement:
     bill: Bill | None = None
     accounts: AccountsOfPeriod | None = None
     named: bool = False
+    adjustments: tuple[StatementAdjustment, ...] = ()
 
     @property
     def corrected(self) -> int:

@@ -25,6 +25,7 @@ from pagereeve.queries.corrections import Corrected, with_corrections
 from pagereeve.queries.costs import add_cost
 from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.releases import ReleasesAsked, releases_of
+from pagereeve.queries.statement_adjustments import adjustments_of
 from pagereeve.queries.statement_lines import Caution, DayChart, GradeSum, Line, Statement, Subject
 from pagereeve.queries.totals import accounts_read
 
@@ -52,6 +53,7 @@ async def statement_of(
         corrected = await with_corrections(held, _lines(charges))
         bill = None if prices is None or not prices.rates else await _bill(held, charges, prices)
         accounts = await _accounts(held, subject, period) if subject.kind == "printer" else None
+        adjustments = await adjustments_of(held, subject, period, names=names)
         seal = await held.seal_head()
     written = tuple(dict.fromkeys(one.owner for one in charges)) if subject.kind == "person" else ()
     shown = [_shown(line, subject, names=names) for line in corrected.lines]
@@ -68,6 +70,7 @@ async def statement_of(
         bill=bill,
         accounts=accounts,
         named=names and subject.kind != "person",
+        adjustments=adjustments,
     )
 
 

@@ -9,7 +9,7 @@ from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.accounts.rates import Bill
 from pagereeve.domain.ledger import Charge
 from pagereeve.domain.values.instants import to_text
-from pagereeve.queries.statement_lines import Correction, Line, Standing, Statement
+from pagereeve.queries.statement_lines import Correction, Line, Standing, Statement, StatementAdjustment
 from pagereeve.reports.costs import amount_json
 from pagereeve.reports.rows_json import charge_json
 from pagereeve.reports.seal import head_json
@@ -74,6 +74,7 @@ def statement_json(statement: Statement, zone_database: str) -> dict[str, Any]:
                 "edges": [edge_json(one) for one in statement.accounts.edges],
             }
         ),
+        "adjustments": [_adjustment(one, named=statement.named) for one in statement.adjustments],
         "cautions": [{"caution": one.value, "says": CAUTIONS[one]} for one in statement.cautions],
         **({} if statement.seal is None else {"seal": head_json(statement.seal)}),
     }
@@ -105,6 +106,20 @@ def _correction(one: Correction) -> dict[str, Any]:
         "late_us": one.late_us,
         "before": _standing(one.before),
         "after": _standing(one.after),
+    }
+
+
+def _adjustment(one: StatementAdjustment, *, named: bool) -> dict[str, Any]:
+    return {
+        "corrects": one.corrects,
+        "account": one.account,
+        **({"person": one.person or None} if named else {}),
+        "printer": one.printer,
+        "channel": one.channel,
+        "unit": one.unit or None,
+        "source": one.source or None,
+        "release": one.release or None,
+        "pages": one.pages,
     }
 
 

@@ -16,6 +16,8 @@ from pagereeve.reports.statements.account import account_of
 from pagereeve.reports.statements.charts import chart_svg
 from pagereeve.reports.statements.markup import HEADINGS, name, numbers, row, table_of, text
 from pagereeve.reports.statements.words import (
+    ADJUSTMENTS,
+    ADJUSTMENTS_SAY,
     CAUTIONS,
     FIGURES,
     KINDS,
@@ -72,6 +74,7 @@ def statement_page(statement: Statement, zone_database: str, version: str) -> st
         _section("The meter's account", account_of(statement)),
         _section("What to keep in mind", _list(CAUTIONS[one] for one in statement.cautions)),
         _section("Corrected since", _corrections(statement)),
+        _section(ADJUSTMENTS, _adjustments(statement)),
         _section("Releases", _releases(statement)),
         _footer(statement, zone_database, version),
     )
@@ -161,6 +164,26 @@ def _corrections(statement: Statement) -> str:
         for one in line.corrections
     ]
     return table_of([("w", "Release"), ("w", "What a late notice changed")], rows)
+
+
+def _adjustments(statement: Statement) -> str:
+    headings = [("w", "Corrects"), ("w", "Account"), *_where(statement, "Printer"), ("w", "Release")]
+    headings += [("w", "Channel, unit"), ("n", "Pages")]
+    rows = [
+        row(
+            [
+                ("w", name(one.corrects)),
+                ("w", name(one.person or one.account)),
+                *_where(statement, name(one.printer)),
+                ("w", name(one.release)),
+                ("w", text(channel_words(one.channel, one.unit))),
+                ("n", f"{one.pages:+}"),
+            ]
+        )
+        for one in statement.adjustments
+    ]
+    table = table_of(headings, rows)
+    return f'{table}\n<p class="small">{text(ADJUSTMENTS_SAY)}</p>' if table else ""
 
 
 def _releases(statement: Statement) -> str:

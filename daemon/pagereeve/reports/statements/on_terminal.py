@@ -14,6 +14,8 @@ from pagereeve.reports.costs import channel_pages_text
 from pagereeve.reports.seal import head_line
 from pagereeve.reports.sentences import GRADES
 from pagereeve.reports.statements.words import (
+    ADJUSTMENTS,
+    ADJUSTMENTS_SAY,
     CAUTIONS,
     NOT_JUDGED,
     channel_words,
@@ -52,6 +54,9 @@ def statement_parts(statement: Statement) -> Iterator[RenderableType]:
     for line in statement.lines:
         for one in line.corrections:
             yield plain(f"{line.first.release.release}: {correction_words(one, statement.period.zone)}.")
+    if statement.adjustments:
+        yield _adjustments(statement)
+        yield ADJUSTMENTS_SAY
     for caution in statement.cautions:
         yield plain(f"- {CAUTIONS[caution]}")
     if statement.seal is not None:
@@ -82,6 +87,16 @@ def _releases(statement: Statement) -> Table:
                 verdict_words(charge.verdict),
                 grade_words(charge.grade),
             )
+    return table
+
+
+def _adjustments(statement: Statement) -> Table:
+    table = Table(title=ADJUSTMENTS)
+    for heading in ("corrects", "account", "printer", "release", "channel", "pages"):
+        table.add_column(heading, justify="right" if heading == "pages" else "left")
+    for one in statement.adjustments:
+        names = (one.corrects, one.person or one.account, one.printer, one.release)
+        table.add_row(*map(plain, names), plain(channel_words(one.channel, one.unit)), f"{one.pages:+}")
     return table
 
 

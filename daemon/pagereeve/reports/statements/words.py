@@ -65,6 +65,11 @@ FIGURES: Final = (
     "site's policy makes of the two. Unproven: claimed, and no count supports it; it is not charged."
 )
 
+ADJUSTMENTS: Final = "Adjustments of closed periods"
+ADJUSTMENTS_SAY: Final = (
+    "What came to light after a period was closed; it stands in no other sum of this statement. "
+    "Pages below 0 are taken back; of a meter they are what it gives to the accounts."
+)
 CAUTIONS: Final[dict[Caution, str]] = {
     Caution.COUNT_IS_OF_A_PRINTER: (
         "A count is evidence about a printer, not about a person: it says how many pages came out, not who took them."

@@ -6,7 +6,7 @@ import asyncio
 import gzip
 import hashlib
 import json
-from collections.abc import AsyncIterator, Callable, Iterator, Mapping
+from collections.abc import AsyncIterator, Callable, Collection, Mapping
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, Final
@@ -42,6 +42,7 @@ _LINE: Final = (
     *("printer", "channel", "unit", "meter_start", "meter_end", "meter_counted", "over_start", "over_end"),
     *("received", "releases_waiting", "pages_waiting"),
 )
+_OF_A_PRINTER: Final = frozenset({"line", "edge", "house", "charge"})
 _KEY: Final = ("printer", "channel", "unit", "account", "source", "release")
 _HOUSE: Final = ("day", "printer", "channel", "unit", "account", "pages")
 
@@ -76,7 +77,18 @@ def _members(row: FrozenRow) -> dict[str, Any]:  # noqa: PLR0911 - one for each 
 
 def row_of(line: bytes) -> FrozenRow:
     """The inverse of row_line. Raises ValueError, KeyError, TypeError or AttributeError for a line that is none."""
+    return _made(json.loads(line))
+
+
+def of_printers(line: bytes, printers: Collection[str]) -> FrozenRow | None:
+    """None of a row of another printer, which takes longest to make: of accounts, house, edges or charges."""
     members = json.loads(line)
+    if members["row"] in _OF_A_PRINTER and members["printer"] not in printers:
+        return None
+    return _made(members)
+
+
+def _made(members: dict[str, Any]) -> FrozenRow:
     kind = members.pop("row")
     make = _MADE.get(kind)
     if make is None:
@@ -206,11 +218,16 @@ class Unpacker:
         self.rows = 0
         self._digest = hashlib.sha256()
 
-    def rows_of(self, part: bytes) -> Iterator[FrozenRow]:
+    def rows_of(self, part: bytes, printers: Collection[str] | None = None) -> list[FrozenRow]:
+        """All, or without those that ``of_printers`` leaves out; counted and digested are all."""
+        found: list[FrozenRow] = []
         for line in unpacked(part):
             self._digest.update(line)
             self.rows += 1
-            yield row_of(line)
+            row = row_of(line) if printers is None else of_printers(line, printers)
+            if row is not None:
+                found.append(row)
+        return found
 
     @property
     def sha256(self) -> str:
