@@ -18,9 +18,10 @@ from pagereeve.cli.version import version_text
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.costs import Prices
 from pagereeve.queries.findings import unknown_printer
 from pagereeve.queries.statement_lines import Statement, Subject, SubjectKind
-from pagereeve.queries.statements import Prices, statement_of
+from pagereeve.queries.statements import statement_of
 from pagereeve.reports.statements.as_json import statement_json
 from pagereeve.reports.statements.html import statement_page
 from pagereeve.reports.statements.on_terminal import statement_parts

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Collection, Mapping, Sequence
+from collections.abc import AsyncIterable, AsyncIterator, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Final, Literal
 
@@ -68,23 +68,46 @@ class CostsAnswer:
         return dict(sorted(whole.unpriced.items()))
 
 
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """``classes``: each printer's price class. None of its rates: the site has no prices."""
+
+    rates: Rates
+    classes: Mapping[str, str]
+
+
 async def costs_of(reads: Reads, period: Period, by: CostsBy, rates: Rates, classes: Mapping[str, str]) -> CostsAnswer:
     """``classes``: each printer's price class. All is read at one moment; tickets only where a price asks for them."""
     async with reads.snapshot() as held:
         people = People() if by == "printer" else await people_of(held)
-        lines = dict[tuple[str, str], Costs]()
-        async for batch in _batches(held, period, rates.priced_channels()):
-            tickets = await _tickets_of(held, batch) if rates.asks_for_tickets else {}
-            for charge in batch:
-                line = _line(lines, by, _Receiver(charge.printer, charge.owner, charge.started_us), people)
-                line.pages[charge.channel] = line.pages.get(charge.channel, 0) + charge.charged
-                ticket = tickets.get(_start_of(charge), NO_TICKET)
-                rates.charge(line.bill, _pages(charge, ticket, classes.get(charge.printer, "")))
-        for posting in await decided_in(held, period):
-            if posting.channel in rates.priced_channels():
-                pages = await _decided_pages(held, posting, rates, classes)
-                _add_decided(posting, pages, by, people, rates, lines)
-    return CostsAnswer(period, by, tuple(sorted(lines.values(), key=lambda one: (one.who, one.person))))
+        charges = held.charges(period.from_us, period.to_us)
+        lines = await cost_lines(held, charges, await decided_in(held, period), by, people, Prices(rates, classes))
+    return CostsAnswer(period, by, lines)
+
+
+async def cost_lines(
+    held: Reads,
+    charges: AsyncIterable[Charge],
+    decided: Iterable[DecisionPosting],
+    by: CostsBy,
+    people: People,
+    prices: Prices,
+) -> tuple[Costs, ...]:
+    """What these charges, in order of start, and what decisions posted cost: a line for each of whom they are."""
+    lines = dict[tuple[str, str], Costs]()
+    rates, classes = prices.rates, prices.classes
+    async for batch in _batches(charges, rates.priced_channels()):
+        tickets = await _tickets_of(held, batch) if rates.asks_for_tickets else {}
+        for charge in batch:
+            line = _line(lines, by, _Receiver(charge.printer, charge.owner, charge.started_us), people)
+            line.pages[charge.channel] = line.pages.get(charge.channel, 0) + charge.charged
+            ticket = tickets.get(_start_of(charge), NO_TICKET)
+            rates.charge(line.bill, _pages(charge, ticket, classes.get(charge.printer, "")))
+    for posting in decided:
+        if posting.channel in rates.priced_channels():
+            pages = await _decided_pages(held, posting, rates, classes)
+            _add_decided(posting, pages, by, people, rates, lines)
+    return tuple(sorted(lines.values(), key=lambda one: (one.who, one.person)))
 
 
 async def _decided_pages(
@@ -117,22 +140,15 @@ def _add_decided(
         rates.charge(line.bill, replace(priced, pages=pages))
 
 
-async def _batches(held: Reads, period: Period, channels: Collection[str]) -> AsyncIterator[list[Charge]]:
+async def _batches(charges: AsyncIterable[Charge], channels: Collection[str]) -> AsyncIterator[list[Charge]]:
     batch: list[Charge] = []
-    async for charge in held.charges(period.from_us, period.to_us):
+    async for charge in charges:
         if charge.charged and charge.channel in channels:
             batch.append(charge)
         if len(batch) == BATCH:
             yield batch
             batch = []
     yield batch
-
-
-async def add_cost(held: Reads, bill: Bill, charge: Charge, rates: Rates, price_class: str) -> None:
-    """Add what one charge costs; its ticket is read only where a price asks for it."""
-    if charge.charged and charge.channel in rates.priced_channels():
-        tickets = await _tickets_of(held, [charge]) if rates.asks_for_tickets else {}
-        rates.charge(bill, _pages(charge, tickets.get(_start_of(charge), NO_TICKET), price_class))
 
 
 async def _tickets_of(held: Reads, batch: Sequence[Charge]) -> Mapping[_Start, Ticket]:

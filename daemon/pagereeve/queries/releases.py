@@ -30,7 +30,7 @@ class ReleasesAsked:
 async def releases_of(held: Reads, asked: ReleasesAsked) -> AsyncIterator[Charge]:
     """The newest first; ``held`` is of one moment. Memory in proportion to a page."""
     people = People() if asked.person is None and asked.cost_centre is None else await people_of(held)
-    person = _person_of(people, asked.person)
+    person = person_of(people, asked.person)
     wanted = replace(asked.wanted, owners=_owners(people, asked, person))
     after: ReleasePlace | None = None
     while True:
@@ -45,7 +45,7 @@ async def releases_of(held: Reads, asked: ReleasesAsked) -> AsyncIterator[Charge
             return
 
 
-def _person_of(people: People, text: str | None) -> str:
+def person_of(people: People, text: str | None) -> str:
     """The id of the one person who is meant; "" where the text is a login that no list names, or of several persons."""
     found = [] if text is None else people.persons_called(text)
     return found[0] if len(found) == 1 else ""

@@ -14,11 +14,13 @@ from pagereeve.reports.seal import head_line
 from pagereeve.reports.sentences import GRADES
 from pagereeve.reports.statements.account import account_of
 from pagereeve.reports.statements.charts import chart_svg
+from pagereeve.reports.statements.decided import HEADING, decided_section
 from pagereeve.reports.statements.markup import HEADINGS, name, numbers, row, table_of, text
 from pagereeve.reports.statements.words import (
     CAUTIONS,
     FIGURES,
     KINDS,
+    LATE,
     NOT_JUDGED,
     channel_words,
     correction_words,
@@ -72,6 +74,7 @@ def statement_page(statement: Statement, zone_database: str, version: str) -> st
         _section("The meter's account", account_of(statement)),
         _section("What to keep in mind", _list(CAUTIONS[one] for one in statement.cautions)),
         _section("Corrected since", _corrections(statement)),
+        _section(HEADING, decided_section(statement)),
         _section("Releases", _releases(statement)),
         _footer(statement, zone_database, version),
     )
@@ -188,6 +191,7 @@ def _release(statement: Statement, line: Line, charge: Charge) -> str:
     why = "; ".join(why_of(charge))
     said += [f"<p>{text(why)}.</p>"] if why else []
     said += ["<p>Corrected since: see above.</p>"] if line.corrections else []
+    said += [f"<p>{LATE}</p>"] if line.late else []
     cells.append(("w", "".join(said)))
     return row(cells)
 
