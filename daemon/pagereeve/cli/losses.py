@@ -12,10 +12,11 @@ from cyclopts import Parameter
 from pagereeve.cli.csv_options import CsvDelimiter, CsvLocale
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone
-from pagereeve.cli.output import say_bytes, say_json, show
+from pagereeve.cli.output import complain, say_bytes, say_json, show
 from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.queries.losses import LossesAnswer, LossesBy, losses_of
+from pagereeve.reports.as_closed import as_closed_lines
 from pagereeve.reports.exports.csv_file import CsvForm
 from pagereeve.reports.losses import losses_csv, losses_json, losses_tables
 from pagereeve.reports.seal import head_line
@@ -46,6 +47,9 @@ def losses(
     site = site_of(config, data_dir, zone)
     asked = site.chosen(period, from_, to)
     answer = asyncio.run(_losses(config, data_dir, asked, by))
+    if answer.as_closed is not None:
+        for line in as_closed_lines(answer.as_closed):
+            complain(line)
     if format_ == "json":
         say_json(losses_json(answer))
     elif format_ == "table" or (format_ == "auto" and sys.stdout.isatty()):

@@ -4,20 +4,22 @@ from __future__ import annotations
 
 from collections.abc import AsyncIterable, AsyncIterator, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final, Literal
+from typing import Final, get_args
 
 from pagereeve.domain.accounts.decisions import DecisionPosting
+from pagereeve.domain.accounts.frozen_answers import CostsBy
 from pagereeve.domain.accounts.people import People, Who
 from pagereeve.domain.accounts.periods import Period
-from pagereeve.domain.accounts.rates import Amount, Bill, PricedPages, Rates, Sides, Size, total_of
+from pagereeve.domain.accounts.rates import Amount, Bill, PricedPages, RateCard, Rates, Sides, Size, total_of
 from pagereeve.domain.facts.media import is_large
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Charge, cost_centre_of, is_house, owner_of
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.as_closed import AsClosed
 from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.people import people_of
 
-CostsBy = Literal["person", "cost-centre", "printer"]
+COSTS_BY: Final[tuple[CostsBy, ...]] = get_args(CostsBy)
 NO_TICKET: Final = Ticket()
 BATCH: Final = 500
 _Start = tuple[str, str, str, int]
@@ -50,9 +52,13 @@ class _Receiver:
 
 @dataclass(frozen=True, slots=True)
 class CostsAnswer:
+    """``cards``: those that hold at some instant of the period, as they were frozen where ``as_closed`` lacks none."""
+
     period: Period
     by: CostsBy
     lines: tuple[Costs, ...]
+    cards: tuple[RateCard, ...] = ()
+    as_closed: AsClosed | None = None
 
     def totals(self) -> tuple[Amount, ...]:
         """What the lines' amounts add up to, and what rounding left over, for each currency."""
@@ -81,8 +87,9 @@ async def costs_of(reads: Reads, period: Period, by: CostsBy, rates: Rates, clas
     async with reads.snapshot() as held:
         people = People() if by == "printer" else await people_of(held)
         charges = held.charges(period.from_us, period.to_us)
-        lines = await cost_lines(held, charges, await decided_in(held, period), by, people, Prices(rates, classes))
-    return CostsAnswer(period, by, lines)
+        prices = Prices(rates, classes)
+        lines = await cost_lines(held, charges, await decided_in(held, period), by, people, prices)
+    return CostsAnswer(period, by, lines, rates.cards_within(period.from_us, period.to_us))
 
 
 async def cost_lines(
@@ -94,20 +101,38 @@ async def cost_lines(
     prices: Prices,
 ) -> tuple[Costs, ...]:
     """What these charges, in order of start, and what decisions posted cost: a line for each of whom they are."""
-    lines = dict[tuple[str, str], Costs]()
+    return (await costs_each(held, charges, decided, (by,), people, prices))[by]
+
+
+async def costs_each(
+    held: Reads,
+    charges: AsyncIterable[Charge],
+    decided: Iterable[DecisionPosting],
+    groupings: Sequence[CostsBy],
+    people: People,
+    prices: Prices,
+) -> Mapping[CostsBy, tuple[Costs, ...]]:
+    """As ``cost_lines``, by each grouping; the charges are gone through once."""
+    lines: dict[CostsBy, dict[tuple[str, str], Costs]] = {by: {} for by in groupings}
     rates, classes = prices.rates, prices.classes
     async for batch in _batches(charges, rates.priced_channels()):
         tickets = await _tickets_of(held, batch) if rates.asks_for_tickets else {}
         for charge in batch:
-            line = _line(lines, by, _Receiver(charge.printer, charge.owner, charge.started_us), people)
-            line.pages[charge.channel] = line.pages.get(charge.channel, 0) + charge.charged
-            ticket = tickets.get(_start_of(charge), NO_TICKET)
-            rates.charge(line.bill, _pages(charge, ticket, classes.get(charge.printer, "")))
+            priced = _pages(charge, tickets.get(_start_of(charge), NO_TICKET), classes.get(charge.printer, ""))
+            receiver = _Receiver(charge.printer, charge.owner, charge.started_us)
+            for by, own in lines.items():
+                _add(_line(own, by, receiver, people), priced, rates)
     for posting in decided:
         if posting.channel in rates.priced_channels():
-            pages = await _decided_pages(held, posting, rates, classes)
-            _add_decided(posting, pages, by, people, rates, lines)
-    return tuple(sorted(lines.values(), key=lambda one: (one.who, one.person)))
+            priced = await _decided_pages(held, posting, rates, classes)
+            for by, own in lines.items():
+                _add_decided(posting, priced, by, people, rates, own)
+    return {by: tuple(sorted(own.values(), key=lambda one: (one.who, one.person))) for by, own in lines.items()}
+
+
+def _add(line: Costs, priced: PricedPages, rates: Rates) -> None:
+    line.pages[priced.channel] = line.pages.get(priced.channel, 0) + priced.pages
+    rates.charge(line.bill, priced)
 
 
 async def _decided_pages(
@@ -136,8 +161,7 @@ def _add_decided(
         centre = cost_centre_of(account)
         owner = account if centre is not None else owner_of(account)
         line = _line(lines, by, _Receiver(posting.printer, owner, posting.at_us, centre), people)
-        line.pages[posting.channel] = line.pages.get(posting.channel, 0) + pages
-        rates.charge(line.bill, replace(priced, pages=pages))
+        _add(line, replace(priced, pages=pages), rates)
 
 
 async def _batches(charges: AsyncIterable[Charge], channels: Collection[str]) -> AsyncIterator[list[Charge]]:

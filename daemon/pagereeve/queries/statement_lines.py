@@ -15,6 +15,7 @@ from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.facts.page_decision import PagesAct, PagesFrom, PagesReason
 from pagereeve.domain.ledger import Charge, Grade
 from pagereeve.ports.seal import SealHead
+from pagereeve.queries.as_closed import AsClosed
 
 SubjectKind = Literal["person", "cost-centre", "printer"]
 
@@ -147,6 +148,7 @@ class Statement:
     accounts: AccountsOfPeriod | None = None
     named: bool = False
     decided: Sequence[DecidedPages] = ()
+    as_closed: AsClosed | None = None
 
     @property
     def corrected(self) -> int:

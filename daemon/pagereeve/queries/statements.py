@@ -19,20 +19,15 @@ from pagereeve.domain.accounts.totals import Total, ordered
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.charging.postings import COPIES_NOT_APART
 from pagereeve.domain.ledger import Charge, Grade
-from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.reads import Reads
-from pagereeve.ports.releases import ReleaseFilter
+from pagereeve.queries.as_closed import AsClosed
+from pagereeve.queries.closed_periods import closed_as
 from pagereeve.queries.corrections import Corrected, with_corrections
 from pagereeve.queries.costs import Prices, cost_lines
-from pagereeve.queries.page_decisions import decided_in
-from pagereeve.queries.people import people_of
-from pagereeve.queries.releases import ReleasesAsked, releases_of
-from pagereeve.queries.statement_decisions import Decided, with_decided
+from pagereeve.queries.statement_decisions import Decided
 from pagereeve.queries.statement_lines import Caution, DayChart, GradeSum, Line, Statement, Subject
-from pagereeve.queries.totals import accounts_read
+from pagereeve.queries.statement_rows import StatementRows, frozen_rows_of, rows_of_today
 
-CHARGES_MAX: Final = 50_000
-"""A statement is held in memory and printed on paper; for more there are exports."""
 DAYS_MAX: Final = 62
 """A chart of more days is one of months."""
 MONTHS_MAX: Final = 120
@@ -45,53 +40,53 @@ async def statement_of(
 ) -> Statement:
     """``names``: with the owners of a cost centre's or a printer's releases. Raises BadQuestion for too many."""
     async with reads.snapshot() as held:
-        people = await people_of(held)
-        raw = await _charges(held, subject, period)
-        decided = with_decided(subject, people, raw, await decided_in(held, period))
-        corrected = await with_corrections(held, _lines(decided.charges))
-        bill = None if prices is None or not prices.rates else await _bill(held, raw, decided, prices)
-        accounts = await _accounts(held, subject, period) if subject.kind == "printer" else None
-        seal = await held.seal_head()
+        rows = await _rows(held, subject, period)
+        decided = rows.decided
+        corrected = _as_of(rows, await with_corrections(held, _lines(decided.charges)))
+        bill = await _bill(held, rows, prices) if rows.frozen_bill is None else rows.frozen_bill
     charges = decided.charges
     written = tuple(dict.fromkeys(one.owner for one in charges)) if subject.kind == "person" else ()
     keep = names or subject.kind == "person"
     return Statement(
         subject=Subject("person", written[0]) if written else subject,
-        period=period,
+        period=rows.period,
         lines=[_shown(line, keep=keep) for line in corrected.lines],
         sums=_sums(decided),
         grades=_grades(charges),
-        charts=_charts(decided, period),
-        cautions=_cautions(charges, corrected, written, bill, accounts),
-        seal=seal,
+        charts=_charts(decided, rows.period),
+        cautions=_cautions(charges, corrected, written, bill, rows.accounts),
+        seal=rows.seal,
         also_written=tuple(sorted(written[1:])),
         bill=bill,
-        accounts=accounts,
+        accounts=rows.accounts,
         named=names and subject.kind != "person",
         decided=[one if keep else replace(one, owner="") for one in decided.pages],
+        as_closed=None if rows.as_closed is None else _lacking(rows.as_closed, bill),
     )
 
 
-async def _charges(held: Reads, subject: Subject, period: Period) -> list[Charge]:
-    """In order of start. Of each release all channels."""
-    wanted = ReleaseFilter(
-        printer=subject.name if subject.kind == "printer" else None,
-        from_us=period.from_us,
-        to_us=period.to_us,
-        billed=False,
-    )
-    asked = ReleasesAsked(
-        wanted,
-        cost_centre=subject.name if subject.kind == "cost-centre" else None,
-        person=subject.name if subject.kind == "person" else None,
-    )
-    charges: list[Charge] = []
-    async for charge in releases_of(held, asked):
-        if len(charges) == CHARGES_MAX:
-            many = f"holds more than {CHARGES_MAX} charges, too many for a statement"
-            raise BadQuestion("--period", f"{many}; name a shorter one, or use totals")
-        charges.append(charge)
-    return charges[::-1]
+async def _rows(held: Reads, subject: Subject, period: Period) -> StatementRows:
+    closed = await closed_as(held, period)
+    if closed is None:
+        return await rows_of_today(held, subject, period)
+    return await frozen_rows_of(held, subject, closed)
+
+
+def _as_of(rows: StatementRows, corrected: Corrected) -> Corrected:
+    """Of a closed period, notices that came before the close: what later ones change is no part of it."""
+    if rows.as_closed is None:
+        return corrected
+    closed_us = rows.as_closed.closed.closing.at_us
+    lines = [
+        replace(line, corrections=tuple(one for one in line.corrections if one.at_us <= closed_us))
+        for line in corrected.lines
+    ]
+    return replace(corrected, lines=lines)
+
+
+def _lacking(one: AsClosed, bill: Bill | None) -> AsClosed:
+    """Where no costs are shown, nothing is missing from them."""
+    return one if bill is not None else replace(one, lacks=tuple(lack for lack in one.lacks if lack != "prices"))
 
 
 def _lines(charges: Iterable[Charge]) -> list[Line]:
@@ -111,10 +106,12 @@ def _shown(line: Line, *, keep: bool) -> Line:
     return replace(line, charges=bare(line.charges), parts=bare(line.parts))
 
 
-async def _bill(held: Reads, charges: Sequence[Charge], decided: Decided, prices: Prices) -> Bill:
+async def _bill(held: Reads, rows: StatementRows, prices: Prices | None) -> Bill | None:
     """Of the pages as costs has them: the charges as counts have them, and what decisions posted."""
+    if prices is None or not prices.rates:
+        return None
     bill = Bill()
-    for line in await cost_lines(held, _each(charges), decided.postings, "printer", People(), prices):
+    for line in await cost_lines(held, _each(rows.charges), rows.decided.postings, "printer", People(), prices):
         bill.merge(line.bill)
     return bill
 
@@ -122,14 +119,6 @@ async def _bill(held: Reads, charges: Sequence[Charge], decided: Decided, prices
 async def _each(charges: Iterable[Charge]) -> AsyncIterator[Charge]:
     for charge in charges:
         yield charge
-
-
-async def _accounts(held: Reads, subject: Subject, period: Period) -> AccountsOfPeriod:
-    accounts, _ = await accounts_read(held, period)
-    return AccountsOfPeriod(
-        tuple(one for one in accounts.lines if one.printer == subject.name),
-        tuple(one for one in accounts.edges if one.stretch.printer == subject.name),
-    )
 
 
 def _sums(decided: Decided) -> list[Total]:

@@ -20,7 +20,7 @@ from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Charge, Grade, ReleaseKey, RowSegment, Verdict
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.instants import from_text
-from pagereeve.queries import corrections, statements
+from pagereeve.queries import corrections, statement_rows
 from pagereeve.queries.costs import Prices
 from pagereeve.queries.statement_lines import Caution, Standing, Statement, Subject, SubjectKind
 from pagereeve.queries.statements import statement_of
@@ -264,7 +264,7 @@ async def test_a_day_of_25_hours_is_one_day_and_both_half_past_twos_are_told_apa
 
 
 async def test_too_many_releases_for_a_statement_are_refused_with_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(statements, "CHARGES_MAX", 99)
+    monkeypatch.setattr(statement_rows, "CHARGES_MAX", 99)
     journal = await journal_with(november_clocks(100))
     with pytest.raises(BadQuestion, match=r"more than 99 charges.*use totals"):
         await statement_of(journal, Subject("person", "sage"), day("2026-10-25"))

@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from pagereeve.domain.accounts.decisions import DecisionPosting
+from pagereeve.domain.accounts.frozen_answers import FrozenAnswer
 from pagereeve.domain.accounts.printer_accounts import EdgeStretch, PrinterAccounts
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.ledger import Charge
@@ -67,5 +68,7 @@ class FrozenDecision:
     day: str
 
 
-FrozenRow = FrozenHead | FrozenLine | FrozenEdge | FrozenHouse | FrozenSaid | FrozenDecision | FrozenCharge
+FrozenRow = (
+    FrozenAnswer | FrozenHead | FrozenLine | FrozenEdge | FrozenHouse | FrozenSaid | FrozenDecision | FrozenCharge
+)
 """Frozen in this order."""

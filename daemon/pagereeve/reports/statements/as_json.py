@@ -10,6 +10,7 @@ from pagereeve.domain.accounts.rates import Bill
 from pagereeve.domain.ledger import Charge
 from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.statement_lines import Correction, Line, Standing, Statement
+from pagereeve.reports.as_closed import as_closed_json
 from pagereeve.reports.costs import amount_json
 from pagereeve.reports.rows_json import charge_json
 from pagereeve.reports.seal import head_json
@@ -78,6 +79,7 @@ def statement_json(statement: Statement, zone_database: str) -> dict[str, Any]:
         ),
         "cautions": [{"caution": one.value, "says": CAUTIONS[one]} for one in statement.cautions],
         **({} if statement.seal is None else {"seal": head_json(statement.seal)}),
+        **as_closed_json(statement.as_closed),
     }
 
 

@@ -9,6 +9,7 @@ from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.accounts.rates import Bill
 from pagereeve.domain.ledger import Charge
 from pagereeve.queries.statement_lines import Line, Statement
+from pagereeve.reports.as_closed import as_closed_lines
 from pagereeve.reports.costs import channel_pages_text
 from pagereeve.reports.seal import head_line
 from pagereeve.reports.sentences import GRADES
@@ -100,9 +101,11 @@ def _head(statement: Statement) -> str:
     subject = statement.subject
     also = ", ".join(map(name, statement.also_written))
     written = f'<p class="small">Also written {also}.</p>' if also else ""
+    said = () if statement.as_closed is None else as_closed_lines(statement.as_closed)
+    closed = "".join(f'<p class="small">{text(line)}</p>\n' for line in said)
     return f"""<h1>Statement of the {KINDS[subject.kind]} {name(subject.name or "(none)")}</h1>
 <p>{text(when_of(statement))}</p>
-{written}<p class="sum">{text(summary_of(statement))}</p>"""
+{written}{closed}<p class="sum">{text(summary_of(statement))}</p>"""
 
 
 def _sums(statement: Statement) -> str:

@@ -11,6 +11,7 @@ from rich.table import Table
 from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.accounts.rates import Bill
 from pagereeve.queries.statement_lines import Statement
+from pagereeve.reports.as_closed import as_closed_lines
 from pagereeve.reports.costs import channel_pages_text
 from pagereeve.reports.seal import head_line
 from pagereeve.reports.sentences import GRADES
@@ -38,6 +39,8 @@ def statement_parts(statement: Statement) -> Iterator[RenderableType]:
     """From the heading to what to keep in mind."""
     yield plain(title_of(statement.subject))
     yield plain(when_of(statement))
+    if statement.as_closed is not None:
+        yield from map(plain, as_closed_lines(statement.as_closed))
     if statement.also_written:
         yield f"Also written {plain(', '.join(statement.also_written))}."
     yield from _figures(statement)
