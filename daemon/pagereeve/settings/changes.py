@@ -35,6 +35,7 @@ CHANGEABLE: Final = frozenset(
         "local.users",
         "local.groups",
         "local.pages_max",
+        "local.pages_day_max",
         "badges.form",
         "badges.directory",
         "badges.directory_form",

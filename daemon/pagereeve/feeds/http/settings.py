@@ -40,6 +40,7 @@ class CredentialSettings(Section):
     types: Annotated[frozenset[EventType], Field(min_length=1)] | None = None
     expires: AwareDatetime | None = None
     pages_max: PagesMax | None = None
+    pages_day_max: PagesMax | None = None
 
 
 class ClientSettings(Section):
@@ -50,6 +51,7 @@ class ClientSettings(Section):
     sources: Annotated[frozenset[Text], Field(min_length=1, max_length=1_000)] | None = None
     types: Annotated[frozenset[EventType], Field(min_length=1)] | None = None
     pages_max: PagesMax | None = None
+    pages_day_max: PagesMax | None = None
 
 
 class HttpSettings(Section):
