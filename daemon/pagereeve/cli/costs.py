@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import asyncio
-import sys
 from typing import Annotated, Literal
 from zoneinfo import ZoneInfo
 
 from cyclopts import Parameter
 
-from pagereeve.cli.csv_options import CsvDecimal, CsvDelimiter, CsvLocale
+from pagereeve.cli.csv_options import CsvDecimal, CsvDelimiter, CsvLocale, csv_form, written_as
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone
 from pagereeve.cli.output import complain, say_bytes, say_json, show
@@ -49,6 +48,8 @@ def costs(
 
     Pages that no price fits are shown, and are in no amount. Exit status 1 if there are any.
     """
+    written = written_as(format_)
+    form = csv_form(written, locale, delimiter, decimal)
     settings, site = load_settings(config), site_of(config, None, zone)
     # A card begins on the site's day, in whatever zone somebody asks.
     rates = rates_of(settings.rates, ZoneInfo(settings.site.zone))
@@ -65,17 +66,17 @@ def costs(
     if answer.as_closed is not None:
         for line in [*as_closed_lines(answer.as_closed), cards_line(answer)]:
             complain(line)
-    _write(answer, answer.period, format_, CsvForm.of(locale, delimiter, decimal))
+    _write(answer, answer.period, written, form)
     if answer.unpriced:
         told = channel_pages_text(answer.unpriced)
         complain(f"pages without a price: {told}; no rate card held when they were released, or no price fits them")
     return 1 if answer.unpriced else 0
 
 
-def _write(answer: CostsAnswer, period: Period, format_: Format, form: CsvForm) -> None:
-    if format_ == "json":
+def _write(answer: CostsAnswer, period: Period, written: str, form: CsvForm) -> None:
+    if written == "json":
         say_json(costs_json(answer))
-    elif format_ == "table" or (format_ == "auto" and sys.stdout.isatty()):
+    elif written == "table":
         show(period_line(period), costs_table(answer))
     else:
         say_bytes(costs_csv(answer, form).encode())

@@ -60,7 +60,7 @@ def statement(
     """
     site = site_of(config, data_dir, zone)
     asked, chosen = site.chosen(period, from_, to), _format(format_, output)
-    if asked.from_us <= 0:
+    if not asked.has_beginning:
         raise BadQuestion("--period", "is needed: a statement is of a month, a term, or from a date on")
     prices = _prices(config, data_dir, zone)
     known = asyncio.run(_known(config, data_dir, Subject(of, name), asked, prices, names=names))
