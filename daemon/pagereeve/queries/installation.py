@@ -23,6 +23,8 @@ GATEWAY_DOWN: Final[Kind] = "gateway-down"
 FEED_SILENT: Final[Kind] = "feed-silent"
 # The present growth of a journal is that of its last month.
 NO_GROWTH: Final = Growth(None, 0, 0)
+# A daemon that was off over a weekend has not failed to delete them.
+TITLE_GRACE_US: Final = 4 * 86_400 * SECOND_US
 GROWTH_WINDOW_US: Final = 30 * 86_400 * SECOND_US
 
 
@@ -54,7 +56,7 @@ class SilentFeed:
 class JournalState:
     """``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message
     waits. ``newest_us`` is the latest instant of any fact (None: there is none). ``units`` are how each printer's is
-    known. ``gateways_down`` are names.
+    known. ``gateways_down`` are names. ``title_us`` is of a release whose job's title should be gone for days.
     """
 
     findings: Mapping[tuple[Severity, str], int] = field(default_factory=dict)
@@ -66,10 +68,13 @@ class JournalState:
     silent_feeds: tuple[SilentFeed, ...] = ()
     proven_us: Mapping[str, int] = field(default_factory=dict)
     growth: Growth = NO_GROWTH
+    title_us: int | None = None
 
 
-async def journal_state(reads: Reads, printers: Collection[str], *, now_us: int, daemon_runs: bool) -> JournalState:
-    """Of these printers, read at one moment."""
+async def journal_state(
+    reads: Reads, printers: Collection[str], *, now_us: int, daemon_runs: bool, titles_us: int | None = None
+) -> JournalState:
+    """Of these printers, read at one moment. ``titles_us``: so long titles are kept; None: for good."""
     async with reads.snapshot() as held:
         counts: Counter[tuple[Severity, str]] = Counter()
         for one in await held.count_findings(FindingFilter(state="open")):
@@ -92,7 +97,14 @@ async def journal_state(reads: Reads, printers: Collection[str], *, now_us: int,
             silent_feeds=tuple(SilentFeed(one.place or one.printer, one.since_us) for one in silent.findings),
             proven_us=await proven_of(held),
             growth=growth,
+            title_us=None if titles_us is None else await _overdue_title_us(held, now_us - titles_us),
         )
+
+
+async def _overdue_title_us(held: Reads, before_us: int) -> int | None:
+    """Looked for among those of a month alone: the oldest go first."""
+    overdue_us = before_us - TITLE_GRACE_US
+    return await held.title_us(max(0, overdue_us - GROWTH_WINDOW_US), overdue_us)
 
 
 def _quiet(

@@ -23,6 +23,7 @@ CHANGEABLE: Final = frozenset(
         "rates",
         "policy",
         "privacy.keep_titles",
+        "privacy.keep_titles_for",
         "privacy.keep_names_for",
         "alerts",
         "http.token_files",
