@@ -82,14 +82,24 @@ async def test_what_was_kept_aside_loses_its_title_too_and_what_comes_again_is_k
 
 
 @pytest.fixture
-async def folder(tmp_path: Path) -> Path:
-    journal = await SqlJournal.open(tmp_path / JOURNAL_NAME, SystemClock())
-    await fill_with_people(journal)
-    await replay_store(journal, store=True)
-    await journal.close()
+def folder(tmp_path: Path) -> Path:
+    async def make() -> None:
+        journal = await SqlJournal.open(tmp_path / JOURNAL_NAME, SystemClock())
+        await fill_with_people(journal)
+        await replay_store(journal, store=True)
+        await journal.close()
+
+    asyncio.run(make())
     path = tmp_path / "pagereeve.toml"
     path.write_text('data_dir = "."\n[privacy]\nkeep_titles = true\nkeep_titles_for = "30d"\n')
     return tmp_path
+
+
+async def told_of(folder: Path) -> list[Erased]:
+    journal = await SqlJournal.open(folder / JOURNAL_NAME, SystemClock())
+    told = [one.fact async for one in journal.facts("") if isinstance(one.fact, Erased)]
+    await journal.close()
+    return told
 
 
 def left(folder: Path) -> list[tuple[str, str]]:
@@ -97,34 +107,32 @@ def left(folder: Path) -> list[tuple[str, str]]:
     return [(name, text) for name, content in files for text in ("Payslip", "Minutes") if text.encode() in content]
 
 
-async def test_by_hand_no_byte_is_left_and_a_page_at_a_time_is_enough(
+def test_by_hand_no_byte_is_left_and_a_page_at_a_time_is_enough(
     folder: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     for module in (erasing, title_expiry):
         monkeypatch.setattr(module, "TITLES_AT_ONCE", 3)
     assert left(folder) == [(JOURNAL_NAME, "Payslip"), (JOURNAL_NAME, "Minutes")]
     config = ("--config", str(folder / "pagereeve.toml"))
-    assert await asyncio.to_thread(status_of, ["erase-titles", *config]) == 0
+    assert status_of(["erase-titles", *config]) == 0
     assert capsys.readouterr().out == f"Titles were deleted from {EARLY + 4} facts.\n"
     assert left(folder) == []
-    assert await asyncio.to_thread(status_of, ["verify", *config]) == 0
-    assert (await check_journal(folder / JOURNAL_NAME)).differing == []
+    assert status_of(["verify", *config]) == 0
+    assert asyncio.run(check_journal(folder / JOURNAL_NAME)).differing == []
     capsys.readouterr()
-    assert await asyncio.to_thread(status_of, ["erase-titles", *config]) == 0
+    assert status_of(["erase-titles", *config]) == 0
     assert capsys.readouterr().out == "No title is older.\n"
-    journal = await SqlJournal.open(folder / JOURNAL_NAME, SystemClock())
-    told = [one.fact async for one in journal.facts("") if isinstance(one.fact, Erased)]
-    await journal.close()
+    told = asyncio.run(told_of(folder))
     assert len(told) > 1
     assert {one.by for one in told} == {this_user().name}
     (folder / "pagereeve.toml").write_text('data_dir = "."\n')
-    assert await asyncio.to_thread(status_of, ["erase-titles", *config]) == 2
+    assert status_of(["erase-titles", *config]) == 2
     assert "keep_titles_for is not set" in capsys.readouterr().err
 
 
-async def test_who_takes_out_more_titles_than_was_said_is_found(folder: Path) -> None:
+def test_who_takes_out_more_titles_than_was_said_is_found(folder: Path) -> None:
     config = ("--config", str(folder / "pagereeve.toml"))
-    assert await asyncio.to_thread(status_of, ["erase-titles", *config]) == 0
+    assert status_of(["erase-titles", *config]) == 0
     path = folder / JOURNAL_NAME
     with closing(sqlite3.connect(path)) as connection:
         query = 'SELECT body FROM fact WHERE body LIKE \'%"title":"erased-%\' LIMIT 1'
@@ -134,7 +142,7 @@ async def test_who_takes_out_more_titles_than_was_said_is_found(folder: Path) ->
         path,
         f"UPDATE fact SET body = replace(body, '{name}', 'Minutes'), digest = NULL WHERE instr(body, '{name}') > 0",
     )
-    assert await asyncio.to_thread(status_of, ["verify", *config]) == 1
+    assert status_of(["verify", *config]) == 1
 
 
 async def test_the_daemon_does_it_by_itself_and_doctor_sees_what_stays(tmp_path: Path) -> None:

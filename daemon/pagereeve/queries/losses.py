@@ -22,7 +22,7 @@ from pagereeve.domain.accounts.losses import (
 )
 from pagereeve.domain.accounts.period_before import period_before
 from pagereeve.domain.accounts.periods import Period
-from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Finding, FindingState, account_kind, is_house
+from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Charge, Finding, FindingState, account_kind, is_house
 from pagereeve.domain.values.instants import FOREVER_US, SECOND_US
 from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.findings import PAGE_MAX, FindingFilter, Place
@@ -121,9 +121,24 @@ async def losses_of(reads: Reads, period: Period, by: LossesBy) -> LossesAnswer:
     return LossesAnswer(period, earlier, by, tuple(losses), tuple(_lines(losses, by)), seal, partly, as_closed)
 
 
-async def pages_lost(held: Reads, period: Period) -> Counter[LossKey]:
-    """As it is known now; ``held`` is of one moment."""
-    return await _pages(held, period, await _known(held, period, period_before(period)))
+@dataclass(frozen=True, slots=True)
+class LostPages:
+    """Pages by what they came of; unproven ones once each charge of the period was added."""
+
+    pages: Counter[LossKey]
+    known: Known
+
+    @classmethod
+    async def of_house(cls, held: Reads, period: Period) -> LostPages:
+        """What house accounts received, as its causes are known now; ``held`` is of one moment."""
+        known = await _known(held, period, period_before(period))
+        return cls(await _house_pages(held, period, known), known)
+
+    def add(self, charge: Charge) -> None:
+        if charge.unproven:
+            unit = "" if charge.unit is None else charge.unit.value
+            cause = unproven_cause(charge, self.known)
+            self.pages[LossKey(charge.printer, charge.channel, unit, UNPROVEN, cause)] += charge.unproven
 
 
 async def _now(
@@ -165,6 +180,13 @@ async def _frozen(held: Reads, closed: ClosedPeriod) -> tuple[Counter[LossKey], 
 
 
 async def _pages(held: Reads, period: Period, known: Known) -> Counter[LossKey]:
+    lost = LostPages(await _house_pages(held, period, known), known)
+    async for charge in held.charges(period.from_us, period.to_us):
+        lost.add(charge)
+    return lost.pages
+
+
+async def _house_pages(held: Reads, period: Period, known: Known) -> Counter[LossKey]:
     pages: Counter[LossKey] = Counter()
     async for entry in entries_of(held, period):
         posting, unit = entry.posting, "" if entry.stretch is None else entry.stretch.unit.value
@@ -172,11 +194,6 @@ async def _pages(held: Reads, period: Period, known: Known) -> Counter[LossKey]:
             if is_house(account):
                 cause = house_cause(account, entry.stretch, known)
                 pages[LossKey(posting.printer, posting.channel, unit, account, cause)] += many
-    async for charge in held.charges(period.from_us, period.to_us):
-        if charge.unproven:
-            unit = "" if charge.unit is None else charge.unit.value
-            cause = unproven_cause(charge, known)
-            pages[LossKey(charge.printer, charge.channel, unit, UNPROVEN, cause)] += charge.unproven
     return pages
 
 
