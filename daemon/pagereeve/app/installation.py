@@ -47,8 +47,8 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
     try:
         async with await SqlReads.open_for_reading(journal) as reads:
             printers = [printer.name for printer in settings.printers]
-            runs = seen.not_ready is not None
-            known = await journal_state(reads, printers, now_us=seen.now_us, daemon_runs=runs)
+            runs, titles_us = seen.not_ready is not None, _titles_us(settings)
+            known = await journal_state(reads, printers, now_us=seen.now_us, daemon_runs=runs, titles_us=titles_us)
             check = await reads.key_check(NAME)
             stored = await reads.credentials()
     except PagereeveError as error:
@@ -69,6 +69,7 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         never_proven=_never_proven(settings, known.proven_us),
         silent_feeds=known.silent_feeds,
         oldest_us=known.growth.oldest_us,
+        title_us=known.title_us,
         growth_day_bytes=_growth_day_bytes(known.growth, seen),
         disk_lasts_days=_lasts_days(_growth_day_bytes(known.growth, seen), seen),
     )
@@ -99,6 +100,7 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         readable=tuple(_readable(_secret_files(settings, journal))),
         relay=_relay(settings),
         expiries=_expiries(settings),
+        titles_for_good=settings.privacy.keep_titles and settings.privacy.keep_titles_for is None,
         has_receivers=any(True for _ in settings.alerts.receivers()),
         clock_kept=kept(),
         backup_us=last_backup_us(folder),
@@ -106,6 +108,11 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         by_restart=waiting.by_restart,
         newer_files=waiting.files,
     )
+
+
+def _titles_us(settings: Settings) -> int | None:
+    keep = settings.privacy.keep_titles_for
+    return None if keep is None else keep.us
 
 
 def _reading_token(settings: Settings) -> str:

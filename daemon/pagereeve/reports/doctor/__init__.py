@@ -13,6 +13,7 @@ from pagereeve.reports.doctor.keeping import (
     never_proven,
     no_receiver,
     silent_feeds,
+    titles,
     waiting_settings,
 )
 from pagereeve.reports.doctor.machine import EXPIRES_SOON_US, certificates, clock, credentials, secrets, storage
@@ -61,6 +62,7 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *waiting_settings(seen),
         *expiring_credentials(seen),
         *silent_feeds(seen),
+        *titles(seen),
         *never_proven(seen),
         *no_receiver(seen),
     ]

@@ -9,11 +9,13 @@ from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.accounts.rates import Bill
 from pagereeve.domain.ledger import Charge
 from pagereeve.queries.statement_lines import Line, Statement
+from pagereeve.reports.as_closed import as_closed_lines
 from pagereeve.reports.costs import channel_pages_text
 from pagereeve.reports.seal import head_line
 from pagereeve.reports.sentences import GRADES
 from pagereeve.reports.statements.account import account_of
 from pagereeve.reports.statements.charts import chart_svg
+from pagereeve.reports.statements.decided import HEADING, decided_section
 from pagereeve.reports.statements.markup import HEADINGS, name, numbers, row, table_of, text
 from pagereeve.reports.statements.words import (
     ADJUSTMENTS,
@@ -21,6 +23,7 @@ from pagereeve.reports.statements.words import (
     CAUTIONS,
     FIGURES,
     KINDS,
+    LATE,
     NOT_JUDGED,
     channel_words,
     correction_words,
@@ -75,6 +78,7 @@ def statement_page(statement: Statement, zone_database: str, version: str) -> st
         _section("What to keep in mind", _list(CAUTIONS[one] for one in statement.cautions)),
         _section("Corrected since", _corrections(statement)),
         _section(ADJUSTMENTS, _adjustments(statement)),
+        _section(HEADING, decided_section(statement)),
         _section("Releases", _releases(statement)),
         _footer(statement, zone_database, version),
     )
@@ -100,9 +104,11 @@ def _head(statement: Statement) -> str:
     subject = statement.subject
     also = ", ".join(map(name, statement.also_written))
     written = f'<p class="small">Also written {also}.</p>' if also else ""
+    said = () if statement.as_closed is None else as_closed_lines(statement.as_closed)
+    closed = "".join(f'<p class="small">{text(line)}</p>\n' for line in said)
     return f"""<h1>Statement of the {KINDS[subject.kind]} {name(subject.name or "(none)")}</h1>
 <p>{text(when_of(statement))}</p>
-{written}<p class="sum">{text(summary_of(statement))}</p>"""
+{written}{closed}<p class="sum">{text(summary_of(statement))}</p>"""
 
 
 def _sums(statement: Statement) -> str:
@@ -211,6 +217,7 @@ def _release(statement: Statement, line: Line, charge: Charge) -> str:
     why = "; ".join(why_of(charge))
     said += [f"<p>{text(why)}.</p>"] if why else []
     said += ["<p>Corrected since: see above.</p>"] if line.corrections else []
+    said += [f"<p>{LATE}</p>"] if line.late else []
     cells.append(("w", "".join(said)))
     return row(cells)
 

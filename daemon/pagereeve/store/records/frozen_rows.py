@@ -24,6 +24,7 @@ from pagereeve.domain.accounts.frozen import (
     FrozenRow,
     FrozenSaid,
 )
+from pagereeve.domain.accounts.frozen_answers import FrozenAnswer, FrozenCost
 from pagereeve.domain.accounts.printer_accounts import EdgeStretch, PrinterAccounts
 from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.codec import from_json, to_json
@@ -34,6 +35,7 @@ from pagereeve.domain.ledger import is_person, owner_of, person
 from pagereeve.ports.closing import ClosedPeriod, Closing
 from pagereeve.ports.erasing import Erasure
 from pagereeve.store.records.encoding import canonical_text
+from pagereeve.store.records.frozen_answers import ANSWERS_MADE, answer_members
 from pagereeve.store.records.ledger_records import charge_columns, charge_of, stretch_columns, stretch_of
 
 PART_ROWS: Final = 2_000
@@ -49,7 +51,8 @@ _HOUSE: Final = ("day", "printer", "channel", "unit", "account", "pages")
 
 def row_line(row: FrozenRow) -> bytes:
     """One line, with its line feed. Raises BadCanonical."""
-    return canonical_text(_members(row)).encode() + b"\n"
+    members = answer_members(row) if isinstance(row, FrozenAnswer) else _members(row)
+    return canonical_text(members).encode() + b"\n"
 
 
 def _members(row: FrozenRow) -> dict[str, Any]:  # noqa: PLR0911 - one for each kind of row
@@ -149,6 +152,7 @@ def _plain(value: Any) -> Any:
 
 
 _MADE: Final[Mapping[str, Callable[[dict[str, Any]], FrozenRow]]] = {
+    **ANSWERS_MADE,
     "head": lambda members: FrozenHead(**members),
     "adjustment": _adjustment_of,
     "line": lambda members: FrozenLine(PrinterAccounts(**members)),
@@ -246,6 +250,8 @@ def without_person(line: bytes, erasure: Erasure) -> bytes:
             return row_line(FrozenSaid(_said_without(row.fact, erasure)))
         case FrozenDecision():
             return row_line(_decision_without(row, erasure))
+        case FrozenCost(by="person") if owner_key(row.who) in erasure.keys:
+            return row_line(replace(row, who=erasure.name))
         case _:
             return line
 
