@@ -121,11 +121,11 @@ class EventsEndpoint:
         self._limits = limits or HttpLimits()
         self.stats.requests_max = self._limits.requests_max
         self._clock = clock
-        self._callers = callers or HttpCallers(clock.now_us)
-        self.stats.attempts_failed = self._callers.failures
-        self._quotas = SenderQuotas(self._limits.quotas, clock)
+        self.callers = callers or HttpCallers(clock.now_us)
+        self.stats.attempts_failed = self.callers.failures
+        self.quotas = SenderQuotas(self._limits.quotas, clock)
         self._held_bytes = 0
-        self._submitter = Submitter(
+        self.submitter = Submitter(
             intake, feed, self.stats, answer_s=self._limits.answer_s, at_once=self._limits.batch_at_once
         )
 
@@ -167,13 +167,13 @@ class EventsEndpoint:
                 envelope = cloudevents.read_structured(body)
             else:
                 envelope = cloudevents.read_binary(request.attributes, body)
-            taken = await self._submitter.take(envelope, waiting.seconds or None, request.caller, rest=waiting.rest)
-            self._quotas.charge(request.sender, len(body), [taken])
+            taken = await self.submitter.take(envelope, waiting.seconds or None, request.caller, rest=waiting.rest)
+            self.quotas.charge(request.sender, len(body), [taken])
             return self._single(taken, waiting)
         except Refusal as refusal:
             refusal.let_go()
             unreadable = refusal.reason in {"bad-json", "bad-cloudevent", "too-large", "wrong-media-type"}
-            kept = await self._submitter.refuse(refusal, bytes(request.body[:1024]) if unreadable else None)
+            kept = await self.submitter.refuse(refusal, bytes(request.body[:1024]) if unreadable else None)
             answer = self._refused(refusal, kept)
             # Where the rest of a body is still to come, nothing else can follow on this connection.
             return answer if request.complete else replace(answer, headers=(*answer.headers, CLOSE))
@@ -183,7 +183,7 @@ class EventsEndpoint:
         limits = self._limits
         found = self._found(request)
         request.sender = sender_of("" if isinstance(found, Refusal) else request.caller.name, request.scope)
-        self._quotas.request(request.sender)
+        self.quotas.request(request.sender)
         if request.method != "POST":
             raise Refusal("wrong-method", "method", f"{request.method[:20]} is not served here; send POST")
         if found is not None:
@@ -194,12 +194,12 @@ class EventsEndpoint:
             raise Refusal("wrong-media-type", "Content-Encoding", "compressed bodies are not served; send it plain")
         if request.length_bytes > self._most_bytes(request):
             raise _too_large(self._most_bytes(request))
-        self._quotas.room(request.sender)
+        self.quotas.room(request.sender)
 
     def _found(self, request: _Request) -> Refusal | None:
         """Why the head shows nobody who is known. What must wait for the body is kept in ``request.signed``."""
         try:
-            found = self._callers.of_head(request.scope)
+            found = self.callers.of_head(request.scope)
         except Refusal as refusal:
             return refusal.let_go()
         if isinstance(found, Signed):
@@ -218,13 +218,13 @@ class EventsEndpoint:
             problem = "what is signed is the body alone, and not the ce-* headers; send a structured event or a batch"
             raise Refusal("wrong-media-type", "Content-Type", problem)
         try:
-            request.caller = self._callers.of_body(signed, body)
+            request.caller = self.callers.of_body(signed, body)
         except Refusal:
-            self._quotas.failed(request.sender, len(body) * self._callers.book.signers)
+            self.quotas.failed(request.sender, len(body) * self.callers.book.signers)
             raise
         request.sender = sender_of(request.caller.name, request.scope)
-        self._quotas.request(request.sender)
-        self._quotas.room(request.sender)
+        self.quotas.request(request.sender)
+        self.quotas.room(request.sender)
 
     async def _read(self, request: _Request, receive: Receive) -> None:
         limits, most_bytes = self._limits, self._most_bytes(request)
@@ -263,8 +263,8 @@ class EventsEndpoint:
         Nobody waits for rest here: the answer comes for all at once, and each would wait for one that waits itself.
         """
         waiting = replace(waiting, rest=False)
-        taken = await self._submitter.take_all(items, waiting.seconds or None, request.caller)
-        self._quotas.charge(request.sender, len(request.body), taken)
+        taken = await self.submitter.take_all(items, waiting.seconds or None, request.caller)
+        self.quotas.charge(request.sender, len(request.body), taken)
         results = [item_result(item, one) for item, one in zip(items, taken, strict=True)]
         worst = max(taken, key=lambda one: one.status, default=None)
         faults = tuple(one.fault for one in taken if one.fault is not None)
