@@ -193,6 +193,18 @@ async def test_the_local_socket_decides_as_its_user(world: Outside) -> None:
     assert answer.json()["decisions"][0]["by"] == this_user().name
 
 
+async def test_how_it_fares_is_the_daemons_own_answer(world: Outside) -> None:
+    headers = {"Authorization": bearer("reads")}
+    url = f"{world.url}/v1/health"
+    answer = await world.client.get(url, headers=headers)
+    assert (answer.status_code, answer.json()) == (200, {"ready": True, "not_ready": {}, "notices": {}})
+    head = await world.client.head(url, headers=headers)
+    assert (head.status_code, head.content, head.headers["etag"]) == (200, b"", answer.headers["etag"])
+    assert (await world.client.get(url)).status_code == 401
+    assert (await world.client.get(url, headers={"Authorization": bearer("decides")})).status_code == 403
+    assert world.app.query_process.pid is None  # nobody else was asked
+
+
 async def test_one_key_is_one_decision_after_a_restart_and_by_another_it_is_refused(world: Outside) -> None:
     waived = (await post(world, "decisions", WAIVE, key="k-1")).json()
     events, store, clock = world.app.events, world.app.store, world.app.clock

@@ -27,6 +27,7 @@ from pagereeve.app.http_door import HttpDoor, certificate_of
 from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor, orders_of
 from pagereeve.app.questions.forwarding import QuestionForwarder
+from pagereeve.app.questions.own import with_health
 from pagereeve.app.questions.process import QueryProcess
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.refusal_log import RefusalLog
@@ -345,7 +346,8 @@ class App:
         self._stack.callback(refusals.stop)
 
     def _open_local_door(self) -> None:
-        pages = with_questions(status_pages(self.telemetry, self.telemetry), self.questions)
+        questions = with_health(self.questions, self.telemetry)
+        pages = with_questions(status_pages(self.telemetry, self.telemetry), questions)
         events = LocalDoor.events_of(self.settings, self.intake, self.clock)
         orders = orders_of(self.store, self.clock, self.clock_keeper.keep_word, lambda: self.settings)
         decisions = decision_door(self.store, events, self.clock)
@@ -420,7 +422,8 @@ class App:
 
     async def _serve(self, connections_max: int) -> None:
         around = around_pages(self.callers, self.events.stats, self.clock)
-        web = make_web(self.events, self.telemetry, self.telemetry, around, self.seal_log.answer, self.questions)
+        questions = with_health(self.questions, self.telemetry)
+        web = make_web(self.events, self.telemetry, self.telemetry, around, self.seal_log.answer, questions)
         self._http_door = HttpDoor(
             self.settings,
             with_decisions(web, decision_door(self.store, self.events, self.clock)),
