@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Any, Final
 
 from pagereeve.domain.credentials.callers import ANYBODY
 from pagereeve.domain.credentials.signatures import Signed
@@ -24,6 +24,7 @@ from pagereeve.feeds.http.answers import (
 )
 from pagereeve.feeds.http.callers import HttpCallers
 from pagereeve.feeds.http.quotas import QuotaLimits, SenderQuotas, sender_of
+from pagereeve.feeds.http.release_link import release_link, release_path
 from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.refusals import BadItem, Refusal
 from pagereeve.feeds.stats import FeedStats
@@ -169,7 +170,7 @@ class EventsEndpoint:
                 envelope = cloudevents.read_binary(request.attributes, body)
             taken = await self.submitter.take(envelope, waiting.seconds or None, request.caller, rest=waiting.rest)
             self.quotas.charge(request.sender, len(body), [taken])
-            return self._single(taken, waiting)
+            return self._single(envelope, taken, waiting)
         except Refusal as refusal:
             refusal.let_go()
             unreadable = refusal.reason in {"bad-json", "bad-cloudevent", "too-large", "wrong-media-type"}
@@ -249,10 +250,10 @@ class EventsEndpoint:
             late = f"was not complete after {limits.read_s:g} s; send it again"
             raise Refusal("too-slow", "body", late) from None
 
-    def _single(self, taken: Submission, waiting: prefer.Waiting) -> HttpAnswer:
+    def _single(self, envelope: Envelope, taken: Submission, waiting: prefer.Waiting) -> HttpAnswer:
         if taken.refusal is not None:
             return self._refused(taken.refusal, taken)
-        return HttpAnswer(200, taken.members(), _applied(waiting))
+        return HttpAnswer(200, taken.members(), (*_applied(waiting), *release_link(envelope, taken)))
 
     async def _batch(
         self, request: _Request, items: Sequence[Envelope | BadItem], waiting: prefer.Waiting
@@ -265,7 +266,7 @@ class EventsEndpoint:
         waiting = replace(waiting, rest=False)
         taken = await self.submitter.take_all(items, waiting.seconds or None, request.caller)
         self.quotas.charge(request.sender, len(request.body), taken)
-        results = [item_result(item, one) for item, one in zip(items, taken, strict=True)]
+        results = [_result(item, one) for item, one in zip(items, taken, strict=True)]
         worst = max(taken, key=lambda one: one.status, default=None)
         faults = tuple(one.fault for one in taken if one.fault is not None)
         if worst is None or worst.refusal is None or worst.status < 500:
@@ -277,6 +278,12 @@ class EventsEndpoint:
         answer = refusal_answer(refusal, self._limits.retry_after_s)
         faults = (taken.fault,) if taken.fault is not None else ()
         return replace(answer, faults=faults)
+
+
+def _result(item: Envelope | BadItem, taken: Submission) -> dict[str, Any]:
+    """An answer has one Link header, so the links of a batch are members."""
+    path = "" if isinstance(item, BadItem) else release_path(item, taken)
+    return {**item_result(item, taken), **({"link": path} if path else {})}
 
 
 def _nothing() -> None:
