@@ -8,7 +8,9 @@ from dataclasses import replace
 
 import pytest
 
+from pagereeve.console.api.deciding.bodies import PLAIN
 from pagereeve.domain.ledger import RowSegment, Verdict
+from pagereeve.domain.values.plain_text import refused_character
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.asking import ACCOUNTING, READER, asking
 from tests.page_decisions import undone, waived
@@ -51,3 +53,9 @@ async def test_one_document_describes_questions_and_decisions() -> None:
         # The query process decides nothing.
         sent = await client.post("/v1/decisions/d-1/undo", json={})
         assert (sent.status_code, sent.json()["where"]) == (503, "decision")
+
+
+def test_the_document_refuses_the_texts_that_the_door_refuses() -> None:
+    pattern = re.compile(PLAIN)
+    for code in (*range(0x3000), 0x1F600):
+        assert (pattern.fullmatch(chr(code)) is None) is bool(refused_character(chr(code))), hex(code)

@@ -15,9 +15,18 @@ from pagereeve.domain.values.instants import from_text
 NAME_MAX: Final = 200
 TEXT_MAX: Final = 1_024
 
-Name = Annotated[str, Field(min_length=1, max_length=NAME_MAX)]
+# As domain.values.plain_text refuses it, said in the document; the door has looked before a model sees a text.
+PLAIN: Final = r"^[^\u0000-\u001f\u007f-\u009f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]*$"
+
+Name = Annotated[str, Field(min_length=1, max_length=NAME_MAX, json_schema_extra={"pattern": PLAIN})]
+Source = Annotated[str, Field(min_length=1, max_length=TEXT_MAX, json_schema_extra={"pattern": PLAIN})]
 Note = Annotated[
-    str, Field(max_length=TEXT_MAX, description="Note, stored permanently. Don't put people's names in it.")
+    str,
+    Field(
+        max_length=TEXT_MAX,
+        description="Note, stored permanently. Don't put people's names in it.",
+        json_schema_extra={"pattern": PLAIN},
+    ),
 ]
 
 
@@ -64,9 +73,7 @@ FindingDecision = Annotated[Explain | Close | Book, Field(discriminator="action"
 
 class OfRelease(Said):
     release: Name
-    source: Annotated[str, Field(min_length=1, max_length=TEXT_MAX)] | None = Field(
-        default=None, description="Needed where several sources use the name."
-    )
+    source: Source | None = Field(default=None, description="Needed where several sources use the name.")
 
 
 class OfFinding(Said):
