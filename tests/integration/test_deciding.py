@@ -14,6 +14,7 @@ import pytest
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.app.deciding.decider import Decider
+from pagereeve.app.deciding.submitting import Submitting
 from pagereeve.app.replay import replay_store
 from pagereeve.console.api.deciding.bodies import Settle
 from pagereeve.console.api.problems import ApiProblem
@@ -21,6 +22,8 @@ from pagereeve.domain.credentials.callers import Act, Caller
 from pagereeve.domain.facts.facts import ReleaseStarted
 from pagereeve.feeds.http.settings import CredentialSettings
 from pagereeve.feeds.local.peer import this_user
+from pagereeve.feeds.refusals import Refusal
+from pagereeve.ports.intake import Envelope
 from pagereeve.settings import HostPort, HttpSettings
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -72,10 +75,12 @@ async def world(tmp_path: Path) -> AsyncIterator[Outside]:
     folder.mkdir()
     journal = await SqlJournal.open(folder / JOURNAL_NAME, SystemClock())
     try:
-        elsewhere = started("r-9", 100, "basil", SIMPLE)
-        assert isinstance(elsewhere, ReleaseStarted)
-        for fact in (*FACTS, replace(elsewhere, printer="nowhere")):
+        for fact in FACTS:
             await journal.append(fact)
+        for name, at_s in (("r-9", 100), ("r-8", 200)):
+            elsewhere = started(name, at_s, "basil", SIMPLE)
+            assert isinstance(elsewhere, ReleaseStarted)
+            await journal.append(replace(elsewhere, printer="nowhere"))
         await journal.observe(PRINTER, [], reading(1000, 2000, 1012))
         await replay_store(journal, store=True)
     finally:
@@ -218,3 +223,36 @@ async def test_one_key_is_one_decision_after_a_restart_and_by_another_it_is_refu
     for other, who in ((said.model_copy(update={"reason": "other"}), "sees"), (said, "decides")):
         with pytest.raises(ApiProblem, match="was used for another decision"):
             await Decider(store, events, clock).on_pages(other, Caller(who, ACTS["sees"]), "k-1")
+
+
+async def test_nothing_is_decided_where_one_part_may_not_be_and_what_broke_off_is_completed(
+    world: Outside, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    found = await until(lambda: _first(world, "findings?kind=unknown-printer"), "the releases at no printer")
+    said = Settle.model_validate({**WAIVE, "of": {"finding": found["id"]}})
+    decider = Decider(world.app.store, world.app.events, world.app.clock)
+    few = Caller("few", ACTS["decides"], pages_max=4)
+    with pytest.raises(Refusal, match="pages_max"):
+        await decider.on_pages(said, few, "k-2")
+    assert (await get(world, "decisions"))["items"] == []
+
+    submit = Submitting.submit
+    sent: list[str] = []
+
+    async def once(self: Submitting, envelope: Envelope, caller: Caller) -> bool:
+        if sent:
+            raise Refusal("journal-unavailable", "event", "nothing was stored")
+        sent.append(envelope.id)
+        return await submit(self, envelope, caller)
+
+    holder = Caller("sees", ACTS["sees"])
+    with monkeypatch.context() as broken:
+        broken.setattr(Submitting, "submit", once)
+        with pytest.raises(Refusal, match="nothing was stored"):
+            await decider.on_pages(said, holder, "k-2")
+    assert [one["decision"] for one in (await get(world, "decisions"))["items"]] == sent == ["k-2:0"]
+    for repeated in (False, True):
+        whole = await decider.on_pages(said, holder, "k-2")
+        assert sorted(one.decision for one in whole.decisions) == ["k-2", "k-2:0"]
+        assert ({one.in_force for one in whole.decisions}, whole.repeated) == ({True}, repeated)
+    assert len((await get(world, "decisions"))["items"]) == 2

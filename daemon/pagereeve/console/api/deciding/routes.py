@@ -51,7 +51,7 @@ def _key(
 
 
 Decider = Annotated[Deciding, Depends(_deciding)]
-Deciding_ = Annotated[Caller, Depends(_caller)]
+Holder = Annotated[Caller, Depends(_caller)]
 Key = Annotated[str, Depends(_key)]
 Nothing = Annotated[Asked, Query()]
 
@@ -61,7 +61,7 @@ async def decide_finding(
     finding: Annotated[str, Path(max_length=200)],
     said: Annotated[FindingDecision, Body()],
     decider: Decider,
-    caller: Deciding_,
+    caller: Holder,
     key: Key,
     _: Nothing,
 ) -> FindingDecided:
@@ -71,7 +71,7 @@ async def decide_finding(
 
 @router.post("/decisions", responses=deciding_responses())
 async def decide_pages(
-    said: Annotated[PagesDecision, Body()], decider: Decider, caller: Deciding_, key: Key, _: Nothing
+    said: Annotated[PagesDecision, Body()], decider: Decider, caller: Holder, key: Key, _: Nothing
 ) -> PagesDecided:
     """Waive, confirm or move pages that no proof settles: all of them, or none. The credential's holder is recorded."""
     return await decider.on_pages(said, caller, key)
@@ -82,7 +82,7 @@ async def undo(
     decision: Annotated[str, Path(max_length=200)],
     said: Annotated[Undo, Body()],
     decider: Decider,
-    caller: Deciding_,
+    caller: Holder,
     key: Key,
     _: Nothing,
 ) -> PagesDecided:
