@@ -35,6 +35,8 @@ ON_ONE_LOOP = {
     "test_unit_offers.py": "the database, and processes of their own",
     "test_ledger_contract.py": "the database",
     "test_litestream.py": "processes of their own",
+    "test_deciding.py": "what is answered; the events' endpoint and the intake run on each loop",
+    "test_question_costs.py": "the database",
     "test_meters_habits.py": "what is asked for; test_hostile_agents.py runs every habit on each loop",
     "test_old_journals.py": "the database",
     "test_outbox_contract.py": "the database",

@@ -20,11 +20,14 @@ from pagereeve.app.clocks import SystemEntropy
 from pagereeve.app.credential_keeper import CredentialKeeper
 from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.dating_on import Corrected
+from pagereeve.app.deciding.decider import decision_door
+from pagereeve.app.deciding.door import with_decisions
 from pagereeve.app.housekeeping import start_housekeeping
 from pagereeve.app.http_door import HttpDoor, certificate_of
 from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor, orders_of
 from pagereeve.app.questions.forwarding import QuestionForwarder
+from pagereeve.app.questions.own import with_health
 from pagereeve.app.questions.process import QueryProcess
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.refusal_log import RefusalLog
@@ -339,10 +342,12 @@ class App:
         self._stack.callback(refusals.stop)
 
     def _open_local_door(self) -> None:
-        pages = with_questions(status_pages(self.telemetry, self.telemetry), self.questions)
+        questions = with_health(self.questions, self.telemetry)
+        pages = with_questions(status_pages(self.telemetry, self.telemetry), questions)
         events = LocalDoor.events_of(self.settings, self.intake, self.clock)
         orders = orders_of(self.store, self.clock, self.clock_keeper.keep_word, lambda: self.settings)
-        app = LocalApp(self.local_callers, events, pages, orders, events.stats)
+        decisions = decision_door(self.store, events, self.clock)
+        app = LocalApp(self.local_callers, events, pages, orders, events.stats, decisions)
         door = LocalDoor(self.settings, app, partial(self._trouble, LOCAL_FEED))
         door.start()
         self._stack.push_async_callback(door.stop)
@@ -413,9 +418,11 @@ class App:
 
     async def _serve(self, connections_max: int) -> None:
         around = around_pages(self.callers, self.events.stats, self.clock)
+        questions = with_health(self.questions, self.telemetry)
+        web = make_web(self.events, self.telemetry, self.telemetry, around, self.seal_log.answer, questions)
         self._http_door = HttpDoor(
             self.settings,
-            make_web(self.events, self.telemetry, self.telemetry, around, self.seal_log.answer, self.questions),
+            with_decisions(web, decision_door(self.store, self.events, self.clock)),
             self.events.stats,
             partial(self._trouble, "http"),
             connections_max=connections_max,

@@ -14,6 +14,7 @@ from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from pagereeve.console.api.allowed import allowed_at
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
@@ -24,6 +25,7 @@ ProblemKind = Literal[
     "forbidden",
     "not-found",
     "conflict",
+    "not-possible",
     "wrong-method",
     "not-acceptable",
     "over-capacity",
@@ -39,6 +41,7 @@ KINDS: Final[Mapping[ProblemKind, tuple[int, str]]] = {
     "forbidden": (403, "Who asks may not do that"),
     "not-found": (404, "There is no such thing"),
     "conflict": (409, "It is so already, or something else came first"),
+    "not-possible": (409, "That can't be done as things stand"),
     "wrong-method": (405, "That method is not served here"),
     "not-acceptable": (406, "None of the accepted forms is served here"),
     "over-capacity": (503, "Too many questions at once"),
@@ -187,7 +190,7 @@ async def _of_framework(request: Request, error: Exception) -> Response:
     assert isinstance(error, HTTPException)  # noqa: S101 - registered for it
     headers = dict(error.headers or {})
     if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
-        allowed = headers.get("Allow") or headers.get("allow", "")
+        allowed = headers["Allow"] = allowed_at(request) or headers.get("Allow", "")
         return _answered(
             request, ApiProblem("wrong-method", "method", f"is not served here; send {allowed}"), (), headers
         )
