@@ -59,7 +59,9 @@ async def test_the_first_page_says_where_things_are_and_each_is_there() -> None:
     assert (page.status_code, page.headers["content-type"]) == (200, "text/plain; charset=utf-8")
     paths = re.findall(r"GET +(/\S+)", page.text)
     assert {"/readyz", "/healthz", "/metrics"} <= set(paths)
-    assert [path for path in paths if path not in {"/v1/seal", "/v1/openapi.json"} and (await ask(path)).status_code != 200] == []
+    assert [
+        path for path in paths if path not in {"/v1/seal", "/v1/openapi.json"} and (await ask(path)).status_code != 200
+    ] == []
 
 
 async def test_health_says_that_the_process_answers() -> None:
