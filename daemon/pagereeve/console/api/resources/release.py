@@ -18,6 +18,7 @@ from pagereeve.console.api.resources.releases import ReleaseCharge
 from pagereeve.domain.facts.events import NAME_MAX
 from pagereeve.domain.facts.facts import Outcome
 from pagereeve.domain.ledger import Finding, FindingState, Severity
+from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.near_releases import NoSuchRelease
 from pagereeve.queries.own_view import nameless
@@ -111,6 +112,11 @@ def not_found(error: NoSuchRelease) -> ApiProblem:
     near = [f"{one.release.release!r} of {one.release.source!r}" for one in error.near]
     meant = f"; near it: {', '.join(near)}" if near else ""
     return ApiProblem("not-found", "release", f"{error.problem}{meant}")
+
+
+def other_source(error: BadQuestion) -> ApiProblem | BadQuestion:
+    """Where the release is known of other sources alone, it is not there."""
+    return ApiProblem("not-found", "release", error.problem) if error.where == "RELEASE" else error
 
 
 @router.get("/releases/{release:path}", responses=responses("not-found"))
