@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from typing import Annotated
@@ -11,13 +11,23 @@ from fastapi import Depends, FastAPI, Request
 
 from pagereeve.console.api.site import AskedSite
 from pagereeve.console.api.turns import Turns
+from pagereeve.ports.clock import Clock
 from pagereeve.ports.reads import Reads
+
+
+@dataclass(frozen=True, slots=True)
+class Machine:
+    """What of the machine answers hang on. ``zone_database``: the version of the files that a zone comes from."""
+
+    clock: Clock
+    zone_database: Callable[[str], str]
 
 
 @dataclass(frozen=True, slots=True)
 class ApiContext:
     reads: Reads
     site: AskedSite
+    machine: Machine
     turns: Turns = field(default_factory=Turns)
 
     @asynccontextmanager

@@ -16,6 +16,7 @@ from starlette.responses import Response
 
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.ports.closing import NotClosed
 from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
 
 ProblemKind = Literal[
@@ -125,6 +126,7 @@ def handle_problems(app: FastAPI) -> None:
     app.add_exception_handler(BadQuestion, _bad_question)
     app.add_exception_handler(RequestValidationError, _not_valid)
     app.add_exception_handler(JournalUnavailable, _unavailable)
+    app.add_exception_handler(NotClosed, _not_as_closed)
     app.add_exception_handler(HTTPException, _of_framework)
     app.add_exception_handler(Exception, _fault)
 
@@ -158,6 +160,11 @@ def _place(steps: Sequence[Any]) -> str:
 async def _unavailable(_: Request, error: Exception) -> Response:
     assert isinstance(error, JournalUnavailable)  # noqa: S101 - registered for it
     return answer_of(ApiProblem("journal-unavailable", "journal", f"{HINDRANCES[error.hindrance]}; ask again later"))
+
+
+async def _not_as_closed(_: Request, error: Exception) -> Response:
+    """What was frozen is not there as it was: an answer from anything else would be another one."""
+    return answer_of(ApiProblem("journal-unavailable", "period", str(error)))
 
 
 async def _of_framework(request: Request, error: Exception) -> Response:

@@ -1,1 +1,1 @@
-"""What answers consist of, as OpenAPI says it: the JSON that commands print, member for member."""
+"""What answers are made of, as OpenAPI describes it; a module for each thing that is asked of."""

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-from typing import Any
-
 from pydantic import Field
 
+from pagereeve.console.api.models.findings import EvidenceShown, ReleaseName
 from pagereeve.console.api.models.told import Told
 from pagereeve.domain.ledger import FindingState, Severity
 
@@ -15,11 +14,6 @@ class Interval(Told):
 
     least: int
     most: int | None
-
-
-class ReleaseName(Told):
-    source: str
-    release: str
 
 
 class ChargeRow(Told):
@@ -78,14 +72,6 @@ class PostingRow(Told):
     legs: list[Leg]
 
 
-class EvidenceRow(Told):
-    kind: str
-    values: dict[str, Any]
-    release: ReleaseName | None
-    personal: bool
-    text: str
-
-
 class FindingRow(Told):
     id: str
     kind: str
@@ -98,8 +84,8 @@ class FindingRow(Told):
     pages: int | None
     reason: str | None
     text: str
-    what: EvidenceRow
-    evidence: list[EvidenceRow]
+    what: EvidenceShown
+    evidence: list[EvidenceShown]
     releases: list[ReleaseName]
 
 
