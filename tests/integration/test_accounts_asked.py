@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import json
+import re
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
@@ -214,3 +215,71 @@ def test_without_prices_there_are_no_costs(config: Path) -> None:
             return await client.get("/v1/costs")
 
     assert asyncio.run(ask()).json()["type"] == "urn:pagereeve:problem:not-found"
+
+
+EXPORTS: Final[dict[str, tuple[str, ...]]] = {
+    "person.csv": (),
+    "cost-centre.csv": ("--locale", "de"),
+    "day.csv": ("--delimiter", "tab", "--bom"),
+    "release.csv": ("--decimal", ",", "--locale", "sv", "--no-bom"),
+    "release.json": (),
+    "printer.json": (),
+    "release.xlsx": (),
+    "day.xlsx": (),
+}
+_OPTIONS: Final = {"--bom": "bom=true", "--no-bom": "bom=false"}
+
+
+def _query(options: Sequence[str]) -> str:
+    words = list(options)
+    said = []
+    while words:
+        word = words.pop(0)
+        said.append(_OPTIONS[word] if word in _OPTIONS else f"{word.removeprefix('--')}={words.pop(0)}")
+    return "".join(f"&{one}" for one in said)
+
+
+@pytest.mark.parametrize("period", ["2026-11", "first-week"])
+def test_an_export_is_to_the_byte_what_the_command_writes(config: Path, period: str) -> None:
+    paths = []
+    for name, options in EXPORTS.items():
+        by, _, kind = name.partition(".")
+        out = config.with_name(f"{period}-{name}")
+        asked = ["totals", "--by", by, "--period", period, "--output", str(out), *options, "--config", str(config)]
+        assert status_of(asked) == 0
+        paths.append(f"/v1/exports/{by}?period={period}&format={kind}{_query(options)}")
+    for name, answer in zip(EXPORTS, answers(config, ACCOUNTING, *paths), strict=True):
+        assert answer.status_code == 200, answer.text
+        assert answer.content == config.with_name(f"{period}-{name}").read_bytes(), name
+        by, _, kind = name.partition(".")
+        assert answer.headers["content-disposition"] == (f'attachment; filename="pagereeve-{by}-{period}.{kind}"')
+
+
+def test_an_export_of_no_persons_names_nobody(config: Path) -> None:
+    paths = [f"/v1/exports/{by}?period=first-week&format=json" for by in ("printer", "cost-centre", "day")]
+    for answer in answers(config, READER, *paths):
+        assert answer.json()["adds_up"] is True
+        assert not [name for name in ("anise", "basil", f'"{this_user().name}"') if name in answer.text.casefold()]
+    for answer in answers(config, READER, "/v1/exports/person", "/v1/exports/release?format=json"):
+        assert (answer.status_code, answer.json()["cause"]) == (403, "names")
+
+
+WRONG_EXPORTS: Final = (
+    ("room", 400, "by"),
+    ("day", 400, "period"),
+    ("printer?format=parquet", 400, "format"),
+    ("printer?format=json&locale=de", 400, "locale"),
+    ("printer?locale=xx", 400, "locale"),
+    ("printer?zone=UTC", 400, "zone"),
+    ("printer?period=x", 400, "period"),
+)
+
+
+def test_what_is_wrong_with_an_export_is_said_before_it_begins(config: Path) -> None:
+    got = answers(config, READER, *(f"/v1/exports/{path}" for path, _, _ in WRONG_EXPORTS))
+    for answer, (path, status, where) in zip(got, WRONG_EXPORTS, strict=True):
+        assert (answer.status_code, answer.json()["where"]) == (status, where), path
+    long = "2026-11-01T00:00:00Z to 2026-11-09"
+    [answer] = answers(config, READER, "/v1/exports/printer?from=2026-11-01T00:00:00Z&to=2026-11-09")
+    name = re.sub(r"[^0-9A-Za-z-]+", "-", long)
+    assert answer.headers["content-disposition"] == f'attachment; filename="pagereeve-printer-{name}.csv"'

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
 from http import HTTPStatus
 from typing import Final
 
 import httpx2
+import structlog
 
 from pagereeve.app.questions.process import NoAnswers, QueryProcess
 from pagereeve.console.api.asker import headers_of
@@ -34,6 +36,8 @@ _PASSED_BACK: Final = frozenset(
     }
 )
 
+log = structlog.get_logger("pagereeve.questions")
+
 
 class QuestionForwarder:
     """An ASGI application. What a client sends in a body is not looked at: nothing is changed by a question."""
@@ -48,12 +52,16 @@ class QuestionForwarder:
         async def sending(message: Message) -> None:
             nonlocal started
             started = True
-            await send(message)
+            async with asyncio.timeout(SILENT_S):
+                await send(message)
 
         try:
             await self._process.require()
             async with self._asked(scope) as response:
                 await _pass_back(response, sending, with_body=scope["method"] != "HEAD")
+        except TimeoutError:
+            # Its connection ends, and the answer is not whole.
+            log.warning("a client takes nothing of its answer, and is cut off", path=scope["path"][:80])
         except (NoAnswers, httpx2.HTTPError) as error:
             if started:
                 raise  # the client sees that the answer is not whole

@@ -9,7 +9,17 @@ from fastapi.openapi.utils import get_openapi
 
 from pagereeve.console.api.context import ApiContext, put_context
 from pagereeve.console.api.problems import Problem, handle_problems
-from pagereeve.console.api.resources import costs, evidence, losses, periods, release, releases, statements, totals
+from pagereeve.console.api.resources import (
+    costs,
+    evidence,
+    exports,
+    losses,
+    periods,
+    release,
+    releases,
+    statements,
+    totals,
+)
 
 PREFIX: Final = "/v1"
 OPENAPI_PATH: Final = "/v1/openapi.json"
@@ -17,7 +27,7 @@ VERSION: Final = "1.0"
 """Of the API, not of the program: grows with what is added; what is there stays as long as the path says /v1."""
 ROUTERS: Final = (
     *(releases.router, release.router, evidence.router),
-    *(totals.router, losses.router, costs.router, statements.router, periods.router),
+    *(totals.router, exports.router, losses.router, costs.router, statements.router, periods.router),
 )
 DESCRIPTION: Final = """What Pagereeve knows, as the commands say it: JSON names, units and codes are those of
 `pagereeve docs commands`. Ask with a credential that has the act `read`; whose releases they were is shown to one that

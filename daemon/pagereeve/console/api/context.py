@@ -10,6 +10,7 @@ from typing import Annotated
 from fastapi import Depends, FastAPI, Request
 
 from pagereeve.console.api.site import AskedSite
+from pagereeve.console.api.spool import Spools
 from pagereeve.console.api.turns import Turns
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.reads import Reads
@@ -29,11 +30,18 @@ class ApiContext:
     site: AskedSite
     machine: Machine
     turns: Turns = field(default_factory=Turns)
+    spools: Spools = field(default_factory=Spools)
 
     @asynccontextmanager
     async def question(self) -> AsyncIterator[Reads]:
         """Reads that all see one moment, in a turn of their own. Raises ApiProblem or JournalUnavailable."""
         async with self.turns.turn(), self.reads.snapshot() as held:
+            yield held
+
+    @asynccontextmanager
+    async def long_question(self) -> AsyncIterator[Reads]:
+        """The same for one of few that take long. Raises ApiProblem or JournalUnavailable."""
+        async with self.turns.long_turn(), self.reads.snapshot() as held:
             yield held
 
 
