@@ -8,14 +8,14 @@ from typing import Final
 
 import httpx2
 
-from pagereeve.app.clocks import SystemClock
 from pagereeve.app.zone_database import zone_database
 from pagereeve.console.api.application import make_api
 from pagereeve.console.api.asker import headers_of
-from pagereeve.console.api.context import ApiContext, Machine
+from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.site import AskedSite
 from pagereeve.domain.credentials.callers import ANY_READER, Caller
 from pagereeve.ports.reads import Reads
+from tests.journal_samples import NOON_US
 
 READER: Final = Caller("on-call", frozenset({"read"}))
 ACCOUNTING: Final = Caller("accounting", frozenset({"read", "names", "decide"}))
@@ -23,9 +23,9 @@ ACCOUNTING: Final = Caller("accounting", frozenset({"read", "names", "decide"}))
 
 @asynccontextmanager
 async def asking(
-    reads: Reads, caller: Caller = ANY_READER, site: AskedSite | None = None
+    reads: Reads, caller: Caller = ANY_READER, site: AskedSite | None = None, now_us: int = NOON_US
 ) -> AsyncIterator[httpx2.AsyncClient]:
-    context = ApiContext(reads, site or AskedSite(), Machine(SystemClock(), zone_database))
+    context = ApiContext(reads, site or AskedSite(), lambda: now_us, zone_database=zone_database)
     transport = httpx2.ASGITransport(make_api(context), raise_app_exceptions=False)
     headers = {name.decode(): value.decode() for name, value in headers_of(caller)}
     async with httpx2.AsyncClient(transport=transport, base_url="http://query", headers=headers) as client:

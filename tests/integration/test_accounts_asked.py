@@ -47,6 +47,7 @@ from = "2026-01-01"
 channel = "total"
 price = "0.025"
 """
+AFTER_US: Final = from_text("2026-12-02T00:00:00Z")
 OWNERS: Final = ("anise", "=basil")
 
 
@@ -57,7 +58,7 @@ def config(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Path]:
     path = folder / "pagereeve.toml"
     path.write_text(SETTINGS)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(SystemClock, "now_us", lambda _: from_text("2026-12-02T00:00:00Z"))
+        patch.setattr(SystemClock, "now_us", lambda _: AFTER_US)
         asyncio.run(_fill(folder, first=True))
         assert status_of(["close", "first-week", "--despite", "Anise said so", "--config", str(path)]) == 0
         asyncio.run(_fill(folder, first=False))
@@ -75,7 +76,7 @@ async def _fill(folder: Path, *, first: bool) -> None:
 
 
 async def _asked(reads: SqlReads, caller: Caller, site: AskedSite, paths: Sequence[str]) -> list[httpx2.Response]:
-    async with asking(reads, caller, site) as client:
+    async with asking(reads, caller, site, AFTER_US) as client:
         return [await client.get(path) for path in paths]
 
 

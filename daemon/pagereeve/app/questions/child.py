@@ -22,7 +22,7 @@ from pagereeve.app.questions.told import Told
 from pagereeve.app.running import loop_factory
 from pagereeve.app.zone_database import zone_database
 from pagereeve.console.api.application import make_api
-from pagereeve.console.api.context import ApiContext, Machine
+from pagereeve.console.api.context import ApiContext
 from pagereeve.store.sqlite.reads import SqlReads
 from pagereeve.telemetry.logs import set_up_logs
 
@@ -40,7 +40,7 @@ class _Server(uvicorn.Server):
 async def serve(told: Told) -> None:
     async with await SqlReads.open_for_reading(told.journal) as reads:
         config = uvicorn.Config(
-            make_api(ApiContext(reads, told.site, Machine(SystemClock(), zone_database))),
+            make_api(ApiContext(reads, told.site, SystemClock().now_us, zone_database=zone_database)),
             interface="asgi3",
             ws="none",
             lifespan="off",

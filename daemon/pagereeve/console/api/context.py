@@ -12,23 +12,23 @@ from fastapi import Depends, FastAPI, Request
 from pagereeve.console.api.site import AskedSite
 from pagereeve.console.api.spool import Spools
 from pagereeve.console.api.turns import Turns
-from pagereeve.ports.clock import Clock
 from pagereeve.ports.reads import Reads
 
 
-@dataclass(frozen=True, slots=True)
-class Machine:
-    """What of the machine answers hang on. ``zone_database``: the version of the files that a zone comes from."""
-
-    clock: Clock
-    zone_database: Callable[[str], str]
+def _unsaid(_: str) -> str:
+    return "of unknown version"
 
 
 @dataclass(frozen=True, slots=True)
 class ApiContext:
+    """``now_us`` is our clock, microseconds since 1970. ``zone_database``: the version of the files that a zone comes
+    from.
+    """
+
     reads: Reads
     site: AskedSite
-    machine: Machine
+    now_us: Callable[[], int]
+    zone_database: Callable[[str], str] = _unsaid
     turns: Turns = field(default_factory=Turns)
     spools: Spools = field(default_factory=Spools)
 

@@ -76,9 +76,7 @@ class _Making:
     async def make(self) -> None:
         """All rows into the spool; the snapshot ends with the rows."""
         async with self.context.long_question() as held:
-            export, made = await begin_export(
-                held, self.wanted, zone_from(self.context), self.context.machine.zone_database
-            )
+            export, made = await begin_export(held, self.wanted, zone_from(self.context), self.context.zone_database)
             _refuse_too_many(self.wanted, export)
             columns = columns_of(self.wanted.by, self.wanted.period.zone)
             writer = writer_of(self.spool.file, self.wanted, columns, made_shown(made, self.asker), export)

@@ -70,7 +70,7 @@ async def period(context: Context, asker: Asking, name: PeriodName, _: Annotated
         if closed is not None:
             return _closed_answer(closed, asker)
         asked = _period(context.site, name)
-        look = await look_before_close(held, asked, context.machine.clock.now_us())
+        look = await look_before_close(held, asked, context.now_us())
     return _open_answer(look)
 
 

@@ -58,7 +58,7 @@ async def statement(
             await _require_known(held, name)
         prices = Prices(site.prices, site.price_classes)
         known = await statement_of(held, Subject(of, name), period, prices, names=asked.names)
-    body = statement_json(known, context.machine.zone_database(period.zone.key))
+    body = statement_json(known, context.zone_database(period.zone.key))
     return StatementAnswer.model_validate(without_closer(body, asker))
 
 

@@ -45,6 +45,6 @@ async def totals(context: Context, asker: Asking, asked: Annotated[TotalsQuestio
     wanted = Wanted(asked.period_at(context.site), asked.by, "json")
     file = io.BytesIO()
     async with context.question() as held:
-        export, made = await begin_export(held, wanted, zone_from(context), context.machine.zone_database)
+        export, made = await begin_export(held, wanted, zone_from(context), context.zone_database)
         await write_whole(JsonFile(file, asked.by, made), yielding(export))
     return TotalsAnswer.model_validate(without_closer(json.loads(file.getvalue()), asker))
