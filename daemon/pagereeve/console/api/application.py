@@ -11,19 +11,31 @@ from pagereeve.console.api.allowed import put_methods
 from pagereeve.console.api.context import ApiContext, put_context
 from pagereeve.console.api.deciding import routes as deciding
 from pagereeve.console.api.problems import Problem, ProblemPage, handle_problems
-from pagereeve.console.api.resources import changes, decisions, findings, health, meters, releases
+from pagereeve.console.api.resources import (
+    changes,
+    costs,
+    decisions,
+    evidence,
+    exports,
+    findings,
+    health,
+    losses,
+    meters,
+    periods,
+    release,
+    releases,
+    statements,
+    totals,
+)
 
 PREFIX: Final = "/v1"
 OPENAPI_PATH: Final = "/v1/openapi.json"
 VERSION: Final = "1.0"
 """Of the API, not of the program: grows with what is added; what is there stays as long as the path says /v1."""
 ROUTERS: Final = (
-    releases.router,
-    findings.router,
-    decisions.router,
-    meters.router,
-    health.router,
-    changes.router,
+    *(releases.router, release.router, evidence.router),
+    *(findings.router, decisions.router, meters.router, health.router, changes.router),
+    *(totals.router, exports.router, losses.router, costs.router, statements.router, periods.router),
     deciding.router,
 )
 DESCRIPTION: Final = """What Pagereeve knows, as the commands say it: JSON names, units and codes are those of

@@ -17,6 +17,7 @@ from starlette.responses import Response
 from pagereeve.console.api.allowed import allowed_at
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.ports.closing import NotClosed
 from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
 
 ProblemKind = Literal[
@@ -146,6 +147,7 @@ def handle_problems(app: FastAPI, page_of: ProblemPage | None = None) -> None:
     app.add_exception_handler(BadQuestion, _bad_question)
     app.add_exception_handler(RequestValidationError, _not_valid)
     app.add_exception_handler(JournalUnavailable, _unavailable)
+    app.add_exception_handler(NotClosed, _not_as_closed)
     app.add_exception_handler(HTTPException, _of_framework)
     app.add_exception_handler(Exception, _fault)
 
@@ -183,6 +185,11 @@ async def _unavailable(request: Request, error: Exception) -> Response:
     return _answered(
         request, ApiProblem("journal-unavailable", "journal", f"{HINDRANCES[error.hindrance]}; ask again later")
     )
+
+
+async def _not_as_closed(_: Request, error: Exception) -> Response:
+    """What was frozen is not there as it was: an answer from anything else would be another one."""
+    return answer_of(ApiProblem("journal-unavailable", "period", str(error)))
 
 
 async def _of_framework(request: Request, error: Exception) -> Response:
