@@ -109,18 +109,23 @@ class Heard:
     notice_us: int | None = None
 
 
-async def heard_through(held: Reads, gateway: str, printers: Collection[str]) -> Heard:
-    """``printers`` are those behind it."""
+async def heard_through(held: Reads, behind: Mapping[str, Collection[str]]) -> Mapping[str, Heard]:
+    """By gateway; ``behind`` says which printers are behind each."""
     newest_us = await held.newest_us()
-    if newest_us is None:
-        return Heard()
-    badges, notices = [], []
-    async for fact in held.badge_facts(newest_us - HEARD_WITHIN_US):
-        if isinstance(fact, BadgePresented) and fact.gateway == gateway:
-            badges.append(fact.origin.at_us)
-        elif isinstance(fact, ReleaseStarted) and (fact.gateway == gateway or fact.printer in printers):
-            notices.append(fact.origin.at_us)
-    return Heard(max(badges, default=None), max(notices, default=None))
+    badges: dict[str, int] = {}
+    notices: dict[str, int] = {}
+    of_printer = {printer: gateway for gateway, printers in behind.items() for printer in printers}
+    if newest_us is not None:
+        async for fact in held.badge_facts(newest_us - HEARD_WITHIN_US):
+            if isinstance(fact, BadgePresented):
+                _note(badges, fact.gateway, fact.origin.at_us)
+            elif isinstance(fact, ReleaseStarted):
+                _note(notices, fact.gateway or of_printer.get(fact.printer, ""), fact.origin.at_us)
+    return {gateway: Heard(badges.get(gateway), notices.get(gateway)) for gateway in behind}
+
+
+def _note(latest: dict[str, int], gateway: str, at_us: int) -> None:
+    latest[gateway] = max(latest.get(gateway, 0), at_us)
 
 
 def _state(run: PlateauRead | ReadFailed | None, last: Plateau | None, findings: Mapping[Severity, int]) -> MeterState:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Final
 
 from pagereeve.domain.accounts.periods import Period
@@ -13,6 +14,7 @@ from pagereeve.domain.ledger import Finding
 from pagereeve.ports.findings import FindingCount, FindingFilter
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.releases import ReleaseFilter
+from pagereeve.queries.meters import Fleet, Heard, fleet_of, heard_through
 from pagereeve.queries.totals import accounts_read
 
 WORK_SHOWN: Final = 10
@@ -65,6 +67,24 @@ class OpenNow:
 
 
 @dataclass(frozen=True, slots=True)
+class Lane:
+    """The way of a gateway: badge, notice, reading. ``down_us``: since when its own check fails."""
+
+    gateway: str
+    down_us: int | None
+    heard: Heard
+    printers: int
+    silent: tuple[str, ...]
+    never_read: int
+    read_us: int | None
+
+    @property
+    def is_whole(self) -> bool:
+        """All that is behind it is silent: it is the gateway, or its network, and no printer."""
+        return self.printers > 1 and len(self.silent) == self.printers
+
+
+@dataclass(frozen=True, slots=True)
 class NowAnswer:
     """``work`` are open findings, the most pages first; ``open_findings`` counts all of them, by severity."""
 
@@ -74,16 +94,17 @@ class NowAnswer:
     open_findings: tuple[FindingCount, ...]
     open_releases: tuple[OpenNow, ...]
     newest_us: int | None
-    silent: tuple[str, ...] = field(default=())
+    lanes: tuple[Lane, ...] = ()
 
     @property
     def findings(self) -> int:
         return sum(one.findings for one in self.open_findings)
 
 
-async def now_of(reads: Reads, today: Period) -> NowAnswer:
-    """All of it is read at one moment."""
+async def now_of(reads: Reads, today: Period, behind: Mapping[str, Sequence[str]] = MappingProxyType({})) -> NowAnswer:
+    """All of it is read at one moment. ``behind``: the printers behind each gateway."""
     async with reads.snapshot() as held:
+        lanes = _lanes(behind, await fleet_of(held), await heard_through(held, behind)) if behind else []
         accounts, _ = await accounts_read(held, today)
         found = await held.findings_page(FindingFilter(state="open"), WORK_LOOKED_AT)
         waits = _unexplained(await held.count_findings(FindingFilter(from_us=today.from_us, to_us=today.to_us)))
@@ -100,7 +121,28 @@ async def now_of(reads: Reads, today: Period) -> NowAnswer:
             for one in under_way.charges
         ),
         newest_us=newest_us,
+        lanes=tuple(lanes),
     )
+
+
+def _lanes(behind: Mapping[str, Sequence[str]], fleet: Fleet, heard: Mapping[str, Heard]) -> list[Lane]:
+    """What is wrong first: gateways that are down, then those with most silent printers."""
+    lanes = []
+    for gateway, printers in behind.items():
+        states = {name: fleet.meter(name) for name in printers}
+        read_us = [one.plateau.last_received_us for one in states.values() if one.plateau is not None]
+        lanes.append(
+            Lane(
+                gateway,
+                fleet.down.get(gateway),
+                heard[gateway],
+                len(printers),
+                tuple(name for name, one in states.items() if one.standing == "silent"),
+                sum(one.standing == "never-read" for one in states.values()),
+                max(read_us, default=None),
+            )
+        )
+    return sorted(lanes, key=lambda one: (one.down_us is None, -len(one.silent), one.gateway))
 
 
 def _unexplained(counts: Iterable[FindingCount]) -> int:

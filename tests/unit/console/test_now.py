@@ -7,20 +7,23 @@ import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Final
+from zoneinfo import ZoneInfo
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
 from pagereeve.console import pages as console_pages
+from pagereeve.console.api.site import AskedGateway, AskedPrinter, AskedSite
 from pagereeve.console.pages.shell import figure, static_address, static_files
 from pagereeve.console.pictures.strip import WIDTH, strip_parts
+from pagereeve.domain.accounts.periods import period_of
 from pagereeve.domain.accounts.printer_accounts import PrinterAccounts
 from pagereeve.domain.ledger import ACCOUNT_KINDS, RowSegment
-from pagereeve.queries.now import strips_of
+from pagereeve.queries.now import now_of, strips_of
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.asking import ACCOUNTING, READER, asking
-from tests.journal_samples import NOON_US, SECOND_US, charge, finding, key
+from tests.journal_samples import NOON_US, SECOND_US, charge, failed, finding, key, read
 
 HOSTILE: Final = "<script>alert(1)</script>"
 PAGES = st.integers(0, 10_000)
@@ -124,3 +127,27 @@ def test_the_library_is_the_one_that_was_published() -> None:
 )
 def test_figures_stand_in_groups_of_three(pages: int | None, shown: str) -> None:
     assert figure(pages) == shown
+
+
+async def test_one_printer_or_the_whole_gateway_is_seen_at_a_glance() -> None:
+    kept = MemoryJournal()
+    for name in ("a", "b", "c"):
+        await kept.observe(name, [], failed(name) if name != "c" else read(1, name))
+    site = AskedSite(
+        gateways=(AskedGateway(name="east"), AskedGateway(name="west"), AskedGateway(name="empty")),
+        printers=tuple(
+            AskedPrinter(name=name, host="192.0.2.1", port=161, gateway=gateway)
+            for name, gateway in (("a", "east"), ("b", "east"), ("c", "west"), ("d", "west"))
+        ),
+    )
+    answer = await now_of(kept, period_of("2026-01-05", ZoneInfo("UTC")), site.behind)
+    lanes = {one.gateway: one for one in answer.lanes}
+    assert [one.gateway for one in answer.lanes] == ["east", "empty", "west"]
+    assert (lanes["east"].is_whole, lanes["east"].silent) == (True, ("a", "b"))
+    assert (lanes["west"].is_whole, lanes["west"].silent, lanes["west"].never_read) == (False, (), 1)
+    assert (lanes["empty"].is_whole, lanes["empty"].printers) == (False, 0)
+    async with asking(kept, READER, site) as client:
+        page = (await client.get("/now")).text
+    assert "all 2 are silent: look at the gateway first" in page
+    assert "1 answers" in page
+    assert "1 was never read" in page

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from typing import Self
 from zoneinfo import ZoneInfo
@@ -87,6 +87,15 @@ class AskedSite(BaseModel):
     @cached_property
     def price_classes(self) -> Mapping[str, str]:
         return {one.name: one.price_class for one in self.printers}
+
+    @cached_property
+    def behind(self) -> Mapping[str, Sequence[str]]:
+        """Names of the printers behind each gateway, in order."""
+        found: dict[str, list[str]] = {one.name: [] for one in self.gateways}
+        for printer in sorted(self.printers, key=lambda one: one.name):
+            if printer.gateway is not None:
+                found.setdefault(printer.gateway, []).append(printer.name)
+        return found
 
     def chosen(self, period: str | None, from_: str | None = None, to: str | None = None) -> Period:
         """The period that a question names; all time where it names none. Raises BadQuestion."""

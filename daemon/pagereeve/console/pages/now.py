@@ -19,6 +19,7 @@ from pagereeve.domain.ledger import Finding
 from pagereeve.queries.now import NowAnswer, now_of
 
 HERE: Final = "/now"
+LANES_SHOWN: Final = 20
 
 router = APIRouter(include_in_schema=False)
 
@@ -51,7 +52,7 @@ async def _values(context: ApiContext, asker: Asker) -> dict[str, Any]:
     zone = context.site.zone
     now_us = context.now_us()
     async with context.question() as held:
-        answer = await now_of(held, period_of(local(now_us, zone).date().isoformat(), zone))
+        answer = await now_of(held, period_of(local(now_us, zone).date().isoformat(), zone), context.site.behind)
     return {
         "now": answer,
         "strips": [(one, strip_parts(one)) for one in answer.strips],
@@ -59,6 +60,7 @@ async def _values(context: ApiContext, asker: Asker) -> dict[str, Any]:
         "verdict": _verdict(answer),
         "owner": {one.release: one.owner for one in answer.open_releases} if asker.sees_names else {},
         "now_us": now_us,
+        "lanes": answer.lanes[:LANES_SHOWN],
     }
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import Any, Literal, Self
 
 from pydantic import BaseModel, Field
@@ -147,7 +148,7 @@ class GatewayShown(BaseModel):
     never_read: int
 
     @classmethod
-    def of(cls, known: AskedGateway, behind: list[str], fleet: Fleet) -> Self:
+    def of(cls, known: AskedGateway, behind: Sequence[str], fleet: Fleet) -> Self:
         return cls(**_gateway(known, behind, fleet))
 
 
@@ -165,7 +166,7 @@ class GatewayDetails(GatewayShown):
     behind: list[PrinterBehind]
 
     @classmethod
-    def of_one(cls, known: AskedGateway, behind: list[str], fleet: Fleet, heard: Heard) -> Self:
+    def of_one(cls, known: AskedGateway, behind: Sequence[str], fleet: Fleet, heard: Heard) -> Self:
         shown = []
         for name in behind:
             state = fleet.meter(name)
@@ -197,7 +198,7 @@ def _identity(plateau: Plateau) -> Identity:
     return Identity(serial=sight.serial, object_id=sight.object_id, description=sight.description)
 
 
-def _gateway(known: AskedGateway, behind: list[str], fleet: Fleet) -> dict[str, Any]:
+def _gateway(known: AskedGateway, behind: Sequence[str], fleet: Fleet) -> dict[str, Any]:
     standings = [fleet.meter(name).standing for name in behind]
     down_us = fleet.down.get(known.name) if known.checked else None
     standing: GatewayStanding = "not-checked" if not known.checked else "up" if down_us is None else "down"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections import defaultdict
 from collections.abc import Sequence
 from typing import Annotated, Final
 
@@ -14,7 +13,6 @@ from pagereeve.console.api.etags import TaggedRoute
 from pagereeve.console.api.models.meters import GatewayDetails, GatewayShown, PrinterDetails, PrinterShown
 from pagereeve.console.api.paging import LIMIT, Asked, Cursor, Limit, Page, next_page, place_of
 from pagereeve.console.api.problems import ApiProblem, responses
-from pagereeve.console.api.site import AskedSite
 from pagereeve.queries.meters import UNKNOWN, MeterDetails, fleet_of, heard_through, meter_of
 
 router = APIRouter(route_class=TaggedRoute)
@@ -75,7 +73,7 @@ async def gateways(
     """The gateways of the settings by name: is it up, and how many of the printers behind it answer."""
     known = {one.name: one for one in context.site.gateways}
     names, place = _page(sorted(known), asked.limit, asked.after)
-    behind = _behind(context.site)
+    behind = context.site.behind
     async with context.question() as held:
         fleet = await fleet_of(held)
     items = [GatewayShown.of(known[name], behind[name], fleet) for name in names]
@@ -89,11 +87,11 @@ async def one_gateway(context: Context, gateway: Name, _: Nothing) -> GatewayDet
     if known is None:
         problem = f"{gateway[:40]!r} is no gateway of the settings; /v1/gateways lists them"
         raise ApiProblem("not-found", "gateway", problem)
-    behind = _behind(context.site)[gateway]
+    behind = context.site.behind[gateway]
     async with context.question() as held:
         fleet = await fleet_of(held)
-        heard = await heard_through(held, gateway, frozenset(behind))
-    return GatewayDetails.of_one(known, behind, fleet, heard)
+        heard = await heard_through(held, {gateway: behind})
+    return GatewayDetails.of_one(known, behind, fleet, heard[gateway])
 
 
 def _page(names: Sequence[str], limit: int, cursor: str | None) -> tuple[Sequence[str], tuple[str] | None]:
@@ -102,14 +100,6 @@ def _page(names: Sequence[str], limit: int, cursor: str | None) -> tuple[Sequenc
     behind = [name for name in names if after is None or name > after[0]]
     page = behind[:limit]
     return page, (page[-1],) if len(behind) > len(page) else None
-
-
-def _behind(site: AskedSite) -> dict[str, list[str]]:
-    found: defaultdict[str, list[str]] = defaultdict(list)
-    for one in sorted(site.printers, key=lambda one: one.name):
-        if one.gateway is not None:
-            found[one.gateway].append(one.name)
-    return found
 
 
 def _nothing_known(details: MeterDetails) -> bool:
