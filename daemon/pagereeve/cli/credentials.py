@@ -10,13 +10,20 @@ from typing import Annotated
 from cyclopts import App, Parameter
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.credential_changes import CredentialRequest, add_credential, revoke_credential
+from pagereeve.app.credential_changes import (
+    BadCredential,
+    CredentialRequest,
+    add_account,
+    add_credential,
+    revoke_credential,
+)
 from pagereeve.cli.journal import journal_path
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone
 from pagereeve.cli.output import complain, say, say_json, show
+from pagereeve.cli.passwords import asked_password
 from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.periods import instant_of
-from pagereeve.domain.credentials.callers import Act
+from pagereeve.domain.credentials.callers import ACTS, Act
 from pagereeve.ports.credentials import StoredCredential
 from pagereeve.queries.credentials import known_credentials
 from pagereeve.reports.credentials import credentials_json, credentials_table
@@ -51,12 +58,21 @@ def add(
     expires: Annotated[
         str | None, Parameter(help="Valid until before this date or time; default: until revoked.")
     ] = None,
+    password: Annotated[
+        bool, Parameter(negative="", help="For a person who signs in: asks for a password, and prints no token.")
+    ] = False,
+    proxy: Annotated[
+        bool, Parameter(negative="", help="For a person whose name the proxy of [console] says: without a password.")
+    ] = False,
     zone: Zone = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
     """Make a credential, and print its token: this once, since only a digest of it is kept. A running daemon knows it
     within two seconds.
+
+    With --password it is the account of a person: the password is asked for twice at a terminal, else it is a line of
+    standard input.
     """
     expires_us = None if expires is None else instant_of(expires, site_of(config, data_dir, zone).zone, "--expires")
     asked = CredentialRequest(
@@ -66,6 +82,13 @@ def add(
         None if type_ is None else frozenset(type_),
         expires_us,
     )
+    if password and proxy:
+        raise BadCredential("--password and --proxy are two ways to sign in; give one of them")
+    if password or proxy:
+        chosen = asked_password(name) if password else None
+        add_account(journal_path(config, data_dir), asked, _given_names(config, data_dir), chosen)
+        say(f"Added: {name}, who may {', '.join(one for one in ACTS if one in asked.acts)}.")
+        return 0
     token = add_credential(journal_path(config, data_dir), asked, _given_names(config, data_dir))
     say(token)
     complain(f"this is the token of {name}, shown this once: keep it where its sender alone can read it")
