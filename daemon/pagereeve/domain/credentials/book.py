@@ -25,7 +25,7 @@ _WHAT_TO_DO: Final[Mapping[Failure, str]] = {
     "bad-signature": "no secret that is known here gives this signature of the body; sign its bytes as they are sent",
     "bad-password": "this is not the password of that name; enter both again",
 }
-PASSWORD_MARK: Final = "$"
+PASSWORD_MARK: Final = "$"  # noqa: S105 - it says that one follows
 """What is kept of a password begins with it (the string of RFC 9106's reference code), and no token's digest does."""
 PROXIED: Final = "proxied"
 """Kept in place of a digest, behind the mark, where a proxy in front says who signed in."""
@@ -114,21 +114,9 @@ class CredentialBook:
             raise NotKnown("unknown")
         return found.caller_at(now_us)
 
-    @property
-    def accounts(self) -> int:
-        """How many there are of people who sign in, past ones too."""
-        return len(self._accounts)
-
     def account(self, name: str) -> Credential | None:
-        """The account of that name, a past one too; None where there is none: its password is for the asker to check."""
+        """A past one too; None where there is none. Whether a password is its own is for the asker to find out."""
         return self._accounts.get(name)
-
-    def of_account(self, name: str, now_us: int) -> Caller:
-        """Who signed in under that name. Raises NotKnown."""
-        found = self._accounts.get(name)
-        if found is None:
-            raise NotKnown("unknown")
-        return found.caller_at(now_us)
 
     def of_signed(self, signed: Signed, body: bytes, now_us: int) -> Caller:
         """Raises NotKnown. Takes as long as hashing the body once for each signer."""
