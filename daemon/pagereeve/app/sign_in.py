@@ -27,14 +27,17 @@ from pagereeve.console.sign_in.requests import (
     cookie_name,
     cookie_of,
     form_of,
+    is_by_itself,
     is_foreign,
     is_form,
+    is_htmx,
     own_path,
     page_before,
     set_cookie,
     values_of,
 )
 from pagereeve.console.sign_in.sessions import NAMES_US, Session, Sessions
+from pagereeve.console.sign_in.streams import while_allowed
 from pagereeve.domain.credentials.book import Credential, NotKnown
 from pagereeve.domain.credentials.callers import Caller
 from pagereeve.domain.facts.names_shown import NamesShown
@@ -105,7 +108,7 @@ class SignIn:
         elif session is not None:
             await self._signed_in(session, scope, receive, send)
         elif self._callers.book and _is_page(scope):
-            await _go(send, sign_in_address(_target(scope)))
+            await (_load_anew(send) if is_htmx(scope["headers"]) else _go(send, sign_in_address(_target(scope))))
         else:
             await self._web(scope, receive, send)
 
@@ -122,7 +125,7 @@ class SignIn:
                 return None
             return self.sessions.of_proxy(name, account.digest, now_us)
         cookie = cookie_of(headers, cookie_name(secure=self._is_secure(scope)))
-        session = self.sessions.of_token(cookie, now_us)
+        session = self.sessions.of_token(cookie, now_us, by_itself=is_by_itself(scope["method"], headers))
         if session is None:
             return None
         account = self._callers.book.account(session.name)
@@ -162,7 +165,14 @@ class SignIn:
         if scope["method"] not in SAFE_METHODS:
             receive = await self._proven(session, scope, receive)
         caller, told = self._caller(session)
-        await self._web({**scope, CALLER: caller, SESSION: told}, receive, send)
+        known = {**scope, CALLER: caller, SESSION: told}
+        await self._web(known, receive, while_allowed(send, lambda: self._still(session, caller)))
+
+    def _still(self, session: Session, caller: Caller) -> bool:
+        """Would the same be answered now as when it was asked?"""
+        account = self._callers.book.account(session.name)
+        valid = account is not None and account.digest == session.kept and self._is_valid(account)
+        return valid and self.sessions.holds(session, self._clock.now_us()) and self._caller(session)[0] == caller
 
     async def _proven(self, session: Session, scope: Scope, receive: Receive) -> Receive:
         """What changes something must come from a page of ours. The body, to be read anew. Raises Refusal."""
@@ -265,7 +275,7 @@ def _is_page(scope: Scope) -> bool:
         return False
     if path in OWN_PATHS and path != SIGNPOST_PATH:
         return False
-    return any(_HTML in value for value in values_of(scope["headers"], b"accept"))
+    return is_htmx(scope["headers"]) or any(_HTML in value for value in values_of(scope["headers"], b"accept"))
 
 
 def _target(scope: Scope) -> str:
@@ -286,6 +296,15 @@ async def _go(send: Send, where: str, cookie: bytes = b"") -> None:
     if cookie:
         headers.append((b"set-cookie", cookie))
     await send({"type": "http.response.start", "status": 303, "headers": headers})
+    await send({"type": "http.response.body", "body": b""})
+
+
+async def _load_anew(send: Send) -> None:
+    """A part of a page was asked for, and the session is over: the page is loaded anew, and leads to signing in
+    (htmx.org, reference, "HX-Refresh").
+    """
+    headers = [(b"hx-refresh", b"true"), (b"content-length", b"0"), (b"cache-control", b"no-store")]
+    await send({"type": "http.response.start", "status": 401, "headers": headers})
     await send({"type": "http.response.body", "body": b""})
 
 

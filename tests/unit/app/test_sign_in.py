@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import asynccontextmanager
 from dataclasses import dataclass, field
 from typing import Any
@@ -522,6 +522,57 @@ async def test_who_may_not_see_names_can_have_none_shown() -> None:
         assert (refused.status_code, refused.json()["cause"]) == (403, "names")
         assert (await browser.get("/v1/releases?person=u-1")).status_code == 403
     assert await here.shown() == []
+
+
+async def test_a_part_of_a_page_has_the_whole_loaded_anew_where_the_session_is_over() -> None:
+    here = site(account("mara"))
+    async with here.browser() as browser:
+        await browser.sign_in("mara")
+        part = {"hx_request": "true", "accept": "*/*"}
+        assert (await browser.get("/now/figures", **part)).status_code == 200
+        here.clock.at_us += UNUSED_US - 1
+        assert (await browser.get("/now/figures", **part)).status_code == 200
+        here.clock.at_us += 1  # nobody used it meanwhile
+        answer = await browser.get("/now/figures", **part)
+        assert (answer.status_code, answer.headers["hx-refresh"]) == (401, "true")
+
+
+@pytest.mark.parametrize("end", ["revoked", "signed out", "hidden", "out of time"])
+async def test_a_stream_ends_with_what_allowed_it(end: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    here = site(account("mara", "read", "names"))
+    sent: list[bytes] = []
+    after: list[Callable[[], Awaitable[object]]] = []
+
+    async def streams(_: Scope, __: Receive, send: Send) -> None:
+        head = [(b"content-type", b"text/event-stream")]
+        await send({"type": "http.response.start", "status": 200, "headers": head})
+        for part in (b"one ", b"two ", b"three "):
+            await send({"type": "http.response.body", "body": part, "more_body": True})
+            sent.append(part)
+            if part == b"two ":
+                await after[0]()
+        await send({"type": "http.response.body", "body": b"", "more_body": False})
+
+    async with here.browser() as browser, here.browser() as other:
+        await browser.sign_in("mara")
+        token = await browser.form_token()
+        await browser.post("/names", {"csrf": token})
+        web = here.sign_in._web
+        monkeypatch.setattr(here.sign_in, "_web", streams)
+
+        async def over() -> None:
+            monkeypatch.setattr(here.sign_in, "_web", web)
+            other.cookie = browser.cookie
+            if end == "revoked":
+                here.callers.book = CredentialBook([account("mara", revoked_us=1)])
+            elif end == "out of time":
+                here.clock.at_us += NAMES_US
+            else:
+                await other.post("/sign-out" if end == "signed out" else "/names/hide", {"csrf": token})
+
+        after.append(over)
+        assert (await browser.get("/v1/changes")).text == "one two "
+        assert sent == [b"one ", b"two ", b"three "]
 
 
 async def test_by_token_names_are_shown_as_ever() -> None:

@@ -68,6 +68,17 @@ def _is_own(origin: bytes, hosts: Sequence[bytes], *, tls: bool) -> bool:
     ]
 
 
+def is_htmx(headers: Headers) -> bool:
+    """Did a page's script ask for a part of it (htmx.org, reference, "HX-Request")?"""
+    return values_of(headers, b"hx-request") == [b"true"]
+
+
+def is_by_itself(method: str, headers: Headers) -> bool:
+    """Does a page that moves ask for what is new, and no person?"""
+    streams = any(b"text/event-stream" in value for value in values_of(headers, b"accept"))
+    return method in SAFE_METHODS and (streams or is_htmx(headers))
+
+
 def is_form(headers: Headers) -> bool:
     return [value.partition(b";")[0].strip().lower() for value in values_of(headers, b"content-type")] == [FORM_TYPE]
 

@@ -62,14 +62,18 @@ class Sessions:
         self._put(_key(token), Session(name, kept, now_us, now_us))
         return token
 
-    def of_token(self, token: str, now_us: int) -> Session | None:
-        """None for one that is over. It counts as used now."""
-        return self._used(_key(token), now_us) if len(token) == TOKEN_CHARS else None
+    def of_token(self, token: str, now_us: int, *, by_itself: bool = False) -> Session | None:
+        """None for one that is over. It counts as used now, but for what a page asks ``by_itself``."""
+        return self._used(_key(token), now_us, by_itself=by_itself) if len(token) == TOKEN_CHARS else None
+
+    def holds(self, session: Session, now_us: int) -> bool:
+        """Is it neither over nor ended?"""
+        return not session.is_over(now_us) and any(one is session for one in self._sessions.values())
 
     def of_proxy(self, name: str, kept: str, now_us: int) -> Session:
         """A proxy in front says who it is each time, so no cookie does: one session for each name."""
         key = f"proxy {name}"
-        found = self._used(key, now_us)
+        found = self._used(key, now_us, by_itself=False)
         if found is None or found.kept != kept:
             found = Session(name, kept, now_us, now_us, by_proxy=True)
             self._put(key, found)
@@ -79,11 +83,12 @@ class Sessions:
         for key in [key for key, one in self._sessions.items() if one is session]:
             del self._sessions[key]
 
-    def _used(self, key: str, now_us: int) -> Session | None:
+    def _used(self, key: str, now_us: int, *, by_itself: bool) -> Session | None:
         found = self._sessions.pop(key, None)
         if found is None or found.is_over(now_us):
             return None
-        found.used_us = now_us
+        if not by_itself:
+            found.used_us = now_us
         self._sessions[key] = found  # last in order
         return found
 

@@ -43,6 +43,19 @@ def test_it_ends_after_an_hour_without_use_and_after_twelve_with_it() -> None:
     assert sessions.of_token(busy, NOW_US) is None  # once over, over
 
 
+def test_a_page_that_is_left_open_keeps_nobody_signed_in() -> None:
+    sessions = Sessions()
+    token = sessions.begin("mara", "$kept", NOW_US)
+    found = sessions.of_token(token, NOW_US, by_itself=True)
+    assert found is not None
+    for nth in range(1, 60):
+        assert sessions.of_token(token, NOW_US + nth * UNUSED_US // 60, by_itself=True) is found
+    assert sessions.holds(found, NOW_US + UNUSED_US - 1)
+    assert not sessions.holds(found, NOW_US + UNUSED_US)
+    assert sessions.of_token(token, NOW_US + UNUSED_US, by_itself=True) is None
+    assert not sessions.holds(found, NOW_US)
+
+
 def test_the_oldest_unused_one_gives_way(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(module, "SESSIONS_MAX", 3)
     monkeypatch.setattr(module, "EACH_MAX", 2)
