@@ -13,6 +13,7 @@ import pytest
 from pagereeve.app.credential_changes import BadCredential
 from pagereeve.cli import status_of
 from pagereeve.cli.passwords import asked_password
+from pagereeve.console.sign_in.passwords import Passwords
 from pagereeve.domain.credentials.book import CredentialBook, NotKnown
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.reads import SqlReads
@@ -47,6 +48,18 @@ def test_an_account_is_made_listed_and_revoked(
         with pytest.raises(NotKnown):
             book.of_token(shown.encode(), NOW_US)
 
+    changed = ["credentials", "password", "mara", "--data-dir", str(tmp_path)]
+    typed(monkeypatch, b"too short\n")
+    assert status_of(changed) == 2
+    typed(monkeypatch, b"another one of mine\n")
+    assert status_of(changed) == 0
+    assert capsys.readouterr().out == "Changed: the password of mara.\n"
+    other = asyncio.run(book_of(tmp_path)).account("mara")
+    assert other is not None
+    assert other.caller == found.caller
+    assert other.digest != found.digest
+    assert asyncio.run(Passwords().is_right(other.digest, "another one of mine"))
+
     proxied = ["credentials", "add", "juno", "--act", "read", "--proxy", "--data-dir", str(tmp_path)]
     assert status_of(proxied) == 0
     capsys.readouterr()
@@ -55,6 +68,10 @@ def test_an_account_is_made_listed_and_revoked(
     shows = {one["name"]: one["shows"] for one in json.loads(listed)["credentials"]}
     assert shows == {"mara": "password", "juno": "proxy"}
     assert "argon2" not in listed
+    for name, word in (("juno", "has no password"), ("nobody", "is no credential")):
+        typed(monkeypatch, GOOD.encode())
+        assert status_of(["credentials", "password", name, "--data-dir", str(tmp_path)]) == 2
+        assert word in capsys.readouterr().err
     assert status_of(["credentials", "revoke", "mara", "--data-dir", str(tmp_path)]) == 0
     gone = asyncio.run(book_of(tmp_path)).account("mara")
     assert gone is not None

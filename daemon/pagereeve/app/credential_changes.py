@@ -8,6 +8,8 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from sqlalchemy import Connection
+
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.data_folder import prepare_folder
 from pagereeve.console.sign_in.passwords import Passwords, password_trouble
@@ -76,17 +78,35 @@ def _add(journal: Path, asked: CredentialRequest, given: Mapping[str, str], dige
         rows.add_credential(connection, StoredCredential(made, now_us))
 
 
+def change_password(journal: Path, name: str, given: Mapping[str, str], password: str) -> None:
+    """Who is signed in is signed out by it. Raises BadCredential, and what ``changes`` raises."""
+    if trouble := password_trouble(password):
+        raise BadCredential(trouble)
+    digest = Passwords().kept(password)
+    with changes(journal) as connection:
+        found = _standing(connection, name, given).credential
+        if not found.is_account or found.is_proxied:
+            raise BadCredential(f"{name} has no password; revoke it, and add another with --password")
+        rows.change_password(connection, name, digest)
+
+
 def revoke_credential(journal: Path, name: str, given: Mapping[str, str]) -> None:
     """Raises BadCredential, and what ``changes`` raises."""
     with changes(journal) as connection:
-        found = next((one for one in rows.stored_credentials(connection) if one.name == name), None)
-        if found is None and name in given:
-            raise BadCredential(f"{name} is given by the settings ({given[name]}); remove it there, then send SIGHUP")
-        if found is None:
-            raise BadCredential(f"{name[:64]!r} is no credential; pagereeve credentials list shows them")
-        if found.credential.revoked_us is not None:
-            raise BadCredential(f"{name} was revoked at {to_text(found.credential.revoked_us)}")
+        _standing(connection, name, given)
         rows.revoke_credential(connection, name, SystemClock().now_us())
+
+
+def _standing(connection: Connection, name: str, given: Mapping[str, str]) -> StoredCredential:
+    """The journal's own of that name, which was not revoked. Raises BadCredential."""
+    found = next((one for one in rows.stored_credentials(connection) if one.name == name), None)
+    if found is None and name in given:
+        raise BadCredential(f"{name} is given by the settings ({given[name]}); remove it there, then send SIGHUP")
+    if found is None:
+        raise BadCredential(f"{name[:64]!r} is no credential; pagereeve credentials list shows them")
+    if found.credential.revoked_us is not None:
+        raise BadCredential(f"{name} was revoked at {to_text(found.credential.revoked_us)}")
+    return found
 
 
 def _require_usable(asked: CredentialRequest, given: Mapping[str, str], now_us: int) -> None:

@@ -15,6 +15,7 @@ from pagereeve.app.credential_changes import (
     CredentialRequest,
     add_account,
     add_credential,
+    change_password,
     revoke_credential,
 )
 from pagereeve.cli.journal import journal_path
@@ -92,6 +93,16 @@ def add(
     token = add_credential(journal_path(config, data_dir), asked, _given_names(config, data_dir))
     say(token)
     complain(f"this is the token of {name}, shown this once: keep it where its sender alone can read it")
+    return 0
+
+
+@app.command
+def password(name: Name, /, *, config: Config = CONFIG_DEFAULT, data_dir: DataDir = None) -> int:
+    """Give an account another password: asked for twice at a terminal, else a line of standard input. Whoever is signed
+    in with it is signed out within two seconds.
+    """
+    change_password(journal_path(config, data_dir), name, _given_names(config, data_dir), asked_password(name))
+    say(f"Changed: the password of {name}.")
     return 0
 
 
