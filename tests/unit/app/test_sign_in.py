@@ -1,127 +1,21 @@
-"""Signing in, from the first cookie to the last, before the daemon's HTTP side as app/daemon.py puts it together."""
+"""Signing in, from the first cookie to the last."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import AsyncIterator, Awaitable, Callable
-from contextlib import asynccontextmanager
-from dataclasses import dataclass, field
 from typing import Any
 from urllib.parse import urlencode
 
-import httpx2
 import pytest
 from argon2 import PasswordHasher
 
-from pagereeve.app.sign_in import SignIn
-from pagereeve.console.api.asker import SESSION, headers_of
-from pagereeve.console.api.context import ApiContext
-from pagereeve.console.api.site import AskedSite
-from pagereeve.console.application import make_console
 from pagereeve.console.sign_in.passwords import Passwords
-from pagereeve.console.sign_in.sessions import LONGEST_US, NAMES_US, UNUSED_US
+from pagereeve.console.sign_in.sessions import LONGEST_US, UNUSED_US
 from pagereeve.domain.credentials.book import Credential, CredentialBook
-from pagereeve.domain.facts.facts import Fact
-from pagereeve.domain.facts.names_shown import NamesShown
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.feeds.http.answers import CALLER, READER, Message, Receive, Scope, Send
-from pagereeve.feeds.http.callers import HttpCallers
-from pagereeve.feeds.http.endpoint import EventsEndpoint
-from pagereeve.feeds.http.guarding import guarded_pages
-from pagereeve.feeds.testing import LoopClock, MemoryIntake
-from pagereeve.ports.journal import JournalUnavailable
-from pagereeve.settings.console import ConsoleSettings
-from pagereeve.store.memory.journal import MemoryJournal
-from pagereeve.telemetry.pages import make_web
+from pagereeve.feeds.http.answers import CALLER
 from tests.credentials import NOW_US, bearer, credential
-from tests.journal_samples import started
-from tests.signing_in import CHEAP, HTML, PASSWORD, Browser, account, proxied
-from tests.telemetry_stub import StubTelemetry
-
-ORIGIN = "http://pages.example:8731"
-FORM = "application/x-www-form-urlencoded"
-EVENT = {
-    "specversion": "1.0",
-    "id": "n-1",
-    "source": "/panel",
-    "type": "pagereeve.printer.noted.v1",
-    "data": {"printer": "lib-1", "note": "moved"},
-}
-
-
-@dataclass
-class HeldClock:
-    at_us: int = NOW_US
-
-    def now_us(self) -> int:
-        return self.at_us
-
-    def monotonic_us(self) -> int:
-        return self.at_us
-
-    async def sleep(self, seconds: float) -> None:
-        raise NotImplementedError
-
-
-@dataclass
-class FullDisk:
-    """As a journal that stores nothing."""
-
-    async def append(self, _: Fact) -> Any:
-        raise JournalUnavailable("full", "no-space")
-
-
-@dataclass
-class Site:
-    """``client_address`` is where requests come from; ``scheme`` what the door speaks."""
-
-    book: CredentialBook
-    settings: ConsoleSettings = field(default_factory=ConsoleSettings)
-    scheme: str = "http"
-    client_address: tuple[str, int] = ("192.0.2.1", 4711)
-    clock: HeldClock = field(default_factory=HeldClock)
-    passwords: Passwords = CHEAP
-    more_scope: dict[str, Any] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        self.journal = MemoryJournal()
-        self.intake = MemoryIntake()
-        self.callers = HttpCallers(self.clock.now_us, self.book)
-        self.events = EventsEndpoint(self.intake, None, clock=LoopClock(), callers=self.callers)
-        console = make_console(ApiContext(self.journal, AskedSite(), self.clock.now_us))
-
-        async def questions(scope: Scope, receive: Receive, send: Send) -> None:
-            """As the forwarder asks the query process."""
-            told = [pair for pair in scope["headers"] if pair[0] == b"accept"]
-            told += headers_of(scope[READER], scope.get(SESSION))
-            await console({**scope, "headers": told}, receive, send)
-
-        telemetry = StubTelemetry()
-
-        def around(pages: Any) -> Any:
-            return guarded_pages(pages, self.callers, self.events.stats)
-
-        web = make_web(self.events, telemetry, telemetry, around, None, questions)
-        self.sign_in = SignIn(
-            web, self.callers, self.events.stats, self.journal, self.clock, lambda: self.settings, self.passwords
-        )
-
-    @asynccontextmanager
-    async def browser(self, origin: str = ORIGIN) -> AsyncIterator[Browser]:
-        async def served(scope: Scope, receive: Receive, send: Send) -> None:
-            scope = {**scope, "client": self.client_address, "scheme": self.scheme, **self.more_scope}
-            await self.sign_in(scope, receive, send)
-
-        transport = httpx2.ASGITransport(app=served)
-        async with httpx2.AsyncClient(transport=transport, trust_env=False) as client:
-            yield Browser(client, origin)
-
-    async def shown(self) -> list[NamesShown]:
-        return [one.fact async for one in self.journal.facts("") if isinstance(one.fact, NamesShown)]
-
-
-def site(*credentials: Credential, **more: Any) -> Site:
-    return Site(CredentialBook(credentials), **more)
+from tests.sign_in_site import FOREIGN, FORM, ORIGIN, send_event, site
+from tests.signing_in import HTML, PASSWORD, account, proxied
 
 
 async def test_where_no_credential_was_ever_made_nobody_is_asked_to_sign_in() -> None:
@@ -296,16 +190,6 @@ async def test_a_session_ends_in_time(after_us: int) -> None:
         assert (await browser.get("/now")).status_code == 303
 
 
-FOREIGN: list[dict[str, str]] = [
-    {"origin": "http://evil.example", "sec_fetch_site": "cross-site"},
-    {"origin": "http://evil.example", "sec_fetch_site": ""},
-    {"origin": "null", "sec_fetch_site": ""},
-    {"origin": "http://pages.example:9999", "sec_fetch_site": "same-site"},  # a cookie knows no port
-    {"origin": "", "sec_fetch_site": "cross-site"},
-    {"origin": "", "sec_fetch_site": "same-site"},
-]
-
-
 @pytest.mark.parametrize("shown", FOREIGN)
 async def test_a_page_elsewhere_changes_nothing_even_with_cookie_and_token(shown: dict[str, str]) -> None:
     here = site(account("mara", "read", "names", "note"))
@@ -353,13 +237,6 @@ async def test_a_form_without_the_sessions_own_token_changes_nothing() -> None:
             assert (await browser.get(path)).status_code == 405
         assert (await browser.get("/now")).status_code == 200
     assert await here.shown() == []
-
-
-async def send_event(browser: Browser, **headers: str) -> httpx2.Response:
-    own = {"origin": ORIGIN, "sec-fetch-site": "same-origin", "content-type": "application/cloudevents+json"}
-    sent = {**own, "cookie": browser.cookie, **{name.replace("_", "-"): value for name, value in headers.items()}}
-    kept = {name: value for name, value in sent.items() if value}
-    return await browser.client.post(f"{ORIGIN}/v1/events", content=json.dumps(EVENT).encode(), headers=kept)
 
 
 async def test_a_cookie_sends_no_event_but_with_the_act_and_the_token() -> None:
@@ -476,219 +353,3 @@ async def test_what_is_no_form_signs_nobody_in(content: bytes, kind: str, status
         assert sent.status_code == status
         assert "set-cookie" not in sent.headers
         assert len(here.sign_in.sessions) == 0
-
-
-# Names
-
-
-async def test_names_are_hidden_until_somebody_who_may_has_them_shown_which_is_a_fact() -> None:
-    here = site(account("mara", "read", "names"))
-    await here.journal.append(started("r-1"))
-    async with here.browser() as browser, here.browser() as elsewhere:
-        await browser.sign_in("mara")
-        await elsewhere.sign_in("mara")
-        page = await browser.get("/now")
-        assert "names hidden" in page.text
-        assert "Show names for 10 minutes" in page.text
-        assert (await browser.get("/v1/releases?person=u-1")).status_code == 403
-        token = await browser.form_token()
-        shown = await browser.post("/names", {"csrf": token}, referer=f"{ORIGIN}/words")
-        assert (shown.status_code, shown.headers["location"]) == (303, "/words")
-        assert await here.shown() == [NamesShown(NOW_US, "mara", NOW_US + NAMES_US)]
-        page = await browser.get("/now")
-        assert "names shown until" in page.text
-        assert "Hide names" in page.text
-        assert (await browser.get("/v1/releases?person=u-1")).status_code == 200
-        # To this session, and no other one of hers.
-        assert (await elsewhere.get("/v1/releases?person=u-1")).status_code == 403
-        here.clock.at_us += NAMES_US - 1
-        assert (await browser.get("/v1/releases?person=u-1")).status_code == 200
-        here.clock.at_us += 1
-        assert (await browser.get("/v1/releases?person=u-1")).status_code == 403
-        assert "names hidden" in (await browser.get("/now")).text
-
-        await browser.post("/names", {"csrf": token})
-        assert (await browser.get("/v1/releases?person=u-1")).status_code == 200
-        assert (await browser.post("/names/hide", {"csrf": token})).status_code == 303
-        assert (await browser.get("/v1/releases?person=u-1")).status_code == 403
-        assert len(await here.shown()) == 2
-
-
-async def test_who_may_not_see_names_can_have_none_shown() -> None:
-    here = site(account("mara", "read", "decide"))
-    async with here.browser() as browser:
-        await browser.sign_in("mara")
-        refused = await browser.post("/names", {"csrf": await browser.form_token()})
-        assert (refused.status_code, refused.json()["cause"]) == (403, "names")
-        assert (await browser.get("/v1/releases?person=u-1")).status_code == 403
-    assert await here.shown() == []
-
-
-async def test_a_part_of_a_page_has_the_whole_loaded_anew_where_the_session_is_over() -> None:
-    here = site(account("mara"))
-    async with here.browser() as browser:
-        await browser.sign_in("mara")
-        part = {"hx_request": "true", "accept": "*/*"}
-        assert (await browser.get("/now/figures", **part)).status_code == 200
-        here.clock.at_us += UNUSED_US - 1
-        assert (await browser.get("/now/figures", **part)).status_code == 200
-        here.clock.at_us += 1  # nobody used it meanwhile
-        answer = await browser.get("/now/figures", **part)
-        assert (answer.status_code, answer.headers["hx-refresh"]) == (401, "true")
-
-
-@pytest.mark.parametrize("end", ["revoked", "signed out", "hidden", "out of time"])
-async def test_a_stream_ends_with_what_allowed_it(end: str, monkeypatch: pytest.MonkeyPatch) -> None:
-    here = site(account("mara", "read", "names"))
-    sent: list[bytes] = []
-    after: list[Callable[[], Awaitable[object]]] = []
-
-    async def streams(_: Scope, __: Receive, send: Send) -> None:
-        head = [(b"content-type", b"text/event-stream")]
-        await send({"type": "http.response.start", "status": 200, "headers": head})
-        for part in (b"one ", b"two ", b"three "):
-            await send({"type": "http.response.body", "body": part, "more_body": True})
-            sent.append(part)
-            if part == b"two ":
-                await after[0]()
-        await send({"type": "http.response.body", "body": b"", "more_body": False})
-
-    async with here.browser() as browser, here.browser() as other:
-        await browser.sign_in("mara")
-        token = await browser.form_token()
-        await browser.post("/names", {"csrf": token})
-        web = here.sign_in._web
-        monkeypatch.setattr(here.sign_in, "_web", streams)
-
-        async def over() -> None:
-            monkeypatch.setattr(here.sign_in, "_web", web)
-            other.cookie = browser.cookie
-            if end == "revoked":
-                here.callers.book = CredentialBook([account("mara", revoked_us=1)])
-            elif end == "out of time":
-                here.clock.at_us += NAMES_US
-            else:
-                await other.post("/sign-out" if end == "signed out" else "/names/hide", {"csrf": token})
-
-        after.append(over)
-        assert (await browser.get("/v1/changes")).text == "one two "
-        assert sent == [b"one ", b"two ", b"three "]
-
-
-async def test_by_token_names_are_shown_as_ever() -> None:
-    async with site(credential("accounting", "read", "names")).browser() as browser:
-        answer = await browser.get("/v1/releases?person=u-1", authorization=bearer("accounting"))
-        assert answer.status_code == 200
-
-
-async def test_names_stay_hidden_where_the_fact_can_not_be_stored() -> None:
-    here = site(account("mara", "read", "names"))
-    here.sign_in._store = FullDisk()
-    async with here.browser() as browser:
-        await browser.sign_in("mara")
-        refused = await browser.post("/names", {"csrf": await browser.form_token()})
-        assert refused.status_code == 503
-        assert (await browser.get("/v1/releases?person=u-1")).status_code == 403
-
-
-async def test_a_flood_of_showings_fills_no_journal() -> None:
-    here = site(account("mara", "read", "names"))
-    async with here.browser() as browser:
-        await browser.sign_in("mara")
-        token = await browser.form_token()
-        statuses = [(await browser.post("/names", {"csrf": token})).status_code for _ in range(15)]
-    assert statuses == [303] * 10 + [429] * 5
-    assert len(await here.shown()) == 10
-
-
-# A proxy in front
-
-PROXY = ConsoleSettings.model_validate(
-    {"trusted_user_header": "X-Remote-User", "trusted_proxies": ["192.0.2.1", "2001:db8::1"]}
-)
-
-
-async def test_a_proxy_that_is_trusted_says_who_it_is() -> None:
-    here = site(proxied("juno", "read", "names"), account("mara"), settings=PROXY)
-    async with here.browser() as browser:
-        browser.headers = {"x-remote-user": "juno"}
-        page = await browser.get("/now")
-        assert "juno, names hidden" in page.text
-        assert "Sign out" not in page.text
-        assert "set-cookie" not in page.headers
-        token = await browser.form_token()
-        # What it says comes with each request, asked for or not: a form needs its token all the same.
-        assert (await browser.post("/names", {})).status_code == 403
-        assert (await browser.post("/names", {"csrf": token}, **FOREIGN[0])).status_code == 403
-        assert (await browser.post("/names", {"csrf": token})).status_code == 303
-        assert [one.by for one in await here.shown()] == ["juno"]
-        browser.headers = {"x-remote-user": "juno", "x-forwarded-proto": "https"}
-        here.callers.book = CredentialBook([account("mara")])
-        assert (await browser.get("/now")).status_code == 303
-        signed = await browser.sign_in("mara")
-        assert signed.headers["set-cookie"].startswith("__Host-")
-
-
-@pytest.mark.parametrize(
-    ("peer", "names"),
-    [
-        ("192.0.2.9", ["juno"]),
-        ("", ["juno"]),
-        ("no address", ["juno"]),
-        ("192.0.2.1", ["mara"]),  # who has a password signs in with it
-        ("192.0.2.1", ["machine"]),
-        ("192.0.2.1", ["nobody"]),
-        ("192.0.2.1", [""]),
-        ("192.0.2.1", ["juno", "juno"]),
-        ("192.0.2.1", ["juno,mara"]),
-    ],
-)
-async def test_nobody_else_says_it(peer: str, names: list[str]) -> None:
-    here = site(proxied("juno"), account("mara"), credential("machine", "read"), settings=PROXY)
-    here.client_address = (peer, 1)
-    async with here.browser() as browser:
-        headers = [("accept", "text/html"), *(("X-Remote-User", name) for name in names)]
-        assert (await browser.client.get(f"{ORIGIN}/now", headers=headers)).status_code == 303
-        assert len(here.sign_in.sessions) == 0
-
-
-async def test_an_address_of_a_proxy_is_known_however_it_is_written() -> None:
-    here = site(proxied("juno"), settings=PROXY)
-    for address in ("::ffff:192.0.2.1", "2001:db8:0:0::1"):
-        here.client_address = (address, 1)
-        async with here.browser() as browser:
-            browser.headers = {"x-remote-user": "juno"}
-            assert (await browser.get("/now")).status_code == 200
-    here.settings = ConsoleSettings()
-    async with here.browser() as browser:
-        browser.headers = {"x-remote-user": "juno"}
-        assert (await browser.get("/now")).status_code == 303
-
-
-async def test_a_form_reaches_whom_it_is_for_with_its_body(monkeypatch: pytest.MonkeyPatch) -> None:
-    """What the layer read of it to find the token is read again by who answers."""
-    here = site(account("mara", "read", "decide"))
-    got: list[tuple[bytes, str]] = []
-
-    async def web(scope: Scope, receive: Receive, send: Send) -> None:
-        body, more = b"", True
-        while more:
-            message: Message = await receive()
-            body, more = body + message["body"], message["more_body"]
-        got.append((body, scope[CALLER].name))
-        await send({"type": "http.response.start", "status": 204, "headers": []})
-        await send({"type": "http.response.body", "body": b""})
-
-    async with here.browser() as browser:
-        await browser.sign_in("mara")
-        token = await browser.form_token()
-        monkeypatch.setattr(here.sign_in, "_web", web)
-        answer = await browser.post("/findings/f-1/decision", {"action": "close", "csrf": token})
-        assert answer.status_code == 204
-        script = await browser.client.post(
-            f"{ORIGIN}/v1/decisions",
-            content=b"{}",
-            headers={"cookie": browser.cookie, "pagereeve-csrf": token, "origin": ORIGIN},
-        )
-        assert script.status_code == 204
-    assert got == [(urlencode({"action": "close", "csrf": token}).encode(), "mara"), (b"{}", "mara")]
