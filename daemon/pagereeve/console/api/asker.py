@@ -74,6 +74,10 @@ class Asker:
 
     def require_names(self, where: str) -> None:
         """Raises ApiProblem where the answer would be about a person."""
+        if not self.sees_names and self.session is not None and self.session.may_show_names:
+            raise ApiProblem(
+                "forbidden", where, "is about persons, and names are hidden; have them shown first", "names"
+            )
         if not self.sees_names:
             who = f"the credential {self.name}" if self.name else "who shows no credential"
             problem = f"is about persons, for which the act names is needed; {who} does not have it"
