@@ -237,7 +237,7 @@ class SignIn:
         """A fact first, then the names. Raises Refusal."""
         account = self._callers.book.account(session.name)
         if account is None or not account.caller.may("names"):
-            problem = f"needs the act names; the account {session.name} does not have it"
+            problem = f"needs the act names; the credential {session.name} does not have it"
             raise Refusal("forbidden", "names", problem, "names")
         if self._showings.take(session.name, self._clock.monotonic_us() / SECOND_US):
             problem = "names were shown too often in a short time; ask again later"

@@ -72,8 +72,8 @@ def add(
     """Make a credential, and print its token: this once, since only a digest of it is kept. A running daemon knows it
     within two seconds.
 
-    With --password it is the account of a person: the password is asked for twice at a terminal, else it is a line of
-    standard input.
+    With --password it is that of a person who signs in: the password is asked for twice at a terminal, else it is a
+    line of standard input.
     """
     expires_us = None if expires is None else instant_of(expires, site_of(config, data_dir, zone).zone, "--expires")
     asked = CredentialRequest(
@@ -98,7 +98,7 @@ def add(
 
 @app.command
 def password(name: Name, /, *, config: Config = CONFIG_DEFAULT, data_dir: DataDir = None) -> int:
-    """Give an account another password: asked for twice at a terminal, else a line of standard input. Whoever is signed
+    """Give a person another password: asked for twice at a terminal, else a line of standard input. Whoever is signed
     in with it is signed out within two seconds.
     """
     change_password(journal_path(config, data_dir), name, _given_names(config, data_dir), asked_password(name))
