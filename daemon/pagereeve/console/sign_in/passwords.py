@@ -71,7 +71,7 @@ class Passwords:
         self._waiting += 1
         try:
             async with self._turns:
-                if kept is None and self._nobodys is None:
+                if self._nobodys is None:  # whoever comes first: else one name would take twice as long as another
                     self._nobodys = await _in_thread(partial(self.kept, "nobody's password"))
                 right = await _in_thread(partial(self._matches, kept or self._nobodys or "", prepared(password)))
         finally:

@@ -79,11 +79,21 @@ async def test_an_unknown_name_costs_a_comparison_too() -> None:
             compared.append(str(hash))
             return super().verify(hash, password)
 
-    mine = Passwords(Watched(time_cost=1, memory_cost=8, parallelism=1))
-    await mine.is_right(None, GOOD)
-    kept = mine.kept(GOOD)
-    await mine.is_right(kept, "another one of mine")
-    assert extract_parameters(compared[0]) == extract_parameters(compared[1])
+        def hash(self, password: str | bytes, *, salt: bytes | None = None) -> str:
+            made.append("")
+            return super().hash(password, salt=salt)
+
+    made: list[str] = []
+    kept = Passwords(CHEAP).kept(GOOD)
+    for first in (kept, None):
+        mine = Passwords(Watched(time_cost=1, memory_cost=8, parallelism=1))
+        await mine.is_right(first, "another one of mine")
+        assert len(made) == 1  # to whoever comes first
+        await mine.is_right(None if first else kept, "another one of mine")
+        assert len(made) == 1
+        made.clear()
+    assert len(compared) == 4
+    assert len({str(extract_parameters(one)) for one in compared}) == 1
 
 
 async def test_two_are_compared_at_once_and_few_wait(monkeypatch: pytest.MonkeyPatch) -> None:
