@@ -73,7 +73,8 @@ class Passwords:
             async with self._turns:
                 if self._nobodys is None:  # whoever comes first: else one name would take twice as long as another
                     self._nobodys = await _in_thread(partial(self.kept, "nobody's password"))
-                right = await _in_thread(partial(self._matches, kept or self._nobodys or "", prepared(password)))
+                compared = self._nobodys if kept is None else kept
+                right = await _in_thread(partial(self._matches, compared, prepared(password)))
         finally:
             self._waiting -= 1
         return right and kept is not None
