@@ -63,6 +63,7 @@ from pagereeve.domain.facts.jobs import (
     NamedBy,
     Within,
 )
+from pagereeve.domain.facts.names_shown import NamesShown
 from pagereeve.domain.facts.page_decision import PageDecision, PagesReason
 from pagereeve.domain.facts.people import MergeUndone, PeopleMerged, PersonNamed, PersonWord
 from pagereeve.domain.facts.policy import (
@@ -425,6 +426,7 @@ FACTS: st.SearchStrategy[Fact] = st.one_of(
         **dict.fromkeys(("size", "version", "rows"), FIGURES),
         printer=st.just(""),
     ),
+    st.builds(NamesShown, at_us=INSTANTS_US, by=texts(), until_us=INSTANTS_US, printer=st.just("")),
     *PEOPLE_FACTS,
     st.builds(BadgePolicySet, at_us=INSTANTS_US, policy=BADGE_POLICIES, printer=st.just("")),
     st.builds(

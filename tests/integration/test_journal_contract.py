@@ -20,6 +20,7 @@ from pagereeve.domain.facts.facts import (
     Registered,
     SettleLearned,
 )
+from pagereeve.domain.facts.names_shown import NamesShown
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.values.errors import BadCanonical, BadFact
 from pagereeve.ports.journal import CLAIMS_MAX, Receipt, StoredFact
@@ -352,9 +353,11 @@ async def test_facts_of_the_house_stand(store: Store) -> None:
         BadgePolicySet(NOON_US, BadgePolicy(swipe_us=1)),
         Decided("", origin("d2"), "f-2", "explain", "x", "other"),
     ]
-    for fact in (*site, Assigned(NOON_US, "o", "c"), badge("e1", "")):
+    passing = NamesShown(NOON_US, "mara", NOON_US + SECOND_US)
+    for fact in (*site, Assigned(NOON_US, "o", "c"), badge("e1", ""), passing):
         await store.append(fact)
     assert [stored.fact for stored in await store.standing_facts("")] == site
+    assert [stored.fact async for stored in store.facts("")][-1] == passing
 
 
 async def test_the_last_events_are_known_by_type_and_the_newest_fact_whatever_its_kind(store: Store) -> None:

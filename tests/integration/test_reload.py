@@ -15,11 +15,13 @@ import pytest
 from cryptography import x509
 
 from pagereeve.app import daemon
+from pagereeve.app.credential_changes import CredentialRequest, add_account
 from pagereeve.app.settings_trace import note_settings, waiting_settings
 from pagereeve.domain.facts.facts import Assigned, BadgePresented, Bound, PolicySet, Registered
 from pagereeve.domain.facts.policy import TicketDefault
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.settings import Settings, load_settings
+from pagereeve.store.sqlite.files import JOURNAL_NAME
 from tests.integration.certificates import Authority, self_made
 from tests.integration.daemon import until
 from tests.integration.reloading import LEDGER_S, Site, hung_up, running, site_in
@@ -196,6 +198,26 @@ async def test_a_token_is_rotated(site: Site) -> None:
         await hung_up(app)
         assert await status("e-3", "the-second-invented-token") == 200
         assert await status("e-4", "the-first-invented-token") == 401
+
+
+async def test_a_proxy_that_says_who_signed_in_comes_and_goes(site: Site) -> None:
+    juno = CredentialRequest("juno", frozenset({"read"}))
+    await asyncio.to_thread(add_account, site.folder / "data" / JOURNAL_NAME, juno, {}, None)
+    async with running(site) as (app, outside):
+
+        async def status() -> int:
+            answer = await outside.client.get(f"{outside.url}/metrics", headers={"X-Remote-User": "juno"})
+            return answer.status_code
+
+        assert await status() == 401
+        site.more = '[console]\ntrusted_user_header = "X-Remote-User"\ntrusted_proxies = ["127.0.0.1"]\n'
+        site.write()
+        await hung_up(app)
+        assert await status() == 200
+        site.more = site.more.replace("127.0.0.1", "192.0.2.7")
+        site.write()
+        await hung_up(app)
+        assert await status() == 401
 
 
 async def test_a_certificate_is_renewed_and_a_client_and_a_user_lose_what_they_had(site: Site) -> None:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
+from sqlalchemy import Connection
+
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.data_folder import prepare_folder
-from pagereeve.domain.credentials.book import Credential
+from pagereeve.console.sign_in.passwords import Passwords, password_trouble
+from pagereeve.domain.credentials.book import PASSWORD_MARK, PROXIED, Credential
 from pagereeve.domain.credentials.callers import Act, Caller
 from pagereeve.domain.credentials.tokens import SECRET_BYTES, digest_of, token_of
 from pagereeve.domain.facts.events import EVENT_TYPES
@@ -47,12 +50,26 @@ def add_credential(journal: Path, asked: CredentialRequest, given: Mapping[str, 
 
     Raises BadCredential, and what ``changes`` raises.
     """
+    token = token_of(secrets.token_bytes(SECRET_BYTES))
+    _add(journal, asked, given, lambda: digest_of(token.encode()))
+    return token
+
+
+def add_account(journal: Path, asked: CredentialRequest, given: Mapping[str, str], password: str | None) -> None:
+    """For a person who signs in, with ``password`` or (None) by a proxy in front. Raises as ``add_credential``."""
+    if password is not None and (trouble := password_trouble(password)):
+        raise BadCredential(trouble)
+    if "read" not in asked.acts:
+        raise BadCredential(f"{asked.name} could sign in, and see nothing; add --act read")
+    _add(journal, asked, given, lambda: PASSWORD_MARK + PROXIED if password is None else Passwords().kept(password))
+
+
+def _add(journal: Path, asked: CredentialRequest, given: Mapping[str, str], digest: Callable[[], str]) -> None:
     now_us = SystemClock().now_us()
     _require_usable(asked, given, now_us)
     _require_journal(journal)
-    token = token_of(secrets.token_bytes(SECRET_BYTES))
     caller = Caller(asked.name, asked.acts, asked.sources, asked.types, asked.pages_max, asked.pages_day_max)
-    made = Credential(caller, digest_of(token.encode()), expires_us=asked.expires_us)
+    made = Credential(caller, digest(), expires_us=asked.expires_us)
     with changes(journal) as connection:
         known = rows.stored_credentials(connection)
         if any(one.name == asked.name for one in known):
@@ -62,20 +79,37 @@ def add_credential(journal: Path, asked: CredentialRequest, given: Mapping[str, 
         if len(known) >= STORED_MAX:
             raise BadCredential(f"there are {STORED_MAX} credentials, revoked ones too; no more fit")
         rows.add_credential(connection, StoredCredential(made, now_us))
-    return token
+
+
+def change_password(journal: Path, name: str, given: Mapping[str, str], password: str) -> None:
+    """Who is signed in is signed out by it. Raises BadCredential, and what ``changes`` raises."""
+    if trouble := password_trouble(password):
+        raise BadCredential(trouble)
+    digest = Passwords().kept(password)
+    with changes(journal) as connection:
+        found = _standing(connection, name, given).credential
+        if not found.is_account or found.is_proxied:
+            raise BadCredential(f"{name} has no password; revoke it, and add another with --password")
+        rows.change_password(connection, name, digest)
 
 
 def revoke_credential(journal: Path, name: str, given: Mapping[str, str]) -> None:
     """Raises BadCredential, and what ``changes`` raises."""
     with changes(journal) as connection:
-        found = next((one for one in rows.stored_credentials(connection) if one.name == name), None)
-        if found is None and name in given:
-            raise BadCredential(f"{name} is given by the settings ({given[name]}); remove it there, then send SIGHUP")
-        if found is None:
-            raise BadCredential(f"{name[:64]!r} is no credential; pagereeve credentials list shows them")
-        if found.credential.revoked_us is not None:
-            raise BadCredential(f"{name} was revoked at {to_text(found.credential.revoked_us)}")
+        _standing(connection, name, given)
         rows.revoke_credential(connection, name, SystemClock().now_us())
+
+
+def _standing(connection: Connection, name: str, given: Mapping[str, str]) -> StoredCredential:
+    """The journal's own of that name, which was not revoked. Raises BadCredential."""
+    found = next((one for one in rows.stored_credentials(connection) if one.name == name), None)
+    if found is None and name in given:
+        raise BadCredential(f"{name} is given by the settings ({given[name]}); remove it there, then send SIGHUP")
+    if found is None:
+        raise BadCredential(f"{name[:64]!r} is no credential; pagereeve credentials list shows them")
+    if found.credential.revoked_us is not None:
+        raise BadCredential(f"{name} was revoked at {to_text(found.credential.revoked_us)}")
+    return found
 
 
 def _require_usable(asked: CredentialRequest, given: Mapping[str, str], now_us: int) -> None:

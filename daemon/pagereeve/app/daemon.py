@@ -38,6 +38,7 @@ from pagereeve.app.renaming import rename
 from pagereeve.app.seal_heads import SealLog
 from pagereeve.app.settings_trace import note_settings
 from pagereeve.app.shares import shares_for
+from pagereeve.app.sign_in import SignIn
 from pagereeve.app.site_record import append_all, new_people_if_told, new_site_facts
 from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
@@ -419,11 +420,14 @@ class App:
     async def _serve(self, connections_max: int) -> None:
         around = around_pages(self.callers, self.events.stats, self.clock)
         questions = with_health(self.questions, self.telemetry)
-        web = make_web(self.events, self.telemetry, self.telemetry, around, self.seal_log.answer, questions)
+        stats, seal = self.events.stats, self.seal_log.answer
+        web = make_web(self.events, self.telemetry, self.telemetry, around, seal, questions)
+        decided = with_decisions(web, decision_door(self.store, self.events, self.clock))
+        self.sign_in = SignIn(decided, self.callers, stats, self.store, self.clock, lambda: self.settings.console)
         self._http_door = HttpDoor(
             self.settings,
-            with_decisions(web, decision_door(self.store, self.events, self.clock)),
-            self.events.stats,
+            self.sign_in,
+            stats,
             partial(self._trouble, "http"),
             connections_max=connections_max,
             wall_us=self.clock.wall_us,

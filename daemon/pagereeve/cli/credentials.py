@@ -10,13 +10,21 @@ from typing import Annotated
 from cyclopts import App, Parameter
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.credential_changes import CredentialRequest, add_credential, revoke_credential
+from pagereeve.app.credential_changes import (
+    BadCredential,
+    CredentialRequest,
+    add_account,
+    add_credential,
+    change_password,
+    revoke_credential,
+)
 from pagereeve.cli.journal import journal_path
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Zone
 from pagereeve.cli.output import complain, say, say_json, show
+from pagereeve.cli.passwords import asked_password
 from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.periods import instant_of
-from pagereeve.domain.credentials.callers import Act
+from pagereeve.domain.credentials.callers import ACTS, Act
 from pagereeve.ports.credentials import StoredCredential
 from pagereeve.queries.credentials import known_credentials
 from pagereeve.reports.credentials import credentials_json, credentials_table
@@ -58,12 +66,21 @@ def add(
     pages_day_max: Annotated[
         int | None, Parameter(help="As --pages-max, of all decisions of any 24 hours together.")
     ] = None,
+    password: Annotated[
+        bool, Parameter(negative="", help="For a person who signs in: asks for a password, and prints no token.")
+    ] = False,
+    proxy: Annotated[
+        bool, Parameter(negative="", help="For a person whose name the proxy of [console] says: without a password.")
+    ] = False,
     zone: Zone = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
 ) -> int:
     """Make a credential, and print its token: this once, since only a digest of it is kept. A running daemon knows it
     within two seconds.
+
+    With --password it is that of a person who signs in: the password is asked for twice at a terminal, else it is a
+    line of standard input.
     """
     expires_us = None if expires is None else instant_of(expires, site_of(config, data_dir, zone).zone, "--expires")
     asked = CredentialRequest(
@@ -75,9 +92,26 @@ def add(
         pages_max,
         pages_day_max,
     )
+    if password and proxy:
+        raise BadCredential("--password and --proxy are two ways to sign in; give one of them")
+    if password or proxy:
+        chosen = asked_password(name) if password else None
+        add_account(journal_path(config, data_dir), asked, _given_names(config, data_dir), chosen)
+        say(f"Added: {name}, who may {', '.join(one for one in ACTS if one in asked.acts)}.")
+        return 0
     token = add_credential(journal_path(config, data_dir), asked, _given_names(config, data_dir))
     say(token)
     complain(f"this is the token of {name}, shown this once: keep it where its sender alone can read it")
+    return 0
+
+
+@app.command
+def password(name: Name, /, *, config: Config = CONFIG_DEFAULT, data_dir: DataDir = None) -> int:
+    """Give a person another password: asked for twice at a terminal, else a line of standard input. Whoever is signed
+    in with it is signed out within two seconds.
+    """
+    change_password(journal_path(config, data_dir), name, _given_names(config, data_dir), asked_password(name))
+    say(f"Changed: the password of {name}.")
     return 0
 
 

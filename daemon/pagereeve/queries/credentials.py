@@ -11,6 +11,8 @@ from pagereeve.domain.credentials.callers import Caller
 from pagereeve.ports.credentials import StoredCredential
 
 State = Literal["valid", "expired", "revoked"]
+Shown = Literal["token", "signature", "password", "proxy"]
+"""What its holder shows; ``proxy``: a proxy in front says who it is."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -21,7 +23,7 @@ class KnownCredential:
 
     caller: Caller
     state: State
-    signs: bool
+    shown: Shown
     expires_us: int | None
     revoked_us: int | None
     place: str = ""
@@ -44,13 +46,19 @@ def state_of(credential: Credential, now_us: int) -> State:
     return "expired" if credential.expires_us is not None and credential.expires_us <= now_us else "valid"
 
 
+def shown_for(credential: Credential) -> Shown:
+    if credential.is_account:
+        return "proxy" if credential.is_proxied else "password"
+    return "signature" if credential.key else "token"
+
+
 def _known(
     one: Credential, now_us: int, *, place: str = "", added_us: int | None = None, used_us: int | None = None
 ) -> KnownCredential:
     return KnownCredential(
         one.caller,
         state_of(one, now_us),
-        signs=bool(one.key),
+        shown=shown_for(one),
         expires_us=one.expires_us,
         revoked_us=one.revoked_us,
         place=place,

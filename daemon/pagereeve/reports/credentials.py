@@ -15,7 +15,7 @@ from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.credentials import KnownCredential
 from pagereeve.reports.text import plain
 
-COLUMNS: Final = ("name", "acts", "speaks for", "limits", "state", "expires", "last used", "from")
+COLUMNS: Final = ("name", "shows", "acts", "speaks for", "limits", "state", "expires", "last used", "from")
 
 
 def credentials_table(known: Iterable[KnownCredential], zone: ZoneInfo) -> Table:
@@ -23,6 +23,7 @@ def credentials_table(known: Iterable[KnownCredential], zone: ZoneInfo) -> Table
     for one in known:
         table.add_row(
             plain(one.caller.name),
+            one.shown,
             one.caller.acts_text,
             plain(_speaks_for(one)),
             _limits(one),
@@ -45,7 +46,8 @@ def credentials_json(known: Iterable[KnownCredential]) -> dict[str, Any]:
                 "pages_max": one.caller.pages_max,
                 "pages_day_max": one.caller.pages_day_max,
                 "state": one.state,
-                "signs": one.signs,
+                "signs": one.shown == "signature",
+                "shows": one.shown,
                 "place": one.place,
                 "added": _text(one.added_us),
                 "expires": _text(one.expires_us),

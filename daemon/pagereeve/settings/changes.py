@@ -33,6 +33,7 @@ CHANGEABLE: Final = frozenset(
         "http.key_file",
         "http.client_ca_file",
         "http.clients",
+        "console",
         "local.users",
         "local.groups",
         "local.pages_max",

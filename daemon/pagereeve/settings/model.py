@@ -27,6 +27,7 @@ from pagereeve.ports.meter import MeterTarget
 from pagereeve.ports.secrets import NoSecret
 from pagereeve.relay.settings_file import SOCKET_NAME, socket_problem
 from pagereeve.settings.alerts import AlertSettings
+from pagereeve.settings.console import ConsoleSettings
 from pagereeve.settings.credentials import GivenCredential, read_credentials
 from pagereeve.settings.crosschecks import CROSS_CHECK, problems_between, repeated_names, unknown_printers
 from pagereeve.settings.errors import BadSettings, Problem
@@ -72,6 +73,7 @@ class Settings(BaseSettings):
     include: tuple[str, ...] = Field(default=(), max_length=100)
     http: HttpSettings = HttpSettings()
     local: LocalSettings = LocalSettings()
+    console: ConsoleSettings = ConsoleSettings()
     log: LogSettings = LogSettings()
     badges: BadgeSettings = BadgeSettings()
     privacy: PrivacySettings = PrivacySettings()

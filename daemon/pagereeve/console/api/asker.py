@@ -13,19 +13,59 @@ from pagereeve.domain.credentials.callers import ACTS, Act, Caller
 
 NAME_HEADER: Final = "pagereeve-asker"
 ACTS_HEADER: Final = "pagereeve-acts"
+SESSION_HEADER: Final = "pagereeve-session"
+# In the scope of a request: the SignedIn that it was sent by.
+SESSION: Final = "pagereeve.session"
+CSRF_HEADER: Final = "pagereeve-csrf"
+CSRF_FIELD: Final = "csrf"
+"""Where a script, or a form, of our own pages puts the form token of its session."""
 
 
-def headers_of(caller: Caller) -> list[tuple[bytes, bytes]]:
+@dataclass(frozen=True, slots=True)
+class SignedIn:
+    """What pages are told of the session that they are shown to.
+
+    ``names_until_us`` is until when names are shown (our date); None where they are hidden.
+    """
+
+    form_token: str
+    by_proxy: bool = False
+    may_show_names: bool = False
+    names_until_us: int | None = None
+
+    def to_header(self) -> str:
+        until = "" if self.names_until_us is None else str(self.names_until_us)
+        return f"{self.form_token} {self.by_proxy:d} {self.may_show_names:d} {until}".rstrip()
+
+    @classmethod
+    def of_header(cls, value: str) -> SignedIn | None:
+        token, *more = value.split(" ")
+        if not token:
+            return None
+        by_proxy, may_show, *until = more
+        return cls(token, by_proxy == "1", may_show == "1", int(until[0]) if until else None)
+
+
+def headers_of(caller: Caller, session: SignedIn | None = None) -> list[tuple[bytes, bytes]]:
     """As the query process is told who asks."""
-    return [(NAME_HEADER.encode(), quote(caller.name).encode()), (ACTS_HEADER.encode(), caller.acts_text.encode())]
+    told = [(NAME_HEADER.encode(), quote(caller.name).encode()), (ACTS_HEADER.encode(), caller.acts_text.encode())]
+    return told if session is None else [*told, (SESSION_HEADER.encode(), session.to_header().encode())]
 
 
 @dataclass(frozen=True, slots=True)
 class Asker:
-    """The holder of a credential (no name: where none was ever made), and what it may."""
+    """The holder of a credential (no name: where none was ever made), and what it may. ``session`` is there where
+    somebody signed in.
+    """
 
     name: str
     acts: frozenset[Act]
+    session: SignedIn | None = None
+
+    @property
+    def may_ask(self) -> bool:
+        """May it see anything at all? Who has yet to sign in may not."""
+        return "read" in self.acts
 
     @property
     def sees_names(self) -> bool:
@@ -34,6 +74,10 @@ class Asker:
 
     def require_names(self, where: str) -> None:
         """Raises ApiProblem where the answer would be about a person."""
+        if not self.sees_names and self.session is not None and self.session.may_show_names:
+            raise ApiProblem(
+                "forbidden", where, "is about persons, and names are hidden; have them shown first", "names"
+            )
         if not self.sees_names:
             who = f"the credential {self.name}" if self.name else "who shows no credential"
             problem = f"is about persons, for which the act names is needed; {who} does not have it"
@@ -42,7 +86,9 @@ class Asker:
 
 def asker_of(request: Request) -> Asker:
     acts = request.headers.get(ACTS_HEADER, "").split()
-    return Asker(unquote(request.headers.get(NAME_HEADER, "")), frozenset(act for act in ACTS if act in acts))
+    name = unquote(request.headers.get(NAME_HEADER, ""))
+    session = SignedIn.of_header(request.headers.get(SESSION_HEADER, ""))
+    return Asker(name, frozenset(act for act in ACTS if act in acts), session)
 
 
 Asking = Annotated[Asker, Depends(asker_of)]

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.responses import HTMLResponse
 
-from pagereeve.console.api.asker import Asker
+from pagereeve.console.api.asker import CSRF_FIELD, CSRF_HEADER, Asker
 from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.visible import visible
@@ -65,6 +65,7 @@ def _environment() -> Environment:
     )
     environment.filters |= {"figure": figure, "visible": visible}
     environment.globals |= {"amount": amount, "static": static_address, "places": PLACES}
+    environment.globals |= {"csrf_field": CSRF_FIELD, "csrf_header": CSRF_HEADER}
     return environment
 
 

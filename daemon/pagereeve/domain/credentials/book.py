@@ -11,7 +11,7 @@ from pagereeve.domain.credentials.callers import ANYBODY, Caller
 from pagereeve.domain.credentials.signatures import Signed
 from pagereeve.domain.credentials.tokens import digest_of
 
-Failure = Literal["missing", "malformed", "unknown", "expired", "revoked", "stale", "bad-signature"]
+Failure = Literal["missing", "malformed", "unknown", "expired", "revoked", "stale", "bad-signature", "bad-password"]
 FAILURES: Final[tuple[Failure, ...]] = get_args(Failure)
 """Why somebody is not known: labels, a closed set."""
 
@@ -23,7 +23,12 @@ _WHAT_TO_DO: Final[Mapping[Failure, str]] = {
     "revoked": "this credential was revoked; ask for another one",
     "stale": "was signed more than 5 minutes from our clock; set the sender's clock, and sign when you send",
     "bad-signature": "no secret that is known here gives this signature of the body; sign its bytes as they are sent",
+    "bad-password": "this is not the password of that name; enter both again",
 }
+PASSWORD_MARK: Final = "$"  # noqa: S105 - it says that one follows
+"""What is kept of a password begins with it (the string of RFC 9106's reference code), and no token's digest does."""
+PROXIED: Final = "proxied"
+"""Kept in place of a digest, behind the mark, where a proxy in front says who signed in."""
 
 
 class NotKnown(Exception):
@@ -42,13 +47,25 @@ class NotKnown(Exception):
 
 @dataclass(frozen=True, slots=True)
 class Credential:
-    """Exactly one of ``digest`` (of a bearer token) and ``key`` (of a signer) is there."""
+    """Exactly one of ``digest`` and ``key`` (of a signer) is there. ``digest`` is of a bearer token, or says how an
+    account signs in (PASSWORD_MARK): no request can show it.
+    """
 
     caller: Caller
     digest: str = ""
     key: bytes = field(default=b"", repr=False)
     expires_us: int | None = None
     revoked_us: int | None = None
+
+    @property
+    def is_account(self) -> bool:
+        """A person's, who signs in."""
+        return self.digest.startswith(PASSWORD_MARK)
+
+    @property
+    def is_proxied(self) -> bool:
+        """A proxy in front says that it is this person; no password is known here."""
+        return self.digest == PASSWORD_MARK + PROXIED
 
     def caller_at(self, now_us: int) -> Caller:
         """Raises NotKnown for one of the past."""
@@ -66,11 +83,12 @@ class CredentialBook:
 
     def __init__(self, credentials: Iterable[Credential] = ()) -> None:
         known = tuple(credentials)
-        self._by_digest = {one.digest: one for one in known if one.digest}
+        self._by_digest = {one.digest: one for one in known if one.digest and not one.is_account}
+        self._accounts = {one.caller.name: one for one in known if one.is_account}
         self._signers = tuple(one for one in known if one.key)
 
     def __bool__(self) -> bool:
-        return bool(self._by_digest or self._signers)
+        return bool(self._by_digest or self._signers or self._accounts)
 
     @property
     def signers(self) -> int:
@@ -95,6 +113,10 @@ class CredentialBook:
         if found is None or not hmac.compare_digest(found.digest, digest):
             raise NotKnown("unknown")
         return found.caller_at(now_us)
+
+    def account(self, name: str) -> Credential | None:
+        """A past one too; None where there is none. Whether a password is its own is for the asker to find out."""
+        return self._accounts.get(name)
 
     def of_signed(self, signed: Signed, body: bytes, now_us: int) -> Caller:
         """Raises NotKnown. Takes as long as hashing the body once for each signer."""

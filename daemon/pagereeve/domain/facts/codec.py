@@ -46,6 +46,7 @@ from pagereeve.domain.facts.facts import (
     UnitLearned,
 )
 from pagereeve.domain.facts.job_codec import JOB_COUNTED
+from pagereeve.domain.facts.names_shown import NamesShown
 from pagereeve.domain.facts.people_codec import PEOPLE_CODECS
 from pagereeve.domain.facts.policy import (
     LARGE_WEIGHT_MAX,
@@ -282,6 +283,7 @@ _CODECS: Final[dict[str, Codec[Any]]] = {
         Member("sha256", TEXT),
         outside=_OF_SITE,
     ),
+    "names-shown": Codec(NamesShown, _AT, Member("by", TEXT), Member("until_us", INSTANT, "until"), outside=_OF_SITE),
     **PEOPLE_CODECS,
     "conflict": Codec(
         Conflict,

@@ -8,6 +8,7 @@ from typing import Final, Literal
 from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.erased import Erased
 from pagereeve.domain.facts.jobs import JobCounted
+from pagereeve.domain.facts.names_shown import NamesShown
 from pagereeve.domain.facts.noted_reading import NotedReading
 from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.domain.facts.people import MergeUndone, PeopleFact, PeopleMerged, PersonNamed
@@ -474,6 +475,7 @@ Fact = (
     | GatewayChecked
     | Erased
     | PeriodClosed
+    | NamesShown
     | PeopleFact
     | FactDamaged
 )
@@ -481,7 +483,7 @@ Fact = (
 # A union written in place would be built again at each call.
 _DATED: Final = (
     *(PolicySet, SettleLearned, ReleaseAnswered, Assigned, Registered, Bound, BadgePolicySet, Redated, Erased),
-    *(PersonNamed, PeopleMerged, MergeUndone, PeriodClosed),
+    *(PersonNamed, PeopleMerged, MergeUndone, PeriodClosed, NamesShown),
 )
 
 

@@ -27,6 +27,7 @@ PERSONAL: Final[Mapping[str, Sequence[str]]] = {
     "redated": ("by", "reason"),
     "erased": ("by",),
     "period-closed": ("by", "reason"),
+    "names-shown": ("by",),
     # A digest of what a sender claimed, without salt: whoever guesses the rest can try names.
     "conflict": ("digest", "id"),
     "person-named": ("text", "by"),

@@ -38,6 +38,7 @@ from pagereeve.domain.facts.facts import (
     instant_us,
 )
 from pagereeve.domain.facts.jobs import JobCounted, Within
+from pagereeve.domain.facts.names_shown import NamesShown
 from pagereeve.domain.facts.people import MergeUndone, PeopleMerged, PersonNamed
 from pagereeve.domain.facts.reading import Plateau, Silence
 from pagereeve.domain.facts.source_clock import FUTURE_MAX_US, PAST_MAX_US, PLAUSIBLE_FROM_US
@@ -58,7 +59,7 @@ _RECEIVED: Final = (
 )
 _SAID: Final = (
     *(PolicySet, SettleLearned, ReleaseAnswered, Registered, BadgePolicySet, Erased, PeriodClosed),
-    *(PeopleMerged, MergeUndone),
+    *(PeopleMerged, MergeUndone, NamesShown),
 )
 # They have a date of their own, and one on which our clock heard of them.
 _KNOWN: Final = (Bound, PersonNamed)

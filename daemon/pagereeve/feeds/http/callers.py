@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Final
 
-from pagereeve.domain.credentials.book import CredentialBook, Failure, NotKnown
+from pagereeve.domain.credentials.book import Credential, CredentialBook, Failure, NotKnown
 from pagereeve.domain.credentials.callers import ANYBODY, Act, Caller
 from pagereeve.domain.credentials.signatures import Signed
 from pagereeve.feeds.http.answers import CALLER, Scope
@@ -96,6 +96,11 @@ class HttpCallers:
         except NotKnown as error:
             refusal = self._refusal(error, "webhook-signature")
         raise refusal
+
+    def of_account(self, account: Credential) -> Caller:
+        """Who signed in. Raises NotKnown for an account of the past."""
+        now_us = self._wall_us()
+        return self._seen(account.caller_at(now_us), now_us)
 
     def reader(self, scope: Scope) -> Caller | None:
         """Who may read, by its token or connection; None where nobody is asked for one. Raises Refusal."""

@@ -25,25 +25,31 @@ from pagereeve.feeds.stats import FeedStats
 from pagereeve.ports.clock import Clock
 
 OPEN_PATHS: Final = frozenset({"/healthz", "/readyz"})
+# Where people sign in, and what every page is made with: nothing of the site is in them.
+OPEN_PAGES: Final = frozenset({"/sign-in"})
+OPEN_FOLDER: Final = "/static/"
+NOBODY: Final = Caller("", frozenset())
 
 
 def guarded_pages(pages: AsgiApp, callers: HttpCallers, stats: FeedStats) -> AsgiApp:
-    """Asks for a credential with the act ``read`` as soon as any credential exists. OPEN_PATHS answer anybody.
+    """Asks for a credential with the act ``read`` as soon as any credential exists. OPEN_PATHS answer anybody, and so
+    do open pages.
 
     These are told by DETAILED in the scope whether whoever asks may have the details.
     """
 
     async def guarded(scope: Scope, receive: Receive, send: Send) -> None:
-        is_open = scope["path"] in OPEN_PATHS
+        path = scope["path"]
+        is_open = path in OPEN_PATHS or path in OPEN_PAGES or path.startswith(OPEN_FOLDER)
         # A probe shows nothing, mostly, and that is no failed attempt.
         if is_open and callers.book and not _shows_something(scope):
-            await pages({**scope, DETAILED: False}, receive, send)
+            await pages({**scope, DETAILED: False, READER: NOBODY}, receive, send)
             return
         found = _found(callers, scope)
         if isinstance(found, Caller):
             await pages({**scope, DETAILED: True, READER: found}, receive, send)
         elif is_open:
-            await pages({**scope, DETAILED: False}, receive, send)
+            await pages({**scope, DETAILED: False, READER: NOBODY}, receive, send)
         else:
             stats.refused[found.reason] += 1
             await send_answer(refusal_answer(found, 1, CLOSE), send)

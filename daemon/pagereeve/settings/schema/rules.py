@@ -92,6 +92,12 @@ CONDITIONS: Final[dict[str, tuple[Condition, ...]]] = {
             _given("client_ca_file"),
         ),
     ),
+    "ConsoleSettings": (
+        _if(
+            _given("trusted_user_header"),
+            {"required": ["trusted_proxies"], "properties": {"trusted_proxies": {"minItems": 1}}},
+        ),
+    ),
     "MailSettings": (
         _if(_named("user"), _given("password_file"), _is("tls", "require", "implicit")),
         _if(_given("password_file"), _named("user")),
@@ -107,6 +113,7 @@ UNSAID: Final[dict[str, str]] = {
     "PolicySettings": "tolerance_share has three digits after the point at most.",
     "PolicyOverrides": "tolerance_share has three digits after the point at most.",
     "HttpSettings": "The names of clients differ, without regard to case.",
+    "ConsoleSettings": "trusted_user_header is none that HTTP, browsers or this daemon use for something else.",
     "MailSettings": "No recipient is named twice.",
     "QuietSettings": "ends is after begins, and both have their offset from UTC.",
     "PeriodSettings": "from is before to, and no name is that of a month, a quarter or another period of the calendar.",

@@ -60,6 +60,10 @@ def revoke_credential(connection: Connection, name: str, at_us: int) -> None:
     )
 
 
+def change_password(connection: Connection, name: str, digest: str) -> None:
+    connection.execute(update(_TABLE).where(_TABLE.c.name == name).values(digest=digest))
+
+
 def write_uses(connection: Connection, used_us: Mapping[str, int]) -> None:
     """ports.credentials.CredentialStore; in a transaction of its own."""
     with connection.begin():

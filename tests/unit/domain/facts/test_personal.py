@@ -21,6 +21,7 @@ SEALED_SO = {
     "person-named": ("text", "by"),
     "people-merged": ("by", "reason"),
     "merge-undone": ("by", "reason"),
+    "names-shown": ("by",),
 }
 
 

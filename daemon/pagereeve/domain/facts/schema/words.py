@@ -200,6 +200,7 @@ KINDS: Final[dict[str, str]] = {
     "redated": "A stretch of facts gets other dates, or its readings are void.",
     "erased": "A person was taken out of the journal.",
     "period-closed": "A period was closed: its rows were frozen.",
+    "names-shown": "Names of persons were shown to somebody who signed in.",
     "person-named": "A login, a name or another text is a person's.",
     "people-merged": "Two persons are one.",
     "merge-undone": "Two persons are two after all.",

@@ -1,0 +1,1 @@
+"""How people sign in: their passwords, and the sessions that follow."""

@@ -1,0 +1,49 @@
+"""[console]. Every setting is explained in contrib/example.toml."""
+
+from __future__ import annotations
+
+import ipaddress
+import re
+from typing import Annotated, Final, Self
+
+from pydantic import Field, IPvAnyAddress, model_validator
+
+from pagereeve.ports.setting_types import Checked, Section
+
+# RFC 9110 section 5.6.2.
+_TOKEN: Final = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]{1,100}")
+# They say something else, and who asks may set them.
+_TAKEN: Final = frozenset({"authorization", "cookie", "host", "origin", "referer", "x-forwarded-for"})
+
+
+def _header_name(text: str) -> str:
+    if _TOKEN.fullmatch(text) is None or text.lower() in _TAKEN or text.lower().startswith("pagereeve-"):
+        raise ValueError(f"{text[:40]!r} can be no header of a proxy's own; name one such as X-Remote-User")
+    return text
+
+
+HeaderName = Annotated[str, Checked(_header_name, {"pattern": f"^{_TOKEN.pattern}$"})]
+
+
+class ConsoleSettings(Section):
+    """[console]: the pages for people."""
+
+    trusted_user_header: HeaderName | None = None
+    trusted_proxies: Annotated[tuple[IPvAnyAddress, ...], Field(max_length=100)] = ()
+
+    def trusts(self, peer: str) -> bool:
+        """Is that address one of ``trusted_proxies``?"""
+        if not self.trusted_proxies:
+            return False
+        try:
+            address = ipaddress.ip_address(peer.partition("%")[0])
+        except ValueError:
+            return False
+        mapped = getattr(address, "ipv4_mapped", None)
+        return (mapped or address) in self.trusted_proxies
+
+    @model_validator(mode="after")
+    def _belong_together(self) -> Self:
+        if self.trusted_user_header is not None and not self.trusted_proxies:
+            raise ValueError("trusted_user_header needs trusted_proxies: the addresses of those that may send it")
+        return self
