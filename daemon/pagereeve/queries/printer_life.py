@@ -13,7 +13,7 @@ from typing import Final
 
 from pagereeve.domain.brackets.continuity import Step
 from pagereeve.domain.brackets.prints import SHEETS, TOTAL
-from pagereeve.domain.brackets.runs import split
+from pagereeve.domain.brackets.runs import PolicyAt, split
 from pagereeve.domain.facts.facts import (
     BadgePresented,
     Fact,
@@ -149,7 +149,8 @@ async def _tell(held: Reads, life: Life, facts: Sequence[Fact], rules: Rules) ->
         before = [] if around.before is None else [around.before]
     shown = [*before[-1:], *(one for one in plateaus if one.first_received_us > life.from_us)]
     life.channel = _channel(shown)
-    life.levels, life.restarts = _meter(life, shown, rules)
+    life.levels, life.restarts = meter_shown(shown, life.channel, rules.policy_at)
+    life.restarts = [one for one in life.restarts if life.from_us <= one.at_us < life.to_us]
     near = await held.stretches(life.printer, life.from_us, life.to_us)
     life.stretches = [one for one in near if one.channel == life.channel]
     _events(life, facts)
@@ -161,21 +162,21 @@ def _channel(plateaus: Sequence[Plateau]) -> str:
     return next((one for one in (TOTAL, SHEETS, *counts) if one in counts), TOTAL)
 
 
-def _meter(life: Life, plateaus: Sequence[Plateau], rules: Rules) -> tuple[list[Level], list[Restart]]:
-    """As they were believed: a reading that nothing confirmed is left out."""
+def meter_shown(plateaus: Sequence[Plateau], channel: str, policy_at: PolicyAt) -> tuple[list[Level], list[Restart]]:
+    """Readings as they were believed: one that nothing confirmed is left out."""
     levels: list[Level] = []
     restarts: list[Restart] = []
-    for run in split(plateaus, rules.policy_at).runs:
+    for run in split(plateaus, policy_at).runs:
         for nth, sample in enumerate(run.samples):
             one = sample.plateau
             if nth == 0 and run.began is not None:
                 restarts.append(Restart(one.first_received_us, run.began))
             elif sample.restarted:
                 restarts.append(Restart(one.first_received_us, None))
-            count = one.sight.count(life.channel)
+            count = one.sight.count(channel)
             if count is not None:
                 levels.append(Level(one.first_received_us, one.last_received_us, count.value, joined=nth > 0))
-    return levels, [one for one in restarts if life.from_us <= one.at_us < life.to_us]
+    return levels, restarts
 
 
 def _events(life: Life, facts: Sequence[Fact]) -> None:

@@ -109,7 +109,7 @@ async def test_of_more_facts_than_are_drawn_the_sums_of_spans_are_told(
     async with asking(journal, READER, SITE) as client:
         text = (await client.get(f"/printers/hall?{ASKED}")).text
     assert "Zoom in to see them one by one." in text
-    assert text.count('class="bar unknown"') == printer_life.SPANS
+    assert text.count('class="unclear"') == printer_life.SPANS
     assert '<td class="number">?</td>' in text
 
 
