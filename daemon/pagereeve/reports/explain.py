@@ -178,7 +178,8 @@ def channel_lines(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterato
     yield from _sentences(evidence, charge, zone)
     for posting in evidence.postings:
         if posting.channel == charge.channel:
-            yield f"Posting: {posting_text(posting)}."
+            # Where its owner is not named either, nobody is other than others.
+            yield f"Posting: {posting_text(posting, 'other people' if charge.owner else 'people')}."
 
 
 def _channel(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterator[str]:
@@ -280,15 +281,15 @@ def _sharing(evidence: Evidence, charge: Charge) -> list[str]:
     return [f"Shared with {', '.join(named)}{tail}: {whole}."]
 
 
-def posting_text(posting: Posting) -> str:
-    """Who gives and who receives."""
+def posting_text(posting: Posting, unnamed: str = "other people") -> str:
+    """Who gives and who receives; ``unnamed`` are people who are not named."""
     given = [f"{account} gives {-pages}" for account, pages in posting.legs if is_meter(account)]
-    received = [received_text(account, pages) for account, pages in posting.legs if not is_meter(account)]
+    received = [received_text(account, pages, unnamed) for account, pages in posting.legs if not is_meter(account)]
     return "; ".join([*given, *received]) or "nothing was counted and nothing is charged"
 
 
-def received_text(account: str, pages: int) -> str:
-    return f"other people receive {pages}" if account == OTHER_PEOPLE else f"{account} receives {pages}"
+def received_text(account: str, pages: int, unnamed: str = "other people") -> str:
+    return f"{unnamed} receive {pages}" if account == OTHER_PEOPLE else f"{account} receives {pages}"
 
 
 def _findings(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:

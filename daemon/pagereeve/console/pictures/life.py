@@ -21,7 +21,6 @@ METER_HEIGHT: Final = 150
 # The line keeps so far from the upper and the lower edge.
 MARGIN: Final = 14
 LANE_HEIGHT: Final = 40
-TEXT_HEIGHT: Final = 18
 # A mark must be seen, however short it lasted.
 LEAST_WIDTH: Final = 0.25
 TICKS_MAX: Final = 5
@@ -33,7 +32,7 @@ _SPANS_US: Final = (
 )
 
 BandName = Literal["fits", "differs", "gap"]
-LaneName = Literal["releases", "badges", "silences", "restarts", "notes", "findings"]
+LaneName = Literal["releases", "badges", "silences", "restarts", "notes", "findings", "release", "window", "others"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,9 +96,15 @@ class LifePicture:
     lanes: list[Lane] = field(default_factory=list)
     ticks: list[Tick] = field(default_factory=list)
 
+    def add_lane(self, name: LaneName, marks: Sequence[Mark]) -> None:
+        self.lanes.append(Lane(name, self.height, marks))
+        self.height += LANE_HEIGHT
+
 
 @dataclass(frozen=True, slots=True)
-class _Axis:
+class Axis:
+    """From ``from_us`` to ``to_us``, in hundredths of its width."""
+
     from_us: int
     to_us: int
 
@@ -115,20 +120,23 @@ class _Axis:
 
 
 def picture_of(life: Life, zone: ZoneInfo) -> LifePicture:
-    axis = _Axis(life.from_us, life.to_us)
-    picture = LifePicture(METER_HEIGHT, ticks=ticks_of(life.from_us, life.to_us, zone))
-    if life.coarse:
-        picture.bars = _bars(axis, life.rises)
-    else:
-        picture.bands = [band for one in life.stretches if (band := _band(axis, one)) is not None]
-        _draw_steps(picture, axis, life.levels)
+    axis = Axis(life.from_us, life.to_us)
+    picture = draw_meter(axis, life.stretches, life.levels, ticks_of(life.from_us, life.to_us, zone))
+    picture.bars = _bars(axis, life.rises)
     for name, marks in _lanes(axis, life):
-        picture.lanes.append(Lane(name, picture.height, marks))
-        picture.height += LANE_HEIGHT
+        picture.add_lane(name, marks)
     return picture
 
 
-def _band(axis: _Axis, stretch: Stretch) -> Band | None:
+def draw_meter(axis: Axis, stretches: Iterable[Stretch], levels: Sequence[Level], ticks: Sequence[Tick]) -> LifePicture:
+    """The steps of the meter before its brackets and gaps; lanes come below it."""
+    picture = LifePicture(METER_HEIGHT, ticks=list(ticks))
+    picture.bands = [band for one in stretches if (band := _band(axis, one)) is not None]
+    _draw_steps(picture, axis, levels)
+    return picture
+
+
+def _band(axis: Axis, stretch: Stretch) -> Band | None:
     """A gap in which nothing was counted is no band."""
     if not stretch.releases and stretch.counted == 0:
         return None
@@ -138,7 +146,7 @@ def _band(axis: _Axis, stretch: Stretch) -> Band | None:
     return Band(name, mark.x, mark.width)
 
 
-def _draw_steps(picture: LifePicture, axis: _Axis, levels: Sequence[Level]) -> None:
+def _draw_steps(picture: LifePicture, axis: Axis, levels: Sequence[Level]) -> None:
     """A new device may show any count: each run stands on the floor, so that its own steps can be seen."""
     runs: list[list[Level]] = []
     for one in levels:
@@ -151,7 +159,7 @@ def _draw_steps(picture: LifePicture, axis: _Axis, levels: Sequence[Level]) -> N
         _draw_run(picture, axis, run, least, highest)
 
 
-def _draw_run(picture: LifePicture, axis: _Axis, run: Sequence[Level], least: int, highest: int) -> None:
+def _draw_run(picture: LifePicture, axis: Axis, run: Sequence[Level], least: int, highest: int) -> None:
     def y(value: int) -> float:
         share = (value - least) / highest if highest else 0.5
         return round(METER_HEIGHT - MARGIN - (METER_HEIGHT - 2 * MARGIN) * share, 2)
@@ -164,7 +172,7 @@ def _draw_run(picture: LifePicture, axis: _Axis, run: Sequence[Level], least: in
         picture.lines.append(Line(from_x, y(one.value), max(to_x, min(100.0, from_x + 0.1)), y(one.value), rise=False))
 
 
-def _bars(axis: _Axis, rises: Iterable[Rise]) -> list[Bar]:
+def _bars(axis: Axis, rises: Iterable[Rise]) -> list[Bar]:
     spans = list(rises)
     most = max((one.pages or 0 for one in spans), default=0)
     bars = []
@@ -176,7 +184,7 @@ def _bars(axis: _Axis, rises: Iterable[Rise]) -> list[Bar]:
     return bars
 
 
-def _lanes(axis: _Axis, life: Life) -> list[tuple[LaneName, list[Mark]]]:
+def _lanes(axis: Axis, life: Life) -> list[tuple[LaneName, list[Mark]]]:
     def instants(several_us: Iterable[int]) -> list[Mark]:
         return [axis.mark(at_us, at_us) for at_us in several_us]
 
@@ -196,7 +204,7 @@ def _lanes(axis: _Axis, life: Life) -> list[tuple[LaneName, list[Mark]]]:
 
 def ticks_of(from_us: int, to_us: int, zone: ZoneInfo) -> list[Tick]:
     """At most TICKS_MAX, at even local times, none so near an end that its text would be cut off."""
-    axis = _Axis(from_us, to_us)
+    axis = Axis(from_us, to_us)
     step_us = next((one for one in _SPANS_US if (to_us - from_us) / one <= TICKS_MAX), _SPANS_US[-1])
     form = "%H:%M:%S" if step_us < 60 * SECOND_US else "%H:%M" if step_us < DAY_US else "%m-%d"
     if to_us - from_us > 330 * DAY_US:
