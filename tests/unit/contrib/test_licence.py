@@ -13,6 +13,8 @@ import pytest
 
 ROOT = Path(__file__).parents[3]
 LICENCE = "contrib/licences/Apache-2.0.txt"
+# Of what comes along unchanged: daemon/pagereeve/console/pages/static/README.md.
+OTHERS = ["contrib/licences/htmx-0BSD.txt"]
 BUILD = "import sys; from hatchling.build import build_wheel; build_wheel(sys.argv[1])"
 
 
@@ -36,8 +38,8 @@ def test_the_wheel_names_its_licence(wheel: Path) -> None:
     with zipfile.ZipFile(wheel) as archive:
         (name,) = (name for name in archive.namelist() if name.endswith(".dist-info/METADATA"))
         metadata = Parser().parsestr(archive.read(name).decode())
-    assert metadata.get_all("License-Expression") == ["Apache-2.0"]
-    assert metadata.get_all("License-File") == [LICENCE]
+    assert metadata.get_all("License-Expression") == ["Apache-2.0 AND 0BSD"]
+    assert metadata.get_all("License-File") == [LICENCE, *OTHERS]
     # PEP 639: an expression needs core metadata 2.4, and the older ways of saying it are left out.
     assert tuple(map(int, metadata["Metadata-Version"].split("."))) >= (2, 4)
     assert not [line for line in metadata.get_all("Classifier", []) if line.startswith("License ::")]
@@ -45,9 +47,10 @@ def test_the_wheel_names_its_licence(wheel: Path) -> None:
 
 def test_the_wheel_brings_the_text_along(wheel: Path) -> None:
     with zipfile.ZipFile(wheel) as archive:
-        (name,) = (name for name in archive.namelist() if ".dist-info/licenses/" in name)
-        assert name.endswith(f".dist-info/licenses/{LICENCE}")
-        assert archive.read(name) == (ROOT / LICENCE).read_bytes()
+        names = sorted(name for name in archive.namelist() if ".dist-info/licenses/" in name)
+        for name, licence in zip(names, [LICENCE, *OTHERS], strict=True):
+            assert name.endswith(f".dist-info/licenses/{licence}")
+            assert archive.read(name) == (ROOT / licence).read_bytes()
     text = (ROOT / LICENCE).read_text()
     assert text.split("\n\n")[0].split() == (
         ["Apache", "License", "Version", "2.0,", "January", "2004", "http://www.apache.org/licenses/"]
