@@ -39,7 +39,9 @@ SPANS: Final = 48
 FINDINGS_MAX: Final = 200
 # What began before the span and reaches into it (a release, failed reads) is looked for so far back: less where a busy
 # printer has too many facts there.
-BACKS_US: Final = (6 * 3_600 * SECOND_US, 600 * SECOND_US, 0)
+BACKS_US: Final = (6 * 3_600 * SECOND_US, 600 * SECOND_US)
+# A release that began in the span may end later.
+ON_US: Final = 600 * SECOND_US
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,20 +123,31 @@ async def life_of(held: Reads, printer: str, from_us: int, to_us: int) -> Life:
 
 
 async def _facts(held: Reads, life: Life) -> list[Fact] | None:
-    """Of the span and a little before it; None where there are more than FACTS_MAX."""
+    """Of the span and a little around it; None where there are more than FACTS_MAX."""
+    own = await _between(held, life.printer, life.from_us, life.to_us + ON_US, FACTS_MAX)
+    if own is None:
+        return None
     for back_us in BACKS_US:
-        facts: list[Fact] = []
-        async for stored in held.facts(life.printer, max(0, life.from_us - back_us)):
-            # Readings are stored in order of time; an event may come later than readings that follow it.
-            if isinstance(stored.fact, PlateauRead) and instant_us(stored.fact) >= life.to_us:
-                break
-            facts.append(stored.fact)
-            if len(facts) > FACTS_MAX:
-                break
-        if len(facts) <= FACTS_MAX:
-            current = await held.open_run(life.printer)
-            return facts if current is None else [*facts, current.fact]
-    return None
+        before = await _between(held, life.printer, max(0, life.from_us - back_us), life.from_us, FACTS_MAX - len(own))
+        if before is not None:
+            own = [*(one for one in before if instant_us(one) < life.from_us), *own]
+            break
+    current = await held.open_run(life.printer)
+    return own if current is None else [*own, current.fact]
+
+
+async def _between(held: Reads, printer: str, from_us: int, to_us: int, most: int) -> list[Fact] | None:
+    """None where there are more than ``most``. Readings are stored in order of time: the first beyond ends the search,
+    so events that came late may be among them.
+    """
+    facts: list[Fact] = []
+    async for stored in held.facts(printer, from_us):
+        if isinstance(stored.fact, PlateauRead) and instant_us(stored.fact) >= to_us:
+            break
+        if len(facts) == most:
+            return None
+        facts.append(stored.fact)
+    return facts
 
 
 async def _tell(held: Reads, life: Life, facts: Sequence[Fact], rules: Rules) -> None:

@@ -173,7 +173,7 @@ def happened_in(life: Life) -> list[Happened]:
     found = [
         Happened(
             one.started_us,
-            "release" if one.ended_us is not None else "release, no end notice so far",
+            "release" if one.ended_us is not None else "release, without an end notice in this time",
             f"/releases/{quote(one.key.release, safe='')}?{urlencode({'source': one.key.source})}",
             one.key.release,
         )
@@ -207,10 +207,12 @@ def _of_meter(context: ApiContext, standing: PrinterStanding, known: AskedPrinte
     def shown(finding: Finding) -> OpenFinding:
         return OpenFinding(finding.id, text_of(finding, at), ADVICE[finding.kind].first, finding.severity)
 
-    silence = standing.details.state.silence
+    silence, plateau = standing.details.state.silence, standing.details.state.plateau
+    billed = {count.object for _, count in standing.counts}
     return {
         "standing": standing,
         "counts": [(name, count, unit_text(count.unit, count.grade)) for name, count in standing.counts],
+        "witnesses": [] if plateau is None else [one for one in plateau.sight.counters if one.object not in billed],
         "why_silent": "" if silence is None else SILENCES[silence.reason],
         "settle": span_text(standing.details.settle_us),
         "diagnoses": [shown(one) for one in standing.diagnoses],
