@@ -13,9 +13,12 @@ from hypothesis import strategies as st
 from pagereeve.console.api.site import AskedPrinter, AskedSite
 from pagereeve.console.pages.printer import SPANS, links_of
 from pagereeve.console.pictures.life import DAY_US, LEAST_WIDTH, METER_HEIGHT, TICKS_MAX, picture_of, ticks_of
+from pagereeve.domain.brackets.continuity import Identity
 from pagereeve.domain.facts.facts import PolicySet, PrinterNoted
 from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Count, Unit
 from pagereeve.domain.ledger import RowSegment, Verdict
+from pagereeve.domain.projection.resume_point import ResumePoint
 from pagereeve.domain.values.instants import from_text, to_text
 from pagereeve.queries import printer_life
 from pagereeve.queries.printer_life import Level, Life, life_of
@@ -172,3 +175,29 @@ def test_links_lead_from_a_year_to_a_minute_and_back() -> None:
             assert one.href.startswith("/printers/a%2Fb?")
             ends = [from_text(each.replace("%3A", ":")) for each in re.findall(r"=([^&]*)", one.href)]
             assert ends == [SPAN[1] - span_us, SPAN[1]]
+
+
+def rest_at(at_us: int, total: int, run: int) -> RowSegment:
+    """A segment that ends with a point of rest."""
+    counts = (("total", Count(total, Unit.IMPRESSIONS)),)
+    point = ResumePoint(at_us, at_us, run, Identity(), (("total", total),), counts)
+    return RowSegment("hall", at_us - MINUTE_US, point.to_json())
+
+
+async def test_sums_of_spans_are_what_the_meter_rose_by(
+    journal: MemoryJournal, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """The meter rests at 100, 102, 110; another device at 7, 9."""
+    monkeypatch.setattr(printer_life, "FACTS_MAX", 3)
+    rests = [(10, 100, 1), (20, 102, 1), (30, 110, 1), (40, 7, 2), (50, 9, 2)]
+    await journal.replace("hall", None, [rest_at(NOON_US + at * MINUTE_US, total, run) for at, total, run in rests])
+    life = await life_of(journal, "hall", NOON_US, NOON_US + 60 * MINUTE_US)
+    assert life.coarse
+    rose = [one.pages for one in life.rises]
+    assert [one for one in rose if one] == [2, 8, 2]
+    # Before the first point of rest, and where another device answered.
+    assert rose.count(None) == rose.index(0) + 1
+    assert rose[rose.index(8) + 1 :].count(None) == 1
+    picture = picture_of(life, UTC)
+    assert [bar.known for bar in picture.bars] == [one is not None for one in rose]
+    assert max(bar.height for bar in picture.bars) <= METER_HEIGHT
