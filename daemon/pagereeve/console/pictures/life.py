@@ -23,7 +23,7 @@ MARGIN: Final = 14
 LANE_HEIGHT: Final = 40
 # A mark must be seen, however short it lasted.
 LEAST_WIDTH: Final = 0.25
-TICKS_MAX: Final = 5
+TICKS_MAX: Final = 4
 DAY_US: Final = 86_400 * SECOND_US
 _SPANS_US: Final = (
     *(one * SECOND_US for one in (1, 2, 5, 10, 15, 30, 60, 120, 300, 600, 900, 1_800, 3_600, 7_200, 10_800)),
