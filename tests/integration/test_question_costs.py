@@ -19,7 +19,7 @@ PRINTERS: Final = 600
 STATEMENTS_MAX: Final = PRINTERS // 20
 
 
-@pytest.mark.parametrize("path", ["/v1/printers?limit=1000", "/v1/gateways", "/v1/gateways/g-1"])
+@pytest.mark.parametrize("path", ["/v1/printers?limit=1000", "/v1/gateways", "/v1/gateways/g-1", "/printers"])
 async def test_a_fleet_takes_few_statements(tmp_path: Path, path: str) -> None:
     names = [f"p-{number:04}" for number in range(PRINTERS)]
     printers = tuple(AskedPrinter(name=name, gateway="g-1", host="192.0.2.1", port=161) for name in names)

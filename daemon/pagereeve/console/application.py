@@ -11,10 +11,18 @@ from pagereeve.console.api.application import make_api
 from pagereeve.console.api.asker import asker_of
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.problems import KINDS, ApiProblem
-from pagereeve.console.pages import now, sign_in, static_files, words
+from pagereeve.console.pages import now, printer, printers, release, sign_in, static_files, words
 from pagereeve.console.pages.shell import page
 
-PAGES: Final = (now.router, words.router, sign_in.router, static_files.router)
+PAGES: Final = (
+    now.router,
+    printers.router,
+    printer.router,
+    release.router,
+    words.router,
+    sign_in.router,
+    static_files.router,
+)
 
 
 def make_console(context: ApiContext) -> FastAPI:

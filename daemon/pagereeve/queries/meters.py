@@ -20,6 +20,8 @@ from pagereeve.queries.installation import GATEWAY_DOWN
 MeterStanding = Literal["answers", "silent", "never-read"]
 # Of so many open windows the releases are named.
 OPEN_MAX: Final = 100
+# Of so many silent printers the last readings are asked for one by one.
+SILENT_MAX: Final = 100
 # A gateway's last badge and notice are looked for so far back from the newest fact.
 HEARD_WITHIN_US: Final = 3_600 * SECOND_US
 
@@ -70,9 +72,7 @@ class MeterDetails:
 async def fleet_of(held: Reads) -> Fleet:
     """In a number of statements that hardly grows with the fleet. ``held`` is of one moment."""
     runs = {printer: run.fact async for printer, run in held.open_runs()}
-    lasts: dict[str, Plateau] = {}
-    if any(isinstance(run, ReadFailed) for run in runs.values()):
-        lasts = {read.printer: read.plateau async for read in held.last_reads()}
+    lasts = await _lasts(held, [printer for printer, run in runs.items() if isinstance(run, ReadFailed)])
     counts: dict[str, Counter[Severity]] = {}
     down: dict[str, int] = {}
     for one in await held.findings(only_open=True):
@@ -81,6 +81,14 @@ async def fleet_of(held: Reads) -> Fleet:
             down[_gateway(one)] = one.since_us
     names = runs.keys() | counts.keys() - {""}
     return Fleet({name: _state(runs.get(name), lasts.get(name), counts.get(name, {})) for name in names}, down)
+
+
+async def _lasts(held: Reads, silent: Collection[str]) -> Mapping[str, Plateau]:
+    """The last good readings of these. Those of a whole fleet cost as much as all else that is asked of it."""
+    if len(silent) > SILENT_MAX:
+        return {read.printer: read.plateau async for read in held.last_reads()}
+    found = [await held.last_read(printer) for printer in silent]
+    return {read.printer: read.plateau for read in found if read is not None}
 
 
 async def meter_of(held: Reads, printer: str) -> MeterDetails:

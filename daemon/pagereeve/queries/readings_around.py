@@ -37,10 +37,11 @@ async def readings_around(held: MeterReads, printer: str, from_us: int, until_us
             plateau = stored.fact.plateau
             if plateau.first_received_us <= from_us:
                 before = plateau
+            elif before is None and since_us:
+                # The run of a quiet printer began earlier.
+                break
             if plateau.last_sent_us >= until_us:
                 return Around(before, plateau)
-            if before is None and since_us:
-                break
         if before is not None or not since_us:
             return await _and_newest(held, printer, from_us, until_us, before)
         back_us *= _FARTHER

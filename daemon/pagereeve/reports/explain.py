@@ -65,7 +65,7 @@ def explain_text(known: Explained, zone: ZoneInfo) -> str:
         *_order(evidence, zone),
         *_late(known.known, zone),
     ]
-    lines += [line for charge in _channels(evidence) for line in _channel(evidence, charge, zone)]
+    lines += [line for charge in channels_in_order(evidence) for line in _channel(evidence, charge, zone)]
     lines += _findings(evidence, zone)
     return "\n".join(visible(line) for line in lines).rstrip() + "\n"
 
@@ -88,7 +88,7 @@ def explain_json(known: Explained, zone: ZoneInfo = UTC) -> dict[str, Any]:
         "known_gone_through": when.gone_through,
         "channels": [
             {"channel": charge.channel, "sentences": _sentences(evidence, charge, zone)}
-            for charge in _channels(evidence)
+            for charge in channels_in_order(evidence)
         ],
         "charges": [charge_json(charge) for charge in evidence.charges],
         "stretches": [stretch_json(stretch) for stretch in evidence.stretches],
@@ -100,7 +100,7 @@ def explain_json(known: Explained, zone: ZoneInfo = UTC) -> dict[str, Any]:
     }
 
 
-def _channels(evidence: Evidence) -> list[Charge]:
+def channels_in_order(evidence: Evidence) -> list[Charge]:
     """Billed channels first."""
     return sorted(evidence.charges, key=lambda one: (one.channel not in CLAIMED_CHANNELS, one.channel, one.started_us))
 
@@ -163,17 +163,28 @@ CHANNELS: Final = {
 }
 
 
-def _channel(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterator[str]:
+def channel_heading(charge: Charge) -> str:
+    """The channel, its unit, and what it is to a bill."""
     part = "" if charge.channel in CLAIMED_CHANNELS else ", a part of the total: not billed"
     part = CHANNELS.get(charge.channel, part)
     unit = "unit unknown" if charge.unit in {None, Unit.UNKNOWN} else f"in {charge.unit}"
-    yield from ("", f"CHANNEL {charge.channel} ({unit}{part})")
+    return f"{charge.channel} ({unit}{part})"
+
+
+def channel_lines(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterator[str]:
+    """Its cuts, how it was judged and why, and what was posted. What belongs to the line before is indented."""
     for stretch in _of_channel(evidence, charge.channel):
-        yield from (f"  {line}" for line in _cut_lines(evidence, stretch, zone))
-    yield from (f"  {line}" for line in _sentences(evidence, charge, zone))
+        yield from _cut_lines(evidence, stretch, zone)
+    yield from _sentences(evidence, charge, zone)
     for posting in evidence.postings:
         if posting.channel == charge.channel:
-            yield f"  Posting: {posting_text(posting)}."
+            # Where its owner is not named either, nobody is other than others.
+            yield f"Posting: {posting_text(posting, 'other people' if charge.owner else 'people')}."
+
+
+def _channel(evidence: Evidence, charge: Charge, zone: ZoneInfo) -> Iterator[str]:
+    yield from ("", f"CHANNEL {channel_heading(charge)}")
+    yield from (f"  {line}" for line in channel_lines(evidence, charge, zone))
 
 
 def _unit(evidence: Evidence, charge: Charge) -> list[str]:
@@ -270,15 +281,15 @@ def _sharing(evidence: Evidence, charge: Charge) -> list[str]:
     return [f"Shared with {', '.join(named)}{tail}: {whole}."]
 
 
-def posting_text(posting: Posting) -> str:
-    """Who gives and who receives."""
+def posting_text(posting: Posting, unnamed: str = "other people") -> str:
+    """Who gives and who receives; ``unnamed`` are people who are not named."""
     given = [f"{account} gives {-pages}" for account, pages in posting.legs if is_meter(account)]
-    received = [received_text(account, pages) for account, pages in posting.legs if not is_meter(account)]
+    received = [received_text(account, pages, unnamed) for account, pages in posting.legs if not is_meter(account)]
     return "; ".join([*given, *received]) or "nothing was counted and nothing is charged"
 
 
-def received_text(account: str, pages: int) -> str:
-    return f"other people receive {pages}" if account == OTHER_PEOPLE else f"{account} receives {pages}"
+def received_text(account: str, pages: int, unnamed: str = "other people") -> str:
+    return f"{unnamed} receive {pages}" if account == OTHER_PEOPLE else f"{account} receives {pages}"
 
 
 def _findings(evidence: Evidence, zone: ZoneInfo) -> Iterator[str]:

@@ -27,15 +27,16 @@ def answer_lines(evidence: Evidence) -> Iterator[str]:
         said = charge.released is not None or UNIT_UNKNOWN in charge.reasons
         asked = interval_text(charge.expected) if said else "not said"
         yield f"Asked for{channel}: {asked}, by {charge.owner}."
-        yield f"Counted{channel}: {_counted(evidence, charge)}."
+        yield f"Counted{channel}: {counted_text(evidence, charge)}."
         charged, unproven = after_decisions(charge, evidence.decided)
         yield f"Charged{channel}: {charged}{_unsupported(unproven)}."
-        yield f"Why{channel}: {_why(evidence, charge)}."
-        unknown = list(_unknown(evidence, charge))
+        yield f"Why{channel}: {why_text(evidence, charge)}."
+        unknown = list(unknown_texts(evidence, charge))
         yield f"Not known{channel}: {'; '.join(unknown) if unknown else 'nothing'}."
 
 
-def _counted(evidence: Evidence, charge: Charge) -> str:
+def counted_text(evidence: Evidence, charge: Charge) -> str:
+    """How much, by which witness, and whether for this release alone."""
     if charge.verdict is None:
         return "not yet"
     if charge.counted is None:
@@ -52,7 +53,8 @@ def _counted(evidence: Evidence, charge: Charge) -> str:
     return f"{whole}, by the printer's meter, for this release and {beside} together; {part}"
 
 
-def _why(evidence: Evidence, charge: Charge) -> str:
+def why_text(evidence: Evidence, charge: Charge) -> str:
+    """The verdict, and the rule that the charge follows."""
     rule = charging_text(evidence, charge)
     return rule if charge.verdict is None else f"{VERDICTS[charge.verdict]}; {rule}"
 
@@ -61,7 +63,8 @@ def _unsupported(pages: int) -> str:
     return f", and {pages_text(pages)} unsupported, to be waived or confirmed (pagereeve decide)" if pages else ""
 
 
-def _unknown(evidence: Evidence, charge: Charge) -> Iterator[str]:
+def unknown_texts(evidence: Evidence, charge: Charge) -> Iterator[str]:
+    """What nobody knows of it, each as a part of a sentence."""
     if charge.verdict is None:
         yield "what the meter will show once it rests: all figures may change"
     if UNIT_UNKNOWN in charge.reasons:
