@@ -8,6 +8,7 @@ from typing import Final
 
 import httpx2
 
+from pagereeve.app.zone_database import zone_database
 from pagereeve.console.api.asker import headers_of
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.site import AskedSite
@@ -22,11 +23,10 @@ ACCOUNTING: Final = Caller("accounting", frozenset({"read", "names", "decide"}))
 
 @asynccontextmanager
 async def asking(
-    reads: Reads, caller: Caller = ANY_READER, site: AskedSite | None = None
+    reads: Reads, caller: Caller = ANY_READER, site: AskedSite | None = None, now_us: int = NOON_US
 ) -> AsyncIterator[httpx2.AsyncClient]:
-    transport = httpx2.ASGITransport(
-        make_console(ApiContext(reads, site or AskedSite(), lambda: NOON_US)), raise_app_exceptions=False
-    )
+    context = ApiContext(reads, site or AskedSite(), lambda: now_us, zone_database=zone_database)
+    transport = httpx2.ASGITransport(make_console(context), raise_app_exceptions=False)
     headers = {name.decode(): value.decode() for name, value in headers_of(caller)}
     async with httpx2.AsyncClient(transport=transport, base_url="http://query", headers=headers) as client:
         yield client

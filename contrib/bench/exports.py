@@ -19,11 +19,12 @@ from zoneinfo import ZoneInfo
 from period_totals import BEGIN_US, DAY_US, fill
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.cli.export_files import FileFormat, Wanted, write_export
+from pagereeve.cli.export_files import Wanted, write_export
 from pagereeve.cli.site import Site
 from pagereeve.domain.accounts.export_rows import ExportBy
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.reports.exports.csv_file import CsvForm
+from pagereeve.reports.exports.making import FileFormat
 from pagereeve.store.sqlite.journal import SqlJournal
 
 UTC = ZoneInfo("UTC")

@@ -17,8 +17,9 @@ from pagereeve.app.credential_changes import BadCredential, CredentialRequest, a
 from pagereeve.app.daemon import App
 from pagereeve.cli import status_of
 from pagereeve.domain.credentials.tokens import digest_of
-from pagereeve.domain.facts.events import RELEASE_STARTED
-from pagereeve.domain.facts.facts import PrinterNoted
+from pagereeve.domain.facts.events import PAGES_DECIDED, RELEASE_STARTED
+from pagereeve.domain.facts.facts import Origin, PagesDecided, PrinterNoted
+from pagereeve.domain.facts.page_decision import DECISIONS_SOURCE, PageDecision
 from pagereeve.ports.credentials import STORED_MAX, StoredCredential
 from pagereeve.ports.intake import Envelope
 from pagereeve.settings import HostPort, HttpSettings
@@ -27,6 +28,7 @@ from pagereeve.store.sql.credentials import add_credential as insert_credential
 from pagereeve.store.sqlite.credential_changes import changes
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
+from pagereeve.store.sqlite.reads import SqlReads
 from tests.credentials import NOW_US, credential
 from tests.integration.daemon import Outside, hasty_settings, until
 
@@ -257,3 +259,60 @@ async def test_facts_are_stored_while_credentials_are_made_beside(outside: Outsi
 
 def note(number: int) -> Envelope:
     return Envelope("/desk", f"n-{number}", NOTED, None, {"printer": "lib-1", "note": "moved"})
+
+
+async def test_limits_of_a_credential_are_kept_with_it_and_hold(
+    outside: Outside, tmp_path: Path, capfd: pytest.CaptureFixture[str]
+) -> None:
+    def command(*arguments: str) -> int:
+        return status_of(["credentials", *arguments, "--data-dir", str(tmp_path)])
+
+    limits = ("--pages-max", "20", "--pages-day-max", "30")
+    assert await asyncio.to_thread(command, "add", "clerk", "--act", "note", *limits) == 2
+    assert "--pages-max limits decisions; add --act decide" in capfd.readouterr().err
+    assert await asyncio.to_thread(command, "add", "clerk", "--act", "decide", "--pages-max", "-1") == 2
+    capfd.readouterr()
+    assert await asyncio.to_thread(command, "add", "porter", "--act", "decide", *limits) == 0
+    token = next(line for line in capfd.readouterr().out.splitlines() if line.startswith("pagereeve-"))
+    (stored,) = await outside.app.store.credentials()
+    caller = stored.credential.caller
+    assert caller.acts == {"decide"}
+    assert (caller.pages_max, caller.pages_day_max) == (20, 30)
+    await comes_to(outside, 401)
+    said = PageDecision("waive", 12, "jam", "total", "/release-server", "r-1")
+    for number in range(2):
+        origin = Origin(DECISIONS_SOURCE, f"d-{number}", 1, SystemClock().now_us())
+        await outside.app.store.append(PagesDecided("lib-1", origin, "porter", said))
+    headers = {"Authorization": f"Bearer {token}"}
+    data = {"act": "waive", "pages": 7, "reason": "jam", "channel": "total", "release_source": "/s", "release_id": "r"}
+    answers = []
+    for pages in (7, 21, 6):
+        answer = await outside.send(PAGES_DECIDED, f"n-{pages}", {**data, "pages": pages}, **headers)
+        answers.append((answer.status_code, answer.json().get("cause")))
+    assert answers == [(403, "pages-day-max"), (403, "pages-max"), (422, None)]
+    assert await asyncio.to_thread(command, "list") == 0
+    assert "20 pages at once, 30 pages a day" in " ".join(capfd.readouterr().out.split())
+
+
+@pytest.mark.parametrize(
+    ("column", "allowed"),
+    [
+        ('{"acts": ["decide"], "pages_max": 5}', ({"decide"}, 5, None)),
+        ('{"acts": ["decide"], "pages_max": "many", "pages_day_max": -1}', ({"decide"}, 0, 0)),
+        ('{"acts": 7, "pages_max": true}', (set(), 0, None)),
+        ('["decide", "read"]', ({"decide", "read"}, None, None)),
+        ("{", (set(), None, None)),
+        ("7", (set(), None, None)),
+    ],
+)
+async def test_a_damaged_limit_allows_nothing(tmp_path: Path, column: str, allowed: tuple[object, ...]) -> None:
+    asked = ["credentials", "add", "porter", "--act", "decide", "--data-dir", str(tmp_path)]
+    assert await asyncio.to_thread(status_of, asked) == 0
+    path = tmp_path / JOURNAL_NAME
+    with closing(sqlite3.connect(path)) as connection:
+        connection.execute("UPDATE credential SET acts = ?", (column,))
+        connection.commit()
+    async with await SqlReads.open_for_reading(path) as reads:
+        (one,) = await reads.credentials()
+    caller = one.credential.caller
+    assert (caller.acts, caller.pages_max, caller.pages_day_max) == allowed

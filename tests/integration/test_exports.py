@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import asyncio
 import csv
+import gc
 import hashlib
 import io
 import json
@@ -138,7 +139,10 @@ def test_a_table_shows_the_house_and_the_total(config: Path, capsys: pytest.Capt
 @pytest.mark.parametrize(
     ("more", "told"),
     [
-        (["--by", "day"], "--period: has no beginning or no end"),
+        (["--by", "day"], "--period: has no beginning and no end"),
+        (["--output", "november.xlsx", "--locale", "de"], "--locale: is for CSV, and this is written as xlsx"),
+        (["--format", "json", "--no-bom"], "--bom: is for CSV, and this is written as json"),
+        (["--format", "table", "--decimal", ","], "--decimal: is for CSV, and this is written as table"),
         (["--by", "day", "--format", "table", "--period", "2026-11"], "a table is for terminals"),
         (["--output", "november.ods"], "ends in none of csv, json, xlsx, parquet; say --format"),
         (["--period", "autum"], "or a name of [[periods]], as autumn"),
@@ -150,6 +154,27 @@ def test_what_can_not_be_made_is_refused(
     assert status_of(["totals", "--config", str(config), *more]) == 2
     assert told in capsys.readouterr().err
     assert not config.with_name("november.ods").exists()
+
+
+def test_a_year_of_days_is_listed_also_where_instants_begin_with_it(
+    config: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    asked = ["totals", "--config", str(config), "--by", "day", "--format", "csv"]
+    assert status_of([*asked, "--period", "1970"]) == 0
+    assert len(capsys.readouterr().out.splitlines()) == 1
+
+
+@pytest.mark.filterwarnings("error")
+def test_a_workbook_on_a_full_disk_is_one_error_and_nothing_else(
+    config: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    ignored: list[object] = []
+    monkeypatch.setattr(sys, "unraisablehook", ignored.append)
+    asked = ["totals", "--config", str(config), "--period", "2026-11", "--format", "xlsx", "--output", "/dev/full"]
+    assert status_of(asked) == 2
+    gc.collect()
+    assert capsys.readouterr().err == "pagereeve: /dev/full: No space left on device\n"
+    assert ignored == []
 
 
 def test_without_the_extra_parquet_is_refused_by_name(

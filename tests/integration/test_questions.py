@@ -68,6 +68,10 @@ async def test_a_question_is_answered_by_a_process_of_its_own(tmp_path: Path) ->
         head = await outside.client.head(url)
         assert (head.status_code, head.content, head.headers["content-length"]) == (200, b"", str(len(answer.content)))
 
+        file = await outside.client.get(f"{outside.url}/v1/exports/printer?format=json")
+        assert file.headers["content-disposition"] == 'attachment; filename="pagereeve-printer-always.json"'
+        assert (file.headers["content-type"], file.json()["adds_up"]) == ("application/json", True)
+
         # What only the daemon may say of the asker counts for nothing from outside.
         lied = await outside.client.get(
             f"{outside.url}/v1/releases?person=u-1", headers={"pagereeve-acts": "read names", "pagereeve-asker": "x"}

@@ -26,7 +26,7 @@ from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.telling import compose
 from pagereeve.domain.facts.facts import Redated
 from pagereeve.ports.closing import ClosedPeriod, Closing
-from pagereeve.ports.erasing import Erasure
+from pagereeve.ports.erasing import TITLES_AT_ONCE, Erasure, TitleExpiry
 from pagereeve.ports.findings import FindingFilter
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE
@@ -199,6 +199,9 @@ CALLS: Final[dict[str, Call]] = {
     ),
     "charge_totals": Call(lambda journal: journal.charge_totals("person", *SPAN_US), looks_at=SIZE.printers * 100),
     "period_sums": Call(lambda journal: journal.period_sums(*SPAN_US), looks_at=SIZE.printers * 100),
+    "sums_of_each": Call(
+        lambda journal: journal.sums_of_each([SPAN_US, (SPAN_US[1], LATE_US)]), looks_at=SIZE.printers * 200
+    ),
     "edge_segments": Call(lambda journal: journal.edge_segments(*SPAN_US), looks_at=SIZE.printers * 100),
     "snapshot": Call(_at_one_moment),
     "printers": Call(SqlJournal.printers),
@@ -243,6 +246,12 @@ CALLS: Final[dict[str, Call]] = {
             "conflict": "likewise",
         },
     ),
+    "expire_titles": Call(
+        lambda journal: journal.expire_titles(TitleExpiry("erased-2", "warden", LATE_US, LATE_US)),
+        looks_at=3 * TITLES_AT_ONCE,
+        whole={"conflict": "whether there is any at all: its first row"},
+    ),
+    "title_us": Call(lambda journal: journal.title_us(NOON_US, LATE_US), looks_at=SIZE.facts),
     "close_period": Call(_close_period),
     "closed_periods": Call(SqlJournal.closed_periods),
     "closed_touched": Call(_closed_touched, whole={"closed_touched": "all are asked for; each close takes them"}),

@@ -26,7 +26,7 @@ from pagereeve.queries.closing import detailed_rows
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.journal_samples import badge
 from tests.property.days import DAY_US, PRINTER, make_day
-from tests.property.test_export_rows import BERLIN, GROUPINGS, KINDS, SEEDS, _at, exported, nonzero, sums_of
+from tests.property.test_export_rows import BERLIN, GROUPINGS, KINDS, SEEDS, at_printer, exported, nonzero, sums_of
 
 EDGES = st.lists(st.integers(0, 400 * SECOND_US), min_size=3, max_size=3, unique=True)
 KNOWN = st.lists(st.integers(0, 100), min_size=4, max_size=4)
@@ -49,7 +49,7 @@ async def know(journal: MemoryJournal, seed: int, kind: str, percent: int) -> No
         day = make_day(seed + nth, 60, channels=kind == "channels", life=life, modulus=modulus, units=units)
         run = day.open_run if percent == 100 else None
         segments = rebuild(PRINTER, day.facts[: len(day.facts) * percent // 100], run)
-        await journal.replace(printer, None, [_at(one, printer) for one in segments])
+        await journal.replace(printer, None, [at_printer(one, printer) for one in segments])
 
 
 async def close(journal: MemoryJournal, period: Period) -> ClosedPeriod:

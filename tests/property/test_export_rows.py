@@ -42,10 +42,10 @@ def segments_of(seed: int, kind: str, printer: str) -> list[RowSegment]:
     modulus = 1000 if kind == "wraps" else 2**32
     life = kind in {"life", "units"}
     day = make_day(seed, 60, channels=kind == "channels", life=life, modulus=modulus, units=kind == "units")
-    return [_at(one, printer) for one in rebuild(PRINTER, day.facts, day.open_run)]
+    return [at_printer(one, printer) for one in rebuild(PRINTER, day.facts, day.open_run)]
 
 
-def _at(segment: RowSegment, printer: str) -> RowSegment:
+def at_printer(segment: RowSegment, printer: str) -> RowSegment:
     legs = {f"meter:{PRINTER}": f"meter:{printer}"}
     return replace(
         segment,

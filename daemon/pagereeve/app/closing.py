@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Awaitable, Callable, Mapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping
 from contextlib import AbstractAsyncContextManager
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any, Final, Protocol
+from zoneinfo import ZoneInfo
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.zone_database import zone_database
+from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.domain.accounts.own_periods import chosen
 from pagereeve.domain.accounts.periods import Period, zone_of
 from pagereeve.domain.projection.resume_point import PROJECTION_VERSION
@@ -19,8 +21,11 @@ from pagereeve.domain.values.instants import FOREVER_US
 from pagereeve.ports.closing import ClosedPeriod, Closing, NotClosed, PeriodCloser
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.closing import ClosingLook, detailed_rows, look_before_close
+from pagereeve.queries.costs import Prices
+from pagereeve.queries.frozen_answers import answer_rows
 from pagereeve.reports.closing import closed_json, hindered_text, trouble_text
 from pagereeve.settings import Settings
+from pagereeve.settings.rates import rates_of
 from pagereeve.store.errors import CantOpen
 from pagereeve.store.sqlite.journal import SqlJournal
 
@@ -50,8 +55,13 @@ class ClosableJournal(PeriodCloser, Protocol):
         ...
 
 
-async def close_period(store: ClosableJournal, said: ClosingRequest, by: str, now_us: int) -> ClosedPeriod:
-    """Look, and freeze what was looked at: all of one moment. Raises NotClosed, JournalUnavailable."""
+async def close_period(
+    store: ClosableJournal, said: ClosingRequest, by: str, now_us: int, prices: Prices | None = None
+) -> ClosedPeriod:
+    """Look, and freeze what was looked at: all of one moment. ``prices``: None where the site has none.
+
+    Raises NotClosed, JournalUnavailable.
+    """
     period = said.period
     async with store.snapshot() as held:
         require_closable(await look_before_close(held, period, now_us), said.despite)
@@ -73,7 +83,14 @@ async def close_period(store: ClosableJournal, said: ClosingRequest, by: str, no
             version=PROJECTION_VERSION,
         )
         touched = max((one.number for one in await held.closed_touched()), default=0)
-        return await store.close_period(closing, detailed_rows(held, period), touched)
+        return await store.close_period(closing, _rows(held, period, prices), touched)
+
+
+async def _rows(held: Reads, period: Period, prices: Prices | None) -> AsyncIterator[FrozenRow]:
+    async for row in answer_rows(held, period, prices):
+        yield row
+    async for row in detailed_rows(held, period):
+        yield row
 
 
 def require_closable(look: ClosingLook, despite: str) -> None:
@@ -84,14 +101,14 @@ def require_closable(look: ClosingLook, despite: str) -> None:
         raise NotClosed(hindered_text(look.period, look.hindrances))
 
 
-async def close_by_hand(path: Path, said: ClosingRequest, by: str) -> ClosedPeriod:
+async def close_by_hand(path: Path, said: ClosingRequest, by: str, prices: Prices | None = None) -> ClosedPeriod:
     """In the journal at ``path``, which no daemon may have open. Raises NotClosed, CantOpen."""
     if not path.is_file():  # noqa: ASYNC240 - once, at the start
         raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
     clock = SystemClock()
     journal = await SqlJournal.open(path, clock)
     try:
-        return await close_period(journal, said, by, clock.now_us())
+        return await close_period(journal, said, by, clock.now_us(), prices)
     finally:
         await journal.close()
 
@@ -104,8 +121,17 @@ def closer(store: ClosableJournal, settings: Callable[[], Settings], now_us: Cal
 async def _close_asked(
     store: ClosableJournal, settings: Callable[[], Settings], now_us: Callable[[], int], body: Any, by: str
 ) -> Mapping[str, Any]:
-    said = _request_of(body, settings())
-    return closed_json(await close_period(store, said, by, now_us()))
+    current = settings()
+    said = _request_of(body, current)
+    return closed_json(await close_period(store, said, by, now_us(), prices_of(current)))
+
+
+def prices_of(settings: Settings) -> Prices | None:
+    """A card begins on the site's day. None where the settings have no prices."""
+    if not settings.rates:
+        return None
+    rates = rates_of(settings.rates, ZoneInfo(settings.site.zone))
+    return Prices(rates, {one.name: one.price_class for one in settings.printers})
 
 
 def _request_of(body: Any, settings: Settings) -> ClosingRequest:

@@ -14,6 +14,7 @@ from pagereeve.domain.credentials.book import Credential
 from pagereeve.domain.credentials.callers import Act, Caller
 from pagereeve.domain.credentials.tokens import SECRET_BYTES, digest_of, token_of
 from pagereeve.domain.facts.events import EVENT_TYPES
+from pagereeve.domain.facts.ticket import PAGES_MAX
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.domain.values.instants import to_text
 from pagereeve.domain.values.plain_text import refused_character
@@ -37,6 +38,8 @@ class CredentialRequest:
     sources: frozenset[str] | None = None
     types: frozenset[str] | None = None
     expires_us: int | None = None
+    pages_max: int | None = None
+    pages_day_max: int | None = None
 
 
 def add_credential(journal: Path, asked: CredentialRequest, given: Mapping[str, str]) -> str:
@@ -48,7 +51,7 @@ def add_credential(journal: Path, asked: CredentialRequest, given: Mapping[str, 
     _require_usable(asked, given, now_us)
     _require_journal(journal)
     token = token_of(secrets.token_bytes(SECRET_BYTES))
-    caller = Caller(asked.name, asked.acts, asked.sources, asked.types)
+    caller = Caller(asked.name, asked.acts, asked.sources, asked.types, asked.pages_max, asked.pages_day_max)
     made = Credential(caller, digest_of(token.encode()), expires_us=asked.expires_us)
     with changes(journal) as connection:
         known = rows.stored_credentials(connection)
@@ -82,6 +85,7 @@ def _require_usable(asked: CredentialRequest, given: Mapping[str, str], now_us: 
         raise BadCredential(f"{asked.name} is given by the settings ({given[asked.name]}); choose another name")
     if asked.expires_us is not None and asked.expires_us <= now_us:
         raise BadCredential("it would be expired at once; give --expires a date to come")
+    _require_limits(asked)
     for source in sorted(asked.sources or ()):
         if not source or refused_character(source):
             raise BadCredential(f"{source[:64]!r} can be no event's source; write it as events do")
@@ -91,6 +95,14 @@ def _require_usable(asked: CredentialRequest, given: Mapping[str, str], now_us: 
             raise BadCredential(f"{kind[:80]!r} is no type of event; known are {', '.join(acts)}")
         if acts[kind] not in asked.acts:
             raise BadCredential(f"{kind} needs the act {acts[kind]}; add --act {acts[kind]}, or leave the type out")
+
+
+def _require_limits(asked: CredentialRequest) -> None:
+    for option, pages in (("--pages-max", asked.pages_max), ("--pages-day-max", asked.pages_day_max)):
+        if pages is not None and "decide" not in asked.acts:
+            raise BadCredential(f"{option} limits decisions; add --act decide, or leave it out")
+        if pages is not None and not 0 <= pages <= PAGES_MAX:
+            raise BadCredential(f"{option} is {pages}; 0 to {PAGES_MAX} pages")
 
 
 def _require_journal(path: Path) -> None:

@@ -50,6 +50,8 @@ class CutoverLook:
     async def _one(self, printer: PrinterSettings, target: MeterTarget, gateway_host: str | None) -> PrinterLook:
         place = f"[{printer.host}]:{printer.port}" if ":" in printer.host else f"{printer.host}:{printer.port}"
         proof, proven_us = self._proof(printer)
+        if printer.meter == "panel":
+            return PrinterLook(printer.name, printer.gateway or "", "", proof="by-entry", by_panel=True)
         found = await self._addresses(printer.host)
         if isinstance(found, str):
             return PrinterLook(

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import gc
 import os
 from collections.abc import Callable
 from contextlib import AsyncExitStack
@@ -21,10 +20,14 @@ from pagereeve.app.clocks import SystemEntropy
 from pagereeve.app.credential_keeper import CredentialKeeper
 from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.dating_on import Corrected
+from pagereeve.app.deciding.decider import decision_door
+from pagereeve.app.deciding.door import with_decisions
+from pagereeve.app.housekeeping import start_housekeeping
 from pagereeve.app.http_door import HttpDoor, certificate_of
 from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor, orders_of
 from pagereeve.app.questions.forwarding import QuestionForwarder
+from pagereeve.app.questions.own import with_health
 from pagereeve.app.questions.process import QueryProcess
 from pagereeve.app.receivers import receivers_of
 from pagereeve.app.refusal_log import RefusalLog
@@ -48,10 +51,8 @@ from pagereeve.engine.intake.intake import EventIntake
 from pagereeve.engine.printers.polling import PollPolicy
 from pagereeve.engine.printers.registry import PrinterRegistry
 from pagereeve.engine.printers.watcher import WatcherContext
-from pagereeve.engine.supervision.garbage import GarbageCollection
 from pagereeve.engine.supervision.journal_watch import JournalWatch
 from pagereeve.engine.supervision.supervisor import Supervisor
-from pagereeve.engine.supervision.wal_trimming import WalTrimmer
 from pagereeve.engine.supervision.watchdog import Watchdog
 from pagereeve.feeds.http.callers import HttpCallers
 from pagereeve.feeds.http.endpoint import make_events
@@ -203,13 +204,11 @@ class App:
         await self.clock_keeper.start(self.supervisor, self.badge_watcher)
         self.registry.start({printer: run.fact async for printer, run in self.store.open_runs()})
         await self.intake.route_waiting_ends()
-        wal_trimmer = WalTrimmer(self.clock, self.store.checkpoint)
-        self.supervisor.start("wal", "wal", wal_trimmer.run, heartbeat=wal_trimmer.heartbeat, forever=True)
+        agreed = self.clock_keeper.is_agreed
+        start_housekeeping(self.supervisor, self.clock, self.store, lambda: self.settings, agreed)
         journal_watch = JournalWatch(self.clock, self.store.look, told.journal, self.store.damaged, told.damaged)
         self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
         self.supervisor.start("journal", "seal", self.seal_log.run, heartbeat=self.seal_log.heartbeat, forever=True)
-        garbage = GarbageCollection(self.clock, gc, lambda: self.store.waiting_since_us() is not None)
-        self.supervisor.start("memory", "memory", garbage.run, heartbeat=garbage.heartbeat, forever=True)
         await self.alerting.start(self.supervisor)
         self.watchdog = Watchdog(self.clock, self.supervisor, self.store.waiting_since_us, told.stalled)
         self.supervisor.start("watchdog", "watchdog", self.watchdog.run, forever=True)
@@ -343,10 +342,12 @@ class App:
         self._stack.callback(refusals.stop)
 
     def _open_local_door(self) -> None:
-        pages = with_questions(status_pages(self.telemetry, self.telemetry), self.questions)
+        questions = with_health(self.questions, self.telemetry)
+        pages = with_questions(status_pages(self.telemetry, self.telemetry), questions)
         events = LocalDoor.events_of(self.settings, self.intake, self.clock)
         orders = orders_of(self.store, self.clock, self.clock_keeper.keep_word, lambda: self.settings)
-        app = LocalApp(self.local_callers, events, pages, orders, events.stats)
+        decisions = decision_door(self.store, events, self.clock)
+        app = LocalApp(self.local_callers, events, pages, orders, events.stats, decisions)
         door = LocalDoor(self.settings, app, partial(self._trouble, LOCAL_FEED))
         door.start()
         self._stack.push_async_callback(door.stop)
@@ -417,9 +418,11 @@ class App:
 
     async def _serve(self, connections_max: int) -> None:
         around = around_pages(self.callers, self.events.stats, self.clock)
+        questions = with_health(self.questions, self.telemetry)
+        web = make_web(self.events, self.telemetry, self.telemetry, around, self.seal_log.answer, questions)
         self._http_door = HttpDoor(
             self.settings,
-            make_web(self.events, self.telemetry, self.telemetry, around, self.seal_log.answer, self.questions),
+            with_decisions(web, decision_door(self.store, self.events, self.clock)),
             self.events.stats,
             partial(self._trouble, "http"),
             connections_max=connections_max,

@@ -2,18 +2,18 @@
 
 from __future__ import annotations
 
-import secrets
 from dataclasses import dataclass
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from pagereeve.app.clocks import SystemClock
+from pagereeve.app.housekeeping import name_of_nobody
 from pagereeve.app.redating import project_anew
 from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.facts.facts import ReleaseStarted
 from pagereeve.domain.facts.owners import owner_key
-from pagereeve.domain.seal.erasure import ERASED
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.engine.supervision.title_retention import expire_all
 from pagereeve.ports.erasing import Erasure, ErasureOutcome
 from pagereeve.queries.people import people_of
 from pagereeve.store.errors import CantOpen
@@ -53,7 +53,7 @@ async def erase_owner(path: Path, owner: str, by: str, retention: NameRetention 
     clock = SystemClock()
     journal = await SqlJournal.open(path, clock)
     try:
-        name = f"{ERASED}{secrets.token_hex(6)}"
+        name = name_of_nobody()
         erasure = await _erasure(journal, owner, name, by, clock.now_us())
         if retention is not None:
             await _refuse_early(journal, erasure, retention)
@@ -93,3 +93,15 @@ async def _refuse_early(journal: SqlJournal, erasure: Erasure, retention: NameRe
         day = local_text(until_us, retention.zone)
         why = "so long after the last release [privacy] keep_names_for has names kept"
         raise NameKept(f"the name is kept until {day}: {why}. Nothing was changed")
+
+
+async def erase_old_titles(path: Path, keep_us: int, by: str) -> int:
+    """From how many facts a title went that is older. No daemon may run. Raises CantOpen."""
+    if not path.is_file():  # noqa: ASYNC240 - once, at the start
+        raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
+    clock = SystemClock()
+    journal = await SqlJournal.open(path, clock)
+    try:
+        return await expire_all(journal.expire_titles, clock, keep_us, by, name_of_nobody)
+    finally:
+        await journal.close()

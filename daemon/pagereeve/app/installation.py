@@ -47,8 +47,8 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
     try:
         async with await SqlReads.open_for_reading(journal) as reads:
             printers = [printer.name for printer in settings.printers]
-            runs = seen.not_ready is not None
-            known = await journal_state(reads, printers, now_us=seen.now_us, daemon_runs=runs)
+            runs, titles_us = seen.not_ready is not None, _titles_us(settings)
+            known = await journal_state(reads, printers, now_us=seen.now_us, daemon_runs=runs, titles_us=titles_us)
             check = await reads.key_check(NAME)
             stored = await reads.credentials()
     except PagereeveError as error:
@@ -62,12 +62,14 @@ async def examine(settings: Settings, problems: Sequence[str], journal: Path) ->
         waiting_us=known.waiting_us,
         units=known.units,
         panels_off=known.panels_off,
+        by_panel=_by_panel(settings, known.panels_us),
         key_trouble=key_trouble(settings.badge_key_file, check),
         expired=_expired(settings, stored, seen.now_us),
         expiring=_expiring(settings, stored, seen.now_us),
         never_proven=_never_proven(settings, known.proven_us),
         silent_feeds=known.silent_feeds,
         oldest_us=known.growth.oldest_us,
+        title_us=known.title_us,
         growth_day_bytes=_growth_day_bytes(known.growth, seen),
         disk_lasts_days=_lasts_days(_growth_day_bytes(known.growth, seen), seen),
     )
@@ -98,6 +100,7 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         readable=tuple(_readable(_secret_files(settings, journal))),
         relay=_relay(settings),
         expiries=_expiries(settings),
+        titles_for_good=settings.privacy.keep_titles and settings.privacy.keep_titles_for is None,
         has_receivers=any(True for _ in settings.alerts.receivers()),
         clock_kept=kept(),
         backup_us=last_backup_us(folder),
@@ -105,6 +108,11 @@ def _without_journal(settings: Settings, problems: Sequence[str], journal: Path)
         by_restart=waiting.by_restart,
         newer_files=waiting.files,
     )
+
+
+def _titles_us(settings: Settings) -> int | None:
+    keep = settings.privacy.keep_titles_for
+    return None if keep is None else keep.us
 
 
 def _reading_token(settings: Settings) -> str:
@@ -134,6 +142,11 @@ def _credentials(settings: Settings, stored: Sequence[StoredCredential]) -> list
     except BadSettings:
         given = []
     return [*given, *(one.credential for one in stored)]
+
+
+def _by_panel(settings: Settings, panels_us: Mapping[str, int]) -> Mapping[str, int | None]:
+    """Printers without a meter that can be asked, with the latest figure that somebody noted."""
+    return {one.name: panels_us.get(one.name) for one in settings.printers if one.meter == "panel"}
 
 
 def _never_proven(settings: Settings, proven_us: Mapping[str, int]) -> tuple[str, ...]:

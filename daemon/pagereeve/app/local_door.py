@@ -11,6 +11,7 @@ from http import HTTPStatus
 from typing import Final
 
 from pagereeve.app.closing import ClosePeriod, closer
+from pagereeve.app.deciding.door import decides
 from pagereeve.app.people_door import store_people
 from pagereeve.app.request_body import read_body
 from pagereeve.domain.credentials.callers import Act, Caller
@@ -85,6 +86,7 @@ class LocalApp:
     pages: AsgiApp
     orders: Orders
     stats: FeedStats
+    decisions: AsgiApp
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         caller = await self.callers.caller_of(scope[LOCAL_UID])
@@ -92,6 +94,9 @@ class LocalApp:
         path = scope["path"]
         if path == paths.EVENTS:
             await self.events(known, receive, send)
+            return
+        if decides(scope):
+            await self.decisions(known, receive, send)
             return
         try:
             if path == paths.CLOCK_AGREEMENT:

@@ -9,6 +9,7 @@ from typing import Any
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon_client import send_event
+from pagereeve.app.decisions import renew_rows
 from pagereeve.app.own_events import envelope_of
 from pagereeve.domain.facts.events import AUTHOR, READING_NOTED, data_of, event_of
 from pagereeve.domain.facts.facts import Origin, ReadingNoted
@@ -55,7 +56,9 @@ async def note_by_hand(path: Path, note: PanelNote, is_known: Callable[[str], bo
         raise TypeError(f"{READING_NOTED} makes no {type(event).__name__}")
     journal = await SqlJournal.open(path, clock)
     try:
-        await journal.append(await judged(journal, event, is_known))
+        placed = await judged(journal, event, is_known)
+        await journal.append(placed)
+        await renew_rows(journal, clock, placed.printer, placed.origin.at_us)
     finally:
         await journal.close()
     return origin.id

@@ -12,7 +12,11 @@ def registered_printers(settings: Settings) -> dict[str, RegisteredPrinter]:
     """By name, in the order of the settings, secrets read now. Raises BadSettings."""
     targets = {target.printer: target for target in settings.targets()}
     return {
-        printer.name: RegisteredPrinter(targets[printer.name], settings.policy_of(printer), printer.gateway or "")
+        printer.name: RegisteredPrinter(
+            None if printer.meter == "panel" else targets[printer.name],
+            settings.policy_of(printer),
+            printer.gateway or "",
+        )
         for printer in settings.printers
     }
 

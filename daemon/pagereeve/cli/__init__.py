@@ -81,6 +81,7 @@ COMMANDS: Final = (
     ("restore", "restore:restore", "Put a backup in the place of the journal. Stop the daemon first."),
     ("people", "people:app", "Who is who: import a list of people, show it, merge two who are one."),
     ("erase", "erase:erase", "Take a person out of the journal. Stop the daemon first."),
+    ("erase-titles", "erase_titles:erase_titles", "Delete titles of jobs whose time is over. Stop the daemon first."),
     ("demo", "demo:demo", "A fictional college's day in about a minute, with faults planted on purpose."),
     ("simulate", "simulate:app", "Simulated printers, gateways and a release server, for courses and integrators."),
     ("doctor", "doctor:doctor", "Show on one page what is wrong with a site, and what to do."),

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 from cyclopts import Parameter
 
 from pagereeve.app.clocks import SystemClock
-from pagereeve.app.closing import REASON_MAX, ClosingRequest, close_by_hand, require_closable
+from pagereeve.app.closing import REASON_MAX, ClosingRequest, close_by_hand, prices_of, require_closable
 from pagereeve.app.daemon_client import NoDaemon, NotTaken, ask_to_close
 from pagereeve.cli.journal import journal_path, local_socket, open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, AsJson, Config, DataDir, Socket
@@ -27,6 +27,7 @@ from pagereeve.reports.closing import (
     look_lines,
 )
 from pagereeve.reports.totals import period_line
+from pagereeve.settings import load_settings
 from pagereeve.store.errors import CantOpen
 
 Name = Annotated[str, Parameter(help="2026, 2026-Q4, 2026-11, 2026-W48, 2026-11-25 or a name of [[periods]].")]
@@ -87,8 +88,9 @@ def _close(said: ClosingRequest, socket: Path | None, config: Path, data_dir: Pa
     except NoDaemon:
         if socket is not None:
             raise
+    prices = None if data_dir is not None else prices_of(load_settings(config))
     try:
-        return closed_json(asyncio.run(close_by_hand(journal_path(config, data_dir), said, this_user().name)))
+        return closed_json(asyncio.run(close_by_hand(journal_path(config, data_dir), said, this_user().name, prices)))
     except CantOpen as error:
         raise NotTaken(f"{error}; or name the daemon's local socket: --socket PATH") from error
 

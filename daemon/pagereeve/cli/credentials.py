@@ -51,6 +51,13 @@ def add(
     expires: Annotated[
         str | None, Parameter(help="Valid until before this date or time; default: until revoked.")
     ] = None,
+    pages_max: Annotated[
+        int | None,
+        Parameter(help="With the act decide: pages that one decision may be about; default: any number."),
+    ] = None,
+    pages_day_max: Annotated[
+        int | None, Parameter(help="As --pages-max, of all decisions of any 24 hours together.")
+    ] = None,
     zone: Zone = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
@@ -65,6 +72,8 @@ def add(
         None if source is None else frozenset(source),
         None if type_ is None else frozenset(type_),
         expires_us,
+        pages_max,
+        pages_day_max,
     )
     token = add_credential(journal_path(config, data_dir), asked, _given_names(config, data_dir))
     say(token)

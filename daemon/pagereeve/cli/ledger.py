@@ -10,12 +10,19 @@ from cyclopts import Parameter
 
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, Printer, To, Zone
-from pagereeve.cli.output import output_file
+from pagereeve.cli.output import complain, output_file
 from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.periods import Period
+from pagereeve.ports.closing import ClosedPeriod
+from pagereeve.ports.reads import Reads
+from pagereeve.queries.as_sealed import period_of_closed
+from pagereeve.queries.closed_ledger import closed_ledger
+from pagereeve.queries.closed_periods import closed_as, seal_head_of
 from pagereeve.queries.ledger import entries_of
 from pagereeve.queries.page_decisions import decided_in
+from pagereeve.reports.as_closed import changed_line, made_lines
 from pagereeve.reports.beancount import LedgerText
+from pagereeve.reports.beancount_closed import closed_entry_lines
 
 
 def ledger(
@@ -39,8 +46,12 @@ def ledger(
 
 
 async def _write(config: Path, data_dir: Path | None, period: Period, printer: str | None, out: Path | None) -> None:
-    text = LedgerText(period.zone)
     async with open_reads(config, data_dir) as reads, reads.snapshot() as held:
+        closed = await closed_as(held, period)
+        if closed is not None:
+            await _write_closed(held, closed, printer, out)
+            return
+        text = LedgerText(period.zone)
         with output_file(out) as file:
             file.writelines(f"{line}\n".encode() for line in text.beginning(await held.seal_head()))
             async for one in entries_of(held, period, printer):
@@ -49,3 +60,17 @@ async def _write(config: Path, data_dir: Path | None, period: Period, printer: s
                 if printer in {None, posting.printer}:
                     file.writelines(f"{line}\n".encode() for line in text.decision(posting))
             file.writelines(f"{line}\n".encode() for line in text.balances())
+
+
+async def _write_closed(held: Reads, closed: ClosedPeriod, printer: str | None, out: Path | None) -> None:
+    """Of the frozen rows alone."""
+    zone, known = period_of_closed(closed).zone, await closed_ledger(held, closed, printer)
+    text, made = LedgerText(zone), made_lines(known.as_closed)
+    for line in [*made, changed_line(known.as_closed)]:
+        complain(line)
+    with output_file(out) as file:
+        beginning = [*text.beginning(seal_head_of(closed)), *(f"; {line}" for line in made)]
+        file.writelines(f"{line}\n".encode() for line in beginning)
+        async for one in known.entries:
+            file.writelines(f"{line}\n".encode() for line in closed_entry_lines(text, one, zone))
+        file.writelines(f"{line}\n".encode() for line in text.balances())

@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import asyncio
-import sys
 from pathlib import Path
 from typing import Annotated, Literal
 
 from cyclopts import Parameter
 
-from pagereeve.cli.csv_options import CsvDelimiter, CsvLocale
+from pagereeve.cli.csv_options import CsvDelimiter, CsvLocale, csv_form, written_as
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone
-from pagereeve.cli.output import say_bytes, say_json, show
+from pagereeve.cli.output import complain, say_bytes, say_json, show
 from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.queries.losses import LossesAnswer, LossesBy, losses_of
-from pagereeve.reports.exports.csv_file import CsvForm
+from pagereeve.reports.as_closed import as_closed_lines
 from pagereeve.reports.losses import losses_csv, losses_json, losses_tables
 from pagereeve.reports.seal import head_line
 from pagereeve.reports.totals import period_line
@@ -43,16 +42,20 @@ def losses(
 
     House accounts are those of totals, and unproven claims stand beside them; the period before is shown to compare.
     """
-    site = site_of(config, data_dir, zone)
+    site, written = site_of(config, data_dir, zone), written_as(format_)
+    form = csv_form(written, locale, delimiter)
     asked = site.chosen(period, from_, to)
     answer = asyncio.run(_losses(config, data_dir, asked, by))
-    if format_ == "json":
+    if answer.as_closed is not None:
+        for line in as_closed_lines(answer.as_closed):
+            complain(line)
+    if written == "json":
         say_json(losses_json(answer))
-    elif format_ == "table" or (format_ == "auto" and sys.stdout.isatty()):
+    elif written == "table":
         made = [] if answer.seal is None else [f"Made from {head_line(answer.seal)}."]
         show(period_line(asked, "Pages for which nobody pays"), *site.note(), *losses_tables(answer), *made)
     else:
-        say_bytes(losses_csv(answer, CsvForm.of(locale, delimiter)).encode())
+        say_bytes(losses_csv(answer, form).encode())
     return 0
 
 

@@ -14,7 +14,7 @@ from pagereeve.app.daemon_client import NoDaemon, NotTaken
 from pagereeve.app.panel_notes import PanelNote, note_by_hand, tell_daemon
 from pagereeve.cli.journal import journal_path, local_socket, open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, Socket, Zone
-from pagereeve.cli.output import say
+from pagereeve.cli.output import complain, say
 from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.local_instants import local_instant_us
 from pagereeve.domain.accounts.periods import local_text
@@ -67,7 +67,7 @@ def note_reading(
         return 0
     at_text = local_text(note.said.read_us or 0, site.zone)
     say(f"Noted: the panel of {printer} showed {note.said.figure} ({channel}) at {at_text}; id {name}.")
-    seen = None if socket is not None else asyncio.run(_seen(config, data_dir, name))
+    seen = None if socket is not None else _beside(config, data_dir, name)
     if seen is not None:
         say(f"Beside the meter: {meter_text(seen.meter)}.{f' {WITNESS}' if seen.meter.known else ''}")
     return 0
@@ -78,7 +78,7 @@ def _whole(figure: str) -> int:
         raise BadQuestion("FIGURE", "is missing; name the printer, then what its panel showed")
     if not (figure.isascii() and figure.isdecimal()):
         raise BadQuestion("FIGURE", f"{figure[:40]!r} is no whole number of pages; write it in digits alone, as 48211")
-    if int(figure) > FIGURE_MAX:
+    if len(figure) > len(str(FIGURE_MAX)) or int(figure) > FIGURE_MAX:
         raise BadQuestion("FIGURE", f"{figure[:40]} is more than any meter counts")
     return int(figure)
 
@@ -108,6 +108,15 @@ async def _known(config: Path, data_dir: Path | None) -> Callable[[str], bool]:
         async with open_reads(config, data_dir) as reads:
             names = set(await reads.printers())
     return lambda name: name in names
+
+
+def _beside(config: Path, data_dir: Path | None, name: str) -> Seen | None:
+    """None, and a word of it, where this user may not read the journal: the figure is noted all the same."""
+    try:
+        return asyncio.run(_seen(config, data_dir, name))
+    except CantOpen as error:
+        complain(f"how it lies beside the meter is not shown: {error}")
+        return None
 
 
 async def _seen(config: Path, data_dir: Path | None, name: str) -> Seen | None:

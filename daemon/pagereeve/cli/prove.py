@@ -25,6 +25,7 @@ from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.meters.discovery.profile import profiles_with
 from pagereeve.meters.doors import MeterDoors
+from pagereeve.meters.panel import NO_METER
 from pagereeve.ports.meter import MeterTarget
 from pagereeve.proof.course import prove as prove_one
 from pagereeve.proof.equals import offers_of
@@ -180,7 +181,13 @@ def _entries(settings: Settings, names: Sequence[str], config: Path, *, all_: bo
     if unknown:
         problems = [Problem(name[:64], f"is no printer of [[printers]]{nearest(name, known)}") for name in unknown]
         raise BadSettings(str(config), problems)
-    return list(known.values()) if all_ else [known[name] for name in dict.fromkeys(names)]
+    chosen = list(known.values()) if all_ else [known[name] for name in dict.fromkeys(names)]
+    panels = [one.name for one in chosen if one.meter == "panel"]
+    if panels and (not all_ or len(panels) == len(chosen)):
+        raise BadSettings(str(config), [Problem(f"printer {name}", NO_METER) for name in panels])
+    if panels:
+        complain(f'left out, as nothing of them can be asked (meter = "panel"): {", ".join(panels)}')
+    return [one for one in chosen if one.meter != "panel"]
 
 
 def _plan(settings: Settings, entry: PrinterSettings, target: MeterTarget, asked: Plan, quiet_s: float) -> Plan:

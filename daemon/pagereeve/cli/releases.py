@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 
 from cyclopts import Parameter
 
-from pagereeve.cli.csv_options import CsvDelimiter, CsvLocale
+from pagereeve.cli.csv_options import CsvDelimiter, CsvLocale, csv_form
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, PeriodName, Printer, To, Zone
 from pagereeve.cli.output import complain, output_file, show
@@ -81,8 +81,8 @@ def releases(
     wanted = ReleaseFilter(printer, None, verdict, None if grade is None else Grade(grade), asked.from_us, asked.to_us)
     if limit is not None and limit < 1:
         raise BadQuestion("--limit", f"{limit} shows nothing; write 1 or more")
-    form = CsvForm.of(locale, delimiter)
-    out = _Out(_format(format_, output), form, output, limit, asked.zone)
+    chosen = _format(format_, output)
+    out = _Out(chosen, csv_form(chosen, locale, delimiter), output, limit, asked.zone)
     if out.format == "table":
         show(period_line(asked), *site.note())
     more = asyncio.run(_write(config, data_dir, ReleasesAsked(wanted, cost_centre, person), out))

@@ -18,9 +18,10 @@ from pagereeve.cli.version import version_text
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.costs import Prices
 from pagereeve.queries.findings import unknown_printer
 from pagereeve.queries.statement_lines import Statement, Subject, SubjectKind
-from pagereeve.queries.statements import Prices, statement_of
+from pagereeve.queries.statements import statement_of
 from pagereeve.reports.statements.as_json import statement_json
 from pagereeve.reports.statements.html import statement_page
 from pagereeve.reports.statements.on_terminal import statement_parts
@@ -59,7 +60,7 @@ def statement(
     """
     site = site_of(config, data_dir, zone)
     asked, chosen = site.chosen(period, from_, to), _format(format_, output)
-    if asked.from_us <= 0:
+    if not asked.has_beginning:
         raise BadQuestion("--period", "is needed: a statement is of a month, a term, or from a date on")
     prices = _prices(config, data_dir, zone)
     known = asyncio.run(_known(config, data_dir, Subject(of, name), asked, prices, names=names))

@@ -16,6 +16,7 @@ from pagereeve.cli.site import site_of
 from pagereeve.domain.accounts.supplier_bill import Agreement, BillLine, CheckedLine
 from pagereeve.queries.supplier_bill import check_bill
 from pagereeve.reports.supplier_bill import bill_json, bill_text
+from pagereeve.settings import load_settings
 from pagereeve.settings.lists.supplier_bill import read_bill
 
 
@@ -45,5 +46,7 @@ def supplier_bill(
 
 
 async def _check(config: Path, data_dir: Path | None, lines: Sequence[BillLine]) -> Sequence[CheckedLine]:
+    printers = load_settings(config).printers if data_dir is None else ()
+    serials = {one.name: one.serial for one in printers if one.meter == "panel"}
     async with open_reads(config, data_dir) as reads:
-        return await check_bill(reads, lines)
+        return await check_bill(reads, lines, serials)

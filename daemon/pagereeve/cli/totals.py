@@ -10,8 +10,8 @@ from typing import Annotated, Final, Literal, get_args
 
 from cyclopts import Parameter
 
-from pagereeve.cli.csv_options import CsvDecimal, CsvDelimiter, CsvLocale
-from pagereeve.cli.export_files import FileFormat, Wanted, write_export
+from pagereeve.cli.csv_options import CsvDecimal, CsvDelimiter, CsvLocale, csv_form
+from pagereeve.cli.export_files import Wanted, write_export
 from pagereeve.cli.journal import open_reads
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir, From, PeriodName, To, Zone
 from pagereeve.cli.output import complain, say, show
@@ -25,7 +25,7 @@ from pagereeve.queries.closed_periods import closed_as, closed_totals
 from pagereeve.queries.totals import TotalsAnswer, totals_of
 from pagereeve.queries.units import UnitStanding, units_of
 from pagereeve.reports.closing import made_of_line
-from pagereeve.reports.exports.csv_file import CsvForm
+from pagereeve.reports.exports.making import FileFormat
 from pagereeve.reports.seal import head_line
 from pagereeve.reports.totals import answer_tables, period_line, spelling_lines
 from pagereeve.reports.units import units_line
@@ -66,7 +66,7 @@ def totals(
     """
     site = site_of(config, data_dir, zone)
     asked, chosen = site.chosen(period, from_, to), _format(format_, output, by)
-    form = CsvForm.of(locale, delimiter, decimal, bom=bom)
+    form = csv_form(chosen, locale, delimiter, decimal, bom=bom)
     if chosen == "table":
         return _show(config, data_dir, asked, by, site)
     adds_up = asyncio.run(_export(config, data_dir, Wanted(asked, by, chosen, form, output), site))

@@ -31,6 +31,7 @@ def authorized(envelope: Envelope, caller: Caller) -> Envelope:
         raise Refusal("forbidden", "source", f"{shown} is none of the sources that {_who(caller)} may speak for")
     if envelope.type == PAGES_DECIDED:
         _require_few(envelope, caller)
+        envelope = replace(envelope, pages_day_max=caller.pages_day_max)
     return _authored(envelope, caller) if known.authored else envelope
 
 
@@ -39,7 +40,7 @@ def _require_few(envelope: Envelope, caller: Caller) -> None:
     pages = envelope.data.get("pages") if isinstance(envelope.data, dict) else None
     if caller.pages_max is None or not isinstance(pages, int) or pages <= caller.pages_max:
         return
-    problem = f"is more than {_who(caller)} may decide at once ({caller.pages_max}, pages_max of the settings)"
+    problem = f"is more than {_who(caller)} may decide at once ({caller.pages_max}, pages_max)"
     raise Refusal("forbidden", "data.pages", problem, "pages-max")
 
 

@@ -7,6 +7,7 @@ from typing import Any, Final, Literal, Self
 
 from pagereeve.domain.values.errors import BadFact, PagereeveError
 from pagereeve.domain.values.faults import errors_of
+from pagereeve.ports.intake import DecidedEnough
 
 # The intake may take so long to keep a sample of what was refused; the sender waits for it.
 KEEP_ASIDE_S: Final = 2.0
@@ -107,6 +108,8 @@ class BadItem:
 
 def refusal_of(bad: BadFact) -> Refusal:
     """The same, for the sender. A refused badge number is never repeated, whatever the error's text holds."""
+    if isinstance(bad, DecidedEnough):
+        return Refusal("forbidden", bad.where, bad.problem, "pages-day-max")
     errors = tuple((one.where, told_problem(one)) for one in errors_of(bad))
     return Refusal("bad-member", *errors[0], errors=errors if len(errors) > 1 else ())
 

@@ -15,6 +15,7 @@ from pagereeve.meters.ipp.meter import IppMeter
 from pagereeve.meters.ipp.transport import IppTransport
 from pagereeve.meters.ipp.witness import IppWitness
 from pagereeve.meters.job_witnesses import JobWitnesses
+from pagereeve.meters.panel import not_asked, panel_inspection
 from pagereeve.meters.reader import SnmpMeter
 from pagereeve.meters.snmp.stats import MeterHooks
 from pagereeve.ports.clock import Clock
@@ -38,6 +39,7 @@ class MeterDoors:
 
     def __init__(self, snmp: SnmpMeter, clock: Clock, hooks: MeterHooks | None = None) -> None:
         self.snmp = snmp
+        self._clock = clock
         self._hooks = hooks or MeterHooks()
         self._transport = IppTransport(clock, snmp.stats)
         self._ipp = IppMeter(clock, self._transport, self._hooks.on_note)
@@ -60,6 +62,8 @@ class MeterDoors:
         return self.snmp.telemetry()
 
     async def read(self, target: MeterTarget, timeout_s: float) -> Reading | Failure:
+        if target.meter == "panel":
+            return not_asked(self._clock.now_us())
         if target.meter == "snmp":
             result = await self.snmp.read(target, timeout_s)
             if isinstance(result, Failure) and result.reason in WITHOUT_COUNT and target.ipp_port is not None:
@@ -82,6 +86,8 @@ class MeterDoors:
 
     async def inspect(self, target: MeterTarget, timeout_s: float) -> Inspection:
         """Where the entry names a port of IPP, what each shows, the one that is read first."""
+        if target.meter == "panel":
+            return panel_inspection(target, self._clock.now_us())
         if target.ipp_port is None:
             return await self.snmp.inspect(target, timeout_s)
         by_snmp, by_ipp = await asyncio.gather(

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Collection, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -72,8 +72,10 @@ class ClosedReads(Protocol):
         """In order of time; never more than CLOSED_MAX."""
         ...
 
-    def frozen_rows(self, closed: ClosedPeriod) -> AsyncIterator[FrozenRow]:
-        """In the order in which they were frozen. Raises NotClosed at the end where they are not what was frozen."""
+    def frozen_rows(self, closed: ClosedPeriod, printers: Collection[str] | None = None) -> AsyncIterator[FrozenRow]:
+        """In the order in which they were frozen; with ``printers``, lines, edges, house receipts and charges of these
+        alone. Raises NotClosed at the end where they, or the others, are not what was frozen.
+        """
         ...
 
     async def closed_touched(self) -> Sequence[Touch]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Final, Protocol
 
 from pagereeve.domain.facts.owners import owner_key
 
@@ -42,7 +42,42 @@ class ErasureOutcome:
     closed: Sequence[str] = ()
 
 
+TITLES_AT_ONCE: Final = 500
+"""So many start notices are looked at in one transaction: badges and releases wait for no more."""
+StartPlace = tuple[int, str, int]
+"""A start notice's instant, timeline and number."""
+
+
+@dataclass(frozen=True, slots=True)
+class TitleExpiry:
+    """Titles of releases that started before ``before_us`` are to go; ``name``, with a number, stands in their place.
+
+    ``after``: start notices up to this one were looked at; None: begin with the oldest.
+    """
+
+    name: str
+    by: str
+    at_us: int
+    before_us: int
+    after: StartPlace | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class TitlesExpired:
+    """From so many facts a title went; ``after`` is where to go on, None where all were looked at."""
+
+    facts: int
+    after: StartPlace | None
+
+
 class Erasing(Protocol):
+    async def expire_titles(self, expiry: TitleExpiry) -> TitlesExpired:
+        """Of the next TITLES_AT_ONCE start notices, and of what was kept aside of them, in one transaction; then an
+        Erased is the next fact, unless there was no title. No row of the ledger rests on a title: projectors may be at
+        work. Raises JournalUnavailable, and then nothing changed.
+        """
+        ...
+
     async def erase(self, erasure: Erasure) -> ErasureOutcome:
         """Everything that names the owner or the owner's badges, in one transaction; then an Erased is the next fact.
 

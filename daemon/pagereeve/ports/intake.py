@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final, Literal, Protocol, get_args
 
 from pagereeve.domain.facts.facts import AnswerReading, AnswerRest
+from pagereeve.domain.values.errors import BadFact
 
 Outcome = Literal["stored", "duplicate", "conflict", "quarantined", "ignored"]
 OUTCOMES: Final[tuple[Outcome, ...]] = get_args(Outcome)
@@ -17,7 +18,7 @@ class Envelope:
     """A CloudEvent as a feed received it: attributes are texts of sane length, ``data`` is strict JSON.
 
     Nothing is interpreted yet: ``time`` may be no time, ``type`` unknown, ``data`` of the wrong form. ``data`` may hold
-    a badge number and stays out of the repr.
+    a badge number and stays out of the repr. ``pages_day_max``: on how many pages its author may decide in a day.
     """
 
     source: str
@@ -26,6 +27,11 @@ class Envelope:
     time: str | None
     data: Any = field(repr=False)
     subject: str | None = None
+    pages_day_max: int | None = field(default=None, repr=False)
+
+
+class DecidedEnough(BadFact):
+    """Its author decided on so many pages today that this decision is too much: the text says when there is room."""
 
 
 @dataclass(frozen=True, slots=True)

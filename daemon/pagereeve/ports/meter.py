@@ -9,8 +9,8 @@ from typing import Literal, Protocol
 from pagereeve.domain.facts.reading import Failure, Reading, Unit, UnitGrade
 
 Version = Literal["1", "2c", "3"]
-MeterDoor = Literal["snmp", "ipp"]
-"""Through which protocol a printer's meter is read."""
+MeterDoor = Literal["snmp", "ipp", "panel"]
+"""Through which protocol a printer's meter is read; ``panel``: none, as people alone read it."""
 AuthProtocol = Literal["md5", "sha", "sha224", "sha256", "sha384", "sha512"]
 PrivProtocol = Literal["des", "aes"]
 

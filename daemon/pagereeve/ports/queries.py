@@ -60,6 +60,10 @@ class FactQueries(Protocol):
         """Names of all printers with a fact or an open run, sorted; "" is not one of them."""
         ...
 
+    async def title_us(self, from_us: int, before_us: int) -> int | None:
+        """The first instant in [from_us, before_us) at which a release started whose job's title stands there still."""
+        ...
+
     def all_facts(self) -> AsyncIterator[Fact]:
         """Every fact in order of printer and number ("" first), each printer's open run after its facts."""
         ...

@@ -6,7 +6,7 @@ from collections.abc import AsyncIterator, Mapping, Sequence
 from contextlib import AbstractAsyncContextManager
 from typing import Protocol
 
-from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums
+from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, Span
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, PrinterNoted, ReadingNoted, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
@@ -51,6 +51,8 @@ class Reads(SealReads, ClosedReads, Protocol):
         ...
 
     async def newest_us(self) -> int | None: ...
+
+    async def title_us(self, from_us: int, before_us: int) -> int | None: ...
 
     async def growth(self, since_us: int) -> Growth: ...
 
@@ -102,6 +104,10 @@ class Reads(SealReads, ClosedReads, Protocol):
 
     async def period_sums(self, from_us: int, to_us: int) -> PeriodSums:
         """As domain.accounts.period_sums.sums_of, of all printers and of one moment."""
+        ...
+
+    async def sums_of_each(self, spans: Sequence[Span]) -> Sequence[PeriodSums]:
+        """As ``period_sums``, of several spans at once; memory in proportion to them and to the printers."""
         ...
 
     async def stretches(self, printer: str, from_us: int, to_us: int) -> Sequence[Stretch]: ...

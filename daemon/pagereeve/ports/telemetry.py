@@ -26,6 +26,7 @@ class PrinterTelemetry:
     be left out. ``pages`` is what accounts received since the journal began: the ledger's postings summed by channel
     and account kind; ``pages_waiting``, by channel, are counted since the last cut and in no account yet, and
     ``releases_waiting`` have no verdict.
+    ``by_panel``: it has no meter that can be asked, and people read its panel.
     None of these is known before the printer's rows are read (``figures_known``): a 0 would be a lie, and then a rise.
     """
 
@@ -43,6 +44,7 @@ class PrinterTelemetry:
     pages_waiting: Mapping[str, int] = field(default_factory=dict)
     releases_waiting: int = 0
     figures_known: bool = True
+    by_panel: bool = False
 
 
 @dataclass(frozen=True, slots=True)

@@ -7,11 +7,11 @@ they change stands apart, and posts nothing.
 from __future__ import annotations
 
 from collections.abc import AsyncIterator, Collection, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from pagereeve.domain.accounts.adjustments import Difference, printer_of
 from pagereeve.domain.accounts.decisions import DecisionPosting, in_force
-from pagereeve.domain.accounts.entries import Adjustment, Correction
+from pagereeve.domain.accounts.entries import Adjustment, Correction, EntryKey
 from pagereeve.domain.accounts.frozen import FrozenAdjustment, FrozenHead
 from pagereeve.domain.accounts.people import People
 from pagereeve.domain.accounts.period_rows import rows_in
@@ -74,6 +74,19 @@ async def changes_to(held: Reads, named: ClosedPeriod | None = None) -> list[Cha
     return changes if named else [ChangesTo(one.closed, one.outstanding, (), one.own) for one in changes]
 
 
+async def changed_since(held: Reads, closed: ClosedPeriod) -> list[Adjustment]:
+    """How its rows differ today from those that were frozen, whether a close took that over or not; what the program's
+    own rules change aside. Raises NotClosed where it is damaged.
+    """
+    [changes] = await changes_to(held, closed)
+    found: dict[EntryKey, Adjustment] = {}
+    for one in (*(taken.correction for taken in changes.taken), *changes.outstanding):
+        adjustment = one.adjustment
+        known = found.get(adjustment.key)
+        found[adjustment.key] = adjustment if known is None else replace(known, now=known.now + adjustment.pages)
+    return [one for one in found.values() if one.pages]
+
+
 @dataclass(slots=True)
 class _Look:
     """``known`` are in order of time. Of those that are ``mixed`` a close since then saw rows of other rules than
@@ -122,7 +135,7 @@ class _Look:
 
     async def _read(self, closed: ClosedPeriod, difference: Difference, printers: set[str], *, whole: bool) -> None:
         """``whole``: of all printers, which are added."""
-        async for row in self.held.frozen_rows(closed):
+        async for row in self.held.frozen_rows(closed, None if whole else printers):
             if isinstance(row, FrozenAdjustment):
                 one = TakenOver(closed.name, row.correction)
                 self._taken.setdefault(row.correction.corrects, []).append(one)
@@ -178,7 +191,7 @@ class _Look:
 
     async def _seen_by_last_close(self) -> SeenByClose:
         last, heads = self.known[-1], dict[str, int]()
-        async for row in self.held.frozen_rows(last):
+        async for row in self.held.frozen_rows(last, ()):
             if isinstance(row, FrozenHead):
                 heads[row.printer] = row.seq
         return SeenByClose(heads, last.closing.at_us, last.closing.to_us)

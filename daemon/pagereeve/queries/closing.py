@@ -19,6 +19,7 @@ from pagereeve.domain.accounts.frozen import (
     FrozenSaid,
 )
 from pagereeve.domain.accounts.people import People
+from pagereeve.domain.accounts.period_sums import PeriodSums
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod, accounts_of
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Finding, account_kind
@@ -26,7 +27,9 @@ from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.findings import PAGE_MAX, FindingFilter
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.adjustments import outstanding_in
+from pagereeve.queries.day_sums import sums_by_day
 from pagereeve.queries.newest_reading import newest_plateau
+from pagereeve.queries.noted_readings import panels_read_us
 from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.totals import accounts_counted, accounts_read
 
@@ -65,11 +68,13 @@ async def look_before_close(held: Reads, period: Period, now_us: int) -> Closing
 
 
 async def _silent(held: Reads, period: Period, accounts: AccountsOfPeriod) -> list[str]:
-    """Printers with pages in the period whose meter gave no count since its end."""
+    """Printers with pages in the period whose meter (where there is none, whose panel) gave no count since its end."""
+    panels_us = await panels_read_us(held)
     silent = []
     for printer in sorted({line.printer for line in accounts.lines}):
         newest = await newest_plateau(held, printer)
-        if newest is None or newest.last_received_us < period.to_us:
+        read_us = panels_us.get(printer) if newest is None else newest.last_received_us
+        if read_us is None or read_us < period.to_us:
             silent.append(printer)
     return silent
 
@@ -96,8 +101,8 @@ async def detailed_rows(held: Reads, period: Period) -> AsyncIterator[FrozenRow]
     for edge in accounts.edges:
         yield FrozenEdge(edge)
     days = period.days()
-    for day in days:
-        for house in await _house_of(held, day):
+    async for day, sums in sums_by_day(held, days):
+        for house in _house_of(day, sums):
             yield house
     said = [fact async for fact in held.people_facts()]
     for fact in said:
@@ -111,8 +116,8 @@ async def detailed_rows(held: Reads, period: Period) -> AsyncIterator[FrozenRow]
         yield FrozenCharge(charge, people.at(charge.owner, charge.started_us), day.name)
 
 
-async def _house_of(held: Reads, day: Period) -> Sequence[FrozenHouse]:
-    lines = accounts_of(day, await held.period_sums(day.from_us, day.to_us)).lines
+def _house_of(day: Period, sums: PeriodSums) -> Sequence[FrozenHouse]:
+    lines = accounts_of(day, sums).lines
     return [
         FrozenHouse(day.name, line.printer, line.channel, line.unit, account, pages)
         for line in lines

@@ -14,17 +14,15 @@ from pagereeve.queries.late_notices import LATE_US, LateNotice, LedgerState, wha
 from pagereeve.queries.release_evidence import gather
 from pagereeve.queries.statement_lines import Correction, Line, Standing
 
-# Notices of so many releases are looked up, a statement or two each.
-LOOKED_UP_MAX: Final = 1_000
-# To see what a late notice changed, its printer's facts around it are projected twice.
-GONE_THROUGH_MAX: Final = 20
+# To see what a late notice changed, its printer's facts around it are projected twice: about 30 ms each.
+GONE_THROUGH_MAX: Final = 1_000
 NEIGHBOURS_MAX: Final = 50
 _WITH_OTHERS: Final = frozenset({Grade.INFERRED, Grade.MATCHED, Grade.SHARED, Grade.WIDE})
 
 
 @dataclass(slots=True)
 class Corrected:
-    """``complete`` is False where there was more than is looked at."""
+    """``complete`` is False where it was not worked out of every late notice what it changed."""
 
     lines: list[Line]
     complete: bool = True
@@ -47,17 +45,19 @@ class _Notes:
 
 
 async def with_corrections(held: Reads, lines: Sequence[Line]) -> Corrected:
-    """The lines, each with what late notices changed of it; ``held`` is of one moment."""
+    """The lines, each with what late notices changed of it; ``held`` is of one moment.
+
+    Of every line is found out whether a notice came late, by a statement or a few; behind GONE_THROUGH_MAX it is marked
+    alone. Memory in proportion to the lines.
+    """
     corrected, gone_through, notes = Corrected(list(lines)), 0, _Notes()
     for place, line in enumerate(lines):
-        if place == LOOKED_UP_MAX:
-            corrected.complete = False
-            break
         if not (await notes.during(held, line.first) or await _notices_were_late(held, line.first)):
             continue
         if gone_through == GONE_THROUGH_MAX:
             corrected.complete = False
-            break
+            corrected.lines[place] = replace(line, late=True)
+            continue
         gone_through += 1
         known, complete = await _corrections(held, line.first)
         corrected.complete = corrected.complete and complete

@@ -2,22 +2,24 @@
 
 from __future__ import annotations
 
-from collections.abc import AsyncIterator, Collection, Mapping, Sequence
+from collections.abc import AsyncIterable, AsyncIterator, Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final, Literal
+from typing import Final, get_args
 
 from pagereeve.domain.accounts.decisions import DecisionPosting
+from pagereeve.domain.accounts.frozen_answers import CostsBy
 from pagereeve.domain.accounts.people import People, Who
 from pagereeve.domain.accounts.periods import Period
-from pagereeve.domain.accounts.rates import Amount, Bill, PricedPages, Rates, Sides, Size, total_of
+from pagereeve.domain.accounts.rates import Amount, Bill, PricedPages, RateCard, Rates, Sides, Size, total_of
 from pagereeve.domain.facts.media import is_large
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import Charge, cost_centre_of, is_house, owner_of
 from pagereeve.ports.reads import Reads
+from pagereeve.queries.as_closed import AsClosed
 from pagereeve.queries.page_decisions import decided_in
 from pagereeve.queries.people import people_of
 
-CostsBy = Literal["person", "cost-centre", "printer"]
+COSTS_BY: Final[tuple[CostsBy, ...]] = get_args(CostsBy)
 NO_TICKET: Final = Ticket()
 BATCH: Final = 500
 _Start = tuple[str, str, str, int]
@@ -50,9 +52,13 @@ class _Receiver:
 
 @dataclass(frozen=True, slots=True)
 class CostsAnswer:
+    """``cards``: those that hold at some instant of the period, as they were frozen where ``as_closed`` lacks none."""
+
     period: Period
     by: CostsBy
     lines: tuple[Costs, ...]
+    cards: tuple[RateCard, ...] = ()
+    as_closed: AsClosed | None = None
 
     def totals(self) -> tuple[Amount, ...]:
         """What the lines' amounts add up to, and what rounding left over, for each currency."""
@@ -68,23 +74,65 @@ class CostsAnswer:
         return dict(sorted(whole.unpriced.items()))
 
 
+@dataclass(frozen=True, slots=True)
+class Prices:
+    """``classes``: each printer's price class. None of its rates: the site has no prices."""
+
+    rates: Rates
+    classes: Mapping[str, str]
+
+
 async def costs_of(reads: Reads, period: Period, by: CostsBy, rates: Rates, classes: Mapping[str, str]) -> CostsAnswer:
     """``classes``: each printer's price class. All is read at one moment; tickets only where a price asks for them."""
     async with reads.snapshot() as held:
         people = People() if by == "printer" else await people_of(held)
-        lines = dict[tuple[str, str], Costs]()
-        async for batch in _batches(held, period, rates.priced_channels()):
-            tickets = await _tickets_of(held, batch) if rates.asks_for_tickets else {}
-            for charge in batch:
-                line = _line(lines, by, _Receiver(charge.printer, charge.owner, charge.started_us), people)
-                line.pages[charge.channel] = line.pages.get(charge.channel, 0) + charge.charged
-                ticket = tickets.get(_start_of(charge), NO_TICKET)
-                rates.charge(line.bill, _pages(charge, ticket, classes.get(charge.printer, "")))
-        for posting in await decided_in(held, period):
-            if posting.channel in rates.priced_channels():
-                pages = await _decided_pages(held, posting, rates, classes)
-                _add_decided(posting, pages, by, people, rates, lines)
-    return CostsAnswer(period, by, tuple(sorted(lines.values(), key=lambda one: (one.who, one.person))))
+        charges = held.charges(period.from_us, period.to_us)
+        prices = Prices(rates, classes)
+        lines = await cost_lines(held, charges, await decided_in(held, period), by, people, prices)
+    return CostsAnswer(period, by, lines, rates.cards_within(period.from_us, period.to_us))
+
+
+async def cost_lines(
+    held: Reads,
+    charges: AsyncIterable[Charge],
+    decided: Iterable[DecisionPosting],
+    by: CostsBy,
+    people: People,
+    prices: Prices,
+) -> tuple[Costs, ...]:
+    """What these charges, in order of start, and what decisions posted cost: a line for each of whom they are."""
+    return (await costs_each(held, charges, decided, (by,), people, prices))[by]
+
+
+async def costs_each(
+    held: Reads,
+    charges: AsyncIterable[Charge],
+    decided: Iterable[DecisionPosting],
+    groupings: Sequence[CostsBy],
+    people: People,
+    prices: Prices,
+) -> Mapping[CostsBy, tuple[Costs, ...]]:
+    """As ``cost_lines``, by each grouping; the charges are gone through once."""
+    lines: dict[CostsBy, dict[tuple[str, str], Costs]] = {by: {} for by in groupings}
+    rates, classes = prices.rates, prices.classes
+    async for batch in _batches(charges, rates.priced_channels()):
+        tickets = await _tickets_of(held, batch) if rates.asks_for_tickets else {}
+        for charge in batch:
+            priced = _pages(charge, tickets.get(_start_of(charge), NO_TICKET), classes.get(charge.printer, ""))
+            receiver = _Receiver(charge.printer, charge.owner, charge.started_us)
+            for by, own in lines.items():
+                _add(_line(own, by, receiver, people), priced, rates)
+    for posting in decided:
+        if posting.channel in rates.priced_channels():
+            priced = await _decided_pages(held, posting, rates, classes)
+            for by, own in lines.items():
+                _add_decided(posting, priced, by, people, rates, own)
+    return {by: tuple(sorted(own.values(), key=lambda one: (one.who, one.person))) for by, own in lines.items()}
+
+
+def _add(line: Costs, priced: PricedPages, rates: Rates) -> None:
+    line.pages[priced.channel] = line.pages.get(priced.channel, 0) + priced.pages
+    rates.charge(line.bill, priced)
 
 
 async def _decided_pages(
@@ -113,26 +161,18 @@ def _add_decided(
         centre = cost_centre_of(account)
         owner = account if centre is not None else owner_of(account)
         line = _line(lines, by, _Receiver(posting.printer, owner, posting.at_us, centre), people)
-        line.pages[posting.channel] = line.pages.get(posting.channel, 0) + pages
-        rates.charge(line.bill, replace(priced, pages=pages))
+        _add(line, replace(priced, pages=pages), rates)
 
 
-async def _batches(held: Reads, period: Period, channels: Collection[str]) -> AsyncIterator[list[Charge]]:
+async def _batches(charges: AsyncIterable[Charge], channels: Collection[str]) -> AsyncIterator[list[Charge]]:
     batch: list[Charge] = []
-    async for charge in held.charges(period.from_us, period.to_us):
+    async for charge in charges:
         if charge.charged and charge.channel in channels:
             batch.append(charge)
         if len(batch) == BATCH:
             yield batch
             batch = []
     yield batch
-
-
-async def add_cost(held: Reads, bill: Bill, charge: Charge, rates: Rates, price_class: str) -> None:
-    """Add what one charge costs; its ticket is read only where a price asks for it."""
-    if charge.charged and charge.channel in rates.priced_channels():
-        tickets = await _tickets_of(held, [charge]) if rates.asks_for_tickets else {}
-        rates.charge(bill, _pages(charge, tickets.get(_start_of(charge), NO_TICKET), price_class))
 
 
 async def _tickets_of(held: Reads, batch: Sequence[Charge]) -> Mapping[_Start, Ticket]:

@@ -23,6 +23,7 @@ from pagereeve.domain.accounts.totals import Total
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
 from pagereeve.queries.adjustments import outstanding_in
+from pagereeve.queries.day_sums import sums_by_day
 from pagereeve.queries.page_decisions import decided_in, ruled
 from pagereeve.queries.people import people_of
 from pagereeve.queries.totals import accounts_read, lines_of
@@ -96,8 +97,7 @@ async def _of_days(held: Reads, days: Sequence[Period]) -> AsyncIterator[ExportR
     """Each day is a period of its own, so that what lies over a midnight belongs to one day by the one rule."""
     house: list[ExportRow] = []
     decided = in_force(await ruled(held))
-    for day in days:
-        sums = await held.period_sums(day.from_us, day.to_us)
+    async for day, sums in sums_by_day(held, days):
         people: dict[tuple[bool, str, str], Total] = {}
         of_day = [one for one in decided if day.holds(one.at_us)]
         for one in with_decisions_by_printer(sums.by_printer, of_day):

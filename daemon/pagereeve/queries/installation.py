@@ -16,7 +16,7 @@ from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.findings import PAGE_MAX, FindingFilter
 from pagereeve.ports.queries import Growth
 from pagereeve.ports.reads import Reads
-from pagereeve.queries.noted_readings import Seen, noted_readings
+from pagereeve.queries.noted_readings import Seen, noted_readings, panels_read_us
 from pagereeve.queries.proven import proven_of
 from pagereeve.queries.units import UnitStanding, units_of_runs
 
@@ -24,6 +24,8 @@ GATEWAY_DOWN: Final[Kind] = "gateway-down"
 FEED_SILENT: Final[Kind] = "feed-silent"
 # The present growth of a journal is that of its last month.
 NO_GROWTH: Final = Growth(None, 0, 0)
+# A daemon that was off over a weekend has not failed to delete them.
+TITLE_GRACE_US: Final = 4 * 86_400 * SECOND_US
 GROWTH_WINDOW_US: Final = 30 * 86_400 * SECOND_US
 
 
@@ -56,7 +58,8 @@ class JournalState:
     """``findings`` are open ones by (severity, kind). ``waiting_us`` is, by receiver, since when its oldest message
     waits. ``newest_us`` is the latest instant of any fact (None: there is none). ``units`` are how each printer's is
     known. ``gateways_down`` are names. ``panels_off``: of the last month, readings of panels that disagree with the
-    meter.
+    meter, ``panels_us`` when each printer's panel was read last. ``title_us`` is of a release whose job's title should
+    be gone for days.
     """
 
     findings: Mapping[tuple[Severity, str], int] = field(default_factory=dict)
@@ -69,10 +72,14 @@ class JournalState:
     proven_us: Mapping[str, int] = field(default_factory=dict)
     growth: Growth = NO_GROWTH
     panels_off: tuple[Seen, ...] = ()
+    panels_us: Mapping[str, int] = field(default_factory=dict)
+    title_us: int | None = None
 
 
-async def journal_state(reads: Reads, printers: Collection[str], *, now_us: int, daemon_runs: bool) -> JournalState:
-    """Of these printers, read at one moment."""
+async def journal_state(
+    reads: Reads, printers: Collection[str], *, now_us: int, daemon_runs: bool, titles_us: int | None = None
+) -> JournalState:
+    """Of these printers, read at one moment. ``titles_us``: so long titles are kept; None: for good."""
     async with reads.snapshot() as held:
         counts: Counter[tuple[Severity, str]] = Counter()
         for one in await held.count_findings(FindingFilter(state="open")):
@@ -96,12 +103,20 @@ async def journal_state(reads: Reads, printers: Collection[str], *, now_us: int,
             proven_us=await proven_of(held),
             growth=growth,
             panels_off=tuple(await _panels_off(held, printers, now_us)),
+            panels_us=await panels_read_us(held),
+            title_us=None if titles_us is None else await _overdue_title_us(held, now_us - titles_us),
         )
 
 
 async def _panels_off(held: Reads, printers: Collection[str], now_us: int) -> list[Seen]:
     seen = await noted_readings(held, since_us=now_us - GROWTH_WINDOW_US)
     return [one for one in seen if one.meter.off and one.panel.noted.printer in printers and not one.panel.taken_back]
+
+
+async def _overdue_title_us(held: Reads, before_us: int) -> int | None:
+    """Looked for among those of a month alone: the oldest go first."""
+    overdue_us = before_us - TITLE_GRACE_US
+    return await held.title_us(max(0, overdue_us - GROWTH_WINDOW_US), overdue_us)
 
 
 def _quiet(

@@ -7,7 +7,10 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Final, Literal, get_args
 
+from pagereeve.domain.accounts.frozen import FrozenCharge, FrozenLine
+from pagereeve.domain.accounts.frozen_answers import FrozenAnswers, FrozenLoss
 from pagereeve.domain.accounts.losses import (
+    CAUSE_NOT_FROZEN,
     UNPROVEN,
     Cause,
     Known,
@@ -19,11 +22,15 @@ from pagereeve.domain.accounts.losses import (
 )
 from pagereeve.domain.accounts.period_before import period_before
 from pagereeve.domain.accounts.periods import Period
-from pagereeve.domain.ledger import Finding, FindingState, is_house
+from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Charge, Finding, FindingState, account_kind, is_house
 from pagereeve.domain.values.instants import FOREVER_US, SECOND_US
+from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.findings import PAGE_MAX, FindingFilter, Place
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.seal import SealHead
+from pagereeve.queries.adjustments import changed_since
+from pagereeve.queries.as_closed import AsClosed, pages_changed
+from pagereeve.queries.closed_periods import closed_as, seal_head_of
 from pagereeve.queries.ledger import entries_of
 from pagereeve.queries.remedies import Remedy, remedy_for
 
@@ -87,19 +94,24 @@ class LossesAnswer:
     lines: tuple[LossSum, ...]
     seal: SealHead | None = None
     before_partly: bool = False
+    as_closed: AsClosed | None = None
 
 
 async def losses_of(reads: Reads, period: Period, by: LossesBy) -> LossesAnswer:
-    """All read at one moment. Of each channel and account the pages are those of the house lines of totals."""
+    """All read at one moment. Of each channel and account the pages are those of the house lines of totals.
+
+    Of a closed period, and where the period before is one, what was frozen.
+    """
     earlier = period_before(period)
     async with reads.snapshot() as held:
+        closed = await closed_as(held, period)
         oldest_us = (await held.growth(period.from_us)).oldest_us
         if earlier is not None and (oldest_us is None or oldest_us >= earlier.to_us):
             earlier = None
         known = await _known(held, period, earlier)
-        now = await _pages(held, period, known)
-        then = Counter[LossKey]() if earlier is None else await _pages(held, earlier, known)
-        seal = await held.seal_head()
+        now, as_closed = await _now(held, period, closed, known)
+        then = Counter[LossKey]() if earlier is None else await _then(held, earlier, known)
+        seal = await held.seal_head() if closed is None else seal_head_of(closed)
     keys = {key for key in now.keys() | then.keys() if now[key] or then[key]}
     losses = [
         Loss(key, now[key], None if earlier is None else then[key], remedy_for(key.account, key.cause))
@@ -107,10 +119,75 @@ async def losses_of(reads: Reads, period: Period, by: LossesBy) -> LossesAnswer:
     ]
     losses.sort(key=lambda one: (not one.key.billed, -abs(one.pages), -abs(one.before or 0)))
     partly = earlier is not None and oldest_us is not None and oldest_us > earlier.from_us
-    return LossesAnswer(period, earlier, by, tuple(losses), tuple(_lines(losses, by)), seal, partly)
+    return LossesAnswer(period, earlier, by, tuple(losses), tuple(_lines(losses, by)), seal, partly, as_closed)
+
+
+@dataclass(frozen=True, slots=True)
+class LostPages:
+    """Pages by what they came of; unproven ones once each charge of the period was added."""
+
+    pages: Counter[LossKey]
+    known: Known
+
+    @classmethod
+    async def of_house(cls, held: Reads, period: Period) -> LostPages:
+        """What house accounts received, as its causes are known now; ``held`` is of one moment."""
+        known = await _known(held, period, period_before(period))
+        return cls(await _house_pages(held, period, known), known)
+
+    def add(self, charge: Charge) -> None:
+        if charge.unproven:
+            unit = "" if charge.unit is None else charge.unit.value
+            cause = unproven_cause(charge, self.known)
+            self.pages[LossKey(charge.printer, charge.channel, unit, UNPROVEN, cause)] += charge.unproven
+
+
+async def _now(
+    held: Reads, period: Period, closed: ClosedPeriod | None, known: Known
+) -> tuple[Counter[LossKey], AsClosed | None]:
+    if closed is None:
+        return await _pages(held, period, known), None
+    pages, frozen = await _frozen(held, closed)
+    changed = pages_changed(await changed_since(held, closed))
+    return pages, AsClosed(closed, changed, () if frozen else ("causes",))
+
+
+async def _then(held: Reads, earlier: Period, known: Known) -> Counter[LossKey]:
+    closed = await closed_as(held, earlier)
+    return await _pages(held, earlier, known) if closed is None else (await _frozen(held, closed))[0]
+
+
+async def _frozen(held: Reads, closed: ClosedPeriod) -> tuple[Counter[LossKey], bool]:
+    """With the causes of then, or with none where the close froze none (False)."""
+    lost, bare, known = Counter[LossKey](), Counter[LossKey](), False
+    async for row in held.frozen_rows(closed):
+        match row:
+            case FrozenAnswers():
+                known = "causes" in row.kinds
+            case FrozenLoss():
+                lost[row.key] += row.pages
+            case FrozenLine():
+                line = row.accounts
+                for account in HOUSE_ACCOUNTS:
+                    key = LossKey(line.printer, line.channel, line.unit, account, CAUSE_NOT_FROZEN)
+                    bare[key] += line.received[account_kind(account)]
+            case FrozenCharge():
+                one = row.charge
+                unit = "" if one.unit is None else one.unit.value
+                bare[LossKey(one.printer, one.channel, unit, UNPROVEN, CAUSE_NOT_FROZEN)] += one.unproven
+            case _:
+                pass
+    return (lost, True) if known else (bare, False)
 
 
 async def _pages(held: Reads, period: Period, known: Known) -> Counter[LossKey]:
+    lost = LostPages(await _house_pages(held, period, known), known)
+    async for charge in held.charges(period.from_us, period.to_us):
+        lost.add(charge)
+    return lost.pages
+
+
+async def _house_pages(held: Reads, period: Period, known: Known) -> Counter[LossKey]:
     pages: Counter[LossKey] = Counter()
     async for entry in entries_of(held, period):
         posting, unit = entry.posting, "" if entry.stretch is None else entry.stretch.unit.value
@@ -118,11 +195,6 @@ async def _pages(held: Reads, period: Period, known: Known) -> Counter[LossKey]:
             if is_house(account):
                 cause = house_cause(account, entry.stretch, known)
                 pages[LossKey(posting.printer, posting.channel, unit, account, cause)] += many
-    async for charge in held.charges(period.from_us, period.to_us):
-        if charge.unproven:
-            unit = "" if charge.unit is None else charge.unit.value
-            cause = unproven_cause(charge, known)
-            pages[LossKey(charge.printer, charge.channel, unit, UNPROVEN, cause)] += charge.unproven
     return pages
 
 

@@ -6,11 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass, replace
 from typing import Final
 
-from pagereeve.domain.accounts.panel_check import MeterDistance, beside, distance, is_slip
+from pagereeve.domain.accounts.panel_check import Beside, MeterDistance, beside, distance, is_slip, shown_text
 from pagereeve.domain.accounts.supplier_bill import Shown
 from pagereeve.domain.facts.facts import ReadingNoted
 from pagereeve.domain.facts.noted_reading import READINGS_SOURCE
-from pagereeve.domain.facts.panel import PanelReading, panel_readings
+from pagereeve.domain.facts.panel import PanelReading, panel_readings, standing
 from pagereeve.domain.facts.reading import Plateau
 from pagereeve.domain.facts.source_clock import FUTURE_MAX_US
 from pagereeve.domain.values.errors import BadFact
@@ -47,8 +47,10 @@ async def judged(held: PanelReads, noted: ReadingNoted, is_known: Callable[[str]
     placed = replace(noted, origin=replace(noted.origin, at_us=read_us))
     await _require_instant(held, placed)
     await _require_channel(held, placed)
-    _require_fit(placed, [one for one in panels if one.taken_back is None])
-    await _require_no_slip(held, placed)
+    stand = [one for one in panels if one.taken_back is None]
+    near = beside(stand, placed.printer, placed.said.channel, placed.origin.at_us)
+    _require_fit(placed, near)
+    await _require_no_slip(held, placed, near)
     return placed
 
 
@@ -80,8 +82,8 @@ async def _require_channel(held: PanelReads, noted: ReadingNoted) -> None:
         raise BadFact("data.channel", text + ", ".join(newest.sight.channels))
 
 
-def _require_fit(noted: ReadingNoted, panels: list[PanelReading]) -> None:
-    figure, near = noted.said.figure or 0, beside(panels, noted.printer, noted.said.channel, noted.origin.at_us)
+def _require_fit(noted: ReadingNoted, near: Beside) -> None:
+    figure = noted.said.figure or 0
     if near.at is not None:
         text = f"{near.at.figure} is noted for that instant already ({near.at.noted.origin.id}); take that back first"
         raise BadFact("data.read", text)
@@ -90,16 +92,26 @@ def _require_fit(noted: ReadingNoted, panels: list[PanelReading]) -> None:
         way = "below" if other is near.before else "above"
         text = (
             f"{figure} is {way} {other.figure}, which was noted for {to_text(other.at_us)} ({other.noted.origin.id}), "
-            "and a panel only counts up; look again, take that one back, or say despite"
+            "and a panel only counts up; look again, take that one back, or say despite (--despite)"
         )
         raise BadFact("data.figure", text)
 
 
-async def _require_no_slip(held: PanelReads, noted: ReadingNoted) -> None:
+async def _require_no_slip(held: PanelReads, noted: ReadingNoted, near: Beside) -> None:
+    """Beside the meter; where there is none, beside the other figures of the panel."""
     figure, meter = noted.said.figure or 0, await meter_around(held, noted)
-    shown = " to ".join(str(one.figure) for one in (meter.before, meter.after) if one is not None)
     if is_slip(figure, meter):
-        raise BadFact("data.figure", f"{figure} can't be of this meter, which showed {shown} around then; look again")
+        text = f"{figure} can't be of this meter, which showed {shown_text(meter)} around then; look again"
+        raise BadFact("data.figure", text)
+    panel = distance(figure, _figure(near.before), _figure(near.after))
+    if not meter.known and not noted.said.despite and is_slip(figure, panel):
+        known = shown_text(panel)
+        text = f"{figure} is far from what was noted of this panel ({known}); look again, or say despite (--despite)"
+        raise BadFact("data.figure", text)
+
+
+def _figure(panel: PanelReading | None) -> Shown | None:
+    return None if panel is None else Shown(panel.figure, panel.at_us)
 
 
 async def meter_around(held: MeterReads, noted: ReadingNoted) -> MeterDistance:
@@ -116,6 +128,11 @@ async def noted_readings(
     panels = panel_readings([one async for one in held.noted_readings()])
     wanted = [one for one in panels if printer in {None, one.noted.printer} and since_us <= one.at_us <= until_us]
     return [Seen(one, await meter_around(held, one.noted)) for one in wanted]
+
+
+async def panels_read_us(held: PanelReads) -> dict[str, int]:
+    """When each printer's panel was read last, of the figures that stand."""
+    return {one.noted.printer: one.at_us for one in standing([one async for one in held.noted_readings()])}
 
 
 def _shown(plateau: Plateau | None, channel: str, at_us: int) -> Shown | None:

@@ -29,8 +29,22 @@ _NAMELESS: Final = {
 
 def for_its_owner(known: Explained) -> Explained:
     """``names_left_out`` then says whether there were any."""
+    return _seen_by(known, {owner_key(one.owner) for one in known.evidence.charges})
+
+
+def for_anybody(known: Explained) -> Explained:
+    """The same without its owner, job and queue: for who may see no names at all."""
+    seen = _seen_by(known, set())
+    evidence = replace(
+        seen.evidence,
+        charges=[replace(one, owner="", job="") for one in seen.evidence.charges],
+        starts=[replace(one, owner="", job="", queue="", was="") for one in seen.evidence.starts],
+    )
+    return replace(seen, evidence=evidence, names_left_out=True)
+
+
+def _seen_by(known: Explained, owners: set[str]) -> Explained:
     seen = known.evidence
-    owners = {owner_key(one.owner) for one in seen.charges}
     evidence = replace(
         seen,
         others=[_without_owner(one, owners) for one in seen.others],
@@ -41,6 +55,11 @@ def for_its_owner(known: Explained) -> Explained:
     )
     when = replace(known.known, late=tuple(_late(one, owners) for one in known.known.late))
     return Explained(evidence, when, names_left_out=(evidence, when) != (seen, known.known))
+
+
+def nameless(ruling: Ruling) -> Ruling:
+    """A decision without who made it, in which words, and which persons received pages."""
+    return _ruling(ruling, set())
 
 
 def _without_owner(charge: Charge, owners: set[str]) -> Charge:

@@ -38,7 +38,7 @@ class PrinterLook:
 
     ``gateway_addresses`` is None where there is no gateway with an address to compare with. Ports are None where none
     is asked for; ``meter_trouble`` is empty where the meter can be used. ``proof`` is how it is known to be proven,
-    ``proven_us`` when (None: no date).
+    ``proven_us`` when (None: no date). ``by_panel``: people read its panel, and nothing of it was asked.
     """
 
     printer: str
@@ -56,10 +56,13 @@ class PrinterLook:
     total: int | None = None
     proof: ProofKnown = "never"
     proven_us: int | None = None
+    by_panel: bool = False
 
 
 def lacks_of(one: PrinterLook) -> tuple[Lack, ...]:
     """What is in the way, in the order in which to mend it; empty where the printer is ready."""
+    if one.by_panel:
+        return ()
     if not one.addresses:
         do = "Correct the host in the printer's entry, or the name service of this machine."
         return (Lack("name", f"has no address ({one.name_trouble})", do),)

@@ -133,7 +133,7 @@ async def _gathered(reads: Reads, key: ReleaseKey, printer: str, charges: list[C
     swipe_us = site.policy_at(started_us).swipe_us
     evidence = Evidence(key, printer, charges, rules.policy_at(started_us), *advance, swipe_us)
     mine = [one for one in await reads.release_facts(key.source, key.release) if one.printer == printer]
-    _add_notices(evidence, mine)
+    evidence.starts, evidence.ends = notices_of(mine, started_us)
     await _add_rows(reads, evidence)
     await _add_facts(reads, evidence)
     _bill(evidence, rules)
@@ -166,21 +166,20 @@ def _grades(evidence: Evidence, rules: Rules) -> dict[str, UnitGrade]:
     return grades
 
 
-def _add_notices(evidence: Evidence, facts: Sequence[Fact]) -> None:
-    """Of a name that was used again, the notices of this release alone; those that change nothing too."""
+def notices_of(facts: Sequence[Fact], started_us: int) -> tuple[list[ReleaseStarted], list[ReleaseEnded]]:
+    """Of a name that was used again, the notices of the release that started then; those that change nothing too."""
     starts = sorted((one for one in facts if isinstance(one, ReleaseStarted)), key=lambda one: one.origin.order)
     ends = [one for one in facts if isinstance(one, ReleaseEnded)]
     again = started_again(starts)
     opening = [one for one in starts if again.get(one.origin.key) != "echo"]
+    own_starts = []
     for started in starts:
         echo = again.get(started.origin.key) == "echo"
-        near_us = abs(started.origin.at_us - evidence.started_us)
+        near_us = abs(started.origin.at_us - started_us)
         if near_us <= (ECHO_WITHIN_US if echo else 0):
-            evidence.starts.append(started)
-    for ended in ends:
-        begun = start_of(ended, opening, again)
-        if begun is not None and begun.origin.at_us == evidence.started_us:
-            evidence.ends.append(ended)
+            own_starts.append(started)
+    begun = [(ended, start_of(ended, opening, again)) for ended in ends]
+    return own_starts, [ended for ended, start in begun if start is not None and start.origin.at_us == started_us]
 
 
 async def _add_rows(reads: Reads, evidence: Evidence) -> None:

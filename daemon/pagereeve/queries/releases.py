@@ -62,7 +62,7 @@ async def _pages_of(
     held: Reads, asked: ReleasesAsked, limit: int, after: ReleasePlace | None
 ) -> AsyncIterator[ReleasesPage]:
     people = People() if asked.person is None and asked.cost_centre is None else await people_of(held)
-    person = _person_of(people, asked.person)
+    person = person_of(people, asked.person)
     wanted = replace(asked.wanted, owners=_owners(people, asked, person))
     while True:
         page = await held.releases_page(wanted, limit, after)
@@ -78,7 +78,7 @@ def _is_meant(charge: Charge, asked: ReleasesAsked, people: People, person: str)
     return asked.cost_centre is None or people.at(charge.owner, charge.started_us) == asked.cost_centre
 
 
-def _person_of(people: People, text: str | None) -> str:
+def person_of(people: People, text: str | None) -> str:
     """The id of the one person who is meant; "" where the text is a login that no list names, or of several persons."""
     found = [] if text is None else people.persons_called(text)
     return found[0] if len(found) == 1 else ""

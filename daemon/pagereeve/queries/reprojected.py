@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from collections.abc import AsyncIterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -54,7 +55,7 @@ async def reprojected(held: Reads, printer: str, seen: SeenByClose) -> Reproject
         return None
     said = [(stored.seq, stored.fact) async for stored in held.said_facts(printer)]
     facts = redating.in_force((seq, fact) for seq, fact in said if seq <= head)
-    segments = rebuild(printer, facts, _as_it_was(run, seen.at_us))
+    segments = await asyncio.to_thread(rebuild, printer, facts, _as_it_was(run, seen.at_us))
     decisions = [fact for fact in facts if isinstance(fact, PagesDecided)]
     return Reprojected(segments, in_force(await ruled(_Rows(segments, decisions))))
 
@@ -75,7 +76,9 @@ async def _reaches_back(held: Reads, printer: str, late: Sequence[Fact], run: Ru
 
 
 def _as_it_was(run: Run | None, at_us: int) -> Run | None:
-    """What the meter was doing at the close: no fact yet, so that it stands behind the heads, or nowhere."""
+    """What the meter was doing at the close: no fact yet, so that it stands behind the heads, or nowhere. When it was
+    read last before the close nobody kept; it is taken to have been read then.
+    """
     if isinstance(run, PlateauRead) and run.plateau.first_received_us <= at_us:
         plateau = run.plateau
         sent_us, received_us = min(plateau.last_sent_us, at_us), min(plateau.last_received_us, at_us)

@@ -11,8 +11,11 @@ from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod
 from pagereeve.domain.accounts.rates import Bill
 from pagereeve.domain.accounts.totals import Total
+from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
+from pagereeve.domain.facts.page_decision import PagesAct, PagesFrom, PagesReason
 from pagereeve.domain.ledger import Charge, Grade
 from pagereeve.ports.seal import SealHead
+from pagereeve.queries.as_closed import AsClosed
 
 SubjectKind = Literal["person", "cost-centre", "printer"]
 
@@ -63,15 +66,43 @@ class Correction:
 
 @dataclass(frozen=True, slots=True)
 class Line:
-    """One release: its charges in billed channels (``parts``: in the others)."""
+    """One release: its charges in billed channels (``parts``: in the others).
+
+    ``late``: a notice came late, and what it changed was not worked out.
+    """
 
     charges: tuple[Charge, ...]
     parts: tuple[Charge, ...] = ()
     corrections: tuple[Correction, ...] = ()
+    late: bool = False
 
     @property
     def first(self) -> Charge:
         return (self.charges or self.parts)[0]
+
+
+@dataclass(frozen=True, slots=True)
+class DecidedPages:
+    """Pages that a decision charged to the statement's subject, and that are in the figures of none of its releases.
+
+    They were another's claim, or stood in a house account (``taken_from``). ``at_us``: when that release started, or
+    the gap closed. ``owner`` is "" of a cost centre's pages.
+    """
+
+    decision: str
+    act: PagesAct
+    reason: PagesReason
+    taken_from: PagesFrom | Literal[""]
+    at_us: int
+    printer: str
+    channel: str
+    unit: str
+    pages: int
+    owner: str = ""
+
+    @property
+    def billed(self) -> bool:
+        return self.channel in CLAIMED_CHANNELS
 
 
 @dataclass(slots=True)
@@ -98,9 +129,27 @@ class DayChart:
 
 
 @dataclass(frozen=True, slots=True)
+class StatementAdjustment:
+    """Pages of an earlier closed period that an account gets now (below 0: gives back); of a meter, below 0, what it
+    gives more. ``person`` is "" where nobody is to be named, ``release`` where it is of none.
+    """
+
+    corrects: str
+    account: str
+    person: str
+    printer: str
+    channel: str
+    unit: str
+    source: str
+    release: str
+    pages: int
+
+
+@dataclass(frozen=True, slots=True)
 class Statement:
     """``lines`` in order of start. ``also_written``: other spellings of a person's login. ``bill`` is None where the
     site has no prices, ``accounts`` where it is no printer's statement. ``named``: owners are in the lines.
+    ``sums`` are of the lines and of ``decided``; ``adjustments`` are of earlier closed periods, and in no sum.
     """
 
     subject: Subject
@@ -115,6 +164,9 @@ class Statement:
     bill: Bill | None = None
     accounts: AccountsOfPeriod | None = None
     named: bool = False
+    decided: Sequence[DecidedPages] = ()
+    as_closed: AsClosed | None = None
+    adjustments: tuple[StatementAdjustment, ...] = ()
 
     @property
     def corrected(self) -> int:

@@ -5,42 +5,35 @@ It names nobody but the person who is asked for, unless the caller may see names
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import AsyncIterator, Iterable, Sequence
+from dataclasses import replace
 from datetime import date, timedelta
 from itertools import groupby
 from typing import Final, Literal
 
+from pagereeve.domain.accounts.people import People
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period, local
 from pagereeve.domain.accounts.printer_accounts import AccountsOfPeriod
-from pagereeve.domain.accounts.rates import Bill, Rates
+from pagereeve.domain.accounts.rates import Bill
 from pagereeve.domain.accounts.totals import Total, ordered
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
 from pagereeve.domain.charging.postings import COPIES_NOT_APART
-from pagereeve.domain.ledger import Charge, Grade, ReleaseKey, person
-from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.domain.ledger import Charge, Grade
 from pagereeve.ports.reads import Reads
-from pagereeve.ports.releases import ReleaseFilter
+from pagereeve.queries.as_closed import AsClosed
+from pagereeve.queries.closed_periods import closed_as
 from pagereeve.queries.corrections import Corrected, with_corrections
-from pagereeve.queries.costs import add_cost
-from pagereeve.queries.page_decisions import decided_in
-from pagereeve.queries.releases import ReleasesAsked, releases_of
+from pagereeve.queries.costs import Prices, cost_lines
+from pagereeve.queries.statement_adjustments import adjustments_of
+from pagereeve.queries.statement_decisions import Decided
 from pagereeve.queries.statement_lines import Caution, DayChart, GradeSum, Line, Statement, Subject
-from pagereeve.queries.totals import accounts_read
+from pagereeve.queries.statement_rows import StatementRows, frozen_rows_of, rows_of_today
 
-CHARGES_MAX: Final = 50_000
-"""A statement is held in memory and printed on paper; for more there are exports."""
 DAYS_MAX: Final = 62
 """A chart of more days is one of months."""
 MONTHS_MAX: Final = 120
-
-
-@dataclass(frozen=True, slots=True)
-class Prices:
-    """``classes``: each printer's price class. None of its rates: the site has no prices."""
-
-    rates: Rates
-    classes: Mapping[str, str]
+Bar = tuple[int, int, int]
+"""An instant, and the pages charged and unproven at it."""
 
 
 async def statement_of(
@@ -48,69 +41,55 @@ async def statement_of(
 ) -> Statement:
     """``names``: with the owners of a cost centre's or a printer's releases. Raises BadQuestion for too many."""
     async with reads.snapshot() as held:
-        charges = await _decided(held, period, await _charges(held, subject, period))
-        corrected = await with_corrections(held, _lines(charges))
-        bill = None if prices is None or not prices.rates else await _bill(held, charges, prices)
-        accounts = await _accounts(held, subject, period) if subject.kind == "printer" else None
-        seal = await held.seal_head()
+        rows = await _rows(held, subject, period)
+        decided = rows.decided
+        corrected = _as_of(rows, await with_corrections(held, _lines(decided.charges)))
+        bill = await _bill(held, rows, prices) if rows.frozen_bill is None else rows.frozen_bill
+        adjustments = await adjustments_of(held, subject, period, names=names)
+    charges = decided.charges
     written = tuple(dict.fromkeys(one.owner for one in charges)) if subject.kind == "person" else ()
-    shown = [_shown(line, subject, names=names) for line in corrected.lines]
+    keep = names or subject.kind == "person"
     return Statement(
         subject=Subject("person", written[0]) if written else subject,
-        period=period,
-        lines=shown,
-        sums=_sums(charges),
+        period=rows.period,
+        lines=[_shown(line, keep=keep) for line in corrected.lines],
+        sums=_sums(decided),
         grades=_grades(charges),
-        charts=_charts(charges, period),
-        cautions=_cautions(charges, corrected, written, bill, accounts),
-        seal=seal,
+        charts=_charts(decided, rows.period),
+        cautions=_cautions(charges, corrected, written, bill, rows.accounts),
+        seal=rows.seal,
         also_written=tuple(sorted(written[1:])),
         bill=bill,
-        accounts=accounts,
+        accounts=rows.accounts,
         named=names and subject.kind != "person",
+        decided=[one if keep else replace(one, owner="") for one in decided.pages],
+        as_closed=None if rows.as_closed is None else _lacking(rows.as_closed, bill),
+        adjustments=adjustments,
     )
 
 
-async def _charges(held: Reads, subject: Subject, period: Period) -> list[Charge]:
-    """In order of start. Of each release all channels."""
-    wanted = ReleaseFilter(
-        printer=subject.name if subject.kind == "printer" else None,
-        from_us=period.from_us,
-        to_us=period.to_us,
-        billed=False,
-    )
-    asked = ReleasesAsked(
-        wanted,
-        cost_centre=subject.name if subject.kind == "cost-centre" else None,
-        person=subject.name if subject.kind == "person" else None,
-    )
-    charges: list[Charge] = []
-    async for charge in releases_of(held, asked):
-        if len(charges) == CHARGES_MAX:
-            many = f"holds more than {CHARGES_MAX} charges, too many for a statement"
-            raise BadQuestion("--period", f"{many}; name a shorter one, or use totals")
-        charges.append(charge)
-    return charges[::-1]
+async def _rows(held: Reads, subject: Subject, period: Period) -> StatementRows:
+    closed = await closed_as(held, period)
+    if closed is None:
+        return await rows_of_today(held, subject, period)
+    return await frozen_rows_of(held, subject, closed)
 
 
-async def _decided(held: Reads, period: Period, charges: Sequence[Charge]) -> list[Charge]:
-    """With what was decided of each release's own claim: waived, or confirmed for its owner. What a decision gave to
-    somebody else is in totals and exports.
-    """
-    changes: dict[tuple[str, ReleaseKey, str, int], tuple[int, int]] = {}
-    for posting in await decided_in(held, period):
-        if (of := posting.charge) is not None:
-            key = (of.printer, of.release, of.channel, of.started_us)
-            own = sum(pages for account, pages in posting.legs if account == person(of.owner))
-            charged, unproven = changes.get(key, (0, 0))
-            changes[key] = charged + own, unproven + posting.unproven
-    return [_changed(one, changes.get((one.printer, one.release, one.channel, one.started_us))) for one in charges]
+def _as_of(rows: StatementRows, corrected: Corrected) -> Corrected:
+    """Of a closed period, notices that came before the close: what later ones change is no part of it."""
+    if rows.as_closed is None:
+        return corrected
+    closed_us = rows.as_closed.closed.closing.at_us
+    lines = [
+        replace(line, corrections=tuple(one for one in line.corrections if one.at_us <= closed_us))
+        for line in corrected.lines
+    ]
+    return replace(corrected, lines=lines)
 
 
-def _changed(charge: Charge, change: tuple[int, int] | None) -> Charge:
-    if change is None:
-        return charge
-    return replace(charge, charged=charge.charged + change[0], unproven=charge.unproven + change[1])
+def _lacking(one: AsClosed, bill: Bill | None) -> AsClosed:
+    """Where no costs are shown, nothing is missing from them."""
+    return one if bill is not None else replace(one, lacks=tuple(lack for lack in one.lacks if lack != "prices"))
 
 
 def _lines(charges: Iterable[Charge]) -> list[Line]:
@@ -123,36 +102,37 @@ def _lines(charges: Iterable[Charge]) -> list[Line]:
     return lines
 
 
-def _shown(line: Line, subject: Subject, *, names: bool) -> Line:
-    keep = names or subject.kind == "person"
-
+def _shown(line: Line, *, keep: bool) -> Line:
     def bare(charges: Sequence[Charge]) -> tuple[Charge, ...]:
         return tuple(replace(one, job="", owner=one.owner if keep else "") for one in charges)
 
     return replace(line, charges=bare(line.charges), parts=bare(line.parts))
 
 
-async def _bill(held: Reads, charges: Iterable[Charge], prices: Prices) -> Bill:
+async def _bill(held: Reads, rows: StatementRows, prices: Prices | None) -> Bill | None:
+    """Of the pages as costs has them: the charges as counts have them, and what decisions posted."""
+    if prices is None or not prices.rates:
+        return None
     bill = Bill()
-    for charge in charges:
-        await add_cost(held, bill, charge, prices.rates, prices.classes.get(charge.printer, ""))
+    for line in await cost_lines(held, _each(rows.charges), rows.decided.postings, "printer", People(), prices):
+        bill.merge(line.bill)
     return bill
 
 
-async def _accounts(held: Reads, subject: Subject, period: Period) -> AccountsOfPeriod:
-    accounts, _ = await accounts_read(held, period)
-    return AccountsOfPeriod(
-        tuple(one for one in accounts.lines if one.printer == subject.name),
-        tuple(one for one in accounts.edges if one.stretch.printer == subject.name),
-    )
+async def _each(charges: Iterable[Charge]) -> AsyncIterator[Charge]:
+    for charge in charges:
+        yield charge
 
 
-def _sums(charges: Iterable[Charge]) -> list[Total]:
+def _sums(decided: Decided) -> list[Total]:
     """One for each channel and unit, the billed ones first: different ones are never added up."""
     sums: dict[tuple[str, str], Total] = {}
-    for charge in charges:
+    for charge in decided.charges:
         key = _channel_of(charge)
         sums.setdefault(key, Total("", *key)).add(charge)
+    for one in decided.pages:
+        key = (one.channel, one.unit)
+        sums.setdefault(key, Total("", *key)).charged += one.pages
     return ordered(sums.values())
 
 
@@ -176,24 +156,27 @@ def _grades(charges: Iterable[Charge]) -> list[GradeSum]:
     return sorted(sums.values(), key=lambda one: order.index(one.grade))
 
 
-def _charts(charges: Sequence[Charge], period: Period) -> list[DayChart]:
-    channels: dict[tuple[str, str], list[Charge]] = {}
-    for charge in _billed(charges):
-        channels.setdefault(_channel_of(charge), []).append(charge)
-    return [_chart(key, own, period) for key, own in sorted(channels.items())]
+def _charts(decided: Decided, period: Period) -> list[DayChart]:
+    channels: dict[tuple[str, str], list[Bar]] = {}
+    for charge in _billed(decided.charges):
+        channels.setdefault(_channel_of(charge), []).append((charge.started_us, charge.charged, charge.unproven))
+    for one in decided.pages:
+        if one.billed:
+            channels.setdefault((one.channel, one.unit), []).append((one.at_us, one.pages, 0))
+    return [_chart(key, sorted(bars), period) for key, bars in sorted(channels.items())]
 
 
-def _chart(key: tuple[str, str], charges: Sequence[Charge], period: Period) -> DayChart:
+def _chart(key: tuple[str, str], bars: Sequence[Bar], period: Period) -> DayChart:
     """Days are the zone's own, of 23, 24 or 25 hours."""
-    begins_us = period.from_us if period.from_us > 0 else charges[0].started_us
-    ends_us = period.to_us - 1 if period.to_us < ALWAYS_US else charges[-1].started_us
+    begins_us = period.from_us if period.from_us > 0 else bars[0][0]
+    ends_us = period.to_us - 1 if period.to_us < ALWAYS_US else bars[-1][0]
     first, last = local(begins_us, period.zone).date(), local(ends_us, period.zone).date()
     by: Literal["day", "month"] = "day" if (last - first).days < DAYS_MAX else "month"
     spans = {name: [0, 0] for name in _names(first, last, by)}
-    for charge in charges:
-        pages = spans.setdefault(_name(local(charge.started_us, period.zone).date(), by), [0, 0])
-        pages[0] += charge.charged
-        pages[1] += charge.unproven
+    for at_us, charged, unproven in bars:
+        pages = spans.setdefault(_name(local(at_us, period.zone).date(), by), [0, 0])
+        pages[0] += charged
+        pages[1] += unproven
     shown = tuple((name, charged, unproven) for name, (charged, unproven) in spans.items())
     return DayChart(*key, by, shown[-MONTHS_MAX:])
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Final
 
@@ -31,6 +31,7 @@ from pagereeve.queries.noted_readings import meter_around
 from pagereeve.queries.readings_around import Around, readings_around
 
 PANELS_MAX: Final = 50
+NO_SERIALS: Final[Mapping[str, str]] = {}
 
 
 def _serials(around: Around) -> set[str]:
@@ -38,12 +39,15 @@ def _serials(around: Around) -> set[str]:
     return known - {""}
 
 
-async def check_bill(reads: Reads, lines: Sequence[BillLine]) -> Sequence[CheckedLine]:
+async def check_bill(
+    reads: Reads, lines: Sequence[BillLine], serials: Mapping[str, str] = NO_SERIALS
+) -> Sequence[CheckedLine]:
     """In the order of the lines, of one moment. Its cost goes by lines, and for devices that stand where no printer
-    has them today by printers and dates; never by the period's length.
+    has them today by printers and dates; never by the period's length. ``serials`` are of printers, by name, whose
+    panel people read: no meter gives theirs.
     """
     async with reads.snapshot() as held:
-        readings = _Readings(held, await held.printers())
+        readings = _Readings(held, await held.printers(), serials)
         again = billed_again(lines)
         return [replace(await _checked(readings, one), again=again.get(one.line)) for one in lines]
 
@@ -51,8 +55,9 @@ async def check_bill(reads: Reads, lines: Sequence[BillLine]) -> Sequence[Checke
 class _Readings:
     """Around each date of each printer that is asked for, read once."""
 
-    def __init__(self, held: Reads, printers: Sequence[str]) -> None:
+    def __init__(self, held: Reads, printers: Sequence[str], serials: Mapping[str, str]) -> None:
         self.held, self._printers = held, printers
+        self._named = {name: serial_key(serial) for name, serial in serials.items() if serial}
         self._around: dict[tuple[str, BilledFigure], Around] = {}
         self._today: dict[str, list[str]] | None = None
         self._panels: dict[tuple[str, str], list[PanelReading]] | None = None
@@ -85,7 +90,8 @@ class _Readings:
         today = (await self._serials()).get(serial, [])
         if len(today) == 1 and all([serial in _serials(await self.around(today[0], one)) for one in ends]):
             return today
-        return [
+        named = [name for name, key in self._named.items() if key == serial]
+        return named or [
             name for name in self._printers if any([serial in _serials(await self.around(name, one)) for one in ends])
         ]
 

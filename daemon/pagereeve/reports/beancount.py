@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import re
 from collections.abc import Iterable, Iterator
+from dataclasses import dataclass
 from datetime import timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -32,6 +33,19 @@ RELEASES_NAMED_MAX: Final = 20
 _PLAIN: Final = re.compile(r"[A-Za-z0-9]", re.ASCII)
 # Beancount's limit for a commodity's name is 24 characters.
 _SHORT: Final = re.compile(r"[A-Z][A-Z0-9]{0,11}", re.ASCII)
+
+
+@dataclass(frozen=True, slots=True)
+class Received:
+    """What an account received of a meter, where it is not known between which readings; ``legs`` sum to 0."""
+
+    printer: str
+    channel: str
+    unit: str
+    at_us: int
+    legs: tuple[tuple[str, int], ...]
+    narration: str
+    releases: tuple[ReleaseKey, ...] = ()
 
 
 def ledger_lines(postings: Iterable[Posting], stretches: Iterable[Stretch], zone: ZoneInfo) -> Iterator[str]:
@@ -81,6 +95,20 @@ class LedgerText:
         if stretch is not None and stretch.releases:
             yield f"  releases: {_quoted(_named(stretch.releases))}"
         yield from self._legs(posting.legs, commodity)
+
+    def received(self, one: Received) -> Iterator[str]:
+        """A transaction of no stretch that is known."""
+        unit = (one.unit or "UNKNOWN").upper()
+        commodity = commodity_of(one.channel, unit)
+        yield from self._commodity(commodity, one.channel, unit)
+        for account, _ in one.legs:
+            yield from self._open(account)
+        self._last_us = max(self._last_us, one.at_us)
+        yield f"\n{local(one.at_us, self._zone).date()} * {_quoted(one.narration)}"
+        yield f"  printer: {_quoted(one.printer)}"
+        if one.releases:
+            yield f"  releases: {_quoted(_named(one.releases))}"
+        yield from self._legs(one.legs, commodity)
 
     def decision(self, posting: DecisionPosting) -> Iterator[str]:
         """What a decision moves, and what it settles of a claim: two balanced pairs of accounts."""

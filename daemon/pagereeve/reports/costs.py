@@ -9,8 +9,11 @@ from typing import Any, Final
 
 from rich.table import Table
 
-from pagereeve.domain.accounts.rates import Amount
+from pagereeve.domain.accounts.rates import Amount, RateCard
+from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.visible import visible
 from pagereeve.queries.costs import Costs, CostsAnswer
+from pagereeve.reports.as_closed import as_closed_json
 from pagereeve.reports.exports.columns import Value
 from pagereeve.reports.exports.csv_file import CsvForm, csv_table
 from pagereeve.reports.text import plain
@@ -74,7 +77,28 @@ def costs_json(answer: CostsAnswer) -> dict[str, Any]:
         ],
         "totals": [amount_json(one) for one in answer.totals()],
         "unpriced_pages": answer.unpriced,
+        "cards": [card_json(one) for one in answer.cards],
+        **as_closed_json(answer.as_closed),
     }
+
+
+def card_json(card: RateCard) -> dict[str, Any]:
+    """Prices are exact texts, in the currency's major unit."""
+    return {
+        "name": card.name,
+        "currency": card.currency,
+        "from": to_text(card.from_us),
+        "until": None if card.until_us is None else to_text(card.until_us),
+        "prices": [{"channel": one.channel, "price": f"{one.price:f}", **dict(one.conditions)} for one in card.rates],
+    }
+
+
+def cards_line(answer: CostsAnswer) -> str:
+    """Which rates were used."""
+    closed = answer.as_closed
+    frozen = closed is not None and "prices" not in closed.lacks
+    named = ", ".join(f"{visible(one.name)} ({one.currency})" for one in answer.cards) or "none holds in this period"
+    return f"Rate cards {'as they were frozen' if frozen else 'of the settings of today'}: {named}."
 
 
 def channel_pages_text(pages: Mapping[str, int]) -> str:

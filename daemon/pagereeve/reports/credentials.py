@@ -10,11 +10,12 @@ from rich.table import Table
 
 from pagereeve.domain.accounts.periods import local, local_text
 from pagereeve.domain.credentials.callers import ACTS
+from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.credentials import KnownCredential
 from pagereeve.reports.text import plain
 
-COLUMNS: Final = ("name", "acts", "speaks for", "state", "expires", "last used", "from")
+COLUMNS: Final = ("name", "acts", "speaks for", "limits", "state", "expires", "last used", "from")
 
 
 def credentials_table(known: Iterable[KnownCredential], zone: ZoneInfo) -> Table:
@@ -24,6 +25,7 @@ def credentials_table(known: Iterable[KnownCredential], zone: ZoneInfo) -> Table
             plain(one.caller.name),
             one.caller.acts_text,
             plain(_speaks_for(one)),
+            _limits(one),
             one.state,
             "" if one.expires_us is None else local_text(one.expires_us, zone),
             _used(one, zone),
@@ -40,6 +42,8 @@ def credentials_json(known: Iterable[KnownCredential]) -> dict[str, Any]:
                 "acts": [act for act in ACTS if act in one.caller.acts],
                 "sources": _listed(one.caller.sources),
                 "types": _listed(one.caller.types),
+                "pages_max": one.caller.pages_max,
+                "pages_day_max": one.caller.pages_day_max,
                 "state": one.state,
                 "signs": one.signs,
                 "place": one.place,
@@ -55,6 +59,14 @@ def credentials_json(known: Iterable[KnownCredential]) -> dict[str, Any]:
 
 def _speaks_for(one: KnownCredential) -> str:
     return ", ".join(sorted(one.caller.sources or ()) + sorted(one.caller.types or ())) or "all"
+
+
+def _limits(one: KnownCredential) -> str:
+    """Of decisions about pages."""
+    caller = one.caller
+    pages = [] if caller.pages_max is None else [f"{amount(caller.pages_max, 'page')} at once"]
+    pages += [] if caller.pages_day_max is None else [f"{amount(caller.pages_day_max, 'page')} a day"]
+    return ", ".join(pages)
 
 
 def _used(one: KnownCredential, zone: ZoneInfo) -> str:

@@ -97,6 +97,8 @@ def _port(seen: PortLook | None) -> str:
 
 
 def _meter(one: PrinterLook) -> str:
+    if one.by_panel:
+        return "panel, not asked"
     if not one.addresses:
         return "not asked"
     if one.meter_trouble:
@@ -125,7 +127,13 @@ def cutover_csv(looks: Iterable[PrinterLook], *, bom: bool = False) -> str:
                 " ".join(one.addresses),
                 None if one.print_port is None else _port(one.print_port),
                 None if one.web_port is None else _port(one.web_port),
-                one.meter_reason if one.meter_trouble else "answers" if one.addresses else "not asked",
+                "panel, not asked"
+                if one.by_panel
+                else one.meter_reason
+                if one.meter_trouble
+                else "answers"
+                if one.addresses
+                else "not asked",
                 one.model,
                 one.serial,
                 one.total,

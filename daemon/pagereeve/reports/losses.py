@@ -15,6 +15,7 @@ from pagereeve.domain.facts.in_force import TEST_PAGES
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, account_kind
 from pagereeve.queries.losses import LossesAnswer, LossSum
 from pagereeve.queries.remedies import Effect
+from pagereeve.reports.as_closed import as_closed_json
 from pagereeve.reports.exports.columns import Value
 from pagereeve.reports.exports.csv_file import CsvForm, csv_table
 from pagereeve.reports.seal import head_json
@@ -36,6 +37,7 @@ EVIDENT: Final[Mapping[str, str]] = {
     causes.NOT_REGISTERED: "the printer is not registered",
     causes.STALLED: "an error stopped the printer",
     causes.NOT_EXPLAINED: "not explained yet",
+    causes.NOT_FROZEN: "no cause was frozen when the period was closed",
 }
 SAID_BY: Final[Mapping[CauseFrom, str]] = {
     "said": "as people said",
@@ -162,6 +164,7 @@ def losses_json(answer: LossesAnswer) -> dict[str, Any]:
         "lines": [_line_json(line) for line in answer.lines],
         "losses": _rows(answer),
         **({} if answer.seal is None else {"seal": head_json(answer.seal)}),
+        **as_closed_json(answer.as_closed),
     }
 
 

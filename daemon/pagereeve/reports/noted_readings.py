@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 
 from rich.table import Table
 
-from pagereeve.domain.accounts.panel_check import MeterDistance
+from pagereeve.domain.accounts.panel_check import MeterDistance, shown_text
 from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.accounts.supplier_bill import Shown
 from pagereeve.domain.facts.panel import PanelReading
@@ -24,7 +24,7 @@ def meter_text(meter: MeterDistance) -> str:
     """How the panel's figure lies beside what the meter showed."""
     if not meter.known:
         return NO_METER
-    shown = _shown(meter)
+    shown = shown_text(meter)
     if meter.off:
         way = "more than the most" if meter.off > 0 else "less than the least"
         return f"{amount(abs(meter.off), 'page')} {way} that the meter showed around then ({shown})"
@@ -78,11 +78,6 @@ def reading_json(seen: Seen) -> dict[str, Any]:
 def _state(panel: PanelReading) -> str:
     back = panel.taken_back
     return "stands" if back is None else f"taken back by {plain(back.by)}"
-
-
-def _shown(meter: MeterDistance) -> str:
-    figures = [one.figure for one in (meter.before, meter.after) if one is not None]
-    return " to ".join(dict.fromkeys(map(str, figures)))
 
 
 def _shown_json(shown: Shown | None) -> dict[str, Any] | None:

@@ -84,7 +84,7 @@ class _Row:
         for kind in sorted(row.types or ()):
             if _ACT_OF[kind] not in row.acts:
                 raise NoSecret(f"{kind} needs the act {_ACT_OF[kind]}; add it to the acts, or remove the type")
-        caller = Caller(row.name, row.acts, row.sources, row.types, row.pages_max)
+        caller = Caller(row.name, row.acts, row.sources, row.types, row.pages_max, row.pages_day_max)
         expires_us = None if row.expires is None else _us(row.expires)
         if row.token_file is not None and row.secret_file is None:
             secret = _token(row.token_file)

@@ -81,7 +81,7 @@ def _text_of(name: str) -> Callable[[Any], Hashable]:
 def _meter_address(row: Any) -> Hashable:
     """Where it is counted: at the port of its agent, or of its IPP."""
     host, port = member(row, "host"), member(row, "port")
-    if not isinstance(host, str) or not host:
+    if not isinstance(host, str) or not host or member(row, "meter") == "panel":
         return None
     if member(row, "meter") == "ipp":
         return (host.lower(), f"ipp {member(row, 'ipp_port')}")

@@ -16,6 +16,7 @@ from pydantic_settings import BaseSettings, PydanticBaseSettingsSource, Settings
 from pagereeve.domain.badges.form import BadgeForm
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.domain.facts.policy import Policy
+from pagereeve.domain.facts.reading import Unit
 from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.local.settings import LocalSettings
 from pagereeve.feeds.local.socket_file import SOCKET_NAME as LOCAL_SOCKET_NAME
@@ -136,6 +137,8 @@ class Settings(BaseSettings):
     def policy_of(self, printer: PrinterSettings) -> Policy:
         """[policy], with what the printer says itself in its place, and what [[sources]] say of tickets."""
         policy = printer.policy.over(self.policy).to_policy()
+        if printer.meter == "panel" and printer.unit is not None:
+            policy = replace(policy, panel_unit=Unit(printer.unit))
         return replace(policy, tickets=with_sources(policy, printer.name, self.sources)) if self.sources else policy
 
     def targets(self, environment: Mapping[str, str] | None = None) -> tuple[MeterTarget, ...]:

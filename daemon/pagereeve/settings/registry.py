@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from ipaddress import ip_address
 from pathlib import Path
-from typing import Annotated, Literal, Self
+from typing import Annotated, Any, Final, Literal, Self
 
 from pydantic import AfterValidator, Field, SecretStr, model_validator
 
@@ -20,6 +20,12 @@ from pagereeve.settings.policies import PolicyOverrides
 from pagereeve.settings.usm import EnvName, UsmSettings
 
 DEFAULT_COMMUNITY = "public"
+NO_HOST: Final = "panel.invalid"
+"""Stands for the host of a printer that has none: a name that is never an address (RFC 2606 section 2)."""
+OF_NETWORK: Final = (
+    *("port", "community", "community_file", "community_env", "object_id", "device", "counter", "profile"),
+    *("answers_from", "any_port", "ipp_port"),
+)
 NoticeName = Annotated[Text, Field(min_length=1, max_length=200)]
 """As notices name a printer: any text."""
 
@@ -102,6 +108,26 @@ class PrinterSettings(IppSettings, UsmSettings):
     price_class: Annotated[str, Field(max_length=64)] = ""
     text: Text = ""
     policy: PolicyOverrides = PolicyOverrides()
+
+    @model_validator(mode="before")
+    @classmethod
+    def _needs_no_host(cls, given: Any) -> Any:
+        """Nothing is asked of a printer whose panel people read: it may have no place on the network."""
+        if isinstance(given, Mapping) and given.get("meter") == "panel" and "host" not in given:
+            return {**given, "host": NO_HOST}
+        return given
+
+    @model_validator(mode="after")
+    def _panel_fits(self) -> Self:
+        if self.meter != "panel":
+            return self
+        if self.unit is None:
+            raise ValueError('meter = "panel" needs unit; say whether the panel counts impressions or sheets')
+        asked = [name for name in OF_NETWORK if name in self.model_fields_set]
+        if asked:
+            names = " and ".join(asked)
+            raise ValueError(f'{names} say how a meter is asked, and with meter = "panel" none is; leave them out')
+        return self
 
     @model_validator(mode="after")
     def _one_community(self) -> Self:

@@ -51,9 +51,13 @@ class BadgeSettings(Section):
 
 
 class PrivacySettings(Section):
-    """[privacy]: what is kept of people. ``keep_names_for``: so long after their last release nobody is erased."""
+    """[privacy]: what is kept of people. ``keep_names_for``: so long after their last release nobody is erased.
+
+    ``keep_titles_for``: so long after its release's start a title is kept; None: for good.
+    """
 
     keep_titles: bool = False
+    keep_titles_for: Annotated[Duration, DurationRange("1h", "3650d")] | None = None
     keep_names_for: Annotated[Duration, DurationRange("1d", "3650d")] | None = None
 
 

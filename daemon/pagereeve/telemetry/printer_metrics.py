@@ -94,6 +94,10 @@ def _last(one: PrinterTelemetry, label: str) -> str:
     return f"pagereeve_last_reading_timestamp_seconds{{{label}}} {one.last_reading_us / SECOND_US:.6f}\n"
 
 
+def _by_panel(one: PrinterTelemetry, label: str) -> str:
+    return f"pagereeve_meter_by_panel{{{label}}} 1\n" if one.by_panel else ""
+
+
 def _up(one: PrinterTelemetry, label: str) -> str:
     return "" if one.up is None else f"pagereeve_meter_up{{{label}}} {int(one.up)}\n"
 
@@ -202,6 +206,13 @@ _FAMILIES: Final = (
         "1 if the last read of the meter was good, else 0. Absent until one was tried.",
         _up,
         attrgetter("up"),
+    ),
+    _Family(
+        "pagereeve_meter_by_panel",
+        "gauge",
+        "1 for a printer without a meter that can be asked: people read its panel. Absent for others.",
+        _by_panel,
+        attrgetter("by_panel"),
     ),
     _Family(
         "pagereeve_failed_reads",

@@ -9,12 +9,13 @@ from collections import Counter
 from decimal import Decimal
 from typing import cast
 
+from pagereeve.domain.accounts.frozen_answers import CostsBy
 from pagereeve.domain.accounts.own_periods import chosen
 from pagereeve.domain.accounts.rates import Bill, Rate, RateCard, Rates
 from pagereeve.domain.facts.facts import Assigned
 from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.ledger import Charge, Grade, ReleaseKey, RowSegment, Verdict
-from pagereeve.queries.costs import Costs, CostsAnswer, CostsBy, costs_of
+from pagereeve.queries.costs import Costs, CostsAnswer, costs_of
 from pagereeve.reports.costs import costs_csv, costs_json
 from pagereeve.reports.exports.csv_file import CsvForm
 from pagereeve.store.memory.journal import MemoryJournal

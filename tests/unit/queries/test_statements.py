@@ -15,12 +15,15 @@ from rich.console import Console
 
 from pagereeve.domain.accounts.periods import Period, period_of
 from pagereeve.domain.accounts.rates import Rate, RateCard, Rates
+from pagereeve.domain.facts.facts import Fact, PagesDecided, ReleaseEnded, ReleaseStarted
+from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.domain.ledger import HOUSE_ACCOUNTS, Charge, Grade, ReleaseKey, RowSegment, Verdict
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.instants import from_text
-from pagereeve.queries import statements
+from pagereeve.queries import corrections, statement_rows
+from pagereeve.queries.costs import Prices
 from pagereeve.queries.statement_lines import Caution, Standing, Statement, Subject, SubjectKind
-from pagereeve.queries.statements import Prices, statement_of
+from pagereeve.queries.statements import statement_of
 from pagereeve.reports.statements import words
 from pagereeve.reports.statements.as_json import statement_json
 from pagereeve.reports.statements.html import statement_page
@@ -28,7 +31,8 @@ from pagereeve.reports.statements.on_terminal import statement_parts
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.histories import PRINTER, at, journal_of
 from tests.journal_samples import SERVER, charge
-from tests.statements import BERLIN, HOSTILE, NOVEMBER, month
+from tests.page_decisions import origin
+from tests.statements import BERLIN, HOSTILE, NOVEMBER, late, month
 from tests.unit.queries.test_queries import ALWAYS, PERIODS, segments_of
 
 HOUSE_ACCOUNT_WORDS = {"house:stray": 18, "house:surplus": 5}
@@ -70,6 +74,54 @@ async def test_a_late_notice_stands_there_as_a_correction_with_what_was_there_be
     assert known.corrected == 1
     assert "2026-11-02 12:30:00+01:00: a notice came 2.5 h late" in statement_page(known, "2026a", "1.0")
     assert statement_json(known, "2026a")["releases"][0]["corrections"][0]["before"]["charged"] == 0
+
+
+@pytest.mark.parametrize("worked_out", [0, 1, 2])
+async def test_every_late_notice_is_worked_out_or_its_release_is_marked(
+    monkeypatch: pytest.MonkeyPatch, worked_out: int
+) -> None:
+    facts = [late(fact, 200_000 + nth) if _is_of(fact, "r-08") else fact for nth, fact in enumerate(month())]
+    journal = await journal_of(facts)
+    monkeypatch.setattr(corrections, "GONE_THROUGH_MAX", worked_out)
+    known = await statement_of(journal, Subject("printer", PRINTER), NOVEMBER)
+    marked = [line.first.release.release for line in known.lines if line.late]
+    assert marked == ["r-01", "r-08"][worked_out:]
+    assert (Caution.LATE_NOT_LOOKED_AT in known.cautions) is bool(marked)
+    assert known.corrected == worked_out
+    for look in looks(known):
+        assert ("A notice came late" in look or '"late": true' in look) is bool(marked)
+
+
+def _is_of(fact: Fact, release: str) -> bool:
+    return isinstance(fact, ReleaseStarted | ReleaseEnded) and fact.release == release
+
+
+async def test_pages_of_others_that_a_decision_gave_are_lines_of_their_own_and_name_nobody() -> None:
+    journal = await journal_of(month())
+    stray = next(
+        one
+        for segment in await journal.segments(PRINTER)
+        for one in segment.postings
+        if "house:stray" in dict(one.legs)
+    )
+    said = PageDecision("move", 2, "found-out", "total", closes_us=stray.closes_us, taken_from="stray")
+    decided = PagesDecided(PRINTER, origin("d-1", at(0)), "warden", replace(said, to="person", to_name="Clove"))
+    await journal.append(decided)
+    known = await statement_of(journal, Subject("person", "clove"), NOVEMBER)
+    (line,) = known.decided
+    assert (line.decision, line.pages, line.taken_from, line.at_us) == ("d-1", 2, "stray", stray.closes_us)
+    assert [(one.releases, one.charged) for one in known.sums] == [(0, 2)]
+    for look in looks(known):
+        assert "house:stray" in look or '"taken_from": "stray"' in look
+        assert "warden" not in look
+    of_printer = await statement_of(journal, Subject("printer", PRINTER), NOVEMBER)
+    assert not any("clove" in look.lower() for look in looks(of_printer))
+    assert of_printer.accounts is not None
+    assert sum(one.charged for one in of_printer.sums) == of_printer.accounts.lines[0].people
+    rates = Rates([RateCard("2026", "EUR", 0, (Rate("total", Decimal("0.10")),))])
+    priced = await statement_of(journal, Subject("person", "clove"), NOVEMBER, Prices(rates, {}))
+    assert priced.bill is not None
+    assert [one.text for one in priced.bill.amounts()] == ["0.20"]
 
 
 async def test_a_printer_s_goes_from_the_meter_s_figures_to_who_received_its_pages() -> None:
@@ -212,7 +264,7 @@ async def test_a_day_of_25_hours_is_one_day_and_both_half_past_twos_are_told_apa
 
 
 async def test_too_many_releases_for_a_statement_are_refused_with_what_to_do(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(statements, "CHARGES_MAX", 99)
+    monkeypatch.setattr(statement_rows, "CHARGES_MAX", 99)
     journal = await journal_with(november_clocks(100))
     with pytest.raises(BadQuestion, match=r"more than 99 charges.*use totals"):
         await statement_of(journal, Subject("person", "sage"), day("2026-10-25"))

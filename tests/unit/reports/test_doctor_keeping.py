@@ -39,6 +39,11 @@ OLD = NOW_US - BACKUP_WANTED_AFTER_US - 1
             "One credential expires within 30 days: desk (2",
         ),
         (
+            replace(WELL, title_us=NOW_US - 40 * DAY_US),
+            "warning",
+            "kept longer than [privacy] keep_titles_for says: one is of 2025-",
+        ),
+        (
             replace(WELL, silent_feeds=(SilentFeed("north", NOW_US),)),
             "critical",
             "One feed is silent: north (since 2025-",
@@ -109,3 +114,9 @@ def test_five_thousand_of_a_kind_are_one_line_with_a_few_names() -> None:
 def test_how_long_the_disk_lasts_is_said_where_all_is_well() -> None:
     for days, words in ((400.0, "400 days"), (800.0, "2 years"), (1e6, "a century or more")):
         assert f"free on its disk, enough for {words})" in doctor_text(replace(WELL, disk_lasts_days=days), [])
+
+
+def test_titles_that_nothing_ends_are_advice() -> None:
+    (one,) = complaints_of(replace(WELL, titles_for_good=True))
+    assert (one.severity, one.advice) == ("info", True)
+    assert one.what == "Titles of jobs are kept for good."

@@ -21,6 +21,7 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.questions.told import Told
 from pagereeve.app.running import loop_factory
 from pagereeve.app.shipped_files import content_of, topic_file
+from pagereeve.app.zone_database import zone_database
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.application import make_console
 from pagereeve.store.sqlite.reads import SqlReads
@@ -40,7 +41,7 @@ class _Server(uvicorn.Server):
 async def serve(told: Told) -> None:
     async with await SqlReads.open_for_reading(told.journal) as reads:
         config = uvicorn.Config(
-            make_console(ApiContext(reads, told.site, SystemClock().now_us, _glossary())),
+            make_console(ApiContext(reads, told.site, SystemClock().now_us, _glossary(), zone_database)),
             interface="asgi3",
             ws="none",
             lifespan="off",

@@ -9,6 +9,7 @@ from http import HTTPStatus
 from typing import Final
 
 import httpx2
+import structlog
 
 from pagereeve.app.questions.process import NoAnswers, QueryProcess
 from pagereeve.console.api.asker import headers_of
@@ -39,6 +40,8 @@ _PASSED_BACK: Final = frozenset(
     }
 )
 
+log = structlog.get_logger("pagereeve.questions")
+
 
 class QuestionForwarder:
     """An ASGI application. What a client sends in a body is not looked at: nothing is changed by a question."""
@@ -67,12 +70,16 @@ class QuestionForwarder:
         async def sending(message: Message) -> None:
             nonlocal started
             started = True
-            await send(message)
+            async with asyncio.timeout(SILENT_S):
+                await send(message)
 
         try:
             await self._process.require()
             async with self._asked(scope) as response:
                 await _pass_back(response, sending, with_body=scope["method"] != "HEAD")
+        except TimeoutError:
+            # Its connection ends, and the answer is not whole.
+            log.warning("a client takes nothing of its answer, and is cut off", path=scope["path"][:80])
         except (NoAnswers, httpx2.HTTPError) as error:
             if started:
                 raise  # the client sees that the answer is not whole

@@ -7,15 +7,37 @@ from typing import Any, Final
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
 
+from pagereeve.console.api.allowed import put_methods
 from pagereeve.console.api.context import ApiContext, put_context
+from pagereeve.console.api.deciding import routes as deciding
 from pagereeve.console.api.problems import Problem, ProblemPage, handle_problems
-from pagereeve.console.api.resources import changes, findings, releases
+from pagereeve.console.api.resources import (
+    changes,
+    costs,
+    decisions,
+    evidence,
+    exports,
+    findings,
+    health,
+    losses,
+    meters,
+    periods,
+    release,
+    releases,
+    statements,
+    totals,
+)
 
 PREFIX: Final = "/v1"
 OPENAPI_PATH: Final = "/v1/openapi.json"
 VERSION: Final = "1.0"
 """Of the API, not of the program: grows with what is added; what is there stays as long as the path says /v1."""
-ROUTERS: Final = (releases.router, findings.router, changes.router)
+ROUTERS: Final = (
+    *(releases.router, release.router, evidence.router),
+    *(findings.router, decisions.router, meters.router, health.router, changes.router),
+    *(totals.router, exports.router, losses.router, costs.router, statements.router, periods.router),
+    deciding.router,
+)
 DESCRIPTION: Final = """What Pagereeve knows, as the commands say it: JSON names, units and codes are those of
 `pagereeve docs commands`. Ask with a credential that has the act `read`; whose releases they were is shown to one that
 has the act `names` too. Texts for people may be worded otherwise in any version: never parse them."""
@@ -30,6 +52,7 @@ def make_api(context: ApiContext, page_of: ProblemPage | None = None) -> FastAPI
     handle_problems(app, page_of)
     for router in ROUTERS:
         app.include_router(router, prefix=PREFIX)
+    put_methods(app, PREFIX, ROUTERS)
     document = openapi_of(app)
 
     @app.get(OPENAPI_PATH, include_in_schema=False)

@@ -10,6 +10,7 @@ from typing import Annotated
 from fastapi import Depends, FastAPI, Request
 
 from pagereeve.console.api.site import AskedSite
+from pagereeve.console.api.spool import Spools
 from pagereeve.console.api.turns import Turns
 from pagereeve.ports.reads import Reads
 
@@ -29,21 +30,35 @@ class OpenStreams:
             self.open -= 1
 
 
+def _unsaid(_: str) -> str:
+    return "of unknown version"
+
+
 @dataclass(frozen=True, slots=True)
 class ApiContext:
-    """``now_us`` is our clock, microseconds since 1970; ``glossary`` the document of that name."""
+    """``now_us`` is our clock, microseconds since 1970; ``glossary`` the document of that name; ``zone_database`` the
+    version of the files that a zone comes from.
+    """
 
     reads: Reads
     site: AskedSite
     now_us: Callable[[], int]
     glossary: str = ""
+    zone_database: Callable[[str], str] = _unsaid
     turns: Turns = field(default_factory=Turns)
+    spools: Spools = field(default_factory=Spools)
     streams: OpenStreams = field(default_factory=OpenStreams)
 
     @asynccontextmanager
     async def question(self) -> AsyncIterator[Reads]:
         """Reads that all see one moment, in a turn of their own. Raises ApiProblem or JournalUnavailable."""
         async with self.turns.turn(), self.reads.snapshot() as held:
+            yield held
+
+    @asynccontextmanager
+    async def long_question(self) -> AsyncIterator[Reads]:
+        """The same for one of few that take long. Raises ApiProblem or JournalUnavailable."""
+        async with self.turns.long_turn(), self.reads.snapshot() as held:
             yield held
 
 

@@ -14,8 +14,10 @@ from pydantic import BaseModel
 from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
+from pagereeve.console.api.allowed import allowed_at
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.errors import PagereeveError
+from pagereeve.ports.closing import NotClosed
 from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
 
 ProblemKind = Literal[
@@ -24,6 +26,7 @@ ProblemKind = Literal[
     "forbidden",
     "not-found",
     "conflict",
+    "not-possible",
     "wrong-method",
     "not-acceptable",
     "over-capacity",
@@ -39,6 +42,7 @@ KINDS: Final[Mapping[ProblemKind, tuple[int, str]]] = {
     "forbidden": (403, "Who asks may not do that"),
     "not-found": (404, "There is no such thing"),
     "conflict": (409, "It is so already, or something else came first"),
+    "not-possible": (409, "That can't be done as things stand"),
     "wrong-method": (405, "That method is not served here"),
     "not-acceptable": (406, "None of the accepted forms is served here"),
     "over-capacity": (503, "Too many questions at once"),
@@ -143,6 +147,7 @@ def handle_problems(app: FastAPI, page_of: ProblemPage | None = None) -> None:
     app.add_exception_handler(BadQuestion, _bad_question)
     app.add_exception_handler(RequestValidationError, _not_valid)
     app.add_exception_handler(JournalUnavailable, _unavailable)
+    app.add_exception_handler(NotClosed, _not_as_closed)
     app.add_exception_handler(HTTPException, _of_framework)
     app.add_exception_handler(Exception, _fault)
 
@@ -182,12 +187,17 @@ async def _unavailable(request: Request, error: Exception) -> Response:
     )
 
 
+async def _not_as_closed(_: Request, error: Exception) -> Response:
+    """What was frozen is not there as it was: an answer from anything else would be another one."""
+    return answer_of(ApiProblem("journal-unavailable", "period", str(error)))
+
+
 async def _of_framework(request: Request, error: Exception) -> Response:
     """Starlette's own: no such path, no such method."""
     assert isinstance(error, HTTPException)  # noqa: S101 - registered for it
     headers = dict(error.headers or {})
     if error.status_code == HTTPStatus.METHOD_NOT_ALLOWED:
-        allowed = headers.get("Allow") or headers.get("allow", "")
+        allowed = headers["Allow"] = allowed_at(request) or headers.get("Allow", "")
         return _answered(
             request, ApiProblem("wrong-method", "method", f"is not served here; send {allowed}"), (), headers
         )

@@ -35,6 +35,8 @@ class AskedGateway(BaseModel):
 
     name: str
     host: str | None = None
+    checked: bool = False
+    """Do the settings say where it shows a sign of life of its own?"""
 
 
 class AskedSite(BaseModel):
@@ -65,7 +67,9 @@ class AskedSite(BaseModel):
                 )
                 for one in settings.printers
             ),
-            gateways=tuple(AskedGateway(name=one.name, host=one.host) for one in settings.gateways),
+            gateways=tuple(
+                AskedGateway(name=one.name, host=one.host, checked=one.check is not None) for one in settings.gateways
+            ),
         )
 
     @cached_property

@@ -13,26 +13,53 @@ AT_ONCE: Final = 4
 """As many as there are connections that read (store/sqlite/connections.py)."""
 WAITING_MAX: Final = 64
 QUESTION_S: Final = 30.0
+LONG_AT_ONCE: Final = 2
+"""Of those, so that there is always room for short questions."""
+LONG_S: Final = 600.0
 
 
 class Turns:
-    def __init__(self, at_once: int = AT_ONCE, waiting_max: int = WAITING_MAX, question_s: float = QUESTION_S) -> None:
+    def __init__(
+        self,
+        at_once: int = AT_ONCE,
+        waiting_max: int = WAITING_MAX,
+        question_s: float = QUESTION_S,
+        long_s: float = LONG_S,
+    ) -> None:
         self._free = asyncio.Semaphore(at_once)
         self._waiting_max = waiting_max
         self._waiting = 0
         self._question_s = question_s
+        self._long_s = long_s
+        self._long = 0
 
     @asynccontextmanager
     async def turn(self) -> AsyncIterator[None]:
         """Raises ApiProblem where too many wait, or the question takes longer than it may, its wait counted."""
+        async with self._within(self._question_s):
+            yield
+
+    @asynccontextmanager
+    async def long_turn(self) -> AsyncIterator[None]:
+        """The same for one that takes long: there are LONG_AT_ONCE of them, and others are told to come again."""
+        if self._long >= LONG_AT_ONCE:
+            raise ApiProblem("over-capacity", "question", f"{self._long} that take long are under way; ask again later")
+        self._long += 1
+        try:
+            async with self._within(self._long_s):
+                yield
+        finally:
+            self._long -= 1
+
+    @asynccontextmanager
+    async def _within(self, span_s: float) -> AsyncIterator[None]:
         if self._waiting >= self._waiting_max:
             raise ApiProblem("over-capacity", "question", f"{self._waiting} others wait; ask again later")
         try:
-            async with asyncio.timeout(self._question_s):
-                async with self._queued():
-                    yield
+            async with asyncio.timeout(span_s), self._queued():
+                yield
         except TimeoutError:
-            problem = f"took longer than {self._question_s:g} s; ask for a shorter period, or fewer at once"
+            problem = f"took longer than {span_s:g} s; ask for a shorter period, or fewer at once"
             raise ApiProblem("too-slow", "question", problem) from None
 
     @asynccontextmanager

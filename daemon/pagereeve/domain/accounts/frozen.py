@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from pagereeve.domain.accounts.decisions import DecisionPosting
 from pagereeve.domain.accounts.entries import Correction
+from pagereeve.domain.accounts.frozen_answers import FrozenAnswer
 from pagereeve.domain.accounts.printer_accounts import EdgeStretch, PrinterAccounts
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.domain.ledger import Charge
@@ -77,6 +78,14 @@ class FrozenDecision:
 
 
 FrozenRow = (
-    FrozenHead | FrozenAdjustment | FrozenLine | FrozenEdge | FrozenHouse | FrozenSaid | FrozenDecision | FrozenCharge
+    FrozenAnswer
+    | FrozenHead
+    | FrozenAdjustment
+    | FrozenLine
+    | FrozenEdge
+    | FrozenHouse
+    | FrozenSaid
+    | FrozenDecision
+    | FrozenCharge
 )
 """Frozen in this order."""

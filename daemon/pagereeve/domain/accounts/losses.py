@@ -41,6 +41,7 @@ UNIT_UNSURE: Final = "unit-unsure"
 NOT_REGISTERED: Final = "not-registered"
 STALLED: Final = "stalled"
 NOT_EXPLAINED: Final = "not-explained"
+NOT_FROZEN: Final = "not-frozen"
 EVIDENT: Final = (
     COPIES,
     MAINTAINED,
@@ -53,6 +54,7 @@ EVIDENT: Final = (
     NOT_REGISTERED,
     STALLED,
     NOT_EXPLAINED,
+    NOT_FROZEN,
 )
 """What ``Cause.name`` may be besides a person's reason (facts.Reason) and a hypothesis (brackets.hypotheses)."""
 
@@ -75,6 +77,8 @@ class Cause:
 
 
 _UNKNOWN: Final = Cause("unknown", NOT_EXPLAINED)
+CAUSE_NOT_FROZEN: Final = Cause("unknown", NOT_FROZEN)
+"""Of a period that was closed before a close froze causes: those of today are not asked."""
 
 
 @dataclass(frozen=True, slots=True, order=True)

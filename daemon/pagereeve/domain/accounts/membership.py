@@ -90,6 +90,13 @@ def received_in(segment: RowSegment) -> Iterator[Received]:
             yield Received(stretch, posting, tuple(_receipts(stretch, posting, charges.of(stretch))))
 
 
+def charges_by_stretch(segment: RowSegment) -> Iterator[tuple[Stretch, Sequence[Charge]]]:
+    """Every stretch of a segment with the charges of its releases."""
+    charges = _ChargeIndex(segment.charges)
+    for stretch in segment.stretches:
+        yield stretch, charges.of(stretch)
+
+
 def _receipts(stretch: Stretch, posting: Posting, charges: Sequence[Charge]) -> Iterator[Receipt]:
     first_us = min((one.started_us for one in charges), default=stretch.closes_us)
     for account, pages in posting.legs:

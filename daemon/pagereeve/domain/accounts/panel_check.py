@@ -52,6 +52,12 @@ def is_slip(figure: int, meter: MeterDistance) -> bool:
     return figure > max(shown) * SLIP_FACTOR + SLIP_PAGES or figure * SLIP_FACTOR + SLIP_PAGES < min(shown)
 
 
+def shown_text(meter: MeterDistance) -> str:
+    """What was shown around the instant, as ``1005 to 1012``."""
+    figures = [one.figure for one in (meter.before, meter.after) if one is not None]
+    return " to ".join(dict.fromkeys(map(str, figures)))
+
+
 @dataclass(frozen=True, slots=True)
 class Beside:
     """Of one panel and channel: the standing figures at an instant, before it and after it."""

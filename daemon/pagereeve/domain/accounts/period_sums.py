@@ -6,12 +6,15 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
+from pagereeve.domain.accounts.membership import charges_by_stretch
 from pagereeve.domain.accounts.totals import Total, Totals
 from pagereeve.domain.ledger import Posting, RowSegment, Stretch, is_house
 
 ChargesBy = Literal["person", "printer"]
 RunOfChannel = tuple[str, int, str]
 """Printer, run, channel."""
+Span = tuple[int, int]
+"""The instants [from_us, to_us)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,11 +124,15 @@ def _stretch_key(one: Stretch | Posting) -> tuple[str, int, str, int, int]:
 
 
 def edge_segments(segments: Iterable[RowSegment], from_us: int, to_us: int) -> list[RowSegment]:
-    """Segments with a charge that started, or a stretch that closed, in [from_us, to_us), and another that did not."""
-    return [one for one in segments if _lies_over_an_edge(one, from_us, to_us)]
+    """Segments with a stretch that closed in [from_us, to_us) and a charge of it that started outside, or the other
+    way round.
+    """
+    return [one for one in segments if lies_over_an_edge(one, from_us, to_us)]
 
 
-def _lies_over_an_edge(segment: RowSegment, from_us: int, to_us: int) -> bool:
-    starts = {from_us <= one.started_us < to_us for one in segment.charges}
-    closings = {from_us <= one.closes_us < to_us for one in segment.stretches}
-    return (True in starts and False in closings) or (True in closings and False in starts)
+def lies_over_an_edge(segment: RowSegment, from_us: int, to_us: int) -> bool:
+    return any(
+        (from_us <= charge.started_us < to_us) is not (from_us <= stretch.closes_us < to_us)
+        for stretch, charges in charges_by_stretch(segment)
+        for charge in charges
+    )

@@ -40,16 +40,26 @@ class Period:
     from_us: int
     to_us: int
 
+    @property
+    def has_beginning(self) -> bool:
+        """Somebody named one: the year 1970 has one, although no instant lies before it."""
+        return self.from_us > 0 or is_calendar_name(self.name)
+
     def holds(self, at_us: int) -> bool:
         return self.from_us <= at_us < self.to_us
 
     def days(self) -> list[Period]:
-        """The local days that make up the period, in order. Raises BadQuestion for a period without two ends,
-        and for one of more than DAYS_MAX.
+        """The local days that make up the period, in order; without a beginning they begin with 1970, as instants do.
+
+        Raises BadQuestion for a period without an end, and for one of more than DAYS_MAX.
         """
-        if self.from_us <= 0 or self.to_us >= ALWAYS_US:
-            raise BadQuestion("--period", "has no beginning or no end, so it has no list of days; name both")
-        if self.to_us - self.from_us > DAYS_MAX * _DAY_US:
+        if self.to_us >= ALWAYS_US:
+            lacks = "no end" if self.has_beginning else "no beginning and no end"
+            raise BadQuestion("--period", f"has {lacks}, so it has no list of days; name both")
+        many = self.to_us - self.from_us > DAYS_MAX * _DAY_US
+        if many and not self.has_beginning:
+            raise BadQuestion("--period", "has no beginning, so its list of days is too long; name one")
+        if many:
             raise BadQuestion("--period", f"has more than {DAYS_MAX} days; ask for a part of it")
         days: list[Period] = []
         day = local(self.from_us, self.zone).date()

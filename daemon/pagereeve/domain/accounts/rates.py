@@ -150,6 +150,11 @@ class Rates:
     def card_at(self, at_us: int) -> RateCard | None:
         return next((one for one in self._cards if one.holds_at(at_us)), None)
 
+    def cards_within(self, from_us: int, to_us: int) -> tuple[RateCard, ...]:
+        """Those that hold at some instant in [from_us, to_us), in order of their dates."""
+        held = (one for one in self._cards if one.from_us < to_us and (one.until_us is None or from_us < one.until_us))
+        return tuple(sorted(held, key=lambda card: (card.from_us, card.name)))
+
     def priced_channels(self) -> frozenset[str]:
         return frozenset(rate.channel for card in self._cards for rate in card.rates)
 

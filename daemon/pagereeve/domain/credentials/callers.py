@@ -21,6 +21,7 @@ class Caller:
     sources   the event sources that it may speak for; None: any
     types     the event types that it may send; None: any that its acts allow
     pages_max how many pages one decision of it may be about; None: any number
+    pages_day_max  how many those of any 24 hours may be about together; None: any number
     """
 
     name: str
@@ -28,6 +29,7 @@ class Caller:
     sources: frozenset[str] | None = None
     types: frozenset[str] | None = None
     pages_max: int | None = None
+    pages_day_max: int | None = None
 
     @property
     def acts_text(self) -> str:

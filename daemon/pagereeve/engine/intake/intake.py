@@ -12,6 +12,7 @@ from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.intake.badge_hashing import BadgeHasher
 from pagereeve.engine.intake.dating import Dated, Dating, OnClaim
+from pagereeve.engine.intake.decision_limits import DecisionLimits
 from pagereeve.engine.intake.handing_on import HandingOn, Waited
 from pagereeve.engine.intake.noted_readings import judged_by
 from pagereeve.engine.intake.page_decisions import checked_by
@@ -55,10 +56,12 @@ class EventIntake:
     lookup: Lookup = field(init=False)
     handing_on: HandingOn = field(init=False)
     storing: Storing = field(init=False)
+    limits: DecisionLimits = field(init=False)
 
     def __post_init__(self) -> None:
         self.dating = Dating(self.clock, self.store.recent_delays, self.counters, self.agreed, self.on_claim)
         self.privacy = Privacy(self.badges, self.counters, self.keep_titles)
+        self.limits = DecisionLimits(self.store, self.clock.now_us)
         self.releases = Releases(self.store.release_facts)
         self.lookup = Lookup(
             self.releases.starts,
@@ -74,7 +77,8 @@ class EventIntake:
 
     async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None, rest: bool = False) -> Accepted:
         try:
-            return await self._accept(await self.dating.envelope(envelope), feed, wait_s, rest=rest)
+            async with self.limits.room_for(envelope):
+                return await self._accept(await self.dating.envelope(envelope), feed, wait_s, rest=rest)
         except BadFact as error:
             self._count_refused(feed, error)
             raise

@@ -25,7 +25,9 @@ CHANGE_PAUSE_S = 0.02
 
 @dataclass(frozen=True, slots=True)
 class RegisteredPrinter:
-    target: MeterTarget
+    """``target`` is None where people read the panel, and nothing is asked over the network."""
+
+    target: MeterTarget | None
     policy: Policy
     gateway: str = ""
 
@@ -171,7 +173,7 @@ class PrinterRegistry:
             _task_of(watcher.printer),
             watcher.run,
             heartbeat=watcher.heartbeat,
-            forever=watcher.target is not None,
+            forever=watcher.registered,
         )
         task.add_done_callback(lambda _: self._left(watcher))
         return watcher

@@ -90,7 +90,8 @@ class Arrival:
 @dataclass(slots=True)
 class PrinterWatcher:
     """``target`` and ``policy`` are None for a printer that is not in the registry: it has a projector, but no
-    meter. ``seen`` is the last good reading that is known before the first one; ``gateway`` the box in front of it.
+    meter. ``target`` alone is None where people read the panel. ``seen`` is the last good reading that is known before
+    the first one; ``gateway`` the box in front of it.
     """
 
     printer: str
@@ -128,6 +129,10 @@ class PrinterWatcher:
         return self.updater.projector
 
     @property
+    def registered(self) -> bool:
+        return self.target is not None or self.policy is not None
+
+    @property
     def running_totals(self) -> RunningTotals:
         return self.updater.running_totals
 
@@ -154,7 +159,7 @@ class PrinterWatcher:
         self.schedule.ask()
         self._wakeup.call()
 
-    def change(self, target: MeterTarget, policy: Policy, gateway: str, *, read: bool) -> None:
+    def change(self, target: MeterTarget | None, policy: Policy, gateway: str, *, read: bool) -> None:
         """The settings say otherwise from now on: the meter is read as they say, and a new policy becomes a fact."""
         self.target, self.policy, self.gateway, self._policy_due = target, policy, gateway, True
         if read:
@@ -242,6 +247,7 @@ class PrinterWatcher:
             pages_waiting={one.channel: one.pages for one in waits},
             releases_waiting=max((one.releases for one in waits), default=0),
             figures_known=self.projector is not None,
+            by_panel=self.policy is not None and self.policy.by_panel,
         )
 
     async def run(self) -> None:
@@ -321,7 +327,7 @@ class PrinterWatcher:
         if self.updater.put_off:
             timeout_s = min(timeout_s, seconds_until(self.updater.project_from_us, self.around.clock))
         if self._inbox.empty() and not await self._wakeup.rest(timeout_s):
-            return self.target is not None or self.updater.put_off
+            return self.registered or self.updater.put_off
         self._wakeup.clear()
         return True
 
@@ -413,7 +419,7 @@ class PrinterWatcher:
     async def _learn(self) -> None:
         """How the printer comes to rest, as its own behaviour shows; it holds for releases that start from now on."""
         projector, now_us = self.updater.opened(), self.around.clock.now_us()
-        if projector.view is None or not self.learner.look(projector.view):
+        if self.target is None or projector.view is None or not self.learner.look(projector.view):
             return
         fact = self.learner.wanted(self.printer, projector.rules, now_us)
         if fact is None or not projector.rules.registered:

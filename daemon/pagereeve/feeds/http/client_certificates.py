@@ -39,4 +39,4 @@ class ClientCertificates:
 
 
 def _caller(one: ClientSettings) -> Caller:
-    return Caller(one.name, one.acts, one.sources, one.types, one.pages_max)
+    return Caller(one.name, one.acts, one.sources, one.types, one.pages_max, one.pages_day_max)

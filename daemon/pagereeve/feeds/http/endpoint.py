@@ -5,7 +5,7 @@ from __future__ import annotations
 import asyncio
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
-from typing import Final
+from typing import Any, Final
 
 from pagereeve.domain.credentials.callers import ANYBODY
 from pagereeve.domain.credentials.signatures import Signed
@@ -24,6 +24,7 @@ from pagereeve.feeds.http.answers import (
 )
 from pagereeve.feeds.http.callers import HttpCallers
 from pagereeve.feeds.http.quotas import QuotaLimits, SenderQuotas, sender_of
+from pagereeve.feeds.http.release_link import release_link, release_path
 from pagereeve.feeds.http.settings import HttpSettings
 from pagereeve.feeds.refusals import BadItem, Refusal
 from pagereeve.feeds.stats import FeedStats
@@ -121,11 +122,11 @@ class EventsEndpoint:
         self._limits = limits or HttpLimits()
         self.stats.requests_max = self._limits.requests_max
         self._clock = clock
-        self._callers = callers or HttpCallers(clock.now_us)
-        self.stats.attempts_failed = self._callers.failures
-        self._quotas = SenderQuotas(self._limits.quotas, clock)
+        self.callers = callers or HttpCallers(clock.now_us)
+        self.stats.attempts_failed = self.callers.failures
+        self.quotas = SenderQuotas(self._limits.quotas, clock)
         self._held_bytes = 0
-        self._submitter = Submitter(
+        self.submitter = Submitter(
             intake, feed, self.stats, answer_s=self._limits.answer_s, at_once=self._limits.batch_at_once
         )
 
@@ -167,13 +168,13 @@ class EventsEndpoint:
                 envelope = cloudevents.read_structured(body)
             else:
                 envelope = cloudevents.read_binary(request.attributes, body)
-            taken = await self._submitter.take(envelope, waiting.seconds or None, request.caller, rest=waiting.rest)
-            self._quotas.charge(request.sender, len(body), [taken])
-            return self._single(taken, waiting)
+            taken = await self.submitter.take(envelope, waiting.seconds or None, request.caller, rest=waiting.rest)
+            self.quotas.charge(request.sender, len(body), [taken])
+            return self._single(envelope, taken, waiting)
         except Refusal as refusal:
             refusal.let_go()
             unreadable = refusal.reason in {"bad-json", "bad-cloudevent", "too-large", "wrong-media-type"}
-            kept = await self._submitter.refuse(refusal, bytes(request.body[:1024]) if unreadable else None)
+            kept = await self.submitter.refuse(refusal, bytes(request.body[:1024]) if unreadable else None)
             answer = self._refused(refusal, kept)
             # Where the rest of a body is still to come, nothing else can follow on this connection.
             return answer if request.complete else replace(answer, headers=(*answer.headers, CLOSE))
@@ -183,7 +184,7 @@ class EventsEndpoint:
         limits = self._limits
         found = self._found(request)
         request.sender = sender_of("" if isinstance(found, Refusal) else request.caller.name, request.scope)
-        self._quotas.request(request.sender)
+        self.quotas.request(request.sender)
         if request.method != "POST":
             raise Refusal("wrong-method", "method", f"{request.method[:20]} is not served here; send POST")
         if found is not None:
@@ -194,12 +195,12 @@ class EventsEndpoint:
             raise Refusal("wrong-media-type", "Content-Encoding", "compressed bodies are not served; send it plain")
         if request.length_bytes > self._most_bytes(request):
             raise _too_large(self._most_bytes(request))
-        self._quotas.room(request.sender)
+        self.quotas.room(request.sender)
 
     def _found(self, request: _Request) -> Refusal | None:
         """Why the head shows nobody who is known. What must wait for the body is kept in ``request.signed``."""
         try:
-            found = self._callers.of_head(request.scope)
+            found = self.callers.of_head(request.scope)
         except Refusal as refusal:
             return refusal.let_go()
         if isinstance(found, Signed):
@@ -218,13 +219,13 @@ class EventsEndpoint:
             problem = "what is signed is the body alone, and not the ce-* headers; send a structured event or a batch"
             raise Refusal("wrong-media-type", "Content-Type", problem)
         try:
-            request.caller = self._callers.of_body(signed, body)
+            request.caller = self.callers.of_body(signed, body)
         except Refusal:
-            self._quotas.failed(request.sender, len(body) * self._callers.book.signers)
+            self.quotas.failed(request.sender, len(body) * self.callers.book.signers)
             raise
         request.sender = sender_of(request.caller.name, request.scope)
-        self._quotas.request(request.sender)
-        self._quotas.room(request.sender)
+        self.quotas.request(request.sender)
+        self.quotas.room(request.sender)
 
     async def _read(self, request: _Request, receive: Receive) -> None:
         limits, most_bytes = self._limits, self._most_bytes(request)
@@ -249,10 +250,10 @@ class EventsEndpoint:
             late = f"was not complete after {limits.read_s:g} s; send it again"
             raise Refusal("too-slow", "body", late) from None
 
-    def _single(self, taken: Submission, waiting: prefer.Waiting) -> HttpAnswer:
+    def _single(self, envelope: Envelope, taken: Submission, waiting: prefer.Waiting) -> HttpAnswer:
         if taken.refusal is not None:
             return self._refused(taken.refusal, taken)
-        return HttpAnswer(200, taken.members(), _applied(waiting))
+        return HttpAnswer(200, taken.members(), (*_applied(waiting), *release_link(envelope, taken)))
 
     async def _batch(
         self, request: _Request, items: Sequence[Envelope | BadItem], waiting: prefer.Waiting
@@ -263,9 +264,9 @@ class EventsEndpoint:
         Nobody waits for rest here: the answer comes for all at once, and each would wait for one that waits itself.
         """
         waiting = replace(waiting, rest=False)
-        taken = await self._submitter.take_all(items, waiting.seconds or None, request.caller)
-        self._quotas.charge(request.sender, len(request.body), taken)
-        results = [item_result(item, one) for item, one in zip(items, taken, strict=True)]
+        taken = await self.submitter.take_all(items, waiting.seconds or None, request.caller)
+        self.quotas.charge(request.sender, len(request.body), taken)
+        results = [_result(item, one) for item, one in zip(items, taken, strict=True)]
         worst = max(taken, key=lambda one: one.status, default=None)
         faults = tuple(one.fault for one in taken if one.fault is not None)
         if worst is None or worst.refusal is None or worst.status < 500:
@@ -277,6 +278,12 @@ class EventsEndpoint:
         answer = refusal_answer(refusal, self._limits.retry_after_s)
         faults = (taken.fault,) if taken.fault is not None else ()
         return replace(answer, faults=faults)
+
+
+def _result(item: Envelope | BadItem, taken: Submission) -> dict[str, Any]:
+    """An answer has one Link header, so the links of a batch are members."""
+    path = "" if isinstance(item, BadItem) else release_path(item, taken)
+    return {**item_result(item, taken), **({"link": path} if path else {})}
 
 
 def _nothing() -> None:

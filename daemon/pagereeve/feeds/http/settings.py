@@ -52,6 +52,7 @@ class CredentialSettings(Section):
     types: Annotated[frozenset[EventType], Field(min_length=1)] | None = None
     expires: Annotated[AwareDatetime, WithJsonSchema(OFFSET_TIME)] | None = None
     pages_max: PagesMax | None = None
+    pages_day_max: PagesMax | None = None
 
 
 class ClientSettings(Section):
@@ -62,6 +63,7 @@ class ClientSettings(Section):
     sources: Annotated[frozenset[Text], Field(min_length=1, max_length=1_000)] | None = None
     types: Annotated[frozenset[EventType], Field(min_length=1)] | None = None
     pages_max: PagesMax | None = None
+    pages_day_max: PagesMax | None = None
 
 
 class HttpSettings(Section):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from concurrent.futures import ThreadPoolExecutor
 from typing import Final
 
@@ -41,14 +41,8 @@ class LocalCallers:
 
     async def caller_of(self, uid: int) -> Caller:
         user = await self._user(uid)
-        return Caller(user.name, self._acts_of(user), pages_max=self._pages_max_of(user))
-
-    def _pages_max_of(self, user: LocalUser) -> int | None:
-        """The user's own limit comes before those of its groups, of which the largest holds; None: no limit."""
-        limits = self._settings.pages_max
-        if user.name in limits:
-            return limits[user.name]
-        return max((limits[group] for group in user.groups if group in limits), default=None)
+        limits = (_limit_of(user, self._settings.pages_max), _limit_of(user, self._settings.pages_day_max))
+        return Caller(user.name, self._acts_of(user), None, None, *limits)
 
     def _acts_of(self, user: LocalUser) -> frozenset[Act]:
         settings = self._settings
@@ -82,3 +76,10 @@ class LocalCallers:
             if len(self._kept) < KEPT_MAX:
                 return
             del self._kept[uid]
+
+
+def _limit_of(user: LocalUser, limits: Mapping[str, int]) -> int | None:
+    """The user's own limit comes before those of its groups, of which the largest holds; None: no limit."""
+    if user.name in limits:
+        return limits[user.name]
+    return max((limits[group] for group in user.groups if group in limits), default=None)

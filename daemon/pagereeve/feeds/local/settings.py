@@ -23,7 +23,8 @@ class LocalSettings(Section):
     """[local]: the socket for commands on this host, and what its users may do there.
 
     ``socket`` None: in the data folder. With a ``group`` its members may connect, else nobody but root
-    and the daemon's user. ``pages_max``: by user or group, how many pages one decision may be about.
+    and the daemon's user. ``pages_max``: by user or group, how many pages one decision may be about;
+    ``pages_day_max``, how many those of any 24 hours may be about together.
     """
 
     socket: Path | None = None
@@ -31,3 +32,4 @@ class LocalSettings(Section):
     users: Allowed = Field(default={})
     groups: Allowed = Field(default={})
     pages_max: Annotated[Mapping[Account, PagesMax], Field(max_length=USERS_MAX)] = Field(default={})
+    pages_day_max: Annotated[Mapping[Account, PagesMax], Field(max_length=USERS_MAX)] = Field(default={})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pagereeve.domain.ledger import SEVERITIES
 from pagereeve.reports.doctor.complaint import Complaint
-from pagereeve.reports.doctor.fleet import SILENT_AFTER_US, by_ipp, gateways, panels, printers, units
+from pagereeve.reports.doctor.fleet import SILENT_AFTER_US, by_ipp, by_panel, gateways, panels, printers, units
 from pagereeve.reports.doctor.keeping import (
     backup,
     clock_kept,
@@ -13,6 +13,7 @@ from pagereeve.reports.doctor.keeping import (
     never_proven,
     no_receiver,
     silent_feeds,
+    titles,
     waiting_settings,
 )
 from pagereeve.reports.doctor.machine import EXPIRES_SOON_US, certificates, clock, credentials, secrets, storage
@@ -52,6 +53,7 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *printers(seen),
         *units(seen),
         *by_ipp(seen),
+        *by_panel(seen),
         *panels(seen),
         *findings(seen),
         *disk_room(seen),
@@ -60,6 +62,7 @@ def complaints_of(seen: InstallationState) -> list[Complaint]:
         *waiting_settings(seen),
         *expiring_credentials(seen),
         *silent_feeds(seen),
+        *titles(seen),
         *never_proven(seen),
         *no_receiver(seen),
     ]

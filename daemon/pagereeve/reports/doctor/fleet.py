@@ -69,7 +69,7 @@ def _fails_for_minutes(one: SilentPrinter, now_us: int) -> bool:
 
 
 def _printers_have(quiet: Sequence[SilentPrinter]) -> str:
-    return "One printer has" if len(quiet) == 1 else f"{len(quiet)} printers have"
+    return _have(len(quiet))
 
 
 def _names(quiet: Sequence[SilentPrinter], seen: InstallationState) -> str:
@@ -131,3 +131,21 @@ def panels(seen: InstallationState) -> Iterator[Complaint]:
         "Read the panel again. pagereeve note-reading --void ID takes a wrong figure back; pagereeve read shows what "
         "the meter offers.",
     )
+
+
+def by_panel(seen: InstallationState) -> Iterator[Complaint]:
+    """Nothing is asked of them: what they count is what people note."""
+    never = [name for name, last_us in seen.by_panel.items() if last_us is None]
+    known = [f"{name} (last {seen.at(last_us)})" for name, last_us in seen.by_panel.items() if last_us is not None]
+    do = "pagereeve note-reading NAME FIGURE notes what the panel shows; before a period is closed, note one of each."
+    if never:
+        what = f"{_have(len(never))} no meter that can be asked, and no figure of a panel is noted: {some(never)}."
+        yield Complaint("warning", what, "Their releases stay without a verdict until two figures are noted.", do)
+    if known:
+        are = "is" if len(known) == 1 else "are"
+        what = f"{_have(len(known))} no meter that can be asked, and {are} counted by noted figures: {some(known)}."
+        yield Complaint("info", what, "Releases between two figures share one wide bracket.", do)
+
+
+def _have(count: int) -> str:
+    return "One printer has" if count == 1 else f"{count} printers have"

@@ -138,3 +138,21 @@ def silent_feeds(seen: InstallationState) -> Iterator[Complaint]:
         "Its badges or releases do not reach the daemon, though others show that people print.",
         "Check the release server's notices and the gateway's badge line; pagereeve findings has the evidence.",
     )
+
+
+def titles(seen: InstallationState) -> Iterator[Complaint]:
+    if seen.title_us is not None:
+        yield Complaint(
+            "warning",
+            f"Titles of jobs are kept longer than [privacy] keep_titles_for says: one is of {seen.at(seen.title_us)}.",
+            "They say much about people, and somebody was promised that they go.",
+            "Let the daemon run, which deletes them each hour; or stop it and run: pagereeve erase-titles",
+        )
+    elif seen.titles_for_good:
+        yield Complaint(
+            "info",
+            "Titles of jobs are kept for good.",
+            "They say much about people; nothing ends that but pagereeve erase, a person at a time.",
+            'Set [privacy] keep_titles_for to the time for which they are needed, as "30d".',
+            advice=True,
+        )

@@ -47,6 +47,7 @@ class InstallationState:
     ``readable`` are files that everybody on the machine may read, and shouldn't. Sizes in bytes; None: no such file.
     ``expired`` are names of credentials, ``expiring`` others with the instant of their end. ``clock_kept`` is None
     where nobody knows, ``disk_lasts_days`` where growth can't be told, ``backup_us`` where no backup is known of.
+    ``titles_for_good``: they are kept, and nothing ends that; ``title_us`` is of one that should be gone for days.
     ``by_reload`` and ``by_restart`` are settings that are not in force, ``newer_files`` lists that were changed since.
     """
 
@@ -79,6 +80,7 @@ class InstallationState:
     expiries: tuple[CertificateExpiry, ...] = ()
     units: tuple[UnitStanding, ...] = ()
     panels_off: tuple[Seen, ...] = ()
+    by_panel: Mapping[str, int | None] = field(default_factory=dict)
     expiring: tuple[tuple[str, int], ...] = ()
     has_receivers: bool = True
     never_proven: tuple[str, ...] = ()
@@ -90,6 +92,8 @@ class InstallationState:
     silent_feeds: tuple[SilentFeed, ...] = ()
     by_reload: tuple[str, ...] = ()
     by_restart: tuple[str, ...] = ()
+    titles_for_good: bool = False
+    title_us: int | None = None
     newer_files: tuple[str, ...] = ()
 
     def at(self, at_us: int) -> str:

@@ -6,6 +6,7 @@ formula, no date, no lost zero), and a figure is a number.
 
 from __future__ import annotations
 
+import io
 from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 from typing import BinaryIO, Final
@@ -38,6 +39,31 @@ _ZONE_FROM: Final = {"default": "no zone is set", "close": "the close of the per
 _CREATED: Final = datetime(2000, 1, 1, tzinfo=UTC)
 
 
+class _Outlet:
+    """The file, until the workbook is given up: what its archive still writes when it is let go then goes nowhere."""
+
+    def __init__(self, file: BinaryIO) -> None:
+        self._file = file
+
+    def give_up(self) -> None:
+        self._file = io.BytesIO()
+
+    def write(self, data: bytes) -> int:
+        return self._file.write(data)
+
+    def seek(self, offset: int, whence: int = 0) -> int:
+        return self._file.seek(offset, whence)
+
+    def tell(self) -> int:
+        return self._file.tell()
+
+    def flush(self) -> None:
+        self._file.flush()
+
+    def seekable(self) -> bool:
+        return self._file.seekable()
+
+
 class XlsxFile:
     """The sheet ``rows`` as they come; ``end`` adds the others and writes the file."""
 
@@ -45,7 +71,8 @@ class XlsxFile:
         """``expected``: so many rows will come at least. Raises BadQuestion where a sheet can't hold them."""
         _refuse_too_many(expected)
         self._made, self._columns, self._row = made, columns, 1
-        self._book = Workbook(file, {"constant_memory": True})
+        self._outlet = _Outlet(file)
+        self._book = Workbook(self._outlet, {"constant_memory": True})
         self._book.set_properties({"title": "Pagereeve", "created": _created(made)})
         self._text = self._book.add_format({"num_format": "@"})
         self._whole = self._book.add_format({"num_format": "0"})
@@ -81,7 +108,8 @@ class XlsxFile:
                 sheet.write_string(row, place, _shown(value), self._text)
 
     def abandon(self) -> None:
-        """Nothing is written; what was kept in passing is removed."""
+        """Nothing more is written; what was kept in passing is removed."""
+        self._outlet.give_up()
         for sheet in self._book.worksheets():
             sheet._opt_close()  # noqa: SLF001 - it has no other way to let go of its temporary files
 

@@ -9,11 +9,13 @@ from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.accounts.rates import Bill
 from pagereeve.domain.ledger import Charge
 from pagereeve.domain.values.instants import to_text
-from pagereeve.queries.statement_lines import Correction, Line, Standing, Statement
+from pagereeve.queries.statement_lines import Correction, Line, Standing, Statement, StatementAdjustment
+from pagereeve.reports.as_closed import as_closed_json
 from pagereeve.reports.costs import amount_json
 from pagereeve.reports.rows_json import charge_json
 from pagereeve.reports.seal import head_json
 from pagereeve.reports.sentences import GRADES
+from pagereeve.reports.statements.decided import decided_json
 from pagereeve.reports.statements.words import CAUTIONS
 from pagereeve.reports.totals import accounts_json, edge_json, figures_json, period_json
 
@@ -43,6 +45,7 @@ def statement_json(statement: Statement, zone_database: str) -> dict[str, Any]:
         "also_written": list(statement.also_written),
         "period": period_json(statement.period) | {"zone_database": zone_database},
         "releases": [_line(line, zone, named=statement.named) for line in statement.lines],
+        "decided": [decided_json(one, zone, named=statement.named) for one in statement.decided],
         "sums": [figures_json(one) for one in statement.sums],
         "grades": [
             {
@@ -74,8 +77,10 @@ def statement_json(statement: Statement, zone_database: str) -> dict[str, Any]:
                 "edges": [edge_json(one) for one in statement.accounts.edges],
             }
         ),
+        "adjustments": [_adjustment(one, named=statement.named) for one in statement.adjustments],
         "cautions": [{"caution": one.value, "says": CAUTIONS[one]} for one in statement.cautions],
         **({} if statement.seal is None else {"seal": head_json(statement.seal)}),
+        **as_closed_json(statement.as_closed),
     }
 
 
@@ -90,6 +95,7 @@ def _line(line: Line, zone: ZoneInfo, *, named: bool) -> dict[str, Any]:
         "charges": [_charge(one) for one in line.charges],
         "parts": [_charge(one) for one in line.parts],
         "corrections": [_correction(one) for one in line.corrections],
+        "late": line.late,
     }
 
 
@@ -105,6 +111,20 @@ def _correction(one: Correction) -> dict[str, Any]:
         "late_us": one.late_us,
         "before": _standing(one.before),
         "after": _standing(one.after),
+    }
+
+
+def _adjustment(one: StatementAdjustment, *, named: bool) -> dict[str, Any]:
+    return {
+        "corrects": one.corrects,
+        "account": one.account,
+        **({"person": one.person or None} if named else {}),
+        "printer": one.printer,
+        "channel": one.channel,
+        "unit": one.unit or None,
+        "source": one.source or None,
+        "release": one.release or None,
+        "pages": one.pages,
     }
 
 

@@ -9,16 +9,21 @@ from pagereeve.domain.accounts.periods import local_text
 from pagereeve.domain.accounts.rates import Bill
 from pagereeve.domain.ledger import Charge
 from pagereeve.queries.statement_lines import Line, Statement
+from pagereeve.reports.as_closed import as_closed_lines
 from pagereeve.reports.costs import channel_pages_text
 from pagereeve.reports.seal import head_line
 from pagereeve.reports.sentences import GRADES
 from pagereeve.reports.statements.account import account_of
 from pagereeve.reports.statements.charts import chart_svg
+from pagereeve.reports.statements.decided import HEADING, decided_section
 from pagereeve.reports.statements.markup import HEADINGS, name, numbers, row, table_of, text
 from pagereeve.reports.statements.words import (
+    ADJUSTMENTS,
+    ADJUSTMENTS_SAY,
     CAUTIONS,
     FIGURES,
     KINDS,
+    LATE,
     NOT_JUDGED,
     channel_words,
     correction_words,
@@ -72,6 +77,8 @@ def statement_page(statement: Statement, zone_database: str, version: str) -> st
         _section("The meter's account", account_of(statement)),
         _section("What to keep in mind", _list(CAUTIONS[one] for one in statement.cautions)),
         _section("Corrected since", _corrections(statement)),
+        _section(ADJUSTMENTS, _adjustments(statement)),
+        _section(HEADING, decided_section(statement)),
         _section("Releases", _releases(statement)),
         _footer(statement, zone_database, version),
     )
@@ -97,9 +104,11 @@ def _head(statement: Statement) -> str:
     subject = statement.subject
     also = ", ".join(map(name, statement.also_written))
     written = f'<p class="small">Also written {also}.</p>' if also else ""
+    said = () if statement.as_closed is None else as_closed_lines(statement.as_closed)
+    closed = "".join(f'<p class="small">{text(line)}</p>\n' for line in said)
     return f"""<h1>Statement of the {KINDS[subject.kind]} {name(subject.name or "(none)")}</h1>
 <p>{text(when_of(statement))}</p>
-{written}<p class="sum">{text(summary_of(statement))}</p>"""
+{written}{closed}<p class="sum">{text(summary_of(statement))}</p>"""
 
 
 def _sums(statement: Statement) -> str:
@@ -163,6 +172,26 @@ def _corrections(statement: Statement) -> str:
     return table_of([("w", "Release"), ("w", "What a late notice changed")], rows)
 
 
+def _adjustments(statement: Statement) -> str:
+    headings = [("w", "Corrects"), ("w", "Account"), *_where(statement, "Printer"), ("w", "Release")]
+    headings += [("w", "Channel, unit"), ("n", "Pages")]
+    rows = [
+        row(
+            [
+                ("w", name(one.corrects)),
+                ("w", name(one.person or one.account)),
+                *_where(statement, name(one.printer)),
+                ("w", name(one.release)),
+                ("w", text(channel_words(one.channel, one.unit))),
+                ("n", f"{one.pages:+}"),
+            ]
+        )
+        for one in statement.adjustments
+    ]
+    table = table_of(headings, rows)
+    return f'{table}\n<p class="small">{text(ADJUSTMENTS_SAY)}</p>' if table else ""
+
+
 def _releases(statement: Statement) -> str:
     headings = [("t", "Started"), *_where(statement, "Printer"), ("w", "Release")]
     headings += [("w", "Person")] if statement.named else []
@@ -188,6 +217,7 @@ def _release(statement: Statement, line: Line, charge: Charge) -> str:
     why = "; ".join(why_of(charge))
     said += [f"<p>{text(why)}.</p>"] if why else []
     said += ["<p>Corrected since: see above.</p>"] if line.corrections else []
+    said += [f"<p>{LATE}</p>"] if line.late else []
     cells.append(("w", "".join(said)))
     return row(cells)
 

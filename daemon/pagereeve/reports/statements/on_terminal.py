@@ -9,12 +9,18 @@ from rich.console import RenderableType
 from rich.table import Table
 
 from pagereeve.domain.accounts.periods import local_text
+from pagereeve.domain.accounts.rates import Bill
 from pagereeve.queries.statement_lines import Statement
+from pagereeve.reports.as_closed import as_closed_lines
 from pagereeve.reports.costs import channel_pages_text
 from pagereeve.reports.seal import head_line
 from pagereeve.reports.sentences import GRADES
+from pagereeve.reports.statements.decided import decided_table
 from pagereeve.reports.statements.words import (
+    ADJUSTMENTS,
+    ADJUSTMENTS_SAY,
     CAUTIONS,
+    LATE,
     NOT_JUDGED,
     channel_words,
     correction_words,
@@ -35,27 +41,50 @@ def statement_parts(statement: Statement) -> Iterator[RenderableType]:
     """From the heading to what to keep in mind."""
     yield plain(title_of(statement.subject))
     yield plain(when_of(statement))
+    if statement.as_closed is not None:
+        yield from map(plain, as_closed_lines(statement.as_closed))
     if statement.also_written:
         yield f"Also written {plain(', '.join(statement.also_written))}."
-    if statement.lines:
-        yield _releases(statement)
-        yield _sums(statement)
-        yield _grades(statement)
+    yield from _figures(statement)
     yield plain(summary_of(statement))
     if statement.accounts is not None:
         yield from accounts_tables(statement.accounts, statement.period.zone)
     if statement.bill is not None:
-        amounts = ", ".join(f"{one.text} {one.currency}" for one in statement.bill.amounts()) or "nothing"
-        unpriced = statement.bill.unpriced
-        without = f"; {channel_pages_text(unpriced)} pages without a price" if unpriced else ""
-        yield plain(f"Costs of the charged pages, rounded once: {amounts}{without}.")
-    for line in statement.lines:
-        for one in line.corrections:
-            yield plain(f"{line.first.release.release}: {correction_words(one, statement.period.zone)}.")
+        yield plain(_costs(statement.bill))
+    yield from map(plain, _late(statement))
+    if statement.adjustments:
+        yield _adjustments(statement)
+        yield ADJUSTMENTS_SAY
     for caution in statement.cautions:
         yield plain(f"- {CAUTIONS[caution]}")
     if statement.seal is not None:
         yield plain(f"Made from {head_line(statement.seal)}.")
+
+
+def _figures(statement: Statement) -> Iterator[RenderableType]:
+    if statement.lines:
+        yield _releases(statement)
+    if statement.decided:
+        yield decided_table(statement)
+    if statement.sums:
+        yield _sums(statement)
+    if statement.lines:
+        yield _grades(statement)
+
+
+def _costs(bill: Bill) -> str:
+    amounts = ", ".join(f"{one.text} {one.currency}" for one in bill.amounts()) or "nothing"
+    without = f"; {channel_pages_text(bill.unpriced)} pages without a price" if bill.unpriced else ""
+    return f"Costs of the charged pages, rounded once: {amounts}{without}."
+
+
+def _late(statement: Statement) -> Iterator[str]:
+    for line in statement.lines:
+        name = line.first.release.release
+        for one in line.corrections:
+            yield f"{name}: {correction_words(one, statement.period.zone)}."
+        if line.late:
+            yield f"{name}: {LATE}"
 
 
 def _table(*names: str) -> Table:
@@ -82,6 +111,16 @@ def _releases(statement: Statement) -> Table:
                 verdict_words(charge.verdict),
                 grade_words(charge.grade),
             )
+    return table
+
+
+def _adjustments(statement: Statement) -> Table:
+    table = Table(title=ADJUSTMENTS)
+    for heading in ("corrects", "account", "printer", "release", "channel", "pages"):
+        table.add_column(heading, justify="right" if heading == "pages" else "left")
+    for one in statement.adjustments:
+        names = (one.corrects, one.person or one.account, one.printer, one.release)
+        table.add_row(*map(plain, names), plain(channel_words(one.channel, one.unit)), f"{one.pages:+}")
     return table
 
 

@@ -65,6 +65,11 @@ FIGURES: Final = (
     "site's policy makes of the two. Unproven: claimed, and no count supports it; it is not charged."
 )
 
+ADJUSTMENTS: Final = "Adjustments of closed periods"
+ADJUSTMENTS_SAY: Final = (
+    "What came to light after a period was closed; it stands in no other sum of this statement. "
+    "Pages below 0 are taken back; of a meter they are what it gives to the accounts."
+)
 CAUTIONS: Final[dict[Caution, str]] = {
     Caution.COUNT_IS_OF_A_PRINTER: (
         "A count is evidence about a printer, not about a person: it says how many pages came out, not who took them."
@@ -82,8 +87,8 @@ CAUTIONS: Final[dict[Caution, str]] = {
     Caution.CLAIM_UNKNOWN: "Of some releases nobody said how many pages they have (?): the sum of claims lacks them.",
     Caution.SEVERAL_SPELLINGS: "There are several logins, or one written in several ways; all count as one person.",
     Caution.LATE_NOT_LOOKED_AT: (
-        "Late notices were looked up for a part of these releases alone: pagereeve explain RELEASE shows what they "
-        "changed of any other."
+        "More notices came late than are worked out here: releases that these concern are marked, and pagereeve "
+        "explain RELEASE shows what they changed."
     ),
     Caution.UNPRICED: "Some charged pages have no price; they are in no amount.",
     Caution.OVER_AN_EDGE: "Some stretches lie over an edge of the period: over start and over end say how many pages.",
@@ -106,7 +111,7 @@ def when_of(statement: Statement) -> str:
 
 def summary_of(statement: Statement) -> str:
     """One sentence; different channels and units are never added up."""
-    if not statement.lines:
+    if not statement.lines and not statement.decided:
         return "Nothing was released in this period."
     parts = [
         f"{amount(one.charged, UNITS.get(one.unit, 'page'))} charged"
@@ -144,6 +149,10 @@ def why_of(charge: Charge) -> list[str]:
 def _reason(reason: str) -> str:
     """A hint is a possible cause and no more."""
     return f"possibly: {reason_text(reason)}" if reason.startswith(HINT_PREFIX) else reason_text(reason)
+
+
+LATE: Final = "A notice came late; pagereeve explain shows what it changed."
+"""Of a release that is marked alone."""
 
 
 def correction_words(one: Correction, zone: ZoneInfo) -> str:

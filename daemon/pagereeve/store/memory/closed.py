@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Collection, Sequence
 from dataclasses import replace
 
 from pagereeve.domain.accounts.frozen import FrozenRow
@@ -12,7 +12,7 @@ from pagereeve.ports.closing import ClosedPeriod, NotClosed, Touch
 from pagereeve.ports.erasing import Erasure
 from pagereeve.store.memory.ledger import MemoryLedger
 from pagereeve.store.records.batch import Numbered, Replacement
-from pagereeve.store.records.frozen_rows import Packer, packed, row_of, unpacked, without_person
+from pagereeve.store.records.frozen_rows import Packer, Unpacker, packed, unpacked, without_person
 
 
 class MemoryClosed(MemoryLedger):
@@ -26,10 +26,13 @@ class MemoryClosed(MemoryLedger):
     async def closed_periods(self) -> Sequence[ClosedPeriod]:
         return sorted(self._closed.values(), key=lambda one: one.closing.to_us)
 
-    async def frozen_rows(self, closed: ClosedPeriod) -> AsyncIterator[FrozenRow]:
+    async def frozen_rows(
+        self, closed: ClosedPeriod, printers: Collection[str] | None = None
+    ) -> AsyncIterator[FrozenRow]:
+        unpacker = Unpacker()
         for part in self._parts[closed.name]:
-            for line in unpacked(part):
-                yield row_of(line)
+            for row in unpacker.rows_of(part, printers):
+                yield row
 
     async def first_pages_us(self) -> int | None:
         instants = [one.started_us for segment in self._all() for one in segment.charges]

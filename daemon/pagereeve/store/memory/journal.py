@@ -12,6 +12,7 @@ from typing import TypeVar
 
 from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.domain.facts.erased import Erased
+from pagereeve.domain.facts.events import RELEASE_STARTED
 from pagereeve.domain.facts.facts import (
     JOURNAL_SOURCE,
     Event,
@@ -26,9 +27,9 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, concerned, dated_by, redated_run
 from pagereeve.domain.ledger import RowSegment
-from pagereeve.domain.seal.erasure import erasure_digest
+from pagereeve.domain.seal.erasure import ERASED, erasure_digest
 from pagereeve.ports.closing import ClosedPeriod, Closing
-from pagereeve.ports.erasing import Erasure, ErasureOutcome
+from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE, SOURCES_LOOKED_AT, Growth
@@ -59,6 +60,7 @@ from pagereeve.store.records.requests import (
     replace_request,
 )
 from pagereeve.store.records.sealing import Salts
+from pagereeve.store.records.title_expiry import TitleEraser
 from pagereeve.store.sql.fact_reads import (
     DELAYS_MAX,
     LATE_FACTS_MAX,
@@ -185,6 +187,29 @@ class MemoryJournal(MemoryClosed, MemorySeal):
                 self._replace(Replacement(printer, None))
         closed = self._erase_frozen(erasure) if eraser.facts else ()
         return ErasureOutcome(len(eraser.facts), printers, len(badges), shared, closed)
+
+    async def expire_titles(self, expiry: TitleExpiry) -> TitlesExpired:
+        """ports.erasing.Erasing; all of them at once."""
+        eraser = TitleEraser(frozenset(), expiry.name)
+        starts = [one for one in self._rows() if one.kind == RELEASE_STARTED and one.at_us < expiry.before_us]
+        identities = {(one.source, one.event_id) for one in starts}
+        for row in starts:
+            erased = eraser.erased(row.printer, row.seq, row.body, row.openings)
+            if erased is not None:
+                self._erase_row(row, erased)
+        for place, kept in enumerate(self._kept):
+            body = eraser.claim_without(kept.filing.body) if kept.identity in identities else None
+            if body is not None:
+                self._kept[place] = replace(kept, filing=replace(kept.filing, body=body))
+        if eraser.facts:
+            digest = erasure_digest(eraser.facts)
+            self._store(append_request(Erased(expiry.at_us, expiry.name, expiry.by, len(eraser.facts), digest)))
+        return TitlesExpired(len(eraser.facts), None)
+
+    async def title_us(self, from_us: int, before_us: int) -> int | None:
+        """ports.queries.FactQueries."""
+        rows = (one for one in self._rows() if from_us <= one.at_us < before_us and _has_title(one.fact))
+        return min((one.at_us for one in rows), default=None)
 
     async def timeline_heads(self) -> Sequence[tuple[str, int]]:
         return [(printer, facts[-1].seq) for printer, facts in sorted(self._said.items()) if facts]
@@ -407,3 +432,7 @@ def _order(one: Numbered) -> tuple[int, str, int]:
 
 def _last(items: Sequence[Numbered], most: int) -> Sequence[Numbered]:
     return items[max(0, len(items) - most) :]
+
+
+def _has_title(fact: Fact) -> bool:
+    return isinstance(fact, ReleaseStarted) and not (fact.ticket.title or ERASED).startswith(ERASED)

@@ -7,7 +7,7 @@ from collections import defaultdict
 from collections.abc import AsyncIterator, Iterator, Sequence
 from dataclasses import replace
 
-from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, charge_totals, edge_segments, sums_of
+from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, Span, charge_totals, edge_segments, sums_of
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.ledger import SEVERITIES, Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.domain.projection.projector import Update
@@ -73,6 +73,9 @@ class MemoryLedger(MemoryOutbox):
 
     async def period_sums(self, from_us: int, to_us: int) -> PeriodSums:
         return sums_of(self._all(), from_us, to_us)
+
+    async def sums_of_each(self, spans: Sequence[Span]) -> Sequence[PeriodSums]:
+        return [sums_of(self._all(), *span) for span in spans]
 
     async def segments(self, printer: str) -> Sequence[RowSegment]:
         return list(self._segments.get(printer, ()))

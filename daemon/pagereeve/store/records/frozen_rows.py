@@ -6,7 +6,7 @@ import asyncio
 import gzip
 import hashlib
 import json
-from collections.abc import AsyncIterator, Callable, Iterator, Mapping
+from collections.abc import AsyncIterator, Callable, Collection, Mapping
 from dataclasses import replace
 from types import SimpleNamespace
 from typing import Any, Final
@@ -24,6 +24,7 @@ from pagereeve.domain.accounts.frozen import (
     FrozenRow,
     FrozenSaid,
 )
+from pagereeve.domain.accounts.frozen_answers import FrozenAnswer, FrozenCost
 from pagereeve.domain.accounts.printer_accounts import EdgeStretch, PrinterAccounts
 from pagereeve.domain.facts.closed import PeriodClosed
 from pagereeve.domain.facts.codec import from_json, to_json
@@ -34,6 +35,7 @@ from pagereeve.domain.ledger import is_person, owner_of, person
 from pagereeve.ports.closing import ClosedPeriod, Closing
 from pagereeve.ports.erasing import Erasure
 from pagereeve.store.records.encoding import canonical_text
+from pagereeve.store.records.frozen_answers import ANSWERS_MADE, answer_members
 from pagereeve.store.records.ledger_records import charge_columns, charge_of, stretch_columns, stretch_of
 
 PART_ROWS: Final = 2_000
@@ -42,13 +44,15 @@ _LINE: Final = (
     *("printer", "channel", "unit", "meter_start", "meter_end", "meter_counted", "over_start", "over_end"),
     *("received", "releases_waiting", "pages_waiting"),
 )
+_OF_A_PRINTER: Final = frozenset({"line", "edge", "house", "charge"})
 _KEY: Final = ("printer", "channel", "unit", "account", "source", "release")
 _HOUSE: Final = ("day", "printer", "channel", "unit", "account", "pages")
 
 
 def row_line(row: FrozenRow) -> bytes:
     """One line, with its line feed. Raises BadCanonical."""
-    return canonical_text(_members(row)).encode() + b"\n"
+    members = answer_members(row) if isinstance(row, FrozenAnswer) else _members(row)
+    return canonical_text(members).encode() + b"\n"
 
 
 def _members(row: FrozenRow) -> dict[str, Any]:  # noqa: PLR0911 - one for each kind of row
@@ -76,7 +80,18 @@ def _members(row: FrozenRow) -> dict[str, Any]:  # noqa: PLR0911 - one for each 
 
 def row_of(line: bytes) -> FrozenRow:
     """The inverse of row_line. Raises ValueError, KeyError, TypeError or AttributeError for a line that is none."""
+    return _made(json.loads(line))
+
+
+def of_printers(line: bytes, printers: Collection[str]) -> FrozenRow | None:
+    """None of a row of another printer, which takes longest to make: of accounts, house, edges or charges."""
     members = json.loads(line)
+    if members["row"] in _OF_A_PRINTER and members["printer"] not in printers:
+        return None
+    return _made(members)
+
+
+def _made(members: dict[str, Any]) -> FrozenRow:
     kind = members.pop("row")
     make = _MADE.get(kind)
     if make is None:
@@ -137,6 +152,7 @@ def _plain(value: Any) -> Any:
 
 
 _MADE: Final[Mapping[str, Callable[[dict[str, Any]], FrozenRow]]] = {
+    **ANSWERS_MADE,
     "head": lambda members: FrozenHead(**members),
     "adjustment": _adjustment_of,
     "line": lambda members: FrozenLine(PrinterAccounts(**members)),
@@ -206,11 +222,16 @@ class Unpacker:
         self.rows = 0
         self._digest = hashlib.sha256()
 
-    def rows_of(self, part: bytes) -> Iterator[FrozenRow]:
+    def rows_of(self, part: bytes, printers: Collection[str] | None = None) -> list[FrozenRow]:
+        """All, or without those that ``of_printers`` leaves out; counted and digested are all."""
+        found: list[FrozenRow] = []
         for line in unpacked(part):
             self._digest.update(line)
             self.rows += 1
-            yield row_of(line)
+            row = row_of(line) if printers is None else of_printers(line, printers)
+            if row is not None:
+                found.append(row)
+        return found
 
     @property
     def sha256(self) -> str:
@@ -229,6 +250,8 @@ def without_person(line: bytes, erasure: Erasure) -> bytes:
             return row_line(FrozenSaid(_said_without(row.fact, erasure)))
         case FrozenDecision():
             return row_line(_decision_without(row, erasure))
+        case FrozenCost(by="person") if owner_key(row.who) in erasure.keys:
+            return row_line(replace(row, who=erasure.name))
         case _:
             return line
 

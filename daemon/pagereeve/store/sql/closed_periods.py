@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import zlib
-from collections.abc import AsyncIterator, Sequence
+from collections.abc import AsyncIterator, Collection, Sequence
 from typing import Any, Final
 
 from sqlalchemy import Connection, Row, Select, bindparam, delete, func, insert, select, update
@@ -53,15 +54,17 @@ class ClosedPeriodReads:
     async def closed_periods(self) -> Sequence[ClosedPeriod]:
         return [_period_of(row) for row in await self._reader.rows(_ALL)]
 
-    async def frozen_rows(self, closed: ClosedPeriod) -> AsyncIterator[FrozenRow]:
-        """A part at a time."""
+    async def frozen_rows(
+        self, closed: ClosedPeriod, printers: Collection[str] | None = None
+    ) -> AsyncIterator[FrozenRow]:
+        """A part at a time, each made into rows beside the loop."""
         unpacker, number = Unpacker(), 0
         while True:
             part = await self._reader.first(_part(closed.name, number))
             if part is None:
                 break
             try:
-                rows = list(unpacker.rows_of(part.body))
+                rows = await asyncio.to_thread(unpacker.rows_of, part.body, printers)
             except _BROKEN as error:
                 raise _not_as_frozen(closed.name) from error
             for row in rows:

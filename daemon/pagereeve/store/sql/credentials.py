@@ -15,6 +15,8 @@ from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import Reader
 
 _TABLE: Final = schema.credential
+_LIMITS: Final = ("pages_max", "pages_day_max")
+_NONE: Final = object()
 _USED: Final = (
     update(_TABLE)
     .where(_TABLE.c.name == bindparam("of"), func.coalesce(_TABLE.c.used_us, -1) < bindparam("at_us"))
@@ -43,7 +45,7 @@ def add_credential(connection: Connection, one: StoredCredential) -> None:
     row = {
         "name": caller.name,
         "digest": credential.digest,
-        "acts": _listed(caller.acts),
+        "acts": _acts_column(caller),
         "sources": _listed(caller.sources),
         "types": _listed(caller.types),
         "added_us": one.added_us,
@@ -70,10 +72,30 @@ def _listed(texts: frozenset[Any] | None) -> str | None:
 
 def _stored(row: Row[Any]) -> StoredCredential:
     """A member that is damaged allows nothing, and opens nothing."""
-    acts = _texts(row.acts) or frozenset()
-    caller = Caller(row.name, frozenset(act for act in ACTS if act in acts), _texts(row.sources), _texts(row.types))
+    known, limits = _acts_and_limits(row.acts)
+    acts = frozenset(act for act in ACTS if act in known)
+    caller = Caller(row.name, acts, _texts(row.sources), _texts(row.types), *limits)
     credential = Credential(caller, row.digest, expires_us=row.expires_us, revoked_us=row.revoked_us)
     return StoredCredential(credential, row.added_us, row.used_us)
+
+
+def _acts_column(caller: Caller) -> str | None:
+    """A list; with limits an object, so that a version that knows no limits allows nothing."""
+    limits = {name: getattr(caller, name) for name in _LIMITS if getattr(caller, name) is not None}
+    return json.dumps({"acts": sorted(caller.acts), **limits}) if limits else _listed(caller.acts)
+
+
+def _acts_and_limits(column: str) -> tuple[frozenset[str], tuple[int | None, ...]]:
+    """A limit that is damaged is 0."""
+    try:
+        members = json.loads(column)
+    except ValueError:
+        members = []
+    if not isinstance(members, dict):
+        return _texts(column) or frozenset(), (None,) * len(_LIMITS)
+    known = (members.get(name, _NONE) for name in _LIMITS)
+    limits = tuple(None if one is _NONE else one if type(one) is int and one >= 0 else 0 for one in known)
+    return _texts(json.dumps(members.get("acts"))) or frozenset(), limits
 
 
 def _texts(column: str | None) -> frozenset[str] | None:

@@ -65,7 +65,7 @@ def erase(connection: Connection, erasure: Erasure) -> tuple[ErasureOutcome, Era
         for row in list(_rows(connection, text)):
             erased = eraser.erased(row.printer, row.seq, row.body, row.openings)
             if erased is not None:
-                identities += _write(connection, row, erased)
+                identities += write_erased(connection, row, erased)
     _erase_claims(connection, eraser, (*spellings, *badges), identities)
     printers = sorted({printer for printer, *_ in eraser.facts})
     closed = erase_frozen(connection, erasure) if eraser.facts else ()
@@ -108,7 +108,7 @@ def _rows(connection: Connection, text: str) -> Iterator[Any]:
         place = (rows[-1].printer, rows[-1].seq) if len(rows) == PAGE_ROWS else None
 
 
-def _write(connection: Connection, row: Any, erased: ErasedRow) -> Sequence[Identity]:
+def write_erased(connection: Connection, row: Any, erased: ErasedRow) -> Sequence[Identity]:
     """The seal first: the database lets a fact be changed only where its seal says that something was erased.
 
     The identity that the fact had, where it is an event.
@@ -149,4 +149,4 @@ def _erase_reported(connection: Connection, eraser: Eraser, claim: Row[Any], dig
     if fact is not None:
         erased = eraser.reported(fact.printer, fact.seq, fact.body, fact.openings, digest)
         if erased is not None:
-            _write(connection, fact, erased)
+            write_erased(connection, fact, erased)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from typing import Any
 
-from sqlalchemy import ColumnElement, Row, Select, Table, and_, func, or_, select, tuple_
+from sqlalchemy import BigInteger, ColumnElement, Row, Select, Table, Text, and_, column, func, select, tuple_, values
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
@@ -17,7 +17,7 @@ from pagereeve.store.sql.snapshots import PAGE_ROWS, Reader
 
 Rows = Sequence[Row[Any]]
 
-_AT_ONCE = 32
+_AT_ONCE = 500
 _TABLES = (schema.segment, *schema.SEGMENT_PARTS)
 
 
@@ -150,12 +150,14 @@ async def segments_at(connection: AsyncConnection, places: Sequence[tuple[str, i
     """Those at these printers and anchors, each of them once; some at once by one statement a table."""
     found: list[RowSegment] = []
     for first in range(0, len(places), _AT_ONCE):
-        some = places[first : first + _AT_ONCE]
         rows = {}
         for table in _TABLES:
-            # A list of row values would make SQLite walk through the table; alternatives are searched one by one.
-            here = or_(*(and_(table.c.printer == name, table.c.anchor_us == at_us) for name, at_us in some))
-            rows[table.name] = (await connection.execute(select(table).where(here).order_by(*table.primary_key))).all()
+            wanted = values(column("printer", Text), column("anchor_us", BigInteger), name="places")
+            some = wanted.data(list(places[first : first + _AT_ONCE])).cte("places")
+            # A list of row values in the condition would make SQLite walk through the table.
+            here = and_(table.c.printer == some.c.printer, table.c.anchor_us == some.c.anchor_us)
+            statement = select(table).select_from(some.join(table, here)).order_by(*table.primary_key)
+            rows[table.name] = (await connection.execute(statement)).all()
         found += segments_of(rows)
     return found
 

@@ -15,6 +15,7 @@ from pagereeve.store.sql.period_reads import PeriodReads
 from pagereeve.store.sql.release_reads import ReleaseReads
 from pagereeve.store.sql.seal_reads import SealReads
 from pagereeve.store.sql.snapshots import Reader
+from pagereeve.store.sql.title_expiry import TitleReads
 
 
 class StoreReads(
@@ -27,6 +28,7 @@ class StoreReads(
     CredentialReads,
     SealReads,
     ClosedPeriodReads,
+    TitleReads,
 ):
     """Implements ports.reads.Reads. Raises JournalUnavailable where reading fails."""
 

@@ -26,6 +26,7 @@ from pagereeve.ports.seal import (
 from pagereeve.store.records.fact_record import REDATED, fact_of, file
 from pagereeve.store.records.found_rows import found, opened
 from pagereeve.store.records.sealing import content_of
+from pagereeve.store.records.title_expiry import title_gone
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import Reader
 
@@ -173,10 +174,12 @@ def _link(text: str) -> bytes | None:
 
 
 def _is_claim(row: Row[Any]) -> bool:
-    """Of a claim whose person was erased nobody can say it any more."""
+    """Of a claim whose person was erased nobody can say it any more, nor of one whose title's time is over."""
     if str(row.digest).startswith(ERASED):
         return True
     try:
+        if title_gone(row.body):
+            return True
         filed = file(fact_of(row.body))
     except (BadFact, BadCanonical, ValueError, TypeError, KeyError, RecursionError):
         return False

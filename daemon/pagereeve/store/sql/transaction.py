@@ -12,7 +12,7 @@ from sqlalchemy import Connection, bindparam, delete, func, insert, select
 
 from pagereeve.domain.facts.facts import Fact
 from pagereeve.ports.closing import ClosedPeriod
-from pagereeve.ports.erasing import Erasure, ErasureOutcome
+from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.outbox import Announcement
 from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
 from pagereeve.store.records.checked_rows import Damage, claim_of, digest_text, intact, signed_run
@@ -26,6 +26,7 @@ from pagereeve.store.sql.erasing import erase
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
 from pagereeve.store.sql.redating import apply_redated
 from pagereeve.store.sql.seal import Sealing
+from pagereeve.store.sql.title_expiry import expire_titles
 
 HEADS_MAX = 100_000
 # SQLite allows 32,766 parameters in a statement, other databases as few as 32,767.
@@ -123,6 +124,26 @@ def erase_person(connection: Connection, erasure: Erasure, heads: Heads) -> tupl
     heads.learn(batch.heads)
     heads.sealing.stored()
     return outcome, batch.facts[-1] if batch.facts else None
+
+
+def expire_titles_of(
+    connection: Connection, expiry: TitleExpiry, heads: Heads
+) -> tuple[TitlesExpired, Numbered | None]:
+    """All in one transaction, with the fact that tells of it; that is None where there was no title."""
+    try:
+        with connection.begin():
+            done, fact = expire_titles(connection, expiry)
+            batch = Batch(_Stored(connection, heads, set(), set()))
+            if fact is not None:
+                batch.append(file(fact))
+                _write(connection, batch)
+                heads.sealing.add(connection, batch.facts)
+    except BaseException:
+        heads.forget()
+        raise
+    heads.learn(batch.heads)
+    heads.sealing.stored()
+    return done, batch.facts[-1] if batch.facts else None
 
 
 def close_period(

@@ -9,12 +9,12 @@ from typing import Any, Final
 from sqlalchemy import Connection
 
 from pagereeve.ports.closing import ClosedPeriod
-from pagereeve.ports.erasing import Erasure, ErasureOutcome
+from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.store.records.batch import Numbered
 from pagereeve.store.records.checked_rows import digest_text
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
-from pagereeve.store.sql.transaction import Heads, Outcome, close_period, erase_person, store_group
+from pagereeve.store.sql.transaction import Heads, Outcome, close_period, erase_person, expire_titles_of, store_group
 from pagereeve.store.sqlite.newest import Newest, NewestFile, digest_of
 from pagereeve.store.sqlite.watched_files import WatchedFiles
 
@@ -64,6 +64,17 @@ class Committer:
         outcome, last = erase_person(connection, erasure, self.heads)
         self._acknowledge(connection, last)
         return outcome
+
+    def expire_titles(self, connection: Connection, expiry: TitleExpiry) -> TitlesExpired:
+        """As ``store``: durable and noted. What goes is overwritten in the file: nobody makes it anew each time."""
+        self.files.require_if_gone()
+        _driver(connection).execute("PRAGMA secure_delete = ON")
+        try:
+            done, last = expire_titles_of(connection, expiry, self.heads)
+        finally:
+            _driver(connection).execute("PRAGMA secure_delete = OFF")
+        self._acknowledge(connection, last)
+        return done
 
     def close_period(self, connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], touched: int) -> None:
         """As ``store``: durable and noted. Raises NotClosed."""

@@ -19,7 +19,7 @@ from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.closing import ClosedPeriod, Closing
-from pagereeve.ports.erasing import Erasure, ErasureOutcome
+from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.journal import HINDRANCES, Hindrance, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import JournalHealth
@@ -202,6 +202,13 @@ class SqlJournal(SqlReads):
         """ports.erasing.Erasing. No group is stored meanwhile."""
         try:
             return await self._thread.run(partial(self._writer.committer.erase, erasure=erasure))
+        except (sqlite3.Error, DatabaseError, OSError) as error:
+            raise unavailable(self._path, error) from error
+
+    async def expire_titles(self, expiry: TitleExpiry) -> TitlesExpired:
+        """ports.erasing.Erasing. No group is stored meanwhile."""
+        try:
+            return await self._thread.run(partial(self._writer.committer.expire_titles, expiry=expiry))
         except (sqlite3.Error, DatabaseError, OSError) as error:
             raise unavailable(self._path, error) from error
 

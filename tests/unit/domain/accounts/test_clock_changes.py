@@ -6,6 +6,7 @@ import subprocess
 import sys
 from bisect import bisect_right
 from datetime import date, timedelta
+from functools import cache
 from importlib.resources import as_file, files
 from zoneinfo import ZoneInfo
 
@@ -34,6 +35,7 @@ for second in range(int(sys.argv[1]), int(sys.argv[2]), 1800):
 """
 
 
+@cache
 def transitions(name: str) -> list[tuple[int, int]]:
     """(second of UTC, offset in seconds from then on), in order, as the C library reads the same database."""
     with as_file(files("tzdata").joinpath("zoneinfo", *name.split("/"))) as path:

@@ -91,8 +91,20 @@ def test_without_ends_a_period_holds_everything() -> None:
     asked = chosen(None, None, None, ZoneInfo("UTC"))
     assert asked.holds(0)
     assert asked.holds(from_text("9999-01-01T00:00:00Z"))
-    with pytest.raises(BadQuestion, match="no beginning or no end"):
+    with pytest.raises(BadQuestion, match="has no beginning and no end"):
         asked.days()
+    with pytest.raises(BadQuestion, match="has no end"):
+        between("2026-01-01", None, UTC).days()
+    with pytest.raises(BadQuestion, match="has no beginning, so"):
+        between(None, "2026-01-01", UTC).days()
+
+
+@pytest.mark.parametrize("zone", [UTC, BERLIN])
+def test_the_year_in_which_instants_begin_has_its_days(zone: ZoneInfo) -> None:
+    days = period_of("1970", zone).days()
+    assert (len(days), days[0].name, days[-1].name) == (365, "1970-01-01", "1970-12-31")
+    assert period_of("1970", zone).has_beginning
+    assert not between(None, "1971-01-01", zone).has_beginning
 
 
 @pytest.mark.parametrize(

@@ -121,7 +121,7 @@ def test_pages_go_to_the_cost_centre_that_was_valid_when_the_release_started() -
     ]
     lines = Totals("cost-centre", centres).add_all(rows).lines()
     assert {line.who: line.charged for line in lines} == {"CC1": 30, "CC2": 20, "": 7}
-    assert b"\r\n,people,people,total" in csv_bytes("cost-centre", lines)
+    assert b"\r\n,people,people,,total" in csv_bytes("cost-centre", lines)
 
 
 def test_the_days_of_a_month_sum_to_the_month() -> None:

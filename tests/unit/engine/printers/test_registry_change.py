@@ -160,7 +160,9 @@ def test_another_target_is_asked_from_then_on() -> None:
     async def story() -> None:
         async with world_of("p") as world:
             await world.passes(100)
-            target, reads = replace(PRINTERS["p"].target, community="another"), len(world.sent_s())
+            known = PRINTERS["p"].target
+            assert known is not None
+            target, reads = replace(known, community="another"), len(world.sent_s())
             await world.registry.change({"p": replace(PRINTERS["p"], target=target)})
             await world.passes(0.5)
             assert len(world.sent_s()) == reads + 1

@@ -126,5 +126,9 @@ async def test_a_users_own_limit_comes_before_those_of_its_groups(
     limits: dict[str, int], pages_max: int | None
 ) -> None:
     with callers() as known:
-        known.change(LocalSettings.model_validate({"users": {"user-anise": ["decide"]}, "pages_max": limits}))
+        users = {"user-anise": ["decide"]}
+        known.change(LocalSettings.model_validate({"users": users, "pages_max": limits}))
         assert (await known.caller_of(1001)).pages_max == pages_max
+        known.change(LocalSettings.model_validate({"users": users, "pages_day_max": limits}))
+        caller = await known.caller_of(1001)
+        assert (caller.pages_max, caller.pages_day_max) == (None, pages_max)

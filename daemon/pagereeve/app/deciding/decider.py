@@ -1,0 +1,38 @@
+"""Decisions over HTTP, put together: what console.api.deciding asks for."""
+
+from __future__ import annotations
+
+from pagereeve.app.deciding.door import DecisionDoor
+from pagereeve.app.deciding.on_findings import FindingDecisions
+from pagereeve.app.deciding.on_pages import PageDecisions
+from pagereeve.app.deciding.submitting import Submitting
+from pagereeve.console.api.application import PREFIX
+from pagereeve.console.api.deciding.answers import FindingDecided, PagesDecided
+from pagereeve.console.api.deciding.application import make_deciding
+from pagereeve.console.api.deciding.bodies import Book, Close, Explain, Move, Settle, Undo
+from pagereeve.domain.credentials.callers import Caller
+from pagereeve.feeds.http.endpoint import EventsEndpoint
+from pagereeve.ports.clock import Clock
+from pagereeve.ports.reads import Reads
+
+
+class Decider:
+    """Implements console.api.deciding.port.Deciding."""
+
+    def __init__(self, reads: Reads, events: EventsEndpoint, clock: Clock) -> None:
+        submitting = Submitting(events)
+        self._findings = FindingDecisions(reads, submitting, clock)
+        self._pages = PageDecisions(reads, submitting)
+
+    async def on_finding(self, name: str, said: Explain | Close | Book, caller: Caller, key: str) -> FindingDecided:
+        return await self._findings.decide(name, said, caller, key)
+
+    async def on_pages(self, said: Settle | Move, caller: Caller, key: str) -> PagesDecided:
+        return await self._pages.decide(said, caller, key)
+
+    async def undo(self, decision: str, said: Undo, caller: Caller, key: str) -> PagesDecided:
+        return await self._pages.undo(decision, said, caller, key)
+
+
+def decision_door(reads: Reads, events: EventsEndpoint, clock: Clock) -> DecisionDoor:
+    return DecisionDoor(make_deciding(Decider(reads, events, clock), PREFIX), events)

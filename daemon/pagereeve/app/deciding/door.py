@@ -1,0 +1,120 @@
+"""``POST`` of decisions at the daemon's endpoints: who asks, how much and how fast, before a framework sees a body."""
+
+from __future__ import annotations
+
+import asyncio
+import re
+from typing import Final
+
+from pagereeve.app.request_body import read_body
+from pagereeve.console.api.application import PREFIX
+from pagereeve.domain.credentials.callers import Caller
+from pagereeve.domain.credentials.signatures import Signed
+from pagereeve.domain.values.errors import BadFact
+from pagereeve.domain.values.plain_text import require_plain_members
+from pagereeve.feeds.http.answers import (
+    CLOSE,
+    READER,
+    AsgiApp,
+    Message,
+    Receive,
+    Scope,
+    Send,
+    refusal_answer,
+    send_answer,
+)
+from pagereeve.feeds.http.endpoint import EventsEndpoint
+from pagereeve.feeds.http.quotas import sender_of
+from pagereeve.feeds.http.strict_json import parse
+from pagereeve.feeds.refusals import Refusal
+
+_PATHS: Final = re.compile(rf"{PREFIX}/(?:decisions|decisions/[^/]+/undo|findings/[^/]+/decision)")
+BODY_MAX_BYTES: Final = 16_384
+BODY_S: Final = 10.0
+AT_ONCE: Final = 64
+RETRY_AFTER_S: Final = 5
+
+
+def decides(scope: Scope) -> bool:
+    """Is it a request for a decision? What else is sent to these paths is a question, or refused as one."""
+    return scope["type"] == "http" and scope["method"] == "POST" and _PATHS.fullmatch(scope["path"]) is not None
+
+
+class DecisionDoor:
+    """``events`` is the endpoint beside it: they share who is known, what a sender may ask for, and the counters."""
+
+    def __init__(self, decisions: AsgiApp, events: EventsEndpoint) -> None:
+        self._decisions = decisions
+        self._events = events
+        self._under_way = 0
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        self._under_way += 1
+        try:
+            caller = self._admitted(scope)
+            body = await self._body(scope, receive)
+        except Refusal as refusal:
+            self._events.stats.refused[refusal.reason] += 1
+            await send_answer(refusal_answer(refusal.let_go(), RETRY_AFTER_S, CLOSE), send)
+            return
+        else:
+            await self._decisions({**scope, READER: caller}, _received(body), send)
+        finally:
+            self._under_way -= 1
+
+    def _admitted(self, scope: Scope) -> Caller:
+        """From the head alone. Raises Refusal."""
+        try:
+            found: Caller | Signed | Refusal = self._events.callers.of_head(scope)
+        except Refusal as refusal:
+            found = refusal.let_go()
+        sender = sender_of(found.name if isinstance(found, Caller) else "", scope)
+        self._events.quotas.request(sender)
+        if isinstance(found, Refusal):
+            raise found
+        if isinstance(found, Signed):
+            raise Refusal("unauthorized", "Authorization", "decisions are not signed; show a bearer token", "missing")
+        if not found.may("decide"):
+            who = f"the credential {found.name}" if found.name else "who shows no credential"
+            problem = f"needs the act decide; {who} has {found.acts_text or 'none'}"
+            raise Refusal("forbidden", "Authorization", problem, "decide")
+        if self._under_way > AT_ONCE:
+            raise Refusal("over-capacity", "request", "too many decisions at once; send it again later")
+        self._events.quotas.room(sender)
+        return found
+
+    async def _body(self, scope: Scope, receive: Receive) -> bytes:
+        headers = dict(scope["headers"])
+        kind = headers.get(b"content-type", b"").decode("latin-1").partition(";")[0].strip().lower()
+        if kind != "application/json":
+            raise Refusal("wrong-media-type", "Content-Type", "is not served here; send application/json")
+        if headers.get(b"content-encoding", b"identity").strip().lower() != b"identity":
+            raise Refusal("wrong-media-type", "Content-Encoding", "compressed bodies are not served; send it plain")
+        body = await read_body(receive, BODY_MAX_BYTES, BODY_S)
+        try:
+            require_plain_members(parse(body, size_max_bytes=BODY_MAX_BYTES), "body")
+        except BadFact as error:
+            raise Refusal("bad-json", error.where, error.problem) from None
+        return body
+
+
+def with_decisions(web: AsgiApp, door: DecisionDoor) -> AsgiApp:
+    """``web``, and before it what is decided: a credential that decides need not have the act read."""
+
+    async def dispatch(scope: Scope, receive: Receive, send: Send) -> None:
+        await (door if decides(scope) else web)(scope, receive, send)
+
+    return dispatch
+
+
+def _received(body: bytes) -> Receive:
+    """The body once more; after it nothing comes."""
+    messages: list[Message] = [{"type": "http.request", "body": body, "more_body": False}]
+
+    async def receive() -> Message:
+        if messages:
+            return messages.pop()
+        await asyncio.Event().wait()
+        raise AssertionError("never set")  # pragma: no cover
+
+    return receive

@@ -1,0 +1,1 @@
+"""What is changed over HTTP: decisions. Described together with the questions; answered in the daemon itself."""

@@ -1,0 +1,72 @@
+"""Periods of the books: closed ones, and what stands in the way of closing one."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+from pydantic import BaseModel, Field
+
+from pagereeve.console.api.models.accounts import ClosedShown
+from pagereeve.console.api.models.periods import PeriodShown
+from pagereeve.console.api.models.told import Told
+from pagereeve.domain.accounts.closing import OrderTrouble
+
+
+class NamedPeriod(PeriodShown):
+    """One of the settings' [[periods]]."""
+
+    closed: bool
+
+
+class PeriodsAnswer(BaseModel):
+    """``closed`` as ``closed --json`` prints it, in order of time; ``named`` are those of the settings."""
+
+    closed: list[ClosedShown]
+    named: list[NamedPeriod]
+
+
+class ConcernShown(Told):
+    """Something to know before it is closed. ``hinders``: a reason is asked for. ``names``: some of the printers or
+    findings.
+    """
+
+    kind: str
+    hinders: bool
+    count: int
+    pages: int | None
+    names: list[str]
+    text: str = Field(description="For people: never parse it.")
+
+
+class ClosingTrouble(Told):
+    """Why it can't be closed at all. ``other`` is a closed period that is in the way."""
+
+    trouble: OrderTrouble
+    other: str | None
+    at: str | None = Field(description="The end of the period that is not over, or the first instant still open.")
+    text: str = Field(description="For people: never parse it.")
+
+
+class PeriodAnswer(BaseModel):
+    """``state``: closed; closable (what stands in the way is in ``concerns``); not-closable (why: ``trouble``)."""
+
+    period: PeriodShown
+    state: Literal["closed", "closable", "not-closable"]
+    closed: ClosedShown | None
+    trouble: ClosingTrouble | None
+    concerns: list[ConcernShown]
+
+
+class AdjustmentShown(Told):
+    """What a closed period would have otherwise today, and what it corrects: ``pages`` is ``now`` less ``was``."""
+
+    corrects: str
+    account: str
+    printer: str
+    channel: str
+    unit: str | None
+    source: str | None
+    release: str | None
+    was: int
+    now: int
+    pages: int
