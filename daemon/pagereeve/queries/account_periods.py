@@ -93,10 +93,11 @@ async def account_periods(
 ) -> AccountPeriods:
     """``before``: months before that one alone. All of it is read at one moment. Raises BadQuestion."""
     async with reads.snapshot() as held:
-        begins_us, newest_us = await held.first_pages_us(), await held.newest_us()
         closed = {one.name: one for one in await held.closed_periods()}
+        begins_us = await _begins_us(held, closed.values())
         if begins_us is None:
             return AccountPeriods(None)
+        newest_us = await held.newest_us()
         ends_us = now_us if newest_us is None else min(now_us, newest_us)
         ends_us = ends_us if before is None else min(ends_us, period_of(before, zone).from_us - 1)
         months, older = _months(begins_us, ends_us, zone)
@@ -118,6 +119,13 @@ async def account_periods(
             last_whole=last if last.to_us > begins_us else None,
             last_closed=closed.get(last.name),
         )
+
+
+async def _begins_us(held: Reads, closed: Iterable[ClosedPeriod]) -> int | None:
+    """A closed period stays, whatever became of what it was made of."""
+    first_us = await held.first_pages_us()
+    known = [one.closing.from_us for one in closed]
+    return min(known if first_us is None else [first_us, *known], default=None)
 
 
 def line_of(period: Period, accounts: AccountsOfPeriod, closed: ClosedPeriod | None = None) -> PeriodLine:
