@@ -43,7 +43,12 @@ class Place:
     title: str
 
 
-PLACES: Final = (Place("/now", "Now"), Place("/accounts", "Accounts"), Place("/words", "Words"))
+PLACES: Final = (
+    Place("/now", "Now"),
+    Place("/accounts", "Accounts"),
+    Place("/installation", "Installation"),
+    Place("/words", "Words"),
+)
 
 
 def figure(pages: int | None) -> str:
