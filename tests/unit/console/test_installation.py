@@ -56,6 +56,9 @@ async def test_each_printer_says_what_it_lacks_and_what_it_rests_on() -> None:
     async with asking(await journal(), site=SITE) as client:
         lacking = (await client.get("/installation")).text
         everything = (await client.get("/installation?show=all")).text
+    async with asking(await journal(), site=SITE, now_us=NOON_US + 2 * 86_400 * SECOND_US) as client:
+        later = (await client.get("/installation")).text
+    assert "no reading for more than a day" in row_of(later, "hall")
     assert "1 of 3 printers are ready." in lacking
     assert 'href="/printers/hall"' not in lacking
     assert "nothing: ready" in row_of(everything, "hall")

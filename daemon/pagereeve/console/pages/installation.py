@@ -24,7 +24,7 @@ from pagereeve.queries.installation import JournalState, journal_state
 from pagereeve.queries.meters import Fleet, MeterState, fleet_of
 from pagereeve.queries.units import UnitStanding
 from pagereeve.reports.doctor.complaint import Complaint
-from pagereeve.reports.doctor.fleet import by_ipp, gateways, panels, printers, units
+from pagereeve.reports.doctor.fleet import SILENT_AFTER_US, by_ipp, gateways, panels, printers, units
 from pagereeve.reports.doctor.keeping import silent_feeds
 from pagereeve.reports.doctor.outlets import receivers
 from pagereeve.reports.doctor.state import InstallationState
@@ -95,7 +95,7 @@ async def installation(
 ) -> HTMLResponse:
     after, now_us, site = place_of(asked.after, PLACE), context.now_us(), context.site
     seen = await _seen(context, now_us)
-    rows = sorted(_rows(site, seen), key=lambda one: one.place)
+    rows = sorted(_rows(site, seen, now_us), key=lambda one: one.place)
     chosen = [one for one in rows if one.lacks or asked.show == "all"]
     behind = [one for one in chosen if after is None or one.place > after]
     shown = behind[:ROWS_MAX]
@@ -149,15 +149,23 @@ def complaints_of(known: JournalState, site: AskedSite, now_us: int) -> list[Com
     return sorted(found, key=lambda one: SEVERITIES.index(one.severity))
 
 
-def _rows(site: AskedSite, seen: _Seen) -> Iterable[PrinterRow]:
+def _rows(site: AskedSite, seen: _Seen, now_us: int) -> Iterable[PrinterRow]:
     standings = {one.printer: one for one in seen.journal.units}
     for one in site.printers:
         down = one.gateway in seen.fleet.down
-        yield printer_row(one, seen.fleet.meter(one.name), standings.get(one.name), seen.journal.proven_us, down=down)
+        yield printer_row(
+            one, seen.fleet.meter(one.name), standings.get(one.name), seen.journal.proven_us, now_us, down=down
+        )
 
 
 def printer_row(
-    one: AskedPrinter, state: MeterState, unit: UnitStanding | None, proven_us: Mapping[str, int], *, down: bool
+    one: AskedPrinter,
+    state: MeterState,
+    unit: UnitStanding | None,
+    proven_us: Mapping[str, int],
+    now_us: int,
+    *,
+    down: bool,
 ) -> PrinterRow:
     """A unit that the entry says is proven needs no note of a proof."""
     by_entry = unit is not None and unit.grade is UnitGrade.PROVEN and one.name not in proven_us
@@ -166,6 +174,8 @@ def printer_row(
         lacks.append(SILENCES[state.silence.reason])
     if state.plateau is None:
         lacks.append("no reading ever came")
+    elif state.silence is None and state.plateau.last_received_us < now_us - SILENT_AFTER_US:
+        lacks.append("no reading for more than a day")
     if unit is not None and unit.grade is UnitGrade.ASSUMED:
         lacks.append("its unit is assumed")
     if one.name not in proven_us and not by_entry:
