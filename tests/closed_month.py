@@ -42,10 +42,10 @@ async def december(printer: str = "hall", *, stray: int = 0, owner: str = HOSTIL
     return kept
 
 
-async def close_december(kept: MemoryJournal, by: str = "bursar", reason: str = "a jam") -> None:
+async def close_december(kept: MemoryJournal, by: str = "bursar", name: str = MONTH) -> None:
     period = month()
     closing = Closing(
-        MONTH, "UTC", "2026a", period.from_us, period.to_us, NOON_US - SECOND_US, by, reason, "j-1", 3, "ab", 7
+        name, "UTC", "2026a", period.from_us, period.to_us, NOON_US - SECOND_US, by, "a jam", "j-1", 3, "ab", 7
     )
     async with kept.snapshot() as held:
         rows = [row async for row in detailed_rows(held, period)]

@@ -1,9 +1,9 @@
-"""The periods that there are accounts of, each with the sums of its pages: months, the site's own, closed ones."""
+"""The periods that there are accounts of: months, the site's own, closed ones; and the sums of one of them."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from datetime import date, timedelta
 from typing import Final
 from zoneinfo import ZoneInfo
@@ -19,7 +19,7 @@ from pagereeve.queries.closed_periods import closed_export
 from pagereeve.queries.totals import accounts_read
 
 SHOWN_MAX: Final = 12
-"""So many months are added up at once, so many of the site's own periods, and so many closed ones beside them."""
+"""So many months are listed at once, so many of the site's own periods, and so many closed ones beside them."""
 
 
 @dataclass(slots=True)
@@ -52,40 +52,39 @@ class PeriodLine:
 
 
 @dataclass(frozen=True, slots=True)
+class Listed:
+    """A period, and its close where it is closed."""
+
+    period: Period
+    closed: ClosedPeriod | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class AccountPeriods:
     """The latest first. ``older`` is the month before which more follow, "" where none do; ``own_left`` and
-    ``closed_left`` are how many are not shown. ``begins_us`` is None where no page belongs to any period yet.
+    ``closed_left`` are how many are not listed. ``last_whole``: the last month that is over, if it may hold pages.
     """
 
-    begins_us: int | None
-    months: tuple[PeriodLine, ...] = ()
+    months: tuple[Listed, ...] = ()
     older: str = ""
-    own: tuple[PeriodLine, ...] = ()
+    own: tuple[Listed, ...] = ()
     own_left: int = 0
-    closed: tuple[PeriodLine, ...] = ()
+    closed: tuple[Listed, ...] = ()
     closed_left: int = 0
-    last_whole: Period | None = None
-    last_closed: ClosedPeriod | None = None
+    last_whole: Listed | None = None
 
 
-@dataclass(slots=True)
-class _Sums:
-    held: Reads
-    closed: dict[str, ClosedPeriod] = field(default_factory=dict)
-
-    async def of(self, periods: Iterable[Period]) -> tuple[PeriodLine, ...]:
-        return tuple([await self._line(one) for one in periods])
-
-    async def _line(self, period: Period) -> PeriodLine:
-        closed = self.closed.get(period.name)
-        if closed is None:
-            accounts, _ = await accounts_read(self.held, period)
-            return line_of(period, accounts)
-        try:
-            export = await closed_export(self.held, closed, "printer")
-        except NotClosed as error:
-            return PeriodLine(period_of_closed(closed), closed=closed, trouble=str(error))
-        return line_of(export.period, export.accounts, closed)
+async def sums_in(held: Reads, period: Period) -> PeriodLine:
+    """``held`` is of one moment."""
+    closed = next((one for one in await held.closed_periods() if one.name == period.name), None)
+    if closed is None:
+        accounts, _ = await accounts_read(held, period)
+        return line_of(period, accounts)
+    try:
+        export = await closed_export(held, closed, "printer")
+    except NotClosed as error:
+        return PeriodLine(period_of_closed(closed), closed=closed, trouble=str(error))
+    return line_of(export.period, export.accounts, closed)
 
 
 async def account_periods(
@@ -95,30 +94,33 @@ async def account_periods(
     async with reads.snapshot() as held:
         closed = {one.name: one for one in await held.closed_periods()}
         begins_us = await _begins_us(held, closed.values())
-        if begins_us is None:
-            return AccountPeriods(None)
         newest_us = await held.newest_us()
-        ends_us = now_us if newest_us is None else min(now_us, newest_us)
-        ends_us = ends_us if before is None else min(ends_us, period_of(before, zone).from_us - 1)
-        months, older = _months(begins_us, ends_us, zone)
-        begun = [one.period(zone) for one in own]
-        begun = [one for one in reversed(begun) if one.from_us <= now_us and one.to_us > begins_us]
-        shown = {one.name for one in (*months, *begun)}
-        others = [one for one in reversed(closed.values()) if one.name not in shown and before is None]
-        others = [one for one in others if not _is_month(one.name)]
-        sums = _Sums(held, closed)
-        last = _last_whole(now_us, zone)
-        return AccountPeriods(
-            begins_us=begins_us,
-            months=await sums.of(months),
-            older=older,
-            own=await sums.of(begun[:SHOWN_MAX] if before is None else ()),
-            own_left=max(0, len(begun) - SHOWN_MAX),
-            closed=await sums.of(period_of_closed(one) for one in others[:SHOWN_MAX]),
-            closed_left=max(0, len(others) - SHOWN_MAX),
-            last_whole=last if last.to_us > begins_us else None,
-            last_closed=closed.get(last.name),
-        )
+    if begins_us is None:
+        return AccountPeriods()
+
+    def listed(periods: Iterable[Period]) -> tuple[Listed, ...]:
+        return tuple(Listed(one, closed.get(one.name)) for one in periods)
+
+    ends_us = now_us if newest_us is None else min(now_us, newest_us)
+    ends_us = ends_us if before is None else min(ends_us, period_of(before, zone).from_us - 1)
+    months, older = _months(begins_us, ends_us, zone)
+    if before is not None:
+        return AccountPeriods(listed(months), older)
+    begun = [one.period(zone) for one in reversed(own)]
+    begun = [one for one in begun if one.from_us <= now_us and one.to_us > begins_us]
+    shown = {one.name for one in begun}
+    others = [period_of_closed(one) for one in reversed(closed.values()) if one.name not in shown]
+    others = [one for one in others if not _is_month(one.name)]
+    last = _last_whole(now_us, zone)
+    return AccountPeriods(
+        months=listed(months),
+        older=older,
+        own=listed(begun[:SHOWN_MAX]),
+        own_left=max(0, len(begun) - SHOWN_MAX),
+        closed=listed(others[:SHOWN_MAX]),
+        closed_left=max(0, len(others) - SHOWN_MAX),
+        last_whole=Listed(last, closed.get(last.name)) if last.to_us > begins_us else None,
+    )
 
 
 async def _begins_us(held: Reads, closed: Iterable[ClosedPeriod]) -> int | None:

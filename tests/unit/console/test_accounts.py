@@ -6,11 +6,11 @@ from datetime import date
 
 from pagereeve.console.api.site import AskedSite
 from pagereeve.domain.accounts.periods import zone_of
-from pagereeve.queries.account_periods import SHOWN_MAX, account_periods
+from pagereeve.queries.account_periods import SHOWN_MAX, account_periods, sums_in
 from pagereeve.settings.site import PeriodSettings
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.asking import ACCOUNTING, READER, asking
-from tests.closed_month import AT_US, HOSTILE, MONTH, close_december, december
+from tests.closed_month import AT_US, HOSTILE, MONTH, close_december, december, month
 from tests.journal_samples import NOON_US, SECOND_US, read
 
 UTC = zone_of("UTC")
@@ -18,25 +18,40 @@ MONTHS_LATER = 36 * 30 * 86_400 * SECOND_US
 
 
 async def test_a_month_is_its_people_and_house_and_they_are_what_the_meters_counted() -> None:
-    known = await account_periods(await december(), UTC, (), NOON_US)
-    assert [one.period.name for one in known.months] == [MONTH]
-    [line] = known.months
+    kept = await december()
+    known = await account_periods(kept, UTC, (), NOON_US)
+    line = await sums_in(kept, month())
     assert [(one.unit, one.counted, one.people, one.house, one.difference) for one in line.sums] == [
         ("impressions", 3, 3, 0, 0)
     ]
-    assert (line.differing, known.older, known.last_closed) == ((), "", None)
+    assert ([one.period.name for one in known.months], line.differing, known.older) == ([MONTH], (), "")
     assert known.last_whole is not None
-    assert known.last_whole.name == MONTH
+    assert (known.last_whole.period.name, known.last_whole.closed) == (MONTH, None)
 
 
 async def test_a_month_that_does_not_add_up_is_told_with_its_printers() -> None:
     kept = await december(stray=2)
-    [line] = (await account_periods(kept, UTC, (), NOON_US)).months
+    line = await sums_in(kept, month())
     assert (line.differing, [one.difference for one in line.sums]) == (("hall",), [-2])
     async with asking(kept) as client:
-        text = (await client.get("/accounts")).text
+        text = (await client.get(f"/accounts/{MONTH}/sums")).text
+        listed = (await client.get("/accounts")).text
     assert "no: 1 printer differs" in text
-    assert "Not all of it adds up" in text
+    assert f'hx-get="/accounts/{MONTH}/sums"' in listed
+
+
+async def test_a_closed_period_is_added_up_from_its_frozen_rows_whatever_the_settings_say_by_now() -> None:
+    kept = await december()
+    await close_december(kept, name="autumn")
+    await kept.replace("hall", None, [])
+    async with asking(kept) as client:
+        listed = (await client.get("/accounts")).text
+        text = (await client.get("/accounts/autumn/sums")).text
+        whole = await client.get("/accounts/autumn")
+    assert 'href="/accounts/autumn"' in listed
+    assert '<td class="number">3</td><td class="number">3</td><td class="number">0</td>' in text
+    assert whole.status_code == 200
+    assert "These are its frozen rows" in whole.text
 
 
 async def test_many_months_are_paged_and_none_is_left_out() -> None:

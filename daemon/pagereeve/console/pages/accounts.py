@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass, replace
-from typing import Annotated, Final, Literal
+from typing import Annotated, Final
 
 from fastapi import APIRouter, Path, Query
 from starlette.responses import HTMLResponse
@@ -17,7 +18,9 @@ from pagereeve.domain.accounts.closing import Concern
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.closing import ClosedPeriod
-from pagereeve.queries.account_periods import AccountPeriods, PeriodLine, account_periods
+from pagereeve.ports.reads import Reads
+from pagereeve.queries.account_periods import Listed, account_periods, sums_in
+from pagereeve.queries.as_sealed import period_of_closed
 from pagereeve.queries.closing import ClosingLook, look_before_close
 from pagereeve.reports.closing import concern_text, trouble_text
 
@@ -57,8 +60,11 @@ def closed_by(closed: ClosedPeriod | None, asker: Asker) -> ClosedBy | None:
     return ClosedBy(known.name, known.at_us, known.by if named else None, known.reason if named else None)
 
 
-def named_period(site: AskedSite, name: str) -> Period:
-    """The calendar's, or the site's own. Raises ApiProblem."""
+async def named_period(held: Reads, site: AskedSite, name: str) -> Period:
+    """A closed one, whatever the settings say by now; else the calendar's, or the site's own. Raises ApiProblem."""
+    closed = next((one for one in await held.closed_periods() if one.name == name), None)
+    if closed is not None:
+        return period_of_closed(closed)
     try:
         return site.chosen(name)
     except BadQuestion as error:
@@ -71,9 +77,9 @@ async def accounts(context: Context, asker: Asking, before: MonthName = None) ->
     async with context.question() as held:
         known = await account_periods(held, site.zone, site.own_periods, now_us, before)
     groups = [
-        ("Months", _lines(known.months, asker), 0),
-        ("Periods of this site's own", _lines(known.own, asker), known.own_left),
-        ("Other closed periods", _lines(known.closed, asker), known.closed_left),
+        ("Months", _listed(known.months, asker), 0),
+        ("Periods of this site's own", _listed(known.own, asker), known.own_left),
+        ("Other closed periods", _listed(known.closed, asker), known.closed_left),
     ]
     return page(
         "accounts.html",
@@ -82,19 +88,28 @@ async def accounts(context: Context, asker: Asking, before: MonthName = None) ->
         HERE,
         known=known,
         groups=[one for one in groups if one[1]],
-        verdict=_verdict(known),
         before=before,
-        last_closed=closed_by(known.last_closed, asker),
+        last=next(iter(_listed(() if known.last_whole is None else (known.last_whole,), asker)), None),
         now_us=now_us,
     )
+
+
+@router.get(f"{HERE}/{{name}}/sums")
+async def sums(context: Context, asker: Asking, name: PeriodName) -> HTMLResponse:
+    """A period's line of the list: adding up a month of a large site takes seconds, and the list does not wait."""
+    async with context.question() as held:
+        line = await sums_in(held, await named_period(held, context.site, name))
+    closed = closed_by(line.closed, asker)
+    now_us = context.now_us()
+    return page("sums.html", asker, context.site.zone, HERE, name=name, line=line, closed=closed, now_us=now_us)
 
 
 @router.get(f"{HERE}/{{name}}/closing")
 async def closing(context: Context, asker: Asking, name: PeriodName) -> HTMLResponse:
     """What stands in the way of closing it."""
     now_us, site = context.now_us(), context.site
-    period = named_period(site, name)
     async with context.question() as held:
+        period = await named_period(held, site, name)
         closed = next((one for one in await held.closed_periods() if one.name == name), None)
         look = ClosingLook(period, None) if closed else await look_before_close(held, period, now_us)
     trouble = None if look.trouble is None else trouble_text(period, look.trouble)
@@ -118,14 +133,5 @@ def in_the_way(one: Concern) -> InTheWay:
     return InTheWay(text[0].upper() + text[1:], one.hinders, tuple((room, name) for name in one.names), more)
 
 
-def _lines(lines: tuple[PeriodLine, ...], asker: Asker) -> list[tuple[PeriodLine, ClosedBy | None]]:
-    return [(one, closed_by(one.closed, asker)) for one in lines]
-
-
-def _verdict(known: AccountPeriods) -> Literal["nothing", "unreadable", "no", "yes"]:
-    lines = (*known.months, *known.own, *known.closed)
-    if not lines:
-        return "nothing"
-    if any(one.trouble for one in lines):
-        return "unreadable"
-    return "no" if any(one.differing for one in lines) else "yes"
+def _listed(periods: Iterable[Listed], asker: Asker) -> list[tuple[str, ClosedBy | None]]:
+    return [(one.period.name, closed_by(one.closed, asker)) for one in periods]

@@ -83,8 +83,8 @@ async def period(
     if by == "person":
         asker.require_names("by")
     now_us, site = context.now_us(), context.site
-    asked = named_period(site, name)
     async with context.question() as held:
+        asked = await named_period(held, site, name)
         closed = await closed_as(held, asked)
         answer = await _totals(held, asked, closed, by)
     accounts = answer.accounts
@@ -133,8 +133,8 @@ async def losses(
 ) -> HTMLResponse:
     """Pages for which nobody pays, and what would help."""
     now_us, site = context.now_us(), context.site
-    asked = named_period(site, name)
     async with context.question() as held:
+        asked = await named_period(held, site, name)
         answer = await losses_of(held, asked, by)
     lines = [one for one in answer.lines if one.billed]
     advised = [one for one in answer.losses if one.key.billed and one.pages and one.remedy.kind != "nothing"]

@@ -82,10 +82,10 @@ async def statement(
     if kind == "person":
         asker.require_names("kind")
     site = context.site
-    period = named_period(site, period_name)
-    if period.from_us <= 0:
-        raise ApiProblem("bad-parameter", "period", "has no beginning; a statement is of a month, a term, or a day")
     async with context.question() as held:
+        period = await named_period(held, site, period_name)
+        if period.from_us <= 0:
+            raise ApiProblem("bad-parameter", "period", "has no beginning; a statement is of a month, a term, or a day")
         if kind == "printer":
             await _require_known(held, name)
         prices = Prices(site.prices, site.price_classes)
