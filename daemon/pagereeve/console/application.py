@@ -11,7 +11,19 @@ from pagereeve.console.api.application import make_api
 from pagereeve.console.api.asker import asker_of
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.problems import KINDS, ApiProblem
-from pagereeve.console.pages import now, printer, printers, release, sign_in, static_files, words
+from pagereeve.console.pages import (
+    accounts,
+    installation,
+    now,
+    period,
+    printer,
+    printers,
+    release,
+    sign_in,
+    statement,
+    static_files,
+    words,
+)
 from pagereeve.console.pages.shell import page
 
 PAGES: Final = (
@@ -21,6 +33,10 @@ PAGES: Final = (
     release.router,
     words.router,
     sign_in.router,
+    accounts.router,
+    period.router,
+    statement.router,
+    installation.router,
     static_files.router,
 )
 

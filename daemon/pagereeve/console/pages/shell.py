@@ -43,7 +43,13 @@ class Place:
     title: str
 
 
-PLACES: Final = (Place("/now", "Now"), Place("/printers", "Printers"), Place("/words", "Words"))
+PLACES: Final = (
+    Place("/now", "Now"),
+    Place("/printers", "Printers"),
+    Place("/accounts", "Accounts"),
+    Place("/installation", "Installation"),
+    Place("/words", "Words"),
+)
 
 
 def figure(pages: int | None) -> str:
