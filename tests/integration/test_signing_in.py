@@ -44,6 +44,7 @@ async def test_a_person_signs_in_has_names_shown_and_is_revoked(tmp_path: Path) 
     journal = tmp_path / JOURNAL_NAME
     await with_account(tmp_path)
     async with App(settings_of(tmp_path), first_reads_spread_s=0.0) as app, Outside(app) as outside:
+        outside.client.timeout = httpx2.Timeout(60.0)  # its process is at the end of the line on a busy machine
         browser = Browser(outside.client, outside.url)
         led = await browser.get("/")
         assert (led.status_code, led.headers["location"]) == (303, "/sign-in?then=%2F")
