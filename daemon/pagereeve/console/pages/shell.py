@@ -43,7 +43,7 @@ class Place:
     title: str
 
 
-PLACES: Final = (Place("/now", "Now"), Place("/words", "Words"))
+PLACES: Final = (Place("/now", "Now"), Place("/findings", "Findings"), Place("/words", "Words"))
 
 
 def figure(pages: int | None) -> str:
