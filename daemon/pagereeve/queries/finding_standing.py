@@ -9,7 +9,16 @@ from typing import Final
 
 from pagereeve.domain.accounts.decisions import Ruling
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS
-from pagereeve.domain.ledger import Charge, EvidenceKind, Finding, Posting, ReleaseKey, account_kind, is_meter
+from pagereeve.domain.ledger import (
+    ACCOUNT_KINDS,
+    Charge,
+    EvidenceKind,
+    Finding,
+    Posting,
+    ReleaseKey,
+    account_kind,
+    is_meter,
+)
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.offers import offered
 from pagereeve.queries.page_decisions import ruled
@@ -89,7 +98,7 @@ def booked_of(posting: Posting) -> Booked:
         if not is_meter(account):
             received[account_kind(account)] += pages
     counted = -sum(pages for account, pages in posting.legs if is_meter(account))
-    return Booked(counted, tuple((kind, pages) for kind, pages in received.items() if pages))
+    return Booked(counted, tuple((kind, received[kind]) for kind in ACCOUNT_KINDS if received[kind]))
 
 
 async def _charge(held: Reads, key: ReleaseKey, printer: str) -> Charge | None:
