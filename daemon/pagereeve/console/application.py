@@ -11,10 +11,10 @@ from pagereeve.console.api.application import make_api
 from pagereeve.console.api.asker import asker_of
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.problems import KINDS, ApiProblem
-from pagereeve.console.pages import finding, findings, now, static_files, words
+from pagereeve.console.pages import finding, findings, now, static_files, what_if, words
 from pagereeve.console.pages.shell import page
 
-PAGES: Final = (now.router, findings.router, finding.router, words.router, static_files.router)
+PAGES: Final = (now.router, findings.router, finding.router, what_if.router, words.router, static_files.router)
 
 
 def make_console(context: ApiContext) -> FastAPI:

@@ -20,8 +20,10 @@ from pagereeve.domain.accounts.decisions import Ruling
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.findings.wording import words_of
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding, ReleaseKey
+from pagereeve.domain.projection.what_if import changes_for
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.finding_standing import FindingStanding, finding_standing
+from pagereeve.queries.what_if import policy_now
 from pagereeve.reports.findings import surplus_lines
 from pagereeve.reports.page_decisions import decision_text, state_text
 from pagereeve.reports.sentences import reason_text
@@ -43,6 +45,14 @@ class Shown:
 
 
 @dataclass(frozen=True, slots=True)
+class Trial:
+    """A setting that can be tried; ``words`` are its lines in a policy."""
+
+    name: str
+    words: tuple[str, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Said:
     """What somebody decided; ``by`` and ``text`` are None for who may not see names."""
 
@@ -57,6 +67,7 @@ class Said:
 async def one_finding(context: Context, asker: Asking, name: FindingName, _: Annotated[Asked, Query()]) -> HTMLResponse:
     async with context.question() as held:
         standing = await standing_of(held, name)
+        trials = await _trials(held, standing.finding, context.now_us())
     finding, clock = standing.finding, Clock(context.site.zone)
     names = asker.sees_names
     kept = [one for one in finding.evidence if names or not one.personal]
@@ -73,6 +84,7 @@ async def one_finding(context: Context, asker: Asking, name: FindingName, _: Ann
         evidence=[_shown(one, clock) for one in kept if not _is_told_apart(one)],
         hidden=sum(one.personal and one.kind not in _TOLD_APART for one in finding.evidence) if not names else 0,
         differs=surplus_lines(finding, None if booked is None else _uncharged(standing)),
+        trials=trials,
         decisions=[*_decisions(finding, names=names), *(_ruling(one, names=names) for one in standing.rulings)],
         now_us=context.now_us(),
     )
@@ -85,6 +97,14 @@ async def standing_of(held: Reads, name: str) -> FindingStanding:
         problem = f"{name[:40]!r} is no finding, or none any more: a late notice may have explained it away"
         raise ApiProblem("not-found", "finding", problem)
     return standing
+
+
+async def _trials(held: Reads, finding: Finding, now_us: int) -> list[Trial]:
+    """Settings that the finding names, each to be tried on the printer's facts first."""
+    if not finding.printer:
+        return []
+    policy = await policy_now(held, finding.printer, now_us)
+    return [Trial(one.name, one.words(policy)) for one in changes_for(finding, policy)]
 
 
 def _uncharged(standing: FindingStanding) -> int:
