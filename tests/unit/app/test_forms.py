@@ -8,11 +8,12 @@ from urllib.parse import parse_qs, urlencode, urlsplit
 
 import pytest
 
-from pagereeve.app.deciding.forms import FIELDS_MAX, TOGETHER_MAX, Forms, fields_of, posts_form, require_proven
+from pagereeve.app.deciding.forms import FIELDS_MAX, Forms, fields_of, posts_form, require_proven
 from pagereeve.console.api.deciding.answers import FindingDecided, PagesDecided
 from pagereeve.console.api.deciding.bodies import Book, Close, Explain, Move, Settle, Undo
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.pages.came import DONE, TEXTS
+from pagereeve.console.pages.forms import TOGETHER_MAX
 from pagereeve.domain.credentials.callers import Caller
 from pagereeve.domain.ledger import FindingState
 from pagereeve.feeds.refusals import Refusal

@@ -2,9 +2,17 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from typing import Final
 
+import pytest
+from markupsafe import escape
+
+from pagereeve.app.deciding.forms import posts_form
+from pagereeve.console.pages import forms
+from pagereeve.console.pages.came import TEXTS
+from pagereeve.domain.credentials.callers import Caller
 from pagereeve.domain.facts.facts import Decided, PagesDecided
 from pagereeve.domain.facts.page_decision import PageDecision
 from pagereeve.domain.findings import evidence as shown
@@ -117,3 +125,40 @@ async def test_a_finding_that_is_gone_is_answered_with_why() -> None:
 async def test_a_kind_of_another_version_is_shown_all_the_same() -> None:
     odd = replace(a_surplus(), kind="of-tomorrow", evidence=(Evidence(EvidenceKind.MORE, (("count", 2),)),))
     assert "Nothing is known to do about this kind." in await told(odd)
+
+
+async def shown_after(path: str, token: str, acts: Caller, monkeypatch: pytest.MonkeyPatch) -> str:
+    monkeypatch.setattr(forms, "form_token_of", lambda _: token)
+    async with asking(await journal(replace(a_surplus(), kind="unknown-printer")), acts) as client:
+        answer = await client.get(path)
+    assert answer.status_code == 200
+    return answer.text
+
+
+@pytest.mark.parametrize("path", [f"/findings/{a_surplus().id}", "/findings"])
+async def test_a_form_is_shown_to_a_session_that_may_decide_and_to_nobody_else(
+    path: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    for token, caller in (("", ACCOUNTING), ("secret-of-mara", READER)):
+        assert 'method="post"' not in await shown_after(path, token, caller, monkeypatch)
+    first = await shown_after(path, "secret-of-mara", ACCOUNTING, monkeypatch)
+    second = await shown_after(path, "secret-of-mara", ACCOUNTING, monkeypatch)
+    for text in (first, second):
+        sent = re.findall(r'<form[^>]* method="post" action="([^"]+)">(.*?)</form>', text, re.DOTALL)
+        assert sent
+        for action, form in sent:
+            assert posts_form({"type": "http", "method": "POST", "path": action})
+            assert 'name="csrf" value="secret-of-mara"' in form
+    # What two pages send are two decisions.
+    assert re.findall(r'name="key" value="([^"]+)"', first) != re.findall(r'name="key" value="([^"]+)"', second)
+
+
+@pytest.mark.parametrize("path", [f"/findings/{a_surplus().id}", "/findings"])
+async def test_what_came_of_a_form_is_said_in_words_of_a_closed_set(path: str) -> None:
+    async with asking(await journal(a_surplus())) as client:
+        for came, text in TEXTS.items():
+            answer = await client.get(path, params={"came": came})
+            assert str(escape(text)) in answer.text
+        assert (await client.get(path, params={"came": HOSTILE})).status_code == 400
+        several = await client.get("/findings?came=closed&done=2&of=3")
+    assert "2 of 3 are recorded." in several.text

@@ -15,6 +15,7 @@ from pagereeve.console.api.deciding.bodies import Book, Close, Explain, FindingD
 from pagereeve.console.api.deciding.port import Deciding
 from pagereeve.console.api.problems import ApiProblem, ProblemKind
 from pagereeve.console.pages.came import DONE, Came
+from pagereeve.console.pages.forms import TOGETHER_MAX
 from pagereeve.domain.credentials.callers import Caller
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.plain_text import require_plain_members
@@ -24,8 +25,6 @@ from pagereeve.ports.journal import JournalUnavailable
 
 _PATHS: Final = re.compile(r"/findings/(?:decide|(?P<finding>[^/]+)/(?P<what>decide|undo))")
 FORM_TYPE: Final = "application/x-www-form-urlencoded"
-TOGETHER_MAX: Final = 20
-"""So many findings are decided on at once."""
 FIELDS_MAX: Final = TOGETHER_MAX + 20
 KEY_MAX: Final = 100
 DIGEST_SHOWN: Final = 32

@@ -13,8 +13,10 @@ from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem
+from pagereeve.console.pages.came import TEXTS, Came
 from pagereeve.console.pages.finding_lines import advice_on, line_of
 from pagereeve.console.pages.findings import HERE
+from pagereeve.console.pages.forms import form_for
 from pagereeve.console.pages.shell import Clock, page
 from pagereeve.domain.accounts.decisions import Ruling
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
@@ -36,6 +38,12 @@ FindingName = Annotated[str, Path(max_length=200)]
 router = APIRouter(include_in_schema=False)
 
 
+class AfterForm(Asked):
+    """``came``: what came of the form that was sent from this page."""
+
+    came: Came | None = None
+
+
 @dataclass(frozen=True, slots=True)
 class Shown:
     """A piece of evidence in words; ``release`` where it names one that has a page."""
@@ -54,17 +62,22 @@ class Trial:
 
 @dataclass(frozen=True, slots=True)
 class Said:
-    """What somebody decided; ``by`` and ``text`` are None for who may not see names."""
+    """What somebody decided; ``by`` and ``text`` are None for who may not see names. ``undo`` is the id of one about
+    pages that is in force.
+    """
 
     at_us: int
     what: str
     by: str | None
     text: str | None
     state: str = ""
+    undo: str = ""
 
 
 @router.get(f"{HERE}/{{name}}")
-async def one_finding(context: Context, asker: Asking, name: FindingName, _: Annotated[Asked, Query()]) -> HTMLResponse:
+async def one_finding(
+    context: Context, asker: Asking, name: FindingName, asked: Annotated[AfterForm, Query()]
+) -> HTMLResponse:
     async with context.question() as held:
         standing = await standing_of(held, name)
         trials = await _trials(held, standing.finding, context.now_us())
@@ -86,6 +99,9 @@ async def one_finding(context: Context, asker: Asking, name: FindingName, _: Ann
         differs=surplus_lines(finding, None if booked is None else _uncharged(standing)),
         trials=trials,
         decisions=[*_decisions(finding, names=names), *(_ruling(one, names=names) for one in standing.rulings)],
+        form=form_for(asker),
+        came=asked.came,
+        came_texts=TEXTS,
         now_us=context.now_us(),
     )
 
@@ -151,4 +167,5 @@ def _ruling(ruling: Ruling, *, names: bool) -> Said:
         ruling.decided.by if names else None,
         said.text if names else None,
         state_text(ruling),
+        "" if ruling.in_force is None else ruling.decided.origin.id,
     )

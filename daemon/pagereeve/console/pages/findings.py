@@ -14,7 +14,9 @@ from starlette.responses import HTMLResponse
 from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked, Cursor, cursor_of, place_of
+from pagereeve.console.pages.came import TEXTS, Came
 from pagereeve.console.pages.finding_lines import advice_on, line_of
+from pagereeve.console.pages.forms import TOGETHER_MAX, form_for
 from pagereeve.console.pages.shell import Clock, page
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.findings.finding import SEVERITY
@@ -33,13 +35,18 @@ router = APIRouter(include_in_schema=False)
 
 
 class ListAsked(Asked):
-    """What a form leaves empty is not asked for. Of a period are those that began in it."""
+    """What a form leaves empty is not asked for. Of a period are those that began in it. ``came``: what came of a
+    form that decided on several, ``done`` of ``of``.
+    """
 
     state: Literal["", "open", "explained", "closed", "any"] = ""
     kind: str = Field(default="", max_length=100)
     printer: str = Field(default="", max_length=200)
     period: str = Field(default="", max_length=100)
     after: Cursor = None
+    came: Came | None = None
+    done: int = Field(default=0, ge=0, le=TOGETHER_MAX)
+    of: int = Field(default=0, ge=0, le=TOGETHER_MAX)
 
     @property
     def state_shown(self) -> str:
@@ -93,6 +100,8 @@ async def findings(context: Context, asker: Asking, asked: Annotated[ListAsked, 
         state_words=STATES,
         following=following,
         is_first=after is None,
+        form=form_for(asker),
+        came_texts=TEXTS,
         now_us=context.now_us(),
     )
 
