@@ -13,13 +13,15 @@ import pytest
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
-from pagereeve.app.deciding.decider import Decider
+from pagereeve.app.deciding.decider import Decider, decision_door
+from pagereeve.app.deciding.forms import SESSION
 from pagereeve.app.deciding.submitting import Submitting
 from pagereeve.app.replay import replay_store
 from pagereeve.console.api.deciding.bodies import Settle
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.domain.credentials.callers import Act, Caller
 from pagereeve.domain.facts.facts import ReleaseStarted
+from pagereeve.feeds.http.answers import CALLER, Receive, Scope, Send
 from pagereeve.feeds.http.settings import CredentialSettings
 from pagereeve.feeds.local.peer import this_user
 from pagereeve.feeds.refusals import Refusal
@@ -172,6 +174,33 @@ async def test_pages_are_waived_moved_and_given_back(world: Outside) -> None:
     twice = await post(world, "decisions/w-1/undo", {})
     assert (twice.status_code, "undone already" in twice.json()["detail"]) == (409, True)
     assert (await post(world, "decisions/nothing/undo", {})).status_code == 404
+
+
+async def test_a_form_decides_where_a_page_of_ours_sent_it(world: Outside) -> None:
+    found = await stray(world)
+    path = f"/findings/{found['id']}/decide"
+    form = {"action": "explain", "reason": "walk-up-copy", "text": "", "key": "once"}
+    # A program's token proves no page.
+    refused = await world.client.post(world.url + path, data=form, headers={"Authorization": bearer("decides")})
+    assert (refused.status_code, refused.json()["where"]) == (403, "form")
+
+    door = decision_door(world.app.store, world.app.events, world.app.clock)
+
+    async def signed_in(scope: Scope, receive: Receive, send: Send) -> None:
+        await door({**scope, CALLER: Caller("mara", frozenset({"decide"})), SESSION: "of mara"}, receive, send)
+
+    async with httpx2.AsyncClient(transport=httpx2.ASGITransport(signed_in), base_url="http://page") as browser:
+        json_body = await browser.post(path, json=form)
+        assert (json_body.status_code, json_body.json()["where"]) == (415, "Content-Type")
+        for _ in range(2):
+            answer = await browser.post(path, data=form)
+            assert (answer.status_code, answer.headers["location"]) == (
+                303,
+                f"/findings/{found['id']}?came=explained",
+            )
+    shown = await get(world, f"findings/{found['id']}")
+    [decided] = [one for one in shown["evidence"] if one["kind"] == "decided"]
+    assert (shown["state"], decided["values"]["by"]) == ("explained", "mara")
 
 
 async def test_what_cannot_be_decided_names_the_member(world: Outside) -> None:

@@ -14,10 +14,10 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.accounts.period_sums import PeriodSums, charge_totals, edge_segments, sums_of
 from pagereeve.domain.accounts.periods import ALWAYS_US, Period
 from pagereeve.domain.facts.facts import PlateauRead
-from pagereeve.domain.ledger import RowSegment
+from pagereeve.domain.ledger import Finding, RowSegment
 from pagereeve.domain.projection.projector import rebuild
 from pagereeve.domain.values.instants import SECOND_US
-from pagereeve.ports.findings import FindingFilter
+from pagereeve.ports.findings import FindingFilter, dearness
 from pagereeve.ports.reads import Reads
 from pagereeve.ports.store import Store
 from pagereeve.queries.findings import findings_of
@@ -109,6 +109,29 @@ async def test_findings_are_filtered_counted_and_paged_alike(store: Both, wanted
             after, theirs_after = page.after, theirs.after
             if after is None:
                 break
+
+
+async def test_findings_about_the_most_pages_come_first_in_either_store(store: Both) -> None:
+    figures = (None, -7, 3, 7, 0, 3)
+    known = tuple(
+        replace(one, id=f"f-{nth}", pages=pages)
+        for one in FINDINGS
+        for nth, pages in enumerate(figures)
+        if one.printer == PRINTER
+    )
+    memory = MemoryJournal()
+    for each in (store, memory):
+        await each.replace(PRINTER, None, [RowSegment(PRINTER, 1, None, findings=known)])
+    for wanted in (FindingFilter(), FindingFilter(state="open"), FindingFilter(printer="nowhere")):
+        seen: list[Finding] = []
+        after = None
+        while True:
+            page = await store.dearest_findings(wanted, 4, after)
+            assert page == await memory.dearest_findings(wanted, 4, after)
+            seen, after = [*seen, *page.findings], page.after
+            if after is None:
+                break
+        assert seen == sorted((one for one in known if wanted.holds(one)), key=dearness)
 
 
 async def test_a_page_of_findings_begins_in_the_midst_of_equal_ones(store: Both) -> None:

@@ -194,6 +194,10 @@ CALLS: Final[dict[str, Call]] = {
     "finding": Call(lambda journal: journal.finding(f"finding-{PRINTER}-3")),
     "findings_of": Call(lambda journal: journal.findings_of(key(7))),
     "findings_page": Call(lambda journal: journal.findings_page(FindingFilter(kind="surplus", printer=PRINTER), 10)),
+    "dearest_findings": Call(
+        lambda journal: journal.dearest_findings(FindingFilter(state="open", printer=PRINTER), 10),
+        looks_at=SIZE.segments,
+    ),
     "count_findings": Call(
         lambda journal: journal.count_findings(FindingFilter(printer=PRINTER)), looks_at=SIZE.segments
     ),

@@ -13,6 +13,8 @@ from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.problems import KINDS, ApiProblem
 from pagereeve.console.pages import (
     accounts,
+    finding,
+    findings,
     installation,
     now,
     period,
@@ -22,6 +24,7 @@ from pagereeve.console.pages import (
     sign_in,
     statement,
     static_files,
+    what_if,
     words,
 )
 from pagereeve.console.pages.shell import page
@@ -31,12 +34,15 @@ PAGES: Final = (
     printers.router,
     printer.router,
     release.router,
-    words.router,
-    sign_in.router,
+    findings.router,
+    finding.router,
+    what_if.router,
     accounts.router,
     period.router,
     statement.router,
     installation.router,
+    words.router,
+    sign_in.router,
     static_files.router,
 )
 

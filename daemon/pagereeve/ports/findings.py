@@ -6,13 +6,17 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
 
-from pagereeve.domain.ledger import Finding, FindingState, Severity
+from pagereeve.domain.ledger import SEVERITIES, Finding, FindingState, Severity
 from pagereeve.domain.values.instants import FOREVER_US
 
 PAGE_MAX: Final = 1_000
 
 Place = tuple[int, int, str, str, int, int]
 """Where a page ended; the next begins behind it. Nobody else's business what it is made of."""
+
+
+DearPlace = tuple[int, int, int, str, str, int, int]
+"""The same where those with the most pages come first."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,3 +61,17 @@ class FindingsPage:
 
     findings: Sequence[Finding]
     after: Place | None
+
+
+@dataclass(frozen=True, slots=True)
+class DearestPage:
+    """Those about the most pages first, then the worst, then the oldest. ``after`` is None with the last page."""
+
+    findings: Sequence[Finding]
+    after: DearPlace | None
+
+
+def dearness(finding: Finding) -> tuple[int, int, int, str, str]:
+    """What they are put in order by."""
+    rank = SEVERITIES.index(finding.severity)
+    return -abs(finding.pages or 0), rank, finding.since_us, finding.printer, finding.id

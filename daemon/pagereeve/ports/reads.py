@@ -11,7 +11,7 @@ from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.facts.facts import Fact, PagesDecided, PlateauRead, PrinterNoted, ReadingNoted, ReleaseStarted
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.ports.closing import ClosedReads
-from pagereeve.ports.findings import FindingCount, FindingFilter, FindingsPage, Place
+from pagereeve.ports.findings import DearestPage, DearPlace, FindingCount, FindingFilter, FindingsPage, Place
 from pagereeve.ports.journal import DamagedRow, OpenRun, StoredFact
 from pagereeve.ports.outbox import Kept, Queue
 from pagereeve.ports.queries import Growth
@@ -122,6 +122,10 @@ class Reads(SealReads, ClosedReads, Protocol):
 
     async def findings_page(self, wanted: FindingFilter, limit: int, after: Place | None = None) -> FindingsPage:
         """At most ``limit`` findings, and never more than ports.findings.PAGE_MAX, behind the page ``after``."""
+        ...
+
+    async def dearest_findings(self, wanted: FindingFilter, limit: int, after: DearPlace | None = None) -> DearestPage:
+        """The same, those about the most pages first."""
         ...
 
     async def count_findings(self, wanted: FindingFilter) -> Sequence[FindingCount]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pagereeve.app.deciding.door import DecisionDoor
+from pagereeve.app.deciding.forms import Forms
 from pagereeve.app.deciding.on_findings import FindingDecisions
 from pagereeve.app.deciding.on_pages import PageDecisions
 from pagereeve.app.deciding.submitting import Submitting
@@ -35,4 +36,5 @@ class Decider:
 
 
 def decision_door(reads: Reads, events: EventsEndpoint, clock: Clock) -> DecisionDoor:
-    return DecisionDoor(make_deciding(Decider(reads, events, clock), PREFIX), events)
+    decider = Decider(reads, events, clock)
+    return DecisionDoor(make_deciding(decider, PREFIX), events, Forms(decider))

@@ -6,6 +6,7 @@ import asyncio
 import re
 from typing import Final
 
+from pagereeve.app.deciding.forms import FORM_TYPE, Forms, posts_form, require_proven
 from pagereeve.app.request_body import read_body
 from pagereeve.console.api.application import PREFIX
 from pagereeve.domain.credentials.callers import Caller
@@ -37,27 +38,36 @@ RETRY_AFTER_S: Final = 5
 
 def decides(scope: Scope) -> bool:
     """Is it a request for a decision? What else is sent to these paths is a question, or refused as one."""
-    return scope["type"] == "http" and scope["method"] == "POST" and _PATHS.fullmatch(scope["path"]) is not None
+    if scope["type"] != "http" or scope["method"] != "POST":
+        return False
+    return posts_form(scope) or _PATHS.fullmatch(scope["path"]) is not None
 
 
 class DecisionDoor:
     """``events`` is the endpoint beside it: they share who is known, what a sender may ask for, and the counters."""
 
-    def __init__(self, decisions: AsgiApp, events: EventsEndpoint) -> None:
+    def __init__(self, decisions: AsgiApp, events: EventsEndpoint, forms: Forms) -> None:
         self._decisions = decisions
+        self._forms = forms
         self._events = events
         self._under_way = 0
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         self._under_way += 1
         try:
+            is_form = posts_form(scope)
+            if is_form:
+                require_proven(scope)
             caller = self._admitted(scope)
-            body = await self._body(scope, receive)
+            body = await (_form_body(scope, receive) if is_form else self._body(scope, receive))
         except Refusal as refusal:
             self._events.stats.refused[refusal.reason] += 1
             await send_answer(refusal_answer(refusal.let_go(), RETRY_AFTER_S, CLOSE), send)
             return
         else:
+            if is_form:
+                await _go(send, await self._forms.address_after(scope["path"], body, caller))
+                return
             await self._decisions({**scope, READER: caller}, _received(body), send)
         finally:
             self._under_way -= 1
@@ -84,18 +94,34 @@ class DecisionDoor:
         return found
 
     async def _body(self, scope: Scope, receive: Receive) -> bytes:
-        headers = dict(scope["headers"])
-        kind = headers.get(b"content-type", b"").decode("latin-1").partition(";")[0].strip().lower()
-        if kind != "application/json":
-            raise Refusal("wrong-media-type", "Content-Type", "is not served here; send application/json")
-        if headers.get(b"content-encoding", b"identity").strip().lower() != b"identity":
-            raise Refusal("wrong-media-type", "Content-Encoding", "compressed bodies are not served; send it plain")
+        _require_kind(scope, "application/json")
         body = await read_body(receive, BODY_MAX_BYTES, BODY_S)
         try:
             require_plain_members(parse(body, size_max_bytes=BODY_MAX_BYTES), "body")
         except BadFact as error:
             raise Refusal("bad-json", error.where, error.problem) from None
         return body
+
+
+async def _form_body(scope: Scope, receive: Receive) -> bytes:
+    _require_kind(scope, FORM_TYPE)
+    return await read_body(receive, BODY_MAX_BYTES, BODY_S)
+
+
+def _require_kind(scope: Scope, wanted: str) -> None:
+    headers = dict(scope["headers"])
+    kind = headers.get(b"content-type", b"").decode("latin-1").partition(";")[0].strip().lower()
+    if kind != wanted:
+        raise Refusal("wrong-media-type", "Content-Type", f"is not served here; send {wanted}")
+    if headers.get(b"content-encoding", b"identity").strip().lower() != b"identity":
+        raise Refusal("wrong-media-type", "Content-Encoding", "compressed bodies are not served; send it plain")
+
+
+async def _go(send: Send, address: str) -> None:
+    """To a page that says what came of it: one that is loaded again sends nothing twice (RFC 9110 section 15.4.4)."""
+    headers = [(b"location", address.encode("ascii")), (b"content-length", b"0"), (b"cache-control", b"no-store")]
+    await send({"type": "http.response.start", "status": 303, "headers": headers})
+    await send({"type": "http.response.body", "body": b""})
 
 
 def with_decisions(web: AsgiApp, door: DecisionDoor) -> AsgiApp:

@@ -46,6 +46,7 @@ class Place:
 PLACES: Final = (
     Place("/now", "Now"),
     Place("/printers", "Printers"),
+    Place("/findings", "Findings"),
     Place("/accounts", "Accounts"),
     Place("/installation", "Installation"),
     Place("/words", "Words"),
@@ -89,6 +90,10 @@ class Clock:
 
     def second(self, at_us: int) -> str:
         return local(at_us, self.zone).strftime("%H:%M:%S")
+
+    def exact(self, at_us: int) -> str:
+        """To the millisecond: a release and a reading may lie close together."""
+        return local(at_us, self.zone).isoformat(sep=" ", timespec="milliseconds")
 
     def full(self, at_us: int) -> str:
         """With its offset, so that the repeated hour is unambiguous."""

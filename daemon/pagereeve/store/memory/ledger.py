@@ -12,7 +12,7 @@ from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.ledger import SEVERITIES, Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.projection.running_totals import RunningTotals
-from pagereeve.ports.findings import PAGE_MAX, FindingCount, FindingFilter, FindingsPage, Place
+from pagereeve.ports.findings import PAGE_MAX, DearestPage, DearPlace, FindingCount, FindingFilter, FindingsPage, Place
 from pagereeve.ports.releases import LOOKED_AT_MAX, ReleaseFilter, ReleasePlace, ReleasesPage, place_of
 from pagereeve.ports.releases import PAGE_MAX as RELEASES_MAX
 from pagereeve.store.memory.outbox import MemoryOutbox
@@ -133,6 +133,13 @@ class MemoryLedger(MemoryOutbox):
         behind = [one for one in placed if after is None or one[0] > after]
         page = [finding for _, finding in behind[:size]]
         return FindingsPage(page, behind[size - 1][0] if len(behind) > size else None)
+
+    async def dearest_findings(self, wanted: FindingFilter, limit: int, after: DearPlace | None = None) -> DearestPage:
+        size = max(1, min(limit, PAGE_MAX))
+        known = (((-abs(one.pages or 0), *place), one) for place, one in self._placed(wanted))
+        placed = sorted(known, key=lambda one: one[0])
+        behind = [one for one in placed if after is None or one[0] > after]
+        return DearestPage([one for _, one in behind[:size]], behind[size - 1][0] if len(behind) > size else None)
 
     def _placed(self, wanted: FindingFilter) -> Iterator[tuple[Place, Finding]]:
         for segment in self._all():

@@ -1,0 +1,36 @@
+"""What came of a form, as the page after it says it: a closed set, so that no address makes a page say other things."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Final, Literal
+
+Came = Literal[
+    "explained",
+    "closed",
+    "booked",
+    "undone",
+    "pending",
+    "gone",
+    "conflict",
+    "not-possible",
+    "not-allowed",
+    "bad",
+    "busy",
+]
+
+TEXTS: Final[Mapping[Came, str]] = {
+    "explained": "Recorded: what it came of.",
+    "closed": "Recorded: nothing is left to do.",
+    "booked": "Recorded: its releases are booked at that printer.",
+    "undone": "Undone: all is as before that decision.",
+    "pending": "Recorded, and durable. The rows of the ledger show it in a moment: load the page again.",
+    "gone": "There is no such finding any more: a decision or a late notice explained it away.",
+    "conflict": "Not recorded: this form was sent before with something else in it. Load the page again.",
+    "not-possible": "Not recorded: as things stand it can't be done. Look at what was decided before.",
+    "not-allowed": "Not recorded: that is more than your account may decide.",
+    "bad": "Not recorded: something in the form is missing, or is not acceptable there.",
+    "busy": "Not recorded: the daemon can't store it now. Send it again in a moment.",
+}
+DONE: Final[frozenset[Came]] = frozenset({"explained", "closed", "booked", "undone", "pending", "gone"})
+"""Those after which nothing is left to be sent again."""

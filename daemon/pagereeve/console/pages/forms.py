@@ -1,0 +1,36 @@
+"""Forms that a page shows to who may decide; the daemon itself answers them (app/deciding/forms.py)."""
+
+from __future__ import annotations
+
+import secrets
+from dataclasses import dataclass
+from typing import Final, get_args
+
+from pagereeve.console.api.asker import Asker
+from pagereeve.domain.facts.facts import Reason
+
+REASONS: Final[tuple[str, ...]] = get_args(Reason)
+TOGETHER_MAX: Final = 20
+"""So many findings are decided on at once."""
+
+
+@dataclass(frozen=True, slots=True)
+class FormShown:
+    """``token`` is the session's; ``key`` is this form's own, so that it decides once however often it is sent."""
+
+    token: str
+    key: str
+    reasons: tuple[str, ...] = REASONS
+    together_max: int = TOGETHER_MAX
+
+
+def form_for(asker: Asker) -> FormShown | None:
+    """None where what it sends would be refused: nobody signed in, or the account may not decide."""
+    token = form_token_of(asker)
+    return FormShown(token, secrets.token_urlsafe(16)) if token and "decide" in asker.acts else None
+
+
+def form_token_of(asker: Asker) -> str:
+    """The token of the session that the page is shown to; "" where it is shown to none."""
+    session = getattr(asker, "session", None)
+    return "" if session is None else str(session.form_token)
