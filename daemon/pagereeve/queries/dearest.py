@@ -4,14 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final, get_args
 
-from pagereeve.domain.ledger import SEVERITIES, Finding, FindingState, Severity
+from pagereeve.domain.ledger import SEVERITIES, Finding, Severity
 from pagereeve.ports.findings import DearPlace, FindingCount, FindingFilter
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.findings import unknown_printer
-
-STATES: Final[tuple[FindingState, ...]] = get_args(FindingState)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,14 +28,13 @@ class KindCount:
 
 @dataclass(frozen=True, slots=True)
 class DearestAnswer:
-    """``kinds`` and ``states`` count what the other filters leave; ``nearest`` is set where nobody knows the printer:
+    """``kinds`` count what the other filters leave; ``nearest`` is set where nobody knows the printer:
     to the known name that is nearest, or to nothing. ``known`` counts all findings, where none fits.
     """
 
     findings: Sequence[Finding]
     after: DearPlace | None
     kinds: Sequence[KindCount]
-    states: Sequence[tuple[FindingState, int]]
     known: int
     newest_us: int | None
     nearest: str | None = None
@@ -49,17 +45,13 @@ class DearestAnswer:
 
 async def dearest_of(held: Reads, wanted: FindingFilter, limit: int, after: DearPlace | None = None) -> DearestAnswer:
     """``held`` is of one moment."""
-    counts = await held.count_findings(replace(wanted, kind=None, state=None))
+    counts = await held.count_findings(replace(wanted, kind=None))
     page = await held.dearest_findings(wanted, limit, after)
     nearest = None if wanted.printer is None else await unknown_printer(held, wanted.printer)
     return DearestAnswer(
         findings=page.findings,
         after=page.after,
-        kinds=kinds_of(one for one in counts if wanted.state in {None, one.state}),
-        states=[
-            (state, sum(one.findings for one in counts if one.state == state and wanted.kind in {None, one.kind}))
-            for state in STATES
-        ],
+        kinds=kinds_of(counts),
         known=sum(one.findings for one in await held.count_findings(FindingFilter())) if not page.findings else 0,
         newest_us=await held.newest_us(),
         nearest=nearest,

@@ -93,7 +93,7 @@ async def findings(context: Context, asker: Asking, asked: Annotated[ListAsked, 
         total=answer.count(wanted.kind),
         pages=sum(one.pages for one in answer.kinds if wanted.kind in {None, one.kind}),
         lines=[line_of(one, clock) for one in answer.findings],
-        states=_states(asked, answer),
+        states=_states(asked),
         kinds=_kinds(asked, answer),
         known=answer.known,
         all_kinds=sorted(SEVERITY),
@@ -106,13 +106,11 @@ async def findings(context: Context, asker: Asking, asked: Annotated[ListAsked, 
     )
 
 
-def _states(asked: ListAsked, answer: DearestAnswer) -> list[Choice]:
-    counts: dict[str, int] = dict(answer.states)
-    counts["any"] = sum(counts.values())
+def _states(asked: ListAsked) -> list[tuple[str, str, bool]]:
+    """Title, link, and whether it is the one that is shown. To count the others would take longer than the page."""
     return [
-        Choice(title, "", counts[state], 0, asked.link(state="" if state == "open" else state), chosen)
+        (title, asked.link(state="" if state == "open" else state), state == asked.state_shown)
         for state, title in STATES.items()
-        for chosen in (state == asked.state_shown,)
     ]
 
 
