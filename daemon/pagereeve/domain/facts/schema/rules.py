@@ -8,8 +8,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any, Final
 
-from pagereeve.domain.facts.facts import Decided, PagesDecided
+from pagereeve.domain.facts.facts import Decided, PagesDecided, ReadingNoted
 from pagereeve.domain.facts.jobs import JobCounted
+from pagereeve.domain.facts.noted_reading import NOTED_CHANNELS, NotedReading
 from pagereeve.domain.facts.page_decision import MOVED_TO_HOUSE, PageDecision
 from pagereeve.domain.facts.people import MergeUndone, PeopleMerged, PersonNamed
 from pagereeve.domain.facts.people_codec import PERSON_ID
@@ -80,6 +81,17 @@ _PAGES: Final = (
     *_OTHER_HOUSE_ACCOUNTS,
 )
 _PERSON: Final = {"pattern": f"^{PERSON_ID.pattern}$"}
+_NOTED: Final = {
+    "if": _said("voids"),
+    "then": _all(
+        _unsaid("channel"),
+        {"properties": {"figure": {"type": "null"}, "despite": {"const": False}}},
+    ),
+    "else": _all(
+        _is("channel", *NOTED_CHANNELS),
+        {"required": ["figure", "read"], "properties": {"figure": {"type": "integer"}, "read": {"type": "string"}}},
+    ),
+}
 _TWO: Final = Rules(
     ({"properties": {"person": _PERSON, "into": _PERSON}},),
     "Beyond this schema: person and into are two different ones.",
@@ -89,6 +101,8 @@ RULES: Final[dict[type, Rules]] = {
     Decided: Rules((_if(_is("action", "book"), _said("at")), _if(_is("action", "explain"), _said("reason")))),
     PageDecision: Rules(_PAGES),
     PagesDecided: Rules((_if(_said("closes"), _said("printer")),)),
+    NotedReading: Rules((_NOTED,)),
+    ReadingNoted: Rules((_if(_unsaid("voids"), _said("printer")),)),
     Count: Rules(
         unsaid="Beyond this schema: units names the same channels as counts; moduli, objects and unit_grades name "
         "no others."
