@@ -1,4 +1,4 @@
-"""Questions that schemathesis makes up from the OpenAPI document, asked as each role; what is answered must be in it."""
+"""Questions that schemathesis makes up from the OpenAPI document, asked as each role: answers must be in it."""
 
 from __future__ import annotations
 

@@ -82,7 +82,7 @@ async def full_journal() -> MemoryJournal:
     known = facts()
     journal = await journal_of(known)
     await close_period(journal, ClosingRequest(SITE.chosen("first-week"), "Anise said so"), "warden", NOW_US)
-    more = [late(started("late", -22 * DAY_S + 5, "sage", SIMPLE), 20 * DAY_S)]
+    more = [late(started("r-1001", -22 * DAY_S + 5, "sage", SIMPLE), 20 * DAY_S)]
     for fact in more:
         await journal.append(fact)
     await journal.replace(PRINTER, None, rebuild(PRINTER, [one for one in [*known, *more] if one.printer == PRINTER]))
@@ -97,7 +97,7 @@ async def full_journal() -> MemoryJournal:
     await journal.append(decided)
     await journal.append(undone("d-2", NOW_US - 4, decided))
     for other in others[:1]:
-        await journal.append(waived("d-3", NOW_US - 3, other, 1))
+        await journal.append(waived("case-4711", NOW_US - 3, other, 1))
     return journal
 
 

@@ -11,6 +11,7 @@ from fastapi.openapi.utils import get_openapi
 from pagereeve.console.api.allowed import put_methods
 from pagereeve.console.api.context import ApiContext, put_context
 from pagereeve.console.api.deciding import routes as deciding
+from pagereeve.console.api.examples import put_examples
 from pagereeve.console.api.problems import Problem, ProblemPage, handle_problems
 from pagereeve.console.api.resources import (
     changes,
@@ -68,7 +69,13 @@ def api_document() -> bytes:
 
 def _with_resources() -> FastAPI:
     app = FastAPI(
-        title="Pagereeve", version=VERSION, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False
+        title="Pagereeve",
+        version=VERSION,
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        generate_unique_id_function=lambda route: route.name,
     )
     for router in ROUTERS:
         app.include_router(router, prefix=PREFIX)
@@ -88,6 +95,7 @@ def openapi_of(app: FastAPI) -> dict[str, Any]:
     for path in document["paths"].values():
         for operation in path.values():
             operation["responses"].pop("422", None)
+    put_examples(document)
     parts["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
     document["security"] = [{"token": []}, {}]
     return document
