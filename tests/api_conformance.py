@@ -53,7 +53,7 @@ def conform_all(world: ApiWorld, examples: int, number: int) -> list[str]:
 
 def _conform(world: ApiWorld, operation: Any, mode: GenerationMode, examples: int, number: int) -> None:
     """Raises what schemathesis found, with the request that shows it."""
-    checks = [CHECKS.get_one(name) for name in CHECKED]
+    checks: list[Any] = [CHECKS.get_one(name) for name in CHECKED]
 
     @seed(number)
     @settings(
@@ -64,7 +64,7 @@ def _conform(world: ApiWorld, operation: Any, mode: GenerationMode, examples: in
         suppress_health_check=list(HealthCheck),
     )
     @given(case=operation.as_strategy(mode))
-    def ask(case: Case) -> None:
+    def ask(case: Case[Any]) -> None:
         for role in ROLES:
             case.call_and_validate(headers=headers_as(role), checks=checks, app=world.app_of(role))
 

@@ -261,7 +261,7 @@ def main() -> int:
     parser.add_argument("--turns", type=int, default=3)
     parser.add_argument("--journal", type=Path, help="A folder for the journal, which is kept.")
     args = parser.parse_args()
-    set_up_logs("text", "error", sys.stderr)
+    set_up_logs("human", "error", sys.stderr)
     with tempfile.TemporaryDirectory() as name:
         folder = args.journal or Path(name)
         folder.mkdir(mode=0o700, exist_ok=True)

@@ -32,7 +32,8 @@ def _ends_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
 
 def question(method: str, path: str, operation: dict[str, Any], finding: str) -> dict[str, Any]:
     """As its examples say it; the finding is one that there is."""
-    query, headers = {}, {}
+    query: dict[str, str] = {}
+    headers: dict[str, str] = {}
     for one in operation.get("parameters", ()):
         if "example" in one:
             value = finding if one["example"] == FINDING else one["example"]
