@@ -8,6 +8,7 @@ from typing import Final
 
 import httpx2
 
+from pagereeve.app.shipped_files import EXAMPLE_SETTINGS, content_of
 from pagereeve.app.zone_database import zone_database
 from pagereeve.console.api.asker import headers_of
 from pagereeve.console.api.context import ApiContext
@@ -17,6 +18,7 @@ from pagereeve.domain.credentials.callers import ANY_READER, Caller
 from pagereeve.ports.reads import Reads
 from tests.journal_samples import NOON_US
 
+EXAMPLE: Final = content_of(EXAMPLE_SETTINGS).decode()
 READER: Final = Caller("on-call", frozenset({"read"}))
 ACCOUNTING: Final = Caller("accounting", frozenset({"read", "names", "decide"}))
 
@@ -25,7 +27,7 @@ ACCOUNTING: Final = Caller("accounting", frozenset({"read", "names", "decide"}))
 async def asking(
     reads: Reads, caller: Caller = ANY_READER, site: AskedSite | None = None, now_us: int = NOON_US
 ) -> AsyncIterator[httpx2.AsyncClient]:
-    context = ApiContext(reads, site or AskedSite(), lambda: now_us, zone_database=zone_database)
+    context = ApiContext(reads, site or AskedSite(), lambda: now_us, zone_database=zone_database, example=EXAMPLE)
     transport = httpx2.ASGITransport(make_console(context), raise_app_exceptions=False)
     headers = {name.decode(): value.decode() for name, value in headers_of(caller)}
     async with httpx2.AsyncClient(transport=transport, base_url="http://query", headers=headers) as client:

@@ -23,6 +23,7 @@ LOOPS: Mapping[str, Callable[[], asyncio.AbstractEventLoop]] = {
 ON_ONE_LOOP = {
     "test_alert_names.py": "what is sent; test_receivers_alertmanager.py has how",
     "test_alerts_cli.py": "a process of its own, with the loop that its command chooses",
+    "test_api_clients.py": "what is asked; test_questions.py has how",
     "test_backup.py": "the database",
     "test_backup_commands.py": "the commands choose their loop",
     "test_cli.py": "processes of their own",

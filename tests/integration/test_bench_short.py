@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 import sys
+from contextlib import aclosing
 from pathlib import Path
 from types import ModuleType
 
@@ -50,6 +51,19 @@ async def test_commits_go_on_beside_a_backup(tmp_path: Path) -> None:
     assert figures.ratio <= backup.MEDIAN_AT_MOST * SLACK
     assert figures.backups[0]["facts"] >= 3_000
     assert "facts a second" in "\n".join(backup.shown(figures))
+
+
+async def test_gated_notices_have_their_readings_beside_a_program_that_pages_through_everything(tmp_path: Path) -> None:
+    questions = bench("questions")
+    assert await questions.make(tmp_path, questions.size_of(printers=2, releases=60)) > 30
+    ratios = []
+    async with aclosing(questions.notices_beside_pages(tmp_path, seconds=0.6, turns=4)) as turns:
+        async for seen in turns:
+            assert seen.pages > 1
+            ratios.append(round(seen.ratio, 1))
+            if seen.ratio <= SLACK:
+                break
+    assert min(ratios) <= SLACK, ratios
 
 
 @pytest.mark.parametrize(("ratio", "limit", "good"), [(8.0, 8.0, True), (7.9, 8.0, False), (3.1, -3.0, False)])

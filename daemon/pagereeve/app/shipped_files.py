@@ -14,6 +14,7 @@ import pagereeve
 
 # The folder beside the package's modules that a wheel has, and a checkout has not.
 IN_THE_WHEEL: Final = "shipped"
+EXAMPLE_SETTINGS: Final = "contrib/example.toml"
 
 
 @dataclass(frozen=True, slots=True)
@@ -44,7 +45,7 @@ RULES: Final = tuple(f"dashboards/rules/{name}.yml" for name in ("recording", "a
 DASHBOARDS: Final = tuple(f"dashboards/grafana/{name}.json" for name in ("fleet", "printer", "daemon", "month"))
 
 SHIPPED: Final = (
-    Shipped("settings", "settings file with every setting explained", ("contrib/example.toml",)),
+    Shipped("settings", "settings file with every setting explained", (EXAMPLE_SETTINGS,)),
     Shipped("unit", "systemd unit of the daemon", ("contrib/pagereeve.service",)),
     Shipped("relay-unit", "systemd unit of the relay for badge lines", ("contrib/pagereeve-relay.service",)),
     Shipped("rules", "recording and alerting rules for Prometheus", RULES),

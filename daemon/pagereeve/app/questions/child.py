@@ -20,7 +20,7 @@ import uvicorn
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.questions.told import Told
 from pagereeve.app.running import loop_factory
-from pagereeve.app.shipped_files import content_of, topic_file
+from pagereeve.app.shipped_files import EXAMPLE_SETTINGS, content_of, topic_file
 from pagereeve.app.zone_database import zone_database
 from pagereeve.console.api.context import ApiContext
 from pagereeve.console.application import make_console
@@ -41,7 +41,9 @@ class _Server(uvicorn.Server):
 async def serve(told: Told) -> None:
     async with await SqlReads.open_for_reading(told.journal) as reads:
         config = uvicorn.Config(
-            make_console(ApiContext(reads, told.site, SystemClock().now_us, _glossary(), zone_database)),
+            make_console(
+                ApiContext(reads, told.site, SystemClock().now_us, _glossary(), zone_database, _example_settings())
+            ),
             interface="asgi3",
             ws="none",
             lifespan="off",
@@ -64,6 +66,10 @@ async def serve(told: Told) -> None:
 
 def _glossary() -> str:
     return content_of(topic_file("glossary")).decode()
+
+
+def _example_settings() -> str:
+    return content_of(EXAMPLE_SETTINGS).decode()
 
 
 def _stop(server: uvicorn.Server) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from typing import Any, Final
 
 from fastapi import FastAPI
@@ -10,6 +11,7 @@ from fastapi.openapi.utils import get_openapi
 from pagereeve.console.api.allowed import put_methods
 from pagereeve.console.api.context import ApiContext, put_context
 from pagereeve.console.api.deciding import routes as deciding
+from pagereeve.console.api.examples import put_examples
 from pagereeve.console.api.problems import Problem, ProblemPage, handle_problems
 from pagereeve.console.api.resources import (
     changes,
@@ -24,6 +26,7 @@ from pagereeve.console.api.resources import (
     periods,
     release,
     releases,
+    schemas,
     statements,
     totals,
 )
@@ -36,6 +39,7 @@ ROUTERS: Final = (
     *(releases.router, release.router, evidence.router),
     *(findings.router, decisions.router, meters.router, health.router, changes.router),
     *(totals.router, exports.router, losses.router, costs.router, statements.router, periods.router),
+    schemas.router,
     deciding.router,
 )
 DESCRIPTION: Final = """What Pagereeve knows, as the commands say it: JSON names, units and codes are those of
@@ -45,13 +49,9 @@ has the act `names` too. Texts for people may be worded otherwise in any version
 
 def make_api(context: ApiContext, page_of: ProblemPage | None = None) -> FastAPI:
     """``page_of`` makes a page of a problem for people who ask for one."""
-    app = FastAPI(
-        title="Pagereeve", version=VERSION, openapi_url=None, docs_url=None, redoc_url=None, redirect_slashes=False
-    )
+    app = _with_resources()
     put_context(app, context)
     handle_problems(app, page_of)
-    for router in ROUTERS:
-        app.include_router(router, prefix=PREFIX)
     put_methods(app, PREFIX, ROUTERS)
     document = openapi_of(app)
 
@@ -59,6 +59,26 @@ def make_api(context: ApiContext, page_of: ProblemPage | None = None) -> FastAPI
     async def openapi() -> dict[str, Any]:
         return document
 
+    return app
+
+
+def api_document() -> bytes:
+    """What is served as OPENAPI_PATH, to be read by people too. The same for the same program."""
+    return (json.dumps(openapi_of(_with_resources()), indent=2, ensure_ascii=False) + "\n").encode()
+
+
+def _with_resources() -> FastAPI:
+    app = FastAPI(
+        title="Pagereeve",
+        version=VERSION,
+        openapi_url=None,
+        docs_url=None,
+        redoc_url=None,
+        redirect_slashes=False,
+        generate_unique_id_function=lambda route: route.name,
+    )
+    for router in ROUTERS:
+        app.include_router(router, prefix=PREFIX)
     return app
 
 
@@ -75,6 +95,7 @@ def openapi_of(app: FastAPI) -> dict[str, Any]:
     for path in document["paths"].values():
         for operation in path.values():
             operation["responses"].pop("422", None)
+    put_examples(document)
     parts["securitySchemes"] = {"token": {"type": "http", "scheme": "bearer"}}
     document["security"] = [{"token": []}, {}]
     return document

@@ -37,7 +37,7 @@ def _unsaid(_: str) -> str:
 @dataclass(frozen=True, slots=True)
 class ApiContext:
     """``now_us`` is our clock, microseconds since 1970; ``glossary`` the document of that name; ``zone_database`` the
-    version of the files that a zone comes from.
+    version of the files that a zone comes from; ``example`` the text of contrib/example.toml.
     """
 
     reads: Reads
@@ -45,6 +45,7 @@ class ApiContext:
     now_us: Callable[[], int]
     glossary: str = ""
     zone_database: Callable[[str], str] = _unsaid
+    example: str = ""
     turns: Turns = field(default_factory=Turns)
     spools: Spools = field(default_factory=Spools)
     streams: OpenStreams = field(default_factory=OpenStreams)

@@ -52,9 +52,11 @@ KINDS: Final[Mapping[ProblemKind, tuple[int, str]]] = {
 }
 RETRY_AFTER_S: Final = 2
 DETAIL_MAX: Final = 400
+WHERE_MAX: Final = 100
+"""A place may be a name that whoever asks made up."""
 ERRORS_MAX: Final = 20
 MEDIA_TYPE: Final = "application/problem+json"
-API_PREFIX: Final = "/v1/"
+API_ROOT: Final = "/v1"
 
 log = structlog.get_logger("pagereeve.api")
 
@@ -98,7 +100,8 @@ def _answered(
 ) -> Response:
     """For people, where they asked for a page; else for programs."""
     page_of: ProblemPage | None = request.app.state.problem_page
-    if page_of is None or request.url.path.startswith(API_PREFIX):
+    path = request.url.path
+    if page_of is None or path == API_ROOT or path.startswith(f"{API_ROOT}/"):
         return answer_of(problem, errors, headers)
     return page_of(request, problem)
 
@@ -113,7 +116,7 @@ def answer_of(
         "title": title,
         "status": status,
         "detail": detail if len(detail) <= DETAIL_MAX else f"{detail[:DETAIL_MAX]}…",
-        "where": problem.where,
+        "where": problem.where[:WHERE_MAX],
     }
     if problem.cause:
         members["cause"] = problem.cause
@@ -177,7 +180,7 @@ async def _not_valid(request: Request, error: Exception) -> Response:
 
 def _place(steps: Sequence[Any]) -> str:
     """Where it stands: the parameter's name, without the framework's own first word."""
-    return ".".join(str(one) for one in steps[1:]) or str(steps[0] if steps else "request")
+    return (".".join(str(one) for one in steps[1:]) or str(steps[0] if steps else "request"))[:WHERE_MAX]
 
 
 async def _unavailable(request: Request, error: Exception) -> Response:

@@ -76,7 +76,7 @@ async def period(context: Context, asker: Asking, name: PeriodName, _: Annotated
 
 
 @router.get("/periods/{name}/changes", responses=responses("not-found"), response_model_exclude_unset=True)
-async def changes(
+async def period_changes(
     request: Request,
     context: Context,
     asker: Asking,
