@@ -141,7 +141,6 @@ MEMBERS: Final[dict[str, str]] = {
     "BadgeUnreadable.at": _INSTANT_OF_ORIGIN,
     "ClockChanged.at": _INSTANT_OF_ORIGIN,
     "ReadingNoted.channel": "Of what the panel shows a figure.",
-    "ReadingNoted.read": "When the figure was read.",
     "Conflict.at": _INSTANT_OF_ORIGIN,
     "Decided.at": "The printer that made the pages; needed to book.",
     "Decided.reason": "What the difference came of; needed to explain.",
