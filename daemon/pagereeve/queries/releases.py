@@ -14,7 +14,7 @@ from pagereeve.ports.reads import Reads
 from pagereeve.ports.releases import PAGE_MAX, ReleaseFilter, ReleasePlace, ReleasesPage, place_of
 from pagereeve.queries.people import people_of
 
-PAGES_LOOKED_AT: Final = 10
+PAGES_LOOKED_AT: Final = 2
 """For one page of those that are meant."""
 
 

@@ -19,6 +19,7 @@ from pagereeve.feeds.http.answers import READER, Message, Receive, Scope, Send
 # Beyond a question's own time, and between two events of a stream.
 SILENT_S: Final = 60.0
 CONNECTIONS_MAX: Final = 256
+TRIES: Final = 2
 _PASSED_ON: Final = frozenset({b"accept", b"if-none-match", b"last-event-id"})
 _PASSED_BACK: Final = frozenset(
     {
@@ -74,7 +75,6 @@ class QuestionForwarder:
                 await send(message)
 
         try:
-            await self._process.require()
             async with self._asked(scope) as response:
                 await _pass_back(response, sending, with_body=scope["method"] != "HEAD")
         except TimeoutError:
@@ -95,12 +95,32 @@ class QuestionForwarder:
         headers = [pair for pair in scope["headers"] if pair[0] in _PASSED_ON]
         headers += headers_of(scope[READER], scope.get(SESSION))
         method = "GET" if scope["method"] == "HEAD" else scope["method"]
-        request = httpx2.Request(method, "http://query", headers=headers, extensions={"target": target})
-        response = await self._opened().send(request, stream=True)
+        response = await self._first(
+            httpx2.Request(method, "http://query", headers=headers, extensions={"target": target})
+        )
         try:
             yield response
         finally:
             await response.aclose()
+
+    async def _first(self, request: httpx2.Request) -> httpx2.Response:
+        """What begins to answer. Where the process ends before that, the next one is asked: a question changes nothing,
+        and what waits at our socket would wait until somebody else asks.
+        """
+        for _ in range(TRIES):
+            await self._process.require()
+            asked = asyncio.create_task(self._opened().send(request, stream=True))
+            ended = asyncio.create_task(self._process.ended())
+            try:
+                await asyncio.wait({asked, ended}, return_when=asyncio.FIRST_COMPLETED)
+            finally:
+                ended.cancel()
+                if not asked.done():
+                    asked.cancel()
+                await asyncio.gather(asked, ended, return_exceptions=True)
+            if not asked.cancelled() and not isinstance(asked.exception(), httpx2.TransportError):
+                return asked.result()
+        raise NoAnswers("the query process ended before it answered; ask again in a moment")
 
     def _opened(self) -> httpx2.AsyncClient:
         if self._client is None:

@@ -67,6 +67,12 @@ class QueryProcess:
             self._started_s = now_s
             await self._start()
 
+    async def ended(self) -> None:
+        """Until the process that runs now has ended; at once where none does."""
+        process = self._process
+        if process is not None:
+            await process.wait()
+
     def renew(self) -> None:
         """Other settings are in force: the next question is answered by a new process, those under way by this one."""
         process, self._process = self._process, None
