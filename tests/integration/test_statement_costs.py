@@ -196,7 +196,7 @@ CALLS: Final[dict[str, Call]] = {
     "findings_page": Call(lambda journal: journal.findings_page(FindingFilter(kind="surplus", printer=PRINTER), 10)),
     "dearest_findings": Call(
         lambda journal: journal.dearest_findings(FindingFilter(state="open", printer=PRINTER), 10),
-        looks_at=SIZE.segments,
+        looks_at=2 * SIZE.segments,
     ),
     "count_findings": Call(
         lambda journal: journal.count_findings(FindingFilter(printer=PRINTER)), looks_at=SIZE.segments

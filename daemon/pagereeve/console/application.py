@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from functools import cache
 from typing import Final
 
-from fastapi import FastAPI, Request
+from fastapi import APIRouter, FastAPI, Request
 from starlette.responses import Response
+from starlette.routing import BaseRoute
 
 from pagereeve.console.api.application import make_api
 from pagereeve.console.api.asker import asker_of
@@ -54,6 +57,13 @@ def make_console(context: ApiContext) -> FastAPI:
         return page("problem.html", asker, context.site.zone, "", status=status, problem=problem, title=title)
 
     app = make_api(context, problem_page)
-    for router in PAGES:
-        app.include_router(router)
+    app.router.routes.extend(_pages())
     return app
+
+
+@cache
+def _pages() -> Sequence[BaseRoute]:
+    made = APIRouter()
+    for router in PAGES:
+        made.include_router(router)
+    return made.routes

@@ -11,6 +11,7 @@ from urllib.parse import parse_qsl, quote, urlencode
 
 from pydantic import TypeAdapter
 
+from pagereeve.console.api.asker import SESSION
 from pagereeve.console.api.deciding.bodies import Book, Close, Explain, FindingDecision, Undo
 from pagereeve.console.api.deciding.port import Deciding
 from pagereeve.console.api.problems import ApiProblem, ProblemKind
@@ -28,8 +29,6 @@ FORM_TYPE: Final = "application/x-www-form-urlencoded"
 FIELDS_MAX: Final = TOGETHER_MAX + 20
 KEY_MAX: Final = 100
 DIGEST_SHOWN: Final = 32
-# In the scope of a request that came with a session's cookie and the token of its forms (console.sign_in).
-SESSION: Final = "pagereeve.session"
 
 _DECISION: Final[TypeAdapter[Explain | Close | Book]] = TypeAdapter(FindingDecision)
 # What is sent empty was left out.

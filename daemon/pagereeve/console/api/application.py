@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
+from functools import cache
 from typing import Any, Final
 
 from fastapi import FastAPI
 from fastapi.openapi.utils import get_openapi
+from starlette.routing import BaseRoute
 
 from pagereeve.console.api.allowed import put_methods
 from pagereeve.console.api.context import ApiContext, put_context
@@ -49,17 +52,17 @@ has the act `names` too. Texts for people may be worded otherwise in any version
 
 def make_api(context: ApiContext, page_of: ProblemPage | None = None) -> FastAPI:
     """``page_of`` makes a page of a problem for people who ask for one."""
-    app = _with_resources()
+    app = _bare()
+    app.router.routes.extend(_resources())
     put_context(app, context)
     handle_problems(app, page_of)
     put_methods(app, PREFIX, ROUTERS)
-    document = openapi_of(app)
-
-    @app.get(OPENAPI_PATH, include_in_schema=False)
-    async def openapi() -> dict[str, Any]:
-        return document
-
+    app.add_api_route(OPENAPI_PATH, _openapi, include_in_schema=False)
     return app
+
+
+async def _openapi() -> dict[str, Any]:
+    return _document()
 
 
 def api_document() -> bytes:
@@ -67,8 +70,27 @@ def api_document() -> bytes:
     return (json.dumps(openapi_of(_with_resources()), indent=2, ensure_ascii=False) + "\n").encode()
 
 
+@cache
+def _document() -> dict[str, Any]:
+    """Made when it is first asked for: it takes longer than all else at a start."""
+    return openapi_of(_with_resources())
+
+
+@cache
+def _resources() -> Sequence[BaseRoute]:
+    """They hold nothing of an application: what they answer by comes with each request."""
+    return _with_resources().routes
+
+
 def _with_resources() -> FastAPI:
-    app = FastAPI(
+    app = _bare()
+    for router in ROUTERS:
+        app.include_router(router, prefix=PREFIX)
+    return app
+
+
+def _bare() -> FastAPI:
+    return FastAPI(
         title="Pagereeve",
         version=VERSION,
         openapi_url=None,
@@ -77,9 +99,6 @@ def _with_resources() -> FastAPI:
         redirect_slashes=False,
         generate_unique_id_function=lambda route: route.name,
     )
-    for router in ROUTERS:
-        app.include_router(router, prefix=PREFIX)
-    return app
 
 
 def openapi_of(app: FastAPI) -> dict[str, Any]:

@@ -32,5 +32,4 @@ def form_for(asker: Asker) -> FormShown | None:
 
 def form_token_of(asker: Asker) -> str:
     """The token of the session that the page is shown to; "" where it is shown to none."""
-    session = getattr(asker, "session", None)
-    return "" if session is None else str(session.form_token)
+    return "" if asker.session is None else asker.session.form_token
