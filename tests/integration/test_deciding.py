@@ -14,9 +14,9 @@ import pytest
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.daemon import App
 from pagereeve.app.deciding.decider import Decider, decision_door
-from pagereeve.app.deciding.forms import SESSION
 from pagereeve.app.deciding.submitting import Submitting
 from pagereeve.app.replay import replay_store
+from pagereeve.console.api.asker import SESSION
 from pagereeve.console.api.deciding.bodies import Settle
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.domain.credentials.callers import Act, Caller

@@ -73,6 +73,7 @@ async def test_what_it_loads_is_small(tmp_path: Path) -> None:
         "pagereeve.domain.values",
         "pagereeve.domain.values.amounts",
         "pagereeve.domain.values.errors",
+        "pagereeve.domain.values.instants",
         "pagereeve.domain.values.ordinals",
         "pagereeve.domain.values.plain_text",
         "pagereeve.domain.values.splitting",
