@@ -35,8 +35,8 @@ class LogStream:
     def close(self, within_s: float) -> None:
         """Wait for what was written before, so long at most."""
         with contextlib.suppress(queue.Full):  # then its reader is stuck, and the thread ends with the process
-            self._waiting.put_nowait("")
-            self._thread.join(within_s)
+            self._waiting.put("", timeout=within_s / 2)
+            self._thread.join(within_s / 2)
 
     def _run(self) -> None:
         while text := self._waiting.get():
