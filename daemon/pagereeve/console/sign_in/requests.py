@@ -97,8 +97,8 @@ def own_path(then: str) -> str:
     """A path of ours with its query; the first page's for anything else."""
     if len(then) > THEN_MAX or _PATH.fullmatch(then) is None:
         return FIRST_PAGE
-    parts = urlsplit(then)
-    return FIRST_PAGE if parts.scheme or parts.netloc or parts.path in {*POSTED, SIGN_IN} else then
+    scheme, host, path, *_ = urlsplit(then)
+    return FIRST_PAGE if scheme or host or path in {*POSTED, SIGN_IN} else then
 
 
 def page_before(headers: Headers) -> str:
