@@ -33,7 +33,7 @@ This port is for programs:
   GET  /v1/seal     the head of the journal's seal (pagereeve docs audit)
   GET  /v1/openapi.json   what else can be asked: releases, findings, totals (pagereeve docs api)
 
-People ask on the daemon's own machine:
+People open it in a browser, or ask on the daemon's own machine:
   pagereeve doctor     what is wrong, and what to do
   pagereeve findings   where pages and releases disagree
   pagereeve totals     released, counted and charged

@@ -123,7 +123,7 @@ def test_the_library_is_the_one_that_was_published() -> None:
 
 
 @pytest.mark.parametrize(
-    ("pages", "shown"), [(0, "0"), (1234567, "1\u2009234\u2009567"), (-4000, "\u22124\u2009000"), (None, "?")]
+    ("pages", "shown"), [(0, "0"), (1234567, "1\u202f234\u202f567"), (-4000, "\u22124\u202f000"), (None, "?")]
 )
 def test_figures_stand_in_groups_of_three(pages: int | None, shown: str) -> None:
     assert figure(pages) == shown

@@ -55,7 +55,7 @@ async def test_each_printer_stands_behind_its_gateway_with_what_is_known_of_its_
     assert "2 of 5 printers answer; 1 is silent; 2 were never read." in text
     assert '1 of 2 printers answers; <span class="bad">the gateway itself is down</span>' in text
     assert "Its one printer does not answer; the gateway itself is not checked." in text
-    assert "41\u2009239" in text
+    assert "41\u202f239" in text
     assert text.count("not in the settings") == 1
     assert '<a href="/findings?printer=attic">1</a>' in text
     assert HOSTILE not in text

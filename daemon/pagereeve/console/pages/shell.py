@@ -18,8 +18,8 @@ from pagereeve.domain.accounts.periods import local
 from pagereeve.domain.values.amounts import amount
 from pagereeve.domain.values.visible import visible
 
-THIN_SPACE: Final = "\u2009"
-"""Between groups of three figures: understood in every locale (ISO 80000-1, 7.3.1)."""
+THIN_SPACE: Final = "\u202f"
+"""Between groups of three figures: understood in every locale (ISO 80000-1, 7.3.1). No line breaks there."""
 MINUS: Final = "\u2212"
 STATIC: Final = "/static"
 # Nothing from elsewhere, nothing inline: https://www.w3.org/TR/CSP3/
