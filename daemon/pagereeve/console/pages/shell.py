@@ -46,6 +46,7 @@ class Place:
 PLACES: Final = (
     Place("/now", "Now"),
     Place("/printers", "Printers"),
+    Place("/releases", "Releases"),
     Place("/findings", "Findings"),
     Place("/accounts", "Accounts"),
     Place("/installation", "Installation"),
