@@ -57,11 +57,6 @@ def _seen_by(known: Explained, owners: set[str]) -> Explained:
     return Explained(evidence, when, names_left_out=(evidence, when) != (seen, known.known))
 
 
-def nameless(ruling: Ruling) -> Ruling:
-    """A decision without who made it, in which words, and which persons received pages."""
-    return _ruling(ruling, set())
-
-
 def _without_owner(charge: Charge, owners: set[str]) -> Charge:
     return charge if owner_key(charge.owner) in owners else replace(charge, owner="", job="")
 

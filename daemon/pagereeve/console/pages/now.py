@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Any, Final
 
 from fastapi import APIRouter
@@ -10,31 +9,16 @@ from starlette.responses import HTMLResponse
 
 from pagereeve.console.api.asker import Asker, Asking
 from pagereeve.console.api.context import ApiContext, Context
-from pagereeve.console.pages.shell import page
+from pagereeve.console.pages.finding_lines import line_of
+from pagereeve.console.pages.shell import Clock, page
 from pagereeve.console.pictures.strip import strip_parts
 from pagereeve.domain.accounts.periods import local, period_of
-from pagereeve.domain.alerts.advice import ADVICE
-from pagereeve.domain.findings.wording import text_of
-from pagereeve.domain.ledger import Finding
 from pagereeve.queries.now import NowAnswer, now_of
 
 HERE: Final = "/now"
 LANES_SHOWN: Final = 20
 
 router = APIRouter(include_in_schema=False)
-
-
-@dataclass(frozen=True, slots=True)
-class Work:
-    """A finding as one line: where, what it says, and what to do first."""
-
-    id: str
-    where: str
-    pages: int | None
-    text: str
-    first: str
-    since_us: int
-    severity: str
 
 
 @router.get(HERE)
@@ -56,7 +40,7 @@ async def _values(context: ApiContext, asker: Asker) -> dict[str, Any]:
     return {
         "now": answer,
         "strips": [(one, strip_parts(one)) for one in answer.strips],
-        "work": [_work(one, context) for one in answer.work],
+        "work": [line_of(one, Clock(zone)) for one in answer.work],
         "verdict": _verdict(answer),
         "owner": {one.release: one.owner for one in answer.open_releases} if asker.sees_names else {},
         "now_us": now_us,
@@ -71,18 +55,3 @@ def _verdict(answer: NowAnswer) -> str:
     if any(one.waits or one.missing for one in answer.strips):
         return "yes-but"
     return "yes" if answer.strips else "nothing"
-
-
-def _work(finding: Finding, context: ApiContext) -> Work:
-    def at(at_us: int) -> str:
-        return local(at_us, context.site.zone).strftime("%H:%M:%S")
-
-    return Work(
-        id=finding.id,
-        where=finding.printer or finding.place or "the site",
-        pages=None if finding.pages is None else abs(finding.pages),
-        text=text_of(finding, at),
-        first=ADVICE[finding.kind].first,
-        since_us=finding.since_us,
-        severity=finding.severity,
-    )

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from itertools import groupby
 from operator import itemgetter
@@ -107,15 +108,14 @@ def store_group(connection: Connection, requests: Sequence[StoreRequest[Any]], h
     return Outcome(answers, len(batch.facts), batch.duplicates, len(batch.kept_aside), last)
 
 
-def erase_person(connection: Connection, erasure: Erasure, heads: Heads) -> tuple[ErasureOutcome, Numbered | None]:
-    """All in one transaction, with the fact that tells of it; that is None where nothing names the owner."""
+@contextmanager
+def _alone(connection: Connection, heads: Heads) -> Iterator[Batch]:
+    """A transaction of its own: what is put into the batch is written at its end, with all else or not at all."""
     try:
         with connection.begin():
-            outcome, fact, replacements = erase(connection, erasure)
             batch = Batch(_Stored(connection, heads, set(), set()))
-            if fact is not None:
-                batch.append(file(fact))
-                batch.replacements.extend(replacements)
+            yield batch
+            if batch.facts:
                 _write(connection, batch)
                 heads.sealing.add(connection, batch.facts)
     except BaseException:
@@ -123,45 +123,36 @@ def erase_person(connection: Connection, erasure: Erasure, heads: Heads) -> tupl
         raise
     heads.learn(batch.heads)
     heads.sealing.stored()
+
+
+def erase_person(connection: Connection, erasure: Erasure, heads: Heads) -> tuple[ErasureOutcome, Numbered | None]:
+    """With the fact that tells of it; that is None where nothing names the owner."""
+    with _alone(connection, heads) as batch:
+        outcome, fact, replacements = erase(connection, erasure)
+        if fact is not None:
+            batch.append(file(fact))
+            batch.replacements.extend(replacements)
     return outcome, batch.facts[-1] if batch.facts else None
 
 
 def expire_titles_of(
     connection: Connection, expiry: TitleExpiry, heads: Heads
 ) -> tuple[TitlesExpired, Numbered | None]:
-    """All in one transaction, with the fact that tells of it; that is None where there was no title."""
-    try:
-        with connection.begin():
-            done, fact = expire_titles(connection, expiry)
-            batch = Batch(_Stored(connection, heads, set(), set()))
-            if fact is not None:
-                batch.append(file(fact))
-                _write(connection, batch)
-                heads.sealing.add(connection, batch.facts)
-    except BaseException:
-        heads.forget()
-        raise
-    heads.learn(batch.heads)
-    heads.sealing.stored()
+    """With the fact that tells of it; that is None where there was no title."""
+    with _alone(connection, heads) as batch:
+        done, fact = expire_titles(connection, expiry)
+        if fact is not None:
+            batch.append(file(fact))
     return done, batch.facts[-1] if batch.facts else None
 
 
 def close_period(
     connection: Connection, closed: ClosedPeriod, parts: Sequence[bytes], touched: int, heads: Heads
 ) -> Numbered:
-    """All in one transaction, with the fact that tells of it. Raises NotClosed; then nothing is stored."""
-    try:
-        with connection.begin():
-            freeze(connection, closed, parts, touched)
-            batch = Batch(_Stored(connection, heads, set(), set()))
-            batch.append(file(closed_fact(closed)))
-            _write(connection, batch)
-            heads.sealing.add(connection, batch.facts)
-    except BaseException:
-        heads.forget()
-        raise
-    heads.learn(batch.heads)
-    heads.sealing.stored()
+    """With the fact that tells of it. Raises NotClosed; then nothing is stored."""
+    with _alone(connection, heads) as batch:
+        freeze(connection, closed, parts, touched)
+        batch.append(file(closed_fact(closed)))
     return batch.facts[-1]
 
 

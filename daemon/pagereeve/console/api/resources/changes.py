@@ -5,7 +5,6 @@ from __future__ import annotations
 import asyncio
 from collections.abc import AsyncGenerator
 from typing import Annotated, Any, Final
-from urllib.parse import quote, urlencode
 
 from fastapi import APIRouter, Header, Query
 from pydantic import Field
@@ -13,8 +12,10 @@ from pydantic import Field
 from pagereeve.console.api.asker import Asker, Asking
 from pagereeve.console.api.context import ApiContext, Context
 from pagereeve.console.api.event_stream import MEDIA_TYPE, STILL_HERE, Event, EventStream
+from pagereeve.console.api.links import release_link
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem, responses
+from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.values.instants import to_text
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.seal import NewlyStored
@@ -110,10 +111,5 @@ def _members(stored: NewlyStored, asker: Asker) -> dict[str, Any]:
         members["id"] = stored.event_id if asker.sees_names else None
     if stored.release is not None and stored.source is not None:
         members["release"] = stored.release
-        members["about"] = release_address(stored.source, stored.release)
+        members["about"] = release_link(ReleaseKey(stored.source, stored.release))
     return members
-
-
-def release_address(source: str, release: str) -> str:
-    """Where to ask what came of a release."""
-    return f"/v1/releases/{quote(release, safe='')}?{urlencode({'source': source})}"

@@ -11,7 +11,7 @@ from pagereeve.console.api.asker import Asker, Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.etags import TaggedRoute
 from pagereeve.console.api.links import evidence_link, finding_link, printer_link, release_link
-from pagereeve.console.api.models.rows import DecisionRow
+from pagereeve.console.api.models.decisions import DecisionShown
 from pagereeve.console.api.paging import LIMIT, Asked, Cursor, Limit, Page, next_page, place_of
 from pagereeve.console.api.problems import ApiProblem, responses
 from pagereeve.console.api.resources.releases import ReleaseCharge
@@ -21,9 +21,7 @@ from pagereeve.domain.ledger import Finding, FindingState, Severity
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.instants import to_text
 from pagereeve.queries.near_releases import NoSuchRelease
-from pagereeve.queries.own_view import nameless
 from pagereeve.queries.release_standing import ReleaseStanding, ReleaseState, StandingPlace, standings_page
-from pagereeve.reports.page_decisions import ruling_json
 from pagereeve.reports.rows_json import instant_json
 
 router = APIRouter(route_class=TaggedRoute, tags=["releases"])
@@ -77,12 +75,11 @@ class ReleaseAnswer(BaseModel):
     outcome: Outcome | None
     charges: list[ReleaseCharge]
     findings: list[FindingLink]
-    decisions: list[DecisionRow]
+    decisions: list[DecisionShown]
     links: ReleaseLinks
 
     @classmethod
     def of(cls, one: ReleaseStanding, asker: Asker) -> ReleaseAnswer:
-        decided = one.decided if asker.sees_names else [nameless(ruling) for ruling in one.decided]
         links = ReleaseLinks(
             self=release_link(one.key), evidence=evidence_link(one.key), printer=printer_link(one.printer)
         )
@@ -96,7 +93,7 @@ class ReleaseAnswer(BaseModel):
             outcome=one.outcome,
             charges=[ReleaseCharge.of(charge, asker) for charge in one.charges],
             findings=[FindingLink.of(finding) for finding in one.findings],
-            decisions=[DecisionRow.model_validate(ruling_json(ruling)) for ruling in decided],
+            decisions=[DecisionShown.of(ruling, with_names=asker.sees_names) for ruling in one.decided],
             links=links,
         )
 
