@@ -19,7 +19,7 @@ import tempfile
 import time
 from collections.abc import AsyncIterator, Awaitable, Callable
 from contextlib import AsyncExitStack, asynccontextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from multiprocessing.connection import Connection
 from pathlib import Path
@@ -174,8 +174,8 @@ async def daemon(folder: Path) -> AsyncIterator[Doors]:
         data_dir=folder,
         http=http,
         gateways=(GatewaySettings(name=GATEWAY),),
-        # Nobody is there: it is never read, and the daemon has a printer.
-        printers=(PrinterSettings(name="library", host="127.0.0.1", port=9, gateway=GATEWAY),),
+        # No printer is behind that gateway, so that a badge has no meter read.
+        printers=(PrinterSettings(name="library", host="127.0.0.1", port=9),),
     )
     async with App(settings, first_reads_spread_s=3600.0) as app, AsyncExitStack() as stack:
         intake = Switched(app.intake)
@@ -184,10 +184,9 @@ async def daemon(folder: Path) -> AsyncIterator[Doors]:
         server = make_server(events, events.stats, http, on_error, connections_max=4 * CONNECTIONS)
         await server.open("127.0.0.1", 0)
         serving = asyncio.create_task(server.serve())
-        # One address sends all the lines here.
-        paceless = LineFeedConfig(
-            "bench", GATEWAY, lines_per_s=1e6, lines_burst=1e7, lines_per_day=1e9, peer_max=CONNECTIONS
-        )
+        # One address sends all the lines here, and it is the gateway's.
+        lines = LineFeedConfig("bench", GATEWAY, lines_per_s=1e6, lines_burst=1e7, lines_per_day=1e9)
+        paceless = replace(lines, peer_max=CONNECTIONS, known_peers=frozenset({"127.0.0.1"}))
         feed = LineFeed(paceless, app.intake, clock=app.clock, on_error=_raise)
         await feed.start()
         stack.push_async_callback(feed.stop)
