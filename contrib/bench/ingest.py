@@ -59,8 +59,9 @@ async def send_events(poster: Poster, order: Order) -> None:
     async def work() -> None:
         for number in numbers:
             data = {"badge": f"{number:08x}", "gateway": GATEWAY}
-            event = {"specversion": "1.0", "id": f"b-{number}", "source": "/bench", "data": data}
-            status = await poster.post(event | {"type": "pagereeve.badge.presented.v1"}, gated=False)
+            event: dict[str, object] = {"specversion": "1.0", "id": f"b-{number}", "source": "/bench"}
+            event |= {"type": "pagereeve.badge.presented.v1", "data": data}
+            status = await poster.post(event, gated=False)
             if status != 200:
                 raise SystemExit(f"an event was answered {status}")
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any, Final
 
 from pagereeve.ports.clock import Clock
@@ -19,7 +20,8 @@ PRINTING: Final = 4
 class FleetPrinter(DatagramDoor):
     """A printer that counts what ``mark`` says, at once, and answers unless it is ``silent``."""
 
-    def __init__(self, spec: PrinterSpec, clock: Clock, community: str) -> None:
+    def __init__(self, spec: PrinterSpec, clock: Clock, community: str, more: Iterable[Row] = ()) -> None:
+        """``more``: what it shows besides the standard rows."""
         super().__init__()
         self.name = spec.name
         self.silent = False
@@ -27,18 +29,22 @@ class FleetPrinter(DatagramDoor):
         self._clock, self._since_us = clock, clock.now_us()
         identity = (spec.serial, spec.object_id, spec.description)
         shown = ShownState(spec.start_count, 0, UNIT_CODES[spec.unit], IDLE, 2, 0, (), 0, *identity)
-        self._agent = LightAgent(community, printer_rows(shown, spec.name, DEVICE, MARKER))
+        self._agent = LightAgent(community, [*printer_rows(shown, spec.name, DEVICE, MARKER), *more])
 
     @property
     def answers(self) -> int:
         return self._agent.answers
 
+    def put(self, row: Row) -> None:
+        """Show this in the place of what has its name. Raises KeyError where there is none."""
+        self._agent.put(row)
+
     def mark(self, impressions: int) -> None:
         self.count += impressions
-        self._agent.put(Row((*LIFE_COUNT, DEVICE, MARKER), "counter", self.count % 2**32))
+        self.put(Row((*LIFE_COUNT, DEVICE, MARKER), "counter", self.count % 2**32))
 
     def show_printing(self, *, printing: bool) -> None:
-        self._agent.put(Row((*HR_PRINTER, 1, DEVICE), "integer", PRINTING if printing else IDLE))
+        self.put(Row((*HR_PRINTER, 1, DEVICE), "integer", PRINTING if printing else IDLE))
 
     def datagram_received(self, data: bytes, addr: tuple[str | Any, int]) -> None:
         if self.silent:
