@@ -22,6 +22,7 @@ import tracemalloc
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 
+from figures import Figure, report
 from meter_read import MachineClock, MachineEntropy, serve
 
 from pagereeve.domain.facts.reading import Reading
@@ -64,7 +65,7 @@ async def read_all(meter: SnmpMeter, wanted: Sequence[MeterTarget], timeout_s: f
     return took
 
 
-async def first_reads(meter: SnmpMeter, fleet: list[MeterTarget]) -> None:
+async def first_reads(meter: SnmpMeter, fleet: list[MeterTarget]) -> list[Figure]:
     """Processor time and memory of printers that are seen for the first time, in ten batches."""
     size = len(fleet) // BATCHES
     cpu = []
@@ -78,11 +79,14 @@ async def first_reads(meter: SnmpMeter, fleet: list[MeterTarget]) -> None:
     gc.collect()
     held = tracemalloc.get_traced_memory()[0] - before
     tracemalloc.stop()
-    print(f"first reads of {len(fleet)} printers: last tenth / first tenth {cpu[-1] / cpu[0]:.2f} x processor time")
-    print(f"an idle printer holds {held / len(fleet) / 1024:.2f} KiB")
+    what = f"processor time of first reads, last tenth of {len(fleet)} printers"
+    return [
+        Figure(what, cpu[-1] / cpu[0], "the first tenth", at_most=1.5),
+        Figure("memory of the reader for an idle printer", held / len(fleet) / 1024, unit="KiB", at_most=4.0),
+    ]
 
 
-async def many_reads(meter: SnmpMeter, fleet: list[MeterTarget], reads: int) -> None:
+async def many_reads(meter: SnmpMeter, fleet: list[MeterTarget], reads: int) -> Figure:
     """Whether memory grows over reads of printers that are known."""
     sizes = []
     for _ in range(3):
@@ -91,6 +95,7 @@ async def many_reads(meter: SnmpMeter, fleet: list[MeterTarget], reads: int) -> 
         gc.collect()
         sizes.append(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)
     print(f"largest memory after each third of {reads} reads: {', '.join(f'{size:,} KiB' for size in sizes)}")
+    return Figure(f"memory after {reads} reads", sizes[-1] / sizes[0], "after a third of them", at_most=1.05)
 
 
 def percentiles(took: Sequence[float]) -> tuple[float, float]:
@@ -98,7 +103,7 @@ def percentiles(took: Sequence[float]) -> tuple[float, float]:
     return ranked[49] * 1000, ranked[98] * 1000
 
 
-async def beside_the_dead(meter: SnmpMeter, good: list[MeterTarget], dead: list[MeterTarget]) -> None:
+async def beside_the_dead(meter: SnmpMeter, good: list[MeterTarget], dead: list[MeterTarget]) -> list[Figure]:
     """Good printers' times alone, and with others asked at the same time that never answer."""
     await read_all(meter, good)
     alone = [took for _ in range(30) for took in await read_all(meter, good)]
@@ -110,24 +115,26 @@ async def beside_the_dead(meter: SnmpMeter, good: list[MeterTarget], dead: list[
     await asyncio.gather(*hanging, return_exceptions=True)
     (p50, p99), (p50_dead, p99_dead) = percentiles(alone), percentiles(beside)
     print(f"{len(good)} good printers alone: p50 {p50:.2f} ms, p99 {p99:.2f} ms")
-    print(
-        f"beside {len(dead)} dead ones: p50 {p50_dead:.2f} ms ({p50_dead / p50:.2f} x), "
-        f"p99 {p99_dead:.2f} ms ({p99_dead / p99:.2f} x)"
-    )
+    what = f"good reads beside {len(dead)} dead printers"
+    return [
+        Figure(f"median of {what}", p50_dead / p50, "alone", at_most=2.0),
+        Figure(f"p99 of {what}", p99_dead / p99, "alone", at_most=2.0),
+    ]
 
 
-async def run(options: argparse.Namespace, hosts: list[str], port: int) -> None:
+async def run(options: argparse.Namespace, hosts: list[str], port: int) -> list[Figure]:
     meter = SnmpMeter.of(MachineClock(), MachineEntropy())
     fleet = targets(hosts, port)
-    await first_reads(meter, fleet)
+    figures = await first_reads(meter, fleet)
     silent = targets(addresses(options.dead, 40), options.silent_port)
-    await beside_the_dead(meter, fleet[: options.good], silent)
-    await many_reads(meter, fleet[:500], options.reads)
+    figures += await beside_the_dead(meter, fleet[: options.good], silent)
+    figures.append(await many_reads(meter, fleet[:500], options.reads))
     print(f"kernel drops {meter.endpoint.kernel_drops}, retries {meter.stats.retries}")
     await meter.close()
+    return figures
 
 
-def main() -> None:
+def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--printers", type=int, default=5000)
     parser.add_argument("--good", type=int, default=100)
@@ -143,11 +150,11 @@ def main() -> None:
     with silence() as options.silent_port:
         os.sched_setaffinity(0, {min(os.sched_getaffinity(0))})
         try:
-            asyncio.run(run(options, hosts, here.recv()))
+            return report(asyncio.run(run(options, hosts, here.recv())))
         finally:
             agent.terminate()
             agent.join()
 
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(main())

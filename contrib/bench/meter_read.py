@@ -1,4 +1,4 @@
-"""SNMP v2c reads for each second of processor time: Pagereeve's reader, pysnmp and net-snmp's C API, by turns.
+"""SNMPv2c reads for each second of processor time: Pagereeve's reader, pysnmp and net-snmp's C API, by turns.
 
     python contrib/bench/meter_read.py [--rounds 5] [--seconds 1.5] [--in-flight 50] [--uvloop]
 
@@ -20,13 +20,15 @@ import statistics
 import subprocess
 import tempfile
 import time
-from collections.abc import Awaitable, Callable, Coroutine, Iterator, Sequence
+from collections.abc import Awaitable, Callable, Coroutine, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
 from multiprocessing.connection import Connection
 from pathlib import Path
 from typing import Any, Final
+
+from figures import Figure, report
 
 from pagereeve.domain.facts.reading import Reading
 from pagereeve.meters.discovery.objects import (
@@ -291,10 +293,20 @@ def parsed(text: str | None) -> tuple[argparse.Namespace, list[str]]:
     return options, hosts
 
 
+TARGETS: Final = {"asyncio": 30.0, "uvloop": 60.0}
+"""At least so many times as fast as pysnmp, by loop."""
+C_SHARE_MAX: Final = 2.5
+
 Compare = Callable[[list[str], int, argparse.Namespace], Coroutine[Any, Any, list[Round]]]
 
 
-def run_both(text: str | None, agents: Callable[[list[str], Connection], None], compared: Compare) -> None:
+def run_both(
+    text: str | None,
+    agents: Callable[[list[str], Connection], None],
+    compared: Compare,
+    targets: Mapping[str, float] = TARGETS,
+    c_share_max: float = C_SHARE_MAX,
+) -> int:
     """Start the agents in a process and on a processor of their own, compare the sides on another, print the table."""
     options, hosts = parsed(text)
     here, there = multiprocessing.Pipe()
@@ -312,7 +324,18 @@ def run_both(text: str | None, agents: Callable[[list[str], Connection], None], 
     finally:
         agent.terminate()
         agent.join()
-    print_table(rounds, "uvloop" if options.uvloop else "asyncio", options.in_flight)
+    loop = "uvloop" if options.uvloop else "asyncio"
+    print_table(rounds, loop, options.in_flight)
+    return report(figures_of(rounds, f"{(text or '').split(' ')[0]} reads, {loop}", targets[loop], c_share_max))
+
+
+def figures_of(rounds: Sequence[Round], what: str, pysnmp_least: float, c_share_max: float) -> list[Figure]:
+    """Reads for each processor second against pysnmp's; processor time of a read against the C API's."""
+    ratios = {name: statistics.median(rates[OURS] / rates[name] for rates in rounds) for name in rounds[0]}
+    figures = [Figure(what, ratios["pysnmp"], "pysnmp's", at_least=pysnmp_least)]
+    if "C API" in ratios:
+        figures.append(Figure(f"processor time of {what}", 1 / ratios["C API"], "the C API's", at_most=c_share_max))
+    return figures
 
 
 def print_table(rounds: Sequence[Round], loop: str, in_flight: int) -> None:
@@ -326,4 +349,4 @@ def print_table(rounds: Sequence[Round], loop: str, in_flight: int) -> None:
 
 
 if __name__ == "__main__":
-    run_both(__doc__, serve, compare)
+    raise SystemExit(run_both(__doc__, serve, compare))

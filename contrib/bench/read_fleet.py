@@ -20,6 +20,8 @@ import time
 from multiprocessing.connection import Connection
 from pathlib import Path
 
+from figures import Figure, report
+
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.fleet_look import AT_ONCE_MAX
 from pagereeve.simulator.college.fleet import Fleet
@@ -61,7 +63,7 @@ def measure(good: int, dead: int, folder: Path) -> tuple[float, int]:
         process.join()
 
 
-def main() -> None:
+def main() -> int:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0] if __doc__ else "")
     parser.add_argument("--printers", type=int, default=500)
     parser.add_argument("--good", type=int, default=100)
@@ -72,12 +74,17 @@ def main() -> None:
     limit_s = -(-(options.good + options.dead) // AT_ONCE_MAX) * TIMEOUT_S
     with tempfile.TemporaryDirectory() as scratch:
         took_s, usable = measure(options.printers, 0, Path(scratch))
-        print(f"{options.printers} that answer: {took_s:.1f} s, {usable} usable (at most {ALL_MAX_S:.0f} s)")
         beside_s, good = measure(options.good, options.dead, Path(scratch))
-        print(f"{options.good} good beside {options.dead} dead: {beside_s:.1f} s, {good} usable ({limit_s:.0f} s)")
-    kept = took_s <= ALL_MAX_S and usable == options.printers and good == options.good
-    sys.exit(0 if kept and beside_s <= limit_s + 10 else 1)
+    beside = f"{options.good} good beside {options.dead} dead printers"
+    return report(
+        [
+            Figure(f"`read` of {options.printers} printers", took_s, unit="s", at_most=ALL_MAX_S),
+            Figure(f"usable of {options.printers} printers", usable / options.printers, "all", at_least=1.0),
+            Figure(f"`read` of {beside}", beside_s, unit="s", at_most=limit_s + 10),
+            Figure(f"usable of {beside}", good / options.good, "the good", at_least=1.0),
+        ]
+    )
 
 
 if __name__ == "__main__":
-    main()
+    raise SystemExit(main())

@@ -39,6 +39,8 @@ from pagereeve.meters.snmp.message3 import REPORT, Security
 from pagereeve.meters.snmp.session3 import UNKNOWN_ENGINE, Report, Session3
 from pagereeve.ports.meter import MeterTarget, UsmUser
 
+TARGETS = {"asyncio": 30.0, "uvloop": 30.0}
+C_SHARE_MAX = 2.0
 USER = UsmUser("bench", "sha256", "an-invented-password", "aes", "another-invented-one")
 
 
@@ -122,4 +124,4 @@ async def compare(hosts: list[str], port: int, options: argparse.Namespace) -> l
 
 
 if __name__ == "__main__":
-    run_both(__doc__, serve, compare)
+    raise SystemExit(run_both(__doc__, serve, compare, TARGETS, C_SHARE_MAX))

@@ -21,7 +21,9 @@ def bench(name: str) -> ModuleType:
     assert spec is not None
     assert spec.loader is not None
     module = importlib.util.module_from_spec(spec)
-    # Its dataclasses look up their module by name.
+    # What benchmarks have in common stands beside them; dataclasses look up their module by name.
+    if str(BENCHES) not in sys.path:
+        sys.path.append(str(BENCHES))
     sys.modules[spec.name] = module
     spec.loader.exec_module(module)
     return module
