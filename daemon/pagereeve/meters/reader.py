@@ -58,7 +58,7 @@ _SILENT = frozenset({SilenceReason.TIMEOUT, SilenceReason.UNREACHABLE})
 
 
 Answer = TypeVar("Answer")
-Shown = tuple[tuple[bytes, int, bytes], ...]
+Shown = tuple[tuple[bytes, Varbind], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -414,7 +414,7 @@ class SnmpMeter:
 
     def _reading(self, printer: _AgentState, pins: Pins, got: Got, responder: str) -> Reading:
         uptime_cs = figure(got.values.pop(SYS_UP_TIME, None), self.stats)
-        shown = tuple([(name, varbind.tag, varbind.content) for name, varbind in got.values.items()])
+        shown = tuple(got.values.items())
         seen = printer.seen
         if seen is None or seen.shown != shown:
             # Most answers of a resting meter differ in nothing but the uptime: they need no second look.

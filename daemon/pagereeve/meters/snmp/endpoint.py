@@ -21,7 +21,7 @@ from pagereeve.meters.snmp.address import AgentAddress, Key, key_label
 from pagereeve.meters.snmp.ber import DecodeError
 from pagereeve.meters.snmp.deadlines import Deadlines
 from pagereeve.meters.snmp.lane import DATAGRAM_BYTES_MAX, RECEIVE_BUFFER_BYTES, Icmp, Lane
-from pagereeve.meters.snmp.message import GET, GET_NEXT, Response, four_octet_id, read_head
+from pagereeve.meters.snmp.message import GET, GET_NEXT, Heads, Response, four_octet_id, read_head
 from pagereeve.meters.snmp.question import (
     NO_ROOM_WAIT_MAX_US,
     STRICT,
@@ -90,6 +90,7 @@ class Endpoint:
         self._closed: dict[int, Closed] = {}
         self._late: dict[Key, Late] = {}
         self._deadlines = Deadlines[Question](clock, self._on_due)
+        self._heads = Heads()
         self._shut = False
 
     async def ask(
@@ -293,7 +294,7 @@ class Endpoint:
             self._unreadable(source, f"more than {DATAGRAM_BYTES_MAX} bytes", DatagramRefusal.TOO_LARGE)
             return
         try:
-            head = read_head(datagram)
+            head = self._heads.read(datagram)
         except DecodeError as error:
             self._unreadable(source, str(error), DatagramRefusal.UNREADABLE)
             return

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Final, Literal, NamedTuple
 
 from pagereeve.meters.snmp.ber import (
@@ -56,15 +56,34 @@ ERROR_NAMES: Final = (
 VARBINDS_MAX = 128
 REQUEST_ID_MAX = 2**31 - 1
 FOUR_OCTETS_FROM = 2**23
+FOUR_OCTETS: Final = bytes((INTEGER, 4))
+SIZES_MAX: Final = 256
 
 
-@dataclass(frozen=True, slots=True)
+class Tail(NamedTuple):
+    """What came after the first varbind of an answer: its octets, and what they say."""
+
+    octets: bytes
+    varbinds: tuple[Varbind, ...]
+
+
+NO_TAIL: Final = Tail(b"", ())
+NO_ERROR: Final = bytes((INTEGER, 1, 0)) * 2
+"""Error-status and error-index of nearly every answer."""
+
+
+@dataclass(slots=True)
 class Template:
-    """A request that lacks only its id, which is always four octets long."""
+    """A request that lacks only its id, which is always four octets long.
+
+    ``tail`` is of its last answer: a resting printer's answers differ in the uptime alone, which comes first, and what
+    is octet for octet as it was need not be read again.
+    """
 
     before: bytes
     after: bytes
     oids: tuple[bytes, ...]
+    tail: Tail = field(default=NO_TAIL, compare=False)
 
     def datagram(self, request_id: int) -> bytes:
         return self.before + request_id.to_bytes(4, "big") + self.after
@@ -73,7 +92,8 @@ class Template:
         """What an answer says. Raises DecodeError."""
         if head.version == VERSION_3:
             raise DecodeError("an answer of SNMPv3 to a request of another version")
-        return read_body(datagram, head)
+        response, self.tail = read_after(datagram, head, self.tail)
+        return response
 
     def __repr__(self) -> str:
         # The bytes before the id carry the community.
@@ -150,6 +170,32 @@ def read_head(data: bytes, pdu_tag: int = RESPONSE) -> Head:
     return Head(request_id, at, end, version)
 
 
+class Heads:
+    """Heads of responses, for whoever reads many: those of one printer differ in nothing but the request id.
+
+    What stands before a four-octet id holds all tags and lengths around it: where a datagram of the same size begins
+    with the same octets, its head ends in the same place.
+    """
+
+    def __init__(self) -> None:
+        self._known: dict[int, tuple[bytes, Head]] = {}
+
+    def read(self, data: bytes) -> Head:
+        """As read_head. Raises DecodeError."""
+        size = len(data)
+        known = self._known.get(size)
+        if known is not None and data.startswith(known[0]):
+            head = known[1]
+            return Head(int.from_bytes(data[head.body - 4 : head.body], "big", signed=True), head.body, head.end, 1)
+        head = read_head(data)
+        before = data[: head.body - 4]
+        if head.version == VERSION_NUMBERS["2c"] and before.endswith(FOUR_OCTETS):
+            if len(self._known) >= SIZES_MAX:
+                self._known.clear()
+            self._known[size] = before, head
+        return head
+
+
 def read_pdu(data: bytes, at: int, end: int) -> tuple[int, Response]:
     """A whole PDU without a message around it: its tag, and what it says. Raises DecodeError."""
     tag, at, end = read_tlv(data, at, end)
@@ -164,21 +210,36 @@ def read_response(data: bytes) -> Response:
 
 def read_body(data: bytes, head: Head) -> Response:
     """What follows a response's head. Raises DecodeError."""
+    return read_after(data, head, NO_TAIL)[0]
+
+
+def read_after(data: bytes, head: Head, before: Tail) -> tuple[Response, Tail]:
+    """The same after an answer whose tail was ``before``, and this one's tail. Raises DecodeError."""
     end = head.end
-    status, at = small(data, head.body, end, "error-status")
-    index, at = small(data, at, end, "error-index")
+    if data.startswith(NO_ERROR, head.body, end):
+        status = index = 0
+        at = head.body + len(NO_ERROR)
+    else:
+        status, at = small(data, head.body, end, "error-status")
+        index, at = small(data, at, end, "error-index")
     tag, at, end = read_tlv(data, at, end)
     if tag != SEQUENCE:
         raise DecodeError(f"{tag_name(tag)} where the varbind list belongs")
-    return Response(head.request_id, status, index, _varbinds(data, at, end))
+    if at >= end:
+        return Response(head.request_id, status, index, ()), NO_TAIL
+    first, at = _short_varbind(data, at, end) or _varbind(data, at, end, 1)
+    octets = data[at:end]
+    tail = before if octets == before.octets else Tail(octets, _varbinds(data, at, end))
+    return Response(head.request_id, status, index, (first, *tail.varbinds)), tail
 
 
 def _varbinds(data: bytes, at: int, end: int) -> tuple[Varbind, ...]:
+    """All after the first."""
     found: list[Varbind] = []
     while at < end:
-        if len(found) == VARBINDS_MAX:
+        if len(found) == VARBINDS_MAX - 1:
             raise DecodeError(f"more than {VARBINDS_MAX} varbinds")
-        varbind, at = _short_varbind(data, at, end) or _varbind(data, at, end, len(found) + 1)
+        varbind, at = _short_varbind(data, at, end) or _varbind(data, at, end, len(found) + 2)
         found.append(varbind)
     return tuple(found)
 
