@@ -206,7 +206,7 @@ class App:
         self.registry.start({printer: run.fact async for printer, run in self.store.open_runs()})
         await self.intake.route_waiting_ends()
         agreed = self.clock_keeper.is_agreed
-        start_housekeeping(self.supervisor, self.clock, self.store, lambda: self.settings, agreed)
+        start_housekeeping(self.supervisor, self.clock, self.store, lambda: self.settings, agreed, self.counters)
         journal_watch = JournalWatch(self.clock, self.store.look, told.journal, self.store.damaged, told.damaged)
         self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
         self.supervisor.start("journal", "seal", self.seal_log.run, heartbeat=self.seal_log.heartbeat, forever=True)

@@ -85,6 +85,8 @@ class _ProcessSeries(Collector):
         yield _counter("pagereeve_refused_badges", badges, "reason", engine.refused_badges)
         text = "Members of accepted events that were left out, as they were bad or not known, by member."
         yield _counter("pagereeve_left_out_members", text, "member", engine.left_out)
+        text = "Titles of jobs: kept or left out when their start notice came, erased when their time was over."
+        yield _counter("pagereeve_titles", text, "fate", engine.titles)
         text = "What printers and the paths to them did that they should not, by kind."
         yield _counter("pagereeve_meter_oddities", text, "kind", meter.oddities)
         if meter.receive_drops is not None:
