@@ -173,7 +173,7 @@ class ProcessTelemetry:
     ``site_findings`` are open findings about badges, readers and feeds, by kind, every kind there. ``parts`` is as
     Readiness.parts says. ``loop_lag_s`` is by how much the event loop was late at the worst within the last minute.
     ``disk`` is None where it can't be asked. ``open_alerts`` are those that people were told of and that are not over,
-    by severity.
+    by severity. ``sign_ins`` are people's, by kind and outcome, every pair there.
     """
 
     version: str
@@ -191,6 +191,7 @@ class ProcessTelemetry:
     open_alerts: Mapping[str, int] = field(default_factory=dict)
     reload: ReloadTelemetry = ReloadTelemetry()
     gateways: Mapping[str, GatewayTelemetry] = field(default_factory=dict)
+    sign_ins: Mapping[tuple[str, str], int] = field(default_factory=dict)
 
 
 class MetricsSource(Protocol):

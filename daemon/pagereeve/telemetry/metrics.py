@@ -77,6 +77,11 @@ class _ProcessSeries(Collector):
         yield InfoMetricFamily("pagereeve_build", "The program that runs.", value={"version": process.version})
         yield from health_families(process)
         yield from _feeds(process)
+        text = "People who signed in or out, or could not, by kind of sign-in and outcome."
+        people = CounterMetricFamily("pagereeve_sign_ins", text, labels=["by", "outcome"])
+        for labels, count in process.sign_ins.items():
+            people.add_metric(labels, count)
+        yield people
         reads = {result: meter.reads.get(result, 0) for result in READ_RESULTS} | dict(meter.reads)
         yield _counter("pagereeve_reads", "Reads of meters, by result.", "result", reads)
         text = "Datagrams that were not accepted as an answer, by kind."
