@@ -1,4 +1,4 @@
-"""Accounts of people: made and revoked by commands, with passwords that no command line holds."""
+"""Credentials of people who sign in: made and revoked by commands, with passwords that no command line holds."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ async def book_of(folder: Path) -> CredentialBook:
         return CredentialBook(one.credential for one in await reads.credentials())
 
 
-def test_an_account_is_made_listed_and_revoked(
+def test_a_credential_is_made_listed_and_revoked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     typed(monkeypatch, f"{GOOD}\r\nmore".encode())
@@ -90,7 +90,7 @@ def test_an_account_is_made_listed_and_revoked(
         (GOOD.encode(), ("--proxy",), "are ways to sign in"),
     ],
 )
-def test_what_can_be_no_account_is_refused(
+def test_what_can_be_no_credential_is_refused(
     raw: bytes,
     more: tuple[str, ...],
     word: str,
@@ -106,7 +106,7 @@ def test_what_can_be_no_account_is_refused(
     assert not (tmp_path / JOURNAL_NAME).exists()
 
 
-def test_who_could_see_nothing_needs_no_account(
+def test_who_could_see_nothing_needs_no_credential(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     typed(monkeypatch, GOOD.encode())
