@@ -13,7 +13,7 @@ import httpx2
 from fastapi import FastAPI
 
 from pagereeve.app.sign_in import SignIn
-from pagereeve.console.api.asker import SESSION, headers_of
+from pagereeve.console.api.asker import SESSION, STRANGER, headers_of
 from pagereeve.console.api.context import ApiContext, put_context
 from pagereeve.console.api.site import AskedSite
 from pagereeve.console.application import make_console
@@ -58,6 +58,9 @@ class HeldClock:
     def now_us(self) -> int:
         return self.at_us
 
+    def wall_us(self) -> int:
+        return self.at_us
+
     def monotonic_us(self) -> int:
         return self.at_us
 
@@ -83,6 +86,7 @@ class Site:
     client_address: tuple[str, int] = ("192.0.2.1", 4711)
     clock: HeldClock = field(default_factory=HeldClock)
     passwords: Passwords = CHEAP
+    asked: AskedSite = field(default_factory=AskedSite)
     more_scope: dict[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -90,12 +94,12 @@ class Site:
         self.intake = MemoryIntake()
         self.callers = HttpCallers(self.clock.now_us, self.book)
         self.events = EventsEndpoint(self.intake, None, clock=LoopClock(), callers=self.callers)
-        context = ApiContext(self.journal, AskedSite(), self.clock.now_us)
+        context = ApiContext(self.journal, self.asked, self.clock.now_us)
 
         async def questions(scope: Scope, receive: Receive, send: Send) -> None:
             """As the forwarder asks the query process."""
             told = [pair for pair in scope["headers"] if pair[0] == b"accept"]
-            told += headers_of(scope[READER], scope.get(SESSION))
+            told += headers_of(scope[READER], scope.get(SESSION), scope.get(STRANGER, ""))
             console = _console()
             put_context(console, context)
             await console({**scope, "headers": told}, receive, send)
@@ -107,7 +111,13 @@ class Site:
 
         web = make_web(self.events, telemetry, telemetry, around, None, questions)
         self.sign_in = SignIn(
-            web, self.callers, self.events.stats, self.journal, self.clock, lambda: self.settings, self.passwords
+            web,
+            self.callers,
+            self.events.stats,
+            self.journal,
+            self.clock,
+            lambda: self.settings,
+            passwords=self.passwords,
         )
 
     @asynccontextmanager

@@ -39,6 +39,7 @@ ON_ONE_LOOP = {
     "test_deciding.py": "what is answered; the events' endpoint and the intake run on each loop",
     "test_question_costs.py": "the database",
     "test_meters_habits.py": "what is asked for; test_hostile_agents.py runs every habit on each loop",
+    "test_oidc_sign_in.py": "what is answered; test_questions.py has the process that answers",
     "test_old_journals.py": "the database",
     "test_outbox_contract.py": "the database",
     "test_prometheus.py": "judged by processes of their own",

@@ -15,7 +15,7 @@ import pytest
 from cryptography import x509
 
 from pagereeve.app import daemon
-from pagereeve.app.credential_changes import CredentialRequest, add_account
+from pagereeve.app.credential_changes import ByProxy, CredentialRequest, add_person
 from pagereeve.app.settings_trace import note_settings, waiting_settings
 from pagereeve.domain.facts.facts import Assigned, BadgePresented, Bound, PolicySet, Registered
 from pagereeve.domain.facts.policy import TicketDefault
@@ -202,7 +202,7 @@ async def test_a_token_is_rotated(site: Site) -> None:
 
 async def test_a_proxy_that_says_who_signed_in_comes_and_goes(site: Site) -> None:
     juno = CredentialRequest("juno", frozenset({"read"}))
-    await asyncio.to_thread(add_account, site.folder / "data" / JOURNAL_NAME, juno, {}, None)
+    await asyncio.to_thread(add_person, site.folder / "data" / JOURNAL_NAME, juno, {}, ByProxy())
     async with running(site) as (app, outside):
 
         async def status() -> int:

@@ -166,5 +166,10 @@ async def test_the_daemon_does_it_by_itself_and_doctor_sees_what_stays(tmp_path:
         told = [one.fact async for one in app.store.facts("") if isinstance(one.fact, Erased)]
         assert [(one.by, one.facts) for one in told] == [(BY, 1)]
         assert (await verify(app.store)).is_good
+
+        async def counted() -> bool | None:
+            return app.telemetry.process().engine.titles["erased"] == 1 or None
+
+        assert await until(counted, "the count of the title that is gone")
     assert left(tmp_path) == [(JOURNAL_NAME, "Minutes")]
     assert (await examine(settings, (), tmp_path / JOURNAL_NAME)).title_us is None

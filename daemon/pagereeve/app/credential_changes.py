@@ -4,8 +4,8 @@ from __future__ import annotations
 
 import asyncio
 import secrets
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from sqlalchemy import Connection
@@ -13,8 +13,9 @@ from sqlalchemy import Connection
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.data_folder import prepare_folder
 from pagereeve.console.sign_in.passwords import Passwords, password_trouble
-from pagereeve.domain.credentials.book import PASSWORD_MARK, PROXIED, Credential
+from pagereeve.domain.credentials.book import PASSWORD_MARK, PROXIED, Credential, kept_of_subject
 from pagereeve.domain.credentials.callers import Act, Caller
+from pagereeve.domain.credentials.subjects import subject_trouble
 from pagereeve.domain.credentials.tokens import SECRET_BYTES, digest_of, token_of
 from pagereeve.domain.facts.events import EVENT_TYPES
 from pagereeve.domain.facts.ticket import PAGES_MAX
@@ -55,13 +56,48 @@ def add_credential(journal: Path, asked: CredentialRequest, given: Mapping[str, 
     return token
 
 
-def add_account(journal: Path, asked: CredentialRequest, given: Mapping[str, str], password: str | None) -> None:
-    """For a person who signs in, with ``password`` or (None) by a proxy in front. Raises as ``add_credential``."""
-    if password is not None and (trouble := password_trouble(password)):
-        raise BadCredential(trouble)
+@dataclass(frozen=True, slots=True)
+class WithPassword:
+    password: str = field(repr=False)
+
+    def kept(self) -> str:
+        """Raises BadCredential. Takes some tenths of a second."""
+        if trouble := password_trouble(self.password):
+            raise BadCredential(trouble)
+        return Passwords().kept(self.password)
+
+
+@dataclass(frozen=True, slots=True)
+class ByProxy:
+    """A proxy in front names the person."""
+
+    def kept(self) -> str:
+        return PASSWORD_MARK + PROXIED
+
+
+@dataclass(frozen=True, slots=True)
+class AtProvider:
+    """An OpenID provider names the person, by this subject."""
+
+    issuer: str
+    subject: str
+
+    def kept(self) -> str:
+        """Raises BadCredential."""
+        if trouble := subject_trouble(self.subject):
+            raise BadCredential(trouble)
+        return kept_of_subject(self.issuer, self.subject)
+
+
+SignsIn = WithPassword | ByProxy | AtProvider
+
+
+def add_person(journal: Path, asked: CredentialRequest, given: Mapping[str, str], how: SignsIn) -> None:
+    """For a person who signs in. Raises as ``add_credential``."""
     if "read" not in asked.acts:
         raise BadCredential(f"{asked.name} could sign in, and see nothing; add --act read")
-    _add(journal, asked, given, lambda: PASSWORD_MARK + PROXIED if password is None else Passwords().kept(password))
+    kept = how.kept()
+    _add(journal, asked, given, lambda: kept)
 
 
 def _add(journal: Path, asked: CredentialRequest, given: Mapping[str, str], digest: Callable[[], str]) -> None:
@@ -72,6 +108,7 @@ def _add(journal: Path, asked: CredentialRequest, given: Mapping[str, str], dige
     made = Credential(caller, digest(), expires_us=asked.expires_us)
     with changes(journal) as connection:
         known = rows.stored_credentials(connection)
+        _require_free(made, known)
         if any(one.name == asked.name for one in known):
             raise BadCredential(
                 f"{asked.name} is the name of a credential, or was one's; facts name it: choose another"
@@ -88,7 +125,7 @@ def change_password(journal: Path, name: str, given: Mapping[str, str], password
     digest = Passwords().kept(password)
     with changes(journal) as connection:
         found = _standing(connection, name, given).credential
-        if not found.is_account or found.is_proxied:
+        if found.password is None:
             raise BadCredential(f"{name} has no password; revoke it, and add another with --password")
         rows.change_password(connection, name, digest)
 
@@ -110,6 +147,13 @@ def _standing(connection: Connection, name: str, given: Mapping[str, str]) -> St
     if found.credential.revoked_us is not None:
         raise BadCredential(f"{name} was revoked at {to_text(found.credential.revoked_us)}")
     return found
+
+
+def _require_free(made: Credential, known: Sequence[StoredCredential]) -> None:
+    """A subject is one person's, who has one credential that stands."""
+    standing = (one for one in known if one.credential.revoked_us is None and one.credential.digest == made.digest)
+    for one in standing if made.is_oidc else ():
+        raise BadCredential(f"that subject signs in as {one.name}; revoke that one first")
 
 
 def _require_usable(asked: CredentialRequest, given: Mapping[str, str], now_us: int) -> None:

@@ -42,6 +42,7 @@ from pagereeve.app.sign_in import SignIn
 from pagereeve.app.site_record import append_all, new_people_if_told, new_site_facts
 from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
+from pagereeve.console.sign_in.counting import SignInCounts
 from pagereeve.domain.facts.facts import Fact, GatewayChecked
 from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.engine.badges.watcher import BadgeWatcher
@@ -206,7 +207,7 @@ class App:
         self.registry.start({printer: run.fact async for printer, run in self.store.open_runs()})
         await self.intake.route_waiting_ends()
         agreed = self.clock_keeper.is_agreed
-        start_housekeeping(self.supervisor, self.clock, self.store, lambda: self.settings, agreed)
+        start_housekeeping(self.supervisor, self.clock, self.store, lambda: self.settings, agreed, self.counters)
         journal_watch = JournalWatch(self.clock, self.store.look, told.journal, self.store.damaged, told.damaged)
         self.supervisor.start("journal", "journal", journal_watch.run, heartbeat=journal_watch.heartbeat, forever=True)
         self.supervisor.start("journal", "seal", self.seal_log.run, heartbeat=self.seal_log.heartbeat, forever=True)
@@ -330,6 +331,7 @@ class App:
         self._stack.callback(self.local_callers.close)
         self.reloader = self._reloader()
         self.supervisor.start("reload", "reload", self.reloader.run, forever=True)
+        self.sign_in_counts = SignInCounts()
         self.telemetry = self._telemetry()
         self.query_process = QueryProcess(lambda: self.settings)
         self.questions = QuestionForwarder(self.query_process)
@@ -396,6 +398,7 @@ class App:
             receivers=self.alerting.figures,
             reload=self.reloader.telemetry,
             gateways=self.gateway_checker.telemetry,
+            sign_ins=lambda: dict(self.sign_in_counts.counts),
             journal=self.store.health,
             meter=self.meter.telemetry,
             engine=self.counters.telemetry,
@@ -423,7 +426,9 @@ class App:
         stats, seal = self.events.stats, self.seal_log.answer
         web = make_web(self.events, self.telemetry, self.telemetry, around, seal, questions)
         decided = with_decisions(web, decision_door(self.store, self.events, self.clock))
-        self.sign_in = SignIn(decided, self.callers, stats, self.store, self.clock, lambda: self.settings.console)
+        self.sign_in = SignIn(
+            decided, self.callers, stats, self.store, self.clock, lambda: self.settings.console, self.sign_in_counts
+        )
         self._http_door = HttpDoor(
             self.settings,
             self.sign_in,

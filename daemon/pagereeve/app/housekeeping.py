@@ -9,6 +9,7 @@ from collections.abc import Callable
 import structlog
 
 from pagereeve.domain.seal.erasure import ERASED
+from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.supervision.garbage import GarbageCollection
 from pagereeve.engine.supervision.supervisor import Supervisor
 from pagereeve.engine.supervision.title_retention import TitleRetention
@@ -26,27 +27,28 @@ def start_housekeeping(
     store: SqlJournal,
     settings: Callable[[], Settings],
     agreed: Callable[[], bool],
+    counters: EngineCounters,
 ) -> None:
     """``settings`` gives those in force: a reload changes how long titles are kept. Nothing goes for good by a clock
-    of which nobody says that it is right (``agreed``).
+    of which nobody says that it is right (``agreed``). ``counters`` counts the titles that went.
     """
 
     def keep_titles_us() -> int | None:
         keep = settings().privacy.keep_titles_for
         return keep.us if keep is not None and agreed() else None
 
+    def expired(facts: int) -> None:
+        counters.titles["erased"] += facts
+        log.info("titles of jobs were erased, as their time was over", facts=facts)
+
     wal_trimmer = WalTrimmer(clock, store.checkpoint)
     supervisor.start("wal", "wal", wal_trimmer.run, heartbeat=wal_trimmer.heartbeat, forever=True)
     garbage = GarbageCollection(clock, gc, lambda: store.waiting_since_us() is not None)
     supervisor.start("memory", "memory", garbage.run, heartbeat=garbage.heartbeat, forever=True)
-    titles = TitleRetention(clock, store.expire_titles, keep_titles_us, name_of_nobody, _expired)
+    titles = TitleRetention(clock, store.expire_titles, keep_titles_us, name_of_nobody, expired)
     supervisor.start("titles", "titles", titles.run, heartbeat=titles.heartbeat, forever=True)
 
 
 def name_of_nobody() -> str:
     """Stands in the place of what an erasure takes out of facts."""
     return f"{ERASED}{secrets.token_hex(6)}"
-
-
-def _expired(facts: int) -> None:
-    log.info("titles of jobs were deleted, as their time was over", facts=facts)

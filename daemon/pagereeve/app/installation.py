@@ -211,8 +211,9 @@ def _secret_files(settings: Settings, journal: Path) -> list[Path]:
     """What nobody else should read. A community that is in the settings is the site's own choice."""
     named = [settings.data_dir, settings.badge_key_file, settings.badges.directory, journal, *settings.http.token_files]
     named.append(settings.http.key_file)
+    oidc = () if settings.console.oidc is None else (settings.console.oidc,)
     receivers = (one for _, one in settings.alerts.receivers())
-    for one in (*settings.printers, *settings.gateways, *receivers, *settings.http.credentials):
+    for one in (*settings.printers, *settings.gateways, *receivers, *settings.http.credentials, *oidc):
         secret = [name for name in type(one).model_fields if name.endswith("_file") and name not in PUBLIC_FILES]
         named += [getattr(one, name) for name in secret]
     return list(dict.fromkeys(path for path in named if isinstance(path, Path)))

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from typing import Self
 
 from pagereeve.app.http_door import certificate_of
+from pagereeve.app.oidc import require_oidc
 from pagereeve.app.registered import registered_printers
 from pagereeve.engine.printers.registry import RegisteredPrinter
 from pagereeve.feeds.http.tls import ServerCertificate
@@ -42,6 +43,7 @@ class ReloadPlan:
             text = "can't change while the daemon runs; set it back, or restart the daemon"
             raise BadSettings("the settings", [Problem(path, text) for path in fixed])
         profiles.require(printer.profile for printer in wanted.printers)
+        require_oidc(wanted)
         return cls(
             wanted,
             registered_printers(wanted),

@@ -16,6 +16,7 @@ import structlog
 from pagereeve.app import descriptors
 from pagereeve.app.daemon import App
 from pagereeve.app.dating_on import Corrected
+from pagereeve.app.oidc import require_oidc
 from pagereeve.app.reload_plan import LoadSettings
 from pagereeve.app.start_options import StartOptions
 from pagereeve.domain.values.amounts import amount
@@ -85,7 +86,8 @@ def tune_interpreter() -> None:
 
 
 def run_daemon(settings: Settings, options: StartOptions | None = None, load: LoadSettings | None = None) -> None:
-    """Run in this process, on uvloop where it is installed."""
+    """Run in this process, on uvloop where it is installed. Raises BadSettings."""
+    require_oidc(settings)
     descriptors.raise_limit()
     with asyncio.Runner(loop_factory=loop_factory()) as runner:
         runner.run(serve_until_told(settings, options, load))

@@ -8,14 +8,18 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from dataclasses import replace
+from functools import partial
 from typing import Final
 from urllib.parse import quote, urlencode
 
 import structlog
 
+from pagereeve.app.oidc import OidcParty, WallClock
+from pagereeve.app.oidc_sign_in import CameBack, OidcSignIn, SentOn
 from pagereeve.app.request_body import read_body
-from pagereeve.console.api.asker import CSRF_FIELD, CSRF_HEADER, SESSION, SignedIn
+from pagereeve.console.api.asker import CSRF_FIELD, CSRF_HEADER, SESSION, STRANGER, SignedIn
 from pagereeve.console.sign_in.attempts import Attempts
+from pagereeve.console.sign_in.counting import SignInCounts
 from pagereeve.console.sign_in.passwords import Passwords
 from pagereeve.console.sign_in.proxied import user_of_proxy
 from pagereeve.console.sign_in.requests import (
@@ -43,12 +47,21 @@ from pagereeve.domain.credentials.callers import Caller
 from pagereeve.domain.facts.names_shown import NamesShown
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.feeds.buckets import Buckets
-from pagereeve.feeds.http.answers import CALLER, CLOSE, AsgiApp, Receive, Scope, Send, refusal_answer, send_answer
+from pagereeve.feeds.http.answers import (
+    CALLER,
+    CLOSE,
+    AsgiApp,
+    Message,
+    Receive,
+    Scope,
+    Send,
+    refusal_answer,
+    send_answer,
+)
 from pagereeve.feeds.http.callers import HttpCallers, shown_by
 from pagereeve.feeds.http.quotas import peer_of_scope
 from pagereeve.feeds.refusals import Refusal
 from pagereeve.feeds.stats import FeedStats
-from pagereeve.ports.clock import Clock
 from pagereeve.ports.journal import FactWrites, JournalUnavailable
 from pagereeve.settings.console import ConsoleSettings
 from pagereeve.telemetry.pages import OWN_PATHS, SIGNPOST_PATH
@@ -73,8 +86,9 @@ class SignIn:
         callers: HttpCallers,
         stats: FeedStats,
         store: FactWrites,
-        clock: Clock,
+        clock: WallClock,
         settings: Callable[[], ConsoleSettings],
+        counts: SignInCounts | None = None,
         passwords: Passwords | None = None,
     ) -> None:
         self._web = web
@@ -86,6 +100,9 @@ class SignIn:
         self._attempts = Attempts(callers, passwords or Passwords(), clock)
         self._showings = Buckets(*SHOWINGS)
         self.sessions = Sessions()
+        self.counts = counts or SignInCounts()
+        party = OidcParty(settings, clock)
+        self._oidc = OidcSignIn(party, callers, self.counts, clock)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http" or CALLER in scope or _shows_something(scope):
@@ -101,7 +118,10 @@ class SignIn:
     async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         path, method = scope["path"], scope["method"]
         session = self._session(scope)
-        if path == SIGN_IN and method == "POST":
+        provided = await self._oidc.answered(scope)
+        if provided is not None:
+            await self._provided(provided, scope, receive, send, session)
+        elif path == SIGN_IN and method == "POST":
             await self._sign_in(scope, receive, send, session)
         elif path in POSTED:
             await self._change(scope, receive, send, session)
@@ -115,37 +135,38 @@ class SignIn:
     # Who it is
 
     def _session(self, scope: Scope) -> Session | None:
-        """Of an account that is still what it was when its holder signed in: what is revoked is out at once."""
+        """Of an credential that is still what it was when its holder signed in: what is revoked is out at once."""
         headers, now_us = scope["headers"], self._clock.now_us()
         name = user_of_proxy(self._settings(), peer_address(scope), headers)
         if name is not None:
-            account = self._callers.book.account(name)
-            if account is None or not account.is_proxied or not self._is_valid(account):
+            credential = self._callers.book.for_sign_in(name)
+            if credential is None or not credential.is_proxied or not self._is_valid(credential):
                 self._callers.failures["unknown"] += 1
                 return None
-            return self.sessions.of_proxy(name, account.digest, now_us)
+            begun = partial(self.counts.signed_in, credential, peer_of_scope(scope))
+            return self.sessions.of_proxy(name, credential.digest, now_us, begun)
         cookie = cookie_of(headers, cookie_name(secure=self._is_secure(scope)))
         session = self.sessions.of_token(cookie, now_us, by_itself=is_by_itself(scope["method"], headers))
         if session is None:
             return None
-        account = self._callers.book.account(session.name)
-        if account is None or account.digest != session.kept or not self._is_valid(account):
+        credential = self._callers.book.for_sign_in(session.name)
+        if credential is None or credential.digest != session.kept or not self._is_valid(credential):
             self.sessions.end(session)
             return None
         return session
 
-    def _is_valid(self, account: Credential) -> bool:
+    def _is_valid(self, credential: Credential) -> bool:
         try:
-            self._callers.of_account(account)
+            self._callers.of_sign_in(credential)
         except NotKnown:
             return False
         return True
 
     def _caller(self, session: Session) -> tuple[Caller, SignedIn]:
         """Names are among its acts while they are shown."""
-        account = self._callers.book.account(session.name)
-        assert account is not None  # noqa: S101 - looked up with its session, in this turn of the loop
-        caller, now_us = account.caller, self._clock.now_us()
+        credential = self._callers.book.for_sign_in(session.name)
+        assert credential is not None  # noqa: S101 - looked up with its session, in this turn of the loop
+        caller, now_us = credential.caller, self._clock.now_us()
         may_show, shown = caller.may("names"), session.shows_names(now_us)
         until_us = session.names_until_us if may_show and shown else None
         if until_us is None:
@@ -170,8 +191,8 @@ class SignIn:
 
     def _still(self, session: Session, caller: Caller) -> bool:
         """Would the same be answered now as when it was asked?"""
-        account = self._callers.book.account(session.name)
-        valid = account is not None and account.digest == session.kept and self._is_valid(account)
+        credential = self._callers.book.for_sign_in(session.name)
+        valid = credential is not None and credential.digest == session.kept and self._is_valid(credential)
         return valid and self.sessions.holds(session, self._clock.now_us()) and self._caller(session)[0] == caller
 
     async def _proven(self, session: Session, scope: Scope, receive: Receive) -> Receive:
@@ -202,14 +223,32 @@ class SignIn:
         then = own_path(fields.get("then", ""))
         found = await self._attempts.tried(peer_of_scope(scope), fields.get("name", ""), fields.get("password", ""))
         if not isinstance(found, Credential):
+            known = self._callers.book.for_sign_in(fields.get("name", ""))
+            self.counts.failed("password", found, peer_of_scope(scope), known)
             await _go(send, sign_in_address(then, found))
             return
+        await self._begin(scope, send, found, then, before)
+
+    async def _begin(
+        self, scope: Scope, send: Send, credential: Credential, then: str, before: Session | None, *cookies: bytes
+    ) -> None:
         if before is not None:
             self.sessions.end(before)
-        name = found.caller.name
-        token = self.sessions.begin(name, found.digest, self._clock.now_us())
-        log.info("signed in", credential=name, peer=peer_of_scope(scope))
-        await _go(send, then, set_cookie(token, secure=self._is_secure(scope)))
+        token = self.sessions.begin(credential.caller.name, credential.digest, self._clock.now_us())
+        self.counts.signed_in(credential, peer_of_scope(scope))
+        await _go(send, then, set_cookie(token, secure=self._is_secure(scope)), *cookies)
+
+    async def _provided(
+        self, found: SentOn | CameBack, scope: Scope, receive: Receive, send: Send, before: Session | None
+    ) -> None:
+        """What an OpenID provider said, or where it is."""
+        if isinstance(found, SentOn):
+            await _go(send, found.address or sign_in_address(found.then, found.failed), found.cookie)
+        elif found.credential is not None:
+            await self._begin(scope, send, found.credential, found.then, before, found.cookie)
+        else:  # the page says which subject it was: in an address anybody could write another one
+            page = {**scope, "path": SIGN_IN, "raw_path": SIGN_IN.encode(), "query_string": b""}
+            await self._web({**page, STRANGER: found.subject}, receive, _with_cookie(send, found.cookie))
 
     async def _change(self, scope: Scope, receive: Receive, send: Send, session: Session | None) -> None:
         """What a form of the frame asks for."""
@@ -230,13 +269,15 @@ class SignIn:
             await _go(send, back)
         else:
             self.sessions.end(session)
-            log.info("signed out", credential=session.name)
+            credential = self._callers.book.for_sign_in(session.name)
+            if credential is not None:  # whose session it was
+                self.counts.signed_out(credential)
             await _go(send, SIGN_IN, set_cookie("", secure=self._is_secure(scope)))
 
     async def _show_names(self, session: Session) -> None:
         """A fact first, then the names. Raises Refusal."""
-        account = self._callers.book.account(session.name)
-        if account is None or not account.caller.may("names"):
+        credential = self._callers.book.for_sign_in(session.name)
+        if credential is None or not credential.caller.may("names"):
             problem = f"needs the act names; the credential {session.name} does not have it"
             raise Refusal("forbidden", "names", problem, "names")
         if self._showings.take(session.name, self._clock.monotonic_us() / SECOND_US):
@@ -285,18 +326,28 @@ def _target(scope: Scope) -> str:
     return target.decode("latin-1")
 
 
-async def _go(send: Send, where: str, cookie: bytes = b"") -> None:
-    """A browser asks for that page next, with GET (RFC 9110 section 15.4.4). ``where`` is a path of ours."""
+async def _go(send: Send, where: str, *cookies: bytes) -> None:
+    """A browser asks for that page next, with GET (RFC 9110 section 15.4.4). ``where`` is a path of ours, or where the
+    provider of the settings is.
+    """
     headers = [
         (b"location", where.encode("ascii")),
         (b"content-length", b"0"),
         (b"cache-control", b"no-store"),
         (b"referrer-policy", b"same-origin"),
     ]
-    if cookie:
-        headers.append((b"set-cookie", cookie))
+    headers += [(b"set-cookie", one) for one in cookies if one]
     await send({"type": "http.response.start", "status": 303, "headers": headers})
     await send({"type": "http.response.body", "body": b""})
+
+
+def _with_cookie(send: Send, cookie: bytes) -> Send:
+    async def sending(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            message = {**message, "headers": [*message["headers"], (b"set-cookie", cookie)]}
+        await send(message)
+
+    return sending
 
 
 async def _load_anew(send: Send) -> None:

@@ -48,6 +48,7 @@ class Telemetry:
     troubles: Mapping[str, Callable[[], str]]
     reload: Callable[[], ReloadTelemetry] = ReloadTelemetry
     gateways: Callable[[], Mapping[str, GatewayTelemetry]] = dict
+    sign_ins: Callable[[], Mapping[tuple[str, str], int]] = dict
 
     def printers(self) -> Iterable[PrinterTelemetry]:
         return self.each_printer()
@@ -69,6 +70,7 @@ class Telemetry:
             open_alerts=self.open_alerts(),
             reload=self.reload(),
             gateways=self.gateways(),
+            sign_ins=self.sign_ins(),
         )
 
     def parts(self) -> Mapping[str, str]:

@@ -11,6 +11,7 @@ from cyclopts import Parameter
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.http_door import certificate_of
+from pagereeve.app.oidc import require_oidc
 from pagereeve.app.receivers import receivers_of
 from pagereeve.cli.output import complain, say
 from pagereeve.domain.accounts.own_periods import overlaps_of
@@ -80,6 +81,7 @@ def refuse_bad_files(settings: Settings, source: str) -> None:
         settings.people_list,
         settings.directory,
         lambda: receivers_of(settings.alerts, SystemClock()),
+        lambda: require_oidc(settings),
     )
     for read in readers:
         try:

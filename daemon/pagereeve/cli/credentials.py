@@ -11,10 +11,13 @@ from cyclopts import App, Parameter
 
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.credential_changes import (
+    AtProvider,
     BadCredential,
+    ByProxy,
     CredentialRequest,
-    add_account,
+    WithPassword,
     add_credential,
+    add_person,
     change_password,
     revoke_credential,
 )
@@ -72,6 +75,10 @@ def add(
     proxy: Annotated[
         bool, Parameter(negative="", help="For a person whose name the proxy of [console] says: without a password.")
     ] = False,
+    oidc: Annotated[
+        str | None,
+        Parameter(help="For a person whom the provider of [console.oidc] knows by this subject: without a password."),
+    ] = None,
     zone: Zone = None,
     config: Config = CONFIG_DEFAULT,
     data_dir: DataDir = None,
@@ -79,8 +86,8 @@ def add(
     """Make a credential, and print its token: this once, since only a digest of it is kept. A running daemon knows it
     within two seconds.
 
-    With --password it is that of a person who signs in: the password is asked for twice at a terminal, else it is a
-    line of standard input.
+    With --password, --proxy or --oidc it is that of a person who signs in, and has no token. A password is asked for
+    twice at a terminal, else it is a line of standard input.
     """
     expires_us = None if expires is None else instant_of(expires, site_of(config, data_dir, zone).zone, "--expires")
     asked = CredentialRequest(
@@ -92,11 +99,11 @@ def add(
         pages_max,
         pages_day_max,
     )
-    if password and proxy:
-        raise BadCredential("--password and --proxy are two ways to sign in; give one of them")
-    if password or proxy:
-        chosen = asked_password(name) if password else None
-        add_account(journal_path(config, data_dir), asked, _given_names(config, data_dir), chosen)
+    if password + proxy + (oidc is not None) > 1:
+        raise BadCredential("--password, --proxy and --oidc are ways to sign in; give one of them")
+    if password or proxy or oidc is not None:
+        how = WithPassword(asked_password(name)) if password else ByProxy() if oidc is None else _at(config, oidc)
+        add_person(journal_path(config, data_dir), asked, _given_names(config, data_dir), how)
         say(f"Added: {name}, who may {', '.join(one for one in ACTS if one in asked.acts)}.")
         return 0
     token = add_credential(journal_path(config, data_dir), asked, _given_names(config, data_dir))
@@ -136,6 +143,14 @@ def list_(*, json: AsJson = False, zone: Zone = None, config: Config = CONFIG_DE
     else:
         show(credentials_table(known, site_of(config, data_dir, zone).zone))
     return 0
+
+
+def _at(config: Path, subject: str) -> AtProvider:
+    """Raises BadCredential. The issuer is the settings': a subject means nothing without it."""
+    oidc = load_settings(config).console.oidc
+    if oidc is None:
+        raise BadCredential("--oidc needs [console.oidc] in the settings, which says whose subject it is")
+    return AtProvider(oidc.issuer, subject)
 
 
 def _given_names(config: Path, data_dir: Path | None) -> dict[str, str]:

@@ -9,6 +9,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
+from pagereeve.app.oidc import oidc_secrets
 from pagereeve.app.running import run_daemon
 from pagereeve.app.start_options import StartOptions
 from pagereeve.cli.options import CONFIG_DEFAULT, Config
@@ -60,4 +61,5 @@ def _secrets_of(settings: Settings) -> list[str]:
     secrets += [
         word for target in targets if (user := target.user) for word in (user.auth_password, user.priv_password)
     ]
+    secrets += oidc_secrets(settings)
     return secrets + [one.secret.get_secret_value() for one in settings.http_credentials()]

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Final, get_args
+from typing import Final, Literal, get_args
 
 from pagereeve.domain.badges.form import Refused
 from pagereeve.domain.facts.events import type_named, type_of
@@ -13,6 +13,7 @@ from pagereeve.domain.facts.facts import BadgeUnreadable, Event
 from pagereeve.ports.telemetry import EngineTelemetry
 
 UNKNOWN_MEMBER: Final = "unknown"
+TitleFate = Literal["kept", "left-out", "erased"]
 
 
 @dataclass(slots=True)
@@ -20,6 +21,7 @@ class EngineCounters:
     """Counts since the start. ``events`` is by (feed, outcome), ``refused`` by (feed, reason).
 
     ``left_out`` is by the member of an event that was not used, all members that nobody knows under one name.
+    ``titles`` are of jobs, by what became of them.
     ``last_event_us`` is when an event of a type was last received (wall time), by the ``counter`` of its EventType.
     ``newest_us`` is the instant of the newest fact that the journal held at the start.
     """
@@ -28,6 +30,7 @@ class EngineCounters:
     refused: Counter[tuple[str, str]] = field(default_factory=Counter)
     refused_badges: Counter[str] = field(default_factory=Counter)
     left_out: Counter[str] = field(default_factory=Counter)
+    titles: Counter[TitleFate] = field(default_factory=Counter)
     clock_marks: Counter[str] = field(default_factory=Counter)
     projections: int = 0
     rewinds: int = 0
@@ -55,6 +58,7 @@ class EngineCounters:
             unavailable=self.unavailable,
             refused_badges={reason: self.refused_badges[reason] for reason in get_args(Refused)},
             left_out={UNKNOWN_MEMBER: 0, **self.left_out},
+            titles={fate: self.titles[fate] for fate in get_args(TitleFate)},
             last_event_us=dict(self.last_event_us),
             newest_us=self.newest_us,
         )

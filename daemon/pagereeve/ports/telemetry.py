@@ -109,7 +109,8 @@ class GatewayTelemetry:
 @dataclass(frozen=True, slots=True)
 class EngineTelemetry:
     """The engine's counters, from 0 at the start; ``refused_badges`` (numbers that a form refused) is by reason,
-    ``left_out`` (members of accepted events that were bad or not known) by member.
+    ``left_out`` (members of accepted events that were bad or not known) by member, ``titles`` (of jobs) by what became
+    of them, every fate there.
 
     ``last_event_us`` (wall time) is by type of event, absent until one came. ``newest_us`` is the instant of the newest
     fact that the journal held at the start, None if it held none.
@@ -120,6 +121,7 @@ class EngineTelemetry:
     unavailable: int = 0
     refused_badges: Mapping[str, int] = field(default_factory=dict)
     left_out: Mapping[str, int] = field(default_factory=dict)
+    titles: Mapping[str, int] = field(default_factory=dict)
     last_event_us: Mapping[str, int] = field(default_factory=dict)
     newest_us: int | None = None
 
@@ -171,7 +173,7 @@ class ProcessTelemetry:
     ``site_findings`` are open findings about badges, readers and feeds, by kind, every kind there. ``parts`` is as
     Readiness.parts says. ``loop_lag_s`` is by how much the event loop was late at the worst within the last minute.
     ``disk`` is None where it can't be asked. ``open_alerts`` are those that people were told of and that are not over,
-    by severity.
+    by severity. ``sign_ins`` are people's, by kind and outcome, every pair there.
     """
 
     version: str
@@ -189,6 +191,7 @@ class ProcessTelemetry:
     open_alerts: Mapping[str, int] = field(default_factory=dict)
     reload: ReloadTelemetry = ReloadTelemetry()
     gateways: Mapping[str, GatewayTelemetry] = field(default_factory=dict)
+    sign_ins: Mapping[tuple[str, str], int] = field(default_factory=dict)
 
 
 class MetricsSource(Protocol):

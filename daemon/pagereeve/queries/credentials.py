@@ -11,8 +11,8 @@ from pagereeve.domain.credentials.callers import Caller
 from pagereeve.ports.credentials import StoredCredential
 
 State = Literal["valid", "expired", "revoked"]
-Shown = Literal["token", "signature", "password", "proxy"]
-"""What its holder shows; ``proxy``: a proxy in front says who it is."""
+Shown = Literal["token", "signature", "password", "proxy", "oidc"]
+"""What its holder shows; ``proxy``: a proxy in front says who it is, ``oidc``: an OpenID provider."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,8 +47,8 @@ def state_of(credential: Credential, now_us: int) -> State:
 
 
 def shown_for(credential: Credential) -> Shown:
-    if credential.is_account:
-        return "proxy" if credential.is_proxied else "password"
+    if credential.is_for_sign_in:
+        return "proxy" if credential.is_proxied else "oidc" if credential.is_oidc else "password"
     return "signature" if credential.key else "token"
 
 

@@ -9,6 +9,7 @@ from typing import Annotated, Final, Self
 from pydantic import Field, IPvAnyAddress, model_validator
 
 from pagereeve.ports.setting_types import Checked, Section
+from pagereeve.settings.oidc import OidcSettings
 
 # RFC 9110 section 5.6.2.
 _TOKEN: Final = re.compile(r"[!#$%&'*+.^_`|~0-9A-Za-z-]{1,100}")
@@ -30,6 +31,7 @@ class ConsoleSettings(Section):
 
     trusted_user_header: HeaderName | None = None
     trusted_proxies: Annotated[tuple[IPvAnyAddress, ...], Field(max_length=100)] = ()
+    oidc: OidcSettings | None = None
 
     def trusts(self, peer: str) -> bool:
         """Is that address one of ``trusted_proxies``?"""

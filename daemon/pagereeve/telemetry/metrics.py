@@ -77,6 +77,11 @@ class _ProcessSeries(Collector):
         yield InfoMetricFamily("pagereeve_build", "The program that runs.", value={"version": process.version})
         yield from health_families(process)
         yield from _feeds(process)
+        text = "People who signed in or out, or could not, by kind of sign-in and outcome."
+        people = CounterMetricFamily("pagereeve_sign_ins", text, labels=["by", "outcome"])
+        for labels, count in process.sign_ins.items():
+            people.add_metric(labels, count)
+        yield people
         reads = {result: meter.reads.get(result, 0) for result in READ_RESULTS} | dict(meter.reads)
         yield _counter("pagereeve_reads", "Reads of meters, by result.", "result", reads)
         text = "Datagrams that were not accepted as an answer, by kind."
@@ -85,6 +90,8 @@ class _ProcessSeries(Collector):
         yield _counter("pagereeve_refused_badges", badges, "reason", engine.refused_badges)
         text = "Members of accepted events that were left out, as they were bad or not known, by member."
         yield _counter("pagereeve_left_out_members", text, "member", engine.left_out)
+        text = "Titles of jobs: kept or left out when their start notice came, erased when their time was over."
+        yield _counter("pagereeve_titles", text, "fate", engine.titles)
         text = "What printers and the paths to them did that they should not, by kind."
         yield _counter("pagereeve_meter_oddities", text, "kind", meter.oddities)
         if meter.receive_drops is not None:

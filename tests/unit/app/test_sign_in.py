@@ -69,7 +69,7 @@ async def test_what_is_no_page_for_people_is_answered_as_ever(path: str, accept:
         assert answer.headers["www-authenticate"].startswith("Bearer")
 
 
-async def test_who_signed_in_may_what_the_account_may_and_nothing_else() -> None:
+async def test_who_signed_in_may_what_the_credential_may_and_nothing_else() -> None:
     async with site(account("mara", "read")).browser() as browser:
         await browser.sign_in("mara")
         assert (await browser.get("/v1/releases")).status_code == 200

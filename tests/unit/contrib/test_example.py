@@ -46,6 +46,10 @@ NEEDED = {
     "to": "2026-12-19",
     "currency": "EUR",
     "prices": [{"price": "0.025"}],
+    "issuer": "https://h",
+    "client_id": "c",
+    "client_secret_file": "f",
+    "public_address": "https://h",
 }
 # Written in one line, wherever they stand; their members are explained once.
 INLINE = (PolicyOverrides, BadgeFormSettings, TicketSettings, PriceSettings)

@@ -12,7 +12,7 @@ import httpx2
 import structlog
 
 from pagereeve.app.questions.process import NoAnswers, QueryProcess
-from pagereeve.console.api.asker import SESSION, headers_of
+from pagereeve.console.api.asker import SESSION, STRANGER, headers_of
 from pagereeve.console.api.problems import ApiProblem, answer_of
 from pagereeve.feeds.http.answers import READER, Message, Receive, Scope, Send
 
@@ -79,7 +79,7 @@ class QuestionForwarder:
                 await _pass_back(response, sending, with_body=scope["method"] != "HEAD")
         except TimeoutError:
             # Its connection ends, and the answer is not whole.
-            log.warning("a client takes nothing of its answer, and is cut off", path=scope["path"][:80])
+            log.warning("a client takes nothing of its answer, and is cut off", path=_beginning(scope["path"]))
         except (NoAnswers, httpx2.HTTPError) as error:
             if started:
                 raise  # the client sees that the answer is not whole
@@ -93,7 +93,7 @@ class QuestionForwarder:
         if scope["query_string"]:
             target += b"?" + scope["query_string"]
         headers = [pair for pair in scope["headers"] if pair[0] in _PASSED_ON]
-        headers += headers_of(scope[READER], scope.get(SESSION))
+        headers += headers_of(scope[READER], scope.get(SESSION), scope.get(STRANGER, ""))
         method = "GET" if scope["method"] == "HEAD" else scope["method"]
         response = await self._first(
             httpx2.Request(method, "http://query", headers=headers, extensions={"target": target})
@@ -133,6 +133,11 @@ class QuestionForwarder:
         if self._client is not None:
             await self._client.aclose()
         await self._process.close()
+
+
+def _beginning(path: str) -> str:
+    """For a log: what comes behind may name a person."""
+    return "/".join(path.split("/")[:3])[:80]
 
 
 async def _gone(receive: Receive) -> None:

@@ -16,6 +16,9 @@ ACTS_HEADER: Final = "pagereeve-acts"
 SESSION_HEADER: Final = "pagereeve-session"
 # In the scope of a request: the SignedIn that it was sent by.
 SESSION: Final = "pagereeve.session"
+# In the scope of a request: the subject of somebody who signed in at a provider, and is nobody here.
+STRANGER: Final = "pagereeve.stranger"
+STRANGER_HEADER: Final = "pagereeve-stranger"
 CSRF_HEADER: Final = "pagereeve-csrf"
 CSRF_FIELD: Final = "csrf"
 """Where a script, or a form, of our own pages puts the form token of its session."""
@@ -46,9 +49,11 @@ class SignedIn:
         return cls(token, by_proxy == "1", may_show == "1", int(until[0]) if until else None)
 
 
-def headers_of(caller: Caller, session: SignedIn | None = None) -> list[tuple[bytes, bytes]]:
+def headers_of(caller: Caller, session: SignedIn | None = None, stranger: str = "") -> list[tuple[bytes, bytes]]:
     """As the query process is told who asks."""
     told = [(NAME_HEADER.encode(), quote(caller.name).encode()), (ACTS_HEADER.encode(), caller.acts_text.encode())]
+    if stranger:
+        told.append((STRANGER_HEADER.encode(), quote(stranger).encode()))
     return told if session is None else [*told, (SESSION_HEADER.encode(), session.to_header().encode())]
 
 

@@ -7,7 +7,6 @@ from collections.abc import Callable, Mapping, Sequence
 from http import HTTPStatus
 from typing import Any, Final, Literal
 
-import structlog
 from fastapi import FastAPI, Request
 from fastapi.exceptions import RequestValidationError
 from pydantic import BaseModel
@@ -15,6 +14,7 @@ from starlette.exceptions import HTTPException
 from starlette.responses import Response
 
 from pagereeve.console.api.allowed import allowed_at
+from pagereeve.console.api.faults import OneFault
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.ports.closing import NotClosed
@@ -57,8 +57,6 @@ WHERE_MAX: Final = 100
 ERRORS_MAX: Final = 20
 MEDIA_TYPE: Final = "application/problem+json"
 API_ROOT: Final = "/v1"
-
-log = structlog.get_logger("pagereeve.api")
 
 
 class WrongPart(BaseModel):
@@ -152,7 +150,7 @@ def handle_problems(app: FastAPI, page_of: ProblemPage | None = None) -> None:
     app.add_exception_handler(JournalUnavailable, _unavailable)
     app.add_exception_handler(NotClosed, _not_as_closed)
     app.add_exception_handler(HTTPException, _of_framework)
-    app.add_exception_handler(Exception, _fault)
+    app.add_middleware(OneFault, answered=_fault)
 
 
 async def _problem(request: Request, error: Exception) -> Response:
@@ -212,6 +210,5 @@ async def _of_framework(request: Request, error: Exception) -> Response:
     return _answered(request, ApiProblem("bad-parameter", "request", str(error.detail)))
 
 
-async def _fault(request: Request, error: Exception) -> Response:
-    log.error("a question failed through a fault of ours", path=request.url.path[:80], exc_info=error)
+def _fault(request: Request) -> Response:
     return _answered(request, ApiProblem("internal", "question", "failed through no fault of yours; the log says why"))

@@ -49,11 +49,17 @@ class AskedSite(BaseModel):
     rates: tuple[RateSettings, ...] = ()
     printers: tuple[AskedPrinter, ...] = ()
     gateways: tuple[AskedGateway, ...] = ()
+    provider: str = ""
+    provider_start: str = ""
+    """The host of the OpenID provider where people sign in, and where a browser begins; "" without one."""
 
     @classmethod
     def of(cls, settings: Settings) -> Self:
+        oidc = settings.console.oidc
         return cls(
             site=settings.site,
+            provider="" if oidc is None else oidc.issuer_host,
+            provider_start="" if oidc is None else oidc.start,
             periods=settings.periods,
             rates=settings.rates,
             printers=tuple(

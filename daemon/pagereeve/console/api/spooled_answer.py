@@ -9,6 +9,7 @@ import structlog
 from starlette.responses import StreamingResponse
 from starlette.types import Receive, Scope, Send
 
+from pagereeve.console.api.faults import route_of
 from pagereeve.console.api.spool import Spool
 
 STALLED_S: Final = 60.0
@@ -34,9 +35,9 @@ class SpooledAnswer(StreamingResponse):
             async with asyncio.timeout(SENDING_S):
                 await super().__call__(scope, receive, in_time)
         except TimeoutError:
-            log.warning("an answer was not read, and is broken off", path=scope["path"][:80])
+            log.warning("an answer was not read, and is broken off", route=route_of(scope))
         except Exception:
             # It has begun: that it ends without its end is all that can be said.
-            log.exception("an answer was not made whole, and is broken off", path=scope["path"][:80])
+            log.exception("an answer was not made whole, and is broken off", route=route_of(scope))
         finally:
             await self._spool.close()

@@ -25,7 +25,7 @@ class FormShown:
 
 
 def form_for(asker: Asker) -> FormShown | None:
-    """None where what it sends would be refused: nobody signed in, or the account may not decide."""
+    """None where what it sends would be refused: nobody signed in, or may not decide."""
     token = form_token_of(asker)
     return FormShown(token, secrets.token_urlsafe(16)) if token and "decide" in asker.acts else None
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import shlex
+from http import HTTPStatus
 from typing import Annotated, Final
+from urllib.parse import unquote, urlencode
 
-from fastapi import APIRouter, Query
+from fastapi import APIRouter, Query, Request
 from starlette.responses import HTMLResponse
 
-from pagereeve.console.api.asker import Asking
+from pagereeve.console.api.asker import STRANGER_HEADER, Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.pages.shell import page
 from pagereeve.console.sign_in.requests import SIGN_IN, own_path
@@ -21,7 +24,23 @@ TEXT_MAX: Final = 8_000
 async def sign_in(
     context: Context,
     asker: Asking,
+    request: Request,
     then: Annotated[str, Query(max_length=TEXT_MAX)] = "",
     failed: Annotated[str, Query(max_length=TEXT_MAX)] = "",
 ) -> HTMLResponse:
-    return page("sign_in.html", asker, context.site.zone, "", then=own_path(then), failed=failed)
+    subject = unquote(request.headers.get(STRANGER_HEADER, ""))
+    back = own_path(then)
+    start = context.site.provider_start
+    return page(
+        "sign_in.html",
+        asker,
+        context.site.zone,
+        "",
+        status=HTTPStatus.FORBIDDEN if subject else HTTPStatus.OK,
+        then=back,
+        failed=failed,
+        provider=context.site.provider,
+        start=f"{start}?{urlencode({'then': back})}" if start else "",
+        subject=subject,
+        quoted=shlex.quote(subject),
+    )

@@ -29,25 +29,25 @@ class Attempts:
         self._names = Buckets(*EACH_NAME)
 
     async def tried(self, peer: str, name: str, password: str) -> Credential | Failed:
-        """The account, where the password is its own. How long it takes says nothing of whether there is such a name.
+        """Whose the name is, where the password is too. How long it takes says nothing of whether there is such a name.
 
         Failures are counted by reason (HttpCallers.failures).
         """
         now_s = self._clock.monotonic_us() / SECOND_US
         if self._peers.take(peer, now_s) or self._names.take(name[:PASSWORD_MAX], now_s):
             return "wait"
-        account = self._callers.book.account(name)
-        kept = None if account is None or account.is_proxied else account.digest
+        credential = self._callers.book.for_sign_in(name)
+        kept = None if credential is None else credential.password
         try:
             right = await self._passwords.is_right(kept, password[: PASSWORD_MAX + 1])
         except TooBusy:
             return "wait"
-        if account is None or not right:
-            self._callers.failures["unknown" if account is None else "bad-password"] += 1
+        if credential is None or not right:
+            self._callers.failures["unknown" if credential is None else "bad-password"] += 1
             return "wrong"
         try:
-            self._callers.of_account(account)
+            self._callers.of_sign_in(credential)
         except NotKnown as error:
             self._callers.failures[error.failure] += 1
             return "wrong"
-        return account
+        return credential

@@ -1,4 +1,4 @@
-"""Passwords of people's accounts: which are accepted, what is kept of them, and how one is compared with that.
+"""Passwords of people: which are accepted, what is kept of them, and how one is compared with that.
 
 What is kept is argon2id's encoded text, with argon2-cffi's defaults (RFC 9106 section 4, the second recommended
 option): 64 MiB and some tenths of a second for each guess, whoever makes it.

@@ -30,9 +30,9 @@ def values_of(headers: Headers, name: bytes) -> list[bytes]:
     return [value for one, value in headers if one == name]
 
 
-def cookie_name(*, secure: bool) -> str:
+def cookie_name(*, secure: bool, base: str = COOKIE) -> str:
     """With TLS no other host, and no path, can set one of that name (RFC 6265bis section 4.1.3.2)."""
-    return f"__Host-{COOKIE}" if secure else COOKIE
+    return f"__Host-{base}" if secure else base
 
 
 def cookie_of(headers: Headers, name: str) -> str:
@@ -42,11 +42,11 @@ def cookie_of(headers: Headers, name: str) -> str:
     return found[0].decode("latin-1") if len(found) == 1 else ""
 
 
-def set_cookie(value: str, *, secure: bool) -> bytes:
-    """An empty value removes it."""
+def set_cookie(value: str, *, secure: bool, base: str = COOKIE, lasts_s: int | None = None) -> bytes:
+    """An empty value removes it; without ``lasts_s`` it goes when the browser ends."""
     flags = "; Secure" if secure else ""
-    ends = "" if value else "; Max-Age=0"
-    return f"{cookie_name(secure=secure)}={value}; Path=/; HttpOnly; SameSite=Lax{flags}{ends}".encode()
+    ends = "; Max-Age=0" if not value else "" if lasts_s is None else f"; Max-Age={lasts_s}"
+    return f"{cookie_name(secure=secure, base=base)}={value}; Path=/; HttpOnly; SameSite=Lax{flags}{ends}".encode()
 
 
 def is_foreign(headers: Headers, *, tls: bool) -> bool:
@@ -98,7 +98,7 @@ def own_path(then: str) -> str:
     if len(then) > THEN_MAX or _PATH.fullmatch(then) is None:
         return FIRST_PAGE
     scheme, host, path, *_ = urlsplit(then)
-    return FIRST_PAGE if scheme or host or path in {*POSTED, SIGN_IN} else then
+    return FIRST_PAGE if scheme or host or path in POSTED or f"{path}/".startswith(f"{SIGN_IN}/") else then
 
 
 def page_before(headers: Headers) -> str:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import hmac
 import secrets
+from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Final
 
@@ -15,7 +16,7 @@ LONGEST_US: Final = 12 * 3_600 * SECOND_US
 UNUSED_US: Final = 3_600 * SECOND_US
 NAMES_US: Final = 600 * SECOND_US
 SESSIONS_MAX: Final = 1_000
-# Of one account: whoever has one does not sign all others out.
+# Of one person: whoever has one does not sign all others out.
 EACH_MAX: Final = 20
 # As secrets.token_urlsafe writes TOKEN_BYTES.
 TOKEN_CHARS: Final = 43
@@ -25,8 +26,8 @@ TOKEN_CHARS: Final = 43
 class Session:
     """Of one sign-in. Instants are our own dates, microseconds since 1970.
 
-    ``kept`` is what the account was known by then: where that is another now, the session is over. ``form_token`` is in
-    our own pages alone: who sends it has read one. Names are shown before ``names_until_us``.
+    ``kept`` is what the credential was known by then: where that is another now, the session is over. ``form_token`` is
+    in our own pages alone: who sends it has read one. Names are shown before ``names_until_us``.
     """
 
     name: str
@@ -70,13 +71,16 @@ class Sessions:
         """Is it neither over nor ended?"""
         return not session.is_over(now_us) and any(one is session for one in self._sessions.values())
 
-    def of_proxy(self, name: str, kept: str, now_us: int) -> Session:
-        """A proxy in front says who it is each time, so no cookie does: one session for each name."""
+    def of_proxy(self, name: str, kept: str, now_us: int, on_begun: Callable[[], None] = lambda: None) -> Session:
+        """A proxy in front says who it is each time, so no cookie does: one session for each name. ``on_begun`` hears
+        of a new one.
+        """
         key = f"proxy {name}"
         found = self._used(key, now_us, by_itself=False)
         if found is None or found.kept != kept:
             found = Session(name, kept, now_us, now_us, by_proxy=True)
             self._put(key, found)
+            on_begun()
         return found
 
     def end(self, session: Session) -> None:

@@ -9,6 +9,7 @@ from typing import Final, Literal, get_args
 
 from pagereeve.domain.credentials.callers import ANYBODY, Caller
 from pagereeve.domain.credentials.signatures import Signed
+from pagereeve.domain.credentials.subjects import digest_of_subject
 from pagereeve.domain.credentials.tokens import digest_of
 
 Failure = Literal["missing", "malformed", "unknown", "expired", "revoked", "stale", "bad-signature", "bad-password"]
@@ -29,6 +30,13 @@ PASSWORD_MARK: Final = "$"  # noqa: S105 - it says that one follows
 """What is kept of a password begins with it (the string of RFC 9106's reference code), and no token's digest does."""
 PROXIED: Final = "proxied"
 """Kept in place of a digest, behind the mark, where a proxy in front says who signed in."""
+OIDC: Final = "oidc$"
+"""Kept behind the mark, and before the digest of issuer and subject, where an OpenID provider says who signed in."""
+
+
+def kept_of_subject(issuer: str, subject: str) -> str:
+    """In the place of a digest."""
+    return f"{PASSWORD_MARK}{OIDC}{digest_of_subject(issuer, subject)}"
 
 
 class NotKnown(Exception):
@@ -48,7 +56,7 @@ class NotKnown(Exception):
 @dataclass(frozen=True, slots=True)
 class Credential:
     """Exactly one of ``digest`` and ``key`` (of a signer) is there. ``digest`` is of a bearer token, or says how an
-    account signs in (PASSWORD_MARK): no request can show it.
+    person signs in (PASSWORD_MARK): no request can show it.
     """
 
     caller: Caller
@@ -58,7 +66,7 @@ class Credential:
     revoked_us: int | None = None
 
     @property
-    def is_account(self) -> bool:
+    def is_for_sign_in(self) -> bool:
         """A person's, who signs in."""
         return self.digest.startswith(PASSWORD_MARK)
 
@@ -66,6 +74,16 @@ class Credential:
     def is_proxied(self) -> bool:
         """A proxy in front says that it is this person; no password is known here."""
         return self.digest == PASSWORD_MARK + PROXIED
+
+    @property
+    def is_oidc(self) -> bool:
+        """An OpenID provider says that it is this person; no password is known here."""
+        return self.digest.startswith(PASSWORD_MARK + OIDC)
+
+    @property
+    def password(self) -> str | None:
+        """What is kept of it; None where there is none."""
+        return None if not self.is_for_sign_in or self.is_proxied or self.is_oidc else self.digest
 
     def caller_at(self, now_us: int) -> Caller:
         """Raises NotKnown for one of the past."""
@@ -83,12 +101,15 @@ class CredentialBook:
 
     def __init__(self, credentials: Iterable[Credential] = ()) -> None:
         known = tuple(credentials)
-        self._by_digest = {one.digest: one for one in known if one.digest and not one.is_account}
-        self._accounts = {one.caller.name: one for one in known if one.is_account}
+        self._by_digest = {one.digest: one for one in known if one.digest and not one.is_for_sign_in}
+        self._for_sign_in = {one.caller.name: one for one in known if one.is_for_sign_in}
+        # Of several with one subject the one that was not revoked: it was made later, under another name.
+        by_subject = sorted((one for one in known if one.is_oidc), key=lambda one: one.revoked_us is None)
+        self._by_subject = {one.digest: one for one in by_subject}
         self._signers = tuple(one for one in known if one.key)
 
     def __bool__(self) -> bool:
-        return bool(self._by_digest or self._signers or self._accounts)
+        return bool(self._by_digest or self._signers or self._for_sign_in)
 
     @property
     def signers(self) -> int:
@@ -114,9 +135,13 @@ class CredentialBook:
             raise NotKnown("unknown")
         return found.caller_at(now_us)
 
-    def account(self, name: str) -> Credential | None:
+    def for_sign_in(self, name: str) -> Credential | None:
         """A past one too; None where there is none. Whether a password is its own is for the asker to find out."""
-        return self._accounts.get(name)
+        return self._for_sign_in.get(name)
+
+    def of_subject(self, issuer: str, subject: str) -> Credential | None:
+        """Whose the subject of that issuer is; a past one too."""
+        return self._by_subject.get(kept_of_subject(issuer, subject))
 
     def of_signed(self, signed: Signed, body: bytes, now_us: int) -> Caller:
         """Raises NotKnown. Takes as long as hashing the body once for each signer."""

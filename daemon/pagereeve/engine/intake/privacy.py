@@ -61,6 +61,8 @@ class Privacy:
                     ticket = replace(ticket, title=None)
                 if started.badge:
                     self._require_hidden(replace(started, ticket=ticket), started.badge)
+                if started.ticket.title is not None:
+                    self.counters.titles["kept" if self.keep_titles else "left-out"] += 1
                 return replace(started, badge=self._named_badge(started.badge), ticket=ticket)
             case other:
                 return other

@@ -97,10 +97,10 @@ class HttpCallers:
             refusal = self._refusal(error, "webhook-signature")
         raise refusal
 
-    def of_account(self, account: Credential) -> Caller:
-        """Who signed in. Raises NotKnown for an account of the past."""
+    def of_sign_in(self, credential: Credential) -> Caller:
+        """Who signed in. Raises NotKnown for a credential of the past."""
         now_us = self._wall_us()
-        return self._seen(account.caller_at(now_us), now_us)
+        return self._seen(credential.caller_at(now_us), now_us)
 
     def reader(self, scope: Scope) -> Caller | None:
         """Who may read, by its token or connection; None where nobody is asked for one. Raises Refusal."""

@@ -14,9 +14,9 @@ from pagereeve.ports.setting_types import Plain, Section, Whole
 
 USERS_MAX: Final = 10_000
 # Of a user or a group, as the system's databases have it.
-Account = Annotated[str, Field(min_length=1, max_length=200), Plain]
+SystemName = Annotated[str, Field(min_length=1, max_length=200), Plain]
 PagesMax = Annotated[Whole, Field(ge=0, le=PAGES_MAX)]
-Allowed = Annotated[Mapping[Account, tuple[Act, ...]], Field(max_length=USERS_MAX)]
+Allowed = Annotated[Mapping[SystemName, tuple[Act, ...]], Field(max_length=USERS_MAX)]
 
 
 class LocalSettings(Section):
@@ -28,8 +28,8 @@ class LocalSettings(Section):
     """
 
     socket: Path | None = None
-    group: Account | None = None
+    group: SystemName | None = None
     users: Allowed = Field(default={})
     groups: Allowed = Field(default={})
-    pages_max: Annotated[Mapping[Account, PagesMax], Field(max_length=USERS_MAX)] = Field(default={})
-    pages_day_max: Annotated[Mapping[Account, PagesMax], Field(max_length=USERS_MAX)] = Field(default={})
+    pages_max: Annotated[Mapping[SystemName, PagesMax], Field(max_length=USERS_MAX)] = Field(default={})
+    pages_day_max: Annotated[Mapping[SystemName, PagesMax], Field(max_length=USERS_MAX)] = Field(default={})

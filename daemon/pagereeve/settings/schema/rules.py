@@ -114,6 +114,7 @@ UNSAID: Final[dict[str, str]] = {
     "PolicyOverrides": "tolerance_share has three digits after the point at most.",
     "HttpSettings": "The names of clients differ, without regard to case.",
     "ConsoleSettings": "trusted_user_header is none that HTTP, browsers or this daemon use for something else.",
+    "OidcSettings": "issuer has https, or is this machine and has no query; public_address likewise, without a path.",
     "MailSettings": "No recipient is named twice.",
     "QuietSettings": "ends is after begins, and both have their offset from UTC.",
     "PeriodSettings": "from is before to, and no name is that of a month, a quarter or another period of the calendar.",

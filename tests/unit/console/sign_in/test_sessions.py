@@ -65,7 +65,7 @@ def test_the_oldest_unused_one_gives_way(monkeypatch: pytest.MonkeyPatch) -> Non
     fourth = sessions.begin("d", "$kept", NOW_US + 2)
     alive = [sessions.of_token(one, NOW_US + 3) is not None for one in (first, second, third, fourth)]
     assert (alive, len(sessions)) == ([True, False, True, True], 3)
-    # One account alone signs nobody else out.
+    # One person alone signs nobody else out.
     mine = [sessions.begin("d", "$kept", NOW_US + 4 + nth) for nth in range(5)]
     assert len(sessions) == 3
     assert sum(sessions.of_token(one, NOW_US + 20) is not None for one in mine) == 2

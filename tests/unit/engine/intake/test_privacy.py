@@ -58,9 +58,12 @@ def test_what_the_readers_form_refuses_is_unreadable_and_counted(named: bool, id
 def test_a_release_keeps_all_but_its_title(keep: bool) -> None:
     ticket = Ticket(pages=3, title="An invented letter")
     release = replace(started("p", 1), badge=BADGE, ticket=ticket)
-    event = privacy(keep_titles=keep).event(Dated(release))
+    stage = privacy(keep_titles=keep)
+    event = stage.event(Dated(release))
     kept = ticket if keep else replace(ticket, title=None)
     assert event == replace(release, badge=HASHER.hashed(BADGE), ticket=kept)
+    stage.event(Dated(started("p", 2)))  # without a title
+    assert stage.counters.telemetry().titles == {"kept": int(keep), "left-out": int(not keep), "erased": 0}
 
 
 def test_a_release_is_worth_more_than_a_badge_that_can_not_be_read() -> None:

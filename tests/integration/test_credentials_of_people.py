@@ -1,4 +1,4 @@
-"""Accounts of people: made and revoked by commands, with passwords that no command line holds."""
+"""Credentials of people who sign in: made and revoked by commands, with passwords that no command line holds."""
 
 from __future__ import annotations
 
@@ -32,7 +32,7 @@ async def book_of(folder: Path) -> CredentialBook:
         return CredentialBook(one.credential for one in await reads.credentials())
 
 
-def test_an_account_is_made_listed_and_revoked(
+def test_a_credential_is_made_listed_and_revoked(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     typed(monkeypatch, f"{GOOD}\r\nmore".encode())
@@ -40,7 +40,7 @@ def test_an_account_is_made_listed_and_revoked(
     assert capsys.readouterr().out == "Added: mara, who may read, names.\n"
     book = asyncio.run(book_of(tmp_path))
     assert book
-    found = book.account("mara")
+    found = book.for_sign_in("mara")
     assert found is not None
     assert found.digest.startswith("$argon2id$v=19$m=65536,t=3,p=4$")
     assert found.caller_at(NOW_US).acts == {"read", "names"}
@@ -54,7 +54,7 @@ def test_an_account_is_made_listed_and_revoked(
     typed(monkeypatch, b"another one of mine\n")
     assert status_of(changed) == 0
     assert capsys.readouterr().out == "Changed: the password of mara.\n"
-    other = asyncio.run(book_of(tmp_path)).account("mara")
+    other = asyncio.run(book_of(tmp_path)).for_sign_in("mara")
     assert other is not None
     assert other.caller == found.caller
     assert other.digest != found.digest
@@ -73,7 +73,7 @@ def test_an_account_is_made_listed_and_revoked(
         assert status_of(["credentials", "password", name, "--data-dir", str(tmp_path)]) == 2
         assert word in capsys.readouterr().err
     assert status_of(["credentials", "revoke", "mara", "--data-dir", str(tmp_path)]) == 0
-    gone = asyncio.run(book_of(tmp_path)).account("mara")
+    gone = asyncio.run(book_of(tmp_path)).for_sign_in("mara")
     assert gone is not None
     with pytest.raises(NotKnown, match="revoked"):
         gone.caller_at(NOW_US)
@@ -87,10 +87,10 @@ def test_an_account_is_made_listed_and_revoked(
         (b"\xff" * 20 + b"\n", (), "not UTF-8"),
         (b"nul in the mid\0dle\n", (), "control character"),
         (b"x" * 9_000, (), "more than 200"),
-        (GOOD.encode(), ("--proxy",), "two ways to sign in"),
+        (GOOD.encode(), ("--proxy",), "are ways to sign in"),
     ],
 )
-def test_what_can_be_no_account_is_refused(
+def test_what_can_be_no_credential_is_refused(
     raw: bytes,
     more: tuple[str, ...],
     word: str,
@@ -106,13 +106,54 @@ def test_what_can_be_no_account_is_refused(
     assert not (tmp_path / JOURNAL_NAME).exists()
 
 
-def test_who_could_see_nothing_needs_no_account(
+def test_who_could_see_nothing_needs_no_credential(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
 ) -> None:
     typed(monkeypatch, GOOD.encode())
     asked = ["credentials", "add", "mara", "--act", "names", "--password", "--data-dir", str(tmp_path)]
     assert status_of(asked) == 2
     assert "--act read" in capsys.readouterr().err
+
+
+def test_a_person_whom_a_provider_knows_by_a_subject(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    config, secret = tmp_path / "pagereeve.toml", tmp_path / "secret"
+    secret.write_text("an invented secret")
+    data = f'data_dir = "{tmp_path}/data"\n'
+    config.write_text(
+        f'{data}[console.oidc]\nissuer = "https://id.example"\nclient_id = "pagereeve"\n'
+        f'client_secret_file = "secret"\npublic_address = "https://pages.example"\n'
+    )
+
+    def added(name: str, subject: str) -> int:
+        return status_of(["credentials", "add", name, "--act", "read", "--oidc", subject, "--config", str(config)])
+
+    assert added("mara", "248289761001") == 0
+    assert capsys.readouterr().out == "Added: mara, who may read.\n"
+    book = asyncio.run(book_of(tmp_path / "data"))
+    found = book.of_subject("https://id.example", "248289761001")
+    assert found is not None
+    assert (found.caller.name, found.password) == ("mara", None)
+    assert book.of_subject("https://other.example", "248289761001") is None
+    assert b"248289761001" not in (tmp_path / "data" / JOURNAL_NAME).read_bytes()
+    for name, subject, word in (
+        ("juno", "248289761001", "signs in as mara"),
+        ("juno", " ", "subject is empty"),
+        ("juno", "s" * 256, "more than 255"),
+        ("juno", "é", "printable ASCII"),
+    ):
+        assert added(name, subject) == 2
+        assert word in capsys.readouterr().err
+    assert status_of(["credentials", "password", "mara", "--config", str(config)]) == 2
+    assert status_of(["credentials", "list", "--json", "--config", str(config)]) == 0
+    assert [one["shows"] for one in json.loads(capsys.readouterr().out)["credentials"]] == ["oidc"]
+    # A subject is free again once its credential is revoked; a name never is.
+    assert status_of(["credentials", "revoke", "mara", "--config", str(config)]) == 0
+    assert added("mara-2", "248289761001") == 0
+    assert added("both", "x") == 0
+    config.write_text(data)
+    capsys.readouterr()
+    assert added("nobody", "x-2") == 2
+    assert "[console.oidc]" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("second", [GOOD, "another one of mine"])

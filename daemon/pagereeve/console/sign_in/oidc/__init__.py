@@ -1,0 +1,1 @@
+"""People who sign in at an OpenID provider: the authorization code flow with PKCE. Needs the extra ``oidc``."""
