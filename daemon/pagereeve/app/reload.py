@@ -78,6 +78,7 @@ class Reloader:
     trouble: str = ""
     success_us: int | None = None
     _asked: asyncio.Event = field(default_factory=asyncio.Event)
+    _turn: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     def ask(self) -> None:
         self._asked.set()
@@ -90,6 +91,14 @@ class Reloader:
 
     async def reload(self) -> bool:
         """True where the settings are in force now. What refuses them is logged, counted and kept in ``trouble``."""
+        return not await self.reload_now()
+
+    async def reload_now(self) -> str:
+        """The same; says why they are not in force, "" where they are."""
+        async with self._turn:
+            return "" if await self._tried() else self.trouble
+
+    async def _tried(self) -> bool:
         try:
             await self._reload()
         except JournalUnavailable as error:
