@@ -24,6 +24,8 @@ from pagereeve.app.deciding.decider import decision_door
 from pagereeve.app.deciding.door import with_decisions
 from pagereeve.app.housekeeping import start_housekeeping
 from pagereeve.app.http_door import HttpDoor, certificate_of
+from pagereeve.app.installing.door import with_installing
+from pagereeve.app.installing.opening import install_door
 from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor, orders_of
 from pagereeve.app.questions.forwarding import QuestionForwarder
@@ -423,7 +425,10 @@ class App:
         stats, seal = self.events.stats, self.seal_log.answer
         web = make_web(self.events, self.telemetry, self.telemetry, around, seal, questions)
         decided = with_decisions(web, decision_door(self.store, self.events, self.clock))
-        self.sign_in = SignIn(decided, self.callers, stats, self.store, self.clock, lambda: self.settings.console)
+        installing = install_door(self._load, self.reloader, lambda: self.meter.profiles, self.events, self.clock)
+        self._stack.callback(installing.close)
+        web = with_installing(decided, installing)
+        self.sign_in = SignIn(web, self.callers, stats, self.store, self.clock, lambda: self.settings.console)
         self._http_door = HttpDoor(
             self.settings,
             self.sign_in,

@@ -76,6 +76,7 @@ class Reloader:
     note: Callable[[Settings], Awaitable[None]] | None = None
     counts: Counter[ReloadOutcome] = field(default_factory=Counter)
     trouble: str = ""
+    refusal: str = ""
     success_us: int | None = None
     _asked: asyncio.Event = field(default_factory=asyncio.Event)
     _turn: asyncio.Lock = field(default_factory=asyncio.Lock)
@@ -96,7 +97,7 @@ class Reloader:
     async def reload_now(self) -> str:
         """The same; says why they are not in force, "" where they are."""
         async with self._turn:
-            return "" if await self._tried() else self.trouble
+            return "" if await self._tried() else self.refusal
 
     async def _tried(self) -> bool:
         try:
@@ -122,6 +123,7 @@ class Reloader:
     def _note(self, outcome: ReloadOutcome, why: str) -> None:
         self.counts[outcome] += 1
         one_line = "; ".join(line.strip() for line in why.splitlines())
+        self.refusal = one_line[:TROUBLE_MAX]
         self.trouble = f"the settings read by SIGHUP are not in force, those of before are: {one_line}"[:TROUBLE_MAX]
         log.error("reload refused; the settings of before stay in force", why=why)
 
