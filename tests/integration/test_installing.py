@@ -118,7 +118,9 @@ async def test_a_list_is_shown_read_and_added(site: Site) -> None:
         host, port = site.fleet.addresses()["fleet-0003"]
         rows = f"name,host,port,gateway,gateway_host,wing\nfleet-0003,{host},{port},gw,127.0.0.1,north\n"
         token = await token_of(browser, IMPORT)
-        page = await uploaded(browser, {"csrf": token, "list": "", "list_name": ""}, "Branches (old).csv", rows.encode())
+        page = await uploaded(
+            browser, {"csrf": token, "list": "", "list_name": ""}, "Branches (old).csv", rows.encode()
+        )
         assert "2 new entries" in page.text
         assert "<q>wing</q>" in page.text
         assert "printers.d/branches-old.toml" in page.text

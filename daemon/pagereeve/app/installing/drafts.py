@@ -46,6 +46,7 @@ class ListDraft:
     """``plan`` is what would come of ``listed``; ``text`` the file as a person can put it there."""
 
     name: str
+    pasted: str = ""
     listed: DeviceList | None = None
     problems: tuple[Problem, ...] = ()
     plan: ImportPlan | None = None

@@ -31,6 +31,8 @@ from pagereeve.settings.page_fragments import fragment_folder, write_trouble
 READS: Final = (1 / 6, 10.0)
 LISTS: Final = (1 / 60, 10.0)
 RUNS_MAX: Final = 3
+# Shown again to be corrected; what is longer is a file.
+PASTED_MAX_BYTES: Final = 65_536
 NO_FILE: Final = "this daemon was started without a settings file"
 
 log = structlog.get_logger("pagereeve.installing")
@@ -107,7 +109,7 @@ class Installing:
         """The name of a draft: what is wrong with the list, or what would come of it. Raises Refusal."""
         config = self._config()
         self._pace(self._lists, who, "lists were looked at")
-        draft = ListDraft(said_name)
+        draft = ListDraft(said_name, pasted="" if filename else data[:PASTED_MAX_BYTES].decode(errors="ignore"))
         try:
             draft.name = list_name(said_name, filename)
             await self._plan(draft, data, config, self._note("The list came through the console's page", who))
@@ -185,7 +187,8 @@ class Installing:
         return self._file.path
 
     def _note(self, what: str, who: str) -> str:
-        return f"{what} by {who}, {to_text(self._clock.now_us())}."
+        second_us = self._clock.now_us() // SECOND_US * SECOND_US
+        return f"{what} by {who}, {to_text(second_us).replace('.000000', '')}."
 
     def _pace(self, buckets: Buckets, who: str, what: str) -> None:
         wait_s = buckets.take(who, self.now_s())

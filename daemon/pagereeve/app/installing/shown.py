@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Final
 
@@ -22,7 +23,8 @@ from pagereeve.console.pages.adding import (
 )
 from pagereeve.console.pages.meter_seen import meter_seen
 from pagereeve.queries.readiness import PrinterLook, lacks_of
-from pagereeve.settings import Problem, Settings
+from pagereeve.settings import HostPort, Problem, Settings
+from pagereeve.settings.importing import Change
 from pagereeve.settings.snmp_access import accesses_of
 
 PROBLEMS_MAX: Final = 50
@@ -56,17 +58,19 @@ def import_shown(token: str, name: str, draft: ListDraft | None, unusable: str) 
     plan, outcome, looks = draft.plan, draft.outcome, list(draft.looks)
     changes = [] if plan is None else sorted(plan.changes, key=lambda one: _ORDER.index(one.kind))
     kinds = Counter(one.kind for one in changes)
+    places = {} if plan is None else _places(plan.settings)
     lacking = {one.printer: _troubles(one) for one in looks}
     looks.sort(key=lambda one: (not lacking[one.printer], one.printer))
     return ImportShown(
         token,
         draft=name,
         list_name=draft.name,
+        pasted=draft.pasted,
         problems=_problems(draft.problems[:PROBLEMS_MAX]),
         problems_left=max(0, len(draft.problems) - PROBLEMS_MAX),
         is_planned=plan is not None,
         changes=[
-            ChangeShown(one.kind, one.table.removesuffix("s"), one.name, one.line, "; ".join(one.details))
+            ChangeShown(one.kind, one.table.removesuffix("s"), one.name, one.line, _details(one, places))
             for one in changes[:SHOWN_MAX]
         ],
         changes_left=max(0, len(changes) - SHOWN_MAX),
@@ -95,6 +99,15 @@ def import_shown(token: str, name: str, draft: ListDraft | None, unusable: str) 
 def _troubles(one: PrinterLook) -> tuple[str, ...]:
     """A proof is what each new one lacks."""
     return tuple(f"{lack.part}: {lack.text}" for lack in lacks_of(one) if lack.part != "proof")
+
+
+def _places(settings: Settings) -> Mapping[tuple[str, str], str]:
+    printers = {("printers", one.name): str(HostPort(one.host, one.port)) for one in settings.printers}
+    return printers | {("gateways", one.name): one.host or "" for one in settings.gateways}
+
+
+def _details(one: Change, places: Mapping[tuple[str, str], str]) -> str:
+    return "; ".join(one.details) or (places.get((one.table, one.name), "") if one.kind == "added" else "")
 
 
 def _problems(problems: tuple[Problem, ...]) -> list[tuple[str, str]]:

@@ -33,6 +33,8 @@ CAME_TEXTS: Final[Mapping[Came, str]] = {
     "left-behind": "Not added, and what was written could not be taken away again.",
 }
 
+KINDS: Final[Mapping[str, str]] = {"added": "new", "changed": "changed", "removed": "no longer listed"}
+
 
 @dataclass(frozen=True, slots=True)
 class Choice:
@@ -117,6 +119,7 @@ class ImportShown:
     came: Came | None = None
     why: str = ""
     unusable: str = ""
+    pasted: str = ""
     rows_max: int = 0
 
 
@@ -125,4 +128,4 @@ def add_page(asker: Asker, zone: ZoneInfo, shown: AddShown) -> HTMLResponse:
 
 
 def import_page(asker: Asker, zone: ZoneInfo, shown: ImportShown) -> HTMLResponse:
-    return page("import_printers.html", asker, zone, HERE, shown=shown, came_texts=CAME_TEXTS)
+    return page("import_printers.html", asker, zone, HERE, shown=shown, came_texts=CAME_TEXTS, kinds=KINDS)
