@@ -74,7 +74,7 @@ async def test_a_printer_is_read_then_added_and_read_again_and_again(site: Site)
         assert not (site.folder / "printers.d").exists()
 
         added = await confirmed(browser, page)
-        assert "Added: it is in the settings, and in force." in added.text
+        assert "Added to the settings, and in force." in added.text
         [file] = (site.folder / "printers.d").iterdir()
         text = file.read_text()
         assert (file.name, file.stat().st_mode & 0o777) == (
@@ -90,7 +90,7 @@ async def test_a_printer_is_read_then_added_and_read_again_and_again(site: Site)
         }
 
         again = await confirmed(browser, page)
-        assert "Added" in again.text
+        assert "Added to the settings" in again.text
         assert len(list((site.folder / "printers.d").iterdir())) == 1
         twice = await read(browser, site, "fleet-0003")
         assert "1 thing has to be corrected" in twice.text
@@ -109,7 +109,7 @@ async def test_what_a_reload_refuses_is_taken_away_again_and_the_daemon_starts_n
         site.config.write_text(site.config.read_text().replace("\n[limits]\nrequests_max = 7\n", ""))
         assert len(load_settings(site.config, {}).printers) == 2
         # Nothing of it stands in the way of a second try.
-        assert "Added:" in (await confirmed(browser, page)).text
+        assert "Added to the settings" in (await confirmed(browser, page)).text
         assert app.reloader.telemetry().trouble == ""
 
 

@@ -26,7 +26,7 @@ FIELDS: Final = ("name", "gateway", "host", "port", "access", "serial", "device"
 
 Came = Literal["added", "same", "refused", "not-written", "left-behind"]
 CAME_TEXTS: Final[Mapping[Came, str]] = {
-    "added": "Added: it is in the settings, and in force.",
+    "added": "Added to the settings, and in force.",
     "same": "Nothing changed: the settings have all of it already.",
     "refused": "Not added: the daemon refused the settings with it. What was written is taken away again.",
     "not-written": "Not added: nothing was written.",
