@@ -21,6 +21,8 @@ from pagereeve.settings.snmp_access import SnmpAccess, accesses_of
 from pagereeve.settings.validation import problems_of
 
 FORM: Final = Path("the form")
+# In the place of what is missing, so that all else is judged all the same.
+UNSAID: Final = "unsaid"
 NUMBERS: Final = ("port", "device")
 TEXTS: Final = ("name", "gateway", "serial", "site", "price_class", "text")
 VALUE_MAX: Final = 300
@@ -36,11 +38,12 @@ def entry_draft(values: Mapping[str, str], settings: Settings, *, pins: bool) ->
     """What is wrong with the fields, or the row that they make."""
     draft = EntryDraft({name: value[:VALUE_MAX] for name, value in values.items()}, pins)
     members, problems = _members(values, settings)
-    if not problems:
-        try:
-            draft.entry = PrinterSettings(**members)
-        except ValidationError as error:
-            problems += [one for one in problems_of(error, Places(members)) if isinstance(one, Problem)]
+    try:
+        draft.entry = PrinterSettings(**{"name": UNSAID, "host": UNSAID, **members})
+    except ValidationError as error:
+        known = {one.where for one in problems}
+        found = [one for one in problems_of(error, Places(members)) if isinstance(one, Problem)]
+        problems += [one for one in found if one.where not in known]
     if problems:
         draft.problems = tuple(problems)
     else:
