@@ -81,13 +81,17 @@ class InstallDoor:
         doing = self._installing
         name = parse_qs(scope["query_string"].decode("latin-1")).get("draft", [""])[0]
         settings = doing.settings()
+        zone = ZoneInfo(settings.site.zone)
         if scope["path"] == ADD:
             entry = doing.drafts.get(token, name, EntryDraft, doing.now_s())
-            shown = add_shown(token, name, entry, settings, doing.unusable)
-            return await asyncio.to_thread(add_page, asker, ZoneInfo(settings.site.zone), shown)
+            # In a thread: of thousands of printers it takes a while, in which badges would wait.
+            return await asyncio.to_thread(
+                lambda: add_page(asker, zone, add_shown(token, name, entry, settings, doing.unusable))
+            )
         listed = doing.drafts.get(token, name, ListDraft, doing.now_s())
-        shown_list = import_shown(token, name, listed, doing.unusable)
-        return await asyncio.to_thread(import_page, asker, ZoneInfo(settings.site.zone), shown_list)
+        return await asyncio.to_thread(
+            lambda: import_page(asker, zone, import_shown(token, name, listed, doing.unusable))
+        )
 
     async def _posted(self, scope: Scope, receive: Receive, who: str, owner: str) -> str:
         """The address of the page that says what came of it. Raises Refusal."""

@@ -68,7 +68,7 @@ class Installing:
         """The name of a draft: what is wrong with the form, or what the meter answered. Raises Refusal."""
         config = self._config()
         self._pace(self._reads, who, "meters were read")
-        draft = entry_draft(values, self.settings(), pins=pins)
+        draft = await asyncio.to_thread(partial(entry_draft, values, self.settings(), pins=pins))
         if draft.members is not None and draft.entry is not None:
             try:
                 await self._read(draft, config, self._note("Added on the console's page", who))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping
 from dataclasses import replace
 from typing import Final
 
@@ -58,7 +58,7 @@ def import_shown(token: str, name: str, draft: ListDraft | None, unusable: str) 
     plan, outcome, looks = draft.plan, draft.outcome, list(draft.looks)
     changes = [] if plan is None else sorted(plan.changes, key=lambda one: _ORDER.index(one.kind))
     kinds = Counter(one.kind for one in changes)
-    places = {} if plan is None else _places(plan.settings)
+    places = {} if plan is None else _places(plan.settings, {one.name for one in changes[:SHOWN_MAX]})
     lacking = {one.printer: _troubles(one) for one in looks}
     looks.sort(key=lambda one: (not lacking[one.printer], one.printer))
     return ImportShown(
@@ -101,9 +101,10 @@ def _troubles(one: PrinterLook) -> tuple[str, ...]:
     return tuple(f"{lack.part}: {lack.text}" for lack in lacks_of(one) if lack.part != "proof")
 
 
-def _places(settings: Settings) -> Mapping[tuple[str, str], str]:
-    printers = {("printers", one.name): str(HostPort(one.host, one.port)) for one in settings.printers}
-    return printers | {("gateways", one.name): one.host or "" for one in settings.gateways}
+def _places(settings: Settings, names: Collection[str]) -> Mapping[tuple[str, str], str]:
+    printers = (one for one in settings.printers if one.name in names)
+    places = {("printers", one.name): str(HostPort(one.host, one.port)) for one in printers}
+    return places | {("gateways", one.name): one.host or "" for one in settings.gateways if one.name in names}
 
 
 def _details(one: Change, places: Mapping[tuple[str, str], str]) -> str:
