@@ -24,6 +24,8 @@ from pagereeve.app.deciding.decider import decision_door
 from pagereeve.app.deciding.door import with_decisions
 from pagereeve.app.housekeeping import start_housekeeping
 from pagereeve.app.http_door import HttpDoor, certificate_of
+from pagereeve.app.installing.door import with_installing
+from pagereeve.app.installing.opening import install_door
 from pagereeve.app.local_door import FEED as LOCAL_FEED
 from pagereeve.app.local_door import LocalApp, LocalDoor, orders_of
 from pagereeve.app.questions.forwarding import QuestionForwarder
@@ -426,8 +428,16 @@ class App:
         stats, seal = self.events.stats, self.seal_log.answer
         web = make_web(self.events, self.telemetry, self.telemetry, around, seal, questions)
         decided = with_decisions(web, decision_door(self.store, self.events, self.clock))
+        installing = install_door(self._load, self.reloader, lambda: self.meter.profiles, self.events, self.clock)
+        self._stack.callback(installing.close)
         self.sign_in = SignIn(
-            decided, self.callers, stats, self.store, self.clock, lambda: self.settings.console, self.sign_in_counts
+            with_installing(decided, installing),
+            self.callers,
+            stats,
+            self.store,
+            self.clock,
+            lambda: self.settings.console,
+            self.sign_in_counts,
         )
         self._http_door = HttpDoor(
             self.settings,

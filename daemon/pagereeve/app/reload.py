@@ -76,8 +76,10 @@ class Reloader:
     note: Callable[[Settings], Awaitable[None]] | None = None
     counts: Counter[ReloadOutcome] = field(default_factory=Counter)
     trouble: str = ""
+    refusal: str = ""
     success_us: int | None = None
     _asked: asyncio.Event = field(default_factory=asyncio.Event)
+    _turn: asyncio.Lock = field(default_factory=asyncio.Lock)
 
     def ask(self) -> None:
         self._asked.set()
@@ -90,6 +92,14 @@ class Reloader:
 
     async def reload(self) -> bool:
         """True where the settings are in force now. What refuses them is logged, counted and kept in ``trouble``."""
+        return not await self.reload_now()
+
+    async def reload_now(self) -> str:
+        """The same; says why they are not in force, "" where they are."""
+        async with self._turn:
+            return "" if await self._tried() else self.refusal
+
+    async def _tried(self) -> bool:
         try:
             await self._reload()
         except JournalUnavailable as error:
@@ -113,6 +123,7 @@ class Reloader:
     def _note(self, outcome: ReloadOutcome, why: str) -> None:
         self.counts[outcome] += 1
         one_line = "; ".join(line.strip() for line in why.splitlines())
+        self.refusal = one_line[:TROUBLE_MAX]
         self.trouble = f"the settings read by SIGHUP are not in force, those of before are: {one_line}"[:TROUBLE_MAX]
         log.error("reload refused; the settings of before stay in force", why=why)
 

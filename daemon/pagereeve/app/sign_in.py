@@ -14,12 +14,14 @@ from urllib.parse import quote, urlencode
 
 import structlog
 
+from pagereeve.app.installing.upload import UPLOAD_MAX_BYTES, UPLOAD_S, takes_upload
 from pagereeve.app.oidc import OidcParty, WallClock
 from pagereeve.app.oidc_sign_in import CameBack, OidcSignIn, SentOn
 from pagereeve.app.request_body import read_body
 from pagereeve.console.api.asker import CSRF_FIELD, CSRF_HEADER, SESSION, STRANGER, SignedIn
 from pagereeve.console.sign_in.attempts import Attempts
 from pagereeve.console.sign_in.counting import SignInCounts
+from pagereeve.console.sign_in.multipart import is_multipart, parts_of, texts_of
 from pagereeve.console.sign_in.passwords import Passwords
 from pagereeve.console.sign_in.proxied import user_of_proxy
 from pagereeve.console.sign_in.requests import (
@@ -205,6 +207,10 @@ class SignIn:
             body = await read_body(receive, BODY_MAX_BYTES, BODY_S)
             receive = _again(body, receive)
             fields = form_of(body) or {}
+        elif takes_upload(scope["path"]) and is_multipart(headers) and self._caller(session)[0].may("install"):
+            body = await read_body(receive, UPLOAD_MAX_BYTES, UPLOAD_S)
+            receive = _again(body, receive)
+            fields = texts_of(parts_of(headers, body) or {})
         token = shown[0].decode("latin-1") if len(shown) == 1 else "" if shown else fields.get(CSRF_FIELD, "")
         if not session.is_proven_by(token):
             problem = "the form token of this session is missing or wrong; load the page again, and send its form"

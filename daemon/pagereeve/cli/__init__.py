@@ -75,7 +75,7 @@ COMMANDS: Final = (
     (
         "credentials",
         "credentials:app",
-        "Make, list and revoke credentials: who may send, note, decide, read, administer.",
+        "Make, list and revoke credentials: who may send, note, decide, read, install, administer.",
     ),
     ("backup", "backup:backup", "Copy the journal beside a running daemon, verified; one file, whole or not there."),
     ("restore", "restore:restore", "Put a backup in the place of the journal. Stop the daemon first."),

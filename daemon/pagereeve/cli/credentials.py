@@ -1,4 +1,4 @@
-"""``pagereeve credentials``: who may send, note, decide, read, administer."""
+"""``pagereeve credentials``: who may send, note, decide, read, install, administer."""
 
 from __future__ import annotations
 
@@ -34,7 +34,9 @@ from pagereeve.reports.credentials import credentials_json, credentials_table
 from pagereeve.settings import load_settings
 from pagereeve.store.sqlite.reads import SqlReads
 
-app = App(name="credentials", help="Make, list and revoke credentials: who may send, note, decide, read, administer.")
+app = App(
+    name="credentials", help="Make, list and revoke credentials: who may send, note, decide, read, install, administer."
+)
 
 Name = Annotated[str, Parameter(help="Whose it is, as release-server. Facts name it as their author, for good.")]
 Acts = Annotated[

@@ -11,6 +11,7 @@ from cyclopts import Parameter
 
 from pagereeve.app.oidc import oidc_secrets
 from pagereeve.app.running import run_daemon
+from pagereeve.app.settings_file import SettingsFile
 from pagereeve.app.start_options import StartOptions
 from pagereeve.cli.options import CONFIG_DEFAULT, Config
 from pagereeve.settings import Settings, load_settings
@@ -47,12 +48,10 @@ def run(
     # A service manager ends a stuck process by SIGABRT: its stacks are then in the log.
     faulthandler.enable()
 
-    def load() -> Settings:
-        wanted = load_settings(config)
+    def learn(wanted: Settings) -> None:
         redactor.learn(_secrets_of(wanted))
-        return wanted
 
-    run_daemon(settings, StartOptions(new, accept_loss, new_badge_key), load)
+    run_daemon(settings, StartOptions(new, accept_loss, new_badge_key), SettingsFile(config, learn))
 
 
 def _secrets_of(settings: Settings) -> list[str]:

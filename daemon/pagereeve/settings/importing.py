@@ -11,7 +11,7 @@ import json
 import os
 import re
 import tempfile
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
@@ -37,6 +37,14 @@ _READABLE: Final = 0o666
 
 class NotOurs(PagereeveError):
     """The file to write was written, or edited, by a person."""
+
+
+class NotIncluded(BadSettings):
+    """``include`` leaves the file out. ``text`` is the file as it would be: a person can put it where it is read."""
+
+    def __init__(self, source: str, problems: Iterable[Problem], text: str) -> None:
+        super().__init__(source, problems)
+        self.text = text
 
 
 class CantImport(PagereeveError):
@@ -92,9 +100,13 @@ def only_import(config: Path) -> Iterator[None]:
 
 def plan_import(source: Path, config: Path, target: Path) -> ImportPlan:
     """The whole site is judged with the list in it. Raises BadSettings with the list's lines, NotOurs, CantImport."""
+    return plan_list(read_devices(source), source, config, target)
+
+
+def plan_list(listed: DeviceList, source: Path, config: Path, target: Path, note: str = "") -> ImportPlan:
+    """The same of a list that was read; ``source`` is what errors call it, ``note`` a comment in the file."""
     if target.suffix.casefold() == ".csv":
         raise CantImport(f"{target} would be read as CSV, and an import writes TOML; name it .toml with --to")
-    listed = read_devices(source)
     folder = config.absolute().parent
     before = _ours(target)
     gateways = _new_gateways(source, listed, written_rows(config, "gateways", target))
@@ -106,15 +118,16 @@ def plan_import(source: Path, config: Path, target: Path) -> ImportPlan:
     # Not by way of the file's own folder, which may not be there yet.
     roots = rooted({**wanted, "printers": list(listed.printers)}, Settings, folder)
     rows = [IncludedRows(table, source, roots[table], at[table]) for table in wanted]
-    settings = load_settings(config, instead={target: rows})
-    _refuse_not_included(settings, wanted["printers"], config, target)
+    settings, text = load_settings(config, instead={target: rows}), _text_of(wanted, note)
+    if not is_included(settings, wanted["printers"]):
+        raise _not_included(config, target, text)
     changes = [
         change
         for table, entries in wanted.items()
         for change in _changes(table, before.get(table, []), entries, at[table])
     ]
     same = sum(len(entries) for entries in wanted.values()) - sum(one.kind != "removed" for one in changes)
-    return ImportPlan(target, _text_of(wanted), tuple(changes), same, tuple(listed.left), settings)
+    return ImportPlan(target, text, tuple(changes), same, tuple(listed.left), settings)
 
 
 def _ours(target: Path) -> Mapping[str, Any]:
@@ -150,14 +163,17 @@ def _new_gateways(source: Path, listed: DeviceList, known: Sequence[Any]) -> lis
     return [one for one in listed.gateways if one.name not in hosts]
 
 
-def _refuse_not_included(settings: Settings, printers: Sequence[Mapping[str, Any]], config: Path, target: Path) -> None:
+def is_included(settings: Settings, printers: Sequence[Mapping[str, Any]]) -> bool:
     names = {printer.name for printer in settings.printers}
-    if any(one.get("name") not in names for one in printers):
-        folder = config.absolute().parent
-        shown = target.relative_to(folder) if target.is_relative_to(folder) else target
-        wanted = f"{shown.parent}/*.toml" if shown.parent != Path() else str(shown)
-        text = f'does not name {shown}, so that the daemon would not read it; add "{wanted}"'
-        raise BadSettings(str(config), [Problem("include", text)])
+    return all(one.get("name") in names for one in printers)
+
+
+def _not_included(config: Path, target: Path, whole: str) -> NotIncluded:
+    folder = config.absolute().parent
+    shown = target.relative_to(folder) if target.is_relative_to(folder) else target
+    wanted = f"{shown.parent}/*.toml" if shown.parent != Path() else str(shown)
+    text = f'does not name {shown}, so that the daemon would not read it; add "{wanted}"'
+    return NotIncluded(str(config), [Problem("include", text)], whole)
 
 
 def _changes(table: str, before: Any, wanted: Sequence[Mapping[str, Any]], lines: Sequence[int]) -> list[Change]:
@@ -183,14 +199,19 @@ def _shown(value: Any) -> str:
     return "(not set)" if value is None else str(value)
 
 
-def _text_of(wanted: Mapping[str, Sequence[Mapping[str, Any]]]) -> str:
+def _text_of(wanted: Mapping[str, Sequence[Mapping[str, Any]]], note: str) -> str:
+    body = (f"# {note}\n" if note else "") + entries_text(wanted)
+    return f"# Made by pagereeve printers import, sha256 {_digest(body)}. Change the list and import it again.\n{body}"
+
+
+def entries_text(wanted: Mapping[str, Sequence[Mapping[str, Any]]]) -> str:
+    """TOML of each table's entries."""
     entries = [
         "\n".join([f"[[{table}]]", *(f"{name} = {_value(value)}" for name, value in row.items())])
         for table, rows in wanted.items()
         for row in rows
     ]
-    body = "\n\n".join(entries) + "\n"
-    return f"# Made by pagereeve printers import, sha256 {_digest(body)}. Change the list and import it again.\n{body}"
+    return "\n\n".join(entries) + "\n"
 
 
 def _value(value: str | int) -> str:

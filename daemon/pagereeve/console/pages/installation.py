@@ -35,6 +35,7 @@ ROWS_MAX: Final = 100
 GATEWAYS_MAX: Final = 200
 STRANGERS_MAX: Final = 20
 UNPROVEN: Final = "never proven"
+ASSUMED: Final = "its unit is assumed"
 # A page's end: the gateway and the name of its last printer.
 PLACE: Final = (str, str)
 
@@ -71,7 +72,10 @@ class PrinterRow:
 
 @dataclass(frozen=True, slots=True)
 class GatewayRow:
-    """``checked``: the settings say where it shows a sign of life; ``down_us``: since when that fails."""
+    """``checked``: the settings say where it shows a sign of life; ``down_us``: since when that fails. ``proven_us``
+    is the last proof of a printer behind it; of ``unproven`` and ``assumed`` none was ever proven, or the unit is
+    assumed.
+    """
 
     name: str
     host: str
@@ -80,6 +84,9 @@ class GatewayRow:
     ready: int
     only_unproven: int
     down_us: int | None
+    proven_us: int | None
+    unproven: int
+    assumed: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,7 +184,7 @@ def printer_row(
     elif state.silence is None and state.plateau.last_received_us < now_us - SILENT_AFTER_US:
         lacks.append("no reading for more than a day")
     if unit is not None and unit.grade is UnitGrade.ASSUMED:
-        lacks.append("its unit is assumed")
+        lacks.append(ASSUMED)
     if one.name not in proven_us and not by_entry:
         lacks.append(UNPROVEN)
     return PrinterRow(
@@ -207,6 +214,9 @@ def gateway_rows(site: AskedSite, rows: Iterable[PrinterRow], fleet: Fleet) -> l
             ready=sum(not row.lacks for row in own),
             only_unproven=sum(row.only_unproven for row in own),
             down_us=fleet.down.get(one.name),
+            proven_us=max((row.proven_us for row in own if row.proven_us is not None), default=None),
+            unproven=sum(UNPROVEN in row.lacks for row in own),
+            assumed=sum(ASSUMED in row.lacks for row in own),
         )
         for one in site.gateways
     ]

@@ -47,7 +47,11 @@ class DeviceList:
 
 def read_devices(path: Path) -> DeviceList:
     """Raises BadSettings with all that is wrong with the list as a list; settings are judged with the whole site."""
-    text = text_of(path, "it is the list to import")
+    return devices_in(text_of(path, "it is the list to import"), path)
+
+
+def devices_in(text: str, path: Path) -> DeviceList:
+    """The same of a list's text; ``path`` is what errors call it."""
     before, delimiter = _above_head(text)
     lines = (one for one in csv_lines(path, text, delimiter) if one[0] > before)
     head_line, head = next(lines, (1, []))

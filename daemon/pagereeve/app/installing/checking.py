@@ -1,0 +1,100 @@
+"""Meters looked at before their printers are in the settings: over SNMP alone, few at once, at a slow pace."""
+
+from __future__ import annotations
+
+import asyncio
+import os
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Final
+
+from pagereeve.app.clocks import SystemClock, SystemEntropy
+from pagereeve.app.cutover_look import CutoverLook
+from pagereeve.meters.discovery.profile import Profiles
+from pagereeve.meters.reader import SnmpMeter
+from pagereeve.ports.inspection import Inspection
+from pagereeve.ports.meter import MeterTarget
+from pagereeve.ports.secrets import NoSecret
+from pagereeve.queries.readiness import PrinterLook
+from pagereeve.settings import BadSettings, PrinterSettings, Problem, Settings
+
+READ_S: Final = 15.0
+READ_OF_MANY_S: Final = 8.0
+AT_ONCE: Final = 8
+# From one start to the next, whoever asks: ten a second of a few hundred datagrams each.
+PACE_S: Final = 0.1
+MEMBERS_OF_OTHERS: Final = {"print_port": None, "web_port": None, "ipp_port": None}
+
+
+class PacedInspector:
+    """An Inspector whose work is shared by all who check: its own sockets, never those of the daemon's meters."""
+
+    def __init__(self, at_once: int = AT_ONCE, pace_s: float = PACE_S) -> None:
+        self._room = asyncio.Semaphore(at_once)
+        self._pace = asyncio.Lock()
+        self._pace_s = pace_s
+
+    def over(self, meter: SnmpMeter) -> _Paced:
+        return _Paced(self, meter)
+
+    async def inspect(self, meter: SnmpMeter, target: MeterTarget, timeout_s: float) -> Inspection:
+        async with self._room:
+            async with self._pace:
+                await asyncio.sleep(self._pace_s)
+            return await meter.inspect(target, timeout_s)
+
+
+@dataclass(frozen=True, slots=True)
+class _Paced:
+    pace: PacedInspector
+    meter: SnmpMeter
+
+    async def inspect(self, target: MeterTarget, timeout_s: float) -> Inspection:
+        return await self.pace.inspect(self.meter, target, timeout_s)
+
+
+@dataclass(slots=True)
+class Checking:
+    """``profiles`` gives those that the daemon's meters go by."""
+
+    profiles: Callable[[], Profiles]
+    pace: PacedInspector = field(default_factory=PacedInspector)
+
+    async def one(self, entry: PrinterSettings) -> Inspection:
+        """As ``pagereeve read`` does. Raises BadSettings where its secrets can't be read, or nobody has its profile."""
+        profiles = self.profiles()
+        profiles.require([entry.profile])
+        target = _target(entry)
+        meter = SnmpMeter.of(SystemClock(), SystemEntropy(), profiles=profiles)
+        try:
+            return await self.pace.over(meter).inspect(target, READ_S)
+        finally:
+            await meter.close()
+
+    async def many(
+        self,
+        printers: Sequence[PrinterSettings],
+        settings: Settings,
+        proven_us: Mapping[str, int],
+        on_done: Callable[[PrinterLook], None],
+    ) -> None:
+        """As ``pagereeve printers check`` does, but for print and web ports: nothing but SNMP is sent. Raises
+        BadSettings.
+        """
+        profiles = self.profiles()
+        profiles.require(one.profile for one in printers)
+        asked = [one.model_copy(update=MEMBERS_OF_OTHERS) for one in printers]
+        targets = [_target(one) for one in asked]
+        meter = SnmpMeter.of(SystemClock(), SystemEntropy(), profiles=profiles)
+        try:
+            look = CutoverLook(settings, self.pace.over(meter), proven_us, READ_OF_MANY_S, on_done)
+            await look.all(asked, targets)
+        finally:
+            await meter.close()
+
+
+def _target(entry: PrinterSettings) -> MeterTarget:
+    try:
+        return replace(entry.target(os.environ), meter="snmp", ipp_port=None)
+    except NoSecret as error:
+        raise BadSettings("the settings", [Problem(entry.name, f"its secrets: {error}")]) from None
