@@ -17,6 +17,7 @@ from pagereeve.app.alerting import Alerting
 from pagereeve.app.badge_key import badge_key
 from pagereeve.app.clock_keeper import ClockKeeper
 from pagereeve.app.clocks import SystemEntropy
+from pagereeve.app.closing_process.run import closings_of
 from pagereeve.app.credential_keeper import CredentialKeeper
 from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.dating_on import Corrected
@@ -333,6 +334,8 @@ class App:
         self.telemetry = self._telemetry()
         self.query_process = QueryProcess(lambda: self.settings)
         self.questions = QuestionForwarder(self.query_process)
+        self.closings = closings_of(self.store, lambda: self.settings, self.clock)
+        self._stack.push_async_callback(self.closings.stop)
         self._stack.push_async_callback(self.questions.close)
         self._open_local_door()
         shares = shares_for(settings)
@@ -346,7 +349,7 @@ class App:
         questions = with_health(self.questions, self.telemetry)
         pages = with_questions(status_pages(self.telemetry, self.telemetry), questions)
         events = LocalDoor.events_of(self.settings, self.intake, self.clock)
-        orders = orders_of(self.store, self.clock, self.clock_keeper.keep_word, lambda: self.settings)
+        orders = orders_of(self.store, self.clock, self.clock_keeper.keep_word, self.closings, lambda: self.settings)
         decisions = decision_door(self.store, events, self.clock)
         app = LocalApp(self.local_callers, events, pages, orders, events.stats, decisions)
         door = LocalDoor(self.settings, app, partial(self._trouble, LOCAL_FEED))
