@@ -31,6 +31,7 @@ from pagereeve.settings.site import PeriodSettings, SiteSettings
 from pagereeve.store.memory.journal import MemoryJournal
 from pagereeve.telemetry.pages import make_web
 from tests.asking import EXAMPLE
+from tests.closings import closings_in
 from tests.credentials import bearer, callers_of, credential
 from tests.histories import PRINTER, SIMPLE, at, journal_of, started
 from tests.page_decisions import undone, waived
@@ -148,7 +149,7 @@ def _web(journal: MemoryJournal, *, known: bool) -> AsgiApp:
     web = make_web(
         events, telemetry, telemetry, lambda pages: guarded_pages(pages, callers, events.stats), None, questions
     )
-    return with_decisions(web, decision_door(journal, events, clock))
+    return with_decisions(web, decision_door(journal, events, clock, closings_in(journal, lambda: NOW_US, SITE)))
 
 
 def _forwarded(console: AsgiApp) -> AsgiApp:

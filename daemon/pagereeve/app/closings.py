@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Awaitable, Callable, Mapping
-from dataclasses import dataclass
 from typing import Any
+from zoneinfo import ZoneInfo
 
 import structlog
 
 from pagereeve.app.closing import REASON_MAX, ClosingRequest
+from pagereeve.console.api.closing_told import ClosingTold
 from pagereeve.domain.accounts.own_periods import chosen
-from pagereeve.domain.accounts.periods import zone_of
+from pagereeve.domain.accounts.periods import Period, zone_of
 from pagereeve.domain.values.errors import PagereeveError
 from pagereeve.domain.values.fields import Fields
 from pagereeve.domain.values.instants import FOREVER_US
@@ -31,23 +32,17 @@ class OtherUnderWay(NotClosed):
     """Another period is being closed."""
 
 
-@dataclass(frozen=True, slots=True)
-class ClosingState:
-    """The last period that was asked for. ``problem``: why it was not closed; "" while it is under way."""
-
-    period: str
-    since_us: int
-    problem: str = ""
-
-
 class Closings:
-    """``state`` is None where the last one was closed, or none was asked for."""
+    """``state`` is None where the last one was closed, or none was asked for. ``period`` is what the settings in force
+    call by a name; it raises BadQuestion.
+    """
 
-    def __init__(self, close: CloseNow, now_us: Callable[[], int]) -> None:
+    def __init__(self, close: CloseNow, now_us: Callable[[], int], period: Callable[[str], Period]) -> None:
+        self.period = period
         self._close = close
         self._now_us = now_us
         self._task: asyncio.Task[ClosedPeriod] | None = None
-        self.state: ClosingState | None = None
+        self.state: ClosingTold | None = None
 
     async def close(self, said: ClosingRequest, by: str) -> ClosedPeriod:
         """Once it is closed. Who asks for the period that is under way waits for that. Raises NotClosed,
@@ -62,8 +57,10 @@ class Closings:
             if state.period != name:
                 raise OtherUnderWay(f"{name} can't be closed now: {state.period} is being closed; ask again when it is")
             return self._task
-        self.state = ClosingState(name, self._now_us())
+        self.state = ClosingTold(name, self._now_us())
         self._task = asyncio.create_task(self._close_one(said, by), name="closing a period")
+        # Perhaps nobody waits for it any more; what went wrong is in ``state``.
+        self._task.add_done_callback(lambda task: task.cancelled() or task.exception())
         return self._task
 
     async def _close_one(self, said: ClosingRequest, by: str) -> ClosedPeriod:
@@ -80,7 +77,7 @@ class Closings:
             raise
         finally:
             known, self._task = self.state, None
-            self.state = None if not problem or known is None else ClosingState(name, known.since_us, problem)
+            self.state = None if not problem or known is None else ClosingTold(name, known.since_us, problem)
         return closed
 
     async def stop(self) -> None:
@@ -99,6 +96,15 @@ def closer(closings: Closings, settings: Callable[[], Settings]) -> ClosePeriod:
     return close_asked
 
 
+def period_named(settings: Settings, name: str) -> Period:
+    """Raises BadQuestion."""
+    return _named(settings, name, zone_of(settings.site.zone))
+
+
+def _named(settings: Settings, name: str, zone: ZoneInfo) -> Period:
+    return chosen(name, None, None, zone, [one.own_period() for one in settings.periods])
+
+
 def _request_of(body: Any, settings: Settings) -> ClosingRequest:
     """Raises BadFact, BadQuestion; NotClosed where the daemon's own settings say other ends."""
     fields = Fields(body, "")
@@ -106,8 +112,7 @@ def _request_of(body: Any, settings: Settings) -> ClosingRequest:
     ends = (fields.integer("from_us", 0, FOREVER_US), fields.integer("to_us", 0, FOREVER_US))
     despite = fields.optional_text("despite", REASON_MAX) or ""
     fields.finish()
-    own = [one.own_period() for one in settings.periods]
-    period = chosen(name, None, None, zone, own)
+    period = _named(settings, name, zone)
     if zone.key != settings.site.zone or ends != (period.from_us, period.to_us):
         raise NotClosed(
             f"{name} can't be closed: the daemon runs with another [site] zone or [[periods]] than your settings file "

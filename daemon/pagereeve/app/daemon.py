@@ -333,8 +333,8 @@ class App:
         self.supervisor.start("reload", "reload", self.reloader.run, forever=True)
         self.telemetry = self._telemetry()
         self.query_process = QueryProcess(lambda: self.settings)
-        self.questions = QuestionForwarder(self.query_process)
         self.closings = closings_of(self.store, lambda: self.settings, self.clock)
+        self.questions = QuestionForwarder(self.query_process, lambda: self.closings.state)
         self._stack.push_async_callback(self.closings.stop)
         self._stack.push_async_callback(self.questions.close)
         self._open_local_door()
@@ -350,7 +350,7 @@ class App:
         pages = with_questions(status_pages(self.telemetry, self.telemetry), questions)
         events = LocalDoor.events_of(self.settings, self.intake, self.clock)
         orders = orders_of(self.store, self.clock, self.clock_keeper.keep_word, self.closings, lambda: self.settings)
-        decisions = decision_door(self.store, events, self.clock)
+        decisions = decision_door(self.store, events, self.clock, self.closings)
         app = LocalApp(self.local_callers, events, pages, orders, events.stats, decisions)
         door = LocalDoor(self.settings, app, partial(self._trouble, LOCAL_FEED))
         door.start()
@@ -425,7 +425,7 @@ class App:
         questions = with_health(self.questions, self.telemetry)
         stats, seal = self.events.stats, self.seal_log.answer
         web = make_web(self.events, self.telemetry, self.telemetry, around, seal, questions)
-        decided = with_decisions(web, decision_door(self.store, self.events, self.clock))
+        decided = with_decisions(web, decision_door(self.store, self.events, self.clock, self.closings))
         self.sign_in = SignIn(decided, self.callers, stats, self.store, self.clock, lambda: self.settings.console)
         self._http_door = HttpDoor(
             self.settings,

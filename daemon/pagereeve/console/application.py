@@ -16,6 +16,7 @@ from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.problems import KINDS, ApiProblem
 from pagereeve.console.pages import (
     accounts,
+    closing,
     finding,
     findings,
     installation,
@@ -43,6 +44,7 @@ PAGES: Final = (
     finding.router,
     what_if.router,
     accounts.router,
+    closing.router,
     period.router,
     statement.router,
     installation.router,

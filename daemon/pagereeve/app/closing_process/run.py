@@ -20,7 +20,7 @@ from pagereeve.app.closing_process.messages import (
     Ready,
     Refused,
 )
-from pagereeve.app.closings import Closings
+from pagereeve.app.closings import Closings, period_named
 from pagereeve.console.api.site import AskedSite
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.closing import ClosedPeriod, Hindered, NotClosed, PeriodCloser
@@ -50,7 +50,7 @@ def closings_of(store: PeriodCloser, settings: Callable[[], Settings], clock: Cl
         ready, packed = await _packed(asked)
         return await store.close_packed(ready.closing, packed, ready.touched)
 
-    return Closings(close, clock.now_us)
+    return Closings(close, clock.now_us, lambda name: period_named(settings(), name))
 
 
 async def _packed(asked: Asked) -> tuple[Ready, Packed]:
@@ -80,7 +80,10 @@ async def _answer_of(process: asyncio.subprocess.Process, asked: Asked) -> tuple
     """Its input stays open as long as we wait."""
     assert process.stdin is not None  # noqa: S101 - a pipe was asked for
     assert process.stdout is not None  # noqa: S101 - a pipe was asked for
-    process.stdin.write(asked.to_bytes())
+    try:
+        process.stdin.write(asked.to_bytes())
+    except RuntimeError as error:  # uvloop's, where it has ended already; asyncio's own loop tells the reader
+        raise ConnectionResetError from error
     await process.stdin.drain()
     head = Answered.model_validate_json(await _frame(process.stdout, HEAD_MAX_BYTES, asked)).head
     if isinstance(head, Refused):

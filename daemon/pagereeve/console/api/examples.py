@@ -53,6 +53,7 @@ EXAMPLES: Final[Mapping[str, Example]] = {
         {"Idempotency-Key": "case-4713"},
         {"act": "waive", "of": {"release": RELEASE}, "reason": "jam", "dry_run": True},
     ),
+    "close_period": Example({"name": "first-week"}, {"despite": "its supplier has the printer"}),
     "undo": Example({"decision": DECISION}, {"reason": "mistake"}),
 }
 """By operationId."""
