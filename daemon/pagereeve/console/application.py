@@ -17,6 +17,7 @@ from pagereeve.console.api.problems import KINDS, ApiProblem
 from pagereeve.console.pages import (
     accounts,
     closing,
+    downloads,
     finding,
     findings,
     installation,
@@ -45,6 +46,7 @@ PAGES: Final = (
     what_if.router,
     accounts.router,
     closing.router,
+    downloads.router,
     period.router,
     statement.router,
     installation.router,

@@ -40,6 +40,7 @@ EXAMPLES: Final[Mapping[str, Example]] = {
     "losses": Example({"by": "printer", "period": MONTH}),
     "costs": Example({"by": "cost-centre", "period": MONTH}),
     "statement": Example({"of": "person", "name": "anise", "period": MONTH}),
+    "statement_as_file": Example({"of": "printer", "name": PRINTER, "period": MONTH, "format": "html"}),
     "periods": Example(),
     "period": Example({"name": MONTH}),
     "period_changes": Example({"name": "first-week"}),
