@@ -17,6 +17,7 @@ from pagereeve.console.api.problems import KINDS, ApiProblem
 from pagereeve.console.pages import (
     accounts,
     closing,
+    decisions,
     downloads,
     finding,
     findings,
@@ -46,6 +47,7 @@ PAGES: Final = (
     what_if.router,
     accounts.router,
     closing.router,
+    decisions.router,
     downloads.router,
     period.router,
     statement.router,

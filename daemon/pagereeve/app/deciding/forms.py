@@ -11,6 +11,7 @@ from urllib.parse import quote, urlencode
 from pydantic import TypeAdapter
 
 from pagereeve.app.deciding.form_fields import Fields, came_of, fields_of, key_of, members_of
+from pagereeve.app.deciding.page_forms import PAGE_FORMS, PageForms
 from pagereeve.app.deciding.period_forms import PERIOD_PATHS, PeriodForms
 from pagereeve.console.api.asker import SESSION
 from pagereeve.console.api.deciding.bodies import Book, Close, Explain, FindingDecision, Undo
@@ -31,7 +32,8 @@ _DONE: Final[Mapping[str, Came]] = {"explain": "explained", "close": "closed", "
 def posts_form(scope: Scope) -> bool:
     if scope["type"] != "http" or scope["method"] != "POST":
         return False
-    return any(paths.fullmatch(scope["path"]) is not None for paths in (_PATHS, PERIOD_PATHS))
+    path = scope["path"]
+    return path in PAGE_FORMS or any(paths.fullmatch(path) is not None for paths in (_PATHS, PERIOD_PATHS))
 
 
 def require_proven(scope: Scope) -> None:
@@ -45,9 +47,12 @@ class Forms:
     def __init__(self, deciding: Deciding) -> None:
         self._deciding = deciding
         self._periods = PeriodForms(deciding)
+        self._pages = PageForms(deciding)
 
     async def address_after(self, path: str, body: bytes, caller: Caller) -> str:
         """Decide, and say where the browser goes on."""
+        if path in PAGE_FORMS:
+            return await self._pages.address_after(path, body, caller)
         if (period := PERIOD_PATHS.fullmatch(path)) is not None:
             return await self._periods.address_after(period["period"], body, caller)
         match = _PATHS.fullmatch(path)

@@ -110,7 +110,7 @@ def _mended(kind: ConcernKind, period: Period) -> tuple[str, str, str]:
         case "findings-open":
             return "all of them", f"/findings?{of}", ""
         case "unproven":
-            return "the releases", f"/releases?{of}&verdict=unproven", ""
+            return "decisions about them", f"{HERE}/{quote(period.name, safe='')}/decisions", ""
         case "pages-waiting" | "meters-silent":
             return "the printers", "/printers", ""
         case "rows-damaged":

@@ -33,17 +33,17 @@ EXPORTS: Final[tuple[tuple[ExportBy, str, bool], ...]] = (
 LANGUAGES: Final[Mapping[Locale, str]] = {
     "cs": "Czech",
     "da": "Danish",
-    "de": "German",
-    "de-CH": "German (Switzerland)",
+    "nl": "Dutch",
     "en": "English",
-    "es": "Spanish",
     "fi": "Finnish",
     "fr": "French",
+    "de": "German",
+    "de-CH": "German (Switzerland)",
     "it": "Italian",
     "nb": "Norwegian",
-    "nl": "Dutch",
     "pl": "Polish",
     "pt": "Portuguese",
+    "es": "Spanish",
     "sv": "Swedish",
 }
 
