@@ -31,6 +31,7 @@ from pagereeve.settings.site import PeriodSettings, SiteSettings
 from pagereeve.store.memory.journal import MemoryJournal
 from pagereeve.telemetry.pages import make_web
 from tests.asking import EXAMPLE
+from tests.closings import closings_in
 from tests.credentials import bearer, callers_of, credential
 from tests.histories import PRINTER, SIMPLE, at, journal_of, started
 from tests.page_decisions import undone, waived
@@ -107,11 +108,14 @@ class KeepingIntake(MemoryIntake):
     def __init__(self, journal: MemoryJournal) -> None:
         super().__init__()
         self._journal = journal
+        self._taken = 0
 
     async def take(self, envelope: Envelope, *, feed: str, wait_s: float | None, rest: bool = False) -> Accepted:
         accepted = await MemoryIntake.take(self, envelope, feed=feed, wait_s=wait_s, rest=rest)
         if accepted.outcome == "stored":
-            origin = Origin(envelope.source, envelope.id, NOW_US, NOW_US)
+            # One after the other, as a clock would have it: an undo comes after what it undoes.
+            self._taken += 1
+            origin = Origin(envelope.source, envelope.id, NOW_US + self._taken, NOW_US + self._taken)
             await self._journal.append(replace(event_of(envelope.type, origin, envelope.data), printer=PRINTER))
             known = [stored.fact async for stored in self._journal.facts(PRINTER)]
             await self._journal.replace(PRINTER, None, rebuild(PRINTER, known))
@@ -148,7 +152,7 @@ def _web(journal: MemoryJournal, *, known: bool) -> AsgiApp:
     web = make_web(
         events, telemetry, telemetry, lambda pages: guarded_pages(pages, callers, events.stats), None, questions
     )
-    return with_decisions(web, decision_door(journal, events, clock))
+    return with_decisions(web, decision_door(journal, events, clock, closings_in(journal, lambda: NOW_US, SITE)))
 
 
 def _forwarded(console: AsgiApp) -> AsgiApp:

@@ -27,6 +27,7 @@ ON_ONE_LOOP = {
     "test_backup.py": "the database",
     "test_backup_commands.py": "the commands choose their loop",
     "test_cli.py": "processes of their own",
+    "test_closing_page.py": "what is asked; test_closing_process.py has how",
     "test_containers.py": "processes of their own",
     "test_day_sums.py": "the database",
     "test_journal_contract.py": "the database: it has threads of its own",

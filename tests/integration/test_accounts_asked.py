@@ -15,6 +15,7 @@ import pytest
 from pagereeve.app.clocks import SystemClock
 from pagereeve.app.replay import replay_store
 from pagereeve.cli import status_of
+from pagereeve.console.api.file_names import attachment
 from pagereeve.console.api.site import AskedSite
 from pagereeve.domain.credentials.callers import Caller
 from pagereeve.domain.values.instants import from_text
@@ -227,6 +228,8 @@ EXPORTS: Final[dict[str, tuple[str, ...]]] = {
     "printer.json": (),
     "release.xlsx": (),
     "day.xlsx": (),
+    "release.parquet": (),
+    "day.parquet": (),
 }
 _OPTIONS: Final = {"--bom": "bom=true", "--no-bom": "bom=false"}
 
@@ -265,10 +268,60 @@ def test_an_export_of_no_persons_names_nobody(config: Path) -> None:
         assert (answer.status_code, answer.json()["cause"]) == (403, "names")
 
 
+STATEMENTS: Final = (
+    ("person", "Anise", False),
+    ("cost-centre", "", False),
+    ("printer", PRINTER, False),
+    ("printer", PRINTER, True),
+)
+
+
+@pytest.mark.parametrize("period", ["2026-11", "first-week"])
+def test_a_statement_as_a_file_is_to_the_byte_what_the_command_writes(config: Path, period: str) -> None:
+    paths, files = [], []
+    for of, name, names in STATEMENTS:
+        for kind in ("html", "json"):
+            out = config.with_name(f"{period}-{of}-{names}.{kind}")
+            more = ["--names"] if names else []
+            asked = ["statement", of, name, "--period", period, "--output", str(out), *more, "--config", str(config)]
+            assert status_of(asked) in {0, 1}
+            files.append(out.read_bytes())
+            paths.append(f"/v1/statement-files/{of}/{name}?period={period}&format={kind}&names={str(names).lower()}")
+    for path, file, answer in zip(paths, files, answers(config, ACCOUNTING, *paths), strict=True):
+        assert answer.status_code == 200, answer.text
+        assert answer.content == file, path
+        assert answer.headers["content-disposition"].isascii()
+        assert "sandbox" in answer.headers["content-security-policy"]
+
+
+def test_a_statement_as_a_file_names_nobody_who_may_not_be_named(config: Path) -> None:
+    for kind in ("html", "json"):
+        at = f"/v1/statement-files/printer/{PRINTER}?period=first-week&format={kind}"
+        [answer] = answers(config, READER, at)
+        assert answer.status_code == 200
+        assert not [name for name in ("anise", "basil", this_user().name) if name in answer.text.casefold()]
+        refused = answers(
+            config, READER, f"{at}&names=true", f"/v1/statement-files/person/a?period=later&format={kind}"
+        )
+        assert [one.status_code for one in refused] == [403, 403]
+
+
+@pytest.mark.parametrize(
+    ("words", "name"),
+    [
+        (("person", 'J\u00f6rg ="\r\n/../x', "2026-11"), "pagereeve-person-J-rg-..-x-2026-11.html"),
+        (("printer", "\u4e2d\u6587", "2026-11"), "pagereeve-printer-2026-11.html"),
+        (("person", "x" * 300), f"pagereeve-{('person-' + 'x' * 300)[:100]}.html"),
+    ],
+)
+def test_a_files_name_is_one_that_every_system_holds(words: tuple[str, ...], name: str) -> None:
+    assert attachment(words, "html") == f'attachment; filename="{name}"'
+
+
 WRONG_EXPORTS: Final = (
     ("room", 400, "by"),
     ("day", 400, "period"),
-    ("printer?format=parquet", 400, "format"),
+    ("printer?format=ods", 400, "format"),
     ("printer?format=json&locale=de", 400, "locale"),
     ("printer?locale=xx", 400, "locale"),
     ("printer?zone=UTC", 400, "zone"),

@@ -61,9 +61,9 @@ REFUSED: Final[list[tuple[str, Any, int, str]]] = [
 ]
 
 
-def credentials_in(folder: Path) -> HttpSettings:
+def credentials_in(folder: Path, **more: Act) -> HttpSettings:
     given = []
-    for name, acts in ACTS.items():
+    for name, acts in (ACTS | {name: frozenset({act}) for name, act in more.items()}).items():
         file = folder / name
         file.write_text(token_of(name))
         given.append(CredentialSettings(name=name, acts=acts, token_file=file))
@@ -184,7 +184,7 @@ async def test_a_form_decides_where_a_page_of_ours_sent_it(world: Outside) -> No
     refused = await world.client.post(world.url + path, data=form, headers={"Authorization": bearer("decides")})
     assert (refused.status_code, refused.json()["where"]) == (403, "form")
 
-    door = decision_door(world.app.store, world.app.events, world.app.clock)
+    door = decision_door(world.app.store, world.app.events, world.app.clock, world.app.closings)
 
     async def signed_in(scope: Scope, receive: Receive, send: Send) -> None:
         await door({**scope, CALLER: Caller("mara", frozenset({"decide"})), SESSION: "of mara"}, receive, send)
@@ -243,7 +243,7 @@ async def test_one_key_is_one_decision_after_a_restart_and_by_another_it_is_refu
     waived = (await post(world, "decisions", WAIVE, key="k-1")).json()
     events, store, clock = world.app.events, world.app.store, world.app.clock
     # Another decider remembers no keys, as that of a daemon that was started again.
-    again = Decider(store, events, clock)
+    again = Decider(store, events, clock, world.app.closings)
     said = Settle.model_validate(WAIVE)
     caller = Caller("sees", ACTS["sees"])
     told = await again.on_pages(said, caller, "k-1")
@@ -251,7 +251,7 @@ async def test_one_key_is_one_decision_after_a_restart_and_by_another_it_is_refu
     assert told.model_dump(by_alias=True)["decisions"] == waived["decisions"]
     for other, who in ((said.model_copy(update={"reason": "other"}), "sees"), (said, "decides")):
         with pytest.raises(ApiProblem, match="was used for another decision"):
-            await Decider(store, events, clock).on_pages(other, Caller(who, ACTS["sees"]), "k-1")
+            await Decider(store, events, clock, world.app.closings).on_pages(other, Caller(who, ACTS["sees"]), "k-1")
 
 
 async def test_nothing_is_decided_where_one_part_may_not_be_and_what_broke_off_is_completed(
@@ -259,7 +259,7 @@ async def test_nothing_is_decided_where_one_part_may_not_be_and_what_broke_off_i
 ) -> None:
     found = await until(lambda: _first(world, "findings?kind=unknown-printer"), "the releases at no printer")
     said = Settle.model_validate({**WAIVE, "of": {"finding": found["id"]}})
-    decider = Decider(world.app.store, world.app.events, world.app.clock)
+    decider = Decider(world.app.store, world.app.events, world.app.clock, world.app.closings)
     few = Caller("few", ACTS["decides"], pages_max=4)
     with pytest.raises(Refusal, match="pages_max"):
         await decider.on_pages(said, few, "k-2")

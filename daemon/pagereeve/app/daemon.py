@@ -17,6 +17,7 @@ from pagereeve.app.alerting import Alerting
 from pagereeve.app.badge_key import badge_key
 from pagereeve.app.clock_keeper import ClockKeeper
 from pagereeve.app.clocks import SystemEntropy
+from pagereeve.app.closing_process.run import closings_of
 from pagereeve.app.credential_keeper import CredentialKeeper
 from pagereeve.app.data_folder import prepare_folder
 from pagereeve.app.dating_on import Corrected
@@ -336,7 +337,9 @@ class App:
         self.sign_in_counts = SignInCounts()
         self.telemetry = self._telemetry()
         self.query_process = QueryProcess(lambda: self.settings)
-        self.questions = QuestionForwarder(self.query_process)
+        self.closings = closings_of(self.store, lambda: self.settings, self.clock)
+        self.questions = QuestionForwarder(self.query_process, lambda: self.closings.state)
+        self._stack.push_async_callback(self.closings.stop)
         self._stack.push_async_callback(self.questions.close)
         self._open_local_door()
         shares = shares_for(settings)
@@ -350,8 +353,8 @@ class App:
         questions = with_health(self.questions, self.telemetry)
         pages = with_questions(status_pages(self.telemetry, self.telemetry), questions)
         events = LocalDoor.events_of(self.settings, self.intake, self.clock)
-        orders = orders_of(self.store, self.clock, self.clock_keeper.keep_word, lambda: self.settings)
-        decisions = decision_door(self.store, events, self.clock)
+        orders = orders_of(self.store, self.clock, self.clock_keeper.keep_word, self.closings, lambda: self.settings)
+        decisions = decision_door(self.store, events, self.clock, self.closings)
         app = LocalApp(self.local_callers, events, pages, orders, events.stats, decisions)
         door = LocalDoor(self.settings, app, partial(self._trouble, LOCAL_FEED))
         door.start()
@@ -427,7 +430,7 @@ class App:
         questions = with_health(self.questions, self.telemetry)
         stats, seal = self.events.stats, self.seal_log.answer
         web = make_web(self.events, self.telemetry, self.telemetry, around, seal, questions)
-        decided = with_decisions(web, decision_door(self.store, self.events, self.clock))
+        decided = with_decisions(web, decision_door(self.store, self.events, self.clock, self.closings))
         installing = install_door(self._load, self.reloader, lambda: self.meter.profiles, self.events, self.clock)
         self._stack.callback(installing.close)
         self.sign_in = SignIn(

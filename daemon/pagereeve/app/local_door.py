@@ -10,7 +10,7 @@ from functools import partial
 from http import HTTPStatus
 from typing import Final
 
-from pagereeve.app.closing import ClosePeriod, closer
+from pagereeve.app.closings import ClosePeriod, Closings, closer
 from pagereeve.app.deciding.door import decides
 from pagereeve.app.people_door import store_people
 from pagereeve.app.request_body import read_body
@@ -72,9 +72,15 @@ class Orders:
     people: Callable[[Receive, str], Awaitable[HttpAnswer]]
 
 
-def orders_of(store: SqlJournal, clock: Clock, agree: Callable[[str], int], settings: Callable[[], Settings]) -> Orders:
+def orders_of(
+    store: SqlJournal,
+    clock: Clock,
+    agree: Callable[[str], int],
+    closings: Closings,
+    settings: Callable[[], Settings],
+) -> Orders:
     """``settings`` gives those in force."""
-    return Orders(agree, closer(store, settings, clock.now_us), partial(store_people, store=store, clock=clock))
+    return Orders(agree, closer(closings, settings), partial(store_people, store=store, clock=clock))
 
 
 @dataclass(frozen=True, slots=True)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import json
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -23,7 +22,7 @@ from pagereeve.queries.findings import unknown_printer
 from pagereeve.queries.statement_lines import Statement, Subject, SubjectKind
 from pagereeve.queries.statements import statement_of
 from pagereeve.reports.statements.as_json import statement_json
-from pagereeve.reports.statements.html import statement_page
+from pagereeve.reports.statements.files import statement_file
 from pagereeve.reports.statements.on_terminal import statement_parts
 from pagereeve.settings import load_settings
 from pagereeve.settings.rates import rates_of
@@ -120,11 +119,7 @@ def _give(known: Statement, chosen: Format, output: Path | None) -> None:
     if chosen == "json" and output is None:
         say_json(statement_json(known, database))
         return
-    raw = (
-        statement_page(known, database, version_text()).encode()
-        if chosen == "html"
-        else json.dumps(statement_json(known, database), indent=2, ensure_ascii=False).encode() + b"\n"
-    )
+    raw = statement_file(known, database, version_text(), "html" if chosen == "html" else "json")
     if output is None:
         say_bytes(raw)
         return

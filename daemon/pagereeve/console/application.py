@@ -16,6 +16,9 @@ from pagereeve.console.api.context import ApiContext
 from pagereeve.console.api.problems import KINDS, ApiProblem
 from pagereeve.console.pages import (
     accounts,
+    closing,
+    decisions,
+    downloads,
     finding,
     findings,
     installation,
@@ -43,6 +46,9 @@ PAGES: Final = (
     finding.router,
     what_if.router,
     accounts.router,
+    closing.router,
+    decisions.router,
+    downloads.router,
     period.router,
     statement.router,
     installation.router,

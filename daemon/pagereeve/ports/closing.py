@@ -18,6 +18,16 @@ class NotClosed(PagereeveError):
     """A period can't be closed, or what was frozen can't be read: says why, and what to do."""
 
 
+class Hindered(NotClosed):
+    """Something stands in the way, and nobody gave a reason for closing it all the same. ``hindrances`` are sentences
+    for people, without their full stops.
+    """
+
+    def __init__(self, text: str, hindrances: Sequence[str]) -> None:
+        super().__init__(text)
+        self.hindrances = tuple(hindrances)
+
+
 @dataclass(frozen=True, slots=True)
 class Closing:
     """A period that is to be closed; the members are those of domain.facts.closed.PeriodClosed."""
@@ -67,6 +77,19 @@ class Touch:
     number: int
 
 
+class PackedRows(Protocol):
+    """A period's frozen rows, as they are kept. ``sha256`` is of the rows, before they were packed into ``parts``."""
+
+    @property
+    def rows(self) -> int: ...
+
+    @property
+    def sha256(self) -> str: ...
+
+    @property
+    def parts(self) -> Sequence[bytes]: ...
+
+
 class ClosedReads(Protocol):
     async def closed_periods(self) -> Sequence[ClosedPeriod]:
         """In order of time; never more than CLOSED_MAX."""
@@ -103,4 +126,8 @@ class PeriodCloser(Protocol):
         Raises NotClosed where a period of that name is closed or shares an instant with it, JournalUnavailable; then
         nothing was stored.
         """
+        ...
+
+    async def close_packed(self, closing: Closing, packed: PackedRows, touched: int = 0) -> ClosedPeriod:
+        """The same with rows that were packed elsewhere."""
         ...

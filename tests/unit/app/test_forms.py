@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Any, Final
+from typing import Any, Final, Literal
 from urllib.parse import parse_qs, urlencode, urlsplit
 
 import pytest
 
-from pagereeve.app.deciding.forms import FIELDS_MAX, Forms, fields_of, posts_form, require_proven
-from pagereeve.console.api.deciding.answers import FindingDecided, PagesDecided
-from pagereeve.console.api.deciding.bodies import Book, Close, Explain, Move, Settle, Undo
+from pagereeve.app.deciding.form_fields import FIELDS_MAX, fields_of
+from pagereeve.app.deciding.forms import Forms, posts_form, require_proven
+from pagereeve.console.api.deciding.answers import FindingDecided, PagesDecided, PeriodClosed
+from pagereeve.console.api.deciding.bodies import Book, Close, ClosePeriod, Explain, Move, OfRelease, Settle, Undo
+from pagereeve.console.api.deciding.port import WAITED_S
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.pages.came import DONE, TEXTS
 from pagereeve.console.pages.forms import TOGETHER_MAX
@@ -39,7 +41,17 @@ class Decided:
         )
 
     async def on_pages(self, said: Settle | Move, caller: Caller, key: str) -> PagesDecided:
-        raise AssertionError("no form moves pages")
+        named = said.of.release if isinstance(said.of, OfRelease) else ""
+        self._ask(named, said, key)
+        return PagesDecided(decisions=[], dry_run=False, repeated=False, shown=self.shown)
+
+    async def close_period(
+        self, name: str, said: ClosePeriod, caller: Caller, waited_s: float = WAITED_S
+    ) -> PeriodClosed:
+        assert caller is MARA
+        self._ask(name, said, f"{waited_s:g}")
+        state: Literal["closed", "under-way"] = "closed" if self.shown else "under-way"
+        return PeriodClosed(period=name, state=state, closed=None, repeated=False)
 
     async def undo(self, decision: str, said: Undo, caller: Caller, key: str) -> PagesDecided:
         self._ask(decision, said, key)
@@ -151,6 +163,105 @@ async def test_a_decision_about_pages_is_undone_from_the_findings_page() -> None
     after = await sent(decided, "/findings/f-1/undo", ("decision", "move-1"), ("reason", "mistake"))
     assert after == ("/findings/f-1", {"came": "undone"})
     assert decided.asked == [("move-1", Undo(), "")]
+
+
+@pytest.mark.parametrize(
+    ("pairs", "came", "asked"),
+    [
+        ([("period", " 2026-10 "), ("despite", "")], "period-closed", [ClosePeriod()]),
+        ([("period", "2026-10"), ("despite", "a jam")], "period-closed", [ClosePeriod(despite="a jam")]),
+        ([("period", "2026-1")], "not-named", []),
+        ([], "not-named", []),
+        ([("period", "2026-10"), ("period", "2026-10")], "bad", []),
+        ([("period", "2026-10"), ("despite", "x" * 501)], "bad", []),
+    ],
+)
+async def test_a_period_is_closed_by_a_form_that_names_it(
+    pairs: list[tuple[str, str]], came: str, asked: list[ClosePeriod]
+) -> None:
+    decided = Decided()
+    assert await sent(decided, "/accounts/2026-10/close", *pairs) == ("/accounts/2026-10/closing", {"came": came})
+    assert [said for _, said, _ in decided.asked] == asked
+    assert came in TEXTS
+
+
+async def test_a_period_that_takes_long_or_can_not_be_closed_is_told_on_its_page() -> None:
+    named = ("period", "2026-10")
+    after = await sent(Decided(shown=False), "/accounts/2026-10/close", named)
+    assert after == ("/accounts/2026-10/closing", {"came": "closing"})
+    refused = Decided(fails={"2026-10": ApiProblem("not-possible", "name", "it is not over")})
+    after = await sent(refused, "/accounts/2026-10/close", named)
+    assert after == ("/accounts/2026-10/closing", {"came": "not-closed"})
+
+
+OF: Final = "source=%2Fs&release=r-1&channel=total"
+WAIVED: Final = Settle(act="waive", of=OfRelease(release="r-1", source="/s"), reason="jam", channel="total")
+MOVED: Final = Move.model_validate(
+    {
+        "act": "move",
+        "of": WAIVED.of,
+        "reason": "agreed",
+        "channel": "total",
+        "pages": 2,
+        "from": "unproven",
+        "to": "house",
+        "to_name": "maintenance",
+    }
+)
+
+
+@pytest.mark.parametrize(
+    ("pairs", "came", "asked"),
+    [
+        ([("of", OF), ("act", "waive"), ("reason", "jam"), ("to", "person")], "waived", [WAIVED]),
+        (
+            [
+                *[("of", OF), ("act", "move"), ("reason", "agreed"), ("pages", "2"), ("from", "unproven")],
+                *[("to", "house"), ("to_name", "maintenance")],
+            ],
+            "moved",
+            [MOVED],
+        ),
+        ([("of", OF), ("act", "waive"), ("reason", "")], "bad", []),
+        ([("of", OF), ("act", "waive"), ("reason", "jam"), ("pages", "all")], "bad", []),
+        ([("of", OF), ("act", "waive"), ("reason", "jam"), ("pages", "0")], "bad", []),
+        ([("of", "r-1"), ("act", "waive"), ("reason", "jam")], "bad", []),
+        ([("of", f"{OF}&more=1"), ("act", "waive"), ("reason", "jam")], "bad", []),
+        ([("of", "finding=f-1&more=1"), ("act", "waive"), ("reason", "jam")], "bad", []),
+        ([("of", OF), ("act", "undo"), ("reason", "jam")], "bad", []),
+        ([("act", "waive"), ("reason", "jam")], "bad", []),
+        ([*[("of", f"{OF}{nth}") for nth in range(TOGETHER_MAX + 1)], ("act", "waive"), ("reason", "jam")], "bad", []),
+    ],
+)
+async def test_pages_of_a_release_are_decided_on_and_the_page_comes_back(
+    pairs: list[tuple[str, str]], came: str, asked: list[Any]
+) -> None:
+    decided, back = Decided(), ("back", "/releases/r-1?source=%2Fs")
+    assert await sent(decided, "/decisions/pages", back, *pairs) == ("/releases/r-1", {"source": "/s", "came": came})
+    assert [said for _, said, _ in decided.asked] == asked
+    assert came in TEXTS
+
+
+@pytest.mark.parametrize("back", ["", "//elsewhere.example/x", "https://elsewhere.example/", "/sign-out", "x"])
+async def test_a_form_leads_nowhere_but_to_a_page_of_ours(back: str) -> None:
+    pairs = [("of", OF), ("act", "waive"), ("reason", "jam"), ("back", back)]
+    assert await sent(Decided(), "/decisions/pages", *pairs) == ("/now", {"came": "waived"})
+
+
+async def test_several_releases_are_decided_on_each_for_itself() -> None:
+    decided = Decided(fails={"r-2": ApiProblem("not-possible", "decision", "too many")})
+    named = [("of", f"source=%2Fs&release=r-{nth}&channel=total") for nth in (1, 2, 3, 3)]
+    more = [("act", "confirm"), ("reason", "admitted"), ("key", "k"), ("back", "/accounts/2026-10/decisions")]
+    after = await sent(decided, "/decisions/pages", *named, *more)
+    assert after == ("/accounts/2026-10/decisions", {"came": "not-possible", "done": "2", "of": "3"})
+    assert len({key for *_, key in decided.asked}) == 2
+
+
+async def test_a_decision_is_undone_from_any_page() -> None:
+    decided, back = Decided(), ("back", "/accounts/2026-10/decisions")
+    after = await sent(decided, "/decisions/undo", back, ("decision", "case/4711"))
+    assert after == ("/accounts/2026-10/decisions", {"came": "undone"})
+    assert decided.asked == [("case/4711", Undo(), "")]
 
 
 async def test_the_address_after_it_holds_the_name_as_one_part() -> None:

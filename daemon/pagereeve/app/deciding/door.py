@@ -6,7 +6,8 @@ import asyncio
 import re
 from typing import Final
 
-from pagereeve.app.deciding.forms import FORM_TYPE, Forms, posts_form, require_proven
+from pagereeve.app.deciding.form_fields import FORM_TYPE
+from pagereeve.app.deciding.forms import Forms, posts_form, require_proven
 from pagereeve.app.request_body import read_body
 from pagereeve.console.api.application import PREFIX
 from pagereeve.domain.credentials.callers import Caller
@@ -29,7 +30,7 @@ from pagereeve.feeds.http.quotas import sender_of
 from pagereeve.feeds.http.strict_json import parse
 from pagereeve.feeds.refusals import Refusal
 
-_PATHS: Final = re.compile(rf"{PREFIX}/(?:decisions|decisions/[^/]+/undo|findings/[^/]+/decision)")
+_PATHS: Final = re.compile(rf"{PREFIX}/(?:decisions|decisions/[^/]+/undo|findings/[^/]+/decision|periods/[^/]+/close)")
 BODY_MAX_BYTES: Final = 16_384
 BODY_S: Final = 10.0
 AT_ONCE: Final = 64

@@ -3,50 +3,37 @@
 from __future__ import annotations
 
 import asyncio
-import hashlib
 import re
-from collections.abc import Awaitable, Mapping, Sequence
-from typing import Any, Final
-from urllib.parse import parse_qsl, quote, urlencode
+from collections.abc import Mapping
+from typing import Final
+from urllib.parse import quote, urlencode
 
 from pydantic import TypeAdapter
 
+from pagereeve.app.deciding.form_fields import Fields, came_of, fields_of, key_of, members_of
+from pagereeve.app.deciding.page_forms import PAGE_FORMS, PageForms
+from pagereeve.app.deciding.period_forms import PERIOD_PATHS, PeriodForms
 from pagereeve.console.api.asker import SESSION
 from pagereeve.console.api.deciding.bodies import Book, Close, Explain, FindingDecision, Undo
 from pagereeve.console.api.deciding.port import Deciding
-from pagereeve.console.api.problems import ApiProblem, ProblemKind
 from pagereeve.console.pages.came import DONE, Came
 from pagereeve.console.pages.forms import TOGETHER_MAX
 from pagereeve.domain.credentials.callers import Caller
-from pagereeve.domain.values.errors import BadFact
-from pagereeve.domain.values.plain_text import require_plain_members
 from pagereeve.feeds.http.answers import Scope
 from pagereeve.feeds.refusals import Refusal
-from pagereeve.ports.journal import JournalUnavailable
 
 _PATHS: Final = re.compile(r"/findings/(?:decide|(?P<finding>[^/]+)/(?P<what>decide|undo))")
-FORM_TYPE: Final = "application/x-www-form-urlencoded"
-FIELDS_MAX: Final = TOGETHER_MAX + 20
-KEY_MAX: Final = 100
-DIGEST_SHOWN: Final = 32
-
 _DECISION: Final[TypeAdapter[Explain | Close | Book]] = TypeAdapter(FindingDecision)
 # What is sent empty was left out.
 _SAID: Final = ("action", "reason", "text", "at")
-_KINDS: Final[Mapping[ProblemKind, Came]] = {
-    "not-found": "gone",
-    "conflict": "conflict",
-    "not-possible": "not-possible",
-    "over-capacity": "busy",
-    "journal-unavailable": "busy",
-}
 _DONE: Final[Mapping[str, Came]] = {"explain": "explained", "close": "closed", "book": "booked"}
-
-Fields = Mapping[str, Sequence[str]]
 
 
 def posts_form(scope: Scope) -> bool:
-    return scope["type"] == "http" and scope["method"] == "POST" and _PATHS.fullmatch(scope["path"]) is not None
+    if scope["type"] != "http" or scope["method"] != "POST":
+        return False
+    path = scope["path"]
+    return path in PAGE_FORMS or any(paths.fullmatch(path) is not None for paths in (_PATHS, PERIOD_PATHS))
 
 
 def require_proven(scope: Scope) -> None:
@@ -56,32 +43,25 @@ def require_proven(scope: Scope) -> None:
         raise Refusal("forbidden", "form", problem)
 
 
-def fields_of(body: bytes) -> Fields:
-    """By name, in order; none where it is no form."""
-    fields: dict[str, list[str]] = {}
-    try:
-        pairs = parse_qsl(body.decode("ascii"), keep_blank_values=True, errors="strict", max_num_fields=FIELDS_MAX)
-        require_plain_members([list(pair) for pair in pairs], "form")
-    except (ValueError, BadFact):
-        return {}
-    for name, value in pairs:
-        fields.setdefault(name, []).append(value)
-    return fields
-
-
 class Forms:
     def __init__(self, deciding: Deciding) -> None:
         self._deciding = deciding
+        self._periods = PeriodForms(deciding)
+        self._pages = PageForms(deciding)
 
     async def address_after(self, path: str, body: bytes, caller: Caller) -> str:
         """Decide, and say where the browser goes on."""
+        if path in PAGE_FORMS:
+            return await self._pages.address_after(path, body, caller)
+        if (period := PERIOD_PATHS.fullmatch(path)) is not None:
+            return await self._periods.address_after(period["period"], body, caller)
         match = _PATHS.fullmatch(path)
         assert match is not None  # noqa: S101 - posts_form
         fields, finding = fields_of(body), match["finding"]
         if finding is None:
             return await self._together(fields, caller)
         decided = self._undo(fields, caller) if match["what"] == "undo" else self._decide(finding, fields, caller)
-        came = await _came(decided)
+        came = await came_of(decided)
         at = "/findings" if came == "gone" else f"/findings/{quote(finding, safe='', errors='surrogateescape')}"
         return f"{at}?{urlencode({'came': came})}"
 
@@ -90,15 +70,15 @@ class Forms:
         findings = list(dict.fromkeys(fields.get("finding", ())))
         if not 0 < len(findings) <= TOGETHER_MAX:
             return f"/findings?{urlencode({'came': 'bad'})}"
-        came = await asyncio.gather(*(_came(self._decide(one, fields, caller)) for one in findings))
+        came = await asyncio.gather(*(came_of(self._decide(one, fields, caller)) for one in findings))
         done = sum(one in DONE for one in came)
         worst = next((one for one in came if one not in DONE), came[0])
         return f"/findings?{urlencode({'came': worst, 'done': done, 'of': len(came)})}"
 
     async def _decide(self, finding: str, fields: Fields, caller: Caller) -> Came:
         try:
-            said = _DECISION.validate_python(_members(fields, _SAID))
-            key = _key(fields, finding)
+            said = _DECISION.validate_python(members_of(fields, _SAID))
+            key = key_of(fields, finding)
         except ValueError:
             return "bad"
         decided = await self._deciding.on_finding(finding, said, caller, key)
@@ -109,39 +89,9 @@ class Forms:
     async def _undo(self, fields: Fields, caller: Caller) -> Came:
         try:
             [decision] = fields.get("decision", ("",))
-            undo = Undo.model_validate(_members(fields, ("reason", "text")))
-            key = _key(fields, decision)
+            undo = Undo.model_validate(members_of(fields, ("reason", "text")))
+            key = key_of(fields, decision)
         except ValueError:
             return "bad"
         undone = await self._deciding.undo(decision, undo, caller, key)
         return "undone" if undone.shown else "pending"
-
-
-def _members(fields: Fields, names: Sequence[str]) -> dict[str, Any]:
-    """Those that were filled in. Raises ValueError where one came twice."""
-    members = {}
-    for name in names:
-        [value] = fields.get(name, ("",))
-        if value:
-            members[name] = value
-    return members
-
-
-def _key(fields: Fields, of: str) -> str:
-    """The form's own, for each thing that it decides on: what is sent twice is decided once. Raises ValueError."""
-    [key] = fields.get("key", ("",))
-    if len(key) > KEY_MAX:
-        raise ValueError("key")
-    digest = hashlib.sha256(f"{key} {of}".encode(errors="surrogateescape")).hexdigest()
-    return f"form-{digest[:DIGEST_SHOWN]}" if key else ""
-
-
-async def _came(decided: Awaitable[Came]) -> Came:
-    try:
-        return await decided
-    except ApiProblem as problem:
-        return _KINDS.get(problem.kind, "bad")
-    except JournalUnavailable:
-        return "busy"
-    except Refusal as refusal:
-        return "not-allowed" if refusal.let_go().reason == "forbidden" else "busy"

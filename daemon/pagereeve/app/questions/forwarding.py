@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import AsyncIterator
+from collections.abc import AsyncIterator, Callable
 from contextlib import asynccontextmanager
 from http import HTTPStatus
 from typing import Final
@@ -13,6 +13,7 @@ import structlog
 
 from pagereeve.app.questions.process import NoAnswers, QueryProcess
 from pagereeve.console.api.asker import SESSION, STRANGER, headers_of
+from pagereeve.console.api.closing_told import ClosingTold
 from pagereeve.console.api.problems import ApiProblem, answer_of
 from pagereeve.feeds.http.answers import READER, Message, Receive, Scope, Send
 
@@ -47,8 +48,9 @@ log = structlog.get_logger("pagereeve.questions")
 class QuestionForwarder:
     """An ASGI application. What a client sends in a body is not looked at: nothing is changed by a question."""
 
-    def __init__(self, process: QueryProcess) -> None:
+    def __init__(self, process: QueryProcess, closing: Callable[[], ClosingTold | None] = lambda: None) -> None:
         self._process = process
+        self._closing = closing
         self._client: httpx2.AsyncClient | None = None
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
@@ -94,6 +96,8 @@ class QuestionForwarder:
             target += b"?" + scope["query_string"]
         headers = [pair for pair in scope["headers"] if pair[0] in _PASSED_ON]
         headers += headers_of(scope[READER], scope.get(SESSION), scope.get(STRANGER, ""))
+        if (closing := self._closing()) is not None:
+            headers.append(closing.to_header())
         method = "GET" if scope["method"] == "HEAD" else scope["method"]
         response = await self._first(
             httpx2.Request(method, "http://query", headers=headers, extensions={"target": target})

@@ -30,6 +30,7 @@ from pagereeve.console.api.resources import (
     release,
     releases,
     schemas,
+    statement_files,
     statements,
     totals,
 )
@@ -42,6 +43,7 @@ ROUTERS: Final = (
     *(releases.router, release.router, evidence.router),
     *(findings.router, decisions.router, meters.router, health.router, changes.router),
     *(totals.router, exports.router, losses.router, costs.router, statements.router, periods.router),
+    statement_files.router,
     schemas.router,
     deciding.router,
 )

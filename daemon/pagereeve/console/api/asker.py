@@ -3,17 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Final
+from typing import Annotated, Final, Literal, get_args
 from urllib.parse import quote, unquote
 
 from fastapi import Depends, Request
 
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.domain.credentials.callers import ACTS, Act, Caller
+from pagereeve.domain.facts.events import FINDING_DECIDED, PAGES_DECIDED
+from pagereeve.domain.facts.page_decision import DECISIONS_SOURCE
 
 NAME_HEADER: Final = "pagereeve-asker"
 ACTS_HEADER: Final = "pagereeve-acts"
+DECIDES_HEADER: Final = "pagereeve-decides"
 SESSION_HEADER: Final = "pagereeve-session"
+Decides = Literal["findings", "pages", "periods"]
+DECIDES: Final[tuple[Decides, ...]] = get_args(Decides)
 # In the scope of a request: the SignedIn that it was sent by.
 SESSION: Final = "pagereeve.session"
 # In the scope of a request: the subject of somebody who signed in at a provider, and is nobody here.
@@ -49,9 +54,20 @@ class SignedIn:
         return cls(token, by_proxy == "1", may_show == "1", int(until[0]) if until else None)
 
 
+def decided_by(caller: Caller) -> frozenset[Decides]:
+    """As feeds/authorization.py lets its events by."""
+    may: dict[Decides, bool] = {
+        "findings": caller.may_send("decide", DECISIONS_SOURCE, FINDING_DECIDED),
+        "pages": caller.may_send("decide", DECISIONS_SOURCE, PAGES_DECIDED),
+        "periods": caller.may_close,
+    }
+    return frozenset(what for what, allowed in may.items() if allowed)
+
+
 def headers_of(caller: Caller, session: SignedIn | None = None, stranger: str = "") -> list[tuple[bytes, bytes]]:
     """As the query process is told who asks."""
     told = [(NAME_HEADER.encode(), quote(caller.name).encode()), (ACTS_HEADER.encode(), caller.acts_text.encode())]
+    told += [(DECIDES_HEADER.encode(), " ".join(sorted(decided_by(caller))).encode())]
     if stranger:
         told.append((STRANGER_HEADER.encode(), quote(stranger).encode()))
     return told if session is None else [*told, (SESSION_HEADER.encode(), session.to_header().encode())]
@@ -60,12 +76,13 @@ def headers_of(caller: Caller, session: SignedIn | None = None, stranger: str = 
 @dataclass(frozen=True, slots=True)
 class Asker:
     """The holder of a credential (no name: where none was ever made), and what it may. ``session`` is there where
-    somebody signed in.
+    somebody signed in. ``decides``: what it may decide on, by its acts and limits.
     """
 
     name: str
     acts: frozenset[Act]
     session: SignedIn | None = None
+    decides: frozenset[Decides] = frozenset()
 
     @property
     def may_ask(self) -> bool:
@@ -93,7 +110,13 @@ def asker_of(request: Request) -> Asker:
     acts = request.headers.get(ACTS_HEADER, "").split()
     name = unquote(request.headers.get(NAME_HEADER, ""))
     session = SignedIn.of_header(request.headers.get(SESSION_HEADER, ""))
-    return Asker(name, frozenset(act for act in ACTS if act in acts), session)
+    decides = request.headers.get(DECIDES_HEADER, "").split()
+    return Asker(
+        name,
+        frozenset(act for act in ACTS if act in acts),
+        session,
+        frozenset(one for one in DECIDES if one in decides),
+    )
 
 
 Asking = Annotated[Asker, Depends(asker_of)]

@@ -40,6 +40,7 @@ EXAMPLES: Final[Mapping[str, Example]] = {
     "losses": Example({"by": "printer", "period": MONTH}),
     "costs": Example({"by": "cost-centre", "period": MONTH}),
     "statement": Example({"of": "person", "name": "anise", "period": MONTH}),
+    "statement_as_file": Example({"of": "printer", "name": PRINTER, "period": MONTH, "format": "html"}),
     "periods": Example(),
     "period": Example({"name": MONTH}),
     "period_changes": Example({"name": "first-week"}),
@@ -53,6 +54,7 @@ EXAMPLES: Final[Mapping[str, Example]] = {
         {"Idempotency-Key": "case-4713"},
         {"act": "waive", "of": {"release": RELEASE}, "reason": "jam", "dry_run": True},
     ),
+    "close_period": Example({"name": "first-week"}, {"despite": "its supplier has the printer"}),
     "undo": Example({"decision": DECISION}, {"reason": "mistake"}),
 }
 """By operationId."""

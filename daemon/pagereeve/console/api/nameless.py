@@ -7,6 +7,7 @@ from typing import Any, Final
 
 from pagereeve.console.api.asker import Asker
 from pagereeve.ports.closing import ClosedPeriod
+from pagereeve.queries.statement_lines import Statement
 from pagereeve.reports.closing import closed_json
 from pagereeve.reports.exports.account import Made
 
@@ -24,9 +25,21 @@ def without_closer(body: dict[str, Any], asker: Asker) -> dict[str, Any]:
     return body if asker.sees_names or not closed else body | {"closed": closed | UNNAMED}
 
 
+def statement_shown(known: Statement, asker: Asker) -> Statement:
+    """The same for what a statement says of the close that its rows are of."""
+    frozen = known.as_closed
+    if frozen is None or asker.sees_names:
+        return known
+    return replace(known, as_closed=replace(frozen, closed=_unnamed(frozen.closed)))
+
+
 def made_shown(made: Made, asker: Asker) -> Made:
     """The same for what an export says of its making."""
     closed = made.closed
     if closed is None or asker.sees_names:
         return made
-    return replace(made, closed=replace(closed, closing=replace(closed.closing, by="", reason="")))
+    return replace(made, closed=_unnamed(closed))
+
+
+def _unnamed(closed: ClosedPeriod) -> ClosedPeriod:
+    return replace(closed, closing=replace(closed.closing, by="", reason=""))

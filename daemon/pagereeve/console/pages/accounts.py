@@ -1,9 +1,9 @@
-"""``/accounts``: the periods, whether each adds up to the meters, and what stands in the way of closing one."""
+"""``/accounts``: the periods, and whether each adds up to the meters."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Annotated, Final
 
 from fastapi import APIRouter, Path, Query
@@ -14,15 +14,12 @@ from pagereeve.console.api.context import Context
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.api.site import AskedSite
 from pagereeve.console.pages.shell import page
-from pagereeve.domain.accounts.closing import Concern
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.values.bad_question import BadQuestion
 from pagereeve.ports.closing import ClosedPeriod
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.account_periods import Listed, account_periods, sums_in
 from pagereeve.queries.as_sealed import period_of_closed
-from pagereeve.queries.closing import ClosingLook, look_before_close
-from pagereeve.reports.closing import concern_text, trouble_text
 
 HERE: Final = "/accounts"
 
@@ -40,16 +37,6 @@ class ClosedBy:
     at_us: int
     by: str | None
     despite: str | None
-
-
-@dataclass(frozen=True, slots=True)
-class InTheWay:
-    """A concern as a sentence, and the pages about it."""
-
-    text: str
-    hinders: bool
-    links: tuple[tuple[str, str], ...]
-    more: int
 
 
 def closed_by(closed: ClosedPeriod | None, asker: Asker) -> ClosedBy | None:
@@ -102,35 +89,6 @@ async def sums(context: Context, asker: Asking, name: PeriodName) -> HTMLRespons
     closed = closed_by(line.closed, asker)
     now_us = context.now_us()
     return page("sums.html", asker, context.site.zone, HERE, name=name, line=line, closed=closed, now_us=now_us)
-
-
-@router.get(f"{HERE}/{{name}}/closing")
-async def closing(context: Context, asker: Asking, name: PeriodName) -> HTMLResponse:
-    """What stands in the way of closing it."""
-    now_us, site = context.now_us(), context.site
-    async with context.question() as held:
-        period = await named_period(held, site, name)
-        closed = next((one for one in await held.closed_periods() if one.name == name), None)
-        look = ClosingLook(period, None) if closed else await look_before_close(held, period, now_us)
-    trouble = None if look.trouble is None else trouble_text(period, look.trouble)
-    return page(
-        "closing.html",
-        asker,
-        site.zone,
-        HERE,
-        period=period,
-        closed=closed_by(closed, asker),
-        trouble=trouble,
-        concerns=[in_the_way(one) for one in look.concerns],
-        now_us=now_us,
-    )
-
-
-def in_the_way(one: Concern) -> InTheWay:
-    room = "/findings" if one.kind == "findings-open" else "/printers"
-    text = concern_text(replace(one, names=()))
-    more = one.count - len(one.names) if one.names else 0
-    return InTheWay(text[0].upper() + text[1:], one.hinders, tuple((room, name) for name in one.names), more)
 
 
 def _listed(periods: Iterable[Listed], asker: Asker) -> list[tuple[str, ClosedBy | None]]:

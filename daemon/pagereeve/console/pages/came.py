@@ -10,6 +10,13 @@ Came = Literal[
     "closed",
     "booked",
     "undone",
+    "waived",
+    "confirmed",
+    "moved",
+    "period-closed",
+    "closing",
+    "not-named",
+    "not-closed",
     "pending",
     "gone",
     "conflict",
@@ -24,6 +31,13 @@ TEXTS: Final[Mapping[Came, str]] = {
     "closed": "Recorded: nothing is left to do.",
     "booked": "Recorded: its releases are booked at that printer.",
     "undone": "Undone: all is as before that decision.",
+    "waived": "Recorded: nobody is charged for these pages.",
+    "confirmed": "Recorded: these pages are charged to their owner.",
+    "moved": "Recorded: these pages are charged elsewhere.",
+    "period-closed": "Closed: its figures stay as they are.",
+    "closing": "It is being closed. You may leave this page; it is closed all the same.",
+    "not-named": "Not closed: write the period's name into the form, exactly as it stands here.",
+    "not-closed": "Not closed.",
     "pending": "Recorded, and durable. The rows of the ledger show it in a moment: load the page again.",
     "gone": "There is no such finding any more: a decision or a late notice explained it away.",
     "conflict": "Not recorded: this form was sent before with something else in it. Load the page again.",
@@ -32,5 +46,6 @@ TEXTS: Final[Mapping[Came, str]] = {
     "bad": "Not recorded: something in the form is missing, or is not acceptable there.",
     "busy": "Not recorded: the daemon can't store it now. Send it again in a moment.",
 }
-DONE: Final[frozenset[Came]] = frozenset({"explained", "closed", "booked", "undone", "pending", "gone"})
+_DECIDED: Final[tuple[Came, ...]] = ("explained", "closed", "booked", "undone", "waived", "confirmed", "moved")
+DONE: Final[frozenset[Came]] = frozenset((*_DECIDED, "period-closed", "closing", "pending", "gone"))
 """Those after which nothing is left to be sent again."""

@@ -14,11 +14,11 @@ from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.pages.came import TEXTS, Came
+from pagereeve.console.pages.decided import Said, ruling_said
 from pagereeve.console.pages.finding_lines import advice_on, line_of
 from pagereeve.console.pages.findings import HERE
 from pagereeve.console.pages.forms import form_for
 from pagereeve.console.pages.shell import Clock, page
-from pagereeve.domain.accounts.decisions import Ruling
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
 from pagereeve.domain.findings.wording import words_of
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding, ReleaseKey
@@ -27,7 +27,6 @@ from pagereeve.ports.reads import Reads
 from pagereeve.queries.finding_standing import FindingStanding, finding_standing
 from pagereeve.queries.what_if import policy_now
 from pagereeve.reports.findings import surplus_lines
-from pagereeve.reports.page_decisions import decision_text, state_text
 from pagereeve.reports.sentences import reason_text
 
 # Kept beside the others, but told in words of their own: what people decided.
@@ -60,20 +59,6 @@ class Trial:
     words: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Said:
-    """What somebody decided; ``by`` and ``text`` are None for who may not see names. ``undo`` is the id of one about
-    pages that is in force.
-    """
-
-    at_us: int
-    what: str
-    by: str | None
-    text: str | None
-    state: str = ""
-    undo: str = ""
-
-
 @router.get(f"{HERE}/{{name}}")
 async def one_finding(
     context: Context, asker: Asking, name: FindingName, asked: Annotated[AfterForm, Query()]
@@ -98,8 +83,9 @@ async def one_finding(
         hidden=sum(one.personal and one.kind not in _TOLD_APART for one in finding.evidence) if not names else 0,
         differs=surplus_lines(finding, None if booked is None else _uncharged(standing)),
         trials=trials,
-        decisions=[*_decisions(finding, names=names), *(_ruling(one, names=names) for one in standing.rulings)],
+        decisions=[*_decisions(finding, names=names), *(ruling_said(one, names=names) for one in standing.rulings)],
         form=form_for(asker),
+        pages_form=form_for(asker, "pages"),
         came=asked.came,
         came_texts=TEXTS,
         now_us=context.now_us(),
@@ -154,18 +140,3 @@ def _decisions(finding: Finding, *, names: bool) -> Iterator[Said]:
                 str(known.get("by", "")) if names else None,
                 str(known.get("text", "")) if names else None,
             )
-
-
-def _ruling(ruling: Ruling, *, names: bool) -> Said:
-    said = ruling.decided.said
-    shown = decision_text(said)
-    if said.to == "person" and not names:
-        shown = f"move {said.pages} ({said.channel}) to a person"
-    return Said(
-        ruling.decided.origin.at_us,
-        f"{shown}, because: {said.reason}",
-        ruling.decided.by if names else None,
-        said.text if names else None,
-        state_text(ruling),
-        "" if ruling.in_force is None else ruling.decided.origin.id,
-    )

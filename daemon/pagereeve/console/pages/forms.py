@@ -6,7 +6,7 @@ import secrets
 from dataclasses import dataclass
 from typing import Final, get_args
 
-from pagereeve.console.api.asker import Asker
+from pagereeve.console.api.asker import Asker, Decides
 from pagereeve.domain.facts.facts import Reason
 
 REASONS: Final[tuple[str, ...]] = get_args(Reason)
@@ -24,10 +24,10 @@ class FormShown:
     together_max: int = TOGETHER_MAX
 
 
-def form_for(asker: Asker) -> FormShown | None:
-    """None where what it sends would be refused: nobody signed in, or may not decide."""
+def form_for(asker: Asker, what: Decides = "findings") -> FormShown | None:
+    """None where what it sends would be refused: nobody signed in, or may not decide on that."""
     token = form_token_of(asker)
-    return FormShown(token, secrets.token_urlsafe(16)) if token and "decide" in asker.acts else None
+    return FormShown(token, secrets.token_urlsafe(16)) if token and what in asker.decides else None
 
 
 def form_token_of(asker: Asker) -> str:

@@ -3,20 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Annotated, Final, Literal, get_args
-from urllib.parse import quote
+from typing import Annotated, Final, Literal
 
 from fastapi import APIRouter, Query
 from starlette.responses import HTMLResponse
 
-from pagereeve.console.api.asker import Asker, Asking
+from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import Context
-from pagereeve.console.api.resources.exports import ExportFormat
 from pagereeve.console.pages.accounts import HERE, PeriodName, closed_by, named_period
+from pagereeve.console.pages.downloads import LANGUAGES, export_links
 from pagereeve.console.pages.period_tables import account_tables
 from pagereeve.console.pages.shell import page
 from pagereeve.domain.accounts.adjustment_rows import adjusted
-from pagereeve.domain.accounts.export_rows import ExportBy
 from pagereeve.domain.accounts.losses import Cause
 from pagereeve.domain.accounts.periods import Period
 from pagereeve.domain.accounts.totals import By
@@ -37,22 +35,8 @@ BYS: Final[tuple[tuple[By, str], ...]] = (
     ("person", "person"),
     ("printer", "printer"),
 )
-EXPORTS: Final[tuple[tuple[ExportBy, str, bool], ...]] = (
-    ("cost-centre", "A row for each cost centre", False),
-    ("printer", "A row for each printer", False),
-    ("day", "A row for each day", False),
-    ("person", "A row for each person", True),
-    ("release", "A row for each release", True),
-)
-"""By what, in words, and whether it names people."""
 
 router = APIRouter(include_in_schema=False)
-
-
-@dataclass(frozen=True, slots=True)
-class ExportLinks:
-    text: str
-    files: tuple[tuple[str, str], ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +89,8 @@ async def period(
         tables=account_tables(name, by, answer.rows()),
         by=by,
         bys=[(key, words) for key, words in BYS if key != "person" or asker.sees_names],
-        exports=_exports(name, asker),
+        exports=export_links(name, asker),
+        locales=LANGUAGES,
         conserved=answer.conserved,
         now_us=now_us,
     )
@@ -113,18 +98,6 @@ async def period(
 
 async def _totals(held: Reads, asked: Period, closed: ClosedPeriod | None, by: By) -> TotalsAnswer:
     return await totals_of(held, asked, by) if closed is None else await closed_totals(held, closed, by)
-
-
-def _exports(period_name: str, asker: Asker) -> list[ExportLinks]:
-    asked = quote(period_name, safe="")
-    return [
-        ExportLinks(
-            words,
-            tuple((one, f"/v1/exports/{by}?period={asked}&format={one}") for one in get_args(ExportFormat)),
-        )
-        for by, words, names in EXPORTS
-        if asker.sees_names or not names
-    ]
 
 
 @router.get(f"{HERE}/{{name}}/losses")

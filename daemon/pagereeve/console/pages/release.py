@@ -16,6 +16,9 @@ from pagereeve.console.api.asker import Asker, Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem
+from pagereeve.console.pages.came import TEXTS, Came
+from pagereeve.console.pages.decided import OFFERED, Said, Settling, ruling_said, settling_of
+from pagereeve.console.pages.forms import form_for
 from pagereeve.console.pages.shell import page
 from pagereeve.console.pictures.bracket import bracket_of
 from pagereeve.console.pictures.life import LifePicture
@@ -26,13 +29,15 @@ from pagereeve.domain.facts.events import NAME_MAX
 from pagereeve.domain.findings.wording import text_of
 from pagereeve.domain.ledger import Charge, Finding, ReleaseKey
 from pagereeve.domain.values.bad_question import BadQuestion
+from pagereeve.ports.reads import Reads
+from pagereeve.queries.decidable import decidable_of
 from pagereeve.queries.explain import Explained, explained
 from pagereeve.queries.near_releases import NoSuchRelease
 from pagereeve.queries.own_view import for_anybody, for_its_owner
 from pagereeve.queries.release_evidence import Evidence, is_about
 from pagereeve.reports.explain import channel_heading, channel_lines, channels_in_order
 from pagereeve.reports.late_notices import known_text
-from pagereeve.reports.page_decisions import after_decisions, decided_lines
+from pagereeve.reports.page_decisions import after_decisions
 from pagereeve.reports.release_answer import CAUTION, counted_text, unknown_texts, why_text
 from pagereeve.reports.sentences import GRADES, interval_text, ticket_text
 from pagereeve.reports.timeline import Happening, folded, timeline
@@ -46,9 +51,10 @@ router = APIRouter(include_in_schema=False)
 
 
 class ReleaseAsked(Asked):
-    """``source``: only of this source, if several sources use the name."""
+    """``source``: only of this source, if several sources use the name. ``came``: what came of a form of this page."""
 
     source: str | None = Field(default=None, max_length=SOURCE_MAX)
+    came: Came | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -107,13 +113,17 @@ class Shown:
     tickets: Sequence[str]
     happened: Sequence[Happening]
     late: Sequence[tuple[int, str]]
-    decided: Sequence[str]
+    decided: Sequence[Said]
+    settling: Sequence[Settling]
     channels: Sequence[ChannelTold]
     findings: Sequence[Named]
     names_left_out: bool
 
     @classmethod
-    def of(cls, known: Explained, zone: ZoneInfo) -> Self:
+    def of(
+        cls, known: Explained, zone: ZoneInfo, decided: Sequence[Said] = (), settling: Sequence[Settling] = ()
+    ) -> Self:
+        """``known`` is as who asks may see it."""
         evidence = known.evidence
         ordered = channels_in_order(evidence)
         billed = [one for one in ordered if one.channel in CLAIMED_CHANNELS] or ordered[:1]
@@ -126,7 +136,8 @@ class Shown:
             tickets=[ticket_text(one.ticket) for one in evidence.starts],
             happened=folded(timeline(evidence)),
             late=[(one.at_us, known_text(one)) for one in known.known.late],
-            decided=list(decided_lines(evidence.decided, zone)),
+            decided=decided,
+            settling=settling,
             channels=[
                 ChannelTold(channel_heading(one), [line.strip() for line in channel_lines(evidence, one, zone)])
                 for one in ordered
@@ -143,6 +154,7 @@ async def release(
     release: Annotated[str, Path(max_length=NAME_MAX)],
     asked: Annotated[ReleaseAsked, Query()],
 ) -> HTMLResponse:
+    form, now_us = form_for(asker, "pages"), context.now_us()
     async with context.question() as held:
         try:
             known = await explained(held, release, asked.source)
@@ -153,20 +165,37 @@ async def release(
         except BadQuestion as error:
             # Of another source alone, or of too many: its words say which.
             raise ApiProblem("not-found", "release", error.problem.replace("--", "")) from error
-    latest = sorted(known, key=lambda one: -one.evidence.started_us)
-    shown = [Shown.of(_seen(one, asker), context.site.zone) for one in latest[:SHOWN_MAX]]
+        latest = sorted(known, key=lambda one: -one.evidence.started_us)
+        settling = [await _settling(held, one, now_us) if form else [] for one in latest[:SHOWN_MAX]]
+    shown = [
+        Shown.of(_seen(one, asker), context.site.zone, _decided(one, asker), left)
+        for one, left in zip(latest, settling, strict=False)
+    ]
     return page(
         *("release.html", asker, context.site.zone, HERE),
         release=release,
         shown=shown,
         left_out=len(latest) - len(shown),
         caution=CAUTION,
-        now_us=context.now_us(),
+        form=form,
+        offered=OFFERED,
+        came=asked.came,
+        came_texts=TEXTS,
+        now_us=now_us,
     )
 
 
 def link_of(key: ReleaseKey) -> str:
     return f"{HERE}/{quote(key.release, safe='', errors='surrogatepass')}?{urlencode({'source': key.source})}"
+
+
+async def _settling(held: Reads, known: Explained, now_us: int) -> list[Settling]:
+    billed = [one for one in known.evidence.charges if one.channel in CLAIMED_CHANNELS]
+    return settling_of(await decidable_of(held, billed, now_us))
+
+
+def _decided(known: Explained, asker: Asker) -> list[Said]:
+    return [ruling_said(one, names=asker.sees_names) for one in known.evidence.decided]
 
 
 def _seen(known: Explained, asker: Asker) -> Explained:

@@ -14,6 +14,7 @@ from pagereeve.console.api.asker import Asking
 from pagereeve.console.api.context import Context
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.pages.accounts import HERE, PeriodName, closed_by, named_period
+from pagereeve.console.pages.downloads import statement_links
 from pagereeve.console.pages.shell import page
 from pagereeve.domain.accounts.rates import Bill
 from pagereeve.domain.ledger import Charge
@@ -118,6 +119,7 @@ async def statement(
         rows=[row for line in known.lines[after : after + RELEASES_SHOWN] for row in _rows(line, known)],
         after=after,
         shown=RELEASES_SHOWN,
+        files=statement_links(period_name, kind, name, asker),
         address=f"{HERE}/{quote(period_name, safe='')}/{kind}/{quote(name, safe='')}",
         now_us=context.now_us(),
     )

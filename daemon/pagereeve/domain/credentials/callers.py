@@ -39,6 +39,12 @@ class Caller:
     def may(self, act: Act) -> bool:
         return act in self.acts
 
+    @property
+    def may_close(self) -> bool:
+        """May it close a period? That is about every page of it: whoever is limited in what it decides may not."""
+        limits = (self.sources, self.types, self.pages_max, self.pages_day_max)
+        return self.may("decide") and all(one is None for one in limits)
+
     def may_send(self, act: Act, source: str, event_type: str) -> bool:
         """Whether it may send an event of that source and type, which needs ``act``."""
         return (

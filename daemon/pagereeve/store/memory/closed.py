@@ -8,11 +8,11 @@ from dataclasses import replace
 
 from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.domain.facts.events import PAGES_DECIDED
-from pagereeve.ports.closing import ClosedPeriod, NotClosed, Touch
+from pagereeve.ports.closing import ClosedPeriod, NotClosed, PackedRows, Touch
 from pagereeve.ports.erasing import Erasure
 from pagereeve.store.memory.ledger import MemoryLedger
 from pagereeve.store.records.batch import Numbered, Replacement
-from pagereeve.store.records.frozen_rows import Packer, Unpacker, packed, unpacked, without_person
+from pagereeve.store.records.frozen_rows import Unpacker, packed, unpacked, without_person
 
 
 class MemoryClosed(MemoryLedger):
@@ -72,10 +72,10 @@ class MemoryClosed(MemoryLedger):
         self._touches += 1
         self._touched[period, printer] = self._touches
 
-    def _keep(self, closed: ClosedPeriod, packer: Packer, touched: int) -> None:
+    def _keep(self, closed: ClosedPeriod, packed_rows: PackedRows, touched: int) -> None:
         self._touched = {key: number for key, number in self._touched.items() if number > touched}
         self._closed[closed.name] = closed
-        self._parts[closed.name] = packer.parts
+        self._parts[closed.name] = list(packed_rows.parts)
 
     def _erase_frozen(self, erasure: Erasure) -> Sequence[str]:
         return [period for period in self._closed if self._erase_in(period, erasure)]

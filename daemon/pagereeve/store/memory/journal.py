@@ -28,7 +28,7 @@ from pagereeve.domain.facts.facts import (
 from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, concerned, dated_by, redated_run
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.domain.seal.erasure import ERASED, erasure_digest
-from pagereeve.ports.closing import ClosedPeriod, Closing
+from pagereeve.ports.closing import ClosedPeriod, Closing, PackedRows
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.journal import DamagedRow, JournalUnavailable, OpenRun, Receipt, StoredFact
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -216,11 +216,14 @@ class MemoryJournal(MemoryClosed, MemorySeal):
 
     async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0) -> ClosedPeriod:
         """ports.closing.PeriodCloser."""
-        packer = await packed_rows(rows)
-        closed = ClosedPeriod(closing, packer.rows, packer.sha256)
+        return await self.close_packed(closing, await packed_rows(rows), touched)
+
+    async def close_packed(self, closing: Closing, packed: PackedRows, touched: int = 0) -> ClosedPeriod:
+        """ports.closing.PeriodCloser."""
+        closed = ClosedPeriod(closing, packed.rows, packed.sha256)
         self._require_open(closed)
         self._store(append_request(closed_fact(closed)))
-        self._keep(closed, packer, touched)
+        self._keep(closed, packed, touched)
         return closed
 
     def _erase_claim(self, kept: KeptAside, eraser: Eraser) -> None:

@@ -18,7 +18,7 @@ from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.closing import ClosedPeriod, Closing
+from pagereeve.ports.closing import ClosedPeriod, Closing, PackedRows
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
 from pagereeve.ports.journal import HINDRANCES, Hindrance, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
@@ -213,11 +213,14 @@ class SqlJournal(SqlReads):
             raise unavailable(self._path, error) from error
 
     async def close_period(self, closing: Closing, rows: AsyncIterator[FrozenRow], touched: int = 0) -> ClosedPeriod:
+        """ports.closing.PeriodCloser."""
+        return await self.close_packed(closing, await packed_rows(rows), touched)
+
+    async def close_packed(self, closing: Closing, packed: PackedRows, touched: int = 0) -> ClosedPeriod:
         """ports.closing.PeriodCloser. No group is stored while the parts go in."""
-        packer = await packed_rows(rows)
-        closed = ClosedPeriod(closing, packer.rows, packer.sha256)
+        closed = ClosedPeriod(closing, packed.rows, packed.sha256)
         try:
-            committed = partial(self._writer.committer.close_period, closed=closed, parts=packer.parts, touched=touched)
+            committed = partial(self._writer.committer.close_period, closed=closed, parts=packed.parts, touched=touched)
             await self._thread.run(committed)
         except (sqlite3.Error, DatabaseError, OSError) as error:
             raise unavailable(self._path, error) from error

@@ -6,6 +6,7 @@ from typing import Literal
 
 from pydantic import BaseModel, Field
 
+from pagereeve.console.api.models.accounts import ClosedShown
 from pagereeve.console.api.models.decisions import DecisionShown
 from pagereeve.domain.ledger import FindingState
 
@@ -24,6 +25,17 @@ class FindingDecided(BaseModel):
     state: FindingState | None
     repeated: bool
     shown: bool = Field(description=SHOWN)
+
+
+class PeriodClosed(BaseModel):
+    """``under-way``: its rows are being added up, and it will be closed; ask again. ``repeated``: it was closed before,
+    and nothing was done now.
+    """
+
+    period: str
+    state: Literal["closed", "under-way"]
+    closed: ClosedShown | None
+    repeated: bool
 
 
 class PagesDecided(BaseModel):

@@ -14,6 +14,7 @@ from pagereeve.domain.values.instants import from_text
 
 NAME_MAX: Final = 200
 TEXT_MAX: Final = 1_024
+REASON_MAX: Final = 500
 
 # As domain.values.plain_text refuses it, said in the document; the door has looked before a model sees a text.
 PLAIN: Final = r"^[^\u0000-\u001f\u007f-\u009f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]*$"
@@ -120,6 +121,18 @@ class Move(_Pages):
 
 
 PagesDecision = Annotated[Settle | Move, Field(discriminator="act")]
+
+
+class ClosePeriod(Said):
+    """Freeze the period's rows, for good."""
+
+    despite: str | None = Field(
+        default=None,
+        min_length=1,
+        max_length=REASON_MAX,
+        description="Why it is closed although something stands in the way; kept for good, with the holder's name.",
+        json_schema_extra={"pattern": PLAIN},
+    )
 
 
 class Undo(Said):

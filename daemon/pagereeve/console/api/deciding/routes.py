@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from http import HTTPStatus
 from typing import Annotated, Final
 
-from fastapi import APIRouter, Body, Depends, FastAPI, Header, Path, Query, Request
+from fastapi import APIRouter, Body, Depends, FastAPI, Header, Path, Query, Request, Response
 
-from pagereeve.console.api.deciding.answers import FindingDecided, PagesDecided
-from pagereeve.console.api.deciding.bodies import FindingDecision, PagesDecision, Undo
+from pagereeve.console.api.deciding.answers import FindingDecided, PagesDecided, PeriodClosed
+from pagereeve.console.api.deciding.bodies import ClosePeriod, FindingDecision, PagesDecision, Undo
 from pagereeve.console.api.deciding.port import Deciding
 from pagereeve.console.api.deciding.problems import deciding_responses
 from pagereeve.console.api.paging import Asked
@@ -18,6 +19,7 @@ from pagereeve.feeds.http.answers import READER
 router = APIRouter(tags=["decisions"])
 
 KEY_MAX: Final = 100
+UNDER_WAY: Final = "It is being closed: ask GET /v1/periods/{name}, or send this again."
 
 
 def _deciding(request: Request) -> Deciding:
@@ -75,6 +77,28 @@ async def decide_pages(
 ) -> PagesDecided:
     """Waive, confirm or move pages that no proof settles: all of them, or none. The credential's holder is recorded."""
     return await decider.on_pages(said, caller, key)
+
+
+@router.post(
+    "/periods/{name}/close",
+    responses={**deciding_responses(), int(HTTPStatus.ACCEPTED): {"model": PeriodClosed, "description": UNDER_WAY}},
+    tags=["periods"],
+)
+async def close_period(
+    name: Annotated[str, Path(max_length=100, description="As GET /v1/periods/{name} has it.")],
+    said: Annotated[ClosePeriod, Body()],
+    decider: Decider,
+    caller: Holder,
+    response: Response,
+    _: Nothing,
+) -> PeriodClosed:
+    """Close a period, for good: its figures are frozen, and what comes later is an adjustment in a later period. Sent
+    again, it answers what was closed. Needs a credential that has the act decide without any limit.
+    """
+    answer = await decider.close_period(name, said, caller)
+    if answer.state == "under-way":
+        response.status_code = HTTPStatus.ACCEPTED
+    return answer
 
 
 @router.post("/decisions/{decision}/undo", responses=deciding_responses())

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 import asyncio
-import re
 from collections.abc import Mapping
 from contextlib import suppress
 from dataclasses import dataclass
-from typing import Annotated, Any, Final, Literal
+from typing import Annotated, Any, Final
 
 from fastapi import APIRouter, Path, Query
 from pydantic import Field
@@ -17,6 +16,7 @@ from pagereeve.console.api.asked_period import PeriodAsked
 from pagereeve.console.api.asker import Asker, Asking
 from pagereeve.console.api.context import ApiContext, Context
 from pagereeve.console.api.etags import CACHED
+from pagereeve.console.api.file_names import attachment
 from pagereeve.console.api.nameless import made_shown
 from pagereeve.console.api.problems import ApiProblem, responses
 from pagereeve.console.api.resources.totals import OF_PERSONS, zone_from
@@ -28,24 +28,26 @@ from pagereeve.queries.exports import Export
 from pagereeve.reports.exports.account import Account
 from pagereeve.reports.exports.columns import columns_of
 from pagereeve.reports.exports.csv_file import CsvForm, DecimalSign, Delimiter, Locale
-from pagereeve.reports.exports.making import RowFile, Wanted, begin_export, write_rows, writer_of
+from pagereeve.reports.exports.making import FileFormat, RowFile, Wanted, begin_export, write_rows, writer_of
 
 router = APIRouter(tags=["accounts"])
 
-ExportFormat = Literal["csv", "json", "xlsx"]
+ExportFormat = FileFormat
 MEDIA_TYPES: Final[Mapping[ExportFormat, str]] = {
     "csv": "text/csv",
     "json": "application/json",
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
+    # https://www.iana.org/assignments/media-types/application/vnd.apache.parquet
+    "parquet": "application/vnd.apache.parquet",
 }
 XLSX_ROWS_MAX: Final = 100_000
 """A workbook is sent when it is whole; so long a reader waits (contrib/bench/exports.py)."""
-_NO_FILE_NAME: Final = re.compile(r"[^A-Za-z0-9._-]+")
 _FORM: Final = ("locale", "delimiter", "decimal", "bom")
 _SCHEMAS: Final[dict[str, Any]] = {
     MEDIA_TYPES["csv"]: {"schema": {"type": "string"}},
     MEDIA_TYPES["json"]: {"schema": {"type": "object"}},
     MEDIA_TYPES["xlsx"]: {"schema": {"type": "string", "format": "binary"}},
+    MEDIA_TYPES["parquet"]: {"schema": {"type": "string", "format": "binary"}},
 }
 
 
@@ -133,15 +135,9 @@ async def export(
         await spool.close()
         raise
     headers = {
-        "Content-Disposition": f'attachment; filename="{file_name(wanted)}"',
+        "Content-Disposition": attachment((by, wanted.period.name), wanted.format),
         "Cache-Control": CACHED,
         "Vary": "Authorization",
         "X-Content-Type-Options": "nosniff",
     }
     return SpooledAnswer(spool, MEDIA_TYPES[asked.format_], headers)
-
-
-def file_name(wanted: Wanted) -> str:
-    """Letters, digits and signs that every file system holds (RFC 6266 section 4.3)."""
-    name = _NO_FILE_NAME.sub("-", f"{wanted.by}-{wanted.period.name}").strip("-.")
-    return f"pagereeve-{name}.{wanted.format}"

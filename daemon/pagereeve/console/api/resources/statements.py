@@ -8,8 +8,8 @@ from fastapi import APIRouter, Path, Query
 from pydantic import Field
 
 from pagereeve.console.api.asked_period import PeriodAsked
-from pagereeve.console.api.asker import Asking
-from pagereeve.console.api.context import Context
+from pagereeve.console.api.asker import Asker, Asking
+from pagereeve.console.api.context import ApiContext, Context
 from pagereeve.console.api.etags import TaggedRoute
 from pagereeve.console.api.models.statements import StatementAnswer
 from pagereeve.console.api.nameless import without_closer
@@ -17,7 +17,7 @@ from pagereeve.console.api.problems import ApiProblem, responses
 from pagereeve.ports.reads import Reads
 from pagereeve.queries.costs import Prices
 from pagereeve.queries.findings import unknown_printer
-from pagereeve.queries.statement_lines import Subject, SubjectKind
+from pagereeve.queries.statement_lines import Statement, Subject, SubjectKind
 from pagereeve.queries.statements import statement_of
 from pagereeve.reports.statements.as_json import statement_json
 
@@ -49,6 +49,15 @@ async def statement(
     asked: Annotated[StatementQuestion, Query()],
 ) -> StatementAnswer:
     """Every release of a period with its evidence, and sums. A person's needs the act names."""
+    known = await asked_statement(context, asker, of, name, asked)
+    body = statement_json(known, context.zone_database(known.period.zone.key))
+    return StatementAnswer.model_validate(without_closer(body, asker))
+
+
+async def asked_statement(
+    context: ApiContext, asker: Asker, of: SubjectKind, name: str, asked: StatementQuestion
+) -> Statement:
+    """Raises ApiProblem where it may not be asked for, or is of nothing."""
     if of == "person" or asked.names:
         asker.require_names("names" if asked.names else "of")
     period, site = asked.period_at(context.site), context.site
@@ -58,9 +67,7 @@ async def statement(
         if of == "printer":
             await _require_known(held, name)
         prices = Prices(site.prices, site.price_classes)
-        known = await statement_of(held, Subject(of, name), period, prices, names=asked.names)
-    body = statement_json(known, context.zone_database(period.zone.key))
-    return StatementAnswer.model_validate(without_closer(body, asker))
+        return await statement_of(held, Subject(of, name), period, prices, names=asked.names)
 
 
 async def _require_known(held: Reads, printer: str) -> None:

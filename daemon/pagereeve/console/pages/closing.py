@@ -1,0 +1,119 @@
+"""``/accounts/{period}/closing``: what stands in the way of closing it, and the form that closes it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Annotated
+from urllib.parse import quote, urlencode
+
+from fastapi import APIRouter, Query
+from starlette.responses import HTMLResponse
+
+from pagereeve.console.api.asker import Asking
+from pagereeve.console.api.closing_told import Closing
+from pagereeve.console.api.context import ApiContext, Context
+from pagereeve.console.api.deciding.bodies import REASON_MAX
+from pagereeve.console.api.paging import Asked
+from pagereeve.console.pages.accounts import HERE, PeriodName, closed_by, named_period
+from pagereeve.console.pages.came import TEXTS, Came
+from pagereeve.console.pages.forms import form_for
+from pagereeve.console.pages.shell import page
+from pagereeve.domain.accounts.closing import Concern, ConcernKind
+from pagereeve.domain.accounts.periods import Period
+from pagereeve.ports.closing import ClosedPeriod
+from pagereeve.queries.closing import ClosingLook, look_before_close
+from pagereeve.reports.closing import concern_text, trouble_text
+
+router = APIRouter(include_in_schema=False)
+
+
+class AfterForm(Asked):
+    """``came``: what came of the form that was sent from this page."""
+
+    came: Came | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class InTheWay:
+    """A concern as a sentence, and where it is mended: pages about some of it, and one about all of it ("": none)."""
+
+    text: str
+    hinders: bool
+    links: tuple[tuple[str, str], ...]
+    more: int
+    all_words: str
+    all_link: str
+    command: str
+
+
+@router.get(f"{HERE}/{{name}}/closing")
+async def closing(
+    context: Context, asker: Asking, name: PeriodName, told: Closing, asked: Annotated[AfterForm, Query()]
+) -> HTMLResponse:
+    about = told if told is not None and told.period == name else None
+    under_way = about is not None and not about.problem
+    now_us = context.now_us()
+    look, closed = await _looked(context, name, now_us, under_way=under_way)
+    period = look.period
+    return page(
+        "closing.html",
+        asker,
+        context.site.zone,
+        HERE,
+        period=period,
+        closed=closed_by(closed, asker),
+        trouble=None if look.trouble is None else trouble_text(period, look.trouble),
+        concerns=[in_the_way(one, period) for one in look.concerns],
+        told=about if closed is None else None,
+        other=told.period if told is not None and not told.problem and not under_way else "",
+        form=form_for(asker, "periods"),
+        came=asked.came,
+        came_texts=TEXTS,
+        reason_max=REASON_MAX,
+        now_us=now_us,
+    )
+
+
+async def _looked(
+    context: ApiContext, name: str, now_us: int, *, under_way: bool
+) -> tuple[ClosingLook, ClosedPeriod | None]:
+    """What is closed, or being closed, is not gone through."""
+    async with context.question() as held:
+        period = await named_period(held, context.site, name)
+        closed = next((one for one in await held.closed_periods() if one.name == name), None)
+        skipped = closed is not None or under_way
+        return ClosingLook(period, None) if skipped else await look_before_close(held, period, now_us), closed
+
+
+def in_the_way(one: Concern, period: Period) -> InTheWay:
+    text = concern_text(replace(one, names=()))
+    words, link, command = _mended(one.kind, period)
+    links = tuple((_page_of(one.kind, name, period), name) for name in one.names)
+    more = one.count - len(one.names) if one.names else 0
+    return InTheWay(text[0].upper() + text[1:], one.hinders, links, more, words, link, command)
+
+
+def _page_of(kind: ConcernKind, name: str, period: Period) -> str:
+    if kind == "findings-open":
+        return f"/findings/{quote(name, safe='')}"
+    if kind == "not-conserved":
+        return f"{HERE}/{quote(period.name, safe='')}/printer/{quote(name, safe='')}"
+    return f"/printers/{quote(name, safe='')}"
+
+
+def _mended(kind: ConcernKind, period: Period) -> tuple[str, str, str]:
+    """In words where all of it stands, the address of that page, and a command where only one helps."""
+    of = urlencode({"period": period.name})
+    match kind:
+        case "windows-open":
+            return "the releases", f"/releases?{of}&verdict=open", ""
+        case "findings-open":
+            return "all of them", f"/findings?{of}", ""
+        case "unproven":
+            return "decisions about them", f"{HERE}/{quote(period.name, safe='')}/decisions", ""
+        case "pages-waiting" | "meters-silent":
+            return "the printers", "/printers", ""
+        case "rows-damaged":
+            return "", "", "pagereeve verify"
+        case "not-conserved":
+            return "", "", "pagereeve replay --check"
