@@ -11,6 +11,7 @@ Came = Literal[
     "booked",
     "undone",
     "pending",
+    "ended",
     "gone",
     "conflict",
     "not-possible",
@@ -25,6 +26,7 @@ TEXTS: Final[Mapping[Came, str]] = {
     "booked": "Recorded: its releases are booked at that printer.",
     "undone": "Undone: all is as before that decision.",
     "pending": "Recorded, and durable. The rows of the ledger show it in a moment: load the page again.",
+    "ended": "Recorded, and the finding ended with it: nothing disagrees there any more.",
     "gone": "There is no such finding any more: a decision or a late notice explained it away.",
     "conflict": "Not recorded: this form was sent before with something else in it. Load the page again.",
     "not-possible": "Not recorded: as things stand it can't be done. Look at what was decided before.",
@@ -32,5 +34,5 @@ TEXTS: Final[Mapping[Came, str]] = {
     "bad": "Not recorded: something in the form is missing, or is not acceptable there.",
     "busy": "Not recorded: the daemon can't store it now. Send it again in a moment.",
 }
-DONE: Final[frozenset[Came]] = frozenset({"explained", "closed", "booked", "undone", "pending", "gone"})
+DONE: Final[frozenset[Came]] = frozenset({"explained", "closed", "booked", "undone", "pending", "ended", "gone"})
 """Those after which nothing is left to be sent again."""
