@@ -1,12 +1,13 @@
 """Takes pictures of the console's pages (contrib/pictures): to be looked at by people, and two for README.md.
 
-What they show is the demo's: a fictional college. Its month is closed by a second daemon over the same journal, whose
+What they show is the demo's: a fictional college. Its month is closed in a copy of the journal, by a command whose
 clock stands in the next month.
 """
 
 from __future__ import annotations
 
 import io
+import os
 import shutil
 import sys
 import time
@@ -25,7 +26,7 @@ from pagereeve.store.sqlite.files import JOURNAL_NAME
 from tests.acceptance.browsing import Seen, chromium, opened, sign_in
 from tests.acceptance.console_sites import ConsoleSite, demo_site, plain_site
 from tests.acceptance.process import CODE
-from tests.acceptance.wall_clock import WallClock
+from tests.acceptance.wall_clock import library
 
 ROOT: Final = Path(__file__).parents[1]
 ALL: Final = ROOT / "var" / "pictures"
@@ -34,7 +35,7 @@ WIDTHS: Final = (320, 1280, 2560)
 SCHEMES: Final = ("light", "dark")
 HEIGHT: Final = 900
 REASON: Final = "the findings were talked over"
-NEXT_MONTH_S: Final = 40 * 86_400
+NEXT_MONTH: Final = "+40d"
 PLACES: Final = ("now", "printers", "releases", "findings", "accounts", "installation", "words")
 # A4 less its margins, at 96 pixels an inch.
 PAPER: Final = {"width": 718, "height": 1046}
@@ -113,22 +114,25 @@ def print_some(browser: Browser, pages: Pages, folder: Path) -> None:
 
 
 @contextmanager
-def closed_demo(demo: ConsoleSite, folder: Path) -> Iterator[ConsoleSite]:
-    """The demo's journal as it is now, its month closed, in a daemon of the next month."""
-    clock = WallClock(folder / "clock")
-    clock.off_by_s(NEXT_MONTH_S)
+def closed_demo(demo: ConsoleSite, folder: Path, month: str) -> Iterator[ConsoleSite]:
+    """The demo's journal as it is now, its month closed, as if it were the next one already."""
+    later = {
+        **os.environ,
+        "LD_PRELOAD": str(library()),
+        "FAKETIME": NEXT_MONTH,
+        "FAKETIME_DONT_FAKE_MONOTONIC": "1",
+        "NO_FAKE_STAT": "1",
+    }
     kept = folder / "closed"
     backup = [sys.executable, "-c", CODE, "backup", str(folder / "demo.backup"), "--config", str(demo.config)]
     run(backup, check=True, capture_output=True)
     kept.mkdir(mode=0o700)
     shutil.copy(folder / "demo.backup", kept / JOURNAL_NAME)
     shutil.copy(demo.config.parent / KEY, kept)
-    month = demo.asked("/v1/findings?limit=1")["items"][0]["since"][:7]
+    close = ("close", month, "--despite", REASON, "--data-dir", str(kept))
+    run([sys.executable, "-c", CODE, *close], check=True, capture_output=True, env=later)
     people = f'[people]\nfile = "{demo.config.parent / "people.csv"}"\n'
-    with plain_site(kept, clock.environment(), people) as site:
-        for words in (("clock", "agree"), ("close", month, "--despite", REASON)):
-            command = [sys.executable, "-c", CODE, *words, "--config", str(site.config)]
-            run(command, check=True, capture_output=True, env=clock.environment())
+    with plain_site(kept, people) as site:
         yield site
 
 
@@ -139,18 +143,17 @@ def every_page(folder: Path) -> None:
             take_all(browser, Pages(empty, paths), ALL / "empty")
         demo = day.whole()
         paths = paths_of(demo)
-        with closed_demo(demo, folder) as closed:
-            asked = {name: path for name, path in paths.items() if name.startswith(("period", "statement", "accounts"))}
-            closed.add_accounts(ACCOUNT)
-            pages = Pages(closed, asked, signed_in(browser, closed, "mara"))
-            take_all(browser, pages, ALL / "closed")
-            print_some(browser, pages, ALL / "closed")
         take_all(browser, Pages(demo, {"now": "/now", "releases": "/releases"}), ALL / "open")
         demo.add_accounts(ACCOUNT)
         pages = Pages(demo, paths, signed_in(browser, demo, "mara"))
         take_all(browser, pages, ALL / "full")
         print_some(browser, pages, ALL / "full")
         take_all(browser, Pages(demo, {"sign-in": "/sign-in?then=%2Ffindings"}), ALL / "full")
+        with closed_demo(demo, folder, paths["period"].rpartition("/")[2]) as closed:
+            asked = {name: path for name, path in paths.items() if name.startswith(("period", "statement", "accounts"))}
+            pages = Pages(closed, asked, signed_in(browser, closed, "mara"))
+            take_all(browser, pages, ALL / "closed")
+            print_some(browser, pages, ALL / "closed")
 
 
 def for_readme(folder: Path) -> None:

@@ -30,7 +30,7 @@ from tests.signing_in import PASSWORD
 
 Value = TypeVar("Value")
 DAY_S: Final = 42
-START_S: Final = 60.0
+START_S: Final = 100.0
 DAY_LONGEST_S: Final = 150.0
 END_S: Final = 30.0
 LOOK_S: Final = 0.1
@@ -135,12 +135,12 @@ def demo_site(folder: Path, *options: str, day_s: float = DAY_S) -> Iterator[Dem
 
 
 @contextmanager
-def plain_site(folder: Path, environment: Mapping[str, str] | None = None, more: str = "") -> Iterator[ConsoleSite]:
+def plain_site(folder: Path, more: str = "") -> Iterator[ConsoleSite]:
     """``pagereeve run`` over the journal that lies in ``folder``, or over none yet; it knows no printer."""
     port, log, config = a_free_port(), folder / "daemon.log", folder / "pagereeve.toml"
     config.write_text(f'data_dir = "{folder}"\n{more}[http]\nlisten = "127.0.0.1:{port}"\n', encoding="utf-8")
     site = ConsoleSite(f"http://127.0.0.1:{port}", config, log)
-    with _running(("run", "--config", str(config)), log, environment or os.environ) as process:
+    with _running(("run", "--config", str(config)), log, os.environ) as process:
         until(lambda: _answers(site), process, log, START_S)
         yield site
 
