@@ -10,7 +10,6 @@ import io
 import os
 import shutil
 import sys
-import time
 from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -20,7 +19,7 @@ from tempfile import TemporaryDirectory
 from typing import Any, Final
 
 from PIL import Image
-from playwright.sync_api import Browser, Page
+from playwright.sync_api import Browser, FloatRect, Page
 
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from tests.acceptance.browsing import Seen, chromium, opened, sign_in
@@ -41,7 +40,8 @@ PLACES: Final = ("now", "printers", "releases", "findings", "accounts", "install
 PAPER: Final = {"width": 718, "height": 1046}
 PRINTED: Final = ("period", "statement-person", "statement-printer")
 SMALL_BYTES: Final = 60_000
-SMALL_WIDTH: Final = 960
+SMALL_WIDTH: Final = 1040
+MARGIN: Final = 12
 COLOURS: Final = 64
 PERSON: Final = "user-vetch"
 ACCOUNT: Final = {"mara": ("read", "names", "decide")}
@@ -163,15 +163,17 @@ def for_readme(folder: Path) -> None:
         demo = day.whole()
         paths = paths_of(demo)
         with opened(browser, viewport={"width": SMALL_WIDTH, "height": HEIGHT}) as seen:
-            take_small(seen, f"{demo.address}{paths['now']}", README / "day.png")
-            take_small(seen, f"{demo.address}{paths['release']}", README / "release.png")
+            take_small(seen, f"{demo.address}{paths['now']}", ".work li:nth-child(4)", README / "day.png")
+            take_small(seen, f"{demo.address}{paths['release']}", ".axis", README / "release.png")
 
 
-def take_small(seen: Seen, address: str, file: Path) -> None:
-    """Of few colours. Raises SystemExit where it is larger than README.md should hold."""
+def take_small(seen: Seen, address: str, last: str, file: Path) -> None:
+    """Down to the part ``last``, of few colours. Raises SystemExit where it is larger than README.md should hold."""
     seen.go(address)
-    time.sleep(1.5)  # the live mark has come by then
-    with Image.open(io.BytesIO(seen.page.screenshot())) as taken:
+    box = seen.page.locator(last).first.bounding_box()
+    assert box is not None, f"{address} has no {last}"
+    clip = FloatRect(x=0, y=0, width=SMALL_WIDTH, height=box["y"] + box["height"] + MARGIN)
+    with Image.open(io.BytesIO(seen.page.screenshot(full_page=True, clip=clip))) as taken:
         taken.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(file, optimize=True)
     size_bytes = file.stat().st_size
     if size_bytes > SMALL_BYTES:
