@@ -12,6 +12,7 @@ from pagereeve.domain.ledger import STRAY, RowSegment, person
 from pagereeve.ports.closing import Closing
 from pagereeve.queries.closing import detailed_rows
 from pagereeve.store.memory.journal import MemoryJournal
+from pagereeve.store.sqlite.journal import SqlJournal
 from tests.journal_samples import NOON_US, SECOND_US, charge, finding, key, posting, read, stretch
 
 MONTH: Final = "2025-12"
@@ -26,6 +27,14 @@ def month() -> Period:
 async def december(printer: str = "hall", *, stray: int = 0, owner: str = HOSTILE) -> MemoryJournal:
     """A release of 3 pages, all charged; ``stray`` pages more in a house account than the meter counted."""
     kept = MemoryJournal()
+    await fill_december(kept, printer, stray, owner)
+    return kept
+
+
+async def fill_december(
+    kept: MemoryJournal | SqlJournal, printer: str = "hall", stray: int = 0, owner: str = HOSTILE
+) -> None:
+    """What ``december`` holds, in a journal that is there."""
     await kept.append(read(103, printer, at_us=AT_US + 30 * SECOND_US))
     opens_us, closes_us = AT_US, AT_US + 30 * SECOND_US
     legs = ((f"meter:{printer}", -3), (person(owner), 3), *(((STRAY, stray),) if stray else ()))
@@ -39,10 +48,9 @@ async def december(printer: str = "hall", *, stray: int = 0, owner: str = HOSTIL
         findings=(finding(printer, 3, key(1), since_us=opens_us),),
     )
     await kept.replace(printer, None, [segment])
-    return kept
 
 
-async def close_december(kept: MemoryJournal, by: str = "bursar", name: str = MONTH) -> None:
+async def close_december(kept: MemoryJournal | SqlJournal, by: str = "bursar", name: str = MONTH) -> None:
     period = month()
     closing = Closing(
         name, "UTC", "2026a", period.from_us, period.to_us, NOON_US - SECOND_US, by, "a jam", "j-1", 3, "ab", 7

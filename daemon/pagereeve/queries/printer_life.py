@@ -122,6 +122,14 @@ async def life_of(held: Reads, printer: str, from_us: int, to_us: int) -> Life:
     return life
 
 
+async def first_us(held: Reads, printer: str) -> int | None:
+    """When the first of its facts begins to matter; None where nothing is known of it."""
+    async for stored in held.facts(printer):
+        return instant_us(stored.fact)
+    current = await held.open_run(printer)
+    return None if current is None else instant_us(current.fact)
+
+
 async def _facts(held: Reads, life: Life) -> list[Fact] | None:
     """Of the span and a little around it; None where there are more than FACTS_MAX."""
     own = await _between(held, life.printer, life.from_us, life.to_us + ON_US, FACTS_MAX)

@@ -11,7 +11,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from pagereeve.console.api.site import AskedPrinter, AskedSite
-from pagereeve.console.pages.printer import SPANS, links_of
+from pagereeve.console.pages.printer import SPAN_US, SPANS, latest_span_us, links_of
 from pagereeve.console.pictures.life import DAY_US, LEAST_WIDTH, METER_HEIGHT, TICKS_MAX, picture_of, ticks_of
 from pagereeve.domain.brackets.continuity import Identity
 from pagereeve.domain.facts.facts import PolicySet, PrinterNoted
@@ -175,6 +175,20 @@ def test_links_lead_from_a_year_to_a_minute_and_back() -> None:
             assert one.href.startswith("/printers/a%2Fb?")
             ends = [from_text(each.replace("%3A", ":")) for each in re.findall(r"=([^&]*)", one.href)]
             assert ends == [SPAN[1] - span_us, SPAN[1]]
+
+
+@pytest.mark.parametrize(("ago_us", "lasts"), [(90 * SECOND_US, "10 minutes"), (20 * DAY_US, "a day")])
+async def test_a_printer_that_is_known_for_minutes_fills_its_picture(ago_us: int, lasts: str) -> None:
+    held = MemoryJournal()
+    await held.append(read(100, "hall", at_us=NOON_US - ago_us))
+    async with asking(held, READER, SITE) as client:
+        text = (await client.get("/printers/hall")).text
+    assert f'<b aria-current="true">{lasts}</b>' in text
+
+
+@given(st.integers(0, 3_660 * DAY_US))
+def test_what_is_shown_first_holds_all_that_is_known_of_a_day(known_for_us: int) -> None:
+    assert min(known_for_us, SPAN_US) <= latest_span_us(known_for_us) <= SPAN_US
 
 
 def rest_at(at_us: int, total: int, run: int) -> RowSegment:

@@ -62,7 +62,11 @@ class Forms:
             return await self._together(fields, caller)
         decided = self._undo(fields, caller) if match["what"] == "undo" else self._decide(finding, fields, caller)
         came = await came_of(decided)
-        at = "/findings" if came == "gone" else f"/findings/{quote(finding, safe='', errors='surrogateescape')}"
+        at = (
+            "/findings"
+            if came in {"ended", "gone"}
+            else f"/findings/{quote(finding, safe='', errors='surrogateescape')}"
+        )
         return f"{at}?{urlencode({'came': came})}"
 
     async def _together(self, fields: Fields, caller: Caller) -> str:
@@ -83,7 +87,7 @@ class Forms:
             return "bad"
         decided = await self._deciding.on_finding(finding, said, caller, key)
         if decided.state is None:
-            return "gone"
+            return "ended"
         return _DONE[decided.action] if decided.shown else "pending"
 
     async def _undo(self, fields: Fields, caller: Caller) -> Came:

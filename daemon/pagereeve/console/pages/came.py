@@ -18,6 +18,7 @@ Came = Literal[
     "not-named",
     "not-closed",
     "pending",
+    "ended",
     "gone",
     "conflict",
     "not-possible",
@@ -39,6 +40,7 @@ TEXTS: Final[Mapping[Came, str]] = {
     "not-named": "Not closed: write the period's name into the form, exactly as it stands here.",
     "not-closed": "Not closed.",
     "pending": "Recorded, and durable. The rows of the ledger show it in a moment: load the page again.",
+    "ended": "Recorded, and the finding ended with it: nothing disagrees there any more.",
     "gone": "There is no such finding any more: a decision or a late notice explained it away.",
     "conflict": "Not recorded: this form was sent before with something else in it. Load the page again.",
     "not-possible": "Not recorded: as things stand it can't be done. Look at what was decided before.",
@@ -46,6 +48,6 @@ TEXTS: Final[Mapping[Came, str]] = {
     "bad": "Not recorded: something in the form is missing, or is not acceptable there.",
     "busy": "Not recorded: the daemon can't store it now. Send it again in a moment.",
 }
-_DECIDED: Final[tuple[Came, ...]] = ("explained", "closed", "booked", "undone", "waived", "confirmed", "moved")
+_DECIDED: Final[tuple[Came, ...]] = ("explained", "closed", "booked", "undone", "waived", "confirmed", "moved", "ended")
 DONE: Final[frozenset[Came]] = frozenset((*_DECIDED, "period-closed", "closing", "pending", "gone"))
 """Those after which nothing is left to be sent again."""

@@ -26,7 +26,7 @@ from pagereeve.domain.facts.reading import PrinterState, Unit, UnitGrade
 from pagereeve.domain.findings.wording import SILENCES, text_of
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.instants import SECOND_US, to_text
-from pagereeve.queries.printer_life import FACTS_MAX, Life, life_of
+from pagereeve.queries.printer_life import FACTS_MAX, Life, first_us, life_of
 from pagereeve.queries.printer_standing import PrinterStanding, standing_of
 from pagereeve.reports.sentences import span_text
 from pagereeve.reports.timeline import BREAKS
@@ -65,7 +65,9 @@ router = APIRouter(include_in_schema=False)
 
 
 class LifeAsked(Asked):
-    """Local dates or RFC 3339 times; of one that is left out the other is a day away, or it is now."""
+    """Local dates or RFC 3339 times; of one that is left out the other is a day away, or it is now. Neither: the last
+    day, or less of a printer that is known for less.
+    """
 
     from_: str | None = Field(default=None, alias="from", max_length=40)
     to: str | None = Field(default=None, max_length=40)
@@ -102,9 +104,9 @@ async def printer(
     context: Context, asker: Asking, name: Annotated[str, Path(max_length=200)], asked: Annotated[LifeAsked, Query()]
 ) -> HTMLResponse:
     now_us = context.now_us()
-    from_us, to_us = _span(context, asked, now_us)
     known = next((one for one in context.site.printers if one.name == name), None)
     async with context.question() as held:
+        from_us, to_us = _span(context, asked, now_us, await first_us(held, name))
         standing = await standing_of(held, name)
         life = await life_of(held, name, from_us, to_us)
     if known is None and not standing.known and not life.findings:
@@ -127,13 +129,20 @@ async def printer(
     )
 
 
-def _span(context: ApiContext, asked: LifeAsked, now_us: int) -> tuple[int, int]:
+def _span(context: ApiContext, asked: LifeAsked, now_us: int, first_us: int | None) -> tuple[int, int]:
+    if asked.from_ is None and asked.to is None and first_us is not None:
+        return now_us - latest_span_us(now_us - first_us), now_us
     period = context.site.chosen(None, asked.from_, asked.to)
     to_us = period.to_us if asked.to is not None else now_us if asked.from_ is None else period.from_us + SPAN_US
     from_us = period.from_us if asked.from_ is not None else to_us - SPAN_US
     if not SPAN_LEAST_US <= to_us - from_us <= SPAN_MOST_US or not 0 <= from_us < to_us < ALWAYS_US:
         raise ApiProblem("bad-parameter", "from", "must lie a second to ten years before to, and not before 1970")
     return from_us, to_us
+
+
+def latest_span_us(known_for_us: int) -> int:
+    """A day; of a printer that is known for less, the shortest of the SPANS that holds all that is known."""
+    return min((one for _, one in SPANS if known_for_us <= one <= SPAN_US), default=SPAN_US)
 
 
 def _address(name: str, from_us: int, to_us: int) -> str:

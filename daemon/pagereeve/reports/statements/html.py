@@ -140,7 +140,7 @@ def _costs(bill: Bill | None) -> str:
 def _charts(statement: Statement) -> str:
     figures = [
         f"<figure><h3>{text(channel_words(one.channel, one.unit))}: pages a {one.by}; "
-        f"solid: charged, hatched: unproven</h3>\n{chart_svg(one, f'hatch{nth}')}</figure>"
+        f"solid: charged, hatched: unsupported</h3>\n{chart_svg(one, f'hatch{nth}')}</figure>"
         for nth, one in enumerate(statement.charts)
     ]
     return "\n".join(figures)
@@ -159,7 +159,7 @@ def _grades(statement: Statement) -> str:
         )
         for one in statement.grades
     ]
-    return table_of([("t", "Grade"), ("w", "What it says"), *numbers(("Releases", "Charged", "Unproven"))], rows)
+    return table_of([("t", "Grade"), ("w", "What it says"), *numbers(("Releases", "Charged", "Unsupported"))], rows)
 
 
 def _corrections(statement: Statement) -> str:

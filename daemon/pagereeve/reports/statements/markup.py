@@ -8,7 +8,7 @@ from typing import Final
 
 from pagereeve.domain.values.visible import visible
 
-HEADINGS: Final = ("Released", "Counted", "Charged", "Unproven")
+HEADINGS: Final = ("Released", "Counted", "Charged", "Unsupported")
 
 
 def text(words: str) -> str:

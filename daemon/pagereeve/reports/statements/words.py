@@ -62,7 +62,7 @@ VERDICTS: Final[dict[Verdict, str]] = {
 
 FIGURES: Final = (
     "Released: pages that the server claims. Counted: pages that the printer's meter shows for it. Charged: what the "
-    "site's policy makes of the two. Unproven: claimed, and no count supports it; it is not charged."
+    "site's policy makes of the two. Unsupported: claimed, and no count supports it; it is not charged."
 )
 
 ADJUSTMENTS: Final = "Adjustments of closed periods"
@@ -74,7 +74,7 @@ CAUTIONS: Final[dict[Caution, str]] = {
     Caution.COUNT_IS_OF_A_PRINTER: (
         "A count is evidence about a printer, not about a person: it says how many pages came out, not who took them."
     ),
-    Caution.UNPROVEN: "Unproven pages are not charged. Whether they are owed is for people to decide.",
+    Caution.UNPROVEN: "Unsupported pages are not charged. Whether they are owed is for people to decide.",
     Caution.SHARED: (
         "Where several releases ran at once and their sum does not fit, only what surely came out for a release is "
         "charged; the figure counted for it is a share that was worked out."
