@@ -11,6 +11,8 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.facts import Assigned, Bound, Decided, PrinterNoted
 from pagereeve.ports.store import Store
 from pagereeve.queries.verify import HeldHead, Verification, verify
+from pagereeve.store.records.body_forms import unpacked_body
+from pagereeve.store.sql.stored_types import FACT_TEXT
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
 from tests.journal_samples import NOON_US, SECOND_US, badge, ended, origin, read, started
@@ -57,9 +59,23 @@ async def verified(path: Path, *heads: HeldHead) -> Verification:
         return await verify(reads, heads)
 
 
+def looked_into(path: Path) -> sqlite3.Connection:
+    """Its statements may look into bodies, by ``fact_text(body)``."""
+    connection = sqlite3.connect(path)
+    connection.create_function(FACT_TEXT, 1, unpacked_body, deterministic=True)
+    return connection
+
+
+def bodies(path: Path) -> list[tuple[bytes, str]]:
+    """Each fact's body as it is stored, and as it is read."""
+    with closing(sqlite3.connect(path)) as connection:
+        rows = connection.execute("SELECT body FROM fact").fetchall()
+    return [(body if isinstance(body, bytes) else body.encode(), unpacked_body(body)) for (body,) in rows]
+
+
 def edit(path: Path, *statements: str) -> None:
     """As an administrator of the database would: without the triggers, and in the file itself."""
-    with closing(sqlite3.connect(path)) as connection, connection:
+    with closing(looked_into(path)) as connection, connection:
         triggers = connection.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'").fetchall()
         for (name,) in triggers:
             connection.execute(f"DROP TRIGGER {name}")

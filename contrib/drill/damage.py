@@ -30,6 +30,7 @@ from typing import Any, Final
 import httpx2
 
 from pagereeve.domain.facts.facts import FactDamaged, ReleaseStarted
+from pagereeve.store.records.body_forms import unpacked_body
 from pagereeve.store.sqlite.files import JOURNAL_NAME, wal_path
 from pagereeve.store.sqlite.reads import SqlReads
 
@@ -396,8 +397,9 @@ async def row_edited(trial: Trial) -> None:
     await trial.post(POSTED)
     await trial.end(signal.SIGTERM)
     with closing(sqlite3.connect(trial.journal)) as connection, connection:
+        connection.create_function("fact_text", 1, unpacked_body)
         connection.execute("DROP TRIGGER fact_no_update")
-        connection.execute("UPDATE fact SET body = replace(body, 'anise', 'basil') WHERE release = 'r0060'")
+        connection.execute("UPDATE fact SET body = replace(fact_text(body), 'anise', 'basil') WHERE release = 'r0060'")
     said = await trial.start()
     if said or await trial.post(10) != 10:
         raise RuntimeError(f"it does not go on: {said}")

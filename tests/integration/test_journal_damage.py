@@ -12,6 +12,10 @@ from pagereeve.app.clocks import SystemClock
 from pagereeve.app.replay import check_journal
 from pagereeve.domain.facts.facts import FactDamaged
 from pagereeve.ports.journal import DamagedRow
+from pagereeve.store.records.body_forms import unpacked_body
+from pagereeve.store.records.checked_rows import claim_of
+from pagereeve.store.records.digest_forms import unpacked_digest
+from pagereeve.store.sqlite.connections import ANY_TEXT
 from pagereeve.store.sqlite.files import newest_path
 from pagereeve.store.sqlite.journal import SqlJournal
 from tests.journal_samples import NOON_US, badge, ended, read, started
@@ -47,13 +51,41 @@ async def fill(path: Path) -> None:
 def edit(path: Path, table: str, where: str, was: bytes, now: bytes) -> None:
     with closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("DROP TRIGGER IF EXISTS fact_no_update")
-        [(place, body)] = connection.execute(f"SELECT rowid, CAST(body AS BLOB) FROM {table} WHERE {where}").fetchall()
+        connection.text_factory = ANY_TEXT
+        [(place, stored)] = connection.execute(f"SELECT rowid, body FROM {table} WHERE {where}").fetchall()
+        body = unpacked_body(stored).encode(errors="surrogateescape")
         assert was in body
         changed = body.replace(was, now, 1)
         connection.execute(
             f"UPDATE {table} SET body = CAST(? AS TEXT) WHERE rowid = ?",
             (changed, place),
         )
+
+
+PACKED = {
+    "another byte": "substr(body, 1, 60) || x'00' || substr(body, 62)",
+    "cut off": "substr(body, 1, length(body) - 5)",
+    "something after it": "body || x'0000'",
+    "no dictionary": "x'ff' || substr(body, 2)",
+    "nothing": "x''",
+    "another's body": "(SELECT body FROM fact WHERE printer = 'printer-b' AND kind = 'reading')",
+    "a number": "7",
+}
+
+
+@pytest.mark.parametrize("name", PACKED)
+async def test_a_packed_body_that_is_damaged_is_set_aside(path: Path, name: str) -> None:
+    await fill(path)
+    with closing(sqlite3.connect(path)) as connection, connection:
+        connection.execute("DROP TRIGGER IF EXISTS fact_no_update")
+        body = f"CAST({PACKED[name]} AS BLOB)" if name != "a number" else PACKED[name]
+        changed = f"UPDATE fact SET body = {body} WHERE typeof(body) = 'blob' AND printer = 'printer-a'"
+        assert connection.execute(f"{changed} AND kind = 'reading'").rowcount == 1
+    journal = await SqlJournal.open(path, SystemClock())
+    stored = [one.fact async for one in journal.facts("printer-a")]
+    assert [isinstance(one, FactDamaged) for one in stored].count(True) == 1
+    assert list(journal.damaged()) == [DamagedRow("printer-a", 4, "reading")]
+    await journal.close()
 
 
 @pytest.mark.parametrize("name", EDITS)
@@ -103,7 +135,9 @@ async def test_a_row_of_before_digests_is_read_as_it_is_and_found_only_if_it_can
     await fill(path)
     with closing(sqlite3.connect(path)) as connection, connection:
         connection.execute("DROP TRIGGER IF EXISTS fact_no_update")
-        connection.execute("UPDATE fact SET digest = nullif(substr(digest, 1, instr(digest, ':') - 1), '')")
+        for place, digest in connection.execute("SELECT rowid, digest FROM fact").fetchall():
+            claim = claim_of(unpacked_digest(digest)) or None
+            connection.execute("UPDATE fact SET digest = ? WHERE rowid = ?", (claim, place))
         connection.execute("UPDATE open_run SET body = substr(body, 1, instr(body, char(10)) - 1)")
     newest_path(path).unlink()
     journal = await SqlJournal.open(path, SystemClock())

@@ -30,7 +30,7 @@ from tests.journal_samples import NOON_US, SECOND_US, badge, read, started
 from tests.sealed_journal import edit, fill, filled, named, verified
 
 A = "printer = 'printer-a'"
-FIGURE = "replace(body, '\"total\":101', '\"total\":109')"
+FIGURE = "replace(fact_text(body), '\"total\":101', '\"total\":109')"
 SWAP = (
     f"UPDATE fact SET seq = -1 WHERE {A} AND seq = 4",
     f"UPDATE fact SET seq = 4 WHERE {A} AND seq = 5",
@@ -43,7 +43,7 @@ COPY = (
 )
 NEW = (
     f"INSERT INTO fact ({COLUMNS}) SELECT printer, 19, kind, at_us, NULL, NULL, release, "
-    f"replace(body, '100', '900'), NULL, shift_us FROM fact WHERE {A} AND kind = 'reading' LIMIT 1"
+    f"replace(fact_text(body), '100', '900'), NULL, shift_us FROM fact WHERE {A} AND kind = 'reading' LIMIT 1"
 )
 # By name: what is done, and what must be named, as (what, printer, number).
 EDITS: dict[str, tuple[tuple[str, ...], list[tuple[str, str, int]]]] = {
@@ -52,7 +52,7 @@ EDITS: dict[str, tuple[tuple[str, ...], list[tuple[str, str, int]]]] = {
         [("edited", "printer-a", 10)],
     ),
     "an owner": (
-        (f"UPDATE fact SET body = replace(body, 'owner-1', 'owner-2') WHERE {A} AND seq = 2",),
+        (f"UPDATE fact SET body = replace(fact_text(body), 'owner-1', 'owner-2') WHERE {A} AND seq = 2",),
         [("edited", "printer-a", 2)],
     ),
     "a figure with the digest of its row": (
@@ -117,7 +117,7 @@ EDITS: dict[str, tuple[tuple[str, ...], list[tuple[str, str, int]]]] = {
     ),
     "the summary": (("UPDATE seal SET peaks = replace(peaks, 'a', 'b')",), [("summary-edited", "", 0)]),
     "all of a kind": (
-        ("UPDATE fact SET body = replace(body, 'Minutes', 'Menu')",),
+        ("UPDATE fact SET body = replace(fact_text(body), 'Minutes', 'Menu')",),
         [("edited", printer, seq) for printer in ("printer-a", "printer-b") for seq in (2, 8, 14)],
     ),
 }
@@ -201,7 +201,8 @@ async def test_heads_say_between_which_of_them_something_was_rewritten(path: Pat
     shutil.copy(path, twin)
     edit(
         twin,
-        f"UPDATE fact SET body = replace(body, 'gateway-1', 'gateway-2'), digest = NULL WHERE {A} AND seq = 19",
+        "UPDATE fact SET body = replace(fact_text(body), 'gateway-1', 'gateway-2'), digest = NULL "
+        f"WHERE {A} AND seq = 19",
         f"DELETE FROM seal_entry WHERE {A} AND seq = 19",
     )
     reseal_last(twin, third.size or 0)
@@ -222,7 +223,7 @@ def reseal_last(path: Path, size: int) -> None:
         [(origin,)] = connection.execute("SELECT origin FROM seal").fetchall()
         state = SealState(origin)
         for printer, seq, link in rows:
-            state.add(printer, seq, bytes.fromhex(link), Openings(()))
+            state.add(printer, seq, link, Openings(()))
         again = connection.execute(f"SELECT printer, seq, kind, body FROM fact WHERE {A} AND seq = 19").fetchall()
         for one in seal(state, again, lambda _: None, bytes):
             values = (one.position, one.printer, one.seq, one.link.hex(), one.openings)
@@ -250,8 +251,8 @@ async def test_a_write_ahead_file_that_is_gone_is_named_by_what_was_noted_beside
 async def test_more_edits_than_are_named_are_counted(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(verify_module, "PROBLEMS_MAX", 4)
     await filled(path)
-    edit(path, "UPDATE fact SET body = replace(body, 'owner-1', 'owner-2') WHERE printer = 'printer-a'")
-    edit(path, "UPDATE fact SET body = replace(body, 'gateway-1', 'gateway-2') WHERE printer = 'printer-b'")
+    edit(path, "UPDATE fact SET body = replace(fact_text(body), 'owner-1', 'owner-2') WHERE printer = 'printer-a'")
+    edit(path, "UPDATE fact SET body = replace(fact_text(body), 'gateway-1', 'gateway-2') WHERE printer = 'printer-b'")
     done = await verified(path)
     assert len(done.problems) == 4
     assert done.count == 6

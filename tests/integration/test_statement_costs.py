@@ -32,6 +32,8 @@ from pagereeve.ports.outbox import Announcement, QueueRemoval
 from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE
 from pagereeve.ports.releases import ReleaseFilter
 from pagereeve.ports.store import Store
+from pagereeve.store.records.body_forms import unpacked_body
+from pagereeve.store.sql.stored_types import FACT_TEXT
 from pagereeve.store.sql.tables import metadata
 from pagereeve.store.sqlite.journal import SqlJournal
 from pagereeve.store.sqlite.reads import SqlReads
@@ -326,6 +328,7 @@ class Recorder:
             return 0
 
         with closing(sqlite3.connect(self.path)) as connection:
+            connection.create_function(FACT_TEXT, 1, unpacked_body, deterministic=True)
             plan = [row[3] for row in connection.execute(f"EXPLAIN QUERY PLAN {statement}", parameters)]
             rows = 0
             if statement.startswith(("SELECT", "WITH")):

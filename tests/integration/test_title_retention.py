@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import asyncio
-import sqlite3
 from contextlib import closing
 from dataclasses import replace
 from pathlib import Path
@@ -31,7 +30,7 @@ from pagereeve.store.sqlite.journal import SqlJournal
 from tests.integration.daemon import hasty_settings, until
 from tests.integration.test_erasing import AT_US, OWNER, fill_with_people
 from tests.journal_samples import started
-from tests.sealed_journal import edit
+from tests.sealed_journal import bodies, edit, looked_into
 
 # ``fill`` has six start notices, three rounds at two printers; then come eight more, four of them of two claims each.
 EARLY, LATE = 6, 8
@@ -103,9 +102,19 @@ async def told_of(folder: Path) -> list[Erased]:
     return told
 
 
+TITLES = ("Payslip", "Minutes")
+
+
 def left(folder: Path) -> list[tuple[str, str]]:
     files = [(one.name, one.read_bytes()) for one in sorted(folder.iterdir()) if one.is_file()]
-    return [(name, text) for name, content in files for text in ("Payslip", "Minutes") if text.encode() in content]
+    # In the journal bodies are packed: what they say is looked at as well.
+    files += [(JOURNAL_NAME, "".join(body for _, body in bodies(folder / JOURNAL_NAME)).encode())]
+    return list({(name, text): None for name, content in files for text in TITLES if text.encode() in content})
+
+
+def holding(folder: Path, title: str) -> list[bytes]:
+    """Bodies with the title, as they are stored."""
+    return [stored for stored, body in bodies(folder / JOURNAL_NAME) if title in body]
 
 
 def test_by_hand_no_byte_is_left_and_a_page_at_a_time_is_enough(
@@ -114,8 +123,12 @@ def test_by_hand_no_byte_is_left_and_a_page_at_a_time_is_enough(
     for module in (erasing, title_expiry):
         monkeypatch.setattr(module, "TITLES_AT_ONCE", 3)
     assert left(folder) == [(JOURNAL_NAME, "Payslip"), (JOURNAL_NAME, "Minutes")]
+    packed = [one for title in TITLES for one in holding(folder, title)]
+    assert len(packed) >= EARLY
     config = ("--config", str(folder / "pagereeve.toml"))
     assert status_of(["erase-titles", *config]) == 0
+    content = (folder / JOURNAL_NAME).read_bytes()
+    assert not any(one in content for one in packed)
     assert capsys.readouterr().out == f"Titles were deleted from {EARLY + 4} facts.\n"
     assert left(folder) == []
     assert status_of(["verify", *config]) == 0
@@ -135,14 +148,12 @@ def test_who_takes_out_more_titles_than_was_said_is_found(folder: Path) -> None:
     config = ("--config", str(folder / "pagereeve.toml"))
     assert status_of(["erase-titles", *config]) == 0
     path = folder / JOURNAL_NAME
-    with closing(sqlite3.connect(path)) as connection:
-        query = 'SELECT body FROM fact WHERE body LIKE \'%"title":"erased-%\' LIMIT 1'
+    with closing(looked_into(path)) as connection:
+        query = 'SELECT fact_text(body) FROM fact WHERE fact_text(body) LIKE \'%"title":"erased-%\' LIMIT 1'
         (body,) = connection.execute(query).fetchone()
     name = body.partition('"title":"')[2].partition('"')[0]
-    edit(
-        path,
-        f"UPDATE fact SET body = replace(body, '{name}', 'Minutes'), digest = NULL WHERE instr(body, '{name}') > 0",
-    )
+    changed = f"UPDATE fact SET body = replace(fact_text(body), '{name}', 'Minutes'), digest = NULL"
+    edit(path, f"{changed} WHERE instr(fact_text(body), '{name}') > 0")
     assert status_of(["verify", *config]) == 1
 
 

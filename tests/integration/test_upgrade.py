@@ -18,6 +18,7 @@ from pagereeve.app.daemon import App
 from pagereeve.cli import status_of
 from pagereeve.domain.ledger import Finding
 from pagereeve.settings import PrinterSettings
+from pagereeve.store.records.body_forms import unpacked_body
 from tests.integration.daemon import Outside, hasty_settings, until
 
 ROOT = Path(__file__).parents[2]
@@ -66,7 +67,8 @@ async def _findings(app: App) -> Sequence[Finding] | None:
 def stored(folder: Path) -> set[tuple[str, int, str]]:
     """The facts as they are in the file: printer, number, body."""
     with closing(sqlite3.connect(folder / "journal.sqlite")) as database:
-        return set(database.execute("SELECT printer, seq, body FROM fact"))
+        rows = database.execute("SELECT printer, seq, body FROM fact")
+        return {(printer, seq, unpacked_body(body)) for printer, seq, body in rows}
 
 
 def has_all_of(old: Any, new: Any) -> bool:

@@ -61,7 +61,7 @@ def test_what_was_edited_is_named_on_a_line_of_its_own(folder: Path, capsys: pyt
     edit(
         folder / JOURNAL_NAME,
         "DELETE FROM fact WHERE printer = 'printer-b' AND seq = 7",
-        "UPDATE fact SET body = replace(body, 'owner-1', 'owner-2') WHERE printer = '' AND seq = 1",
+        "UPDATE fact SET body = replace(fact_text(body), 'owner-1', 'owner-2') WHERE printer = '' AND seq = 1",
     )
     lines = said(capsys, 1, "--data-dir", str(folder)).splitlines()
     assert lines[:2] == ["printer-b: fact 7 was removed", "the site: fact 1 is not what was sealed"]

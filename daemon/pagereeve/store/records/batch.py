@@ -11,6 +11,7 @@ from pagereeve.domain.facts.facts import Conflict, Event, Fact
 from pagereeve.domain.ledger import RowSegment
 from pagereeve.ports.journal import CLAIMS_MAX, Receipt
 from pagereeve.ports.outbox import Announcement, QueueRemoval
+from pagereeve.store.records.checked_rows import same_claim
 from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, fact_of, file
 from pagereeve.store.records.ledger_records import Columns
 
@@ -102,7 +103,8 @@ class Batch:
             self.firsts[filing.identity] = First(seq, filing.digest)
             return Receipt("stored", seq, notices)
         # Of a claim that was erased nothing is left to compare.
-        if first.digest in {"", filing.digest} or self._reads_alike(filing, filing.identity):
+        alike = not first.digest or same_claim(first.digest, filing.digest)
+        if alike or self._reads_alike(filing, filing.identity):
             self.duplicates += 1
             return Receipt("duplicate", first.seq, self._notices(filing))
         return self._keep_aside(filing, filing.identity, filing.digest)

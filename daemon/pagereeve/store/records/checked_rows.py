@@ -1,7 +1,8 @@
 """A stored row is read back only as what was written: its digest is compared with its body each time.
 
 ``digest`` holds, for an event, the digest of the claim by which a second delivery is known; then a colon; then that of
-the body (SHA-256, hex). Rows of before have no colon, and only what can't be read is found in them.
+the body (the first DIGEST_HEX digits of SHA-256; in rows of before all of them, in rows of before these no colon, and
+only what can't be read is found in them).
 """
 
 from __future__ import annotations
@@ -13,12 +14,14 @@ from typing import Final, Protocol
 from pagereeve.domain.facts.facts import Fact, FactDamaged, PlateauRead, ReadFailed
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.journal import DamagedRow
+from pagereeve.store.records.digest_forms import DIGEST_HEX
 from pagereeve.store.records.fact_record import FactRecord, fact_of, run_of
 
 DAMAGED_MAX: Final = 1_000
 """So many damaged rows are named; of a journal with more, nobody needs the rest to know what to do."""
 OPEN_RUN: Final = "open run"
 _DIVIDER: Final = ":"
+_LENGTHS: Final = frozenset({DIGEST_HEX, 64})
 _LINE: Final = "\n"
 
 
@@ -34,12 +37,12 @@ class FactRow(Protocol):
 
 def digest_text(record: FactRecord) -> str:
     """What is stored as the digest of a row."""
-    return f"{record.digest or ''}{_DIVIDER}{_digest(record.body)}"
+    return f"{(record.digest or '')[:DIGEST_HEX]}{_DIVIDER}{_digest(record.body)[:DIGEST_HEX]}"
 
 
 def digest_of_body(body: str) -> str:
     """What is stored as the digest of a row whose claim was erased: a second delivery is known by its identity then."""
-    return f"{_DIVIDER}{_digest(body)}"
+    return f"{_DIVIDER}{_digest(body)[:DIGEST_HEX]}"
 
 
 def claim_of(digest: str) -> str:
@@ -47,10 +50,20 @@ def claim_of(digest: str) -> str:
     return digest.partition(_DIVIDER)[0]
 
 
+def same_claim(stored: str, digest: str) -> bool:
+    """Is a stored claim's digest that of a claim? Of one that was erased ("") nothing is left to compare."""
+    return _fits(digest, stored)
+
+
+def _fits(digest: str, stored: str) -> bool:
+    """The whole digest, or its first half."""
+    return len(stored) in _LENGTHS and digest.startswith(stored)
+
+
 def intact(body: str, digest: str | None) -> bool:
     """True also where no digest of the body is known."""
     _, divided, wanted = (digest or "").partition(_DIVIDER)
-    return not divided or _digest(body) == wanted
+    return not divided or _fits(_digest(body), wanted)
 
 
 def signed_run(body: str) -> str:

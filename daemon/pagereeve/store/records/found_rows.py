@@ -14,7 +14,7 @@ from pagereeve.domain.seal.chain import fact_digest
 from pagereeve.domain.seal.commitments import Openings, member, present
 from pagereeve.domain.values.errors import BadCanonical, BadFact
 from pagereeve.ports.seal import FoundFact, SealedContent
-from pagereeve.store.records.checked_rows import claim_of, intact
+from pagereeve.store.records.checked_rows import claim_of, intact, same_claim
 from pagereeve.store.records.fact_record import VOID_AT_US, fact_of, file
 from pagereeve.store.records.sealing import content_of
 
@@ -110,9 +110,9 @@ def _is_claim(row: SealedRow, fact: Fact) -> bool:
         return True
     if record.body != row.body or (not claim and "=" in row.openings):
         return True
-    if claim == (record.digest or "") or row.digest is None:
+    if row.digest is None or same_claim(claim, record.digest or "") or claim == (record.digest or ""):
         return True
-    return isinstance(fact, Event) and claim == dated_claim_digest(fact)
+    return isinstance(fact, Event) and same_claim(claim, dated_claim_digest(fact))
 
 
 def _erased(row: SealedRow) -> Mapping[str, Any]:

@@ -19,6 +19,7 @@ from pagereeve.store.records.erasing import OWNED_KINDS, ErasedRow, Eraser, own_
 from pagereeve.store.records.fact_record import Identity
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.closed_periods import erase_frozen
+from pagereeve.store.sql.stored_types import readable
 
 PAGE_ROWS: Final = 1_000
 
@@ -28,7 +29,7 @@ _KEPT: Final = schema.conflict.c
 _SAME: Final = (_FACT.printer == _ENTRY.printer) & (_FACT.seq == _ENTRY.seq)
 # Whether a body may name somebody: what it says is looked at afterwards.
 _SEALED: Final = select(*schema.CHECKED, _ENTRY.openings).select_from(schema.fact.join(schema.seal_entry, _SAME))
-_HOLDING: Final = _SEALED.where(func.instr(_FACT.body, bindparam("text")) > 0)
+_HOLDING: Final = _SEALED.where(func.instr(readable(_FACT.body), bindparam("text")) > 0)
 _ONE: Final = _SEALED.where(_FACT.printer == bindparam("of"), _FACT.seq == bindparam("number"))
 _OPENED: Final = (
     update(schema.seal_entry)

@@ -291,7 +291,7 @@ class FactReads:
 
     async def release_facts(self, source: str, release: str) -> Sequence[Fact]:
         """The latest RELEASE_FACTS_MAX; of equal instants in order of printer and number."""
-        statement = select(*schema.CHECKED).where(_FACT.source == source, _FACT.release == release, _STANDS)
+        statement = select(*schema.CHECKED).where(schema.sent_by(source), _FACT.release == release, _STANDS)
         latest = statement.order_by(_FACT.at_us.desc(), _FACT.printer.desc(), _FACT.seq.desc())
         return (await self._facts_of(latest.limit(RELEASE_FACTS_MAX)))[::-1]
 
@@ -300,7 +300,7 @@ class FactReads:
     ) -> Sequence[ReleaseStarted]:
         # By its dates, as a column by itself, SQLite would rather walk through all that the source sent meanwhile.
         within = (_FACT.at_us + 0).between(from_us, until_us)
-        statement = select(*schema.CHECKED).where(_FACT.source == source, _FACT.release.in_(releases), within, _STANDS)
+        statement = select(*schema.CHECKED).where(schema.sent_by(source), _FACT.release.in_(releases), within, _STANDS)
         rows = sorted(await self._reader.rows(statement), key=_place)
         facts = (self._reader.damage.whole(row) for row in rows)
         return [one for one in facts if isinstance(one, ReleaseStarted)]

@@ -29,6 +29,7 @@ from pagereeve.store.records.sealing import content_of
 from pagereeve.store.records.title_expiry import title_gone
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.snapshots import Reader
+from pagereeve.store.sql.stored_types import readable
 
 PAGE_ENTRIES: Final = 256
 """Of rows that are looked at closely, as many keep the loop for some 20 ms."""
@@ -120,8 +121,9 @@ class SealReads:
 
     async def _twin(self, printer: str, seq: int) -> int | None:
         of_it = (_FACT.printer == printer, _FACT.seq == seq)
-        body = select(_FACT.body).where(*of_it).scalar_subquery()
-        twin = select(func.min(_FACT.seq)).where(_FACT.printer == printer, _FACT.seq != seq, _FACT.body == body)
+        body = select(readable(_FACT.body)).where(*of_it).scalar_subquery()
+        alike = readable(_FACT.body) == body
+        twin = select(func.min(_FACT.seq)).where(_FACT.printer == printer, _FACT.seq != seq, alike)
         row = await self._reader.first(twin)
         return None if row is None else row[0]
 
@@ -137,7 +139,7 @@ class SealReads:
         return None if row is None or row.body is None else opened(row)
 
     async def release_places(self, source: str, release: str) -> Sequence[tuple[str, int]]:
-        named = select(_FACT.printer, _FACT.seq).where(_FACT.source == source, _FACT.release == release)
+        named = select(_FACT.printer, _FACT.seq).where(schema.sent_by(source), _FACT.release == release)
         rows = await self._reader.rows(named.order_by(_FACT.at_us, _FACT.printer, _FACT.seq).limit(PLACES_MAX))
         return [(row.printer, row.seq) for row in rows]
 

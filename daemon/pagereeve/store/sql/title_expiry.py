@@ -15,6 +15,7 @@ from pagereeve.store.records.title_expiry import HOLDS_TITLE, TitleEraser
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.erasing import write_erased
 from pagereeve.store.sql.snapshots import Reader
+from pagereeve.store.sql.stored_types import readable
 
 _FACT: Final = schema.fact.c
 _ENTRY: Final = schema.seal_entry.c
@@ -84,8 +85,8 @@ class TitleReads:
             _FACT.kind == RELEASE_STARTED,
             _FACT.at_us >= from_us,
             _FACT.at_us < before_us,
-            func.instr(_FACT.body, HOLDS_TITLE) > 0,
-            func.instr(_FACT.body, f'{HOLDS_TITLE}"{ERASED}') == 0,
+            func.instr(readable(_FACT.body), HOLDS_TITLE) > 0,
+            func.instr(readable(_FACT.body), f'{HOLDS_TITLE}"{ERASED}') == 0,
         )
         row = await self._reader.first(found.order_by(_FACT.at_us).limit(1))
         return None if row is None else row.at_us

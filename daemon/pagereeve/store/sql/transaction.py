@@ -35,7 +35,7 @@ IDENTITIES_MAX = 5_000
 
 # Built once: SQLAlchemy would spend more time on building them again than the database on running them.
 _BY_SOURCE = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.digest).where(
-    schema.fact.c.source == bindparam("source")
+    schema.sent_by(bindparam("source"))
 )
 _FIRSTS = _BY_SOURCE.where(schema.fact.c.event_id.in_(bindparam("ids", expanding=True)))
 # A list of parameters is written into the statement again each time: too slow for a single event.
@@ -44,7 +44,7 @@ _NOTICES = (
     select(schema.fact.c.release, *schema.CHECKED)
     .where(
         schema.fact.c.shift_us.is_not(None),
-        schema.fact.c.source == bindparam("source"),
+        schema.sent_by(bindparam("source")),
         schema.fact.c.release.in_(bindparam("releases", expanding=True)),
     )
     # By release first, as ix_fact_release is: asked for an order by instant alone, SQLite walks through all facts of
@@ -190,7 +190,7 @@ class _Stored:
 
     def body(self, identity: Identity) -> str | None:
         table = schema.fact.c
-        named = select(table.body, table.digest).where(table.source == identity[0], table.event_id == identity[1])
+        named = select(table.body, table.digest).where(schema.sent_by(identity[0]), table.event_id == identity[1])
         row = self._connection.execute(named).one_or_none()
         return row.body if row is not None and intact(row.body, row.digest) else None
 

@@ -12,6 +12,8 @@ import aiosqlite
 from sqlalchemy import URL, Connection, Engine, NullPool, StaticPool, create_engine, event
 from sqlalchemy.ext.asyncio import AsyncEngine, create_async_engine
 
+from pagereeve.store.records.body_forms import unpacked_body
+from pagereeve.store.sql.stored_types import FACT_TEXT
 from pagereeve.store.sqlite.watched_files import WatchedFiles
 
 Result = TypeVar("Result")
@@ -61,6 +63,7 @@ class WriterThread:
             await driver.close()
             raise
         driver.text_factory = ANY_TEXT
+        await driver.create_function(FACT_TEXT, 1, unpacked_body, deterministic=True)
         raw = driver._conn  # noqa: SLF001 - aiosqlite has no public way to run a function; pinned, and a test guards it
         engine = create_engine("sqlite://", creator=lambda: raw, poolclass=StaticPool, hide_parameters=True)
         event.listen(engine, "begin", _begin_immediate)
@@ -145,6 +148,7 @@ def _prepare_reader(files: WatchedFiles | None, connection: Any, record: object)
         files.require_if_gone()
     connection.isolation_level = None
     connection.driver_connection.text_factory = ANY_TEXT
+    connection.create_function(FACT_TEXT, 1, unpacked_body, deterministic=True)
     cursor = connection.cursor()
     try:
         for pragma in _READER_PRAGMAS:

@@ -14,6 +14,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Final
 
+from pagereeve.store.records.body_forms import unpacked_body
+from pagereeve.store.records.digest_forms import unpacked_digest
+
 SLOT_BYTES: Final = 512
 """A sector of the smallest disk: it is written whole or not at all (common practice, no source)."""
 SLOTS: Final = 2
@@ -39,12 +42,13 @@ class NewestSeen:
     number: int = 0
 
 
-def digest_of(printer: str, seq: int, body: str, digest: str | None) -> str:
-    """Of a fact's row (SHA-256, hex).
+def digest_of(printer: str, seq: int, body: str | bytes, digest: str | bytes | None) -> str:
+    """Of a fact's row (SHA-256, hex), as it is stored or as it is read.
 
     By the row's own digest, where it has one: a body that was damaged is still the row that was acknowledged.
     """
-    return hashlib.sha256(f"{printer}\n{seq}\n{digest or body}".encode(errors="surrogateescape")).hexdigest()
+    mark = unpacked_digest(digest) or unpacked_body(body)
+    return hashlib.sha256(f"{printer}\n{seq}\n{mark}".encode(errors="surrogateescape")).hexdigest()
 
 
 def read_newest(path: Path) -> NewestSeen | None:

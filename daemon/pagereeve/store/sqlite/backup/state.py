@@ -16,7 +16,9 @@ from typing import Any, Final
 
 from pagereeve.domain.values.amounts import amount
 from pagereeve.ports.journal import DamagedRow
+from pagereeve.store.records.body_forms import unpacked_body
 from pagereeve.store.records.checked_rows import DAMAGED_MAX, intact
+from pagereeve.store.records.digest_forms import unpacked_digest
 from pagereeve.store.sqlite.newest import Newest, digest_of
 
 ROWS_AT_A_TIME: Final = 1_000
@@ -82,7 +84,8 @@ class _Facts:
     timelines: dict[str, TimelineState] = field(default_factory=dict)
     damaged: list[DamagedRow] = field(default_factory=list)
 
-    def add(self, rowid: int, printer: str, seq: int, kind: str, at_us: int, body: str, digest: str | None) -> None:
+    def add(self, rowid: int, printer: str, seq: int, kind: str, at_us: int, stored: Any, stored_digest: Any) -> None:
+        body, digest = unpacked_body(stored), unpacked_digest(stored_digest)
         whole = isinstance(body, str) and isinstance(digest, str | None) and intact(body, digest)
         if not whole and len(self.damaged) < DAMAGED_MAX:
             self.damaged.append(DamagedRow(str(printer), seq, str(kind)))

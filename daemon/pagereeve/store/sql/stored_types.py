@@ -1,0 +1,54 @@
+"""Columns whose stored form is smaller than what the program sees (store/records/body_forms.py, digest_forms.py)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any, Final
+
+from sqlalchemy import ColumnElement, Dialect, Function, Text, TypeDecorator, func
+
+from pagereeve.store.records.body_forms import packed_body, unpacked_body
+from pagereeve.store.records.digest_forms import (
+    packed_digest,
+    packed_link,
+    packed_openings,
+    unpacked_digest,
+    unpacked_link,
+    unpacked_openings,
+)
+
+FACT_TEXT: Final = "fact_text"
+"""The SQL function, registered with each connection, that gives a stored body's text to whatever looks into it."""
+
+
+class Packed(TypeDecorator[str]):
+    """Text in both directions, stored as ``pack`` says.
+
+    A column of text takes bytes as they are (sqlite.org/datatype3.html, section 3).
+    """
+
+    impl = Text
+    cache_ok = True
+
+    def __init__(self, pack: Callable[[Any], Any], unpack: Callable[[Any], Any]) -> None:
+        super().__init__()
+        self.pack = pack
+        self.unpack = unpack
+
+    def process_bind_param(self, value: Any, dialect: Dialect) -> Any:  # noqa: ARG002 - SQLAlchemy's
+        return self.pack(value)
+
+    def process_result_value(self, value: Any, dialect: Dialect) -> Any:  # noqa: ARG002 - SQLAlchemy's
+        return self.unpack(value)
+
+
+BODY: Final = Packed(packed_body, unpacked_body)
+DIGEST: Final = Packed(packed_digest, unpacked_digest)
+LINK: Final = Packed(packed_link, unpacked_link)
+OPENINGS: Final = Packed(packed_openings, unpacked_openings)
+
+
+def readable(body: ColumnElement[str]) -> Function[str]:
+    """A stored body as text within a statement, for what looks into it."""
+    text: Function[str] = getattr(func, FACT_TEXT)(body, type_=Text)
+    return text
