@@ -198,7 +198,7 @@ async def test_a_turn_is_stored_as_a_whole_or_not_at_all(store: Store) -> None:
         ([read(100)], Update(0, (segment("printer-b", 0),))),
         ([read(100, "printer-b")], Update(0, ())),
     ):
-        with pytest.raises(ValueError, match="another printer|printer-b"):
+        with pytest.raises(ValueError, match=r"another printer|printer-b"):
             await store.keep_turn("printer-a", sealed, read(104), update)
     known = await store.open_run("printer-a")
     assert known is not None

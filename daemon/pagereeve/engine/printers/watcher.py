@@ -44,6 +44,8 @@ SAID_MAX = 1_000
 # To ask a printer for its jobs takes longer than this; to see that it has none to tell of does not. What was read waits
 # for no longer look.
 LONG_LOOK_US = 5_000
+# All watchers begin at once, and each reads its rows: so many at a time, or whoever asks for one row waits for all.
+OPENED_AT_ONCE_MAX = 3
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
 # And after this long where others wait for its place.
@@ -62,7 +64,7 @@ LearnListener = Callable[[str, int], None]
 class WatcherContext:
     """What every watcher works with. ``apart``: dates of this boot are no continuation of those before it.
 
-    ``jobs`` says what printers tell of their own jobs, where anybody asks them.
+    ``jobs`` says what printers tell of their own jobs, where anybody asks them. ``openings``: who may read its rows.
     """
 
     store: WatcherStore
@@ -77,6 +79,7 @@ class WatcherContext:
     apart: bool = False
     gateways: GatewayWords | None = None
     jobs: JobWitness | None = None
+    openings: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(OPENED_AT_ONCE_MAX))
 
 
 @dataclass(frozen=True, slots=True)
@@ -292,7 +295,8 @@ class PrinterWatcher:
             await self.updater.finish()
 
     async def _projector_before(self, before_us: int) -> PrinterProjector:
-        projector = await open_projector(self.around.store, self.printer, before_us)
+        async with self.around.openings:
+            projector = await open_projector(self.around.store, self.printer, before_us)
         projector.open_run(self.recorder.current)
         return projector
 
