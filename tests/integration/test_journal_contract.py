@@ -22,12 +22,13 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.facts.names_shown import NamesShown
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
+from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.values.errors import BadCanonical, BadFact
 from pagereeve.ports.journal import CLAIMS_MAX, Receipt, StoredFact
 from pagereeve.ports.store import Store
 from pagereeve.store.sql.fact_reads import UNROUTED_MAX
 from pagereeve.store.sql.snapshots import PAGE_ROWS
-from tests.journal_samples import NOON_US, SECOND_US, SERVER, badge, ended, failed, origin, read, started
+from tests.journal_samples import NOON_US, SECOND_US, SERVER, badge, ended, failed, origin, read, segment, started
 
 
 async def facts_of(store: Store, printer: str, from_us: int | None = None) -> list[StoredFact]:
@@ -188,6 +189,22 @@ async def test_a_run_of_another_printer_is_refused(store: Store) -> None:
     with pytest.raises(ValueError, match="printer-b"):
         await store.observe("printer-a", [read(100, "printer-b")], read(100))
     assert await store.count_facts() == 0
+
+
+async def test_a_turn_is_stored_as_a_whole_or_not_at_all(store: Store) -> None:
+    rows = segment("printer-a", 0)
+    await store.keep_turn("printer-a", [read(100)], read(103), Update(NOON_US, (rows,)))
+    for sealed, update in (
+        ([read(100)], Update(0, (segment("printer-b", 0),))),
+        ([read(100, "printer-b")], Update(0, ())),
+    ):
+        with pytest.raises(ValueError, match=r"another printer|printer-b"):
+            await store.keep_turn("printer-a", sealed, read(104), update)
+    known = await store.open_run("printer-a")
+    assert known is not None
+    assert known.fact == read(103)
+    assert [stored.fact for stored in await facts_of(store, "printer-a")] == [read(100)]
+    assert list(await store.segments("printer-a")) == [rows]
 
 
 async def test_a_fact_that_could_not_be_read_again_is_refused_and_disturbs_nobody(store: Store) -> None:

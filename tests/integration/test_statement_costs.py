@@ -25,6 +25,7 @@ from pagereeve.domain.accounts.frozen import FrozenHead, FrozenRow
 from pagereeve.domain.alerts.alert import SiteLayout, begun
 from pagereeve.domain.alerts.telling import compose
 from pagereeve.domain.facts.facts import Redated
+from pagereeve.domain.projection.projector import Update
 from pagereeve.ports.closing import ClosedPeriod, Closing
 from pagereeve.ports.erasing import TITLES_AT_ONCE, Erasure, TitleExpiry
 from pagereeve.ports.findings import FindingFilter
@@ -99,6 +100,11 @@ async def _replace(journal: SqlJournal) -> None:
     await journal.replace(PRINTER, last_us, [segment(PRINTER, SIZE.segments - 1)])
 
 
+async def _keep_turn(journal: SqlJournal) -> None:
+    rows = segment(PRINTER, SIZE.segments - 1)
+    await journal.keep_turn(PRINTER, [read(1, PRINTER)], read(2, PRINTER), Update(rows.anchor_us, (rows,)))
+
+
 async def _announce(journal: SqlJournal) -> None:
     await _replace(journal)
     changes = [one.number for one in await journal.changes(10)]
@@ -163,6 +169,7 @@ async def _one_row() -> AsyncIterator[FrozenRow]:
 CALLS: Final[dict[str, Call]] = {
     "append": Call(_append),
     "append_together": Call(_append_together),
+    "keep_turn": Call(_keep_turn),
     "observe": Call(lambda journal: journal.observe(PRINTER, [read(1, PRINTER)], read(2, PRINTER))),
     "redate": Call(
         lambda journal: journal.redate([Redated(PRINTER, LATE_US, LATE_US, LATE_US + 1, 1, "x", "y")]),

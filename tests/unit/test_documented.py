@@ -148,7 +148,7 @@ def test_every_file_of_the_journal_and_every_reason_that_a_sender_may_be_given()
 
 def test_every_metric() -> None:
     page = MetricsPage(StubTelemetry())
-    text = page.render(page.take()).decode()
+    text = b"".join(page.render(page.take())).decode()
     names = {line.split()[2] for line in text.splitlines() if line.startswith("# TYPE pagereeve_")}
     assert len(names) > 20
     assert sorted(name for name in names if not told(name)) == []

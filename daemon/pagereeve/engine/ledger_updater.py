@@ -122,10 +122,15 @@ class LedgerUpdater(Generic[AnyProjector]):
                 return update
             await asyncio.sleep(0)
 
-    async def keep(self, update: Update | None) -> None:
-        """Store what a projection gave. Raises JournalUnavailable, and then ``open`` must follow."""
+    async def keep(self, update: Update | None, put: Callable[[Update], Awaitable[None]] | None = None) -> None:
+        """Store what a projection gave, by ``put`` where it goes together with something else. Raises
+        JournalUnavailable, and then ``open`` must follow.
+        """
         if update is not None:
-            await self.store.replace(self.name, update.from_anchor_us, update.segments)
+            if put is None:
+                await self.store.replace(self.name, update.from_anchor_us, update.segments)
+            else:
+                await put(update)
             self.running_totals.add(update)
         self._in_doubt = False
         if not self.must_reopen:

@@ -5,7 +5,8 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from typing import Protocol
 
-from pagereeve.domain.facts.facts import Fact, Redated
+from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
+from pagereeve.domain.projection.projector import Update
 from pagereeve.ports.closing import ClosedReads, PeriodCloser
 from pagereeve.ports.decisions import DecisionReads
 from pagereeve.ports.erasing import Erasing
@@ -63,7 +64,15 @@ class HistoryStore(SegmentReads, StandingFacts, ReleaseFacts, FindingLookup, Pro
         ...
 
 
-class WatcherStore(Journal, HistoryStore, RowWrites, Protocol):
+class TurnWrites(Protocol):
+    async def keep_turn(
+        self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed, update: Update
+    ) -> None:
+        """As ``observe`` and ``replace`` after one another, in one transaction: no row is there without its facts."""
+        ...
+
+
+class WatcherStore(Journal, HistoryStore, RowWrites, TurnWrites, Protocol):
     """What a printer's watcher needs: to store what was read, its history, and its rows."""
 
 

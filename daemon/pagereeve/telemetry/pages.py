@@ -6,13 +6,13 @@
 from __future__ import annotations
 
 import asyncio
-from collections.abc import Awaitable, Callable, Mapping, MutableMapping
+from collections.abc import AsyncIterator, Awaitable, Callable, Mapping, MutableMapping
 from functools import partial
 from typing import Any, Final
 
 from starlette.applications import Starlette
 from starlette.requests import Request
-from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response
+from starlette.responses import JSONResponse, PlainTextResponse, RedirectResponse, Response, StreamingResponse
 from starlette.routing import Route
 
 from pagereeve.ports.journal import HINDRANCES, JournalUnavailable
@@ -22,6 +22,7 @@ from pagereeve.telemetry.metrics import CONTENT_TYPE, MetricsPage
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
+Parts = tuple[bytes, ...]
 # For somebody who opens the port in a browser: where things are.
 SIGNPOST: Final = """Pagereeve accounts for every page that a badge-released printer counts.
 
@@ -154,20 +155,22 @@ class Metrics:
         self._turn = asyncio.Lock()
         self._begun = 0
         self._rested_s = 0.0
-        self._last: dict[bool, tuple[int, bytes]] = {}
+        self._last: dict[bool, tuple[int, Parts]] = {}
 
     async def answer(self, request: Request) -> Response:
         zipped = takes_gzip(request.headers.get("accept-encoding", ""))
-        body = await self._body(zipped=zipped)
+        parts = await self._body(zipped=zipped)
         coding = {"Content-Encoding": "gzip"} if zipped else {}
-        return Response(body, media_type=CONTENT_TYPE, headers={**FRESH, "Vary": "Accept-Encoding", **coding})
+        size = {"Content-Length": str(sum(map(len, parts)))}
+        headers = {**FRESH, "Vary": "Accept-Encoding", **coding, **size}
+        return StreamingResponse(_one_by_one(parts), media_type=CONTENT_TYPE, headers=headers)
 
-    async def _body(self, *, zipped: bool) -> bytes:
+    async def _body(self, *, zipped: bool) -> Parts:
         """A page whose figures were taken after this call."""
         asked = self._begun
         loop = asyncio.get_running_loop()
         async with self._turn:
-            number, body = self._last.get(zipped, (0, b""))
+            number, body = self._last.get(zipped, (0, ()))
             if number > asked:
                 return body
             await asyncio.sleep(max(self._rested_s - loop.time(), 0))
@@ -178,6 +181,11 @@ class Metrics:
             self._rested_s = 2 * loop.time() - begun_s
             self._last[zipped] = (self._begun, body)
             return body
+
+
+async def _one_by_one(parts: Parts) -> AsyncIterator[bytes]:
+    for part in parts:
+        yield part
 
 
 def takes_gzip(accepted: str) -> bool:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gzip
 from dataclasses import replace
 from random import Random
 from typing import Any, get_args
@@ -39,7 +40,7 @@ LIBRARY = PrinterTelemetry(
 
 def scrape(telemetry: StubTelemetry) -> dict[str, Metric]:
     page = MetricsPage(telemetry)
-    text = page.render(page.take()).decode()
+    text = b"".join(page.render(page.take())).decode()
     families = list(text_string_to_metric_families(text))
     names = [family.name for family in families]
     assert len(names) == len(set(names)), "a family may stand only once"
@@ -225,6 +226,15 @@ def test_what_is_kept_between_scrapes_is_what_would_be_written_anew() -> None:
         else:
             known[name] = replace(known.get(name, PrinterTelemetry(name)), **random.choice(changes))
         assert pages.render(known.values()).decode() == printer_metrics(known.values())
+
+
+def test_a_page_of_thousands_comes_in_parts_that_hold_nobody_up() -> None:
+    page = MetricsPage(StubTelemetry([replace(LIBRARY, printer=f"printer-{nth}") for nth in range(2_000)]))
+    parts = page.render(page.take())
+    whole = b"".join(parts)
+    assert whole.count(b"pagereeve_meter_up{") == 2_000
+    assert max(map(len, parts)) < len(whole) / 5
+    assert gzip.decompress(b"".join(page.render(page.take(), zipped=True)))[-10_000:] == whole[-10_000:]
 
 
 def test_before_its_projector_is_read_a_printer_has_no_findings_and_no_pages() -> None:

@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from pagereeve.domain.brackets.plateaus import begun, record
-from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
+from pagereeve.domain.facts.facts import PlateauRead, ReadFailed
 from pagereeve.domain.facts.reading import Failure, Reading
+from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.ports.clock import Clock
-from pagereeve.ports.journal import Journal
+from pagereeve.ports.store import WatcherStore
 
 # A plateau that only grows is written down this often; sooner when a row of the ledger rests on it.
 OBSERVE_EVERY_US = 5 * SECOND_US
@@ -20,7 +21,7 @@ SETTLED_BY = 2
 
 @dataclass(frozen=True, slots=True)
 class Taken:
-    """What a result came to. ``sealed`` are finished runs, which are facts of the journal now; ``current`` is the open
+    """What a result came to. ``sealed`` are finished runs, which become facts of the journal; ``current`` is the open
     one. ``same``: it shows nothing that the two results before it did not.
     """
 
@@ -31,13 +32,13 @@ class Taken:
 
 @dataclass(slots=True)
 class ReadingRecorder:
-    """``current`` is the run under way. ``in_doubt``: whether the journal holds the latest of it is not known, as the
+    """``current`` is the run under way. ``in_doubt``: whether the journal holds what must be in it is not known, as the
     caller gave up waiting; only ``load`` can tell. ``apart``: what the first read gives begins a run of its own, as
     what was recorded before has dates that it can't be compared with.
     """
 
     printer: str
-    journal: Journal
+    journal: WatcherStore
     clock: Clock
     last: Reading | Failure | None = None
     last_good: Reading | None = None
@@ -46,12 +47,14 @@ class ReadingRecorder:
     apart: bool = False
     _durable: PlateauRead | ReadFailed | None = None
     _durable_us: int = 0
+    _sealed: list[PlateauRead | ReadFailed] = field(default_factory=list)
+    _due: bool = False
 
     async def load(self) -> PlateauRead | ReadFailed | None:
         """The run that the journal holds; it is the one under way from now on."""
         known = await self.journal.open_run(self.printer)
         self.current = self._durable = None if known is None else known.fact
-        self.in_doubt = False
+        self._sealed, self._due, self.in_doubt = [], False, False
         self.remember(self.current)
         return self.current
 
@@ -59,17 +62,15 @@ class ReadingRecorder:
         """Show its reading as the last good one, as long as nothing better is known."""
         self.last_good = self.last_good or reading_of(run)
 
-    async def take(self, result: Reading | Failure, sent_us: int) -> Taken:
-        """Record what a read gave that was sent at ``sent_us`` (monotonic). Finished runs are durable afterwards.
-
-        Raises JournalUnavailable: nothing was recorded, and the meter must be read again.
-        """
+    def take(self, result: Reading | Failure, sent_us: int) -> Taken:
+        """Record what a read gave that was sent at ``sent_us`` (monotonic). ``keep_due`` or ``keep`` must follow."""
         recorded = (
             begun(self.printer, self.current, result) if self.apart else record(self.printer, self.current, result)
         )
         sealed = () if recorded.sealed is None else (recorded.sealed,)
         if sealed or self.current is None or sent_us - self._durable_us > OBSERVE_EVERY_US:
-            await self._observe(sealed, recorded.current)
+            self._sealed += sealed
+            self._due = True
         self.current, self.apart = recorded.current, False
         return Taken(sealed, recorded.current, not sealed and _times(recorded.current) > SETTLED_BY)
 
@@ -79,18 +80,32 @@ class ReadingRecorder:
         if isinstance(result, Reading):
             self.last_good = result
 
-    async def make_durable(self) -> None:
-        """No row may rest on a reading that the journal does not hold."""
-        if self.current is not None and self.current is not self._durable:
-            await self._observe((), self.current)
+    async def keep_due(self) -> None:
+        """Make durable finished runs, and the growing one where it is time for that. Raises JournalUnavailable."""
+        current = self.current
+        if self._due and current is not None:
+            self._due, self.in_doubt = False, True
+            await self.journal.observe(self.printer, self._sealed, current)
+            self._kept(current)
 
-    async def _observe(self, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> None:
-        """Make durable what the meter did and does: finished runs as facts, the growing one in its place."""
-        self.in_doubt = True
-        await self.journal.observe(self.printer, sealed, current)
-        self.in_doubt = False
-        self._durable = current
-        self._durable_us = self.clock.monotonic_us()
+    async def keep(self, update: Update) -> None:
+        """Store rows, with all readings that they may rest on. Raises JournalUnavailable, and nothing was stored."""
+        current = self.current
+        if current is None or (current is self._durable and not self._due):
+            await self.journal.replace(self.printer, update.from_anchor_us, update.segments)
+            return
+        due, self._due, self.in_doubt = self._due, False, True
+        try:
+            await self.journal.keep_turn(self.printer, self._sealed, current, update)
+        except Exception:
+            # Nothing of it was stored; perhaps the readings can be without the rows.
+            self._due = due
+            raise
+        self._kept(current)
+
+    def _kept(self, current: PlateauRead | ReadFailed) -> None:
+        self._sealed, self.in_doubt = [], False
+        self._durable, self._durable_us = current, self.clock.monotonic_us()
 
 
 def reading_of(run: PlateauRead | ReadFailed | None) -> Reading | None:

@@ -32,6 +32,7 @@ from pagereeve.ports.clock import Clock
 from pagereeve.ports.entropy import Entropy
 from pagereeve.ports.gateways import GatewayWords
 from pagereeve.ports.jobs import JobWitness
+from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.ports.meter import Meter, MeterTarget
 from pagereeve.ports.store import WatcherStore
 from pagereeve.ports.telemetry import PrinterTelemetry
@@ -40,6 +41,11 @@ INBOX_MAX = 5_000
 TAKEN_AT_ONCE_MAX = 200
 # So much of what a printer said of its jobs waits for a journal that can't be written.
 SAID_MAX = 1_000
+# To ask a printer for its jobs takes longer than this; to see that it has none to tell of does not. What was read waits
+# for no longer look.
+LONG_LOOK_US = 5_000
+# All watchers begin at once, and each reads its rows: so many at a time, or whoever asks for one row waits for all.
+OPENED_AT_ONCE_MAX = 3
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
 IDLE_STRANGER_S = 600.0
 # And after this long where others wait for its place.
@@ -58,7 +64,7 @@ LearnListener = Callable[[str, int], None]
 class WatcherContext:
     """What every watcher works with. ``apart``: dates of this boot are no continuation of those before it.
 
-    ``jobs`` says what printers tell of their own jobs, where anybody asks them.
+    ``jobs`` says what printers tell of their own jobs, where anybody asks them. ``openings``: who may read its rows.
     """
 
     store: WatcherStore
@@ -73,6 +79,7 @@ class WatcherContext:
     apart: bool = False
     gateways: GatewayWords | None = None
     jobs: JobWitness | None = None
+    openings: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(OPENED_AT_ONCE_MAX))
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,6 +118,7 @@ class PrinterWatcher:
     _quiet_until_us: int = 0
     _policy_due: bool = False
     _idle_s: float = IDLE_STRANGER_S
+    _looks_long: bool = False
     _said: list[JobCounted] = field(default_factory=list)
     _inbox: asyncio.Queue[Arrival] = field(default_factory=lambda: asyncio.Queue(maxsize=INBOX_MAX))
 
@@ -266,8 +274,7 @@ class PrinterWatcher:
             if self.target is None:
                 await self._advance()
             elif self.schedule.is_due():
-                await self._read(self.target)
-                await self._advance()
+                await self._observe(self.target)
                 self._plan()
             elif self.updater.put_off:
                 await self._advance()
@@ -280,6 +287,7 @@ class PrinterWatcher:
 
     async def finish(self) -> None:
         """After ``run`` was cancelled, wherever it was: leave the rows as the journal has them."""
+        await self.recorder.keep_due()
         if self.updater.dirty or self.recorder.in_doubt or not self._inbox.empty():
             if self.projector is not None:
                 self._hear(INBOX_MAX)
@@ -287,7 +295,8 @@ class PrinterWatcher:
             await self.updater.finish()
 
     async def _projector_before(self, before_us: int) -> PrinterProjector:
-        projector = await open_projector(self.around.store, self.printer, before_us)
+        async with self.around.openings:
+            projector = await open_projector(self.around.store, self.printer, before_us)
         projector.open_run(self.recorder.current)
         return projector
 
@@ -365,6 +374,17 @@ class PrinterWatcher:
             projector.add(fact, again=again)
             self.updater.changed()
 
+    async def _observe(self, target: MeterTarget) -> None:
+        """What was read is stored with its rows, and without them where they can't be."""
+        try:
+            await self._read(target)
+            await self._advance()
+        except JournalUnavailable:
+            raise
+        except Exception:
+            await self.recorder.keep_due()
+            raise
+
     async def _read(self, target: MeterTarget) -> None:
         around = self.around
         sent_us = self.schedule.begins()
@@ -373,8 +393,7 @@ class PrinterWatcher:
         if isinstance(result, Failure) and result.reason in UNHEARD and around.gateways is not None and self.gateway:
             self.heartbeat.does("asks whether its gateway answers", GRACE_S)
             result = replace(result, gateway=await around.gateways.word(self.gateway))
-        self.heartbeat.does("stores what it read", STORE_LONGEST_S)
-        taken = await self.recorder.take(result, sent_us)
+        taken = self.recorder.take(result, sent_us)
         projector = self.updater.opened()
         for fact in taken.sealed:
             projector.add(fact)
@@ -388,15 +407,20 @@ class PrinterWatcher:
             around.on_read(self.printer, result)
         self.schedule.ended(result, sent_us)
         if around.jobs is not None and isinstance(result, Reading):
+            if self._looks_long:
+                await self.recorder.keep_due()
             await self._look_at_jobs(around.jobs, target)
+        self.heartbeat.does("stores what it read", STORE_LONGEST_S)
 
     async def _look_at_jobs(self, jobs: JobWitness, target: MeterTarget) -> None:
-        """What the printer says of its own jobs, as facts of their own: the reading is recorded already."""
+        """What the printer says of its own jobs, as facts of their own."""
         timeout_s = self.around.poll_policy.timeout_s
         self.heartbeat.does("asks for its jobs", timeout_s + GRACE_S)
         named = named_jobs(None if self.projector is None else self.projector.view)
+        began_us = self.around.clock.monotonic_us()
         looks = await jobs.look(target, timeout_s, busy=bool(self._windows().starts_us), names=list(named))
         self.heartbeat.does("stores what it read", STORE_LONGEST_S)
+        self._looks_long = self.around.clock.monotonic_us() - began_us > LONG_LOOK_US
         self._said += [said for look in looks for said in self.follower.take(look, named)]
         del self._said[:-SAID_MAX]
         # What could not be stored is stored with the next look: a fact that is there twice counts once.
@@ -405,14 +429,17 @@ class PrinterWatcher:
             self._add(Arrival(self._said.pop(0)))
 
     async def _advance(self) -> None:
-        """Project the open stretch and store what changed; a reading that changes no row is not projected."""
+        """Project the open stretch and store what changed, with what was read; a reading that changes no row is not
+        projected.
+        """
         if not self.updater.may_project():
+            await self.recorder.keep_due()
             return
         update = self.updater.project()
         self.around.counters.projections += 1
-        if update is not None:
-            await self.recorder.make_durable()
-        await self.updater.keep(update)
+        if update is None:
+            await self.recorder.keep_due()
+        await self.updater.keep(update, self.recorder.keep)
         self._quiet_until_us = self._windows().quiet_until_us
         await self._learn()
 

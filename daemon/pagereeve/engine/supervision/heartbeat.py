@@ -21,7 +21,7 @@ WAKE_EVERY_S = 60.0
 class Heartbeat:
     """``since_us`` (wall time): since when it does that. ``success_us`` (wall time): when the loop last came round.
 
-    ``failed``: it failed, and has done nothing well since.
+    ``failed``: it failed, and has done nothing well since. ``until_us`` (monotonic): beyond it, it is stuck.
     """
 
     clock: Clock
@@ -29,13 +29,13 @@ class Heartbeat:
     since_us: int = 0
     success_us: int | None = None
     failed: bool = False
-    _until_us: int | None = None
+    until_us: int | None = None
     _rests: bool = False
 
     def does(self, what: str, longest_s: float) -> None:
         """From now on ``what``, for at most so long; the loop says something else before."""
         self.doing, self.since_us, self._rests = what, self.clock.now_us(), False
-        self._until_us = self.clock.monotonic_us() + int(longest_s * SECOND_US)
+        self.until_us = self.clock.monotonic_us() + int(longest_s * SECOND_US)
 
     def rests(self, longest_s: float) -> None:
         """Nothing is to be done; the loop wakes by itself within ``longest_s`` and GRACE_S."""
@@ -63,4 +63,4 @@ class Heartbeat:
 
     @property
     def stuck(self) -> bool:
-        return self._until_us is not None and self.clock.monotonic_us() > self._until_us
+        return self.until_us is not None and self.clock.monotonic_us() > self.until_us

@@ -54,6 +54,12 @@ class SupervisedTask:
         """From a failure on until the work succeeded again, or, where it doesn't say so, was restarted."""
         return self.failed_us is not None and (self.heartbeat is None or self.heartbeat.failed)
 
+    def is_doubtful(self, now_us: int) -> bool:
+        """It may be failing or stalled at that instant (monotonic)."""
+        if self.failed_us is not None or self.ended_us is not None:
+            return True
+        return self.heartbeat is not None and self.heartbeat.until_us is not None and now_us > self.heartbeat.until_us
+
     @property
     def stalled(self) -> bool:
         """It can't recover: it ended, or is stuck. One that fails is restarted, and is not lost."""
@@ -103,7 +109,10 @@ class Supervisor:
 
     def troubles(self) -> list[str]:
         """What is wrong with which task, and since when; empty if all is well. Those that ended come first."""
-        wrong = [one for one in self._watched.values() if one.failing or one.stalled]
+        now_us = self.clock.monotonic_us()
+        # Of thousands of tasks, for each scrape: the clock is asked once.
+        doubtful = (one for one in self._watched.values() if one.is_doubtful(now_us))
+        wrong = [one for one in doubtful if one.failing or one.stalled]
         return [one.trouble() for one in sorted(wrong, key=lambda one: (one.ended_us is None, one.name))]
 
     def trouble(self) -> str:

@@ -27,6 +27,7 @@ from pagereeve.domain.facts.facts import (
 )
 from pagereeve.domain.facts.redating import NOT_AGREED, REACH_US, concerned, dated_by, redated_run
 from pagereeve.domain.ledger import RowSegment
+from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.seal.erasure import ERASED, erasure_digest
 from pagereeve.ports.closing import ClosedPeriod, Closing, PackedRows
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
@@ -53,6 +54,7 @@ from pagereeve.store.records.frozen_rows import closed_fact, packed_rows
 from pagereeve.store.records.requests import (
     Post,
     StoreRequest,
+    Turn,
     append_request,
     append_together_request,
     observe_request,
@@ -267,6 +269,13 @@ class MemoryJournal(MemoryClosed, MemorySeal):
 
     async def replace(self, printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> None:
         self._store(replace_request(printer, from_anchor_us, segments))
+
+    async def keep_turn(
+        self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed, update: Update
+    ) -> None:
+        """ports.store.TurnWrites."""
+        observed = observe_request(printer, sealed, current)
+        self._store(Turn(observed, replace_request(printer, update.from_anchor_us, update.segments)))
 
     async def announce(self, announcement: Announcement) -> None:
         self._store(Post(announcement))

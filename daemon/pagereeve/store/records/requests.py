@@ -80,6 +80,22 @@ class Replace:
 
 
 @dataclass(frozen=True, slots=True)
+class Turn:
+    """What a watcher's turn came to: all of it or nothing."""
+
+    observed: Observe
+    rows: Replace
+
+    @property
+    def filings(self) -> Sequence[FactRecord]:
+        return self.observed.filings
+
+    def join(self, batch: Batch) -> None:
+        self.observed.join(batch)
+        self.rows.join(batch)
+
+
+@dataclass(frozen=True, slots=True)
 class Post:
     """Something for the outbox."""
 

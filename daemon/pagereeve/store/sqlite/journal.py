@@ -17,6 +17,7 @@ from sqlalchemy.exc import DatabaseError
 from pagereeve.domain.accounts.frozen import FrozenRow
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed, Redated
 from pagereeve.domain.ledger import RowSegment
+from pagereeve.domain.projection.projector import Update
 from pagereeve.ports.clock import Clock
 from pagereeve.ports.closing import ClosedPeriod, Closing, PackedRows
 from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, TitlesExpired
@@ -27,6 +28,8 @@ from pagereeve.store.errors import CantOpen, NotAJournal, unavailable
 from pagereeve.store.records.frozen_rows import packed_rows
 from pagereeve.store.records.requests import (
     Post,
+    Replace,
+    Turn,
     append_request,
     append_together_request,
     observe_request,
@@ -167,13 +170,15 @@ class SqlJournal(SqlReads):
         """ports.ledger.LedgerStore. Raises ValueError where the segments aren't the printer's, from there on,
         rising.
         """
-        rows = sum(len(one.stretches) + len(one.charges) + len(one.postings) + len(one.findings) for one in segments)
-        if rows > ENCODED_AT_ONCE_MAX:
-            # Beside the loop: tens of thousands of values would hold up everybody else.
-            request = await asyncio.to_thread(replace_request, printer, from_anchor_us, segments)
-        else:
-            request = replace_request(printer, from_anchor_us, segments)
-        await self._writer.submit(request)
+        await self._writer.submit(await _encoded(printer, from_anchor_us, segments))
+
+    async def keep_turn(
+        self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed, update: Update
+    ) -> None:
+        """ports.store.TurnWrites. Raises as ``observe`` and ``replace`` do."""
+        observed = observe_request(printer, sealed, current)
+        rows = await _encoded(printer, update.from_anchor_us, update.segments)
+        await self._writer.submit(Turn(observed, rows))
 
     async def announce(self, announcement: Announcement) -> None:
         """ports.outbox.Outbox."""
@@ -311,6 +316,14 @@ async def _connected(path: Path) -> WriterThread:
     # Created here, so that it and the files beside it are nobody else's to read, whatever the umask allows.
     os.close(os.open(path, os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o600))
     return await WriterThread.connect(path)
+
+
+async def _encoded(printer: str, from_anchor_us: int | None, segments: Sequence[RowSegment]) -> Replace:
+    rows = sum(len(one.stretches) + len(one.charges) + len(one.postings) + len(one.findings) for one in segments)
+    if rows > ENCODED_AT_ONCE_MAX:
+        # Beside the loop: tens of thousands of values would hold up everybody else.
+        return await asyncio.to_thread(replace_request, printer, from_anchor_us, segments)
+    return replace_request(printer, from_anchor_us, segments)
 
 
 async def _note_holder(lock: InstanceLock, thread: WriterThread, fence: int) -> None:

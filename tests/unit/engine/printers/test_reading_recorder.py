@@ -9,19 +9,30 @@ import pytest
 
 from pagereeve.domain.facts.facts import Fact, PlateauRead, ReadFailed
 from pagereeve.domain.facts.reading import Count, Failure, Reading, Sight, SilenceReason, Unit
+from pagereeve.domain.ledger import RowSegment
+from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.values.instants import SECOND_US
 from pagereeve.engine.printers.reading_recorder import OBSERVE_EVERY_US, ReadingRecorder, reading_of
 from pagereeve.ports.journal import JournalUnavailable
 from pagereeve.store.memory.journal import MemoryJournal
 from tests.unit.engine.virtual import BEGIN_US, VirtualClock, passing
 
+NO_ROWS = Update(0, ())
+
 
 class CountingJournal(MemoryJournal):
     writes = 0
+    turns = 0
 
     async def observe(self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed) -> Sequence[int]:
         self.writes += 1
         return await super().observe(printer, sealed, current)
+
+    async def keep_turn(
+        self, printer: str, sealed: Sequence[Fact], current: PlateauRead | ReadFailed, update: Update
+    ) -> None:
+        self.turns += 1
+        await super().keep_turn(printer, sealed, current, update)
 
 
 class HangingJournal(MemoryJournal):
@@ -53,7 +64,9 @@ def failure(at_s: float) -> Failure:
 
 async def take(one: ReadingRecorder, result: Reading | Failure) -> bool:
     """Record it as sent now; whether it was the same as before."""
-    return (await one.take(result, one.clock.monotonic_us())).same
+    same = one.take(result, one.clock.monotonic_us()).same
+    await one.keep_due()
+    return same
 
 
 async def durable(one: ReadingRecorder) -> PlateauRead | ReadFailed | None:
@@ -82,7 +95,8 @@ def test_a_moved_count_seals_the_run_before_it() -> None:
         one = recorder()
         await take(one, reading(0))
         await take(one, reading(1))
-        taken = await one.take(reading(2, total=101), one.clock.monotonic_us())
+        taken = one.take(reading(2, total=101), one.clock.monotonic_us())
+        await one.keep_due()
         (sealed,) = taken.sealed
         assert isinstance(sealed, PlateauRead)
         assert (sealed.plateau.count, sealed.plateau.sight.counts[0][1].value) == (2, 100)
@@ -106,18 +120,46 @@ def test_what_a_row_rests_on_is_made_durable_and_written_once() -> None:
     async def story() -> None:
         journal = CountingJournal()
         one = recorder(journal)
-        await one.make_durable()
-        assert journal.writes == 0
+        await one.keep(NO_ROWS)
+        assert (journal.writes, journal.turns) == (0, 0)
         await take(one, reading(0))
         assert not one.in_doubt
-        await one.make_durable()
-        assert journal.writes == 1
+        await one.keep(NO_ROWS)
+        assert (journal.writes, journal.turns) == (1, 0)
         await take(one, reading(1))
         assert await durable(one) != one.current
-        await one.make_durable()
-        await one.make_durable()
-        assert journal.writes == 2
+        await one.keep(NO_ROWS)
+        await one.keep(NO_ROWS)
+        assert (journal.writes, journal.turns) == (1, 1)
         assert await durable(one) == one.current
+
+    passing(story())
+
+
+def test_a_finished_run_goes_with_its_rows_once() -> None:
+    async def story() -> None:
+        journal = CountingJournal()
+        one = recorder(journal)
+        await take(one, reading(0))
+        sealed = one.take(reading(1, total=101), one.clock.monotonic_us()).sealed
+        assert [stored.fact async for stored in journal.facts("p")] == []
+        await one.keep(NO_ROWS)
+        await one.keep_due()
+        assert [stored.fact async for stored in journal.facts("p")] == list(sealed)
+        assert (journal.writes, journal.turns) == (1, 1)
+
+    passing(story())
+
+
+def test_readings_are_kept_where_their_rows_can_not_be() -> None:
+    async def story() -> None:
+        one = recorder()
+        await take(one, reading(0))
+        sealed = one.take(reading(1, total=101), one.clock.monotonic_us()).sealed
+        with pytest.raises(ValueError, match="another printer"):
+            await one.keep(Update(0, (RowSegment("q", 0, None, (), (), (), ()),)))
+        await one.keep_due()
+        assert [stored.fact async for stored in one.journal.facts("p")] == list(sealed)
 
     passing(story())
 
@@ -127,11 +169,10 @@ def test_a_result_that_the_journal_refuses_is_not_recorded() -> None:
         journal = MemoryJournal()
         one = recorder(journal)
         await take(one, reading(0))
-        before = one.current
+        before = await durable(one)
         journal.unavailable = "the disk is full"
         with pytest.raises(JournalUnavailable):
             await take(one, reading(1, total=101))
-        assert one.current is before
         assert one.in_doubt
         journal.unavailable = ""
         assert await one.load() == before
@@ -171,21 +212,21 @@ def test_the_last_good_reading_is_kept_through_failures_and_known_before_the_fir
         again.note(reading(1))
         again.note(failure(2))
         assert (again.last, again.last_good) == (failure(2), reading(1))
-        again.remember(PlateauRead("p", (await _plateau(reading(3))).plateau))
+        again.remember(PlateauRead("p", _plateau(reading(3)).plateau))
         assert again.last_good == reading(1)
 
     passing(story())
 
 
-async def _plateau(result: Reading) -> PlateauRead:
-    current = (await recorder().take(result, 0)).current
+def _plateau(result: Reading) -> PlateauRead:
+    current = recorder().take(result, 0).current
     assert isinstance(current, PlateauRead)
     return current
 
 
 def test_a_silence_holds_no_reading() -> None:
     async def story() -> None:
-        silent = (await recorder().take(failure(0), 0)).current
+        silent = recorder().take(failure(0), 0).current
         assert isinstance(silent, ReadFailed)
         assert reading_of(silent) is None
         assert reading_of(None) is None
@@ -197,12 +238,13 @@ def test_a_boot_whose_dates_are_apart_begins_a_run_of_its_own_once() -> None:
     async def story() -> None:
         journal = CountingJournal()
         before = recorder(journal)
-        await before.take(reading(0), 0)
+        before.take(reading(0), 0)
+        await before.keep_due()
         kept = ReadingRecorder("p", journal, VirtualClock(), apart=True)
         assert await kept.load() == before.current
-        first = await kept.take(reading(1), 0)
+        first = kept.take(reading(1), 0)
         assert list(first.sealed) == [before.current]
-        again = await kept.take(reading(2), 0)
+        again = kept.take(reading(2), 0)
         assert (list(again.sealed), again.current.printer) == ([], "p")
         assert isinstance(again.current, PlateauRead)
         assert again.current.plateau.count == 2
