@@ -18,6 +18,7 @@ from pagereeve.domain.ledger import Charge, Verdict
 By = Literal["person", "cost-centre", "printer"]
 
 OPEN: Final = "open"
+_VERDICTS: Final = (*(one.value for one in Verdict), OPEN)
 
 
 @dataclass(slots=True)
@@ -65,7 +66,7 @@ class Total:
     counted: Figure = field(default_factory=Figure)
     charged: int = 0
     unproven: int = 0
-    verdicts: dict[str, int] = field(default_factory=lambda: dict.fromkeys([*(one.value for one in Verdict), OPEN], 0))
+    verdicts: dict[str, int] = field(default_factory=lambda: dict.fromkeys(_VERDICTS, 0))
     written: dict[str, int] = field(default_factory=dict)
     person: str = ""
     name: str = ""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from itertools import groupby
-from typing import Any
+from typing import Any, Final
 
 from sqlalchemy import (
     CTE,
@@ -18,7 +18,6 @@ from sqlalchemy import (
     column,
     exists,
     func,
-    not_,
     or_,
     select,
     values,
@@ -43,6 +42,9 @@ _CHARGE = schema.charge.c
 _STRETCH = schema.stretch.c
 _POSTING = schema.posting.c
 _LEG = schema.leg.c
+
+NO_NAMES: Final = "[]"
+"""A stretch's list of releases where it has none (store/records/ledger_records.py)."""
 
 
 class PeriodReads(LedgerReads):
@@ -105,7 +107,7 @@ def _by_span(spans: Sequence[Span], rows: Sequence[Row[Any]]) -> list[list[Row[A
 
 def _charge_sums(by: ChargesBy, spans: Sequence[Span]) -> Select[Any]:
     who = _CHARGE.owner if by == "person" else _CHARGE.printer
-    each = _spans(spans)
+    each = _lots(spans)
     keys = (each.c.nth, who, _CHARGE.channel, _CHARGE.unit, _CHARGE.verdict)
     return (
         select(
@@ -121,7 +123,7 @@ def _charge_sums(by: ChargesBy, spans: Sequence[Span]) -> Select[Any]:
             func.sum(_CHARGE.charged).label("charged"),
             func.sum(_CHARGE.unproven).label("unproven"),
         )
-        .select_from(each.join(schema.charge, _within(_CHARGE.started_us, each)))
+        .select_from(each.join(schema.charge, and_(_in_lot(_CHARGE, each), _within(_CHARGE.started_us, each))))
         .group_by(*keys)
     )
 
@@ -155,22 +157,24 @@ def _meters(rows: Sequence[Row[Any]]) -> list[MeterSum]:
 
 
 def _meter_sums(spans: Sequence[Span]) -> Select[Any]:
-    """The first and last figure of each run by window functions (SQL:2003)."""
+    """The figures at both ends of each run by two steps down the index of closings: its stretches follow each other."""
     each, names = _spans(spans), _names()
     keys = (each.c.nth, _STRETCH.printer, _STRETCH.run, _STRETCH.channel, _STRETCH.unit)
-    order = (_STRETCH.opens_us, _STRETCH.closes_us)
-    whole = (None, None)
-    return (
-        select(
-            *keys,
-            func.first_value(_STRETCH.before).over(partition_by=keys, order_by=order, rows=whole).label("first"),
-            func.last_value(_STRETCH.after).over(partition_by=keys, order_by=order, rows=whole).label("last"),
-            func.sum(_STRETCH.counted).over(partition_by=keys).label("counted"),
-        )
+    counted = func.sum(_STRETCH.counted).label("counted")
+    sums = (
+        select(each.c.from_us, each.c.to_us, *keys, counted)
         .select_from(_closed_in(each, names))
-        .distinct()
-        .order_by(*keys)
+        .group_by(each.c.from_us, each.c.to_us, *keys)
+        .cte("sums")
     )
+    one = schema.stretch.alias("one")
+    same = [one.c[name] == sums.c[name] for name in ("printer", "run", "channel", "unit")]
+    its = (*same, one.c.closes_us >= sums.c.from_us, one.c.closes_us < sums.c.to_us)
+    first = select(one.c.before).where(*its).order_by(one.c.closes_us, one.c.opens_us).limit(1)
+    last = select(one.c.after).where(*its).order_by(one.c.closes_us.desc(), one.c.opens_us.desc()).limit(1)
+    shown = [sums.c[name] for name in ("nth", "printer", "run", "channel", "unit")]
+    ends = (first.scalar_subquery().label("first"), last.scalar_subquery().label("last"))
+    return select(*shown, *ends, sums.c.counted).order_by(*shown)
 
 
 async def _house_of_each(
@@ -196,12 +200,13 @@ def _house_sum(row: Row[Any], unit: str = "") -> HouseSum:
 
 
 def _house_sums(spans: Sequence[Span]) -> Select[Any]:
-    each = _spans(spans)
+    """From the legs on: few of them are of house accounts."""
+    each = _lots(spans)
     keys = (each.c.nth, _POSTING.printer, _POSTING.run, _POSTING.channel, _LEG.account)
+    legs = each.join(schema.leg, and_(_in_lot(_LEG, each), _LEG.account.in_(HOUSE_ACCOUNTS)))
     return (
         select(*keys, func.sum(_LEG.pages).label("pages"))
-        .select_from(each.join(schema.posting, _within(_POSTING.closes_us, each)).join(schema.leg, _legs_of_posting()))
-        .where(_LEG.account.in_(HOUSE_ACCOUNTS))
+        .select_from(legs.join(schema.posting, and_(_legs_of_posting(), _within(_POSTING.closes_us, each))))
         .group_by(*keys)
         .order_by(*keys)
     )
@@ -238,58 +243,86 @@ def _legs_of_posting() -> ColumnElement[bool]:
 
 async def _edge_segments(connection: AsyncConnection, spans: Sequence[Span]) -> list[list[RowSegment]]:
     """domain.accounts.period_sums.edge_segments of each span. One over two edges is read once."""
-    started = (await connection.execute(_started_here(spans))).all()
-    closed = (await connection.execute(_closed_here(spans))).all()
-    places = {(row.nth, row.printer, row.anchor_us) for row in (*started, *closed)}
-    found = await segments_at(connection, sorted({(printer, anchor_us) for _, printer, anchor_us in places}))
+    edges_us = sorted({at_us for span in spans for at_us in span})
+    over: dict[int, set[tuple[str, int]]] = {at_us: set() for at_us in edges_us}
+    for statement in (_closed_later(edges_us), _named_earlier(edges_us)):
+        for row in (await connection.execute(statement)).all():
+            over[row.at_us].add((row.printer, row.anchor_us))
+    found = await segments_at(connection, sorted(set().union(*over.values())))
     known = {(one.printer, one.anchor_us): one for one in found}
-    edges: list[list[RowSegment]] = [[] for _ in spans]
-    for nth, printer, anchor_us in sorted(places):
-        if lies_over_an_edge(known[printer, anchor_us], *spans[nth]):
-            edges[nth].append(known[printer, anchor_us])
-    return edges
+    return [
+        [known[place] for place in sorted(over[span[0]] | over[span[1]]) if lies_over_an_edge(known[place], *span)]
+        for span in spans
+    ]
 
 
-def _may_be_its_own() -> ColumnElement[bool]:
-    """All charges that a stretch of the same segment may have by domain.accounts.membership, and perhaps a few more.
+def _around(edges_us: Sequence[int]) -> CTE:
+    """Of each printer and edge the one segment in which rows of both sides can lie.
 
-    One that started before the stretch closed had not closed by then. One that started later shares a release's name
-    with it: that is found in the stretch's list of names, in which no name is spelt otherwise but for a backslash.
+    A segment's releases start, and its stretches close, behind its anchor and not behind the next one
+    (domain.projection.projector): a step down an index finds it.
     """
-    names = _STRETCH.releases
-    named = or_(names.like("%" + _CHARGE.release + "%"), names.contains("\\", autoescape=True))
-    return and_(
-        _STRETCH.printer == _CHARGE.printer,
-        _STRETCH.anchor_us == _CHARGE.anchor_us,
-        _STRETCH.channel == _CHARGE.channel,
-        # As a difference, for a database that took an index for this comparison would walk through the printer's life.
-        _CHARGE.closed_us - _STRETCH.closes_us >= 0,
-        or_(_CHARGE.started_us < _STRETCH.closes_us, named),
+    each = values(column("at_us", BigInteger), name="edges").data([(at_us,) for at_us in edges_us]).cte("edges")
+    names, table = _names(), schema.segment.c
+    last = select(func.max(table.anchor_us)).where(table.printer == names.c.name, table.anchor_us < each.c.at_us)
+    columns = (each.c.at_us, names.c.name.label("printer"), last.scalar_subquery().label("anchor_us"))
+    return select(*columns).select_from(each.join(names, names.c.name.is_not(None))).cte("around")
+
+
+def _closed_later(edges_us: Sequence[int]) -> Select[Any]:
+    """Segments with a charge that started before the edge and closed after it, as a stretch did."""
+    around = _around(edges_us)
+    started = and_(_CHARGE.started_us < around.c.at_us, _CHARGE.started_us >= around.c.anchor_us)
+    over = exists().where(*_of_segment(_CHARGE, around), started, _CHARGE.closed_us >= around.c.at_us)
+    return select(*around.c).where(_closes(around, _STRETCH.closes_us >= around.c.at_us), over)
+
+
+def _named_earlier(edges_us: Sequence[int]) -> Select[Any]:
+    """Segments with a charge that started after the edge, and a stretch that closed before it and names its release
+    (domain.accounts.membership): its list of names spells no name otherwise but for a backslash.
+    """
+    around = _around(edges_us)
+    started = and_(_CHARGE.started_us >= around.c.at_us, _CHARGE.closed_us.is_not(None))
+    earlier = and_(_STRETCH.closes_us < around.c.at_us, _STRETCH.closes_us >= around.c.anchor_us)
+    keys, all_names = (*around.c, _STRETCH.channel), func.aggregate_strings(_STRETCH.releases, ",")
+    # All names of a segment as one text: each charge is looked for once, and not in each stretch.
+    names = (
+        select(*keys, all_names.label("names"), func.instr(all_names, "\\").label("escaped"))
+        .select_from(around.join(schema.stretch, and_(*_of_segment(_STRETCH, around), earlier)))
+        .where(_STRETCH.releases != NO_NAMES, exists().where(*_of_segment(_CHARGE, around), started))
+        .group_by(*keys)
+        .cte("named")
     )
+    named = or_(names.c.escaped > 0, func.instr(names.c.names, _CHARGE.release) > 0)
+    later = and_(*_of_segment(_CHARGE, names), _CHARGE.channel == names.c.channel, _CHARGE.closed_us.is_not(None))
+    found = names.join(schema.charge, and_(later, _CHARGE.started_us >= names.c.at_us))
+    return select(names.c.at_us, names.c.printer, names.c.anchor_us).select_from(found).where(named).distinct()
 
 
-def _started_here(spans: Sequence[Span]) -> Select[Any]:
-    """Segments with a charge that started in the span, and a stretch of it that closed outside."""
-    each = _spans(spans)
-    outside = exists().where(_may_be_its_own(), not_(_within(_STRETCH.closes_us, each)))
-    return (
-        select(each.c.nth, _CHARGE.printer, _CHARGE.anchor_us)
-        .select_from(each.join(schema.charge, _within(_CHARGE.started_us, each)))
-        .where(outside)
-        .distinct()
-    )
+def _closes(around: CTE, when: ColumnElement[bool]) -> ColumnElement[bool]:
+    """A stretch of the segment, with releases, closes then: by an index down the printer's closings."""
+    return exists().where(*_of_segment(_STRETCH, around), when, _STRETCH.releases != NO_NAMES)
 
 
-def _closed_here(spans: Sequence[Span]) -> Select[Any]:
-    """Segments with a stretch that closed in the span, and a charge of it that started outside."""
-    each, names = _spans(spans), _names()
-    outside = exists().where(_may_be_its_own(), not_(_within(_CHARGE.started_us, each)))
-    return (
-        select(each.c.nth, _STRETCH.printer, _STRETCH.anchor_us)
-        .select_from(_closed_in(each, names))
-        .where(outside)
-        .distinct()
-    )
+def _of_segment(table: Any, around: CTE) -> tuple[ColumnElement[bool], ...]:
+    return table.printer == around.c.printer, table.anchor_us == around.c.anchor_us
+
+
+def _lots(spans: Sequence[Span]) -> CTE:
+    """Of each span and printer the anchors [anchor_us, to_us) of the segments in which the span's rows lie (_around).
+
+    Down the key of a printer's rows, which lie together: by an index of instants each row would be looked up on a page
+    of its own, which takes three to twenty times as long.
+    """
+    each, names, table = _spans(spans), _names(), schema.segment.c
+    last = select(func.max(table.anchor_us)).where(table.printer == names.c.name, table.anchor_us < each.c.from_us)
+    first_us = func.coalesce(last.scalar_subquery(), each.c.from_us).label("anchor_us")
+    named = each.join(names, names.c.name.is_not(None))
+    return select(*each.c, names.c.name.label("printer"), first_us).select_from(named).cte("lots")
+
+
+def _in_lot(table: Any, each: CTE) -> ColumnElement[bool]:
+    return and_(table.printer == each.c.printer, table.anchor_us >= each.c.anchor_us, table.anchor_us < each.c.to_us)
 
 
 def _closed_in(each: CTE, names: CTE) -> Any:
