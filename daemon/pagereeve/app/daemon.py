@@ -37,12 +37,11 @@ from pagereeve.app.refusal_log import RefusalLog
 from pagereeve.app.registered import gateway_names, registered_printers, site_names
 from pagereeve.app.reload import Reloader, RunningParts
 from pagereeve.app.reload_plan import LoadSettings
-from pagereeve.app.renaming import rename
 from pagereeve.app.seal_heads import SealLog
 from pagereeve.app.settings_trace import note_settings
 from pagereeve.app.shares import shares_for
 from pagereeve.app.sign_in import SignIn
-from pagereeve.app.site_record import append_all, new_people_if_told, new_site_facts
+from pagereeve.app.site_at_start import record_site
 from pagereeve.app.start_options import StartOptions
 from pagereeve.app.telemetry import Telemetry
 from pagereeve.console.sign_in.counting import SignInCounts
@@ -78,7 +77,6 @@ from pagereeve.ports.setting_types import HostPort
 from pagereeve.ports.telemetry import DiskTelemetry, FeedTelemetry
 from pagereeve.settings import BadSettings, Problem, Settings
 from pagereeve.settings.changes import relays_to_restart
-from pagereeve.settings.lists.directory import Binding
 from pagereeve.settings.open_address import open_address_problem
 from pagereeve.store.sqlite.files import JOURNAL_NAME
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -198,7 +196,7 @@ class App:
             names=site_names(settings),
         )
         self.counters.remember(await self.store.last_events(), await self.store.newest_us())
-        await self._record_site()
+        await record_site(self.store, self.clock, settings, self.badges)
         await self._note_settings(settings)
         self._stack.push_async_callback(self.badge_watcher.finish)
         self._stack.push_async_callback(self.registry.stop)
@@ -294,25 +292,6 @@ class App:
             self.badge_watcher.accept(fact)  # it is made after this
 
         return Alerting.of(self.settings, receivers, self.registry, self.store, self.clock, self.entropy, accept)
-
-    async def _record_site(self) -> None:
-        """People, the directory, the printers' places and the rules for badges: what no fact has said yet, with a date.
-
-        A directory with errors is reported, and what was known before stays in force: readings must go on.
-        """
-        store, settings, now_us = self.store, self.settings, self.clock.now_us()
-        await append_all(store, await new_people_if_told(store, settings, now_us))
-        await append_all(store, await new_site_facts(store, settings, self.badges, self._directory(), now_us))
-        await rename(store, self.clock, settings)
-
-    def _directory(self) -> tuple[Binding, ...] | None:
-        """None where there is none, or one with errors."""
-        try:
-            return None if self.settings.badges.directory is None else self.settings.directory()
-        except BadSettings as error:
-            text = "the directory of badges was refused; what was known before stays in force"
-            log.error(text, why=str(error))  # noqa: TRY400 - the table says it all
-        return None
 
     async def _open_doors(self) -> None:
         settings = self.settings
