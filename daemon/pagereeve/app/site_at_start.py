@@ -12,7 +12,7 @@ from pagereeve.ports.store import Store
 from pagereeve.settings import BadSettings, Settings
 from pagereeve.settings.lists.directory import Binding
 
-log = structlog.get_logger("pagereeve.daemon")
+log = structlog.get_logger("pagereeve.app")
 
 
 async def record_site(store: Store, clock: Clock, settings: Settings, badges: BadgeHasher) -> None:
