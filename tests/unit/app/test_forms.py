@@ -11,7 +11,18 @@ import pytest
 from pagereeve.app.deciding.form_fields import FIELDS_MAX, fields_of
 from pagereeve.app.deciding.forms import Forms, posts_form, require_proven
 from pagereeve.console.api.deciding.answers import FindingDecided, PagesDecided, PeriodClosed
-from pagereeve.console.api.deciding.bodies import Book, Close, ClosePeriod, Explain, Move, OfRelease, Settle, Undo
+from pagereeve.console.api.deciding.bodies import (
+    Book,
+    Close,
+    ClosePeriod,
+    Explain,
+    Move,
+    OfRelease,
+    OnFinding,
+    Reopen,
+    Settle,
+    Undo,
+)
 from pagereeve.console.api.deciding.port import WAITED_S
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.pages.came import DONE, TEXTS
@@ -33,7 +44,7 @@ class Decided:
     fails: dict[str, Exception] = field(default_factory=dict)
     asked: list[tuple[str, Any, str]] = field(default_factory=list)
 
-    async def on_finding(self, name: str, said: Explain | Close | Book, caller: Caller, key: str) -> FindingDecided:
+    async def on_finding(self, name: str, said: OnFinding, caller: Caller, key: str) -> FindingDecided:
         assert caller is MARA
         self._ask(name, said, key)
         return FindingDecided(
@@ -77,6 +88,7 @@ async def sent(decided: Decided, path: str, *pairs: tuple[str, str]) -> tuple[st
             "explained",
         ),
         ([("action", "close"), ("reason", ""), ("text", "ok")], Close(action="close", text="ok"), "closed"),
+        ([("action", "reopen"), ("reason", ""), ("text", "")], Reopen(action="reopen"), "reopened"),
         ([("action", "book"), ("at", "hall"), ("csrf", "x")], Book(action="book", at="hall"), "booked"),
     ],
 )

@@ -20,6 +20,7 @@ from pagereeve.console.pages.findings import HERE
 from pagereeve.console.pages.forms import form_for
 from pagereeve.console.pages.shell import Clock, page
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
+from pagereeve.domain.findings.finding import reopening_problem
 from pagereeve.domain.findings.wording import words_of
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding, ReleaseKey
 from pagereeve.domain.projection.what_if import changes_for
@@ -85,6 +86,7 @@ async def one_finding(
         trials=trials,
         decisions=[*_decisions(finding, names=names), *(ruling_said(one, names=names) for one in standing.rulings)],
         form=form_for(asker),
+        not_taken_back=reopening_problem(finding),
         pages_form=form_for(asker, "pages"),
         came=asked.came,
         came_texts=TEXTS,
