@@ -17,6 +17,7 @@ from pagereeve.console.api.deciding.bodies import (
     ClosePeriod,
     Explain,
     Move,
+    OfFinding,
     OfRelease,
     OnFinding,
     Reopen,
@@ -208,6 +209,7 @@ async def test_a_period_that_takes_long_or_can_not_be_closed_is_told_on_its_page
 
 OF: Final = "source=%2Fs&release=r-1&channel=total"
 WAIVED: Final = Settle(act="waive", of=OfRelease(release="r-1", source="/s"), reason="jam", channel="total")
+CONFIRMED: Final = Settle(act="confirm", of=OfFinding(finding="f-1"), reason="admitted")
 MOVED: Final = Move.model_validate(
     {
         "act": "move",
@@ -234,6 +236,7 @@ MOVED: Final = Move.model_validate(
             "moved",
             [MOVED],
         ),
+        ([("of", "finding=f-1"), ("act", "confirm"), ("reason", "admitted")], "confirmed", [CONFIRMED]),
         ([("of", OF), ("act", "waive"), ("reason", "")], "bad", []),
         ([("of", OF), ("act", "waive"), ("reason", "jam"), ("pages", "all")], "bad", []),
         ([("of", OF), ("act", "waive"), ("reason", "jam"), ("pages", "0")], "bad", []),

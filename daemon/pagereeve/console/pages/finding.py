@@ -14,7 +14,7 @@ from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.pages.came import TEXTS, Came
-from pagereeve.console.pages.decided import Said, ruling_said
+from pagereeve.console.pages.decided import OFFERED, Said, ruling_said, settling_of_finding
 from pagereeve.console.pages.finding_lines import advice_on, line_of
 from pagereeve.console.pages.findings import HERE
 from pagereeve.console.pages.forms import form_for
@@ -88,6 +88,8 @@ async def one_finding(
         form=form_for(asker),
         not_taken_back=reopening_problem(finding),
         pages_form=form_for(asker, "pages"),
+        settling=settling_of_finding(finding),
+        offered=OFFERED,
         came=asked.came,
         came_texts=TEXTS,
         now_us=context.now_us(),
