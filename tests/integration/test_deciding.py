@@ -138,6 +138,13 @@ async def test_a_finding_is_decided_on_and_the_next_question_shows_it(world: Out
     assert another.status_code == 409  # the journal knows the id
     assert len([one for one in (await get(world, f"findings/{found['id']}"))["evidence"] if one["personal"]]) == 1
 
+    opened = await post(world, path, {"action": "reopen", "text": "not so"}, "sees", key="open-1")
+    assert (opened.status_code, opened.json()["state"], opened.json()["shown"]) == (200, "open", True)
+    shown = await get(world, f"findings/{found['id']}")
+    assert (shown["state"], shown["reason"]) == ("open", found["reason"])
+    twice = await post(world, path, {"action": "reopen"}, "sees")
+    assert (twice.status_code, twice.json()["where"]) == (409, "data.action")
+
     # Explained as maintenance there is no finding any more, and its decision, sent again, stands.
     maintained = {"action": "explain", "reason": "maintenance"}
     for repeated in (False, True):

@@ -380,7 +380,7 @@ class _Maker:
         """Of a finding that is there by now."""
         known = replay(PRINTER, self.day.facts, self.day.open_run).findings
         if known:
-            action: Action = self.random.choice(["explain", "close"])
+            action: Action = self.random.choice(["explain", "close", "reopen"])
             reason: Reason = self.random.choice(["maintenance", "jam", "other"])
             origin = Origin("urn:invented:desk", self._event_id(), self.now_us, self.now_us, self.now_us)
             self._fact(Decided(PRINTER, origin, self.random.choice(known).id, action, "a warden", reason))

@@ -12,6 +12,7 @@ from pagereeve.app.own_events import envelope_of
 from pagereeve.domain.badges.projector import SITE
 from pagereeve.domain.facts.events import AUTHOR, FINDING_DECIDED, event_of
 from pagereeve.domain.facts.facts import Action, Decided, Origin
+from pagereeve.domain.findings.finding import reopening_problem
 from pagereeve.domain.values.instants import from_text
 from pagereeve.domain.values.plain_text import require_plain_members
 from pagereeve.engine.badges.watcher import BadgeWatcher
@@ -63,6 +64,8 @@ async def decide_by_hand(path: Path, said: DecisionRequest) -> None:
         finding = await journal.finding(said.finding)
         if finding is None:
             raise NotTaken(f"{said.finding[:40]!r} is no finding; pagereeve findings --all lists them")
+        if said.action == "reopen" and (problem := reopening_problem(finding)):
+            raise NotTaken(f"{finding.id}: reopen {problem}")
         envelope = said.envelope(clock.now_us())
         at_us = from_text(envelope["time"])
         origin = Origin(SOURCE, envelope["id"], at_us, at_us, at_us)

@@ -137,6 +137,24 @@ def close(
 
 
 @app.command
+def reopen(
+    finding: Name,
+    /,
+    *,
+    text: Text = "",
+    socket: Socket = None,
+    config: Config = CONFIG_DEFAULT,
+    data_dir: DataDir = None,
+) -> int:
+    """Take back what was said of a finding: it is open again. What was booked stays booked.
+
+    The user who runs this is recorded.
+    """
+    _decide(DecisionRequest(finding, "reopen", text=text), socket, config, data_dir)
+    return 0
+
+
+@app.command
 def book(
     finding: Name,
     /,

@@ -11,7 +11,19 @@ import pytest
 from pagereeve.app.deciding.form_fields import FIELDS_MAX, fields_of
 from pagereeve.app.deciding.forms import Forms, posts_form, require_proven
 from pagereeve.console.api.deciding.answers import FindingDecided, PagesDecided, PeriodClosed
-from pagereeve.console.api.deciding.bodies import Book, Close, ClosePeriod, Explain, Move, OfRelease, Settle, Undo
+from pagereeve.console.api.deciding.bodies import (
+    Book,
+    Close,
+    ClosePeriod,
+    Explain,
+    Move,
+    OfFinding,
+    OfRelease,
+    OnFinding,
+    Reopen,
+    Settle,
+    Undo,
+)
 from pagereeve.console.api.deciding.port import WAITED_S
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.pages.came import DONE, TEXTS
@@ -33,7 +45,7 @@ class Decided:
     fails: dict[str, Exception] = field(default_factory=dict)
     asked: list[tuple[str, Any, str]] = field(default_factory=list)
 
-    async def on_finding(self, name: str, said: Explain | Close | Book, caller: Caller, key: str) -> FindingDecided:
+    async def on_finding(self, name: str, said: OnFinding, caller: Caller, key: str) -> FindingDecided:
         assert caller is MARA
         self._ask(name, said, key)
         return FindingDecided(
@@ -77,6 +89,7 @@ async def sent(decided: Decided, path: str, *pairs: tuple[str, str]) -> tuple[st
             "explained",
         ),
         ([("action", "close"), ("reason", ""), ("text", "ok")], Close(action="close", text="ok"), "closed"),
+        ([("action", "reopen"), ("reason", ""), ("text", "")], Reopen(action="reopen"), "reopened"),
         ([("action", "book"), ("at", "hall"), ("csrf", "x")], Book(action="book", at="hall"), "booked"),
     ],
 )
@@ -196,6 +209,7 @@ async def test_a_period_that_takes_long_or_can_not_be_closed_is_told_on_its_page
 
 OF: Final = "source=%2Fs&release=r-1&channel=total"
 WAIVED: Final = Settle(act="waive", of=OfRelease(release="r-1", source="/s"), reason="jam", channel="total")
+CONFIRMED: Final = Settle(act="confirm", of=OfFinding(finding="f-1"), reason="admitted")
 MOVED: Final = Move.model_validate(
     {
         "act": "move",
@@ -222,6 +236,7 @@ MOVED: Final = Move.model_validate(
             "moved",
             [MOVED],
         ),
+        ([("of", "finding=f-1"), ("act", "confirm"), ("reason", "admitted")], "confirmed", [CONFIRMED]),
         ([("of", OF), ("act", "waive"), ("reason", "")], "bad", []),
         ([("of", OF), ("act", "waive"), ("reason", "jam"), ("pages", "all")], "bad", []),
         ([("of", OF), ("act", "waive"), ("reason", "jam"), ("pages", "0")], "bad", []),

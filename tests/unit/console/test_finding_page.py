@@ -135,6 +135,21 @@ async def shown_after(path: str, token: str, acts: Caller, monkeypatch: pytest.M
     return answer.text
 
 
+async def test_what_was_said_can_be_taken_back_and_what_can_not_is_told(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(forms, "form_token_of", lambda _: "secret-of-mara")
+    unknown = replace(a_surplus(), kind="unknown-printer")
+    booked = Decided("hall", origin("d-2"), unknown.id, "book", "night-porter", at="annex")
+    taken_back = Decided("hall", origin("d-3"), unknown.id, "reopen", "night-porter")
+    undo = 'value="reopen"'
+    assert undo in await told(spoken_of(unknown), names=True)
+    assert undo not in await told(unknown, names=True)
+    assert undo not in await told(with_decisions(spoken_of(unknown), [taken_back]), names=True)
+    after = await told(with_decisions(unknown, [booked]), names=True)
+    assert undo not in after
+    assert "its releases were booked at another printer, and stay there" in after
+    assert "can&#39;t be taken back" in after or "can't be taken back" in after
+
+
 @pytest.mark.parametrize("path", [f"/findings/{a_surplus().id}", "/findings"])
 async def test_a_form_is_shown_to_a_session_that_may_decide_and_to_nobody_else(
     path: str, monkeypatch: pytest.MonkeyPatch

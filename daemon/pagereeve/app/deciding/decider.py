@@ -12,7 +12,7 @@ from pagereeve.app.deciding.submitting import Submitting
 from pagereeve.console.api.application import PREFIX
 from pagereeve.console.api.deciding.answers import FindingDecided, PagesDecided, PeriodClosed
 from pagereeve.console.api.deciding.application import make_deciding
-from pagereeve.console.api.deciding.bodies import Book, Close, ClosePeriod, Explain, Move, Settle, Undo
+from pagereeve.console.api.deciding.bodies import ClosePeriod, Move, OnFinding, Settle, Undo
 from pagereeve.console.api.deciding.port import WAITED_S
 from pagereeve.domain.credentials.callers import Caller
 from pagereeve.feeds.http.endpoint import EventsEndpoint
@@ -29,7 +29,7 @@ class Decider:
         self._pages = PageDecisions(reads, submitting)
         self._periods = PeriodDecisions(reads, closings)
 
-    async def on_finding(self, name: str, said: Explain | Close | Book, caller: Caller, key: str) -> FindingDecided:
+    async def on_finding(self, name: str, said: OnFinding, caller: Caller, key: str) -> FindingDecided:
         return await self._findings.decide(name, said, caller, key)
 
     async def on_pages(self, said: Settle | Move, caller: Caller, key: str) -> PagesDecided:

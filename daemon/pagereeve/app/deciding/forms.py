@@ -14,7 +14,7 @@ from pagereeve.app.deciding.form_fields import Fields, came_of, fields_of, key_o
 from pagereeve.app.deciding.page_forms import PAGE_FORMS, PageForms
 from pagereeve.app.deciding.period_forms import PERIOD_PATHS, PeriodForms
 from pagereeve.console.api.asker import SESSION
-from pagereeve.console.api.deciding.bodies import Book, Close, Explain, FindingDecision, Undo
+from pagereeve.console.api.deciding.bodies import FindingDecision, OnFinding, Undo
 from pagereeve.console.api.deciding.port import Deciding
 from pagereeve.console.pages.came import DONE, Came
 from pagereeve.console.pages.forms import TOGETHER_MAX
@@ -23,10 +23,10 @@ from pagereeve.feeds.http.answers import Scope
 from pagereeve.feeds.refusals import Refusal
 
 _PATHS: Final = re.compile(r"/findings/(?:decide|(?P<finding>[^/]+)/(?P<what>decide|undo))")
-_DECISION: Final[TypeAdapter[Explain | Close | Book]] = TypeAdapter(FindingDecision)
+_DECISION: Final[TypeAdapter[OnFinding]] = TypeAdapter(FindingDecision)
 # What is sent empty was left out.
 _SAID: Final = ("action", "reason", "text", "at")
-_DONE: Final[Mapping[str, Came]] = {"explain": "explained", "close": "closed", "book": "booked"}
+_DONE: Final[Mapping[str, Came]] = {"explain": "explained", "close": "closed", "book": "booked", "reopen": "reopened"}
 
 
 def posts_form(scope: Scope) -> bool:

@@ -9,7 +9,7 @@ from pagereeve.app.deciding.keys import Done, Keys, digest_of
 from pagereeve.app.deciding.submitting import Submitting, envelope_from
 from pagereeve.app.decisions import DecisionRequest
 from pagereeve.console.api.deciding.answers import FindingDecided
-from pagereeve.console.api.deciding.bodies import Book, Close, Explain
+from pagereeve.console.api.deciding.bodies import Book, Close, Explain, OnFinding
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.domain.credentials.callers import Caller
 from pagereeve.ports.clock import Clock
@@ -29,7 +29,7 @@ class FindingDecisions:
         self._keys = Keys()
         self._turn = asyncio.Lock()
 
-    async def decide(self, name: str, said: Explain | Close | Book, caller: Caller, key: str) -> FindingDecided:
+    async def decide(self, name: str, said: OnFinding, caller: Caller, key: str) -> FindingDecided:
         digest = digest_of(name, said)
         async with self._turn:  # of two with one key the second finds the first
             done = self._keys.done(caller.name, key, digest)
@@ -67,6 +67,6 @@ class FindingDecisions:
             return False
 
 
-def _request(name: str, said: Explain | Close | Book) -> DecisionRequest:
-    reason = "" if isinstance(said, Book) else said.reason or ""
+def _request(name: str, said: OnFinding) -> DecisionRequest:
+    reason = (said.reason or "") if isinstance(said, Explain | Close) else ""
     return DecisionRequest(name, said.action, reason, said.text, said.at if isinstance(said, Book) else "")

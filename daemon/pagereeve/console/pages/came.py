@@ -9,6 +9,7 @@ Came = Literal[
     "explained",
     "closed",
     "booked",
+    "reopened",
     "undone",
     "waived",
     "confirmed",
@@ -31,6 +32,7 @@ TEXTS: Final[Mapping[Came, str]] = {
     "explained": "Recorded: what it came of.",
     "closed": "Recorded: nothing is left to do.",
     "booked": "Recorded: its releases are booked at that printer.",
+    "reopened": "Taken back: it is open again, and what was said before stays in its list.",
     "undone": "Undone: all is as before that decision.",
     "waived": "Recorded: nobody is charged for these pages.",
     "confirmed": "Recorded: these pages are charged to their owner.",
@@ -48,6 +50,9 @@ TEXTS: Final[Mapping[Came, str]] = {
     "bad": "Not recorded: something in the form is missing, or is not acceptable there.",
     "busy": "Not recorded: the daemon can't store it now. Send it again in a moment.",
 }
-_DECIDED: Final[tuple[Came, ...]] = ("explained", "closed", "booked", "undone", "waived", "confirmed", "moved", "ended")
+_DECIDED: Final[tuple[Came, ...]] = (
+    *("explained", "closed", "booked", "reopened", "undone", "ended"),
+    *("waived", "confirmed", "moved"),
+)
 DONE: Final[frozenset[Came]] = frozenset((*_DECIDED, "period-closed", "closing", "pending", "gone"))
 """Those after which nothing is left to be sent again."""

@@ -67,7 +67,8 @@ async def closing(
         told=about if closed is None else None,
         other=told.period if told is not None and not told.problem and not under_way else "",
         form=form_for(asker, "periods"),
-        came=asked.came,
+        # While it is closed, and after that, the page itself says so.
+        came=None if asked.came == "closing" else asked.came,
         came_texts=TEXTS,
         reason_max=REASON_MAX,
         now_us=now_us,

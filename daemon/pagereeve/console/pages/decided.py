@@ -8,11 +8,13 @@ from typing import Final, get_args
 from urllib.parse import urlencode
 
 from pagereeve.domain.accounts.decisions import Ruling
-from pagereeve.domain.facts.page_decision import MOVED_TO_HOUSE, PagesReason, PagesTo
+from pagereeve.domain.facts.page_decision import MOVED_TO_HOUSE, PagesFrom, PagesReason, PagesTo
+from pagereeve.domain.ledger import Finding
 from pagereeve.queries.decidable import Decidable
 from pagereeve.reports.page_decisions import decision_text, state_text
 
 STANDS: Final[Mapping[str, str]] = {
+    "stray": "counted, and no release was there",
     "unproven": "claimed, and no count supports it",
     "surplus": "counted in its bracket, and more than is charged for",
     "unattributed": "counted in its bracket, and nobody can say whose",
@@ -22,6 +24,15 @@ RECEIVERS: Final[tuple[tuple[PagesTo, str], ...]] = (
     ("cost-centre", "a cost centre"),
     ("house", "a house account"),
 )
+
+
+OF_FINDINGS: Final[Mapping[str, PagesFrom]] = {
+    "stray-pages": "stray",
+    "surplus": "surplus",
+    "shortfall": "unproven",
+    "unproven-release": "unproven",
+}
+"""Where the pages of a finding stand, by its kind."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +63,9 @@ class Said:
 
 @dataclass(frozen=True, slots=True)
 class Settling:
-    """Pages that may be decided on, as the form names them: ``of`` is its release and channel."""
+    """Pages that may be decided on, as the form names them: ``of`` is a release and channel, or a finding. ``pages`` is
+    0 where all that stand there are meant, however many.
+    """
 
     of: str
     channel: str
@@ -88,6 +101,12 @@ def ruling_said(ruling: Ruling, *, names: bool, link: str = "") -> Said:
         said.release_id,
         link,
     )
+
+
+def settling_of_finding(finding: Finding) -> Settling | None:
+    """None for a finding that is not about pages that somebody could decide on."""
+    taken_from = OF_FINDINGS.get(finding.kind)
+    return None if taken_from is None else Settling(urlencode({"finding": finding.id}), "", taken_from, 0)
 
 
 def settling_of(found: Sequence[Decidable]) -> list[Settling]:

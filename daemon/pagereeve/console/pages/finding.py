@@ -14,12 +14,13 @@ from pagereeve.console.api.context import Context
 from pagereeve.console.api.paging import Asked
 from pagereeve.console.api.problems import ApiProblem
 from pagereeve.console.pages.came import TEXTS, Came
-from pagereeve.console.pages.decided import Said, ruling_said
+from pagereeve.console.pages.decided import OFFERED, Said, ruling_said, settling_of_finding
 from pagereeve.console.pages.finding_lines import advice_on, line_of
 from pagereeve.console.pages.findings import HERE
 from pagereeve.console.pages.forms import form_for
 from pagereeve.console.pages.shell import Clock, page
 from pagereeve.domain.brackets.hypotheses import HINT_PREFIX
+from pagereeve.domain.findings.finding import reopening_problem
 from pagereeve.domain.findings.wording import words_of
 from pagereeve.domain.ledger import Evidence, EvidenceKind, Finding, ReleaseKey
 from pagereeve.domain.projection.what_if import changes_for
@@ -85,7 +86,10 @@ async def one_finding(
         trials=trials,
         decisions=[*_decisions(finding, names=names), *(ruling_said(one, names=names) for one in standing.rulings)],
         form=form_for(asker),
+        not_taken_back=reopening_problem(finding),
         pages_form=form_for(asker, "pages"),
+        settling=settling_of_finding(finding),
+        offered=OFFERED,
         came=asked.came,
         came_texts=TEXTS,
         now_us=context.now_us(),

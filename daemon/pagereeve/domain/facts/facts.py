@@ -28,7 +28,7 @@ ClockChange = Literal["started", "not-agreed", "stepped", "returned"]
 """A boot of the daemon began, with a clock that is agreed or is not; the wall clock stepped away from our dates, or
 came back.
 """
-Action = Literal["explain", "close", "book"]
+Action = Literal["explain", "close", "book", "reopen"]
 """``book``: the releases that a finding about an unknown printer names were made at another one."""
 Reason = Literal[
     "jam",
@@ -341,7 +341,8 @@ class Assigned:
 
 @dataclass(frozen=True, slots=True)
 class Decided:
-    """What a person said about a finding: ``explain`` says what it came of, ``close`` that nothing is left to do.
+    """What a person said about a finding: ``explain`` says what it came of, ``close`` that nothing is left to do,
+    ``reopen`` that what was said before counts no more.
 
     ``at`` is the printer at which the releases of the finding are booked.
     """

@@ -171,9 +171,12 @@ class Rules:
         return TEST_PAGES if self.noted_between(TEST_PAGES, begins_us, to_us) else ""
 
     def reason_for(self, finding: str) -> str:
-        """What a person last said that a finding came of; empty where nobody did."""
-        said = [one.reason for one in self.decisions if one.finding == finding and one.reason]
-        return said[-1] if said else ""
+        """What a person last said that a finding came of; empty where nobody did, or it was taken back."""
+        reason = ""
+        for one in self.decisions:
+            if one.finding == finding:
+                reason = "" if one.action == "reopen" else one.reason or reason
+        return reason
 
     def noted_between(self, note: str, from_us: int, to_us: int) -> PrinterNoted | None:
         return next((one for one in self.notes if one.note == note and from_us <= one.origin.at_us <= to_us), None)

@@ -20,6 +20,7 @@ from pagereeve.domain.facts.reading import Count, Plateau, Silence, SilenceReaso
 from pagereeve.domain.findings import evidence as shown
 from pagereeve.domain.ledger import (
     Evidence,
+    EvidenceKind,
     Finding,
     FindingState,
     Interval,
@@ -198,20 +199,36 @@ def finding_id(kind: Kind, printer: str, anchor: Sequence[object]) -> str:
 
 
 STATES: Final[dict[Action, FindingState]] = {"explain": "explained", "close": "closed", "book": "closed"}
+"""``reopen`` gives it back the state that it would have if nobody had spoken."""
 
 
 def decided(finding: Finding, decisions: Sequence[Decided]) -> Finding:
     """The finding as people left it: the last decision about it counts, the others stay in the evidence."""
+    own = finding
     for decision in decisions:
         if decision.finding == finding.id:
+            evidence = (*finding.evidence, shown.decided(decision))
+            if decision.action == "reopen":
+                finding = replace(own, evidence=evidence)
+                continue
             finding = replace(
                 finding,
                 until_us=decision.origin.at_us if finding.until_us is None else finding.until_us,
                 state=STATES[decision.action],
                 reason=decision.reason or finding.reason,
-                evidence=(*finding.evidence, shown.decided(decision)),
+                evidence=evidence,
             )
     return finding
+
+
+def reopening_problem(finding: Finding) -> str:
+    """Why what people said of it can't be taken back; "" where it can."""
+    said = [one.value("action") for one in finding.evidence if one.kind is EvidenceKind.DECIDED]
+    if "book" in said:
+        return "can't be taken back: its releases were booked at another printer, and stay there"
+    if not said or said[-1] == "reopen":
+        return "takes nothing back: nobody has said anything of it that counts"
+    return ""
 
 
 def of_stretch(stretch: Stretch, windows: Sequence[Window], stray: int | None = None) -> Finding | None:

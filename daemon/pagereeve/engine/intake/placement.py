@@ -23,6 +23,7 @@ from pagereeve.domain.facts.facts import (
     ReleaseStarted,
 )
 from pagereeve.domain.facts.union import ROUTED_SUFFIX
+from pagereeve.domain.findings.finding import reopening_problem
 from pagereeve.domain.ledger import Finding
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.ports.journal import Receipt
@@ -177,6 +178,8 @@ async def _said(event: ReadingNoted | Decided | PagesDecided, lookup: Lookup) ->
     finding = await lookup.finding(event.finding)
     if finding is None:
         raise BadFact("data.finding", f"{event.finding[:40]!r} is no finding; pagereeve findings --all lists them")
+    if event.action == "reopen" and (problem := reopening_problem(finding)):
+        raise BadFact("data.action", problem)
     decided = replace(event, printer=finding.printer)
     booked = await _booked(decided, finding, lookup) if event.action == "book" else ()
     return Placed((decided, *booked), concerns_us=finding.since_us)

@@ -6,11 +6,14 @@ from dataclasses import replace
 
 import pytest
 
-from pagereeve.domain.findings.finding import EVIDENCE_MAX, make
+from pagereeve.domain.facts.facts import Decided, Origin
+from pagereeve.domain.facts.in_force import Rules
+from pagereeve.domain.findings.finding import EVIDENCE_MAX, make, reopening_problem
 from pagereeve.domain.findings.wording import SILENCES
 from pagereeve.domain.ledger import Verdict
 from pagereeve.domain.values.instants import SECOND_US
 from tests.findings import lines_of, said, text_of
+from tests.histories import PRINTER
 from tests.unit.domain.story import POLICY, Story, accounts, at_us, charge, finding, kinds, printed
 
 
@@ -253,6 +256,31 @@ def test_the_last_decision_about_a_finding_counts() -> None:
     story.decided(600, told, "close")
     story.decided(500, told, "explain")
     assert finding(story.ledger(), "surplus").state == "closed"
+
+
+def test_what_was_said_is_taken_back_and_said_again() -> None:
+    story = Story()
+    printed(story, 0, 100, 106, pages=4)
+    before = finding(story.ledger(), "surplus")
+    assert reopening_problem(before).startswith("takes nothing back")
+    story.decided(500, before.id, "explain")
+    assert reopening_problem(finding(story.ledger(), "surplus")) == ""
+    story.decided(600, before.id, "reopen")
+    after = finding(story.ledger(), "surplus")
+    assert (after.state, after.until_us, after.reason) == (before.state, before.until_us, before.reason)
+    assert len(after.evidence) == len(before.evidence) + 2
+    assert reopening_problem(after).startswith("takes nothing back")
+    story.decided(700, before.id, "close")
+    assert finding(story.ledger(), "surplus").state == "closed"
+
+
+def test_stray_pages_are_no_maintenance_any_more_once_it_was_taken_back() -> None:
+    rules = Rules()
+    said = Decided(PRINTER, Origin("urn:d", "d-1", 5, 5), "f-1", "explain", "warden", "maintenance")
+    rules.add(said)
+    assert rules.reason_for("f-1") == "maintenance"
+    rules.add(replace(said, origin=Origin("urn:d", "d-2", 6, 6), action="reopen", reason=""))
+    assert rules.reason_for("f-1") == ""
 
 
 def test_a_decision_about_another_finding_changes_nothing() -> None:

@@ -21,7 +21,7 @@ class FindingDecided(BaseModel):
 
     decision: str = Field(description="Its id: the Idempotency-Key, where there was one.")
     finding: str
-    action: Literal["explain", "close", "book"]
+    action: Literal["explain", "close", "book", "reopen"]
     state: FindingState | None
     repeated: bool
     shown: bool = Field(description=SHOWN)

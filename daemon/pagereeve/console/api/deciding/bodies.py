@@ -69,7 +69,15 @@ class Book(Said):
     text: Note = ""
 
 
-FindingDecision = Annotated[Explain | Close | Book, Field(discriminator="action")]
+class Reopen(Said):
+    """What was said of it before counts no more: it is open again. What was booked stays booked."""
+
+    action: Literal["reopen"]
+    text: Note = ""
+
+
+OnFinding = Explain | Close | Book | Reopen
+FindingDecision = Annotated[OnFinding, Field(discriminator="action")]
 
 
 class OfRelease(Said):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Final, Protocol
 
 from pagereeve.console.api.deciding.answers import FindingDecided, PagesDecided, PeriodClosed
-from pagereeve.console.api.deciding.bodies import Book, Close, ClosePeriod, Explain, Move, Settle, Undo
+from pagereeve.console.api.deciding.bodies import ClosePeriod, Move, OnFinding, Settle, Undo
 from pagereeve.domain.credentials.callers import Caller
 
 WAITED_S: Final = 15.0
@@ -18,7 +18,7 @@ class Deciding(Protocol):
     Each raises ApiProblem where it can't be done, and feeds.refusals.Refusal where the intake refuses it.
     """
 
-    async def on_finding(self, name: str, said: Explain | Close | Book, caller: Caller, key: str) -> FindingDecided: ...
+    async def on_finding(self, name: str, said: OnFinding, caller: Caller, key: str) -> FindingDecided: ...
 
     async def on_pages(self, said: Settle | Move, caller: Caller, key: str) -> PagesDecided: ...
 

@@ -13,7 +13,7 @@ MEMBERS: Final[dict[str, str]] = {
     "act": "waive: charged to nobody. confirm: charged to the release's owner. move: to whom to and to_name say. "
     "undo: another decision counts no more.",
     "action": "explain: what the finding came of. close: nothing is left to do. "
-    "book: its releases were made at the printer in at.",
+    "book: its releases were made at the printer in at. reopen: what was said before counts no more.",
     "at": "The instant from which it counts.",
     "badge": "The badge number as it was read; a fact has a keyed hash in its place, never the number.",
     "before": "The instant that the wall clock should have shown.",
