@@ -23,7 +23,7 @@ READ_OF_MANY_S: Final = 8.0
 AT_ONCE: Final = 8
 # Of single ones, which do not wait until a list is through.
 SINGLE_AT_ONCE: Final = 4
-# From one start to the next, whoever asks: ten a second of a few hundred datagrams each.
+# From one start to the next, whoever asks.
 PACE_S: Final = 0.1
 MEMBERS_OF_OTHERS: Final = {"print_port": None, "web_port": None, "ipp_port": None}
 
