@@ -292,7 +292,7 @@ async def test_a_list_is_checked_in_turn_can_be_stopped_and_is_added(world: Worl
         first = await sent(browser, f"{IMPORT}/check", fields)
         await asyncio.sleep(0)
         first = await browser.get(same_page(fields["draft"]))
-        assert "1 of 2 were read so far; 1 can be used." in first.text
+        assert "Read so far: 1 of 2; 1 can be used." in first.text
         assert 'hx-trigger="every 2s"' in first.text
         # One at a time of a session.
         other = await listed(browser, text, "south")
@@ -303,7 +303,7 @@ async def test_a_list_is_checked_in_turn_can_be_stopped_and_is_added(world: Worl
         await sent(browser, f"{IMPORT}/stop", fields)
         await asyncio.sleep(0)
         stopped = await browser.get(same_page(fields["draft"]))
-        assert "1 of 2 can be read; 1 were not asked." in stopped.text
+        assert "1 of 2 can be read; not asked: 1." in stopped.text
         assert HOSTILE not in stopped.text
         added = await sent(browser, f"{IMPORT}/confirm", fields)
         assert "2 entries were added" in added.text
@@ -335,6 +335,7 @@ async def test_a_draft_is_of_one_session_alone(world: World) -> None:
     async with browser_of(world) as browser:
         page = await entry(browser)
         draft = draft_of(page)
+        assert 'href="/installation/add"' in (await browser.get("/installation")).text
         assert 'name = "attic"' in said(await browser.get(same_page(draft, ADD)))
         await browser.sign_in("mara")
         other = await browser.get(same_page(draft, ADD))

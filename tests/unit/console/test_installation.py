@@ -69,6 +69,9 @@ async def test_each_printer_says_what_it_lacks_and_what_it_rests_on() -> None:
     assert HOSTILE not in everything
     assert re.search(r">north</th><td>192.0.2.1</td><td class=\"number\">2</td><td class=\"number\">1</td>", everything)
     assert re.search(r">south</th><td>not said</td>.*not checked", everything)
+    # Of hall, its last proof; yard was never proven, and its unit is assumed.
+    [north] = re.findall(r"<tr><th[^>]*>north</th>.*?</tr>", everything)
+    assert re.search(r">2026-01-01</time></td><td class=\"number\">1</td><td class=\"number\">1</td>", north)
 
 
 async def test_what_the_doctor_would_say_of_printers_stands_there_with_what_to_do() -> None:

@@ -21,7 +21,9 @@ from pagereeve.settings import BadSettings, PrinterSettings, Problem, Settings
 READ_S: Final = 15.0
 READ_OF_MANY_S: Final = 8.0
 AT_ONCE: Final = 8
-# From one start to the next, whoever asks: ten a second of a few hundred datagrams each.
+# Of single ones, which do not wait until a list is through.
+SINGLE_AT_ONCE: Final = 4
+# From one start to the next, whoever asks.
 PACE_S: Final = 0.1
 MEMBERS_OF_OTHERS: Final = {"print_port": None, "web_port": None, "ipp_port": None}
 
@@ -59,6 +61,7 @@ class Checking:
 
     profiles: Callable[[], Profiles]
     pace: PacedInspector = field(default_factory=PacedInspector)
+    single: PacedInspector = field(default_factory=lambda: PacedInspector(SINGLE_AT_ONCE))
 
     async def one(self, entry: PrinterSettings) -> Inspection:
         """As ``pagereeve read`` does. Raises BadSettings where its secrets can't be read, or nobody has its profile."""
@@ -67,7 +70,7 @@ class Checking:
         target = _target(entry)
         meter = SnmpMeter.of(SystemClock(), SystemEntropy(), profiles=profiles)
         try:
-            return await self.pace.over(meter).inspect(target, READ_S)
+            return await self.single.over(meter).inspect(target, READ_S)
         finally:
             await meter.close()
 
