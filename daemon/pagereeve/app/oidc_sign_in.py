@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 
 COOKIE: Final = "pagereeve-oidc"
 COOKIE_S: Final = 600
+_PATHS: Final = frozenset({START, BACK})
 # Common practice, no source. Nothing can be guessed here, and a whole office may come through one proxy in the morning.
 EACH_PEER: Final = (1 / 2, 100.0)
 
@@ -56,11 +57,13 @@ class OidcSignIn:
         self._clock = clock
         self._peers = Buckets(*EACH_PEER)
 
-    async def answered(self, scope: Scope) -> SentOn | CameBack | None:
-        """None for what is none of it."""
+    def is_for(self, scope: Scope) -> bool:
+        return scope["path"] in _PATHS and scope["method"] == "GET" and self._party.settings is not None
+
+    async def answered(self, scope: Scope) -> SentOn | CameBack:
+        """Where ``is_for``."""
         settings = self._party.settings
-        if settings is None or scope["path"] not in {START, BACK} or scope["method"] != "GET":
-            return None
+        assert settings is not None  # noqa: S101 - is_for
         try:
             if self._peers.take(peer_of_scope(scope), self._clock.monotonic_us() / SECOND_US):
                 raise NotSignedIn("wait", "too many attempts")  # noqa: TRY301 - as any other failure
