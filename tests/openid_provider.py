@@ -15,7 +15,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from functools import cache
 from typing import Any, Self
-from urllib.parse import parse_qs, parse_qsl, urlencode, urlsplit
+from urllib.parse import parse_qs, parse_qsl, unquote_plus, urlencode, urlsplit
 
 import uvicorn
 from cryptography.hazmat.primitives.asymmetric.padding import PKCS1v15
@@ -27,7 +27,7 @@ from joserfc.jws import JWSRegistry
 from pagereeve.feeds.http.answers import Receive, Scope, Send
 
 CLIENT = "pagereeve"
-SECRET = "an invented client secret"
+SECRET = "an invented+secret: 100 %41"
 ANISE = "248289761001"
 Json = dict[str, Any]
 Bent = Callable[[Json], Any]
@@ -130,9 +130,8 @@ class OpenIdProvider:
     def _token(self, scope: Scope, body: bytes) -> tuple[Any, int]:
         """RFC 6749 sections 4.1.3 and 5.2; a code is good once (4.1.2)."""
         given = {name: values[0] for name, values in parse_qs(body.decode(), strict_parsing=True).items()}
-        shown = dict(scope["headers"]).get(b"authorization", b"").removeprefix(b"Basic ")
         asked = self._codes.pop(given["code"], None)
-        if base64.b64decode(shown).decode() != f"{CLIENT}:{SECRET}":
+        if _client(scope, given) != (CLIENT, SECRET):
             return {"error": "invalid_client"}, 401
         challenge = _base64(hashlib.sha256(given["code_verifier"].encode()).digest())
         if asked is None or asked["redirect_uri"] != given["redirect_uri"] or asked["code_challenge"] != challenge:
@@ -167,6 +166,14 @@ class OpenIdProvider:
             headers.append((b"content-encoding", b"gzip"))
         await send({"type": "http.response.start", "status": status, "headers": headers})
         await send({"type": "http.response.body", "body": body})
+
+
+def _client(scope: Scope, given: dict[str, str]) -> tuple[str, ...]:
+    """RFC 6749 section 2.3.1: in the header as a form has it, or in the body."""
+    shown = dict(scope["headers"]).get(b"authorization")
+    if shown is None:
+        return given.get("client_id", ""), given.get("client_secret", "")
+    return tuple(unquote_plus(one) for one in base64.b64decode(shown.removeprefix(b"Basic ")).decode().split(":"))
 
 
 def _part(value: Json) -> str:

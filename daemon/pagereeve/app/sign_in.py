@@ -120,9 +120,8 @@ class SignIn:
     async def _answer(self, scope: Scope, receive: Receive, send: Send) -> None:
         path, method = scope["path"], scope["method"]
         session = self._session(scope)
-        provided = await self._oidc.answered(scope)
-        if provided is not None:
-            await self._provided(provided, scope, receive, send, session)
+        if self._oidc.is_for(scope):
+            await self._provided(await self._oidc.answered(scope), scope, receive, send, session)
         elif path == SIGN_IN and method == "POST":
             await self._sign_in(scope, receive, send, session)
         elif path in POSTED:

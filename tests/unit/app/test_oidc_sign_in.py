@@ -192,13 +192,16 @@ async def test_while_the_provider_is_away_people_with_passwords_sign_in(tmp_path
 
 async def test_attempts_of_an_address_are_few_and_other_methods_none(tmp_path: Path) -> None:
     async with scene(tmp_path) as here:
-        for _ in range(30):
+        for _ in range(100):
             assert "authorize" in (await here.sent_on()).headers["location"]
         assert (await here.sent_on()).headers["location"].endswith("failed=wait")
-        here.site.clock.at_us += 10 * SECOND_US
+        here.site.clock.at_us += 2 * SECOND_US
         assert "authorize" in (await here.sent_on()).headers["location"]
-        for method in ("POST", "HEAD", "DELETE"):
-            assert (await here.jar.get(START, method)).status_code == 405
+        asked = here.provider.asked.total()
+        for method, status in (("POST", 401), ("HEAD", 303), ("DELETE", 401)):
+            answer = await here.jar.get(START, method, **OWN)
+            assert (answer.status_code, "issuer" in answer.headers.get("location", "")) == (status, False)
+        assert (here.provider.asked.total(), len(here.jar.cookies)) == (asked, 1)
 
 
 async def test_a_reload_lets_who_is_under_way_come_back(tmp_path: Path) -> None:

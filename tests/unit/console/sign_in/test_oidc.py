@@ -88,6 +88,14 @@ async def test_who_signed_in_there_is_known_here_by_issuer_and_subject_alone() -
         assert len(client.party.under_way) == 0
 
 
+async def test_a_provider_that_wants_the_secret_in_the_body_gets_it_there() -> None:
+    def posted(known: dict[str, Any]) -> dict[str, Any]:
+        return known | {"token_endpoint_auth_methods_supported": ["client_secret_post", "private_key_jwt"]}
+
+    async with OpenIdProvider(bend_configuration=posted) as provider:
+        assert (await Client(provider).signed_in()).subject == ANISE
+
+
 async def test_what_a_browser_carries_is_new_each_time_and_is_not_in_the_address() -> None:
     async with OpenIdProvider() as provider:
         client = Client(provider)

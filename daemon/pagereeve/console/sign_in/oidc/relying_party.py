@@ -10,7 +10,7 @@ import ssl
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Final, Self
-from urllib.parse import parse_qsl
+from urllib.parse import parse_qsl, quote_plus
 
 import httpx2
 from authlib.integrations.httpx_client import AsyncOAuth2Client, OAuthError
@@ -157,10 +157,16 @@ class RelyingParty:
             raise NotSignedIn("untrusted", str(error), one.then) from None
 
     def _client(self, metadata: ProviderMetadata) -> AsyncOAuth2Client:
-        """For one exchange."""
+        """For one exchange.
+
+        In Basic both are written as a form's (RFC 6749 section 2.3.1), which the library leaves to us
+        (authlib/authlib#594): else a secret with "+" or "%" is another one (requests/requests-oauthlib#568).
+        """
+        secret, name = self._secret.get_secret_value(), self.settings.client_id
+        basic = metadata.auth_method == "client_secret_basic"
         return AsyncOAuth2Client(
-            client_id=self.settings.client_id,
-            client_secret=self._secret.get_secret_value(),
+            client_id=quote_plus(name) if basic else name,
+            client_secret=quote_plus(secret) if basic else secret,
             token_endpoint_auth_method=metadata.auth_method,
             redirect_uri=self.settings.redirect_uri,
             **client_options(self._tls),
