@@ -33,6 +33,8 @@ PRINTER: Final = "library-ground"
 PERSON: Final = "user-vetch"
 """Whose copies were applied twice there, with the seed that the demo has."""
 TABS_MAX: Final = 60
+# Pages that show less to who may see less; of the others one look is enough.
+SPARE: Final = {"/now", "/sign-in", "release", "finding", "person", "statement", "cost-centre", "missing"}
 # Keeps the first address that a page was looked at under, so that it is seen whether it was loaded again.
 _MARKED: Final = "window.stayed = true"
 _HAS_FOCUS: Final = """
@@ -204,8 +206,9 @@ def test_a_page_that_is_open_to_all(known: Known, browser: Browser, page: str) -
     with opened(browser) as seen:
         status = seen.go(known.address(page))
         assert status == {"missing": 404, "person": 403}.get(page, 200)
-        seen.narrowed()
-        seen.checked()
+        if page in SPARE:
+            seen.narrowed()
+            seen.checked()
         assert seen.page.get_by_text(PERSON).count() == 0
         assert seen.faults == []
 
