@@ -18,7 +18,7 @@ from urllib.parse import quote, urlencode
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.acceptance.browsing import PATIENCE_MS, Seen, chromium, opened, sign_in
+from tests.acceptance.browsing import Seen, chromium, opened, sign_in
 from tests.acceptance.console_sites import ConsoleSite, DemoSite, closed_site, demo_site, plain_site
 from tests.closed_month import HOSTILE, MONTH
 from tests.signing_in import PASSWORD
@@ -150,7 +150,7 @@ def test_what_is_accepted_appears_without_a_reload(empty: ConsoleSite, browser: 
         expect(seen.page.get_by_role("link", name="nowhere-1")).to_have_count(0)
         seen.page.evaluate(_MARKED)
         empty.post(notice("live-1"))
-        expect(seen.page.get_by_role("link", name="nowhere-1")).to_be_visible(timeout=PATIENCE_MS)
+        expect(seen.page.get_by_role("link", name="nowhere-1")).to_be_visible()
         assert seen.page.evaluate("window.stayed")
         assert seen.faults == []
 

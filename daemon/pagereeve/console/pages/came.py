@@ -26,7 +26,7 @@ TEXTS: Final[Mapping[Came, str]] = {
     "booked": "Recorded: its releases are booked at that printer.",
     "undone": "Undone: all is as before that decision.",
     "pending": "Recorded, and durable. The rows of the ledger show it in a moment: load the page again.",
-    "ended": "Recorded, and the finding ended with it: nothing disagrees there any more.",
+    "ended": "Recorded, and the finding ended with it.",
     "gone": "There is no such finding any more: a decision or a late notice explained it away.",
     "conflict": "Not recorded: this form was sent before with something else in it. Load the page again.",
     "not-possible": "Not recorded: as things stand it can't be done. Look at what was decided before.",
