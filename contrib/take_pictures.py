@@ -41,7 +41,6 @@ PAPER: Final = {"width": 718, "height": 1046}
 PRINTED: Final = ("period", "statement-person", "statement-printer")
 SMALL_BYTES: Final = 60_000
 SMALL_WIDTH: Final = 1040
-MARGIN: Final = 12
 COLOURS: Final = 64
 PERSON: Final = "user-vetch"
 ACCOUNT: Final = {"mara": ("read", "names", "decide")}
@@ -172,7 +171,7 @@ def take_small(seen: Seen, address: str, last: str, file: Path) -> None:
     seen.go(address)
     box = seen.page.locator(last).first.bounding_box()
     assert box is not None, f"{address} has no {last}"
-    clip = FloatRect(x=0, y=0, width=SMALL_WIDTH, height=box["y"] + box["height"] + MARGIN)
+    clip = FloatRect(x=0, y=0, width=SMALL_WIDTH, height=box["y"] + box["height"])
     with Image.open(io.BytesIO(seen.page.screenshot(full_page=True, clip=clip))) as taken:
         taken.convert("RGB").quantize(COLOURS, dither=Image.Dither.NONE).save(file, optimize=True)
     size_bytes = file.stat().st_size

@@ -10,7 +10,7 @@ from typing import Any, Final, Literal
 from urllib.parse import urlsplit
 
 from axe_playwright_python.base import AXE_SCRIPT
-from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, sync_playwright
+from playwright.sync_api import Browser, BrowserContext, ConsoleMessage, Page, Request, expect, sync_playwright
 
 from pagereeve.console.sign_in.requests import SIGN_IN
 from tests.acceptance.console_sites import ConsoleSite
@@ -48,6 +48,7 @@ def chromium() -> Iterator[Browser]:
     """Debian's; whatever is not on loopback goes to a port where nobody listens."""
     program = shutil.which("chromium")
     assert program is not None, "chromium is missing: apt-get install chromium"
+    expect.set_options(timeout=PATIENCE_MS)
     with sync_playwright() as started:
         browser = started.chromium.launch(
             executable_path=program, args=["--no-sandbox", "--disable-gpu", "--proxy-server=127.0.0.1:9"]

@@ -18,7 +18,7 @@ from urllib.parse import quote, urlencode
 import pytest
 from playwright.sync_api import Browser, Page, expect
 
-from tests.acceptance.browsing import PATIENCE_MS, Seen, chromium, opened, sign_in
+from tests.acceptance.browsing import Seen, chromium, opened, sign_in
 from tests.acceptance.console_sites import ConsoleSite, DemoSite, closed_site, demo_site, plain_site
 from tests.closed_month import HOSTILE, MONTH
 from tests.signing_in import PASSWORD
@@ -33,6 +33,8 @@ PRINTER: Final = "library-ground"
 PERSON: Final = "user-vetch"
 """Whose copies were applied twice there, with the seed that the demo has."""
 TABS_MAX: Final = 60
+# Pages that show less to who may see less; of the others one look is enough.
+SPARE: Final = {"/now", "/sign-in", "release", "finding", "person", "statement", "cost-centre", "missing"}
 # Keeps the first address that a page was looked at under, so that it is seen whether it was loaded again.
 _MARKED: Final = "window.stayed = true"
 _HAS_FOCUS: Final = """
@@ -148,7 +150,7 @@ def test_what_is_accepted_appears_without_a_reload(empty: ConsoleSite, browser: 
         expect(seen.page.get_by_role("link", name="nowhere-1")).to_have_count(0)
         seen.page.evaluate(_MARKED)
         empty.post(notice("live-1"))
-        expect(seen.page.get_by_role("link", name="nowhere-1")).to_be_visible(timeout=PATIENCE_MS)
+        expect(seen.page.get_by_role("link", name="nowhere-1")).to_be_visible()
         assert seen.page.evaluate("window.stayed")
         assert seen.faults == []
 
@@ -204,8 +206,9 @@ def test_a_page_that_is_open_to_all(known: Known, browser: Browser, page: str) -
     with opened(browser) as seen:
         status = seen.go(known.address(page))
         assert status == {"missing": 404, "person": 403}.get(page, 200)
-        seen.narrowed()
-        seen.checked()
+        if page in SPARE:
+            seen.narrowed()
+            seen.checked()
         assert seen.page.get_by_text(PERSON).count() == 0
         assert seen.faults == []
 

@@ -153,9 +153,9 @@ async def test_what_can_not_be_decided_is_told_from_a_closed_set(error: Exceptio
 
 
 async def test_a_finding_that_the_decision_explained_away_has_no_page_to_go_back_to() -> None:
-    gone = await sent(Decided(state=None), "/findings/f-1/decide", ("action", "explain"), ("reason", "maintenance"))
-    assert gone == ("/findings", {"came": "gone"})
-    assert "gone" in DONE
+    ended = await sent(Decided(state=None), "/findings/f-1/decide", ("action", "explain"), ("reason", "maintenance"))
+    assert ended == ("/findings", {"came": "ended"})
+    assert "ended" in DONE
 
 
 async def test_several_at_once_are_tried_each_for_itself() -> None:

@@ -42,7 +42,7 @@ TEXTS: Final[Mapping[Came, str]] = {
     "not-named": "Not closed: write the period's name into the form, exactly as it stands here.",
     "not-closed": "Not closed.",
     "pending": "Recorded, and durable. The rows of the ledger show it in a moment: load the page again.",
-    "ended": "Recorded, and the finding ended with it: nothing disagrees there any more.",
+    "ended": "Recorded, and the finding ended with it.",
     "gone": "There is no such finding any more: a decision or a late notice explained it away.",
     "conflict": "Not recorded: this form was sent before with something else in it. Load the page again.",
     "not-possible": "Not recorded: as things stand it can't be done. Look at what was decided before.",
