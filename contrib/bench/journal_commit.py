@@ -29,6 +29,9 @@ import aiosqlite
 from pagereeve.app.clocks import SystemClock
 from pagereeve.domain.facts.facts import Origin, ReleaseStarted
 from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.store.records.body_forms import packed_body
+from pagereeve.store.records.checked_rows import digest_text
+from pagereeve.store.records.digest_forms import packed_digest
 from pagereeve.store.records.fact_record import file
 from pagereeve.store.records.requests import append_request
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -44,7 +47,7 @@ INSERT = (
     " VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)"
 )
 PRAGMAS = ("PRAGMA journal_mode = WAL", "PRAGMA synchronous = FULL")
-Row = tuple[str, int, str, int, str, str, str | None, str, str | None]
+Row = tuple[str, int, str, int, str, str, str | None, str | bytes, str | bytes | None]
 
 
 def facts(prefix: str) -> Iterator[ReleaseStarted]:
@@ -69,7 +72,8 @@ def rows(prefix: str) -> Iterator[Row]:
     for number, fact in enumerate(facts(prefix)):
         filing = file(fact)
         source, event_id = fact.origin.source, fact.origin.id
-        body, digest = filing.body, filing.digest
+        # In the form in which the journal stores them.
+        body, digest = packed_body(filing.body), packed_digest(digest_text(filing))
         yield f"{prefix}", number, filing.kind, filing.at_us, source, event_id, filing.release, body, digest
 
 

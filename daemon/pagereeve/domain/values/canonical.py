@@ -2,15 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import math
+from json.encoder import encode_basestring
 from typing import Any, Final
 
 from pagereeve.domain.values.errors import BadCanonical
 
 SAFE_INTEGER = 2**53 - 1
 # The escapes of RFC 8785 section 3.2.2.2 are those that the standard library writes.
-_QUOTED: Final = json.JSONEncoder(ensure_ascii=False).encode
+_QUOTED: Final = encode_basestring
 _LITERALS: Final[dict[bool | None, str]] = {None: "null", False: "false", True: "true"}
 
 

@@ -6,11 +6,12 @@ import json
 import os
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any, Final
 
 from pagereeve.domain.facts.personal import kind_of, personal_names
 from pagereeve.domain.seal.chain import entry, fact_digest, first_link, next_link
-from pagereeve.domain.seal.commitments import SALT_BYTES, Openings, present, sealed_members
+from pagereeve.domain.seal.commitments import COMMITMENT, SALT_BYTES, Openings, commitment, present, sealed_members
 from pagereeve.domain.seal.merkle import Frontier, leaf_hash
 from pagereeve.domain.values.errors import BadCanonical
 from pagereeve.store.records.encoding import canonical_text
@@ -50,12 +51,6 @@ def new_origin() -> str:
     return os.urandom(16).hex()
 
 
-def personal_of(body: str, kind: str) -> tuple[dict[str, Any], list[str]]:
-    """A fact's members, and which of them are personal. Raises ValueError where the body is no JSON."""
-    members = json.loads(body)
-    return members, present(members, personal_names(kind))
-
-
 def new_content(body: str, kind: str, salts: Salts) -> tuple[bytes, Openings]:
     """The content of a fact that is sealed for the first time, and what opens it.
 
@@ -64,11 +59,35 @@ def new_content(body: str, kind: str, salts: Salts) -> tuple[bytes, Openings]:
     if not personal_names(kind):
         return _bytes(body), _NONE
     try:
-        members, names = personal_of(body, kind)
-        openings = Openings.of_salts(salts(SALT_BYTES * len(names)) if names else b"")
-        return canonical_text(sealed_members(members, names, openings)).encode(), openings
+        members = json.loads(body)
+        held = _held(members, kind)
+        drawn = salts(SALT_BYTES * len(held)) if held else b""
+        for place, (name, inner, last) in enumerate(held):
+            salt = drawn[SALT_BYTES * place : SALT_BYTES * (place + 1)]
+            inner[last] = {COMMITMENT: commitment(salt, name, inner[last]).hex()}
+        return canonical_text(members).encode(), Openings.of_salts(drawn)
     except (ValueError, TypeError, AttributeError, BadCanonical, RecursionError):
         return _bytes(body), _NONE
+
+
+@cache
+def _paths(kind: str) -> tuple[tuple[str, tuple[str, ...], str], ...]:
+    """Of each personal member: its name, the objects on the way to it, its own name in the last of them."""
+    return tuple((name, tuple(name.split(".")[:-1]), name.rpartition(".")[2]) for name in personal_names(kind))
+
+
+def _held(members: Any, kind: str) -> list[tuple[str, dict[str, Any], str]]:
+    """Those that the fact has, as ``present`` says, each with the object that holds it: here it is replaced in place,
+    which takes a third of the time of a copy.
+    """
+    held = []
+    for name, way, last in _paths(kind):
+        inner = members
+        for part in way:
+            inner = inner.get(part) if type(inner) is dict else None
+        if type(inner) is dict and inner.get(last) is not None:
+            held.append((name, inner, last))
+    return held
 
 
 def content_of(body: str, openings: str) -> bytes | None:

@@ -15,6 +15,7 @@ from pagereeve.store.errors import DamagedSeal
 from pagereeve.store.records.batch import Numbered
 from pagereeve.store.records.sealing import Salts, SealedFact, SealState, new_origin, seal
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.adding import Adding
 
 SLICE_FACTS: Final = 2_000
 """So many older facts are sealed in a transaction: a start that is stopped goes on where it was."""
@@ -27,7 +28,7 @@ _STATE: Final = select(schema.seal)
 _LINK: Final = select(_ENTRY.link).where(_ENTRY.printer == bindparam("printer")).order_by(_ENTRY.seq.desc()).limit(ONLY)
 # Entries are never deleted, so that the last one's place counts them.
 _COUNT: Final = select(func.max(_ENTRY.position))
-_ADD_ENTRIES: Final = insert(schema.seal_entry)
+_ENTRIES: Final = Adding(schema.seal_entry)
 _MOVE_ON: Final = update(schema.seal).values(size=bindparam("now_size"), peaks=bindparam("now_peaks"))
 
 
@@ -62,7 +63,7 @@ class Sealing:
 
         entries = seal(state, rows, previous, self.salts)
         if entries:
-            connection.execute(_ADD_ENTRIES, [_columns(one) for one in entries])
+            _ENTRIES.add(connection, [_columns(one) for one in entries])
             peaks = " ".join(peak.hex() for peak in state.tree.peaks)
             connection.execute(_MOVE_ON, {"now_size": state.tree.size, "now_peaks": peaks})
         return len(entries)

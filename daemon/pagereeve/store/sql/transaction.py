@@ -22,6 +22,7 @@ from pagereeve.store.records.frozen_rows import closed_fact
 from pagereeve.store.records.ledger_records import Columns
 from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
+from pagereeve.store.sql.adding import Adding
 from pagereeve.store.sql.closed_periods import freeze
 from pagereeve.store.sql.erasing import erase
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
@@ -52,12 +53,12 @@ _NOTICES = (
     .order_by(schema.fact.c.release, schema.fact.c.at_us, schema.fact.c.printer, schema.fact.c.seq)
 )
 _HEAD = select(func.max(schema.fact.c.seq)).where(schema.fact.c.printer == bindparam("printer"))
-_ADD_FACTS = insert(schema.fact)
-_ADD_RUNS = insert(schema.open_run)
+_FACTS = Adding(schema.fact)
+_RUNS = Adding(schema.open_run)
 _DROP_SEGMENTS = delete(schema.segment).where(
     schema.segment.c.printer == bindparam("printer"), schema.segment.c.anchor_us >= bindparam("from_us")
 )
-_ADD_ROWS = [(table.name, insert(table)) for table in (schema.segment, *schema.SEGMENT_PARTS)]
+_ROWS = [(table.name, Adding(table)) for table in (schema.segment, *schema.SEGMENT_PARTS)]
 _DROP_RUN = delete(schema.open_run).where(schema.open_run.c.printer == bindparam("printer"))
 
 
@@ -229,7 +230,7 @@ def _notices(connection: Connection, releases: set[ReleaseName]) -> Iterable[tup
 
 def _write(connection: Connection, batch: Batch) -> None:
     if batch.facts:
-        connection.execute(_ADD_FACTS, [_fact_columns(one.seq, one.filing) for one in batch.facts])
+        _FACTS.add(connection, [_fact_columns(one.seq, one.filing) for one in batch.facts])
     if batch.kept_aside:
         rows = [
             {
@@ -247,7 +248,7 @@ def _write(connection: Connection, batch: Batch) -> None:
     if batch.open_runs:
         connection.execute(_DROP_RUN, [{"printer": printer} for printer in batch.open_runs])
         rows = [{"printer": printer, "body": signed_run(body)} for printer, body in batch.open_runs.items()]
-        connection.execute(_ADD_RUNS, rows)
+        _RUNS.add(connection, rows)
     redated = [apply_redated(connection, one) for one in batch.redates]
     for together in _one_a_printer([*batch.replacements, *redated]):
         note_changes(connection, together)
@@ -295,7 +296,5 @@ def _replace(connection: Connection, lot: Sequence[Replacement]) -> None:
     ]
     if dropped:
         connection.execute(_DROP_SEGMENTS, dropped)
-    for table, adding in _ADD_ROWS:
-        rows = [row for one in lot for row in one.rows.get(table, ())]
-        if rows:
-            connection.execute(adding, rows)
+    for table, adding in _ROWS:
+        adding.add(connection, [row for one in lot for row in one.rows.get(table, ())])
