@@ -15,14 +15,15 @@ from pagereeve.ports.store import WatcherStore
 
 # A plateau that only grows is written down this often; sooner when a row of the ledger rests on it.
 OBSERVE_EVERY_US = 5 * SECOND_US
-# The second reading of a sight, or the second failure in a row, still proves something; the third no more.
-SETTLED_BY = 2
+# The second failure in a row still proves something, the third no more; the second reading of a sight only where the
+# first waits for a witness, which its projection says (OpenWindows.unwitnessed).
+FAILURES_PROVE = 2
 
 
 @dataclass(frozen=True, slots=True)
 class Taken:
     """What a result came to. ``sealed`` are finished runs, which become facts of the journal; ``current`` is the open
-    one. ``same``: it shows nothing that the two results before it did not.
+    one. ``same``: it shows nothing that the results before it did not, unless one of them waits for a second.
     """
 
     sealed: Sequence[PlateauRead | ReadFailed]
@@ -72,7 +73,7 @@ class ReadingRecorder:
             self._sealed += sealed
             self._due = True
         self.current, self.apart = recorded.current, False
-        return Taken(sealed, recorded.current, not sealed and _times(recorded.current) > SETTLED_BY)
+        return Taken(sealed, recorded.current, not sealed and _is_known(recorded.current))
 
     def note(self, result: Reading | Failure) -> None:
         """It is the last result from now on."""
@@ -118,5 +119,7 @@ def reading_of(run: PlateauRead | ReadFailed | None) -> Reading | None:
     )
 
 
-def _times(current: PlateauRead | ReadFailed) -> int:
-    return current.plateau.count if isinstance(current, PlateauRead) else current.silence.count
+def _is_known(current: PlateauRead | ReadFailed) -> bool:
+    if isinstance(current, PlateauRead):
+        return current.plateau.count > 1
+    return current.silence.count > FAILURES_PROVE

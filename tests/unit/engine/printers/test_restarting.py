@@ -78,6 +78,7 @@ def test_a_release_told_hours_later_lands_in_its_own_time() -> None:
             begun_s = world.now_s
             await world.passes(4 * 3600)
             assert [one.kind for one in (await world.ledger()).findings] == ["stray-pages"]
+            await world.release("later", 2)
             await world.start("r", 5, late_s=world.now_s - begun_s)
             await world.end("r", late_s=world.now_s - begun_s - 4)
             await world.passes(60)
