@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from enum import StrEnum
 from typing import Final, Literal
 
 from pagereeve.domain.facts.reading import Unit
+from pagereeve.domain.values.records import dataclass
 
 Severity = Literal["info", "warning", "critical"]
 SEVERITIES: Final[tuple[Severity, ...]] = ("critical", "warning", "info")

@@ -7,11 +7,11 @@ How counts fall, wrap and change hands: HP-LASERJET-COMMON-MIB (prtMarkerLifeCou
 from __future__ import annotations
 
 from collections.abc import Callable, Collection, Iterable, Mapping
-from dataclasses import dataclass
 from enum import StrEnum
 
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import COUNTER32_MODULUS, Count, Plateau, Unit, UnitGrade
+from pagereeve.domain.values.records import dataclass
 
 TICKS_MODULUS = 2**32
 # Agents' clocks drift, and a read takes time: the larger of 5 s and 1 % is our choice.

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 from pagereeve.domain.brackets.prints import PRINTS, PRINTS_ALONE, SHEETS, TOTAL, WHOLE
 from pagereeve.domain.facts.facts import ReleaseEnded
@@ -11,6 +11,7 @@ from pagereeve.domain.facts.policy import LARGE_WEIGHT_MAX, Policy
 from pagereeve.domain.facts.reading import KNOWN_UNITS, Unit
 from pagereeve.domain.facts.ticket import SEPARATORS_MAX, Ticket
 from pagereeve.domain.ledger import Interval
+from pagereeve.domain.values.records import dataclass
 
 # The channels whose count a ticket determines; the others are parts of these, known to the meter alone.
 CLAIMED_CHANNELS = frozenset({TOTAL, SHEETS, PRINTS_ALONE})

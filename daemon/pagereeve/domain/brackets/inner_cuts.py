@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from itertools import accumulate
 
 from pagereeve.domain.brackets.begun_anew import begun_anew, may_be_more
@@ -15,6 +15,7 @@ from pagereeve.domain.brackets.partition import Between, Cut
 from pagereeve.domain.brackets.rests import PROOF_REST_US
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.ledger import Interval
+from pagereeve.domain.values.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

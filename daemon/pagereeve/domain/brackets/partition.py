@@ -5,12 +5,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
 
 from pagereeve.domain.brackets.rests import known_until_us
 from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.brackets.windows import Window
 from pagereeve.domain.facts.reading import Count
+from pagereeve.domain.values.records import dataclass
 
 Busy = tuple[int, int | None]
 

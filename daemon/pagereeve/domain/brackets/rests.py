@@ -7,12 +7,13 @@ it again: before the first and after the last it may have been another one. Seen
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final
 
 from pagereeve.domain.brackets.runs import Run, Sample
 from pagereeve.domain.facts.reading import STOPPING_ERRORS, Plateau, PrinterState
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.domain.values.records import dataclass
 
 # The state is a hint: what is neither of these counts as idle.
 BUSY: Final = frozenset({PrinterState.PRINTING, PrinterState.WARMUP})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_left, bisect_right
 from collections.abc import Callable, Container, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import field, replace
 from typing import Final
 
 from pagereeve.domain.brackets.continuity import (
@@ -26,6 +26,7 @@ from pagereeve.domain.brackets.units import held_unit, with_counts
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Count, Plateau
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.domain.values.records import dataclass
 
 PolicyAt = Callable[[int], Policy]
 

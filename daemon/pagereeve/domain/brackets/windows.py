@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final, Literal
 
 from pagereeve.domain.brackets.expectation import Expectation, expect
@@ -12,6 +12,7 @@ from pagereeve.domain.facts.reading import Unit
 from pagereeve.domain.facts.ticket import Ticket
 from pagereeve.domain.ledger import ReleaseKey
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.domain.values.records import dataclass
 
 # A sender that waits sends its notice at once; and so long an answer is waited for at most (settings: wait_max).
 LATE_NOTICE_US: Final = 10 * SECOND_US

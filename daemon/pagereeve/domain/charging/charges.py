@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
 from typing import assert_never
 
 from pagereeve.domain.brackets.expectation import CLAIMED_CHANNELS, NOBODYS_CHANNELS, Expectation
@@ -22,6 +21,7 @@ from pagereeve.domain.ledger import (
     meter_account,
     person,
 )
+from pagereeve.domain.values.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

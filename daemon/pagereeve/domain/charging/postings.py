@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Final
 
 from pagereeve.domain.brackets.allocation import SHARES, Movement, Share, provable, share_out
@@ -57,6 +57,7 @@ from pagereeve.domain.ledger import (
     Stretch,
     Verdict,
 )
+from pagereeve.domain.values.records import dataclass
 
 # Pages that a printer may make of its own when it comes back, where nothing is known of it.
 START_UP_PAGES_MAX: Final = 1

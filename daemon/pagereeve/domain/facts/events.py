@@ -27,7 +27,7 @@ from pagereeve.domain.facts.noted_reading import NOTED_READING
 from pagereeve.domain.facts.page_decision_codec import PAGE_DECISION
 from pagereeve.domain.facts.ticket import PAGES_MAX, Ticket
 from pagereeve.domain.facts.ticket_codec import TICKET
-from pagereeve.domain.values.codec import TEXT, Codec, Kind, Member, Spread, choice, integer, text
+from pagereeve.domain.values.codec import TEXT, Codec, Kind, Member, Spread, choice, integer, quick_of, text
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.faults import Faults, errors_of, joined
 from pagereeve.domain.values.fields import Fields
@@ -89,6 +89,12 @@ def event_of(event_type: str, origin: Origin, data: Any, faults: Faults | None =
     return event
 
 
+def quick_event(event_type: str, origin: Origin, data: Any) -> Event:
+    """As ``event_of``, of plain data. Raises as ``values.codec.Kind.quick`` does."""
+    event: Event = _BY_KIND[event_type].data.quick(data, printer="", origin=origin)
+    return event
+
+
 def type_of(event: Event) -> EventType:
     return _BY_FACT[type(event)]
 
@@ -126,11 +132,19 @@ def _names_its_printer(noted: ReadingNoted) -> tuple[str, str] | None:
 def _answer(fields: Fields, name: str) -> BadgeOutcome | None:
     """A sender words its answer as it likes, and may name somebody in it: what is no known word counts as ``other``."""
     said = fields.optional_text(name, NAME_MAX)
-    return next((one for one in get_args(BadgeOutcome) if one == said), "other") if said else None
+    return _outcome_of(said) if said else None
+
+
+def _outcome_of(said: str) -> BadgeOutcome:
+    return next((one for one in get_args(BadgeOutcome) if one == said), "other")
 
 
 _NAME: Final = text(NAME_MAX)
-_ANSWER: Final = Kind(_answer, _answer, shape=lambda: TextShape(NAME_MAX, get_args(BadgeOutcome)))
+_ANSWER: Final = Kind(
+    *(_answer, _answer),
+    shape=lambda: TextShape(NAME_MAX, get_args(BadgeOutcome)),
+    quick=lambda value: _outcome_of(quick_of(_NAME)(value)),
+)
 
 _BADGE: Final = Codec(
     BadgePresented,

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import field
 from typing import Final, Literal
 
 from pagereeve.domain.facts.closed import PeriodClosed
@@ -15,6 +15,7 @@ from pagereeve.domain.facts.people import MergeUndone, PeopleFact, PeopleMerged,
 from pagereeve.domain.facts.policy import BadgePolicy, Policy
 from pagereeve.domain.facts.reading import Plateau, Silence, Unit
 from pagereeve.domain.facts.ticket import Ticket
+from pagereeve.domain.values.records import dataclass
 
 Outcome = Literal["completed", "cancelled", "aborted", "replaced"]
 """How a release ended. ``replaced``: it never was one, as the notice that corrects its start says; no sender does."""

@@ -5,8 +5,9 @@ A job is a number here and nothing else: no owner, name, host or address of a jo
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Final, Literal
+
+from pagereeve.domain.values.records import dataclass
 
 JobDoor = Literal["snmp", "ipp"]
 """Through which protocol the printer said it: the Job Monitoring MIB (RFC 2707), or IPP (RFC 8011)."""

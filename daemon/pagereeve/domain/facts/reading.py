@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from enum import StrEnum
 from typing import Final, Literal
+
+from pagereeve.domain.values.records import dataclass
 
 # RFC 2578 section 7.1.6.
 COUNTER32_MODULUS: Final = 2**32

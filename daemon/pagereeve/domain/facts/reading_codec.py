@@ -27,11 +27,13 @@ from pagereeve.domain.values.codec import (
     ByHand,
     Codec,
     Member,
+    NotPlain,
     Spread,
     choice,
     inner,
     integer,
     listed,
+    quick_of,
     texts,
 )
 from pagereeve.domain.values.errors import BadFact
@@ -86,6 +88,28 @@ def _counts_of(fields: Fields) -> Counts:
     return tuple(found)
 
 
+def _counts_quickly(left: dict[str, Any]) -> Counts:
+    """As ``_counts_of``, of plain members. Raises as ``Kind.quick`` does."""
+    counts, units = _map_in(left, "counts"), _map_in(left, "units")
+    moduli, objects, grades = (_map_in(left, name) for name in ("moduli", "objects", "unit_grades"))
+    if len(counts) > CHANNELS_MAX or not counts.keys() >= {*units, *moduli, *objects, *grades}:
+        raise NotPlain
+    found = []
+    for name in sorted(counts):
+        modulus = _figure(moduli[name]) if name in moduli else COUNTER32_MODULUS
+        counter = _text(objects[name]) if name in objects else ""
+        grade = _grade(grades[name]) if name in grades else UnitGrade.SAID
+        found.append((name, Count(_figure(counts[name]), _unit(units[name]), modulus, counter, grade)))
+    return tuple(found)
+
+
+def _map_in(left: dict[str, Any], name: str) -> dict[str, Any]:
+    known = left.pop(name, _NONE)
+    if type(known) is dict:
+        return known
+    raise NotPlain
+
+
 def _in_order(plateau: Plateau) -> tuple[str, str] | None:
     begun = plateau.first_sent_us <= plateau.first_received_us <= plateau.last_received_us
     if begun and plateau.first_sent_us <= plateau.last_sent_us <= plateau.last_received_us:
@@ -93,6 +117,9 @@ def _in_order(plateau: Plateau) -> tuple[str, str] | None:
     return "last_received", "the reading ends before it begins; check the four times"
 
 
+_NONE: Final[dict[str, Any]] = {}
+_figure, _text = quick_of(FIGURE), quick_of(TEXT)
+_unit, _grade = quick_of(choice(Unit)), quick_of(choice(UnitGrade))
 _UNITS: Final = tuple(Unit)
 _GRADES: Final = tuple(UnitGrade)
 _TICKS: Final = integer(0, 2**32 - 1)
@@ -113,7 +140,7 @@ def _counts_shape() -> ObjectShape:
     return ObjectShape(Count, members, (Count,))
 
 
-COUNTS: Final = ByHand(_counts_json, _counts_of, _counts_shape)
+COUNTS: Final = ByHand(_counts_json, _counts_of, _counts_shape, _counts_quickly)
 """The members ``counts``, ``units``, ``moduli``, ``objects`` and ``unit_grades``, each by channel."""
 
 _COUNTER: Final = Codec(

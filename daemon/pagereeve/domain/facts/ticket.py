@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from typing import Any, Final, Literal
+
+from pagereeve.domain.values.records import dataclass
 
 Sides = Literal["one-sided", "two-sided-long-edge", "two-sided-short-edge"]
 ColorMode = Literal["monochrome", "color", "auto"]

@@ -61,4 +61,11 @@ def _take(fields: Fields, name: str) -> Ticket | None:
     return NOTHING_KNOWN if inner is None else ticket_of(inner)
 
 
-TICKET: Final[Kind[Ticket]] = Kind(lambda fields, name: ticket_of(fields.object(name)), _take, ticket_json, _SAID.shape)
+def _quick(members: Any) -> Ticket:
+    """Of a ticket that says nothing to be unknown. Raises as ``Kind.quick`` does."""
+    return _SAID.quick(members, unknown=())
+
+
+TICKET: Final[Kind[Ticket]] = Kind(
+    lambda fields, name: ticket_of(fields.object(name)), _take, ticket_json, _SAID.shape, _quick
+)

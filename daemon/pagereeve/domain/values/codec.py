@@ -4,6 +4,10 @@
 
 A codec is defined beside its class. That its rows and the class name the same attributes is checked when it is made, at
 import; what goes through it is looked up in no table then.
+
+There are two ways to read. The careful one (``Codec.read``, over ``Fields``) says what is wrong and where, and can go
+on past it. The quick one (``Codec.quick``) takes what the codec itself surely wrote, as the bodies in the journal are,
+and raises NotPlain for all else: whoever asks for it reads that carefully then. Both give the same value.
 """
 
 from __future__ import annotations
@@ -16,8 +20,8 @@ from typing import Any, Final, Generic, TypeVar
 from pagereeve.domain.values.canonical import SAFE_INTEGER
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.faults import errors_of, joined
-from pagereeve.domain.values.fields import TEXT_MAX, Fields
-from pagereeve.domain.values.instants import to_text
+from pagereeve.domain.values.fields import TEXT_MAX, UNPRINTED, Fields
+from pagereeve.domain.values.instants import from_own_text, to_text
 from pagereeve.domain.values.shapes import (
     InstantShape,
     ListShape,
@@ -37,18 +41,25 @@ Value = TypeVar("Value")
 Word = TypeVar("Word", bound=str)
 
 
+class NotPlain(Exception):
+    """The quick way can't tell what this says, or whether it is right; the careful one can."""
+
+
 @dataclass(frozen=True, slots=True)
 class Kind(Generic[Value]):
     """How one member's value is read and written. ``need`` and ``take`` raise BadFact with the member's path.
 
     ``need`` refuses what is absent or null, ``take`` gives None for it. ``put`` is None where JSON has the same value.
-    ``shape`` says what it looks like, for schemas; None where no schema has it.
+    ``shape`` says what it looks like, for schemas; None where no schema has it. ``quick`` gives the value of what JSON
+    has there, if it is plain; else it raises NotPlain, LookupError, TypeError or ValueError. Without it there is no
+    quick way.
     """
 
     need: Callable[[Fields, str], Value]
     take: Callable[[Fields, str], Value | None]
     put: Callable[[Any], Any] | None = None
     shape: Callable[[], Shape] | None = None
+    quick: Callable[[Any], Value] | None = None
 
 
 _UNSET: Final[Any] = object()
@@ -79,6 +90,7 @@ class ByHand(Generic[Value]):
     write: Callable[[Value], dict[str, Any]]
     take: Callable[[Fields], Value]
     shape: Callable[[], ObjectShape] | None = None
+    quick_take: Callable[[dict[str, Any]], Value] | None = None
 
     def add_to(self, members: dict[str, Any], value: Value, /) -> None:
         members.update(self.write(value))
@@ -118,6 +130,7 @@ class Codec(Generic[Made]):
         ]
         self._gets = [(row.attribute, _get(row), *_beside(row, rows)) for row in rows]
         self._names = [row.name or row.attribute for row in rows if isinstance(row, Member)]
+        self._quick = _quick_rows(made, rows)
 
     def shape(self) -> ObjectShape:
         """What the object looks like. Raises TypeError where a row has no shape."""
@@ -192,6 +205,56 @@ class Codec(Generic[Made]):
         fields.finish(self._names)
         return value
 
+    def quick_take(self, left: dict[str, Any], /, **outside: Any) -> Made:
+        """As ``take``, of plain members, which are taken out of ``left``. Raises as ``Kind.quick`` does."""
+        if self._quick is None:
+            raise NotPlain
+        values = []
+        for attribute, name, quick, default in self._quick:
+            if quick is None:
+                values.append(outside[attribute])
+            elif name is None:
+                values.append(quick(left))
+            elif (value := left.pop(name, _UNSET)) is not _UNSET:
+                values.append(quick(value))
+            elif default is not _UNSET:
+                values.append(default)
+            else:
+                raise NotPlain
+        made = self.made(*values)
+        if self._check is not None and self._check(made) is not None:
+            raise NotPlain
+        return made
+
+    def quick(self, members: dict[str, Any], /, **outside: Any) -> Made:
+        """As ``read``, of a plain whole object, which it uses up. Raises as ``Kind.quick`` does."""
+        made = self.quick_take(members, **outside)
+        if members:
+            raise NotPlain
+        return made
+
+
+QuickRow = tuple[str, str | None, Callable[[Any], Any] | None, Any]
+
+
+def _quick_rows(made: type, rows: Iterable[Row]) -> list[QuickRow] | None:
+    """In order of the class's fields: (attribute, member or None where it is spread, how it is read quickly or None
+    where it comes from outside, what it is where it is absent). None where a row has no quick way.
+    """
+    by_attribute = {row.attribute: row for row in rows}
+    found: list[QuickRow] = []
+    for field in dataclass_fields(made):
+        row = by_attribute.get(field.name)
+        if row is None:
+            found.append((field.name, None, None, _UNSET))
+            continue
+        quick = row.part.quick_take if isinstance(row, Spread) else row.kind.quick
+        if quick is None or (isinstance(row, Member) and row.beside):
+            return None
+        name, default = (None, _UNSET) if isinstance(row, Spread) else (row.name or row.attribute, row.default)
+        found.append((row.attribute, name, quick, default))
+    return found
+
 
 def _shape_of(row: Row) -> Shape:
     shape = row.part.shape if isinstance(row, Spread) else row.kind.shape
@@ -242,18 +305,32 @@ def _beside(row: Row, rows: Iterable[Row]) -> tuple[str | None, Any]:
 
 def text(longest: int = TEXT_MAX) -> Kind[str]:
     """Needed, it isn't empty."""
+
+    def quick(value: Any) -> str:
+        # What can be printed holds no control and no surrogate; of the rest, some does neither.
+        if type(value) is str and 0 < len(value) <= longest and (value.isprintable() or not UNPRINTED.search(value)):
+            return value
+        raise NotPlain
+
     return Kind(
         lambda fields, name: fields.text(name, longest),
         lambda fields, name: fields.optional_text(name, longest),
         shape=lambda: TextShape(longest),
+        quick=quick,
     )
 
 
 def integer(least: int, most: int) -> Kind[int]:
+    def quick(value: Any) -> int:
+        if type(value) is int and least <= value <= most:
+            return value
+        raise NotPlain
+
     return Kind(
         lambda fields, name: fields.integer(name, least, most),
         lambda fields, name: fields.optional_integer(name, least, most),
         shape=lambda: WholeShape(least, most),
+        quick=quick,
     )
 
 
@@ -275,14 +352,14 @@ def choice(choices: Iterable[Word], put: Callable[[Any], Any] | None = None) -> 
             raise BadFact(fields.path(name), f"is missing; one of {', '.join(known)} is needed")
         return word
 
-    return Kind(need, take, put, lambda: WordShape(tuple(known)))
+    return Kind(need, take, put, lambda: WordShape(tuple(known)), known.__getitem__)
 
 
 def texts(most: int, longest: int = TEXT_MAX) -> Kind[tuple[str, ...]]:
     def read(fields: Fields, name: str) -> tuple[str, ...]:
         return fields.texts(name, most, longest)
 
-    return Kind(read, read, list, lambda: ListShape(TextShape(longest), most))
+    return Kind(read, read, list, lambda: ListShape(TextShape(longest), most), _quick_list(text(longest), most))
 
 
 def choices(words: Iterable[str], most: int) -> Kind[tuple[str, ...]]:
@@ -303,6 +380,7 @@ def parsed(
     read: Callable[[Fields], Value],
     write: Callable[[Value], dict[str, Any]],
     shape: Callable[[], ObjectShape] | None = None,
+    quick: Callable[[Any], Value] | None = None,
 ) -> Kind[Value]:
     """An object of its own, of which ``read`` takes every member."""
 
@@ -310,12 +388,12 @@ def parsed(
         known = fields.optional_object(name)
         return None if known is None else read(known)
 
-    return Kind(lambda fields, name: read(fields.object(name)), take, write, shape)
+    return Kind(lambda fields, name: read(fields.object(name)), take, write, shape, quick)
 
 
 def inner(codec: Codec[Made]) -> Kind[Made]:
     """An object of its own."""
-    return parsed(codec.read, codec.write, codec.shape)
+    return parsed(codec.read, codec.write, codec.shape, codec.quick)
 
 
 def placed(kind: Kind[Value], most: int) -> Kind[tuple[Value, ...]]:
@@ -363,7 +441,27 @@ def listed(kind: Kind[Value], most: int) -> Kind[tuple[Value, ...]]:
             raise TypeError("no shape says what is listed")
         return ListShape(kind.shape(), most)
 
-    return Kind(need, take, put, shape)
+    return Kind(need, take, put, shape, _quick_list(kind, most))
+
+
+def quick_of(kind: Kind[Value]) -> Callable[[Any], Value]:
+    """Raises TypeError where the kind has no quick way."""
+    if kind.quick is None:
+        raise TypeError("there is no quick way to read this kind")
+    return kind.quick
+
+
+def _quick_list(kind: Kind[Value], most: int) -> Callable[[Any], tuple[Value, ...]] | None:
+    of_each = kind.quick
+    if of_each is None:
+        return None
+
+    def quick(values: Any) -> tuple[Value, ...]:
+        if type(values) is list and len(values) <= most:
+            return tuple(map(of_each, values))
+        raise NotPlain
+
+    return quick
 
 
 def _bit(fields: Fields, name: str) -> bool | None:
@@ -371,9 +469,15 @@ def _bit(fields: Fields, name: str) -> bool | None:
     return None if value is None else bool(value)
 
 
+def _quick_truth(value: Any) -> bool:
+    if type(value) is bool:
+        return value
+    raise NotPlain
+
+
 TEXT: Final = text()
 BIT: Final[Kind[bool]] = Kind(lambda fields, name: bool(fields.integer(name, 0, 1)), _bit, int)
 """True and false as 1 and 0."""
-TRUTH: Final[Kind[bool]] = Kind(Fields.truth, Fields.optional_truth, shape=TruthShape)
-INSTANT: Final[Kind[int]] = Kind(Fields.instant, Fields.optional_instant, to_text, InstantShape)
+TRUTH: Final[Kind[bool]] = Kind(Fields.truth, Fields.optional_truth, shape=TruthShape, quick=_quick_truth)
+INSTANT: Final[Kind[int]] = Kind(Fields.instant, Fields.optional_instant, to_text, InstantShape, from_own_text)
 FIGURE: Final = integer(0, FIGURE_MAX)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
 
 import pytest
 
@@ -14,6 +13,7 @@ from pagereeve.domain.facts.facts import Note, PrinterNoted
 from pagereeve.domain.values.codec import TEXT, Codec, Member
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.faults import errors_of
+from pagereeve.domain.values.records import dataclass
 from tests.unit.engine.virtual import passing
 from tests.unit.engine.world import World
 
