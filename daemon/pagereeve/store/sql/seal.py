@@ -16,6 +16,7 @@ from pagereeve.store.records.batch import Numbered
 from pagereeve.store.records.sealing import Salts, SealedFact, SealState, new_origin, seal
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.adding import Adding
+from pagereeve.store.sql.driven import Driven
 
 SLICE_FACTS: Final = 2_000
 """So many older facts are sealed in a transaction: a start that is stopped goes on where it was."""
@@ -29,7 +30,7 @@ _LINK: Final = select(_ENTRY.link).where(_ENTRY.printer == bindparam("printer"))
 # Entries are never deleted, so that the last one's place counts them.
 _COUNT: Final = select(func.max(_ENTRY.position))
 _ENTRIES: Final = Adding(schema.seal_entry)
-_MOVE_ON: Final = update(schema.seal).values(size=bindparam("now_size"), peaks=bindparam("now_peaks"))
+_MOVE_ON: Final = Driven(update(schema.seal).values(size=bindparam("now_size"), peaks=bindparam("now_peaks")))
 
 
 @dataclass(slots=True)
@@ -65,7 +66,7 @@ class Sealing:
         if entries:
             _ENTRIES.add(connection, [_columns(one) for one in entries])
             peaks = " ".join(peak.hex() for peak in state.tree.peaks)
-            connection.execute(_MOVE_ON, {"now_size": state.tree.size, "now_peaks": peaks})
+            _MOVE_ON.run(connection, {"now_size": state.tree.size, "now_peaks": peaks})
         return len(entries)
 
     def begin(self, connection: Connection, now_us: int, path: Path) -> int:

@@ -18,6 +18,7 @@ from sqlalchemy import (
     Table,
     Text,
     TextClause,
+    literal_column,
     text,
 )
 
@@ -97,7 +98,7 @@ for _name, _columns, _where in (
 
 def sent_by(source: BindParameter[str] | str) -> ColumnElement[bool]:
     """A condition beside an id or a release, which find the fact: SQLite must not walk through all of the source's."""
-    return fact.c.source.concat("") == source
+    return fact.c.source.concat(literal_column("''")) == source
 
 
 open_run = Table("open_run", metadata, _text("printer", key=True), _text("body"))

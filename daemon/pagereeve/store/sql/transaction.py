@@ -17,6 +17,7 @@ from pagereeve.ports.erasing import Erasure, ErasureOutcome, TitleExpiry, Titles
 from pagereeve.ports.outbox import Announcement
 from pagereeve.store.records.batch import Batch, First, Numbered, Replacement
 from pagereeve.store.records.checked_rows import Damage, claim_of, digest_text, intact, signed_run
+from pagereeve.store.records.digest_forms import unpacked_digest
 from pagereeve.store.records.fact_record import FactRecord, Identity, ReleaseName, file
 from pagereeve.store.records.frozen_rows import closed_fact
 from pagereeve.store.records.ledger_records import Columns
@@ -24,6 +25,7 @@ from pagereeve.store.records.requests import StoreRequest
 from pagereeve.store.sql import tables as schema
 from pagereeve.store.sql.adding import Adding
 from pagereeve.store.sql.closed_periods import freeze
+from pagereeve.store.sql.driven import Driven
 from pagereeve.store.sql.erasing import erase
 from pagereeve.store.sql.outbox_writes import BEGINNING_US, announce, note_changes, part
 from pagereeve.store.sql.redating import apply_redated
@@ -40,18 +42,16 @@ _BY_SOURCE = select(schema.fact.c.event_id, schema.fact.c.seq, schema.fact.c.dig
 )
 _FIRSTS = _BY_SOURCE.where(schema.fact.c.event_id.in_(bindparam("ids", expanding=True)))
 # A list of parameters is written into the statement again each time: too slow for a single event.
-_FIRST = _BY_SOURCE.where(schema.fact.c.event_id == bindparam("id"))
-_NOTICES = (
+_FIRST = Driven(_BY_SOURCE.where(schema.fact.c.event_id == bindparam("id")))
+_NOTICES_OF = (
     select(schema.fact.c.release, *schema.CHECKED)
-    .where(
-        schema.fact.c.shift_us.is_not(None),
-        schema.sent_by(bindparam("source")),
-        schema.fact.c.release.in_(bindparam("releases", expanding=True)),
-    )
+    .where(schema.fact.c.shift_us.is_not(None), schema.sent_by(bindparam("source")))
     # By release first, as ix_fact_release is: asked for an order by instant alone, SQLite walks through all facts of
     # the source as soon as there are two releases.
     .order_by(schema.fact.c.release, schema.fact.c.at_us, schema.fact.c.printer, schema.fact.c.seq)
 )
+_NOTICES = _NOTICES_OF.where(schema.fact.c.release.in_(bindparam("releases", expanding=True)))
+_NOTICE = _NOTICES_OF.where(schema.fact.c.release == bindparam("release"))
 _HEAD = select(func.max(schema.fact.c.seq)).where(schema.fact.c.printer == bindparam("printer"))
 _FACTS = Adding(schema.fact)
 _RUNS = Adding(schema.open_run)
@@ -205,8 +205,8 @@ class _Stored:
 def _firsts(connection: Connection, identities: set[Identity]) -> Iterable[tuple[Identity, First]]:
     if len(identities) == 1:
         [(source, event_id)] = identities
-        for row in connection.execute(_FIRST, {"source": source, "id": event_id}):
-            yield (source, event_id), First(row.seq, claim_of(row.digest))
+        for first in _FIRST.run(connection, {"source": source, "id": event_id}):
+            yield (source, event_id), First(first.seq, claim_of(unpacked_digest(first.digest)))
         return
     for source, group in groupby(sorted(identities), key=itemgetter(0)):
         ids = [event_id for _, event_id in group]
@@ -218,6 +218,13 @@ def _firsts(connection: Connection, identities: set[Identity]) -> Iterable[tuple
 
 def _notices(connection: Connection, releases: set[ReleaseName]) -> Iterable[tuple[ReleaseName, Fact]]:
     damage = Damage()
+    if len(releases) == 1:
+        [(source, release)] = releases
+        for row in connection.execute(_NOTICE, {"source": source, "release": release}):
+            fact = damage.whole(row)
+            if fact is not None:
+                yield (source, release), fact
+        return
     for source, group in groupby(sorted(releases), key=itemgetter(0)):
         names = [name for _, name in group]
         for start in range(0, len(names), IDENTITIES_MAX):
