@@ -54,7 +54,7 @@ async def test_a_period_is_closed_from_its_page_while_notices_are_answered(tmp_p
     folder = await data_folder(tmp_path)
     settings = hasty_settings(folder, (), http=credentials_in(tmp_path, sends="send"))
     async with App(settings, first_reads_spread_s=0.0) as app, Outside(app) as outside:
-        outside.client.timeout = httpx2.Timeout(60.0)
+        outside.client.timeout = httpx2.Timeout(120.0)  # its processes are at the end of the line
         browser = Browser(outside.client, outside.url)
         await browser.sign_in("mara")
         form = (await browser.get(PAGE)).text

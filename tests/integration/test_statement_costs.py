@@ -34,6 +34,7 @@ from pagereeve.ports.queries import LAST_EVENTS_OF_SOURCE
 from pagereeve.ports.releases import ReleaseFilter
 from pagereeve.ports.store import Store
 from pagereeve.store.records.body_forms import unpacked_body
+from pagereeve.store.records.frozen_rows import packed_rows
 from pagereeve.store.sql.stored_types import FACT_TEXT
 from pagereeve.store.sql.tables import metadata
 from pagereeve.store.sqlite.journal import SqlJournal
@@ -147,6 +148,11 @@ async def _close_period(journal: SqlJournal) -> ClosedPeriod:
 
     closing = Closing("first", "UTC", "2026a", *SPAN_US, LATE_US, "warden", "", "j-1", 7, "ab", 1)
     return await journal.close_period(closing, rows())
+
+
+async def _close_packed(journal: SqlJournal) -> ClosedPeriod:
+    closing = Closing("first", "UTC", "2026a", *SPAN_US, LATE_US, "warden", "", "j-1", 7, "ab", 1)
+    return await journal.close_packed(closing, await packed_rows(_one_row()))
 
 
 async def _frozen_rows(journal: SqlJournal) -> None:
@@ -265,6 +271,7 @@ CALLS: Final[dict[str, Call]] = {
         whole={"conflict": "whether there is any at all: its first row"},
     ),
     "title_us": Call(lambda journal: journal.title_us(NOON_US, LATE_US), looks_at=SIZE.facts),
+    "close_packed": Call(_close_packed),
     "close_period": Call(_close_period),
     "closed_periods": Call(SqlJournal.closed_periods),
     "closed_touched": Call(_closed_touched, whole={"closed_touched": "all are asked for; each close takes them"}),

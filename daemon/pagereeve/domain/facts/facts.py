@@ -343,9 +343,7 @@ class Assigned:
 @dataclass(frozen=True, slots=True)
 class Decided:
     """What a person said about a finding: ``explain`` says what it came of, ``close`` that nothing is left to do,
-    ``reopen`` that what was said before counts no more.
-
-    ``at`` is the printer at which the releases of the finding are booked.
+    ``reopen`` that what was said before counts no more. ``at`` is the printer at which its releases are booked.
     """
 
     printer: str
