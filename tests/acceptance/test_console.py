@@ -200,17 +200,22 @@ def sign_in_and_show(seen: Seen, site: ConsoleSite, name: str) -> None:
 # The demo, before anybody has to sign in
 
 
+@pytest.fixture(scope="module")
+def nobody(known: Known, browser: Browser) -> Iterator[Seen]:
+    with opened(browser) as seen:
+        yield seen
+
+
 @pytest.mark.timeout(240)  # waits for the rest of the day
 @pytest.mark.parametrize("page", PAGES)
-def test_a_page_that_is_open_to_all(known: Known, browser: Browser, page: str) -> None:
-    with opened(browser) as seen:
-        status = seen.go(known.address(page))
-        assert status == {"missing": 404, "person": 403}.get(page, 200)
-        if page in SPARE:
-            seen.narrowed()
-            seen.checked()
-        assert seen.page.get_by_text(PERSON).count() == 0
-        assert seen.faults == []
+def test_a_page_that_is_open_to_all(known: Known, nobody: Seen, page: str) -> None:
+    nobody.faults.clear()
+    assert nobody.go(known.address(page)) == {"missing": 404, "person": 403}.get(page, 200)
+    if page in SPARE:
+        nobody.narrowed()
+        nobody.checked()
+    assert nobody.page.get_by_text(PERSON).count() == 0
+    assert nobody.faults == []
 
 
 # The demo, with accounts
@@ -236,21 +241,29 @@ def accounts(known: Known, browser: Browser) -> Accounts:
     return Accounts(known, kept)
 
 
+@pytest.fixture(scope="module")
+def as_role(accounts: Accounts, browser: Browser) -> Iterator[dict[str, Seen]]:
+    with ExitStack() as stack:
+        yield {
+            role: stack.enter_context(opened(browser, storage_state=accounts.as_who[role])) for role in accounts.as_who
+        }
+
+
 @pytest.mark.parametrize("page", PAGES)
 @pytest.mark.parametrize("role", ROLES)
-def test_a_page_for_each_role(accounts: Accounts, browser: Browser, role: str, page: str) -> None:
-    with opened(browser, storage_state=accounts.as_who[role]) as seen:
-        status = seen.go(accounts.known.address(page))
-        may_see = "names" in ROLES[role]
-        assert status == {"missing": 404, "person": 200 if may_see else 403}.get(page, 200)
-        if role == "decider":
-            seen.narrowed()
-            seen.checked()
-        if page in {"person", "release", "finding"}:
-            assert (seen.page.get_by_text(PERSON).count() > 0) == may_see
-        decides = seen.page.get_by_role("button", name="Record what it came of").count() > 0
-        assert decides == (role == "decider" and page in {"/findings", "finding"})
-        assert seen.faults == []
+def test_a_page_for_each_role(accounts: Accounts, as_role: dict[str, Seen], role: str, page: str) -> None:
+    seen, may_see = as_role[role], "names" in ROLES[role]
+    seen.faults.clear()
+    status = seen.go(accounts.known.address(page))
+    assert status == {"missing": 404, "person": 200 if may_see else 403}.get(page, 200)
+    if role == "decider":
+        seen.narrowed()
+        seen.checked()
+    if page in {"person", "release", "finding"}:
+        assert (seen.page.get_by_text(PERSON).count() > 0) == may_see
+    decides = seen.page.get_by_role("button", name="Record what it came of").count() > 0
+    assert decides == (role == "decider" and page in {"/findings", "finding"})
+    assert seen.faults == []
 
 
 def test_a_wrong_password_says_so_and_opens_nothing(accounts: Accounts, browser: Browser) -> None:

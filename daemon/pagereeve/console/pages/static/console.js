@@ -2,14 +2,19 @@
 "use strict";
 (() => {
   const PAUSE_MS = 1000;
+  // A fact is said when it is stored; the rows that follow from it come later, on a busy machine by seconds.
+  const ROWS_MS = 5000;
   const state = document.querySelector("[data-live]");
   if (!state || !window.EventSource) return;
-  let waiting = null;
+  let waiting = null, later = null;
   const stream = new EventSource("/v1/changes");
   const say = (name) => { state.textContent = state.dataset[name]; state.className = "live " + name; };
+  const look = () => htmx.trigger(document.body, "stored");
   const ask = () => {
+    clearTimeout(later);
+    later = setTimeout(look, ROWS_MS);
     if (waiting) return;
-    waiting = setTimeout(() => { waiting = null; htmx.trigger(document.body, "stored"); }, PAUSE_MS);
+    waiting = setTimeout(() => { waiting = null; look(); }, PAUSE_MS);
   };
   stream.addEventListener("begin", () => { say("on"); ask(); });
   stream.addEventListener("reset", ask);
