@@ -172,7 +172,7 @@ class PrinterWatcher:
 
     @property
     def left_something(self) -> bool:
-        """After ``finish``: facts came that nobody has projected."""
+        """Facts came that nobody has projected."""
         return self.updater.dirty or not self._inbox.empty()
 
     def take(self, arrival: Arrival) -> None:
