@@ -248,7 +248,9 @@ def _as_it_listens(app: App) -> Settings:
 
 
 def _all_closed(app: App) -> bool:
-    return not any(watcher.open_windows() for watcher in app.registry.watchers.values() if watcher.target is not None)
+    """On a busy machine facts wait to be projected: the windows that they open are not among the open ones yet."""
+    read = (watcher for watcher in app.registry.watchers.values() if watcher.target is not None)
+    return not any(watcher.open_windows() or watcher.left_something for watcher in read)
 
 
 async def _judge(college: College, app: App, watch: FindingWatch) -> DayJudgement:

@@ -11,8 +11,8 @@ from pagereeve.domain.facts.reading import Failure, Reading
 from pagereeve.engine.badges.watcher import BadgeWatcher
 from pagereeve.engine.intake.placement import Placed
 from pagereeve.engine.intake.storing import Stored
+from pagereeve.engine.printers.arrivals import Arrival
 from pagereeve.engine.printers.registry import PrinterRegistry
-from pagereeve.engine.printers.watcher import Arrival
 
 
 @dataclass(frozen=True, slots=True)

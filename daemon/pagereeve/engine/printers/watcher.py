@@ -8,17 +8,19 @@ from dataclasses import InitVar, dataclass, field, replace
 from typing import Final
 
 from pagereeve.domain.brackets.timeline import EventKey, started_again
-from pagereeve.domain.facts.facts import Fact, PlateauRead, PolicySet, ReleaseAnswered, ReleaseStarted
+from pagereeve.domain.facts.facts import PlateauRead, PolicySet, ReleaseAnswered, ReleaseStarted
 from pagereeve.domain.facts.jobs import JobCounted
 from pagereeve.domain.facts.policy import Policy
 from pagereeve.domain.facts.reading import Failure, Reading, SilenceReason
 from pagereeve.domain.findings.waiting import Waiting
-from pagereeve.domain.projection.projector import PrinterProjector, concerns_us
+from pagereeve.domain.projection.projector import PrinterProjector
 from pagereeve.domain.projection.running_totals import RunningTotals
 from pagereeve.engine.counters import EngineCounters
 from pagereeve.engine.ledger_updater import LedgerUpdater
+from pagereeve.engine.printers.arrivals import Arrival
 from pagereeve.engine.printers.job_following import JobFollower
 from pagereeve.engine.printers.loading import open_projector
+from pagereeve.engine.printers.meter_reads import MeterReads
 from pagereeve.engine.printers.named_jobs import named_jobs
 from pagereeve.engine.printers.open_windows import OpenWindows
 from pagereeve.engine.printers.poll_schedule import PollSchedule
@@ -44,6 +46,8 @@ SAID_MAX = 1_000
 # To ask a printer for its jobs takes longer than this; to see that it has none to tell of does not. What was read waits
 # for no longer look.
 LONG_LOOK_US = 5_000
+# So many projections in a turn of the event loop; notices and requests to meters come in between.
+PROJECTED_AT_ONCE_MAX = 2
 # All watchers begin at once, and each reads its rows: so many at a time, or whoever asks for one row waits for all.
 OPENED_AT_ONCE_MAX = 3
 # A printer that nobody registered has no meter to read: its watcher leaves after this long without an event.
@@ -65,6 +69,7 @@ class WatcherContext:
     """What every watcher works with. ``apart``: dates of this boot are no continuation of those before it.
 
     ``jobs`` says what printers tell of their own jobs, where anybody asks them. ``openings``: who may read its rows.
+    ``projecting``: who may project in a turn of the loop: a notice waits for no more.
     """
 
     store: WatcherStore
@@ -79,19 +84,8 @@ class WatcherContext:
     apart: bool = False
     gateways: GatewayWords | None = None
     jobs: JobWitness | None = None
+    projecting: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(PROJECTED_AT_ONCE_MAX))
     openings: asyncio.Semaphore = field(default_factory=lambda: asyncio.Semaphore(OPENED_AT_ONCE_MAX))
-
-
-@dataclass(frozen=True, slots=True)
-class Arrival:
-    """A new fact; for a release's notice also all start notices of that release, the earliest first.
-
-    ``concerns_us`` is the earliest instant whose rows it may change, where somebody knows better than the fact itself.
-    """
-
-    fact: Fact
-    starts: Sequence[ReleaseStarted] = ()
-    concerns_us: int | None = None
 
 
 @dataclass(slots=True)
@@ -111,6 +105,7 @@ class PrinterWatcher:
     recorder: ReadingRecorder = field(init=False)
     updater: LedgerUpdater[PrinterProjector] = field(init=False)
     schedule: PollSchedule = field(init=False)
+    reads: MeterReads = field(init=False)
     rest_queue: RestQueue = field(init=False)
     learner: SettleLearner = field(default_factory=SettleLearner)
     follower: JobFollower = field(init=False)
@@ -128,6 +123,7 @@ class PrinterWatcher:
         self.recorder = ReadingRecorder(self.printer, around.store, around.clock, last_good=seen, apart=around.apart)
         self.updater = LedgerUpdater(self.printer, around.store, around.clock, self.heartbeat, self._projector_before)
         self.schedule = PollSchedule(around.clock, around.entropy, around.poll_policy)
+        self.reads = MeterReads(around.meter, self.schedule)
         self.rest_queue = RestQueue(around.clock)
         self.follower = JobFollower(self.printer)
         self._wakeup = Wakeup(around.clock, self.heartbeat)
@@ -163,9 +159,9 @@ class PrinterWatcher:
         self._wakeup.call()
 
     def ask_for_reading(self) -> None:
-        """The meter is about to move: read it as soon as the last request has ended."""
+        """The meter is about to move: read it now, whatever the watcher does, or as soon as the last read has ended."""
         self.schedule.ask()
-        self._wakeup.call()
+        self._begin_read()
 
     def change(self, target: MeterTarget | None, policy: Policy, gateway: str, *, read: bool) -> None:
         """The settings say otherwise from now on: the meter is read as they say, and a new policy becomes a fact."""
@@ -176,16 +172,21 @@ class PrinterWatcher:
 
     @property
     def left_something(self) -> bool:
-        """After ``finish``: facts came that nobody has projected."""
+        """Facts came that nobody has projected."""
         return self.updater.dirty or not self._inbox.empty()
 
     def take(self, arrival: Arrival) -> None:
         """Hand over a fact that is durable already. Never waits: beyond INBOX_MAX it is read again from there."""
         if self._inbox.full():
-            self.updater.begin_again(_concerns_us(arrival, self.printer))
+            self.updater.begin_again(arrival.concerned_us(self.printer))
         else:
             self._inbox.put_nowait(arrival)
         self.schedule.stir()
+        self._wakeup.call()
+
+    def _begin_read(self) -> None:
+        if self.target is not None and self.projector is not None:
+            self.reads.begin(self.target)
         self._wakeup.call()
 
     async def reading(self, wait_s: float) -> Reading | Failure | None:
@@ -198,7 +199,7 @@ class PrinterWatcher:
         gate = self.schedule.open_gate()
         if gate is None:
             return self.last if self.schedule.failures else None
-        self._wakeup.call()
+        self._begin_read()
         try:
             async with asyncio.timeout(wait_s):
                 return await gate.answer
@@ -273,7 +274,7 @@ class PrinterWatcher:
                 await self._set_policy()
             if self.target is None:
                 await self._advance()
-            elif self.schedule.is_due():
+            elif self.reads.under_way or self.schedule.is_due():
                 await self._observe(self.target)
                 self._plan()
             elif self.updater.put_off:
@@ -287,6 +288,7 @@ class PrinterWatcher:
 
     async def finish(self) -> None:
         """After ``run`` was cancelled, wherever it was: leave the rows as the journal has them."""
+        await self.reads.drop()
         await self.recorder.keep_due()
         if self.updater.dirty or self.recorder.in_doubt or not self._inbox.empty():
             if self.projector is not None:
@@ -362,9 +364,9 @@ class PrinterWatcher:
         projector, fact = self.updater.opened(), arrival.fact
         if isinstance(fact, ReleaseAnswered):
             self.rest_queue.heard(fact.notice)
-        starts = _starts_here(arrival, self.printer)
+        starts = arrival.starts_at(self.printer)
         again = started_again(starts).get(fact.origin.key) if isinstance(fact, ReleaseStarted) else None
-        at_us = _concerns_us(arrival, self.printer)
+        at_us = arrival.concerned_us(self.printer)
         late = projector.is_late(fact, again=again is not None)
         if arrival.concerns_us is not None and projector.resume_point is not None:
             late = arrival.concerns_us <= projector.resume_point.at_us
@@ -387,9 +389,8 @@ class PrinterWatcher:
 
     async def _read(self, target: MeterTarget) -> None:
         around = self.around
-        sent_us = self.schedule.begins()
         self.heartbeat.does("waits for its meter", around.poll_policy.timeout_s + GRACE_S)
-        result = await around.meter.read(target, around.poll_policy.timeout_s)
+        result, sent_us = await self.reads.result(target)
         if isinstance(result, Failure) and result.reason in UNHEARD and around.gateways is not None and self.gateway:
             self.heartbeat.does("asks whether its gateway answers", GRACE_S)
             result = replace(result, gateway=await around.gateways.word(self.gateway))
@@ -435,8 +436,10 @@ class PrinterWatcher:
         if not self.updater.may_project():
             await self.recorder.keep_due()
             return
-        update = self.updater.project()
-        self.around.counters.projections += 1
+        async with self.around.projecting:
+            update = self.updater.project()
+            self.around.counters.projections += 1
+            await asyncio.sleep(0)
         if update is None:
             await self.recorder.keep_due()
         await self.updater.keep(update, self.recorder.keep)
@@ -480,14 +483,3 @@ class PrinterWatcher:
 
     def _windows(self) -> OpenWindows:
         return OpenWindows.of(None if self.projector is None else self.projector.view)
-
-
-def _starts_here(arrival: Arrival, printer: str) -> list[ReleaseStarted]:
-    return [one for one in arrival.starts if one.printer == printer]
-
-
-def _concerns_us(arrival: Arrival, printer: str) -> int:
-    """The earliest instant whose rows it may change."""
-    if arrival.concerns_us is not None:
-        return arrival.concerns_us
-    return concerns_us(arrival.fact, _starts_here(arrival, printer))

@@ -13,8 +13,9 @@ from pagereeve.domain.facts.facts import BadgePresented, BadgeUnreadable, Confli
 from pagereeve.domain.ledger import Verdict
 from pagereeve.domain.values.errors import BadFact
 from pagereeve.domain.values.instants import SECOND_US
+from pagereeve.engine.printers.arrivals import Arrival
 from pagereeve.engine.printers.registry import STRANGERS_MAX
-from pagereeve.engine.printers.watcher import IDLE_STRANGER_S, Arrival
+from pagereeve.engine.printers.watcher import IDLE_STRANGER_S
 from pagereeve.ports.intake import BadgeLine, Envelope, RefusedInput
 from pagereeve.ports.journal import JournalUnavailable
 from tests.unit.engine.virtual import passing
