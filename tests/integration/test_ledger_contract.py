@@ -137,6 +137,16 @@ async def test_stretches_that_touch_an_interval(store: Store) -> None:
     assert await store.stretches("printer-b", 0, 2 * NOON_US) == []
 
 
+async def test_stretches_that_postings_of_a_period_were_made_of(store: Store) -> None:
+    whole = [segment("printer-a", number) for number in (1, 2)]
+    made = [replace(one, postings=(replace(one.postings[0], opens_us=one.anchor_us),)) for one in whole]
+    await store.replace("printer-a", None, made)
+    closes_us = made[0].stretches[0].closes_us
+    assert await store.stretches_posted(closes_us, closes_us + 1) == [made[0].stretches[0]]
+    assert await store.stretches_posted(0, 2 * NOON_US) == [one.stretches[0] for one in made]
+    assert await store.stretches_posted(closes_us + 1, closes_us + 2) == []
+
+
 async def test_postings_of_a_period_with_their_legs_in_order(store: Store) -> None:
     await store.replace("printer-a", None, [segment("printer-a", number) for number in (1, 2)])
     closes_us = NOON_US + MINUTE_US + 30 * SECOND_US

@@ -199,6 +199,8 @@ CALLS: Final[dict[str, Call]] = {
         ),
         looks_at=SIZE.printers * SIZE.segments,
     ),
+    # One posting of each printer, none of them made of a stretch: little is looked at for each, and nothing is found.
+    "stretches_posted": Call(lambda journal: journal.stretches_posted(NOON_US, NOON_US + STEP_US), looks_at=5),
     "stretches": Call(lambda journal: journal.stretches(PRINTER, NOON_US, NOON_US + 600 * SECOND_US)),
     "postings": Call(lambda journal: _all(journal.postings(NOON_US, NOON_US + 600 * SECOND_US))),
     "findings": Call(lambda journal: journal.findings(only_open=True)),

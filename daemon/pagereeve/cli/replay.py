@@ -7,7 +7,7 @@ from typing import Annotated
 
 from cyclopts import Parameter
 
-from pagereeve.app.replay import check_journal, replay_journal
+from pagereeve.app.replay import check_journal, collect_seldom, replay_journal
 from pagereeve.cli.journal import damaged_line, journal_path
 from pagereeve.cli.options import CONFIG_DEFAULT, Config, DataDir
 from pagereeve.cli.output import say
@@ -31,6 +31,7 @@ def replay(
     path = journal_path(config, data_dir)
     if not path.is_file():
         raise CantOpen(path, "there is no such file; the daemon creates it at its first start")
+    collect_seldom()
     report = asyncio.run(check_journal(path) if check else replay_journal(path))
     for name in report.behind:
         say(

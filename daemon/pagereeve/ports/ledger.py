@@ -48,6 +48,10 @@ class LedgerStore(FindingLookup, RowWrites, Protocol):
         """Stretches that overlap [from_us, to_us]."""
         ...
 
+    async def stretches_posted(self, from_us: int, to_us: int) -> Sequence[Stretch]:
+        """Those that the postings in [from_us, to_us) were made of."""
+        ...
+
     def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]:
         """Postings of stretches that closed in [from_us, to_us)."""
         ...

@@ -32,7 +32,7 @@ async def entries_of(reads: Reads, period: Period, printer: str | None = None) -
     """
     edges = await _edges(reads, period, printer)
     async for batch in _batches(reads, period, printer):
-        index = await _stretches_of(reads, batch)
+        index = await _stretches_of(reads, batch, printer)
         for posting in batch:
             edge = edges.get(posting)
             here = posting if edge is None else edge.within(period)
@@ -47,6 +47,8 @@ async def entries_of(reads: Reads, period: Period, printer: str | None = None) -
 
 async def _edges(reads: Reads, period: Period, printer: str | None) -> Mapping[Posting, Received]:
     """By posting, the stretches that lie over an edge of the period; none of time as a whole."""
+    if period.is_always:
+        return {}
     return {
         one.posting: one
         for segment in await reads.edge_segments(period.from_us, period.to_us)
@@ -67,11 +69,11 @@ async def _batches(reads: Reads, period: Period, printer: str | None) -> AsyncIt
     yield batch
 
 
-async def _stretches_of(reads: Reads, batch: Sequence[Posting]) -> StretchIndex:
-    """Few statements for many postings: for each printer the span that they cover."""
-    spans: dict[str, tuple[int, int]] = {}
-    for posting in batch:
-        from_us, to_us = spans.get(posting.printer, (posting.closes_us, posting.closes_us))
-        spans[posting.printer] = (min(from_us, posting.closes_us), max(to_us, posting.closes_us))
-    stretches = [await reads.stretches(name, from_us, to_us) for name, (from_us, to_us) in spans.items()]
-    return StretchIndex(one for known in stretches for one in known)
+async def _stretches_of(reads: Reads, batch: Sequence[Posting], printer: str | None) -> StretchIndex:
+    """One statement for a batch, which is in order of closing."""
+    if not batch:
+        return StretchIndex()
+    from_us, to_us = batch[0].closes_us, batch[-1].closes_us
+    if printer is not None:
+        return StretchIndex(await reads.stretches(printer, from_us, to_us))
+    return StretchIndex(await reads.stretches_posted(from_us, to_us + 1))

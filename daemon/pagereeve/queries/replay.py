@@ -76,6 +76,8 @@ async def replayed_badges(reads: FactsAndRows) -> Replayed:
 
 def differences(name: str, stood: Ledger, came: Ledger) -> tuple[str, ...]:
     """Rows that only one of both has, equal rows counted: EXAMPLES_MAX lines, and one that says how many more."""
+    if stood == came:
+        return ()
     lines: list[str] = []
     after = _tables(came)
     for table, rows in _tables(stood).items():

@@ -30,7 +30,7 @@ OPENED: Final = "1970-01-01"
 CLAIM: Final = "claim:"
 """Accounts of what was claimed and is in no account of pages, once a decision settles it."""
 RELEASES_NAMED_MAX: Final = 20
-_PLAIN: Final = re.compile(r"[A-Za-z0-9]", re.ASCII)
+_SPECIAL: Final = re.compile(r"[^A-Za-z0-9]")
 # Beancount's limit for a commodity's name is 24 characters.
 _SHORT: Final = re.compile(r"[A-Z][A-Z0-9]{0,11}", re.ASCII)
 
@@ -67,6 +67,7 @@ class LedgerText:
     def __init__(self, zone: ZoneInfo) -> None:
         self._zone = zone
         self._opened: set[str] = set()
+        self._names: dict[str, str] = {}
         self._sums: dict[tuple[str, str], int] = {}
         self._last_us = 0
 
@@ -137,16 +138,22 @@ class LedgerText:
 
     def _legs(self, legs: Iterable[tuple[str, int]], commodity: str) -> Iterator[str]:
         for account, pages in legs:
-            name = account_name(account)
+            name = self._name(account)
             self._sums[name, commodity] = self._sums.get((name, commodity), 0) + pages
             yield f"  {name}  {pages} {commodity}"
 
     def _open(self, account: str) -> Iterator[str]:
-        name = account_name(account)
+        name = self._name(account)
         if name not in self._opened:
             self._opened.add(name)
             yield f"\n{OPENED} open {name}"
             yield f"  account: {_quoted(account)}"
+
+    def _name(self, account: str) -> str:
+        name = self._names.get(account)
+        if name is None:
+            name = self._names[account] = account_name(account)
+        return name
 
     def balances(self) -> Iterator[str]:
         """A balance holds at the beginning of its day: the day after the last entry."""
@@ -175,9 +182,7 @@ def account_name(account: str) -> str:
 
 
 def _spelt(name: str) -> str:
-    return "".join(
-        letter if _PLAIN.fullmatch(letter) else "".join(f"-{octet:02x}" for octet in letter.encode()) for letter in name
-    )
+    return _SPECIAL.sub(lambda letter: "".join(f"-{octet:02x}" for octet in letter[0].encode()), name)
 
 
 def commodity_of(channel: str, unit: str) -> str:

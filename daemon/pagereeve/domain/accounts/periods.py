@@ -45,6 +45,11 @@ class Period:
         """Somebody named one: the year 1970 has one, although no instant lies before it."""
         return self.from_us > 0 or is_calendar_name(self.name)
 
+    @property
+    def is_always(self) -> bool:
+        """It holds every instant that there is."""
+        return self.from_us <= 0 and self.to_us >= ALWAYS_US
+
     def holds(self, at_us: int) -> bool:
         return self.from_us <= at_us < self.to_us
 

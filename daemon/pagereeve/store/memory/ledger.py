@@ -7,6 +7,7 @@ from collections import defaultdict
 from collections.abc import AsyncIterator, Iterator, Sequence
 from dataclasses import replace
 
+from pagereeve.domain.accounts.membership import place_of as stretch_place
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, Span, charge_totals, edge_segments, sums_of
 from pagereeve.domain.accounts.totals import Total
 from pagereeve.domain.ledger import SEVERITIES, Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
@@ -112,6 +113,11 @@ class MemoryLedger(MemoryOutbox):
         known = [stretch for segment in self._segments.get(printer, ()) for stretch in segment.stretches]
         fitting = [stretch for stretch in known if stretch.closes_us >= from_us and stretch.opens_us <= to_us]
         return sorted(fitting, key=lambda one: one.opens_us)
+
+    async def stretches_posted(self, from_us: int, to_us: int) -> Sequence[Stretch]:
+        places = {stretch_place(one) for segment in self._all() for one in segment.postings}
+        known = (one for segment in self._all() for one in segment.stretches if from_us <= one.closes_us < to_us)
+        return [one for one in known if stretch_place(one) in places]
 
     async def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]:
         known = [

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
+from functools import lru_cache
 from typing import Any, Final
 
 from sqlalchemy import Row
@@ -15,6 +16,8 @@ from pagereeve.store.records.encoding import canonical_text
 
 Columns = dict[str, Any]
 AnyRow = Row[Any]
+
+REASONS_KEPT: Final = 512
 
 
 def stretch_columns(stretch: Stretch) -> Columns:
@@ -50,8 +53,14 @@ def stretch_of(row: AnyRow) -> Stretch:
         grade=_grade(row.grade),
         verdict=_verdict(row.verdict),
         expected=_interval(row),
-        reasons=tuple(json.loads(row.reasons)),
+        reasons=_reasons_of(row.reasons),
     )
+
+
+@lru_cache(maxsize=REASONS_KEPT)
+def _reasons_of(text: str) -> tuple[str, ...]:
+    """Thousands of rows have the same few."""
+    return tuple(json.loads(text))
 
 
 def charge_columns(charge: Charge) -> Columns:
@@ -94,7 +103,7 @@ def charge_of(row: AnyRow) -> Charge:
         expected=_interval(row),
         grade=_grade(row.grade),
         verdict=_verdict(row.verdict),
-        reasons=tuple(json.loads(row.reasons)),
+        reasons=_reasons_of(row.reasons),
     )
 
 

@@ -5,7 +5,20 @@ from __future__ import annotations
 from collections.abc import AsyncIterator, Sequence
 from typing import Any
 
-from sqlalchemy import BigInteger, ColumnElement, Row, Select, Table, Text, and_, column, func, select, tuple_, values
+from sqlalchemy import (
+    BigInteger,
+    ColumnElement,
+    Row,
+    Select,
+    Table,
+    Text,
+    and_,
+    column,
+    func,
+    select,
+    tuple_,
+    values,
+)
 from sqlalchemy.ext.asyncio import AsyncConnection
 
 from pagereeve.domain.ledger import Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
@@ -63,6 +76,17 @@ class LedgerReads:
             table.printer == printer, table.closes_us >= from_us, table.opens_us <= to_us
         )
         rows = await self._reader.rows(statement.order_by(table.opens_us, *_key(schema.stretch)))
+        return [stretch_of(row) for row in rows]
+
+    async def stretches_posted(self, from_us: int, to_us: int) -> Sequence[Stretch]:
+        """One statement: down the index of the postings' closings, and for each place down its printer's."""
+        posting, names = schema.posting.c, ("printer", "closes_us", "opens_us", "run", "channel")
+        within = (posting.closes_us >= from_us, posting.closes_us < to_us)
+        # Of distinct places: joined with the postings themselves, SQLite would look through the span for each.
+        places = select(*(posting[name] for name in names)).where(*within).distinct().subquery()
+        here = and_(*(schema.stretch.c[name] == places.c[name] for name in names))
+        statement = select(schema.stretch).select_from(places.join(schema.stretch, here))
+        rows = await self._reader.rows(statement.order_by(*_key(schema.stretch)))
         return [stretch_of(row) for row in rows]
 
     async def postings(self, from_us: int, to_us: int) -> AsyncIterator[Posting]:
