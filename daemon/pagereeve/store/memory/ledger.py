@@ -3,16 +3,26 @@
 from __future__ import annotations
 
 import json
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import AsyncIterator, Iterator, Sequence
 from dataclasses import replace
 
+from pagereeve.domain.accounts.membership import StretchIndex
 from pagereeve.domain.accounts.period_sums import ChargesBy, PeriodSums, Span, charge_totals, edge_segments, sums_of
 from pagereeve.domain.accounts.totals import Total
-from pagereeve.domain.ledger import SEVERITIES, Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch
+from pagereeve.domain.ledger import SEVERITIES, Charge, Finding, Posting, ReleaseKey, RowSegment, Stretch, is_house
 from pagereeve.domain.projection.projector import Update
 from pagereeve.domain.projection.running_totals import RunningTotals
-from pagereeve.ports.findings import PAGE_MAX, DearestPage, DearPlace, FindingCount, FindingFilter, FindingsPage, Place
+from pagereeve.ports.findings import (
+    PAGE_MAX,
+    DearestPage,
+    DearPlace,
+    FindingCount,
+    FindingFilter,
+    FindingsPage,
+    OpenFindings,
+    Place,
+)
 from pagereeve.ports.releases import LOOKED_AT_MAX, ReleaseFilter, ReleasePlace, ReleasesPage, place_of
 from pagereeve.ports.releases import PAGE_MAX as RELEASES_MAX
 from pagereeve.store.memory.outbox import MemoryOutbox
@@ -120,6 +130,17 @@ class MemoryLedger(MemoryOutbox):
         for posting in sorted(known, key=lambda one: (one.closes_us, one.printer, one.run, one.channel)):
             yield posting
 
+    async def house_postings(self, from_us: int, to_us: int) -> AsyncIterator[tuple[Posting, Stretch | None]]:
+        index = StretchIndex(stretch for segment in self._all() for stretch in segment.stretches)
+        async for posting in self.postings(from_us, to_us):
+            if any(is_house(account) for account, _ in posting.legs):
+                yield posting, index.of(posting)
+
+    async def doubtful_charges(self, from_us: int, to_us: int) -> AsyncIterator[Charge]:
+        async for charge in self.charges(from_us, to_us):
+            if charge.unproven or charge.verdict is None:
+                yield charge
+
     async def findings(self, *, only_open: bool) -> Sequence[Finding]:
         known = [finding for segment in self._all() for finding in segment.findings]
         return sorted((one for one in known if one.state == "open" or not only_open), key=lambda one: one.since_us)
@@ -153,6 +174,10 @@ class MemoryLedger(MemoryOutbox):
         for (rank, *_), one in self._placed(wanted):
             groups[rank, one.kind, one.state, one.reason].append(one)
         return [_count(groups[key]) for key in sorted(groups)]
+
+    async def open_findings(self) -> Sequence[OpenFindings]:
+        counts = Counter((one.printer, one.severity) for one in await self.findings(only_open=True))
+        return [OpenFindings(*key, counts[key]) for key in sorted(counts)]
 
     async def findings_of(self, release: ReleaseKey) -> Sequence[Finding]:
         return [finding for finding in await self.findings(only_open=False) if release in finding.releases]

@@ -87,13 +87,11 @@ class FactReads:
         return None if run is None else OpenRun(run)
 
     async def printers(self) -> Sequence[str]:
-        names: list[str] = []
-        name: str | None = ""
-        while name is not None:
-            name = await self._printer_after(name)
-            if name is not None:
-                names.append(name)
-        return names
+        """One statement: a step down an index for each, where DISTINCT would walk through all facts."""
+        names = _printer_names()
+        known = select(names.c.name).where(names.c.name.is_not(None))
+        both = union(known, select(_RUN.printer).where(_RUN.printer > "")).subquery()
+        return [str(row[0]) for row in await self._reader.rows(select(both.c[0]).order_by(both.c[0]))]
 
     async def _printer_after(self, name: str) -> str | None:
         """The next printer in order: a step down an index, where DISTINCT would walk through all facts."""

@@ -107,7 +107,7 @@ def _by_span(spans: Sequence[Span], rows: Sequence[Row[Any]]) -> list[list[Row[A
 
 def _charge_sums(by: ChargesBy, spans: Sequence[Span]) -> Select[Any]:
     who = _CHARGE.owner if by == "person" else _CHARGE.printer
-    each = _lots(spans)
+    each = lots(spans)
     keys = (each.c.nth, who, _CHARGE.channel, _CHARGE.unit, _CHARGE.verdict)
     return (
         select(
@@ -123,7 +123,7 @@ def _charge_sums(by: ChargesBy, spans: Sequence[Span]) -> Select[Any]:
             func.sum(_CHARGE.charged).label("charged"),
             func.sum(_CHARGE.unproven).label("unproven"),
         )
-        .select_from(each.join(schema.charge, and_(_in_lot(_CHARGE, each), _within(_CHARGE.started_us, each))))
+        .select_from(each.join(schema.charge, and_(in_lot(_CHARGE, each), within(_CHARGE.started_us, each))))
         .group_by(*keys)
     )
 
@@ -201,12 +201,12 @@ def _house_sum(row: Row[Any], unit: str = "") -> HouseSum:
 
 def _house_sums(spans: Sequence[Span]) -> Select[Any]:
     """From the legs on: few of them are of house accounts."""
-    each = _lots(spans)
+    each = lots(spans)
     keys = (each.c.nth, _POSTING.printer, _POSTING.run, _POSTING.channel, _LEG.account)
-    legs = each.join(schema.leg, and_(_in_lot(_LEG, each), _LEG.account.in_(HOUSE_ACCOUNTS)))
+    legs = each.join(schema.leg, and_(in_lot(_LEG, each), _LEG.account.in_(HOUSE_ACCOUNTS)))
     return (
         select(*keys, func.sum(_LEG.pages).label("pages"))
-        .select_from(legs.join(schema.posting, and_(_legs_of_posting(), _within(_POSTING.closes_us, each))))
+        .select_from(legs.join(schema.posting, and_(legs_of_posting(), within(_POSTING.closes_us, each))))
         .group_by(*keys)
         .order_by(*keys)
     )
@@ -225,7 +225,7 @@ def _house_sums_by_unit(spans: Sequence[Span]) -> Select[Any]:
     of_stretch = and_(*(getattr(_STRETCH, name) == getattr(_POSTING, name) for name in names))
     keys = (each.c.nth, _POSTING.printer, _POSTING.run, _POSTING.channel, _LEG.account)
     unit = func.coalesce(_STRETCH.unit, "")
-    postings = each.join(schema.posting, _within(_POSTING.closes_us, each)).join(schema.leg, _legs_of_posting())
+    postings = each.join(schema.posting, within(_POSTING.closes_us, each)).join(schema.leg, legs_of_posting())
     return (
         select(*keys, func.sum(_LEG.pages).label("pages"), unit.label("unit"))
         .select_from(postings.outerjoin(schema.stretch, of_stretch))
@@ -235,7 +235,7 @@ def _house_sums_by_unit(spans: Sequence[Span]) -> Select[Any]:
     )
 
 
-def _legs_of_posting() -> ColumnElement[bool]:
+def legs_of_posting() -> ColumnElement[bool]:
     return and_(
         _LEG.printer == _POSTING.printer, _LEG.anchor_us == _POSTING.anchor_us, _LEG.ordinal == _POSTING.ordinal
     )
@@ -308,37 +308,39 @@ def _of_segment(table: Any, around: CTE) -> tuple[ColumnElement[bool], ...]:
     return table.printer == around.c.printer, table.anchor_us == around.c.anchor_us
 
 
-def _lots(spans: Sequence[Span]) -> CTE:
+def lots(spans: Sequence[Span], between: tuple[str, str] | None = None) -> CTE:
     """Of each span and printer the anchors [anchor_us, to_us) of the segments in which the span's rows lie (_around).
 
     Down the key of a printer's rows, which lie together: by an index of instants each row would be looked up on a page
-    of its own, which takes three to twenty times as long.
+    of its own, which takes three to twenty times as long. ``between``: of printers from that name to that one alone.
     """
-    each, names, table = _spans(spans), _names(), schema.segment.c
+    each, names, table = _spans(spans), _names(between), schema.segment.c
     last = select(func.max(table.anchor_us)).where(table.printer == names.c.name, table.anchor_us < each.c.from_us)
     first_us = func.coalesce(last.scalar_subquery(), each.c.from_us).label("anchor_us")
-    named = each.join(names, names.c.name.is_not(None))
+    named = each.join(names, names.c.name.is_not(None) if between is None else names.c.name.between(*between))
     return select(*each.c, names.c.name.label("printer"), first_us).select_from(named).cte("lots")
 
 
-def _in_lot(table: Any, each: CTE) -> ColumnElement[bool]:
+def in_lot(table: Any, each: CTE) -> ColumnElement[bool]:
     return and_(table.printer == each.c.printer, table.anchor_us >= each.c.anchor_us, table.anchor_us < each.c.to_us)
 
 
 def _closed_in(each: CTE, names: CTE) -> Any:
     """Stretches that closed in a span: by an index down each printer's closings."""
     return each.join(names, names.c.name.is_not(None)).join(
-        schema.stretch, and_(_STRETCH.printer == names.c.name, _within(_STRETCH.closes_us, each))
+        schema.stretch, and_(_STRETCH.printer == names.c.name, within(_STRETCH.closes_us, each))
     )
 
 
-def _names() -> CTE:
+def _names(between: tuple[str, str] | None = None) -> CTE:
     """All printers that have a projection: two steps down an index for each; the last row is null."""
     table = schema.segment.c
-    first = select(func.min(table.printer).label("name")).cte("names", recursive=True)
+    begins = select(func.min(table.printer).label("name"))
+    first = (begins if between is None else begins.where(table.printer >= between[0])).cte("names", recursive=True)
     step = select(func.min(table.printer)).where(table.printer > first.c.name).scalar_subquery()
-    return first.union_all(select(step).where(first.c.name.is_not(None)))
+    more = first.c.name.is_not(None) if between is None else first.c.name < between[1]
+    return first.union_all(select(step).where(more))
 
 
-def _within(instant: ColumnElement[int], each: CTE) -> ColumnElement[bool]:
+def within(instant: ColumnElement[int], each: CTE) -> ColumnElement[bool]:
     return and_(instant >= each.c.from_us, instant < each.c.to_us)
