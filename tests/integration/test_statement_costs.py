@@ -206,6 +206,7 @@ CALLS: Final[dict[str, Call]] = {
     "doubtful_charges": Call(lambda journal: _all(journal.doubtful_charges(*SPAN_US)), looks_at=SIZE.printers * 100),
     "charge_totals": Call(lambda journal: journal.charge_totals("person", *SPAN_US), looks_at=SIZE.printers * 100),
     "period_sums": Call(lambda journal: journal.period_sums(*SPAN_US), looks_at=SIZE.printers * 100),
+    "period_sums: of a printer": Call(lambda journal: journal.period_sums(*SPAN_US, PRINTER), looks_at=100),
     "sums_of_each": Call(
         lambda journal: journal.sums_of_each([SPAN_US, (SPAN_US[1], LATE_US)]), looks_at=SIZE.printers * 200
     ),

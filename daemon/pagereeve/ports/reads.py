@@ -111,8 +111,8 @@ class Reads(SealReads, ClosedReads, LossReads, Protocol):
         """As domain.accounts.period_sums.charge_totals."""
         ...
 
-    async def period_sums(self, from_us: int, to_us: int) -> PeriodSums:
-        """As domain.accounts.period_sums.sums_of, of all printers and of one moment."""
+    async def period_sums(self, from_us: int, to_us: int, printer: str | None = None) -> PeriodSums:
+        """As domain.accounts.period_sums.sums_of, of one moment; of all printers, or of that one alone."""
         ...
 
     async def sums_of_each(self, spans: Sequence[Span]) -> Sequence[PeriodSums]:

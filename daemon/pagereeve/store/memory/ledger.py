@@ -81,8 +81,8 @@ class MemoryLedger(MemoryOutbox):
     async def charge_totals(self, by: ChargesBy, from_us: int, to_us: int) -> Sequence[Total]:
         return charge_totals(by, self._all(), from_us, to_us)
 
-    async def period_sums(self, from_us: int, to_us: int) -> PeriodSums:
-        return sums_of(self._all(), from_us, to_us)
+    async def period_sums(self, from_us: int, to_us: int, printer: str | None = None) -> PeriodSums:
+        return sums_of(self._all() if printer is None else self._segments.get(printer, ()), from_us, to_us)
 
     async def sums_of_each(self, spans: Sequence[Span]) -> Sequence[PeriodSums]:
         return [sums_of(self._all(), *span) for span in spans]
@@ -109,7 +109,8 @@ class MemoryLedger(MemoryOutbox):
 
     async def releases_page(self, wanted: ReleaseFilter, limit: int, after: ReleasePlace | None = None) -> ReleasesPage:
         size = max(1, min(limit, RELEASES_MAX))
-        known = [charge for segment in self._all() for charge in segment.charges]
+        segments = self._all() if wanted.printer is None else self._segments.get(wanted.printer, ())
+        known = [charge for segment in segments for charge in segment.charges]
         started = [one for one in known if wanted.from_us <= one.started_us < wanted.to_us]
         behind = [one for one in started if after is None or place_of(one) < after]
         looked_at = sorted(behind, key=place_of, reverse=True)[:LOOKED_AT_MAX]
